@@ -1,0 +1,1 @@
+"""The gateway: Bluetooth, store, sound and commands around the `plantigrade` measures."""
