@@ -1,12 +1,50 @@
 """Every error the gateway raises on purpose; its text is one sentence for the user."""
 
+from enum import StrEnum
+
 
 class GatewayError(Exception):
     """Root of the gateway's errors."""
 
 
+class WireReason(StrEnum):
+    """Why bytes are not a message, in the order the checks are made (`wire_format.md` §5)."""
+
+    OVERSIZED = "oversized"
+    """More than 244 bytes."""
+    TRUNCATED = "truncated"
+    """Fewer bytes than the message must have."""
+    VERSION = "version"
+    """A version this program does not know."""
+    KIND = "kind"
+    """A message kind this program does not know."""
+    RESERVED = "reserved"
+    """A reserved bit is set."""
+    SAMPLE_FORMAT = "sample_format"
+    """An unknown sample format."""
+    PERIOD = "period"
+    """A sample period outside 1000–65535 µs."""
+    ZONES = "zones"
+    """No zones, or more than 64."""
+    FRAMES = "frames"
+    """No frames."""
+    EXCESS = "excess"
+    """More bytes than the message has."""
+    VALUE = "value"
+    """Any other field outside its range."""
+
+
 class WireError(GatewayError):
-    """Bytes that are not a message of the wire format (`hardware_notes/wire_format.md`)."""
+    """Bytes that are not a message of the wire format, or a message that has no bytes in it.
+
+    Attributes
+    ----------
+    reason : WireReason
+    """
+
+    def __init__(self, reason: WireReason, text: str) -> None:
+        super().__init__(text)
+        self.reason = reason
 
 
 class RecordError(GatewayError):
