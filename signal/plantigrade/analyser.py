@@ -1,0 +1,55 @@
+"""Both feet's rows through the baseline and every detector: the one analysis, live or stored."""
+
+from plantigrade.baseline import Baseline, BaselineState
+from plantigrade.block import Foot, PairBlock
+from plantigrade.events import Event
+from plantigrade.limits import Setup
+from plantigrade.stand import StandDetector
+from plantigrade.steps import StepDetector
+from plantigrade.swings import SwingDetector
+
+ANALYSIS_VERSION = 1
+"""Kept with every result; raised by a release that changes a number."""
+
+
+class Analyser:
+    """Everything that is made of both feet's rows.
+
+    Events come in the order in which the rows confirmed them, whatever the blocks.
+
+    Parameters
+    ----------
+    setup : Setup
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self.reset()
+
+    def reset(self) -> None:
+        """Become as new."""
+        self._baseline = Baseline(self.setup.rate_hz)
+        self._steps = StepDetector(self.setup)
+        self._stands = StandDetector(self.setup)
+        self._swings = SwingDetector(self.setup)
+
+    def push(self, block: PairBlock) -> list[Event]:
+        """Take consecutive rows; return the events they decided."""
+        events: list[Event] = []
+        for piece in self._baseline.pieces(block):
+            if len(piece) == 0:
+                continue
+            net = self._baseline.net(piece)
+            found = self._steps.push(net) + self._stands.push(net) + self._swings.push(net)
+            events += sorted(found, key=lambda event: event.confirmed_s)
+            self._baseline.learn(self._steps.airs)
+            self._steps.airs.clear()
+        return events
+
+    def flush(self) -> list[Event]:
+        """End the stream; return what can still be decided."""
+        return self._steps.flush() + self._stands.flush() + self._swings.flush()
+
+    def baseline(self, foot: Foot) -> BaselineState:
+        """Return what is shown of a foot's baseline."""
+        return self._baseline.state(foot)

@@ -1,0 +1,123 @@
+"""Each foot's baseline: what its insole reads in the air.
+
+A laced shoe presses a sensor even in the air, and the sensor drifts. The baseline may move only by
+the confirmed swing phases of walking steps (design §5), never while a golfer stands: a lifted heel
+looks like air. It moves at fixed rows of the time line, so that it does not depend on how the rows
+are cut into calls.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
+from plantigrade.load import total_load
+from plantigrade.rows import RowBuffer
+from plantigrade.steps import Air
+
+REFRESH_S = 5.0
+"""The baseline moves at most this often, at multiples of it (ours)."""
+_PHASES = 8
+"""The baseline is the median of this many swing phases, the latest (ours)."""
+_LEAST_PHASES = 2
+_FEET = (Foot.LEFT, Foot.RIGHT)
+
+
+@dataclass(frozen=True, slots=True)
+class BaselineState:
+    """One foot's baseline, as shown.
+
+    Attributes
+    ----------
+    load_n : float
+        What is taken off the foot's load, N.
+    error_n : float or None
+        Estimated error, N: spread of the swing phases it was made from; None before the first.
+    set_s : float or None
+        Time of the last swing phase that moved it: its age is the present less this.
+    """
+
+    load_n: float
+    error_n: float | None
+    set_s: float | None
+
+
+class Baseline:
+    """Take each foot's baseline off both feet's rows.
+
+    Parameters
+    ----------
+    rate_hz : float
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self.refresh = max(1, round(REFRESH_S * rate_hz))
+        self._offset = np.zeros((2, N_COLUMNS))
+        self._phases: list[deque[FloatArray]] = [deque(maxlen=_PHASES) for _ in _FEET]
+        self._fresh = [False, False]
+        self._set_s: list[float | None] = [None, None]
+        self._pending_s: list[float | None] = [None, None]
+        self._raw: RowBuffer | None = None
+
+    def net(self, block: PairBlock) -> PairBlock:
+        """Return the rows net of the baseline.
+
+        The block must not cross a multiple of `refresh` rows: there the baseline may move
+        (`pieces` cuts it so).
+        """
+        if self._raw is None:
+            self._raw = RowBuffer(2 * N_COLUMNS + 1, block.first)
+        raw = self._raw.append(len(block))
+        raw[:, :N_COLUMNS], raw[:, N_COLUMNS:-1] = block.left, block.right
+        raw[:, -1] = block.t_s
+        # a phase confirmed at the piece's first row began up to 4 s before it
+        self._raw.trim(self._raw.end - self.refresh - round(4.0 * self._rate_hz))
+        if block.first % self.refresh == 0:
+            self._move()
+        return PairBlock(
+            block.first, block.t_s, block.left - self._offset[0], block.right - self._offset[1]
+        )
+
+    def pieces(self, block: PairBlock) -> list[PairBlock]:
+        """Cut a block where the baseline may move."""
+        cuts = range(-block.first % self.refresh, len(block), self.refresh)
+        edges = sorted({0, *cuts, len(block)})
+        return [block.slice(a, b) for a, b in pairwise(edges)]
+
+    def learn(self, airs: list[Air]) -> None:
+        """Take confirmed swing phases; the baseline moves by them at the next fixed row."""
+        if self._raw is None:
+            return
+        for air in airs:
+            k = _FEET.index(air.foot)
+            quarter = (air.stop - air.start) // 4
+            rows = self._raw.rows(air.start + quarter, air.stop - quarter)
+            values = rows[:, k * N_COLUMNS : (k + 1) * N_COLUMNS]
+            values = values[~np.isnan(values[:, 0])]
+            if len(values) < 3:
+                continue
+            phase = np.median(values, axis=0)
+            phase[Column.MIDFOOT_ZONES] = 0.0
+            self._phases[k].append(phase)
+            self._fresh[k] = True
+            self._pending_s[k] = float(rows[-1, -1])
+
+    def state(self, foot: Foot) -> BaselineState:
+        """Return what is shown of a foot's baseline."""
+        k = _FEET.index(foot)
+        loads = [float(total_load(p[None])[0]) for p in self._phases[k]]
+        return BaselineState(
+            load_n=float(total_load(self._offset[k][None])[0]),
+            error_n=float(np.std(loads, ddof=1)) if len(loads) > 1 else None,
+            set_s=self._set_s[k],
+        )
+
+    def _move(self) -> None:
+        for k in range(2):
+            if self._fresh[k] and len(self._phases[k]) >= _LEAST_PHASES:
+                self._offset[k] = np.median(np.array(self._phases[k]), axis=0)
+                self._set_s[k] = self._pending_s[k]
+                self._fresh[k] = False

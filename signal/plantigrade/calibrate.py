@@ -1,0 +1,277 @@
+"""Counts to pressure: each zone's curve, its zero in the air, and the foot's gain from stands."""
+
+import json
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plantigrade.block import FloatArray, Foot, PressureBlock
+from plantigrade.errors import CalibrationError
+from plantigrade.load import total_load
+from plantigrade.zones import ZoneLayout
+
+FULL_SCALE = 4095
+"""Largest count of a 12-bit converter."""
+DEFAULT_TOP_KPA = 800.0
+"""Pressure at full scale of the default curve: above published barefoot peaks of 367–794 kPa
+(Shorten et al. 1989)."""
+MOVED_COUNTS = 12.0
+"""A zone whose counts spread (SD) by more than this was not left alone while zeroing (ours)."""
+LOADED_COUNTS = 400
+"""A zone that reads more than this in the air is pressed, or faulty (ours)."""
+GAIN_RANGE = (0.5, 3.0)
+"""A foot's gain outside this is a wrong stand, a wrong mass or feet swapped (ours)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Calibration:
+    """One insole's calibration.
+
+    Attributes
+    ----------
+    foot : Foot
+    knots : ndarray of float64, shape (k,)
+        Counts above zero at which the curves are given, rising from 0.
+    pressure : ndarray of float64, shape (n_zones, k)
+        Pressure (the layout's unit) at the knots, 0 at the first, never falling.
+    zero : ndarray of float64, shape (n_zones,)
+        Counts in the air.
+    gain : float
+        The foot's load is multiplied by it (`plantigrade.load.LoadReducer`).
+    note : str
+        Where it comes from, for people: "default", or date and quality.
+    """
+
+    foot: Foot
+    knots: FloatArray
+    pressure: FloatArray
+    zero: FloatArray
+    gain: float = 1.0
+    note: str = "default"
+
+    def __post_init__(self) -> None:
+        n_zones, k = self.pressure.shape
+        if (
+            self.knots.shape != (k,)
+            or k < 2
+            or self.knots[0] != 0
+            or np.any(np.diff(self.knots) <= 0)
+        ):
+            raise CalibrationError(
+                f"{self.foot} calibration: expected at least 2 knots rising from 0"
+            )
+        if self.zero.shape != (n_zones,):
+            raise CalibrationError(
+                f"{self.foot} calibration: {self.zero.shape[0]} zeros for {n_zones} zones"
+            )
+        if np.any(self.pressure[:, 0] != 0) or np.any(np.diff(self.pressure, axis=1) < 0):
+            zone = int(
+                np.argmax((self.pressure[:, 0] != 0) | (np.diff(self.pressure, axis=1) < 0).any(1))
+            )
+            raise CalibrationError(
+                f"{self.foot} calibration: zone {zone + 1}: expected a curve that starts at 0 "
+                "and never falls"
+            )
+        if not np.isfinite(self.gain) or self.gain <= 0:
+            raise CalibrationError(f"{self.foot} calibration: gain {self.gain}, expected over 0")
+
+    @property
+    def n_zones(self) -> int:
+        """Number of zones."""
+        return len(self.zero)
+
+    def table(self) -> FloatArray:
+        """Return the pressure of every count, shape (n_zones, FULL_SCALE + 1).
+
+        Counts under zero go on along the first piece of the curve, so that noise about zero keeps
+        its mean.
+        """
+        counts = np.arange(FULL_SCALE + 1, dtype=np.float64)
+        rows = np.empty((self.n_zones, FULL_SCALE + 1))
+        for zone in range(self.n_zones):
+            above = counts - self.zero[zone]
+            curve = self.pressure[zone]
+            slope = curve[1] / self.knots[1]
+            rows[zone] = np.where(above < 0.0, above * slope, np.interp(above, self.knots, curve))
+        return rows
+
+    def counts(self, pressure: FloatArray) -> NDArray[np.uint16]:
+        """Return the counts that read nearest to `pressure` (n, n_zones): the curve backwards.
+
+        For simulated insoles. Pressure is clipped to what the curve can read; NaN is refused.
+
+        Raises
+        ------
+        CalibrationError
+            A value is NaN.
+        """
+        if np.isnan(pressure).any():
+            raise CalibrationError(f"{self.foot} foot: NaN pressure has no count")
+        out = np.empty(pressure.shape)
+        for zone in range(self.n_zones):
+            curve = self.pressure[zone]
+            slope = curve[1] / self.knots[1]
+            p = pressure[:, zone]
+            with np.errstate(divide="ignore"):
+                above = np.where(p < 0.0, p / slope, np.interp(p, curve, self.knots))
+            out[:, zone] = above + self.zero[zone]
+        return np.clip(np.rint(out), 0, FULL_SCALE).astype(np.uint16)
+
+    def to_json(self) -> str:
+        """Return the calibration as JSON, exact to the last bit."""
+        return json.dumps(
+            {
+                "schema": 1,
+                "foot": self.foot.value,
+                "knots": self.knots.tolist(),
+                "pressure": self.pressure.tolist(),
+                "zero": self.zero.tolist(),
+                "gain": self.gain,
+                "note": self.note,
+            }
+        )
+
+    @classmethod
+    def from_json(cls, text: str) -> "Calibration":
+        """Read what `to_json` wrote.
+
+        Raises
+        ------
+        CalibrationError
+            Not JSON of schema 1, or a calibration that cannot be.
+        """
+        try:
+            table = json.loads(text)
+            if table["schema"] != 1:
+                raise CalibrationError(f"calibration of schema {table['schema']}, expected 1")
+            return cls(
+                foot=Foot(table["foot"]),
+                knots=np.array(table["knots"], dtype=np.float64),
+                pressure=np.array(table["pressure"], dtype=np.float64),
+                zero=np.array(table["zero"], dtype=np.float64),
+                gain=float(table["gain"]),
+                note=str(table["note"]),
+            )
+        except CalibrationError:
+            raise
+        except (ValueError, KeyError, TypeError) as error:
+            raise CalibrationError(f"calibration: not readable: {error!r}") from error
+
+
+def default_calibration(layout: ZoneLayout, foot: Foot) -> Calibration:
+    """Return the calibration of an insole that was never calibrated.
+
+    A gently curved resistive cell (conductance rises a little faster than pressure at the top),
+    0 to `DEFAULT_TOP_KPA` over the 12-bit range, the same for every zone, no zero (ours).
+    """
+    knots = np.linspace(0.0, FULL_SCALE, 65)
+    u = knots / FULL_SCALE
+    top = np.full(layout.n_zones, DEFAULT_TOP_KPA)
+    if layout.unit == "N":
+        top *= layout.area_mm2 / 1000.0
+    pressure = top[:, None] * ((u + 0.5 * u * u) / 1.5)[None, :]
+    return Calibration(foot, knots, pressure, np.zeros(layout.n_zones))
+
+
+class Calibrator:
+    """Turn one insole's counts into pressure blocks.
+
+    Parameters
+    ----------
+    calibration : Calibration
+
+    Attributes
+    ----------
+    saturated : int
+        Zone samples at full scale so far.
+    """
+
+    def __init__(self, calibration: Calibration) -> None:
+        self.calibration = calibration
+        self.saturated = 0
+        self._table = calibration.table().ravel()
+        self._offset = np.arange(calibration.n_zones) * (FULL_SCALE + 1)
+
+    def block(self, t_s: FloatArray, counts: NDArray[np.uint16]) -> PressureBlock:
+        """Return the pressure of counts, shape (n, n_zones); over full scale counts as full scale.
+
+        Raises
+        ------
+        CalibrationError
+            Another number of zones than the calibration.
+        """
+        if counts.shape[1] != self.calibration.n_zones:
+            raise CalibrationError(
+                f"{self.calibration.foot} foot: packets of {counts.shape[1]} zones, the "
+                f"calibration has {self.calibration.n_zones}"
+            )
+        kept = np.minimum(counts, FULL_SCALE)
+        self.saturated += int((kept == FULL_SCALE).sum())
+        return PressureBlock(self.calibration.foot, t_s, self._table.take(kept + self._offset))
+
+
+def zeroed(calibration: Calibration, air: NDArray[np.uint16]) -> Calibration:
+    """Return the calibration with the zero of counts read in the air.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    air : ndarray of uint16, shape (n, n_zones)
+        Counts with the insole in the air, a second or more.
+
+    Raises
+    ------
+    CalibrationError
+        Too few samples, a zone moved, or a zone is pressed.
+    """
+    if air.ndim != 2 or air.shape[1] != calibration.n_zones or len(air) < 20:
+        raise CalibrationError(
+            f"{calibration.foot} foot: zeroing with {air.shape}, expected at least 20 samples of "
+            f"{calibration.n_zones} zones"
+        )
+    spread = air.std(axis=0)
+    if (worst := int(np.argmax(spread))) >= 0 and spread[worst] > MOVED_COUNTS:
+        raise CalibrationError(
+            f"{calibration.foot} foot: zone {worst + 1} moved while zeroing, hold the foot still "
+            "in the air"
+        )
+    zero = np.median(air, axis=0).astype(np.float64)
+    if zero.max() > LOADED_COUNTS:
+        raise CalibrationError(
+            f"{calibration.foot} foot: zone {int(np.argmax(zero)) + 1} reads {zero.max():.0f} "
+            f"counts in the air, expected at most {LOADED_COUNTS}"
+        )
+    return replace(calibration, zero=zero)
+
+
+def with_gain(calibration: Calibration, one_leg: FloatArray, bw_n: float) -> Calibration:
+    """Return the calibration with the gain that makes a one-leg stand carry body weight.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    one_leg : ndarray of float64, shape (n, 7)
+        Load columns of this foot while it carries the whole body, made with gain 1, net of the
+        baseline.
+    bw_n : float
+        Body weight, N: mass × standard gravity.
+
+    Raises
+    ------
+    CalibrationError
+        The load is not steady within 10 %, or the gain would lie outside `GAIN_RANGE`.
+    """
+    load = total_load(one_leg)
+    load = load[~np.isnan(load)]
+    if len(load) < 20 or load.std() > 0.1 * load.mean():
+        raise CalibrationError(
+            f"{calibration.foot} foot: the one-leg stand is not steady within 10 %, try again"
+        )
+    gain = bw_n / float(load.mean())
+    if not GAIN_RANGE[0] <= gain <= GAIN_RANGE[1]:
+        raise CalibrationError(
+            f"{calibration.foot} foot: a one-leg stand of {load.mean():.0f} N for {bw_n:.0f} N "
+            "body weight, check the mass and which foot stood"
+        )
+    return replace(calibration, gain=gain)

@@ -1,0 +1,106 @@
+"""When a movement begins, and other readings of a short curve that has been seen whole."""
+
+import numpy as np
+
+from plantigrade.block import FloatArray
+
+_POWERS = (1.0, 1.5, 2.0, 3.0)
+"""How a movement may begin: a ramp, a constant acceleration (2), a minimum-jerk start (3)."""
+
+
+def hann_weights(half: int) -> FloatArray:
+    """Return the 2·half + 1 weights of a symmetric Hann window, summing to 1."""
+    k = np.arange(-half, half + 1)
+    w = 0.5 + 0.5 * np.cos(np.pi * k / (half + 1))
+    weights: FloatArray = w / w.sum()
+    return weights
+
+
+def smooth(x: FloatArray, half: int) -> FloatArray:
+    """Smooth with a symmetric Hann window of 2·half + 1 samples; ends keep their first and last.
+
+    Parameters
+    ----------
+    x : ndarray of float64, shape (n,) or (n, columns)
+    half : int
+        Samples on either side; 0 returns a copy.
+
+    Returns
+    -------
+    ndarray
+        Same shape; NaN spreads by `half` samples. Symmetric, so a monotone curve's crossings do
+        not move to first order.
+    """
+    if half == 0 or len(x) == 0:
+        return x.copy()
+    pad = [(half, half)] + [(0, 0)] * (x.ndim - 1)
+    padded = np.pad(x, pad, mode="edge")
+    out = np.zeros_like(x)
+    for k, w in enumerate(hann_weights(half)):  # in this order: elementwise, so never cut-dependent
+        out += w * padded[k : k + len(x)]
+    return out
+
+
+def onset(y: FloatArray, first: int, height: float) -> float:
+    """Find where a curve leaves zero, as a fractional index.
+
+    Fits y = c·(k − k0)^p for k > k0 and 0 before it, over the samples up to the first that reaches
+    45 % of `height`, for each start k0 and shape p, and takes the best by least squares. A
+    threshold alone is late by a part of the movement that depends on its shape; the fit is not.
+    (Broken-power onset by least squares: chosen by us.)
+
+    Parameters
+    ----------
+    y : ndarray of float64, shape (n,)
+        Movement away from the resting level, positive in its direction, without NaN.
+    first : int
+        No start before this index is looked for.
+    height : float
+        Full height of the movement, > 0.
+
+    Returns
+    -------
+    float
+        Index of the start, between `first` and the first sample at 45 %; `first` where the curve
+        never rises.
+    """
+    tall = np.flatnonzero(y[first:] >= 0.45 * height)
+    if len(tall) == 0:
+        return float(first)
+    stop = first + int(tall[0]) + 1
+    quarter = first + int(np.flatnonzero(y[first:] >= 0.25 * height)[0])
+    k = np.arange(stop, dtype=np.float64)
+    target = y[:stop]
+    best, found = np.inf, float(first)
+    starts = np.arange(float(first), quarter + 0.25, 0.5)
+    reach = np.maximum(k[None, :] - starts[:, None], 0.0)
+    for power in _POWERS:
+        shape = reach**power
+        along = (shape * target).sum(1)
+        size = (shape * shape).sum(1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            error = np.where(size > 0.0, (target * target).sum() - along**2 / size, np.inf)
+        at = int(np.argmin(error))
+        if error[at] < best:
+            best, found = float(error[at]), float(starts[at])
+    return found
+
+
+def upward_crossing(y: FloatArray, level: float, last: int) -> float | None:
+    """Return the last upward crossing of a level at or before index `last`, fractional, or None."""
+    up = np.flatnonzero((y[:last] < level) & (y[1 : last + 1] >= level))
+    if len(up) == 0:
+        return None
+    k = int(up[-1])
+    return float(k + (level - y[k]) / (y[k + 1] - y[k]))
+
+
+def peak_at(y: FloatArray, k: int) -> float:
+    """Refine a maximum at index k by the parabola through its neighbours; a fractional index."""
+    if not 0 < k < len(y) - 1:
+        return float(k)
+    below, here, above = float(y[k - 1]), float(y[k]), float(y[k + 1])
+    bend = below - 2.0 * here + above
+    if not bend < 0.0:
+        return float(k)
+    return k + min(max(0.5 * (below - above) / bend, -0.5), 0.5)

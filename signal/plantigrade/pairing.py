@@ -1,0 +1,148 @@
+"""Both feet on one regular time line.
+
+Takes each foot's `LoadBlock`s as they come, gives `PairBlock`s whose rows lie 1 / rate apart.
+Values between two samples are interpolated on a straight line; where samples are missing for longer
+than the bridged gap, the foot's rows are NaN. A row is given out as soon as both feet have samples
+on both sides of it, or the other foot is away: there is no further delay.
+"""
+
+import numpy as np
+
+from plantigrade.block import N_COLUMNS, FloatArray, Foot, LoadBlock, PairBlock
+from plantigrade.limits import Limits
+
+_SAME_SAMPLE = 1e-6
+"""A row this close to a sample, as a fraction of the sample spacing, is that sample."""
+
+
+class _Side:
+    """One foot's samples that rows may still be made from."""
+
+    def __init__(self) -> None:
+        self.t = np.empty(0)
+        self.values = np.empty((0, N_COLUMNS))
+        self.away = False
+        self.not_before = -np.inf
+
+    def push(self, block: LoadBlock) -> int:
+        """Add samples; return how many were left out as too late or out of order."""
+        keep = ~np.isnan(block.values[:, 0])
+        keep &= block.t_s > max(self.not_before, self.t[-1] if len(self.t) else -np.inf)
+        t, values = block.t_s[keep], block.values[keep]
+        self.t = np.concatenate((self.t, t))
+        self.values = np.concatenate((self.values, values))
+        return len(block.t_s) - len(t) - int(np.isnan(block.values[:, 0]).sum())
+
+    def at(self, times: FloatArray, longest_s: float) -> FloatArray:
+        """Interpolate the columns at `times`; NaN where no two samples are near enough."""
+        out = np.full((len(times), N_COLUMNS), np.nan)
+        if len(self.t) == 0:
+            return out
+        if len(self.t) == 1:
+            same = np.abs(times - self.t[0]) <= 1e-9
+            out[same] = self.values[0]
+            return out
+        before = np.clip(np.searchsorted(self.t, times, side="right") - 1, 0, len(self.t) - 2)
+        t0, t1 = self.t[before], self.t[before + 1]
+        span = t1 - t0
+        weight = (times - t0) / span
+        low, high = self.values[before], self.values[before + 1]
+        inside = (span <= longest_s) & (weight > 0.0) & (weight < 1.0)
+        rows = low + weight[:, None] * (high - low)
+        out[inside] = rows[inside]
+        first, second = np.abs(weight) <= _SAME_SAMPLE, np.abs(weight - 1.0) <= _SAME_SAMPLE
+        out[first] = low[first]
+        out[second] = high[second]
+        return out
+
+    def trim(self, time: float) -> None:
+        """Forget samples that no row from `time` on needs."""
+        keep = max(int(np.searchsorted(self.t, time, side="right")) - 1, 0)
+        self.t, self.values = self.t[keep:], self.values[keep:]
+
+
+class Pairing:
+    """Put both feet on one time line.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Rows per second.
+    limits : Limits
+        `bridge_s`: samples missing up to this long are interpolated over.
+    first : int
+        Absolute index of the first row.
+
+    Attributes
+    ----------
+    late : int
+        Samples left out because their row had been given out.
+    """
+
+    def __init__(self, rate_hz: float, limits: Limits | None = None, first: int = 0) -> None:
+        self.rate_hz = rate_hz
+        # samples missing for the bridged time lie that and one spacing apart (and clocks slew)
+        self._longest_s = (limits or Limits()).bridge_s + 1.02 / rate_hz
+        self._sides = {Foot.LEFT: _Side(), Foot.RIGHT: _Side()}
+        self._origin: float | None = None
+        self._row = 0
+        self._first = first
+        self.late = 0
+
+    @property
+    def next_index(self) -> int:
+        """Absolute index of the row that comes next."""
+        return self._first + self._row
+
+    def push(self, block: LoadBlock) -> PairBlock:
+        """Take samples of one foot; return the rows that can now be given out (possibly none)."""
+        self.late += self._sides[block.foot].push(block)
+        return self._advance()
+
+    def away(self, foot: Foot) -> PairBlock:
+        """Stop waiting for a foot: its rows are NaN from its last sample on."""
+        self._sides[foot].away = True
+        return self._advance()
+
+    def back(self, foot: Foot) -> None:
+        """Wait for a foot again; samples older than the rows given out meanwhile are left out."""
+        side = self._sides[foot]
+        side.away = False
+        if self._origin is not None:
+            side.not_before = max(
+                side.not_before, self._origin + (self._row - 1) / self.rate_hz + 1e-9
+            )
+
+    def flush(self) -> PairBlock:
+        """Give out what is left, up to the later foot's last sample."""
+        for side in self._sides.values():
+            side.away = True
+        return self._advance()
+
+    def _advance(self) -> PairBlock:
+        sides = self._sides.values()
+        if self._origin is None:
+            starts = [s.t[0] for s in sides if len(s.t)]
+            if not starts or any(not len(s.t) and not s.away for s in sides):
+                return self._block(0)
+            self._origin = float(min(starts))
+        waited = [s for s in sides if not s.away] or [s for s in sides if len(s.t)]
+        lasts = [float(s.t[-1]) if len(s.t) else -np.inf for s in waited]
+        if not lasts:
+            return self._block(0)
+        until = min(lasts) if any(not s.away for s in sides) else max(lasts)
+        rows = int(np.floor((until - self._origin) * self.rate_hz + 0.5 * _SAME_SAMPLE)) + 1
+        return self._block(max(rows - self._row, 0))
+
+    def _block(self, n: int) -> PairBlock:
+        start = self._origin or 0.0
+        times = start + np.arange(self._row, self._row + n) / self.rate_hz
+        left, right = (
+            self._sides[foot].at(times, self._longest_s) for foot in (Foot.LEFT, Foot.RIGHT)
+        )
+        block = PairBlock(self.next_index, times, left, right)
+        self._row += n
+        if n:
+            for side in self._sides.values():
+                side.trim(start + (self._row - 1) / self.rate_hz)
+        return block

@@ -1,0 +1,171 @@
+"""The trail foot's push: how its load travels from heel to toe, and when.
+
+It is load, not propulsion: no shear and no hip is seen. Nothing published says what is normal.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from plantigrade.block import Column, FloatArray
+from plantigrade.events import Manner, Push, Timing
+from plantigrade.limits import Setup
+from plantigrade.load import total_load
+from plantigrade.onset import smooth, upward_crossing
+
+SMOOTH_S = 0.020
+"""Half width of the smoothing of load and moments, s (ours)."""
+LEAST_ROWS = 4
+UNCLEAR = Push(
+    manner=Manner.UNCLEAR,
+    timing=Timing.UNCLEAR,
+    heel_leave_s=None,
+    fore_take_s=None,
+    transfer_s=None,
+    transfer_of_shift=None,
+    load_at_fore_take=None,
+    travel_from=None,
+    travel_to=None,
+    midfoot_over_floor=None,
+    toes_over_floor=None,
+    medial_share_trail_peak=None,
+    medial_share_fore_take=None,
+    cop_x_trail_peak=None,
+    cop_x_fore_take=None,
+    path_t_s=(),
+    path_y=(),
+    end_s=None,
+)
+"""A push that the samples do not show: too little load, or missing samples."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """The swing's moments that a push is read against, as fractional rows of its window."""
+
+    trail_peak: float
+    shift: float
+    lead_peak: float
+
+
+def measure_push(
+    t_s: FloatArray, trail: FloatArray, moments: Moments, end: int, setup: Setup
+) -> Push:
+    """Read the push from a window of the trail foot's rows.
+
+    Parameters
+    ----------
+    t_s : ndarray of float64, shape (n,)
+    trail : ndarray of float64, shape (n, 7)
+        Load columns from the swing's start on.
+    moments : Moments
+    end : int
+        Row at which the push ends: the foot carries less than `push_end_bw`, or the finish.
+    setup : Setup
+
+    Returns
+    -------
+    Push
+        `UNCLEAR` where samples are missing inside the window or the foot has no CoP in it.
+    """
+    trail, t_s = trail[: end + 1], t_s[: end + 1]
+    if len(trail) < LEAST_ROWS or np.any(np.isnan(trail[:, 0])):
+        return UNCLEAR
+    even = smooth(trail[:, :6], setup.samples(SMOOTH_S))
+    load = total_load(even)
+    defined = load >= setup.cop_n
+    if not defined.all():
+        stop = int(np.argmin(defined))
+        if stop < LEAST_ROWS:
+            return UNCLEAR
+        even, load, t_s = even[:stop], load[:stop], t_s[:stop]
+    x = np.clip(even[:, Column.MOMENT_X] / load, 0.0, 1.0)
+    y = np.clip(even[:, Column.MOMENT_Y] / load, 0.0, 1.0)
+    rear, front = travel(y)
+    peak = min(max(round(moments.trail_peak), 0), len(y) - 1)
+    push = replace(
+        UNCLEAR,
+        travel_from=float(y[rear]),
+        travel_to=float(y[front]),
+        medial_share_trail_peak=float(1.0 - x[peak]),
+        cop_x_trail_peak=float(x[peak]),
+        path_t_s=tuple(t_s[peak:].tolist()),
+        path_y=tuple(y[peak:].tolist()),
+        end_s=float(t_s[-1]),
+    )
+    if y[front] - y[rear] < setup.limits.push_travel:
+        return replace(push, manner=Manner.HELD)
+    return _transfer(push, even, x, y, load, t_s, (rear, front), peak, moments, setup)
+
+
+def travel(y: FloatArray) -> tuple[int, int]:
+    """Return the rows of the largest rise: a rearmost point and the foremost point after it."""
+    lowest = np.minimum.accumulate(y)
+    front = int(np.argmax(y - lowest))
+    return int(np.argmin(y[: front + 1])), front
+
+
+def _transfer(
+    push: Push,
+    even: FloatArray,
+    x: FloatArray,
+    y: FloatArray,
+    load: FloatArray,
+    t_s: FloatArray,
+    ends: tuple[int, int],
+    peak: int,
+    moments: Moments,
+    setup: Setup,
+) -> Push:
+    """Add when the travel passes its limits, and name manner and timing."""
+    rear, front = ends
+    limits = setup.limits
+    span = y[front] - y[rear]
+    take = upward_crossing(y, float(y[rear] + limits.push_take * span), front)
+    leave = upward_crossing(
+        y,
+        float(y[rear] + limits.push_leave * span),
+        front if take is None else int(np.ceil(take)),
+    )
+    if take is None or leave is None:
+        return push
+    rows = np.arange(len(t_s), dtype=np.float64)
+    shift_to_peak = moments.lead_peak - moments.shift
+    share = (take - leave) / shift_to_peak
+    later = slice(int(leave), front + 1)
+    floor = setup.floor_n
+    x_take = float(np.interp(take, rows, x))
+    return replace(
+        push,
+        manner=_manner(leave, take, moments, limits.push_rolled),
+        timing=_timing(take, moments.shift),
+        heel_leave_s=float(np.interp(leave, rows, t_s)),
+        fore_take_s=float(np.interp(take, rows, t_s)),
+        transfer_s=(take - leave) / setup.rate_hz,
+        transfer_of_shift=share,
+        load_at_fore_take=float(np.interp(take, rows, load)) / float(load[peak]),
+        midfoot_over_floor=bool(even[later, Column.MIDFOOT].max() > floor[Column.MIDFOOT]),
+        toes_over_floor=bool(even[later, Column.TOES].max() > floor[Column.TOES])
+        if setup.has_toes
+        else None,
+        medial_share_fore_take=1.0 - x_take,
+        cop_x_fore_take=x_take,
+    )
+
+
+def _manner(leave: float, take: float, moments: Moments, rolled: float) -> Manner:
+    """Name the manner; within one sample of a limit it is unclear (design §5)."""
+    if abs(leave - moments.lead_peak) <= 1.0:
+        return Manner.UNCLEAR
+    if leave > moments.lead_peak:
+        return Manner.HELD
+    beyond = (take - leave) - rolled * (moments.lead_peak - moments.shift)
+    if abs(beyond) <= 1.0:
+        return Manner.UNCLEAR
+    return Manner.ROLLED if beyond > 0.0 else Manner.SKIPPED
+
+
+def _timing(take: float, shift: float) -> Timing:
+    if abs(take - shift) <= 1.0:
+        return Timing.UNCLEAR
+    return Timing.EARLY if take < shift else Timing.WITH_SHIFT

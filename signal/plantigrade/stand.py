@@ -1,0 +1,176 @@
+"""Quiet standing on both feet: load split, regional shares, bearing, sway of each foot's CoP."""
+
+from typing import cast
+
+import numpy as np
+
+from plantigrade.block import Column, FloatArray, PairBlock
+from plantigrade.events import Bearing, Event, FootStand, Stand
+from plantigrade.limits import Setup
+from plantigrade.load import centre_of_pressure, total_load
+from plantigrade.rows import RowBuffer
+from plantigrade.sway import lowpass, sway
+
+PIECE_S = 0.5
+"""Quiet is judged piece by piece, at fixed rows of the time line (ours)."""
+QUIET_SHARE = 0.10
+"""In a quiet piece the left share stays within this, and the next piece's mean within this of the
+stand's last second (ours; quiet standing moves it by a few hundredths)."""
+QUIET_LOAD_BW = 0.20
+"""… and the load of both feet within this, × BW (ours)."""
+LEAST_LOAD_BW = 0.5
+"""Both feet together carry at least this, × BW (ours)."""
+
+
+class StandDetector:
+    """Find quiet stands of at least `stand_min_s` on both feet.
+
+    A stand is confirmed by the piece that ends it, or when it reaches `stand_max_s`.
+
+    Parameters
+    ----------
+    setup : Setup
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self._piece = setup.samples(PIECE_S)
+        self.reset()
+
+    def reset(self) -> None:
+        """Become as new."""
+        self._rows: RowBuffer | None = None
+        self._begun: int | None = None
+        self._next = 0
+        self._level = 0.0
+
+    def push(self, block: PairBlock) -> list[Event]:
+        """Take consecutive rows; return the stands that ended in them."""
+        if len(block) == 0:
+            return []
+        if self._rows is None:
+            self._rows = RowBuffer(15, block.first)
+            self._next = -(-block.first // self._piece) * self._piece
+        rows = self._rows.append(len(block))
+        rows[:, 0] = block.t_s
+        rows[:, 1:8], rows[:, 8:] = block.left, block.right
+        stands: list[Stand] = []
+        while self._next + self._piece <= self._rows.end:
+            stands += self._judge(self._next)
+            self._next += self._piece
+        self._rows.trim(self._next if self._begun is None else self._begun)
+        return cast("list[Event]", stands)
+
+    def flush(self) -> list[Event]:
+        """End the stream; a stand long enough by now is reported."""
+        if self._rows is None:
+            return []
+        return cast("list[Event]", self._end(self._next, self._rows.end - 1))
+
+    def _judge(self, start: int) -> list[Stand]:
+        """Take the piece start…start + piece − 1 into the stand, or end the stand before it."""
+        assert self._rows is not None
+        stop = start + self._piece
+        rows = self._rows.rows(start, stop)
+        level = self._quiet_level(rows)
+        ended: list[Stand] = []
+        if self._begun is not None and (
+            level is None
+            or abs(level - self._level) > QUIET_SHARE
+            or stop - self._begun > self.setup.samples(self.setup.limits.stand_max_s)
+        ):
+            ended = self._end(start, stop - 1)
+        if level is not None:
+            if self._begun is None:
+                self._begun, self._level = start, level
+            else:
+                self._level += 0.5 * (level - self._level)
+        return ended
+
+    def _quiet_level(self, rows: FloatArray) -> float | None:
+        """Mean left share of a quiet piece, None where it is not quiet."""
+        left, right = total_load(rows[:, 1:8]), total_load(rows[:, 8:])
+        both = left + right
+        bw = self.setup.bw_n
+        if np.isnan(both).any() or both.min() < LEAST_LOAD_BW * bw:
+            return None
+        if min(left.min(), right.min()) < self.setup.contact_n:
+            return None
+        share = left / both
+        if np.ptp(share) > QUIET_SHARE or np.ptp(both) > QUIET_LOAD_BW * bw:
+            return None
+        return float(share.mean())
+
+    def _end(self, stop: int, decided: int) -> list[Stand]:
+        """End the stand before row `stop`; return it if it was long enough."""
+        begun, self._begun = self._begun, None
+        least = self.setup.samples(self.setup.limits.stand_min_s)
+        if begun is None or stop - begun < least:
+            return []
+        assert self._rows is not None
+        rows = self._rows.rows(begun, stop)
+        left, right = rows[:, 1:8], rows[:, 8:]
+        left_n, right_n = float(total_load(left).mean()), float(total_load(right).mean())
+        return [
+            Stand(
+                start_s=float(rows[0, 0]),
+                end_s=float(rows[-1, 0]),
+                left_share=left_n / (left_n + right_n),
+                left=foot_stand(left, self.setup),
+                right=foot_stand(right, self.setup),
+                touches_gap=False,
+                first_index=begun,
+                confirmed_s=float(self._rows.rows(decided, decided + 1)[0, 0]),
+            )
+        ]
+
+
+def foot_stand(values: FloatArray, setup: Setup) -> FootStand:
+    """Measure one foot's part of a stand.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n, 7)
+        The foot's load columns, none missing.
+    setup : Setup
+    """
+    load = total_load(values)
+    mean_n = float(load.mean())
+    if mean_n < setup.cop_n:
+        return FootStand(Bearing.UNCLEAR, *(None,) * 6, mean_n, *(None,) * 9)
+    shares = [float(values[:, k].mean()) / mean_n for k in range(4)]
+    midfoot = shares[Column.MIDFOOT]
+    width = setup.samples(1.0)
+    pieces = values[: len(values) // width * width].reshape(-1, width, values.shape[1]).mean(1)
+    spread = np.std(pieces[:, Column.MIDFOOT] / total_load(pieces), ddof=1)
+    x, y = (float(values[:, c].mean()) / mean_n for c in (Column.MOMENT_X, Column.MOMENT_Y))
+    size = np.array([setup.width_mm, setup.length_mm])
+    cop_mm = centre_of_pressure(values, setup.cop_n) * size
+    whole = not np.isnan(cop_mm).any()
+    s = sway(lowpass(cop_mm, setup.rate_hz), setup.rate_hz) if whole else None
+    return FootStand(
+        bearing=classify_bearing(midfoot, setup),
+        heel_share=shares[0],
+        midfoot_share=midfoot,
+        forefoot_share=shares[2],
+        toes_share=shares[3] if setup.has_toes else None,
+        midfoot_share_sd=float(spread),
+        midfoot_zones=round(float(np.median(values[:, Column.MIDFOOT_ZONES]))),
+        load_n=mean_n,
+        cop_x=x,
+        cop_y=y,
+        sway_range_x_mm=None if s is None else s.range_x_mm,
+        sway_range_y_mm=None if s is None else s.range_y_mm,
+        sway_rms_x_mm=None if s is None else s.rms_x_mm,
+        sway_rms_y_mm=None if s is None else s.rms_y_mm,
+        sway_path_mm=None if s is None else s.path_mm,
+        sway_speed_mm_s=None if s is None else s.speed_mm_s,
+        sway_ellipse_mm2=None if s is None else s.ellipse_mm2,
+    )
+
+
+def classify_bearing(midfoot_share: float, setup: Setup) -> Bearing:
+    """Name the bearing by the midfoot's share of the foot's load (design §5; ours, per layout)."""
+    if midfoot_share < setup.limits.bearing_none:
+        return Bearing.NONE
+    return Bearing.SLIGHT if midfoot_share < setup.limits.bearing_full else Bearing.BEARING

@@ -1,0 +1,159 @@
+"""Walking steps: contacts of each foot while the other swings through, and how load rolled over.
+
+A stance is contact from strike to toe-off (design §5; limits in `plantigrade.limits`). A contact is
+a step when the other foot was off the ground for a good part of it: standing, shifting weight from
+foot to foot, turning on the spot and standing on one leg are not steps.
+"""
+
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+
+from plantigrade.block import FloatArray, Foot, PairBlock
+from plantigrade.events import Event, Step
+from plantigrade.limits import Setup
+from plantigrade.load import total_load
+from plantigrade.rows import RowBuffer
+from plantigrade.runs import Run, RunSegmenter
+from plantigrade.stance import measured, unmeasured
+
+OTHER_OFF_SHARE = 0.25
+"""The other foot swings through during at least this part of a stance (ours): single support is
+about two thirds of a stance at normal speed, and well over this in the slowest walk."""
+OTHER_OFF_S = 0.10
+"""… and at least so long (ours)."""
+LEAST_PEAK_BW = 0.5
+"""A stance carries the body: its load reaches this, × BW (ours; the mid-stance valley of fast
+walking is about 0.7)."""
+_FEET = (Foot.LEFT, Foot.RIGHT)
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """A confirmed swing phase: from one toe-off to the next strike of the same foot."""
+
+    foot: Foot
+    start: int
+    stop: int
+
+
+class StepDetector:
+    """Find walking steps in both feet's rows.
+
+    A step is confirmed `contact_gap_s` after its toe-off.
+
+    Parameters
+    ----------
+    setup : Setup
+
+    Attributes
+    ----------
+    airs : list of Air
+        Swing phases confirmed since the owner last emptied the list; they feed the baseline.
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self.reset()
+
+    def reset(self) -> None:
+        """Become as new."""
+        limits, setup = self.setup.limits, self.setup
+        # a gap of exactly the limit is not bridged: it takes so many samples under the threshold
+        bridge = max(1, int(np.ceil(limits.contact_gap_s * setup.rate_hz - 1e-9)))
+        restart = max(setup.samples(limits.restart_s), bridge)
+        level = setup.contact_n
+        self._runs = {foot: RunSegmenter(level, level, bridge, restart) for foot in _FEET}
+        self._keep = setup.samples(limits.contact_max_s + limits.contact_gap_s + 1.2)
+        self._rows: RowBuffer | None = None
+        self._last_off: dict[Foot, int | None] = dict.fromkeys(_FEET)
+        self.airs: list[Air] = []
+
+    def push(self, block: PairBlock) -> list[Event]:
+        """Take consecutive rows; return the steps they confirmed, in order of confirmation."""
+        n = len(block)
+        if n == 0:
+            return []
+        if self._rows is None:
+            self._rows = RowBuffer(17, block.first)
+        rows = self._rows.append(n)
+        rows[:, 0] = block.t_s
+        rows[:, 1:8], rows[:, 8:15] = block.left, block.right
+        rows[:, 15], rows[:, 16] = total_load(block.left), total_load(block.right)
+        runs = [
+            (run.closed, k, run)
+            for k, foot in enumerate(_FEET)
+            for run in self._runs[foot].push(rows[:, 15 + k], block.first)
+        ]
+        steps = [
+            step for _, k, run in sorted(runs, key=lambda r: r[:2]) if (step := self._step(k, run))
+        ]
+        self._rows.trim(self._rows.end - self._keep)
+        return cast("list[Event]", steps)
+
+    def flush(self) -> list[Event]:
+        """End the stream; an unfinished contact is no step."""
+        return []
+
+    def _step(self, k: int, run: Run) -> Step | None:
+        """Turn a finished contact of foot number k into a step, if it is one."""
+        assert self._rows is not None
+        foot, setup, limits = _FEET[k], self.setup, self.setup.limits
+        last_off, self._last_off[foot] = self._last_off[foot], run.stop
+        if (
+            not limits.contact_min_s * setup.rate_hz
+            <= _length(run)
+            <= (limits.contact_max_s * setup.rate_hz)
+        ):
+            return None
+        if run.start_at is None and not run.missing:
+            return None  # on the ground when first seen: its strike was before the recording
+        rows = self._rows.rows(run.start, run.stop)
+        load, other = rows[:, 15 + k], rows[:, 16 - k]
+        with np.errstate(invalid="ignore"):
+            off = other < setup.contact_n
+            carried = np.nanmax(load) if np.any(np.isfinite(load)) else 0.0
+        least = max(OTHER_OFF_S * setup.rate_hz, OTHER_OFF_SHARE * (run.stop - run.start))
+        if _longest(off) < least or carried < LEAST_PEAK_BW * setup.bw_n:
+            return None
+        if last_off is not None and 0.2 <= (run.start - last_off) / setup.rate_hz <= 1.0:
+            self.airs.append(Air(foot, last_off, run.start))
+        return self._measure(foot, run, rows[:, 0], rows[:, 1 + 7 * k : 8 + 7 * k])
+
+    def _time(self, at: float | None) -> float | None:
+        assert self._rows is not None
+        if at is None:
+            return None
+        below = int(np.floor(at))
+        pair = self._rows.rows(below, below + 1)
+        return float(pair[0, 0]) + (at - below) / self.setup.rate_hz
+
+    def _measure(self, foot: Foot, run: Run, t: FloatArray, values: FloatArray) -> Step:
+        assert self._rows is not None
+        strike, off = self._time(run.start_at), self._time(run.stop_at)
+        step = unmeasured(
+            foot=foot,
+            strike_s=strike,
+            off_s=off,
+            threshold_n=self.setup.contact_n,
+            touches_gap=run.missing,
+            first_index=run.start,
+            confirmed_s=float(self._rows.rows(run.closed, run.closed + 1)[0, 0]),
+        )
+        if strike is None or off is None or run.missing:
+            return step
+        return measured(step, t, values, self.setup)
+
+
+def _length(run: Run) -> float:
+    """Length of a run in samples, from its crossings where they are known."""
+    start = run.start - 0.5 if run.start_at is None else run.start_at
+    stop = run.stop - 0.5 if run.stop_at is None else run.stop_at
+    return stop - start
+
+
+def _longest(flags: np.ndarray) -> int:
+    """Length of the longest stretch of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
+    return int((edges[1::2] - edges[::2]).max(initial=0))

@@ -1,0 +1,236 @@
+"""One swing, read from a window of rows that holds it whole: its moments, and what they bound."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from plantigrade.block import FloatArray
+from plantigrade.events import HeelLift, Push, Swing
+from plantigrade.heellift import measure_heel_lift
+from plantigrade.limits import Setup
+from plantigrade.load import centre_of_pressure, share, total_load
+from plantigrade.onset import onset, peak_at, smooth
+from plantigrade.push import Moments, measure_push
+
+SMOOTH_S = 0.030
+"""Half width of the smoothing of shares and loads that moments are read from, s (ours)."""
+TROUGH_BAND = 0.02
+"""The trail peak is the middle of the time in which s is this close to its lowest (ours)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Window:
+    """Rows from the stillness before a swing on.
+
+    Attributes
+    ----------
+    first : int
+        Absolute index of row 0.
+    t_s : ndarray of float64, shape (n,)
+    lead, trail : ndarray of float64, shape (n, 7)
+        Load columns.
+    s : ndarray of float64, shape (n,)
+        Lead share, smoothed.
+    lead_n, trail_n : ndarray of float64, shape (n,)
+        Loads, smoothed, N.
+    """
+
+    first: int
+    t_s: FloatArray
+    lead: FloatArray
+    trail: FloatArray
+    s: FloatArray
+    lead_n: FloatArray
+    trail_n: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """The stillness before a swing: rows of its window, the lead share's level and SD there."""
+
+    start: int
+    stop: int
+    level: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """A swing's moments as fractional rows of its window."""
+
+    address: Address
+    start: float
+    trail_peak: float
+    trail_peak_rows: float
+    lowest: float
+    shift: float
+    lead_peak: float
+    highest: float
+
+
+def window_of(
+    first: int, t_s: FloatArray, lead: FloatArray, trail: FloatArray, setup: Setup
+) -> Window:
+    """Make a window from rows, smoothing what moments are read from."""
+    half = setup.samples(SMOOTH_S)
+    lead_n, trail_n = smooth(total_load(lead), half), smooth(total_load(trail), half)
+    lead_n, trail_n = _filled(lead_n), _filled(trail_n)
+    s = share(lead_n, trail_n, setup.cop_n)
+    return Window(first, t_s, lead, trail, _filled(s), lead_n, trail_n)
+
+
+def _filled(x: FloatArray) -> FloatArray:
+    """Bridge missing rows on straight lines, so that moments beside a gap can still be placed."""
+    gone = np.isnan(x)
+    if not gone.any() or gone.all():
+        return x
+    rows = np.arange(len(x))
+    filled: FloatArray = np.where(gone, np.interp(rows, rows[~gone], x[~gone]), x)
+    return filled
+
+
+def outline(window: Window, address: Address, trough: int, peak: int) -> Outline:
+    """Place a swing's moments.
+
+    Parameters
+    ----------
+    window : Window
+    address : Address
+    trough : int
+        Row of the lowest lead share.
+    peak : int
+        Row of the lead peak.
+    """
+    s = window.s
+    lowest = float(s[trough])
+    in_band = s <= lowest + TROUGH_BAND
+    left = trough
+    while left > address.stop - 1 and in_band[left - 1]:
+        left -= 1
+    right = trough
+    while right < peak and in_band[right + 1]:
+        right += 1
+    fall = address.level - s[: trough + 1]
+    # a press to the lead side before the start is negative movement: it is rest as far as this goes
+    start = onset(np.maximum(fall, 0.0), max(address.stop - 1, 0), address.level - lowest)
+    rise = np.maximum(s[left : peak + 1] - lowest, 0.0)
+    highest = float(s[trough : peak + 1].max())
+    shift = left + onset(rise, trough - left, highest - lowest)
+    return Outline(
+        address=address,
+        start=start,
+        trail_peak=(left + right) / 2.0,
+        trail_peak_rows=float(right - left + 1),
+        lowest=lowest,
+        shift=shift,
+        lead_peak=peak_at(window.lead_n, peak),
+        highest=highest,
+    )
+
+
+def push_of(window: Window, shape: Outline, end: int, setup: Setup) -> Push:
+    """Read the trail foot's push, from the start to row `end`."""
+    begin = int(shape.start)
+    return measure_push(
+        window.t_s[begin:],
+        window.trail[begin:],
+        Moments(shape.trail_peak - begin, shape.shift - begin, shape.lead_peak - begin),
+        end - begin,
+        setup,
+    )
+
+
+def swing_of(
+    window: Window,
+    shape: Outline,
+    push: Push,
+    finish: int,
+    manner: str,
+    setup: Setup,
+) -> Swing:
+    """Put a swing together from its window, decided at the window's last row."""
+    peak = round(shape.lead_peak)
+    inside = slice(int(shape.start), finish + 1)
+    missing = bool(
+        np.any(np.isnan(window.lead[inside, 0])) or np.any(np.isnan(window.trail[inside, 0]))
+    )
+    heel = measure_heel_lift(
+        window.t_s, window.lead, int(shape.start), peak, _level_s(window, shape), setup
+    )
+    tempo = (shape.trail_peak - shape.start) / (shape.lead_peak - shape.trail_peak)
+    return Swing(
+        lead=setup.lead,
+        address_s=float(window.t_s[shape.address.start]),
+        start_s=_time(window, shape.start),
+        trail_peak_s=_time(window, shape.trail_peak),
+        trail_peak_width_s=shape.trail_peak_rows / setup.rate_hz,
+        shift_s=_time(window, shape.shift),
+        lead_peak_s=_time(window, shape.lead_peak),
+        finish_s=float(window.t_s[finish]),
+        finish_manner=manner,
+        load_tempo=tempo,
+        address_share=shape.address.level,
+        lowest_share=shape.lowest,
+        highest_share=_highest(window, shape, finish),
+        share_range=_highest(window, shape, finish) - shape.lowest,
+        lead_peak_bw=float(window.lead_n[peak]) / setup.bw_n,
+        trail_return_share=_trail_return(window, shape, finish),
+        heel_lift=heel,
+        push=push,
+        lead_cop_travel=_travel(window, shape, finish, heel, setup, lead=True),
+        trail_cop_travel=_travel(window, shape, finish, heel, setup, lead=False),
+        touches_gap=missing,
+        first_index=window.first + int(shape.start),
+        confirmed_s=float(window.t_s[-1]),
+    )
+
+
+def _time(window: Window, row: float) -> float | None:
+    """Time of a fractional row; None where missing samples lie beside it."""
+    below = min(int(row), len(window.t_s) - 2)
+    beside = slice(max(below - 1, 0), below + 3)
+    if np.isnan(window.lead[beside, 0]).any() or np.isnan(window.trail[beside, 0]).any():
+        return None
+    return float(window.t_s[below] + (row - below) * (window.t_s[below + 1] - window.t_s[below]))
+
+
+def _level_s(window: Window, shape: Outline) -> float | None:
+    """When s regains its address level after the shift."""
+    first = int(shape.shift)
+    back = np.flatnonzero(window.s[first:] >= shape.address.level)
+    return float(window.t_s[first + back[0]]) if len(back) else None
+
+
+def _highest(window: Window, shape: Outline, finish: int) -> float:
+    """Return the highest share from the shift to the finish."""
+    return float(np.nanmax(window.s[int(shape.shift) : max(finish, round(shape.lead_peak)) + 1]))
+
+
+TRAIL_RETURN = 0.05
+"""A return of s towards the trail foot smaller than this is not reported (ours)."""
+
+
+def _trail_return(window: Window, shape: Outline, finish: int) -> float | None:
+    """How far s falls back after its first maximum (the reverse style); None where it does not."""
+    s = window.s[int(shape.shift) : finish + 1]
+    s = s[~np.isnan(s)]
+    if len(s) < 2:
+        return None
+    fall = float((np.maximum.accumulate(s) - s).max())
+    return fall if fall >= TRAIL_RETURN else None
+
+
+def _travel(
+    window: Window, shape: Outline, finish: int, heel: HeelLift, setup: Setup, *, lead: bool
+) -> float | None:
+    """Return the front-to-back travel of a foot's CoP, the lead foot's lifted interval apart."""
+    rows = slice(int(shape.start), finish + 1)
+    values = (window.lead if lead else window.trail)[rows, :6]
+    even = smooth(values, setup.samples(SMOOTH_S))
+    y = centre_of_pressure(even, setup.cop_n)[:, 1]
+    if lead and heel.lift_s is not None:
+        until = window.t_s[finish] if heel.return_s is None else heel.return_s
+        t = window.t_s[rows]
+        y = y[(t < heel.lift_s) | (t > until)]
+    y = y[~np.isnan(y)]
+    return float(y.max() - y.min()) if len(y) else None

@@ -1,0 +1,518 @@
+"""Swings as they happen: which movements of load between the feet are a golf swing.
+
+A swing begins from stillness with both feet loaded, goes to the trail foot, and is then driven to
+the lead foot within 0.6 s (design §5). Steps, waggles, bends and backswings that only come back are
+told apart by what they lack. Everything is read from the rows up to the one that decided it.
+"""
+
+from dataclasses import dataclass, replace
+from enum import Enum
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from plantigrade.block import Column, FloatArray, PairBlock
+from plantigrade.events import Event, Phase, PhaseKind, Push
+from plantigrade.limits import Setup
+from plantigrade.load import share, total_load
+from plantigrade.onset import hann_weights
+from plantigrade.rows import RowBuffer
+from plantigrade.swing import (
+    SMOOTH_S,
+    Address,
+    Outline,
+    Window,
+    outline,
+    push_of,
+    swing_of,
+    window_of,
+)
+
+# All of these are ours: no published values exist for events of load between the feet.
+RISE = 0.12
+"""A rise of s so large within `RISE_S` is looked at: it may be the drive to the lead foot."""
+RISE_S = 0.8
+STILL_RANGE = 0.05
+"""At address s stays within this over `address_s`; a quiet stand's sway moves it by about .02."""
+LOADED = 0.12
+"""Both feet are loaded at address: s lies between this and 1 less this."""
+ADDRESS_BEFORE_S = 3.5
+"""The stillness ends at most this long before the trail peak."""
+LEAST_FALL = 0.04
+"""s falls at least so far under its address level on the way to the trail peak."""
+LEAST_OVER = 0.06
+"""The drive carries s so far over its address level: a mere return from a backswing does not."""
+PROMINENCE_BW = 0.04
+"""A lead peak stands out by so much, × BW …"""
+PROMINENCE_OF_RISE = 0.08
+"""… and by this part of the lead foot's rise."""
+LOADING_S = (0.22, 3.0)
+"""Start → trail peak lies between these."""
+DRIVE_S = (0.05, 0.6)
+"""Shift → lead peak lies between these."""
+OFF_S = 0.10
+"""A foot off the ground for so long before the lead peak is stepping."""
+BRISK_S = 0.55
+"""A gait's first step shifts to the swing foot for less than this before leaving it; a candidate
+whose loading is so short must keep its trail foot down past the lead peak."""
+SETTLED_RANGE, SETTLED_S = 0.06, 0.5
+STEPPED_S = 0.08
+BACKSWING_FALL = 0.06
+"""A fall of s so far under the address level is announced as a backswing (provisional)."""
+KEEP_S = 12.0
+
+_T, _LEAD, _TRAIL = 0, slice(1, 8), slice(8, 15)
+_LEAD_N, _TRAIL_N, _S, _LEAD_EVEN, _TRAIL_EVEN = 15, 16, 17, 18, 19
+_HEEL = 1 + Column.HEEL
+
+
+class _Stage(Enum):
+    WATCH = 0
+    """Waiting for a drive to the lead foot."""
+    PEAK = 1
+    """A drive is under way: waiting for the lead peak."""
+    FINISH = 2
+    """The lead peak is found: waiting for the end of the push and the finish."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    """A drive under way, absolute indices."""
+
+    trough: int
+    address: tuple[int, int, float, float]
+    peak: int = 0
+    shape: Outline | None = None
+    push: Push | None = None
+
+
+class SwingDetector:
+    """Find golf swings in both feet's rows.
+
+    Emits a `Swing` when its finish is decided, and provisional `Phase`s before it, the push's
+    outcome among them, as soon as the rows decide them.
+
+    Parameters
+    ----------
+    setup : Setup
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self._half = setup.samples(SMOOTH_S)
+        self._weights = hann_weights(self._half)
+        self.reset()
+
+    def reset(self) -> None:
+        """Become as new."""
+        self._rows: RowBuffer | None = None
+        self._begin_afresh(0)
+
+    def _begin_afresh(self, index: int) -> None:
+        """Forget the movement under way; nothing before `index` counts any more."""
+        self._since = index
+        self._gap_run = 0
+        self._gaps: list[int] = []
+        self._announced = index
+        self._backswing: tuple[int, float] | None = None
+        self._heel_since: int | None = None
+        self._watch_from(index, index)
+
+    def _watch_from(self, cursor: int, armed: int) -> None:
+        """Wait for a drive from `cursor` on, whose trough lies at or after `armed`."""
+        self._stage = _Stage.WATCH
+        self._cursor, self._armed = cursor, armed
+        self._candidate: _Candidate | None = None
+        self._peak_decided = cursor
+
+    def push(self, block: PairBlock) -> list[Event]:
+        """Take consecutive rows; return the phases and swings they decided."""
+        n = len(block)
+        if n == 0:
+            return []
+        if self._rows is None:
+            self._rows = RowBuffer(20, block.first)
+            self._begin_afresh(block.first)
+        self._fill(block)
+        events: list[Event] = []
+        while self._advance(events):
+            pass
+        self._rows.trim(self._rows.end - self.setup.samples(KEEP_S) - n)
+        return events
+
+    def flush(self) -> list[Event]:
+        """End the stream; a swing without its finish is not reported."""
+        return []
+
+    # ---- rows ----
+
+    def _fill(self, block: PairBlock) -> None:
+        """Append rows, and smooth those that now have their neighbours on both sides."""
+        rows = self._rows
+        assert rows is not None
+        lead, trail = block.foot(self.setup.lead), block.foot(self.setup.lead.other)
+        new = rows.append(len(block))
+        new[:, _T] = block.t_s
+        new[:, _LEAD], new[:, _TRAIL] = lead, trail
+        new[:, _LEAD_N], new[:, _TRAIL_N] = total_load(lead), total_load(trail)
+        new[:, _S:] = np.nan
+        half = self._half
+        start, stop = max(block.first - half, rows.first + half), rows.end - half
+        if stop <= start:
+            return
+        raw = rows.rows(start - half, stop + half)
+        target = rows.rows(start, stop)
+        n = stop - start
+        for source, column in ((_LEAD_N, _LEAD_EVEN), (_TRAIL_N, _TRAIL_EVEN)):
+            even = np.zeros(n)
+            for k, weight in enumerate(self._weights):
+                even += weight * raw[k : k + n, source]
+            target[:, column] = even
+        target[:, _S] = share(target[:, _LEAD_EVEN], target[:, _TRAIL_EVEN], self.setup.cop_n)
+        self._note_gaps(target[:, _S], start)
+
+    def _note_gaps(self, s: FloatArray, first: int) -> None:
+        """Note the rows at which samples have been missing for `restart_s`."""
+        missing = np.isnan(s)
+        if not missing.any():
+            self._gap_run = 0
+            return
+        least = self.setup.samples(self.setup.limits.restart_s)
+        for k, gone in enumerate(missing.tolist()):
+            self._gap_run = self._gap_run + 1 if gone else 0
+            if self._gap_run == least:
+                self._gaps.append(first + k)
+
+    def _column(self, column: int, start: int, stop: int) -> FloatArray:
+        assert self._rows is not None
+        return self._rows.rows(start, stop)[:, column]
+
+    def _time(self, index: int) -> float:
+        return float(self._column(_T, index, index + 1)[0])
+
+    def _confirmed(self, index: int) -> float:
+        """Time of the last row that smoothed row `index` was made from."""
+        return self._time(index + self._half)
+
+    def _window(self, start: int, last: int) -> Window:
+        """Rows from `start` to the last that smoothed row `last` was made from."""
+        assert self._rows is not None
+        rows = self._rows.rows(start, last + self._half + 1)
+        return window_of(start, rows[:, _T], rows[:, _LEAD], rows[:, _TRAIL], self.setup)
+
+    # ---- stages ----
+
+    def _advance(self, events: list[Event]) -> bool:
+        """Go on to the next decision; False when more rows are needed."""
+        assert self._rows is not None
+        stop = self._gaps[0] if self._gaps else self._rows.end - self._half
+        if self._gaps and self._cursor >= stop:
+            self._announce(stop, events)
+            self._cancel(stop, events)
+            gaps = self._gaps[1:]
+            run = self._gap_run
+            self._begin_afresh(stop + 1)
+            self._gaps, self._gap_run = gaps, run
+            return True
+        if self._cursor >= stop:
+            return False
+        match self._stage:
+            case _Stage.WATCH:
+                return self._watch(stop, events)
+            case _Stage.PEAK:
+                return self._peak(stop, events)
+            case _Stage.FINISH:
+                return self._finish(stop, events)
+
+    def _watch(self, stop: int, events: list[Event]) -> bool:
+        """Look for the first row whose share has risen enough above a recent trough."""
+        reach = self.setup.samples(RISE_S)
+        base = max(self._cursor - reach, self._armed)
+        s = self._column(_S, base, stop)
+        rise = s - _trailing_min(s, reach)
+        with np.errstate(invalid="ignore"):
+            risen = np.flatnonzero(rise[self._cursor - base :] >= RISE)
+        if len(risen) == 0:
+            self._announce(stop, events)
+            self._cursor = stop
+            return bool(self._gaps)
+        at = self._cursor + int(risen[0])
+        self._announce(at, events)
+        recent = self._column(_S, max(at - reach, self._armed), at + 1)
+        trough = at - int(np.nanargmin(recent[::-1]))
+        address = self._address(trough)
+        if address is None or self._stepping(address, trough):
+            self._cancel(at, events)
+            self._watch_from(at + 1, at)
+            return True
+        self._candidate = _Candidate(trough, address)
+        self._stage, self._cursor = _Stage.PEAK, at + 1
+        events.append(Phase(PhaseKind.SHIFT, self._time(trough), self._confirmed(at)))
+        return True
+
+    def _peak(self, stop: int, events: list[Event]) -> bool:
+        """Look for the lead peak: the first prominent maximum of lead load, or the highest."""
+        candidate = self._candidate
+        assert candidate is not None
+        lead = self._column(_LEAD_EVEN, candidate.trough, stop)
+        highest = np.fmax.accumulate(lead)
+        rise = highest - lead[0]
+        with np.errstate(invalid="ignore"):
+            fallen = highest - lead >= np.maximum(
+                PROMINENCE_BW * self.setup.bw_n, PROMINENCE_OF_RISE * rise
+            )
+        latest = self.setup.samples(self.setup.limits.lead_peak_s + 0.3)
+        done = np.flatnonzero(fallen | (np.arange(len(lead)) >= latest))
+        done = done[done >= self._cursor - candidate.trough]
+        if len(done) == 0:
+            self._announce(stop, events)
+            self._cursor = stop
+            return bool(self._gaps)
+        at = candidate.trough + int(done[0])
+        self._announce(at, events)
+        peak = candidate.trough + int(np.nanargmax(lead[: int(done[0]) + 1]))
+        start = candidate.address[0]
+        window = self._window(start, at)
+        address = Address(0, candidate.address[1] - start, *candidate.address[2:])
+        shape = outline(window, address, candidate.trough - start, peak - start)
+        self._candidate = replace(candidate, peak=peak, shape=shape)
+        if not self._is_drive(shape):
+            self._cancel(at, events)
+            self._watch_from(at + 1, peak)
+            return True
+        self._stage, self._cursor, self._peak_decided = _Stage.FINISH, at + 1, at + 1
+        return True
+
+    def _finish(self, stop: int, events: list[Event]) -> bool:
+        """Look for the end of the push and the finish; report each when it is decided."""
+        candidate = self._candidate
+        assert candidate is not None and candidate.shape is not None
+        decided, finish, manner = self._find_finish(candidate.peak, stop)
+        last = stop if decided is None else decided + 1
+        if candidate.push is None:
+            candidate = self._decide_push(candidate, last, events)
+            self._candidate = candidate
+        self._announced = max(self._announced, min(last, stop))
+        if decided is None:
+            self._cursor = stop
+            return bool(self._gaps)
+        assert candidate.shape is not None
+        start = candidate.address[0]
+        window = self._window(start, decided)
+        if self._brisk(candidate.shape) and self._trail_left(candidate, decided):
+            self._cancel(decided, events)
+            self._watch_from(decided + 1, decided)
+            return True
+        push = candidate.push
+        if push is None:
+            push = push_of(window, candidate.shape, finish - start, self.setup)
+            t = window.t_s[finish - start] if push.end_s is None else push.end_s
+            events.append(Phase(PhaseKind.PUSH, float(t), self._confirmed(decided), push))
+        events.append(swing_of(window, candidate.shape, push, finish - start, manner, self.setup))
+        self._backswing = self._heel_since = None
+        self._watch_from(decided + 1, decided)
+        return True
+
+    # ---- what the stages ask ----
+
+    def _address(self, trough: int) -> tuple[int, int, float, float] | None:
+        """Find the last stillness before a trough: rows start…stop−1, level of s and its SD.
+
+        The movement may begin inside the last still window: level and SD leave its end out.
+        """
+        width = self.setup.samples(self.setup.limits.address_s)
+        begin = max(trough - self.setup.samples(ADDRESS_BEFORE_S) - 3 * width, self._since)
+        s = self._column(_S, begin, trough + 1)
+        if len(s) < width:
+            return None
+        pieces = sliding_window_view(s, width)
+        with np.errstate(invalid="ignore"):
+            middle = (pieces[:, 0] + pieces[:, -1]) / 2.0
+            still = (
+                (pieces.max(1) - pieces.min(1) <= STILL_RANGE)
+                & (middle >= max(LOADED, s[-1] + LEAST_FALL))
+                & (middle <= 1.0 - LOADED)
+            )
+        found = np.flatnonzero(still)
+        if len(found) == 0 or trough - begin - found[-1] - width > self.setup.samples(
+            ADDRESS_BEFORE_S
+        ):
+            return None
+        last = int(found[-1])
+        first = last
+        while first > 0 and still[first - 1] and last - first < 2 * width:
+            first -= 1
+        quiet = s[first : max(last + width // 4, first + width // 2)]
+        level, sd = float(np.median(quiet)), float(np.std(quiet))
+        return begin + first, begin + last + width // 4 + 1, level, sd
+
+    def _stepping(self, address: tuple[int, int, float, float], trough: int) -> bool:
+        """Whether a foot leaves the ground between the stillness and the trough."""
+        least = self.setup.samples(OFF_S)
+        return any(
+            _longest_below(self._column(column, address[1], trough + 1), self.setup.contact_n)
+            >= least
+            for column in (_LEAD_EVEN, _TRAIL_EVEN)
+        )
+
+    def _is_drive(self, shape: Outline) -> bool:
+        """Whether a drive's outline is that of a swing (design §5)."""
+        limits, rate = self.setup.limits, self.setup.rate_hz
+        address = shape.address
+        loading = (shape.trail_peak - shape.start) / rate
+        drive = (shape.lead_peak - shape.shift) / rate
+        return (
+            shape.highest - shape.lowest
+            >= max(limits.swing_range, limits.swing_range_sd * address.sd)
+            and address.level - shape.lowest >= max(LEAST_FALL, 2.0 * address.sd)
+            and shape.highest - address.level >= LEAST_OVER
+            and LOADING_S[0] <= loading <= LOADING_S[1]
+            and DRIVE_S[0] <= drive <= DRIVE_S[1]
+        )
+
+    def _brisk(self, shape: Outline) -> bool:
+        return shape.trail_peak - shape.start < BRISK_S * self.setup.rate_hz
+
+    def _trail_left(self, candidate: _Candidate, decided: int) -> bool:
+        """Whether the trail foot left the ground about the lead peak: a gait's first step."""
+        until = candidate.peak + self.setup.samples(0.25)
+        trail = self._column(_TRAIL_EVEN, candidate.trough, min(until, decided + 1))
+        return _longest_below(trail, self.setup.contact_n) >= self.setup.samples(OFF_S)
+
+    def _find_finish(self, peak: int, stop: int) -> tuple[int | None, int, str]:
+        """Return the row that decides the finish (None if not yet), the finish, and its manner."""
+        s = self._column(_S, peak, stop)
+        trail = self._column(_TRAIL_EVEN, peak, stop)
+        choices: list[tuple[int, int, str]] = []
+        width = self.setup.samples(SETTLED_S)
+        if len(s) >= width:
+            pieces = sliding_window_view(s, width)
+            with np.errstate(invalid="ignore"):
+                settled = np.flatnonzero(pieces.max(1) - pieces.min(1) <= SETTLED_RANGE)
+            if len(settled):
+                choices.append((int(settled[0]) + width - 1, int(settled[0]), "settled"))
+        with np.errstate(invalid="ignore"):
+            off = trail < self.setup.contact_n
+            on = trail >= 1.5 * self.setup.contact_n
+        leaves = np.flatnonzero(off)
+        while len(leaves):
+            left = int(leaves[0])
+            lands = np.flatnonzero(on[left:])
+            if len(lands) == 0:
+                break
+            if lands[0] >= self.setup.samples(STEPPED_S):
+                choices.append((left + int(lands[0]), left, "stepped"))
+                break
+            leaves = leaves[leaves > left + lands[0]]
+        latest = self.setup.samples(self.setup.limits.finish_s)
+        if len(s) > latest:
+            choices.append((latest, latest, "time"))
+        if not choices:
+            return None, 0, ""
+        decided, finish, manner = min(choices)
+        return max(peak + decided, self._cursor), peak + finish, manner
+
+    def _decide_push(self, candidate: _Candidate, stop: int, events: list[Event]) -> _Candidate:
+        """Read the push as soon as the trail foot has let go, after the lead peak is known."""
+        shape = candidate.shape
+        assert shape is not None
+        start = candidate.address[0]
+        first = start + int(shape.shift)
+        trail = self._column(_TRAIL_EVEN, first, stop)
+        with np.errstate(invalid="ignore"):
+            let_go = np.flatnonzero(trail < self.setup.limits.push_end_bw * self.setup.bw_n)
+        if len(let_go) == 0 or self._brisk(shape):
+            return candidate
+        end = first + int(let_go[0])
+        # decided by the lead peak's own confirmation, or by letting go, whichever is later
+        decided = max(end, self._peak_decided)
+        push = push_of(self._window(start, decided), shape, end - start, self.setup)
+        t = self._time(end) if push.end_s is None else push.end_s
+        events.append(Phase(PhaseKind.PUSH, t, self._confirmed(decided), push))
+        return replace(candidate, push=push)
+
+    # ---- provisional phases ----
+
+    def _cancel(self, index: int, events: list[Event]) -> None:
+        """Take back what was announced of a movement that turned out to be no swing."""
+        if self._backswing is not None or self._stage is not _Stage.WATCH:
+            events.append(Phase(PhaseKind.CANCELLED, self._time(index), self._confirmed(index)))
+        self._backswing = self._heel_since = None
+
+    def _announce(self, stop: int, events: list[Event]) -> None:
+        """Announce backswing and heel in the rows before `stop` that were not looked at yet."""
+        while self._announced < stop:
+            if self._backswing is None:
+                if self._stage is not _Stage.WATCH:
+                    self._announced = stop
+                    return
+                self._announced = self._look_for_backswing(self._announced, stop, events)
+            else:
+                self._announced = self._follow_backswing(self._announced, stop, events)
+
+    def _look_for_backswing(self, start: int, stop: int, events: list[Event]) -> int:
+        reach = self.setup.samples(1.0)
+        base = max(start - reach, self._armed, self._since)
+        s = self._column(_S, base, stop)
+        with np.errstate(invalid="ignore"):
+            fallen = -_trailing_min(-s, reach) - s >= BACKSWING_FALL
+        edges = np.flatnonzero(fallen & ~np.concatenate(([False], fallen[:-1])))
+        for edge in (edges + base).tolist():
+            if edge < start:
+                continue
+            address = self._address(edge)
+            if address is not None and not self._stepping(address, edge):
+                self._backswing = (edge, address[2])
+                self._heel_since = None
+                events.append(Phase(PhaseKind.BACKSWING, self._time(edge), self._confirmed(edge)))
+                return edge + 1
+        return stop
+
+    def _follow_backswing(self, start: int, stop: int, events: list[Event]) -> int:
+        """Announce the heel lifting and returning; give up a backswing that came back."""
+        assert self._backswing is not None and self._rows is not None
+        begun, level = self._backswing
+        setup = self.setup
+        rows = self._rows.rows(start, stop)
+        heel, lead_n, s = rows[:, _HEEL], rows[:, _LEAD_EVEN], rows[:, _S]
+        front = rows[:, 1 + Column.FOREFOOT] + rows[:, 1 + Column.TOES]
+        least = setup.samples(setup.limits.heel_lift_s)
+        for k in range(stop - start):
+            at = start + k
+            if self._stage is _Stage.WATCH and (
+                s[k] >= level - 0.02 or at - begun > LOADING_S[1] * setup.rate_hz
+            ):
+                self._cancel(at, events)
+                return at + 1
+            up = (
+                heel[k] < setup.heel_lift_n
+                and lead_n[k] >= setup.limits.heel_lift_foot_bw * setup.bw_n
+                and front[k] >= setup.limits.heel_lift_front * lead_n[k]
+            )
+            if up and self._heel_since is None:
+                self._heel_since = at
+            elif up and self._heel_since is not None and at - self._heel_since == least - 1:
+                t = self._time(self._heel_since)
+                events.append(Phase(PhaseKind.HEEL_LIFTED, t, self._confirmed(at)))
+            elif heel[k] >= setup.heel_lift_n and self._heel_since is not None:
+                if at - self._heel_since >= least:
+                    events.append(
+                        Phase(PhaseKind.HEEL_RETURNED, self._time(at), self._confirmed(at))
+                    )
+                self._heel_since = None
+        return stop
+
+
+def _trailing_min(s: FloatArray, reach: int) -> FloatArray:
+    """Return the least of each row and the `reach` rows before it; missing rows do not count."""
+    padded = np.concatenate((np.full(reach, np.inf), np.where(np.isnan(s), np.inf, s)))
+    least: FloatArray = sliding_window_view(padded, reach + 1).min(1)
+    return least
+
+
+def _longest_below(x: FloatArray, level: float) -> int:
+    """Return the length of the longest stretch under a level."""
+    with np.errstate(invalid="ignore"):
+        flags = np.concatenate(([0], (x < level).astype(np.int8), [0]))
+    edges = np.flatnonzero(np.diff(flags))
+    return int((edges[1::2] - edges[::2]).max(initial=0))
