@@ -1,0 +1,56 @@
+"""Count, mean and spread of a list of measures, some of which may be absent."""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from plantigrade.errors import SampleError
+
+
+@dataclass(frozen=True, slots=True)
+class Stat:
+    """How often something was measured, its mean and its spread.
+
+    Attributes
+    ----------
+    count : int
+        Values present.
+    mean : float or None
+        None without values.
+    sd : float or None
+        Sample standard deviation (÷ count − 1); None under two values.
+    """
+
+    count: int
+    mean: float | None
+    sd: float | None
+
+
+def stat_of(values: Iterable[float | None]) -> Stat:
+    """Summarise values, leaving out the absent ones.
+
+    Parameters
+    ----------
+    values : iterable of float or None
+        In any order: the result is that of exactly rounded sums.
+
+    Returns
+    -------
+    Stat
+
+    Raises
+    ------
+    SampleError
+        A value is NaN or infinite: absent values are None.
+    """
+    there = [float(v) for v in values if v is not None]
+    for v in there:
+        if not math.isfinite(v):
+            raise SampleError(f"a measure is {v}, expected a finite number or None")
+    n = len(there)
+    if n == 0:
+        return Stat(0, None, None)
+    mean = math.fsum(there) / n
+    if n == 1:
+        return Stat(1, mean, None)
+    return Stat(n, mean, math.sqrt(math.fsum((v - mean) ** 2 for v in there) / (n - 1)))

@@ -1,0 +1,229 @@
+"""Reliability statistics against published worked examples and independent libraries."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from scipy.stats import binomtest
+
+from plantigrade.errors import SampleError
+from plantigrade.reliability import agreement, icc, mdc95, mean_squares, proportion, sem
+from plantigrade.stat import stat_of
+
+# Shrout & Fleiss 1979, Psychol Bull 86(2):420–428: 6 targets × 4 judges.
+SHROUT = np.array(
+    [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]],
+    dtype=float,
+)
+# Weir 2005, J Strength Cond Res 19(1):231–240, data set A; B has the same trial differences
+# (B's scores from memory).
+WEIR_A = np.array(
+    [[146, 148, 170, 90, 157, 156, 176, 205], [140, 152, 152, 99, 145, 153, 167, 218]], dtype=float
+).T
+WEIR_B = np.array(
+    [[166, 168, 160, 150, 147, 146, 156, 155], [160, 172, 142, 159, 135, 143, 147, 168]],
+    dtype=float,
+).T
+
+
+def numbers(text: str) -> np.ndarray:
+    return np.array(text.split(), dtype=float)
+
+
+# Bland & Altman 1986, Lancet 327:307–310: peak flow of 17 people, L/min, two meters, twice each.
+WRIGHT_1 = numbers("494 395 516 434 476 557 413 442 650 433 417 656 267 478 178 423 427")
+WRIGHT_2 = numbers("490 397 512 401 470 611 415 431 638 429 420 633 275 492 165 372 421")
+MINI_1 = numbers("512 430 520 428 500 600 364 380 658 445 432 626 260 477 259 350 451")
+
+
+def test_shrout_and_fleiss_mean_squares():
+    """Published roundings 11.24, 6.26, 32.49, 1.02 (from memory); the digits follow exactly."""
+    ms = mean_squares(SHROUT)
+    assert (ms.n, ms.k) == (6, 4)
+    assert ms.subjects == pytest.approx(11.24167, abs=5e-6)
+    assert ms.within == pytest.approx(6.26389, abs=5e-6)
+    assert ms.repeats == pytest.approx(32.48611, abs=5e-6)
+    assert ms.error == pytest.approx(1.01944, abs=5e-6)
+
+
+def test_shrout_and_fleiss_correlations():
+    """Published .17 .29 .71 and .44 .62 .91 (from memory)."""
+    got = icc(SHROUT)
+    rounded = [
+        round(v, 2)
+        for v in (
+            got.icc_1_1,
+            got.icc_2_1,
+            got.icc_3_1,
+            got.icc_1_k,
+            got.icc_2_k,
+            got.icc_3_k,
+        )
+        if v is not None
+    ]
+    assert rounded == [0.17, 0.29, 0.71, 0.44, 0.62, 0.91]
+
+
+@pytest.mark.filterwarnings("ignore:The inplace keyword")  # the library's own, against pandas
+@pytest.mark.parametrize("table", [SHROUT, WEIR_A, WEIR_B, "noise"])
+def test_correlations_agree_with_an_independent_library(table):
+    """pingouin (GPL-3, test-only) computes the same six forms."""
+    import pandas
+    import pingouin
+
+    if isinstance(table, str):
+        table = np.random.default_rng(4).normal(500.0, 3.0, size=(25, 5))
+    n, k = table.shape
+    long = pandas.DataFrame(
+        {
+            "row": np.repeat(np.arange(n), k),
+            "repeat": np.tile(np.arange(k), n),
+            "score": table.ravel(),
+        }
+    )
+    theirs = pingouin.intraclass_corr(long, targets="row", raters="repeat", ratings="score")["ICC"]
+    ours = icc(table)
+    assert [ours.icc_1_1, ours.icc_2_1, ours.icc_3_1] == pytest.approx(list(theirs[:3]), rel=1e-9)
+    assert [ours.icc_1_k, ours.icc_2_k, ours.icc_3_k] == pytest.approx(list(theirs[3:]), rel=1e-9)
+
+
+def test_weir_measuring_error():
+    """Weir 2005 p. 236: SEM 7.6; with SD of all scores, SEP 10.2 and SEE 7.1."""
+    error = sem(WEIR_A)
+    assert round(error, 1) == 7.6
+    assert error == pytest.approx(7.557, abs=5e-4)
+    assert mdc95(error) == pytest.approx(20.947, abs=5e-4)
+    sd = WEIR_A.std(ddof=1)
+    r = icc(WEIR_A).icc_3_1
+    assert r is not None
+    assert round(sd * math.sqrt(1 - r**2), 1) == 10.2
+    assert round(sd * math.sqrt(r * (1 - r)), 1) == 7.1
+
+
+def test_same_error_very_different_correlation():
+    """Weir 2005, sets A and B: the lesson of the paper (B's scores from memory)."""
+    assert sem(WEIR_B) == pytest.approx(sem(WEIR_A), rel=1e-12)
+    assert icc(WEIR_A).icc_3_1 == pytest.approx(0.94702, abs=5e-6)
+    assert icc(WEIR_B).icc_3_1 == pytest.approx(0.53773, abs=5e-6)
+    assert icc(WEIR_B).icc_1_1 == pytest.approx(0.55891, abs=5e-6)
+    assert icc(WEIR_B).icc_2_1 == pytest.approx(0.55275, abs=5e-6)
+
+
+def test_smallest_detectable_change_of_five():
+    """Weir 2005: 1.96 · √2 = 2.77186."""
+    assert mdc95(5.0) == pytest.approx(13.8593, abs=5e-5)
+
+
+def test_bland_and_altman_limits():
+    """Bland & Altman 1986: bias −2.1, SD 38.8, limits at 2 SD −79.7 and 75.5 (rounded inputs)."""
+    two = agreement(WRIGHT_1, MINI_1, z=2.0)
+    assert (round(two.bias, 1), round(two.sd, 1)) == (-2.1, 38.8)
+    assert two.lower == pytest.approx(-79.7, abs=0.1)
+    assert two.upper == pytest.approx(75.5, abs=0.1)
+    assert two.lower_ci == pytest.approx((-114.17, -45.13), abs=0.006)
+    assert two.upper_ci == pytest.approx((40.89, 109.93), abs=0.006)
+    usual = agreement(WRIGHT_1, MINI_1)
+    assert (usual.lower, usual.upper) == pytest.approx((-78.0973, 73.8620), abs=5e-5)
+    assert usual.bias_ci == pytest.approx((-22.0488, 17.8135), abs=5e-5)
+
+
+def test_bland_and_altman_repeatability():
+    """Bland & Altman 1986: coefficient of repeatability of the large meter 43.2 (from memory).
+
+    Their coefficient is 2·√(mean squared difference), which is 2·√2·√WMS of two repeats.
+    """
+    ms = mean_squares(np.column_stack([WRIGHT_1, WRIGHT_2]))
+    assert 2 * math.sqrt(2 * ms.within) == pytest.approx(43.2, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("count", "n", "low", "high"),
+    [
+        (81, 263, 0.2553, 0.3662),
+        (15, 148, 0.0624, 0.1605),
+        (0, 20, 0.0000, 0.1611),
+        (1, 29, 0.0061, 0.1718),
+    ],
+)
+def test_binomial_intervals_as_published(count, n, low, high):
+    """Newcombe 1998, Stat Med 17:857–872, table I, score method (from memory)."""
+    got = proportion(count, n)
+    assert (got.low, got.high) == pytest.approx((low, high), abs=5e-5)
+
+
+def test_binomial_intervals_agree_with_an_independent_library():
+    for n in (1, 2, 7, 30, 1000):
+        for count in range(0, n + 1, max(1, n // 7)):
+            theirs = binomtest(count, n).proportion_ci(0.95, method="wilson")
+            ours = proportion(count, n)
+            assert ours.share == count / n
+            assert (ours.low, ours.high) == pytest.approx((theirs.low, theirs.high), abs=1e-12)
+            assert ours.low is not None and ours.high is not None
+            assert 0.0 <= ours.low <= count / n <= ours.high <= 1.0
+
+
+def test_no_tries_have_no_share():
+    got = proportion(0, 0)
+    assert (got.share, got.low, got.high) == (None, None, None)
+    for count, n in ((1, 0), (-1, 5), (6, 5)):
+        with pytest.raises(SampleError, match=f"{count} of {n}, expected a count"):
+            proportion(count, n)
+
+
+@pytest.mark.parametrize("table", [np.zeros((1, 5)), np.zeros((5, 1)), np.zeros(5)])
+def test_a_table_without_repeats_is_refused(table):
+    with pytest.raises(SampleError, match="expected 2 or more rows and columns"):
+        mean_squares(table)
+
+
+def test_missing_values_are_named():
+    table = SHROUT.copy()
+    table[2, 1] = np.nan
+    with pytest.raises(SampleError, match="row 3 column 2 is missing"):
+        icc(table)
+    with pytest.raises(SampleError, match="pair 2 has a missing value"):
+        agreement(np.array([1.0, np.nan, 2.0]), np.ones(3))
+    with pytest.raises(SampleError, match="expected \\(n,\\) twice"):
+        agreement(np.ones(3), np.ones(4))
+    with pytest.raises(SampleError, match="a measure is nan"):
+        stat_of([1.0, math.nan])
+
+
+def test_a_table_without_variance_has_no_correlation():
+    got = icc(np.full((4, 3), 7.0))
+    assert got.icc_3_1 is None and got.icc_1_k is None
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.lists(st.floats(-1e3, 1e3), min_size=2, max_size=30),
+    st.floats(-1e6, 1e6),
+    st.randoms(use_true_random=False),
+)
+def test_stat_ignores_order_and_absent_values(values, shift, random):
+    shuffled: list[float | None] = [*values, None]
+    random.shuffle(shuffled)
+    assert stat_of(shuffled).mean == stat_of(values).mean
+    got = stat_of(values)
+    assert got.mean == pytest.approx(np.mean(values), abs=1e-9)
+    assert got.sd == pytest.approx(np.std(values, ddof=1), rel=1e-9, abs=1e-12)
+    moved = stat_of([v + shift for v in values])
+    assert moved.sd == pytest.approx(got.sd, abs=1e-8)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.integers(2, 12), st.integers(2, 6), st.integers(0, 2**32 - 1), st.floats(-1e5, 1e5))
+def test_mean_squares_add_up_and_ignore_the_level(n, k, seed, level):
+    table = np.random.default_rng(seed).normal(size=(n, k))
+    ms = mean_squares(table + level)
+    total = ((table - table.mean()) ** 2).sum()
+    parts = (n - 1) * ms.subjects + (k - 1) * ms.repeats + (n - 1) * (k - 1) * ms.error
+    assert parts == pytest.approx(total, rel=1e-6)
+    assert n * (k - 1) * ms.within == pytest.approx(
+        (k - 1) * ms.repeats + (n - 1) * (k - 1) * ms.error, rel=1e-6
+    )
+    assume(abs(level) < 1)
+    trend = np.arange(k)[None, :] * 3.0
+    assert sem(table + trend) == pytest.approx(sem(table), rel=1e-6)
