@@ -1,0 +1,236 @@
+"""A real device: a private PulseAudio server's null sink, recorded from its monitor."""
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.signal import periodogram
+
+from plantigrade_gateway import audio
+from plantigrade_gateway.audio import Silence, Speaker, open_sound
+from plantigrade_gateway.cues import Cue, CueKind
+from plantigrade_gateway.errors import SoundError
+from plantigrade_gateway.tones import PEAK, SAMPLE_RATE_HZ, Motif, glide, motif
+from plantigrade_gateway.wavfile import WavFile
+
+PULSE = Path(__file__).resolve().parent.parent.parent / ".ci" / "pulse"
+TICK = Cue(CueKind.HEEL_LIFTED, 1.0, 1.1, 0.0, motif(Motif.HEEL_LIFTED))
+
+
+@dataclass(frozen=True)
+class SoundServer:
+    """A private sound server with one null sink, the default of this process for now."""
+
+    folder: Path
+
+    def signal(self, number: signal.Signals) -> None:
+        """Kill it, or stop it so that it hangs."""
+        with suppress(ProcessLookupError):
+            os.kill(int((self.folder / "pid").read_text()), number)
+
+
+@pytest.fixture
+def sound_server(monkeypatch) -> Iterator[SoundServer]:
+    """Start the server of `.ci/pulse`, which installs what it needs where it may.
+
+    Where it cannot, the test skips; it fails where the environment variable CI is "true".
+    """
+    folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))  # short: a socket's path is
+    server = SoundServer(folder)
+    try:
+        done = subprocess.run(
+            [PULSE, "start", folder], capture_output=True, text=True, timeout=240, check=False
+        )
+        if done.returncode == 3 and os.environ.get("CI") != "true":
+            pytest.skip(f"no sound server, .ci/pulse says: {done.stderr.strip()}")
+        assert done.returncode == 0, f".ci/pulse says: {done.stderr.strip()}"
+        for line in done.stdout.splitlines():
+            monkeypatch.setenv(*line.split("=", 1))
+        yield server
+    finally:
+        if (folder / "pid").exists():
+            server.signal(signal.SIGKILL)
+        shutil.rmtree(folder)
+
+
+@pytest.fixture
+def no_server(monkeypatch, tmp_path):
+    """Point every sound library at nothing."""
+    monkeypatch.setenv("PULSE_SERVER", f"unix:{tmp_path}/none")
+    monkeypatch.setenv("ALSA_CONFIG_PATH", f"{tmp_path}/none")
+    monkeypatch.setitem(audio.BACKENDS, sys.platform, ("PULSEAUDIO", "ALSA"))
+
+
+@contextmanager
+def recording() -> Iterator[list[bytes]]:
+    """Collect what the null sink plays, raw float32, while the context is open."""
+    command = "parec --device=plantigrade.monitor --format=float32le --rate=48000 --channels=1"
+    blocks: list[bytes] = []
+    with subprocess.Popen(
+        [*command.split(), "--latency-msec=5", "--raw"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        bufsize=0,
+    ) as parec:
+        stdout = parec.stdout
+        assert stdout is not None
+
+        def read() -> None:
+            while block := stdout.read(65536):
+                blocks.append(block)
+
+        reader = threading.Thread(target=read)
+        reader.start()
+        deadline = time.monotonic() + 10.0
+        while not blocks and time.monotonic() < deadline:
+            time.sleep(0.02)
+        assert blocks, "parec records nothing"
+        yield blocks
+        parec.terminate()
+        reader.join(timeout=10)
+
+
+def strongest_hz(samples: NDArray[np.float32]) -> float:
+    hz, power = periodogram(samples, SAMPLE_RATE_HZ, window="hann", nfft=1 << 17)
+    return float(hz[np.argmax(power)])
+
+
+def test_the_device_plays_the_pitch_of_the_cue(sound_server):
+    """Heel for half a second, then toe: both are found in what the device played, in order."""
+    path_t_s, path_y = [0.0, 0.5, 0.501, 1.0], [0.1, 0.1, 0.9, 0.9]
+    cue = Cue(CueKind.GLIDE, 1.0, 1.1, 0.0, glide(path_t_s, path_y))
+    with recording() as blocks, Speaker() as speaker:
+        assert speaker.backend == "PulseAudio"
+        assert speaker.running.wait(10)
+        voice = speaker.play(cue)
+        assert voice is not None
+        deadline = time.monotonic() + 10.0
+        while not speaker.mixer.idle and time.monotonic() < deadline:
+            time.sleep(0.02)
+        time.sleep(0.3)
+        assert voice.started_ns is not None
+        assert not speaker.lost
+    heard = np.frombuffer(b"".join(blocks)[: sum(map(len, blocks)) // 4 * 4], dtype=np.float32)
+    (loud,) = np.nonzero(np.abs(heard) > 0.05 * PEAK)
+    first, last = int(loud[0]), int(loud[-1])
+    assert (last - first) / SAMPLE_RATE_HZ == pytest.approx(1.05, abs=0.1)
+    assert np.abs(heard).max() <= PEAK * 1.001
+    at = [first + round(s * SAMPLE_RATE_HZ) for s in (0.05, 0.40, 0.60, 0.95)]
+    assert strongest_hz(heard[at[0] : at[1]]) == pytest.approx(220.0 * 4.0**0.1, rel=0.01)
+    assert strongest_hz(heard[at[2] : at[3]]) == pytest.approx(220.0 * 4.0**0.9, rel=0.01)
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
+def test_the_watchdog_notices_a_server_that_dies_or_hangs(sound_server, how):
+    """Within a second, once, with a sentence; and closing does not hang."""
+    said: list[str] = []
+    noticed = threading.Event()
+
+    def on_lost(sentence: str) -> None:
+        said.append(sentence)
+        noticed.set()
+
+    with Speaker(on_lost=on_lost) as speaker:
+        assert speaker.running.wait(10)
+        assert not noticed.wait(1.0)  # alive: nothing said
+        sound_server.signal(how)
+        assert noticed.wait(1.0)
+        assert speaker.lost
+        for _ in range(30):
+            speaker.play(TICK)  # nobody takes them: no error, no growth
+        assert speaker.mixer.dropped > 0
+        time.sleep(1.0)
+    assert len(said) == 1
+    assert "PulseAudio" in said[0] and "has stopped" in said[0]
+
+
+def test_a_server_that_does_not_answer_counts_as_no_device(sound_server, tmp_path, monkeypatch):
+    monkeypatch.setenv("ALSA_CONFIG_PATH", f"{tmp_path}/none")
+    sound_server.signal(signal.SIGSTOP)
+    sound = open_sound(wav=tmp_path / "a.wav")
+    with sound.output as output:
+        assert isinstance(output, WavFile)
+    assert "PULSEAUDIO: no answer within 3 s" in sound.said
+
+
+def test_open_sound_opens_the_device(sound_server):
+    sound = open_sound()
+    with sound.output as output:
+        assert isinstance(output, Speaker)
+    assert sound.said == "Sound plays through PulseAudio."
+
+
+def test_without_a_device_the_sound_is_written(no_server, tmp_path):
+    sound = open_sound(wav=tmp_path / "a.wav", start_s=1.0)
+    with sound.output as output:
+        assert isinstance(output, WavFile)
+        output.play(TICK)
+    assert (tmp_path / "a.wav").stat().st_size == 44 + 2 * (4800 + len(TICK.samples))
+    assert sound.said.startswith("No sound device was found (PULSEAUDIO: ")
+    assert sound.said.endswith(f"): the sound is written to {tmp_path}/a.wav.")
+
+
+def test_without_a_device_or_a_file_there_is_silence(no_server):
+    sound = open_sound()
+    with sound.output as output:
+        assert isinstance(output, Silence)
+        output.play(TICK)
+    assert sound.said.endswith("there is no sound.")
+
+
+def test_a_missing_library_counts_as_no_device(monkeypatch):
+    monkeypatch.setitem(sys.modules, "miniaudio", None)
+    with pytest.raises(SoundError, match="miniaudio library cannot be loaded"):
+        Speaker()
+    assert isinstance(open_sound().output, Silence)
+
+
+def test_an_unknown_platform_counts_as_no_device(monkeypatch):
+    monkeypatch.delitem(audio.BACKENDS, sys.platform)
+    with pytest.raises(SoundError, match=f"no sound system is known for {sys.platform}"):
+        Speaker()
+
+
+def test_wishes_other_than_a_device(tmp_path):
+    off = open_sound("none", tmp_path / "a.wav")
+    assert isinstance(off.output, Silence)
+    assert off.said == "Sound is off."
+    assert not (tmp_path / "a.wav").exists()
+    with open_sound("wav", tmp_path / "a.wav").output as output:
+        assert isinstance(output, WavFile)
+    with pytest.raises(SoundError, match="expected the file's path"):
+        open_sound("wav")
+
+
+def test_a_missing_device_prints_nothing(no_server, tmp_path):
+    """ALSA would write lines to standard error, and Python its warnings."""
+    code = "from plantigrade_gateway.audio import open_sound; print(open_sound().said)"
+    environment = os.environ | {"ALSA_CONFIG_PATH": f"{tmp_path}/none"}
+    done = subprocess.run(
+        [sys.executable, "-X", "dev", "-W", "error", "-c", code],
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stderr == ""
+    assert done.stdout.startswith("No sound device was found")
+
+
+def test_what_others_print_comes_back_after_the_quiet(capfd):
+    with audio._quiet_stderr():
+        os.write(2, b"hidden")
+    os.write(2, b"shown")
+    assert capfd.readouterr().err == "shown"
