@@ -6,10 +6,11 @@ import numpy as np
 from scipy.signal import lfilter
 
 from plantigrade.block import FloatArray, Foot
+from plantigrade.events import Manner, Timing
 from plantigrade.synth.foot import Sole
-from plantigrade.synth.player import Player
+from plantigrade.synth.player import Player, Style
 from plantigrade.synth.shapes import Track
-from plantigrade.synth.truth import NotSwing, NotSwingKind, StandTruth
+from plantigrade.synth.truth import HeelHabit, NotSwing, NotSwingKind, StandTruth
 
 BODY_HZ = 400.0
 """Rate at which the body moves; truths are read off at this rate, samples are taken from it."""
@@ -99,17 +100,28 @@ class StanceNote:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SwingNote:
-    """A swing as planned: truths the plan alone fixes, and where to look for the others.
+    """A swing as planned: the truths the plan alone fixes, and where to look for the others.
 
-    Times from the segment's beginning: `begin_s` of the backswing, `shift_s` of the way back after
-    a stay of `hold_s`, `peak_s` planned for the lead peak.
+    Named as in `SwingTruth`, times from the segment's beginning; `begin_s` is the first movement of
+    the backswing, `shift_s` that of the way back after a stay of `hold_s`, `peak_s` the lead peak.
     """
 
-    values: dict[str, object]
+    lead: Foot
+    style: Style
+    heel: HeelHabit
+    manner: Manner
+    timing: Timing | None
+    stepped: bool
+    heel_leave_s: float | None
+    fore_take_s: float | None
+    travel: float
+    address_s: float
     begin_s: float
     shift_s: float
     peak_s: float
     hold_s: float
+    finish_start_s: float
+    end_s: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -43,8 +43,8 @@ class Player:
     toe_share : float
         Share of the front's load on the toes in standing.
     walk_midfoot : float
-        Midfoot share in walking over that in standing; above 1, as the arch sinks more in walking
-        than in standing (direction only: reference list A2, plate study of 80 men).
+        Midfoot share in walking over that in standing; above 1, as the arch index is greater in
+        walking (direction only, 80 men on a pressure plate; abstract).
     sway_mm : float
         RMS of the front-to-back sway of the centre of pressure in standing, mm; 5.0 ± 2.5 in
         healthy adults (PMC3966255, table 3).

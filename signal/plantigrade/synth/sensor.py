@@ -142,7 +142,7 @@ class SensorModel:
     def _drift(self, n: int, rng: np.random.Generator) -> FloatArray:
         """Slow course from 0, within ± `drift_n`, N."""
         t = np.linspace(0.0, 1.0, n)
-        bend = rng.uniform(0.5, 1.5)
+        bend = rng.uniform(0.8, 1.6)
         course = t**bend + 0.15 * np.sin(2.0 * np.pi * rng.uniform(1.0, 3.0) * t) * t
         size = self.drift_n * rng.uniform(0.5, 1.0) * rng.choice([-1.0, 1.0])
         return np.asarray(size * course / np.abs(course).max()) if n else t

@@ -30,6 +30,11 @@ class HeelHabit(StrEnum):
     LIGHT = "light"
     """Lifted, with little load left on the lead foot."""
 
+    @property
+    def lifts(self) -> bool:
+        """Whether the heel leaves the ground."""
+        return self is not HeelHabit.DOWN
+
 
 @dataclass(frozen=True, slots=True)
 class StanceTruth:

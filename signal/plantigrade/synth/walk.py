@@ -26,6 +26,9 @@ _PHASE_LEAD = 0.03
 _SECOND = 0.47
 """Second harmonic of the load's swing over the first: two humps and one valley (ours)."""
 
+_UNSEEN = 1.17
+"""Transfer of load from foot to foot over the double support that is seen above 5 % BW (ours)."""
+
 _CLOSE_S = 1.6
 """Standing at the end of a walk, s."""
 
@@ -72,7 +75,7 @@ def _timing(body: Body, segment: Walk, rng: np.random.Generator) -> _Timing:
     own = player.walk_speed_m_s * rng.uniform(0.93, 1.07)
     speed = own if segment.speed_m_s is None else segment.speed_m_s
     step = 1.0 / cadence_hz(speed)
-    support = 2.0 * step * (stance_share(speed) - 0.5)
+    support = 2.0 * step * (stance_share(speed) - 0.5) * _UNSEEN
     coin = Foot.LEFT if rng.random() < 0.5 else Foot.RIGHT
     first = coin if segment.first is None else segment.first
     lift = 0.5 + rng.uniform(0.45, 0.65) + rng.uniform(0.25, 0.35)
@@ -148,6 +151,7 @@ def _heave(motion: Motion, timing: _Timing, segment: Walk, rng: np.random.Genera
     angle = 2.0 * np.pi * cycle
     second = _SECOND * rng.uniform(0.85, 1.1)
     wave = np.cos(angle) - second * np.cos(2.0 * angle)
+    wave += rng.uniform(-0.2, 0.2) * np.sin(angle)  # loading stronger than push-off, or weaker
     wobble = np.interp(motion.t_s, at, 1.0 + 0.06 * rng.standard_normal(len(at)))
     fade = np.interp(
         motion.t_s,
