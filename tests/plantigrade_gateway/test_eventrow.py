@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.support.records import stand, step, swing
 
 from plantigrade.block import Foot
 from plantigrade.events import Bearing, FootStand, Phase, PhaseKind, Stand, Step, Swing
@@ -30,7 +31,7 @@ def test_any_event_comes_back_exactly(event):
     assert repr(back) == repr(event)  # every bit of a float, −0.0 too
 
 
-def test_types_come_back_not_only_values(step, stand):
+def test_types_come_back_not_only_values():
     back = through_json(step(100))
     assert isinstance(back, Step)
     assert back.foot is Foot.LEFT
@@ -41,14 +42,14 @@ def test_types_come_back_not_only_values(step, stand):
     assert back.left.bearing is Bearing.SLIGHT
 
 
-def test_numpy_scalars_and_undefined_numbers(step):
+def test_numpy_scalars_and_undefined_numbers():
     event = dataclasses.replace(
         step(7),
         strike_s=np.float64(0.1),
         stance_s=math.nan,
         peak1_n=-math.inf,
-        first_index=np.int64(7),
-        touches_gap=np.bool_(True),
+        first_index=np.int64(7),  # type: ignore[arg-type]
+        touches_gap=np.bool_(True),  # type: ignore[arg-type]
     )
     row = event_row("s", event)
     assert json.loads(json.dumps(row.body, allow_nan=False)) == row.body
@@ -59,7 +60,7 @@ def test_numpy_scalars_and_undefined_numbers(step):
     assert row.first_index == 7
 
 
-def test_identity_is_session_kind_foot_and_first_sample(step, stand, swing):
+def test_identity_is_session_kind_foot_and_first_sample():
     rows = [
         event_row("s", step(5)),
         event_row("s", step(5, Foot.RIGHT)),
@@ -77,7 +78,7 @@ def test_identity_is_session_kind_foot_and_first_sample(step, stand, swing):
     ]
 
 
-def test_time_of_an_event_whose_begin_a_gap_hides(step):
+def test_time_of_an_event_whose_begin_a_gap_hides():
     hidden = dataclasses.replace(step(100), strike_s=None)
     assert event_row("s", hidden).t_s == 1.65
     hidden = dataclasses.replace(hidden, off_s=None)
@@ -97,7 +98,7 @@ def test_provisional_phases_are_refused():
         ({"cop_y": "text"}, "'text'"),
     ],
 )
-def test_a_body_of_another_shape_says_so(step, change, said):
+def test_a_body_of_another_shape_says_so(change, said):
     row = event_row("s", step(1))
     with pytest.raises(StoreError, match=said):
         event_of(dataclasses.replace(row, body=row.body | change))

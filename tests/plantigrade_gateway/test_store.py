@@ -4,19 +4,35 @@ import dataclasses
 import os
 import sqlite3
 import stat
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.support.records import packets, stand, step, swing
 
+from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway import schema
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import event_of, event_row
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storecheck import verify
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "store.sqlite3") as opened:
+        yield opened
+
+
+@pytest.fixture
+def session(store: Store) -> str:
+    return store.create_session("test", analysis_version=1)
+
 
 entries = st.lists(
     st.builds(
@@ -53,7 +69,7 @@ def test_a_record_comes_back_entry_by_entry(store, parts, step_ns):
     store.end_session(session, "stop")
 
 
-def test_long_records_are_read_in_pieces(store, session, packets):
+def test_long_records_are_read_in_pieces(store, session):
     for k in range(150):
         store.append(session, packets(10, first=10 * k))
     batches = list(store.batches(session))
@@ -64,14 +80,14 @@ def test_long_records_are_read_in_pieces(store, session, packets):
 
 
 @pytest.mark.parametrize("at", [0, 1, 9, 10, 11, 649, 650, 1499, 1500])
-def test_reading_from_a_time_on(store, session, packets, at):
+def test_reading_from_a_time_on(store, session, at):
     for k in range(150):
         store.append(session, packets(10, first=10 * k))
     got = record(store, session, from_ns=at * 10_000_000)
     assert [e.arrival_ns for e in got] == [k * 10_000_000 for k in range(at, 1500)]
 
 
-def test_what_is_stored_survives_closing(tmp_path, packets, step):
+def test_what_is_stored_survives_closing(tmp_path):
     path = tmp_path / "folder" / "s.sqlite3"
     with Store.open(path) as store:
         session = store.create_session("test", analysis_version=3)
@@ -127,16 +143,16 @@ def test_players(store):
 # Events
 
 
-def test_events_come_in_time_order_by_kind_or_all(store, session, packets, step, stand, swing):
+def test_events_come_in_time_order_by_kind_or_all(store, session):
     store.append(session, packets(10))
-    made = [swing(900), stand(100), step(700), step(300)]
+    made: list[Step | Stand | Swing] = [swing(900), stand(100), step(700), step(300)]
     store.put_events(session, [event_row(session, e, 10) for e in made])
     assert [r.kind for r in store.events(session)] == ["stand", "step", "step", "swing"]
     assert [event_of(r) for r in store.events(session, "step")] == [step(300), step(700)]
     assert store.event_counts() == {session: {"stand": 1, "step": 2, "swing": 1}}
 
 
-def test_many_events_are_read_in_pieces_without_loss(store, session, packets, step):
+def test_many_events_are_read_in_pieces_without_loss(store, session):
     store.append(session, packets(1))
     rows = [
         event_row(session, dataclasses.replace(step(k), strike_s=k // 7), 1) for k in range(1203)
@@ -147,14 +163,14 @@ def test_many_events_are_read_in_pieces_without_loss(store, session, packets, st
     assert got == sorted(rows, key=lambda r: (r.t_s, r.event_id))
 
 
-def test_an_event_put_twice_is_there_once(store, session, packets, step):
+def test_an_event_put_twice_is_there_once(store, session):
     store.append(session, packets(10))
     for _ in range(2):
         store.put_events(session, [event_row(session, step(5), 10)])
     assert len(list(store.events(session))) == 1
 
 
-def test_no_event_before_its_raw_bytes(store, session, packets, step):
+def test_no_event_before_its_raw_bytes(store, session):
     store.append(session, packets(10))
     early, late = event_row(session, step(1), 10), event_row(session, step(2), 11)
     with pytest.raises(StoreError, match="decided from 11 entries of the record, of which 10"):
@@ -167,7 +183,7 @@ def test_no_event_before_its_raw_bytes(store, session, packets, step):
     assert len(list(store.events(session))) == 2
 
 
-def test_replacing_events_is_all_or_nothing(store, session, packets, step, swing):
+def test_replacing_events_is_all_or_nothing(store, session):
     store.append(session, packets(10))
     store.put_events(session, [event_row(session, step(k), 10) for k in range(5)])
     store.put_quality(session, {"lost": 1, "old": 2})
@@ -186,7 +202,7 @@ def test_replacing_events_is_all_or_nothing(store, session, packets, step, swing
     db.close()
 
 
-def test_replacing_events_may_read_the_record_meanwhile(store, session, packets, step):
+def test_replacing_events_may_read_the_record_meanwhile(store, session):
     store.append(session, packets(10))
     made = (event_row(session, step(len(b)), 10) for b in store.batches(session))
     store.replace_events(session, made, analysis_version=2)
@@ -196,7 +212,7 @@ def test_replacing_events_may_read_the_record_meanwhile(store, session, packets,
 # Ending and recovering
 
 
-def test_recovering_ends_what_a_killed_program_left(tmp_path, packets):
+def test_recovering_ends_what_a_killed_program_left(tmp_path):
     path = tmp_path / "s.sqlite3"
     with Store.open(path) as store:
         left = store.create_session("test", analysis_version=1)
@@ -226,7 +242,7 @@ def everything(path) -> bytes:
     return b"".join(p.read_bytes() for p in path.parent.iterdir() if p.name.startswith(path.name))
 
 
-def test_a_deleted_session_leaves_no_byte(store, packets, step):
+def test_a_deleted_session_leaves_no_byte(store):
     kept = store.create_session("kept", analysis_version=1)
     gone = store.create_session("source-that-goes", analysis_version=1)
     for session, first in ((kept, 0), (gone, 5000)):
@@ -257,7 +273,7 @@ def test_a_deleted_session_leaves_no_byte(store, packets, step):
         store.delete_session(gone)
 
 
-def test_a_deleted_player_leaves_no_byte(store, packets):
+def test_a_deleted_player_leaves_no_byte(store):
     name = "Vera Vanishing"
     player = store.create_player(name, "right", 70)
     other = store.create_player("Otto Other", "left", 80)
@@ -274,7 +290,7 @@ def test_a_deleted_player_leaves_no_byte(store, packets):
         store.delete_player(player)
 
 
-def test_what_is_being_recorded_is_not_deleted(store, packets):
+def test_what_is_being_recorded_is_not_deleted(store):
     player = store.create_player("Rory Recording", "right", 70)
     session = store.create_session("test", analysis_version=1, player_id=player)
     for delete, what in ((store.delete_session, session), (store.delete_player, player)):
@@ -284,7 +300,7 @@ def test_what_is_being_recorded_is_not_deleted(store, packets):
     assert len(store.sessions()) == 1
 
 
-def test_deleting_while_another_reads_says_that_traces_stay(tmp_path, packets, monkeypatch):
+def test_deleting_while_another_reads_says_that_traces_stay(tmp_path, monkeypatch):
     monkeypatch.setattr(schema, "BUSY_S", 0.05)
     with Store.open(tmp_path / "s.sqlite3") as store:
         session = store.create_session("test", analysis_version=1)
@@ -345,7 +361,7 @@ def test_folders_and_missing_files_are_refused(tmp_path):
     refused(tmp_path / "file" / "s.sqlite3", "(not a folder|Not a directory)")
 
 
-def test_a_damaged_chunk_is_named_and_the_others_can_be_read(store, session, packets):
+def test_a_damaged_chunk_is_named_and_the_others_can_be_read(store, session):
     for k in range(5):
         store.append(session, packets(10, first=10 * k))
     with sqlite3.connect(store.path) as db:
@@ -359,7 +375,7 @@ def test_a_damaged_chunk_is_named_and_the_others_can_be_read(store, session, pac
     assert len(record(store, session, from_ns=400_000_000)) == 10
 
 
-def test_a_damaged_file_says_so_in_one_sentence(tmp_path, packets):
+def test_a_damaged_file_says_so_in_one_sentence(tmp_path):
     path = tmp_path / "s.sqlite3"
     with Store.open(path) as store:
         session = store.create_session("test", analysis_version=1)
@@ -400,7 +416,7 @@ def test_a_folder_that_may_not_be_written(tmp_path):
         os.chmod(tmp_path, 0o755)
 
 
-def test_the_file_is_its_owners_alone(store, packets, session):
+def test_the_file_is_its_owners_alone(store, session):
     store.append(session, packets(3))
     for file in store.path.parent.glob(store.path.name + "*"):
         if not file.name.endswith("-recording"):
@@ -417,7 +433,7 @@ def test_the_usual_place_is_the_platforms_data_folder(tmp_path, monkeypatch):
 # Versions of the file
 
 
-def test_an_older_file_is_taken_forward_with_its_data(tmp_path, packets, monkeypatch):
+def test_an_older_file_is_taken_forward_with_its_data(tmp_path, monkeypatch):
     path = tmp_path / "s.sqlite3"
     with Store.open(path) as store:
         session = store.create_session("test", analysis_version=1)
@@ -435,7 +451,7 @@ def test_an_older_file_is_taken_forward_with_its_data(tmp_path, packets, monkeyp
     db.close()
 
 
-def test_a_migration_that_fails_leaves_the_older_file_whole(tmp_path, packets, monkeypatch):
+def test_a_migration_that_fails_leaves_the_older_file_whole(tmp_path, monkeypatch):
     path = tmp_path / "s.sqlite3"
     with Store.open(path) as store:
         session = store.create_session("test", analysis_version=1)
