@@ -241,9 +241,9 @@ class Decoder:
         wrapped = place.clock_us >> 32 != self._sequence.clock_us >> 32
         if last and place.kind is not FactKind.RESTART and wrapped:
             changes.append((FactKind.CLOCK_WRAP, 0))
-        if last and header.foot is not last.foot:
+        if last and (header.format ^ last.format) & 1:
             changes.append((FactKind.FOOT, header.format & 1))
-        if last and header.format >> 1 != last.format >> 1:
+        if last and (header.format ^ last.format) >> 1:
             changes.append((FactKind.SAMPLE_FORMAT, header.format >> 1))
         if last and header.period_us != last.period_us:
             changes.append((FactKind.RATE, header.period_us))

@@ -7,7 +7,7 @@ repeats, wraps and restarts are `decoder.py`'s. No I/O, no state.
 
 import struct
 from enum import IntEnum
-from typing import NamedTuple
+from typing import NamedTuple, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,8 @@ from plantigrade_gateway.errors import WireError, WireReason
 from plantigrade_gateway.messages import (
     HEADER_BYTES,
     MAX_MESSAGE_BYTES,
+    MAX_ZONES,
+    MIN_PERIOD_US,
     Ack,
     AckStatus,
     DataPacket,
@@ -41,6 +43,7 @@ FLAG_DROPPED = 0x02
 FLAG_BATTERY_LOW = 0x04
 _FLAGS = FLAG_FIRST | FLAG_DROPPED | FLAG_BATTERY_LOW
 _FORMAT_BITS = 0x07
+_FORMAT_TOP = SampleFormat.PACKED12 << 1 | 1
 _STREAMING = 0x01
 _FEET = (Foot.LEFT, Foot.RIGHT)
 
@@ -62,6 +65,7 @@ class MessageKind(IntEnum):
     IDENTITY = 0x21
 
 
+_DATA = int(MessageKind.DATA)
 _CONTROL_BYTES = {
     MessageKind.START: 3,
     MessageKind.STOP: 3,
@@ -167,6 +171,8 @@ def message_kind(payload: bytes, at: int, length: int) -> MessageKind:
         raise WireError(WireReason.TRUNCATED, f"message of {length} bytes, expected at least 2")
     if payload[at] != VERSION:
         raise WireError(WireReason.VERSION, f"version {payload[at]}, expected {VERSION}")
+    if payload[at + 1] == _DATA:
+        return MessageKind.DATA
     try:
         return MessageKind(payload[at + 1])
     except ValueError:
@@ -192,19 +198,34 @@ def read_header(payload: bytes, at: int, length: int) -> Header:
             WireReason.TRUNCATED, f"data packet of {length} bytes, expected at least {HEADER_BYTES}"
         )
     header = Header._make(_HEADER.unpack_from(payload, at))
+    _, _, form, flags, _, _, period_us, zones, frames = header
+    if (  # all at once: this is done for every packet that live work brings
+        flags & ~_FLAGS
+        or form > _FORMAT_TOP
+        or period_us < MIN_PERIOD_US
+        or not 0 < zones <= MAX_ZONES
+        or not frames
+    ):
+        _refuse(header)
+    size = 2 * zones if form <= 1 else (3 * zones + 1) // 2
+    expected = HEADER_BYTES + frames * size
+    if length != expected:
+        raise WireError(
+            WireReason.TRUNCATED if length < expected else WireReason.EXCESS,
+            f"data packet of {length} bytes, expected {expected} for {frames} frames of "
+            f"{zones} zones",
+        )
+    return header
+
+
+def _refuse(header: Header) -> NoReturn:
+    """Raise `WireError` for the first field that is wrong."""
     _check_bits("flags", header.flags, _FLAGS)
     _check_format(header.format)
     check_period(header.period_us)
     check_zones(header.zones)
     check_frames(header.frames)
-    expected = HEADER_BYTES + header.frames * frame_bytes(header.zones, header.sample_format)
-    if length != expected:
-        raise WireError(
-            WireReason.TRUNCATED if length < expected else WireReason.EXCESS,
-            f"data packet of {length} bytes, expected {expected} for {header.frames} frames of "
-            f"{header.zones} zones",
-        )
-    return header
+    raise AssertionError(f"{header} was refused, and nothing is wrong with it")
 
 
 def _check_bits(name: str, value: int, allowed: int) -> None:
