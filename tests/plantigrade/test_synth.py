@@ -685,7 +685,7 @@ def test_lost_packets_are_whole_runs_of_missing_rows():
     read = quiet(loss=0.05, packet_frames=4).read(STANDING, 2)[0]
     gone = np.isnan(read)
     assert np.array_equal(gone.any(axis=1), gone.all(axis=1))
-    packets = gone.all(axis=1)[: len(read) // 4 * 4].reshape(-1, 4)
+    packets = np.asarray(gone.all(axis=1))[: len(read) // 4 * 4].reshape(-1, 4)
     assert np.array_equal(packets.any(axis=1), packets.all(axis=1))
     assert packets.all(axis=1).mean() == pytest.approx(0.05, abs=0.02)
 

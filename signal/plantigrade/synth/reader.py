@@ -12,6 +12,7 @@ from plantigrade.events import Roll
 from plantigrade.synth.foot import HEEL, MIDFOOT
 from plantigrade.synth.motion import BODY_HZ, Part, StanceNote, SwingNote
 from plantigrade.synth.player import Player
+from plantigrade.synth.swing import ON_THE_WAY
 from plantigrade.synth.truth import NotSwing, StanceTruth, StandTruth, SwingTruth, Truth
 
 _ROLLS_FROM, _SKIPS_TO = 0.06, 0.02
@@ -19,9 +20,6 @@ _ROLLS_FROM, _SKIPS_TO = 0.06, 0.02
 
 _UNLOADED_BW, _AIR_BW = 0.03, 0.001
 """Heel loads, × body weight, that count as unloaded and as off the ground (ours)."""
-
-_ON_THE_WAY = 0.05
-"""A move of load counts as begun when this part of its way is done (ours)."""
 
 _SHARP_S = 0.12
 """A turn at the trail side is sharp when it stays within .02 of the extreme no longer (ours)."""
@@ -159,9 +157,9 @@ def _turning(share: FloatArray, note: SwingNote) -> tuple[float, float, float, f
     address = share[still]
     low_at = begin + int(np.argmin(share[begin : shift + 1]))
     low, high = share[low_at], share[shift : peak + 1].max()
-    start_level = address - _ON_THE_WAY * (address - low)
+    start_level = address - ON_THE_WAY * (address - low)
     start = still + int(np.flatnonzero(share[still:low_at] >= start_level)[-1])
-    shift_level = low + _ON_THE_WAY * (high - low)
+    shift_level = low + ON_THE_WAY * (high - low)
     shift_at = low_at + int(np.flatnonzero(share[low_at:peak] <= shift_level)[-1])
     turn = note.shift_s - 0.5 * note.hold_s if note.hold_s else low_at / BODY_HZ
     width = np.count_nonzero(share[begin : peak + 1] <= low + 0.02) / BODY_HZ

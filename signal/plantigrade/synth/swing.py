@@ -4,9 +4,9 @@ Both styles of Ball & Best (2007, J Sports Sci 25): about even at address, to th
 backswing, forward by early downswing; then on with the lead foot, or back towards the trail foot.
 The body drops a little at the change and pushes up against the ground in the downswing, so the lead
 foot's load may exceed body weight. Tempo is published (Grober & Cholewicki, "Towards a
-Biomechanical Understanding of Tempo in the Golf Swing"); the trail share at the top, 70 to 85 %, and
-the lead foot's peak, 1.1 to 1.6 body weights, are from memory; the rest is ours, as no values are
-published for heel lift and push.
+Biomechanical Understanding of Tempo in the Golf Swing"); the trail share at the top, 70 to 85 %,
+and the lead foot's peak, 1.1 to 1.6 body weights, are from memory; the rest is ours, as no values
+are published for heel lift and push.
 """
 
 from collections.abc import Sequence
