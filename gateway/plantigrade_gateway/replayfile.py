@@ -20,8 +20,8 @@ from plantigrade_gateway.record import Batch, Entry, Kind
 MAGIC = b"\x89PGR\r\n\x1a\n"
 """The first bytes: no text file begins so, and a transfer as text changes them (as PNG's do)."""
 VERSION = 1
-ENTRIES_PER_PIECE = 1024
-"""Of the pieces we write: some ten seconds of two feet."""
+ENTRIES_PER_PIECE = 4096
+"""Of the pieces we write: some forty seconds of two feet."""
 MAX_PIECE_BYTES = 1 << 27
 _VERSION = struct.Struct("<H")
 _LENGTH = struct.Struct("<I")
