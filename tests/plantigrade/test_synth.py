@@ -5,6 +5,7 @@ their source.
 """
 
 from dataclasses import replace
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -71,6 +72,7 @@ def stance_curves(done: Performance, values: dict[Foot, np.ndarray]) -> np.ndarr
     return np.array(curves)
 
 
+@cache
 def walking(speed: float, seed: int, **who: float) -> Performance:
     player = Player(walk_speed_m_s=speed, body_seed=seed, **who)  # type: ignore[arg-type]
     return perform(player, SessionPlan((Stand(1.0), Walk(16, speed), Stand(1.0))), 200.0, seed)
@@ -397,6 +399,7 @@ def sure(value: float | None) -> float:
     return value
 
 
+@cache
 def swinging(seed: int, count: int = 6, **segment: object) -> Performance:
     player = random_player(np.random.default_rng([seed, 8]))
     plan = SessionPlan((Stand(2.0), *(Swing(**segment) for _ in range(count))))  # type: ignore[arg-type]
@@ -433,7 +436,7 @@ def test_swing_truths_come_in_order():
 
 def test_load_goes_to_the_trail_foot_and_then_to_the_lead_foot():
     tops, fronts = [], []
-    for seed in range(16):
+    for seed in range(10):
         done = swinging(seed, style=Style.FRONT_FOOT)
         for swing in done.truth.swings:
             address, top, peak = share_at(
@@ -472,7 +475,7 @@ def test_backswing_to_downswing_is_of_order_three():
     # 24 : 8 frames for most professionals, 21:7 to 30:10 reported (Grober & Cholewicki, "Towards a
     # Biomechanical Understanding of Tempo in the Golf Swing"): 2.6 to 3.6 with their resolution.
     ratios, downs = [], []
-    for seed in range(20):
+    for seed in range(12):
         for swing in swinging(seed, hold_s=0.0).truth.swings:
             downs.append(swing.lead_peak_s - swing.shift_s)
             ratios.append((swing.trail_peak_s - swing.start_s) / downs[-1])

@@ -55,7 +55,7 @@ def add_waggles(
     motion: Motion, start_s: float, count: int, lead: Foot, rng: np.random.Generator
 ) -> float:
     """Add waggles of the club from `start_s` on; return when they end."""
-    at = start_s
+    at, end = start_s, start_s
     sign = motion.share(lead, 1.0) - motion.share(lead, 0.0)
     for _ in range(count):
         length = rng.uniform(0.5, 1.1)
@@ -63,8 +63,9 @@ def add_waggles(
         motion.left.bump(at, length, sign * size, rng.uniform(0.35, 0.65))
         for foot in Foot:
             motion.y[foot].bump(at, length, rng.uniform(-0.04, 0.04))
+        end = at + length
         at += length * rng.uniform(0.6, 1.0)
-    return float(at + 0.2)
+    return float(end)
 
 
 def waggle(body: Body, segment: Waggle, rng: np.random.Generator) -> Part:
@@ -85,14 +86,18 @@ def half_swing(body: Body, segment: HalfSwing, rng: np.random.Generator) -> Part
     lead, trail = body.player.lead, body.player.lead.other
     away = motion.share(lead, rng.uniform(0.18, 0.40))
     motion.left.to(start, back, away, draw_shape(rng))
-    motion.left.to(start + back + wait, home, body.player.left_share, draw_shape(rng))
+    turn = start + back + wait
+    past = body.player.left_share + motion.share(lead, 0.04) - motion.share(lead, 0.0)
+    over = rng.choice([body.player.left_share, past])
+    motion.left.to(turn, home, over, draw_shape(rng))
+    motion.left.to(turn + 0.9 * home, 0.6, body.player.left_share, draw_shape(rng))
     motion.y[trail].to(start, back, rng.uniform(0.22, 0.33), draw_shape(rng))
     motion.y[lead].to(start, back, rng.uniform(0.4, 0.6), draw_shape(rng))
     for foot in Foot:
         neutral = body.sole(foot).neutral_y
-        motion.y[foot].to(start + back + wait, home * 1.1, neutral, draw_shape(rng))
+        motion.y[foot].to(turn, home * 1.1, neutral, draw_shape(rng))
     motion.total.bump(start, back, rng.uniform(-0.04, 0.06))
-    end = start + back + wait + home
+    end = turn + 0.9 * home + 0.6
     return Part(motion, not_swings=[NotSwing(NotSwingKind.HALF_SWING, start, end)])
 
 

@@ -11,6 +11,8 @@ from plantigrade.synth.session import Performance
 _OPERATORS = np.array([0.4, 0.8, 1.2, 1.6])
 """Relative widths of the play operators that together make a smooth loop (ours)."""
 
+_ROWS = 4096
+
 
 @dataclass(frozen=True, slots=True)
 class StuckZone:
@@ -175,15 +177,14 @@ def play(pressure: FloatArray, hysteresis: float) -> FloatArray:
     half = _half_widths(hysteresis)
     out = np.empty_like(pressure)
     state = np.zeros((len(half), pressure.shape[1]))
-    up, down = 1.0 + half[:, None], 1.0 - half[:, None]
-    high, low = np.empty_like(state), np.empty_like(state)
-    for k in range(len(pressure)):
-        np.multiply(up, pressure[k], out=high)
-        np.multiply(down, pressure[k], out=low)
-        np.minimum(state, high, out=state)
-        np.maximum(state, low, out=state)
-        np.add.reduce(state, axis=0, out=out[k])
-    out /= len(half)
+    for first in range(0, len(pressure), _ROWS):  # pieces keep the operators' states small
+        rows = pressure[first : first + _ROWS, None, :]
+        high, low = rows * (1.0 + half[:, None]), rows * (1.0 - half[:, None])
+        states = np.empty_like(high)
+        for k in range(len(rows)):
+            np.minimum(state, high[k], out=high[k])
+            state = np.maximum(high[k], low[k], out=states[k])
+        out[first : first + _ROWS] = states.mean(axis=1)
     return out
 
 

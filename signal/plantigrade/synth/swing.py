@@ -139,8 +139,8 @@ def _draw(rng: np.random.Generator, segment: Swing, player: Player, hold: float)
 
 def _schedule(rng: np.random.Generator, segment: Swing, plan: _Plan, hold: float) -> _Clock:
     address = 0.3 + rng.uniform(0.7, 1.2)
-    still = segment.address_s or rng.uniform(0.7, 2.5)
-    begin = address + 1.2 * plan.waggles + still + 0.6 * plan.press_s
+    still = segment.address_s or rng.uniform(0.8, 2.5)
+    begin = address + 1.3 * plan.waggles + still + 0.6 * plan.press_s
     back = plan.back_s / (1.0 - time_of(plan.back_shape, ON_THE_WAY))
     shift = begin + back + hold
     begun = shift + _SHIFT_TAIL * plan.down_s * time_of(plan.shift_shape, ON_THE_WAY)
