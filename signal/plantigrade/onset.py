@@ -4,8 +4,12 @@ import numpy as np
 
 from plantigrade.block import FloatArray
 
-_POWERS = (1.0, 1.5, 2.0, 3.0)
-"""How a movement may begin: a ramp, a constant acceleration (2), a minimum-jerk start (3)."""
+_POWERS = (1.0, 1.5, 2.0)
+"""How a movement may begin: from a ramp to a constant acceleration."""
+
+
+FITTED = 0.40
+"""The part of a movement's height that its beginning is read from (ours)."""
 
 
 def hann_weights(half: int) -> FloatArray:
@@ -41,13 +45,14 @@ def smooth(x: FloatArray, half: int) -> FloatArray:
     return out
 
 
-def onset(y: FloatArray, first: int, height: float) -> float:
-    """Find where a curve leaves zero, as a fractional index.
+def onset(y: FloatArray, first: int, height: float, rest: int) -> float:
+    """Find where a curve leaves its resting level, as a fractional index.
 
-    Fits y = c·(k − k0)^p for k > k0 and 0 before it, over the samples up to the first that reaches
-    45 % of `height`, for each start k0 and shape p, and takes the best by least squares. A
-    threshold alone is late by a part of the movement that depends on its shape; the fit is not.
-    (Broken-power onset by least squares: chosen by us.)
+    Fits y = b for k ≤ k0 and y = b + c·(k − k0)^p after it, over `rest` samples before `first` up
+    to the first sample that reaches `FITTED` of the height, for each start k0 and shape p, and
+    takes the best by least squares. A threshold alone is late by a part of the movement that
+    depends on its shape, and a resting level taken from elsewhere is off by slow sway; the fit
+    suffers from neither. (Broken-power onset by least squares: chosen by us.)
 
     Parameters
     ----------
@@ -57,29 +62,35 @@ def onset(y: FloatArray, first: int, height: float) -> float:
         No start before this index is looked for.
     height : float
         Full height of the movement, > 0.
+    rest : int
+        Samples before `first` that show the resting level.
 
     Returns
     -------
     float
-        Index of the start, between `first` and the first sample at 45 %; `first` where the curve
-        never rises.
+        Index of the start, between `first` and the first sample at a quarter of the height;
+        `first` where the curve never rises.
     """
-    tall = np.flatnonzero(y[first:] >= 0.45 * height)
+    tall = np.flatnonzero(y[first:] >= FITTED * height)
     if len(tall) == 0:
         return float(first)
+    begin = max(first - rest, 0)
     stop = first + int(tall[0]) + 1
-    quarter = first + int(np.flatnonzero(y[first:] >= 0.25 * height)[0])
-    k = np.arange(stop, dtype=np.float64)
-    target = y[:stop]
+    latest = first + int(np.flatnonzero(y[first:] >= 0.5 * FITTED * height)[0])
+    k = np.arange(begin, stop, dtype=np.float64)
+    target = y[begin:stop] - y[begin:stop].mean()
     best, found = np.inf, float(first)
-    starts = np.arange(float(first), quarter + 0.25, 0.5)
+    starts = np.arange(float(first), latest + 0.25, 0.5)
     reach = np.maximum(k[None, :] - starts[:, None], 0.0)
     for power in _POWERS:
         shape = reach**power
+        shape -= shape.mean(1)[:, None]
         along = (shape * target).sum(1)
         size = (shape * shape).sum(1)
         with np.errstate(divide="ignore", invalid="ignore"):
-            error = np.where(size > 0.0, (target * target).sum() - along**2 / size, np.inf)
+            error = np.where(
+                (size > 0.0) & (along > 0.0), (target * target).sum() - along**2 / size, np.inf
+            )
         at = int(np.argmin(error))
         if error[at] < best:
             best, found = float(error[at]), float(starts[at])

@@ -14,6 +14,10 @@ from plantigrade.push import Moments, measure_push
 
 SMOOTH_S = 0.030
 """Half width of the smoothing of shares and loads that moments are read from, s (ours)."""
+REST_S = 0.30
+"""Rows before a movement that show what it leaves from, s (ours)."""
+PRESS = 0.012
+"""A move of s to the lead side larger than this is a press before the start (ours)."""
 TROUGH_BAND = 0.02
 """The trail peak is the middle of the time in which s is this close to its lowest (ours)."""
 
@@ -89,7 +93,7 @@ def _filled(x: FloatArray) -> FloatArray:
     return filled
 
 
-def outline(window: Window, address: Address, trough: int, peak: int) -> Outline:
+def outline(window: Window, address: Address, trough: int, peak: int, setup: Setup) -> Outline:
     """Place a swing's moments.
 
     Parameters
@@ -111,11 +115,14 @@ def outline(window: Window, address: Address, trough: int, peak: int) -> Outline
     while right < peak and in_band[right + 1]:
         right += 1
     fall = address.level - s[: trough + 1]
-    # a press to the lead side before the start is negative movement: it is rest as far as this goes
-    start = onset(np.maximum(fall, 0.0), max(address.stop - 1, 0), address.level - lowest)
+    rest = setup.samples(REST_S)
+    # a press to the lead side may come first; the start is after it, and it is no part of the rest
+    pressed = np.flatnonzero(fall[address.stop :] < -PRESS)
+    first = address.stop + int(pressed[-1]) + 1 if len(pressed) else max(address.stop - 1, 0)
+    start = onset(np.maximum(fall, -PRESS), first, address.level - lowest, rest)
     rise = np.maximum(s[left : peak + 1] - lowest, 0.0)
     highest = float(s[trough : peak + 1].max())
-    shift = left + onset(rise, trough - left, highest - lowest)
+    shift = left + onset(rise, trough - left, highest - lowest, rest)
     return Outline(
         address=address,
         start=start,

@@ -34,11 +34,11 @@ RISE = 0.12
 RISE_S = 0.8
 STILL_RANGE = 0.05
 """At address s stays within this over `address_s`; a quiet stand's sway moves it by about .02."""
-LOADED = 0.12
+LOADED = 0.22
 """Both feet are loaded at address: s lies between this and 1 less this."""
 ADDRESS_BEFORE_S = 3.5
 """The stillness ends at most this long before the trail peak."""
-LEAST_FALL = 0.04
+LEAST_FALL = 0.05
 """s falls at least so far under its address level on the way to the trail peak."""
 LEAST_OVER = 0.06
 """The drive carries s so far over its address level: a mere return from a backswing does not."""
@@ -48,13 +48,19 @@ PROMINENCE_OF_RISE = 0.08
 """… and by this part of the lead foot's rise."""
 LOADING_S = (0.22, 3.0)
 """Start → trail peak lies between these."""
+REST_AT_TRAIL_S = 0.8
+"""A trail peak as wide as this is a rest, not a turn."""
 DRIVE_S = (0.05, 0.6)
 """Shift → lead peak lies between these."""
 OFF_S = 0.10
 """A foot off the ground for so long before the lead peak is stepping."""
-BRISK_S = 0.55
-"""A gait's first step shifts to the swing foot for less than this before leaving it; a candidate
-whose loading is so short must keep its trail foot down past the lead peak."""
+LIFT_S = 0.08
+"""A trail foot off the ground for so long by `AFTER_PEAK_S` after the lead peak was lifted: the
+body only went over the lead foot to free it, as at a gait's first step …"""
+AFTER_PEAK_S = 0.10
+DRIVEN_BW, DRIVEN_FALL = 1.10, 0.12
+"""… unless the lead foot was driven down with more than the body's weight, × BW, after a clear fall
+of s: the trail foot of a hard swing may leave the ground."""
 SETTLED_RANGE, SETTLED_S = 0.06, 0.5
 STEPPED_S = 0.08
 BACKSWING_FALL = 0.06
@@ -83,6 +89,7 @@ class _Candidate:
     address: tuple[int, int, float, float]
     peak: int = 0
     shape: Outline | None = None
+    driven: bool = False
     push: Push | None = None
 
 
@@ -123,7 +130,7 @@ class SwingDetector:
         self._stage = _Stage.WATCH
         self._cursor, self._armed = cursor, armed
         self._candidate: _Candidate | None = None
-        self._peak_decided = cursor
+        self._settled_at = cursor
 
     def push(self, block: PairBlock) -> list[Event]:
         """Take consecutive rows; return the phases and swings they decided."""
@@ -274,19 +281,30 @@ class SwingDetector:
         start = candidate.address[0]
         window = self._window(start, at)
         address = Address(0, candidate.address[1] - start, *candidate.address[2:])
-        shape = outline(window, address, candidate.trough - start, peak - start)
+        shape = outline(window, address, candidate.trough - start, peak - start, self.setup)
         self._candidate = replace(candidate, peak=peak, shape=shape)
         if not self._is_drive(shape):
             self._cancel(at, events)
             self._watch_from(at + 1, peak)
             return True
-        self._stage, self._cursor, self._peak_decided = _Stage.FINISH, at + 1, at + 1
+        self._stage, self._cursor, self._settled_at = _Stage.FINISH, at + 1, at + 1
         return True
 
     def _finish(self, stop: int, events: list[Event]) -> bool:
         """Look for the end of the push and the finish; report each when it is decided."""
         candidate = self._candidate
         assert candidate is not None and candidate.shape is not None
+        if not candidate.driven:
+            down_by = max(self._down_by(candidate), self._cursor)
+            if down_by >= stop:
+                self._cursor = stop
+                return bool(self._gaps)
+            if self._lifted(candidate):
+                self._cancel(down_by, events)
+                self._watch_from(down_by + 1, candidate.peak)
+                return True
+            candidate = self._candidate = replace(candidate, driven=True)
+            self._cursor = self._settled_at = down_by
         decided, finish, manner = self._find_finish(candidate.peak, stop)
         last = stop if decided is None else decided + 1
         if candidate.push is None:
@@ -299,10 +317,6 @@ class SwingDetector:
         assert candidate.shape is not None
         start = candidate.address[0]
         window = self._window(start, decided)
-        if self._brisk(candidate.shape) and self._trail_left(candidate, decided):
-            self._cancel(decided, events)
-            self._watch_from(decided + 1, decided)
-            return True
         push = candidate.push
         if push is None:
             push = push_of(window, candidate.shape, finish - start, self.setup)
@@ -367,17 +381,25 @@ class SwingDetector:
             and address.level - shape.lowest >= max(LEAST_FALL, 2.0 * address.sd)
             and shape.highest - address.level >= LEAST_OVER
             and LOADING_S[0] <= loading <= LOADING_S[1]
+            and shape.trail_peak_rows < REST_AT_TRAIL_S * rate
             and DRIVE_S[0] <= drive <= DRIVE_S[1]
         )
 
-    def _brisk(self, shape: Outline) -> bool:
-        return shape.trail_peak - shape.start < BRISK_S * self.setup.rate_hz
+    def _down_by(self, candidate: _Candidate) -> int:
+        """Return the row by which the trail foot has shown whether it was lifted."""
+        return candidate.peak + self.setup.samples(AFTER_PEAK_S)
 
-    def _trail_left(self, candidate: _Candidate, decided: int) -> bool:
-        """Whether the trail foot left the ground about the lead peak: a gait's first step."""
-        until = candidate.peak + self.setup.samples(0.25)
-        trail = self._column(_TRAIL_EVEN, candidate.trough, min(until, decided + 1))
-        return _longest_below(trail, self.setup.contact_n) >= self.setup.samples(OFF_S)
+    def _lifted(self, candidate: _Candidate) -> bool:
+        """Whether the trail foot was lifted off rather than left by a drive."""
+        shape = candidate.shape
+        assert shape is not None
+        first = candidate.address[0] + int(shape.shift)
+        trail = self._column(_TRAIL_EVEN, first, self._down_by(candidate) + 1)
+        if _longest_below(trail, self.setup.contact_n) < self.setup.samples(LIFT_S):
+            return False
+        lead = self._column(_LEAD_EVEN, candidate.peak, candidate.peak + 1)[0]
+        driven = lead >= DRIVEN_BW * self.setup.bw_n
+        return not (driven and shape.address.level - shape.lowest >= DRIVEN_FALL)
 
     def _find_finish(self, peak: int, stop: int) -> tuple[int | None, int, str]:
         """Return the row that decides the finish (None if not yet), the finish, and its manner."""
@@ -421,11 +443,11 @@ class SwingDetector:
         trail = self._column(_TRAIL_EVEN, first, stop)
         with np.errstate(invalid="ignore"):
             let_go = np.flatnonzero(trail < self.setup.limits.push_end_bw * self.setup.bw_n)
-        if len(let_go) == 0 or self._brisk(shape):
+        if len(let_go) == 0:
             return candidate
         end = first + int(let_go[0])
-        # decided by the lead peak's own confirmation, or by letting go, whichever is later
-        decided = max(end, self._peak_decided)
+        # decided by what showed it to be a swing, or by letting go, whichever is later
+        decided = max(end, self._settled_at)
         push = push_of(self._window(start, decided), shape, end - start, self.setup)
         t = self._time(end) if push.end_s is None else push.end_s
         events.append(Phase(PhaseKind.PUSH, t, self._confirmed(decided), push))
