@@ -105,15 +105,15 @@ def export(
     store.session(session_id)
     names = [f"{table}.{form}" for table in TABLES for form in ("csv", "parquet")]
     names += [FRAMES] if write_frames is not None else []
-    if folder.exists() and not folder.is_dir():
-        raise StoreError(f"export to {folder}: is a file, expected a folder")
-    there = [name for name in names if (folder / name).exists()]
-    if there and not replace:
-        raise StoreError(
-            f"export to {folder}: {', '.join(there)} is there already; "
-            "choose another folder or allow replacing"
-        )
     try:
+        if folder.exists() and not folder.is_dir():
+            raise StoreError(f"export to {folder}: is a file, expected a folder")
+        there = [name for name in names if (folder / name).exists()]
+        if there and not replace:
+            raise StoreError(
+                f"export to {folder}: {', '.join(there)} is there already; "
+                "choose another folder or allow replacing"
+            )
         with _staged(folder, names) as staging:
             for table, (kind, cls) in TABLES.items():
                 _write_table(store, session_id, kind, columns(cls), staging / table)

@@ -6,6 +6,7 @@ Knows SQLite and nothing of what is in the tables; `store.py` reads and writes t
 import os
 import sqlite3
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import platformdirs
@@ -161,25 +162,23 @@ def explain(path: Path, error: sqlite3.Error) -> StoreError:
 
 def _prepare(path: Path, create: bool) -> None:
     """Refuse a folder or a missing file; make a new file that only its owner may read."""
-    if path.is_dir():
-        raise StoreError(f"store {path}: is a folder, expected a file; name one with --store")
-    if path.exists():
-        # Never open and close an existing file here: that would drop the locks which this
-        # process's other connections hold on it (https://sqlite.org/howtocorrupt.html §2.2).
-        return
-    if not create:
-        raise StoreError(
-            f"store {path}: not found; record a session first or choose another with --store"
-        )
     try:
+        if path.is_dir():
+            raise StoreError(f"store {path}: is a folder, expected a file; name one with --store")
+        if path.exists():
+            # Never open and close an existing file here: that would drop the locks which this
+            # process's other connections hold on it (https://sqlite.org/howtocorrupt.html §2.2).
+            return
+        if not create:
+            raise StoreError(
+                f"store {path}: not found; record a session first or choose another with --store"
+            )
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-    except FileExistsError as error:
-        if not path.exists():
-            raise StoreError(f"store {path}: {path.parent} is not a folder") from error
+        with suppress(FileExistsError):  # another program was quicker
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
     except OSError as error:
         raise StoreError(
-            f"store {path}: cannot be made ({error.strerror}); "
+            f"store {path}: cannot be opened or made ({error.strerror}); "
             "allow writing in its folder or choose another with --store"
         ) from error
 

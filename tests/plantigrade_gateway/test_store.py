@@ -4,7 +4,9 @@ import dataclasses
 import os
 import sqlite3
 import stat
+import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -319,7 +321,7 @@ def test_deleting_while_another_reads_says_that_traces_stay(tmp_path, monkeypatc
 
 
 def refused(path, said: str, *, create: bool = True) -> None:
-    before = path.read_bytes() if path.is_file() else None
+    before = path.read_bytes() if os.path.isfile(path) else None
     with pytest.raises(StoreError, match=said) as caught:
         Store.open(path, create=create)
     assert str(path) in str(caught.value)
@@ -358,7 +360,10 @@ def test_folders_and_missing_files_are_refused(tmp_path):
     refused(tmp_path / "none.sqlite3", "not found; record a session first", create=False)
     assert list(tmp_path.iterdir()) == []
     (tmp_path / "file").write_text("x")
-    refused(tmp_path / "file" / "s.sqlite3", "(not a folder|Not a directory)")
+    refused(
+        tmp_path / "file" / "s.sqlite3",
+        r"cannot be opened or made \((Not a directory|File exists)\)",
+    )
 
 
 def test_a_damaged_chunk_is_named_and_the_others_can_be_read(store, session):
@@ -392,28 +397,47 @@ def test_a_damaged_file_says_so_in_one_sentence(tmp_path):
     assert str(path) in str(caught.value)
 
 
-def test_a_folder_that_may_not_be_written(tmp_path):
-    """Root may write anywhere: it lays its rights down for the test."""
-    path = tmp_path / "s.sqlite3"
-    with Store.open(path) as store:
-        store.check_writable()
-    os.chmod(path, 0o444)
-    os.chmod(tmp_path, 0o555)
+@contextmanager
+def as_nobody() -> Iterator[None]:
+    """Root may do anything: it lays its rights down."""
     root = os.geteuid() == 0
     if root:
-        for folder in tmp_path.parents:
-            if folder.stat().st_uid == 0 and folder.name.startswith("pytest-"):
-                os.chmod(folder, 0o755)
-        os.seteuid(65534)  # nobody
+        os.seteuid(65534)
     try:
-        refused(tmp_path / "new.sqlite3", "cannot be made .Permission denied.; allow writing")
-        forbidden = r"cannot be (made|written) .*; allow writing in its"
-        with pytest.raises(StoreError, match=forbidden), Store.open(path) as store:
-            store.create_session("test", analysis_version=1)
+        yield
     finally:
         if root:
             os.seteuid(0)
-        os.chmod(tmp_path, 0o755)
+
+
+@pytest.fixture
+def place() -> Iterator[Path]:
+    """A folder that others can reach (that of tmp_path is its user's own)."""
+    with tempfile.TemporaryDirectory() as folder:
+        os.chmod(folder, 0o755)
+        place = Path(folder) / "place"
+        place.mkdir()
+        yield place
+        place.chmod(0o755)
+
+
+def test_a_folder_that_may_not_be_written(place):
+    path = place / "s.sqlite3"
+    with Store.open(path) as store:
+        store.check_writable()
+    path.chmod(0o444)
+    place.chmod(0o555)
+    with as_nobody():
+        refused(place / "new.sqlite3", r"cannot be opened or made \(Permission denied\); allow")
+        forbidden = r"cannot be (made|written) .*; allow writing in its"
+        with pytest.raises(StoreError, match=forbidden), Store.open(path) as store:
+            store.create_session("test", analysis_version=1)
+
+
+def test_a_folder_that_may_not_be_entered(place):
+    place.chmod(0o600)
+    with as_nobody():
+        refused(place / "s.sqlite3", r"cannot be opened or made \(Permission denied\); allow")
 
 
 def test_the_file_is_its_owners_alone(store, session):
