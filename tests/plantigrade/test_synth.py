@@ -4,7 +4,8 @@ Each outside check names its source beside it; "from memory" marks values that w
 their source.
 """
 
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import asdict, replace
 from functools import cache
 from itertools import pairwise
 
@@ -89,6 +90,24 @@ def test_performance_is_a_function_of_its_seed():
     sensor = random_sensor(rng)
     for a, b in zip(sensor.read(one, 3), sensor.read(two, 3), strict=True):
         assert np.array_equal(a, b, equal_nan=True)
+
+
+def test_truth_is_plain_numbers():
+    rng = np.random.default_rng(6)
+    done = perform(random_player(rng), random_session(rng, swings=4), 100.0, seed=6)
+
+    def values(item: object) -> Iterator[object]:
+        if isinstance(item, dict):
+            item = list(item.values())
+        if isinstance(item, list | tuple):
+            for part in item:
+                yield from values(part)
+        else:
+            yield item
+
+    kinds = {type(value) for value in values(asdict(done.truth))}
+    assert not {kind for kind in kinds if issubclass(kind, np.generic)}
+    assert {float, bool} < kinds
 
 
 def test_truth_does_not_depend_on_rate_or_layout():

@@ -162,7 +162,7 @@ def _turning(share: FloatArray, note: SwingNote) -> tuple[float, float, float, f
     shift_level = low + ON_THE_WAY * (high - low)
     shift_at = low_at + int(np.flatnonzero(share[low_at:peak] <= shift_level)[-1])
     turn = note.shift_s - 0.5 * note.hold_s if note.hold_s else low_at / BODY_HZ
-    width = np.count_nonzero(share[begin : peak + 1] <= low + 0.02) / BODY_HZ
+    width = int(np.count_nonzero(share[begin : peak + 1] <= low + 0.02)) / BODY_HZ
     return (
         crossing_s(share, start, start_level),
         turn,
@@ -174,7 +174,7 @@ def _turning(share: FloatArray, note: SwingNote) -> tuple[float, float, float, f
 def crossing_s(values: FloatArray, k: int, level: float) -> float:
     """Return the time at which `values` crosses `level` between samples k and k + 1, s."""
     low, high = float(values[k]), float(values[k + 1])
-    return (k + (level - low) / (high - low)) / BODY_HZ
+    return (k + (float(level) - low) / (high - low)) / BODY_HZ
 
 
 def _vertex_s(values: FloatArray, k: int) -> float:

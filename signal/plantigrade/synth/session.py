@@ -48,6 +48,8 @@ class Performance:
     left_n, right_n : ndarray of float64, shape (n, 4)
         Ideal load on heel, midfoot, forefoot and toes, N.
     truth : Truth
+    segments_s : tuple of float
+        When each segment of the plan begins, s.
     """
 
     player: Player
@@ -59,6 +61,7 @@ class Performance:
     left_n: FloatArray
     right_n: FloatArray
     truth: Truth
+    segments_s: tuple[float, ...]
 
 
 def perform(
@@ -101,7 +104,9 @@ def perform(
         _PERFORM[type(segment)](body, segment, np.random.default_rng([seed, n]))
         for n, segment in enumerate(plan.segments)
     ]
-    n = sum(len(part.motion.t_s) for part in parts)
+    ends = np.cumsum([len(part.motion.t_s) for part in parts])
+    n = int(ends[-1])
+    begins = np.concatenate(([0.0], ends[:-1] / BODY_HZ))
     sway = Sway.draw(player, n, np.random.default_rng([seed, len(parts), 1]))
     load = {foot: _foot_load(body, parts, sway, foot) for foot in Foot}
     truth = Reader(player, load).read(parts)
@@ -125,6 +130,7 @@ def perform(
         at[Foot.LEFT],
         at[Foot.RIGHT],
         truth,
+        tuple(begins.tolist()),
     )
 
 
