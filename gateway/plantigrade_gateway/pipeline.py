@@ -1,0 +1,379 @@
+"""The record → events: decoder, clock, calibration, pairing and detectors for one pair of insoles.
+
+Pure: no I/O, no time but the record's. What comes out is a function of the ordered record alone;
+how it is cut into batches never changes a bit of it. One implementation for live and stored.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plantigrade.analyser import Analyser
+from plantigrade.baseline import BaselineState
+from plantigrade.block import Foot, LoadBlock, PairBlock
+from plantigrade.calibrate import Calibration, Calibrator, default_calibration
+from plantigrade.clock import ClockModel, ClockState
+from plantigrade.events import Event
+from plantigrade.limits import Limits, setup_for
+from plantigrade.load import LoadReducer
+from plantigrade.pairing import Pairing
+from plantigrade_gateway.decoder import Decoder
+from plantigrade_gateway.record import SESSION, Batch, Kind
+from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.stream import Counts, Fact, FactKind, Run
+
+AWAY_NS = 1_000_000_000
+"""A foot this far behind in the record is away: the other's rows wait no longer (design §9)."""
+INSOLES = (0, 1)
+
+
+@dataclass(slots=True)
+class _Insole:
+    """One insole's way from bytes to loads."""
+
+    decoder: Decoder
+    clock: ClockModel
+    foot: Foot | None = None
+    calibration: Calibration | None = None
+    calibrator: Calibrator | None = None
+    reducer: LoadReducer | None = None
+    period_us: int = 0
+    last_ns: int = 0
+    away: bool = False
+    ignored: int = 0
+
+
+@dataclass(slots=True)
+class Line:
+    """The time line under way: it begins again when the sample rate or the settings change."""
+
+    period_us: int
+    pairing: Pairing
+    analyser: Analyser
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """What a batch came to.
+
+    Attributes
+    ----------
+    events : list of Event
+        Confirmed by the batch, in order of confirmation.
+    facts : list of Fact
+        What happened in the insoles' streams, by insole.
+    rows : list of PairBlock
+        The rows of the time line the batch completed, not net of the baseline.
+    """
+
+    events: list[Event] = field(default_factory=list)
+    facts: list[Fact] = field(default_factory=list)
+    rows: list[PairBlock] = field(default_factory=list)
+
+
+class Pipeline:
+    """Analyse one session's record, batch by batch.
+
+    Parameters
+    ----------
+    limits : Limits, optional
+    """
+
+    def __init__(self, limits: Limits | None = None) -> None:
+        self.settings = SessionSettings()
+        self._limits = limits or Limits()
+        self._layout = self.settings.zone_layout()
+        self._origin_ns: int | None = None
+        self._insoles: dict[int, _Insole] = {}
+        self._line: Line | None = None
+        self._next_row = 0
+        self._calibrations: dict[int, Calibration] = {}
+        self._out = Output()
+
+    @property
+    def origin_ns(self) -> int | None:
+        """Monotonic host time at which the session's seconds begin; None before the first entry."""
+        return self._origin_ns
+
+    def push(self, batch: Batch) -> Output:
+        """Take consecutive entries; return what they decided."""
+        self._out = Output()
+        if len(batch):
+            if self._origin_ns is None:
+                self._begin(int(batch.arrival_ns[0]))
+            ends = np.concatenate(([0], np.cumsum(batch.length)))
+            for start, stop in self._pieces(batch):
+                self._settle_absence(batch, start)
+                if batch.kind[start] == Kind.NOTIFICATION:
+                    self._notifications(batch, start, stop, ends)
+                else:
+                    data = batch.payload[int(ends[start]) : int(ends[start + 1])]
+                    self._entry(int(batch.insole[start]), Kind(int(batch.kind[start])), data)
+        return self._out
+
+    def flush(self) -> Output:
+        """End the record: return what can still be decided."""
+        self._out = Output()
+        self._end_line()
+        return self._out
+
+    # ---- what is shown ----
+
+    def counts(self) -> dict[int, Counts]:
+        """Return each insole's counters."""
+        return {k: insole.decoder.counts for k, insole in self._insoles.items()}
+
+    def feet(self) -> dict[int, Foot | None]:
+        """Return which foot each insole says it is."""
+        return {k: insole.foot for k, insole in self._insoles.items()}
+
+    def clocks(self) -> dict[int, ClockState]:
+        """Return how well each insole's clock is known."""
+        return {
+            k: insole.clock.state
+            for k, insole in self._insoles.items()
+            if insole.foot is not None
+        }
+
+    def saturated(self) -> dict[int, int]:
+        """Return each insole's zone samples at full scale."""
+        return {k: i.calibrator.saturated for k, i in self._insoles.items() if i.calibrator}
+
+    def ignored(self) -> dict[int, int]:
+        """Return the packets left out because another insole is that foot, or zones do not fit."""
+        return {k: insole.ignored for k, insole in self._insoles.items()}
+
+    def baselines(self) -> dict[Foot, BaselineState]:
+        """Return each foot's baseline."""
+        if self._line is None:
+            return {}
+        return {foot: self._line.analyser.baseline(foot) for foot in Foot}
+
+    # ---- the record in pieces ----
+
+    def _begin(self, origin_ns: int) -> None:
+        self._origin_ns = origin_ns
+        self._insoles = {
+            k: _Insole(Decoder(k), ClockModel(origin_ns), last_ns=origin_ns) for k in INSOLES
+        }
+
+    def _pieces(self, batch: Batch) -> Iterator[tuple[int, int]]:
+        """Cut a batch: entries that are not notifications alone, and where a foot goes or comes.
+
+        Within a piece both feet are there, or away, from its first entry to its last.
+        """
+        n = len(batch)
+        cuts = {0, n}
+        for at in np.flatnonzero(batch.kind != Kind.NOTIFICATION).tolist():
+            cuts |= {at, at + 1}
+        for k, insole in self._insoles.items():
+            mine = np.flatnonzero((batch.insole == k) & (batch.kind == Kind.NOTIFICATION))
+            times = np.concatenate(
+                ([insole.last_ns], batch.arrival_ns[mine], batch.arrival_ns[-1:])
+            )
+            for gap in np.flatnonzero(np.diff(times) > AWAY_NS).tolist():
+                gone = np.searchsorted(batch.arrival_ns, times[gap] + AWAY_NS, side="right")
+                cuts.add(int(gone))
+                if gap < len(mine):
+                    cuts.add(int(mine[gap]))
+        edges = sorted(cuts)
+        yield from pairwise(edges)
+
+    def _settle_absence(self, batch: Batch, start: int) -> None:
+        """Say which feet are away at the entry that begins a piece."""
+        now = int(batch.arrival_ns[start])
+        for k, insole in self._insoles.items():
+            comes = batch.insole[start] == k and batch.kind[start] == Kind.NOTIFICATION
+            if not insole.away and now - insole.last_ns > AWAY_NS:
+                insole.away = True
+                if self._line is not None:
+                    self._tell_away(insole)
+            if insole.away and comes:
+                insole.away = False
+                if self._line is not None and insole.foot is not None:
+                    self._line.pairing.back(insole.foot)
+
+    def _tell_away(self, insole: _Insole) -> None:
+        """Let the rows go on without an insole's foot; an unheard one is the foot nobody is."""
+        assert self._line is not None
+        heard = {i.foot for i in self._insoles.values() if i.foot is not None}
+        unheard = [foot for foot in Foot if foot not in heard]
+        foot = insole.foot or (unheard[0] if len(unheard) == 1 else None)
+        if foot is not None:
+            self._rows(self._line.pairing.away(foot))
+
+    def _entry(self, insole: int, kind: Kind, data: bytes) -> None:
+        if kind is Kind.SETTINGS:
+            self._end_line()
+            self.settings = SessionSettings.from_json(data)
+            self._layout = self.settings.zone_layout()
+            for other in self._insoles.values():
+                other.foot = other.calibrator = other.reducer = None
+        elif kind is Kind.CALIBRATION and insole != SESSION:
+            self._calibrations[insole] = Calibration.from_json(data.decode())
+            if insole in self._insoles:
+                self._insoles[insole].calibrator = None
+        elif kind is Kind.END:
+            self._end_line()
+
+    def _notifications(self, batch: Batch, start: int, stop: int, ends: NDArray[np.int64]) -> None:
+        """Decode a piece of notifications, and push what both insoles say in order."""
+        payload = batch.payload[int(ends[start]) : int(ends[stop])]
+        lengths = batch.length[start:stop]
+        arrival_ns = batch.arrival_ns[start:stop]
+        items: list[tuple[int, Run]] = []
+        for k, insole in self._insoles.items():
+            mine = batch.insole[start:stop] == k
+            if not mine.any():
+                continue
+            its = payload
+            if not mine.all():
+                raw = np.frombuffer(payload, dtype=np.uint8)
+                its = raw[np.repeat(mine, lengths)].tobytes()
+            for item in insole.decoder.feed(arrival_ns[mine], lengths[mine], its):
+                if isinstance(item, Run):
+                    items.append((k, item))
+                else:
+                    self._out.facts.append(item)
+                    if item.kind is FactKind.RESTART:
+                        items.append((k, _restart(item)))
+            insole.last_ns = int(arrival_ns[mine][-1])
+        self._push_runs(items)
+
+    def _push_runs(self, items: list[tuple[int, Run]]) -> None:
+        """Push runs; where one changes the time line, what arrived before it goes first."""
+        change = self._first_change(items)
+        if change is None:
+            for k, run in items:
+                self._push_run(self._insoles[k], run)
+            return
+        at, (insole, first) = change
+        when = (int(first.arrival_ns[0]), insole)
+        later: list[tuple[int, Run]] = []
+        for n, (k, run) in enumerate(items):
+            if k == insole:
+                before = len(run) if n < at else 0
+            else:
+                before = sum((ns, k) < when for ns in run.arrival_ns.tolist())
+            goes_first = before > 0 or (len(run) == 0 and (int(run.arrival_ns[0]), k) < when)
+            if goes_first:
+                self._push_run(self._insoles[k], _part(run, 0, before))
+            if before < len(run) or not goes_first:
+                later.append((k, _part(run, before, len(run)) if len(run) else run))
+        self._end_line()
+        self._begin_line(first.period_us)
+        self._push_runs(later)
+
+    def _first_change(self, items: list[tuple[int, Run]]) -> tuple[int, tuple[int, Run]] | None:
+        """Find the run that arrived first of those with a sample period that is new."""
+        found: tuple[int, tuple[int, Run]] | None = None
+        for n, (k, run) in enumerate(items):
+            if len(run) == 0 or (
+                self._line is not None
+                and run.period_us in (self._line.period_us, self._insoles[k].period_us)
+            ):
+                continue
+            key = (int(run.arrival_ns[0]), k)
+            if found is None or key < (int(found[1][1].arrival_ns[0]), found[1][0]):
+                found = n, (k, run)
+        return found
+
+    def _push_run(self, insole: _Insole, run: Run) -> None:
+        if len(run) == 0:
+            insole.clock.restart()
+            return
+        insole.period_us = run.period_us
+        t_s = insole.clock.map_frames(run.arrival_ns, run.clock_us, run.period_us, run.frames)
+        if not self._is_ready(insole, run):
+            insole.ignored += len(run)
+            return
+        assert insole.calibrator and insole.reducer and self._line and insole.foot
+        block = insole.reducer.reduce(insole.calibrator.block(t_s, run.counts))
+        if insole.foot is not block.foot:
+            block = LoadBlock(insole.foot, block.t_s, block.values)
+        self._rows(self._line.pairing.push(block))
+
+    def _is_ready(self, insole: _Insole, run: Run) -> bool:
+        """Set an insole up for a run's foot; False where the run cannot be used."""
+        if insole.foot is not run.foot:
+            taken = any(i.foot is run.foot for i in self._insoles.values() if i is not insole)
+            if taken:
+                return False
+            insole.foot = run.foot
+            insole.calibrator = None
+        if run.zones != self._layout.n_zones:
+            return False
+        if insole.calibrator is None:
+            calibration = self._calibrations.get(run.insole)
+            if calibration is None or calibration.n_zones != self._layout.n_zones:
+                calibration = default_calibration(self._layout, run.foot)
+            insole.calibrator = Calibrator(calibration)
+            insole.reducer = LoadReducer(self._layout, calibration.gain)
+        return True
+
+    # ---- the time line ----
+
+    def _begin_line(self, period_us: int) -> None:
+        rate_hz = 1e6 / period_us
+        setup = setup_for(
+            self._layout, rate_hz, self.settings.body_weight_n, self.settings.lead, self._limits
+        )
+        self._line = Line(
+            period_us, Pairing(rate_hz, self._limits, self._next_row), Analyser(setup)
+        )
+        for insole in self._insoles.values():
+            if insole.away:
+                self._tell_away(insole)
+
+    def _end_line(self) -> None:
+        if self._line is None:
+            return
+        self._rows(self._line.pairing.flush())
+        self._out.events.extend(self._line.analyser.flush())
+        self._next_row = self._line.pairing.next_index
+        self._line = None
+
+    def _rows(self, block: PairBlock) -> None:
+        assert self._line is not None
+        if len(block):
+            self._out.rows.append(block)
+            self._out.events.extend(self._line.analyser.push(block))
+
+
+def _part(run: Run, start: int, stop: int) -> Run:
+    """Return packets start…stop−1 of a run."""
+    return Run(
+        run.insole,
+        run.foot,
+        run.arrival_ns[start:stop],
+        run.clock_us[start:stop],
+        run.period_us,
+        run.frames,
+        run.counts[start * run.frames : stop * run.frames],
+        run.index + start,
+    )
+
+
+def _restart(fact: Fact) -> Run:
+    """Return an empty run that stands for an insole's restart, in its place among the runs."""
+    return Run(
+        fact.insole,
+        Foot.LEFT,
+        np.array([fact.arrival_ns]),
+        np.empty(0, dtype=np.int64),
+        0,
+        1,
+        np.empty((0, 0), dtype=np.uint16),
+        fact.index,
+    )
+
+
+def settings_of(batch: Batch) -> SessionSettings | None:
+    """Return the first settings in a batch, None where it holds none."""
+    for entry in batch:
+        if entry.kind is Kind.SETTINGS:
+            return SessionSettings.from_json(entry.data)
+    return None
