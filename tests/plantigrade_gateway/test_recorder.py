@@ -34,6 +34,24 @@ def session(store: Store) -> str:
     return store.create_session("test", analysis_version=1)
 
 
+class Told(list[str]):
+    """Collects what the recorder says; `wait` for its n-th sentence."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._changed = threading.Condition()
+
+    def __call__(self, error: StoreError) -> None:
+        assert isinstance(error, StoreError)
+        with self._changed:
+            self.append(str(error))
+            self._changed.notify_all()
+
+    def wait(self, n: int) -> None:
+        with self._changed:
+            self._changed.wait_for(lambda: len(self) >= n)
+
+
 def arrivals(store: Store, session: str) -> list[int]:
     return [ns // 10_000_000 for b in store.batches(session) for ns in b.arrival_ns.tolist()]
 
@@ -109,26 +127,29 @@ def test_wrong_use_says_so(store, session):
 
 
 def test_events_wait_for_their_raw_bytes(store, session, monkeypatch):
-    """Whatever the thread does when: no commit holds an event before its entries."""
-    seen = []
+    """An event that comes while its entries wait behind a commit is not committed before them."""
+    told, seen = Told(), []
+    begun, go_on = threading.Event(), threading.Event()
     write = Store.write
 
     def watched(self, session_id, chunks, rows=()):
+        begun.set()
+        go_on.wait()
         rows = list(rows)
         committed = write(self, session_id, chunks, rows)
         seen.append((committed, [r.upto_entry for r in rows]))
         return committed
 
     monkeypatch.setattr(Store, "write", watched)
-    with Recorder(store, session) as recorder:
-        for k in range(60):
-            upto = recorder.put(packets(5, first=5 * k))
-            recorder.put_events([step(k)], upto)
-            if k % 7 == 0:
-                recorder.flush()
-    assert all(upto <= committed for committed, rows in seen for upto in rows)
-    assert sum(len(rows) for _, rows in seen) == 60
-    assert len(list(store.events(session))) == 60
+    with Recorder(store, session, on_problem=told) as recorder:
+        recorder.put_events([step(1)], recorder.put(packets(5)))
+        begun.wait()
+        recorder.put_events([step(2)], recorder.put(packets(5, first=5)))
+        recorder.put_events([step(3)], 5)
+        go_on.set()
+        recorder.flush()
+    assert told == []
+    assert seen == [(5, [5]), (5, [5]), (10, [10])]
 
 
 def test_a_full_queue_makes_put_wait_and_drops_nothing(store, session):
@@ -174,24 +195,6 @@ def test_two_readers_while_writing(store, session):
 
 
 # A store that refuses
-
-
-class Told(list[str]):
-    """Collects what the recorder says; `wait` for its n-th sentence."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._changed = threading.Condition()
-
-    def __call__(self, error: StoreError) -> None:
-        assert isinstance(error, StoreError)
-        with self._changed:
-            self.append(str(error))
-            self._changed.notify_all()
-
-    def wait(self, n: int) -> None:
-        with self._changed:
-            self._changed.wait_for(lambda: len(self) >= n)
 
 
 @pytest.fixture
