@@ -34,6 +34,10 @@ BACKENDS = {
 PERIOD_MS = 5
 """How much sound the device asks for at a time: a cue waits for the next period at most."""
 
+_SWITCH_S = 0.0005
+"""How long a busy thread may keep the interpreter from the device's (Python's own 5 ms is a whole
+period, and a decision changes hands several times)."""
+
 _LOOK_S = 0.1
 _SILENT_LOOKS = 6
 """A device that asks for nothing through this many looks has stopped: it asks every `PERIOD_MS`.
@@ -51,6 +55,8 @@ class Speaker:
 
     A device that dies, or whose server does, goes silent without an error. A watchdog therefore
     looks whether it still asks for sound, and says so once when it does not.
+
+    While it is open, the interpreter changes threads every 0.5 ms (`sys.setswitchinterval`).
 
     Parameters
     ----------
@@ -94,6 +100,8 @@ class Speaker:
             BACKENDS.get(sys.platform, ()) if backends is None else backends, self._feed
         )
         self.backend = str(self._device.backend)
+        self._switch_s = sys.getswitchinterval()
+        sys.setswitchinterval(min(_SWITCH_S, self._switch_s))
         self._watchdog = threading.Thread(target=self._watch, name="sound watchdog", daemon=True)
         self._watchdog.start()
 
@@ -111,6 +119,7 @@ class Speaker:
         """Close the device; a server that does not answer is left behind after a second."""
         self._closing.set()
         self._watchdog.join()
+        sys.setswitchinterval(self._switch_s)
         with _quiet_stderr(), suppress(TimeoutError):
             within(_CLOSE_LIMIT_S, self._device.close)
 

@@ -11,11 +11,14 @@ ear depends on the device, and no program can know it.
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from plantigrade_gateway.errors import SoundError
+
+F = TypeVar("F", np.float32, np.float64)
 
 SAMPLE_RATE_HZ = 48_000
 
@@ -66,7 +69,8 @@ class _Timbre:
     decay_s: float | None = None
 
 
-_VOICE = _Timbre(((1.0, 1.0), (2.0, 0.35), (3.0, 0.12)))
+_VOICE = ((1, 1.0), (2, 0.35), (3, 0.12))  # partials of the glide
+_PERIOD_STEPS = 1 << 16  # a power of two: the phase wraps by a bit mask
 _BELL = _Timbre(((1.0, 1.0), (2.0, 0.45), (3.01, 0.25), (4.23, 0.15)), decay_s=0.13)
 _HOLLOW = _Timbre(((1.0, 1.0), (3.0, 0.45), (5.0, 0.25), (7.0, 0.12)))
 _REED = _Timbre(tuple((float(k), 1.0 / k) for k in range(1, 9)))
@@ -190,8 +194,22 @@ def glide(t_s: ArrayLike, y: ArrayLike, stretch: float = 1.0) -> NDArray[np.floa
         raise SoundError(f"glide: {length_s:g} s long, expected more than 0 to {MAX_GLIDE_S:g} s")
     n = round((length_s + _HOLD_S) * SAMPLE_RATE_HZ)
     path_s = at[0] + np.arange(n) / (SAMPLE_RATE_HZ * stretch)
-    voice = _sing(pitch_hz(np.interp(path_s, at, where)), _VOICE)
-    return _levelled(_ramped(voice, _ATTACK_S, _HOLD_S), 1.0)
+    hz = pitch_hz(np.interp(path_s, at, where))
+    step = np.cumsum(hz * (_PERIOD_STEPS / SAMPLE_RATE_HZ))
+    voice = _voice_period()[step.astype(np.int64) & (_PERIOD_STEPS - 1)]
+    return _ramped(voice, _ATTACK_S, _HOLD_S)
+
+
+@cache
+def _voice_period() -> NDArray[np.float32]:
+    """Return one period of the gliding voice at `PEAK`.
+
+    A glide is wanted within milliseconds of its push: reading a table at the running phase takes a
+    fifth of the time of summing sines. At this length the nearest entry is exact to −80 dB.
+    """
+    turn = np.arange(_PERIOD_STEPS) / _PERIOD_STEPS
+    period = sum(a * np.sin(2.0 * np.pi * k * turn) for k, a in _VOICE)
+    return np.asarray(period * (PEAK / np.abs(period).max()), dtype=np.float32)
 
 
 @cache
@@ -232,19 +250,17 @@ def _sing(hz: NDArray[np.float64], timbre: _Timbre) -> NDArray[np.float64]:
     turns = (np.cumsum(hz) - hz[0]) / SAMPLE_RATE_HZ
     voice = np.zeros(len(hz))
     for multiple, amplitude in timbre.partials:
-        part = multiple * turns
-        part -= np.floor(part)  # whole turns off first: a sine in single precision is 6 × faster
-        voice += amplitude * np.sin((2.0 * np.pi * part).astype(np.float32))
+        voice += amplitude * np.sin(2.0 * np.pi * multiple * turns)
     if timbre.decay_s is not None:
         voice *= np.exp(-np.arange(len(hz)) / (SAMPLE_RATE_HZ * timbre.decay_s))
     return voice
 
 
-def _ramped(voice: NDArray[np.float64], attack_s: float, release_s: float) -> NDArray[np.float64]:
-    """Fade in and out along half a cosine wave, starting and ending at 0."""
+def _ramped(voice: NDArray[F], attack_s: float, release_s: float) -> NDArray[F]:
+    """Fade in and out, in place, along half a cosine wave, starting and ending at 0."""
     for ramp_s, end in ((attack_s, voice), (release_s, voice[::-1])):
         n = min(round(max(ramp_s, MIN_RAMP_S) * SAMPLE_RATE_HZ), len(voice))
-        end[:n] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(n) / n)
+        end[:n] *= (0.5 - 0.5 * np.cos(np.pi * np.arange(n) / n)).astype(voice.dtype)
     return voice
 
 

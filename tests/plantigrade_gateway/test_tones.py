@@ -38,8 +38,8 @@ SOUNDS: dict[str, Samples] = {kind.value: motif(kind) for kind in Motif} | {
 
 def rising_crossings_s(samples: Samples) -> NDArray[np.float64]:
     """Return the interpolated times at which the samples cross zero upward, s."""
-    x = samples.astype(np.float64)
-    k = np.flatnonzero((x[:-1] < 0) & (x[1:] > 0))
+    x = samples[:-1].astype(np.float64)  # the last sample is 0, faded, and no crossing
+    k = np.flatnonzero((x[:-1] < 0) & (x[1:] >= 0))
     return (k + x[k] / (x[k] - x[k + 1])) / SAMPLE_RATE_HZ
 
 
