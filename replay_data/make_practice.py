@@ -167,13 +167,10 @@ def scenario() -> tuple[SessionPlan, dict[int, str]]:
     return SessionPlan(tuple(segments)), marks
 
 
-def entries() -> tuple[list[Entry], Performance, dict[int, str]]:
-    """Return the whole record, and what it is of."""
-    plan, marks = scenario()
-    done = perform(PLAYER, plan, 2.0 * RATE_HZ, SEED)
-    duration = float(done.t_s[-1])
+def insoles() -> list[VirtualInsole]:
+    """Return the pair; the right insole's clock wraps some minutes into the session."""
     link = Link(interval_s=0.015, retry=0.06, stall_every_s=45.0, stall_s=0.18, loss=0.007)
-    insoles = [
+    return [
         VirtualInsole(
             foot,
             number,
@@ -186,10 +183,13 @@ def entries() -> tuple[list[Entry], Performance, dict[int, str]]:
             link=link,
         )
         for number, (foot, ppm, clock_us, phase_s) in enumerate(
-            # The right insole's clock wraps some minutes into the session.
             [(Foot.LEFT, 32.0, 51_000_000, 0.0031), (Foot.RIGHT, -41.0, 2**32 - 2 * 10**8, 0.0074)]
         )
     ]
+
+
+def said(done: Performance, marks: dict[int, str], pair: list[VirtualInsole]) -> list[Entry]:
+    """Return the entries that are no insole's doing: settings, calibrations and marks."""
     settings = {
         "schema": 1,
         "mass_kg": PLAYER.mass_kg,
@@ -198,23 +198,31 @@ def entries() -> tuple[list[Entry], Performance, dict[int, str]]:
         "rate_hz": RATE_HZ,
         "note": "invented",
     }
-    session = [
+    out = [
         Entry(START_NS, SESSION, Kind.SETTINGS, json.dumps(settings).encode()),
         Entry(START_NS, SESSION, Kind.MARK, NOTE.encode()),
     ]
-    session += [
+    out += [
         Entry(START_NS, insole.insole, Kind.CALIBRATION, insole.calibration.to_json().encode())
-        for insole in insoles
+        for insole in pair
     ]
-    session += [
+    out += [
         Entry(START_NS + round(1e9 * done.segments_s[k]), SESSION, Kind.MARK, text.encode())
         for k, text in marks.items()
     ]
+    return out
+
+
+def entries() -> tuple[list[Entry], Performance, dict[int, str]]:
+    """Return the whole record, and what it is of."""
+    plan, marks = scenario()
+    done = perform(PLAYER, plan, 2.0 * RATE_HZ, SEED)
+    duration = float(done.t_s[-1])
+    pair = insoles()
     sent = [
-        insole.entries(insole.read(done, SENSOR, SEED), duration, START_NS, SEED)
-        for insole in insoles
+        insole.entries(insole.read(done, SENSOR, SEED), duration, START_NS, SEED) for insole in pair
     ]
-    record = merged(session, *sent)
+    record = merged(said(done, marks, pair), *sent)
     record.append(Entry(record[-1].arrival_ns, SESSION, Kind.END, b""))
     return record, done, marks
 

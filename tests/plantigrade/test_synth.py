@@ -437,7 +437,8 @@ def share_at(done: Performance, *times: float) -> list[float]:
 def test_swing_truths_come_in_order():
     for seed in range(12):
         for swing in swinging(seed).truth.swings:
-            assert swing.address_s + 0.5 < swing.start_s < swing.trail_peak_s <= swing.shift_s
+            assert swing.address_s + 0.5 < swing.first_move_s < swing.start_s
+            assert swing.start_s < swing.trail_peak_s <= swing.shift_s
             assert swing.shift_s < swing.lead_peak_s < swing.finish_start_s < swing.end_s
             assert (swing.lift_s is not None) == swing.heel_lifted
             if swing.lift_s is not None:

@@ -114,6 +114,7 @@ class Reader:
             lead=note.lead,
             style=note.style,
             address_s=note.address_s + at,
+            first_move_s=note.begin_s + at,
             start_s=start + at,
             trail_peak_s=turn + at,
             trough_width_s=width,

@@ -74,6 +74,8 @@ class SwingTruth:
     style : Style
     address_s : float
         When the player had come to address.
+    first_move_s : float
+        The very first of the backswing's deliberate movement, before anything of it shows.
     start_s : float
         The deliberate lead share has for good gone 5 % of its way from address to the trail side.
     trail_peak_s : float
@@ -109,6 +111,7 @@ class SwingTruth:
     lead: Foot
     style: Style
     address_s: float
+    first_move_s: float
     start_s: float
     trail_peak_s: float
     trough_width_s: float
