@@ -12,7 +12,7 @@ from plantigrade_gateway.stream import FactKind
 from plantigrade_gateway.wire import FLAG_DROPPED, FLAG_FIRST, Header
 
 WINDOW = 32
-"""How many packets back an old one is known for what it is (a bit each, as in RFC 4303 §3.4.3)."""
+"""How many packets back an old one is known for what it is; a bit each."""
 START_TOLERANCE_US = 2_000_000
 """How far an insole's clock may part from the arrivals over a start and still have gone on."""
 QUEUE_US = 10_000_000

@@ -1,0 +1,257 @@
+"""One insole's clock → host time, from one-way arrivals alone.
+
+Takes the arrival time and the insole's clock of each packet, in order; gives the host time of each
+frame. Causal: a frame's time follows from its own packet and earlier ones and is never revised,
+however the packets are cut into calls. Losses and restarts are the decoder's to find; this model is
+told to `restart`.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plantigrade.block import FloatArray
+from plantigrade.envelope import WINDOW_US, Envelope
+
+IntArray = NDArray[np.int64]
+
+_YOUNG_US = 10_000_000  # for so long after a beginning the model corrects itself quickly
+_YOUNG_EPOCH_US = 100_000
+_EPOCH_US = 2_000_000
+_YOUNG_TIME_S, _YOUNG_SLEW = 0.2, 0.5  # time constant, and largest change of pace
+_TIME_S, _SLEW = 5.0, 0.002
+_FAR_S, _FAR_SLEW = 0.05, 0.05  # when this far off, a settled model corrects faster
+_LOCKED_S = 5e-3
+
+_SILENCE_US = 2_000_000  # over a silence this long times may jump
+_LEAST_STEP_S = 1e-6  # between the times on both sides of a jump
+_MOVED_NS = 40_000_000  # a delay this far under the line: all before it waited, or the clock moved
+_STALE_NS = 250_000_000  # delays this far over the line for so long are no delays
+_STALE_US = 20_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class ClockState:
+    """How well an insole's clock is known.
+
+    Attributes
+    ----------
+    offset_s : float
+        Host time less insole clock at the last frame, s.
+    drift_ppm : float
+        How much faster than the insole's clock host time goes, parts per million.
+    error_s : float
+        How wrong a time may be, s: the steady delay that one-way arrivals cannot show, what is
+        still to be corrected, and what the drift's uncertainty may have made since a packet last
+        came without delay.
+    locked : bool
+        Ten seconds have passed since the beginning and no correction over 5 ms is under way.
+    """
+
+    offset_s: float
+    drift_ppm: float
+    error_s: float
+    locked: bool
+
+
+class ClockModel:
+    """Host time of an insole's frames.
+
+    Within an epoch (0.1 s of insole clock at first, later 2 s) the map is a straight line. Each
+    epoch gives its least arrival − clock to the envelope (`plantigrade.envelope`), whose line is
+    where the next epoch's map heads for, without a step: by changing its pace, by up to a half in
+    the first ten seconds, later by 0.2 % (5 % when over 50 ms off). Over a silence of more than 2 s
+    times may jump onto the line, never back over times already given. A silence longer than the
+    envelope's window is a new beginning.
+
+    What arrivals cannot show is a delay that every packet has, such as the wait for the next
+    connection event when packets and events keep step: times are late by it, up to one connection
+    interval, and two feet may differ by as much.
+
+    Parameters
+    ----------
+    origin_ns : int
+        Monotonic host time that is 0 s, ns.
+    unseen_s : float
+        The largest steady delay expected, s; only stated, in `ClockState.error_s`. Default: the
+        longest connection interval that insoles should ask for.
+    """
+
+    def __init__(self, origin_ns: int, unseen_s: float = 0.030) -> None:
+        self._origin_ns = origin_ns
+        self._unseen_s = unseen_s
+        self._envelope = Envelope()
+        self._line = (0.0, 0, 0)  # the envelope's
+        self._least: tuple[int, int] | None = None  # this epoch's point for the envelope
+        self._stale: list[tuple[int, int]] = []  # epochs' points that lie far over the line
+        self._begun = False
+        self._floor_s = -math.inf  # no time may lie under this
+        self._zero_us = 0  # clock at the beginning
+        self._until_us = 0  # clock at which this epoch ends
+        self._end_us = 0  # clock of the last frame
+        self._from_us, self._from_s = 0, 0.0  # where this epoch's line begins
+        self._slew, self._s_per_us = 0.0, 1e-6
+        self._left_s = 0.0  # how far from the envelope's line this epoch began
+
+    def restart(self) -> None:
+        """Forget the insole's clock, which began again. Times go on rising."""
+        if self._begun:
+            self._floor_s = self._last_s() + _LEAST_STEP_S
+        self._begun = False
+
+    @property
+    def state(self) -> ClockState:
+        """How well the clock is known now."""
+        slope, touched_us, _ = self._line
+        drift_s = self._envelope.drift_sd(self._unseen_s) * 1e-6 * (self._end_us - touched_us)
+        settled = self._begun and self._end_us - self._zero_us >= _YOUNG_US
+        return ClockState(
+            offset_s=self._last_s() - 1e-6 * self._end_us,
+            drift_ppm=1e6 * slope,
+            error_s=self._unseen_s + abs(self._left_s) + drift_s,
+            locked=settled and abs(self._left_s) <= _LOCKED_S,
+        )
+
+    def map_frames(
+        self, arrival_ns: IntArray, clock_us: IntArray, period_us: int, frames: int
+    ) -> FloatArray:
+        """Return the host time of each frame of consecutive packets.
+
+        Parameters
+        ----------
+        arrival_ns : ndarray of int64, shape (p,)
+            Monotonic arrival times, ns.
+        clock_us : ndarray of int64, shape (p,)
+            Insole clock at each packet's first frame, µs, unwrapped: beyond the last frame of the
+            packet before, of an earlier call too.
+        period_us : int
+        frames : int
+            Frames in each packet. A packet leaves after its last frame was sampled: it is that
+            frame's clock that is held against the arrival.
+
+        Returns
+        -------
+        ndarray of float64, shape (p × frames,)
+            Seconds since the origin, strictly increasing, from call to call too.
+        """
+        if len(clock_us) == 0:
+            return np.empty(0)
+        end_us = clock_us + (frames - 1) * period_us
+        delay_ns = arrival_ns - self._origin_ns - 1000 * end_us
+        if len(clock_us) == 1:  # live work: numpy would cost more than all the rest
+            first, end, delay = int(clock_us[0]), int(end_us[0]), int(delay_ns[0])
+            return self._map_one(first, end, delay, period_us, frames)
+        return self._map_many(clock_us, end_us, delay_ns, period_us, frames)
+
+    def _map_one(
+        self, clock_us: int, end_us: int, delay_ns: int, period_us: int, frames: int
+    ) -> FloatArray:
+        self._reach(clock_us, delay_ns)
+        self._observe(end_us, delay_ns, end_us)
+        first_s = self._from_s + (clock_us - self._from_us) * self._s_per_us
+        step_s = period_us * self._s_per_us
+        return np.array([first_s + k * step_s for k in range(frames)])
+
+    def _map_many(
+        self,
+        clock_us: IntArray,
+        end_us: IntArray,
+        delay_ns: IntArray,
+        period_us: int,
+        frames: int,
+    ) -> FloatArray:
+        n = len(clock_us)
+        from_us = np.empty(n, dtype=np.int64)
+        lines: list[tuple[float, float]] = []
+        starts: list[int] = []
+        at = 0
+        while at < n:  # epoch by epoch
+            self._reach(int(clock_us[at]), int(delay_ns[at]))
+            stop = int(np.searchsorted(clock_us, self._until_us))
+            k = at + int(np.argmin(delay_ns[at:stop]))
+            self._observe(int(end_us[k]), int(delay_ns[k]), int(end_us[stop - 1]))
+            lines.append((self._from_s, self._s_per_us))
+            from_us[at:stop] = self._from_us
+            starts.append(at)
+            at = stop
+        size = np.diff([*starts, n])
+        from_s, pace = np.repeat(np.array(lines), size, axis=0).T
+        first_s = from_s + (clock_us - from_us) * pace
+        steps_s = np.arange(frames) * (period_us * pace)[:, np.newaxis]
+        times_s: FloatArray = first_s[:, np.newaxis] + steps_s
+        return times_s.ravel()
+
+    def _reach(self, clock_us: int, delay_ns: int) -> None:
+        """Begin, or turn to a new epoch, if this packet asks for it."""
+        if self._begun and clock_us - self._end_us > WINDOW_US:
+            self.restart()
+        if not self._begun:
+            self._begin(clock_us, delay_ns)
+        elif clock_us >= self._until_us:
+            self._turn(clock_us)
+
+    def _begin(self, clock_us: int, delay_ns: int) -> None:
+        self._envelope = Envelope()
+        self._line = (0.0, clock_us, delay_ns)
+        self._least = None
+        self._stale = []
+        self._begun = True
+        self._zero_us = self._from_us = clock_us
+        self._until_us = clock_us + _YOUNG_EPOCH_US
+        self._from_s = max((1000 * clock_us + delay_ns) / 1e9, self._floor_s)
+        self._slew, self._s_per_us, self._left_s = 0.0, 1e-6, 0.0
+
+    def _observe(self, clock_us: int, delay_ns: int, end_us: int) -> None:
+        """Note an epoch's least delay so far, and the clock of the last frame."""
+        if self._least is None or delay_ns < self._least[1]:
+            self._least = (clock_us, delay_ns)
+        self._end_us = end_us
+
+    def _last_s(self) -> float:
+        """Return the last frame's time."""
+        return self._from_s + (self._end_us - self._from_us) * self._s_per_us
+
+    def _turn(self, clock_us: int) -> None:
+        """Close the epoch and draw the line of the next, which begins at this clock."""
+        silent = clock_us - self._end_us > _SILENCE_US
+        last_s, drift = self._last_s(), self._line[0]
+        slewed_us = min(clock_us, max(self._until_us, self._end_us)) - self._from_us
+        here_s = self._from_s + 1e-6 * (
+            (clock_us - self._from_us) * (1.0 + drift) + slewed_us * self._slew
+        )
+        self._learn(silent)
+        drift, touched_us, delay_ns = self._line
+        aim_s = (1000 * clock_us + delay_ns) / 1e9 + 1e-6 * drift * (clock_us - touched_us)
+        if silent:
+            here_s = max(aim_s, last_s + _LEAST_STEP_S)
+        self._from_us, self._from_s, self._left_s = clock_us, here_s, aim_s - here_s
+        since_us = clock_us - self._zero_us
+        if since_us < _YOUNG_US:
+            time_s, limit, epoch_us = _YOUNG_TIME_S, _YOUNG_SLEW, _YOUNG_EPOCH_US
+        else:
+            limit = _FAR_SLEW if abs(self._left_s) > _FAR_S else _SLEW
+            time_s, epoch_us = _TIME_S, _EPOCH_US
+        self._slew = min(max(self._left_s / time_s, -limit), limit)
+        self._s_per_us = 1e-6 * (1.0 + drift + self._slew)
+        self._until_us = clock_us + epoch_us - since_us % epoch_us
+
+    def _learn(self, silent: bool) -> None:
+        """Give the epoch's least delay to the envelope, and read its line."""
+        assert self._least is not None
+        drift, touched_us, line_ns = self._line
+        clock_us, delay_ns = self._least
+        self._least = None
+        over_ns = delay_ns - line_ns - 1e3 * drift * (clock_us - touched_us)
+        self._envelope.add(clock_us, delay_ns)
+        if silent or over_ns < _STALE_NS:
+            self._stale = []
+        if over_ns >= _STALE_NS:
+            self._stale.append((clock_us, delay_ns))
+        if over_ns < -_MOVED_NS:
+            self._envelope.keep([(clock_us, delay_ns)])
+        elif self._stale and clock_us - self._stale[0][0] >= _STALE_US:
+            self._envelope.keep(self._stale)
+            self._stale = []
+        self._line = self._envelope.line()
