@@ -28,6 +28,8 @@ from plantigrade_gateway.stream import Counts, Fact, FactKind, Run
 AWAY_NS = 1_000_000_000
 """A foot this far behind in the record is away: the other's rows wait no longer (design §9)."""
 INSOLES = (0, 1)
+_NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), FactKind.RESTART  # looked up once
+_ZERO = np.zeros(1, dtype=np.int64)
 
 
 @dataclass(slots=True)
@@ -104,10 +106,10 @@ class Pipeline:
         if len(batch):
             if self._origin_ns is None:
                 self._begin(int(batch.arrival_ns[0]))
-            ends = np.concatenate(([0], np.cumsum(batch.length)))
+            ends = np.concatenate((_ZERO, np.cumsum(batch.length)))
             for start, stop in self._pieces(batch):
                 self._settle_absence(batch, start)
-                if batch.kind[start] == Kind.NOTIFICATION:
+                if batch.kind[start] == _NOTIFICATION:
                     self._notifications(batch, start, stop, ends)
                 else:
                     data = batch.payload[int(ends[start]) : int(ends[start + 1])]
@@ -133,9 +135,7 @@ class Pipeline:
     def clocks(self) -> dict[int, ClockState]:
         """Return how well each insole's clock is known."""
         return {
-            k: insole.clock.state
-            for k, insole in self._insoles.items()
-            if insole.foot is not None
+            k: insole.clock.state for k, insole in self._insoles.items() if insole.foot is not None
         }
 
     def saturated(self) -> dict[int, int]:
@@ -166,11 +166,16 @@ class Pipeline:
         Within a piece both feet are there, or away, from its first entry to its last.
         """
         n = len(batch)
+        heard = min(insole.last_ns for insole in self._insoles.values())
+        near = batch.arrival_ns[-1] - heard <= AWAY_NS
+        if near and not (batch.kind != _NOTIFICATION).any() and not self._anyone_away():
+            yield 0, n
+            return
         cuts = {0, n}
-        for at in np.flatnonzero(batch.kind != Kind.NOTIFICATION).tolist():
+        for at in np.flatnonzero(batch.kind != _NOTIFICATION).tolist():
             cuts |= {at, at + 1}
         for k, insole in self._insoles.items():
-            mine = np.flatnonzero((batch.insole == k) & (batch.kind == Kind.NOTIFICATION))
+            mine = np.flatnonzero((batch.insole == k) & (batch.kind == _NOTIFICATION))
             times = np.concatenate(
                 ([insole.last_ns], batch.arrival_ns[mine], batch.arrival_ns[-1:])
             )
@@ -182,11 +187,14 @@ class Pipeline:
         edges = sorted(cuts)
         yield from pairwise(edges)
 
+    def _anyone_away(self) -> bool:
+        return any(insole.away for insole in self._insoles.values())
+
     def _settle_absence(self, batch: Batch, start: int) -> None:
         """Say which feet are away at the entry that begins a piece."""
         now = int(batch.arrival_ns[start])
         for k, insole in self._insoles.items():
-            comes = batch.insole[start] == k and batch.kind[start] == Kind.NOTIFICATION
+            comes = batch.insole[start] == k and batch.kind[start] == _NOTIFICATION
             if not insole.away and now - insole.last_ns > AWAY_NS:
                 insole.away = True
                 if self._line is not None:
@@ -238,7 +246,7 @@ class Pipeline:
                     items.append((k, item))
                 else:
                     self._out.facts.append(item)
-                    if item.kind is FactKind.RESTART:
+                    if item.kind is _RESTART:
                         items.append((k, _restart(item)))
             insole.last_ns = int(arrival_ns[mine][-1])
         self._push_runs(items)

@@ -206,9 +206,10 @@ class Calibrator:
                 f"{self.calibration.foot} foot: packets of {counts.shape[1]} zones, the "
                 f"calibration has {self.calibration.n_zones}"
             )
-        kept = np.minimum(counts, FULL_SCALE)
-        self.saturated += int((kept == FULL_SCALE).sum())
-        return PressureBlock(self.calibration.foot, t_s, self._table.take(kept + self._offset))
+        if counts.size and counts.max() >= FULL_SCALE:
+            counts = np.minimum(counts, FULL_SCALE)
+            self.saturated += int(np.count_nonzero(counts == FULL_SCALE))
+        return PressureBlock(self.calibration.foot, t_s, self._table.take(counts + self._offset))
 
 
 def zeroed(calibration: Calibration, air: NDArray[np.uint16]) -> Calibration:

@@ -7,6 +7,7 @@ from plantigrade.block import N_COLUMNS, Column, FloatArray, LoadBlock, Pressure
 from plantigrade.errors import SampleError
 from plantigrade.zones import REGIONS, ZoneLayout
 
+_MIDFOOT_ZONES = int(Column.MIDFOOT_ZONES)
 CONTACT_KPA = 5.0
 """A midfoot zone is in contact above this (ours); layouts in N: the force it makes on the zone."""
 
@@ -69,9 +70,9 @@ class LoadReducer:
         values = np.empty((len(pressure), N_COLUMNS))
         # einsum, not @: its sum over one row never depends on how many rows are in the call
         values[:, :6] = np.einsum("ij,jk->ik", pressure, self._weights)
-        zones = (pressure[:, self._midfoot] > self._contact).sum(1)
-        values[:, Column.MIDFOOT_ZONES] = zones
-        values[np.isnan(values[:, 0]), Column.MIDFOOT_ZONES] = np.nan
+        in_contact = pressure.take(self._midfoot, axis=1) > self._contact
+        values[:, _MIDFOOT_ZONES] = in_contact.sum(1)
+        values[:, _MIDFOOT_ZONES] += 0.0 * values[:, 0]  # NaN where the row is
         return LoadBlock(block.foot, block.t_s, values)
 
 
@@ -116,10 +117,9 @@ def share(lead_n: FloatArray, trail_n: FloatArray, least_n: float) -> FloatArray
     about an empty foot can be negative.
     """
     total = lead_n + trail_n
-    with np.errstate(invalid="ignore", divide="ignore"):
-        s = np.where(total >= least_n, lead_n / total, np.nan)
-    kept: FloatArray = np.clip(s, 0.0, 1.0)
-    return kept
+    s: FloatArray = np.full(len(total), np.nan)
+    np.divide(lead_n, total, out=s, where=total >= least_n)
+    return np.minimum(np.maximum(s, 0.0), 1.0)
 
 
 def body_weight_n(left_n: FloatArray, right_n: FloatArray, rate_hz: float) -> float | None:

@@ -11,8 +11,16 @@ import numpy as np
 from plantigrade.block import N_COLUMNS, FloatArray, Foot, LoadBlock, PairBlock
 from plantigrade.limits import Limits
 
+_LEFT, _RIGHT = Foot.LEFT, Foot.RIGHT  # looking a member up on its class costs a call each time
 _SAME_SAMPLE = 1e-6
 """A row this close to a sample, as a fraction of the sample spacing, is that sample."""
+
+
+_NO_TIMES, _NO_ROWS = np.empty(0), np.empty((0, N_COLUMNS))
+
+
+_FEW = 4
+"""Up to so many rows in a call, arrays cost more than a loop."""
 
 
 class _Side:
@@ -26,12 +34,16 @@ class _Side:
 
     def push(self, block: LoadBlock) -> int:
         """Add samples; return how many were left out as too late or out of order."""
-        keep = ~np.isnan(block.values[:, 0])
-        keep &= block.t_s > max(self.not_before, self.t[-1] if len(self.t) else -np.inf)
-        t, values = block.t_s[keep], block.values[keep]
+        t, values = block.t_s, block.values
+        gone = np.isnan(values[:, 0])
+        missing = int(np.count_nonzero(gone))
+        after = max(self.not_before, float(self.t[-1]) if len(self.t) else -np.inf)
+        if missing or (len(t) and t[0] <= after):
+            keep = ~gone & (t > after)
+            t, values = t[keep], values[keep]
         self.t = np.concatenate((self.t, t))
         self.values = np.concatenate((self.values, values))
-        return len(block.t_s) - len(t) - int(np.isnan(block.values[:, 0]).sum())
+        return len(block.t_s) - len(t) - missing
 
     def at(self, times: FloatArray, longest_s: float) -> FloatArray:
         """Interpolate the columns at `times`; NaN where no two samples are near enough."""
@@ -42,23 +54,47 @@ class _Side:
             same = np.abs(times - self.t[0]) <= 1e-9
             out[same] = self.values[0]
             return out
-        before = np.clip(np.searchsorted(self.t, times, side="right") - 1, 0, len(self.t) - 2)
-        t0, t1 = self.t[before], self.t[before + 1]
-        span = t1 - t0
+        if len(times) <= _FEW:
+            for k, time in enumerate(times.tolist()):
+                self._fill(out[k], time, longest_s)
+            return out
+        before = np.searchsorted(self.t, times, side="right") - 1
+        before = np.minimum(np.maximum(before, 0), len(self.t) - 2)
+        t0 = self.t[before]
+        span = self.t[before + 1] - t0
         weight = (times - t0) / span
         low, high = self.values[before], self.values[before + 1]
-        inside = (span <= longest_s) & (weight > 0.0) & (weight < 1.0)
         rows = low + weight[:, None] * (high - low)
+        inside = (span <= longest_s) & (weight > _SAME_SAMPLE) & (weight < 1.0 - _SAME_SAMPLE)
+        if inside.all():
+            return rows
         out[inside] = rows[inside]
         first, second = np.abs(weight) <= _SAME_SAMPLE, np.abs(weight - 1.0) <= _SAME_SAMPLE
         out[first] = low[first]
         out[second] = high[second]
         return out
 
+    def _fill(self, row: FloatArray, time: float, longest_s: float) -> None:
+        """Do for one row what `at` does for many."""
+        before = int(self.t.searchsorted(time, side="right")) - 1
+        before = min(max(before, 0), len(self.t) - 2)
+        t0 = float(self.t[before])
+        span = float(self.t[before + 1]) - t0
+        weight = (time - t0) / span
+        if _SAME_SAMPLE < weight < 1.0 - _SAME_SAMPLE:
+            if span <= longest_s:
+                low = self.values[before]
+                np.add(low, weight * (self.values[before + 1] - low), out=row)
+        elif abs(weight) <= _SAME_SAMPLE:
+            row[:] = self.values[before]
+        elif abs(weight - 1.0) <= _SAME_SAMPLE:
+            row[:] = self.values[before + 1]
+
     def trim(self, time: float) -> None:
         """Forget samples that no row from `time` on needs."""
-        keep = max(int(np.searchsorted(self.t, time, side="right")) - 1, 0)
-        self.t, self.values = self.t[keep:], self.values[keep:]
+        keep = int(self.t.searchsorted(time, side="right")) - 1
+        if keep > 0:
+            self.t, self.values = self.t[keep:], self.values[keep:]
 
 
 class Pairing:
@@ -83,7 +119,7 @@ class Pairing:
         self.rate_hz = rate_hz
         # samples missing for the bridged time lie that and one spacing apart (and clocks slew)
         self._longest_s = (limits or Limits()).bridge_s + 1.02 / rate_hz
-        self._sides = {Foot.LEFT: _Side(), Foot.RIGHT: _Side()}
+        self._sides = {_LEFT: _Side(), _RIGHT: _Side()}
         self._origin: float | None = None
         self._row = 0
         self._first = first
@@ -135,14 +171,13 @@ class Pairing:
         return self._block(max(rows - self._row, 0))
 
     def _block(self, n: int) -> PairBlock:
+        if n == 0:
+            return PairBlock(self.next_index, _NO_TIMES, _NO_ROWS, _NO_ROWS)
         start = self._origin or 0.0
         times = start + np.arange(self._row, self._row + n) / self.rate_hz
-        left, right = (
-            self._sides[foot].at(times, self._longest_s) for foot in (Foot.LEFT, Foot.RIGHT)
-        )
+        left, right = (side.at(times, self._longest_s) for side in self._sides.values())
         block = PairBlock(self.next_index, times, left, right)
         self._row += n
-        if n:
-            for side in self._sides.values():
-                side.trim(start + (self._row - 1) / self.rate_hz)
+        for side in self._sides.values():
+            side.trim(start + (self._row - 1) / self.rate_hz)
         return block

@@ -86,9 +86,8 @@ class StepDetector:
             for k, foot in enumerate(_FEET)
             for run in self._runs[foot].push(rows[:, 15 + k], block.first)
         ]
-        steps = [
-            step for _, k, run in sorted(runs, key=lambda r: r[:2]) if (step := self._step(k, run))
-        ]
+        runs.sort(key=lambda r: r[:2])
+        steps = [step for _, k, run in runs if (step := self._step(k, run))]
         self._rows.trim(self._rows.end - self._keep)
         return cast("list[Event]", steps)
 

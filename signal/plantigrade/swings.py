@@ -169,12 +169,8 @@ class SwingDetector:
             return
         raw = rows.rows(start - half, stop + half)
         target = rows.rows(start, stop)
-        n = stop - start
         for source, column in ((_LEAD_N, _LEAD_EVEN), (_TRAIL_N, _TRAIL_EVEN)):
-            even = np.zeros(n)
-            for k, weight in enumerate(self._weights):
-                even += weight * raw[k : k + n, source]
-            target[:, column] = even
+            target[:, column] = np.convolve(raw[:, source], self._weights, "valid")
         target[:, _S] = share(target[:, _LEAD_EVEN], target[:, _TRAIL_EVEN], self.setup.cop_n)
         self._note_gaps(target[:, _S], start)
 
@@ -236,9 +232,11 @@ class SwingDetector:
         reach = self.setup.samples(RISE_S)
         base = max(self._cursor - reach, self._armed)
         s = self._column(_S, base, stop)
-        rise = s - _trailing_min(s, reach)
-        with np.errstate(invalid="ignore"):
-            risen = np.flatnonzero(rise[self._cursor - base :] >= RISE)
+        risen = np.empty(0, dtype=np.int64)
+        if np.fmax.reduce(s[self._cursor - base :]) - np.fmin.reduce(s) >= RISE:
+            rise = s - _trailing_min(s, reach)
+            with np.errstate(invalid="ignore"):
+                risen = np.flatnonzero(rise[self._cursor - base :] >= RISE)
         if len(risen) == 0:
             self._announce(stop, events)
             self._cursor = stop
@@ -476,6 +474,8 @@ class SwingDetector:
         reach = self.setup.samples(1.0)
         base = max(start - reach, self._armed, self._since)
         s = self._column(_S, base, stop)
+        if not np.fmax.reduce(s) - np.fmin.reduce(s[start - base :]) >= BACKSWING_FALL:
+            return stop
         with np.errstate(invalid="ignore"):
             fallen = -_trailing_min(-s, reach) - s >= BACKSWING_FALL
         edges = np.flatnonzero(fallen & ~np.concatenate(([False], fallen[:-1])))
