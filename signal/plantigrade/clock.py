@@ -68,7 +68,8 @@ class ClockModel:
 
     What arrivals cannot show is a delay that every packet has, such as the wait for the next
     connection event when packets and events keep step: times are late by it, up to one connection
-    interval, and two feet may differ by as much.
+    interval. Where the two slide past each other slowly, the changing wait looks like a drift, and
+    times may be early by half an interval. Two feet may differ by both together.
 
     Parameters
     ----------

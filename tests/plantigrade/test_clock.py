@@ -131,29 +131,31 @@ def test_without_delay_times_are_true(frames, drift_ppm):
 @pytest.mark.parametrize("interval_ms", [7.5, 15.0, 20.0, 30.0])
 @pytest.mark.parametrize("drifts_ppm", [(0, 0), (5, -5), (-20, 20), (50, -50), (-100, 100)])
 def test_two_feet_over_an_hour(interval_ms, drifts_ppm):
-    """Two feet differ by no more than the interval, 95 %, from the tenth second on.
+    """From the tenth second on two feet differ by less than one connection interval, 95 %.
 
-    20 ms is the packets' own period: packets and events keep step, and one-way arrivals cannot
-    tell the steady wait from the clock. Where a drift makes the two slide past each other fast
-    enough to be seen twice in the window, the wait becomes known.
+    20 ms is the packets' own period: packets and events keep step, one-way arrivals cannot tell
+    the steady wait from the clock, and a slow slide of the two looks like a drift. There the bound
+    is one interval and a half. Where the drift makes them slide past each other at least twice
+    within the window, the wait becomes known, and the feet agree to 2 ms.
     """
-    late = []
-    for seed, drift_ppm in enumerate(drifts_ppm):
-        rng = np.random.default_rng([seed, int(10 * interval_ms), 200 + drift_ppm])
-        link = radio_link(rng, 3600, drift_ppm, interval_ms)
-        model = ClockModel(0)
-        times_s = map_all(model, link)
-        assert_smooth(times_s[link_frames_after(link, 10.0) :], 0.0025)
-        late.append(error_ms(times_s, link))
-        settled = late[-1][link.since_s > 10]
-        assert settled.max() <= interval_ms + 1e3 * STACK_S
-        assert settled.min() >= -interval_ms / 2
-    n = min(map(len, late))
-    apart = late[0][:n] - late[1][:n]
-    since_s = np.arange(n) * PACKET_S
-    assert p95(apart[since_s > 10]) <= interval_ms
-    if min(map(abs, drifts_ppm)) >= 50:
-        assert p95(apart[since_s > 1800]) <= 2.0
+    in_step = interval_ms == 1e3 * PACKET_S
+    for repeat in range(2):
+        late = []
+        for seed, drift_ppm in enumerate(drifts_ppm):
+            rng = np.random.default_rng([seed, repeat, int(10 * interval_ms), 200 + drift_ppm])
+            link = radio_link(rng, 3600, drift_ppm, interval_ms)
+            times_s = map_all(ClockModel(0), link)
+            assert_smooth(times_s[link_frames_after(link, 10.0) :], 0.0025)
+            late.append(error_ms(times_s, link))
+            settled = late[-1][link.since_s > 10]
+            assert settled.max() <= interval_ms + 1e3 * STACK_S
+            assert settled.min() >= -interval_ms / 2
+        n = min(map(len, late))
+        apart = late[0][:n] - late[1][:n]
+        since_s = np.arange(n) * PACKET_S
+        assert p95(apart[since_s > 10]) <= interval_ms * (1.5 if in_step else 1.0)
+        if min(map(abs, drifts_ppm)) >= 50:
+            assert p95(apart[since_s > 1800]) <= 2.0
 
 
 def link_frames_after(link: Link, since_s: float) -> int:
