@@ -236,7 +236,8 @@ class Decoder:
         """Return what a packet that is taken changes against the last one, with the new value."""
         changes: list[tuple[FactKind, int]] = []
         last = self._sequence.last
-        if last and place.kind in (None, FactKind.GAP) and header.counter < last.counter:
+        follows = last and place.kind in (None, FactKind.GAP)
+        if follows and header.counter < self._sequence.counter:
             changes.append((FactKind.COUNTER_WRAP, 0))
         wrapped = place.clock_us >> 32 != self._sequence.clock_us >> 32
         if last and place.kind is not FactKind.RESTART and wrapped:

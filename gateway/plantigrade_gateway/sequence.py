@@ -58,9 +58,11 @@ class Sequence:
 
     def __init__(self) -> None:
         self.last: Header | None = None
-        """Header of the last packet taken."""
+        """Header of a packet taken, alike to the last one but for counter and clock."""
+        self.counter = 0
+        """The last packet's counter."""
         self.clock_us = 0
-        """Its clock, unwrapped: equal to its 32 bits modulo 2³²."""
+        """The last packet's clock, unwrapped: equal to its 32 bits modulo 2³²."""
         self._arrival_ns = 0
         self._seen = 0  # bit k: the packet k before the last one was had
         self._first: tuple[int, int] | None = None  # counter and clock of the flagged first packet
@@ -71,8 +73,8 @@ class Sequence:
         if last is None:
             return Place(None, header.clock_us)
         due = last.frames * last.period_us
-        ahead = (header.counter - last.counter) & _MASK
-        step = (header.clock_us - last.clock_us) & _MASK
+        ahead = (header.counter - self.counter) & _MASK
+        step = (header.clock_us - self.clock_us) & _MASK
         flags = header.flags & (FLAG_FIRST | FLAG_DROPPED)
         if ahead == 1 and not flags and abs(step - due) <= last.period_us >> 1:
             return Place(None, self.clock_us + step)
@@ -110,7 +112,7 @@ class Sequence:
         """Place a packet whose counter went on but which does not follow on."""
         due = last.frames * last.period_us
         wobble = last.period_us >> 1
-        step = (header.clock_us - last.clock_us) & _MASK
+        step = (header.clock_us - self.clock_us) & _MASK
         if abs(step - ahead * due) <= ahead * wobble:
             onward = step  # counter and clock agree, whatever the arrivals say
         elif 0 < onward < due - wobble:
@@ -122,29 +124,27 @@ class Sequence:
 
     def take(self, header: Header, place: Place, arrival_ns: int) -> None:
         """Make this packet the last one taken."""
-        last = self.last
-        if last is None or place.kind in (FactKind.START, FactKind.RESTART):
+        if self.last is None or place.kind in (FactKind.START, FactKind.RESTART):
             self._seen = 1
             first = header.flags & FLAG_FIRST
             self._first = (header.counter, header.clock_us) if first else None
         else:
-            ahead = (header.counter - last.counter) & _MASK
+            ahead = (header.counter - self.counter) & _MASK
             self._seen = (self._seen << min(ahead, WINDOW) | 1) & _SEEN
         self.last = header
+        self.counter = header.counter
         self.clock_us = place.clock_us
         self._arrival_ns = arrival_ns
 
     def follow(self, packets: int, counter: int, clock_us: int, arrival_ns: int) -> None:
         """Take `packets` more that follow on, all else equal; the last has these values."""
-        assert self.last is not None
         self._seen = (self._seen << min(packets, WINDOW) | (1 << min(packets, WINDOW)) - 1) & _SEEN
-        self.last = self.last._replace(counter=counter, clock_us=clock_us & _MASK)
+        self.counter = counter
         self.clock_us = clock_us
         self._arrival_ns = arrival_ns
 
     def note_late(self, header: Header) -> None:
         """Remember that this late packet was had, so that another copy of it is a repeat."""
-        assert self.last is not None
-        self._seen |= 1 << ((self.last.counter - header.counter) & _MASK)
+        self._seen |= 1 << ((self.counter - header.counter) & _MASK)
         if header.flags & FLAG_FIRST:
             self._first = (header.counter, header.clock_us)
