@@ -55,8 +55,8 @@ class StandDetector:
         rows[:, 0] = block.t_s
         rows[:, 1:8], rows[:, 8:] = block.left, block.right
         stands: list[Stand] = []
-        while self._next + self._piece <= self._rows.end:
-            stands += self._judge(self._next)
+        for level in self._levels():
+            stands += self._judge(self._next, level)
             self._next += self._piece
         self._rows.trim(self._next if self._begun is None else self._begun)
         return cast("list[Event]", stands)
@@ -67,39 +67,45 @@ class StandDetector:
             return []
         return cast("list[Event]", self._end(self._next, self._rows.end - 1))
 
-    def _judge(self, start: int) -> list[Stand]:
-        """Take the piece start…start + piece − 1 into the stand, or end the stand before it."""
+    def _levels(self) -> list[float]:
+        """Mean left share of each piece that is complete now, NaN where it is not quiet."""
         assert self._rows is not None
+        n = max(self._rows.end - self._next, 0) // self._piece
+        if n == 0:
+            return []
+        rows = self._rows.rows(self._next, self._next + n * self._piece)
+        left = total_load(rows[:, 1:8]).reshape(n, self._piece)
+        right = total_load(rows[:, 8:]).reshape(n, self._piece)
+        both = left + right
+        bw = self.setup.bw_n
+        with np.errstate(invalid="ignore", divide="ignore"):
+            share = left / both
+            quiet = (
+                (both.min(1) >= LEAST_LOAD_BW * bw)
+                & (np.minimum(left, right).min(1) >= self.setup.contact_n)
+                & (share.max(1) - share.min(1) <= QUIET_SHARE)
+                & (both.max(1) - both.min(1) <= QUIET_LOAD_BW * bw)
+            )
+            levels: list[float] = np.where(quiet, share.sum(1) / self._piece, np.nan).tolist()
+        return levels
+
+    def _judge(self, start: int, level: float) -> list[Stand]:
+        """Take the piece start…start + piece − 1 into the stand, or end the stand before it."""
         stop = start + self._piece
-        rows = self._rows.rows(start, stop)
-        level = self._quiet_level(rows)
+        quiet = level == level
         ended: list[Stand] = []
         if self._begun is not None and (
-            level is None
+            not quiet
             or abs(level - self._level) > QUIET_SHARE
             or stop - self._begun > self.setup.samples(self.setup.limits.stand_max_s)
         ):
             ended = self._end(start, stop - 1)
-        if level is not None:
+        if quiet:
             if self._begun is None:
                 self._begun, self._level = start, level
             else:
                 self._level += 0.5 * (level - self._level)
         return ended
-
-    def _quiet_level(self, rows: FloatArray) -> float | None:
-        """Mean left share of a quiet piece, None where it is not quiet."""
-        left, right = total_load(rows[:, 1:8]), total_load(rows[:, 8:])
-        both = left + right
-        bw = self.setup.bw_n
-        if np.isnan(both).any() or both.min() < LEAST_LOAD_BW * bw:
-            return None
-        if min(left.min(), right.min()) < self.setup.contact_n:
-            return None
-        share = left / both
-        if np.ptp(share) > QUIET_SHARE or np.ptp(both) > QUIET_LOAD_BW * bw:
-            return None
-        return float(share.mean())
 
     def _end(self, stop: int, decided: int) -> list[Stand]:
         """End the stand before row `stop`; return it if it was long enough."""

@@ -14,6 +14,7 @@ from plantigrade.block import FloatArray, Foot, PairBlock
 from plantigrade.events import Event, Step
 from plantigrade.limits import Setup
 from plantigrade.load import total_load
+from plantigrade.rolling import longest
 from plantigrade.rows import RowBuffer
 from plantigrade.runs import Run, RunSegmenter
 from plantigrade.stance import measured, unmeasured
@@ -114,7 +115,7 @@ class StepDetector:
             off = other < setup.contact_n
             carried = np.nanmax(load) if np.any(np.isfinite(load)) else 0.0
         least = max(OTHER_OFF_S * setup.rate_hz, OTHER_OFF_SHARE * (run.stop - run.start))
-        if _longest(off) < least or carried < LEAST_PEAK_BW * setup.bw_n:
+        if longest(off) < least or carried < LEAST_PEAK_BW * setup.bw_n:
             return None
         if last_off is not None and 0.2 <= (run.start - last_off) / setup.rate_hz <= 1.0:
             self.airs.append(Air(foot, last_off, run.start))
@@ -150,9 +151,3 @@ def _length(run: Run) -> float:
     start = run.start - 0.5 if run.start_at is None else run.start_at
     stop = run.stop - 0.5 if run.stop_at is None else run.stop_at
     return stop - start
-
-
-def _longest(flags: np.ndarray) -> int:
-    """Length of the longest stretch of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
-    return int((edges[1::2] - edges[::2]).max(initial=0))

@@ -9,13 +9,13 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from plantigrade.block import Column, FloatArray, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Push
 from plantigrade.limits import Setup
 from plantigrade.load import share, total_load
 from plantigrade.onset import hann_weights
+from plantigrade.rolling import longest_below, still_windows, trailing_max, trailing_min
 from plantigrade.rows import RowBuffer
 from plantigrade.swing import (
     SMOOTH_S,
@@ -129,6 +129,7 @@ class SwingDetector:
         """Wait for a drive from `cursor` on, whose trough lies at or after `armed`."""
         self._stage = _Stage.WATCH
         self._cursor, self._armed = cursor, armed
+        self._rising = False
         self._candidate: _Candidate | None = None
         self._settled_at = cursor
 
@@ -229,12 +230,21 @@ class SwingDetector:
 
     def _watch(self, stop: int, events: list[Event]) -> bool:
         """Look for the first row whose share has risen enough above a recent trough."""
+        if self._rising:
+            s = self._column(_S, self._cursor - 1, stop)
+            falls = np.flatnonzero(~(s[1:] >= s[:-1]))
+            if len(falls) == 0:
+                self._announce(stop, events)
+                self._cursor = stop
+                return bool(self._gaps)
+            self._cursor += int(falls[0])
+            self._armed, self._rising = self._cursor, False
         reach = self.setup.samples(RISE_S)
         base = max(self._cursor - reach, self._armed)
         s = self._column(_S, base, stop)
         risen = np.empty(0, dtype=np.int64)
         if np.fmax.reduce(s[self._cursor - base :]) - np.fmin.reduce(s) >= RISE:
-            rise = s - _trailing_min(s, reach)
+            rise = s - trailing_min(s, reach + 1)
             with np.errstate(invalid="ignore"):
                 risen = np.flatnonzero(rise[self._cursor - base :] >= RISE)
         if len(risen) == 0:
@@ -249,6 +259,7 @@ class SwingDetector:
         if address is None or self._stepping(address, trough):
             self._cancel(at, events)
             self._watch_from(at + 1, at)
+            self._rising = True  # the rest of this rise is no drive either
             return True
         self._candidate = _Candidate(trough, address)
         self._stage, self._cursor = _Stage.PEAK, at + 1
@@ -332,16 +343,17 @@ class SwingDetector:
 
         The movement may begin inside the last still window: level and SD leave its end out.
         """
+        if self._stepped_lately(trough):
+            return None
         width = self.setup.samples(self.setup.limits.address_s)
         begin = max(trough - self.setup.samples(ADDRESS_BEFORE_S) - 3 * width, self._since)
         s = self._column(_S, begin, trough + 1)
         if len(s) < width:
             return None
-        pieces = sliding_window_view(s, width)
+        middle = (s[: len(s) - width + 1] + s[width - 1 :]) / 2.0
         with np.errstate(invalid="ignore"):
-            middle = (pieces[:, 0] + pieces[:, -1]) / 2.0
             still = (
-                (pieces.max(1) - pieces.min(1) <= STILL_RANGE)
+                still_windows(s, width, STILL_RANGE)
                 & (middle >= max(LOADED, s[-1] + LEAST_FALL))
                 & (middle <= 1.0 - LOADED)
             )
@@ -358,11 +370,20 @@ class SwingDetector:
         level, sd = float(np.median(quiet)), float(np.std(quiet))
         return begin + first, begin + last + width // 4 + 1, level, sd
 
+    def _stepped_lately(self, trough: int) -> bool:
+        """Whether a foot was off the ground just before a trough: no stillness lies between."""
+        start = trough - self.setup.samples(self.setup.limits.address_s) + 1
+        least = self.setup.samples(OFF_S)
+        return any(
+            longest_below(self._column(column, start, trough + 1), self.setup.contact_n) >= least
+            for column in (_LEAD_EVEN, _TRAIL_EVEN)
+        )
+
     def _stepping(self, address: tuple[int, int, float, float], trough: int) -> bool:
         """Whether a foot leaves the ground between the stillness and the trough."""
         least = self.setup.samples(OFF_S)
         return any(
-            _longest_below(self._column(column, address[1], trough + 1), self.setup.contact_n)
+            longest_below(self._column(column, address[1], trough + 1), self.setup.contact_n)
             >= least
             for column in (_LEAD_EVEN, _TRAIL_EVEN)
         )
@@ -393,7 +414,7 @@ class SwingDetector:
         assert shape is not None
         first = candidate.address[0] + int(shape.shift)
         trail = self._column(_TRAIL_EVEN, first, self._down_by(candidate) + 1)
-        if _longest_below(trail, self.setup.contact_n) < self.setup.samples(LIFT_S):
+        if longest_below(trail, self.setup.contact_n) < self.setup.samples(LIFT_S):
             return False
         lead = self._column(_LEAD_EVEN, candidate.peak, candidate.peak + 1)[0]
         driven = lead >= DRIVEN_BW * self.setup.bw_n
@@ -405,12 +426,9 @@ class SwingDetector:
         trail = self._column(_TRAIL_EVEN, peak, stop)
         choices: list[tuple[int, int, str]] = []
         width = self.setup.samples(SETTLED_S)
-        if len(s) >= width:
-            pieces = sliding_window_view(s, width)
-            with np.errstate(invalid="ignore"):
-                settled = np.flatnonzero(pieces.max(1) - pieces.min(1) <= SETTLED_RANGE)
-            if len(settled):
-                choices.append((int(settled[0]) + width - 1, int(settled[0]), "settled"))
+        settled = np.flatnonzero(still_windows(s, width, SETTLED_RANGE))
+        if len(settled):
+            choices.append((int(settled[0]) + width - 1, int(settled[0]), "settled"))
         with np.errstate(invalid="ignore"):
             off = trail < self.setup.contact_n
             on = trail >= 1.5 * self.setup.contact_n
@@ -477,7 +495,7 @@ class SwingDetector:
         if not np.fmax.reduce(s) - np.fmin.reduce(s[start - base :]) >= BACKSWING_FALL:
             return stop
         with np.errstate(invalid="ignore"):
-            fallen = -_trailing_min(-s, reach) - s >= BACKSWING_FALL
+            fallen = trailing_max(s, reach + 1) - s >= BACKSWING_FALL
         edges = np.flatnonzero(fallen & ~np.concatenate(([False], fallen[:-1])))
         for edge in (edges + base).tolist():
             if edge < start:
@@ -494,47 +512,34 @@ class SwingDetector:
         """Announce the heel lifting and returning; give up a backswing that came back."""
         assert self._backswing is not None and self._rows is not None
         begun, level = self._backswing
-        setup = self.setup
+        setup, limits, watching = self.setup, self.setup.limits, self._stage is _Stage.WATCH
         rows = self._rows.rows(start, stop)
-        heel, lead_n, s = rows[:, _HEEL], rows[:, _LEAD_EVEN], rows[:, _S]
         front = rows[:, 1 + Column.FOREFOOT] + rows[:, 1 + Column.TOES]
-        least = setup.samples(setup.limits.heel_lift_s)
-        for k in range(stop - start):
-            at = start + k
-            if self._stage is _Stage.WATCH and (
-                s[k] >= level - 0.02 or at - begun > LOADING_S[1] * setup.rate_hz
-            ):
+        lead_n, limit_n = rows[:, _LEAD_EVEN], setup.heel_lift_n
+        with np.errstate(invalid="ignore"):
+            returned = rows[:, _S] >= level - 0.02
+            low = rows[:, _HEEL] < limit_n
+            up = (
+                low
+                & (lead_n >= limits.heel_lift_foot_bw * setup.bw_n)
+                & (front >= limits.heel_lift_front * lead_n)
+            )
+        least = setup.samples(limits.heel_lift_s)
+        latest = begun + int(LOADING_S[1] * setup.rate_hz)
+        flags = zip(returned.tolist(), low.tolist(), up.tolist(), strict=True)
+        for at, (back, heel_low, heel_up) in enumerate(flags, start):
+            if watching and (back or at > latest):
                 self._cancel(at, events)
                 return at + 1
-            up = (
-                heel[k] < setup.heel_lift_n
-                and lead_n[k] >= setup.limits.heel_lift_foot_bw * setup.bw_n
-                and front[k] >= setup.limits.heel_lift_front * lead_n[k]
-            )
-            if up and self._heel_since is None:
+            since = self._heel_since
+            if heel_up and since is None:
                 self._heel_since = at
-            elif up and self._heel_since is not None and at - self._heel_since == least - 1:
-                t = self._time(self._heel_since)
-                events.append(Phase(PhaseKind.HEEL_LIFTED, t, self._confirmed(at)))
-            elif heel[k] >= setup.heel_lift_n and self._heel_since is not None:
-                if at - self._heel_since >= least:
+            elif heel_up and since is not None and at - since == least - 1:
+                events.append(Phase(PhaseKind.HEEL_LIFTED, self._time(since), self._confirmed(at)))
+            elif not heel_low and since is not None:
+                if at - since >= least:
                     events.append(
                         Phase(PhaseKind.HEEL_RETURNED, self._time(at), self._confirmed(at))
                     )
                 self._heel_since = None
         return stop
-
-
-def _trailing_min(s: FloatArray, reach: int) -> FloatArray:
-    """Return the least of each row and the `reach` rows before it; missing rows do not count."""
-    padded = np.concatenate((np.full(reach, np.inf), np.where(np.isnan(s), np.inf, s)))
-    least: FloatArray = sliding_window_view(padded, reach + 1).min(1)
-    return least
-
-
-def _longest_below(x: FloatArray, level: float) -> int:
-    """Return the length of the longest stretch under a level."""
-    with np.errstate(invalid="ignore"):
-        flags = np.concatenate(([0], (x < level).astype(np.int8), [0]))
-    edges = np.flatnonzero(np.diff(flags))
-    return int((edges[1::2] - edges[::2]).max(initial=0))
