@@ -22,6 +22,9 @@ drift of ±10 N that the synthetic player has)."""
 HIGHEST_ZONE_N = 10_000.0
 """Above this a reading is an error, N: no foot loads one zone so, but raw counts would (ours)."""
 
+LATEST_S = 1e10
+"""Beyond this, either side of 0, a time is not in seconds (seconds since 1970 are 1.8e9)."""
+
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 
 
@@ -175,7 +178,7 @@ def _cell_fault(cell: str, columns: Columns, k: int) -> tuple[str, float]:
     if not _NUMBER.fullmatch(text):
         return f"{cell[:40]!r}, expected {what}", 0.0
     value = float(text)
-    if not np.isfinite(value):
+    if not np.isfinite(value) or (k == 0 and abs(value) > LATEST_S):
         return f"{text}, expected {what}", 0.0
     if k > 0:
         low, high = columns.lowest[k - 1], columns.highest[k - 1]

@@ -16,58 +16,24 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pc
-from numpy.typing import NDArray
 
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.zonecolumns import Columns, count, find_columns, find_fault
+from plantigrade_gateway.zonecolumns import LATEST_S, Columns, find_columns, find_fault
+from plantigrade_gateway.zonefacts import Tally, ZoneFacts, ZoneRows
 
-FloatArray = NDArray[np.float64]
+__all__ = [
+    "ZoneFacts",
+    "ZoneRecording",
+    "ZoneRows",
+    "iter_zone_csv",
+    "read_zone_csv",
+    "scan_zone_csv",
+    "write_zone_csv",
+]
 
-SLOWEST_HZ, FASTEST_HZ = 20.0, 1000.0
-"""Sample rates the detectors take (`plantigrade.limits`)."""
-
-_BLOCK_BYTES = 1 << 22
+_BLOCK_BYTES = 1 << 20  # the parser reads some forty of these ahead
 _HEAD_BYTES = 1 << 16
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ZoneRows:
-    """Consecutive rows of both feet's zones.
-
-    Attributes
-    ----------
-    t_s : ndarray of float64, shape (n,)
-        Times, s, strictly increasing.
-    left, right : ndarray of float64, shape (n, n_zones)
-        Readings in the layout's unit; NaN where one is missing.
-    """
-
-    t_s: FloatArray
-    left: FloatArray
-    right: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ZoneFacts:
-    """What a whole zone CSV is like.
-
-    Attributes
-    ----------
-    rows : int
-    rate_hz : float
-        1 / the mean of the time steps within half of their median, to 6 digits.
-    notes : tuple of str
-        Sentences for the user: columns left out, irregular times, dead zones, empty cells.
-    dead_left, dead_right : tuple of int
-        Ids of zones without a single reading; they are read as 0.
-    """
-
-    rows: int
-    rate_hz: float
-    notes: tuple[str, ...]
-    dead_left: tuple[int, ...]
-    dead_right: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,9 +66,9 @@ def read_zone_csv(path: str | Path, layout: ZoneLayout) -> ZoneRecording:
     """
     path = Path(path)
     columns, skip = _open(path, layout)
-    tally = _Tally(layout.n_zones)
+    tally = Tally(layout.n_zones)
     pieces = [tally.add(piece) for piece in _pieces(path, columns, skip)]
-    facts = tally.facts(path, columns)
+    facts = tally.facts(str(path), columns)
     whole = _join(pieces)
     _raise_the_dead(whole, facts)
     return ZoneRecording(
@@ -123,10 +89,10 @@ def scan_zone_csv(path: str | Path, layout: ZoneLayout) -> ZoneFacts:
     """
     path = Path(path)
     columns, skip = _open(path, layout)
-    tally = _Tally(layout.n_zones)
+    tally = Tally(layout.n_zones)
     for piece in _pieces(path, columns, skip):
         tally.add(piece)
-    return tally.facts(path, columns)
+    return tally.facts(str(path), columns)
 
 
 def iter_zone_csv(
@@ -282,7 +248,7 @@ def _checked(batch: pa.RecordBatch, columns: Columns, last_s: float) -> ZoneRows
     """Return a parsed block's rows, or None where a value in it is not acceptable."""
     n_zones = len(columns.lowest) // 2
     t_s = batch.column(0).to_numpy(zero_copy_only=False)
-    if not (np.isfinite(t_s).all() and t_s[0] > last_s and (np.diff(t_s) > 0).all()):
+    if not ((np.abs(t_s) <= LATEST_S).all() and t_s[0] > last_s and (np.diff(t_s) > 0).all()):
         return None
     feet = np.empty((2, len(t_s), n_zones))
     for k in range(2 * n_zones):
@@ -306,50 +272,6 @@ def _lines(path: Path, skip: int, done: int) -> Iterator[tuple[int, str]]:
                 done -= 1
             else:
                 yield number, text
-
-
-class _Tally:
-    """What is learnt of a file while its blocks pass by."""
-
-    def __init__(self, n_zones: int) -> None:
-        self._times: list[FloatArray] = []
-        self._there = np.zeros((2, n_zones), dtype=np.int64)
-
-    def add(self, piece: ZoneRows) -> ZoneRows:
-        self._times.append(piece.t_s)
-        for k, foot in enumerate((piece.left, piece.right)):
-            self._there[k] += (~np.isnan(foot)).sum(axis=0)
-        return piece
-
-    def facts(self, path: Path, columns: Columns) -> ZoneFacts:
-        t_s = np.concatenate(self._times) if self._times else np.empty(0)
-        if len(t_s) < 2:
-            raise InputError(f"{path}: {count(len(t_s), 'row')} of readings, expected 2 or more")
-        steps = np.diff(t_s)
-        middle = float(np.median(steps))
-        usual = steps[np.abs(steps - middle) <= middle / 2]
-        rate_hz = float(f"{1.0 / usual.mean():.6g}")
-        if not SLOWEST_HZ <= rate_hz <= FASTEST_HZ:
-            raise InputError(
-                f"{path}: times step by {middle:.6g}, expected seconds at {SLOWEST_HZ:g} to "
-                f"{FASTEST_HZ:g} samples per second"
-            )
-        notes = [*columns.notes]
-        odd = int((np.abs(steps - middle) > middle / 4).sum())
-        if odd:
-            notes.append(
-                f"times are irregular: {odd} of {len(steps)} steps differ from {middle:.6g} s "
-                f"by more than a quarter, the longest is {steps.max():.6g} s"
-            )
-        dead = [tuple((np.flatnonzero(row == 0) + 1).tolist()) for row in self._there]
-        for side, ids in zip(("left", "right"), dead, strict=True):
-            if ids:
-                shown = ", ".join(map(str, ids))
-                notes.append(f"{side} zones without a single reading, taken as 0: {shown}")
-        missing = int((len(t_s) - self._there[self._there > 0]).sum())
-        if missing:
-            notes.append(f"{missing} of {len(t_s) * self._there.size} cells are empty")
-        return ZoneFacts(len(t_s), rate_hz, tuple(notes), dead[0], dead[1])
 
 
 def _raise_the_dead(rows: ZoneRows, facts: ZoneFacts) -> None:

@@ -178,6 +178,10 @@ def test_limits_in_pressure_follow_the_zone_area(put):
             "line 3, column time_s is 0.01, expected more than the 0.02 of the line before",
         ),
         (
+            f"{HEADER}\n{ROW_1}\n1e300,1,2,3,4,5,6\n",
+            "line 3, column time_s is 1e300, expected a time in seconds",
+        ),
+        (
             f"{HEADER}\nnan,1,2,3,4,5,6\n",
             "line 2, column time_s is 'nan', expected a time in seconds",
         ),
@@ -248,8 +252,8 @@ def test_irregular_times_are_reported_and_do_not_bend_the_rate(put):
     got = read_zone_csv(put(f"{HEADER}\n{rows}"), THREE)
     assert got.rate_hz == 50.0
     assert got.notes == (
-        "times are irregular: 1 of 99 steps differ from 0.02 s by more than a quarter, the longest "
-        "is 1.22 s",
+        "times are irregular: 1 of 99 steps differ from the usual 0.02 s by more than a quarter, "
+        "the longest is 1.22 s",
     )
 
 
