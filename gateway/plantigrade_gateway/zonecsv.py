@@ -7,7 +7,6 @@ wrong are lines read one by one, to say where. Files of any length can be read i
 
 import os
 import re
-import tempfile
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -160,12 +159,9 @@ def write_zone_csv(path: str | Path, layout: ZoneLayout, blocks: Iterable[ZoneRo
     names = ["time_s", *(f"{side}{k + 1}" for side in "LR" for k in range(layout.n_zones))]
     schema = pa.schema([(name, pa.float64()) for name in names])
     style = pc.WriteOptions(include_header=False, quoting_style="none")
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        handle, part = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {error.strerror}") from error
-    try:
-        with os.fdopen(handle, "wb") as file:
+        with part.open("wb") as file:
             file.write((",".join(names) + "\n").encode())
             with pc.CSVWriter(file, schema, write_options=style) as writer:
                 for block in blocks:
@@ -176,8 +172,8 @@ def write_zone_csv(path: str | Path, layout: ZoneLayout, blocks: Iterable[ZoneRo
     except OSError as error:
         raise InputError(f"{path}: cannot be written: {error.strerror or error}") from error
     finally:
-        with suppress(FileNotFoundError):
-            os.unlink(part)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def _batch(path: Path, block: ZoneRows, n_zones: int, schema: pa.Schema) -> pa.RecordBatch:

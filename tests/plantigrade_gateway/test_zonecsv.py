@@ -322,6 +322,9 @@ def test_what_is_written_is_read_back_to_the_last_bit(tmp_path, zones, start, ra
     assert np.array_equal(got.t_s, t_s)
     assert np.array_equal(np.hstack([got.left, got.right]), expected, equal_nan=True)
     assert path.read_text().splitlines()[0] == HEADER
+    plain = tmp_path / "plain"
+    plain.touch()
+    assert path.stat().st_mode == plain.stat().st_mode
 
 
 def test_writing_is_all_or_nothing(tmp_path):
@@ -344,6 +347,20 @@ def test_writing_is_all_or_nothing(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["out.csv"]
     with pytest.raises(InputError, match="cannot be written: No such file or directory"):
         write_zone_csv(tmp_path / "none" / "out.csv", THREE, [good])
+
+
+def test_a_full_disk_leaves_nothing_half_written(tmp_path):
+    resource = pytest.importorskip("resource", reason="file size limits need a POSIX system")
+    path = tmp_path / "out.csv"
+    rows = ZoneRows(np.arange(2000) / 100, np.full((2000, 3), 0.1), np.full((2000, 3), 0.1))
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, before[1]))  # stands in for a full disk
+    try:
+        with pytest.raises(InputError, match="cannot be written: File too large"):
+            write_zone_csv(path, THREE, [rows])
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert list(tmp_path.iterdir()) == []
 
 
 SAMPLE = GOOD.encode() + b"".join(b"%.2f,1,2,3,4,,6\n" % (k / 100) for k in range(2, 12))
