@@ -1,0 +1,284 @@
+"""A record → `Analysis`, at once or while it comes."""
+
+import dataclasses
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
+
+import numpy as np
+
+from plantigrade.baseline import BaselineState
+from plantigrade.block import Foot, PairBlock
+from plantigrade.limits import Limits, setup_for
+from plantigrade_gateway.analysis import (
+    WEIGHT_DIFFERS,
+    Analysis,
+    Found,
+    Mark,
+    age_s,
+    check_mass,
+    quality_of,
+)
+from plantigrade_gateway.pipeline import Output, Pipeline
+from plantigrade_gateway.quality import FootQuality, Link, Quality, WeightTally
+from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.settings import ASSUMED_MASS_KG, SessionSettings
+from plantigrade_gateway.stream import Counts, FactKind
+
+
+class RecordAnalysis:
+    """Analyses a record while it comes: the pipeline, and what stands beside its results.
+
+    Parameters
+    ----------
+    source : str
+    limits : Limits, optional
+
+    Attributes
+    ----------
+    pipeline : Pipeline
+    marks : list of Mark
+        So far.
+    """
+
+    def __init__(self, source: str, limits: Limits | None = None) -> None:
+        self.pipeline = Pipeline(limits)
+        self.marks: list[Mark] = []
+        self.ended = False
+        self._source = source
+        self._limits = limits or Limits()
+        self._found = Found()
+        self._row_s: float | None = None
+        self._row_t_s: float | None = None
+        self._weights: WeightTally | None = None
+        self._last_ns: int | None = None
+        self._baselines: dict[Foot, BaselineState] = {}
+
+    def push(self, batch: Batch) -> Output:
+        """Take consecutive entries; return what the pipeline decided."""
+        whole = Output()
+        ends = np.flatnonzero((batch.kind == Kind.END) | (batch.kind == Kind.SETTINGS)).tolist()
+        for start, stop in pairwise(sorted({0, *ends, len(batch)})):
+            if ends:
+                self._keep_baselines()  # they are gone once such an entry ends the time line
+            piece = batch if stop - start == len(batch) else batch.slice(start, stop)
+            output = self.pipeline.push(piece)
+            self._take(output)
+            whole.events.extend(output.events)
+            whole.facts.extend(output.facts)
+            whole.rows.extend(output.rows)
+        if len(batch):
+            self._last_ns = int(batch.arrival_ns[-1])
+            self._note_entries(batch)
+        return whole
+
+    def flush(self) -> Output:
+        """End the record; return what could still be decided."""
+        self._keep_baselines()
+        output = self.pipeline.flush()
+        self._take(output)
+        return output
+
+    def result(self) -> Analysis:
+        """Return everything, after `flush`."""
+        found = self._found
+        return Analysis(
+            self._source,
+            self.rate_hz,
+            self._session_s(self._last_ns) if self._last_ns is not None else 0.0,
+            tuple(found.stands),
+            tuple(found.steps),
+            tuple(found.swings),
+            tuple(self.marks),
+            self._quality(),
+        )
+
+    @property
+    def rate_hz(self) -> float | None:
+        """Rows per second of the time line; None before it has two rows."""
+        return None if self._row_s is None else float(f"{1.0 / self._row_s:.6g}")
+
+    def _take(self, output: Output) -> None:
+        self._found.take(output.events)
+        for block in output.rows:
+            self._note_rows(block)
+
+    def _note_rows(self, block: PairBlock) -> None:
+        times = block.t_s
+        if len(times) > 1:
+            self._row_s = float(times[1] - times[0])
+        elif self._row_s is None and self._row_t_s is not None:
+            self._row_s = float(times[0]) - self._row_t_s
+        self._row_t_s = float(times[-1])
+        if self._row_s is None:
+            return
+        self._found.count_gaps(block, self._row_s)
+        if self._weights is None:
+            self._weights = WeightTally(1.0 / self._row_s)
+        self._weights.push(block.left, block.right)
+
+    def _note_entries(self, batch: Batch) -> None:
+        for at in np.flatnonzero((batch.kind == Kind.MARK) | (batch.kind == Kind.END)).tolist():
+            (entry,) = batch.slice(at, at + 1)
+            if entry.kind is Kind.END:
+                self.ended = True
+            else:
+                text = entry.data.decode("utf-8", errors="replace")
+                self.marks.append(Mark(self._session_s(entry.arrival_ns), text))
+
+    def _session_s(self, arrival_ns: int) -> float:
+        origin_ns = self.pipeline.origin_ns
+        return 0.0 if origin_ns is None else (arrival_ns - origin_ns) / 1e9
+
+    def _keep_baselines(self) -> None:
+        self._baselines = self.pipeline.baselines() or self._baselines
+
+    # ---- quality ----
+
+    def _quality(self) -> Quality:
+        settings = self.pipeline.settings
+        layout = settings.zone_layout()
+        rate_hz = self.rate_hz or 100.0  # without samples it decides nothing
+        setup = setup_for(layout, rate_hz, settings.body_weight_n, settings.lead, self._limits)
+        own_n = None if self._weights is None else self._weights.weight_n()
+        feet = {foot: self._foot_quality(foot) for foot in Foot}
+        notes = (*_weight_notes(settings, own_n), *self._notes())
+        return quality_of(
+            setup, layout, settings.mass_kg, settings.body_weight_from, own_n, feet, notes
+        )
+
+    def _foot_quality(self, foot: Foot) -> FootQuality:
+        insole = next((k for k, f in self.pipeline.feet().items() if f is foot), None)
+        baseline = self._baselines.get(foot, BaselineState(0.0, None, None))
+        counts = self.pipeline.counts().get(insole, Counts()) if insole is not None else Counts()
+        end_s = 0.0 if self._row_t_s is None else self._row_t_s
+        return FootQuality(
+            samples=counts.frames,
+            missing_samples=counts.lost_frames,
+            gaps=self._found.gaps[foot].gaps(),
+            saturated_samples=None if insole is None else self.pipeline.saturated().get(insole, 0),
+            unused_zones=(),
+            baseline_n=baseline.load_n,
+            baseline_error_n=baseline.error_n,
+            baseline_age_s=age_s(baseline, end_s),
+            link=None if insole is None else self._link(insole, counts),
+        )
+
+    def _link(self, insole: int, counts: Counts) -> Link:
+        clock = self.pipeline.clocks()[insole]
+        return Link(
+            packets=counts.packets,
+            lost_packets=counts.lost_packets,
+            late=counts.facts[FactKind.LATE],
+            repeated=counts.facts[FactKind.REPEAT],
+            overlapping=counts.facts[FactKind.OVERLAP],
+            malformed=counts.facts[FactKind.MALFORMED],
+            restarts=counts.facts[FactKind.RESTART],
+            ignored=self.pipeline.ignored()[insole],
+            battery_low=counts.facts[FactKind.BATTERY] > 0,
+            clock_drift_ppm=clock.drift_ppm,
+            clock_error_s=clock.error_s,
+            clock_locked=clock.locked,
+        )
+
+    def _notes(self) -> Iterator[str]:
+        heard = {foot for foot in self.pipeline.feet().values() if foot is not None}
+        for foot in Foot:
+            if foot not in heard:
+                yield f"the {foot} foot's insole was never heard"
+        for insole, ignored in self.pipeline.ignored().items():
+            if ignored:
+                yield (
+                    f"{ignored} packets of insole {insole} were left out: the other insole says it "
+                    "is that foot, or their zones are not those of the layout"
+                )
+        for insole, counts in self.pipeline.counts().items():
+            if counts.facts[FactKind.RATE]:
+                yield f"insole {insole} changed its sample rate during the session"
+            if counts.facts[FactKind.FOOT]:
+                yield f"insole {insole} changed the foot it says it is during the session"
+
+
+def analyse_record(
+    batches: Iterable[Batch],
+    source: str,
+    mass_kg: float | None = None,
+    handed: str | None = None,
+    limits: Limits | None = None,
+) -> Analysis:
+    """Analyse a whole record.
+
+    Parameters
+    ----------
+    batches : iterable of Batch
+        The record in order, however it is cut.
+    source : str
+    mass_kg, handed
+        In place of what the record's own settings say, where given.
+    limits : Limits, optional
+
+    Returns
+    -------
+    Analysis
+        Times are session times: 0 is the arrival of the first entry.
+
+    Raises
+    ------
+    InputError
+        A mass that nobody has.
+    RecordError, CalibrationError
+        The record cannot be read; what was whole before is not returned either.
+    """
+    check_mass(mass_kg)
+    analysis = RecordAnalysis(source, limits)
+    if mass_kg is not None or handed is not None:
+        batches = _with_settings(batches, mass_kg, handed)
+    for batch in batches:
+        analysis.push(batch)
+    analysis.flush()
+    return analysis.result()
+
+
+def _with_settings(
+    batches: Iterable[Batch], mass_kg: float | None, handed: str | None
+) -> Iterator[Batch]:
+    """Put other values into a record's settings (and settings into a record without)."""
+    changes: dict[str, object] = {}
+    if mass_kg is not None:
+        changes |= {"mass_kg": mass_kg, "bw_n": None}
+    if handed is not None:
+        changes |= {"handed": handed}
+    first = True
+    for batch in batches:
+        if first and len(batch):
+            first = False
+            new = dataclasses.replace(SessionSettings(), **changes)  # type: ignore[arg-type]
+            at = int(batch.arrival_ns[0])
+            yield Batch.of([Entry(at, SESSION, Kind.SETTINGS, new.to_json())])
+        if not (batch.kind == Kind.SETTINGS).any():
+            yield batch
+            continue
+        rows = [
+            entry
+            if entry.kind is not Kind.SETTINGS
+            else dataclasses.replace(
+                entry,
+                data=dataclasses.replace(
+                    SessionSettings.from_json(entry.data),
+                    **changes,  # type: ignore[arg-type]
+                ).to_json(),
+            )
+            for entry in batch
+        ]
+        yield Batch.of(rows)
+
+
+def _weight_notes(settings: SessionSettings, own_n: float | None) -> Iterator[str]:
+    """Say what is doubtful about a record's body weight."""
+    bw_n = settings.body_weight_n
+    if settings.body_weight_from == "assumed":
+        yield f"no mass was given: {ASSUMED_MASS_KG:g} kg are assumed"
+    if own_n is not None and abs(own_n - bw_n) > WEIGHT_DIFFERS * bw_n:
+        yield (
+            f"body weight is set to {bw_n:.0f} N, and the insoles carry about {own_n:.0f} N: "
+            "check the mass, or calibrate each foot's gain by one-leg stands"
+        )

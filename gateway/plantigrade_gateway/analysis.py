@@ -1,0 +1,155 @@
+"""What is found in a recording, with how far it can be trusted: one `Analysis` for every source.
+
+`analysecsv` makes it of a zone CSV, `analyserecord` of recorded bytes, at once or while they come.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade.baseline import BaselineState
+from plantigrade.block import Foot, PairBlock
+from plantigrade.events import Event, Phase, Stand, Step, Swing
+from plantigrade.limits import Setup
+from plantigrade.zones import ZoneLayout, eighteen, parse_layout
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.quality import FootQuality, GapTally, Quality
+from plantigrade_gateway.settings import HANDED
+
+WEIGHT_DIFFERS = 0.25
+"""A mass given is not believed when the recording's load differs from it by more (ours)."""
+MASS_RANGE_KG = (10.0, 300.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A note in the record, as ``set: smooth``, and its session time, s."""
+
+    t_s: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """What is in a recording.
+
+    Attributes
+    ----------
+    source : str
+        The file or session.
+    rate_hz : float or None
+        Rows per second of the time line; None for a record without samples.
+    duration_s : float
+        From the first sample (or entry) to the last.
+    stands, steps, swings : tuple
+        Each in the order in which they were confirmed.
+    marks : tuple of Mark
+    quality : Quality or None
+        None for a stored session whose recording was cut off, until it is analysed again.
+    """
+
+    source: str
+    rate_hz: float | None
+    duration_s: float
+    stands: tuple[Stand, ...]
+    steps: tuple[Step, ...]
+    swings: tuple[Swing, ...]
+    marks: tuple[Mark, ...]
+    quality: Quality | None
+
+
+def read_layout(path: str | Path | None) -> ZoneLayout:
+    """Return the layout of a file, or the built-in one for None or "eighteen".
+
+    Raises
+    ------
+    InputError
+        The file cannot be read.
+    LayoutError
+        It is no layout.
+    """
+    if path is None or str(path) == "eighteen":
+        return eighteen()
+    try:
+        text = Path(path).read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
+        raise InputError(f"layout {path}: cannot be read: {reason}") from error
+    return parse_layout(text, str(path))
+
+
+class Found:
+    """Gathers the results of either way."""
+
+    def __init__(self) -> None:
+        self.stands: list[Stand] = []
+        self.steps: list[Step] = []
+        self.swings: list[Swing] = []
+        self.gaps = {foot: GapTally(foot) for foot in Foot}
+
+    def take(self, events: Iterable[Event]) -> None:
+        """Take events in the order of their confirmation."""
+        for event in events:
+            if isinstance(event, Step):
+                self.steps.append(event)
+            elif isinstance(event, Swing):
+                self.swings.append(event)
+            elif isinstance(event, Stand):
+                self.stands.append(event)
+            else:
+                assert isinstance(event, Phase)  # provisional: drives sound, is no result
+
+    def count_gaps(self, block: PairBlock, row_s: float) -> None:
+        """Take consecutive rows of the time line."""
+        for tally in self.gaps.values():
+            tally.push(block, row_s)
+
+
+def check_mass(mass_kg: float | None) -> None:
+    """Refuse a mass that nobody has.
+
+    Raises
+    ------
+    InputError
+        Outside `MASS_RANGE_KG`, or not a number.
+    """
+    low, high = MASS_RANGE_KG
+    if mass_kg is not None and not low <= mass_kg <= high:
+        raise InputError(f"mass is {mass_kg:g} kg, expected {low:g} to {high:g}")
+
+
+def age_s(baseline: BaselineState, end_s: float) -> float | None:
+    """Return how long ago a baseline last moved, s; None where it never did."""
+    return None if baseline.set_s is None else max(0.0, end_s - baseline.set_s)
+
+
+def quality_of(
+    setup: Setup,
+    layout: ZoneLayout,
+    mass_kg: float | None,
+    weight_from: str,
+    own_n: float | None,
+    feet: dict[Foot, FootQuality],
+    notes: tuple[str, ...],
+) -> Quality:
+    """Put together what is said beside a result."""
+    handed = next(name for name, lead in HANDED.items() if lead is setup.lead)
+    return Quality(
+        analysis_version=ANALYSIS_VERSION,
+        layout=layout.name,
+        zones=layout.n_zones,
+        handed=handed,
+        lead=setup.lead.value,
+        mass_kg=mass_kg,
+        body_weight_n=setup.bw_n,
+        body_weight_from=weight_from,
+        recording_weight_n=own_n,
+        contact_n=setup.contact_n,
+        heel_lift_n=setup.heel_lift_n,
+        floor_n=tuple(float(f) for f in setup.floor_n),
+        limits=setup.limits,
+        left=feet[Foot.LEFT],
+        right=feet[Foot.RIGHT],
+        notes=notes,
+    )

@@ -1,0 +1,54 @@
+"""Text for people on a terminal or in a pipe: paragraphs, headings, plain tables.
+
+Rich leaves out colour and cursor codes where there is no terminal.
+"""
+
+import textwrap
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+
+def console() -> Console:
+    """Return where reports go: standard output, plain where that is no terminal."""
+    return Console(highlight=False, soft_wrap=False)
+
+
+def paragraph(out: Console, text: str, indent: str = "", first: str | None = None) -> None:
+    """Print a paragraph wrapped to the width; its first line may begin otherwise."""
+    lines = textwrap.wrap(
+        text,
+        out.width - 1,
+        initial_indent=indent if first is None else first,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    for line in lines:
+        out.print(Text(line, no_wrap=True, overflow="ignore"))
+
+
+def heading(out: Console, text: str, beside: str = "") -> None:
+    """Print a section's heading."""
+    out.print()
+    out.print(Text.assemble((text, "bold"), f"  {beside}" if beside else ""))
+
+
+def table(*columns: str, numbers_from: int = 1) -> Table:
+    """Return a plain table; columns from `numbers_from` on are set to the right."""
+    made = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for k, name in enumerate(columns):
+        made.add_column(name, justify="right" if k >= numbers_from else "left", no_wrap=True)
+    return made
+
+
+def put(out: Console, made: Table) -> None:
+    """Print a table, set in a little."""
+    out.print(Padding(made, (0, 0, 0, 2), expand=False))
+
+
+def item(out: Console, name: str, text: str) -> None:
+    """Print a named line of a list."""
+    paragraph(out, text, " " * 15, f"  {name:<13}")

@@ -1,0 +1,46 @@
+"""An analysis as text for people: what was found, what it was read with, how far to trust it."""
+
+from rich.console import Console
+from rich.text import Text
+
+from plantigrade.summary import bouts_of
+from plantigrade_gateway import words
+from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.paper import console, paragraph
+from plantigrade_gateway.qualityreport import show_quality, show_reading
+from plantigrade_gateway.swingreport import show_swings
+from plantigrade_gateway.walkreport import show_stands, show_walk
+
+
+def show(analysis: Analysis, out: Console | None = None) -> None:
+    """Print the whole report."""
+    out = out or console()
+    show_head(analysis, out)
+    if analysis.stands:
+        show_stands(analysis.stands, out)
+    if analysis.steps:
+        show_walk(analysis.steps, out)
+    if analysis.swings:
+        show_swings(analysis, out)
+    if analysis.quality is not None:
+        show_reading(analysis, analysis.quality, out)
+        show_quality(analysis.quality, out)
+    out.print()
+    for text in (words.TRAINING_AID, words.DESCRIBES):
+        paragraph(out, text)
+
+
+def show_head(analysis: Analysis, out: Console) -> None:
+    """Say what was read and what was found in it."""
+    rate = "" if analysis.rate_hz is None else f" at {analysis.rate_hz:.0f} Hz"
+    out.print(Text(analysis.source, style="bold"), end="")
+    out.print(f": {words.duration(analysis.duration_s)}{rate}, both feet")
+    walked = words.plural(len(analysis.steps), "step")
+    if analysis.steps:
+        walked += f" in {words.plural(len(bouts_of(analysis.steps)), 'bout')}"
+    parts = (
+        walked,
+        words.plural(len(analysis.swings), "swing"),
+        words.plural(len(analysis.stands), "quiet stand"),
+    )
+    paragraph(out, f"Found: {', '.join(parts)}.")

@@ -1,0 +1,115 @@
+"""Results in the words and numbers that people read."""
+
+from plantigrade.events import Bearing, HeelLift, HeelLiftState, Manner, Push, Swing, Timing
+from plantigrade.reliability import Proportion
+from plantigrade.stat import Stat
+from plantigrade_gateway.cues import CueKind, outcome
+
+NONE = "–"
+"""Stands for an absent value."""
+
+TRAINING_AID = "A training aid, not a medical device or diagnosis."
+DESCRIBES = (
+    "These measures describe; the coach judges. No published normal exists for heel lift, push "
+    "timing or foot type against swing."
+)
+CAUTIONS = (
+    "A training aid, not a medical device or diagnosis. Stop on pain. With numbness, wounds, "
+    "swelling, a hot or discoloured foot, sudden weakness, or diabetes with a foot complaint: no "
+    "drill, see a licensed clinician.",
+    "Clear the swing space. Keep the sound low: the program cannot know how loud it is at the ear. "
+    "Never wear an insole while it charges.",
+)
+
+_TIMING = {
+    Timing.EARLY: "early",
+    Timing.WITH_SHIFT: "with shift",
+    Timing.UNCLEAR: "timing unclear",
+}
+_MANNER = {
+    Manner.ROLLED: "rolled",
+    Manner.SKIPPED: "skipped",
+    Manner.HELD: "held",
+    Manner.UNCLEAR: "unclear",
+}
+
+
+def clock(t_s: float | None, digits: int = 1) -> str:
+    """Return a session time as minutes and seconds, ``12:03.4``; hours where there are some."""
+    if t_s is None:
+        return NONE
+    sign = "-" if t_s < 0 else ""
+    ticks = round(abs(t_s) * 10**digits)
+    minutes, rest = divmod(ticks, 60 * 10**digits)
+    seconds = f"{rest / 10**digits:0{3 + digits if digits else 2}.{digits}f}"
+    if minutes < 60:
+        return f"{sign}{minutes}:{seconds}"
+    return f"{sign}{minutes // 60}:{minutes % 60:02d}:{seconds}"
+
+
+def duration(seconds: float) -> str:
+    """Return a length of time: ``12.3 s``, ``8 min 27 s``, ``1 h 02 min``."""
+    if seconds < 59.95:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    return (
+        f"{minutes} min {rest} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+    )
+
+
+def number(value: float | None, digits: int = 2, unit: str = "") -> str:
+    """Return a value with its unit, or the sign for none."""
+    return NONE if value is None else f"{value:.{digits}f}{unit}"
+
+
+def percent(share: float | None, digits: int = 0) -> str:
+    """Return a share as percent, or the sign for none."""
+    return NONE if share is None else f"{100.0 * share:.{digits}f} %"
+
+
+def spread(stat: Stat, digits: int = 2, scale: float = 1.0) -> str:
+    """Return mean ± SD and the count in brackets: ``0.66 ± 0.02 (104)``."""
+    if stat.mean is None:
+        return NONE
+    sd = "" if stat.sd is None else f" ± {scale * stat.sd:.{digits}f}"
+    return f"{scale * stat.mean:.{digits}f}{sd} ({stat.count})"
+
+
+def proportion(part: Proportion) -> str:
+    """Return a count with its interval: ``7 of 11 (35–85)``, %."""
+    if part.low is None or part.high is None:
+        return NONE
+    return f"{part.count} of {part.n} ({100 * part.low:.0f}–{100 * part.high:.0f})"
+
+
+def plural(n: int, one: str, many: str | None = None) -> str:
+    """Return ``1 step``, ``2 steps``."""
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def push(push: Push) -> str:
+    """Return a push's two facts in words."""
+    if push.manner is Manner.UNCLEAR and push.timing is Timing.UNCLEAR:
+        return "unclear"
+    if push.manner is Manner.HELD and push.timing is Timing.UNCLEAR:
+        return "held"  # what has not travelled has no time at which it arrives
+    return f"{_MANNER[push.manner]}, {_TIMING[push.timing]}"
+
+
+def is_good(swing: Swing) -> bool:
+    """Whether the push rolled through with the shift: what the success sound stands for."""
+    return outcome(swing.push) is CueKind.ROLLED
+
+
+def heel_lift(lift: HeelLift) -> str:
+    """Return what the lead heel did."""
+    if lift.state is HeelLiftState.LIFTED:
+        return "lifted" if lift.duration_s is None else f"lifted {lift.duration_s:.1f} s"
+    return str(lift.state)
+
+
+def bearing(kind: Bearing) -> str:
+    """Return whether the midfoot bears."""
+    return {Bearing.NONE: "none", Bearing.SLIGHT: "slight", Bearing.BEARING: "bearing"}.get(
+        kind, "unclear"
+    )
