@@ -4,10 +4,6 @@ import numpy as np
 
 from plantigrade.block import FloatArray
 
-_POWERS = (1.0, 1.5, 2.0)
-"""How a movement may begin: from a ramp to a constant acceleration."""
-
-
 FITTED = 0.40
 """The part of a movement's height that its beginning is read from (ours)."""
 
@@ -37,8 +33,7 @@ def smooth(x: FloatArray, half: int) -> FloatArray:
     """
     if half == 0 or len(x) == 0:
         return x.copy()
-    pad = [(half, half)] + [(0, 0)] * (x.ndim - 1)
-    padded = np.pad(x, pad, mode="edge")
+    padded = np.concatenate((np.repeat(x[:1], half, 0), x, np.repeat(x[-1:], half, 0)))
     out = np.zeros_like(x)
     for k, w in enumerate(hann_weights(half)):  # in this order: elementwise, so never cut-dependent
         out += w * padded[k : k + len(x)]
@@ -48,7 +43,8 @@ def smooth(x: FloatArray, half: int) -> FloatArray:
 def onset(y: FloatArray, first: int, height: float, rest: int) -> float:
     """Find where a curve leaves its resting level, as a fractional index.
 
-    Fits y = b for k ≤ k0 and y = b + c·(k − k0)^p after it, over `rest` samples before `first` up
+    Fits y = b for k ≤ k0 and y = b + c·(k − k0)^p after it, p being 1 (a ramp), 1.5 or 2 (a
+    constant acceleration), over `rest` samples before `first` up
     to the first sample that reaches `FITTED` of the height, for each start k0 and shape p, and
     takes the best by least squares. A threshold alone is late by a part of the movement that
     depends on its shape, and a resting level taken from elsewhere is off by slow sway; the fit
@@ -82,11 +78,10 @@ def onset(y: FloatArray, first: int, height: float, rest: int) -> float:
     best, found = np.inf, float(first)
     starts = np.arange(float(first), latest + 0.25, 0.5)
     reach = np.maximum(k[None, :] - starts[:, None], 0.0)
-    for power in _POWERS:
-        shape = reach**power
+    for shape in (reach, reach * np.sqrt(reach), reach * reach):
         shape -= shape.mean(1)[:, None]
-        along = (shape * target).sum(1)
-        size = (shape * shape).sum(1)
+        along = np.einsum("ij,j->i", shape, target)
+        size = np.einsum("ij,ij->i", shape, shape)
         with np.errstate(divide="ignore", invalid="ignore"):
             error = np.where(
                 (size > 0.0) & (along > 0.0), (target * target).sum() - along**2 / size, np.inf

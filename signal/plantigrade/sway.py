@@ -7,6 +7,7 @@ balance ability, and the norms of plates are not to be shown beside it.
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy.signal import butter, sosfiltfilt, welch
@@ -43,8 +44,6 @@ class Sway:
         path / (n / rate), mm/s, the rule of Santos & Duarte 2016 (PeerJ 4:e2648); from 2 on.
     ellipse_mm2 : float or None
         Area of the 95 % prediction ellipse, mm² (`prediction_ellipse_area`); from 3 samples on.
-    mean_frequency_hz : float or None
-        Mean power frequency (`mean_frequency`); None for a path that does not move.
     """
 
     n: int
@@ -56,7 +55,6 @@ class Sway:
     path_mm: float | None
     speed_mm_s: float | None
     ellipse_mm2: float | None
-    mean_frequency_hz: float | None
 
 
 def sway(cop_mm: FloatArray, rate_hz: float) -> Sway:
@@ -83,7 +81,7 @@ def sway(cop_mm: FloatArray, rate_hz: float) -> Sway:
     _check_rate(rate_hz)
     n = len(x)
     if n < 2:
-        return Sway(n, n / rate_hz, None, None, None, None, None, None, None, None)
+        return Sway(n, n / rate_hz, None, None, None, None, None, None, None)
     path_mm = float(np.sum(np.hypot(np.diff(x), np.diff(y))))
     return Sway(
         n=n,
@@ -95,7 +93,6 @@ def sway(cop_mm: FloatArray, rate_hz: float) -> Sway:
         path_mm=path_mm,
         speed_mm_s=path_mm / (n / rate_hz),
         ellipse_mm2=prediction_ellipse_area(cop_mm),
-        mean_frequency_hz=mean_frequency(cop_mm, rate_hz),
     )
 
 
@@ -208,13 +205,20 @@ def lowpass(cop_mm: FloatArray, rate_hz: float, cutoff_hz: float = LOWPASS_HZ) -
         )
     if len(cop_mm) < 2:
         return np.array(cop_mm, dtype=np.float64)
-    warped = math.tan(math.pi * cutoff_hz / rate_hz) / _TWO_PASS
-    sos = butter(2, math.atan(warped) / math.pi * 2.0, output="sos")
+    sos = _sections(cutoff_hz / rate_hz)
     # The path is continued about its ends for four periods of the cutoff, so that the filter has
     # settled (to 1e-6) before it reaches the samples that count.
     padlen = min(len(cop_mm) - 1, math.ceil(4 * rate_hz / cutoff_hz))
     smooth: FloatArray = sosfiltfilt(sos, cop_mm, axis=0, padlen=padlen)
     return smooth
+
+
+@cache
+def _sections(cutoff: float) -> FloatArray:
+    """Return the filter's sections for a cutoff as a fraction of the rate."""
+    warped = math.tan(math.pi * cutoff) / _TWO_PASS
+    sos: FloatArray = butter(2, math.atan(warped) / math.pi * 2.0, output="sos")
+    return sos
 
 
 def _axes(cop_mm: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -374,10 +374,16 @@ class SwingDetector:
         """Whether a foot was off the ground just before a trough: no stillness lies between."""
         start = trough - self.setup.samples(self.setup.limits.address_s) + 1
         least = self.setup.samples(OFF_S)
-        return any(
-            longest_below(self._column(column, start, trough + 1), self.setup.contact_n) >= least
-            for column in (_LEAD_EVEN, _TRAIL_EVEN)
-        )
+        assert self._rows is not None
+        rows = self._rows.rows(start, trough + 1)
+        for column in (_LEAD_EVEN, _TRAIL_EVEN):
+            load = rows[:, column]
+            # while walking the other foot has usually been off for all of the last moment
+            if load[-least:].max() < self.setup.contact_n:
+                return True
+            if longest_below(load, self.setup.contact_n) >= least:
+                return True
+        return False
 
     def _stepping(self, address: tuple[int, int, float, float], trough: int) -> bool:
         """Whether a foot leaves the ground between the stillness and the trough."""
