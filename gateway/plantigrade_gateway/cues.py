@@ -23,6 +23,9 @@ from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.tones import MAX_GLIDE_S, SAMPLE_RATE_HZ, Motif, glide, motif
 
 _PAUSE_S = 0.08  # between the glide and what is said of it
+_AFTER_S = 0.15  # of the path heard after the forefoot took the load
+_SHORTEST_S = 0.3
+_UNTAKEN_S = 1.0  # of a path whose forefoot never took it
 
 
 class CueKind(StrEnum):
@@ -137,8 +140,11 @@ class CueMaker:
         if np.count_nonzero(known) < 2:
             return None
         t_s, y = t_s[known], y[known]
-        # A foot that stands on for long after its push: its first seconds tell the push.
-        keep = (t_s - t_s[0]) * self._stretch <= MAX_GLIDE_S
+        # What the foot does long after its push, standing on, is not the push.
+        until_s = t_s[0] + _UNTAKEN_S
+        if push.fore_take_s is not None:
+            until_s = max(push.fore_take_s + _AFTER_S, t_s[0] + _SHORTEST_S)
+        keep = (t_s <= until_s) & ((t_s - t_s[0]) * self._stretch <= MAX_GLIDE_S)
         return glide(t_s[keep], y[keep], self._stretch) if np.count_nonzero(keep) > 1 else None
 
 

@@ -114,11 +114,22 @@ def test_unknown_points_are_left_out_of_the_path():
     assert np.array_equal(echo.samples, glide(np.delete(PATH_T_S, 7), np.delete(PATH_Y, 7)))
 
 
-def test_a_foot_that_stands_on_is_cut_to_the_longest_echo():
-    t_s = tuple(np.arange(0.0, 9.0, 0.01))
-    y = tuple(np.full(900, 0.5))
-    echo, _ = CueMaker().push([phase(replace(PUSH, path_t_s=t_s, path_y=y))])
-    assert 3.9 < len(echo.samples) / SAMPLE_RATE_HZ <= 4.06
+@pytest.mark.parametrize(
+    ("fore_take_s", "length_s"), [(12.9, 1.05), (12.01, 0.3), (10.0, 0.3), (None, 1.0)]
+)
+def test_the_echo_ends_soon_after_the_forefoot_took_the_load(fore_take_s, length_s):
+    """A foot that stands on for seconds after its push would drown what there is to hear."""
+    t_s = tuple(np.arange(0.0, 9.0, 0.01) + 12.0)
+    push = replace(PUSH, path_t_s=t_s, path_y=tuple(np.full(900, 0.5)), fore_take_s=fore_take_s)
+    echo, _ = CueMaker().push([phase(push)])
+    assert len(echo.samples) / SAMPLE_RATE_HZ == pytest.approx(length_s + 0.06, abs=0.011)
+
+
+def test_a_slowed_echo_is_cut_to_the_longest_glide():
+    t_s = tuple(np.arange(0.0, 9.0, 0.01) + 12.0)
+    push = replace(PUSH, path_t_s=t_s, path_y=tuple(np.full(900, 0.5)), fore_take_s=14.0)
+    echo, _ = CueMaker(stretch=4.0).push([phase(push)])
+    assert len(echo.samples) / SAMPLE_RATE_HZ == pytest.approx(4.06, abs=0.05)
 
 
 def test_stretch_slows_the_echo_only():
