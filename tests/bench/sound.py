@@ -1,9 +1,10 @@
 """From the packet that decides a cue to the cue's first sample handed to the device.
 
-Run alone with ``python -m tests.bench.sound``. Plays to the null sink of `.ci/pulse`, where that
-starts, else to the default device. The time starts before the decision is worked out and ends when
-the device's callback has the block with the cue's first sample; what the sound server and the
-hardware add after that is not in it.
+Run alone with ``python -m tests.bench.sound``. The cues are those of the recorded practice session,
+fed packet by packet through the whole pipeline. Plays to the null sink of `.ci/pulse`, where that
+starts, else to the default device. The time starts when the deciding packet is handed to the
+pipeline and ends when the device's callback has the block with the cue's first sample; what the
+sound server and the hardware add after that is not in it.
 """
 
 import os
@@ -15,18 +16,22 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
-from plantigrade.events import Manner, Phase, PhaseKind, Push, Timing
 from plantigrade_gateway.audio import PERIOD_MS, Speaker
 from plantigrade_gateway.cues import Cue, CueMaker
 from plantigrade_gateway.errors import SoundError
+from plantigrade_gateway.pipeline import Pipeline
+from plantigrade_gateway.record import Batch, Entry
+from plantigrade_gateway.replayfile import read_replay
 
-PULSE = Path(__file__).resolve().parent.parent.parent / ".ci" / "pulse"
+ROOT = Path(__file__).resolve().parent.parent.parent
+PULSE = ROOT / ".ci" / "pulse"
 TARGET_MS = 10.0
-CUES = 150
+LIVE_NS = 300_000_000
 
 Decision = Callable[[], list[Cue]]
 """Handles the packet that decides something, and returns the cues."""
@@ -35,20 +40,23 @@ Decision = Callable[[], list[Cue]]
 def main() -> int:
     """Print the distributions; return 0, or 1 where the target is missed."""
     missed = False
+    entries = [
+        entry for batch in read_replay(ROOT / "replay_data" / "practice.pgr") for entry in batch
+    ]
     with sound_server() as where:
         for busy in (False, True):
             try:
                 with Speaker() as speaker:
                     speaker.running.wait(10)
                     with gil_load(busy):
-                        waits_ms = measure(speaker, made_up_decisions(CUES))
+                        waits_ms = measure(speaker, recorded_decisions(entries))
             except SoundError as error:
                 print(f"sound: not measured, no device: {error}")
                 return 0
             p50, p95, p99 = np.percentile(waits_ms, [50, 95, 99])
             missed |= bool(p99 > TARGET_MS)
             print(
-                f"sound: decision -> first sample, {where}, {speaker.backend} in periods of "
+                f"sound: deciding packet -> first sample, {where}, {speaker.backend} in periods of "
                 f"{PERIOD_MS} ms, {'a third of the interpreter busy' if busy else 'idle'}: "
                 f"p50 {p50:.1f} p95 {p95:.1f} p99 {p99:.1f} max {max(waits_ms):.1f} ms "
                 f"(n = {len(waits_ms)}; target p99 <= {TARGET_MS:g} ms; load average "
@@ -60,9 +68,7 @@ def main() -> int:
 def measure(speaker: Speaker, decisions: Iterator[Decision]) -> list[float]:
     """Return for each decision the wait until its first cue's first sample, ms."""
     waits_ms = []
-    rng = np.random.default_rng(1)
     for decide in decisions:
-        time.sleep(rng.uniform(0.25, 0.35))  # no step with the device's periods
         start_ns = time.perf_counter_ns()
         voices = [speaker.play(cue) for cue in decide()]
         first = voices[0]
@@ -74,18 +80,35 @@ def measure(speaker: Speaker, decisions: Iterator[Decision]) -> list[float]:
     return waits_ms
 
 
-def made_up_decisions(n: int) -> Iterator[Decision]:
-    """Give pushes of 0.3 s, whose echo has to be synthesised, and heel ticks in turn."""
-    maker = CueMaker()
-    t_s = tuple(np.arange(0.0, 0.3, 0.01).tolist())
-    y = tuple(np.linspace(0.2, 0.8, 30).tolist())
-    push = Push(Manner.ROLLED, Timing.WITH_SHIFT, 0.1, 0.2, *(None,) * 11, t_s, y, 0.3)
-    phases = (
-        Phase(PhaseKind.PUSH, 0.3, 0.35, push),
-        Phase(PhaseKind.HEEL_LIFTED, 0.3, 0.35),
-    )
-    for k in range(n):
-        yield lambda k=k: maker.push([phases[k % 2]])  # type: ignore[misc]
+def recorded_decisions(entries: list[Entry]) -> Iterator[Decision]:
+    """Replay a record entry by entry; give those that decide a cue, to be handled by the caller.
+
+    What arrived in the last moments before such an entry is replayed at its own pace, so that the
+    processor is as warm, and as busy, as live.
+    """
+    deciding = []
+    pipeline, maker = Pipeline(), CueMaker()
+    for k, entry in enumerate(entries):
+        if maker.push(pipeline.push(Batch.of([entry])).events):
+            deciding.append(k)
+    pipeline, done = Pipeline(), 0
+    for k in deciding:
+        live_ns = entries[k].arrival_ns - LIVE_NS
+        zero_ns: int | None = None
+        for entry in entries[done : k + 1]:
+            if entry.arrival_ns > live_ns:
+                now_ns = time.perf_counter_ns() - entry.arrival_ns
+                zero_ns = now_ns if zero_ns is None else zero_ns
+                time.sleep(max(0.0, (zero_ns - now_ns) / 1e9))
+            if entry is entries[k]:
+                yield partial(_handle, pipeline, maker, entry)
+            else:
+                pipeline.push(Batch.of([entry]))
+        done = k + 1
+
+
+def _handle(pipeline: Pipeline, maker: CueMaker, entry: Entry) -> list[Cue]:
+    return maker.push(pipeline.push(Batch.of([entry])).events)
 
 
 @contextmanager
