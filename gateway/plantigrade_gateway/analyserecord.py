@@ -8,6 +8,7 @@ import numpy as np
 
 from plantigrade.baseline import BaselineState
 from plantigrade.block import Foot, PairBlock
+from plantigrade.events import Swing
 from plantigrade.limits import Limits, setup_for
 from plantigrade_gateway.analysis import (
     WEIGHT_DIFFERS,
@@ -84,13 +85,23 @@ class RecordAnalysis:
         return Analysis(
             self._source,
             self.rate_hz,
-            self._session_s(self._last_ns) if self._last_ns is not None else 0.0,
+            self.now_s,
             tuple(found.stands),
             tuple(found.steps),
             tuple(found.swings),
             tuple(self.marks),
             self._quality(),
         )
+
+    @property
+    def swings(self) -> list[Swing]:
+        """The swings found so far."""
+        return self._found.swings
+
+    @property
+    def now_s(self) -> float:
+        """Session time of the last entry, s."""
+        return 0.0 if self._last_ns is None else self._session_s(self._last_ns)
 
     @property
     def rate_hz(self) -> float | None:

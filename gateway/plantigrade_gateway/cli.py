@@ -12,10 +12,12 @@ from typing import Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway import report
+from plantigrade_gateway import report, schema
 from plantigrade_gateway.analysis import Analysis, read_layout
-from plantigrade_gateway.analysisjson import document, text_of
+from plantigrade_gateway.analysisjson import document, plain, text_of
 from plantigrade_gateway.errors import GatewayError, InputError
+from plantigrade_gateway.paper import console
+from plantigrade_gateway.store import Store
 
 _STORE = "plantigrade.store"
 _Decorated = TypeVar("_Decorated", bound=Callable[..., Any])
@@ -78,6 +80,53 @@ def main() -> None:
 
 
 @main.command()
+@click.option("--fast", is_flag=True, help="Do not wait: run it as fast as it goes.")
+@click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
+@click.option(
+    "--wav",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Write the sound to this WAV file instead of playing it.",
+)
+@_store_option
+@click.pass_context
+def demo(ctx: click.Context, fast: bool, sound: bool, wav: Path | None) -> None:
+    """Replay the recorded practice session as if the insoles were live.
+
+    The session is stored. Ctrl-C stops it with everything kept.
+    """
+    from plantigrade_gateway.demo import INVENTED, Wishes, run
+    from plantigrade_gateway.replay import demo_file
+
+    path = demo_file()
+    wishes = Wishes(fast, sound, wav, _store(ctx))
+    run(path, "demo (invented)", INVENTED, wishes, console())
+
+
+@main.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--fast", is_flag=True, help="Do not wait: run it as fast as it goes.")
+@click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
+@click.option(
+    "--wav",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Write the sound to this WAV file instead of playing it.",
+)
+@_store_option
+@click.pass_context
+def replay(ctx: click.Context, file: Path, fast: bool, sound: bool, wav: Path | None) -> None:
+    """Run FILE, a replay file (.pgr), as if the insoles were live.
+
+    The session is stored. Ctrl-C stops it with everything kept.
+    """
+    from plantigrade_gateway.demo import Wishes, run
+
+    wishes = Wishes(fast, sound, wav, _store(ctx))
+    run(file, f"replay: {file.name}", f"Replaying {file.name}.", wishes, console())
+
+
+@main.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option(
     "--layout",
@@ -114,3 +163,162 @@ def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | 
             raise InputError(f"{file}: a replay file carries its own layout, --layout is not taken")
         return analyse_record(read_replay(file), file.name, mass, handed)
     return analyse_csv(file, read_layout(layout), mass, handed or "right")
+
+
+@main.command()
+@_json_option
+@_store_option
+@click.pass_context
+def sessions(ctx: click.Context, as_json: bool) -> None:
+    """List the stored sessions, the latest first."""
+    from plantigrade_gateway.sessionreport import session_json, show_list
+    from plantigrade_gateway.sessions import list_sessions
+
+    if _store(ctx) is None and not schema.default_path().exists():
+        lines = []  # nothing was ever recorded here: no error
+    else:
+        with _open_store(ctx) as store:
+            lines = list_sessions(store)
+    if as_json:
+        click.echo(text_of([session_json(line) for line in lines]))
+    else:
+        show_list(lines, console())
+
+
+@main.command()
+@click.argument("session")
+@_json_option
+@_store_option
+@click.pass_context
+def show(ctx: click.Context, session: str, as_json: bool) -> None:
+    """Report the stored SESSION: the first digits of its id, or "last"."""
+    from plantigrade_gateway import stored
+    from plantigrade_gateway.sessionreport import session_json, show_session
+    from plantigrade_gateway.sessions import detail, find
+
+    with _open_store(ctx) as store:
+        session_id = find(store, session).session_id
+        found, line = stored.read(store, session_id), detail(store, session_id).line
+    if as_json:
+        click.echo(text_of({**document(found), "session": session_json(line)}))
+    else:
+        show_session(line, found, console())
+
+
+@main.command()
+@click.argument("session")
+@click.option(
+    "--to",
+    "folder",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="DIR",
+    help="The folder to write to; made if it is missing.",
+)
+@click.option("--replace", is_flag=True, help="Replace files that are there already.")
+@_json_option
+@_store_option
+@click.pass_context
+def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_json: bool) -> None:
+    """Write SESSION's steps, swings and stands (CSV, Parquet) and raw frames (zone CSV)."""
+    from plantigrade_gateway.export import export as write
+    from plantigrade_gateway.frames import write_frames
+    from plantigrade_gateway.sessions import find
+
+    with _open_store(ctx) as store:
+        session_id = find(store, session).session_id
+        files = write(
+            store,
+            session_id,
+            folder,
+            write_frames=lambda path: write_frames(path, store.batches(session_id)),
+            replace=replace,
+        )
+    if as_json:
+        click.echo(text_of({"session": session_id, "files": [str(file) for file in files]}))
+    else:
+        for file in files:
+            click.echo(str(file))
+
+
+@main.command()
+@click.argument("session", required=False)
+@_json_option
+@_store_option
+@click.pass_context
+def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
+    """Make the results of SESSION, or of all, again from the recorded bytes.
+
+    For results made by another version, and for sessions that were cut off.
+    """
+    from plantigrade_gateway import stored
+    from plantigrade_gateway.sessionreport import redone_line
+    from plantigrade_gateway.sessions import find
+
+    done, failed = [], []
+    with _open_store(ctx) as store:
+        store.recover()
+        chosen = [find(store, session)] if session else store.sessions()
+        for one in chosen:
+            try:
+                found, changed = stored.reanalyse(store, one.session_id)
+            except GatewayError as error:
+                if session:
+                    raise
+                failed.append(str(error))
+                continue
+            done.append(
+                {
+                    "session": one.session_id,
+                    "steps": len(found.steps),
+                    "swings": len(found.swings),
+                    "stands": len(found.stands),
+                    "changed": changed,
+                }
+            )
+            if not as_json:
+                click.echo(redone_line(one, found, changed))
+    if as_json:
+        click.echo(text_of({"sessions": done, "failed": failed}))
+    elif not chosen:
+        click.echo("No session is stored yet.")
+    for text in failed:
+        click.echo(f"Error: {text}", err=True)
+    if failed:
+        ctx.exit(1)
+
+
+@main.command()
+@_json_option
+@_store_option
+@click.pass_context
+def doctor(ctx: click.Context, as_json: bool) -> None:
+    """Look whether this machine can do the job, and say what to do if not.
+
+    Exit code 1 when something stands in the way of recording.
+    """
+    from plantigrade_gateway.doctor import State, examine
+    from plantigrade_gateway.paper import item, paragraph
+
+    checks = examine(_store(ctx))
+    if as_json:
+        click.echo(text_of([plain(check) for check in checks]))
+    else:
+        out = console()
+        for check in checks:
+            item(out, f"{check.state:<5}{check.name}", check.found)
+            if check.advice:
+                paragraph(out, check.advice, " " * 18)
+    if any(check.state is State.FAIL for check in checks):
+        ctx.exit(1)
+
+
+def _store(ctx: click.Context) -> Path | None:
+    """Return the store that was named, before or after the command."""
+    named = ctx.meta.get(_STORE)
+    return named if isinstance(named, Path) else None
+
+
+def _open_store(ctx: click.Context) -> Store:
+    """Open the store that is there already."""
+    return Store.open(_store(ctx), create=False)

@@ -16,7 +16,9 @@ def console() -> Console:
     return Console(highlight=False, soft_wrap=False)
 
 
-def paragraph(out: Console, text: str, indent: str = "", first: str | None = None) -> None:
+def paragraph(
+    out: Console, text: str, indent: str = "", first: str | None = None, style: str = ""
+) -> None:
     """Print a paragraph wrapped to the width; its first line may begin otherwise."""
     lines = textwrap.wrap(
         text,
@@ -27,7 +29,7 @@ def paragraph(out: Console, text: str, indent: str = "", first: str | None = Non
         break_on_hyphens=False,
     )
     for line in lines:
-        out.print(Text(line, no_wrap=True, overflow="ignore"))
+        out.print(Text(line, style=style, no_wrap=True, overflow="ignore"))
 
 
 def heading(out: Console, text: str, beside: str = "") -> None:
@@ -51,4 +53,4 @@ def put(out: Console, made: Table) -> None:
 
 def item(out: Console, name: str, text: str) -> None:
     """Print a named line of a list."""
-    paragraph(out, text, " " * 15, f"  {name:<13}")
+    paragraph(out, text, " " * 18, f"  {name:<16}")

@@ -3,12 +3,13 @@
 from rich.console import Console
 from rich.text import Text
 
-from plantigrade.summary import bouts_of
+from plantigrade.events import Roll
+from plantigrade.summary import bouts_of, summarise_walk
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.paper import console, paragraph
+from plantigrade_gateway.paper import console, heading, paragraph
 from plantigrade_gateway.qualityreport import show_quality, show_reading
-from plantigrade_gateway.swingreport import show_swings
+from plantigrade_gateway.swingreport import show_groups, show_swings
 from plantigrade_gateway.walkreport import show_stands, show_walk
 
 
@@ -44,3 +45,22 @@ def show_head(analysis: Analysis, out: Console) -> None:
         words.plural(len(analysis.stands), "quiet stand"),
     )
     paragraph(out, f"Found: {', '.join(parts)}.")
+
+
+def show_summary(analysis: Analysis, out: Console) -> None:
+    """Print the short report that ends a session."""
+    heading(out, "Summary")
+    show_head(analysis, out)
+    if analysis.steps:
+        walk = summarise_walk(analysis.steps)
+        rolls = [walk.left.rolls[Roll.THROUGH], walk.right.rolls[Roll.THROUGH]]
+        paragraph(
+            out,
+            f"Walking: cadence {words.spread(walk.cadence_per_min, 0)} steps/min, roll through on "
+            f"{words.count_of(rolls[0])} left and {words.count_of(rolls[1])} right steps.",
+        )
+    if analysis.swings:
+        show_groups(analysis, out)
+    out.print()
+    for text in (words.TRAINING_AID, words.DESCRIBES):
+        paragraph(out, text)

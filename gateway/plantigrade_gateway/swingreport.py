@@ -1,12 +1,10 @@
 """Swings and sets of them as text."""
 
-from collections.abc import Sequence
-
 from rich.console import Console
 from rich.text import Text
 
 from plantigrade.events import HeelLiftState, Manner, Swing, Timing
-from plantigrade.reliability import proportion
+from plantigrade.reliability import Proportion, proportion
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis import Analysis
@@ -22,21 +20,15 @@ SWING_NOTES = (
 
 def show_swings(analysis: Analysis, out: Console) -> None:
     """Print every swing, then what each set comes to."""
-    sets = sets_of(analysis.swings, analysis.marks)
     lead = analysis.swings[0].lead
     heading(out, "Swings", f"lead foot {lead}, trail foot {lead.other}; times from the start, s")
     names = ("", "start", "push", "lead heel", "trail\npeak", "shift", "lead\npeak")
     made = table(*names, "load\ntempo", "trans-\nfer", numbers_from=4)
-    inside = {id(swing) for run in sets for swing in run.swings}
-    rest = [swing for swing in analysis.swings if id(swing) not in inside]
-    groups = [(f"set: {run.name}", run.swings) for run in sets]
-    if rest:
-        groups = [("in no set" if sets else "", tuple(rest)), *groups]
     number = 0
-    for name, swings in groups:
-        if name:
-            made.add_row("", "", Text(name, style="bold"))
-        for swing in swings:
+    for group in groups_of(analysis):
+        if group.name:
+            made.add_row("", "", Text(group.name, style="bold"))
+        for swing in group.swings:
             number += 1
             made.add_row(str(number), *_swing_cells(swing))
     out.print(made)
@@ -44,10 +36,16 @@ def show_swings(analysis: Analysis, out: Console) -> None:
         paragraph(out, "* touches missing samples", "  ")
     for text in SWING_NOTES:
         paragraph(out, text, "  ")
-    runs = list(sets) if sets else []
-    if rest:
-        runs.insert(0, SwingRun("no set" if sets else "all", 0.0, tuple(rest)))
-    show_sets(runs, out)
+    show_groups(analysis, out)
+
+
+def groups_of(analysis: Analysis) -> list[SwingRun]:
+    """Return the sets, and before them the swings that belong to none, if there are some."""
+    sets = list(sets_of(analysis.swings, analysis.marks))
+    inside = {id(swing) for run in sets for swing in run.swings}
+    rest = tuple(swing for swing in analysis.swings if id(swing) not in inside)
+    named = [SwingRun(f"set {run.name}", run.start_s, run.swings) for run in sets]
+    return [SwingRun("in no set" if sets else "", 0.0, rest), *named] if rest else named
 
 
 def _swing_cells(swing: Swing) -> tuple[str, ...]:
@@ -67,26 +65,38 @@ def _swing_cells(swing: Swing) -> tuple[str, ...]:
     )
 
 
-def show_sets(runs: Sequence[SwingRun], out: Console) -> None:
+def show_groups(analysis: Analysis, out: Console) -> None:
     """Print what sets of swings come to, side by side."""
-    runs = [run for run in runs if run.swings]
-    if not runs:
-        return
+    runs = [run for run in groups_of(analysis) if run.swings]
     heading(out, "Sets", "mean ± SD (count); proportions: 95 % interval, %")
     for start in range(0, len(runs), 3):
         some = runs[start : start + 3]
-        made = table("", *(run.name for run in some))
+        made = table("", *(run.name or "all swings" for run in some))
         for row in zip(*(_set_cells(run) for run in some), strict=True):
             made.add_row(row[0][0], *(value for _, value in row))
         put(out, made)
 
 
+def set_line(run: SwingRun) -> str:
+    """Return what a set comes to in one line."""
+    found = summarise_swings(run.swings)
+    return (
+        f"{words.plural(found.swings, 'swing')} in set {run.name}: rolled with shift "
+        f"{words.count_of(_good(run))}, heel lifted "
+        f"{words.count_of(found.heel_lifts[HeelLiftState.LIFTED])}, load tempo "
+        f"{words.spread(found.load_tempo, 1)}"
+    )
+
+
+def _good(run: SwingRun) -> Proportion:
+    return proportion(sum(map(words.is_good, run.swings)), len(run.swings))
+
+
 def _set_cells(run: SwingRun) -> list[tuple[str, str]]:
     found = summarise_swings(run.swings)
-    good = proportion(sum(map(words.is_good, run.swings)), len(run.swings))
     return [
         ("swings", str(found.swings)),
-        ("rolled with the shift", words.proportion(good)),
+        ("rolled with the shift", words.proportion(_good(run))),
         ("push rolled", words.proportion(found.manners[Manner.ROLLED])),
         ("push skipped", words.proportion(found.manners[Manner.SKIPPED])),
         ("push held", words.proportion(found.manners[Manner.HELD])),

@@ -82,6 +82,11 @@ def proportion(part: Proportion) -> str:
     return f"{part.count} of {part.n} ({100 * part.low:.0f}–{100 * part.high:.0f})"
 
 
+def count_of(part: Proportion) -> str:
+    """Return a count: ``7 of 11``."""
+    return f"{part.count} of {part.n}"
+
+
 def plural(n: int, one: str, many: str | None = None) -> str:
     """Return ``1 step``, ``2 steps``."""
     return f"{n} {one if n == 1 else many or one + 's'}"

@@ -1,0 +1,174 @@
+"""Running a recording as if the insoles were live: store, analysis, sound and screen together."""
+
+import shlex
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from threading import Event
+from types import FrameType
+from typing import Any
+
+from rich.console import Console
+
+from plantigrade_gateway import report, stored, words
+from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.audio import Sound, open_sound
+from plantigrade_gateway.errors import SoundError
+from plantigrade_gateway.live import LiveSession
+from plantigrade_gateway.paper import heading, item, paragraph
+from plantigrade_gateway.replay import Overview, as_live, at_once, overview
+from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.screen import Screen
+from plantigrade_gateway.store import Store
+
+INVENTED = (
+    "The player and the place in this recording are invented: a synthetic player on a practice "
+    "ground that does not exist. No person was measured."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the user asked for.
+
+    Attributes
+    ----------
+    fast : bool
+        Do not wait for the recording's times.
+    sound : bool
+    wav : Path or None
+        Write the sound to this file instead of playing it.
+    store : Path or None
+        The store that was named; None for the installation's own.
+    """
+
+    fast: bool = False
+    sound: bool = True
+    wav: Path | None = None
+    store: Path | None = None
+
+
+def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> Analysis:
+    """Run a recording to its end or to Ctrl-C, and say what it came to and where it is kept.
+
+    Parameters
+    ----------
+    path : Path
+        A replay file.
+    source : str
+        What the session is called.
+    intro : str
+        Said first.
+    wishes : Wishes
+    out : Console
+
+    Raises
+    ------
+    GatewayError
+        The recording or the store cannot be used; nothing is stored then. Or the store refuses
+        the last of the session.
+    """
+    about = overview(path)
+    paragraph(out, intro)
+    for text in words.CAUTIONS:
+        paragraph(out, text)
+    out.print()
+    with Store.open(wishes.store) as store:
+        for session_id in store.recover():
+            stored.reanalyse(store, session_id)
+            paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
+        sound = _open_sound(path, wishes, store.path, out)
+        paragraph(out, sound.said)
+        with sound.output:
+            session_id, found, stopped = _play(path, source, about, wishes, store, sound, out)
+        if stopped:
+            paragraph(out, "Stopped. Everything up to here is kept.")
+        show_end(found, session_id, wishes, store.path, sound, out)
+    return found
+
+
+def _play(
+    path: Path,
+    source: str,
+    about: Overview,
+    wishes: Wishes,
+    store: Store,
+    sound: Sound,
+    out: Console,
+) -> tuple[str, Analysis, bool]:
+    """Push the recording through a session; return its id, its results and whether it was stopped.
+
+    However it ends, the session is closed: what came before is kept.
+    """
+    with stop_on_interrupt() as stop:
+        live = LiveSession(
+            store, source, sound.output, on_problem=lambda error: out.print(str(error))
+        )
+        bw_n = about.settings.body_weight_n
+        with live, Screen(out, live.analysis, about.lead, bw_n, about.duration_s) as screen:
+            pace = at_once if wishes.fast else as_live
+            screen.say("Ctrl-C stops; everything up to then is kept.")
+            out.print()
+            for batch in pace(read_replay(path), stop):
+                screen.show(live.push(batch), live.analysis.now_s)
+            found = live.close("stop" if stop.is_set() else "end")
+            screen.show_set_before(float("inf"))
+    return live.session_id, found, stop.is_set()
+
+
+@contextmanager
+def stop_on_interrupt() -> Iterator[Event]:
+    """Give an event that Ctrl-C, or being told to end, sets; a second Ctrl-C ends at once."""
+    stop = Event()
+    before: dict[int, Any] = {}
+
+    def set_stop(number: int, frame: FrameType | None) -> None:
+        stop.set()
+        signal.signal(number, before[number])
+
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            before[number] = signal.signal(number, set_stop)
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _open_sound(path: Path, wishes: Wishes, store: Path, out: Console) -> Sound:
+    """Open the sound: a file where one is asked for, where there is no device, or with --fast."""
+
+    def lost(text: str) -> None:
+        out.print(text)
+
+    if not wishes.sound:
+        return open_sound("none")
+    if wishes.wav is not None:
+        return open_sound("wav", wishes.wav, on_lost=lost)
+    wav = store.parent / "sound" / f"{path.stem}.wav"
+    try:
+        wav.parent.mkdir(exist_ok=True)
+    except OSError as error:
+        raise SoundError(f"{wav.parent}: cannot be made: {error.strerror}") from error
+    return open_sound("wav" if wishes.fast else "device", wav, on_lost=lost)
+
+
+def show_end(
+    found: Analysis, session_id: str, wishes: Wishes, store: Path, sound: Sound, out: Console
+) -> None:
+    """Print what a session came to, where it is kept and what can be done with it."""
+    report.show_summary(found, out)
+    heading(out, "Kept")
+    item(out, "session", f"{session_id[:8]}, in {store}")
+    item(out, "sound", sound.said)
+    named = "" if wishes.store is None else f" --store {shlex.quote(str(wishes.store))}"
+    for name, command in (
+        ("all of it", "show last"),
+        ("as tables", "export last --to FOLDER"),
+        ("sessions", "sessions"),
+    ):
+        item(out, name, f"plantigrade {command}{named}")

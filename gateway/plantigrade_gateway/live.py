@@ -1,0 +1,104 @@
+"""One session under way: its bytes go to the store first, then become events, then sound.
+
+The same for a replay and for insoles: whatever has entries pushes them here.
+"""
+
+from collections.abc import Callable
+from types import TracebackType
+from typing import Self
+
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade_gateway import stored
+from plantigrade_gateway.analyserecord import RecordAnalysis
+from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.audio import Silence, Speaker
+from plantigrade_gateway.cues import CueMaker
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.pipeline import Output
+from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.recorder import Recorder
+from plantigrade_gateway.store import Store
+from plantigrade_gateway.wavfile import WavFile
+
+
+class LiveSession:
+    """Records, analyses and sounds one session.
+
+    Parameters
+    ----------
+    store : Store
+        Open sessions of a killed program are to be ended before (`Store.recover`).
+    source : str
+        Where the bytes come from; shown to people.
+    sound : Speaker, WavFile or Silence
+        Opened and closed by the caller.
+    on_problem : callable
+        Told, from another thread, what goes wrong with the store (`Recorder`).
+
+    Attributes
+    ----------
+    session_id : str
+    analysis : RecordAnalysis
+
+    Raises
+    ------
+    StoreError
+        The store cannot be written.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        source: str,
+        sound: Speaker | WavFile | Silence,
+        on_problem: Callable[[StoreError], None],
+    ) -> None:
+        self._store = store
+        self._sound = sound
+        self._cues = CueMaker()
+        self._last_ns = 0
+        self._result: Analysis | None = None
+        self.analysis = RecordAnalysis(source)
+        self.session_id = store.create_session(source, analysis_version=ANALYSIS_VERSION)
+        self._recorder = Recorder(store, self.session_id, on_problem=on_problem)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close("error" if kind is not None and issubclass(kind, Exception) else "stop")
+
+    def push(self, batch: Batch) -> Output:
+        """Take the entries that came; return what they decided."""
+        upto = self._recorder.put(batch)
+        output = self.analysis.push(batch)
+        for cue in self._cues.push(output.events):
+            self._sound.play(cue)
+        self._recorder.put_events(output.events, upto)
+        if len(batch):
+            self._last_ns = int(batch.arrival_ns[-1])
+        return output
+
+    def close(self, reason: str = "stop") -> Analysis:
+        """End the session and return its results; closing again only returns them.
+
+        Raises
+        ------
+        StoreError
+            The store refuses the last of it.
+        """
+        if self._result is not None:
+            return self._result
+        if not self.analysis.ended:
+            self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.END, b"")]))
+        upto = self._recorder.put(Batch.of(()))
+        self._recorder.put_events(self.analysis.flush().events, upto)
+        self._result = self.analysis.result()
+        self._recorder.close(reason)
+        stored.keep(self._store, self.session_id, self._result)
+        return self._result

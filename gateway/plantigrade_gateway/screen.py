@@ -1,0 +1,261 @@
+"""The terminal while a session runs: events scroll by, three lines at the bottom show the moment.
+
+Where there is no terminal, only the events are printed.
+"""
+
+import time
+from types import TracebackType
+from typing import Self
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.text import Text
+
+from plantigrade.block import Foot, PairBlock
+from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
+from plantigrade.load import total_load
+from plantigrade_gateway import words
+from plantigrade_gateway.analyserecord import RecordAnalysis
+from plantigrade_gateway.paper import paragraph
+from plantigrade_gateway.pipeline import Output
+from plantigrade_gateway.sets import SwingRun, set_name, sets_of
+from plantigrade_gateway.stream import Fact, FactKind
+from plantigrade_gateway.swingreport import set_line
+
+_REFRESH_S = 0.1
+_BAR_CELLS = 16
+_BAR_BW = 1.5  # a full bar, × BW: a lead peak reaches about 1.3
+_LOOKS = {"lead": ("█", "rgb(229,207,82)"), "trail": ("▒", "rgb(125,155,209)")}
+"""Lead and trail foot differ by label and filling as well as by hue (two ends of cividis)."""
+_EIGHTHS = " ▏▎▍▌▋▊▉"
+_PHASES = {
+    PhaseKind.BACKSWING: "backswing",
+    PhaseKind.HEEL_LIFTED: "lead heel lifted",
+    PhaseKind.HEEL_RETURNED: "lead heel back",
+    PhaseKind.SHIFT: "shift",
+}
+_FACTS = {
+    FactKind.RESTART: "the insole started again",
+    FactKind.RATE: "the insole changed its sample rate",
+    FactKind.FOOT: "the insole now says it is the other foot",
+}
+
+
+class Screen:
+    """Shows a session under way.
+
+    Parameters
+    ----------
+    out : Console
+    analysis : RecordAnalysis
+        What is shown; it is only read.
+    lead : Foot
+    body_weight_n : float
+    total_s : float
+        How long the record is, s.
+    """
+
+    def __init__(
+        self,
+        out: Console,
+        analysis: RecordAnalysis,
+        lead: Foot,
+        body_weight_n: float,
+        total_s: float,
+    ) -> None:
+        self._out = out
+        self._analysis = analysis
+        self._lead = lead
+        self._bw_n = body_weight_n
+        self._total_s = total_s
+        self._now_s = 0.0
+        self._rows: PairBlock | None = None
+        self._steps = self._swings = self._good = self._marks = 0
+        self._phases: list[str] = []
+        self._refreshed_s = 0.0
+        live = out.is_terminal and not out.is_dumb_terminal
+        self._live = Live(console=out, auto_refresh=False, transient=True) if live else None
+
+    def __enter__(self) -> Self:
+        if self._live is not None:
+            self._live.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._live is not None:
+            self._live.stop()
+
+    def say(self, text: str) -> None:
+        """Print a message above the bottom lines; safe from any thread."""
+        paragraph(self._out, text)
+
+    def show(self, output: Output, now_s: float) -> None:
+        """Show what a batch came to.
+
+        Parameters
+        ----------
+        output : Output
+        now_s : float
+            Session time of its last entry, s.
+        """
+        self._now_s = now_s
+        self._show_marks()
+        for fact in output.facts:
+            self._show_fact(fact)
+        for event in output.events:
+            self._show_event(event)
+        if output.rows:
+            self._rows = output.rows[-1]
+        if self._live is not None and time.monotonic() - self._refreshed_s >= _REFRESH_S:
+            self._refreshed_s = time.monotonic()
+            self._live.update(self._bottom(), refresh=True)
+
+    # ---- what scrolls by ----
+
+    def _line(self, t_s: float | None, what: str, text: str, style: str = "") -> None:
+        first = f"{words.clock(t_s):>8}  {what:<10}"
+        paragraph(self._out, text, " " * 20, first, style)
+
+    def _show_marks(self) -> None:
+        marks = self._analysis.marks
+        while self._marks < len(marks):
+            mark = marks[self._marks]
+            self._marks += 1
+            if self._marks > 1:
+                self.show_set_before(mark.t_s)
+            name = set_name(mark)
+            text = mark.text if name is None else f"set: {name}"
+            self._line(mark.t_s, "mark", text, "bold" if name else "")
+
+    def show_set_before(self, t_s: float) -> None:
+        """Print what the set comes to that ends at a mark, or at the session's end."""
+        before = [mark for mark in self._analysis.marks if mark.t_s < t_s]
+        runs = sets_of(self._analysis.swings, before)
+        if runs and before[-1].t_s == runs[-1].start_s:
+            self._show_set(runs[-1])
+
+    def _show_set(self, run: SwingRun) -> None:
+        paragraph(self._out, set_line(run), " " * 10, style="bold")
+
+    def _show_fact(self, fact: Fact) -> None:
+        text = _FACTS.get(fact.kind)
+        if fact.kind is FactKind.BATTERY and fact.value:
+            text = "battery low"
+        if text is not None:
+            foot = self._analysis.pipeline.feet().get(fact.insole)
+            self._line(self._now_s, "insole", f"{foot or fact.insole}: {text}")
+
+    def _show_event(self, event: Event) -> None:
+        if isinstance(event, Step):
+            self._steps += 1
+            stance = words.number(event.stance_s, 2, " s")
+            flag = ", touches a gap" if event.touches_gap else ""
+            self._line(
+                event.strike_s,
+                f"step {self._steps}",
+                f"{event.foot} foot, stance {stance}, roll {event.roll}{flag}",
+            )
+        elif isinstance(event, Swing):
+            self._show_swing(event)
+        elif isinstance(event, Stand):
+            self._show_stand(event)
+        else:
+            self._show_phase(event)
+
+    def _show_swing(self, swing: Swing) -> None:
+        self._swings += 1
+        good = words.is_good(swing)
+        self._good += good
+        self._phases = []
+        parts = [
+            words.push(swing.push),
+            f"lead heel {words.heel_lift(swing.heel_lift)}",
+            f"load tempo {words.number(swing.load_tempo, 1)}",
+        ]
+        if swing.touches_gap:
+            parts.append("touches a gap")
+        style = "bold" if good else ""
+        self._line(swing.start_s, f"swing {self._swings}", "; ".join(parts), style)
+        moments = (
+            ("trail peak", swing.trail_peak_s),
+            ("shift", swing.shift_s),
+            ("lead peak", swing.lead_peak_s),
+        )
+        after = ", ".join(f"{name} {_after(swing, t_s)}" for name, t_s in moments)
+        transfer = words.number(swing.push.transfer_s, 2, " s")
+        paragraph(self._out, f"{after}; transfer {transfer}", " " * 20, style="dim")
+
+    def _show_stand(self, stand: Stand) -> None:
+        self._line(
+            stand.start_s,
+            "stand",
+            f"{stand.end_s - stand.start_s:.0f} s, left {words.percent(stand.left_share)} of load; "
+            f"midfoot share left {words.percent(stand.left.midfoot_share)} ({stand.left.bearing}), "
+            f"right {words.percent(stand.right.midfoot_share)} ({stand.right.bearing})",
+        )
+
+    def _show_phase(self, phase: Phase) -> None:
+        if phase.kind in (PhaseKind.BACKSWING, PhaseKind.CANCELLED):
+            self._phases = []
+        if phase.kind is PhaseKind.PUSH and phase.push is not None:
+            self._phases.append(f"push {words.push(phase.push)}")
+        elif phase.kind in _PHASES:
+            self._phases.append(_PHASES[phase.kind])
+
+    # ---- the moment ----
+
+    def _bottom(self) -> Group:
+        counts = self._analysis.pipeline.counts().values()
+        packets = sum(c.packets for c in counts)
+        lost = sum(c.lost_packets for c in counts)
+        share = 100.0 * lost / max(packets + lost, 1)
+        done = min(self._now_s / self._total_s, 1.0) if self._total_s > 0 else 1.0
+        cells = round(18 * done)
+        head = Text.assemble(
+            ("━" * cells, "bold"),
+            ("─" * (18 - cells), "dim"),
+            f"  {words.clock(self._now_s, 0)} of {words.clock(self._total_s, 0)}",
+            f"  {words.plural(self._steps, 'step')}, {words.plural(self._swings, 'swing')}, "
+            f"{words.plural(self._good, 'good push', 'good pushes')}; {share:.1f} % lost",
+        )
+        return Group(Text(), head, self._bars(), Text("  ".join(self._phases)))
+
+    def _bars(self) -> Text:
+        parts = Text()
+        for role, foot in (("lead", self._lead), ("trail", self._lead.other)):
+            load = self._load_bw(foot)
+            fill, colour = _LOOKS[role]
+            parts.append(f"{role} ({foot}) ")
+            parts.append(_bar(load, fill), style=colour)
+            parts.append(" about – × BW   " if load is None else f" about {load:.1f} × BW   ")
+        parts.rstrip()
+        return parts
+
+    def _load_bw(self, foot: Foot) -> float | None:
+        if self._rows is None:
+            return None
+        baseline = self._analysis.pipeline.baselines().get(foot)
+        load = float(total_load(self._rows.foot(foot)[-1:])[0])
+        if load != load:  # NaN: the foot is away, or in a gap
+            return None
+        return max(0.0, load - (baseline.load_n if baseline else 0.0)) / self._bw_n
+
+
+def _after(swing: Swing, t_s: float | None) -> str:
+    if t_s is None or swing.start_s is None:
+        return words.NONE
+    return f"{t_s - swing.start_s:+.2f} s"
+
+
+def _bar(load_bw: float | None, fill: str) -> str:
+    """Return a bar of `_BAR_CELLS` cells; a filling without part cells is rounded to whole ones."""
+    part = 0.0 if load_bw is None else min(load_bw / _BAR_BW, 1.0) * _BAR_CELLS
+    if fill != "█":
+        return (fill * round(part)).ljust(_BAR_CELLS, "·")
+    whole, rest = divmod(round(part * 8), 8)
+    return (fill * whole + (_EIGHTHS[rest] if rest else "")).ljust(_BAR_CELLS, "·")
