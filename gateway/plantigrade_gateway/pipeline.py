@@ -4,7 +4,7 @@ Pure: no I/O, no time but the record's. What comes out is a function of the orde
 how it is cut into batches never changes a bit of it. One implementation for live and stored.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -27,6 +27,7 @@ from plantigrade_gateway.stream import Counts, Fact, FactKind, Run
 
 AWAY_NS = 1_000_000_000
 """A foot this far behind in the record is away: the other's rows wait no longer (design §9)."""
+IntArray = NDArray[np.int64]
 INSOLES = (0, 1)
 _NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), FactKind.RESTART  # looked up once
 _ZERO = np.zeros(1, dtype=np.int64)
@@ -45,6 +46,8 @@ class _Insole:
     period_us: int = 0
     last_ns: int = 0
     away: bool = False
+    missed: Foot | None = None
+    """The foot whose rows go on without it."""
     ignored: int = 0
 
 
@@ -106,14 +109,17 @@ class Pipeline:
         if len(batch):
             if self._origin_ns is None:
                 self._begin(int(batch.arrival_ns[0]))
-            ends = np.concatenate((_ZERO, np.cumsum(batch.length)))
-            for start, stop in self._pieces(batch):
-                self._settle_absence(batch, start)
-                if batch.kind[start] == _NOTIFICATION:
-                    self._notifications(batch, start, stop, ends)
-                else:
-                    data = batch.payload[int(ends[start]) : int(ends[start + 1])]
-                    self._entry(int(batch.insole[start]), Kind(int(batch.kind[start])), data)
+            if len(batch) == 1:
+                self._one(batch)
+            else:
+                ends = np.concatenate((_ZERO, np.cumsum(batch.length)))
+                for start, stop in self._pieces(batch):
+                    self._settle_absence(batch, start)
+                    if batch.kind[start] == _NOTIFICATION:
+                        self._notifications(batch, start, stop, ends)
+                    else:
+                        data = batch.payload[int(ends[start]) : int(ends[start + 1])]
+                        self._entry(int(batch.insole[start]), Kind(int(batch.kind[start])), data)
         return self._out
 
     def flush(self) -> Output:
@@ -201,17 +207,18 @@ class Pipeline:
                     self._tell_away(insole)
             if insole.away and comes:
                 insole.away = False
-                if self._line is not None and insole.foot is not None:
-                    self._line.pairing.back(insole.foot)
+                if self._line is not None and insole.missed is not None:
+                    self._line.pairing.back(insole.missed)
+                insole.missed = None
 
     def _tell_away(self, insole: _Insole) -> None:
         """Let the rows go on without an insole's foot; an unheard one is the foot nobody is."""
         assert self._line is not None
         heard = {i.foot for i in self._insoles.values() if i.foot is not None}
         unheard = [foot for foot in Foot if foot not in heard]
-        foot = insole.foot or (unheard[0] if len(unheard) == 1 else None)
-        if foot is not None:
-            self._rows(self._line.pairing.away(foot))
+        insole.missed = insole.foot or (unheard[0] if len(unheard) == 1 else None)
+        if insole.missed is not None:
+            self._rows(self._line.pairing.away(insole.missed))
 
     def _entry(self, insole: int, kind: Kind, data: bytes) -> None:
         if kind is Kind.SETTINGS:
@@ -227,13 +234,22 @@ class Pipeline:
         elif kind is Kind.END:
             self._end_line()
 
-    def _notifications(self, batch: Batch, start: int, stop: int, ends: NDArray[np.int64]) -> None:
+    def _one(self, batch: Batch) -> None:
+        """Do for one entry what is done for many: live work brings them so."""
+        self._settle_absence(batch, 0)
+        insole = int(batch.insole[0])
+        if batch.kind[0] != _NOTIFICATION:
+            self._entry(insole, Kind(int(batch.kind[0])), batch.payload)
+        elif insole in self._insoles:
+            self._push_runs(self._decode(insole, batch.arrival_ns, batch.length, batch.payload))
+
+    def _notifications(self, batch: Batch, start: int, stop: int, ends: IntArray) -> None:
         """Decode a piece of notifications, and push what both insoles say in order."""
         payload = batch.payload[int(ends[start]) : int(ends[stop])]
         lengths = batch.length[start:stop]
         arrival_ns = batch.arrival_ns[start:stop]
         items: list[tuple[int, Run]] = []
-        for k, insole in self._insoles.items():
+        for k in self._insoles:
             mine = batch.insole[start:stop] == k
             if not mine.any():
                 continue
@@ -241,15 +257,24 @@ class Pipeline:
             if not mine.all():
                 raw = np.frombuffer(payload, dtype=np.uint8)
                 its = raw[np.repeat(mine, lengths)].tobytes()
-            for item in insole.decoder.feed(arrival_ns[mine], lengths[mine], its):
-                if isinstance(item, Run):
-                    items.append((k, item))
-                else:
-                    self._out.facts.append(item)
-                    if item.kind is _RESTART:
-                        items.append((k, _restart(item)))
-            insole.last_ns = int(arrival_ns[mine][-1])
+            items += self._decode(k, arrival_ns[mine], lengths[mine], its)
         self._push_runs(items)
+
+    def _decode(
+        self, k: int, arrival_ns: IntArray, lengths: IntArray, payload: bytes
+    ) -> list[tuple[int, Run]]:
+        """Decode consecutive notifications of one insole; note its facts."""
+        insole = self._insoles[k]
+        items: list[tuple[int, Run]] = []
+        for item in insole.decoder.feed(arrival_ns, lengths, payload):
+            if isinstance(item, Run):
+                items.append((k, item))
+            else:
+                self._out.facts.append(item)
+                if item.kind is _RESTART:
+                    items.append((k, _restart(item)))
+        insole.last_ns = int(arrival_ns[-1])
+        return [(k, _joined(alike)) for alike in _alike(run for _, run in items)]
 
     def _push_runs(self, items: list[tuple[int, Run]]) -> None:
         """Push runs; where one changes the time line, what arrived before it goes first."""
@@ -309,6 +334,10 @@ class Pipeline:
         if insole.foot is not run.foot:
             taken = any(i.foot is run.foot for i in self._insoles.values() if i is not insole)
             if taken:
+                nobody = run.foot.other
+                if all(i.foot is not nobody for i in self._insoles.values()):
+                    assert self._line is not None
+                    self._rows(self._line.pairing.away(nobody))
                 return False
             insole.foot = run.foot
             insole.calibrator = None
@@ -362,6 +391,41 @@ def _part(run: Run, start: int, stop: int) -> Run:
         run.frames,
         run.counts[start * run.frames : stop * run.frames],
         run.index + start,
+    )
+
+
+def _alike(runs: Iterable[Run]) -> Iterator[list[Run]]:
+    """Group runs that differ in nothing but the gaps between them: their times tell those."""
+    group: list[Run] = []
+    for run in runs:
+        if group and not (
+            len(run)
+            and len(group[-1])
+            and run.foot is group[-1].foot
+            and (run.period_us, run.frames, run.zones)
+            == (group[-1].period_us, group[-1].frames, group[-1].zones)
+        ):
+            yield group
+            group = []
+        group.append(run)
+    if group:
+        yield group
+
+
+def _joined(runs: list[Run]) -> Run:
+    """Return runs of one shape as one."""
+    if len(runs) == 1:
+        return runs[0]
+    first = runs[0]
+    return Run(
+        first.insole,
+        first.foot,
+        np.concatenate([run.arrival_ns for run in runs]),
+        np.concatenate([run.clock_us for run in runs]),
+        first.period_us,
+        first.frames,
+        np.concatenate([run.counts for run in runs]),
+        first.index,
     )
 
 

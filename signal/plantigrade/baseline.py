@@ -77,6 +77,8 @@ class Baseline:
         self._raw.trim(self._raw.end - self.refresh - round(4.0 * self._rate_hz))
         if block.first % self.refresh == 0:
             self._move()
+        if self._set_s[0] is None and self._set_s[1] is None:
+            return block
         return PairBlock(
             block.first, block.t_s, block.left - self._offset[0], block.right - self._offset[1]
         )

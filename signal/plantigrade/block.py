@@ -23,6 +23,9 @@ class Foot(StrEnum):
         return Foot.RIGHT if self is Foot.LEFT else Foot.LEFT
 
 
+_LEFT = Foot.LEFT  # looking a member up on its class costs a call each time
+
+
 class Column(IntEnum):
     """Columns of a load array, shape (n, 7): what one foot's zones are reduced to.
 
@@ -118,7 +121,7 @@ class PairBlock:
 
     def foot(self, foot: Foot) -> FloatArray:
         """Return the `Column` values of one foot, shape (n, 7)."""
-        return self.left if foot is Foot.LEFT else self.right
+        return self.left if foot is _LEFT else self.right
 
     def slice(self, start: int, stop: int) -> "PairBlock":
         """Return rows start…stop−1 (relative) as a block of their own, without copying."""

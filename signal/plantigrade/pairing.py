@@ -167,6 +167,8 @@ class Pairing:
         if not lasts:
             return self._block(0)
         until = min(lasts) if any(not s.away for s in sides) else max(lasts)
+        if until == -np.inf:  # a foot that is back has not sent a sample yet
+            return self._block(0)
         rows = int(np.floor((until - self._origin) * self.rate_hz + 0.5 * _SAME_SAMPLE)) + 1
         return self._block(max(rows - self._row, 0))
 

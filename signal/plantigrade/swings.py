@@ -107,7 +107,7 @@ class SwingDetector:
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
         self._half = setup.samples(SMOOTH_S)
-        self._weights = hann_weights(self._half)
+        self._weights = hann_weights(self._half).tolist()
         self.reset()
 
     def reset(self) -> None:
@@ -170,9 +170,12 @@ class SwingDetector:
             return
         raw = rows.rows(start - half, stop + half)
         target = rows.rows(start, stop)
-        for source, column in ((_LEAD_N, _LEAD_EVEN), (_TRAIL_N, _TRAIL_EVEN)):
-            target[:, column] = np.convolve(raw[:, source], self._weights, "valid")
-        target[:, _S] = share(target[:, _LEAD_EVEN], target[:, _TRAIL_EVEN], self.setup.cop_n)
+        n = stop - start
+        even = np.zeros((n, 2))
+        for k, weight in enumerate(self._weights):  # elementwise, in order: never cut-dependent
+            even += weight * raw[k : k + n, _LEAD_N : _TRAIL_N + 1]
+        target[:, _LEAD_EVEN : _TRAIL_EVEN + 1] = even
+        target[:, _S] = share(even[:, 0], even[:, 1], self.setup.cop_n)
         self._note_gaps(target[:, _S], start)
 
     def _note_gaps(self, s: FloatArray, first: int) -> None:
