@@ -76,7 +76,7 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:  # a terminal that lacks a sign shows "?" in its place
-            reconfigure(errors="replace")
+            reconfigure(errors="replace", line_buffering=True)
 
 
 @main.command()
@@ -200,7 +200,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
         session_id = find(store, session).session_id
         found, line = stored.read(store, session_id), detail(store, session_id).line
     if as_json:
-        click.echo(text_of({**document(found), "session": session_json(line)}))
+        click.echo(text_of({"session": session_json(line), "analysis": document(found)}))
     else:
         show_session(line, found, console())
 

@@ -15,7 +15,6 @@ from rich.console import Console
 from plantigrade_gateway import report, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Sound, open_sound
-from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.paper import heading, item, paragraph
 from plantigrade_gateway.replay import Overview, as_live, at_once, overview
@@ -149,11 +148,7 @@ def _open_sound(path: Path, wishes: Wishes, store: Path, out: Console) -> Sound:
         return open_sound("none")
     if wishes.wav is not None:
         return open_sound("wav", wishes.wav, on_lost=lost)
-    wav = store.parent / "sound" / f"{path.stem}.wav"
-    try:
-        wav.parent.mkdir(exist_ok=True)
-    except OSError as error:
-        raise SoundError(f"{wav.parent}: cannot be made: {error.strerror}") from error
+    wav = store.parent / f"{path.stem}.wav"
     return open_sound("wav" if wishes.fast else "device", wav, on_lost=lost)
 
 

@@ -23,7 +23,8 @@ from plantigrade_gateway.stream import Fact, FactKind
 from plantigrade_gateway.swingreport import set_line
 
 _REFRESH_S = 0.1
-_BAR_CELLS = 16
+_BAR_CELLS = 13
+_PHASES_STAY_S = 4.0  # how long the phases of a swing that is not recognised stay there
 _BAR_BW = 1.5  # a full bar, × BW: a lead peak reaches about 1.3
 _LOOKS = {"lead": ("█", "rgb(229,207,82)"), "trail": ("▒", "rgb(125,155,209)")}
 """Lead and trail foot differ by label and filling as well as by hue (two ends of cividis)."""
@@ -72,6 +73,7 @@ class Screen:
         self._rows: PairBlock | None = None
         self._steps = self._swings = self._good = self._marks = 0
         self._phases: list[str] = []
+        self._phase_s = 0.0
         self._refreshed_s = 0.0
         live = out.is_terminal and not out.is_dumb_terminal
         self._live = Live(console=out, auto_refresh=False, transient=True) if live else None
@@ -200,6 +202,7 @@ class Screen:
         )
 
     def _show_phase(self, phase: Phase) -> None:
+        self._phase_s = phase.confirmed_s
         if phase.kind in (PhaseKind.BACKSWING, PhaseKind.CANCELLED):
             self._phases = []
         if phase.kind is PhaseKind.PUSH and phase.push is not None:
@@ -223,6 +226,8 @@ class Screen:
             f"  {words.plural(self._steps, 'step')}, {words.plural(self._swings, 'swing')}, "
             f"{words.plural(self._good, 'good push', 'good pushes')}; {share:.1f} % lost",
         )
+        if self._now_s - self._phase_s > _PHASES_STAY_S:
+            self._phases = []
         return Group(Text(), head, self._bars(), Text("  ".join(self._phases)))
 
     def _bars(self) -> Text:
@@ -232,8 +237,8 @@ class Screen:
             fill, colour = _LOOKS[role]
             parts.append(f"{role} ({foot}) ")
             parts.append(_bar(load, fill), style=colour)
-            parts.append(" about – × BW   " if load is None else f" about {load:.1f} × BW   ")
-        parts.rstrip()
+            parts.append(f" {words.number(load, 1):<5}")
+        parts.append("× BW (about)")
         return parts
 
     def _load_bw(self, foot: Foot) -> float | None:

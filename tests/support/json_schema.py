@@ -1,0 +1,106 @@
+"""The JSON Schema of an analysis, made from the result classes themselves.
+
+``python -m tests.support.json_schema`` writes `hardware_notes/analysis.schema.json`; a test holds
+the file against what this makes, and real output against the file.
+"""
+
+import dataclasses
+import json
+import types
+import typing
+from collections.abc import Mapping
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from plantigrade.events import Stand, Step, Swing
+from plantigrade.summary import SwingSet, Walk
+from plantigrade_gateway.analysis import Mark
+from plantigrade_gateway.analysisjson import SCHEMA
+from plantigrade_gateway.quality import Quality
+
+PATH = Path(__file__).resolve().parents[2] / "hardware_notes" / "analysis.schema.json"
+
+Json = dict[str, Any]
+
+
+def whole() -> Json:
+    """Return the schema."""
+    defs: dict[str, Json] = {}
+    text, number = {"type": "string"}, {"type": "number"}
+    swing = _schema(Swing, defs)
+    defs["Swing"]["properties"]["set"] = {"type": ["string", "null"]}
+    defs["Swing"]["required"].append("set")
+    set_ = _object(
+        {"name": text, "start_s": number, "summary": _schema(SwingSet, defs)},
+    )
+    top = _object(
+        {
+            "schema": {"const": SCHEMA},
+            "source": text,
+            "rate_hz": {"type": ["number", "null"]},
+            "duration_s": number,
+            "quality": _or_null(_schema(Quality, defs)),
+            "stands": _list(_schema(Stand, defs)),
+            "steps": _list(_schema(Step, defs)),
+            "swings": _list(swing),
+            "walk": _or_null(_schema(Walk, defs)),
+            "sets": _list(set_),
+            "marks": _list(_schema(Mark, defs)),
+        }
+    )
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": f"Plantigrade analysis, schema {SCHEMA}",
+        **top,
+        "$defs": dict(sorted(defs.items())),
+    }
+
+
+def _object(properties: Json) -> Json:
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+    }
+
+
+def _list(items: Json) -> Json:
+    return {"type": "array", "items": items}
+
+
+def _or_null(schema: Json) -> Json:
+    if isinstance(schema.get("type"), str) and set(schema) == {"type"}:
+        return {"type": [schema["type"], "null"]}
+    return {"anyOf": [schema, {"type": "null"}]}
+
+
+def _schema(annotation: Any, defs: dict[str, Json]) -> Json:
+    origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
+    if origin is types.UnionType:
+        return _or_null(_schema(next(a for a in arguments if a is not types.NoneType), defs))
+    if origin is tuple:
+        return _list(_schema(arguments[0], defs))
+    if origin is Mapping:
+        inner = _schema(arguments[1], defs)
+        return _object({str(name): inner for name in arguments[0]})
+    if dataclasses.is_dataclass(annotation) and isinstance(annotation, type):
+        if annotation.__name__ not in defs:
+            defs[annotation.__name__] = {}
+            hints = typing.get_type_hints(annotation)
+            defs[annotation.__name__] = _object(
+                {f.name: _schema(hints[f.name], defs) for f in dataclasses.fields(annotation)}
+            )
+        return {"$ref": f"#/$defs/{annotation.__name__}"}
+    if issubclass(annotation, StrEnum):
+        return {"enum": [str(member) for member in annotation]}
+    return {"type": {bool: "boolean", int: "integer", float: "number", str: "string"}[annotation]}
+
+
+def text() -> str:
+    """Return the schema as the file holds it."""
+    return json.dumps(whole(), indent=1) + "\n"
+
+
+if __name__ == "__main__":
+    PATH.write_text(text(), "utf-8")
