@@ -28,6 +28,8 @@ from plantigrade_gateway.stream import Counts, Fact, FactKind, Run
 AWAY_NS = 1_000_000_000
 """A foot this far behind in the record is away: the other's rows wait no longer (design §9)."""
 IntArray = NDArray[np.int64]
+PERIODS_US = (1_000, 50_000)
+"""Sample periods that are analysed: 20 to 1000 Hz (`plantigrade.limits.Setup`)."""
 INSOLES = (0, 1)
 _NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), FactKind.RESTART  # looked up once
 _ZERO = np.zeros(1, dtype=np.int64)
@@ -43,7 +45,8 @@ class _Insole:
     calibration: Calibration | None = None
     calibrator: Calibrator | None = None
     reducer: LoadReducer | None = None
-    period_us: int = 0
+    shape: tuple[Foot, int, int] | None = None
+    """Foot, sample period and zones that it last said."""
     last_ns: int = 0
     away: bool = False
     missed: Foot | None = None
@@ -226,9 +229,9 @@ class Pipeline:
             self.settings = SessionSettings.from_json(data)
             self._layout = self.settings.zone_layout()
             for other in self._insoles.values():
-                other.foot = other.calibrator = other.reducer = None
+                other.calibrator = None
         elif kind is Kind.CALIBRATION and insole != SESSION:
-            self._calibrations[insole] = Calibration.from_json(data.decode())
+            self._calibrations[insole] = Calibration.from_json(data)
             if insole in self._insoles:
                 self._insoles[insole].calibrator = None
         elif kind is Kind.END:
@@ -237,119 +240,100 @@ class Pipeline:
     def _one(self, batch: Batch) -> None:
         """Do for one entry what is done for many: live work brings them so."""
         self._settle_absence(batch, 0)
-        insole = int(batch.insole[0])
+        k = int(batch.insole[0])
         if batch.kind[0] != _NOTIFICATION:
-            self._entry(insole, Kind(int(batch.kind[0])), batch.payload)
-        elif insole in self._insoles:
-            self._push_runs(self._decode(insole, batch.arrival_ns, batch.length, batch.payload))
+            self._entry(k, Kind(int(batch.kind[0])), batch.payload)
+        elif k in self._insoles:
+            for run in self._decode(k, batch.arrival_ns, batch.length, batch.payload):
+                self._push_run(self._insoles[k], run)
 
     def _notifications(self, batch: Batch, start: int, stop: int, ends: IntArray) -> None:
-        """Decode a piece of notifications, and push what both insoles say in order."""
-        payload = batch.payload[int(ends[start]) : int(ends[stop])]
-        lengths = batch.length[start:stop]
-        arrival_ns = batch.arrival_ns[start:stop]
-        items: list[tuple[int, Run]] = []
-        for k in self._insoles:
+        """Decode a piece of notifications, and push what both insoles say.
+
+        Between two places where an insole says something new of itself the order of the insoles
+        does not matter; there it does, so the piece is cut at them.
+        """
+        raw = np.frombuffer(batch.payload, dtype=np.uint8)[int(ends[start]) : int(ends[stop])]
+        lengths, arrival_ns = batch.length[start:stop], batch.arrival_ns[start:stop]
+        streams: list[_Stream] = []
+        cuts = {0, stop - start}
+        for k, insole in self._insoles.items():
             mine = batch.insole[start:stop] == k
             if not mine.any():
                 continue
-            its = payload
-            if not mine.all():
-                raw = np.frombuffer(payload, dtype=np.uint8)
-                its = raw[np.repeat(mine, lengths)].tobytes()
-            items += self._decode(k, arrival_ns[mine], lengths[mine], its)
-        self._push_runs(items)
+            before = insole.decoder.counts.notifications
+            payload = raw[np.repeat(mine, lengths)].tobytes()
+            runs = self._decode(k, arrival_ns[mine], lengths[mine], payload)
+            stream = _Stream(k, runs, np.flatnonzero(mine), before)
+            cuts.update(stream.changes(insole.shape))
+            streams.append(stream)
+        for low, high in pairwise(sorted(cuts)):
+            parts = [stream.between(low, high) for stream in streams]
+            for _, k, runs in sorted((p for p in parts if p[2]), key=lambda p: p[0]):
+                for alike in _alike(runs):
+                    self._push_run(self._insoles[k], _joined(alike))
 
-    def _decode(
-        self, k: int, arrival_ns: IntArray, lengths: IntArray, payload: bytes
-    ) -> list[tuple[int, Run]]:
-        """Decode consecutive notifications of one insole; note its facts."""
+    def _decode(self, k: int, arrival_ns: IntArray, lengths: IntArray, payload: bytes) -> list[Run]:
+        """Decode consecutive notifications of one insole; note its facts.
+
+        A restart stands among the runs as an empty one.
+        """
         insole = self._insoles[k]
-        items: list[tuple[int, Run]] = []
+        runs: list[Run] = []
         for item in insole.decoder.feed(arrival_ns, lengths, payload):
             if isinstance(item, Run):
-                items.append((k, item))
+                runs.append(item)
             else:
                 self._out.facts.append(item)
                 if item.kind is _RESTART:
-                    items.append((k, _restart(item)))
+                    runs.append(_restart(item))
         insole.last_ns = int(arrival_ns[-1])
-        return [(k, _joined(alike)) for alike in _alike(run for _, run in items)]
-
-    def _push_runs(self, items: list[tuple[int, Run]]) -> None:
-        """Push runs; where one changes the time line, what arrived before it goes first."""
-        change = self._first_change(items)
-        if change is None:
-            for k, run in items:
-                self._push_run(self._insoles[k], run)
-            return
-        at, (insole, first) = change
-        when = (int(first.arrival_ns[0]), insole)
-        later: list[tuple[int, Run]] = []
-        for n, (k, run) in enumerate(items):
-            if k == insole:
-                before = len(run) if n < at else 0
-            else:
-                before = sum((ns, k) < when for ns in run.arrival_ns.tolist())
-            goes_first = before > 0 or (len(run) == 0 and (int(run.arrival_ns[0]), k) < when)
-            if goes_first:
-                self._push_run(self._insoles[k], _part(run, 0, before))
-            if before < len(run) or not goes_first:
-                later.append((k, _part(run, before, len(run)) if len(run) else run))
-        self._end_line()
-        self._begin_line(first.period_us)
-        self._push_runs(later)
-
-    def _first_change(self, items: list[tuple[int, Run]]) -> tuple[int, tuple[int, Run]] | None:
-        """Find the run that arrived first of those with a sample period that is new."""
-        found: tuple[int, tuple[int, Run]] | None = None
-        for n, (k, run) in enumerate(items):
-            if len(run) == 0 or (
-                self._line is not None
-                and run.period_us in (self._line.period_us, self._insoles[k].period_us)
-            ):
-                continue
-            key = (int(run.arrival_ns[0]), k)
-            if found is None or key < (int(found[1][1].arrival_ns[0]), found[1][0]):
-                found = n, (k, run)
-        return found
+        return runs
 
     def _push_run(self, insole: _Insole, run: Run) -> None:
         if len(run) == 0:
             insole.clock.restart()
             return
-        insole.period_us = run.period_us
         t_s = insole.clock.map_frames(run.arrival_ns, run.clock_us, run.period_us, run.frames)
-        if not self._is_ready(insole, run):
+        is_new, insole.shape = insole.shape != _shape(run), _shape(run)
+        if not self._is_usable(insole, run):
             insole.ignored += len(run)
             return
+        if self._line is None or (is_new and run.period_us != self._line.period_us):
+            self._end_line()
+            self._begin_line(run.period_us)
+        if insole.calibrator is None:
+            self._calibrate(insole, run)
         assert insole.calibrator and insole.reducer and self._line and insole.foot
         block = insole.reducer.reduce(insole.calibrator.block(t_s, run.counts))
         if insole.foot is not block.foot:
             block = LoadBlock(insole.foot, block.t_s, block.values)
         self._rows(self._line.pairing.push(block))
 
-    def _is_ready(self, insole: _Insole, run: Run) -> bool:
-        """Set an insole up for a run's foot; False where the run cannot be used."""
-        if insole.foot is not run.foot:
-            taken = any(i.foot is run.foot for i in self._insoles.values() if i is not insole)
-            if taken:
-                nobody = run.foot.other
-                if all(i.foot is not nobody for i in self._insoles.values()):
-                    assert self._line is not None
-                    self._rows(self._line.pairing.away(nobody))
-                return False
-            insole.foot = run.foot
-            insole.calibrator = None
-        if run.zones != self._layout.n_zones:
+    def _is_usable(self, insole: _Insole, run: Run) -> bool:
+        """Give an insole its run's foot; False where the run cannot be used."""
+        if run.zones != self._layout.n_zones or not PERIODS_US[0] <= run.period_us <= PERIODS_US[1]:
             return False
-        if insole.calibrator is None:
-            calibration = self._calibrations.get(run.insole)
-            if calibration is None or calibration.n_zones != self._layout.n_zones:
-                calibration = default_calibration(self._layout, run.foot)
-            insole.calibrator = Calibrator(calibration)
-            insole.reducer = LoadReducer(self._layout, calibration.gain)
+        if insole.foot is run.foot:
+            return True
+        others = [i.foot for i in self._insoles.values() if i is not insole]
+        if run.foot in others:
+            if self._line is not None and run.foot.other not in others:
+                self._rows(self._line.pairing.away(run.foot.other))
+            return False
+        insole.foot = run.foot
+        insole.calibrator = None
+        if self._line is not None:
+            self._line.pairing.back(run.foot)
         return True
+
+    def _calibrate(self, insole: _Insole, run: Run) -> None:
+        """Set up the way from an insole's counts to loads."""
+        calibration = self._calibrations.get(run.insole)
+        if calibration is None or calibration.n_zones != self._layout.n_zones:
+            calibration = default_calibration(self._layout, run.foot)
+        insole.calibrator = Calibrator(calibration)
+        insole.reducer = LoadReducer(self._layout, calibration.gain)
 
     # ---- the time line ----
 
@@ -380,8 +364,58 @@ class Pipeline:
             self._out.events.extend(self._line.analyser.push(block))
 
 
+@dataclass(frozen=True, slots=True)
+class _Stream:
+    """One insole's runs in a piece of the record.
+
+    Attributes
+    ----------
+    insole : int
+    runs : list of Run
+    places : ndarray of int64
+        Where in the piece each of the insole's notifications stands.
+    before : int
+        How many of the insole's notifications came before the piece.
+    """
+
+    insole: int
+    runs: list[Run]
+    places: IntArray
+    before: int
+
+    def _places(self, run: Run) -> IntArray:
+        first = run.index - self.before
+        return self.places[first : first + max(len(run), 1)]
+
+    def changes(self, shape: tuple[Foot, int, int] | None) -> list[int]:
+        """Return where the insole says another foot, period or number of zones than before."""
+        found: list[int] = []
+        for run in self.runs:
+            if len(run) and _shape(run) != shape:
+                shape = _shape(run)
+                found.append(int(self._places(run)[0]))
+        return found
+
+    def between(self, low: int, high: int) -> tuple[int, int, list[Run]]:
+        """Return place of the first packet, insole, and the runs from place low to high − 1."""
+        first, inside = high, []
+        for run in self.runs:
+            places = self._places(run)
+            a, b = np.searchsorted(places, (low, high)).tolist()
+            if a < b:
+                first = min(first, int(places[a]))
+                inside.append(_part(run, a, b) if len(run) else run)
+        return first, self.insole, inside
+
+
+def _shape(run: Run) -> tuple[Foot, int, int]:
+    return run.foot, run.period_us, run.zones
+
+
 def _part(run: Run, start: int, stop: int) -> Run:
     """Return packets start…stop−1 of a run."""
+    if stop - start == len(run):
+        return run
     return Run(
         run.insole,
         run.foot,
@@ -401,9 +435,8 @@ def _alike(runs: Iterable[Run]) -> Iterator[list[Run]]:
         if group and not (
             len(run)
             and len(group[-1])
-            and run.foot is group[-1].foot
-            and (run.period_us, run.frames, run.zones)
-            == (group[-1].period_us, group[-1].frames, group[-1].zones)
+            and run.frames == group[-1].frames
+            and _shape(run) == _shape(group[-1])
         ):
             yield group
             group = []

@@ -133,7 +133,7 @@ class Calibration:
         )
 
     @classmethod
-    def from_json(cls, text: str) -> "Calibration":
+    def from_json(cls, text: str | bytes) -> "Calibration":
         """Read what `to_json` wrote.
 
         Raises

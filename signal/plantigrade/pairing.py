@@ -161,7 +161,8 @@ class Pairing:
             starts = [s.t[0] for s in sides if len(s.t)]
             if not starts or any(not len(s.t) and not s.away for s in sides):
                 return self._block(0)
-            self._origin = float(min(starts))
+            # rows begin where both feet can have one
+            self._origin = float(max(starts))
         waited = [s for s in sides if not s.away] or [s for s in sides if len(s.t)]
         lasts = [float(s.t[-1]) if len(s.t) else -np.inf for s in waited]
         if not lasts:

@@ -241,6 +241,7 @@ class SwingDetector:
                 self._cursor = stop
                 return bool(self._gaps)
             self._cursor += int(falls[0])
+            self._announce(self._cursor, events)
             self._armed, self._rising = self._cursor, False
         reach = self.setup.samples(RISE_S)
         base = max(self._cursor - reach, self._armed)
@@ -499,7 +500,8 @@ class SwingDetector:
 
     def _look_for_backswing(self, start: int, stop: int, events: list[Event]) -> int:
         reach = self.setup.samples(1.0)
-        base = max(start - reach, self._armed, self._since)
+        # one row more, so that the row before the first is judged as it was when it was new
+        base = max(start - reach - 1, self._armed, self._since)
         s = self._column(_S, base, stop)
         if not np.fmax.reduce(s) - np.fmin.reduce(s[start - base :]) >= BACKSWING_FALL:
             return stop
