@@ -107,6 +107,12 @@ def strongest_hz(samples: NDArray[np.float32]) -> float:
     return float(hz[np.argmax(power)])
 
 
+def without_dropouts(samples: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Take out the milliseconds of pure silence: around it, and where a busy machine stalled."""
+    whole = samples[: len(samples) // 48 * 48].reshape(-1, 48)
+    return whole[np.any(whole != 0.0, axis=1)].ravel()
+
+
 def test_the_device_plays_the_pitch_of_the_cue(sound_server):
     """Heel for half a second, then toe: both are found in what the device played, in order."""
     path_t_s, path_y = [0.0, 0.5, 0.501, 1.0], [0.1, 0.1, 0.9, 0.9]
@@ -122,12 +128,11 @@ def test_the_device_plays_the_pitch_of_the_cue(sound_server):
         time.sleep(0.3)
         assert voice.started_ns is not None
         assert not speaker.lost
-    heard = np.frombuffer(b"".join(blocks)[: sum(map(len, blocks)) // 4 * 4], dtype=np.float32)
-    (loud,) = np.nonzero(np.abs(heard) > 0.05 * PEAK)
-    first, last = int(loud[0]), int(loud[-1])
-    assert (last - first) / SAMPLE_RATE_HZ == pytest.approx(1.05, abs=0.1)
+    raw = b"".join(blocks)
+    heard = without_dropouts(np.frombuffer(raw[: len(raw) // 4 * 4], dtype=np.float32))
+    assert len(heard) / SAMPLE_RATE_HZ == pytest.approx(1.06, abs=0.1)
     assert np.abs(heard).max() <= PEAK * 1.001
-    at = [first + round(s * SAMPLE_RATE_HZ) for s in (0.05, 0.40, 0.60, 0.95)]
+    at = [round(s * SAMPLE_RATE_HZ) for s in (0.05, 0.40, 0.60, 0.95)]
     assert strongest_hz(heard[at[0] : at[1]]) == pytest.approx(220.0 * 4.0**0.1, rel=0.01)
     assert strongest_hz(heard[at[2] : at[3]]) == pytest.approx(220.0 * 4.0**0.9, rel=0.01)
 
