@@ -39,17 +39,24 @@ class RecordAnalysis:
     pipeline : Pipeline
     marks : list of Mark
         So far.
+    ended : bool
+        The record's end was among what came.
+    rate_hz : float or None
+        Rows per second of the time line; None before it has two rows. Of the first one, where the
+        insoles change their rate.
     """
 
     def __init__(self, source: str, limits: Limits | None = None) -> None:
         self.pipeline = Pipeline(limits)
         self.marks: list[Mark] = []
         self.ended = False
+        self.rate_hz: float | None = None
         self._source = source
         self._limits = limits or Limits()
         self._found = Found()
-        self._row_s: float | None = None
-        self._row_t_s: float | None = None
+        self._end_s = 0.0
+        self._first_s: list[float] = []
+        self._unnoted: list[PairBlock] = []
         self._weights: WeightTally | None = None
         self._last_ns: int | None = None
         self._baselines: dict[Foot, BaselineState] = {}
@@ -103,29 +110,26 @@ class RecordAnalysis:
         """Session time of the last entry, s."""
         return 0.0 if self._last_ns is None else self._session_s(self._last_ns)
 
-    @property
-    def rate_hz(self) -> float | None:
-        """Rows per second of the time line; None before it has two rows."""
-        return None if self._row_s is None else float(f"{1.0 / self._row_s:.6g}")
-
     def _take(self, output: Output) -> None:
         self._found.take(output.events)
         for block in output.rows:
             self._note_rows(block)
 
     def _note_rows(self, block: PairBlock) -> None:
-        times = block.t_s
-        if len(times) > 1:
-            self._row_s = float(times[1] - times[0])
-        elif self._row_s is None and self._row_t_s is not None:
-            self._row_s = float(times[0]) - self._row_t_s
-        self._row_t_s = float(times[-1])
-        if self._row_s is None:
-            return
-        self._found.count_gaps(block, self._row_s)
+        """Note a block's rows, once two rows have shown how far apart they lie."""
+        self._unnoted.append(block)
+        self._end_s = float(block.t_s[-1])
         if self._weights is None:
-            self._weights = WeightTally(1.0 / self._row_s)
-        self._weights.push(block.left, block.right)
+            self._first_s += block.t_s[:2].tolist()
+            if len(self._first_s) < 2:
+                return
+            self.rate_hz = float(f"{1.0 / (self._first_s[1] - self._first_s[0]):.6g}")
+            self._weights = WeightTally(self.rate_hz)
+        assert self.rate_hz is not None
+        for rows in self._unnoted:
+            self._found.count_gaps(rows, 1.0 / self.rate_hz)
+            self._weights.push(rows.left, rows.right)
+        self._unnoted.clear()
 
     def _note_entries(self, batch: Batch) -> None:
         for at in np.flatnonzero((batch.kind == Kind.MARK) | (batch.kind == Kind.END)).tolist():
@@ -161,7 +165,6 @@ class RecordAnalysis:
         insole = next((k for k, f in self.pipeline.feet().items() if f is foot), None)
         baseline = self._baselines.get(foot, BaselineState(0.0, None, None))
         counts = self.pipeline.counts().get(insole, Counts()) if insole is not None else Counts()
-        end_s = 0.0 if self._row_t_s is None else self._row_t_s
         return FootQuality(
             samples=counts.frames,
             missing_samples=counts.lost_frames,
@@ -170,7 +173,7 @@ class RecordAnalysis:
             unused_zones=(),
             baseline_n=baseline.load_n,
             baseline_error_n=baseline.error_n,
-            baseline_age_s=age_s(baseline, end_s),
+            baseline_age_s=age_s(baseline, self._end_s),
             link=None if insole is None else self._link(insole, counts),
         )
 

@@ -205,25 +205,27 @@ class GapTally:
     def __init__(self, foot: Foot) -> None:
         self._foot = foot
         self._count = 0
-        self._total_s = self._longest_s = self._open_s = 0.0
+        self._total_s = self._longest_s = 0.0
+        self._open, self._row_s = 0, 0.0  # rows, not seconds: sums must not depend on the cutting
 
     def push(self, block: PairBlock, row_s: float) -> None:
         """Take consecutive rows that lie `row_s` apart."""
+        self._row_s = row_s
         gone = np.isnan(block.foot(self._foot)[:, 0])
         if not gone.any():
             self._close()
             return
-        edges = np.flatnonzero(np.diff(gone.astype(np.int8)))
-        for piece in np.split(gone, edges + 1):
+        edges = np.flatnonzero(gone[1:] != gone[:-1]) + 1
+        for piece in np.split(gone, edges):
             if piece[0]:
-                self._open_s += len(piece) * row_s
+                self._open += len(piece)
             else:
                 self._close()
 
     def add(self, seconds: float) -> None:
         """Take a stretch that the time line leaves out."""
-        self._open_s += seconds
         self._close()
+        self._add(seconds)
 
     def gaps(self) -> Gaps:
         """Return what was found; a gap that is still open counts to its present end."""
@@ -231,11 +233,14 @@ class GapTally:
         return Gaps(self._count, self._total_s, self._longest_s)
 
     def _close(self) -> None:
-        if self._open_s > 0.0:
-            self._count += 1
-            self._total_s += self._open_s
-            self._longest_s = max(self._longest_s, self._open_s)
-            self._open_s = 0.0
+        if self._open:
+            self._add(self._open * self._row_s)
+            self._open = 0
+
+    def _add(self, seconds: float) -> None:
+        self._count += 1
+        self._total_s += seconds
+        self._longest_s = max(self._longest_s, seconds)
 
 
 class WeightTally:
