@@ -59,5 +59,9 @@ class StoreError(GatewayError):
     """The store cannot be opened, read or written."""
 
 
+class BluetoothError(GatewayError):
+    """Bluetooth, or one insole's link, cannot be used."""
+
+
 class SoundError(GatewayError):
     """No sound can be played."""

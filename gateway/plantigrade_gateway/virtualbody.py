@@ -1,0 +1,129 @@
+"""What virtual insoles are like, and what they feel: knobs, and an invented player's two feet.
+
+No Bluetooth in here; `virtual.py` puts it on the air.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plantigrade.block import Foot
+from plantigrade.calibrate import default_calibration
+from plantigrade.synth import (
+    Player,
+    SensorModel,
+    SessionPlan,
+    Stand,
+    Swing,
+    Walk,
+    perform,
+)
+from plantigrade.zones import eighteen
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.insole import Link
+from plantigrade_gateway.messages import SampleFormat
+
+BODY_HZ = 400
+"""At which the synthetic body moves; an insole takes the nearest of its samples."""
+SERIALS = {Foot.LEFT: 0x51A70001, Foot.RIGHT: 0x51A70002}
+"""Serial numbers of the usual virtual pair."""
+LENGTH_MM = 270
+CLOCK_WRAP = 1 << 32
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steps:
+    """What both feet press, as counts, over and over.
+
+    Attributes
+    ----------
+    counts : dict of Foot to ndarray of uint16, shape (n, 18)
+        At `BODY_HZ`; after the last sample comes the first.
+    """
+
+    counts: dict[Foot, NDArray[np.uint16]]
+
+    def at(self, foot: Foot, t_s: NDArray[np.float64]) -> NDArray[np.uint16]:
+        """Return a foot's counts at times of the body, s, shape (n, 18)."""
+        rows = self.counts[foot]
+        return rows[np.rint(t_s * BODY_HZ).astype(np.int64) % len(rows)]
+
+
+def invented_steps(seed: int = 1) -> Steps:
+    """Return a minute of an invented player who stands, walks and swings."""
+    plan = SessionPlan((Stand(6.0), Walk(10), Stand(3.0), Swing(), Swing(), Swing(), Walk(4)))
+    done = perform(Player(), plan, float(BODY_HZ), seed)
+    read = SensorModel().with_loss(0.0).read(done, seed)
+    layout = eighteen()
+    return Steps(
+        {
+            foot: default_calibration(layout, foot).counts(pressure)
+            for foot, pressure in zip((Foot.LEFT, Foot.RIGHT), read, strict=True)
+        }
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Knobs:
+    """What a virtual insole is like.
+
+    Attributes
+    ----------
+    foot : Foot
+    serial : int
+        Announced; the address follows from it.
+    answers_serial : int or None
+        Said by *identify*; None: the announced one. Another makes it an impostor.
+    period_us, frames, sample_format
+        Until the host asks for others.
+    drift_ppm : float
+        How much its clock runs fast.
+    clock_us : int
+        Its clock when it is switched on.
+    loss : float
+        Fraction of packets that were made but never sent.
+    battery_percent : float
+    battery_hours : float
+        A full battery lasts so long.
+    speed : float
+        How many seconds of the body pass in a second.
+    """
+
+    foot: Foot
+    serial: int
+    answers_serial: int | None = None
+    period_us: int = 10_000
+    frames: int = 2
+    sample_format: SampleFormat = SampleFormat.PACKED12
+    drift_ppm: float = 0.0
+    clock_us: int = 0
+    loss: float = 0.0
+    battery_percent: float = 87.0
+    battery_hours: float = 12.0
+    speed: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.clock_us < CLOCK_WRAP:
+            raise InputError(f"virtual insole: clock is {self.clock_us} µs, expected 32 bits")
+        if not 0.0 <= self.battery_percent <= 100.0:
+            raise InputError(
+                f"virtual insole: battery is {self.battery_percent:g} %, expected 0 to 100"
+            )
+        if not 0.01 <= self.speed <= 1000.0:
+            raise InputError(f"virtual insole: speed is {self.speed:g}, expected 0.01 to 1000")
+        Link(loss=self.loss)  # checks it
+
+    @property
+    def address(self) -> str:
+        """The static random address: its two highest bits are set."""
+        raw = (0xC0 << 40) | self.serial
+        return ":".join(f"{raw >> shift & 0xFF:02X}" for shift in range(40, -1, -8))
+
+
+def usual_pair(**knobs: Any) -> tuple[Knobs, Knobs]:  # noqa: ANN401
+    """Return the virtual pair, left and right, with some knobs turned."""
+    left = Knobs(Foot.LEFT, SERIALS[Foot.LEFT], drift_ppm=32.0, clock_us=51_000_000)
+    right = Knobs(Foot.RIGHT, SERIALS[Foot.RIGHT], drift_ppm=-41.0, clock_us=7_000_000)
+    return replace(left, **knobs), replace(right, **knobs)
