@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from plantigrade.analyser import Analyser
 from plantigrade.baseline import BaselineState
-from plantigrade.block import Foot, LoadBlock, PairBlock
+from plantigrade.block import Foot, PairBlock, PressureBlock
 from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.clock import ClockModel, ClockState
 from plantigrade.events import Event
 from plantigrade.limits import Limits, setup_for
 from plantigrade.load import LoadReducer
+from plantigrade.monitor import ZoneMonitor
 from plantigrade.pairing import Pairing
 from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.record import SESSION, Batch, Kind
@@ -45,6 +46,7 @@ class _Insole:
     calibration: Calibration | None = None
     calibrator: Calibrator | None = None
     reducer: LoadReducer | None = None
+    monitor: ZoneMonitor | None = None
     shape: tuple[Foot, int, int] | None = None
     """Foot, sample period and zones that it last said."""
     last_ns: int = 0
@@ -150,6 +152,14 @@ class Pipeline:
     def saturated(self) -> dict[int, int]:
         """Return each insole's zone samples at full scale."""
         return {k: i.calibrator.saturated for k, i in self._insoles.items() if i.calibrator}
+
+    def stuck(self) -> dict[int, tuple[int, ...]]:
+        """Return the ids of each insole's zones that are stuck now."""
+        return {
+            k: tuple(zone + 1 for zone in insole.monitor.stuck)
+            for k, insole in self._insoles.items()
+            if insole.monitor
+        }
 
     def ignored(self) -> dict[int, int]:
         """Return the packets left out because another insole is that foot, or zones do not fit."""
@@ -302,13 +312,25 @@ class Pipeline:
         if self._line is None or (is_new and run.period_us != self._line.period_us):
             self._end_line()
             self._begin_line(run.period_us)
-        if insole.calibrator is None:
+        if insole.calibrator is None or is_new:
             self._calibrate(insole, run)
-        assert insole.calibrator and insole.reducer and self._line and insole.foot
-        block = insole.reducer.reduce(insole.calibrator.block(t_s, run.counts))
-        if insole.foot is not block.foot:
-            block = LoadBlock(insole.foot, block.t_s, block.values)
-        self._rows(self._line.pairing.push(block))
+        assert insole.calibrator and insole.monitor
+        pressure = insole.calibrator.block(t_s, run.counts)
+        at = 0
+        for to, stuck in insole.monitor.push(pressure.pressure):
+            self._push_pressure(insole, pressure, at, to)
+            insole.reducer = LoadReducer(self._layout, insole.calibrator.calibration.gain, stuck)
+            at = to
+        self._push_pressure(insole, pressure, at, len(t_s))
+
+    def _push_pressure(self, insole: _Insole, block: PressureBlock, start: int, stop: int) -> None:
+        if start == stop:
+            return
+        assert insole.reducer and insole.foot and self._line
+        if stop - start < len(block.t_s) or insole.foot is not block.foot:
+            rows = slice(start, stop)
+            block = PressureBlock(insole.foot, block.t_s[rows], block.pressure[rows])
+        self._rows(self._line.pairing.push(insole.reducer.reduce(block)))
 
     def _is_usable(self, insole: _Insole, run: Run) -> bool:
         """Give an insole its run's foot; False where the run cannot be used."""
@@ -333,6 +355,7 @@ class Pipeline:
         if calibration is None or calibration.n_zones != self._layout.n_zones:
             calibration = default_calibration(self._layout, run.foot)
         insole.calibrator = Calibrator(calibration)
+        insole.monitor = ZoneMonitor(self._layout, 1e6 / run.period_us)
         insole.reducer = LoadReducer(self._layout, calibration.gain)
 
     # ---- the time line ----

@@ -233,8 +233,8 @@ class Push:
         1 − CoP x: 1 is all medial.
     cop_x_trail_peak, cop_x_fore_take : float or None
     path_t_s, path_y : tuple of float
-        The trail foot's smoothed CoP y from trail peak to the end of the push, for sound and
-        pictures; y is a fraction of length.
+        The trail foot's smoothed CoP y from trail peak (or shortly before heel leave, if that is
+        sooner) to the end of the push, for sound and pictures; y is a fraction of length.
     end_s : float or None
         When the push ends.
     """

@@ -15,6 +15,8 @@ from plantigrade.onset import smooth, upward_crossing
 
 SMOOTH_S = 0.020
 """Half width of the smoothing of load and moments, s (ours)."""
+LEAD_IN_S = 0.10
+"""The path begins this long before heel leave, or at the trail peak if that is sooner, s (ours)."""
 LEAST_ROWS = 4
 UNCLEAR = Push(
     manner=Manner.UNCLEAR,
@@ -135,8 +137,12 @@ def _transfer(
     later = slice(int(leave), front + 1)
     floor = setup.floor_n
     x_take = float(np.interp(take, rows, x))
+    # an early push is told from before it, for else only its end would be heard
+    begin = max(min(peak, int(leave) - setup.samples(LEAD_IN_S)), 0)
     return replace(
         push,
+        path_t_s=tuple(t_s[begin:].tolist()),
+        path_y=tuple(y[begin:].tolist()),
         manner=_manner(leave, take, moments, limits.push_rolled),
         timing=_timing(take, moments.shift),
         heel_leave_s=float(np.interp(leave, rows, t_s)),

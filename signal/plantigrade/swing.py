@@ -70,6 +70,8 @@ class Outline:
     shift: float
     lead_peak: float
     highest: float
+    pace: float
+    """How fast s rises over the middle of the drive, 1 / row."""
 
 
 def window_of(
@@ -132,7 +134,17 @@ def outline(window: Window, address: Address, trough: int, peak: int, setup: Set
         shift=shift,
         lead_peak=peak_at(window.lead_n, peak),
         highest=highest,
+        pace=_pace(rise, highest - lowest),
     )
+
+
+def _pace(rise: FloatArray, height: float) -> float:
+    """Return the mean slope of a rise between a fifth and four fifths of its height."""
+    if height <= 0.0:
+        return 0.0
+    high = int(np.argmax(rise >= 0.8 * height))
+    low = int(np.flatnonzero(rise[: high + 1] <= 0.2 * height)[-1])
+    return 0.6 * height / max(high - low, 1)
 
 
 def push_of(window: Window, shape: Outline, end: int, setup: Setup) -> Push:

@@ -42,10 +42,15 @@ LEAST_FALL = 0.05
 """s falls at least so far under its address level on the way to the trail peak."""
 LEAST_OVER = 0.06
 """The drive carries s so far over its address level: a mere return from a backswing does not."""
+LEAST_RISE, LEAST_PACE = 0.20, 0.6
+"""A drive raises s so far and so fast, 1 / s: a lively waggle does neither quite."""
 PROMINENCE_BW = 0.04
 """A lead peak stands out by so much, × BW …"""
 PROMINENCE_OF_RISE = 0.08
 """… and by this part of the lead foot's rise."""
+LEVEL_OF_RISE, LEVEL_S = 0.06, 0.2
+"""A top this flat (within this part of the rise) for this long is a level, reached at its first
+row."""
 LOADING_S = (0.22, 3.0)
 """Start → trail peak lies between these."""
 REST_AT_TRAIL_S = 0.8
@@ -290,7 +295,7 @@ class SwingDetector:
             return bool(self._gaps)
         at = candidate.trough + int(done[0])
         self._announce(at, events)
-        peak = candidate.trough + int(np.nanargmax(lead[: int(done[0]) + 1]))
+        peak = candidate.trough + _top(lead[: int(done[0]) + 1], self.setup)
         start = candidate.address[0]
         window = self._window(start, at)
         address = Address(0, candidate.address[1] - start, *candidate.address[2:])
@@ -410,6 +415,8 @@ class SwingDetector:
             and address.level - shape.lowest >= max(LEAST_FALL, 2.0 * address.sd)
             and shape.highest - address.level >= LEAST_OVER
             and LOADING_S[0] <= loading <= LOADING_S[1]
+            and shape.highest - shape.lowest >= LEAST_RISE
+            and shape.pace * rate >= LEAST_PACE
             and shape.trail_peak_rows < REST_AT_TRAIL_S * rate
             and DRIVE_S[0] <= drive <= DRIVE_S[1]
         )
@@ -554,3 +561,12 @@ class SwingDetector:
                     )
                 self._heel_since = None
         return stop
+
+
+def _top(lead: FloatArray, setup: Setup) -> int:
+    """Return the row of a rise's top: its maximum, or where it comes to a level that it keeps."""
+    top = int(np.nanargmax(lead))
+    with np.errstate(invalid="ignore"):
+        level = lead >= lead[top] - LEVEL_OF_RISE * (lead[top] - lead[0])
+    first = int(np.argmax(level))
+    return first if level[first:].sum() >= setup.samples(LEVEL_S) else top
