@@ -9,6 +9,7 @@ from plantigrade.analyser import Analyser
 from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
 from plantigrade.limits import G_M_S2, Limits, Setup, setup_for
 from plantigrade.load import LoadReducer
+from plantigrade.monitor import ZoneMonitor
 from plantigrade.pairing import Pairing
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.analysis import (
@@ -60,7 +61,7 @@ def analyse_csv(
     """
     check_mass(mass_kg)
     facts = scan_zone_csv(path, layout)
-    unused = _unused_zones(facts)
+    unused = _unused_zones(path, layout, facts)
     reducers = {
         foot: LoadReducer(layout, excluded=tuple(zone - 1 for zone in unused[foot]))
         for foot in Foot
@@ -103,9 +104,18 @@ def analyse_csv(
     )
 
 
-def _unused_zones(facts: ZoneFacts) -> dict[Foot, tuple[int, ...]]:
-    """Return the ids of zones that the rest of their region has to stand in for."""
-    return {Foot.LEFT: facts.dead_left, Foot.RIGHT: facts.dead_right}
+def _unused_zones(path: Path, layout: ZoneLayout, facts: ZoneFacts) -> dict[Foot, tuple[int, ...]]:
+    """Return the ids of zones that the rest of their region has to stand in for.
+
+    A zone that was stuck at any time is left out of the whole recording.
+    """
+    unused = {Foot.LEFT: set(facts.dead_left), Foot.RIGHT: set(facts.dead_right)}
+    monitors = {foot: ZoneMonitor(layout, facts.rate_hz) for foot in Foot}
+    for rows in iter_zone_csv(path, layout, facts=facts):
+        for block in _blocks(rows):
+            for _, stuck in monitors[block.foot].push(block.pressure):
+                unused[block.foot] |= {zone + 1 for zone in stuck}
+    return {foot: tuple(sorted(zones)) for foot, zones in unused.items()}
 
 
 def _own_weight(
