@@ -7,17 +7,19 @@ standard error says which, where and what was expected).
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway import report, schema
-from plantigrade_gateway.analysis import Analysis, read_layout
-from plantigrade_gateway.analysisjson import document, plain, text_of
-from plantigrade_gateway.errors import GatewayError, InputError
-from plantigrade_gateway.paper import console
-from plantigrade_gateway.store import Store
+from plantigrade_gateway import schema
+from plantigrade_gateway.errors import GatewayError, InputError, RecordingError
+
+if TYPE_CHECKING:
+    from plantigrade_gateway.analysis import Analysis
+    from plantigrade_gateway.store import Store
+
+# What a command works with is imported in it: --help and a mistyped option answer at once.
 
 _STORE = "plantigrade.store"
 _Decorated = TypeVar("_Decorated", bound=Callable[..., Any])
@@ -36,6 +38,8 @@ class Commands(click.Group):
         """Run the command."""
         try:
             return super().invoke(ctx)
+        except RecordingError as error:
+            raise click.ClickException(str(error)) from error
         except (GatewayError, SignalError) as error:
             raise BadInput(str(error)) from error
 
@@ -96,6 +100,7 @@ def demo(ctx: click.Context, fast: bool, sound: bool, wav: Path | None) -> None:
     The session is stored. Ctrl-C stops it with everything kept.
     """
     from plantigrade_gateway.demo import INVENTED, Wishes, run
+    from plantigrade_gateway.paper import console
     from plantigrade_gateway.replay import demo_file
 
     path = demo_file()
@@ -121,6 +126,7 @@ def replay(ctx: click.Context, file: Path, fast: bool, sound: bool, wav: Path | 
     The session is stored. Ctrl-C stops it with everything kept.
     """
     from plantigrade_gateway.demo import Wishes, run
+    from plantigrade_gateway.paper import console
 
     wishes = Wishes(fast, sound, wav, _store(ctx))
     run(file, f"replay: {file.name}", f"Replaying {file.name}.", wishes, console())
@@ -145,6 +151,9 @@ def analyse(
     Nothing is stored. A replay file carries its own layout, mass and handedness; --mass and
     --handed take their place.
     """
+    from plantigrade_gateway import report
+    from plantigrade_gateway.analysisjson import document, text_of
+
     found = _analysed(file, layout, mass, handed)
     if as_json:
         click.echo(text_of(document(found)))
@@ -152,9 +161,10 @@ def analyse(
         report.show(found)
 
 
-def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | None) -> Analysis:
+def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | None) -> "Analysis":
     from plantigrade_gateway.analysecsv import analyse_csv
     from plantigrade_gateway.analyserecord import analyse_record
+    from plantigrade_gateway.analysis import read_layout
     from plantigrade_gateway.replay import is_replay
     from plantigrade_gateway.replayfile import read_replay
 
@@ -171,6 +181,8 @@ def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | 
 @click.pass_context
 def sessions(ctx: click.Context, as_json: bool) -> None:
     """List the stored sessions, the latest first."""
+    from plantigrade_gateway.analysisjson import text_of
+    from plantigrade_gateway.paper import console
     from plantigrade_gateway.sessionreport import session_json, show_list
     from plantigrade_gateway.sessions import list_sessions
 
@@ -193,6 +205,8 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
 def show(ctx: click.Context, session: str, as_json: bool) -> None:
     """Report the stored SESSION: the first digits of its id, or "last"."""
     from plantigrade_gateway import stored
+    from plantigrade_gateway.analysisjson import document, text_of
+    from plantigrade_gateway.paper import console
     from plantigrade_gateway.sessionreport import session_json, show_session
     from plantigrade_gateway.sessions import detail, find
 
@@ -221,6 +235,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 @click.pass_context
 def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_json: bool) -> None:
     """Write SESSION's steps, swings and stands (CSV, Parquet) and raw frames (zone CSV)."""
+    from plantigrade_gateway.analysisjson import text_of
     from plantigrade_gateway.export import export as write
     from plantigrade_gateway.frames import write_frames
     from plantigrade_gateway.sessions import find
@@ -252,6 +267,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
     For results made by another version, and for sessions that were cut off.
     """
     from plantigrade_gateway import stored
+    from plantigrade_gateway.analysisjson import text_of
     from plantigrade_gateway.sessionreport import redone_line
     from plantigrade_gateway.sessions import find
 
@@ -297,8 +313,9 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
 
     Exit code 1 when something stands in the way of recording.
     """
+    from plantigrade_gateway.analysisjson import plain, text_of
     from plantigrade_gateway.doctor import State, examine
-    from plantigrade_gateway.paper import item, paragraph
+    from plantigrade_gateway.paper import console, item, paragraph
 
     checks = examine(_store(ctx))
     if as_json:
@@ -319,6 +336,8 @@ def _store(ctx: click.Context) -> Path | None:
     return named if isinstance(named, Path) else None
 
 
-def _open_store(ctx: click.Context) -> Store:
+def _open_store(ctx: click.Context) -> "Store":
     """Open the store that is there already."""
+    from plantigrade_gateway.store import Store
+
     return Store.open(_store(ctx), create=False)

@@ -15,6 +15,7 @@ from rich.console import Console
 from plantigrade_gateway import report, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Sound, open_sound
+from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.paper import heading, item, paragraph
 from plantigrade_gateway.replay import Overview, as_live, at_once, overview
@@ -66,15 +67,16 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
     Raises
     ------
     GatewayError
-        The recording or the store cannot be used; nothing is stored then. Or the store refuses
-        the last of the session.
+        The recording, the store or the sound file cannot be used; no session is begun then.
+    RecordingError
+        The store refuses the last of the session.
     """
     about = overview(path)
-    paragraph(out, intro)
-    for text in words.CAUTIONS:
-        paragraph(out, text)
-    out.print()
     with Store.open(wishes.store) as store:
+        paragraph(out, intro)
+        for text in words.CAUTIONS:
+            paragraph(out, text)
+        out.print()
         for session_id in store.recover():
             stored.reanalyse(store, session_id)
             paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
@@ -112,7 +114,10 @@ def _play(
             out.print()
             for batch in pace(read_replay(path), stop):
                 screen.show(live.push(batch), live.analysis.now_s)
-            found = live.close("stop" if stop.is_set() else "end")
+            try:
+                found = live.close("stop" if stop.is_set() else "end")
+            except StoreError as error:
+                raise RecordingError(str(error)) from error
             screen.show_set_before(float("inf"))
     return live.session_id, found, stop.is_set()
 

@@ -63,5 +63,9 @@ class BluetoothError(GatewayError):
     """Bluetooth, or one insole's link, cannot be used."""
 
 
+class RecordingError(GatewayError):
+    """A session that was begun and could not be kept to its end."""
+
+
 class SoundError(GatewayError):
     """No sound can be played."""

@@ -25,6 +25,7 @@ HIGHEST_ZONE_N = 10_000.0
 LATEST_S = 1e10
 """Beyond this, either side of 0, a time is not in seconds (seconds since 1970 are 1.8e9)."""
 
+_ZONE = re.compile("[LR][0-9]+")
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 
 
@@ -96,6 +97,11 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
                 raise InputError(f"{source}: column {name} is {fault}, expected {expected} {of}")
         used = tuple(head.index(name) for name in names)
         left_out = [cell for cell in head if cell not in names]
+        more = [cell for cell in left_out if _ZONE.fullmatch(cell)]
+        if more:
+            raise InputError(
+                f"{source}: column {more[0]} is one too many, expected {expected} {of}"
+            )
     else:
         if len(head) < len(names):
             raise InputError(
