@@ -14,6 +14,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
 from plantigrade.block import FloatArray, Foot
@@ -26,6 +27,7 @@ from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.store import Store
 
+Zones32 = NDArray[np.float32]
 RATE_HZ = 100.0
 HOUR_S = 3600.0
 LIVE_PACKETS = 20_000
@@ -55,7 +57,7 @@ def hour(duration_s: float = HOUR_S) -> tuple[list[Entry], FloatArray, FloatArra
     return merged([Entry(0, SESSION, Kind.SETTINGS, settings)], *sent), pressed[0], pressed[1]
 
 
-def plain(left: FloatArray, right: FloatArray, layout: ZoneLayout) -> int:
+def plain(left: Zones32, right: Zones32, layout: ZoneLayout) -> int:
     """Do the plain pass on float32 zone arrays; return the number of contacts."""
     area = (layout.area_mm2 / 1000.0).astype(np.float32)
     x, y = layout.x.astype(np.float32), layout.y.astype(np.float32)
