@@ -2,10 +2,10 @@
 
 The hour is invented (the synthetic player: a check, then swings with walks and fidgeting between
 them, two feet at 100 Hz, two frames per packet) and is read from the store's rows through decoder,
-clock, calibration, pairing and every detector to events. The plain pass holds the same recording in
-memory as float32 zone arrays and does in a few array calls what a plain script would: load, regions,
-CoP, a 20 Hz low-pass, contacts, stance sums, share extrema. Both are timed in the same run; the
-ratio is what counts.
+clock, calibration, pairing and every detector to events. The plain pass holds the same recording
+in memory as float32 zone arrays and does in a few array calls what a plain script would: load,
+regions, CoP, a 20 Hz low-pass, contacts, stance sums, share extrema. Both are timed in the same
+run; the ratio is what counts.
 """
 
 import resource

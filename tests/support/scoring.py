@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from plantigrade.analyser import Analyser
-from plantigrade.block import FloatArray, PairBlock, PressureBlock, Foot
+from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
 from plantigrade.events import Event, HeelLiftState, Stand, Step, Swing
 from plantigrade.limits import Setup, setup_for
 from plantigrade.load import LoadReducer
@@ -168,7 +168,8 @@ class Tally:
         ]
         lines += [
             f"{name}: n {len(e)} median |e| {1e3 * self.quantile(name, 0.5):.1f} "
-            f"p95 {1e3 * self.quantile(name, 0.95):.1f} bias {1e3 * float(np.median(e)):+.1f} (10^-3)"
+            f"p95 {1e3 * self.quantile(name, 0.95):.1f} "
+            f"bias {1e3 * float(np.median(e)):+.1f} (10^-3)"
             for name, e in self.errors.items()
         ]
         for name, table in self.confusion.items():
