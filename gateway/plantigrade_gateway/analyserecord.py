@@ -170,7 +170,7 @@ class RecordAnalysis:
             missing_samples=counts.lost_frames,
             gaps=self._found.gaps[foot].gaps(),
             saturated_samples=None if insole is None else self.pipeline.saturated().get(insole, 0),
-            unused_zones=(),
+            unused_zones=() if insole is None else self.pipeline.stuck().get(insole, ()),
             baseline_n=baseline.load_n,
             baseline_error_n=baseline.error_n,
             baseline_age_s=age_s(baseline, self._end_s),

@@ -79,7 +79,8 @@ class FootQuality:
     saturated_samples : int or None
         Zone readings at full scale; None where that cannot be known (a zone CSV).
     unused_zones : tuple of int
-        Ids of dead or stuck zones: the rest of their region stands in for them.
+        Ids of dead or stuck zones (of recorded bytes those stuck at the end): the rest of their
+        region stands in for them.
     baseline_n : float
         What is taken off the foot's load at the end, N.
     baseline_error_n : float or None

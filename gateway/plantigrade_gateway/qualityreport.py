@@ -80,7 +80,7 @@ def _quality_cells(foot: FootQuality) -> list[tuple[str, str]]:
     if foot.baseline_error_n is not None and foot.baseline_age_s is not None:
         baseline = (
             f"{foot.baseline_n:.1f} ± {foot.baseline_error_n:.1f} N, "
-            f"{words.clock(foot.baseline_age_s)} old"
+            f"{words.duration(foot.baseline_age_s)} old"
         )
     unused = ", ".join(map(str, foot.unused_zones)) or words.NONE
     saturated = words.NONE if not foot.saturated_samples else str(foot.saturated_samples)

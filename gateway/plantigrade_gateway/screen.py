@@ -74,6 +74,7 @@ class Screen:
         self._steps = self._swings = self._good = self._marks = 0
         self._phases: list[str] = []
         self._phase_s = 0.0
+        self._stuck: dict[int, tuple[int, ...]] = {}
         self._refreshed_s = 0.0
         live = out.is_terminal and not out.is_dumb_terminal
         self._live = Live(console=out, auto_refresh=False, transient=True) if live else None
@@ -109,6 +110,7 @@ class Screen:
         self._show_marks()
         for fact in output.facts:
             self._show_fact(fact)
+        self._show_stuck()
         for event in output.events:
             self._show_event(event)
         if output.rows:
@@ -151,6 +153,17 @@ class Screen:
         if text is not None:
             foot = self._analysis.pipeline.feet().get(fact.insole)
             self._line(self._now_s, "insole", f"{foot or fact.insole}: {text}")
+
+    def _show_stuck(self) -> None:
+        stuck = self._analysis.pipeline.stuck()
+        for insole in stuck.keys() | self._stuck.keys():
+            now, before = stuck.get(insole, ()), self._stuck.get(insole, ())
+            if now != before:
+                foot = self._analysis.pipeline.feet().get(insole)
+                zones = ", ".join(map(str, now)) or "none"
+                text = f"{foot or insole}: zones that are stuck and left out: {zones}"
+                self._line(self._now_s, "insole", text)
+        self._stuck = stuck
 
     def _show_event(self, event: Event) -> None:
         if isinstance(event, Step):
