@@ -37,13 +37,13 @@ class Analyser:
         """Take consecutive rows; return the events they decided."""
         events: list[Event] = []
         for piece in self._baseline.pieces(block):
-            if len(piece) == 0:
-                continue
             net = self._baseline.net(piece)
             found = self._steps.push(net) + self._stands.push(net) + self._swings.push(net)
-            events += sorted(found, key=lambda event: event.confirmed_s)
-            self._baseline.learn(self._steps.airs)
-            self._steps.airs.clear()
+            if found:
+                events += sorted(found, key=lambda event: event.confirmed_s)
+            if self._steps.airs:
+                self._baseline.learn(self._steps.airs)
+                self._steps.airs.clear()
         return events
 
     def flush(self) -> list[Event]:

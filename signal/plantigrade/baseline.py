@@ -85,6 +85,8 @@ class Baseline:
 
     def pieces(self, block: PairBlock) -> list[PairBlock]:
         """Cut a block where the baseline may move."""
+        if block.first % self.refresh + len(block) <= self.refresh:
+            return [block] if len(block) else []
         cuts = range(-block.first % self.refresh, len(block), self.refresh)
         edges = sorted({0, *cuts, len(block)})
         return [block.slice(a, b) for a, b in pairwise(edges)]
