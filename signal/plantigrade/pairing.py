@@ -13,7 +13,7 @@ from plantigrade.limits import Limits
 
 _LEFT, _RIGHT = Foot.LEFT, Foot.RIGHT  # looking a member up on its class costs a call each time
 _SAME_SAMPLE = 1e-6
-"""A row this close to a sample, as a fraction of the sample spacing, is that sample."""
+"""A row this close to a sample, as a fraction of the row spacing, is that sample."""
 
 
 _NO_TIMES, _NO_ROWS = np.empty(0), np.empty((0, N_COLUMNS))
@@ -45,50 +45,45 @@ class _Side:
         self.values = np.concatenate((self.values, values))
         return len(block.t_s) - len(t) - missing
 
-    def at(self, times: FloatArray, longest_s: float) -> FloatArray:
+    def at(self, times: FloatArray, longest_s: float, same_s: float) -> FloatArray:
         """Interpolate the columns at `times`; NaN where no two samples are near enough."""
         out = np.full((len(times), N_COLUMNS), np.nan)
-        if len(self.t) == 0:
+        n = len(self.t)
+        if n == 0:
             return out
-        if len(self.t) == 1:
-            same = np.abs(times - self.t[0]) <= 1e-9
-            out[same] = self.values[0]
-            return out
-        if len(times) <= _FEW:
+        if len(times) <= _FEW or n == 1:
             for k, time in enumerate(times.tolist()):
-                self._fill(out[k], time, longest_s)
+                self._fill(out[k], time, longest_s, same_s)
             return out
-        before = np.searchsorted(self.t, times, side="right") - 1
-        before = np.minimum(np.maximum(before, 0), len(self.t) - 2)
-        t0 = self.t[before]
-        span = self.t[before + 1] - t0
-        weight = (times - t0) / span
-        low, high = self.values[before], self.values[before + 1]
+        before = np.maximum(np.searchsorted(self.t, times, side="right") - 1, 0)
+        after = np.minimum(before + 1, n - 1)
+        t0, t1 = self.t[before], self.t[after]
+        low, high = self.values[before], self.values[after]
+        first, second = np.abs(times - t0) <= same_s, np.abs(t1 - times) <= same_s
+        span = t1 - t0
+        inside = (span <= longest_s) & (t0 < times) & (times < t1) & ~first & ~second
+        weight = np.zeros(len(times))
+        np.divide(times - t0, span, out=weight, where=inside)
         rows = low + weight[:, None] * (high - low)
-        inside = (span <= longest_s) & (weight > _SAME_SAMPLE) & (weight < 1.0 - _SAME_SAMPLE)
         if inside.all():
             return rows
         out[inside] = rows[inside]
-        first, second = np.abs(weight) <= _SAME_SAMPLE, np.abs(weight - 1.0) <= _SAME_SAMPLE
-        out[first] = low[first]
         out[second] = high[second]
+        out[first] = low[first]
         return out
 
-    def _fill(self, row: FloatArray, time: float, longest_s: float) -> None:
+    def _fill(self, row: FloatArray, time: float, longest_s: float, same_s: float) -> None:
         """Do for one row what `at` does for many."""
-        before = int(self.t.searchsorted(time, side="right")) - 1
-        before = min(max(before, 0), len(self.t) - 2)
-        t0 = float(self.t[before])
-        span = float(self.t[before + 1]) - t0
-        weight = (time - t0) / span
-        if _SAME_SAMPLE < weight < 1.0 - _SAME_SAMPLE:
-            if span <= longest_s:
-                low = self.values[before]
-                np.add(low, weight * (self.values[before + 1] - low), out=row)
-        elif abs(weight) <= _SAME_SAMPLE:
+        before = max(int(self.t.searchsorted(time, side="right")) - 1, 0)
+        after = min(before + 1, len(self.t) - 1)
+        t0, t1 = float(self.t[before]), float(self.t[after])
+        if abs(time - t0) <= same_s:
             row[:] = self.values[before]
-        elif abs(weight - 1.0) <= _SAME_SAMPLE:
-            row[:] = self.values[before + 1]
+        elif abs(t1 - time) <= same_s:
+            row[:] = self.values[after]
+        elif t0 < time < t1 and t1 - t0 <= longest_s:
+            low = self.values[before]
+            np.add(low, (time - t0) / (t1 - t0) * (self.values[after] - low), out=row)
 
     def trim(self, time: float) -> None:
         """Forget samples that no row from `time` on needs."""
@@ -119,6 +114,7 @@ class Pairing:
         self.rate_hz = rate_hz
         # samples missing for the bridged time lie that and one spacing apart (and clocks slew)
         self._longest_s = (limits or Limits()).bridge_s + 1.02 / rate_hz
+        self._same_s = _SAME_SAMPLE / rate_hz
         self._sides = {_LEFT: _Side(), _RIGHT: _Side()}
         self._origin: float | None = None
         self._row = 0
@@ -178,7 +174,9 @@ class Pairing:
             return PairBlock(self.next_index, _NO_TIMES, _NO_ROWS, _NO_ROWS)
         start = self._origin or 0.0
         times = start + np.arange(self._row, self._row + n) / self.rate_hz
-        left, right = (side.at(times, self._longest_s) for side in self._sides.values())
+        left, right = (
+            side.at(times, self._longest_s, self._same_s) for side in self._sides.values()
+        )
         block = PairBlock(self.next_index, times, left, right)
         self._row += n
         for side in self._sides.values():

@@ -400,11 +400,6 @@ def test_paired_rows_are_the_same_however_the_feet_come(seed, order):
             assert np.array_equal(one, two, equal_nan=True)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a row 1e-9 to 1e-8 s from a sample is that sample where the foot has two samples, and "
-    "missing where it has one (_Side.at: two tolerances)",
-)
 @pytest.mark.parametrize("hair_s", [-2e-9, -4e-9])
 def test_a_row_a_hair_from_a_sample_is_the_same_however_cut(hair_s):
     t, values = np.arange(4) / 100.0, np.ones((4, 7))
