@@ -64,7 +64,7 @@ class _Side:
         inside = (span <= longest_s) & (t0 < times) & (times < t1) & ~first & ~second
         weight = np.zeros(len(times))
         np.divide(times - t0, span, out=weight, where=inside)
-        rows = low + weight[:, None] * (high - low)
+        rows: FloatArray = low + weight[:, None] * (high - low)
         if inside.all():
             return rows
         out[inside] = rows[inside]
