@@ -187,54 +187,9 @@ def _bluetooth_trouble(error: Exception) -> tuple[str, str]:
             "Bluetooth does not answer",
             "Turn Bluetooth off and on, or restart the machine.",
         )
-    if isinstance(error, PermissionError):
-        return "no permission to use Bluetooth", _PERMISSION
-    if isinstance(error, FileNotFoundError | ConnectionError):
-        return (
-            "the system's message bus (D-Bus), which leads to Bluetooth, is not running",
-            "Install and start dbus and bluez: systemctl start dbus bluetooth.",
-        )
-    return _bleak_trouble(error)
+    from plantigrade_gateway.ble import bluetooth_trouble
 
-
-_PERMISSION = (
-    "Allow this terminal to use Bluetooth in the system's privacy settings; "
-    "on Linux add the user to the group bluetooth and log in again."
-)
-
-
-def _bleak_trouble(error: Exception) -> tuple[str, str]:
-    from bleak.exc import (
-        BleakBluetoothNotAvailableError,
-        BleakBluetoothNotAvailableReason,
-        BleakDBusError,
-    )
-
-    if isinstance(error, BleakBluetoothNotAvailableError):
-        reason = BleakBluetoothNotAvailableReason
-        denied = ("no permission to use Bluetooth", _PERMISSION)
-        known = {
-            reason.NO_BLUETOOTH: ("no Bluetooth adapter", "Connect a Bluetooth LE adapter."),
-            reason.NO_BLE_CENTRAL_ROLE: (
-                "the Bluetooth adapter cannot connect to LE devices",
-                "Connect a Bluetooth LE adapter (4.2 or newer).",
-            ),
-            reason.POWERED_OFF: ("Bluetooth is switched off", "Switch Bluetooth on."),
-            reason.DENIED_BY_USER: denied,
-            reason.DENIED_BY_SYSTEM: denied,
-            reason.DENIED_BY_UNKNOWN: denied,
-        }
-        if error.reason in known:
-            return known[error.reason]
-    if isinstance(error, BleakDBusError):
-        if error.dbus_error.endswith((".ServiceUnknown", ".NoReply", ".Spawn.ExecFailed")):
-            return (
-                "the Bluetooth service (bluez) is not running",
-                "Install and start bluez: systemctl start bluetooth.",
-            )
-        if error.dbus_error.endswith((".AccessDenied", ".NotAuthorized", ".NotPermitted")):
-            return "no permission to use Bluetooth", _PERMISSION
-    return (
+    return bluetooth_trouble(error) or (
         f"Bluetooth cannot be used ({type(error).__name__}: {error})",
         "Turn Bluetooth off and on, or restart the machine.",
     )

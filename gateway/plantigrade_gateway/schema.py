@@ -87,7 +87,21 @@ def _to_version_1(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_to_version_1]
+_VERSION_2 = """CREATE TABLE insoles (
+    serial INTEGER PRIMARY KEY,
+    foot TEXT NOT NULL UNIQUE CHECK (foot IN ('left', 'right')),
+    name TEXT NOT NULL,
+    address TEXT NOT NULL,
+    length_mm INTEGER NOT NULL,
+    paired_utc TEXT NOT NULL
+)"""
+
+
+def _to_version_2(connection: sqlite3.Connection) -> None:
+    connection.execute(_VERSION_2)
+
+
+MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_to_version_1, _to_version_2]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 
 Only ever appended to: files of every version are out there.

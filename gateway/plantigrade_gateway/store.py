@@ -44,6 +44,11 @@ class Store:
         """The file."""
         return self._db.path
 
+    @property
+    def database(self) -> Database:
+        """The open file, for what else is kept in it (`pair.py`)."""
+        return self._db
+
     @classmethod
     def open(cls, path: Path | None = None, *, create: bool = True) -> "Store":
         """Open the store at `path`, or at this installation's usual place.

@@ -1,0 +1,292 @@
+"""The live source: keeps both remembered insoles connected and gives what comes as record entries.
+
+Each insole has a task of its own: one may come and go while the other goes on. No other insole is
+ever connected to.
+"""
+
+import asyncio
+import json
+import time
+from collections.abc import Callable, Iterable
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, field
+
+from plantigrade.block import Foot
+from plantigrade_gateway import reconnect
+from plantigrade_gateway.ble import InsoleLink, Radio, RadioError, Sighting, scanning
+from plantigrade_gateway.errors import BluetoothError
+from plantigrade_gateway.pair import KnownInsole
+from plantigrade_gateway.reconnect import LinkState, Reconnection
+from plantigrade_gateway.record import Entry, Kind
+
+INSOLE_OF = {Foot.LEFT: 0, Foot.RIGHT: 1}
+"""The number of each foot's insole in the record."""
+SILENT_S = 3.0
+"""A link that carries no data for so long is asked to stream again, then given up (ours)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """How the insoles shall stream.
+
+    Attributes
+    ----------
+    period_us : int or None
+        Sample period; None: the insole's own.
+    frames : int
+        Frames per packet: 2 for live work (`gatt_profile.md` §6).
+    """
+
+    period_us: int | None = None
+    frames: int = 2
+
+
+@dataclass(slots=True)
+class LinkInfo:
+    """How one insole's link is, for people.
+
+    Attributes
+    ----------
+    insole : KnownInsole
+    reconnection : Reconnection
+    rssi : int or None
+        When it was last heard before connecting, dBm.
+    battery_percent : int or None
+    dropped : int
+        Packets the insole says it made and never sent.
+    last_ns : int or None
+        When data came last.
+    """
+
+    insole: KnownInsole
+    reconnection: Reconnection = field(default_factory=Reconnection)
+    rssi: int | None = None
+    battery_percent: int | None = None
+    dropped: int = 0
+    last_ns: int | None = None
+
+    @property
+    def state(self) -> LinkState:
+        """Where the way to it stands."""
+        return self.reconnection.state
+
+
+class Finder:
+    """One scan, shared by all that look for an insole."""
+
+    def __init__(self, radio: Radio) -> None:
+        self._radio = radio
+        self._listeners: set[Callable[[Sighting], None]] = set()
+        self._scan: AsyncExitStack | None = None
+        self._changing = asyncio.Lock()
+
+    async def find(self, insole: KnownInsole, limit_s: float) -> Sighting | None:
+        """Return the insole when it is heard; None when it is not.
+
+        Raises
+        ------
+        BluetoothError
+            Scanning cannot begin, or only another device with its serial number was heard.
+        """
+        heard: asyncio.Future[Sighting] = asyncio.get_running_loop().create_future()
+        other: Sighting | None = None
+
+        def listen(sighting: Sighting) -> None:
+            nonlocal other
+            if insole.is_seen_in(sighting):
+                if not heard.done():
+                    heard.set_result(sighting)
+            elif sighting.announcement.serial == insole.serial:
+                other = sighting
+
+        await self._listen(listen)
+        try:
+            return await asyncio.wait_for(heard, limit_s)
+        except TimeoutError:
+            if other is not None:
+                raise BluetoothError(
+                    f"{insole.label}: another device announces itself by its number "
+                    f"({other.address}, {other.announcement.foot}) and is left alone; if it is "
+                    "yours, run plantigrade pair"
+                ) from None
+            return None
+        finally:
+            await self._leave(listen)
+
+    async def _listen(self, listener: Callable[[Sighting], None]) -> None:
+        async with self._changing:
+            if self._scan is None:
+                scan = AsyncExitStack()
+                await scan.enter_async_context(scanning(self._radio, self._heard))
+                self._scan = scan
+            self._listeners.add(listener)
+
+    async def _leave(self, listener: Callable[[Sighting], None]) -> None:
+        self._listeners.discard(listener)
+        async with self._changing:
+            if not self._listeners and self._scan is not None:
+                scan, self._scan = self._scan, None
+                await scan.aclose()
+
+    def _heard(self, sighting: Sighting) -> None:
+        for listener in tuple(self._listeners):
+            listener(sighting)
+
+
+class LiveSource:
+    """Keeps insoles connected.
+
+    Parameters
+    ----------
+    insoles : iterable of KnownInsole
+        At most one of each foot.
+    radio : Radio
+    emit : callable
+        Given each entry in order of arrival, from the event loop; it must return at once.
+    tell : callable
+        Told, one sentence each, what people should know: an insole comes, goes, is not found.
+    wish : Wish, optional
+    now_ns : callable
+        A monotonic clock, ns.
+
+    Attributes
+    ----------
+    links : dict of Foot to LinkInfo
+    """
+
+    def __init__(
+        self,
+        insoles: Iterable[KnownInsole],
+        radio: Radio,
+        emit: Callable[[Entry], None],
+        tell: Callable[[str], None],
+        wish: Wish | None = None,
+        now_ns: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self.links = {insole.foot: LinkInfo(insole) for insole in insoles}
+        self._radio = radio
+        self._emit = emit
+        self._tell = tell
+        self._wish = wish or Wish()
+        self._now_ns = now_ns
+        self._finder = Finder(radio)
+        self._connecting = asyncio.Lock()  # hosts allow one connection attempt at a time
+        self._said: dict[Foot, str] = {}
+
+    async def run(self) -> None:
+        """Keep the insoles connected until cancelled; links are ended in good order then."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                for foot, link in self.links.items():
+                    group.create_task(self._keep(link), name=f"{foot} insole")
+        finally:
+            for link in self.links.values():
+                link.reconnection.stop()
+
+    async def _keep(self, info: LinkInfo) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            try:
+                await self._hold(info)
+            except RadioError as error:
+                self._say(info, f"Bluetooth: {error}")
+            except BluetoothError as error:
+                self._say(info, f"{error}; trying again")
+            await asyncio.sleep(info.reconnection.fail(loop.time()))
+
+    async def _hold(self, info: LinkInfo) -> None:
+        """One try: find it, connect, and stay until the link ends."""
+        info.reconnection.search()
+        sighting = await self._finder.find(info.insole, reconnect.SEARCH_S)
+        if sighting is None:
+            self._say(
+                info,
+                f"{info.insole.label}: not found; is it charged, near, and free of another host? "
+                "Looking on",
+            )
+            return
+        info.reconnection.connect()
+        info.rssi = sighting.rssi
+        number = INSOLE_OF[info.insole.foot]
+        up = False
+
+        def gone() -> None:
+            if up:
+                self._emit(Entry(self._now_ns(), number, Kind.DISCONNECTED, b""))
+
+        async with self._connecting:
+            link = await InsoleLink.open(sighting, self._radio, gone)
+        try:
+            self._check(info.insole, link)
+            info.battery_percent = link.battery_percent
+            if link.gone.is_set():
+                raise BluetoothError(f"{info.insole.label}: the link was lost at once")
+            self._emit(Entry(self._now_ns(), number, Kind.CONNECTED, _about(sighting, link)))
+            up = True
+            await self._stream(info, link, number)
+        finally:
+            await link.close()
+        self._say(info, f"{info.insole.label}: the link is lost; looking for it")
+
+    def _check(self, insole: KnownInsole, link: InsoleLink) -> None:
+        """Refuse a device that announces one insole and turns out to be another."""
+        said = link.identity
+        if (said.serial, said.foot) != (insole.serial, insole.foot):
+            raise BluetoothError(
+                f"{insole.label}: a device announces itself as this insole but says it is the "
+                f"{said.foot} insole {said.serial:08X}; it is left alone"
+            )
+
+    async def _stream(self, info: LinkInfo, link: InsoleLink, number: int) -> None:
+        loop = asyncio.get_running_loop()
+        heard_s = loop.time()
+
+        def on_data(data: bytearray) -> None:
+            nonlocal heard_s
+            now_ns = self._now_ns()
+            self._emit(Entry(now_ns, number, Kind.NOTIFICATION, bytes(data)))
+            info.last_ns, heard_s = now_ns, loop.time()
+
+        await link.start(on_data, self._wish.period_us, self._wish.frames)
+        info.reconnection.stream(loop.time())
+        level = "" if link.battery_percent is None else f", battery {link.battery_percent} %"
+        self._say(info, f"{info.insole.label}: connected ({info.rssi} dBm{level})")
+        asked_again = False
+        while not link.gone.is_set():
+            silent_s = loop.time() - heard_s
+            asked_again = asked_again and silent_s >= SILENT_S
+            if silent_s >= 2.0 * SILENT_S:
+                raise BluetoothError(f"{info.insole.label}: sends nothing; the link is given up")
+            if silent_s >= SILENT_S and not asked_again:
+                asked_again = True
+                self._say(info, f"{info.insole.label}: sends nothing; asking it to stream again")
+                await link.stream()
+            info.battery_percent = link.battery_percent
+            info.dropped = link.status.dropped if link.status else 0
+            try:
+                await asyncio.wait_for(link.gone.wait(), SILENT_S / 3.0)
+            except TimeoutError:
+                continue
+
+    def _say(self, info: LinkInfo, text: str) -> None:
+        """Tell people, each thing once until something else is told of the insole."""
+        if self._said.get(info.insole.foot) != text:
+            self._said[info.insole.foot] = text
+            self._tell(text)
+
+
+def _about(sighting: Sighting, link: InsoleLink) -> bytes:
+    """Return the data of a CONNECTED entry: what the insole said of itself."""
+    identity = link.identity
+    return json.dumps(
+        {
+            "serial": f"{identity.serial:08X}",
+            "foot": str(identity.foot),
+            "firmware": f"{identity.firmware >> 8}.{identity.firmware & 0xFF}",
+            "length_mm": sighting.announcement.length_mm,
+            "zones": identity.zones,
+            "battery_percent": link.battery_percent,
+            "rssi_dbm": sighting.rssi,
+            "value_bytes": link.value_bytes,
+        }
+    ).encode()

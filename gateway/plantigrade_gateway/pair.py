@@ -1,0 +1,91 @@
+"""The insoles this installation knows: one left and one right, remembered in the store."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from plantigrade.block import Foot
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.profile import Announcement
+from plantigrade_gateway.store import Store
+from plantigrade_gateway.storerows import utc_text
+
+if TYPE_CHECKING:
+    from plantigrade_gateway.ble import Sighting
+
+
+@dataclass(frozen=True, slots=True)
+class KnownInsole:
+    """An insole that may be connected to.
+
+    Attributes
+    ----------
+    serial : int
+        The identity it announces and answers with.
+    foot : Foot
+    name : str
+        What people call it.
+    address : str
+        Where it was heard when it was remembered; an insole's address never changes.
+    length_mm : int
+    """
+
+    serial: int
+    foot: Foot
+    name: str
+    address: str
+    length_mm: int
+
+    @property
+    def label(self) -> str:
+        """For people: foot and name."""
+        return f"{self.foot} insole ({self.name})"
+
+    @classmethod
+    def of(cls, said: Announcement, address: str, name: str = "") -> "KnownInsole":
+        """Make one of what an insole announces."""
+        return cls(said.serial, said.foot, name or f"{said.serial:08X}", address, said.length_mm)
+
+    def is_seen_in(self, sighting: "Sighting") -> bool:
+        """Whether it is this insole that was heard: serial number, foot and address."""
+        said = sighting.announcement
+        return (said.serial, said.foot, sighting.address) == (self.serial, self.foot, self.address)
+
+
+def remember(store: Store, insole: KnownInsole) -> None:
+    """Remember an insole, in place of the one that was known for its foot."""
+    with store.database.writing() as db:
+        db.execute("DELETE FROM insoles WHERE foot = ? OR serial = ?", (insole.foot, insole.serial))
+        db.execute(
+            "INSERT INTO insoles (serial, foot, name, address, length_mm, paired_utc)"
+            " VALUES (?, ?, ?, ?, ?, ?)",
+            (
+                insole.serial,
+                str(insole.foot),
+                insole.name,
+                insole.address,
+                insole.length_mm,
+                utc_text(datetime.now(UTC)),
+            ),
+        )
+
+
+def known(store: Store) -> list[KnownInsole]:
+    """Return the insoles that are remembered, left first."""
+    rows = store.database.read(
+        "SELECT serial, foot, name, address, length_mm FROM insoles ORDER BY foot"
+    )
+    return [KnownInsole(a, Foot(b), c, d, e) for a, b, c, d, e in rows]
+
+
+def forget(store: Store, foot: Foot) -> None:
+    """Forget the insole of a foot.
+
+    Raises
+    ------
+    InputError
+        None is known.
+    """
+    with store.database.writing() as db:
+        if not db.execute("DELETE FROM insoles WHERE foot = ?", (str(foot),)).rowcount:
+            raise InputError(f"{foot} insole: none is remembered, see plantigrade pair")

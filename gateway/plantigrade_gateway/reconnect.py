@@ -1,0 +1,71 @@
+"""When to look for an insole again: states and pauses. No I/O, no clock of its own."""
+
+from enum import StrEnum
+
+SEARCH_S = 10.0
+"""One search; an insole advertises at least every 0.42 s (`gatt_profile.md` §2), so that this long
+a silence means it is not there (ours)."""
+FIRST_PAUSE_S = 0.5
+"""After the first failure: a link that broke by chance is back at once (ours)."""
+LONGEST_PAUSE_S = 8.0
+"""Pauses double up to this: a player who comes back waits no longer, and the radio of the other
+insole is left alone in between (`gatt_profile.md` §4)."""
+HELD_S = 10.0
+"""A link that held for so long was a good one: the pauses begin anew (ours)."""
+
+
+class LinkState(StrEnum):
+    """Where the way to one insole stands."""
+
+    SEARCHING = "searching"
+    CONNECTING = "connecting"
+    STREAMING = "streaming"
+    PAUSING = "pausing"
+    """Between two tries."""
+    STOPPED = "stopped"
+
+
+class Reconnection:
+    """The state of one insole's link, and how long to pause before the next try.
+
+    Attributes
+    ----------
+    state : LinkState
+    failures : int
+        Tries in a row that came to nothing.
+    links : int
+        How often a link came up.
+    """
+
+    def __init__(self) -> None:
+        self.state = LinkState.SEARCHING
+        self.failures = 0
+        self.links = 0
+        self._since_s = 0.0
+
+    def search(self) -> None:
+        """Note that a search begins."""
+        self.state = LinkState.SEARCHING
+
+    def connect(self) -> None:
+        """Note that the insole was heard and is connected to."""
+        self.state = LinkState.CONNECTING
+
+    def stream(self, now_s: float) -> None:
+        """Note that the insole streams."""
+        self.state = LinkState.STREAMING
+        self.links += 1
+        self._since_s = now_s
+
+    def fail(self, now_s: float) -> float:
+        """Note a try that came to nothing, or a link's end; return how long to pause, s."""
+        if self.state is LinkState.STREAMING and now_s - self._since_s >= HELD_S:
+            self.failures = 0
+        self.state = LinkState.PAUSING
+        pause_s = min(FIRST_PAUSE_S * 2.0**self.failures, LONGEST_PAUSE_S)
+        self.failures += 1
+        return pause_s
+
+    def stop(self) -> None:
+        """Note that there are no more tries."""
+        self.state = LinkState.STOPPED

@@ -1,0 +1,145 @@
+"""A pair of virtual insoles, the air, and a live source that listens: for tests of the link."""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field, replace
+
+from bumble.transport.common import AsyncPipeSink
+
+from plantigrade.block import Foot
+from plantigrade_gateway.air import Air, AirController, Weather
+from plantigrade_gateway.airlink import AirRadio
+from plantigrade_gateway.ble import Radio
+from plantigrade_gateway.decoder import Decoder
+from plantigrade_gateway.livesource import INSOLE_OF, LiveSource, Wish
+from plantigrade_gateway.pair import KnownInsole
+from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.stream import Fact, Run
+from plantigrade_gateway.virtual import AirInsole
+from plantigrade_gateway.virtualbody import LENGTH_MM, Knobs, Steps, usual_pair
+
+LEFT, RIGHT = Foot.LEFT, Foot.RIGHT
+
+
+def known(knobs: Knobs) -> KnownInsole:
+    """The insole as pairing remembers it."""
+    return KnownInsole(knobs.serial, knobs.foot, f"{knobs.serial:08X}", knobs.address, LENGTH_MM)
+
+
+@dataclass
+class World:
+    air: Air
+    steps: Steps
+    insoles: dict[Foot, AirInsole]
+    radio: AirRadio
+    entries: list[Entry] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
+    source: LiveSource | None = None
+    speed: float = 1.0
+
+    @property
+    def backend(self) -> Radio:
+        return Radio(self.radio.scanner, self.radio.client)
+
+    async def insole(self, knobs: Knobs) -> AirInsole:
+        began_s = asyncio.get_running_loop().time()
+        insole = AirInsole(knobs, self.air, self.steps, began_s)
+        insole.sent = []
+        await insole.start()
+        return insole
+
+    def now_ns(self) -> int:
+        """The host's clock, as fast as the insoles'."""
+        return int(asyncio.get_running_loop().time() * self.speed * 1e9)
+
+    @contextlib.asynccontextmanager
+    async def listening(
+        self,
+        *insoles: KnownInsole,
+        wish: Wish | None = None,
+        emit: Callable[[Entry], None] | None = None,
+    ) -> AsyncIterator[LiveSource]:
+        """A live source of these insoles, the pair by default."""
+        wanted = insoles or tuple(known(i.knobs) for i in self.insoles.values())
+
+        def tell(text: str) -> None:
+            self.said.append(text)
+
+        self.source = LiveSource(
+            wanted, self.backend, emit or self.entries.append, tell, wish, self.now_ns
+        )
+        task = asyncio.create_task(self.source.run())
+        try:
+            yield self.source
+            if task.done():
+                await task
+        finally:
+            task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
+
+    def of(self, foot: Foot, kind: Kind) -> list[Entry]:
+        return [e for e in self.entries if e.insole == INSOLE_OF[foot] and e.kind is kind]
+
+    def data(self, foot: Foot) -> list[bytes]:
+        return [e.data for e in self.of(foot, Kind.NOTIFICATION)]
+
+    def sent(self, foot: Foot) -> list[bytes]:
+        sent = self.insoles[foot].sent
+        assert sent is not None
+        return sent
+
+    def decoded(self, foot: Foot) -> tuple[Decoder, list[Fact], list[Run]]:
+        decoder = Decoder(INSOLE_OF[foot])
+        batch = Batch.of(self.of(foot, Kind.NOTIFICATION))
+        out = decoder.feed(batch.arrival_ns, batch.length, batch.payload)
+        return (
+            decoder,
+            [item for item in out if isinstance(item, Fact)],
+            [item for item in out if isinstance(item, Run)],
+        )
+
+    async def until(self, done: Callable[[], object], limit_s: float = 30.0) -> None:
+        """Wait for something to be so."""
+        async with asyncio.timeout(limit_s):
+            while not done():
+                await asyncio.sleep(0.01)
+
+    async def streams(self, foot: Foot, packets: int = 5) -> None:
+        """Wait for so many packets more of a foot."""
+        goal = len(self.data(foot)) + packets
+        await self.until(lambda: len(self.data(foot)) >= goal)
+
+
+@contextlib.asynccontextmanager
+async def world(
+    steps: Steps,
+    weather: Weather | None = None,
+    mtu: int = 247,
+    left: Knobs | None = None,
+    right: Knobs | None = None,
+    **knobs: object,
+) -> AsyncIterator[World]:
+    """The air with a pair on it, and a radio."""
+    air = Air(weather or Weather(interval_s=0.0, supervision_s=0.4))
+    gateway = AirController("gateway", link=air)
+    radio = await AirRadio.on(gateway, AsyncPipeSink(gateway), mtu)
+    made = World(air, steps, {}, radio)
+    usual = usual_pair(**knobs)
+    for one, given in zip(usual, (left, right), strict=True):
+        turned = given or one
+        made.insoles[turned.foot] = await made.insole(turned)
+        made.speed = turned.speed
+    try:
+        yield made
+    finally:
+        await radio.close()
+        for insole in made.insoles.values():
+            await insole.close()
+
+
+def turned(foot: Foot, **knobs: object) -> Knobs:
+    """One of the pair, with knobs turned."""
+    pair = dict(zip((LEFT, RIGHT), usual_pair(), strict=True))
+    return replace(pair[foot], **knobs)  # type: ignore[arg-type]
