@@ -4,8 +4,9 @@ Rich leaves out colour and cursor codes where there is no terminal.
 """
 
 import textwrap
+from dataclasses import dataclass
 
-from rich.console import Console
+from rich.console import Console, ConsoleOptions, RenderResult
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -46,9 +47,25 @@ def table(*columns: str, numbers_from: int = 1) -> Table:
     return made
 
 
-def put(out: Console, made: Table) -> None:
-    """Print a table, set in a little."""
-    out.print(Padding(made, (0, 0, 0, 2), expand=False))
+_LEAST_WIDTH = 80
+
+
+@dataclass(frozen=True, slots=True)
+class _Wide:
+    """A table that keeps its width where the terminal is narrower."""
+
+    made: Padding
+
+    def __rich_console__(self, out: Console, options: ConsoleOptions) -> RenderResult:
+        yield from out.render(self.made, options.update(width=max(out.width, _LEAST_WIDTH)))
+
+
+def put(out: Console, made: Table, indent: int = 2) -> None:
+    """Print a table, set in a little.
+
+    It is made for 80 columns: a narrower terminal wraps its lines rather than lose figures.
+    """
+    out.print(_Wide(Padding(made, (0, 0, 0, indent), expand=False)), crop=False)
 
 
 def item(out: Console, name: str, text: str) -> None:

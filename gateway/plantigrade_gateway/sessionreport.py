@@ -7,7 +7,7 @@ from rich.console import Console
 
 from plantigrade_gateway import report, words
 from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.paper import item, paragraph, table
+from plantigrade_gateway.paper import item, paragraph, put, table
 from plantigrade_gateway.sessions import SessionLine
 from plantigrade_gateway.storerows import Session
 
@@ -39,7 +39,7 @@ def show_list(lines: Sequence[SessionLine], out: Console) -> None:
             str(line.stands),
             session.source,
         )
-    out.print(made)
+    put(out, made, indent=0)
 
 
 def _length(session: Session) -> str:

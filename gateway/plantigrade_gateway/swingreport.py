@@ -31,7 +31,7 @@ def show_swings(analysis: Analysis, out: Console) -> None:
         for swing in group.swings:
             number += 1
             made.add_row(str(number), *_swing_cells(swing))
-    out.print(made)
+    put(out, made, indent=0)
     if any(swing.touches_gap for swing in analysis.swings):
         paragraph(out, "* touches missing samples", "  ")
     for text in SWING_NOTES:
