@@ -7,8 +7,8 @@ are cut into calls.
 """
 
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -50,10 +50,13 @@ class Baseline:
     Parameters
     ----------
     rate_hz : float
+    contact_n : float
+        The load above which a foot is on the ground, N.
     """
 
-    def __init__(self, rate_hz: float) -> None:
+    def __init__(self, rate_hz: float, contact_n: float) -> None:
         self._rate_hz = rate_hz
+        self._contact_n = contact_n
         self.refresh = max(1, round(REFRESH_S * rate_hz))
         self._offset = np.zeros((2, N_COLUMNS))
         self._phases: list[deque[FloatArray]] = [deque(maxlen=_PHASES) for _ in _FEET]
@@ -65,8 +68,7 @@ class Baseline:
     def net(self, block: PairBlock) -> PairBlock:
         """Return the rows net of the baseline.
 
-        The block must not cross a multiple of `refresh` rows: there the baseline may move
-        (`pieces` cuts it so).
+        The block must be one of `pieces`: within it the baseline does not move.
         """
         if self._raw is None:
             self._raw = RowBuffer(2 * N_COLUMNS + 1, block.first)
@@ -83,13 +85,31 @@ class Baseline:
             block.first, block.t_s, block.left - self._offset[0], block.right - self._offset[1]
         )
 
-    def pieces(self, block: PairBlock) -> list[PairBlock]:
-        """Cut a block where the baseline may move."""
-        if block.first % self.refresh + len(block) <= self.refresh:
-            return [block] if len(block) else []
-        cuts = range(-block.first % self.refresh, len(block), self.refresh)
-        edges = sorted({0, *cuts, len(block)})
-        return [block.slice(a, b) for a, b in pairwise(edges)]
+    def pieces(self, block: PairBlock) -> Iterator[PairBlock]:
+        """Cut a block where the baseline may move; `learn` is to be called after each piece.
+
+        It moves by swing phases that are confirmed, and a step is confirmed while its foot is off
+        the ground: up to the first fixed row after such a row nothing can move it.
+        """
+        n, start = len(block), 0
+        while start < n:
+            stop = n
+            row = block.first + start
+            if (row + n - start - 1) // self.refresh > row // self.refresh:
+                if not any(self._fresh):
+                    row += self._first_off(block, start)
+                stop = min((row // self.refresh + 1) * self.refresh - block.first, n)
+            yield block.slice(start, stop) if stop - start < n else block
+            start = stop
+
+    def _first_off(self, block: PairBlock, start: int) -> int:
+        """Return how many rows from `start` on have both feet on the ground."""
+        least = [
+            total_load(values[start:]) - total_load(self._offset[k][None])
+            for k, values in enumerate((block.left, block.right))
+        ]
+        off = ~(np.minimum(*least) >= self._contact_n)
+        return int(np.argmax(off)) if off.any() else len(off)
 
     def learn(self, airs: list[Air]) -> None:
         """Take confirmed swing phases; the baseline moves by them at the next fixed row."""

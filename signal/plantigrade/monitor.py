@@ -54,36 +54,45 @@ class ZoneMonitor:
             Where in these samples another set of zones is stuck from, and which; usually empty.
         """
         changes: list[tuple[int, tuple[int, ...]]] = []
-        at = 0
-        while at < len(pressure):
-            take = pressure[at : at + self._window - self._held]
-            self._blocks.append(take)
-            self._held += len(take)
-            at += len(take)
+        at = min(self._window - self._held, len(pressure)) if self._held else 0
+        if at:
+            self._hold(pressure[:at])
             if self._held == self._window:
-                whole = np.concatenate(self._blocks)
+                held = np.concatenate(self._blocks)
                 self._blocks.clear()
                 self._held = 0
-                if self._judge(whole):
-                    changes.append((at, self.stuck))
+                changes += self._judge(held[None], at)
+        n = (len(pressure) - at) // self._window
+        if n:
+            whole = pressure[at : at + n * self._window]
+            changes += self._judge(whole.reshape(n, self._window, -1), at + self._window)
+            at += n * self._window
+        if at < len(pressure):
+            self._hold(pressure[at:])
         return changes
 
-    def _judge(self, window: FloatArray) -> bool:
-        """Judge a whole window; return whether another set of zones is stuck after it."""
-        if np.isnan(window).any():
-            return False
-        low, high = window.min(axis=0), window.max(axis=0)
+    def _hold(self, pressure: FloatArray) -> None:
+        self._blocks.append(pressure)
+        self._held += len(pressure)
+
+    def _judge(self, windows: FloatArray, first_stop: int) -> list[tuple[int, tuple[int, ...]]]:
+        """Judge whole windows, shape (k, window, n_zones), the first ending at `first_stop`."""
+        low, high = windows.min(axis=1), windows.max(axis=1)
         varies = high > low
         others = np.where(varies, self._newtons, 0.0)
-        load = np.einsum("ij,j->i", window, others)
-        top = float(load.max())
-        if top < MOVING_N or top - float(load.min()) < MOVING_SHARE * top:
-            return False
-        self._count[varies | (low * self._newtons < LEAST_N)] = 0
-        self._count[~varies & (low * self._newtons >= LEAST_N)] += 1
-        stuck = tuple(np.flatnonzero(self._count >= WINDOWS).tolist())
-        changed, self.stuck = stuck != self.stuck, stuck
-        return changed
+        load = np.einsum("ijk,ik->ij", windows, others)
+        top, least = load.max(axis=1), load.min(axis=1)
+        with np.errstate(invalid="ignore"):
+            moving = (top >= MOVING_N) & (top - least >= MOVING_SHARE * top)
+            keeps = ~varies & (low * self._newtons >= LEAST_N)
+        changes: list[tuple[int, tuple[int, ...]]] = []
+        for k in np.flatnonzero(moving).tolist():
+            self._count = np.where(keeps[k], self._count + 1, 0)
+            stuck = tuple(np.flatnonzero(self._count >= WINDOWS).tolist())
+            if stuck != self.stuck:
+                self.stuck = stuck
+                changes.append((first_stop + k * self._window, stuck))
+        return changes
 
 
 def find_stuck(pressure: FloatArray, layout: ZoneLayout, rate_hz: float) -> tuple[int, ...]:

@@ -70,6 +70,7 @@ SETTLED_RANGE, SETTLED_S = 0.06, 0.5
 STEPPED_S = 0.08
 BACKSWING_FALL = 0.06
 """A fall of s so far under the address level is announced as a backswing (provisional)."""
+LOOK_S = 5.0
 KEEP_S = 12.0
 
 _T, _LEAD, _TRAIL = 0, slice(1, 8), slice(8, 15)
@@ -112,6 +113,7 @@ class SwingDetector:
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
         self._half = setup.samples(SMOOTH_S)
+        self._look = setup.samples(LOOK_S)
         self._weights = hann_weights(self._half).tolist()
         self.reset()
 
@@ -237,6 +239,10 @@ class SwingDetector:
                 return self._finish(stop, events)
 
     def _watch(self, stop: int, events: list[Event]) -> bool:
+        # each find looks through the rows again: a long block is taken a few seconds at a time
+        return self._watch_to(min(stop, self._cursor + self._look), events) or stop > self._cursor
+
+    def _watch_to(self, stop: int, events: list[Event]) -> bool:
         """Look for the first row whose share has risen enough above a recent trough."""
         if self._rising:
             s = self._column(_S, self._cursor - 1, stop)
