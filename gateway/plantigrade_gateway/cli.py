@@ -14,6 +14,7 @@ import click
 from plantigrade.errors import SignalError
 from plantigrade_gateway import schema
 from plantigrade_gateway.errors import GatewayError, InputError, RecordingError
+from plantigrade_gateway.livecli import register
 
 if TYPE_CHECKING:
     from plantigrade_gateway.analysis import Analysis
@@ -341,3 +342,6 @@ def _open_store(ctx: click.Context) -> "Store":
     from plantigrade_gateway.store import Store
 
     return Store.open(_store(ctx), create=False)
+
+
+register(main, _store_option, _json_option, _store)

@@ -6,6 +6,7 @@ ever connected to.
 
 import asyncio
 import json
+import logging
 import time
 from collections.abc import Callable, Iterable
 from contextlib import AsyncExitStack
@@ -18,6 +19,8 @@ from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.pair import KnownInsole
 from plantigrade_gateway.reconnect import LinkState, Reconnection
 from plantigrade_gateway.record import Entry, Kind
+
+_log = logging.getLogger(__name__)
 
 INSOLE_OF = {Foot.LEFT: 0, Foot.RIGHT: 1}
 """The number of each foot's insole in the record."""
@@ -192,6 +195,9 @@ class LiveSource:
                 self._say(info, f"Bluetooth: {error}")
             except BluetoothError as error:
                 self._say(info, f"{error}; trying again")
+            except Exception as error:  # one insole's fault must not end the other's recording
+                _log.exception("%s insole", info.insole.foot)
+                self._say(info, f"{info.insole.label}: {error!r}; trying again")
             await asyncio.sleep(info.reconnection.fail(loop.time()))
 
     async def _hold(self, info: LinkInfo) -> None:

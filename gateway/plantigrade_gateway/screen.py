@@ -52,8 +52,8 @@ class Screen:
         What is shown; it is only read.
     lead : Foot
     body_weight_n : float
-    total_s : float
-        How long the record is, s.
+    total_s : float or None
+        How long the record is, s; None while nobody knows, with insoles.
     """
 
     def __init__(
@@ -62,7 +62,7 @@ class Screen:
         analysis: RecordAnalysis,
         lead: Foot,
         body_weight_n: float,
-        total_s: float,
+        total_s: float | None,
     ) -> None:
         self._out = out
         self._analysis = analysis
@@ -230,18 +230,25 @@ class Screen:
         packets = sum(c.packets for c in counts)
         lost = sum(c.lost_packets for c in counts)
         share = 100.0 * lost / max(packets + lost, 1)
-        done = min(self._now_s / self._total_s, 1.0) if self._total_s > 0 else 1.0
-        cells = round(18 * done)
         head = Text.assemble(
-            ("━" * cells, "bold"),
-            ("─" * (18 - cells), "dim"),
-            f"  {words.clock(self._now_s, 0)} of {words.clock(self._total_s, 0)}",
+            *self._progress(),
             f"  {words.plural(self._steps, 'step')}, {words.plural(self._swings, 'swing')}, "
             f"{words.plural(self._good, 'good push', 'good pushes')}; {share:.1f} % lost",
         )
         if self._now_s - self._phase_s > _PHASES_STAY_S:
             self._phases = []
         return Group(Text(), head, self._bars(), Text("  ".join(self._phases)))
+
+    def _progress(self) -> list[str | tuple[str, str]]:
+        if self._total_s is None:
+            return [words.clock(self._now_s, 0)]
+        done = min(self._now_s / self._total_s, 1.0) if self._total_s > 0 else 1.0
+        cells = round(18 * done)
+        return [
+            ("━" * cells, "bold"),
+            ("─" * (18 - cells), "dim"),
+            f"  {words.clock(self._now_s, 0)} of {words.clock(self._total_s, 0)}",
+        ]
 
     def _bars(self) -> Text:
         parts = Text()

@@ -1,0 +1,202 @@
+"""How the links are: measured while the service runs, kept in a file beside the store, shown.
+
+The file is replaced whole once a second, so that ``plantigrade status`` in another terminal (and
+later the live page) reads it without disturbing the service.
+"""
+
+import json
+import os
+from collections import deque
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from plantigrade_gateway import words
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.livesource import INSOLE_OF, LiveSource
+from plantigrade_gateway.pipeline import Pipeline
+from plantigrade_gateway.stream import Counts
+
+FRESH_S = 5.0
+"""A status older than this is of a service that no longer runs (it writes one a second)."""
+_KEPT = 2000  # latencies: some ten seconds of two feet at 200 Hz
+
+
+@dataclass(frozen=True, slots=True)
+class FootStatus:
+    """One insole's link.
+
+    Attributes
+    ----------
+    name, state : str
+    battery_percent, rssi_dbm : int or None
+        Signal strength when it was heard before connecting.
+    links : int
+        How often the link came up.
+    packets, lost_packets, insole_dropped : int
+        Taken, missing by the counter, and made but never sent as the insole says.
+    silent_s : float or None
+        Since data came last.
+    drift_ppm, clock_error_s : float or None
+    clock_locked : bool
+    """
+
+    name: str
+    state: str
+    battery_percent: int | None
+    rssi_dbm: int | None
+    links: int
+    packets: int
+    lost_packets: int
+    insole_dropped: int
+    silent_s: float | None
+    drift_ppm: float | None
+    clock_error_s: float | None
+    clock_locked: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceStatus:
+    """The whole service.
+
+    Attributes
+    ----------
+    written : datetime
+    session_id : str or None
+        Of the session under way.
+    feet : dict of str to FootStatus
+    latency_ms : tuple of float or None
+        From a notification's arrival to its frames decoded and its events found: median and 99th
+        percentile of the last seconds, ms.
+    """
+
+    written: datetime
+    session_id: str | None
+    feet: dict[str, FootStatus]
+    latency_ms: tuple[float, float] | None
+
+    @property
+    def age_s(self) -> float:
+        """Since it was written, s."""
+        return (datetime.now(UTC) - self.written).total_seconds()
+
+
+class Latency:
+    """How long entries waited until they were worked off."""
+
+    def __init__(self) -> None:
+        self._ms: deque[float] = deque(maxlen=_KEPT)
+
+    def note(self, arrivals_ns: list[int], now_ns: int) -> None:
+        """Note entries that are done now."""
+        self._ms.extend((now_ns - ns) / 1e6 for ns in arrivals_ns)
+
+    def summary(self) -> tuple[float, float] | None:
+        """Return median and 99th percentile, ms."""
+        if not self._ms:
+            return None
+        median, high = np.percentile(self._ms, [50, 99])
+        return round(float(median), 2), round(float(high), 2)
+
+
+def measure(
+    source: LiveSource,
+    pipeline: Pipeline | None,
+    session_id: str | None,
+    latency: Latency,
+    now_ns: int,
+) -> ServiceStatus:
+    """Return the status now."""
+    counts = {} if pipeline is None else pipeline.counts()
+    clocks = {} if pipeline is None else pipeline.clocks()
+    feet = {}
+    for foot, info in source.links.items():
+        number = INSOLE_OF[foot]
+        count, clock = counts.get(number, Counts()), clocks.get(number)
+        feet[str(foot)] = FootStatus(
+            name=info.insole.name,
+            state=str(info.state),
+            battery_percent=info.battery_percent,
+            rssi_dbm=info.rssi,
+            links=info.reconnection.links,
+            packets=count.packets,
+            lost_packets=count.lost_packets,
+            insole_dropped=info.dropped,
+            silent_s=None if info.last_ns is None else round((now_ns - info.last_ns) / 1e9, 2),
+            drift_ppm=None if clock is None else round(clock.drift_ppm, 1),
+            clock_error_s=None if clock is None else round(clock.error_s, 4),
+            clock_locked=clock is not None and clock.locked,
+        )
+    return ServiceStatus(datetime.now(UTC), session_id, feet, latency.summary())
+
+
+def path_for(store: Path) -> Path:
+    """Return where the status of a store's service lies."""
+    return store.with_name(store.name + "-status.json")
+
+
+def write(path: Path, status: ServiceStatus) -> None:
+    """Replace the file; a disk that refuses costs nothing but the status."""
+    table = asdict(status)
+    table["written"] = status.written.isoformat()
+    new = path.with_name(path.name + ".new")
+    try:
+        new.write_text(json.dumps(table), "utf-8")
+        os.replace(new, path)
+    except OSError:
+        return
+
+
+def read(path: Path) -> ServiceStatus | None:
+    """Read the file; None where there is none.
+
+    Raises
+    ------
+    InputError
+        It is not readable.
+    """
+    try:
+        table: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        latency = table["latency_ms"]
+        return ServiceStatus(
+            datetime.fromisoformat(table["written"]),
+            table["session_id"],
+            {foot: FootStatus(**row) for foot, row in table["feet"].items()},
+            None if latency is None else (float(latency[0]), float(latency[1])),
+        )
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(f"{path}: not a status of this version ({error})") from error
+
+
+def lines(status: ServiceStatus) -> list[str]:
+    """Return the status in words, a line for each fact."""
+    out = []
+    for foot, link in status.feet.items():
+        made = link.packets + link.lost_packets
+        lost = "" if not made else f", {100.0 * link.lost_packets / made:.2f} % lost"
+        silent = "" if link.silent_s is None else f", data {link.silent_s:.1f} s ago"
+        out.append(f"{foot} ({link.name}): {link.state}{silent}")
+        out.append(
+            f"battery {_value(link.battery_percent, ' %')}, signal {_value(link.rssi_dbm, ' dBm')} "
+            f"when last heard; connected {words.plural(link.links, 'time')}; "
+            f"{words.plural(link.packets, 'packet')}{lost}"
+        )
+        locked = "" if link.clock_locked else ", not settled yet"
+        error_ms = None if link.clock_error_s is None else 1e3 * link.clock_error_s
+        out.append(
+            f"clock drift {words.number(link.drift_ppm, 1, ' ppm')}, times within "
+            f"{words.number(error_ms, 0, ' ms')}{locked}"
+        )
+    if status.latency_ms is not None:
+        median, high = status.latency_ms
+        out.append(f"from arrival to result: {median:.1f} ms (median), {high:.1f} ms (99 %)")
+    return out
+
+
+def _value(value: int | None, unit: str) -> str:
+    return words.NONE if value is None else f"{value}{unit}"

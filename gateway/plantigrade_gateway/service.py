@@ -1,0 +1,269 @@
+"""The gateway as a service: connect both insoles, record, analyse, cue and show, until stopped.
+
+Read `_serve` from top to bottom: what is opened, what runs, and in which order it ends. Without
+insoles of one's own the virtual ones are used through the same code.
+"""
+
+import asyncio
+import contextlib
+import time
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field
+
+from rich.console import Console
+
+from plantigrade_gateway import linkstatus, stored, words
+from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.audio import Sound, open_sound
+from plantigrade_gateway.ble import Radio, scanning
+from plantigrade_gateway.demo import Wishes, show_end
+from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError
+from plantigrade_gateway.inbox import Inbox
+from plantigrade_gateway.linkstatus import Latency
+from plantigrade_gateway.live import LiveSession
+from plantigrade_gateway.livesource import LiveSource, Wish
+from plantigrade_gateway.pair import KnownInsole, known
+from plantigrade_gateway.paper import paragraph
+from plantigrade_gateway.screen import Screen
+from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.simulator import EXTRA, Simulation, simulator_process
+from plantigrade_gateway.store import Store
+from plantigrade_gateway.visit import Visit
+
+STATUS_EVERY_S = 1.0
+STOP_LIMIT_S = 8.0
+"""For ending the links in good order; what takes longer is left (ours)."""
+VIRTUAL = (
+    "These insoles are virtual and the player is invented: a synthetic player behind a real "
+    "Bluetooth stack. No person is measured."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What the service shall do.
+
+    Attributes
+    ----------
+    wishes : Wishes
+        Store and sound.
+    settings : SessionSettings
+    wish : Wish
+        How the insoles shall stream.
+    simulation : Simulation or None
+        Virtual insoles, in a process started for this.
+    radio : str or None
+        A transport (`airlink.open_radio`) instead of the system's Bluetooth.
+    now_ns : callable
+        A monotonic clock, ns.
+    """
+
+    wishes: Wishes = field(default_factory=Wishes)
+    settings: SessionSettings = field(default_factory=SessionSettings)
+    wish: Wish = field(default_factory=Wish)
+    simulation: Simulation | None = None
+    radio: str | None = None
+    now_ns: Callable[[], int] = time.monotonic_ns
+
+
+async def run(order: Order, out: Console, stop: asyncio.Event) -> None:
+    """Run the gateway until `stop` is set.
+
+    Raises
+    ------
+    GatewayError
+        Store, sound, Bluetooth or insoles cannot be used: one sentence with what to do. What was
+        recorded before is kept.
+    """
+    try:
+        await _serve(order, out, stop)
+    except ExceptionGroup as group:
+        ours, _ = group.split(GatewayError)
+        if ours is None:
+            raise
+        first: Exception = ours
+        while isinstance(first, ExceptionGroup):
+            first = first.exceptions[0]
+        raise first from group
+
+
+async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
+    async with contextlib.AsyncExitStack() as opened:
+        store = opened.enter_context(Store.open(order.wishes.store))
+        _recover(store, out)
+        pair, radio = await opened.enter_async_context(_link(order, store))
+        async with scanning(radio, lambda _: None):
+            pass  # Bluetooth that cannot be used is said now, not in the middle of a session
+        sound = _open_sound(order)
+        opened.enter_context(sound.output)
+        room = _Room(order, store, sound, out)
+        source = LiveSource(pair, radio, room.inbox.put, room.say, order.wish, order.now_ns)
+        room.greet(pair)
+        async with asyncio.TaskGroup() as group:
+            listening = group.create_task(source.run(), name="insoles")
+            working = group.create_task(room.work(), name="sessions")
+            reporting = group.create_task(room.report(source), name="status")
+            await _first(stop, working)
+            listening.cancel()  # the links first: what is on its way still comes
+            await asyncio.wait([listening], timeout=STOP_LIMIT_S)
+            room.inbox.close()  # then what waits is worked off, and the session ends
+            await asyncio.wait([working])
+            reporting.cancel()
+
+
+async def _first(stop: asyncio.Event, working: asyncio.Task[None]) -> None:
+    """Wait until told to stop, or until the work has failed."""
+    stopped = asyncio.create_task(stop.wait(), name="stop")
+    try:
+        await asyncio.wait([stopped, working], return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        stopped.cancel()
+
+
+@contextlib.asynccontextmanager
+async def _link(order: Order, store: Store) -> AsyncIterator[tuple[list[KnownInsole], Radio]]:
+    """Give the insoles to connect and the radio to do it with."""
+    if order.simulation is not None:
+        async with simulator_process(order.simulation) as transport, opened_radio(transport) as air:
+            from plantigrade_gateway.virtualbody import LENGTH_MM, usual_pair
+
+            yield (
+                [
+                    KnownInsole(k.serial, k.foot, "virtual", k.address, LENGTH_MM)
+                    for k in usual_pair()
+                ],
+                air,
+            )
+        return
+    pair = known(store)
+    if not pair:
+        raise InputError(
+            "no insole is remembered: put the insoles near and run plantigrade pair, or use "
+            "virtual ones with plantigrade run --virtual"
+        )
+    async with opened_radio(order.radio) as radio:
+        yield pair, radio
+
+
+@contextlib.asynccontextmanager
+async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
+    """Give the system's Bluetooth, or that of a transport.
+
+    Raises
+    ------
+    BluetoothError
+        The transport needs the extra, or nothing answers on it.
+    """
+    if transport is None:
+        yield Radio()
+        return
+    try:
+        from plantigrade_gateway.airlink import open_radio
+    except ImportError as error:
+        raise BluetoothError(EXTRA) from error
+    async with contextlib.AsyncExitStack() as opened:
+        try:
+            air = await opened.enter_async_context(open_radio(transport))
+        except Exception as error:  # whatever the transport's library raises
+            raise BluetoothError(
+                f"radio {transport}: cannot be used ({error or 'no answer'}); is the simulation "
+                "running, or the dongle plugged in?"
+            ) from error
+        yield Radio(air.scanner, air.client)
+
+
+def _recover(store: Store, out: Console) -> None:
+    for session_id in store.recover():
+        stored.reanalyse(store, session_id)
+        paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
+
+
+def _open_sound(order: Order) -> Sound:
+    if not order.wishes.sound:
+        return open_sound("none")
+    if order.wishes.wav is not None:
+        return open_sound("wav", order.wishes.wav)
+    return open_sound("device")
+
+
+class _Room:
+    """What a running service works with: the inbox, the visit, the screen, the status."""
+
+    def __init__(self, order: Order, store: Store, sound: Sound, out: Console) -> None:
+        self.inbox = Inbox()
+        self._order = order
+        self._store = store
+        self._sound = sound
+        self._out = out
+        self._latency = Latency()
+        self._screen: Screen | None = None
+        self._visit = Visit(order.settings, self._begin, self._end)
+        self._source = "virtual insoles (invented)" if order.simulation else "insoles"
+
+    def greet(self, pair: list[KnownInsole]) -> None:
+        """Say what is about to happen."""
+        if self._order.simulation is not None:
+            self.say(VIRTUAL)
+        for text in words.CAUTIONS:
+            self.say(text)
+        self.say(self._sound.said)
+        self.say("Looking for " + " and ".join(k.label for k in pair) + ".")
+        self.say("Ctrl-C stops; everything up to then is kept.")
+
+    def say(self, text: str) -> None:
+        """Print a sentence."""
+        paragraph(self._out, text)
+
+    async def work(self) -> None:
+        """Record and analyse what comes, until the inbox is closed; then end the session."""
+        now_ns = self._order.now_ns
+        try:
+            while (entries := await self.inbox.take(STATUS_EVERY_S)) is not None:
+                if entries:
+                    output = self._visit.push(entries)
+                    self._latency.note([e.arrival_ns for e in entries], now_ns())
+                    if self._screen is not None and self._visit.live is not None:
+                        self._screen.show(output, self._visit.live.analysis.now_s)
+                self._visit.tick(now_ns())
+        except Exception:
+            self._visit.close("error")
+            raise
+        self._visit.close("stop")
+
+    async def report(self, source: LiveSource) -> None:
+        """Keep the status up to date."""
+        path = linkstatus.path_for(self._store.path)
+        while True:
+            live = self._visit.live
+            linkstatus.write(
+                path,
+                linkstatus.measure(
+                    source,
+                    live.analysis.pipeline if live else None,
+                    live.session_id if live else None,
+                    self._latency,
+                    self._order.now_ns(),
+                ),
+            )
+            await asyncio.sleep(STATUS_EVERY_S)
+
+    def _begin(self) -> LiveSession:
+        live = LiveSession(
+            self._store,
+            self._source,
+            self._sound.output,
+            on_problem=lambda error: self.say(str(error)),
+        )
+        settings = self._order.settings
+        self._screen = Screen(self._out, live.analysis, settings.lead, settings.body_weight_n, None)
+        self._screen.__enter__()
+        return live
+
+    def _end(self, live: LiveSession, found: Analysis) -> None:
+        if self._screen is not None:
+            self._screen.show_set_before(float("inf"))
+            self._screen.__exit__(None, None, None)
+            self._screen = None
+        show_end(
+            found, live.session_id, self._order.wishes, self._store.path, self._sound, self._out
+        )

@@ -1,0 +1,127 @@
+"""When sessions begin and end; the insoles are `insole.py`'s, so that hours take seconds."""
+
+import numpy as np
+import pytest
+
+from plantigrade.block import Foot
+from plantigrade.calibrate import default_calibration
+from plantigrade.synth import Player, SessionPlan, Stand, perform
+from plantigrade.zones import eighteen
+from plantigrade_gateway.audio import Silence
+from plantigrade_gateway.insole import Link, VirtualInsole, merged
+from plantigrade_gateway.live import LiveSession
+from plantigrade_gateway.record import Entry, Kind
+from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.visit import BEFORE_NS, IDLE_NS, Visit
+
+START_NS = 5_000_000_000
+SECOND_NS = 1_000_000_000
+
+
+def pair(load: float, start_ns: int, seconds: float) -> list[Entry]:
+    """Both insoles of a player who stands, with so much of the pressure; 0: in the air."""
+    done = perform(Player(), SessionPlan((Stand(seconds),)), 100.0, 1)
+    entries = []
+    for number, (foot, zones) in enumerate(((Foot.LEFT, done.left), (Foot.RIGHT, done.right))):
+        insole = VirtualInsole(
+            foot, number, default_calibration(eighteen(), foot), link=Link.steady()
+        )
+        n = len(insole.sample_times_s(seconds - 0.1))
+        pressure = load * zones[:n]
+        entries.append(insole.entries(pressure, seconds - 0.1, start_ns, 1))
+    return merged(*entries)
+
+
+@pytest.fixture
+def ended() -> list[tuple[str, object]]:
+    return []
+
+
+@pytest.fixture
+def visit(store, ended) -> Visit:
+    def begin() -> LiveSession:
+        return LiveSession(store, "test", Silence(), on_problem=lambda error: None)
+
+    return Visit(
+        SessionSettings(mass_kg=80.0),
+        begin,
+        lambda live, found: ended.append((live.session_id, found)),
+    )
+
+
+def push_all(visit: Visit, entries: list[Entry]) -> None:
+    for at in range(0, len(entries), 50):
+        visit.push(entries[at : at + 50])
+
+
+def kinds(store, session_id) -> list[Kind]:
+    return [e.kind for batch in store.batches(session_id) for e in batch]
+
+
+def test_a_session_begins_with_the_first_data_and_ends_on_a_stop(visit, store, ended):
+    entries = pair(1.0, START_NS, 4.0)
+    links = [e for e in entries if e.kind is Kind.CONNECTED]
+    visit.push(links)
+    assert visit.live is None and store.sessions() == []
+    data = [e for e in entries if e.kind is Kind.NOTIFICATION]
+    push_all(visit, data)
+    visit.close("stop")
+    ((session_id, found),) = ended
+    assert store.session(session_id).end_reason == "stop"
+    stored = [e for batch in store.batches(session_id) for e in batch]
+    assert stored[0].kind is Kind.SETTINGS
+    assert SessionSettings.from_json(stored[0].data).mass_kg == 80.0
+    assert stored[1:-1] == [*links, *data]
+    assert stored[-1].kind is Kind.END
+    assert found.quality is not None
+
+
+def test_a_quarter_of_an_hour_without_load_ends_it(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    last_ns = START_NS + 4 * SECOND_NS
+    visit.tick(last_ns + IDLE_NS - SECOND_NS)
+    assert ended == []
+    visit.tick(last_ns + IDLE_NS + SECOND_NS)
+    ((session_id, _),) = ended
+    assert store.session(session_id).end_reason == "no load"
+    assert visit.live is None
+
+
+def test_insoles_in_the_air_do_not_keep_it_open(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    push_all(visit, pair(0.0, START_NS + IDLE_NS, 4.0))
+    visit.tick(START_NS + IDLE_NS + 5 * SECOND_NS)
+    assert [store.session(s).end_reason for s, _ in ended] == ["no load"]
+
+
+def test_load_keeps_it_open(visit, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    push_all(visit, pair(1.0, START_NS + IDLE_NS, 4.0))
+    visit.tick(START_NS + IDLE_NS + 5 * SECOND_NS)
+    assert ended == []
+    visit.close("stop")
+
+
+def test_the_next_load_begins_the_next_with_the_seconds_before_it(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    later_ns = START_NS + 2 * IDLE_NS
+    visit.tick(later_ns)
+    push_all(visit, pair(0.0, later_ns, 30.0))
+    assert visit.live is None and len(store.sessions()) == 1
+    again_ns = later_ns + 30 * SECOND_NS
+    push_all(visit, [e for e in pair(1.0, again_ns, 4.0) if e.kind is Kind.NOTIFICATION])
+    visit.close("stop")
+    assert [store.session(s).end_reason for s, _ in ended] == ["no load", "stop"]
+    second = ended[1][0]
+    stored = [e for batch in store.batches(second) for e in batch]
+    assert kinds(store, second)[:3] == [Kind.SETTINGS, Kind.CONNECTED, Kind.CONNECTED]
+    first_data_ns = next(e.arrival_ns for e in stored if e.kind is Kind.NOTIFICATION)
+    assert 0.8 * BEFORE_NS < again_ns - first_data_ns <= BEFORE_NS
+    times = np.array([e.arrival_ns for e in stored])
+    assert (np.diff(times) >= 0).all()
+
+
+def test_nothing_heard_is_no_session(visit, store, ended):
+    visit.tick(START_NS + 2 * IDLE_NS)
+    visit.close("stop")
+    assert store.sessions() == [] and ended == []
