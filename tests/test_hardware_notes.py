@@ -1,0 +1,131 @@
+"""The hardware notes say what the program is: drawing, tables, limits, examples, links."""
+
+import importlib.util
+import re
+from pathlib import Path
+from types import ModuleType
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from plantigrade import calibrate
+from plantigrade.block import Foot
+from plantigrade.calibrate import Calibration, Calibrator, default_calibration
+from plantigrade.zones import REGIONS, eighteen
+
+NOTES = Path(__file__).resolve().parent.parent / "hardware_notes"
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def page(name: str) -> str:
+    return (NOTES / name).read_text("utf-8")
+
+
+def drawer() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("draw", NOTES / "layouts" / "draw.py")
+    assert spec and spec.loader
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_the_kept_drawing_is_the_scripts():
+    assert page("layouts/eighteen.svg") == drawer().draw(eighteen())
+
+
+@pytest.mark.parametrize("foot", ["left", "right"])
+def test_the_drawing_shows_the_layout(foot):
+    """Read back from the picture: each zone's place, size and region, the left foot mirrored."""
+    layout = eighteen()
+    group = ElementTree.parse(NOTES / "layouts" / "eighteen.svg").find(f".//{SVG}g[@id='{foot}']")
+    assert group is not None
+    outline = group.find(f"{SVG}rect")
+    assert outline is not None
+    x0, y0, width, length = (float(outline.attrib[k]) for k in ("x", "y", "width", "height"))
+    assert (width, length) == (layout.width_mm, layout.length_mm)
+    circles = group.findall(f"{SVG}circle")
+    assert [c.attrib["id"] for c in circles] == [f"{foot}-{k}" for k in range(1, 19)]
+    for zone, circle in enumerate(circles):
+        x = (float(circle.attrib["cx"]) - x0) / width
+        y = 1.0 - (float(circle.attrib["cy"]) - y0) / length
+        assert (x if foot == "right" else 1.0 - x) == pytest.approx(layout.x[zone], abs=1e-4)
+        assert y == pytest.approx(layout.y[zone], abs=1e-4)
+        area = np.pi * float(circle.attrib["r"]) ** 2
+        assert area == pytest.approx(layout.area_mm2[zone] / 4, rel=2e-3)
+        assert circle.attrib["class"] == REGIONS[layout.region[zone]]
+    labels = [t.text for t in group.findall(f"{SVG}text")]
+    assert labels == [foot, *(str(k) for k in range(1, 19))]
+
+
+def test_the_discs_do_not_touch():
+    circles = ElementTree.parse(NOTES / "layouts" / "eighteen.svg").findall(f".//{SVG}circle")
+    at = np.array([[float(c.attrib[k]) for k in ("cx", "cy", "r")] for c in circles])
+    apart = np.hypot(*(at[:, None, :2] - at[None, :, :2]).transpose(2, 0, 1))
+    room = apart - at[:, None, 2] - at[None, :, 2]
+    assert len(at) == 36
+    assert room[~np.eye(len(at), dtype=bool)].min() > 0.0
+
+
+def test_the_table_of_zones_is_the_layout():
+    layout = eighteen()
+    row = re.compile(
+        r"^\| (\d+) \| (\w+) \| (\.\d+) \| (\.\d+) \| ([\d.]+) \| ([\d.]+) \| (\d+) \|$"
+    )
+    found = [m.groups() for line in page("sensing.md").splitlines() if (m := row.match(line))]
+    assert [int(r[0]) for r in found] == list(range(1, layout.n_zones + 1))
+    for zone, (_, region, x, y, across, along, area) in enumerate(found):
+        assert region == REGIONS[layout.region[zone]]
+        assert (float(x), float(y)) == (layout.x[zone], layout.y[zone])
+        assert float(across) == pytest.approx(layout.x[zone] * layout.width_mm, abs=0.0501)
+        assert float(along) == pytest.approx(layout.y[zone] * layout.length_mm, abs=0.0501)
+        assert float(area) == layout.area_mm2[zone]
+    assert f"{layout.area_mm2.sum():,.0f} mm²".replace(",", " ") in page("sensing.md")
+
+
+def test_the_limits_of_calibration_are_the_codes():
+    text = page("calibration.md")
+    low, high = calibrate.GAIN_RANGE
+    assert f"SD over {calibrate.MOVED_COUNTS:g} counts" in text
+    assert f"over {calibrate.LOADED_COUNTS} counts (ours), about 55 kPa" in text
+    assert f"under {low:g} or over {high:g} (ours)" in text
+    assert f"0 to {calibrate.DEFAULT_TOP_KPA:g} kPa over 12 bits" in text
+    table = default_calibration(eighteen(), Foot.LEFT).table()[0]
+    assert table[calibrate.LOADED_COUNTS] == pytest.approx(55, abs=0.5)
+    assert "0.13 kPa at the bottom and 0.26 kPa\n  at the top" in page("sensing.md")
+    assert [round(float(s), 2) for s in np.diff(table)[[0, -1]]] == [0.13, 0.26]
+
+
+def test_the_example_of_a_curve_reads_what_was_pressed():
+    found = re.findall(r"```python\n(.*?)```", page("calibration.md"), re.DOTALL)
+    assert len(found) == 1
+    names: dict[str, object] = {}
+    exec(compile(found[0], "calibration.md", "exec"), names)
+    made = Calibration.from_json(str(names["text"]))
+    read, kpa = np.array(names["read"]), np.array(names["kpa"])
+    block = Calibrator(made).block(np.arange(len(kpa)) / 100.0, read.T.astype(np.uint16))
+    assert np.allclose(block.pressure, kpa[:, None], rtol=0, atol=1e-9)
+
+
+def test_every_link_between_the_notes_leads_somewhere():
+    found = 0
+    for path in NOTES.rglob("*.md"):
+        for target in re.findall(r"\]\(([^)#]+)\)", path.read_text("utf-8")):
+            if "://" not in target:
+                found += 1
+                assert (path.parent / target).exists(), f"{path.name}: {target}"
+    assert found > 20
+
+
+def test_the_index_names_every_page():
+    index = page("README.md")
+    pages = {p.name for p in NOTES.iterdir()} - {"README.md"}
+    assert {name for name in pages if f"`{name}" not in index} <= {"analysis.schema.json"}
+
+
+def test_figures_say_where_they_are_from():
+    """Each page that states figures carries at least one of the marks, and points to the index."""
+    for name in ("sensing.md", "calibration.md", "power_and_charging.md", "wearing.md"):
+        text = page(name)
+        assert "[index](README.md)" in text
+        assert re.search(r"\((computed|ours|read|from memory|assumed)", text)
