@@ -24,6 +24,7 @@ size_t board_written(uint8_t *bytes, size_t room);
 void board_indicate(const uint8_t *bytes, size_t length);
 
 bool board_connected(void);
+uint16_t board_mtu(void); /* of the connection: 23 until host and insole have agreed on more */
 bool board_on_charger(void);
 uint8_t board_battery_percent(void);
 void board_show(uint8_t seconds);
@@ -109,6 +110,7 @@ int insole_main(void)
         watch_battery();
         take_sample();
         if (connected) {
+            pg_set_mtu(&insole, board_mtu());
             answer_host();
             send_packets();
         }

@@ -2,6 +2,7 @@
 
 #define FRAMES_AT 15u /* where the number of frames stands in a packet */
 #define FULL_BATTERY 100u
+#define ATT_BYTES 3u /* of a notification, before its value */
 
 /* A compile error when the queue's length cannot be: slots are numbered in one byte. */
 typedef char pg_queue_fits[((PG_QUEUE_PACKETS >= 1) && (PG_QUEUE_PACKETS <= 255)) ? 1 : -1];
@@ -27,9 +28,9 @@ bool pg_init(pg_insole *insole, const pg_config *config)
     insole->streaming = false;
     insole->charging = false;
     insole->show = false;
+    pg_set_mtu(insole, PG_MAX_MESSAGE + ATT_BYTES);
     return (config->foot <= PG_RIGHT) && (config->sample_format <= PG_PACKED12) && (config->zones >= 1u) &&
-           (config->zones <= PG_MAX_ZONES) && (config->frames >= 1u) &&
-           pg_frames_fit(config->frames, config->zones, config->sample_format) &&
+           (config->zones <= PG_MAX_ZONES) && (config->frames >= 1u) && (config->frames <= insole->most_frames) &&
            (config->period_us >= PG_MIN_PERIOD_US) && (config->period_us >= config->min_period_us);
 }
 
@@ -38,6 +39,12 @@ static uint8_t slot_after(const pg_insole *insole, uint8_t places)
 {
     const unsigned int slot = (unsigned int)insole->oldest + places;
     return (uint8_t)((slot < PG_QUEUE_PACKETS) ? slot : slot - PG_QUEUE_PACKETS);
+}
+
+/* Frames in the next packet. */
+static uint8_t frames_to_come(const pg_insole *insole)
+{
+    return (insole->next_frames < insole->most_frames) ? insole->next_frames : insole->most_frames;
 }
 
 static void close_packet(pg_insole *insole)
@@ -57,7 +64,7 @@ static bool begin_packet(pg_insole *insole, uint32_t clock_us)
     pg_slot *const slot = &insole->slots[slot_after(insole, insole->queued)];
     pg_header header;
     insole->period_us = insole->next_period_us;
-    insole->frames = insole->next_frames;
+    insole->frames = frames_to_come(insole);
     header.foot = insole->config->foot;
     header.sample_format = insole->config->sample_format;
     header.flags = insole->flags;
@@ -175,6 +182,22 @@ void pg_stop(pg_insole *insole)
     insole->streaming = false;
 }
 
+void pg_set_mtu(pg_insole *insole, uint16_t att_mtu)
+{
+    const size_t longest = PG_MAX_MESSAGE + ATT_BYTES;
+    const size_t value = ((att_mtu < longest) ? att_mtu : longest) - ((att_mtu < ATT_BYTES) ? att_mtu : ATT_BYTES);
+    const size_t frame = pg_frame_bytes(insole->config->zones, insole->config->sample_format);
+    size_t bytes = PG_HEADER_BYTES + frame;
+    insole->most_frames = 0u;
+    while ((bytes <= value) && (frame > 0u)) {
+        insole->most_frames++;
+        bytes += frame;
+    }
+    if (insole->most_frames == 0u) {
+        pg_stop(insole);
+    }
+}
+
 void pg_link_lost(pg_insole *insole)
 {
     pg_stop(insole);
@@ -217,7 +240,7 @@ static uint8_t obey(pg_insole *insole, const pg_request *request)
     const pg_config *const config = insole->config;
     /* No switch: on the smallest cores its jump table calls a function of the compiler's library. */
     if (request->kind == PG_KIND_START) {
-        if (insole->charging) {
+        if (insole->charging || (insole->most_frames == 0u)) {
             return PG_NOT_NOW;
         }
         pg_start(insole);
@@ -229,7 +252,7 @@ static uint8_t obey(pg_insole *insole, const pg_request *request)
         }
         insole->next_period_us = request->value;
     } else if (request->kind == PG_KIND_FRAMES) {
-        if (!pg_frames_fit((uint8_t)request->value, config->zones, config->sample_format)) {
+        if (request->value > insole->most_frames) {
             return PG_VALUE_NOT_POSSIBLE;
         }
         insole->next_frames = (uint8_t)request->value;
@@ -246,7 +269,7 @@ static size_t write_identity(const pg_insole *insole, uint8_t token, uint8_t *re
     identity.foot = insole->config->foot;
     identity.sample_format = insole->config->sample_format;
     identity.zones = insole->config->zones;
-    identity.frames = insole->next_frames;
+    identity.frames = (insole->most_frames > 0u) ? frames_to_come(insole) : insole->next_frames;
     identity.period_us = insole->next_period_us;
     identity.battery_percent = insole->battery_percent;
     identity.streaming = insole->streaming;

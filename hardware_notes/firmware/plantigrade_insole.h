@@ -61,6 +61,7 @@ typedef struct {
     uint16_t next_period_us;
     uint8_t frames; /* of the last packet begun, when it is full */
     uint8_t next_frames;
+    uint8_t most_frames; /* that fit the link; 0: not even one does */
     uint8_t flags;  /* of the next packet */
     uint8_t oldest; /* slot of the oldest packet */
     uint8_t queued; /* whole packets; the one being filled comes after them */
@@ -110,6 +111,13 @@ bool pg_take_show(pg_insole *insole, uint8_t *show_s);
 /* What the requests do, for the firmware's own use. A packet that is part filled is sent as it is. */
 void pg_start(pg_insole *insole);
 void pg_stop(pg_insole *insole);
+
+/*
+ * What the connection's ATT MTU lets through; 247 is assumed until this is called. Packets never hold more than
+ * fits, frames per packet that do not fit are refused, and where not even one frame fits start is answered "not
+ * now". Call it when a host connects (with 23) and when the MTU changes.
+ */
+void pg_set_mtu(pg_insole *insole, uint16_t att_mtu);
 
 /* The connection is gone: stop, and give up what was queued, for the next host may be another. */
 void pg_link_lost(pg_insole *insole);

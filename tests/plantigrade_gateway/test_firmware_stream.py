@@ -113,7 +113,11 @@ def happens(rng: np.random.Generator, one: Scenario) -> None:
     elif kind < 4.6:
         model.link_lost()
         one.do("link_lost")
-    elif kind < 5:
+    elif kind < 4.8:
+        att_mtu = int(rng.choice([0, 2, 23, 70, 185, 247, 247, 517]))
+        model.mtu(att_mtu)
+        one.do(f"mtu {att_mtu}")
+    elif kind < 5.2:
         model.give_up()
         one.do("lost")
     elif kind < 7 and not model.streaming:
@@ -416,6 +420,28 @@ def test_a_lost_link_leaves_nothing_for_the_next_host(driver):
     only = decode(one.sent[0])
     assert isinstance(only, DataPacket)
     assert (only.counter, only.first, only.dropped) == (0, True, False)
+
+
+@pytest.mark.parametrize(
+    ("att_mtu", "most"), [(23, 0), (45, 0), (46, 1), (72, 1), (73, 2), (247, 8)]
+)
+def test_packets_never_hold_more_than_the_link_lets_through(driver, att_mtu, most):
+    """Eighteen zones of twelve bits: 27 bytes a frame, 16 before them, and MTU − 3 for both."""
+    one = Scenario(replace(Config(), frames=8))
+    one.model.mtu(att_mtu)
+    one.do(f"mtu {att_mtu}")
+    one.control(encode(Frames(1, most + 1)))
+    assert decode(bytes.fromhex(one.expected[-1])) == Ack(
+        1, MessageKind.FRAMES, AckStatus.VALUE_NOT_POSSIBLE
+    )
+    one.control(encode(Start(2)))
+    status = AckStatus.DONE if most else AckStatus.NOT_NOW
+    assert decode(bytes.fromhex(one.expected[-1])) == Ack(2, MessageKind.START, status)
+    for tick in range(16):
+        one.frame(tick * 10_000, [tick] * 18)
+        one.send()
+    one.check(driver)
+    assert {len(data) for data in one.sent} == ({16 + 27 * most} if most else set())
 
 
 @pytest.mark.parametrize(

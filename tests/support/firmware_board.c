@@ -19,6 +19,7 @@ bool board_notify(const uint8_t *bytes, size_t length);
 size_t board_written(uint8_t *bytes, size_t room);
 void board_indicate(const uint8_t *bytes, size_t length);
 bool board_connected(void);
+uint16_t board_mtu(void);
 bool board_on_charger(void);
 uint8_t board_battery_percent(void);
 void board_show(uint8_t seconds);
@@ -109,6 +110,11 @@ void board_indicate(const uint8_t *bytes, size_t length)
 bool board_connected(void)
 {
     return now_ms < 3000u || now_ms >= 3200u;
+}
+
+uint16_t board_mtu(void)
+{
+    return (now_ms < 15u || (now_ms >= 3200u && now_ms < 3250u)) ? 23u : 247u;
 }
 
 bool board_on_charger(void)

@@ -213,6 +213,12 @@ static void do_battery(void)
     puts("");
 }
 
+static void do_mtu(void)
+{
+    pg_set_mtu(&insole, number16());
+    puts("");
+}
+
 static void do_charging(void)
 {
     pg_set_charging(&insole, number() != 0u);
@@ -253,7 +259,7 @@ static const struct {
     {"link_lost", do_link_lost}, {"charging", do_charging}, {"battery", do_battery},
     {"state", do_state},       {"show", do_show},         {"announcement", do_announcement},
     {"status", do_status},     {"counter", do_counter},   {"data", do_data},
-    {"fit", do_fit},           {"ack", do_ack},           {"identity", do_identity},
+    {"mtu", do_mtu},           {"fit", do_fit},           {"ack", do_ack},           {"identity", do_identity},
 };
 
 int main(void)

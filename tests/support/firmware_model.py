@@ -22,7 +22,7 @@ from plantigrade_gateway.messages import (
     SampleFormat,
     Start,
     Stop,
-    max_frames,
+    frame_bytes,
 )
 from plantigrade_gateway.wire import decode, encode
 
@@ -82,6 +82,7 @@ class Model:
     def __post_init__(self) -> None:
         self.period = self.next_period = self.config.period_us
         self.frames = self.next_frames = self.config.frames
+        self.mtu(247)
 
     def push(self, clock_us: int, counts: list[int]) -> bool:
         if not self.streaming:
@@ -95,7 +96,7 @@ class Model:
         if not self._open:
             if len(self.queue) == self.room:
                 return self._drop()
-            self.period, self.frames = self.next_period, self.next_frames
+            self.period, self.frames = self.next_period, min(self.next_frames, self.most)
             self._head, self._count = clock_us, 0
             self._flags = (self._first, self._dropped, self.battery_low)
             self._first = self._dropped = False
@@ -143,6 +144,12 @@ class Model:
         if on:
             self.stop()
 
+    def mtu(self, att_mtu: int) -> None:
+        room = min(att_mtu, 247) - 3 - 16
+        self.most = max(0, room // frame_bytes(self.config.zones, self.config.sample_format))
+        if not self.most:
+            self.stop()
+
     def link_lost(self) -> None:
         self.stop()
         self.lost += len(self.queue)
@@ -173,7 +180,7 @@ class Model:
     def _obey(self, message: Start | Stop | Rate | Frames) -> AckStatus:
         match message:
             case Start():
-                if self.charging:
+                if self.charging or not self.most:
                     return AckStatus.NOT_NOW
                 self.start()
             case Stop():
@@ -183,7 +190,7 @@ class Model:
                     return AckStatus.VALUE_NOT_POSSIBLE
                 self.next_period = period_us
             case Frames(_, frames):
-                if frames > max_frames(self.config.zones, self.config.sample_format):
+                if frames > self.most:
                     return AckStatus.VALUE_NOT_POSSIBLE
                 self.next_frames = frames
         return AckStatus.DONE
@@ -195,7 +202,7 @@ class Model:
             c.foot,
             c.sample_format,
             c.zones,
-            self.next_frames,
+            min(self.next_frames, self.most) or self.next_frames,
             self.next_period,
             self.battery,
             self.streaming,
