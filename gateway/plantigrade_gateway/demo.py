@@ -105,7 +105,7 @@ def _play(
     """
     with stop_on_interrupt() as stop:
         live = LiveSession(
-            store, source, sound.output, on_problem=lambda error: out.print(str(error))
+            store, source, sound.output, on_problem=lambda error: paragraph(out, str(error))
         )
         bw_n = about.settings.body_weight_n
         with live, Screen(out, live.analysis, about.lead, bw_n, about.duration_s) as screen:
@@ -147,7 +147,7 @@ def _open_sound(path: Path, wishes: Wishes, store: Path, out: Console) -> Sound:
     """Open the sound: a file where one is asked for, where there is no device, or with --fast."""
 
     def lost(text: str) -> None:
-        out.print(text)
+        paragraph(out, text)
 
     if not wishes.sound:
         return open_sound("none")

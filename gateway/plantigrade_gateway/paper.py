@@ -11,10 +11,12 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from plantigrade_gateway import words
+
 
 def console() -> Console:
     """Return where reports go: standard output, plain where that is no terminal."""
-    return Console(highlight=False, soft_wrap=False)
+    return Console(highlight=False, markup=False, emoji=False)
 
 
 def paragraph(
@@ -22,7 +24,7 @@ def paragraph(
 ) -> None:
     """Print a paragraph wrapped to the width; its first line may begin otherwise."""
     lines = textwrap.wrap(
-        text,
+        words.printable(text),
         out.width - 1,
         initial_indent=indent if first is None else first,
         subsequent_indent=indent,

@@ -34,7 +34,7 @@ def show(analysis: Analysis, out: Console | None = None) -> None:
 def show_head(analysis: Analysis, out: Console) -> None:
     """Say what was read and what was found in it."""
     rate = "" if analysis.rate_hz is None else f" at {analysis.rate_hz:.0f} Hz"
-    out.print(Text(analysis.source, style="bold"), end="")
+    out.print(Text(words.printable(analysis.source), style="bold"), end="")
     out.print(f": {words.duration(analysis.duration_s)}{rate}, both feet")
     walked = words.plural(len(analysis.steps), "step")
     if analysis.steps:

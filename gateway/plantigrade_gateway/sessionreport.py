@@ -37,7 +37,7 @@ def show_list(lines: Sequence[SessionLine], out: Console) -> None:
             str(line.steps),
             str(line.swings),
             str(line.stands),
-            session.source,
+            words.printable(session.source),
         )
     put(out, made, indent=0)
 

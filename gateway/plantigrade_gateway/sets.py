@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis import Mark
+from plantigrade_gateway.words import printable
 
 SET, CHECK = "set:", "check:"
 """What a mark begins with that begins a set or a check (and ends the set before)."""
@@ -30,7 +31,7 @@ class SwingRun:
 
 def set_name(mark: Mark) -> str | None:
     """Return the name of the set that a mark begins; None where it begins none."""
-    text = mark.text.strip()
+    text = printable(mark.text).strip()
     return text[len(SET) :].strip() or "set" if text.lower().startswith(SET) else None
 
 

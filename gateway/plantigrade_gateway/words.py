@@ -87,6 +87,11 @@ def count_of(part: Proportion) -> str:
     return f"{part.count} of {part.n}"
 
 
+def printable(text: str) -> str:
+    """Return a text of somebody else's without what would move a terminal's cursor."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
 def plural(n: int, one: str, many: str | None = None) -> str:
     """Return ``1 step``, ``2 steps``."""
     return f"{n} {one if n == 1 else many or one + 's'}"

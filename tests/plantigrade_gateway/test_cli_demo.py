@@ -366,3 +366,23 @@ def test_json_of_a_session_that_was_replayed(run, short):
     found = json.loads(run("show", "last", "--json", "--store", "s").stdout)
     assert found["session"]["source"] == "replay: short.pgr"
     assert found["analysis"]["marks"][1]["text"] == "check: stand"
+
+
+def test_marks_of_somebody_elses_do_not_steer_the_terminal(run, short, tmp_path):
+    batch = next(read_replay(short))
+    texts = ("\x1b[2Jset: no", "set: [bold\x1b[31m :smile: [/x]")
+    first = int(batch.arrival_ns[0])
+    marks = [Entry(first, SESSION, Kind.MARK, text.encode()) for text in texts]
+    write_replay(tmp_path / "odd.pgr", [*list(batch)[:1], *marks, *list(batch)[1:]])
+    for arguments in (
+        ["replay", "odd.pgr", "--fast", "--no-sound", "--store", "s"],
+        ["show", "last", "--store", "s"],
+        ["analyse", "odd.pgr"],
+    ):
+        result = run(*arguments)
+        assert result.exit_code == 0, result.output
+        assert "\x1b" not in result.stdout
+    assert (
+        "set: [bold [31m :smile: [/x]"
+        in run("replay", "odd.pgr", "--fast", "--no-sound", "--store", "s").stdout
+    )
