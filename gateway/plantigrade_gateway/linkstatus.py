@@ -65,6 +65,8 @@ class ServiceStatus:
     Attributes
     ----------
     written : datetime
+    running : bool
+        False: the last words of a service that was stopped.
     session_id : str or None
         Of the session under way.
     feet : dict of str to FootStatus
@@ -74,14 +76,15 @@ class ServiceStatus:
     """
 
     written: datetime
+    running: bool
     session_id: str | None
     feet: dict[str, FootStatus]
     latency_ms: tuple[float, float] | None
 
     @property
-    def age_s(self) -> float:
-        """Since it was written, s."""
-        return (datetime.now(UTC) - self.written).total_seconds()
+    def is_live(self) -> bool:
+        """Whether the service runs now, as far as its status says."""
+        return self.running and (datetime.now(UTC) - self.written).total_seconds() <= FRESH_S
 
 
 class Latency:
@@ -130,7 +133,7 @@ def measure(
             clock_error_s=None if clock is None else round(clock.error_s, 4),
             clock_locked=clock is not None and clock.locked,
         )
-    return ServiceStatus(datetime.now(UTC), session_id, feet, latency.summary())
+    return ServiceStatus(datetime.now(UTC), True, session_id, feet, latency.summary())
 
 
 def path_for(store: Path) -> Path:
@@ -163,6 +166,7 @@ def read(path: Path) -> ServiceStatus | None:
         latency = table["latency_ms"]
         return ServiceStatus(
             datetime.fromisoformat(table["written"]),
+            table["running"],
             table["session_id"],
             {foot: FootStatus(**row) for foot, row in table["feet"].items()},
             None if latency is None else (float(latency[0]), float(latency[1])),

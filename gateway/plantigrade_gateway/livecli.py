@@ -317,13 +317,12 @@ def _run(store: Path | None, options: dict[str, Any]) -> None:
         Wish(None if rate is None else round(1e6 / rate), options["frames"]),
         Simulation(faults=faults) if options["virtual"] else None,
         options["radio"],
+        options["for_s"],
     )
 
     async def until_told() -> None:
         stop = asyncio.Event()
         loop = asyncio.get_running_loop()
-        if options["for_s"] is not None:
-            loop.call_later(options["for_s"], stop.set)
         for number in _stop_signals():
             loop.add_signal_handler(number, _stop_once, loop, stop)
         await run(order, console(), stop)
@@ -386,7 +385,7 @@ def _status(store: Path | None, as_json: bool) -> None:
 
     path = schema.default_path() if store is None else store
     status = linkstatus.read(linkstatus.path_for(path))
-    running = status is not None and status.age_s <= linkstatus.FRESH_S
+    running = status is not None and status.is_live
     if as_json:
         import dataclasses
         import json

@@ -6,9 +6,10 @@ insoles of one's own the virtual ones are used through the same code.
 
 import asyncio
 import contextlib
+import importlib.util
 import time
 from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from rich.console import Console
 
@@ -54,6 +55,8 @@ class Order:
         Virtual insoles, in a process started for this.
     radio : str or None
         A transport (`airlink.open_radio`) instead of the system's Bluetooth.
+    for_s : float or None
+        Stop by itself so long after Bluetooth was found well.
     now_ns : callable
         A monotonic clock, ns.
     """
@@ -63,6 +66,7 @@ class Order:
     wish: Wish = field(default_factory=Wish)
     simulation: Simulation | None = None
     radio: str | None = None
+    for_s: float | None = None
     now_ns: Callable[[], int] = time.monotonic_ns
 
 
@@ -99,6 +103,8 @@ async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
         room = _Room(order, store, sound, out)
         source = LiveSource(pair, radio, room.inbox.put, room.say, order.wish, order.now_ns)
         room.greet(pair)
+        if order.for_s is not None:
+            asyncio.get_running_loop().call_later(order.for_s, stop.set)
         async with asyncio.TaskGroup() as group:
             listening = group.create_task(source.run(), name="insoles")
             working = group.create_task(room.work(), name="sessions")
@@ -124,6 +130,8 @@ async def _first(stop: asyncio.Event, working: asyncio.Task[None]) -> None:
 async def _link(order: Order, store: Store) -> AsyncIterator[tuple[list[KnownInsole], Radio]]:
     """Give the insoles to connect and the radio to do it with."""
     if order.simulation is not None:
+        if importlib.util.find_spec("bumble") is None:
+            raise BluetoothError(EXTRA)
         async with simulator_process(order.simulation) as transport, opened_radio(transport) as air:
             from plantigrade_gateway.virtualbody import LENGTH_MM, usual_pair
 
@@ -233,19 +241,20 @@ class _Room:
     async def report(self, source: LiveSource) -> None:
         """Keep the status up to date."""
         path = linkstatus.path_for(self._store.path)
-        while True:
-            live = self._visit.live
-            linkstatus.write(
-                path,
-                linkstatus.measure(
-                    source,
-                    live.analysis.pipeline if live else None,
-                    live.session_id if live else None,
-                    self._latency,
-                    self._order.now_ns(),
-                ),
-            )
-            await asyncio.sleep(STATUS_EVERY_S)
+        status = None
+        try:
+            while True:
+                live = self._visit.live
+                pipeline, session_id = (
+                    (live.analysis.pipeline, live.session_id) if live else (None, None)
+                )
+                now_ns = self._order.now_ns()
+                status = linkstatus.measure(source, pipeline, session_id, self._latency, now_ns)
+                linkstatus.write(path, status)
+                await asyncio.sleep(STATUS_EVERY_S)
+        finally:
+            if status is not None:
+                linkstatus.write(path, replace(status, running=False))
 
     def _begin(self) -> LiveSession:
         live = LiveSession(

@@ -39,7 +39,7 @@ class Fault:
     Attributes
     ----------
     at_s : float
-        After the simulation began, s.
+        After the insole first began to stream, s.
     foot : Foot
     kind : str
         ``restart``; ``vanish`` (out of range) and ``stall`` (silent, the link up) for `value`
@@ -174,13 +174,15 @@ async def simulate(simulation: Simulation, ready: Callable[[str], None]) -> None
             await insole.start()
             stack.push_async_callback(insole.close)
         ready(f"tcp-client:127.0.0.1:{port}")
-        for fault in sorted(simulation.faults, key=lambda f: f.at_s):
-            await asyncio.sleep(began_s + fault.at_s - asyncio.get_running_loop().time())
-            await _befall(insoles[fault.foot], fault)
-        await asyncio.Event().wait()
+        async with asyncio.TaskGroup() as group:
+            for fault in simulation.faults:
+                group.create_task(_befall(insoles[fault.foot], fault), name=f"fault {fault.kind}")
+            await asyncio.Event().wait()
 
 
 async def _befall(insole: "AirInsole", fault: Fault) -> None:
+    await insole.started.wait()
+    await asyncio.sleep(fault.at_s)
     match fault.kind:
         case "restart":
             insole.restart()

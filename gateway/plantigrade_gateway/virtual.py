@@ -68,12 +68,15 @@ class AirInsole:
         Set to a list, it keeps every notification that was given to the Bluetooth host.
     requests : list of Message
         What hosts asked.
+    started : asyncio.Event
+        Set once a host had it stream.
     """
 
     def __init__(self, knobs: Knobs, air: Air, steps: Steps, began_s: float) -> None:
         self.knobs = knobs
         self.sent: list[bytes] | None = None
         self.requests: list[Message] = []
+        self.started = asyncio.Event()
         self._air = air
         self._steps = steps
         self._began_s = began_s
@@ -289,6 +292,7 @@ class AirInsole:
             case Start():
                 self._stop_streaming()
                 self._streaming = asyncio.create_task(self._stream(connection))
+                self.started.set()
             case Stop():
                 self._stop_streaming()
             case Rate(_, period_us):
