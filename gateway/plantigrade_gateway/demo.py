@@ -17,7 +17,7 @@ from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Sound, open_sound
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.paper import heading, item, paragraph
+from plantigrade_gateway.paper import heading, item, item_whole, paragraph
 from plantigrade_gateway.replay import Overview, as_live, at_once, overview
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.screen import Screen
@@ -171,4 +171,4 @@ def show_end(
         ("as tables", "export last --to FOLDER"),
         ("sessions", "sessions"),
     ):
-        item(out, name, f"plantigrade {command}{named}")
+        item_whole(out, name, f"plantigrade {command}{named}")
