@@ -28,7 +28,7 @@ class Analyser:
 
     def reset(self) -> None:
         """Become as new."""
-        self._baseline = Baseline(self.setup.rate_hz, self.setup.contact_n)
+        self._baseline = Baseline(self.setup.rate_hz, self.setup.air_n)
         self._steps = StepDetector(self.setup)
         self._stands = StandDetector(self.setup)
         self._swings = SwingDetector(self.setup)

@@ -50,13 +50,13 @@ class Baseline:
     Parameters
     ----------
     rate_hz : float
-    contact_n : float
-        The load above which a foot is on the ground, N.
+    air_n : float
+        The load below which a walker's foot may be in the air, N.
     """
 
-    def __init__(self, rate_hz: float, contact_n: float) -> None:
+    def __init__(self, rate_hz: float, air_n: float) -> None:
         self._rate_hz = rate_hz
-        self._contact_n = contact_n
+        self._air_n = air_n
         self.refresh = max(1, round(REFRESH_S * rate_hz))
         self._offset = np.zeros((2, N_COLUMNS))
         self._phases: list[deque[FloatArray]] = [deque(maxlen=_PHASES) for _ in _FEET]
@@ -103,12 +103,12 @@ class Baseline:
             start = stop
 
     def _first_off(self, block: PairBlock, start: int) -> int:
-        """Return how many rows from `start` on have both feet on the ground."""
+        """Return how many rows from `start` on surely have both feet on the ground."""
         least = [
             total_load(values[start:]) - total_load(self._offset[k][None])
             for k, values in enumerate((block.left, block.right))
         ]
-        off = ~(np.minimum(*least) >= self._contact_n)
+        off = ~(np.minimum(*least) >= self._air_n)
         return int(np.argmax(off)) if off.any() else len(off)
 
     def learn(self, airs: list[Air]) -> None:

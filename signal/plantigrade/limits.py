@@ -26,6 +26,9 @@ class Limits:
         the usual 10–20 N for walking, from memory).
     contact_gap_s, contact_min_s, contact_max_s : float
         Gaps under it are bridged, contacts outside the two are dropped (ours).
+    air_bw : float
+        A walker's foot may be in the air below this load, × BW: only the baseline is learnt so,
+        since a tightly laced shoe can press by more than the contact load (ours).
     cop_bw : float
         Below this load, × BW, there is no CoP (ours).
     bridge_s : float
@@ -65,6 +68,7 @@ class Limits:
     contact_gap_s: float = 0.050
     contact_min_s: float = 0.150
     contact_max_s: float = 1.5
+    air_bw: float = 0.15
     cop_bw: float = 0.05
     bridge_s: float = 0.040
     restart_s: float = 0.500
@@ -130,6 +134,11 @@ class Setup:
     def contact_n(self) -> float:
         """The load above which a foot is in contact, N."""
         return max(self.limits.contact_n, self.limits.contact_bw * self.bw_n)
+
+    @property
+    def air_n(self) -> float:
+        """The load below which a walker's foot may be in the air, N."""
+        return max(self.contact_n, self.limits.air_bw * self.bw_n)
 
     @property
     def cop_n(self) -> float:

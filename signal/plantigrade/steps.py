@@ -27,6 +27,8 @@ OTHER_OFF_S = 0.10
 LEAST_PEAK_BW = 0.5
 """A stance carries the body: its load reaches this, × BW (ours; the mid-stance valley of fast
 walking is about 0.7)."""
+AIR_S = (0.2, 1.0)
+"""A swing phase lasts between these (ours; about 0.4 s at normal speed)."""
 _FEET = (Foot.LEFT, Foot.RIGHT)
 
 
@@ -64,11 +66,13 @@ class StepDetector:
         # a gap of exactly the limit is not bridged: it takes so many samples under the threshold
         bridge = max(1, int(np.ceil(limits.contact_gap_s * setup.rate_hz - 1e-9)))
         restart = max(setup.samples(limits.restart_s), bridge)
-        level = setup.contact_n
-        self._runs = {foot: RunSegmenter(level, level, bridge, restart) for foot in _FEET}
+        self._runs, self._swung = (
+            [RunSegmenter(level, level, bridge, restart) for _ in _FEET]
+            for level in (setup.contact_n, setup.air_n)
+        )
         self._keep = setup.samples(limits.contact_max_s + limits.contact_gap_s + 1.2)
         self._rows: RowBuffer | None = None
-        self._last_off: dict[Foot, int | None] = dict.fromkeys(_FEET)
+        self._last_off: list[int | None] = [None, None]
         self.airs: list[Air] = []
 
     def push(self, block: PairBlock) -> list[Event]:
@@ -82,11 +86,12 @@ class StepDetector:
         rows[:, 0] = block.t_s
         rows[:, 1:8], rows[:, 8:15] = block.left, block.right
         rows[:, 15], rows[:, 16] = total_load(block.left), total_load(block.right)
-        runs = [
-            (run.closed, k, run)
-            for k, foot in enumerate(_FEET)
-            for run in self._runs[foot].push(rows[:, 15 + k], block.first)
-        ]
+        runs: list[tuple[int, int, Run]] = []
+        for k in range(2):
+            load = rows[:, 15 + k]
+            runs += [(run.closed, k, run) for run in self._runs[k].push(load, block.first)]
+            for run in self._swung[k].push(load, block.first):
+                self._note_air(k, run)
         runs.sort(key=lambda r: r[:2])
         steps = [step for _, k, run in runs if (step := self._step(k, run))]
         self._rows.trim(self._rows.end - self._keep)
@@ -99,27 +104,35 @@ class StepDetector:
     def _step(self, k: int, run: Run) -> Step | None:
         """Turn a finished contact of foot number k into a step, if it is one."""
         assert self._rows is not None
-        foot, setup, limits = _FEET[k], self.setup, self.setup.limits
-        last_off, self._last_off[foot] = self._last_off[foot], run.stop
-        if (
-            not limits.contact_min_s * setup.rate_hz
-            <= _length(run)
-            <= (limits.contact_max_s * setup.rate_hz)
-        ):
+        if not self._is_stance(k, run, self.setup.contact_n):
             return None
+        rows = self._rows.rows(run.start, run.stop)
+        return self._measure(_FEET[k], run, rows[:, 0], rows[:, 1 + 7 * k : 8 + 7 * k])
+
+    def _is_stance(self, k: int, run: Run, level_n: float) -> bool:
+        """Whether a run of foot number k over `level_n` is a walking stance."""
+        assert self._rows is not None
+        setup, limits = self.setup, self.setup.limits
+        seconds = _length(run) / setup.rate_hz
+        if not limits.contact_min_s <= seconds <= limits.contact_max_s:
+            return False
         if run.start_at is None and not run.missing:
-            return None  # on the ground when first seen: its strike was before the recording
+            return False  # on the ground when first seen: its strike was before the recording
         rows = self._rows.rows(run.start, run.stop)
         load, other = rows[:, 15 + k], rows[:, 16 - k]
         with np.errstate(invalid="ignore"):
-            off = other < setup.contact_n
+            off = other < level_n
             carried = np.nanmax(load) if np.any(np.isfinite(load)) else 0.0
         least = max(OTHER_OFF_S * setup.rate_hz, OTHER_OFF_SHARE * (run.stop - run.start))
-        if longest(off) < least or carried < LEAST_PEAK_BW * setup.bw_n:
-            return None
-        if last_off is not None and 0.2 <= (run.start - last_off) / setup.rate_hz <= 1.0:
-            self.airs.append(Air(foot, last_off, run.start))
-        return self._measure(foot, run, rows[:, 0], rows[:, 1 + 7 * k : 8 + 7 * k])
+        return longest(off) >= least and bool(carried >= LEAST_PEAK_BW * setup.bw_n)
+
+    def _note_air(self, k: int, run: Run) -> None:
+        """Note the swing phase before a stance over the air level."""
+        last_off, self._last_off[k] = self._last_off[k], run.stop
+        if last_off is None or not self._is_stance(k, run, self.setup.air_n):
+            return
+        if AIR_S[0] <= (run.start - last_off) / self.setup.rate_hz <= AIR_S[1]:
+            self.airs.append(Air(_FEET[k], last_off, run.start))
 
     def _time(self, at: float | None) -> float | None:
         assert self._rows is not None

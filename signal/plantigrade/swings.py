@@ -40,7 +40,7 @@ ADDRESS_BEFORE_S = 3.5
 """The stillness ends at most this long before the trail peak."""
 LEAST_FALL = 0.05
 """s falls at least so far under its address level on the way to the trail peak."""
-LEAST_OVER = 0.06
+LEAST_OVER = 0.09
 """The drive carries s so far over its address level: a mere return from a backswing does not."""
 LEAST_RISE, LEAST_PACE = 0.20, 0.6
 """A drive raises s so far and so fast, 1 / s: a lively waggle does neither quite."""
@@ -271,7 +271,7 @@ class SwingDetector:
         recent = self._column(_S, max(at - reach, self._armed), at + 1)
         trough = at - int(np.nanargmin(recent[::-1]))
         address = self._address(trough)
-        if address is None or self._stepping(address, trough):
+        if address is None or self._stepping(address, trough, at):
             self._cancel(at, events)
             self._watch_from(at + 1, at)
             self._rising = True  # the rest of this rise is no drive either
@@ -400,13 +400,12 @@ class SwingDetector:
                 return True
         return False
 
-    def _stepping(self, address: tuple[int, int, float, float], trough: int) -> bool:
-        """Whether a foot leaves the ground between the stillness and the trough."""
+    def _stepping(self, address: tuple[int, int, float, float], trough: int, now: int) -> bool:
+        """Whether a foot left the ground since the stillness: the trail foot before the trough."""
         least = self.setup.samples(OFF_S)
         return any(
-            longest_below(self._column(column, address[1], trough + 1), self.setup.contact_n)
-            >= least
-            for column in (_LEAD_EVEN, _TRAIL_EVEN)
+            longest_below(self._column(column, address[1], stop), self.setup.contact_n) >= least
+            for column, stop in ((_LEAD_EVEN, now + 1), (_TRAIL_EVEN, trough + 1))
         )
 
     def _is_drive(self, shape: Outline) -> bool:
@@ -525,7 +524,7 @@ class SwingDetector:
             if edge < start:
                 continue
             address = self._address(edge)
-            if address is not None and not self._stepping(address, edge):
+            if address is not None and not self._stepping(address, edge, edge):
                 self._backswing = (edge, address[2])
                 self._heel_since = None
                 events.append(Phase(PhaseKind.BACKSWING, self._time(edge), self._confirmed(edge)))

@@ -423,7 +423,7 @@ def test_net_rows_are_the_same_however_cut(seed):
     block = rows(seed, n=3000)
 
     def net(cuts: Sequence[int]) -> tuple[FloatArray, FloatArray]:
-        baseline, steps = Baseline(100.0, setup().contact_n), StepDetector(setup())
+        baseline, steps = Baseline(100.0, setup().air_n), StepDetector(setup())
         parts = []
         for piece in cut(block, cuts):
             for part in baseline.pieces(piece):
