@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 
 from plantigrade.block import Foot
 from plantigrade_gateway import reconnect
-from plantigrade_gateway.ble import InsoleLink, Radio, RadioError, Sighting, scanning
+from plantigrade_gateway.ble import Radio, RadioError, Sighting, scanning
 from plantigrade_gateway.errors import BluetoothError
+from plantigrade_gateway.insolelink import Streaming, open_insole
 from plantigrade_gateway.pair import KnownInsole
 from plantigrade_gateway.reconnect import LinkState, Reconnection
 from plantigrade_gateway.record import Entry, Kind
@@ -221,36 +222,37 @@ class LiveSource:
                 self._emit(Entry(self._now_ns(), number, Kind.DISCONNECTED, b""))
 
         async with self._connecting:
-            link = await InsoleLink.open(sighting, self._radio, gone)
+            link = await open_insole(sighting, self._radio, gone)
         try:
             self._check(info.insole, link)
             info.battery_percent = link.battery_percent
             if link.gone.is_set():
                 raise BluetoothError(f"{info.insole.label}: the link was lost at once")
-            self._emit(Entry(self._now_ns(), number, Kind.CONNECTED, _about(sighting, link)))
+            about = json.dumps({**link.about(), "rssi_dbm": sighting.rssi}).encode()
+            self._emit(Entry(self._now_ns(), number, Kind.CONNECTED, about))
             up = True
             await self._stream(info, link, number)
         finally:
             await link.close()
         self._say(info, f"{info.insole.label}: the link is lost; looking for it")
 
-    def _check(self, insole: KnownInsole, link: InsoleLink) -> None:
+    def _check(self, insole: KnownInsole, link: Streaming) -> None:
         """Refuse a device that announces one insole and turns out to be another."""
-        said = link.identity
-        if (said.serial, said.foot) != (insole.serial, insole.foot):
+        serial, foot = link.who
+        if (serial, foot) != (insole.serial, insole.foot):
             raise BluetoothError(
                 f"{insole.label}: a device announces itself as this insole but says it is the "
-                f"{said.foot} insole {said.serial:08X}; it is left alone"
+                f"{foot} insole {serial:08X}; it is left alone"
             )
 
-    async def _stream(self, info: LinkInfo, link: InsoleLink, number: int) -> None:
+    async def _stream(self, info: LinkInfo, link: Streaming, number: int) -> None:
         loop = asyncio.get_running_loop()
         heard_s = loop.time()
 
-        def on_data(data: bytearray) -> None:
+        def on_data(data: bytes) -> None:
             nonlocal heard_s
             now_ns = self._now_ns()
-            self._emit(Entry(now_ns, number, Kind.NOTIFICATION, bytes(data)))
+            self._emit(Entry(now_ns, number, Kind.NOTIFICATION, data))
             info.last_ns, heard_s = now_ns, loop.time()
 
         await link.start(on_data, self._wish.period_us, self._wish.frames)
@@ -259,6 +261,7 @@ class LiveSource:
         self._say(info, f"{info.insole.label}: connected ({info.rssi} dBm{level})")
         asked_again = False
         while not link.gone.is_set():
+            link.check()
             silent_s = loop.time() - heard_s
             asked_again = asked_again and silent_s >= SILENT_S
             if silent_s >= 2.0 * SILENT_S:
@@ -279,20 +282,3 @@ class LiveSource:
         if self._said.get(info.insole.foot) != text:
             self._said[info.insole.foot] = text
             self._tell(text)
-
-
-def _about(sighting: Sighting, link: InsoleLink) -> bytes:
-    """Return the data of a CONNECTED entry: what the insole said of itself."""
-    identity = link.identity
-    return json.dumps(
-        {
-            "serial": f"{identity.serial:08X}",
-            "foot": str(identity.foot),
-            "firmware": f"{identity.firmware >> 8}.{identity.firmware & 0xFF}",
-            "length_mm": sighting.announcement.length_mm,
-            "zones": identity.zones,
-            "battery_percent": link.battery_percent,
-            "rssi_dbm": sighting.rssi,
-            "value_bytes": link.value_bytes,
-        }
-    ).encode()
