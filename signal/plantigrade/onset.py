@@ -75,20 +75,24 @@ def onset(y: FloatArray, first: int, height: float, rest: int) -> float:
     latest = first + int(np.flatnonzero(y[first:] >= 0.5 * FITTED * height)[0])
     k = np.arange(begin, stop, dtype=np.float64)
     target = y[begin:stop] - y[begin:stop].mean()
-    best, found = np.inf, float(first)
-    starts = np.arange(float(first), latest + 0.25, 0.5)
+    coarse = _best_start(k, target, np.arange(float(first), latest + 0.25, 2.0))
+    fine = np.arange(max(coarse - 1.5, first), min(coarse + 1.5, latest) + 0.25, 0.5)
+    return _best_start(k, target, fine)
+
+
+def _best_start(k: FloatArray, target: FloatArray, starts: FloatArray) -> float:
+    """Return the start that fits best, of all shapes."""
+    best, found = 0.0, float(starts[0])
     reach = np.maximum(k[None, :] - starts[:, None], 0.0)
     for shape in (reach, reach * np.sqrt(reach), reach * reach):
         shape -= shape.mean(1)[:, None]
         along = np.einsum("ij,j->i", shape, target)
         size = np.einsum("ij,ij->i", shape, shape)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            error = np.where(
-                (size > 0.0) & (along > 0.0), (target * target).sum() - along**2 / size, np.inf
-            )
-        at = int(np.argmin(error))
-        if error[at] < best:
-            best, found = float(error[at]), float(starts[at])
+        # least squares: what a shape takes off the target's own square
+        taken = np.where(along > 0.0, along, 0.0) ** 2 / np.maximum(size, 1e-300)
+        at = int(np.argmax(taken))
+        if taken[at] > best:
+            best, found = float(taken[at]), float(starts[at])
     return found
 
 

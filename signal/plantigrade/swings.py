@@ -74,7 +74,7 @@ LOOK_S = 5.0
 KEEP_S = 12.0
 
 _T, _LEAD, _TRAIL = 0, slice(1, 8), slice(8, 15)
-_LEAD_N, _TRAIL_N, _S, _LEAD_EVEN, _TRAIL_EVEN = 15, 16, 17, 18, 19
+_LEAD_N, _TRAIL_N, _S, _LEAD_EVEN, _TRAIL_EVEN, _STILL = 15, 16, 17, 18, 19, 20
 _HEEL = 1 + Column.HEEL
 
 
@@ -125,6 +125,7 @@ class SwingDetector:
     def _begin_afresh(self, index: int) -> None:
         """Forget the movement under way; nothing before `index` counts any more."""
         self._since = index
+        self._still_to = index
         self._gap_run = 0
         self._gaps: list[int] = []
         self._announced = index
@@ -146,7 +147,7 @@ class SwingDetector:
         if n == 0:
             return []
         if self._rows is None:
-            self._rows = RowBuffer(20, block.first)
+            self._rows = RowBuffer(21, block.first)
             self._begin_afresh(block.first)
         self._fill(block)
         events: list[Event] = []
@@ -361,29 +362,41 @@ class SwingDetector:
         if self._stepped_lately(trough):
             return None
         width = self.setup.samples(self.setup.limits.address_s)
-        begin = max(trough - self.setup.samples(ADDRESS_BEFORE_S) - 3 * width, self._since)
+        reach = self.setup.samples(ADDRESS_BEFORE_S)
+        begin = max(trough - reach - 3 * width, self._since)
+        if trough + 1 - begin < width:
+            return None
+        self._find_still(trough + 1, width)
         s = self._column(_S, begin, trough + 1)
-        if len(s) < width:
-            return None
-        middle = (s[: len(s) - width + 1] + s[width - 1 :]) / 2.0
+        # by the row that ends each window; NaN where it is not still
+        middle = self._column(_STILL, begin + width - 1, trough + 1)
         with np.errstate(invalid="ignore"):
-            still = (
-                still_windows(s, width, STILL_RANGE)
-                & (middle >= max(LOADED, s[-1] + LEAST_FALL))
-                & (middle <= 1.0 - LOADED)
-            )
-        found = np.flatnonzero(still)
-        if len(found) == 0 or trough - begin - found[-1] - width > self.setup.samples(
-            ADDRESS_BEFORE_S
-        ):
+            still = middle >= s[-1] + LEAST_FALL
+        found = np.flatnonzero(still[-reach - 1 :])
+        if len(found) == 0:
             return None
-        last = int(found[-1])
-        first = last
-        while first > 0 and still[first - 1] and last - first < 2 * width:
-            first -= 1
+        last = len(still) - min(reach + 1, len(still)) + int(found[-1])
+        earlier = ~still[max(last - 2 * width, 0) : last]
+        broken = np.flatnonzero(earlier)
+        first = last - len(earlier) + (int(broken[-1]) + 1 if len(broken) else 0)
         quiet = s[first : max(last + width // 4, first + width // 2)]
         level, sd = float(np.median(quiet)), float(np.std(quiet))
         return begin + first, begin + last + width // 4 + 1, level, sd
+
+    def _find_still(self, stop: int, width: int) -> None:
+        """Mark the still windows that end before row `stop`, with the middle of s in each."""
+        assert self._rows is not None
+        start = max(self._still_to, self._rows.first + width - 1)
+        if start >= stop:
+            return
+        s = self._column(_S, start - width + 1, stop)
+        middle = (s[: len(s) - width + 1] + s[width - 1 :]) / 2.0
+        with np.errstate(invalid="ignore"):
+            still = (
+                still_windows(s, width, STILL_RANGE) & (middle >= LOADED) & (middle <= 1.0 - LOADED)
+            )
+        self._column(_STILL, start, stop)[:] = np.where(still, middle, np.nan)
+        self._still_to = stop
 
     def _stepped_lately(self, trough: int) -> bool:
         """Whether a foot was off the ground just before a trough: no stillness lies between."""
