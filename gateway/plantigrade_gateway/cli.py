@@ -263,7 +263,7 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
 @_store_option
 @click.pass_context
 def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
-    """Make the results of SESSION, or of all, again from the recorded bytes.
+    """Make the results of SESSION, or of all that have ended, again from the recorded bytes.
 
     For results made by another version, and for sessions that were cut off.
     """
@@ -275,7 +275,8 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
     done, failed = [], []
     with _open_store(ctx) as store:
         store.recover()
-        chosen = [find(store, session)] if session else store.sessions()
+        ended = [one for one in store.sessions() if one.state != "open"]
+        chosen = [find(store, session)] if session else ended
         for one in chosen:
             try:
                 found, changed = stored.reanalyse(store, one.session_id)
@@ -298,7 +299,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
     if as_json:
         click.echo(text_of({"sessions": done, "failed": failed}))
     elif not chosen:
-        click.echo("No session is stored yet.")
+        click.echo("No session is there to be analysed again.")
     for text in failed:
         click.echo(f"Error: {text}", err=True)
     if failed:

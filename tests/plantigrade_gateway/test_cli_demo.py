@@ -224,6 +224,10 @@ def entries_stored(path: Path, least: int) -> int:
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_ctrl_c_keeps_what_was_recorded(child, tmp_path, number):
     seen = entries_stored(tmp_path / "s", 150)
+    meanwhile = CliRunner().invoke(main, ["reanalyse", "--store", str(tmp_path / "s")])
+    assert (meanwhile.exit_code, "No session" in meanwhile.stdout) == (0, True)
+    listed = CliRunner().invoke(main, ["sessions", "--store", str(tmp_path / "s")])
+    assert "recording" in listed.stdout
     child.send_signal(number)
     out, err = child.communicate(timeout=60)
     assert (child.returncode, err) == (0, "")
