@@ -1,173 +1,318 @@
-"""A plug-in for other firmware, found by its entry point, over a real Bluetooth host stack."""
+"""The firmware companion: how it compiles, its single messages, its answers, its example."""
 
-import asyncio
-import json
-import os
-import sys
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+import re
+import subprocess
+from collections import deque
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
-from tests.support import otherfirmware
-from tests.support.otherfirmware import DATA, FRAME, PLUGIN, SERVICE, SWITCH
+from tests.plantigrade_gateway.test_wire import BAD, GOOD, by_name, message_of
+from tests.support.firmware import (
+    BARE,
+    BOARD,
+    CORTEX_M0,
+    FIRMWARE,
+    LIBRARY,
+    SANITIZED,
+    STRICT,
+    answers,
+    build,
+    driver,
+    random_request,
+    run,
+    toolchain,
+)
+from tests.support.firmware_model import CLOCK, REQUESTS, Config, Model
 
-from plantigrade_gateway import firmware
-from plantigrade_gateway.ble import scan
-from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.pair import KnownInsole
-from plantigrade_gateway.record import Kind
+from plantigrade.block import Foot
+from plantigrade_gateway.decoder import Decoder
+from plantigrade_gateway.errors import WireError
+from plantigrade_gateway.messages import (
+    Ack,
+    AckStatus,
+    DataPacket,
+    Identify,
+    Identity,
+    SampleFormat,
+    Start,
+    frame_bytes,
+    max_frames,
+)
+from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.stream import Fact, FactKind
+from plantigrade_gateway.wire import (
+    FLAG_BATTERY_LOW,
+    FLAG_DROPPED,
+    FLAG_FIRST,
+    MessageKind,
+    decode,
+    encode,
+)
 
-try:
-    from bumble import data_types, hci
-    from bumble.core import UUID, AdvertisingData
-    from bumble.device import Device, DeviceConfiguration
-    from bumble.gatt import Characteristic, CharacteristicValue, Service
-    from tests.support.airworld import LEFT, RIGHT, World, known, world
+__all__ = ["driver", "toolchain"]
 
-    from plantigrade_gateway.air import host_on
-    from plantigrade_gateway.virtualbody import Steps, invented_steps
-except ImportError:
-    if os.environ.get("CI") == "true":
-        raise
-    pytest.skip(
-        "virtual insoles need the extra: pip install 'plantigrade[virtual]'",
-        allow_module_level=True,
+# ---- how it compiles
+
+
+@pytest.mark.parametrize("level", ["-O0", "-Os", "-O3"])
+def test_it_builds_freestanding_and_needs_no_symbol_at_all(toolchain, tmp_path, level):
+    out = tmp_path / "library.o"
+    run("gcc", *STRICT, *BARE, level, *LIBRARY, "-o", out)
+    assert run("nm", "-u", out).split() == []
+    run("arm-none-eabi-gcc", *STRICT, *BARE, *CORTEX_M0, level, *LIBRARY, "-o", out)
+    assert run("arm-none-eabi-nm", "-u", out).split() == []
+
+
+def test_a_floating_point_operation_or_a_copy_would_show_as_a_symbol(toolchain, tmp_path):
+    """The check above can fail: without a float unit each operation is a call."""
+    source, out = tmp_path / "not_ours.c", tmp_path / "not_ours.o"
+    source.write_text(
+        "typedef struct { int a[99]; } block;\n"
+        "float scaled(float x, int n, block *to, const block *from);\n"
+        "float scaled(float x, int n, block *to, const block *from)\n"
+        "{ *to = *from; return x * (float)n; }\n"
     )
-
-ADDRESS = "C0:00:00:00:0F:0A"
-
-
-@pytest.fixture(scope="module")
-def steps() -> Steps:
-    return invented_steps()
+    run("arm-none-eabi-gcc", *STRICT, *BARE, *CORTEX_M0, "-Os", source, "-o", out)
+    needed = set(run("arm-none-eabi-nm", "-u", out).split()) - {"U"}
+    assert needed == {"__aeabi_fmul", "__aeabi_i2f", "memcpy"}
 
 
-def install(folder: Path, monkeypatch: pytest.MonkeyPatch, value: str) -> None:
-    """Put a package's metadata on the path, as pip does."""
-    info = folder / "otherfoot-1.0.dist-info"
-    info.mkdir()
-    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: otherfoot\nVersion: 1.0\n")
-    (info / "entry_points.txt").write_text(f"[{firmware.GROUP}]\notherfoot = {value}\n")
-    monkeypatch.setattr(sys, "path", [str(folder), *sys.path])
+def test_headers_may_be_included_from_cpp(toolchain, tmp_path):
+    source = tmp_path / "app.cpp"
+    source.write_text('#include "plantigrade_insole.h"\npg_insole insole;\n')
+    out = tmp_path / "app.o"
+    flags = ["-Wall", "-Wextra", "-Werror", "-ffreestanding", f"-I{FIRMWARE}"]
+    run("arm-none-eabi-g++", *flags, *CORTEX_M0, "-c", source, "-o", out)
 
 
-@pytest.fixture
-def plugin(tmp_path, monkeypatch) -> None:
-    install(tmp_path, monkeypatch, "tests.support.otherfirmware:PLUGIN")
+def test_a_queue_that_cannot_be_does_not_compile(toolchain, tmp_path):
+    for room, fits in (("0", False), ("1", True), ("255", True), ("256", False)):
+        command = ["gcc", *STRICT, f"-DPG_QUEUE_PACKETS={room}u", "-c", str(LIBRARY[1])]
+        done = subprocess.run(
+            [*command, "-o", str(tmp_path / "x.o")], capture_output=True, text=True, check=False
+        )
+        assert (done.returncode == 0) is fits
+        assert ("pg_queue_fits" in done.stderr) is not fits
 
 
-@asynccontextmanager
-async def otherfoot(air: World) -> AsyncIterator[list[bytes]]:
-    """A right insole of that firmware; gives what it sends."""
-    host, _ = host_on(air.air, "otherfoot")
-    address = hci.Address(ADDRESS, hci.Address.RANDOM_DEVICE_ADDRESS)
-    config = DeviceConfiguration(
-        name="Otherfoot",
-        address=address,
-        advertising_interval_min=100,
-        advertising_interval_max=100,
+def sizes(path: Path) -> tuple[int, int, int]:
+    text, data, bss = run("arm-none-eabi-size", path).splitlines()[1].split()[:3]
+    return int(text), int(data), int(bss)
+
+
+def test_the_sizes_the_readme_states_are_those_measured(toolchain, tmp_path, capsys):
+    rows = []
+    for source in (*LIBRARY, FIRMWARE / "example.c"):
+        out = tmp_path / f"{source.stem}.o"
+        flags = [*STRICT, *CORTEX_M0, "-Os", "-ffreestanding"]
+        run("arm-none-eabi-gcc", *flags, "-c", source, "-o", out)
+        rows.append(f"| `{source.name}` | " + " | ".join(map(str, sizes(out))) + " |")
+    version = toolchain["arm-none-eabi-gcc"]
+    with capsys.disabled():
+        print(f"\narm-none-eabi-gcc {version} -Os, Cortex-M0+: text, data, bss", *rows, sep="\n")
+    readme = (FIRMWARE / "README.md").read_text("utf-8")
+    stated = re.search(r"arm-none-eabi-gcc (\d+\.\d+\.\d+)", readme)
+    assert stated
+    found = re.findall(r"^\| `\w+\.c` \| \d+ \| \d+ \| \d+ \|$", readme, re.MULTILINE)
+    assert len(found) == len(rows)
+    if stated[1] == version:  # another compiler makes other code
+        assert found == rows
+
+
+# ---- single messages
+
+
+def data_line(packet: DataPacket) -> str:
+    frames, zones = packet.counts.shape
+    flags = (
+        FLAG_FIRST * packet.first
+        | FLAG_DROPPED * packet.dropped
+        | FLAG_BATTERY_LOW * packet.battery_low
     )
-    device = Device(config=config, host=host)
-    sent: list[bytes] = []
-    on = asyncio.Event()
-    kind = Characteristic.Properties
-    data: Characteristic[bytes] = Characteristic(
-        DATA, kind.NOTIFY, Characteristic.Permissions(0), b""
-    )
-    switch: Characteristic[bytes] = Characteristic(
-        SWITCH,
-        kind.WRITE,
-        Characteristic.WRITEABLE,
-        CharacteristicValue(write=lambda _, value: on.set() if value[0] else on.clear()),
-    )
-    device.add_services([Service(SERVICE, [data, switch])])
-
-    async def stream() -> None:
-        sequence = 65_530  # wraps soon
-        while True:
-            await on.wait()
-            await asyncio.sleep(0.01)
-            sequence += 1
-            if sequence % 50 == 0:
-                continue  # one in fifty is lost
-            counts = [100 + (sequence + zone) % 7 for zone in range(18)]
-            value = FRAME.pack(sequence & 0xFFFF, 5000 + 10 * (sequence - 65_530), *counts)
-            for connection in device.connections.values():
-                sent.append(value)
-                await device.notify_subscriber(connection, data, value)
-
-    await device.power_on()
-    parts = [
-        data_types.CompleteListOf128BitServiceUUIDs([UUID(SERVICE)]),
-        data_types.ManufacturerSpecificData(otherfirmware.COMPANY, bytes([1, 0, 42])),
+    numbers = [
+        list(Foot).index(packet.foot),
+        int(packet.sample_format),
+        flags,
+        packet.counter,
+        packet.clock_us,
+        packet.period_us,
+        zones,
+        frames,
+        *packet.counts.ravel().tolist(),
     ]
-    await device.start_advertising(
-        auto_restart=True, advertising_data=bytes(AdvertisingData(parts))
+    return "data " + " ".join(map(str, numbers))
+
+
+def identity_line(said: Identity) -> str:
+    numbers = [
+        said.token,
+        list(Foot).index(said.foot),
+        int(said.sample_format),
+        said.zones,
+        said.frames,
+        said.period_us,
+        said.battery_percent,
+        int(said.streaming),
+        said.firmware,
+        said.serial,
+    ]
+    return "identity " + " ".join(map(str, numbers))
+
+
+def request_kinds() -> set[int]:
+    return {int(k) for k in MessageKind if MessageKind.START <= k < MessageKind.ACK}
+
+
+def expected_answer(data: bytes, config: Config) -> bytes:
+    """What an insole that does not charge answers, from the documents alone."""
+    return Model(config).control(data)
+
+
+@pytest.mark.parametrize("block", GOOD, ids=by_name)
+def test_known_answers(driver, block):
+    """Messages an insole sends are written byte for byte; those of a host are read and answered."""
+    message = message_of(block)
+    hexed = bytes.fromhex(block["hex"]).hex()
+    match message:
+        case DataPacket():
+            assert driver([data_line(message)]) == [hexed]
+        case Ack(token, request, status):
+            assert driver([f"ack {token} {request} {int(status)}"]) == [hexed]
+        case Identity():
+            assert driver([identity_line(message)]) == [hexed]
+        case _:
+            config = Config()
+            _, answer, state = driver([config.init, f"control {hexed}", "state"])
+            said = decode(bytes.fromhex(answer))
+            assert isinstance(said, Identity if isinstance(message, Identify) else Ack)
+            assert said.token == message.token
+            if isinstance(said, Ack):
+                assert (said.request, said.status) == (int(block["hex"][3:5], 16), AckStatus.DONE)
+            assert state.startswith("1" if isinstance(message, Start) else "0")
+
+
+@pytest.mark.parametrize("block", BAD, ids=by_name)
+def test_wrong_messages_change_nothing_and_are_answered_as_documented(driver, block):
+    data = bytes.fromhex(block["hex"])
+    config, identify = Config(), encode(Identify(1, 0)).hex()
+    before, answer, after, shown = driver(
+        [config.init, f"control {identify}", f"control {data.hex()}", f"control {identify}", "show"]
+    )[1:]
+    assert before == after
+    assert shown == "1 0"
+    if len(data) < 3 or block["error"] in ("oversized", "version"):
+        assert answer == "-"
+        return
+    said = decode(bytes.fromhex(answer))
+    assert isinstance(said, Ack)
+    assert (said.token, said.request) == (data[2], data[1])
+    if data[1] in request_kinds():
+        assert said.status is AckStatus.VALUE_NOT_POSSIBLE
+    else:
+        assert said.status is AckStatus.UNKNOWN_REQUEST
+
+
+def random_packet(rng: np.random.Generator) -> DataPacket:
+    sample_format = SampleFormat(int(rng.integers(2)))
+    zones = int(rng.integers(1, 65))
+    frames = int(rng.integers(1, max_frames(zones, sample_format) + 1))
+    top = 4096 if sample_format is SampleFormat.PACKED12 else 65536
+    return DataPacket(
+        list(Foot)[rng.integers(2)],
+        sample_format,
+        bool(rng.integers(2)),
+        bool(rng.integers(2)),
+        bool(rng.integers(2)),
+        int(rng.integers(CLOCK)),
+        int(rng.integers(CLOCK)),
+        int(rng.integers(1000, 65536)),
+        rng.integers(0, top, (frames, zones)).astype(np.uint16),
     )
-    task = asyncio.create_task(stream())
-    try:
-        yield sent
-    finally:
-        task.cancel()
-        await asyncio.wait([task])
-        await device.power_off()
 
 
-async def test_it_is_found_connected_recorded_and_decoded(steps, plugin):
-    """Beside one of our own: both feet stream."""
-    async with world(steps) as air, otherfoot(air) as sent:
-        found = await scan(air.backend, 0.4)
-        (other,) = [s for s in found if s.firmware is not None]
-        assert (other.announcement.foot, other.announcement.serial) == (RIGHT, 42)
-        mine = KnownInsole.of(other.announcement, other.address)
-        async with air.listening(known(air.insoles[LEFT].knobs), mine):
-            await air.streams(RIGHT, 120)
-            await air.streams(LEFT)
-        connected = air.of(RIGHT, Kind.CONNECTED)[0]
-        assert json.loads(connected.data)["firmware"] == "otherfoot"
-        decoder, facts, runs = air.decoded(RIGHT)
-        got = [row.tolist() for run in runs for row in run.counts]
-        assert got == [list(FRAME.unpack(value)[2:]) for value in sent[: len(got)]]
-        assert decoder.counts.malformed == dict.fromkeys(decoder.counts.malformed, 0)
-        assert decoder.counts.lost_packets == decoder.counts.lost_frames >= 2
-        assert {f.kind for f in facts} == {"gap"}
+def test_random_packets_are_written_as_the_gateway_writes_them(driver):
+    rng = np.random.default_rng(31)
+    packets = [random_packet(rng) for _ in range(2000)]
+    written = answers(driver, [data_line(packet) for packet in packets])
+    assert written == [encode(packet).hex() for packet in packets]
 
 
-async def test_without_the_plugin_it_is_not_seen(steps):
-    async with world(steps) as air, otherfoot(air):
-        found = await scan(air.backend, 0.4)
-    assert [s.announcement.serial for s in found] == [0x51A70001, 0x51A70002]
+def test_every_size_of_packet_fits_or_not_as_the_gateway_says(driver):
+    cases = [(f, z, s) for f in range(1, 256, 3) for z in (1, 2, 17, 18, 64) for s in SampleFormat]
+    said = answers(driver, [f"fit {f} {z} {int(s)}" for f, z, s in cases])
+    assert said == [str(int(f * frame_bytes(z, s) <= 228)) for f, z, s in cases]
+    assert said == [str(int(f <= max_frames(z, s))) for f, z, s in cases]
 
 
-async def test_a_plugin_that_fails_on_a_packet_is_named(steps, plugin, monkeypatch):
-    def broken(said):
-        def read(data):
-            raise ZeroDivisionError("of the plug-in's own making")
-
-        return read
-
-    monkeypatch.setattr(PLUGIN, "decoder", broken)
-    async with world(steps) as air, otherfoot(air):
-        other = next(s for s in await scan(air.backend, 0.4) if s.firmware is not None)
-        mine = KnownInsole.of(other.announcement, other.address)
-        async with air.listening(known(air.insoles[LEFT].knobs), mine):
-            await air.until(lambda: any("plug-in otherfoot failed" in t for t in air.said))
-            await air.streams(LEFT)  # the other foot goes on
-        assert air.data(RIGHT) == []
+def test_a_saturated_sample_stays_saturated_in_twelve_bits(driver):
+    config = replace(Config(), zones=3, frames=1)
+    start = encode(Start(0)).hex()
+    lines = driver([config.init, f"control {start}", "frame 5 4095 4096 65535", "packet"])
+    packet = decode(bytes.fromhex(lines[-1]))
+    assert isinstance(packet, DataPacket)
+    assert packet.counts.tolist() == [[4095, 4095, 4095]]
 
 
-def test_a_plugin_that_cannot_be_loaded_is_named(tmp_path, monkeypatch):
-    install(tmp_path, monkeypatch, "no_such_module_of_ours:PLUGIN")
-    with pytest.raises(InputError, match=r"plug-in otherfoot .*cannot be loaded.*uninstall"):
-        firmware.installed()
+def test_any_bytes_at_the_control_point_are_answered_as_documented(driver):
+    """Done is said exactly where the gateway reads a request whose value is possible."""
+    rng = np.random.default_rng(32)
+    config = replace(Config(), min_period_us=2500)
+    tried = [random_request(rng) for _ in range(3000)]
+    lines = answers(driver, [x for data in tried for x in (config.init, f"control {data.hex()}")])
+    statuses = set()
+    for data, line in zip(tried, lines[1::2], strict=True):
+        answer = b"" if line == "-" else bytes.fromhex(line)
+        assert answer == expected_answer(data, config)
+        if answer and isinstance(said := decode(answer), Ack):
+            statuses.add(said.status)
+            done = said.status is AckStatus.DONE
+            try:
+                assert isinstance(decode(data), REQUESTS) or not done
+            except WireError:
+                assert not done
+    assert statuses == set(AckStatus) - {AckStatus.NOT_NOW}
 
 
-def test_a_plugin_that_lacks_something_is_named(tmp_path, monkeypatch):
-    install(tmp_path, monkeypatch, "tests.support.otherfirmware:SERVICE")
-    with pytest.raises(InputError, match="expected an object with the members of"):
-        firmware.installed()
-
-
-def test_none_is_installed_unless_somebody_does():
-    assert firmware.installed() == []
+def test_the_example_runs_on_a_make_believe_board(toolchain, tmp_path):
+    """The loop of `example.c`: what the host gets of a busy link, a lost one, and a charger."""
+    program = build(tmp_path, "board", *SANITIZED, FIRMWARE / "example.c", BOARD)
+    lines = deque(line.split() for line in run(program).splitlines())
+    said = [(int(at), decode(bytes.fromhex(data))) for kind, at, data in lines if kind == "A"]
+    assert [(at, type(m), m.token) for at, m in said if isinstance(m, Ack | Identity)] == [
+        (10, Identity, 7),
+        (20, Ack, 8),
+        (1000, Ack, 9),
+        (1500, Ack, 10),
+        (3300, Ack, 11),
+        (4000, Ack, 12),
+        (4600, Ack, 13),
+    ]
+    assert [m.status.name for _, m in said if isinstance(m, Ack)] == [
+        *["DONE"] * 4,
+        "VALUE_NOT_POSSIBLE",
+        "NOT_NOW",
+    ]
+    assert [line for line in lines if line[0] == "S"] == [["S", "10", "03"]]
+    rows = [
+        Entry(int(at) * 1_000_000, 0, Kind.NOTIFICATION, bytes.fromhex(data))
+        for kind, at, data in lines
+        if kind == "D"
+    ]
+    batch = Batch.of(rows)
+    decoder = Decoder(0)
+    facts = [
+        x
+        for x in decoder.feed(batch.arrival_ns, batch.length, batch.payload)
+        if isinstance(x, Fact)
+    ]
+    assert [f.kind for f in facts] == [
+        FactKind.RATE,
+        FactKind.CLOCK_WRAP,
+        FactKind.BATTERY,  # low at 15 %, and still at 16 %
+        FactKind.SAMPLES_DROPPED,
+        FactKind.START,
+    ]
+    # 500 ms at 200 Hz, less eight packets of four frames, and a packet's worth either way.
+    assert facts[3].frames == pytest.approx(100 - 32, abs=4)
