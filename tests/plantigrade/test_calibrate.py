@@ -1,0 +1,319 @@
+"""Calibration: curves exact at their knots, zero and gain, and what is refused."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from plantigrade.block import Foot
+from plantigrade.calibrate import (
+    DEFAULT_TOP_KPA,
+    FULL_SCALE,
+    GAIN_RANGE,
+    LOADED_COUNTS,
+    MOVED_COUNTS,
+    Calibration,
+    Calibrator,
+    default_calibration,
+    with_gain,
+    zeroed,
+)
+from plantigrade.errors import CalibrationError
+from plantigrade.zones import eighteen
+
+KNOTS = np.array([0.0, 100.0, 1000.0, 4095.0])
+CURVES = np.array([[0.0, 10.0, 200.0, 900.0], [0.0, 20.0, 100.0, 100.0]])
+
+
+def two_zones(**changes) -> Calibration:
+    given = {
+        "foot": Foot.LEFT,
+        "knots": KNOTS,
+        "pressure": CURVES,
+        "zero": np.array([0.0, 50.0]),
+    }
+    return Calibration(**{**given, **changes})
+
+
+def read(calibration: Calibration, *rows: list[int]) -> np.ndarray:
+    counts = np.array(rows, dtype=np.uint16).reshape(len(rows), calibration.n_zones)
+    return Calibrator(calibration).block(np.arange(len(rows)) / 100.0, counts).pressure
+
+
+def default() -> Calibration:
+    return default_calibration(eighteen(), Foot.LEFT)
+
+
+# ---- curves ----
+
+
+def test_a_curve_is_exact_at_its_knots_and_straight_between():
+    rows = [[0, 50], [100, 150], [550, 600], [1000, 1050], [4095, 4095]]
+    pressure = read(two_zones(), *rows)
+    assert pressure[:, 0].tolist() == [0.0, 10.0, 105.0, 200.0, 900.0]
+    assert pressure[:, 1].tolist() == [0.0, 20.0, 60.0, 100.0, 100.0]
+
+
+def test_counts_under_zero_go_on_along_the_first_piece():
+    """So that noise about zero keeps its mean."""
+    assert read(two_zones(), [0, 40])[0, 1] == pytest.approx(-2.0)
+    assert read(two_zones(), [0, 0])[0, 1] == pytest.approx(-10.0)
+    noise = [[0, 50 + k] for k in (-3, -1, 0, 1, 3)]
+    assert read(two_zones(), *noise)[:, 1].mean() == pytest.approx(0.0)
+
+
+def test_full_scale_and_more_is_full_scale_and_is_counted():
+    calibrator = Calibrator(two_zones())
+    counts = np.array([[4094, 4095], [4096, 65535]], dtype=np.uint16)
+    kept = counts.copy()
+    pressure = calibrator.block(np.array([0.0, 0.01]), counts).pressure
+    assert pressure[1].tolist() == [900.0, 100.0]
+    assert calibrator.saturated == 3
+    assert np.array_equal(counts, kept)
+    calibrator.block(np.array([0.02]), counts[:1])
+    assert calibrator.saturated == 4
+
+
+def test_no_samples_and_one_sample():
+    assert read(two_zones()).shape == (0, 2)
+    assert read(two_zones(), [1, 1]).shape == (1, 2)
+
+
+def test_a_block_is_of_the_calibration_s_foot_and_times():
+    t_s = np.array([5.0, 5.01])
+    block = Calibrator(two_zones(foot=Foot.RIGHT)).block(t_s, np.zeros((2, 2), np.uint16))
+    assert block.foot is Foot.RIGHT and block.t_s is t_s
+
+
+def test_another_number_of_zones_is_refused():
+    with pytest.raises(CalibrationError, match="left foot: packets of 3 zones"):
+        Calibrator(two_zones()).block(np.zeros(1), np.zeros((1, 3), np.uint16))
+
+
+def test_the_default_curve():
+    """Nothing at nothing, 800 kPa at full scale, steeper at the top."""
+    table = default().table()
+    assert table.shape == (18, FULL_SCALE + 1)
+    assert table[:, 0].tolist() == [0.0] * 18
+    assert table[:, -1] == pytest.approx([DEFAULT_TOP_KPA] * 18)
+    slopes = np.diff(table[0])
+    assert (slopes > 0.0).all() and slopes[-1] > 1.5 * slopes[0]
+
+
+# ---- counts from pressure ----
+
+
+def test_counts_are_the_curve_backwards():
+    calibration = replace(default(), zero=np.full(18, 30.0))
+    wanted = np.random.default_rng(2).uniform(0.0, 750.0, (300, 18))
+    counts = calibration.counts(wanted)
+    assert counts.dtype == np.uint16
+    got = Calibrator(calibration).block(np.arange(300.0), counts).pressure
+    # half a count, at most 0.2 kPa of the default curve
+    assert np.abs(got - wanted).max() < 0.2
+
+
+def test_counts_are_kept_within_what_can_be_read():
+    counts = default().counts(np.array([[-50.0] * 18, [1e9] * 18, [np.inf] * 18]))
+    assert counts[0].tolist() == [0] * 18
+    assert counts[1:].ravel().tolist() == [FULL_SCALE] * 36
+
+
+def test_nan_has_no_count():
+    with pytest.raises(CalibrationError, match="NaN pressure has no count"):
+        default().counts(np.full((1, 18), np.nan))
+
+
+# ---- calibrations that cannot be ----
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"knots": np.array([0.0])}, "at least 2 knots rising from 0"),
+        ({"knots": np.array([1.0, 100.0, 1000.0, 4095.0])}, "at least 2 knots rising from 0"),
+        ({"knots": np.array([0.0, 100.0, 100.0, 4095.0])}, "at least 2 knots rising from 0"),
+        ({"knots": np.array([0.0, 4095.0])}, "at least 2 knots rising from 0"),
+        ({"zero": np.zeros(3)}, "3 zeros for 2 zones"),
+        (
+            {"pressure": CURVES + np.array([[0.0], [1.0]])},
+            "zone 2: expected a curve that starts at 0",
+        ),
+        ({"pressure": CURVES[:, [0, 2, 1, 3]]}, "zone 1: expected a curve that starts at 0"),
+        ({"gain": 0.0}, "gain 0.0, expected over 0"),
+        ({"gain": -1.0}, "gain -1.0, expected over 0"),
+        ({"gain": np.nan}, "gain nan, expected over 0"),
+        ({"gain": np.inf}, "gain inf, expected over 0"),
+    ],
+)
+def test_a_calibration_that_cannot_be_is_refused_in_one_sentence(changes, says):
+    with pytest.raises(CalibrationError, match=says) as caught:
+        two_zones(**changes)
+    assert str(caught.value).startswith("left calibration") and "\n" not in str(caught.value)
+
+
+NAN_CURVE = CURVES.copy()
+NAN_CURVE[1, 2] = np.nan
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="NaN passes every comparison of Calibration.__post_init__: the foot then reads NaN, so "
+    "it is missing for the whole session without a word",
+)
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"zero": np.array([0.0, np.nan])},
+        {"zero": np.array([0.0, np.inf])},
+        {"pressure": NAN_CURVE},
+        {"knots": np.array([0.0, 100.0, np.nan, 4095.0])},
+    ],
+    ids=["zero", "infinite zero", "curve", "knots"],
+)
+def test_a_calibration_that_holds_nan_is_refused(changes):
+    with pytest.raises(CalibrationError):
+        two_zones(**changes)
+
+
+# ---- kept as JSON ----
+
+
+def test_a_calibration_is_kept_to_the_last_bit():
+    rng = np.random.default_rng(4)
+    pressure = np.concatenate((np.zeros((18, 1)), np.cumsum(rng.random((18, 8)), axis=1)), axis=1)
+    one = Calibration(
+        Foot.RIGHT, np.linspace(0.0, 1362.7, 9), pressure, rng.random(18), 1.1 + 1e-15, "ein Schuh"
+    )
+    for text in (one.to_json(), one.to_json().encode()):
+        two = Calibration.from_json(text)
+        assert (two.foot, two.gain, two.note) == (one.foot, one.gain, one.note)
+        for name in ("knots", "pressure", "zero"):
+            assert np.array_equal(getattr(two, name), getattr(one, name))
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"schema": 2},
+        {"schema": None},
+        {"foot": "middle"},
+        {"knots": 5},
+        {"knots": []},
+        {"pressure": []},
+        {"pressure": [1.0, 2.0]},
+        {"pressure": [[0.0, 1.0], [0.0]]},
+        {"zero": "none"},
+        {"gain": "1.x"},
+        {"gain": None},
+    ],
+    ids=str,
+)
+def test_what_is_no_calibration_is_refused_in_one_sentence(change):
+    table = {**json.loads(two_zones().to_json()), **change}
+    with pytest.raises(CalibrationError, match="calibration") as caught:
+        Calibration.from_json(json.dumps(table))
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", "null", "7", '"a"', "{}", b"\xff"])
+def test_what_is_not_json_is_refused_in_one_sentence(text):
+    with pytest.raises(CalibrationError, match="calibration"):
+        Calibration.from_json(text)
+
+
+# ---- zero ----
+
+
+def air(level: float = 40.0, n: int = 100, noise: float = 2.0) -> np.ndarray:
+    counts = np.random.default_rng(5).normal(level, noise, (n, 18))
+    return np.clip(np.rint(counts), 0, None).astype(np.uint16)
+
+
+def test_zeroing_takes_the_median_of_each_zone():
+    counts = air()
+    counts[:, 3] += 100
+    counts[:40, 7] = 41  # a zone that is touched for less than half of the time keeps its zero
+    zero = zeroed(default(), counts).zero
+    assert zero == pytest.approx(np.median(counts, axis=0))
+    assert zero[3] == pytest.approx(140.0, abs=1.0)
+    assert read(zeroed(default(), counts), np.rint(zero).astype(int).tolist()) == pytest.approx(
+        np.zeros((1, 18)), abs=0.2
+    )
+
+
+@pytest.mark.parametrize(
+    ("counts", "says"),
+    [
+        (np.zeros((0, 18), np.uint16), "expected at least 20 samples of 18 zones"),
+        (np.zeros((19, 18), np.uint16), "expected at least 20 samples of 18 zones"),
+        (np.zeros((50, 17), np.uint16), "expected at least 20 samples of 18 zones"),
+        (np.zeros(50, np.uint16), "expected at least 20 samples of 18 zones"),
+        (air(noise=1.5 * MOVED_COUNTS), "zone .* moved while zeroing"),
+        (air(level=LOADED_COUNTS + 30.0), "reads .* counts in the air, expected at most 400"),
+    ],
+)
+def test_a_zero_that_cannot_be_trusted_is_refused_in_one_sentence(counts, says):
+    with pytest.raises(CalibrationError, match=says) as caught:
+        zeroed(default(), counts)
+    assert "\n" not in str(caught.value)
+
+
+def test_the_zone_that_moved_is_named():
+    counts = air()
+    counts[::2, 11] += 60
+    with pytest.raises(CalibrationError, match="zone 12 moved"):
+        zeroed(default(), counts)
+
+
+# ---- gain ----
+
+
+def one_leg(level_n: float, n: int = 300, noise: float = 0.0) -> np.ndarray:
+    values = np.zeros((n, 7))
+    load = level_n + noise * np.random.default_rng(6).standard_normal(n)
+    values[:, :4] = load[:, None] * [0.5, 0.1, 0.3, 0.1]
+    return values
+
+
+def test_the_gain_makes_a_one_leg_stand_carry_body_weight():
+    fitted = with_gain(default(), one_leg(600.0), 750.0)
+    assert fitted.gain == pytest.approx(1.25)
+    values = one_leg(600.0, noise=10.0)
+    values[10:20] = np.nan
+    assert with_gain(default(), values, 750.0).gain == pytest.approx(1.25, rel=0.01)
+
+
+@pytest.mark.parametrize("gain", [*GAIN_RANGE, 0.5 - 1e-9, 3.0 + 1e-6])
+def test_the_gain_s_range_is_closed(gain):
+    if GAIN_RANGE[0] <= gain <= GAIN_RANGE[1]:
+        # a load that has this gain to within rounding, just inside
+        inside = 600.0 * (gain + (1e-12 if gain < 1.0 else -1e-12))
+        assert with_gain(default(), one_leg(600.0), inside).gain == pytest.approx(gain)
+        return
+    with pytest.raises(CalibrationError, match="check the mass and which foot stood"):
+        with_gain(default(), one_leg(600.0), 600.0 * gain)
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        one_leg(600.0, n=19),
+        one_leg(600.0, n=0),
+        np.full((100, 7), np.nan),
+        one_leg(600.0, noise=90.0),
+        np.concatenate((one_leg(600.0), one_leg(300.0))),
+        one_leg(-50.0, noise=5.0),
+    ],
+    ids=["19 samples", "none", "missing", "noise", "half a stand", "negative"],
+)
+def test_a_stand_that_is_not_steady_gives_no_gain(values):
+    with pytest.raises(CalibrationError, match="left foot: "):
+        with_gain(default(), values, 700.0)
+
+
+@pytest.mark.xfail(strict=True, raises=ZeroDivisionError, reason="a mean of 0 N is divided by")
+def test_a_foot_that_bears_nothing_gives_no_gain():
+    with pytest.raises(CalibrationError, match="left foot: "):
+        with_gain(default(), one_leg(0.0), 700.0)
