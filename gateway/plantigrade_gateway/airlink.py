@@ -90,7 +90,8 @@ class AirRadio:
         """End all links and stop the host."""
         for connection in list(self.device.connections.values()):
             with contextlib.suppress(Exception):
-                await asyncio.wait_for(connection.disconnect(), _DISCONNECT_LIMIT_S)
+                async with asyncio.timeout(_DISCONNECT_LIMIT_S):
+                    await connection.disconnect()
         await self.device.power_off()
 
     async def scan(self, change: int, active: bool) -> None:
@@ -288,7 +289,8 @@ class AirClient(BaseBleakClient):
         if connection is None:
             return
         with contextlib.suppress(hci.HCI_Error, core.BaseBumbleError, TimeoutError):
-            await asyncio.wait_for(connection.disconnect(), _DISCONNECT_LIMIT_S)
+            async with asyncio.timeout(_DISCONNECT_LIMIT_S):
+                await connection.disconnect()
         self._gone(hci.HCI_ErrorCode.CONNECTION_TERMINATED_BY_LOCAL_HOST_ERROR)
 
     async def pair(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401

@@ -52,7 +52,8 @@ class Inbox:
         """Wait for entries, at most so long; return all that wait, None once it is closed."""
         if not self._entries and not self._closed:
             try:
-                await asyncio.wait_for(self._came.wait(), limit_s)
+                async with asyncio.timeout(limit_s):
+                    await self._came.wait()
             except TimeoutError:
                 return []
         self._came.clear()

@@ -7,6 +7,7 @@
 import asyncio
 import contextlib
 import logging
+import time
 from collections.abc import Callable
 from typing import Any, Protocol
 
@@ -19,6 +20,7 @@ from plantigrade_gateway.messages import (
     HEADER_BYTES,
     Ack,
     AckStatus,
+    Clock,
     Frames,
     Identify,
     Identity,
@@ -26,6 +28,7 @@ from plantigrade_gateway.messages import (
     Rate,
     Start,
     Stop,
+    Time,
     frame_bytes,
 )
 from plantigrade_gateway.wire import decode, encode, encode_data
@@ -69,6 +72,9 @@ class Streaming(Protocol):
     async def stream(self) -> None:
         """Ask it to begin streaming again."""
 
+    async def clock(self) -> tuple[int, int, int] | None:
+        """Exchange times; None where it cannot: host send ns, host receive ns, insole µs."""
+
     def check(self) -> None:
         """Raise `BluetoothError` if something went wrong in a callback."""
 
@@ -76,7 +82,12 @@ class Streaming(Protocol):
         """Stop streaming and end the link; whatever happens, it is over afterwards."""
 
 
-async def open_insole(sighting: Sighting, radio: Radio, on_gone: Callable[[], None]) -> Streaming:
+async def open_insole(
+    sighting: Sighting,
+    radio: Radio,
+    on_gone: Callable[[], None],
+    now_ns: Callable[[], int] = time.monotonic_ns,
+) -> Streaming:
     """Connect to an insole that was heard, and find out who it is.
 
     Parameters
@@ -85,6 +96,8 @@ async def open_insole(sighting: Sighting, radio: Radio, on_gone: Callable[[], No
     radio : Radio
     on_gone : callable
         Called once when the link ends.
+    now_ns : callable
+        A monotonic clock, ns.
 
     Raises
     ------
@@ -95,7 +108,7 @@ async def open_insole(sighting: Sighting, radio: Radio, on_gone: Callable[[], No
     try:
         if sighting.firmware is not None:
             return ForeignLink(link, sighting, sighting.firmware)
-        insole = InsoleLink(link, sighting)
+        insole = InsoleLink(link, sighting, now_ns)
         await insole.listen()
         return insole
     except BaseException:
@@ -112,7 +125,8 @@ class InsoleLink:
         What it answered to *identify*.
     """
 
-    def __init__(self, link: Link, sighting: Sighting) -> None:
+    def __init__(self, link: Link, sighting: Sighting, now_ns: Callable[[], int]) -> None:
+        self._now_ns = now_ns
         self.identity: Identity
         self.battery_percent = sighting.announcement.battery_percent
         self.status: profile.Status | None = None
@@ -120,7 +134,8 @@ class InsoleLink:
         self._length_mm = sighting.announcement.length_mm
         self._asking = asyncio.Lock()
         self._answer: asyncio.Future[Message] | None = None
-        self._token = 0
+        self._token = self._asked = 0
+        self._sent_ns = self._answered_ns = 0
 
     @property
     def gone(self) -> asyncio.Event:
@@ -200,12 +215,25 @@ class InsoleLink:
         """Ask it to begin streaming, again where it already does."""
         await self._order(Start(self._next_token()))
 
+    async def clock(self) -> tuple[int, int, int] | None:
+        """Exchange times: host send ns, host receive ns, insole µs; None where it cannot.
+
+        Raises
+        ------
+        BluetoothError
+            It does not answer.
+        """
+        answer = await self._ask(Time(self._next_token()))
+        if not isinstance(answer, Clock):
+            return None
+        return self._sent_ns, self._answered_ns, answer.clock_us
+
     def check(self) -> None:
         """Do nothing: its callbacks cannot fail."""
 
     async def close(self) -> None:
         """Stop streaming and end the link; whatever happens, it is over afterwards."""
-        if self._link.is_up and self._answer is None:
+        if self._link.is_up:
             with contextlib.suppress(BluetoothError):
                 await self._order(Stop(self._next_token()))
         await self._link.close()
@@ -221,12 +249,14 @@ class InsoleLink:
                 f"({said.replace('_', ' ')})"
             )
 
-    async def _ask(self, request: Identify | Rate | Frames | Start | Stop) -> Message:
+    async def _ask(self, request: Identify | Rate | Frames | Start | Stop | Time) -> Message:
         async with self._asking:
             self._answer = asyncio.get_running_loop().create_future()
+            self._asked = request.token
             lost = asyncio.create_task(self._link.gone.wait(), name="link lost")
             try:
                 async with asyncio.timeout(ANSWER_LIMIT_S):
+                    self._sent_ns = self._now_ns()
                     await self._link.write(profile.CONTROL, encode(request))
                     await asyncio.wait((self._answer, lost), return_when=asyncio.FIRST_COMPLETED)
             except TimeoutError as error:
@@ -249,8 +279,9 @@ class InsoleLink:
             _log.warning("%s: answer not readable: %s", self._link.label, error)
             return
         waits = self._answer is not None and not self._answer.done()
-        if waits and getattr(message, "token", None) == self._token:
+        if waits and getattr(message, "token", None) == self._asked:
             assert self._answer is not None
+            self._answered_ns = self._now_ns()
             self._answer.set_result(message)
 
     def _told_status(self, data: bytearray) -> None:
@@ -314,6 +345,9 @@ class ForeignLink:
         """Ask it to begin streaming."""
         for uuid, data in self._firmware.begin():
             await self._link.write(uuid, data)
+
+    async def clock(self) -> None:
+        """Do nothing: other firmware has no time exchange."""
 
     def check(self) -> None:
         """Raise `BluetoothError` if the plug-in failed on a notification."""

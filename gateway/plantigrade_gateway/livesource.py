@@ -5,8 +5,10 @@ ever connected to.
 """
 
 import asyncio
+import contextlib
 import json
 import logging
+import random
 import time
 from collections.abc import Callable, Iterable
 from contextlib import AsyncExitStack
@@ -19,12 +21,16 @@ from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.insolelink import Streaming, open_insole
 from plantigrade_gateway.pair import KnownInsole
 from plantigrade_gateway.reconnect import LinkState, Reconnection
-from plantigrade_gateway.record import Entry, Kind
+from plantigrade_gateway.record import Entry, Kind, exchange_data
 
 _log = logging.getLogger(__name__)
 
 INSOLE_OF = {Foot.LEFT: 0, Foot.RIGHT: 1}
 """The number of each foot's insole in the record."""
+FIRST_EXCHANGES_S = (0.15, 0.35)
+EXCHANGES_S = (1.0, 2.0)
+"""Between two time exchanges, at random so that some meet a connection event without waiting: of
+the first twenty, and later (ours, by `tests/plantigrade/test_exchange.py`)."""
 SILENT_S = 3.0
 """A link that carries no data for so long is asked to stream again, then given up (ours)."""
 
@@ -105,7 +111,8 @@ class Finder:
 
         await self._listen(listen)
         try:
-            return await asyncio.wait_for(heard, limit_s)
+            async with asyncio.timeout(limit_s):  # wait_for of Python 3.11 may lose a cancellation
+                return await heard
         except TimeoutError:
             if other is not None:
                 raise BluetoothError(
@@ -222,7 +229,7 @@ class LiveSource:
                 self._emit(Entry(self._now_ns(), number, Kind.DISCONNECTED, b""))
 
         async with self._connecting:
-            link = await open_insole(sighting, self._radio, gone)
+            link = await open_insole(sighting, self._radio, gone, self._now_ns)
         try:
             self._check(info.insole, link)
             info.battery_percent = link.battery_percent
@@ -259,10 +266,34 @@ class LiveSource:
         info.reconnection.stream(loop.time())
         level = "" if link.battery_percent is None else f", battery {link.battery_percent} %"
         self._say(info, f"{info.insole.label}: connected ({info.rssi} dBm{level})")
+        asking = asyncio.create_task(self._exchange(link, number), name="time exchange")
+        try:
+            await self._watch(info, link, lambda: loop.time() - heard_s)
+        finally:
+            asking.cancel()
+            await asyncio.wait([asking])
+
+    async def _exchange(self, link: Streaming, number: int) -> None:
+        """Exchange times at random moments, often at first (`wire_format.md` §4, time)."""
+        count = 0
+        while not link.gone.is_set():
+            await asyncio.sleep(random.uniform(*(FIRST_EXCHANGES_S if count < 20 else EXCHANGES_S)))
+            try:
+                exchange = await link.clock()
+            except BluetoothError:
+                continue  # a lost answer costs nothing; a lost link is seen by others
+            if exchange is None:
+                return
+            data = exchange_data(*exchange)
+            self._emit(Entry(self._now_ns(), number, Kind.EXCHANGE, data))
+            count += 1
+
+    async def _watch(self, info: LinkInfo, link: Streaming, silent: Callable[[], float]) -> None:
+        """Stay until the link ends; ask an insole that sends nothing, then give it up."""
         asked_again = False
         while not link.gone.is_set():
             link.check()
-            silent_s = loop.time() - heard_s
+            silent_s = silent()
             asked_again = asked_again and silent_s >= SILENT_S
             if silent_s >= 2.0 * SILENT_S:
                 raise BluetoothError(f"{info.insole.label}: sends nothing; the link is given up")
@@ -272,10 +303,9 @@ class LiveSource:
                 await link.stream()
             info.battery_percent = link.battery_percent
             info.dropped = link.status.dropped if link.status else 0
-            try:
-                await asyncio.wait_for(link.gone.wait(), SILENT_S / 3.0)
-            except TimeoutError:
-                continue
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(SILENT_S / 3.0):
+                    await link.gone.wait()
 
     def _say(self, info: LinkInfo, text: str) -> None:
         """Tell people, each thing once until something else is told of the insole."""

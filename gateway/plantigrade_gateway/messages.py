@@ -192,6 +192,16 @@ class Identify:
 
 
 @dataclass(frozen=True, slots=True)
+class Time:
+    """Say what your clock reads (`Clock`)."""
+
+    token: int
+
+    def __post_init__(self) -> None:
+        check_range("token", self.token, 0xFF)
+
+
+@dataclass(frozen=True, slots=True)
 class Ack:
     """The answer to the request that carried `token`; `request` is its message kind."""
 
@@ -248,4 +258,16 @@ class Identity:
         check_range("serial", self.serial, 0xFFFFFFFF)
 
 
-Message = DataPacket | Start | Stop | Rate | Frames | Identify | Ack | Identity
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """The insole's clock, µs, 0…2³² − 1, when the `Time` that carried `token` reached it."""
+
+    token: int
+    clock_us: int
+
+    def __post_init__(self) -> None:
+        check_range("token", self.token, 0xFF)
+        check_range("clock", self.clock_us, 0xFFFFFFFF)
+
+
+Message = DataPacket | Start | Stop | Rate | Frames | Identify | Time | Ack | Identity | Clock

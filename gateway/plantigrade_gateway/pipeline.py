@@ -22,7 +22,7 @@ from plantigrade.load import LoadReducer
 from plantigrade.monitor import ZoneMonitor
 from plantigrade.pairing import Pairing
 from plantigrade_gateway.decoder import Decoder
-from plantigrade_gateway.record import SESSION, Batch, Kind
+from plantigrade_gateway.record import SESSION, Batch, Kind, read_exchange
 from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.stream import Counts, Fact, FactKind, Run
 
@@ -240,6 +240,10 @@ class Pipeline:
             self._layout = self.settings.zone_layout()
             for other in self._insoles.values():
                 other.calibrator = None
+        elif kind is Kind.EXCHANGE and insole in self._insoles:
+            exchange = read_exchange(data)
+            if exchange is not None:
+                self._insoles[insole].clock.exchange(*exchange)
         elif kind is Kind.CALIBRATION and insole != SESSION:
             self._calibrations[insole] = Calibration.from_json(data)
             if insole in self._insoles:

@@ -4,6 +4,7 @@ Takes nothing from outside and does no I/O. The store (`store.py`) and the repla
 (`replayfile.py`) keep records; the pipeline (`pipeline.py`) turns one into events.
 """
 
+import struct
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import IntEnum
@@ -29,7 +30,10 @@ class Kind(IntEnum):
     DISCONNECTED = 2
     """The insole's link went down."""
     EXCHANGE = 3
-    """A two-way time exchange: host send ns, host receive ns (int64 each), insole µs (uint32)."""
+    """A two-way time exchange: host send ns, host receive ns (int64 each), insole µs (uint32).
+
+    `exchange_data` and `read_exchange` write and read it.
+    """
     SETTINGS = 4
     """The session's settings from here on: UTF-8 JSON (`pipeline.SessionSettings`)."""
     CALIBRATION = 5
@@ -38,6 +42,19 @@ class Kind(IntEnum):
     """A note at this instant: UTF-8 text."""
     END = 7
     """The session's end."""
+
+
+_EXCHANGE = struct.Struct("<qqI")
+
+
+def exchange_data(send_ns: int, receive_ns: int, clock_us: int) -> bytes:
+    """Return the data of an EXCHANGE entry."""
+    return _EXCHANGE.pack(send_ns, receive_ns, clock_us)
+
+
+def read_exchange(data: bytes) -> tuple[int, int, int] | None:
+    """Return host send ns, host receive ns and insole µs; None where the data hold no exchange."""
+    return _EXCHANGE.unpack(data) if len(data) == _EXCHANGE.size else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,7 @@ from plantigrade_gateway.insole import Link
 from plantigrade_gateway.messages import (
     Ack,
     AckStatus,
+    Clock,
     DataPacket,
     Frames,
     Identify,
@@ -35,6 +36,7 @@ from plantigrade_gateway.messages import (
     SampleFormat,
     Start,
     Stop,
+    Time,
     max_frames,
 )
 from plantigrade_gateway.virtualbody import CLOCK_WRAP, LENGTH_MM, Knobs, Steps
@@ -260,13 +262,21 @@ class AirInsole:
         except WireError:
             raise ATT_Error(ErrorCode.VALUE_NOT_ALLOWED) from None
         self.requests.append(request)
-        self._spawn(self._answer(connection, request, value[1]))
+        self._spawn(self._answer(connection, request, value[1], self._clock_now_us()))
 
-    async def _answer(self, connection: Connection, request: Message, kind: int) -> None:
+    def _clock_now_us(self) -> int:
+        since_us = max(0.0, (self._now_s() - self._boot_s) * self._us_per_s())
+        return (self._clock_us + int(since_us)) % CLOCK_WRAP
+
+    async def _answer(
+        self, connection: Connection, request: Message, kind: int, clock_us: int
+    ) -> None:
         token = value if isinstance(value := getattr(request, "token", 0), int) else 0
         answer: Message
         if isinstance(request, Identify):
             answer = self._identity(token)
+        elif isinstance(request, Time):
+            answer = Clock(token, clock_us)
         else:
             answer = Ack(token, kind, self._do(connection, request))
         with contextlib.suppress(TimeoutError, asyncio.CancelledError):

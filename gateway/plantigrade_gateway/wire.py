@@ -21,6 +21,7 @@ from plantigrade_gateway.messages import (
     MIN_PERIOD_US,
     Ack,
     AckStatus,
+    Clock,
     DataPacket,
     Frames,
     Identify,
@@ -30,6 +31,7 @@ from plantigrade_gateway.messages import (
     SampleFormat,
     Start,
     Stop,
+    Time,
     check_frames,
     check_period,
     check_range,
@@ -50,6 +52,7 @@ _FEET = (Foot.LEFT, Foot.RIGHT)
 _HEADER = struct.Struct("<BBBBIIHBB")
 _RATE = struct.Struct("<BBBH")
 _IDENTITY = struct.Struct("<BBBBBBHBBHI")
+_CLOCK = struct.Struct("<BBBI")
 
 
 class MessageKind(IntEnum):
@@ -61,8 +64,10 @@ class MessageKind(IntEnum):
     RATE = 0x12
     FRAMES = 0x13
     IDENTIFY = 0x14
+    TIME = 0x15
     ACK = 0x20
     IDENTITY = 0x21
+    CLOCK = 0x22
 
 
 _DATA = int(MessageKind.DATA)
@@ -72,8 +77,10 @@ _CONTROL_BYTES = {
     MessageKind.RATE: _RATE.size,
     MessageKind.FRAMES: 4,
     MessageKind.IDENTIFY: 4,
+    MessageKind.TIME: 3,
     MessageKind.ACK: 5,
     MessageKind.IDENTITY: _IDENTITY.size,
+    MessageKind.CLOCK: _CLOCK.size,
 }
 
 
@@ -315,6 +322,10 @@ def _decode_control(kind: MessageKind, data: bytes) -> Message:
             return Frames(token, data[3])
         case MessageKind.IDENTIFY:
             return Identify(token, data[3])
+        case MessageKind.TIME:
+            return Time(token)
+        case MessageKind.CLOCK:
+            return Clock(token, _CLOCK.unpack(data)[3])
         case MessageKind.ACK:
             check_range("status", data[4], max(AckStatus))
             return Ack(token, data[3], AckStatus(data[4]))
@@ -356,6 +367,10 @@ def encode(message: Message) -> bytes:
             return bytes((VERSION, MessageKind.FRAMES, token, frames))
         case Identify(token, show_s):
             return bytes((VERSION, MessageKind.IDENTIFY, token, show_s))
+        case Time(token):
+            return bytes((VERSION, MessageKind.TIME, token))
+        case Clock(token, clock_us):
+            return _CLOCK.pack(VERSION, MessageKind.CLOCK, token, clock_us)
         case Ack(token, request, status):
             return bytes((VERSION, MessageKind.ACK, token, request, status))
         case Identity():

@@ -1,4 +1,4 @@
-"""One insole's clock → host time, from one-way arrivals alone.
+"""One insole's clock → host time, from arrivals and, where there are any, time exchanges.
 
 Takes the arrival time and the insole's clock of each packet, in order; gives the host time of each
 frame. Causal: a frame's time follows from its own packet and earlier ones and is never revised,
@@ -30,6 +30,14 @@ _LEAST_STEP_S = 1e-6  # between the times on both sides of a jump
 _MOVED_NS = 40_000_000  # a delay this far under the line: all before it waited, or the clock moved
 _STALE_NS = 250_000_000  # delays this far over the line for so long are no delays
 _STALE_US = 20_000_000
+
+_EXCHANGE_WINDOW_US = 60_000_000
+"""Exchanges older than this are forgotten: the delay they show changes as phases slide (ours)."""
+_LEAST_EXCHANGES = 4  # fewer are not trusted (ours)
+_LONGEST_EXCHANGE_NS = 200_000_000  # a slower answer tells too little (ours)
+_EXCHANGE_NEAR_US = 60_000_000  # an answer further from the last frame is of another boot
+_CLOCK_WRAP_US = 1 << 32
+_SURE = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +79,11 @@ class ClockModel:
     interval. Where the two slide past each other slowly, the changing wait looks like a drift, and
     times may be early by half an interval. Two feet may differ by both together.
 
+    Exchanges show it. A request that left the host at s met the insole's clock c: host time at c
+    is s or later, by the request's own wait for a connection event. How far the envelope's line
+    lies over s at c is thus the line's delay and that wait; the least of a minute's exchanges, the
+    one that hardly waited, is taken for the line's delay, and the map heads for the line less it.
+
     Parameters
     ----------
     origin_ns : int
@@ -88,6 +101,7 @@ class ClockModel:
         self._least: tuple[int, int] | None = None  # this epoch's point for the envelope
         self._stale: list[tuple[int, int]] = []  # epochs' points that lie far over the line
         self._begun = False
+        self._exchanges: list[tuple[int, int]] = []  # clock µs, host send − clock ns
         self._floor_s = -math.inf  # no time may lie under this
         self._zero_us = 0  # clock at the beginning
         self._until_us = 0  # clock at which this epoch ends
@@ -107,13 +121,50 @@ class ClockModel:
         """How well the clock is known now."""
         slope, touched_us, _ = self._line
         drift_s = self._envelope.drift_sd(self._unseen_s) * 1e-6 * (self._end_us - touched_us)
+        unseen_s, recent = self._unseen_s, self._recent_exchanges(self._end_us)
+        if len(recent) >= _LEAST_EXCHANGES:
+            # The least of n waits that are even over an interval is, this surely, under this part.
+            unseen_s *= 1.0 - (1.0 - _SURE) ** (1.0 / len(recent))
+            drift_s = 0.0  # exchanges see where the line has gone
         settled = self._begun and self._end_us - self._zero_us >= _YOUNG_US
         return ClockState(
             offset_s=self._last_s() - 1e-6 * self._end_us,
             drift_ppm=1e6 * slope,
-            error_s=self._unseen_s + abs(self._left_s) + drift_s,
+            error_s=unseen_s + abs(self._left_s) + drift_s,
             locked=settled and abs(self._left_s) <= _LOCKED_S,
         )
+
+    def exchange(self, send_ns: int, receive_ns: int, clock_us: int) -> None:
+        """Take a time exchange, in its place among the packets.
+
+        Parameters
+        ----------
+        send_ns, receive_ns : int
+            Monotonic host time at which the request was sent and its answer came, ns.
+        clock_us : int
+            The insole's clock, 32 bits, when the request reached it, µs.
+        """
+        if not self._begun or not 0 <= receive_ns - send_ns <= _LONGEST_EXCHANGE_NS:
+            return
+        half = _CLOCK_WRAP_US // 2
+        ahead_us = (clock_us - self._end_us + half) % _CLOCK_WRAP_US - half
+        if abs(ahead_us) > _EXCHANGE_NEAR_US:
+            return
+        at_us = self._end_us + ahead_us
+        self._exchanges = self._recent_exchanges(at_us)
+        self._exchanges.append((at_us, send_ns - self._origin_ns - 1000 * at_us))
+
+    def _recent_exchanges(self, clock_us: int) -> list[tuple[int, int]]:
+        return [e for e in self._exchanges if e[0] >= clock_us - _EXCHANGE_WINDOW_US]
+
+    def _line_delay_s(self, clock_us: int) -> float:
+        """Return how late the envelope's line is, as the exchanges show; 0 where they do not."""
+        recent = self._recent_exchanges(clock_us)
+        if len(recent) < _LEAST_EXCHANGES:
+            return 0.0
+        drift, touched_us, delay_ns = self._line
+        over_ns = [delay_ns + 1e3 * drift * (at - touched_us) - sent for at, sent in recent]
+        return 1e-9 * min(over_ns)
 
     def map_frames(
         self, arrival_ns: IntArray, clock_us: IntArray, period_us: int, frames: int
@@ -195,6 +246,7 @@ class ClockModel:
 
     def _begin(self, clock_us: int, delay_ns: int) -> None:
         self._envelope = Envelope()
+        self._exchanges = []
         self._line = (0.0, clock_us, delay_ns)
         self._least = None
         self._stale = []
@@ -225,6 +277,7 @@ class ClockModel:
         self._learn(silent)
         drift, touched_us, delay_ns = self._line
         aim_s = (1000 * clock_us + delay_ns) / 1e9 + 1e-6 * drift * (clock_us - touched_us)
+        aim_s -= self._line_delay_s(clock_us)
         if silent:
             here_s = max(aim_s, last_s + _LEAST_STEP_S)
         self._from_us, self._from_s, self._left_s = clock_us, here_s, aim_s - here_s

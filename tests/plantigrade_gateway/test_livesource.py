@@ -13,8 +13,9 @@ from plantigrade_gateway.ble import scan
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.insolelink import open_insole
 from plantigrade_gateway.livesource import Wish
-from plantigrade_gateway.messages import Rate, Start
-from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.messages import Rate, Start, Time
+from plantigrade_gateway.pipeline import Pipeline
+from plantigrade_gateway.record import Batch, Entry, Kind, read_exchange
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.stream import FactKind
 
@@ -298,6 +299,27 @@ async def test_rate_and_battery_are_followed(steps):
             await air.until(lambda: info.battery_percent is not None and info.battery_percent < 86)
         asked = [r for r in air.insoles[LEFT].requests if isinstance(r, Rate)]
         assert [r.period_us for r in asked] == [5000]
+
+
+async def test_time_exchanges_are_recorded_and_narrow_the_stated_error(steps):
+    weather = Weather(interval_s=0.02, supervision_s=2.0)
+    async with world(steps, weather) as air, air.listening():
+        await air.until(lambda: len(air.of(LEFT, Kind.EXCHANGE)) >= 12)
+        await air.until(lambda: len(air.of(RIGHT, Kind.EXCHANGE)) >= 12)
+        entries = list(air.entries)
+        requests = [r for r in air.insoles[LEFT].requests if isinstance(r, Time)]
+        assert len(requests) >= 12
+    for entry in entries:
+        if entry.kind is Kind.EXCHANGE:
+            exchange = read_exchange(entry.data)
+            assert exchange is not None
+            assert exchange[0] < exchange[1] <= entry.arrival_ns
+    stated = []
+    for wanted in (set(Kind), set(Kind) - {Kind.EXCHANGE}):
+        pipeline = Pipeline()
+        pipeline.push(Batch.of([e for e in entries if e.kind in wanted]))
+        stated.append(pipeline.clocks()[0].error_s)
+    assert stated[0] < 0.5 * stated[1]
 
 
 async def test_no_entry_comes_after_the_source_has_stopped(steps):

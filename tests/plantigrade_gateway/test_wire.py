@@ -14,6 +14,7 @@ from plantigrade_gateway.messages import (
     MAX_MESSAGE_BYTES,
     Ack,
     AckStatus,
+    Clock,
     DataPacket,
     Frames,
     Identify,
@@ -23,6 +24,7 @@ from plantigrade_gateway.messages import (
     SampleFormat,
     Start,
     Stop,
+    Time,
     frame_bytes,
     max_frames,
 )
@@ -72,6 +74,10 @@ def message_of(block: dict[str, str]) -> Message:
             return Frames(number["token"], number["frames"])
         case "identify":
             return Identify(number["token"], number["show_s"])
+        case "time":
+            return Time(number["token"])
+        case "clock":
+            return Clock(number["token"], number["clock_us"])
         case "ack":
             return Ack(number["token"], number["request"], AckStatus(number["status"]))
         case "identity":
@@ -239,6 +245,8 @@ messages = st.one_of(
     st.builds(Rate, u8, periods),
     st.builds(Frames, u8, st.integers(1, 255)),
     st.builds(Identify, u8, u8),
+    st.builds(Time, u8),
+    st.builds(Clock, u8, u32),
     st.builds(Ack, u8, u8, st.sampled_from(AckStatus)),
     st.builds(
         Identity,
