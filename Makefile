@@ -2,7 +2,7 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
-export PLANTIGRADE_DATA ?= $(wildcard ../shared/data)
+export PLANTIGRADE_DATA ?= $(abspath $(wildcard ../shared/data))
 
 .PHONY: demo test lint types bench clean
 

@@ -44,6 +44,9 @@ class SessionSettings:
         if self.mass_kg is not None and not 10.0 <= self.mass_kg <= 300.0:
             raise RecordError(f"settings: mass is {self.mass_kg:g} kg, expected 10 to 300")
 
+        if self.bw_n is not None and not 50.0 <= self.bw_n <= 3000.0:
+            raise RecordError(f"settings: body weight is {self.bw_n:g} N, expected 50 to 3000")
+
     @property
     def lead(self) -> Foot:
         """The foot nearer the target."""

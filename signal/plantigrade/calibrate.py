@@ -51,6 +51,11 @@ class Calibration:
     note: str = "default"
 
     def __post_init__(self) -> None:
+        for name in ("knots", "pressure", "zero"):
+            if not np.isfinite(getattr(self, name)).all():
+                raise CalibrationError(
+                    f"{self.foot} calibration: {name} holds a value that is no number"
+                )
         n_zones, k = self.pressure.shape
         if (
             self.knots.shape != (k,)
@@ -265,7 +270,7 @@ def with_gain(calibration: Calibration, one_leg: FloatArray, bw_n: float) -> Cal
     """
     load = total_load(one_leg)
     load = load[~np.isnan(load)]
-    if len(load) < 20 or load.std() > 0.1 * load.mean():
+    if len(load) < 20 or not load.mean() > 0.0 or load.std() > 0.1 * load.mean():
         raise CalibrationError(
             f"{calibration.foot} foot: the one-leg stand is not steady within 10 %, try again"
         )

@@ -31,13 +31,13 @@ _MOVED_NS = 40_000_000  # a delay this far under the line: all before it waited,
 _STALE_NS = 250_000_000  # delays this far over the line for so long are no delays
 _STALE_US = 20_000_000
 
-_EXCHANGE_WINDOW_US = 60_000_000
-"""Exchanges older than this are forgotten: the delay they show changes as phases slide (ours)."""
-_LEAST_EXCHANGES = 4  # fewer are not trusted (ours)
+_RECENT_US = 60_000_000  # exchanges of the last minute say how sure the newest times are (ours)
+_LEAST_EXCHANGES = 8  # fewer are not trusted (ours)
 _LONGEST_EXCHANGE_NS = 200_000_000  # a slower answer tells too little (ours)
 _EXCHANGE_NEAR_US = 60_000_000  # an answer further from the last frame is of another boot
 _CLOCK_WRAP_US = 1 << 32
 _SURE = 0.95
+_MOST_RECENT = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,9 +80,9 @@ class ClockModel:
     times may be early by half an interval. Two feet may differ by both together.
 
     Exchanges show it. A request that left the host at s met the insole's clock c: host time at c
-    is s or later, by the request's own wait for a connection event. How far the envelope's line
-    lies over s at c is thus the line's delay and that wait; the least of a minute's exchanges, the
-    one that hardly waited, is taken for the line's delay, and the map heads for the line less it.
+    is s or later, by the request's own wait for a connection event. The points (c, s − c) lie under
+    the true line as arrivals lie over it, and since requests leave at random moments their waits do
+    not slide: once there are some, the map heads for the line over them, not for that of arrivals.
 
     Parameters
     ----------
@@ -98,10 +98,11 @@ class ClockModel:
         self._unseen_s = unseen_s
         self._envelope = Envelope()
         self._line = (0.0, 0, 0)  # the envelope's
+        self._drift = 0.0  # of this epoch
         self._least: tuple[int, int] | None = None  # this epoch's point for the envelope
         self._stale: list[tuple[int, int]] = []  # epochs' points that lie far over the line
         self._begun = False
-        self._exchanges: list[tuple[int, int]] = []  # clock µs, host send − clock ns
+        self._exchanges = Envelope()  # of (clock, clock − host send): upside down
         self._floor_s = -math.inf  # no time may lie under this
         self._zero_us = 0  # clock at the beginning
         self._until_us = 0  # clock at which this epoch ends
@@ -119,17 +120,17 @@ class ClockModel:
     @property
     def state(self) -> ClockState:
         """How well the clock is known now."""
-        slope, touched_us, _ = self._line
+        touched_us = self._line[1]
         drift_s = self._envelope.drift_sd(self._unseen_s) * 1e-6 * (self._end_us - touched_us)
-        unseen_s, recent = self._unseen_s, self._recent_exchanges(self._end_us)
-        if len(recent) >= _LEAST_EXCHANGES:
+        unseen_s, recent = self._unseen_s, self._recent_exchanges()
+        if recent >= _LEAST_EXCHANGES:
             # The least of n waits that are even over an interval is, this surely, under this part.
-            unseen_s *= 1.0 - (1.0 - _SURE) ** (1.0 / len(recent))
-            drift_s = 0.0  # exchanges see where the line has gone
+            unseen_s *= 1.0 - (1.0 - _SURE) ** (1.0 / recent)
+            drift_s = 0.0  # the line goes through the last minute
         settled = self._begun and self._end_us - self._zero_us >= _YOUNG_US
         return ClockState(
             offset_s=self._last_s() - 1e-6 * self._end_us,
-            drift_ppm=1e6 * slope,
+            drift_ppm=1e6 * self._drift,
             error_s=unseen_s + abs(self._left_s) + drift_s,
             locked=settled and abs(self._left_s) <= _LOCKED_S,
         )
@@ -151,20 +152,19 @@ class ClockModel:
         if abs(ahead_us) > _EXCHANGE_NEAR_US:
             return
         at_us = self._end_us + ahead_us
-        self._exchanges = self._recent_exchanges(at_us)
-        self._exchanges.append((at_us, send_ns - self._origin_ns - 1000 * at_us))
+        if not self._exchanges.points or at_us > self._exchanges.points[-1][0]:
+            self._exchanges.add(at_us, 1000 * at_us - (send_ns - self._origin_ns))
 
-    def _recent_exchanges(self, clock_us: int) -> list[tuple[int, int]]:
-        return [e for e in self._exchanges if e[0] >= clock_us - _EXCHANGE_WINDOW_US]
+    def _recent_exchanges(self) -> int:
+        since_us = self._end_us - _RECENT_US
+        return sum(at_us >= since_us for at_us, _ in self._exchanges.points[-_MOST_RECENT:])
 
-    def _line_delay_s(self, clock_us: int) -> float:
-        """Return how late the envelope's line is, as the exchanges show; 0 where they do not."""
-        recent = self._recent_exchanges(clock_us)
-        if len(recent) < _LEAST_EXCHANGES:
-            return 0.0
-        drift, touched_us, delay_ns = self._line
-        over_ns = [delay_ns + 1e3 * drift * (at - touched_us) - sent for at, sent in recent]
-        return 1e-9 * min(over_ns)
+    def _aim(self) -> tuple[float, int, int]:
+        """Return the line to head for: slope, and clock µs and delay ns of a point on it."""
+        if len(self._exchanges.points) < _LEAST_EXCHANGES:
+            return self._line
+        slope, touched_us, early_ns = self._exchanges.line()
+        return -slope, touched_us, -early_ns
 
     def map_frames(
         self, arrival_ns: IntArray, clock_us: IntArray, period_us: int, frames: int
@@ -246,8 +246,9 @@ class ClockModel:
 
     def _begin(self, clock_us: int, delay_ns: int) -> None:
         self._envelope = Envelope()
-        self._exchanges = []
+        self._exchanges = Envelope()
         self._line = (0.0, clock_us, delay_ns)
+        self._drift = 0.0
         self._least = None
         self._stale = []
         self._begun = True
@@ -269,15 +270,15 @@ class ClockModel:
     def _turn(self, clock_us: int) -> None:
         """Close the epoch and draw the line of the next, which begins at this clock."""
         silent = clock_us - self._end_us > _SILENCE_US
-        last_s, drift = self._last_s(), self._line[0]
+        last_s, drift = self._last_s(), self._drift
         slewed_us = min(clock_us, max(self._until_us, self._end_us)) - self._from_us
         here_s = self._from_s + 1e-6 * (
             (clock_us - self._from_us) * (1.0 + drift) + slewed_us * self._slew
         )
         self._learn(silent)
-        drift, touched_us, delay_ns = self._line
+        drift, touched_us, delay_ns = self._aim()
+        self._drift = drift
         aim_s = (1000 * clock_us + delay_ns) / 1e9 + 1e-6 * drift * (clock_us - touched_us)
-        aim_s -= self._line_delay_s(clock_us)
         if silent:
             here_s = max(aim_s, last_s + _LEAST_STEP_S)
         self._from_us, self._from_s, self._left_s = clock_us, here_s, aim_s - here_s
@@ -305,7 +306,9 @@ class ClockModel:
             self._stale.append((clock_us, delay_ns))
         if over_ns < -_MOVED_NS:
             self._envelope.keep([(clock_us, delay_ns)])
+            self._exchanges = Envelope()
         elif self._stale and clock_us - self._stale[0][0] >= _STALE_US:
             self._envelope.keep(self._stale)
+            self._exchanges = Envelope()
             self._stale = []
         self._line = self._envelope.line()

@@ -37,6 +37,7 @@ class LoadReducer:
             left = zones & (newtons > 0.0)
             if excluded and np.any(left):
                 newtons[left] *= layout.area_mm2[zones].sum() / layout.area_mm2[left].sum()
+        self._excluded = list(excluded)
         weights = np.zeros((layout.n_zones, 6))
         weights[np.arange(layout.n_zones), layout.region] = newtons
         weights[:, Column.MOMENT_X] = newtons * layout.x
@@ -67,6 +68,9 @@ class LoadReducer:
                 f"{block.foot} foot: {pressure.shape[1]} zones, expected the "
                 f"{self.layout.n_zones} of layout {self.layout.name}"
             )
+        if self._excluded:  # nought times a missing reading is not nought
+            pressure = pressure.copy()
+            pressure[:, self._excluded] = 0.0
         values = np.empty((len(pressure), N_COLUMNS))
         # einsum, not @: its sum over one row never depends on how many rows are in the call
         values[:, :6] = np.einsum("ij,jk->ik", pressure, self._weights)

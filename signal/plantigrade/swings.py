@@ -276,10 +276,12 @@ class SwingDetector:
             self._cancel(at, events)
             self._watch_from(at + 1, at)
             self._rising = True  # the rest of this rise is no drive either
+            self._announce(at + 1, events)
             return True
         self._candidate = _Candidate(trough, address)
         self._stage, self._cursor = _Stage.PEAK, at + 1
         events.append(Phase(PhaseKind.SHIFT, self._time(trough), self._confirmed(at)))
+        self._announce(at + 1, events)
         return True
 
     def _peak(self, stop: int, events: list[Event]) -> bool:
@@ -311,8 +313,10 @@ class SwingDetector:
         if not self._is_drive(shape):
             self._cancel(at, events)
             self._watch_from(at + 1, peak)
+            self._announce(at + 1, events)
             return True
         self._stage, self._cursor, self._settled_at = _Stage.FINISH, at + 1, at + 1
+        self._announce(at + 1, events)
         return True
 
     def _finish(self, stop: int, events: list[Event]) -> bool:
@@ -326,6 +330,7 @@ class SwingDetector:
                 return bool(self._gaps)
             if self._lifted(candidate):
                 self._cancel(down_by, events)
+                self._announced = max(self._announced, down_by + 1)
                 self._watch_from(down_by + 1, candidate.peak)
                 return True
             candidate = self._candidate = replace(candidate, driven=True)

@@ -65,20 +65,7 @@ def events(seed: int) -> list[tuple[float, Event]]:
     return list(live(setup, blocks))
 
 
-@pytest.mark.parametrize(
-    "seed",
-    [
-        *SESSIONS[:-1],
-        pytest.param(
-            3,
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="a phase of the row at which a swing's stage turns is told a row late: "
-                "_advance leaves that row to the next call's _announce",
-            ),
-        ),
-    ],
-)
+@pytest.mark.parametrize("seed", SESSIONS)
 def test_events_come_with_the_row_that_confirms_them(seed):
     assert all(event.confirmed_s == t_s for t_s, event in events(seed))
 

@@ -123,11 +123,6 @@ def test_a_row_with_a_missing_zone_is_missing_throughout(zone):
     assert np.isfinite(values[[0, 2]]).all()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the doc says a NaN in a zone in use makes the row NaN, so that one not in use does "
-    "not: but NaN x 0 is NaN, and a dead zone that reads NaN leaves no load at all",
-)
 def test_a_missing_zone_that_is_left_out_does_no_harm():
     row = [10.0] * 18
     row[5] = np.nan
