@@ -3,7 +3,7 @@
 Defaults marked *ours* were chosen by this project and have no published source.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -153,10 +153,6 @@ class Setup:
     def samples(self, seconds: float) -> int:
         """Return the number of rows in a duration, at least 1."""
         return max(1, round(seconds * self.rate_hz))
-
-    def with_rate(self, rate_hz: float) -> "Setup":
-        """Return the same set-up at another row rate."""
-        return replace(self, rate_hz=rate_hz)
 
 
 def setup_for(

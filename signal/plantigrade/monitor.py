@@ -93,21 +93,3 @@ class ZoneMonitor:
                 self.stuck = stuck
                 changes.append((first_stop + k * self._window, stuck))
         return changes
-
-
-def find_stuck(pressure: FloatArray, layout: ZoneLayout, rate_hz: float) -> tuple[int, ...]:
-    """Return the zones that were stuck at some time of a recording.
-
-    Parameters
-    ----------
-    pressure : ndarray of float64, shape (n, n_zones)
-    layout : ZoneLayout
-    rate_hz : float
-
-    Returns
-    -------
-    tuple of int
-        Indices (id − 1), rising.
-    """
-    changes = ZoneMonitor(layout, rate_hz).push(pressure)
-    return tuple(sorted({zone for _, zones in changes for zone in zones}))

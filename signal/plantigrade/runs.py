@@ -82,11 +82,6 @@ class RunSegmenter:
             return -1
         return 2 if value != value else 0
 
-    @property
-    def open_since(self) -> int | None:
-        """Index at which the present run began, None between runs."""
-        return self._start
-
     def push(self, signal: FloatArray, first: int) -> list[Run]:
         """Take consecutive samples, shape (n,), the first at absolute index `first`.
 
