@@ -97,11 +97,16 @@ class AirRadio:
     async def scan(self, change: int, active: bool) -> None:
         """Count the scanners; the radio scans while there is one."""
         async with self._scanning:
-            before, self._scanners = self._scanners, self._scanners + change
-            if before == 0 and change > 0:
-                await self.device.start_scanning(active=active, filter_duplicates=False)
-            elif self._scanners == 0 and change < 0:
-                await self.device.stop_scanning()
+            wanted = self._scanners + change
+            try:
+                if self._scanners == 0 and wanted > 0:
+                    await self.device.start_scanning(active=active, filter_duplicates=False)
+                elif self._scanners > 0 and wanted == 0:
+                    await self.device.stop_scanning()
+            except (core.BaseBumbleError, hci.HCI_Error) as error:
+                if change > 0:
+                    raise BleakError(f"the radio does not answer ({error!r})") from error
+            self._scanners = wanted
 
 
 @contextlib.asynccontextmanager
@@ -139,10 +144,10 @@ class AirScanner(BaseBleakScanner):
             raise BleakBluetoothNotAvailableError(
                 "the host is off", BleakBluetoothNotAvailableReason.POWERED_OFF
             )
-        self._running = True
         self.seen_devices = {}
-        self.radio.device.on(Device.EVENT_ADVERTISEMENT, self._heard)
         await self.radio.scan(+1, self._active)
+        self._running = True
+        self.radio.device.on(Device.EVENT_ADVERTISEMENT, self._heard)
 
     async def stop(self) -> None:
         """Stop scanning."""
