@@ -7,21 +7,16 @@ calibrated, each foot's gain is multiplied in, and no baseline is taken off.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from plantigrade.block import FloatArray, Foot
-from plantigrade.calibrate import Calibration, Calibrator, default_calibration
-from plantigrade.clock import ClockModel
-from plantigrade.limits import Limits
-from plantigrade_gateway.decoder import Decoder
+from plantigrade.block import FloatArray, Foot, PressureBlock
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.record import Batch, Kind
+from plantigrade_gateway.pipeline import Output, Pipeline
+from plantigrade_gateway.pipeline import _Insole as Insole
+from plantigrade_gateway.record import Batch
 from plantigrade_gateway.settings import SessionSettings
-from plantigrade_gateway.stream import FactKind, Run
 from plantigrade_gateway.zonecsv import ZoneRows, write_zone_csv
 
 
@@ -59,32 +54,20 @@ def write_frames(path: Path, batches: Iterable[Batch]) -> None:
 
 def frame_rows(batches: Iterable[Batch]) -> Iterator[tuple[SessionSettings, ZoneRows]]:
     """Give a record's frames on the paired time line, with the settings in force."""
-    pipeline = Pipeline()  # for the times of its rows
-    reader: _Reader | None = None
+    reader = _Reader()
     last_s = -np.inf
-    for batch in batches:
-        if reader is None and len(batch):
-            reader = _Reader(int(batch.arrival_ns[0]))
-        if reader is None:
-            continue
-        reader.push(batch)
-        for block in pipeline.push(batch).rows:
+
+    def taken(output: Output) -> Iterator[tuple[SessionSettings, ZoneRows]]:
+        nonlocal last_s
+        for block in output.rows:
             times = block.t_s[block.t_s > last_s]  # a new time line may begin within the old one
             if len(times):
                 last_s = float(times[-1])
-                yield reader.settings, reader.rows(times)
-    for block in pipeline.flush().rows:
-        times = block.t_s[block.t_s > last_s]
-        if len(times) and reader is not None:
-            yield reader.settings, reader.rows(times)
+                yield reader.settings, reader.zones(times)
 
-
-@dataclass(slots=True)
-class _Insole:
-    decoder: Decoder
-    clock: ClockModel
-    foot: Foot | None = None
-    calibrator: Calibrator | None = None
+    for batch in batches:
+        yield from taken(reader.push(batch))
+    yield from taken(reader.flush())
 
 
 class _Side:
@@ -120,70 +103,22 @@ class _Side:
         return out
 
 
-class _Reader:
-    """Reads frames out of a record as `pipeline.Pipeline` does, zone by zone."""
+class _Reader(Pipeline):
+    """The pipeline, which also keeps what each foot's zones read."""
 
-    def __init__(self, origin_ns: int) -> None:
-        self.settings = SessionSettings()
-        self._layout = self.settings.zone_layout()
-        self._insoles = {k: _Insole(Decoder(k), ClockModel(origin_ns)) for k in (0, 1)}
-        self._calibrations: dict[int, Calibration] = {}
+    def __init__(self) -> None:
+        super().__init__()
         self._sides = {foot: _Side() for foot in Foot}
 
-    def push(self, batch: Batch) -> None:
-        """Take consecutive entries."""
-        others = np.flatnonzero(batch.kind != Kind.NOTIFICATION).tolist()
-        at = 0
-        for other in [*others, len(batch)]:
-            if other > at:
-                self._notifications(batch.slice(at, other))
-            if other < len(batch):
-                (entry,) = batch.slice(other, other + 1)
-                self._entry(entry.insole, entry.kind, entry.data)
-            at = other + 1
-
-    def rows(self, times: FloatArray) -> ZoneRows:
+    def zones(self, times: FloatArray) -> ZoneRows:
         """Return both feet's readings at rising times."""
-        n_zones, bridge_s = self._layout.n_zones, Limits().bridge_s
+        n_zones, bridge_s = self._layout.n_zones, self._limits.bridge_s
         left, right = (self._sides[foot].at(times, n_zones, bridge_s) for foot in Foot)
         return ZoneRows(times, left, right)
 
-    def _entry(self, insole: int, kind: Kind, data: bytes) -> None:
-        if kind is Kind.SETTINGS:
-            self.settings = SessionSettings.from_json(data)
-            self._layout = self.settings.zone_layout()
-            for other in self._insoles.values():
-                other.foot = other.calibrator = None
-        elif kind is Kind.CALIBRATION and insole in self._insoles:
-            self._calibrations[insole] = Calibration.from_json(data.decode())
-            self._insoles[insole].calibrator = None
-
-    def _notifications(self, batch: Batch) -> None:
-        for k, insole in self._insoles.items():
-            mine = batch.insole == k
-            if not mine.any():
-                continue
-            raw = np.frombuffer(batch.payload, dtype=np.uint8)
-            payload = raw[np.repeat(mine, batch.length)].tobytes()
-            for item in insole.decoder.feed(batch.arrival_ns[mine], batch.length[mine], payload):
-                if isinstance(item, Run):
-                    self._run(insole, item)
-                elif item.kind is FactKind.RESTART:
-                    insole.clock.restart()
-
-    def _run(self, insole: _Insole, run: Run) -> None:
-        t_s = insole.clock.map_frames(run.arrival_ns, run.clock_us, run.period_us, run.frames)
-        if run.zones != self._layout.n_zones:
-            return
-        if insole.foot is not run.foot:
-            if any(i.foot is run.foot for i in self._insoles.values() if i is not insole):
-                return
-            insole.foot, insole.calibrator = run.foot, None
-        if insole.calibrator is None:
-            given = self._calibrations.get(run.insole)
-            if given is None or given.n_zones != self._layout.n_zones:
-                given = default_calibration(self._layout, run.foot)
-            insole.calibrator = Calibrator(given)
-        block = insole.calibrator.block(t_s, run.counts)
+    def _push_pressure(self, insole: Insole, block: PressureBlock, start: int, stop: int) -> None:
+        assert insole.foot is not None and insole.calibrator is not None
         gain = insole.calibrator.calibration.gain
-        self._sides[run.foot].push(t_s, block.pressure * gain)
+        rows = slice(start, stop)
+        self._sides[insole.foot].push(block.t_s[rows], block.pressure[rows] * gain)
+        super()._push_pressure(insole, block, start, stop)
