@@ -18,7 +18,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway import reconnect
 from plantigrade_gateway.ble import Radio, RadioError, Sighting, scanning
 from plantigrade_gateway.errors import BluetoothError
-from plantigrade_gateway.insolelink import Streaming, open_insole
+from plantigrade_gateway.insolelink import ANSWER_LIMIT_S, Streaming, open_insole
 from plantigrade_gateway.pair import KnownInsole
 from plantigrade_gateway.reconnect import LinkState, Reconnection
 from plantigrade_gateway.record import Entry, Kind, exchange_data
@@ -266,18 +266,25 @@ class LiveSource:
         info.reconnection.stream(loop.time())
         level = "" if link.battery_percent is None else f", battery {link.battery_percent} %"
         self._say(info, f"{info.insole.label}: connected ({info.rssi} dBm{level})")
-        asking = asyncio.create_task(self._exchange(link, number), name="time exchange")
+        over = asyncio.Event()
+        asking = asyncio.create_task(self._exchange(link, number, over), name="time exchange")
         try:
             await self._watch(info, link, lambda: loop.time() - heard_s)
         finally:
+            over.set()  # a request under way is not cut off: hosts do not take that well
+            await asyncio.wait([asking], timeout=2.0 * ANSWER_LIMIT_S)
             asking.cancel()
-            await asyncio.wait([asking])
 
-    async def _exchange(self, link: Streaming, number: int) -> None:
+    async def _exchange(self, link: Streaming, number: int, over: asyncio.Event) -> None:
         """Exchange times at random moments, often at first (`wire_format.md` §4, time)."""
         count = 0
-        while not link.gone.is_set():
-            await asyncio.sleep(random.uniform(*(FIRST_EXCHANGES_S if count < 20 else EXCHANGES_S)))
+        while True:
+            with contextlib.suppress(TimeoutError):
+                pause_s = random.uniform(*(FIRST_EXCHANGES_S if count < 20 else EXCHANGES_S))
+                async with asyncio.timeout(pause_s):
+                    await over.wait()
+            if over.is_set() or link.gone.is_set():
+                return
             try:
                 exchange = await link.clock()
             except BluetoothError:

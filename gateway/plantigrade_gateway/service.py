@@ -7,6 +7,7 @@ insoles of one's own the virtual ones are used through the same code.
 import asyncio
 import contextlib
 import importlib.util
+import logging
 import time
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field, replace
@@ -169,6 +170,8 @@ async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
         from plantigrade_gateway.airlink import open_radio
     except ImportError as error:
         raise BluetoothError(EXTRA) from error
+    # What it logs are its own tracebacks of answers that come too late; errors are told by us.
+    logging.getLogger("bumble").setLevel(logging.CRITICAL)
     async with contextlib.AsyncExitStack() as opened:
         try:
             air = await opened.enter_async_context(open_radio(transport))
