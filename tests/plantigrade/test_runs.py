@@ -151,17 +151,6 @@ def test_a_jump_of_the_index_begins_afresh():
     runs = RunSegmenter(5.0, 5.0, 2, 4)
     assert runs.push(signal("..##"), 0) == []
     assert runs.push(signal("##..."), 10)[0].start == 10
-    assert runs.open_since is None
-
-
-def test_open_since_tells_the_run_under_way():
-    runs = RunSegmenter(5.0, 5.0, 3, 6)
-    runs.push(signal("...##"), 7)
-    assert runs.open_since == 10
-    runs.push(signal(".."), 12)
-    assert runs.open_since == 10
-    runs.push(signal("."), 14)
-    assert runs.open_since is None
 
 
 def test_the_signal_is_not_changed():
