@@ -9,7 +9,7 @@ from plantigrade.events import Bearing, Event, FootStand, Stand
 from plantigrade.limits import Setup
 from plantigrade.load import centre_of_pressure, total_load
 from plantigrade.rows import RowBuffer
-from plantigrade.sway import lowpass, sway
+from plantigrade.sway import LOWPASS_HZ, lowpass, sway
 
 PIECE_S = 0.5
 """Quiet is judged piece by piece, at fixed rows of the time line (ours)."""
@@ -153,7 +153,9 @@ def foot_stand(values: FloatArray, setup: Setup) -> FootStand:
     size = np.array([setup.width_mm, setup.length_mm])
     cop_mm = centre_of_pressure(values, setup.cop_n) * size
     whole = not np.isnan(cop_mm).any()
-    s = sway(lowpass(cop_mm, setup.rate_hz), setup.rate_hz) if whole else None
+    if whole and setup.rate_hz > 2.0 * LOWPASS_HZ:  # else there is nothing above the cutoff
+        cop_mm = lowpass(cop_mm, setup.rate_hz)
+    s = sway(cop_mm, setup.rate_hz) if whole else None
     return FootStand(
         bearing=classify_bearing(midfoot, setup),
         heel_share=shares[0],

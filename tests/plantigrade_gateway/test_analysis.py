@@ -399,3 +399,11 @@ def test_body_weight_in_pieces_is_that_of_the_whole(seed, cuts):
     assert (found is None) == (whole is None)
     if whole is not None:
         assert found == pytest.approx(whole, rel=1e-12)
+
+
+def test_the_slowest_rate_still_gives_a_stand(write):
+    """At 20 Hz the 10 Hz low-pass has nothing to take away."""
+    found = analyse_csv(write(standing(15.0, rate_hz=20.0)), THREE)
+    assert found.rate_hz == pytest.approx(20.0)
+    assert len(found.stands) == 1
+    assert (found.stands[0].left.sway_path_mm or 0.0) > 0.0
