@@ -35,7 +35,7 @@ from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.messages import Ack, AckStatus, DataPacket, SampleFormat
 from plantigrade_gateway.pipeline import Output, Pipeline, settings_of
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record import SESSION, Batch, Entry, Kind, exchange_data
 from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.stream import Fact, FactKind
 from plantigrade_gateway.wire import decode, encode, encode_data
@@ -204,6 +204,7 @@ class Insole:
     drops: bool
     away: tuple[float, float]
     rate_from_s: float | None
+    exchanges: bool
     seed: int
 
 
@@ -220,8 +221,22 @@ INSOLES = st.builds(
     drops=st.booleans(),
     away=st.sampled_from([(0.0, 0.0), (0.0, 0.0), (3.0, 4.5), (6.0, 10.0), (8.0, 99.0)]),
     rate_from_s=st.sampled_from([None, None, None, 5.0, 7.3]),
+    exchanges=st.booleans(),
     seed=st.integers(0, 3),
 )
+
+
+def exchanges(insole: VirtualInsole) -> list[Entry]:
+    """Time exchanges every 0.3 s, answered after 15 to 40 ms; a reset is not known to them."""
+    rng = np.random.default_rng(insole.insole)
+    out = []
+    for t in np.arange(0.5, duration_s(), 0.3):
+        back_s = t + rng.uniform(0.015, 0.040)
+        since_us = 1e6 * (0.5 * (t + back_s) - insole.phase_s) * (1.0 + 1e-6 * insole.drift_ppm)
+        clock_us = round(insole.clock_us + since_us) % 2**32
+        data = exchange_data(at_ns(t), at_ns(back_s), clock_us)
+        out.append(Entry(at_ns(back_s), insole.insole, Kind.EXCHANGE, data))
+    return out
 
 
 def entries_of(foot: Foot, insole: Insole, period_us: int) -> list[Entry]:
@@ -251,6 +266,8 @@ def entries_of(foot: Foot, insole: Insole, period_us: int) -> list[Entry]:
         rows = between(rows, -1.0, at) + between(sent(later, seed=insole.seed), at, 99.0)
     if insole.wraps:
         rows = with_counter(rows, 2**32 - 150)
+    if insole.exchanges:
+        rows = merged(rows, exchanges(virtual))
     away = insole.away
     return [e for e in rows if not at_ns(away[0]) <= e.arrival_ns < at_ns(away[1])]
 
@@ -270,7 +287,18 @@ EXTRAS = st.builds(
     at_s=st.floats(0.1, 12.0),
     insole=st.integers(0, 1),
     what=st.sampled_from(
-        ["settings", "calibration", "mark", "end", "ack", "noise", "broken", "repeat", "late"]
+        [
+            "settings",
+            "calibration",
+            "mark",
+            "end",
+            "ack",
+            "exchange",
+            "noise",
+            "broken",
+            "repeat",
+            "late",
+        ]
     ),
     seed=st.integers(0, 99),
 )
@@ -292,6 +320,8 @@ def with_extra(rows: list[Entry], extra: Extra) -> list[Entry]:
         row = Entry(ns, SESSION, Kind.MARK, b"a note")
     elif extra.what == "end":
         row = Entry(ns, SESSION, Kind.END, b"")
+    elif extra.what == "exchange":  # of no sense, or no exchange at all
+        row = Entry(ns, k, Kind.EXCHANGE, rng.bytes(20 if extra.seed % 2 else extra.seed))
     elif extra.what == "ack":
         row = Entry(ns, k, Kind.NOTIFICATION, encode(Ack(1, 0x10, AckStatus.DONE)))
     elif old is None or extra.what == "noise":
@@ -589,6 +619,13 @@ def test_settings_that_cannot_be_read_are_refused_in_one_sentence(data):
 def test_a_calibration_that_cannot_be_read_is_refused_in_one_sentence(data):
     with pytest.raises(CalibrationError, match="calibration"):
         Pipeline().push(Batch.of([Entry(0, 0, Kind.CALIBRATION, data)]))
+
+
+def test_time_exchanges_are_the_same_however_cut_and_move_the_times():
+    plain = analysed(pair())
+    whole = assert_cutting_changes_nothing(merged(pair(), exchanges(LEFT), exchanges(RIGHT)))
+    assert kinds(whole) == kinds(plain)
+    assert not np.array_equal(whole.left[: len(plain.left)], plain.left[: len(whole.left)])
 
 
 # ---- feet that come late, change, or are one; odd packets ----
