@@ -19,7 +19,7 @@ from plantigrade_gateway.analysis import (
     check_mass,
     quality_of,
 )
-from plantigrade_gateway.pipeline import Output, Pipeline
+from plantigrade_gateway.pipeline import Output, Pipeline, Tap
 from plantigrade_gateway.quality import FootQuality, Link, Quality, WeightTally
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.settings import ASSUMED_MASS_KG, SessionSettings
@@ -33,6 +33,8 @@ class RecordAnalysis:
     ----------
     source : str
     limits : Limits, optional
+    tap : callable, optional
+        As for `Pipeline`.
 
     Attributes
     ----------
@@ -46,8 +48,8 @@ class RecordAnalysis:
         insoles change their rate.
     """
 
-    def __init__(self, source: str, limits: Limits | None = None) -> None:
-        self.pipeline = Pipeline(limits)
+    def __init__(self, source: str, limits: Limits | None = None, tap: Tap | None = None) -> None:
+        self.pipeline = Pipeline(limits, tap)
         self.marks: list[Mark] = []
         self.ended = False
         self.rate_hz: float | None = None

@@ -113,7 +113,7 @@ def _play(
             screen.say("Ctrl-C stops; everything up to then is kept.")
             out.print()
             for batch in pace(read_replay(path), stop):
-                screen.show(live.push(batch), live.analysis.now_s)
+                screen.show(live.push(batch).output, live.analysis.now_s)
             try:
                 found = live.close("stop" if stop.is_set() else "end")
             except StoreError as error:

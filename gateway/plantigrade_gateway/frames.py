@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 
 from plantigrade.block import FloatArray, Foot, PressureBlock
+from plantigrade.limits import Limits
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.pipeline import Output, Pipeline
-from plantigrade_gateway.pipeline import _Insole as Insole
 from plantigrade_gateway.record import Batch
 from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.zonecsv import ZoneRows, write_zone_csv
@@ -103,22 +103,32 @@ class _Side:
         return out
 
 
-class _Reader(Pipeline):
-    """The pipeline, which also keeps what each foot's zones read."""
+class _Reader:
+    """The pipeline, and what each foot's zones read on their way through it."""
 
     def __init__(self) -> None:
-        super().__init__()
+        self._limits = Limits()
+        self._pipeline = Pipeline(self._limits, self._keep)
         self._sides = {foot: _Side() for foot in Foot}
+
+    @property
+    def settings(self) -> SessionSettings:
+        """The settings in force."""
+        return self._pipeline.settings
+
+    def push(self, batch: Batch) -> Output:
+        """Take consecutive entries."""
+        return self._pipeline.push(batch)
+
+    def flush(self) -> Output:
+        """End the record."""
+        return self._pipeline.flush()
 
     def zones(self, times: FloatArray) -> ZoneRows:
         """Return both feet's readings at rising times."""
-        n_zones, bridge_s = self._layout.n_zones, self._limits.bridge_s
+        n_zones, bridge_s = self.settings.zone_layout().n_zones, self._limits.bridge_s
         left, right = (self._sides[foot].at(times, n_zones, bridge_s) for foot in Foot)
         return ZoneRows(times, left, right)
 
-    def _push_pressure(self, insole: Insole, block: PressureBlock, start: int, stop: int) -> None:
-        assert insole.foot is not None and insole.calibrator is not None
-        gain = insole.calibrator.calibration.gain
-        rows = slice(start, stop)
-        self._sides[insole.foot].push(block.t_s[rows], block.pressure[rows] * gain)
-        super()._push_pressure(insole, block, start, stop)
+    def _keep(self, block: PressureBlock, gain: float) -> None:
+        self._sides[block.foot].push(block.t_s, block.pressure * gain)

@@ -4,6 +4,7 @@ The same for a replay and for insoles: whatever has entries pushes them here.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self
 
@@ -12,13 +13,28 @@ from plantigrade_gateway import stored
 from plantigrade_gateway.analyserecord import RecordAnalysis
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Silence, Speaker
-from plantigrade_gateway.cues import CueMaker
+from plantigrade_gateway.cues import Cue, CueMaker
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.pipeline import Output
+from plantigrade_gateway.pipeline import Output, Tap
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.wavfile import WavFile
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """What entries came to.
+
+    Attributes
+    ----------
+    output : Output
+    cues : list of Cue
+        Given to the sound already.
+    """
+
+    output: Output = field(default_factory=Output)
+    cues: list[Cue] = field(default_factory=list)
 
 
 class LiveSession:
@@ -34,6 +50,8 @@ class LiveSession:
         Opened and closed by the caller.
     on_problem : callable
         Told, from another thread, what goes wrong with the store (`Recorder`).
+    tap : callable, optional
+        As for `Pipeline`.
 
     Attributes
     ----------
@@ -52,13 +70,14 @@ class LiveSession:
         source: str,
         sound: Speaker | WavFile | Silence,
         on_problem: Callable[[StoreError], None],
+        tap: Tap | None = None,
     ) -> None:
         self._store = store
         self._sound = sound
         self._cues = CueMaker()
         self._last_ns = 0
         self._result: Analysis | None = None
-        self.analysis = RecordAnalysis(source)
+        self.analysis = RecordAnalysis(source, tap=tap)
         self.session_id = store.create_session(source, analysis_version=ANALYSIS_VERSION)
         self._recorder = Recorder(store, self.session_id, on_problem=on_problem)
 
@@ -73,16 +92,23 @@ class LiveSession:
     ) -> None:
         self.close("error" if kind is not None and issubclass(kind, Exception) else "stop")
 
-    def push(self, batch: Batch) -> Output:
-        """Take the entries that came; return what they decided."""
+    @property
+    def store_problem(self) -> str | None:
+        """Why the store refuses data at this moment; None while it takes them."""
+        problem = self._recorder.problem
+        return None if problem is None else str(problem)
+
+    def push(self, batch: Batch) -> Moment:
+        """Take the entries that came; return what they came to."""
         upto = self._recorder.put(batch)
         output = self.analysis.push(batch)
-        for cue in self._cues.push(output.events):
+        cues = self._cues.push(output.events)
+        for cue in cues:
             self._sound.play(cue)
         self._recorder.put_events(output.events, upto)
         if len(batch):
             self._last_ns = int(batch.arrival_ns[-1])
-        return output
+        return Moment(output, cues)
 
     def close(self, reason: str = "stop") -> Analysis:
         """End the session and return its results; closing again only returns them.

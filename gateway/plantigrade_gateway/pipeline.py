@@ -4,7 +4,7 @@ Pure: no I/O, no time but the record's. What comes out is a function of the orde
 how it is cut into batches never changes a bit of it. One implementation for live and stored.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -34,6 +34,8 @@ PERIODS_US = (1_000, 50_000)
 INSOLES = (0, 1)
 _NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), FactKind.RESTART  # looked up once
 _ZERO = np.zeros(1, dtype=np.int64)
+Tap = Callable[[PressureBlock, float], None]
+"""Told each foot's zone readings as they pass, calibrated, and the gain their load is taken by."""
 
 
 @dataclass(slots=True)
@@ -90,9 +92,12 @@ class Pipeline:
     Parameters
     ----------
     limits : Limits, optional
+    tap : callable, optional
+        Looks on; it changes nothing.
     """
 
-    def __init__(self, limits: Limits | None = None) -> None:
+    def __init__(self, limits: Limits | None = None, tap: Tap | None = None) -> None:
+        self._tap = tap
         self.settings = SessionSettings()
         self._limits = limits or Limits()
         self._layout = self.settings.zone_layout()
@@ -334,6 +339,8 @@ class Pipeline:
         if stop - start < len(block.t_s) or insole.foot is not block.foot:
             rows = slice(start, stop)
             block = PressureBlock(insole.foot, block.t_s[rows], block.pressure[rows])
+        if self._tap is not None and insole.calibrator is not None:
+            self._tap(block, insole.calibrator.calibration.gain)
         self._rows(self._line.pairing.push(insole.reducer.reduce(block)))
 
     def _is_usable(self, insole: _Insole, run: Run) -> bool:

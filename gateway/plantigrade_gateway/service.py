@@ -231,10 +231,10 @@ class _Room:
         try:
             while (entries := await self.inbox.take(STATUS_EVERY_S)) is not None:
                 if entries:
-                    output = self._visit.push(entries)
+                    moment = self._visit.push(entries)
                     self._latency.note([e.arrival_ns for e in entries], now_ns())
                     if self._screen is not None and self._visit.live is not None:
-                        self._screen.show(output, self._visit.live.analysis.now_s)
+                        self._screen.show(moment.output, self._visit.live.analysis.now_s)
                 self._visit.tick(now_ns())
         except Exception:
             self._visit.close("error")

@@ -11,7 +11,7 @@ import numpy as np
 
 from plantigrade.load import total_load
 from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.live import LiveSession
+from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.pipeline import Output, Pipeline
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.settings import SessionSettings
@@ -51,8 +51,8 @@ class Visit:
         self._before: deque[Entry] = deque()
         self._loaded_ns: int | None = None
 
-    def push(self, entries: list[Entry]) -> Output:
-        """Take entries that came; return what they decided."""
+    def push(self, entries: list[Entry]) -> Moment:
+        """Take entries that came; return what they came to."""
         for entry in entries:
             if entry.kind is Kind.CONNECTED:
                 self._links[entry.insole] = entry.data
@@ -61,15 +61,15 @@ class Visit:
         if self.live is None and self._watch is None:
             if not any(entry.kind is Kind.NOTIFICATION for entry in entries):
                 self._before.extend(entries)
-                return Output()
+                return Moment()
             entries = [*self._before, *entries]
             self._begin(entries, ())
         elif self.live is None:
             return self._look(entries)
         assert self.live is not None
-        output = self.live.push(Batch.of(entries))
-        self._note_load(output, self.live.analysis.pipeline.origin_ns)
-        return output
+        moment = self.live.push(Batch.of(entries))
+        self._note_load(moment.output, self.live.analysis.pipeline.origin_ns)
+        return moment
 
     def tick(self, now_ns: int) -> None:
         """End a session that has been without load for too long."""
@@ -95,7 +95,7 @@ class Visit:
         head += [Entry(first_ns, insole, Kind.CONNECTED, data) for insole, data in links]
         self.live.push(Batch.of(head))
 
-    def _look(self, entries: list[Entry]) -> Output:
+    def _look(self, entries: list[Entry]) -> Moment:
         """Between sessions: begin one when a foot is loaded."""
         assert self._watch is not None
         for entry in entries:
@@ -103,7 +103,7 @@ class Visit:
             while entry.arrival_ns - self._before[0].arrival_ns > BEFORE_NS:
                 self._before.popleft()
         if self._loaded_s(self._watch.push(Batch.of(entries))) is None:
-            return Output()
+            return Moment()
         before = list(self._before)
         known = {e.insole for e in before if e.kind is Kind.CONNECTED}
         self._begin(before, [(k, v) for k, v in self._links.items() if k not in known])

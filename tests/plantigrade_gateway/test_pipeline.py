@@ -697,3 +697,23 @@ def test_a_packet_of_the_slowest_rate_does_not_stop_the_stream():
 def test_a_calibration_that_is_not_text_is_refused_in_one_sentence():
     with pytest.raises(CalibrationError, match="calibration"):
         Pipeline().push(Batch.of([Entry(0, 0, Kind.CALIBRATION, b"\xff")]))
+
+
+def test_the_tap_is_given_every_foot_s_readings_once_however_cut():
+    entries = pair()
+
+    def tapped(size: int) -> dict[Foot, NDArray[np.float64]]:
+        seen: dict[Foot, list[NDArray[np.float64]]] = {foot: [] for foot in FEET}
+        pipeline = Pipeline(
+            tap=lambda block, gain: seen[block.foot].append(
+                np.column_stack((block.t_s, gain * block.pressure))
+            )
+        )
+        for start in range(0, len(entries), size):
+            pipeline.push(Batch.of(entries[start : start + size]))
+        return {foot: np.vstack(parts) for foot, parts in seen.items()}
+
+    whole, cut = tapped(len(entries)), tapped(7)
+    for foot in FEET:
+        assert len(whole[foot]) > 200
+        np.testing.assert_array_equal(whole[foot], cut[foot])
