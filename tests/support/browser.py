@@ -1,0 +1,84 @@
+"""A real browser for the tests of the pages: Debian's chromium, driven by playwright."""
+
+import os
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, ConsoleMessage, Error, Page, sync_playwright
+
+SCRIPT = Path(__file__).resolve().parents[2] / ".ci" / "browser"
+FLAGS = (
+    "--no-sandbox",  # tests run as root in containers
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-dev-shm-usage",
+    "--disable-sync",
+    "--no-first-run",
+)
+
+
+@cache
+def chromium() -> str:
+    """Return the path of the browser; `.ci/browser` installs it where it may.
+
+    Where it cannot, the test skips; it fails where the environment variable CI is "true".
+    """
+    done = subprocess.run([SCRIPT], capture_output=True, text=True, timeout=280, check=False)
+    if done.returncode == 3 and os.environ.get("CI") != "true":
+        pytest.skip(f"no browser, .ci/browser says: {done.stderr.strip()}")
+    assert done.returncode == 0, f".ci/browser says: {done.stderr.strip()}"
+    return done.stdout.strip().splitlines()[-1]
+
+
+@contextmanager
+def started() -> Iterator[Browser]:
+    """Run the browser without a window while the context is open.
+
+    playwright keeps an event loop running in this thread meanwhile: no asyncio test may run beside.
+    """
+    path = chromium()
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=list(FLAGS))
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+class Complaints(list[str]):
+    """What a page complained of: errors and warnings of its console, uncaught errors.
+
+    Parameters
+    ----------
+    page : Page
+        Watched from now on.
+    """
+
+    def __init__(self, page: Page) -> None:
+        super().__init__()
+        page.on("console", self._console)
+        page.on("pageerror", self._error)
+
+    def _console(self, message: ConsoleMessage) -> None:
+        if message.type in ("error", "warning"):
+            self.append(f"{message.type}: {message.text} ({message.location.get('url')})")
+
+    def _error(self, error: Error) -> None:
+        self.append(f"uncaught: {error}")
+
+
+def barriers(page: Page) -> list[str]:
+    """Return what an accessibility scan of the page (axe) finds serious or critical."""
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{rule['id']}: {node['target']} {node['failureSummary']}"
+        for rule in found
+        if rule["impact"] in ("serious", "critical")
+        for node in rule["nodes"]
+    ]
