@@ -76,6 +76,7 @@ class RecordAnalysis:
             whole.events.extend(output.events)
             whole.facts.extend(output.facts)
             whole.rows.extend(output.rows)
+            whole.net.extend(output.net)
         if len(batch):
             self._last_ns = int(batch.arrival_ns[-1])
             self._note_entries(batch)

@@ -79,11 +79,14 @@ class Output:
         What happened in the insoles' streams, by insole.
     rows : list of PairBlock
         The rows of the time line the batch completed, not net of the baseline.
+    net : list of PairBlock
+        The same rows, net of the baseline: what the events were decided from.
     """
 
     events: list[Event] = field(default_factory=list)
     facts: list[Fact] = field(default_factory=list)
     rows: list[PairBlock] = field(default_factory=list)
+    net: list[PairBlock] = field(default_factory=list)
 
 
 class Pipeline:
@@ -396,6 +399,7 @@ class Pipeline:
         if len(block):
             self._out.rows.append(block)
             self._out.events.extend(self._line.analyser.push(block))
+            self._out.net.extend(self._line.analyser.net)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,10 +20,16 @@ class Analyser:
     Parameters
     ----------
     setup : Setup
+
+    Attributes
+    ----------
+    net : list of PairBlock
+        The rows of the last `push`, net of the baseline.
     """
 
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
+        self.net: list[PairBlock] = []
         self.reset()
 
     def reset(self) -> None:
@@ -36,8 +42,10 @@ class Analyser:
     def push(self, block: PairBlock) -> list[Event]:
         """Take consecutive rows; return the events they decided."""
         events: list[Event] = []
+        self.net = []
         for piece in self._baseline.pieces(block):
             net = self._baseline.net(piece)
+            self.net.append(net)
             found = self._steps.push(net) + self._stands.push(net) + self._swings.push(net)
             if found:
                 events += sorted(found, key=lambda event: event.confirmed_s)

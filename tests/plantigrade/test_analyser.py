@@ -298,3 +298,23 @@ def test_a_constant_stream_keeps_no_more_the_longer_it_is(level_n):
     assert max(kept[5:]) <= max(kept[:5])
     # stands are given out in pieces of two minutes: 50 of them, the last one still open
     assert told == (49 if level_n == 300.0 else 0)
+
+
+def test_net_rows_are_the_rows_less_the_baseline_however_cut():
+    _, blocks, setup = session(0)
+    whole, cut = Analyser(setup), Analyser(setup)
+    net, singly, raw = [], [], []
+    for block in blocks:
+        raw.append(block.left)
+        whole.push(block)
+        net += [piece.left for piece in whole.net]
+        for k in range(len(block)):
+            cut.push(block.slice(k, k + 1))
+            singly += [piece.left for piece in cut.net]
+    taken_off = np.vstack(raw) - np.vstack(net)
+    np.testing.assert_array_equal(np.vstack(singly), np.vstack(net))
+    known = ~np.isnan(taken_off[:, 0])
+    assert np.all(taken_off[:100][known[:100]] == 0.0)  # nothing is known before a walk
+    last = PairBlock(0, np.zeros(1), taken_off[known][-1:], taken_off[known][-1:])
+    assert total_load(last.left)[0] == pytest.approx(whole.baseline(Foot.LEFT).load_n, abs=1e-6)
+    assert whole.baseline(Foot.LEFT).load_n != 0.0
