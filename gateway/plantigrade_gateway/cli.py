@@ -14,7 +14,7 @@ import click
 from plantigrade.errors import SignalError
 from plantigrade_gateway import schema
 from plantigrade_gateway.errors import GatewayError, InputError, RecordingError
-from plantigrade_gateway.livecli import register
+from plantigrade_gateway.livecli import page_options, register
 
 if TYPE_CHECKING:
     from plantigrade_gateway.analysis import Analysis
@@ -93,20 +93,20 @@ def main() -> None:
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
+@page_options
 @_store_option
 @click.pass_context
-def demo(ctx: click.Context, fast: bool, sound: bool, wav: Path | None) -> None:
+def demo(
+    ctx: click.Context, fast: bool, sound: bool, wav: Path | None, page: bool, port: int | None
+) -> None:
     """Replay the recorded practice session as if the insoles were live.
 
     The session is stored. Ctrl-C stops it with everything kept.
     """
-    from plantigrade_gateway.demo import INVENTED, Wishes, run
-    from plantigrade_gateway.paper import console
+    from plantigrade_gateway.demo import INVENTED
     from plantigrade_gateway.replay import demo_file
 
-    path = demo_file()
-    wishes = Wishes(fast, sound, wav, _store(ctx))
-    run(path, "demo (invented)", INVENTED, wishes, console())
+    _replay(ctx, demo_file(), "demo (invented)", INVENTED, (fast, sound, wav), page, port)
 
 
 @main.command()
@@ -119,18 +119,43 @@ def demo(ctx: click.Context, fast: bool, sound: bool, wav: Path | None) -> None:
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
+@page_options
 @_store_option
 @click.pass_context
-def replay(ctx: click.Context, file: Path, fast: bool, sound: bool, wav: Path | None) -> None:
+def replay(
+    ctx: click.Context,
+    file: Path,
+    fast: bool,
+    sound: bool,
+    wav: Path | None,
+    page: bool,
+    port: int | None,
+) -> None:
     """Run FILE, a replay file (.pgr), as if the insoles were live.
 
     The session is stored. Ctrl-C stops it with everything kept.
     """
+    source, intro = f"replay: {file.name}", f"Replaying {file.name}."
+    _replay(ctx, file, source, intro, (fast, sound, wav), page, port)
+
+
+def _replay(
+    ctx: click.Context,
+    path: Path,
+    source: str,
+    intro: str,
+    basic: tuple[bool, bool, Path | None],
+    page: bool,
+    port: int | None,
+) -> None:
     from plantigrade_gateway.demo import Wishes, run
     from plantigrade_gateway.paper import console
+    from plantigrade_gateway.web.page import PageOrder
 
-    wishes = Wishes(fast, sound, wav, _store(ctx))
-    run(file, f"replay: {file.name}", f"Replaying {file.name}.", wishes, console())
+    out = console()
+    shown = page and not basic[0]  # as fast as it goes there is nothing to look at
+    order = PageOrder(port=port, show=out.is_terminal) if shown else None
+    run(path, source, intro, Wishes(*basic, _store(ctx), order, stay=out.is_terminal), out)
 
 
 @main.command()

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from queue import SimpleQueue
 from threading import Event
 from types import FrameType
 from typing import Any
@@ -22,11 +23,14 @@ from plantigrade_gateway.replay import Overview, as_live, at_once, overview
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.store import Store
+from plantigrade_gateway.web.onlookers import Onlookers
+from plantigrade_gateway.web.page import Message, PageOrder, opened_page
 
 INVENTED = (
     "The player and the place in this recording are invented: a synthetic player on a practice "
     "ground that does not exist. No person was measured."
 )
+_LOOK_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +46,18 @@ class Wishes:
         Write the sound to this file instead of playing it.
     store : Path or None
         The store that was named; None for the installation's own.
+    page : PageOrder or None
+        How the live page is served; None: not at all.
+    stay : bool
+        Keep the page up when the recording has ended, until Ctrl-C or another run of it.
     """
 
     fast: bool = False
     sound: bool = True
     wav: Path | None = None
     store: Path | None = None
+    page: PageOrder | None = None
+    stay: bool = False
 
 
 def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> Analysis:
@@ -82,12 +92,40 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
             paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
         sound = _open_sound(path, wishes, store.path, out)
         paragraph(out, sound.said)
-        with sound.output:
-            session_id, found, stopped = _play(path, source, about, wishes, store, sound, out)
-        if stopped:
-            paragraph(out, "Stopped. Everything up to here is kept.")
-        show_end(found, session_id, wishes, store.path, sound, out)
-    return found
+        stage = _Stage(out)
+        with (
+            sound.output,
+            opened_page(wishes.page, store.path, stage.asked.put, stage.say) as page,
+            stop_on_interrupt() as stop,
+        ):
+            onlookers = Onlookers(page, sound)
+            while True:
+                found = _play(path, source, about, wishes, store, sound, onlookers, stage, stop)
+                if stop.is_set() or not (wishes.stay and page):
+                    return found
+                paragraph(out, f"The page stays at {page.url} until Ctrl-C.")
+                if not stage.wait_for("record", stop):
+                    return found
+
+
+class _Stage:
+    """What a replay's pages ask for, and where it says something."""
+
+    def __init__(self, out: Console) -> None:
+        self.asked: SimpleQueue[Message] = SimpleQueue()
+        self.out = out
+
+    def say(self, text: str) -> None:
+        """Print a sentence."""
+        paragraph(self.out, text)
+
+    def wait_for(self, kind: str, stop: Event) -> bool:
+        """Wait until a page asks for something, at most until a stop."""
+        while not stop.wait(_LOOK_S):
+            while not self.asked.empty():
+                if self.asked.get()["type"] == kind:
+                    return True
+        return False
 
 
 def _play(
@@ -97,29 +135,58 @@ def _play(
     wishes: Wishes,
     store: Store,
     sound: Sound,
-    out: Console,
-) -> tuple[str, Analysis, bool]:
-    """Push the recording through a session; return its id, its results and whether it was stopped.
+    onlookers: Onlookers,
+    stage: _Stage,
+    stop: Event,
+) -> Analysis:
+    """Push the recording through a session and say what it came to.
 
     However it ends, the session is closed: what came before is kept.
     """
-    with stop_on_interrupt() as stop:
-        live = LiveSession(
-            store, source, sound.output, on_problem=lambda error: paragraph(out, str(error))
-        )
-        bw_n = about.settings.body_weight_n
-        with live, Screen(out, live.analysis, about.lead, bw_n, about.duration_s) as screen:
-            pace = at_once if wishes.fast else as_live
-            screen.say("Ctrl-C stops; everything up to then is kept.")
-            out.print()
-            for batch in pace(read_replay(path), stop):
-                screen.show(live.push(batch).output, live.analysis.now_s)
-            try:
-                found = live.close("stop" if stop.is_set() else "end")
-            except StoreError as error:
-                raise RecordingError(str(error)) from error
-            screen.show_set_before(float("inf"))
-    return live.session_id, found, stop.is_set()
+    live = LiveSession(
+        store,
+        source,
+        sound.output,
+        on_problem=lambda error: stage.say(str(error)),
+        tap=onlookers.tap,
+    )
+    ended = Event()  # by a stop on the page
+    with (
+        live,
+        Screen(
+            stage.out, live.analysis, about.lead, about.settings.body_weight_n, about.duration_s
+        ) as screen,
+    ):
+        screen.say("Ctrl-C stops; everything up to then is kept.")
+        stage.out.print()
+        onlookers.begin(live, source)
+        for batch in (at_once if wishes.fast else as_live)(read_replay(path), stop):
+            moment = live.push(batch)
+            screen.show(moment.output, live.analysis.now_s)
+            onlookers.show(moment, live.analysis.pipeline)
+            while not stage.asked.empty():
+                _obey(stage.asked.get(), live, ended)
+            if ended.is_set():
+                break
+        stopped = stop.is_set() or ended.is_set()
+        try:
+            found = live.close("stop" if stopped else "end")
+        except StoreError as error:
+            raise RecordingError(str(error)) from error
+        onlookers.end()
+        screen.show_set_before(float("inf"))
+    if stopped:
+        stage.say("Stopped. Everything up to here is kept.")
+    show_end(found, live.session_id, wishes, store.path, sound, stage.out)
+    return found
+
+
+def _obey(message: Message, live: LiveSession, ended: Event) -> None:
+    """Do what a page asks for."""
+    if message["type"] == "mark":
+        live.mark(message["text"].strip())
+    elif message["type"] == "stop":
+        ended.set()
 
 
 @contextmanager

@@ -63,6 +63,10 @@ class BluetoothError(GatewayError):
     """Bluetooth, or one insole's link, cannot be used."""
 
 
+class PageError(GatewayError):
+    """The pages cannot be served."""
+
+
 class RecordingError(GatewayError):
     """A session that was begun and could not be kept to its end."""
 

@@ -110,6 +110,10 @@ class LiveSession:
             self._last_ns = int(batch.arrival_ns[-1])
         return Moment(output, cues)
 
+    def mark(self, text: str) -> Moment:
+        """Note something at this instant, in the record."""
+        return self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.MARK, text.encode())]))
+
     def close(self, reason: str = "stop") -> Analysis:
         """End the session and return its results; closing again only returns them.
 

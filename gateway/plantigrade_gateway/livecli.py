@@ -48,6 +48,18 @@ _frames = click.option(
 )
 
 
+def page_options(command: Any) -> Any:  # noqa: ANN401 - click's own signature
+    """Let a command serve the live page."""
+    shown = click.option("--page/--no-page", default=True, help="Serve the live page.")
+    port = click.option(
+        "--port",
+        type=click.IntRange(0, 65535),
+        metavar="N",
+        help="The page's port; 0: any free one.  [default: 8642]",
+    )
+    return shown(port(command))
+
+
 def register(
     group: click.Group,
     store_option: Decorator,
@@ -116,6 +128,7 @@ def register(
     @click.option("--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself.")
     @_fault
     @_radio
+    @page_options
     @store_option
     @click.pass_context
     def run(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401
@@ -304,6 +317,7 @@ def _run(store: Path | None, options: dict[str, Any]) -> None:
     from plantigrade_gateway.service import Order, run
     from plantigrade_gateway.settings import SessionSettings
     from plantigrade_gateway.simulator import Fault, Simulation
+    from plantigrade_gateway.web.page import PageOrder
 
     faults = tuple(Fault.parse(text) for text in options["faults"])
     if faults and not options["virtual"]:
@@ -311,8 +325,10 @@ def _run(store: Path | None, options: dict[str, Any]) -> None:
     if options["virtual"] and options["radio"]:
         raise InputError("--virtual starts its own radio: leave --radio out")
     rate = options["rate"]
+    out = console()
+    page = PageOrder(port=options["port"], show=out.is_terminal) if options["page"] else None
     order = Order(
-        Wishes(sound=options["sound"], wav=options["wav"], store=store),
+        Wishes(sound=options["sound"], wav=options["wav"], store=store, page=page),
         SessionSettings(mass_kg=options["mass"], handed=options["handed"]),
         Wish(None if rate is None else round(1e6 / rate), options["frames"]),
         Simulation(faults=faults) if options["virtual"] else None,
@@ -325,7 +341,7 @@ def _run(store: Path | None, options: dict[str, Any]) -> None:
         loop = asyncio.get_running_loop()
         for number in _stop_signals():
             loop.add_signal_handler(number, _stop_once, loop, stop)
-        await run(order, console(), stop)
+        await run(order, out, stop)
 
     asyncio.run(until_told())
 

@@ -13,9 +13,9 @@ from rich.text import Text
 
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
-from plantigrade.load import total_load
 from plantigrade_gateway import words
 from plantigrade_gateway.analyserecord import RecordAnalysis
+from plantigrade_gateway.glance import glance
 from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.pipeline import Output
 from plantigrade_gateway.sets import SwingRun, set_name, sets_of
@@ -29,17 +29,6 @@ _BAR_BW = 1.5  # a full bar, × BW: a lead peak reaches about 1.3
 _LOOKS = {"lead": ("█", "rgb(229,207,82)"), "trail": ("▒", "rgb(125,155,209)")}
 """Lead and trail foot differ by label and filling as well as by hue (two ends of cividis)."""
 _EIGHTHS = " ▏▎▍▌▋▊▉"
-_PHASES = {
-    PhaseKind.BACKSWING: "backswing",
-    PhaseKind.HEEL_LIFTED: "lead heel lifted",
-    PhaseKind.HEEL_RETURNED: "lead heel back",
-    PhaseKind.SHIFT: "shift",
-}
-_FACTS = {
-    FactKind.RESTART: "the insole started again",
-    FactKind.RATE: "the insole changed its sample rate",
-    FactKind.FOOT: "the insole now says it is the other foot",
-}
 
 
 class Screen:
@@ -147,7 +136,7 @@ class Screen:
         paragraph(self._out, set_line(run), " " * 10, style="bold")
 
     def _show_fact(self, fact: Fact) -> None:
-        text = _FACTS.get(fact.kind)
+        text = words.FACTS.get(fact.kind)
         if fact.kind is FactKind.BATTERY and fact.value:
             text = "battery low"
         if text is not None:
@@ -168,17 +157,11 @@ class Screen:
     def _show_event(self, event: Event) -> None:
         if isinstance(event, Step):
             self._steps += 1
-            stance = words.number(event.stance_s, 2, " s")
-            flag = ", touches a gap" if event.touches_gap else ""
-            self._line(
-                event.strike_s,
-                f"step {self._steps}",
-                f"{event.foot} foot, stance {stance}, roll {event.roll}{flag}",
-            )
+            self._line(event.strike_s, f"step {self._steps}", words.step(event))
         elif isinstance(event, Swing):
             self._show_swing(event)
         elif isinstance(event, Stand):
-            self._show_stand(event)
+            self._line(event.start_s, "stand", words.stand(event))
         else:
             self._show_phase(event)
 
@@ -187,15 +170,8 @@ class Screen:
         good = words.is_good(swing)
         self._good += good
         self._phases = []
-        parts = [
-            words.push(swing.push),
-            f"lead heel {words.heel_lift(swing.heel_lift)}",
-            f"load tempo {words.number(swing.load_tempo, 1)}",
-        ]
-        if swing.touches_gap:
-            parts.append("touches a gap")
         style = "bold" if good else ""
-        self._line(swing.start_s, f"swing {self._swings}", "; ".join(parts), style)
+        self._line(swing.start_s, f"swing {self._swings}", words.swing(swing), style)
         moments = (
             ("trail peak", swing.trail_peak_s),
             ("shift", swing.shift_s),
@@ -205,23 +181,14 @@ class Screen:
         transfer = words.number(swing.push.transfer_s, 2, " s")
         paragraph(self._out, f"{after}; transfer {transfer}", " " * 20, style="dim")
 
-    def _show_stand(self, stand: Stand) -> None:
-        self._line(
-            stand.start_s,
-            "stand",
-            f"{stand.end_s - stand.start_s:.0f} s, left {words.percent(stand.left_share)} of load; "
-            f"midfoot share left {words.percent(stand.left.midfoot_share)} ({stand.left.bearing}), "
-            f"right {words.percent(stand.right.midfoot_share)} ({stand.right.bearing})",
-        )
-
     def _show_phase(self, phase: Phase) -> None:
         self._phase_s = phase.confirmed_s
         if phase.kind in (PhaseKind.BACKSWING, PhaseKind.CANCELLED):
             self._phases = []
         if phase.kind is PhaseKind.PUSH and phase.push is not None:
             self._phases.append(f"push {words.push(phase.push)}")
-        elif phase.kind in _PHASES:
-            self._phases.append(_PHASES[phase.kind])
+        elif phase.kind in words.PHASES:
+            self._phases.append(words.PHASES[phase.kind])
 
     # ---- the moment ----
 
@@ -264,11 +231,8 @@ class Screen:
     def _load_bw(self, foot: Foot) -> float | None:
         if self._rows is None:
             return None
-        baseline = self._analysis.pipeline.baselines().get(foot)
-        load = float(total_load(self._rows.foot(foot)[-1:])[0])
-        if load != load:  # NaN: the foot is away, or in a gap
-            return None
-        return max(0.0, load - (baseline.load_n if baseline else 0.0)) / self._bw_n
+        offsets = self._analysis.pipeline.offsets()
+        return glance(self._rows, offsets, self._lead, self._bw_n).feet[foot].load_bw
 
 
 def _after(swing: Swing, t_s: float | None) -> str:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from rich.console import Console
 
+from plantigrade.block import PressureBlock
 from plantigrade_gateway import linkstatus, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Sound, open_sound
@@ -26,11 +27,14 @@ from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.livesource import LiveSource, Wish
 from plantigrade_gateway.pair import KnownInsole, known
 from plantigrade_gateway.paper import paragraph
+from plantigrade_gateway.record import SESSION, Entry, Kind
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.simulator import EXTRA, Simulation, simulator_process
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.visit import Visit
+from plantigrade_gateway.web.onlookers import Onlookers
+from plantigrade_gateway.web.page import Message, opened_page
 
 STATUS_EVERY_S = 1.0
 STOP_LIMIT_S = 8.0
@@ -102,6 +106,15 @@ async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
         sound = _open_sound(order)
         opened.enter_context(sound.output)
         room = _Room(order, store, sound, out)
+        page = opened.enter_context(
+            opened_page(
+                order.wishes.page,
+                store.path,
+                room.take_order,
+                room.say,
+            )
+        )
+        room.onlookers = Onlookers(page, sound)
         source = LiveSource(pair, radio, room.inbox.put, room.say, order.wish, order.now_ns)
         room.greet(pair)
         if order.for_s is not None:
@@ -208,7 +221,9 @@ class _Room:
         self._out = out
         self._latency = Latency()
         self._screen: Screen | None = None
-        self._visit = Visit(order.settings, self._begin, self._end)
+        self.onlookers = Onlookers(None, sound)
+        self._loop = asyncio.get_running_loop()
+        self._visit = Visit(order.settings, self._begin, self._end, self._tap)
         self._source = "virtual insoles (invented)" if order.simulation else "insoles"
 
     def greet(self, pair: list[KnownInsole]) -> None:
@@ -235,11 +250,28 @@ class _Room:
                     self._latency.note([e.arrival_ns for e in entries], now_ns())
                     if self._screen is not None and self._visit.live is not None:
                         self._screen.show(moment.output, self._visit.live.analysis.now_s)
+                    if self._visit.pipeline is not None:
+                        self.onlookers.show(moment, self._visit.pipeline)
                 self._visit.tick(now_ns())
         except Exception:
             self._visit.close("error")
             raise
         self._visit.close("stop")
+
+    def take_order(self, message: Message) -> None:
+        """Have `obey` called in the event loop (from any thread)."""
+        self._loop.call_soon_threadsafe(self.obey, message)
+
+    def obey(self, message: Message) -> None:
+        """Do what a page asks for."""
+        kind = message["type"]
+        if kind == "mark" and self._visit.live is not None:
+            text = message["text"].strip()
+            self.inbox.put(Entry(self._order.now_ns(), SESSION, Kind.MARK, text.encode()))
+        elif kind == "stop":
+            self._visit.stop(self._order.now_ns())
+        elif kind == "record":
+            self._visit.record()
 
     async def report(self, source: LiveSource) -> None:
         """Keep the status up to date."""
@@ -254,6 +286,7 @@ class _Room:
                 now_ns = self._order.now_ns()
                 status = linkstatus.measure(source, pipeline, session_id, self._latency, now_ns)
                 linkstatus.write(path, status)
+                self.onlookers.link(status, live.store_problem if live else None)
                 await asyncio.sleep(STATUS_EVERY_S)
         finally:
             if status is not None:
@@ -265,13 +298,19 @@ class _Room:
             self._source,
             self._sound.output,
             on_problem=lambda error: self.say(str(error)),
+            tap=self._tap,
         )
+        self.onlookers.begin(live, self._source)
         settings = self._order.settings
         self._screen = Screen(self._out, live.analysis, settings.lead, settings.body_weight_n, None)
         self._screen.__enter__()
         return live
 
+    def _tap(self, block: PressureBlock, gain: float) -> None:
+        self.onlookers.tap(block, gain)
+
     def _end(self, live: LiveSession, found: Analysis) -> None:
+        self.onlookers.end()
         if self._screen is not None:
             self._screen.show_set_before(float("inf"))
             self._screen.__exit__(None, None, None)

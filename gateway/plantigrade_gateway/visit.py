@@ -12,7 +12,7 @@ import numpy as np
 from plantigrade.load import total_load
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.live import LiveSession, Moment
-from plantigrade_gateway.pipeline import Output, Pipeline
+from plantigrade_gateway.pipeline import Output, Pipeline, Tap
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.settings import SessionSettings
 
@@ -34,6 +34,8 @@ class Visit:
         Makes the `LiveSession` when one begins.
     ended : callable
         Told each session that ended, and its results.
+    tap : callable, optional
+        As for `Pipeline`, between sessions.
     """
 
     def __init__(
@@ -41,15 +43,23 @@ class Visit:
         settings: SessionSettings,
         open_session: Callable[[], LiveSession],
         ended: Callable[[LiveSession, Analysis], None],
+        tap: Tap | None = None,
     ) -> None:
         self.live: LiveSession | None = None
         self._settings = settings
         self._open = open_session
         self._ended = ended
+        self._tap = tap
+        self._held = False
         self._links: dict[int, bytes] = {}  # who is connected, by what it said of itself
         self._watch: Pipeline | None = None  # between sessions
         self._before: deque[Entry] = deque()
         self._loaded_ns: int | None = None
+
+    @property
+    def pipeline(self) -> Pipeline | None:
+        """What analyses now: the session's, or that which looks on between sessions."""
+        return self._watch if self.live is None else self.live.analysis.pipeline
 
     def push(self, entries: list[Entry]) -> Moment:
         """Take entries that came; return what they came to."""
@@ -76,7 +86,23 @@ class Visit:
         if self.live is None or self._loaded_ns is None or now_ns - self._loaded_ns <= IDLE_NS:
             return
         self.close("no load")
-        self._watch = Pipeline()
+        self._look_on(now_ns)
+
+    def stop(self, now_ns: int) -> None:
+        """End the session, and begin no other until `record`."""
+        if self.live is not None:
+            self.close("stop")
+            self._look_on(now_ns)
+        self._held = True
+
+    def record(self) -> None:
+        """Begin a session now, if none is under way; with the first data, if none came yet."""
+        self._held = False
+        if self.live is None and self._watch is not None and self._before:
+            self._resume()
+
+    def _look_on(self, now_ns: int) -> None:
+        self._watch = Pipeline(tap=self._tap)
         self._watch.push(Batch.of([self._settings_entry(now_ns)]))
 
     def close(self, reason: str) -> None:
@@ -102,8 +128,13 @@ class Visit:
             self._before.append(entry)
             while entry.arrival_ns - self._before[0].arrival_ns > BEFORE_NS:
                 self._before.popleft()
-        if self._loaded_s(self._watch.push(Batch.of(entries))) is None:
-            return Moment()
+        seen = self._watch.push(Batch.of(entries))
+        if self._held or self._loaded_s(seen) is None:
+            return Moment(Output(rows=seen.rows))
+        return self._resume()
+
+    def _resume(self) -> Moment:
+        """Begin a session with the seconds before it."""
         before = list(self._before)
         known = {e.insole for e in before if e.kind is Kind.CONNECTED}
         self._begin(before, [(k, v) for k, v in self._links.items() if k not in known])

@@ -6,13 +6,16 @@ file system keeps holes, an hour of it takes no room.
 """
 
 import errno
+import io
 import os
 import struct
+import wave
 from collections.abc import Callable
 from pathlib import Path
 from typing import Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from plantigrade_gateway.cues import Cue
 from plantigrade_gateway.errors import SoundError
@@ -114,8 +117,7 @@ class WavFile:
         try:
             while (n := min(_BLOCK, until - self._frames, self._mixer.left)) > 0:
                 block = self._mixer.render(n)
-                samples = np.rint(block * 32767.0).astype("<i2")
-                self._write(_HEADER_BYTES + 2 * self._frames, samples.tobytes())
+                self._write(_HEADER_BYTES + 2 * self._frames, pcm16(block))
                 self._frames += len(block)
             self._write_header()
         except OSError as error:
@@ -138,3 +140,20 @@ class WavFile:
         self._file.seek(at)
         if self._file.write(data) != len(data):
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def wav_bytes(samples: NDArray[np.float32]) -> bytes:
+    """Return mono samples at `SAMPLE_RATE_HZ`, full scale ±1, as a whole 16-bit WAV file."""
+    buffer = io.BytesIO()
+    with wave.open(buffer, "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(SAMPLE_RATE_HZ)
+        file.writeframes(pcm16(samples))
+    return buffer.getvalue()
+
+
+def pcm16(samples: NDArray[np.float32]) -> bytes:
+    """Return samples, full scale ±1, as 16-bit little-endian integers."""
+    integers: NDArray[np.int16] = np.rint(samples * 32767.0).astype("<i2")
+    return integers.tobytes()

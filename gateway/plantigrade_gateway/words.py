@@ -1,9 +1,21 @@
 """Results in the words and numbers that people read."""
 
-from plantigrade.events import Bearing, HeelLift, HeelLiftState, Manner, Push, Swing, Timing
+from plantigrade.events import (
+    Bearing,
+    HeelLift,
+    HeelLiftState,
+    Manner,
+    PhaseKind,
+    Push,
+    Stand,
+    Step,
+    Swing,
+    Timing,
+)
 from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 from plantigrade_gateway.cues import CueKind, outcome
+from plantigrade_gateway.stream import FactKind
 
 NONE = "–"
 """Stands for an absent value."""
@@ -32,6 +44,21 @@ _MANNER = {
     Manner.HELD: "held",
     Manner.UNCLEAR: "unclear",
 }
+
+
+FACTS = {
+    FactKind.RESTART: "the insole started again",
+    FactKind.RATE: "the insole changed its sample rate",
+    FactKind.FOOT: "the insole now says it is the other foot",
+}
+"""What is said at once of what happens in an insole's stream."""
+PHASES = {
+    PhaseKind.BACKSWING: "backswing",
+    PhaseKind.HEEL_LIFTED: "lead heel lifted",
+    PhaseKind.HEEL_RETURNED: "lead heel back",
+    PhaseKind.SHIFT: "shift",
+}
+"""What is said of a swing's provisional phases."""
 
 
 def clock(t_s: float | None, digits: int = 1) -> str:
@@ -123,3 +150,31 @@ def bearing(kind: Bearing) -> str:
     return {Bearing.NONE: "none", Bearing.SLIGHT: "slight", Bearing.BEARING: "bearing"}.get(
         kind, "unclear"
     )
+
+
+def step(event: Step) -> str:
+    """Return a step in words."""
+    flag = ", touches a gap" if event.touches_gap else ""
+    stance = number(event.stance_s, 2, " s")
+    return f"{event.foot} foot, stance {stance}, roll {event.roll}{flag}"
+
+
+def stand(event: Stand) -> str:
+    """Return a stand in words."""
+    return (
+        f"{event.end_s - event.start_s:.0f} s, left {percent(event.left_share)} of load; "
+        f"midfoot share left {percent(event.left.midfoot_share)} ({event.left.bearing}), "
+        f"right {percent(event.right.midfoot_share)} ({event.right.bearing})"
+    )
+
+
+def swing(event: Swing) -> str:
+    """Return a swing in words."""
+    parts = [
+        push(event.push),
+        f"lead heel {heel_lift(event.heel_lift)}",
+        f"load tempo {number(event.load_tempo, 1)}",
+    ]
+    if event.touches_gap:
+        parts.append("touches a gap")
+    return "; ".join(parts)

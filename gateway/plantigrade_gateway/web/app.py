@@ -1,0 +1,109 @@
+"""The pages' web application: the live page and its socket, sounds, and what others add to it."""
+
+import asyncio
+import json
+from contextlib import suppress
+from pathlib import Path
+
+from fastapi import APIRouter, FastAPI, HTTPException, Request, Response, WebSocket
+from fastapi.responses import HTMLResponse
+from fastapi.staticfiles import StaticFiles
+from fastapi.templating import Jinja2Templates
+from starlette.websockets import WebSocketDisconnect
+
+from plantigrade_gateway.tones import Motif, motif
+from plantigrade_gateway.wavfile import wav_bytes
+from plantigrade_gateway.web.hub import Hub, Viewer
+from plantigrade_gateway.web.rights import Access, Rights
+
+HERE = Path(__file__).parent
+SEND_LIMIT_S = 5.0
+"""A viewer that takes nothing for so long is dropped (ours)."""
+NOT_SIGNED_IN, DROPPED = 4401, 1013  # close codes: own (RFC 6455 §7.4.2), and "try again later"
+_LONGEST_MESSAGE = 4096
+
+
+def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
+    """Return the application.
+
+    Parameters
+    ----------
+    hub : Hub
+    store_path : Path
+        The store that stored sessions are read from.
+    access : Access
+    """
+    app = FastAPI(title="Plantigrade", docs_url=None, redoc_url=None, openapi_url=None)
+    app.state.store_path = store_path
+    templates = Jinja2Templates(HERE / "templates")
+    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    app.include_router(_live_router(hub, access, templates))
+    return app
+
+
+def _live_router(hub: Hub, access: Access, templates: Jinja2Templates) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/", response_class=HTMLResponse)
+    async def live(request: Request) -> Response:
+        rights = await access.rights(request)
+        if rights is None:
+            raise HTTPException(401)
+        return templates.TemplateResponse(request, "live.html", {"rights": str(rights)})
+
+    @router.get("/sounds/{name}.wav")
+    def sound(name: str) -> Response:
+        if name not in set(Motif):
+            raise HTTPException(404, f"sound {name!r}: there is none of this name")
+        headers = {"Cache-Control": "private, max-age=3600"}
+        return Response(wav_bytes(motif(Motif(name))), media_type="audio/wav", headers=headers)
+
+    @router.websocket("/live")
+    async def socket(websocket: WebSocket) -> None:
+        rights = await access.rights(websocket)
+        await websocket.accept()
+        if rights is None:
+            await websocket.close(NOT_SIGNED_IN, "sign in first")
+            return
+        await _serve_viewer(hub, websocket, rights)
+
+    return router
+
+
+async def _serve_viewer(hub: Hub, websocket: WebSocket, rights: Rights) -> None:
+    viewer = hub.join(rights)
+    try:
+        async with asyncio.TaskGroup() as group:
+            listening = group.create_task(_listen(hub, websocket, viewer), name="viewer in")
+            await _send(websocket, viewer)
+            listening.cancel()
+    finally:
+        hub.leave(viewer)
+
+
+async def _send(websocket: WebSocket, viewer: Viewer) -> None:
+    """Send what comes until the viewer leaves or is dropped."""
+    with suppress(WebSocketDisconnect, TimeoutError, RuntimeError):
+        while (text := await viewer.next()) is not None:
+            async with asyncio.timeout(SEND_LIMIT_S):
+                await websocket.send_text(text)
+    with suppress(WebSocketDisconnect, RuntimeError, TimeoutError):
+        async with asyncio.timeout(1.0):
+            await websocket.close(DROPPED)
+
+
+async def _listen(hub: Hub, websocket: WebSocket, viewer: Viewer) -> None:
+    """Take what the viewer wants to the gateway."""
+    try:
+        while True:
+            text = await websocket.receive_text()
+            try:
+                message = json.loads(text) if len(text) <= _LONGEST_MESSAGE else None
+            except ValueError:
+                message = None
+            problem = hub.command(viewer, message)
+            if problem is not None:
+                said = {"type": "said", "text": problem, "level": "warn"}
+                viewer.put(json.dumps(said), False)
+    except (WebSocketDisconnect, RuntimeError, KeyError):  # KeyError: a message of bytes
+        viewer.drop()

@@ -1,0 +1,167 @@
+"""Between the gateway and the browsers, in the web process: what came last, and who looks.
+
+A message of the gateway goes to every viewer. A viewer that takes too little is never waited for:
+pictures are left out for it first, then it is dropped; its page connects again by itself.
+"""
+
+import asyncio
+import json
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+from plantigrade_gateway.web.rights import Rights
+
+Message = dict[str, Any]
+MAX_WAITING = 200
+"""Messages that may wait for one viewer; past them it is dropped (ours)."""
+_PICTURES_WAITING = 2  # a picture older than the last two is of no use to anybody
+_KEPT = ("hello", "swing", "drill", "link")  # what a new viewer is told first
+_PLAYER_MAY = frozenset({"ask", "drawn"})
+_MAY = _PLAYER_MAY | {"mark", "record", "stop", "drill", "sound"}
+_LONGEST_NOTE = 500
+NO_GATEWAY: Message = {"type": "hello", "v": 1, "session": None, "gateway": False, "drills": []}
+
+
+class Viewer:
+    """One open page.
+
+    Parameters
+    ----------
+    rights : Rights
+
+    Attributes
+    ----------
+    gone : bool
+        It was dropped; its socket is to be closed.
+    left_out : int
+        Pictures it was not sent.
+    """
+
+    def __init__(self, rights: Rights) -> None:
+        self.rights = rights
+        self.gone = False
+        self.left_out = 0
+        self._waiting: deque[tuple[bool, str]] = deque()
+        self._came = asyncio.Event()
+
+    def put(self, text: str, is_picture: bool) -> None:
+        """Have a message sent."""
+        if is_picture and sum(picture for picture, _ in self._waiting) >= _PICTURES_WAITING:
+            self.left_out += 1
+            return
+        if len(self._waiting) >= MAX_WAITING:
+            self.drop()
+            return
+        self._waiting.append((is_picture, text))
+        self._came.set()
+
+    def drop(self) -> None:
+        """Give it up."""
+        self.gone = True
+        self._came.set()
+
+    async def next(self) -> str | None:
+        """Wait for the next message; None once it was dropped."""
+        while not self._waiting and not self.gone:
+            self._came.clear()
+            await self._came.wait()
+        return None if self.gone else self._waiting.popleft()[1]
+
+
+class Hub:
+    """What the gateway says, for all who look; what they want, for the gateway.
+
+    All of it runs in the event loop's thread.
+
+    Parameters
+    ----------
+    send : callable, optional
+        Takes a command to the gateway; None where there is no gateway (stored sessions only).
+    """
+
+    def __init__(self, send: Callable[[Message], None] | None = None) -> None:
+        self._send = send
+        self._viewers: set[Viewer] = set()
+        self._last: dict[str, Message] = {"hello": NO_GATEWAY}
+
+    @property
+    def session_id(self) -> str | None:
+        """The session under way."""
+        session = self._last["hello"].get("session")
+        return None if session is None else str(session["id"])
+
+    @property
+    def viewers(self) -> int:
+        """How many look."""
+        return len(self._viewers)
+
+    def take(self, line: str) -> None:
+        """Take a message of the gateway, JSON, to all viewers."""
+        message = json.loads(line)
+        kind = message["type"]
+        if kind == "hello":
+            self._new_session(message)
+            return
+        if kind in _KEPT:
+            self._last[kind] = message
+        for viewer in list(self._viewers):
+            viewer.put(line, kind == "frame")
+
+    def join(self, rights: Rights) -> Viewer:
+        """Let somebody look from now on; the first message says all that is known."""
+        viewer = Viewer(rights)
+        viewer.put(self._hello(rights), False)
+        self._viewers.add(viewer)
+        self._tell_viewers()
+        return viewer
+
+    def leave(self, viewer: Viewer) -> None:
+        """Forget a viewer."""
+        self._viewers.discard(viewer)
+        self._tell_viewers()
+
+    def drop_players(self) -> None:
+        """End the pages of players' links, whose rights have ended."""
+        for viewer in self._viewers:
+            if viewer.rights is Rights.PLAYER:
+                viewer.drop()
+
+    def command(self, viewer: Viewer, message: object) -> str | None:
+        """Take what a viewer wants to the gateway.
+
+        Returns
+        -------
+        str or None
+            Why not, in a sentence.
+        """
+        if not isinstance(message, dict) or message.get("type") not in _MAY:
+            return f"message: expected one of {', '.join(sorted(_MAY))}"
+        kind = message["type"]
+        if viewer.rights is not Rights.COACH and kind not in _PLAYER_MAY:
+            return f"{kind}: only the coach's page can do this"
+        if kind == "mark":
+            text = message.get("text")
+            if not isinstance(text, str) or not text.strip() or len(text) > _LONGEST_NOTE:
+                return f"mark: expected a text of 1 to {_LONGEST_NOTE} characters"
+        if self._send is None:
+            return "the gateway is not running: see plantigrade run"
+        self._send(message)
+        return None
+
+    def _new_session(self, message: Message) -> None:
+        session = message.get("session") or {}
+        before = self._last["hello"].get("session") or {}
+        self._last["hello"] = message
+        if session.get("id") != before.get("id"):
+            self._last.pop("swing", None)
+        for viewer in list(self._viewers):
+            viewer.put(self._hello(viewer.rights), False)
+
+    def _hello(self, rights: Rights) -> str:
+        known = {kind: self._last.get(kind) for kind in _KEPT if kind != "hello"}
+        return json.dumps({**self._last["hello"], **known, "rights": str(rights)})
+
+    def _tell_viewers(self) -> None:
+        if self._send is not None:
+            self._send({"type": "viewers", "n": self.viewers})

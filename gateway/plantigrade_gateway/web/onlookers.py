@@ -1,0 +1,152 @@
+"""Those who look at a session while it runs: what it does goes to the pages, if there are any."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from plantigrade.block import PressureBlock
+from plantigrade.zones import REGIONS, ZoneLayout
+from plantigrade_gateway import words
+from plantigrade_gateway.analysisjson import plain
+from plantigrade_gateway.audio import Sound, Speaker
+from plantigrade_gateway.linkstatus import ServiceStatus
+from plantigrade_gateway.live import LiveSession, Moment
+from plantigrade_gateway.pipeline import Pipeline
+from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.web.moments import Message, Moments
+from plantigrade_gateway.web.page import Page
+
+VERSION = 1
+"""Of the messages (`hardware_notes/live_messages.md`)."""
+
+
+class Onlookers:
+    """Tells the pages what a session does.
+
+    Parameters
+    ----------
+    page : Page or None
+        None where no page is wanted: then nothing is told.
+    sound : Sound
+        Where the gateway's own sound goes.
+    """
+
+    def __init__(self, page: Page | None, sound: Sound) -> None:
+        self._page = page
+        self._sound = sound
+        self._moments = Moments(lambda: page is not None and page.viewers > 0)
+        self._settings = SessionSettings()
+        self._session: Message | None = None
+        self.hello()
+
+    def tap(self, block: PressureBlock, gain: float) -> None:
+        """Take what a foot's zones read (a pipeline's tap)."""
+        self._moments.tap(block, gain)
+
+    def settle(self, settings: SessionSettings) -> None:
+        """Take the settings that hold from now on."""
+        if settings != self._settings:
+            self._settings = settings
+            self.hello()
+
+    def begin(self, live: LiveSession, source: str) -> None:
+        """Say that a session has begun."""
+        self._moments.begin()
+        self._session = {
+            "id": live.session_id,
+            "source": source,
+            "started": datetime.now(UTC).isoformat(),
+            "recording": True,
+        }
+        self.hello()
+
+    def end(self) -> None:
+        """Say that the session has ended and is kept."""
+        if self._session is not None:
+            self._session = {**self._session, "recording": False}
+            self.hello()
+
+    def show(self, moment: Moment, pipeline: Pipeline) -> None:
+        """Tell what entries came to."""
+        if self._page is None:
+            return
+        self.settle(pipeline.settings)
+        for message in self._moments.of(moment, pipeline):
+            self._page.send(message)
+
+    def say(self, text: str, level: str = "info") -> None:
+        """Tell a sentence."""
+        self._send({"type": "said", "text": text, "level": level})
+
+    def link(self, status: ServiceStatus, store_problem: str | None) -> None:
+        """Tell how the links are."""
+        if self._page is None:
+            return
+        feet = {}
+        for foot, link in status.feet.items():
+            made = link.packets + link.lost_packets
+            error_ms = None if link.clock_error_s is None else 1e3 * link.clock_error_s
+            feet[foot] = {
+                **plain(link),
+                "lost_share": link.lost_packets / made if made else None,
+                "clock_error_ms": error_ms,
+            }
+        self._send(
+            {
+                "type": "link",
+                "feet": feet,
+                "delay_ms": plain(status.latency_ms),
+                "store": {"problem": store_problem},
+                "dropped_frames": self._page.dropped,
+            }
+        )
+
+    def hello(self) -> None:
+        """Tell everything that does not change from picture to picture."""
+        settings = self._settings
+        speaker = self._sound.output
+        self._send(
+            {
+                "type": "hello",
+                "v": VERSION,
+                "gateway": True,
+                "session": self._session,
+                "layout": layout_message(settings.zone_layout()),
+                "lead": str(settings.lead),
+                "body_weight_n": settings.body_weight_n,
+                "body_weight_from": settings.body_weight_from,
+                "cautions": list(words.CAUTIONS),
+                "describes": words.DESCRIBES,
+                "sound": {
+                    "said": self._sound.said,
+                    "device": isinstance(speaker, Speaker) and not speaker.lost,
+                    "lost": isinstance(speaker, Speaker) and speaker.lost,
+                },
+                "drills": [],
+                "counts": self._moments.counts,
+            }
+        )
+
+    def _send(self, message: dict[str, Any]) -> None:
+        if self._page is not None:
+            self._page.send(message)
+
+
+def layout_message(layout: ZoneLayout) -> Message:
+    """Return a zone layout as the pages draw it."""
+    rows = zip(layout.region, layout.x, layout.y, layout.area_mm2, strict=True)
+    return {
+        "name": layout.name,
+        "unit": layout.unit,
+        "length_mm": layout.length_mm,
+        "width_mm": layout.width_mm,
+        "zones": [
+            {
+                "id": number,
+                "region": REGIONS[int(region)],
+                "x": float(x),
+                "y": float(y),
+                "area_mm2": float(area),
+            }
+            for number, (region, x, y, area) in enumerate(rows, 1)
+        ],
+    }
