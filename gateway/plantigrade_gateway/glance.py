@@ -1,7 +1,6 @@
 """Both feet at this moment: what is shown of the last row."""
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,25 +47,18 @@ class Glance:
     lead_share: float | None
 
 
-def glance(
-    rows: PairBlock, baselines: Mapping[Foot, FloatArray], lead: Foot, body_weight_n: float
-) -> Glance:
+def glance(rows: PairBlock, lead: Foot, body_weight_n: float) -> Glance:
     """Return the last row as it is shown.
 
     Parameters
     ----------
     rows : PairBlock
-        At least one row, not net of the baseline.
-    baselines : mapping of Foot to ndarray, shape (7,)
-        What is taken off each foot's columns; a foot without one keeps its own.
+        At least one row, net of the baseline.
     lead : Foot
     body_weight_n : float
     """
     least_n = COP_LEAST_BW * body_weight_n
-    net = {}
-    for foot in Foot:
-        last = rows.foot(foot)[-1:]
-        net[foot] = last - baselines[foot] if foot in baselines else last
+    net = {foot: rows.foot(foot)[-1:] for foot in Foot}
     lead_n, trail_n = total_load(net[lead]), total_load(net[lead.other])
     return Glance(
         float(rows.t_s[-1]),

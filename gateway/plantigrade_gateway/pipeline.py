@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from plantigrade.analyser import Analyser
 from plantigrade.baseline import BaselineState
-from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
+from plantigrade.block import Foot, PairBlock, PressureBlock
 from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.clock import ClockModel, ClockState
 from plantigrade.events import Event
@@ -178,12 +178,6 @@ class Pipeline:
         if self._line is None:
             return {}
         return {foot: self._line.analyser.baseline(foot) for foot in Foot}
-
-    def offsets(self) -> dict[Foot, FloatArray]:
-        """Return what the baselines take off each foot's columns now, shape (7,)."""
-        if self._line is None:
-            return {}
-        return {foot: self._line.analyser.offset(foot) for foot in Foot}
 
     # ---- the record in pieces ----
 

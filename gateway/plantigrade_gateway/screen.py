@@ -102,8 +102,8 @@ class Screen:
         self._show_stuck()
         for event in output.events:
             self._show_event(event)
-        if output.rows:
-            self._rows = output.rows[-1]
+        if output.net:
+            self._rows = output.net[-1]
         if self._live is not None and time.monotonic() - self._refreshed_s >= _REFRESH_S:
             self._refreshed_s = time.monotonic()
             self._live.update(self._bottom(), refresh=True)
@@ -231,8 +231,7 @@ class Screen:
     def _load_bw(self, foot: Foot) -> float | None:
         if self._rows is None:
             return None
-        offsets = self._analysis.pipeline.offsets()
-        return glance(self._rows, offsets, self._lead, self._bw_n).feet[foot].load_bw
+        return glance(self._rows, self._lead, self._bw_n).feet[foot].load_bw
 
 
 def _after(swing: Swing, t_s: float | None) -> str:

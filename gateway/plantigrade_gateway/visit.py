@@ -130,7 +130,7 @@ class Visit:
                 self._before.popleft()
         seen = self._watch.push(Batch.of(entries))
         if self._held or self._loaded_s(seen) is None:
-            return Moment(Output(rows=seen.rows))
+            return Moment(Output(rows=seen.rows, net=seen.net))
         return self._resume()
 
     def _resume(self) -> Moment:

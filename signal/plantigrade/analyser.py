@@ -1,7 +1,7 @@
 """Both feet's rows through the baseline and every detector: the one analysis, live or stored."""
 
 from plantigrade.baseline import Baseline, BaselineState
-from plantigrade.block import FloatArray, Foot, PairBlock
+from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event
 from plantigrade.limits import Setup
 from plantigrade.stand import StandDetector
@@ -61,7 +61,3 @@ class Analyser:
     def baseline(self, foot: Foot) -> BaselineState:
         """Return what is shown of a foot's baseline."""
         return self._baseline.state(foot)
-
-    def offset(self, foot: Foot) -> FloatArray:
-        """Return what the baseline takes off a foot's columns now, shape (7,)."""
-        return self._baseline.offset(foot)

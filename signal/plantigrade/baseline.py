@@ -139,11 +139,6 @@ class Baseline:
             set_s=self._set_s[k],
         )
 
-    def offset(self, foot: Foot) -> FloatArray:
-        """Return what is taken off a foot's columns now, shape (7,); a copy."""
-        offset: FloatArray = self._offset[_FEET.index(foot)].copy()
-        return offset
-
     def _move(self) -> None:
         for k in range(2):
             if self._fresh[k] and len(self._phases[k]) >= _LEAST_PHASES:

@@ -125,3 +125,33 @@ def test_nothing_heard_is_no_session(visit, store, ended):
     visit.tick(START_NS + 2 * IDLE_NS)
     visit.close("stop")
     assert store.sessions() == [] and ended == []
+
+
+def test_a_stop_on_the_page_holds_the_next_session_until_record(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    stopped_ns = START_NS + 4 * SECOND_NS
+    visit.stop(stopped_ns)
+    assert [store.session(s).end_reason for s, _ in ended] == ["stop"]
+    data = [e for e in pair(1.0, stopped_ns, 6.0) if e.kind is Kind.NOTIFICATION]
+    rows = 0
+    for at in range(0, len(data), 50):
+        moment = visit.push(data[at : at + 50])
+        rows += sum(len(block) for block in moment.output.net)
+    assert visit.live is None and len(store.sessions()) == 1, "standing on them begins nothing"
+    assert rows > 500, "the page still sees the feet"
+    visit.record()
+    assert visit.live is not None
+    visit.close("stop")
+    second = ended[1][0]
+    stored = [e for batch in store.batches(second) for e in batch]
+    assert [e for e in stored if e.kind is Kind.NOTIFICATION] == data, "none lost, none twice"
+
+
+def test_record_while_recording_and_before_any_data_changes_nothing(visit, store):
+    visit.record()
+    assert store.sessions() == []
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    live = visit.live
+    visit.record()
+    assert visit.live is live and len(store.sessions()) == 1
+    visit.close("stop")

@@ -45,7 +45,6 @@ class Moments:
         """Begin a session: counters start again, and nothing is known of the feet."""
         self.counts = {"steps": 0, "swings": 0, "good": 0}
         self._zones: dict[Foot, FloatArray] = {}
-        self._rows: PairBlock | None = None
 
     def tap(self, block: PressureBlock, gain: float) -> None:
         """Take what a foot's zones read (a pipeline's tap)."""
@@ -61,10 +60,8 @@ class Moments:
             text = fact_text(fact, pipeline)
             if text is not None:
                 yield {"type": "said", "text": text, "level": "warn"}
-        if moment.output.rows:
-            self._rows = moment.output.rows[-1]
-            if self._is_due() and self._watched():
-                yield self._frame(self._rows, pipeline)
+        if moment.output.net and self._is_due() and self._watched():
+            yield self._frame(moment.output.net[-1], pipeline)
 
     def _is_due(self) -> bool:
         now_ns = time.monotonic_ns()
@@ -76,7 +73,7 @@ class Moments:
 
     def _frame(self, rows: PairBlock, pipeline: Pipeline) -> Message:
         settings = pipeline.settings
-        now = glance(rows, pipeline.offsets(), settings.lead, settings.body_weight_n)
+        now = glance(rows, settings.lead, settings.body_weight_n)
         return {
             "type": "frame",
             "t_s": round(now.t_s, 3),
