@@ -15,6 +15,8 @@ from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Silence, Speaker
 from plantigrade_gateway.cues import Cue, CueMaker
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.forward.gather import Gather
+from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.pipeline import Output, Tap
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
@@ -77,6 +79,7 @@ class LiveSession:
         self._cues = CueMaker()
         self._last_ns = 0
         self._result: Analysis | None = None
+        self._gather = Gather(Outbox(store.database).active())
         self.analysis = RecordAnalysis(source, tap=tap)
         self.session_id = store.create_session(source, analysis_version=ANALYSIS_VERSION)
         self._recorder = Recorder(store, self.session_id, on_problem=on_problem)
@@ -106,6 +109,8 @@ class LiveSession:
         for cue in cues:
             self._sound.play(cue)
         self._recorder.put_events(output.events, upto)
+        if points := self._gather.push(cues, output.net):
+            self._recorder.put_points(points, upto)
         if len(batch):
             self._last_ns = int(batch.arrival_ns[-1])
         return Moment(output, cues)
@@ -129,6 +134,7 @@ class LiveSession:
         upto = self._recorder.put(Batch.of(()))
         self._recorder.put_events(self.analysis.flush().events, upto)
         self._result = self.analysis.result()
+        self._recorder.put_points(self._gather.ended(self._result), upto)
         self._recorder.close(reason)
         stored.keep(self._store, self.session_id, self._result)
         return self._result

@@ -18,6 +18,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
@@ -26,6 +27,7 @@ import numpy as np
 from plantigrade.events import Event, Phase
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import EventRow, event_row
+from plantigrade_gateway.forward.points import Loads, Point
 from plantigrade_gateway.record import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storerows import Chunk
@@ -86,7 +88,7 @@ class Recorder:
         self._changed = threading.Condition()  # guards all below
         self._pending: list[Batch] = []
         self._packed: list[Chunk] = []
-        self._rows: list[EventRow] = []
+        self._rows: list[EventRow | Point | Loads] = []
         self._bytes = 0  # of the pending and the packed
         self._oldest_s: float | None = None  # when the oldest of what waits was given
         self._given = already
@@ -185,11 +187,30 @@ class Recorder:
         StoreError
             `upto_entry` is more than was put, or an event has no place in the store.
         """
-        rows = [
-            event_row(self._session, event, upto_entry)
-            for event in events
-            if not isinstance(event, Phase)
-        ]
+        self._put_rows(
+            [
+                event_row(self._session, event, upto_entry)
+                for event in events
+                if not isinstance(event, Phase)
+            ],
+            upto_entry,
+        )
+
+    def put_points(self, points: Iterable[Point | Loads], upto_entry: int) -> None:
+        """Take over what is sent on but no event: cues, sets, regional loads.
+
+        As `put_events`. Regional loads are not held while the store refuses: the record is.
+        """
+        self._put_rows(
+            [
+                replace(point, upto_entry=upto_entry)
+                for point in points
+                if self._problem is None or isinstance(point, Point)
+            ],
+            upto_entry,
+        )
+
+    def _put_rows(self, rows: Sequence[EventRow | Point | Loads], upto_entry: int) -> None:
         with self._changed:
             if upto_entry > self._given:
                 raise StoreError(

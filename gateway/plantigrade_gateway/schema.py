@@ -101,7 +101,63 @@ def _to_version_2(connection: sqlite3.Connection) -> None:
     connection.execute(_VERSION_2)
 
 
-MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_to_version_1, _to_version_2]
+# What leaves the bay (`forward.enqueue`, `forward.outbox`): per sink, how far it has come; what
+# waits; blocks of regional loads, which alone may be dropped; what a sink would not take.
+_OUTBOX = (
+    """CREATE TABLE outbox_sinks (
+        sink TEXT PRIMARY KEY,
+        active INTEGER NOT NULL,
+        done_seq INTEGER NOT NULL,
+        sent INTEGER NOT NULL DEFAULT 0,
+        dropped INTEGER NOT NULL DEFAULT 0
+    ) WITHOUT ROWID""",
+    """CREATE TABLE outbox (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT,
+        session_no INTEGER REFERENCES sessions ON DELETE CASCADE,
+        point_id TEXT NOT NULL,
+        kind TEXT NOT NULL,
+        name TEXT NOT NULL,
+        time_ms INTEGER NOT NULL,
+        twin INTEGER NOT NULL,
+        revision INTEGER NOT NULL,
+        body TEXT NOT NULL
+    )""",
+    "CREATE INDEX outbox_of_session ON outbox (session_no)",
+    """CREATE TABLE outbox_loads (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT,
+        session_no INTEGER NOT NULL REFERENCES sessions ON DELETE CASCADE,
+        first_index INTEGER NOT NULL,
+        time_us INTEGER NOT NULL,
+        period_us INTEGER NOT NULL,
+        rows INTEGER NOT NULL,
+        data BLOB NOT NULL
+    )""",
+    "CREATE INDEX outbox_loads_of_session ON outbox_loads (session_no)",
+    """CREATE TABLE outbox_aside (
+        sink TEXT NOT NULL,
+        seq INTEGER NOT NULL,
+        session_no INTEGER REFERENCES sessions ON DELETE CASCADE,
+        point_id TEXT NOT NULL,
+        kind TEXT NOT NULL,
+        name TEXT NOT NULL,
+        time_ms INTEGER NOT NULL,
+        twin INTEGER NOT NULL,
+        revision INTEGER NOT NULL,
+        body TEXT NOT NULL,
+        reason TEXT NOT NULL,
+        set_aside_utc TEXT NOT NULL,
+        PRIMARY KEY (sink, seq)
+    ) WITHOUT ROWID""",
+    "ALTER TABLE sessions ADD COLUMN revision INTEGER NOT NULL DEFAULT 0",
+)
+
+
+def _to_outbox(connection: sqlite3.Connection) -> None:
+    for statement in _OUTBOX:
+        connection.execute(statement)
+
+
+MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_to_version_1, _to_version_2, _to_outbox]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 
 Only ever appended to: files of every version are out there.

@@ -19,6 +19,8 @@ from plantigrade_gateway import chunk, schema
 from plantigrade_gateway.database import Database
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import EventRow
+from plantigrade_gateway.forward import enqueue
+from plantigrade_gateway.forward.points import Loads, Point
 from plantigrade_gateway.record import Batch
 from plantigrade_gateway.storerows import SESSIONS_SQL, Chunk, Player, Session, utc_text
 
@@ -166,6 +168,7 @@ class Store:
                     analysis_version,
                 ),
             )
+            enqueue.add_session(db, self._session_no(session_id)[0])
         return session_id
 
     def sessions(self) -> list[Session]:
@@ -189,12 +192,14 @@ class Store:
     def end_session(self, session_id: str, reason: str) -> None:
         """Note that a session has ended; ending it again changes nothing."""
         with self._db.writing() as db:
-            self._session_no(session_id)
-            db.execute(
+            number, _ = self._session_no(session_id)
+            ended = db.execute(
                 "UPDATE sessions SET state = 'ended', end_reason = ?"
                 " WHERE session_id = ? AND state = 'open'",
                 (reason, session_id),
             )
+            if ended.rowcount:
+                enqueue.add_session(db, number)
 
     def recover(self) -> list[str]:
         """End the sessions that a killed program left open; to be called before recording starts.
@@ -211,11 +216,15 @@ class Store:
             if not alone:
                 return []
             with self._db.writing() as db:
-                rows = db.execute("SELECT session_id FROM sessions WHERE state = 'open'").fetchall()
+                rows = db.execute(
+                    "SELECT session_id, session_no FROM sessions WHERE state = 'open'"
+                ).fetchall()
                 db.execute(
                     "UPDATE sessions SET state = 'ended', end_reason = 'restart'"
                     " WHERE state = 'open'"
                 )
+                for _, number in rows:
+                    enqueue.add_session(db, number)
         return [row[0] for row in rows]
 
     def delete_session(self, session_id: str) -> None:
@@ -241,8 +250,15 @@ class Store:
         """Store the entries that follow; return how many the session has now."""
         return self.write(session_id, [Chunk.of(batch)] if len(batch) else [])
 
-    def write(self, session_id: str, chunks: Sequence[Chunk], rows: Iterable[EventRow] = ()) -> int:
-        """Store the chunks that follow and events decided from them, in one transaction.
+    def write(
+        self,
+        session_id: str,
+        chunks: Sequence[Chunk],
+        rows: Sequence[EventRow | Point | Loads] = (),
+    ) -> int:
+        """Store the chunks that follow and what was decided from them, in one transaction.
+
+        What is to be sent on goes into the outbox in the same one; points and loads go there alone.
 
         Returns
         -------
@@ -280,7 +296,10 @@ class Store:
                     ),
                 )
                 seq, entries = seq + 1, entries + piece.entries
-            _put_rows(db, number, version, entries, rows)
+            events = [row for row in rows if isinstance(row, EventRow)]
+            _put_rows(db, number, version, entries, events)
+            enqueue.add_events(db, number, events)
+            enqueue.add_points(db, number, [p for p in rows if not isinstance(p, EventRow)])
         return int(entries)
 
     def batches(self, session_id: str, from_ns: int | None = None) -> Iterator[Batch]:
@@ -329,7 +348,7 @@ class Store:
         StoreError
             An event was decided from entries that are not stored yet.
         """
-        self.write(session_id, (), rows)
+        self.write(session_id, (), list(rows))
 
     def replace_events(
         self,
@@ -338,14 +357,22 @@ class Store:
         *,
         analysis_version: int,
         quality: Mapping[str, object] | None = None,
+        points: Sequence[Point] = (),
     ) -> None:
-        """Put new events (and quality) in place of all of a session's, in one transaction."""
+        """Put new events (and quality) in place of all of a session's, in one transaction.
+
+        What was sent of the old ones is replaced too (`enqueue.replace`), with `points`.
+        """
         made = list(rows)  # before the transaction: the record can be written on meanwhile
         with self._db.writing() as db:
             number, _ = self._session_no(session_id)
             entries = self.session(session_id).entries
+            before = dict(
+                db.execute("SELECT event_id, body FROM events WHERE session_no = ?", (number,))
+            )
             db.execute("DELETE FROM events WHERE session_no = ?", (number,))
             _put_rows(db, number, analysis_version, entries, made)
+            enqueue.replace(db, number, before, made, points)
             if quality is not None:
                 db.execute("DELETE FROM quality WHERE session_no = ?", (number,))
                 _put_quality(db, number, quality)

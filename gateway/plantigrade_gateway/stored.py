@@ -9,6 +9,7 @@ from plantigrade_gateway.analysis import Analysis, Mark
 from plantigrade_gateway.analysisjson import plain
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import EventRow, event_row
+from plantigrade_gateway.forward.gather import set_points
 from plantigrade_gateway.quality import Quality
 from plantigrade_gateway.sessions import detail
 from plantigrade_gateway.store import Store
@@ -82,6 +83,7 @@ def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
         rows,
         analysis_version=ANALYSIS_VERSION,
         quality={**store.quality(session_id), **_beside(result)},
+        points=set_points(result, entries),
     )
     return replace(result, source=session.source), changed
 

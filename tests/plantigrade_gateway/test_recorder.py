@@ -337,7 +337,7 @@ def test_a_disk_that_is_really_full(tmp_path):
     with tiny_disk(tmp_path, "1m") as disk:
         told = Told()
         filler = disk / "filler"
-        filler.write_bytes(bytes(500_000))
+        filler.write_bytes(bytes(200_000))
         store = Store.open(disk / "s.sqlite3")
         session = store.create_session("test", analysis_version=1)
         with Recorder(store, session, on_problem=told) as recorder:
