@@ -19,8 +19,11 @@ void board_tick_after(uint16_t period_us);
 /* Notify on the data characteristic; false while the stack has no room. */
 bool board_notify(const uint8_t *bytes, size_t length);
 
-/* What the host wrote to the control point since the last call, 0 bytes: nothing; and the answer. */
-size_t board_written(uint8_t *bytes, size_t room);
+/*
+ * What the host wrote to the control point since the last call, 0 bytes: nothing; the free-running clock's time when
+ * it came in, taken in the Bluetooth stack's own callback; and the answer.
+ */
+size_t board_written(uint32_t *clock_us, uint8_t *bytes, size_t room);
 void board_indicate(const uint8_t *bytes, size_t length);
 
 bool board_connected(void);
@@ -49,10 +52,11 @@ static void answer_host(void)
 {
     uint8_t request[PG_MAX_MESSAGE];
     uint8_t reply[PG_MAX_REPLY];
+    uint32_t clock_us = 0u;
     uint8_t show_s;
-    const size_t length = board_written(request, sizeof request);
+    const size_t length = board_written(&clock_us, request, sizeof request);
     const bool was_streaming = pg_is_streaming(&insole);
-    const size_t answer = pg_control(&insole, request, length, reply);
+    const size_t answer = pg_control(&insole, clock_us, request, length, reply);
     if (answer > 0u) {
         board_indicate(reply, answer);
     }

@@ -234,7 +234,7 @@ uint32_t pg_frames_dropped(const pg_insole *insole)
     return insole->frames_dropped;
 }
 
-/* Do what a well-formed request asks; return its status. */
+/* Do what a well-formed request asks that is acknowledged; return its status. */
 static uint8_t obey(pg_insole *insole, const pg_request *request)
 {
     const pg_config *const config = insole->config;
@@ -251,14 +251,11 @@ static uint8_t obey(pg_insole *insole, const pg_request *request)
             return PG_VALUE_NOT_POSSIBLE;
         }
         insole->next_period_us = request->value;
-    } else if (request->kind == PG_KIND_FRAMES) {
+    } else { /* frames per packet */
         if (request->value > insole->most_frames) {
             return PG_VALUE_NOT_POSSIBLE;
         }
         insole->next_frames = (uint8_t)request->value;
-    } else { /* identify */
-        insole->show_s = (uint8_t)request->value;
-        insole->show = true;
     }
     return PG_DONE;
 }
@@ -278,7 +275,7 @@ static size_t write_identity(const pg_insole *insole, uint8_t token, uint8_t *re
     return pg_write_identity(reply, token, &identity);
 }
 
-size_t pg_control(pg_insole *insole, const uint8_t *request, size_t length, uint8_t *reply)
+size_t pg_control(pg_insole *insole, uint32_t clock_us, const uint8_t *request, size_t length, uint8_t *reply)
 {
     pg_request asked;
     uint8_t status;
@@ -286,10 +283,15 @@ size_t pg_control(pg_insole *insole, const uint8_t *request, size_t length, uint
         return 0u;
     }
     if (status == PG_DONE) {
-        status = obey(insole, &asked);
+        if (asked.kind == PG_KIND_TIME) {
+            return pg_write_clock(reply, asked.token, clock_us);
+        }
         if (asked.kind == PG_KIND_IDENTIFY) {
+            insole->show_s = (uint8_t)asked.value;
+            insole->show = true;
             return write_identity(insole, asked.token, reply);
         }
+        status = obey(insole, &asked);
     }
     return pg_write_ack(reply, &asked, status);
 }

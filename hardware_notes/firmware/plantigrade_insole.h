@@ -101,9 +101,10 @@ void pg_packet_lost(pg_insole *insole);
 
 /*
  * Obey what the host wrote to the control point; write the answer and return its bytes, 0 for none. Any bytes
- * may be given. A new period or number of frames holds from the next packet on.
+ * may be given. `clock_us` is the time of the free-running clock when the write came in, not when this is
+ * called: the answer to a time request carries it. A new period or number of frames holds from the next packet on.
  */
-size_t pg_control(pg_insole *insole, const uint8_t *request, size_t length, uint8_t *reply);
+size_t pg_control(pg_insole *insole, uint32_t clock_us, const uint8_t *request, size_t length, uint8_t *reply);
 
 /* Whether an identify came since the last call; then for how long to show which insole this is, s, 0: do not. */
 bool pg_take_show(pg_insole *insole, uint8_t *show_s);

@@ -49,8 +49,10 @@ extern "C" {
 #define PG_KIND_RATE 0x12u
 #define PG_KIND_FRAMES 0x13u
 #define PG_KIND_IDENTIFY 0x14u
+#define PG_KIND_TIME 0x15u
 #define PG_KIND_ACK 0x20u
 #define PG_KIND_IDENTITY 0x21u
+#define PG_KIND_CLOCK 0x22u
 
 /* statuses of an acknowledgement, section 4 */
 #define PG_DONE 0u
@@ -98,7 +100,7 @@ typedef struct {
 typedef struct {
     uint8_t kind;
     uint8_t token;
-    uint16_t value; /* period in us, frames, or seconds to show; 0 for start and stop */
+    uint16_t value; /* period in us, frames, or seconds to show; 0 for start, stop and time */
 } pg_request;
 
 /* Bytes of one frame; zones 1-64. */
@@ -121,6 +123,9 @@ size_t pg_write_ack(uint8_t *out, const pg_request *request, uint8_t status);
 
 /* Write an identity; return its bytes. */
 size_t pg_write_identity(uint8_t *out, uint8_t token, const pg_identity *identity);
+
+/* Write a clock, the answer to time; return its bytes. */
+size_t pg_write_clock(uint8_t *out, uint8_t token, uint32_t clock_us);
 
 /* Write the service data that is advertised, PG_ANNOUNCEMENT_BYTES (profile, section 2). */
 void pg_write_announcement(uint8_t *out, uint8_t foot, uint16_t length_mm, uint8_t battery_percent, uint32_t serial);

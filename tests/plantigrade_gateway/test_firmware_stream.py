@@ -99,7 +99,7 @@ def happens(rng: np.random.Generator, one: Scenario) -> None:
     model = one.model
     kind = rng.random() * 100
     if kind < 3:
-        one.control(random_request(rng))
+        one.control(random_request(rng), int(rng.integers(CLOCK)))
         one.do("show", " ".join(str(int(x)) for x in model.show))
         model.show = (False, model.show[1])
     elif kind < 4:

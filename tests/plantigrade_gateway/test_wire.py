@@ -111,8 +111,11 @@ def by_name(block: dict[str, str]) -> str:
     return block["name"]
 
 
-GOOD = [block for block in read_vectors() if "error" not in block]
+GOOD = [block for block in read_vectors() if "kind" in block]
 BAD = [block for block in read_vectors() if "error" in block]
+ANSWERS = [block for block in read_vectors() if "answer" in block]
+"""What an insole answers (wire format §4), asked when its clock reads `ANSWERS_CLOCK_US`."""
+ANSWERS_CLOCK_US = 16_909_060
 
 
 @pytest.mark.parametrize("block", GOOD, ids=by_name)
@@ -130,6 +133,37 @@ def test_wrong_message_is_refused_with_its_reason(block):
         decode(bytes.fromhex(block["hex"]))
     assert caught.value.reason == block["error"]
     assert "expected" in str(caught.value)
+
+
+def test_every_block_of_the_vectors_is_of_one_of_the_three_sorts():
+    assert len(GOOD) + len(BAD) + len(ANSWERS) == len(read_vectors())
+    names = [block["name"] for block in read_vectors()]
+    assert len(set(names)) == len(names)
+
+
+@pytest.mark.parametrize("block", ANSWERS, ids=by_name)
+def test_answers_are_right_messages_with_the_requests_token(block):
+    answer = bytes.fromhex(block["answer"])
+    if not answer:
+        return
+    said, asked = decode(answer), bytes.fromhex(block["hex"])
+    assert isinstance(said, Ack | Identity | Clock)
+    assert said.token == asked[2]
+    assert not isinstance(said, Ack) or said.request == asked[1]
+    assert not isinstance(said, Clock) or said.clock_us == ANSWERS_CLOCK_US
+
+
+def test_answers_cover_every_status_every_request_and_none():
+    said = [decode(bytes.fromhex(b["answer"])) for b in ANSWERS if b["answer"]]
+    assert {type(message) for message in said} == {Ack, Identity, Clock}
+    assert {message.status for message in said if isinstance(message, Ack)} == set(AckStatus)
+    refused = {
+        message.request
+        for message in said
+        if isinstance(message, Ack) and message.status is AckStatus.VALUE_NOT_POSSIBLE
+    }
+    assert refused == {k for k in MessageKind if MessageKind.START <= k <= MessageKind.TIME}
+    assert len(said) < len(ANSWERS)
 
 
 def test_vectors_cover_every_kind_and_every_reason():

@@ -14,7 +14,7 @@ import pytest
 from tests.support.firmware_model import CLOCK, Config, Model
 
 from plantigrade_gateway.decoder import Decoder
-from plantigrade_gateway.messages import DataPacket, Frames, Identify, Rate, Start, Stop
+from plantigrade_gateway.messages import DataPacket, Frames, Identify, Rate, Start, Stop, Time
 from plantigrade_gateway.record import Batch, Entry, Kind
 from plantigrade_gateway.stream import Fact, Run
 from plantigrade_gateway.wire import decode, encode
@@ -89,6 +89,7 @@ def random_request(rng: np.random.Generator) -> bytes:
         encode(Rate(token, int(rng.choice(PERIODS)))),
         encode(Frames(token, int(rng.integers(1, 12)))),
         encode(Identify(token, int(rng.integers(256)))),
+        encode(Time(token)),
     ]
     data = bytearray(whole[rng.integers(len(whole))])
     kind = rng.integers(10)
@@ -126,8 +127,10 @@ class Scenario:
             self.taken.append((clock_us, counts))
         return taken
 
-    def control(self, data: bytes) -> None:
-        self.do(f"control {data.hex()}", self.model.control(data).hex() or "-")
+    def control(self, data: bytes, clock_us: int = 0) -> None:
+        clock_us %= CLOCK
+        answer = self.model.control(data, clock_us)
+        self.do(f"control {clock_us} {data.hex()}", answer.hex() or "-")
 
     def send(self, most: int = 1000) -> None:
         queue = self.model.queue

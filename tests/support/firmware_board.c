@@ -16,7 +16,7 @@ bool board_wait(void);
 bool board_sample(uint32_t *clock_us, uint16_t *counts);
 void board_tick_after(uint16_t period_us);
 bool board_notify(const uint8_t *bytes, size_t length);
-size_t board_written(uint8_t *bytes, size_t room);
+size_t board_written(uint32_t *clock_us, uint8_t *bytes, size_t room);
 void board_indicate(const uint8_t *bytes, size_t length);
 bool board_connected(void);
 uint16_t board_mtu(void);
@@ -39,6 +39,7 @@ static const struct {
     {20u, 3u, {1u, 0x10u, 8u}},               /* start */
     {1000u, 5u, {1u, 0x12u, 9u, 0x88u, 0x13u}}, /* 200 Hz */
     {1500u, 4u, {1u, 0x13u, 10u, 4u}},        /* 4 frames */
+    {1700u, 3u, {1u, 0x15u, 14u}},            /* time */
     {3300u, 3u, {1u, 0x10u, 11u}},            /* start */
     {4000u, 4u, {1u, 0x13u, 12u, 99u}},       /* too many frames */
     {4600u, 3u, {1u, 0x10u, 13u}},            /* start, on the charger */
@@ -91,11 +92,12 @@ bool board_notify(const uint8_t *bytes, size_t length)
     return true;
 }
 
-size_t board_written(uint8_t *bytes, size_t room)
+size_t board_written(uint32_t *clock_us, uint8_t *bytes, size_t room)
 {
     for (size_t k = 0u; k < sizeof WRITTEN / sizeof WRITTEN[0]; k++) {
         if (WRITTEN[k].at_ms == now_ms && WRITTEN[k].length <= room) {
             memcpy(bytes, WRITTEN[k].bytes, WRITTEN[k].length);
+            *clock_us = CLOCK_START_US + now_ms * 1000u - 300u; /* it came in a little before the loop looked */
             return WRITTEN[k].length;
         }
     }

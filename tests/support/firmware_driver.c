@@ -85,6 +85,7 @@ static void do_frame(void)
 
 static void do_control(void)
 {
+    const uint32_t clock_us = number32();
     const char *const hex = strtok(NULL, " \n");
     const size_t length = (hex == NULL) ? 0u : strlen(hex) / 2u;
     uint8_t *const request = block(length);
@@ -97,7 +98,7 @@ static void do_control(void)
         request[k] = (uint8_t)byte;
     }
     memset(reply, 0xA5, PG_MAX_REPLY);
-    print_hex(reply, pg_control(&insole, request, length, reply));
+    print_hex(reply, pg_control(&insole, clock_us, request, length, reply));
     free(request);
     free(reply);
 }
@@ -173,6 +174,14 @@ static void do_identity(void)
     identity.firmware = number16();
     identity.serial = number32();
     print_hex(out, pg_write_identity(out, token, &identity));
+    free(out);
+}
+
+static void do_clock(void)
+{
+    uint8_t *const out = block(7u);
+    const uint8_t token = number8();
+    print_hex(out, pg_write_clock(out, token, number32()));
     free(out);
 }
 
@@ -260,6 +269,7 @@ static const struct {
     {"state", do_state},       {"show", do_show},         {"announcement", do_announcement},
     {"status", do_status},     {"counter", do_counter},   {"data", do_data},
     {"mtu", do_mtu},           {"fit", do_fit},           {"ack", do_ack},           {"identity", do_identity},
+    {"clock", do_clock},
 };
 
 int main(void)

@@ -14,6 +14,7 @@ from plantigrade_gateway.messages import (
     BATTERY_UNKNOWN,
     Ack,
     AckStatus,
+    Clock,
     DataPacket,
     Frames,
     Identify,
@@ -22,12 +23,13 @@ from plantigrade_gateway.messages import (
     SampleFormat,
     Start,
     Stop,
+    Time,
     frame_bytes,
 )
 from plantigrade_gateway.wire import decode, encode
 
 CLOCK = 1 << 32
-REQUESTS = (Start, Stop, Rate, Frames, Identify)
+REQUESTS = (Start, Stop, Rate, Frames, Identify, Time)
 
 
 @dataclass(frozen=True)
@@ -161,13 +163,13 @@ class Model:
             self.queue.popleft()
             self.lost += 1
 
-    def control(self, data: bytes) -> bytes:
+    def control(self, data: bytes, clock_us: int) -> bytes:
         try:
             message = decode(data)
         except WireError as error:
             if error.reason in (WireReason.OVERSIZED, WireReason.VERSION) or len(data) < 3:
                 return b""
-            known = 0x10 <= data[1] <= 0x14
+            known = 0x10 <= data[1] <= 0x15
             status = AckStatus.VALUE_NOT_POSSIBLE if known else AckStatus.UNKNOWN_REQUEST
             return encode(Ack(data[2], data[1], status))
         if not isinstance(message, REQUESTS):
@@ -175,6 +177,8 @@ class Model:
         if isinstance(message, Identify):
             self.show = (True, message.show_s)
             return encode(self.identity(message.token))
+        if isinstance(message, Time):
+            return encode(Clock(message.token, clock_us))
         return encode(Ack(data[2], data[1], self._obey(message)))
 
     def _obey(self, message: Start | Stop | Rate | Frames) -> AckStatus:
