@@ -21,34 +21,19 @@ from numpy.typing import NDArray
 
 from plantigrade_gateway import profile
 from plantigrade_gateway.air import Air, host_on
-from plantigrade_gateway.errors import WireError
 from plantigrade_gateway.insole import Link
-from plantigrade_gateway.messages import (
-    Ack,
-    AckStatus,
-    Clock,
-    DataPacket,
-    Frames,
-    Identify,
-    Identity,
-    Message,
-    Rate,
-    SampleFormat,
-    Start,
-    Stop,
-    Time,
-    max_frames,
-)
-from plantigrade_gateway.virtualbody import CLOCK_WRAP, LENGTH_MM, Knobs, Steps
-from plantigrade_gateway.wire import decode, encode
+from plantigrade_gateway.messages import DataPacket
+from plantigrade_gateway.virtualbody import CLOCK_WRAP, FIRMWARE, LENGTH_MM, Knobs, Steps
+from plantigrade_gateway.virtualcontrol import Control, Request
+from plantigrade_gateway.wire import encode
 
-FIRMWARE = 0x0100
 BATTERY_LOW_PERCENT = 15
 
 _READY_S = 0.0015  # from a packet's last sample to its being sent (as `insole.py`)
 _BOOT_S = 0.3
 _STATUS_EVERY_S = 10.0
 _DRAIN_EVERY = 8  # packets; lets the link take what was sent before more is made
+_ATT_BYTES = 3  # of a notification, before its value
 _UNSUBSCRIBED = 0xFD  # Core Specification Supplement part B: CCCD improperly configured
 
 
@@ -68,8 +53,8 @@ class AirInsole:
     knobs : Knobs
     sent : list of bytes or None
         Set to a list, it keeps every notification that was given to the Bluetooth host.
-    requests : list of Message
-        What hosts asked.
+    control : Control
+        Its settings, and its answers to a host.
     started : asyncio.Event
         Set once a host had it stream.
     """
@@ -77,13 +62,13 @@ class AirInsole:
     def __init__(self, knobs: Knobs, air: Air, steps: Steps, began_s: float) -> None:
         self.knobs = knobs
         self.sent: list[bytes] | None = None
-        self.requests: list[Message] = []
+        self.control = Control(knobs, self)
         self.started = asyncio.Event()
         self._air = air
         self._steps = steps
         self._began_s = began_s
-        self._period_us, self._frames = knobs.period_us, knobs.frames
         self._clock_us, self._boot_s = knobs.clock_us, began_s
+        self._covered_us = 0  # since the last reset; up to there its packets reach
         self._resets = self._dropped = 0
         self._stalled_until_s = 0.0
         self._level_at = (began_s, knobs.battery_percent)
@@ -108,7 +93,7 @@ class AirInsole:
     def _make_services(self) -> None:
         kind = Characteristic.Properties
         self._data = Characteristic(profile.DATA, kind.NOTIFY, Characteristic.Permissions(0), b"")
-        self._control: Characteristic[bytes] = Characteristic(
+        self._point: Characteristic[bytes] = Characteristic(
             profile.CONTROL,
             kind.WRITE | kind.INDICATE,
             Characteristic.WRITEABLE,
@@ -120,7 +105,7 @@ class AirInsole:
             Characteristic.READABLE,
             CharacteristicValue(read=lambda _: self.status().encode()),
         )
-        self._service = Service(profile.SERVICE, [self._data, self._control, self._status])
+        self._service = Service(profile.SERVICE, [self._data, self._point, self._status])
         self._battery_service = BatteryService(lambda _: self.battery_percent())
 
     def _information(self) -> DeviceInformationService:
@@ -185,14 +170,24 @@ class AirInsole:
     def status(self) -> profile.Status:
         """Return its status."""
         return profile.Status(
-            streaming=self._streaming is not None,
-            charging=False,
+            streaming=self.is_streaming,
+            charging=self.control.charging,
             battery_low=self.battery_percent() < BATTERY_LOW_PERCENT,
             battery_percent=self.battery_percent(),
             resets=min(self._resets, 0xFF),
             dropped=self._dropped,
             uptime_s=max(0, int((self._now_s() - self._boot_s) * self.knobs.speed)),
         )
+
+    @property
+    def requests(self) -> list[Request]:
+        """What hosts asked."""
+        return self.control.requests
+
+    @property
+    def is_streaming(self) -> bool:
+        """Whether packets are made."""
+        return self._streaming is not None
 
     @property
     def connection(self) -> Connection | None:
@@ -225,10 +220,11 @@ class AirInsole:
 
     def restart(self) -> None:
         """Reset: the link dies, the clock begins again, the counters too."""
-        self._stop_streaming()
+        self.end()
         self._resets += 1
         self._clock_us, self._boot_s = 0, self._now_s() + _BOOT_S
-        self._period_us, self._frames = self.knobs.period_us, self.knobs.frames
+        self._covered_us = 0
+        self.control.reset()
         self.vanish(max(_BOOT_S, 1.1 * self._air.weather.supervision_s))
 
     def vanish(self, seconds: float) -> None:
@@ -241,6 +237,12 @@ class AirInsole:
         """Fall silent with the link up: packets are made and not sent."""
         self._stalled_until_s = self._now_s() + seconds
 
+    def charge(self, on: bool) -> None:
+        """Put it on its charger, where it must not be worn and does not stream; or take it off."""
+        self.control.charging = on
+        if on:
+            self.end()
+
     async def hang_up(self) -> None:
         """End the link from this side."""
         if self.connection is not None:
@@ -249,79 +251,40 @@ class AirInsole:
     # ---- the control point ----
 
     def _connected(self, connection: Connection) -> None:
-        connection.on(Connection.EVENT_DISCONNECTION, lambda _: self._stop_streaming())
+        connection.on(Connection.EVENT_DISCONNECTION, lambda _: self.end())
 
     def _asked(self, connection: Connection, value: bytes) -> None:
         from bumble.att import ATT_Error, ErrorCode
 
         subscribed = self.device.gatt_server.subscribers.get(connection, {})
-        if not subscribed.get(self._control.handle, b"\0")[0] & 0x02:
+        if not subscribed.get(self._point.handle, b"\0")[0] & 0x02:
             raise ATT_Error(ErrorCode(_UNSUBSCRIBED))
-        try:
-            request = decode(value)
-        except WireError:
-            raise ATT_Error(ErrorCode.VALUE_NOT_ALLOWED) from None
-        self.requests.append(request)
-        self._spawn(self._answer(connection, request, value[1], self._clock_now_us()))
+        self._spawn(self._answer(connection, value, self._clock_now_us()))
 
     def _clock_now_us(self) -> int:
-        since_us = max(0.0, (self._now_s() - self._boot_s) * self._us_per_s())
-        return (self._clock_us + int(since_us)) % CLOCK_WRAP
+        return (self._clock_us + self._since_boot_us()) % CLOCK_WRAP
 
-    async def _answer(
-        self, connection: Connection, request: Message, kind: int, clock_us: int
-    ) -> None:
-        token = value if isinstance(value := getattr(request, "token", 0), int) else 0
-        answer: Message
-        if isinstance(request, Identify):
-            answer = self._identity(token)
-        elif isinstance(request, Time):
-            answer = Clock(token, clock_us)
-        else:
-            answer = Ack(token, kind, self._do(connection, request))
-        with contextlib.suppress(TimeoutError, asyncio.CancelledError):
-            await self.device.indicate_subscriber(connection, self._control, encode(answer))
+    def _since_boot_us(self) -> int:
+        return int(max(0.0, (self._now_s() - self._boot_s) * self._us_per_s()))
 
-    def _identity(self, token: int) -> Identity:
-        answers = self.knobs.answers_serial
-        return Identity(
-            token=token,
-            foot=self.knobs.foot,
-            sample_format=self.knobs.sample_format,
-            zones=18,
-            frames=self._frames,
-            period_us=self._period_us,
-            battery_percent=self.battery_percent(),
-            streaming=self._streaming is not None,
-            firmware=FIRMWARE,
-            serial=self.knobs.serial if answers is None else answers,
-        )
-
-    def _do(self, connection: Connection, request: Message) -> AckStatus:
-        match request:
-            case Start():
-                self._stop_streaming()
-                self._streaming = asyncio.create_task(self._stream(connection))
-                self.started.set()
-            case Stop():
-                self._stop_streaming()
-            case Rate(_, period_us):
-                self._period_us = period_us
-            case Frames(_, frames):
-                fit = (connection.att_mtu - 3 - 16) // (27 if self._is_packed() else 36)
-                if frames > min(fit, max_frames(18, self.knobs.sample_format)):
-                    return AckStatus.VALUE_NOT_POSSIBLE
-                self._frames = frames
-            case _:
-                return AckStatus.UNKNOWN_REQUEST
-        return AckStatus.DONE
-
-    def _is_packed(self) -> bool:
-        return self.knobs.sample_format is SampleFormat.PACKED12
+    async def _answer(self, connection: Connection, value: bytes, clock_us: int) -> None:
+        self.control.value_bytes = connection.att_mtu - _ATT_BYTES
+        answer = self.control.answer(value, clock_us)
+        if answer:
+            with contextlib.suppress(TimeoutError, asyncio.CancelledError):
+                await self.device.indicate_subscriber(connection, self._point, answer)
 
     # ---- data ----
 
-    def _stop_streaming(self) -> None:
+    def begin(self) -> None:
+        """Stream, with counter 0; again where it already does."""
+        self.end()
+        if self.connection is not None:
+            self._streaming = asyncio.create_task(self._stream(self.connection))
+            self.started.set()
+
+    def end(self) -> None:
+        """Stop streaming. What is not in a packet yet is given up."""
         if self._streaming is not None:
             self._streaming.cancel()
             self._streaming = None
@@ -331,12 +294,12 @@ class AirInsole:
 
     async def _stream(self, connection: Connection) -> None:
         """Make packets on the insole's own clock, and send them."""
-        since_us = max(0.0, (self._now_s() - self._boot_s) * self._us_per_s())
-        next_us = int(since_us) // self._period_us * self._period_us + self._period_us
+        period_us = self.control.period_us
+        next_us = max((self._since_boot_us() // period_us + 1) * period_us, self._covered_us)
         counter, self._dropped = 0, 0
         lost = np.empty(0, dtype=np.bool_)
         while True:
-            frames, period_us = self._frames, self._period_us
+            frames, period_us = self.control.frames_to_come, self.control.period_us
             own_us = next_us + period_us * np.arange(frames)
             due_s = self._boot_s + own_us[-1] / self._us_per_s() + _READY_S / self.knobs.speed
             wait_s = due_s - self._now_s()
@@ -346,15 +309,16 @@ class AirInsole:
                 await asyncio.sleep(0)
             if counter % 4096 == 0:
                 lost = Link(loss=self.knobs.loss).lost(4096, self._rng)
-            packet = self._packet(own_us, counter)
-            if lost[counter % 4096] or self._now_s() < self._stalled_until_s:
-                self._dropped += 1
-            else:
-                await self._send(connection, encode(packet), counter)
+            packet = self._packet(own_us, period_us, counter)
             counter += 1
             next_us += frames * period_us
+            self._covered_us = next_us
+            if lost[packet.counter % 4096] or self._now_s() < self._stalled_until_s:
+                self._dropped += 1
+            else:
+                await self._send(connection, encode(packet), packet.counter)
 
-    def _packet(self, own_us: NDArray[np.int64], counter: int) -> DataPacket:
+    def _packet(self, own_us: NDArray[np.int64], period_us: int, counter: int) -> DataPacket:
         body_s = (self._boot_s - self._began_s + own_us / self._us_per_s()) * self.knobs.speed
         return DataPacket(
             foot=self.knobs.foot,
@@ -364,7 +328,7 @@ class AirInsole:
             battery_low=self.battery_percent() < BATTERY_LOW_PERCENT,
             counter=counter % CLOCK_WRAP,
             clock_us=(self._clock_us + int(own_us[0])) % CLOCK_WRAP,
-            period_us=self._period_us,
+            period_us=period_us,
             counts=self._steps.at(self.knobs.foot, body_s),
         )
 

@@ -30,6 +30,10 @@ BODY_HZ = 400
 SERIALS = {Foot.LEFT: 0x51A70001, Foot.RIGHT: 0x51A70002}
 """Serial numbers of the usual virtual pair."""
 LENGTH_MM = 270
+ZONES = 18
+FIRMWARE = 0x0100
+SHORTEST_PERIOD_US = round(1e6 / BODY_HZ)
+"""The fastest they can sample: a shorter period is refused."""
 CLOCK_WRAP = 1 << 32
 
 

@@ -335,23 +335,6 @@ async def test_no_entry_comes_after_the_source_has_stopped(steps):
         assert air.insoles[LEFT].connection is None
 
 
-async def test_a_request_before_the_subscription_is_refused(steps):
-    from bleak.exc import BleakGATTProtocolError
-
-    from plantigrade_gateway import profile
-    from plantigrade_gateway.wire import encode
-
-    async with world(steps) as air:
-        found = await scan(air.backend, 0.4)
-        async with BleakClient(found[0].device, backend=air.radio.client) as client:
-            with pytest.raises(BleakGATTProtocolError) as error:
-                await client.write_gatt_char(profile.CONTROL, encode(Start(1)), response=True)
-            assert error.value.code == 0xFD
-            assert await client.read_gatt_char("00002a25-0000-1000-8000-00805f9b34fb") == (
-                b"51A70001"
-            )
-
-
 async def test_connecting_to_nobody_is_one_sentence(steps):
     async with world(steps) as air:
         found = await scan(air.backend, 0.4)
