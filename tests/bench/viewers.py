@@ -20,7 +20,7 @@ from threading import Event
 import numpy as np
 import websockets
 
-from plantigrade_gateway.audio import open_sound
+from plantigrade_gateway.audio import Silence, open_sound
 from plantigrade_gateway.cues import Cue
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record import Batch, Entry
@@ -34,8 +34,8 @@ FROM_S, SECONDS = 170.0, 60.0
 VIEWERS = 10
 
 
-class Timed:
-    """A sound output that notes when it is given cues."""
+class Timed(Silence):
+    """Silence that notes when it is given cues."""
 
     def __init__(self) -> None:
         self.at_ns: list[int] = []
@@ -43,12 +43,6 @@ class Timed:
     def play(self, cue: Cue) -> None:
         """Note a cue."""
         self.at_ns.append(time.monotonic_ns())
-
-    def follow(self, points: object) -> None:
-        """Do nothing."""
-
-    def close(self) -> None:
-        """Do nothing."""
 
 
 def main() -> None:
