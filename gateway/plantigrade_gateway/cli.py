@@ -14,6 +14,7 @@ import click
 from plantigrade.errors import SignalError
 from plantigrade_gateway import schema
 from plantigrade_gateway.errors import GatewayError, InputError, RecordingError
+from plantigrade_gateway.forwardcli import register as register_forward
 from plantigrade_gateway.livecli import page_options, register
 
 if TYPE_CHECKING:
@@ -371,3 +372,4 @@ def _open_store(ctx: click.Context) -> "Store":
 
 
 register(main, _store_option, _json_option, _store)
+register_forward(main, _store_option, _json_option, _store)
