@@ -54,7 +54,7 @@ def write_frames(path: Path, batches: Iterable[Batch]) -> None:
 
 def frame_rows(batches: Iterable[Batch]) -> Iterator[tuple[SessionSettings, ZoneRows]]:
     """Give a record's frames on the paired time line, with the settings in force."""
-    reader = _Reader()
+    reader = FrameReader()
     last_s = -np.inf
 
     def taken(output: Output) -> Iterator[tuple[SessionSettings, ZoneRows]]:
@@ -103,7 +103,7 @@ class _Side:
         return out
 
 
-class _Reader:
+class FrameReader:
     """The pipeline, and what each foot's zones read on their way through it."""
 
     def __init__(self) -> None:
@@ -125,7 +125,7 @@ class _Reader:
         return self._pipeline.flush()
 
     def zones(self, times: FloatArray) -> ZoneRows:
-        """Return both feet's readings at rising times."""
+        """Return both feet's readings at rising times, later than those asked for before."""
         n_zones, bridge_s = self.settings.zone_layout().n_zones, self._limits.bridge_s
         left, right = (self._sides[foot].at(times, n_zones, bridge_s) for foot in Foot)
         return ZoneRows(times, left, right)

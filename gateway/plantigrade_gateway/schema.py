@@ -157,7 +157,26 @@ def _to_outbox(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [_to_version_1, _to_version_2, _to_outbox]
+# Made from the record to be shown soon (`derived.py`): may be deleted and made again at any time.
+_DERIVED = """CREATE TABLE derived (
+    session_no INTEGER NOT NULL REFERENCES sessions ON DELETE CASCADE,
+    name TEXT NOT NULL,
+    part INTEGER NOT NULL,
+    data BLOB NOT NULL,
+    PRIMARY KEY (session_no, name, part)
+)"""
+
+
+def _to_derived(connection: sqlite3.Connection) -> None:
+    connection.execute(_DERIVED)
+
+
+MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
+    _to_version_1,
+    _to_version_2,
+    _to_outbox,
+    _to_derived,
+]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 
 Only ever appended to: files of every version are out there.

@@ -361,7 +361,8 @@ class Store:
     ) -> None:
         """Put new events (and quality) in place of all of a session's, in one transaction.
 
-        What was sent of the old ones is replaced too (`enqueue.replace`), with `points`.
+        What was sent of the old ones is replaced too (`enqueue.replace`), with `points`; what was
+        derived from them to be shown (`derived.py`) goes with them.
         """
         made = list(rows)  # before the transaction: the record can be written on meanwhile
         with self._db.writing() as db:
@@ -371,6 +372,7 @@ class Store:
                 db.execute("SELECT event_id, body FROM events WHERE session_no = ?", (number,))
             )
             db.execute("DELETE FROM events WHERE session_no = ?", (number,))
+            db.execute("DELETE FROM derived WHERE session_no = ?", (number,))
             _put_rows(db, number, analysis_version, entries, made)
             enqueue.replace(db, number, before, made, points)
             if quality is not None:
