@@ -5,20 +5,18 @@
 
 import contextlib
 import signal
-import sys
-from collections.abc import Callable, Coroutine, Iterable
+from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.paircli import choose_pair, forget_insole, known_in, scan_near
 
 if TYPE_CHECKING:
     import asyncio
 
-    from plantigrade_gateway.ble import Sighting
-    from plantigrade_gateway.pair import KnownInsole
     from plantigrade_gateway.simulator import Simulation
 
 Decorator = Callable[[Any], Any]
@@ -40,12 +38,28 @@ _fault = click.option(
     "faults",
     multiple=True,
     metavar="SECONDS:FOOT:KIND[:VALUE]",
-    help="Let something happen to a virtual insole: restart, vanish, stall, hangup or battery.",
+    help="Let something happen to a virtual insole so long after it began to stream: restart, "
+    "hangup, vanish or stall (for VALUE s, 5 if left out), battery (to VALUE percent). May be "
+    "given more than once.",
 )
-_rate = click.option("--rate", type=click.FloatRange(16.0, 400.0), metavar="HZ")
+_rate = click.option(
+    "--rate",
+    type=click.FloatRange(16.0, 400.0),
+    metavar="HZ",
+    help="Samples of every zone in a second; the insoles' own rate (100) if left out.",
+)
 _frames = click.option(
-    "--frames", type=click.IntRange(1, 8), default=2, show_default=True, help="Per packet."
+    "--frames",
+    type=click.IntRange(1, 8),
+    default=2,
+    show_default=True,
+    help="Samples per packet: more are easier on the radio and later to the ear.",
 )
+
+
+def _shown(*names: str, **options: Any) -> Decorator:  # noqa: ANN401 - click's own
+    """Make an option whose help shows its default."""
+    return click.option(*names, show_default=True, **options)
 
 
 def page_options(command: Any) -> Any:  # noqa: ANN401 - click's own signature
@@ -85,7 +99,7 @@ def register(
     @click.pass_context
     def scan(ctx: click.Context, seconds: float, radio: str | None, as_json: bool) -> None:
         """List the insoles that are near, without connecting to any."""
-        _scan(store_of(ctx), seconds, radio, as_json)
+        scan_near(store_of(ctx), seconds, radio, as_json)
 
     @group.command()
     @click.option("--left", metavar="SERIAL", help="Which left insole, by its serial number.")
@@ -112,20 +126,28 @@ def register(
         Only remembered insoles are ever connected.
         """
         if forget is not None:
-            _forget(store_of(ctx), forget)
+            forget_insole(store_of(ctx), forget)
         else:
             names = {"left": left_name, "right": right_name}
-            _pair(store_of(ctx), {"left": left, "right": right}, names, seconds, radio)
+            choose_pair(store_of(ctx), {"left": left, "right": right}, names, seconds, radio)
 
     @group.command()
     @click.option("--virtual", is_flag=True, help="Use virtual insoles (extra 'virtual').")
     @click.option("--mass", type=float, metavar="KG", help="The player's mass.")
-    @click.option("--handed", type=click.Choice(["right", "left"]), default="right")
+    @click.option(
+        "--handed",
+        type=click.Choice(["right", "left"]),
+        default="right",
+        show_default=True,
+        help="How the player swings.",
+    )
     @_rate
     @_frames
     @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
     @click.option("--wav", type=click.Path(path_type=Path), metavar="PATH", help="Sound to a file.")
-    @click.option("--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself.")
+    @click.option(
+        "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
+    )
     @_fault
     @_radio
     @page_options
@@ -142,19 +164,32 @@ def register(
     @group.command()
     @_rate
     @_frames
-    @click.option("--loss", type=float, default=0.0, help="Fraction of packets never sent.")
-    @click.option("--delay", type=float, default=0.015, metavar="S", help="Connection interval.")
-    @click.option("--retry", type=float, default=0.05, help="Fraction of radio tries that fail.")
-    @click.option(
-        "--drift", type=(float, float), default=(32.0, -41.0), metavar="L R", help="Clocks, ppm."
+    @_shown("--loss", type=float, default=0.0, help="Fraction of packets never sent.")
+    @_shown("--delay", type=float, default=0.015, metavar="S", help="Connection interval.")
+    @_shown("--retry", type=float, default=0.05, help="Fraction of radio tries that fail.")
+    @_shown(
+        "--drift",
+        type=(float, float),
+        default=(32.0, -41.0),
+        metavar="L R",
+        help="How fast the left and the right clock run, ppm.",
     )
-    @click.option("--battery", type=float, default=87.0, metavar="PERCENT")
-    @click.option("--speed", type=float, default=1.0, help="Seconds of the player's in a second.")
-    @click.option("--seed", type=int, default=1)
-    @click.option("--port", type=click.IntRange(0, 65535), default=0, help="0: any free one.")
+    @_shown("--battery", type=float, default=87.0, metavar="PERCENT", help="Its level at first.")
+    @_shown("--speed", type=float, default=1.0, help="Seconds of the player's in a second.")
+    @_shown("--seed", type=int, default=1, help="Another one makes another player.")
+    @_shown(
+        "--port",
+        type=click.IntRange(0, 65535),
+        default=0,
+        help="TCP port of 127.0.0.1 for --radio; 0: any free one.",
+    )
     @_fault
+    @store_option
     def simulate(**options: Any) -> None:  # noqa: ANN401
-        """Run virtual insoles until Ctrl-C, for the other commands' --radio."""
+        """Run virtual insoles until Ctrl-C, for the other commands' --radio.
+
+        They keep nothing: --store is taken, as by every command, and not used.
+        """
         _simulate(options)
 
     @group.command()
@@ -164,148 +199,6 @@ def register(
     def status(ctx: click.Context, as_json: bool) -> None:
         """Show the insoles' battery, loss, latency, clocks and signal."""
         _status(store_of(ctx), as_json)
-
-
-def _scan(store: Path | None, seconds: float, radio: str | None, as_json: bool) -> None:
-    import asyncio
-
-    from plantigrade_gateway.paper import console, paragraph
-
-    found = asyncio.run(_heard(seconds, radio))
-    known = {insole.serial for insole in _known(store)}
-    if as_json:
-        import json
-
-        rows = [
-            {
-                "serial": f"{s.announcement.serial:08X}",
-                "foot": str(s.announcement.foot),
-                "length_mm": s.announcement.length_mm,
-                "battery_percent": s.announcement.battery_percent,
-                "rssi_dbm": s.rssi,
-                "address": s.address,
-                "remembered": s.announcement.serial in known,
-            }
-            for s in found
-        ]
-        click.echo(json.dumps({"schema": 1, "insoles": rows}, indent=1))
-        return
-    out = console()
-    for sighting in found:
-        mark = ", remembered" if sighting.announcement.serial in known else ""
-        paragraph(out, _line(sighting) + mark)
-    if not found:
-        paragraph(
-            out, "No insole was heard: charge them, bring them near, free them from other hosts."
-        )
-
-
-def _line(sighting: "Sighting") -> str:
-    said = sighting.announcement
-    battery = "–" if said.battery_percent is None else f"{said.battery_percent} %"
-    return (
-        f"{said.foot:<5} {said.serial:08X}  {said.length_mm} mm, battery {battery}, "
-        f"{sighting.rssi} dBm, {sighting.address}"
-    )
-
-
-async def _heard(seconds: float, transport: str | None) -> "list[Sighting]":
-    from plantigrade_gateway.ble import scan
-    from plantigrade_gateway.service import opened_radio
-
-    async with opened_radio(transport) as radio:
-        return await scan(radio, seconds)
-
-
-def _known(store: Path | None) -> "list[KnownInsole]":
-    from plantigrade_gateway import schema
-    from plantigrade_gateway.pair import known
-    from plantigrade_gateway.store import Store
-
-    path = schema.default_path() if store is None else store
-    if not path.exists():
-        return []
-    with Store.open(path) as opened:
-        return known(opened)
-
-
-def _pair(
-    store: Path | None,
-    wanted: dict[str, str | None],
-    names: dict[str, str],
-    seconds: float,
-    radio: str | None,
-) -> None:
-    import asyncio
-
-    from plantigrade_gateway.pair import KnownInsole, remember
-    from plantigrade_gateway.paper import console, paragraph
-    from plantigrade_gateway.store import Store
-
-    serials = {foot: _serial(text) for foot, text in wanted.items() if text is not None}
-    found = asyncio.run(_heard(seconds, radio))
-    chosen = []
-    for foot in ("left", "right"):
-        if serials and foot not in serials:
-            continue
-        of_foot = [s for s in found if s.announcement.foot == foot]
-        sighting = _choose(foot, of_foot, serials.get(foot))
-        if sighting is not None:
-            chosen.append(
-                KnownInsole.of(sighting.announcement, sighting.address, names[foot].strip())
-            )
-    if not chosen:
-        raise InputError(
-            "no insole was heard: charge them, bring them near, and free them from other hosts"
-        )
-    out = console()
-    with Store.open(store) as opened:
-        for insole in chosen:
-            remember(opened, insole)
-            paragraph(
-                out, f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm."
-            )
-    if len({insole.length_mm for insole in chosen}) > 1:
-        paragraph(out, "The two insoles differ in size: check that they are a pair.")
-    missing = {"left", "right"} - {str(insole.foot) for insole in chosen} - serials.keys()
-    if not serials and missing:
-        paragraph(out, f"No {missing.pop()} insole was heard.")
-
-
-def _serial(text: str) -> int:
-    try:
-        return int(text, 16)
-    except ValueError:
-        raise InputError(
-            f"serial number {text!r}: expected hexadecimal digits, as plantigrade scan shows them"
-        ) from None
-
-
-def _choose(foot: str, found: "Iterable[Sighting]", serial: int | None) -> "Sighting | None":
-    near = sorted(found, key=lambda s: -s.rssi)
-    if serial is not None:
-        match = [s for s in near if s.announcement.serial == serial]
-        if not match:
-            raise InputError(f"{foot} insole {serial:08X}: was not heard, see plantigrade scan")
-        return match[0]
-    if len(near) < 2:
-        return near[0] if near else None
-    for number, sighting in enumerate(near, 1):
-        click.echo(f"{number}  {_line(sighting)}")
-    if not sys.stdin.isatty():
-        raise InputError(f"{len(near)} {foot} insoles are near: choose one with --{foot} SERIAL")
-    answer = click.prompt(f"Which is the {foot} one", type=click.IntRange(1, len(near)), default=1)
-    return near[int(answer) - 1]
-
-
-def _forget(store: Path | None, foot: str) -> None:
-    from plantigrade.block import Foot
-    from plantigrade_gateway.pair import forget
-    from plantigrade_gateway.store import Store
-
-    with Store.open(store) as opened:
-        forget(opened, Foot(foot))
-    click.echo(f"The {foot} insole is forgotten.")
 
 
 def _run(store: Path | None, options: dict[str, Any]) -> None:
@@ -410,7 +303,7 @@ def _status(store: Path | None, as_json: bool) -> None:
         click.echo(json.dumps({"schema": 1, "running": running, "status": table}, default=str))
         return
     out = console()
-    known = _known(store)
+    known = known_in(store)
     for insole in known:
         paragraph(out, f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm.")
     if not known:

@@ -4,7 +4,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import click
@@ -100,20 +100,34 @@ def stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
 # ---- help and documentation ----
 
 
-@pytest.mark.parametrize("command", COMMANDS)
-def test_every_command_has_help(run, command):
-    result = run(command, "--help")
+def every_command(group: click.Group, *path: str) -> Iterator[tuple[str, ...]]:
+    """The words of each command, those of commands under commands too."""
+    for name, command in sorted(group.commands.items()):
+        yield (*path, name)
+        if isinstance(command, click.Group):
+            yield from every_command(command, *path, name)
+
+
+def the(words: tuple[str, ...]) -> click.Command:
+    found: click.Command = main
+    for word in words:
+        assert isinstance(found, click.Group)
+        found = found.commands[word]
+    return found
+
+
+@pytest.mark.parametrize("words", list(every_command(main)), ids=" ".join)
+def test_every_command_and_every_option_has_help_and_the_store_may_follow(run, words):
+    """What --help prints is where an option is documented (README: the usual ones, too)."""
+    result = run(*words, "--help")
     assert result.exit_code == 0
-    text = main.commands[command].help
-    assert text and text.splitlines()[0].endswith((".", ","))
-
-
-@pytest.mark.parametrize("command", OF_RECORDINGS)
-def test_every_option_has_help_and_the_store_stands_after_the_command(run, command):
-    assert "--store PATH" in run(command, "--help").stdout
-    for parameter in main.commands[command].params:
+    command = the(words)
+    assert command.help and command.help.splitlines()[0].endswith((".", ","))
+    assert "--store PATH" in result.stdout
+    for parameter in command.params:
         if isinstance(parameter, click.Option):
-            assert parameter.help, parameter.name
+            assert parameter.help and not parameter.hidden, parameter.name
+            assert any(name in result.stdout for name in parameter.opts)
 
 
 def test_the_commands_that_were_asked_for_are_there():

@@ -41,11 +41,16 @@ def command(*arguments: object) -> Result:
 
 
 @pytest.fixture(scope="module")
-def transport() -> Iterator[str]:
+def transport(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """The radio of a simulation that `plantigrade simulate` runs."""
-    code = "from plantigrade_gateway.cli import main; main(['simulate', '--rate', '200'])"
+    code = "import sys; from plantigrade_gateway.cli import main; main(sys.argv[1:])"
+    store = tmp_path_factory.mktemp("simulate") / "none.sqlite3"
+    arguments = ["simulate", "--rate", "200", "--store", str(store)]
     process = subprocess.Popen(
-        [sys.executable, "-c", code], stdout=subprocess.PIPE, text=True, stderr=subprocess.PIPE
+        [sys.executable, "-c", code, *arguments],
+        stdout=subprocess.PIPE,
+        text=True,
+        stderr=subprocess.PIPE,
     )
     assert process.stdout and process.stderr
     lines = [process.stdout.readline() for _ in range(4)]
@@ -54,6 +59,7 @@ def transport() -> Iterator[str]:
     process.send_signal(2)
     rest, errors = process.communicate(timeout=20)
     assert (process.returncode, rest, errors) == (0, "", "")
+    assert not store.exists()
 
 
 def test_scan_pair_run_status(transport, tmp_path):
@@ -149,12 +155,12 @@ async def test_run_virtual_lives_through_faults(tmp_path):
     ],
 )
 def test_what_cannot_be_done_is_one_sentence(arguments, sentence, tmp_path):
-    if arguments[0] != "simulate":
-        arguments = [*arguments, "--store", str(tmp_path / "store.sqlite3")]
-    result = CliRunner().invoke(main, arguments)
+    store = tmp_path / "store.sqlite3"
+    result = CliRunner().invoke(main, [*arguments, "--store", str(store)])
     assert result.exit_code == 2
     assert sentence in result.stderr
     assert len(result.stderr.strip().splitlines()) == 1
+    assert not store.exists() or arguments[0] == "pair"
 
 
 def test_without_the_extra_the_radio_still_works_and_virtual_says_what_to_install(tmp_path):
