@@ -261,7 +261,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 @_store_option
 @click.pass_context
 def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_json: bool) -> None:
-    """Write SESSION's steps, swings and stands (CSV, Parquet) and raw frames (zone CSV)."""
+    """Write SESSION's steps, swings, stands, sets (CSV, Parquet) and raw frames (zone CSV)."""
     from plantigrade_gateway.analysisjson import text_of
     from plantigrade_gateway.export import export as write
     from plantigrade_gateway.frames import write_frames

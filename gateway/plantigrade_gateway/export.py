@@ -1,4 +1,4 @@
-"""A session's steps, swings and stands as CSV and Parquet, and its raw frames as zone CSV.
+"""A session's steps, swings, stands and sets as CSV and Parquet, and its raw frames as zone CSV.
 
 Reads a `Store` and writes files that other programs open. Both formats hold the same flat columns:
 a nested value's name is that of its parts joined by ``_`` (``push_transfer_s``, ``left_load_n``),
@@ -26,6 +26,7 @@ import pyarrow.parquet as pa_parquet
 from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import EventRow
+from plantigrade_gateway.exportsets import set_table
 from plantigrade_gateway.store import Store
 
 FRAMES = "frames.csv"
@@ -38,6 +39,9 @@ TABLES: dict[str, tuple[str, type]] = {
 }
 """Name of each table's files, and the kind and class of the events in it."""
 
+SETS = "sets"
+"""Name of the table of sets (`exportsets`)."""
+
 _POINTS_PCT = {"cop_y": range(5, 100, 5)}  # where in the stance `Step.cop_y` is read, %
 _LEFT_OUT = {
     ("push", "path_t_s"),
@@ -45,6 +49,7 @@ _LEFT_OUT = {
     ("midfoot", "impulse_share"),  # of a step: it is `Step.midfoot_impulse_share`
 }
 _ROWS_PER_WRITE = 2000
+_STYLE = pa_csv.WriteOptions(quoting_style="needed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +72,12 @@ class Column:
 def columns(cls: type) -> list[Column]:
     """Return the flat columns of an event class, in the order of its fields."""
     return list(_columns(cls, "", ()))
+
+
+def file_names(*, with_frames: bool) -> list[str]:
+    """Return the names of the files that an export writes."""
+    names = [f"{table}.{form}" for table in (*TABLES, SETS) for form in ("csv", "parquet")]
+    return names + ([FRAMES] if with_frames else [])
 
 
 def export(
@@ -103,8 +114,7 @@ def export(
         made by another version. Nothing is left in the folder then.
     """
     store.session(session_id)
-    names = [f"{table}.{form}" for table in TABLES for form in ("csv", "parquet")]
-    names += [FRAMES] if write_frames is not None else []
+    names = file_names(with_frames=write_frames is not None)
     try:
         if folder.exists() and not folder.is_dir():
             raise StoreError(f"export to {folder}: is a file, expected a folder")
@@ -117,6 +127,9 @@ def export(
         with _staged(folder, names) as staging:
             for table, (kind, cls) in TABLES.items():
                 _write_table(store, session_id, kind, columns(cls), staging / table)
+            sets = set_table(store, session_id)
+            pa_csv.write_csv(sets, staging / f"{SETS}.csv", write_options=_STYLE)
+            pa_parquet.write_table(sets, staging / f"{SETS}.parquet")
             if write_frames is not None:
                 write_frames(staging / FRAMES)
     except OSError as error:
@@ -167,10 +180,9 @@ def _write_table(store: Store, session_id: str, kind: str, table: list[Column], 
         [("session_id", pa.string()), ("event_id", pa.string())]
         + [(column.name, column.type) for column in table]
     )
-    style = pa_csv.WriteOptions(quoting_style="needed")
     rows = iter(store.events(session_id, kind))
     with (
-        pa_csv.CSVWriter(stem.with_suffix(".csv"), schema, write_options=style) as as_csv,
+        pa_csv.CSVWriter(stem.with_suffix(".csv"), schema, write_options=_STYLE) as as_csv,
         pa_parquet.ParquetWriter(stem.with_suffix(".parquet"), schema) as as_parquet,
     ):
         while some := list(islice(rows, _ROWS_PER_WRITE)):

@@ -10,13 +10,14 @@ import pyarrow.parquet as pa_parquet
 import pytest
 from tests.support.records import packets, stand, step, swing
 
-from plantigrade.events import Stand, Step, Swing
+from plantigrade.events import Manner, Stand, Step, Swing
+from plantigrade.summary import summarise_swings
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.export import columns, export
 from plantigrade_gateway.store import Store
 
-FILES = [f"{t}.{f}" for t in ("steps", "swings", "stands") for f in ("csv", "parquet")]
+FILES = [f"{t}.{f}" for t in ("steps", "swings", "stands", "sets") for f in ("csv", "parquet")]
 
 
 @pytest.fixture
@@ -195,3 +196,30 @@ def test_an_event_of_another_version_says_so(store, session, tmp_path):
     with pytest.raises(StoreError, match=r"has no peak1_n, .* run plantigrade reanalyse"):
         export(store, session, tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def test_a_set_is_a_row_with_what_it_comes_to(store, session, tmp_path):
+    marks = [
+        {"t_s": 0.0, "text": "set: Smooth, 7 iron"},
+        {"t_s": 11.0, "text": "set: full"},
+        {"t_s": 90.0, "text": "check: stand"},
+    ]
+    store.put_quality(session, {"marks": marks})
+    export(store, session, tmp_path / "out")
+    made = rows_of(tmp_path / "out" / "sets.csv")
+    table = pa_parquet.read_table(tmp_path / "out" / "sets.parquet")
+    assert [row["name"] for row in made] == ["Smooth, 7 iron", "full"]
+    assert [row["start_s"] for row in table.to_pylist()] == [0.0, 11.0]
+    assert [row["swings"] for row in table.to_pylist()] == [1, 1]
+    first = table.to_pylist()[0]
+    only = summarise_swings([swing(900)])
+    assert first["load_tempo_mean"] == only.load_tempo.mean and first["load_tempo_sd"] is None
+    rolled = only.manners[Manner.ROLLED]
+    assert (first["manners_rolled_count"], first["manners_rolled_low"]) == (
+        rolled.count,
+        rolled.low,
+    )
+    assert first["lead_cop_travel_count"] == only.lead_cop_travel.count
+    assert list(made[0]) == table.column_names
+    assert made[0]["load_tempo_sd"] == ""
+    assert len(table.column_names) == len(set(table.column_names))
