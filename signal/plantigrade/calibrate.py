@@ -22,6 +22,8 @@ LOADED_COUNTS = 400
 """A zone that reads more than this in the air is pressed, or faulty (ours)."""
 GAIN_RANGE = (0.5, 3.0)
 """A foot's gain outside this is a wrong stand, a wrong mass or feet swapped (ours)."""
+DEFAULT_NOTE = "default"
+"""The note of an insole's calibration that was never calibrated."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +50,7 @@ class Calibration:
     pressure: FloatArray
     zero: FloatArray
     gain: float = 1.0
-    note: str = "default"
+    note: str = DEFAULT_NOTE
 
     def __post_init__(self) -> None:
         for name in ("knots", "pressure", "zero"):

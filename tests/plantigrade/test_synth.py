@@ -11,7 +11,9 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from tests.support.scoring import analyse_performance
 
+from plantigrade import events
 from plantigrade.block import Foot
 from plantigrade.errors import SignalError
 from plantigrade.events import Manner, Timing
@@ -24,6 +26,7 @@ from plantigrade.synth import (
     OneLeg,
     Performance,
     Player,
+    Rock,
     SensorModel,
     SessionPlan,
     Shuffle,
@@ -35,6 +38,7 @@ from plantigrade.synth import (
     SwingTruth,
     Waggle,
     Walk,
+    calibration_visit,
     perform,
     random_player,
     random_sensor,
@@ -744,3 +748,38 @@ def test_a_layout_in_newtons_is_read_with_the_same_faults():
 def test_what_cannot_be_performed_is_said_in_one_sentence(make, said):
     with pytest.raises(SignalError, match=said.replace("(", r"\(")):
         make()
+
+
+# ---- the poses of a calibration ----
+
+
+def test_rocking_carries_the_load_from_end_to_end_and_edge_to_edge():
+    """All the time about body weight is carried, and the feet are loaded alike."""
+    for along in (True, False):
+        done = perform(Player(), SessionPlan((Rock(along),)), 100.0, 3)
+        for kpa in (done.left, done.right):
+            newtons = kpa * done.layout.newtons_per_unit
+            place = done.layout.y if along else done.layout.x
+            way = (newtons * place).sum(1) / newtons.sum(1)
+            low, high = np.quantile(way, (0.02, 0.98))
+            if along:
+                assert low < 0.2 and high > 0.7
+            else:
+                assert high - low > 0.1
+        total = done.left_n.sum(1) + done.right_n.sum(1)
+        assert total / done.truth.weight_n == pytest.approx(1.0, abs=0.05)
+        assert [n.kind for n in done.truth.not_swings] == [NotSwingKind.ROCK]
+
+
+def test_a_tapping_foot_touches_the_ground_as_often_as_planned():
+    done = perform(Player(), SessionPlan((OneLeg(Foot.LEFT, 8.0, taps=4),)), 100.0, 3)
+    (stand,) = done.truth.stands
+    inside = (done.t_s > stand.start_s) & (done.t_s < stand.end_s)
+    touching = done.right_n.sum(1)[inside] > 0.05 * done.truth.weight_n
+    assert np.count_nonzero(np.diff(touching.astype(int)) == 1) == 4
+
+
+def test_a_calibration_holds_no_swing_and_no_step():
+    done = perform(Player(), calibration_visit(), 100.0, 3)
+    found = analyse_performance(done, SensorModel(), 3)
+    assert not [e for e in found if isinstance(e, events.Swing | events.Step)]

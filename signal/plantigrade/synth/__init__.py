@@ -12,6 +12,7 @@ from plantigrade.synth.plan import (
     Finish,
     HalfSwing,
     OneLeg,
+    Rock,
     Segment,
     SessionPlan,
     Shuffle,
@@ -34,17 +35,20 @@ from plantigrade.synth.truth import (
     SwingTruth,
     Truth,
 )
+from plantigrade.synth.visit import Mishap, calibration_visit, segment_of
 
 __all__ = [
     "Bend",
     "Finish",
     "HalfSwing",
     "HeelHabit",
+    "Mishap",
     "NotSwing",
     "NotSwingKind",
     "OneLeg",
     "Performance",
     "Player",
+    "Rock",
     "Segment",
     "SensorModel",
     "SessionPlan",
@@ -60,8 +64,10 @@ __all__ = [
     "Truth",
     "Waggle",
     "Walk",
+    "calibration_visit",
     "perform",
     "random_player",
     "random_sensor",
     "random_session",
+    "segment_of",
 ]

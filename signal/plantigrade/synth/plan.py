@@ -39,10 +39,34 @@ class Stand:
 
 @dataclass(frozen=True, slots=True)
 class OneLeg:
-    """Stand on `foot` alone, the other off the ground, between two short stands."""
+    """Stand on `foot` alone, the other off the ground, between two short stands.
+
+    Attributes
+    ----------
+    foot : Foot
+    duration_s : float
+    taps : int
+        How often the other foot touches the ground meanwhile.
+    """
 
     foot: Foot
     duration_s: float = 6.0
+    taps: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Rock:
+    """Rock on both feet: from heels to toes and back, or from edge to edge.
+
+    Attributes
+    ----------
+    along : bool
+        From heels to toes; else from the outer edges to the inner ones.
+    times : int
+    """
+
+    along: bool = True
+    times: int = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +169,7 @@ class Shuffle:
     lifts: int | None = None
 
 
-Segment = Stand | OneLeg | Walk | Swing | Waggle | HalfSwing | SlowShift | Bend | Shuffle
+Segment = Stand | OneLeg | Rock | Walk | Swing | Waggle | HalfSwing | SlowShift | Bend | Shuffle
 
 
 @dataclass(frozen=True, slots=True)

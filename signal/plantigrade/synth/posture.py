@@ -4,7 +4,7 @@ import numpy as np
 
 from plantigrade.block import Foot
 from plantigrade.synth.motion import Body, Motion, Part, not_swing
-from plantigrade.synth.plan import Bend, HalfSwing, OneLeg, Shuffle, SlowShift, Stand, Waggle
+from plantigrade.synth.plan import Bend, HalfSwing, OneLeg, Rock, Shuffle, SlowShift, Stand, Waggle
 from plantigrade.synth.shapes import draw_shape
 from plantigrade.synth.truth import NotSwing, NotSwingKind, StandTruth
 
@@ -44,11 +44,33 @@ def one_leg(body: Body, segment: OneLeg, rng: np.random.Generator) -> Part:
     motion.total.bump(0.8, shift, rng.uniform(-0.05, 0.05))
     motion.calm.to(0.8, shift, rng.uniform(1.2, 1.8), draw_shape(rng))
     motion.calm.to(down, back, 1.0, draw_shape(rng))
+    for n in range(segment.taps):  # none draws nothing: sessions without taps stay what they were
+        at = up + (n + 0.5) * segment.duration_s / segment.taps
+        size = motion.share(foot, rng.uniform(0.80, 0.88)) - motion.share(foot, 1.0)
+        motion.left.bump(at, min(0.8, 0.8 * segment.duration_s / segment.taps), size)
     return Part(
         motion,
         stands=[StandTruth(up, down, foot, 0.0, 0.0, 0.0)],
         not_swings=[not_swing(NotSwingKind.ONE_LEG, motion)],
     )
+
+
+def rock(body: Body, segment: Rock, rng: np.random.Generator) -> Part:
+    """Rock on both feet together, heels to toes or edge to edge, and come back to standing."""
+    half = float(rng.uniform(0.9, 1.2))  # from one end to the other, s
+    motion = Motion(body, 0.8 + (2 * segment.times + 1) * half + 1.0)
+    ends = (0.13, 0.80) if segment.along else (0.95, -0.95)
+    at = 0.8
+    for n in range(2 * segment.times):
+        for foot in Foot:
+            track = motion.y[foot] if segment.along else motion.lean[foot]
+            slack = rng.uniform(-0.02, 0.02)
+            track.to(at, half, ends[n % 2] + slack, draw_shape(rng))
+        at += half
+    for foot in Foot:
+        motion.y[foot].to(at, half, body.sole(foot).neutral_y, draw_shape(rng))
+        motion.lean[foot].to(at, half, 0.15, draw_shape(rng))
+    return Part(motion, not_swings=[NotSwing(NotSwingKind.ROCK, 0.8, at + half)])
 
 
 def add_waggles(

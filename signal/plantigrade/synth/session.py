@@ -22,6 +22,7 @@ from plantigrade.zones import ZoneLayout, eighteen
 _PERFORM: dict[type, Callable[[Body, Any, np.random.Generator], Part]] = {
     plans.Stand: posture.stand,
     plans.OneLeg: posture.one_leg,
+    plans.Rock: posture.rock,
     plans.Walk: walk,
     plans.Swing: swing,
     plans.Waggle: posture.waggle,

@@ -17,6 +17,7 @@ class NotSwingKind(StrEnum):
     BEND = "bend"
     SHUFFLE = "shuffle"
     ONE_LEG = "one_leg"
+    ROCK = "rock"
     WALK = "walk"
 
 
