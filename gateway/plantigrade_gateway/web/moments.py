@@ -109,7 +109,14 @@ class Moments:
                 "outcome": words.swing(event),
             }
             number = self.counts["swings"]
-            return {"type": "swing", "n": number, "swing": body, "words": said, "good": good}
+            return {
+                "type": "swing",
+                "n": number,
+                "swing": body,
+                "words": said,
+                "good": good,
+                "counts": dict(self.counts),
+            }
         if isinstance(event, Step):
             self.counts["steps"] += 1
             return {
@@ -136,6 +143,7 @@ def cue_message(cue: Cue) -> Message:
         "type": "cue",
         "kind": str(cue.kind),
         "t_s": cue.t_s,
+        "decided_s": cue.decided_s,
         "delay_s": cue.delay_s,
         "gain": 1.0,
         "sound": f"/sounds/{cue.kind}.wav" if fixed else None,
