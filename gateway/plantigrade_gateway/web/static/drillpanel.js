@@ -1,0 +1,72 @@
+/** The drill: which, how often the player is told, and how it goes. */
+
+import { made, part, write } from "./dom.js";
+
+const FEEDBACK = /** @type {Record<string, string>} */ ({
+  every: "after every one",
+  other: "every other one",
+  ask: "only when asked",
+  silent: "never (still counted)",
+});
+
+export class DrillPanel {
+  /** @param {(message: object) => boolean} send */
+  constructor(send) {
+    this.send = send;
+    this.choice = /** @type {HTMLSelectElement} */ (part("drill-choice"));
+    this.feedback = /** @type {HTMLSelectElement} */ (part("drill-feedback"));
+    this.feedback.replaceChildren(...Object.entries(FEEDBACK).map(([value, text]) => option(value, text)));
+    this.choice.addEventListener("change", () => this.choose());
+    this.feedback.addEventListener("change", () => this.choose());
+    part("drill-ask").addEventListener("click", () => send({ type: "ask" }));
+  }
+
+  choose() {
+    this.send({ type: "drill", name: this.choice.value || null, feedback: this.feedback.value });
+  }
+
+  /** @param {any} hello */
+  hello({ drills, drill, rights }) {
+    this.choice.replaceChildren(option("", "none"), ...drills.map((/** @type {any} */ d) => option(d.name, d.title)));
+    part("drill-setting").hidden = rights === "player";
+    if (drill) this.drill(drill);
+    else this.none();
+  }
+
+  none() {
+    this.choice.value = "";
+    part("drill-score").hidden = true;
+    write(part("drill-title"), "No drill");
+    write(part("drill-goal"), "");
+    write(part("large-count"), "");
+  }
+
+  /** @param {any} drill */
+  drill({ name, title, goal, feedback, good, tried, streak, best, last }) {
+    if (!name) {
+      this.none();
+      return;
+    }
+    this.choice.value = name;
+    this.feedback.value = feedback;
+    part("drill-score").hidden = false;
+    write(part("drill-title"), title);
+    write(part("drill-goal"), goal);
+    write(part("drill-good"), `${good} of ${tried}`);
+    write(part("drill-streak"), `${streak}`);
+    write(part("drill-best"), `${best}`);
+    write(part("drill-last"), last ? `${last.good ? "✓ counts" : "✗ does not count"}: ${last.words}` : "");
+    write(part("large-count"), `${good} of ${tried} good, ${streak} in a row`);
+  }
+}
+
+/**
+ * @param {string} value
+ * @param {string} text
+ * @returns {HTMLElement}
+ */
+function option(value, text) {
+  const element = made("option", text);
+  element.setAttribute("value", value);
+  return element;
+}

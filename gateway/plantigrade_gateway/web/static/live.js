@@ -1,0 +1,74 @@
+/** The live page: joins the connection to the page's parts. */
+
+import { Cautions, joinDialogs, joinKeys } from "./dialogs.js";
+import { part, write } from "./dom.js";
+import { DrillPanel } from "./drillpanel.js";
+import { Feet } from "./feet.js";
+import { LinkPanel } from "./linkpanel.js";
+import { Outcome } from "./outcome.js";
+import { Session } from "./session.js";
+import { Share } from "./share.js";
+import { LiveSocket } from "./socket.js";
+import { SoundPanel } from "./soundpanel.js";
+import { Strip } from "./strip.js";
+
+const MEASURE = new URLSearchParams(location.search).has("measure");
+const send = (/** @type {object} */ message) => socket.send(message);
+
+/** When a frame's picture was handed to the browser, for `?measure=1`: after this beat's painting. */
+function drawn(/** @type {number} */ sentMs) {
+  const after = new MessageChannel();
+  after.port1.onmessage = () => send({ type: "drawn", sent_ms: sentMs, drawn_ms: performance.timeOrigin + performance.now() });
+  after.port2.postMessage(null);
+}
+
+const feet = new Feet(MEASURE ? drawn : undefined);
+const session = new Session(send);
+const sound = new SoundPanel(send);
+const parts = /** @type {Record<string, any>[]} */ ([
+  sound, // first: what it does is heard
+  feet, new Share(), new Outcome(), new Strip(), new DrillPanel(send), new LinkPanel(), session,
+  new Cautions(),
+]);
+
+/** @param {any} message to each part that has a method of its type's name */
+function take(message) {
+  for (const part of parts) part[message.type]?.(message);
+}
+
+/**
+ * @param {"open" | "lost"} state
+ * @param {string} text
+ */
+function connection(state, text) {
+  const line = part("connection");
+  line.hidden = state === "open";
+  write(line, state === "open" ? "" : text);
+  document.body.classList.toggle("stale", state === "lost");
+  if (state === "lost") for (const part of parts) part.lost?.();
+}
+
+/** @param {HTMLElement} button pressed or not @param {(on: boolean) => void} act */
+function toggle(button, act) {
+  button.addEventListener("click", () => {
+    const on = button.getAttribute("aria-pressed") !== "true";
+    button.setAttribute("aria-pressed", String(on));
+    act(on);
+  });
+}
+
+toggle(part("large"), (on) => document.body.classList.toggle("large", on));
+toggle(part("numbers"), (on) => feet.showNumbers(on));
+if (matchMedia("(min-width: 700px)").matches) part("numbers").click(); // there is room for figures
+part("notice-close").addEventListener("click", () => (part("notice").hidden = true));
+joinDialogs();
+joinKeys({
+  m: () => session.mark(),
+  r: () => part("record").click(),
+  a: () => part("drill-ask").click(),
+  l: () => part("large").click(),
+  v: () => part("numbers").click(),
+  s: () => part("sound-here").click(),
+  "?": () => part("help-button").click(),
+});
+const socket = new LiveSocket("/live", take, connection);

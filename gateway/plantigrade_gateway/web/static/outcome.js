@@ -1,0 +1,98 @@
+/** What the last swing did, in words; and what has happened besides. */
+
+import { made, part, write } from "./dom.js";
+import { clock } from "./units.js";
+
+const KEPT = 6;
+
+export class Outcome {
+  constructor() {
+    this.log = part("log");
+    this.tS = 0;
+  }
+
+  /** @param {any} hello */
+  hello({ session, swing, counts }) {
+    if (session?.id !== this.session) {
+      this.log.replaceChildren();
+      this.tS = 0;
+    }
+    this.session = session?.id;
+    write(part("phase"), "");
+    this.count(counts ?? { swings: 0, good: 0 });
+    if (swing) this.swing(swing, false);
+    else {
+      write(part("outcome"), "No swing yet.");
+      write(part("large-push"), "no swing yet");
+      write(part("large-timing"), "");
+      write(part("large-heel"), "");
+      part("outcome").className = "";
+    }
+  }
+
+  /** @param {any} frame */
+  frame({ t_s: tS }) {
+    this.tS = tS;
+  }
+
+  /** @param {any} phase */
+  phase({ words }) {
+    write(part("phase"), `Now: ${words}`);
+  }
+
+  /**
+   * @param {any} message
+   * @param {boolean} [fresh] not one that was told before
+   */
+  swing({ n, swing, words, good, counts }, fresh = true) {
+    this.count(counts);
+    const gap = swing.touches_gap ? " Samples are missing in it." : "";
+    const text = `Swing ${n}: push ${words.push}; lead heel ${words.heel_lift}.${gap}`;
+    write(part("outcome"), text);
+    if (fresh) write(part("announced"), text);
+    part("outcome").className = good ? "good" : "";
+    const [manner, timing] = words.push.split(", "); // two facts, a line each
+    write(part("large-push"), `${good ? "✓ " : ""}${manner}`);
+    write(part("large-timing"), timing ?? "");
+    write(part("large-heel"), `lead heel ${words.heel_lift}`);
+    write(part("phase"), "");
+    if (fresh) this.add(swing.lead_peak_s ?? this.tS, `swing ${n}: ${words.push}`);
+  }
+
+  /** @param {{swings: number, good: number}} counts */
+  count({ swings, good }) {
+    const text = swings ? `${good} of ${swings} rolled with the shift` : "";
+    write(part("count"), text);
+    write(part("large-all"), text);
+  }
+
+  /** @param {any} message */
+  step({ n, step, words }) {
+    this.add(step.off_s ?? this.tS, `step ${n}: ${words}`);
+  }
+
+  /** @param {any} message */
+  stand({ stand, words }) {
+    this.add(stand.end_s, `stand: ${words}`);
+  }
+
+  /** @param {any} message */
+  said({ text, level }) {
+    this.add(this.tS, text, level === "warn" ? "bad" : "");
+    if (level !== "warn") return;
+    part("notice").hidden = false;
+    write(part("notice-text"), text);
+  }
+
+  /**
+   * @param {number} tS
+   * @param {string} text
+   * @param {string} [kind]
+   */
+  add(tS, text, kind = "") {
+    const entry = made("li", "", kind);
+    entry.append(made("span", clock(tS), "number muted"), ` ${text}`);
+    this.log.prepend(entry);
+    while (this.log.children.length > KEPT) this.log.lastElementChild?.remove();
+  }
+}

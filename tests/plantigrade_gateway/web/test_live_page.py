@@ -1,0 +1,515 @@
+"""The live page in a real browser, on the real program playing a part of the invented session."""
+
+import json
+import re
+import sqlite3
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from playwright.sync_api import Browser, Page, ViewportSize, WebSocket, expect
+from referencing import Registry, Resource
+from tests.support.browser import Complaints, barriers
+from tests.support.program import Program, cut, running
+
+from plantigrade_gateway.record import Kind
+from plantigrade_gateway.store import Store
+
+NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
+WAIT_MS = 30_000
+TABLET: ViewportSize = {"width": 1024, "height": 768}
+PHONE: ViewportSize = {"width": 360, "height": 800}
+
+LISTEN = """
+// Notes what the page does with sound: nodes joined, sources started.
+window.heard = {joins: [], starts: [], contexts: []};
+const name = (node) => node.constructor.name;
+const join = AudioNode.prototype.connect;
+AudioNode.prototype.connect = function (to, ...rest) {
+  heard.joins.push([name(this), name(to)]);
+  return join.call(this, to, ...rest);
+};
+const start = AudioBufferSourceNode.prototype.start;
+AudioBufferSourceNode.prototype.start = function (when, ...rest) {
+  heard.starts.push({when, now: this.context.currentTime, length: this.buffer.duration});
+  return start.call(this, when, ...rest);
+};
+const oscillate = OscillatorNode.prototype.start;
+OscillatorNode.prototype.start = function (...rest) {
+  heard.oscillator = this;
+  return oscillate.call(this, ...rest);
+};
+"""
+
+
+@dataclass
+class Tab:
+    """An open page, what it complained of, and what it was told and said."""
+
+    page: Page
+    complaints: list[str]
+    told: list[dict[str, Any]] = field(default_factory=list)
+    said: list[dict[str, Any]] = field(default_factory=list)
+
+    def watch(self, socket: WebSocket) -> None:
+        socket.on("framereceived", lambda text: self.told.append(json.loads(text)))
+        socket.on("framesent", lambda text: self.said.append(json.loads(text)))
+
+    def understood(self) -> None:
+        self.page.get_by_role("button", name="Understood").click()
+
+    def of(self, kind: str) -> list[dict[str, Any]]:
+        return [message for message in self.told if message["type"] == kind]
+
+    def until(self, holds: Callable[[], object]) -> None:
+        """Wait while the browser goes on."""
+        end_s = time.monotonic() + WAIT_MS / 1e3
+        while not holds():
+            assert time.monotonic() < end_s, "it does not come to hold"
+            self.page.wait_for_timeout(50)
+
+
+def opened(browser: Browser, url: str, **options: Any) -> Tab:
+    options.setdefault("viewport", TABLET)
+    page = browser.new_context(**options).new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.add_init_script(LISTEN)
+    tab = Tab(page, Complaints(page))
+    page.on("websocket", tab.watch)
+    page.goto(url)
+    return tab
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the part from before the first swing on: there is one every few seconds."""
+    return cut(tmp_path_factory.mktemp("live") / "part.pgr", 61.0, 1000.0)
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("store") / "store.sqlite3"
+
+
+def program_of(recording: Path, store: Path, port: str = "0"):
+    return running("replay", str(recording), "--no-sound", "--port", port, "--store", str(store))
+
+
+@pytest.fixture(scope="module")
+def program(recording, store) -> Iterator[Program]:
+    with program_of(recording, store) as program:
+        yield program
+
+
+@pytest.fixture(scope="module")
+def url(program: Program) -> str:
+    return program.url()
+
+
+def in_use(browser: Browser, url: str) -> Iterator[Tab]:
+    """Open the page as the coach on a tablet who has read the cautions; it complains of nothing."""
+    tab = opened(browser, url)
+    tab.understood()
+    yield tab
+    assert tab.complaints == []
+    tab.page.context.close()
+
+
+@pytest.fixture
+def fresh(browser, url) -> Iterator[Tab]:
+    yield from in_use(browser, url)
+
+
+@pytest.fixture(scope="module")
+def tab(browser, url) -> Iterator[Tab]:
+    """Open one page for all tests that leave it as they found it."""
+    yield from in_use(browser, url)
+
+
+def sessions(store: Path) -> list[tuple[str, str]]:
+    with sqlite3.connect(store) as reader:
+        return list(reader.execute("SELECT session_id, state FROM sessions ORDER BY session_no"))
+
+
+def marks(store: Path, session_id: str) -> list[str]:
+    with Store.open(store, create=False) as opened_store:
+        return [
+            entry.data.decode()
+            for batch in opened_store.batches(session_id)
+            for entry in batch
+            if entry.kind is Kind.MARK
+        ]
+
+
+# What is shown
+
+
+def test_the_demo_serves_the_page_within_seconds(browser, tmp_path):
+    began = time.monotonic()
+    with running("demo", "--no-sound", "--port", "0", "--store", str(tmp_path / "store")) as demo:
+        tab = opened(browser, demo.url())
+        expect(tab.page.get_by_role("dialog")).to_be_visible(timeout=WAIT_MS)
+        assert time.monotonic() - began < WAIT_MS / 1e3
+        tab.understood()
+        expect(tab.page.locator("#state")).to_have_text("● recording")
+        expect(tab.page.locator("#left-load")).to_contain_text("× BW")
+        assert tab.complaints == []
+        tab.page.context.close()
+
+
+def test_the_feet_move(tab):
+    page = tab.page
+    expect(page.locator("#left-role")).to_have_text("lead")
+    expect(page.locator("#right-role")).to_have_text("trail")
+    expect(page.locator("#left-load")).to_have_text(re.compile(r"^\d\.\d\d × BW, \d+ N$"))
+    expect(page.locator("#share-now")).to_have_text(re.compile(r"^\d+ %$"))
+
+    def picture(name: str) -> str:
+        return str(page.evaluate(f"document.getElementById('{name}').toDataURL()"))
+
+    seen = {name: {picture(name)} for name in ("feet", "feet-numbers", "share")}
+    texts = set()
+
+    def moved() -> bool:
+        for name, pictures in seen.items():
+            pictures.add(picture(name))
+        texts.add(page.locator("#left-load").inner_text())
+        return all(len(pictures) > 4 for pictures in seen.values()) and len(texts) > 2
+
+    tab.until(moved)
+    last = tab.of("frame")[-1]
+    assert len(last["feet"]["left"]["zones"]) == 18
+
+
+def test_both_feet_are_on_the_canvas_and_zones_are_coloured_by_load(tab):
+    page = tab.page
+    page.locator(
+        "#numbers"
+    ).click()  # off: cells are filled in part, and nothing is written on them
+    tab.until(lambda: max(z or 0 for z in tab.of("frame")[-1]["feet"]["right"]["zones"]) > 60)
+    halves = page.evaluate(
+        """() => {
+            const canvas = document.getElementById("feet");
+            const half = Math.floor(canvas.width / 2);
+            const copy = new OffscreenCanvas(canvas.width, canvas.height);
+            const context = copy.getContext("2d", {willReadFrequently: true});
+            context.drawImage(canvas, 0, 0);
+            return [0, half].map((x) => {
+                const {data} = context.getImageData(x, 0, half, canvas.height);
+                const seen = new Set();
+                for (let i = 0; i < data.length; i += 4)
+                    if (data[i + 3] === 255) seen.add(data.slice(i, i + 3).join(" "));
+                return [...seen];
+            });
+        }"""
+    )
+    fills = page.evaluate("import('/static/scale.js').then(m => new m.Scale(false).fills)")
+    for half in halves:
+        assert len({fill[4:-1] for fill in fills} & set(half)) >= 4
+
+
+def test_a_swings_outcome_appears_in_words_and_as_a_strip(tab):
+    page = tab.page
+    tab.until(lambda: tab.of("swing") or tab.of("hello")[-1]["swing"])
+    told = (tab.of("swing") or [tab.of("hello")[-1]["swing"]])[-1]
+    words = told["words"]
+    expect(page.locator("#outcome")).to_contain_text(f"push {words['push']}")
+    expect(page.locator("#outcome")).to_contain_text(f"lead heel {words['heel_lift']}")
+    labels = page.locator("#strip text").all_text_contents()
+    assert {"start", "trail peak", "shift", "lead peak", "lead heel", "trail push"} <= {*labels}
+    swing = told["swing"]
+    after = swing["lead_peak_s"] - swing["start_s"]
+    expect(page.locator("#strip-text")).to_contain_text(f"lead peak +{after:.2f} s")
+    lines = page.evaluate(
+        "[...document.querySelectorAll('#strip .moment')].map(l => l.x1.baseVal.value)"
+    )
+    keys = ("start_s", "trail_peak_s", "shift_s", "lead_peak_s")
+    times = [swing[key] - swing["start_s"] for key in keys]
+    assert [(x - lines[0]) / (lines[-1] - lines[0]) for x in lines] == pytest.approx(
+        [t / times[-1] for t in times], abs=0.01
+    )
+    tab.until(lambda: tab.of("swing"))  # one that comes while the page looks is read out
+    expect(page.locator("#announced[role=status]")).to_contain_text(
+        f"Swing {tab.of('swing')[-1]['n']}: push"
+    )
+
+
+def test_messages_are_what_their_page_says(tab):
+    tab.until(lambda: tab.of("swing") and tab.of("cue"))
+    schema = json.loads((NOTES / "live.schema.json").read_text("utf-8"))
+    analysis = json.loads((NOTES / "analysis.schema.json").read_text("utf-8"))
+    registry: Registry[Any] = Registry().with_resources(
+        [
+            (f"{name}.schema.json", Resource.from_contents(content))
+            for name, content in (("live", schema), ("analysis", analysis))
+        ]
+    )
+    validator = jsonschema.Draft202012Validator(schema, registry=registry)
+    kinds = {message["type"] for message in tab.told}
+    assert {"hello", "frame", "phase", "swing", "cue"} <= kinds
+    frames = tab.of("frame")
+    for message in [m for m in tab.told if m["type"] != "frame"] + frames[::20]:
+        validator.validate(message)
+    broken = frames[-1] | {"lead_share": 1.5}
+    with pytest.raises(jsonschema.ValidationError):
+        validator.validate(broken)
+
+
+# Sound
+
+
+def test_cues_are_scheduled_through_the_limiter(fresh):
+    page = fresh.page
+    page.get_by_role("button", name="Sound here").click()
+    expect(page.locator("#sound-said")).to_contain_text("Sound from this browser")
+    before = len(fresh.of("cue"))
+    fresh.until(lambda: page.evaluate("heard.starts.length") >= 2)
+    joins = [tuple(join) for join in page.evaluate("heard.joins")]
+    assert ("AudioBufferSourceNode", "GainNode") in joins
+    assert ("GainNode", "WaveShaperNode") in joins
+    ends = [join for join in joins if join[1] == "AudioDestinationNode"]
+    assert ends == [("WaveShaperNode", "AudioDestinationNode")], "nothing goes past the limiter"
+    starts = page.evaluate("heard.starts")
+    assert all(s["when"] >= s["now"] for s in starts), "never in the past"
+    assert all(s["when"] < s["now"] + 5 for s in starts)
+    pairs = [c for c in fresh.of("cue")[before:] if c["pcm"] or c["delay_s"] > 0]
+    glide = next((c for c in pairs if c["pcm"]), None)
+    if glide is not None:  # its outcome waits until it has ended
+        length = len(glide["pcm"]) * 3 / 4 / 2 / glide["rate_hz"]
+        assert any(abs(s["length"] - length) < 0.01 for s in starts)
+
+
+def test_a_browser_that_is_switched_off_sounds_nothing(fresh):
+    page = fresh.page
+    for said in ("Sound from this browser", "No sound is on"):
+        page.get_by_role("button", name="Sound here").click()
+        expect(page.locator("#sound-said")).to_contain_text(said)
+    fresh.until(lambda: fresh.of("cue"))
+    assert page.evaluate("heard.starts") == []
+
+
+def test_the_browser_is_offered_when_the_device_is_lost(fresh):
+    page = fresh.page
+    expect(page.locator("#sound-lost")).to_be_hidden()
+    hello = fresh.of("hello")[-1]
+    page.evaluate(
+        """async (hello) => {
+            const {SoundPanel} = await import('/static/soundpanel.js');
+            const sound = {said: "The sound device has gone.", device: false, lost: true};
+            new SoundPanel(() => true).hello({...hello, sound});
+        }""",
+        hello,
+    )
+    expect(page.locator("#sound-lost")).to_be_visible()
+    page.get_by_role("button", name="Sound in this browser instead").click()
+    expect(page.locator("#sound-lost")).to_be_hidden()
+    expect(page.locator("#sound-said")).to_contain_text("Sound from this browser")
+
+
+# What is done
+
+
+def test_a_mark_reaches_the_store(tab, store):
+    page = tab.page
+    page.get_by_label("Note that goes with the mark").fill("wider stance – Füße")
+    page.get_by_role("button", name="Mark").click()
+    expect(page.get_by_label("Note that goes with the mark")).to_have_value("")
+    page.locator("#clock").click()
+    page.keyboard.press("m")
+    session_id = tab.of("hello")[-1]["session"]["id"]
+    tab.until(lambda: {"wider stance – Füße", "mark"} <= {*marks(store, session_id)})
+
+
+def test_stop_and_record_reach_the_store(browser, recording, tmp_path):
+    store = tmp_path / "store.sqlite3"
+    with program_of(recording, store) as program:
+        tab = opened(browser, program.url())
+        page = tab.page
+        tab.understood()
+        tab.until(lambda: [state for _, state in sessions(store)] == ["open"])
+        page.get_by_role("button", name="Stop").click()
+        page.get_by_role("button", name="Go on recording").click()
+        expect(page.locator("#state")).to_have_text("● recording")
+        page.get_by_role("button", name="Stop").click()
+        page.get_by_role("dialog").get_by_role("button", name="Stop").click()
+        expect(page.locator("#state")).to_have_text("session ended")
+        tab.until(lambda: [state for _, state in sessions(store)] == ["ended"])
+        expect(page.get_by_role("button", name="Mark")).to_be_disabled()
+        tab.until(lambda: "until Ctrl-C" in program.said)
+        page.get_by_role("button", name="Record").click()
+        tab.until(lambda: [state for _, state in sessions(store)] == ["ended", "open"])
+        expect(page.get_by_role("dialog")).to_be_visible()  # a new session: cautions again
+        tab.understood()
+        expect(page.locator("#state")).to_have_text("● recording")
+        assert tab.complaints == []
+        page.context.close()
+
+
+def test_the_page_comes_back_by_itself_when_the_gateway_does(browser, recording, tmp_path):
+    store = tmp_path / "store.sqlite3"
+    with program_of(recording, store) as program:
+        url = program.url()
+        tab = opened(browser, url)
+        tab.understood()
+        expect(tab.page.locator("#left-load")).to_contain_text("× BW")
+        program.kill()
+        expect(tab.page.locator("#connection")).to_contain_text("not live")
+        expect(tab.page.locator("#left-load")).to_have_text("no data")
+        expect(tab.page.get_by_role("button", name="Mark")).to_be_disabled()
+    with program_of(recording, store, url.rsplit(":", 1)[1].strip("/")) as program:
+        program.url()
+        expect(tab.page.locator("#connection")).to_be_hidden()
+        tab.understood()  # a new session
+        expect(tab.page.locator("#left-load")).to_contain_text("× BW")
+        expect(tab.page.locator("#state")).to_have_text("● recording")
+        # what the browser itself says of a refused connection is not the page's error
+        ours = [c for c in tab.complaints if "WebSocket connection to" not in c]
+        assert ours == []
+        tab.page.context.close()
+
+
+# Cautions, keyboard, sight
+
+
+def test_cautions_come_once_a_session_and_stay_in_reach(browser, url):
+    tab = opened(browser, url)
+    page = tab.page
+    dialog = page.get_by_role("dialog")
+    for text in ("not a medical device", "Stop on pain", "swing space", "while it charges"):
+        expect(dialog).to_contain_text(text)
+    page.keyboard.press("Enter")  # its button has the focus
+    expect(dialog).to_be_hidden()
+    page.reload()
+    expect(page.locator("#left-load")).to_contain_text("× BW")
+    expect(dialog).to_be_hidden()
+    page.get_by_role("button", name="Cautions").click()
+    expect(dialog).to_contain_text("Stop on pain")
+    expect(page.locator("footer")).to_contain_text("not a medical device")
+    page.context.close()
+
+
+def test_everything_is_reached_by_keyboard_and_the_focus_is_seen(fresh):
+    page = fresh.page
+    page.locator("#clock").click()
+    wanted = set(
+        page.evaluate(
+            """[...document.querySelectorAll("a, button, input, select, summary")]
+                .filter(e => e.checkVisibility() && !e.disabled && !e.closest("dialog"))
+                .map(e => e.id || e.textContent.trim())"""
+        )
+    )
+    reached = set()
+    for _ in range(2 * len(wanted)):
+        page.keyboard.press("Tab")
+        name, outline = page.evaluate(
+            """(() => {
+                const e = document.activeElement;
+                return [e.id || e.textContent.trim(), getComputedStyle(e).outlineStyle];
+            })()"""
+        )
+        if name in wanted:
+            assert outline == "solid", f"no visible focus on {name}"
+            reached.add(name)
+    assert reached == wanted
+
+
+def test_keys_do_what_the_help_says_and_can_be_switched_off(fresh):
+    page = fresh.page
+    page.locator("#clock").click()
+    page.keyboard.press("l")
+    expect(page.locator("#large-push")).to_be_visible()
+    page.keyboard.press("l")
+    expect(page.locator("#large-push")).to_be_hidden()
+    pressed = page.locator("#numbers").get_attribute("aria-pressed")
+    page.keyboard.press("v")
+    expect(page.locator("#numbers")).not_to_have_attribute("aria-pressed", str(pressed))
+    page.keyboard.press("a")
+    fresh.until(lambda: {"type": "ask"} in fresh.said)
+    page.locator("#note").focus()
+    page.keyboard.type("all")  # letters in a note are letters
+    expect(page.locator("#large-push")).to_be_hidden()
+    page.locator("#clock").click()
+    page.keyboard.press("?")
+    helped = page.get_by_role("dialog")
+    expect(helped).to_contain_text("mark this instant")
+    page.get_by_label("single keys do this").uncheck()
+    page.keyboard.press("Escape")
+    expect(helped).to_be_hidden()
+    page.keyboard.press("l")
+    expect(page.locator("#large-push")).to_be_hidden()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_barrier_is_found(browser, url, scheme):
+    tab = opened(browser, url, color_scheme=scheme, viewport=PHONE)
+    page = tab.page
+    expect(page.get_by_role("dialog")).to_be_visible()
+    assert barriers(page) == [], "cautions"
+    tab.understood()
+    tab.until(lambda: tab.of("swing") or tab.of("hello")[-1]["swing"])
+    assert barriers(page) == [], "phone"
+    page.set_viewport_size(TABLET)
+    assert barriers(page) == [], "tablet"
+    page.get_by_text("Readings as a table").click()
+    page.locator("#large").click()
+    assert barriers(page) == [], "large type"
+    page.locator("#help-button").click()
+    assert barriers(page) == [], "help"
+    page.context.close()
+
+
+def test_nothing_stands_out_of_the_screen(tab):
+    page = tab.page
+    for width, height in ((360, 800), (768, 1024), (1024, 768), (320, 640)):
+        page.set_viewport_size({"width": width, "height": height})
+        for large in (False, True):
+            page.evaluate(f"document.body.classList.toggle('large', {str(large).lower()})")
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.set_viewport_size(TABLET)
+    page.evaluate("document.body.classList.remove('large')")
+
+
+def test_large_type_is_read_from_three_metres(tab):
+    """Capitals of at least 17.5 mm, 20 minutes of arc at three metres, at 96 pixels to the inch."""
+    page = tab.page
+    tab.until(lambda: tab.of("swing") or tab.of("hello")[-1]["swing"])
+    page.locator("#large").click()
+    capital = page.evaluate(
+        """["large-push", "large-timing", "large-heel"].map((id) => {
+            const context = document.createElement("canvas").getContext("2d");
+            context.font = getComputedStyle(document.getElementById(id)).font;
+            return context.measureText("H").actualBoundingBoxAscent;
+        })"""
+    )
+    assert min(capital) / 96 * 25.4 >= 17.5
+    box = page.locator("#large-heel").bounding_box()
+    assert box is not None and box["y"] + box["height"] <= TABLET["height"]
+    page.locator("#large").click()
+
+
+def test_colour_is_never_the_only_sign(tab):
+    """Lead and trail, loads, outcome and state are all there as text, line or shape."""
+    page = tab.page
+    expect(page.locator("#left-role")).to_have_text("lead")
+    style = "getComputedStyle(document.getElementById('{}-role')).borderTopStyle"
+    assert page.evaluate(style.format("left")) == "solid"
+    assert page.evaluate(style.format("right")) == "dashed"
+    page.get_by_text("Readings as a table").click()
+    tab.until(lambda: "–" not in page.locator("#readings td").all_inner_texts())
+    assert page.locator("#readings tbody tr").count() == 18
+
+
+def test_reduced_motion_is_kept_to(browser, url):
+    tab = opened(browser, url, reduced_motion="reduce")
+    moving = tab.page.evaluate(
+        """[...document.querySelectorAll("*")].filter((e) => {
+            const s = getComputedStyle(e);
+            return s.animationName !== "none" || parseFloat(s.transitionDuration) > 0;
+        }).length"""
+    )
+    assert moving == 0
+    tab.page.context.close()
