@@ -41,6 +41,12 @@ class CueKind(StrEnum):
     UNCLEAR = "unclear"
     HEEL_LIFTED = "heel_lifted"
     HEEL_RETURNED = "heel_returned"
+    GOOD = "good"
+    """A repetition of a drill that counts."""
+    MISSED = "missed"
+    """One that does not."""
+    SPOKEN = "spoken"
+    """An announcement; it gives way to every other cue."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,27 +116,41 @@ class CueMaker:
         cues: list[Cue] = []
         for event in events:
             if isinstance(event, Phase):
-                cues.extend(self._phase(event))
+                cues += self.tick(event)
+                if event.push is not None:
+                    cues += self.echo(event, outcome(event.push))
         return cues
 
-    def _phase(self, phase: Phase) -> list[Cue]:
-        if phase.kind is PhaseKind.HEEL_LIFTED:
-            return [_said(CueKind.HEEL_LIFTED, phase)]
-        if phase.kind is PhaseKind.HEEL_RETURNED:
-            return [_said(CueKind.HEEL_RETURNED, phase)]
-        if phase.kind is PhaseKind.PUSH and phase.push is not None:
-            return self._echo(phase, phase.push)
-        return []
+    def tick(self, phase: Phase) -> list[Cue]:
+        """Return the tick of a lead heel that lifts or returns; nothing for another phase."""
+        kind = _TICKS.get(phase.kind)
+        return [] if kind is None else [_said(kind, phase.t_s, phase.confirmed_s)]
 
-    def _echo(self, phase: Phase, push: Push) -> list[Cue]:
-        samples = self._glide(push)
-        if samples is None:
-            return [_said(outcome(push), phase)]
-        after_s = len(samples) / SAMPLE_RATE_HZ + _PAUSE_S
-        return [
-            Cue(CueKind.GLIDE, phase.t_s, phase.confirmed_s, 0.0, samples),
-            _said(outcome(push), phase, after_s),
-        ]
+    def echo(self, phase: Phase, kind: CueKind | None, path: bool = True) -> list[Cue]:
+        """Return a push played back, and its outcome.
+
+        Parameters
+        ----------
+        phase : Phase
+            With a push.
+        kind : CueKind or None
+            The outcome's sound.
+        path : bool
+            Whether the glide is wanted.
+        """
+        cues: list[Cue] = []
+        after_s = 0.0
+        samples = self._glide(phase.push) if path and phase.push is not None else None
+        if samples is not None:
+            cues.append(Cue(CueKind.GLIDE, phase.t_s, phase.confirmed_s, 0.0, samples))
+            after_s = len(samples) / SAMPLE_RATE_HZ + _PAUSE_S
+        if kind is not None:
+            cues.append(_said(kind, phase.t_s, phase.confirmed_s, after_s))
+        return cues
+
+    def said(self, kind: CueKind, t_s: float) -> Cue:
+        """Return the short sound of what was decided at `t_s`."""
+        return _said(kind, t_s, t_s)
 
     def _glide(self, push: Push) -> NDArray[np.float32] | None:
         """Return the path as sound; None where too little of it is known."""
@@ -148,5 +168,11 @@ class CueMaker:
         return glide(t_s[keep], y[keep], self._stretch) if np.count_nonzero(keep) > 1 else None
 
 
-def _said(kind: CueKind, phase: Phase, delay_s: float = 0.0) -> Cue:
-    return Cue(kind, phase.t_s, phase.confirmed_s, delay_s, motif(Motif(kind.value)))
+_TICKS = {
+    PhaseKind.HEEL_LIFTED: CueKind.HEEL_LIFTED,
+    PhaseKind.HEEL_RETURNED: CueKind.HEEL_RETURNED,
+}
+
+
+def _said(kind: CueKind, t_s: float, decided_s: float, delay_s: float = 0.0) -> Cue:
+    return Cue(kind, t_s, decided_s, delay_s, motif(Motif(kind.value)))

@@ -59,6 +59,10 @@ class Motif(StrEnum):
     """A single wooden tick that flicks upward."""
     HEEL_RETURNED = "heel_returned"
     """A lower, duller double tick that drops."""
+    GOOD = "good"
+    """A repetition that counts, of any drill: two short rising bell notes."""
+    MISSED = "missed"
+    """A repetition that does not: one short low hollow note."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +129,15 @@ _SCORES = {
         (_Note(0.0, 0.60, 246.94, 246.94, attack_s=0.06, release_s=0.12),),
         tremolo_hz=5.0,
     ),
+    Motif.GOOD: _Score(
+        _BELL,
+        0.8,
+        (
+            _Note(0.00, 0.12, 659.26, 659.26, release_s=0.05),
+            _Note(0.07, 0.18, 987.77, 987.77, release_s=0.08),
+        ),
+    ),
+    Motif.MISSED: _Score(_HOLLOW, 0.6, (_Note(0.0, 0.12, 293.66, 261.63, release_s=0.04),)),
     Motif.HEEL_LIFTED: _Score(
         _WOOD, 0.9, (_Note(0.0, 0.050, 950.0, 1500.0, attack_s=0.004, release_s=0.010),)
     ),
@@ -196,13 +209,13 @@ def glide(t_s: ArrayLike, y: ArrayLike, stretch: float = 1.0) -> NDArray[np.floa
     path_s = at[0] + np.arange(n) / (SAMPLE_RATE_HZ * stretch)
     hz = pitch_hz(np.interp(path_s, at, where))
     step = np.cumsum(hz * (_PERIOD_STEPS / SAMPLE_RATE_HZ))
-    voice = _voice_period()[step.astype(np.int64) & (_PERIOD_STEPS - 1)]
+    voice = voice_period()[step.astype(np.int64) & (_PERIOD_STEPS - 1)]
     return _ramped(voice, _ATTACK_S, _HOLD_S)
 
 
 @cache
-def _voice_period() -> NDArray[np.float32]:
-    """Return one period of the gliding voice at `PEAK`.
+def voice_period() -> NDArray[np.float32]:
+    """Return one period of the gliding voice at `PEAK`; its length is a power of two.
 
     A glide is wanted within milliseconds of its push: reading a table at the running phase takes a
     fifth of the time of summing sines. At this length the nearest entry is exact to −80 dB.

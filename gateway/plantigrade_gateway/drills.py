@@ -1,0 +1,486 @@
+"""Drills as data: what is practised, what counts, and what is heard. Validated, never played.
+
+Takes a table (of a TOML file, or of a mark in the record) and gives a `Drill`; does no I/O
+(`drillfiles.py` reads the files, `drillrun.py` runs a drill). No published normal exists for any
+target here: all defaults are ours, and the coach adjusts them.
+
+How often a player is told: constant feedback helps while practising and may be leant on. Sigrist
+et al. 2013 (Psychon Bull Rev 20:21–53, 10.3758/s13423-012-0333-8; read in part) review what
+feedback helps when; in Dyer et al. 2017 (10.1007/s00426-016-0775-0) a group trained with sound did
+better at once and no better a day later. Hence a mode that fades and one that is silent.
+"""
+
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import asdict, dataclass, fields
+from difflib import get_close_matches
+from enum import StrEnum
+from typing import Any, TypeVar
+
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.tones import Motif
+
+NONE = "none"
+OUTCOME = "outcome"
+NO_NORMAL = (
+    "No published normal exists for these targets: they are starting points of ours, for the coach "
+    "to adjust."
+)
+_NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
+_Choice = TypeVar("_Choice", bound=StrEnum)
+
+
+class Feedback(StrEnum):
+    """How often the player is told."""
+
+    EVERY = "every"
+    """After every repetition, and while it happens."""
+    OTHER = "other"
+    """Every other repetition, the first one included."""
+    ASK = "ask"
+    """Only when asked for."""
+    SILENT = "silent"
+    """Never; the score is kept all the same."""
+
+
+class Judge(StrEnum):
+    """By what a repetition is judged."""
+
+    PUSH = "push"
+    """The trail foot's push in a swing."""
+    HEEL_LIFT = "heel_lift"
+    """The lead heel unloaded in the backswing, and back in time."""
+    STAY = "stay"
+    """The lead heel kept down in a swing."""
+    BALANCE = "balance"
+    """Standing still with the CoP inside a window."""
+    WALK_THROUGH = "walk_through"
+    """Each walking step's roll."""
+
+
+class Of(StrEnum):
+    """Whose CoP a tone follows, and which feet stand."""
+
+    NONE = "none"
+    LEAD = "lead"
+    TRAIL = "trail"
+    BOTH = "both"
+
+
+class When(StrEnum):
+    """What timing a push must have."""
+
+    WITH_SHIFT = "with_shift"
+    ANY = "any"
+
+
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class PushTarget:
+    """A push counts when it rolled, in this timing, in a transfer time of this range.
+
+    It is judged by how the CoP travels, never by midfoot load: a foot that does not bear on its
+    midfoot can learn it too.
+
+    Attributes
+    ----------
+    transfer_s : (low, high)
+        Heel leave → fore take, s.
+    timing : When
+    travel : float
+        Least travel of the CoP, fraction of the foot's length.
+    """
+
+    transfer_s: Span = (0.05, 0.40)
+    timing: When = When.WITH_SHIFT
+    travel: float = 0.15
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        when = " with the shift" if self.timing is When.WITH_SHIFT else ""
+        low, high = self.transfer_s
+        return (
+            f"The trail foot's push rolls{when}, heel to toe in {low:g} to {high:g} s, over at "
+            f"least {100 * self.travel:g} % of the foot."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class HeelLiftTarget:
+    """A swing counts when the lead heel was unloaded so long, and back in time.
+
+    Attributes
+    ----------
+    lifted_s : (low, high)
+        How long the heel is unloaded, s.
+    return_by_s : float
+        The heel is back this long after the lead share regains its address level; negative: before
+        it.
+    """
+
+    lifted_s: Span = (0.06, 2.0)
+    return_by_s: float = 0.0
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        low, high = self.lifted_s
+        by = "by the moment"
+        if self.return_by_s:
+            side = "after" if self.return_by_s > 0 else "before"
+            by = f"at the latest {abs(self.return_by_s):g} s {side} the moment"
+        return (
+            f"The lead heel is unloaded in the backswing for {low:g} to {high:g} s and back {by} "
+            "the lead share regains its address level."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class StayTarget:
+    """A swing counts when the lead heel stayed loaded.
+
+    Attributes
+    ----------
+    heel_bw : float
+        Least load of the lead heel between start and lead peak, × BW (about).
+    """
+
+    heel_bw: float = 0.0
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        least = f", never under {100 * self.heel_bw:g} % of body weight" if self.heel_bw else ""
+        return f"The lead heel stays down from the start to the lead peak{least}."
+
+
+@dataclass(frozen=True, slots=True)
+class BalanceTarget:
+    """A stand counts when the CoP stayed inside the window so long.
+
+    Attributes
+    ----------
+    stance : Of
+        Both feet, or the lead or the trail foot alone.
+    y, x : (low, high)
+        The window on each foot that stands: fractions of its length (0 heel) and width (0 medial).
+    hold_s : float
+    """
+
+    stance: Of = Of.BOTH
+    y: Span = (0.25, 0.55)
+    x: Span = (0.0, 1.0)
+    hold_s: float = 10.0
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        who = {Of.BOTH: "On both feet, each", Of.LEAD: "On the lead foot alone, its"}.get(
+            self.stance, "On the trail foot alone, its"
+        )
+        y, x = self.y, self.x
+        across = f" and {100 * x[0]:g} to {100 * x[1]:g} % of its width" if x != (0.0, 1.0) else ""
+        return (
+            f"{who} centre of pressure stays at {100 * y[0]:g} to {100 * y[1]:g} % of the foot's "
+            f"length{across} for {self.hold_s:g} s."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class WalkTarget:
+    """A step counts when its load rolled through.
+
+    A foot that bears on its midfoot, by the session's last stand, by the step's roll; any other by
+    its CoP alone, which needs no midfoot load.
+
+    Attributes
+    ----------
+    transfer_pct : float
+        Least time the CoP takes from 30 to 70 % of its own travel, % of stance.
+    travel : float
+        Least travel of the CoP, fraction of the foot's length.
+    """
+
+    transfer_pct: float = 15.0
+    travel: float = 0.30
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        return (
+            "The step rolls through; a foot that does not bear on its midfoot: its centre of "
+            f"pressure travels at least {100 * self.travel:g} % of the foot, the middle of it in "
+            f"at least {self.transfer_pct:g} % of stance."
+        )
+
+
+Target = PushTarget | HeelLiftTarget | StayTarget | BalanceTarget | WalkTarget
+
+
+@dataclass(frozen=True, slots=True)
+class Cues:
+    """What is heard.
+
+    Attributes
+    ----------
+    good, missed : str
+        The sound of a repetition that counts, and of one that does not: a `Motif`'s name, or
+        `NONE`; `missed` of a push may be `OUTCOME`: the sound of the way it failed.
+    tone : Of
+        Whose CoP's travel is heard as a continuous pitch while it makes sense.
+    ticks : bool
+        Whether the lead heel's lifting and returning is heard as it happens.
+    echo : bool
+        Whether the push is played back as a glide before its outcome.
+    """
+
+    good: str = Motif.GOOD.value
+    missed: str = Motif.MISSED.value
+    tone: Of = Of.NONE
+    ticks: bool = False
+    echo: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Drill:
+    """One drill.
+
+    Attributes
+    ----------
+    name : str
+        Short, for commands; lower case.
+    title : str
+    goal : str
+        One sentence for the player.
+    judge : Judge
+    target : Target
+        Of the kind that `judge` needs.
+    cues : Cues
+    feedback : Feedback
+        Unless another is chosen.
+    cautions : tuple of str
+        Shown when it is chosen.
+    """
+
+    name: str
+    title: str
+    goal: str
+    judge: Judge
+    target: Target
+    cues: Cues
+    feedback: Feedback = Feedback.EVERY
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def counts(self) -> str:
+        """What counts as a good repetition, in one sentence."""
+        return self.target.counts
+
+    def table(self) -> dict[str, Any]:
+        """Return the drill as the table that `drill_of` reads."""
+        return {
+            "name": self.name,
+            "title": self.title,
+            "goal": self.goal,
+            "judge": str(self.judge),
+            "feedback": str(self.feedback),
+            "cautions": list(self.cautions),
+            "target": {k: _plain(v) for k, v in asdict(self.target).items()},
+            "cues": {k: _plain(v) for k, v in asdict(self.cues).items()},
+        }
+
+
+_TARGETS: dict[Judge, type[Target]] = {
+    Judge.PUSH: PushTarget,
+    Judge.HEEL_LIFT: HeelLiftTarget,
+    Judge.STAY: StayTarget,
+    Judge.BALANCE: BalanceTarget,
+    Judge.WALK_THROUGH: WalkTarget,
+}
+_CUES = {
+    Judge.PUSH: Cues("rolled", OUTCOME, Of.TRAIL, ticks=True, echo=True),
+    Judge.HEEL_LIFT: Cues(tone=Of.LEAD, ticks=True),
+    Judge.STAY: Cues(tone=Of.LEAD, ticks=True),
+    Judge.BALANCE: Cues(tone=Of.BOTH),
+    Judge.WALK_THROUGH: Cues(),
+}
+"""What is heard unless the file says otherwise."""
+_TOP = ("name", "title", "goal", "judge", "feedback", "cautions", "target", "cues")
+
+
+def drill_of(table: Mapping[str, Any], source: str) -> Drill:
+    """Read a drill from its table.
+
+    Parameters
+    ----------
+    table : mapping
+        Of a TOML file, or `Drill.table`.
+    source : str
+        Named in errors: the file.
+
+    Raises
+    ------
+    InputError
+        A key that is missing, unknown or of the wrong kind: says which, what was expected, and the
+        nearest known name.
+    """
+    _known(source, table, _TOP, "key")
+    for key in ("name", "title", "goal", "judge"):
+        if key not in table:
+            raise InputError(f"{source}: {key} is missing, expected {_WANTED[key]}")
+    name = _text(f"{source}: name", table["name"], 40)
+    if not _NAME.fullmatch(name):
+        raise InputError(f"{source}: name is {name!r}, expected {_WANTED['name']}")
+    if name == NONE:
+        raise InputError(f"{source}: name is {NONE!r}, expected another: it stands for no drill")
+    judge = _choice(f"{source}: judge", table["judge"], Judge)
+    cautions = table.get("cautions", [])
+    if not isinstance(cautions, list):
+        raise InputError(f"{source}: cautions is {cautions!r}, expected a list of sentences")
+    return Drill(
+        name=name,
+        title=_text(f"{source}: title", table["title"], 60),
+        goal=_text(f"{source}: goal", table["goal"], 240),
+        judge=judge,
+        target=_target(f"{source}: target", _section(source, table, "target"), judge),
+        cues=_cues(f"{source}: cues", _section(source, table, "cues"), judge),
+        feedback=_choice(f"{source}: feedback", table.get("feedback", "every"), Feedback),
+        cautions=tuple(
+            _text(f"{source}: cautions, sentence {n}", item, 240)
+            for n, item in enumerate(cautions, 1)
+        ),
+    )
+
+
+_WANTED = {
+    "name": "a short name of lower-case letters, digits, _ and -",
+    "title": "a few words",
+    "goal": "one sentence",
+    "judge": "one of " + ", ".join(Judge),
+}
+
+
+def _target(where: str, table: Mapping[str, Any], judge: Judge) -> Target:
+    cls = _TARGETS[judge]
+    _known(where, table, [f.name for f in fields(cls)], f"target of a {judge} drill")
+    return cls(**{key: _READ[key](f"{where}.{key}", value) for key, value in table.items()})
+
+
+def _cues(where: str, table: Mapping[str, Any], judge: Judge) -> Cues:
+    usual = _CUES[judge]
+    _known(where, table, [f.name for f in fields(Cues)], "cue")
+    values = {f.name: getattr(usual, f.name) for f in fields(Cues)}
+    for key, value in table.items():
+        at = f"{where}.{key}"
+        if key in ("ticks", "echo"):
+            values[key] = _bool(at, value)
+        elif key == "tone":
+            values[key] = _choice(at, value, Of)
+        else:
+            by_outcome = (OUTCOME,) if key == "missed" and judge is Judge.PUSH else ()
+            values[key] = _one_of(at, value, [*map(str, Motif), NONE, *by_outcome])
+    if judge is not Judge.PUSH and values["echo"]:
+        raise InputError(f"{where}.echo is true, expected false: only a push drill has a push")
+    return Cues(**values)
+
+
+def _section(source: str, table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    section = table.get(key, {})
+    if not isinstance(section, Mapping):
+        raise InputError(f"{source}: {key} is {section!r}, expected a [{key}] table")
+    return section
+
+
+def _known(where: str, table: Mapping[str, Any], names: Iterable[str], what: str) -> None:
+    known = list(names)
+    for key in table:
+        if key not in known:
+            raise InputError(
+                f"{where}: {what} {key!r} is not known, expected {_listed(key, known)}"
+            )
+
+
+def _listed(wrong: str, known: list[str]) -> str:
+    """Return the nearest known name, or all of them."""
+    near = get_close_matches(wrong, known, 1)
+    return f"perhaps {near[0]}" if near else "one of " + ", ".join(known)
+
+
+def _one_of(where: str, value: object, known: list[str]) -> str:
+    if not isinstance(value, str) or value not in known:
+        raise InputError(f"{where} is {value!r}, expected {_listed(str(value), known)}")
+    return value
+
+
+def _choice(where: str, value: object, names: type[_Choice]) -> _Choice:
+    return names(_one_of(where, value, [str(name) for name in names]))
+
+
+def _text(where: str, value: object, longest: int) -> str:
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise InputError(f"{where} is {value!r}, expected one line of text")
+    if len(value) > longest:
+        raise InputError(f"{where} has {len(value)} characters, expected at most {longest}")
+    return value.strip()
+
+
+def _bool(where: str, value: object) -> bool:
+    if not isinstance(value, bool):
+        raise InputError(f"{where} is {value!r}, expected true or false")
+    return value
+
+
+def _number(low: float, high: float) -> Callable[[str, object], float]:
+    def read(where: str, value: object) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise InputError(f"{where} is {value!r}, expected a number from {low:g} to {high:g}")
+        if not low <= value <= high:
+            raise InputError(f"{where} is {value:g}, expected {low:g} to {high:g}")
+        return float(value)
+
+    return read
+
+
+def _span(low: float, high: float) -> Callable[[str, object], Span]:
+    number = _number(low, high)
+
+    def read(where: str, value: object) -> Span:
+        if not isinstance(value, list | tuple) or len(value) != 2:
+            raise InputError(f"{where} is {value!r}, expected two numbers, as [{low:g}, {high:g}]")
+        first, second = number(where, value[0]), number(where, value[1])
+        if first >= second:
+            raise InputError(f"{where} is [{first:g}, {second:g}], expected the lower one first")
+        return first, second
+
+    return read
+
+
+def _stance(where: str, value: object) -> Of:
+    stance = _choice(where, value, Of)
+    if stance is Of.NONE:
+        raise InputError(f"{where} is 'none', expected both, lead or trail")
+    return stance
+
+
+_READ: dict[str, Callable[[str, object], Any]] = {
+    "transfer_s": _span(0.0, 2.0),
+    "timing": lambda where, value: _choice(where, value, When),
+    "travel": _number(0.05, 1.0),
+    "lifted_s": _span(0.0, 5.0),
+    "return_by_s": _number(-2.0, 2.0),
+    "heel_bw": _number(0.0, 0.5),
+    "stance": _stance,
+    "y": _span(0.0, 1.0),
+    "x": _span(0.0, 1.0),
+    "hold_s": _number(1.0, 120.0),
+    "transfer_pct": _number(0.0, 90.0),
+}
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, tuple):
+        return list(value)
+    return str(value) if isinstance(value, StrEnum) else value
