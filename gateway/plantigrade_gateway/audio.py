@@ -7,20 +7,20 @@ library there is simply no sound device.
 import os
 import sys
 import threading
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Any, Literal, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade_gateway.cues import Cue
+from plantigrade_gateway.cues import Cue, CueKind
 from plantigrade_gateway.deadline import within
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.mixer import Mixer, Voice
+from plantigrade_gateway.tone import TonePoint
 from plantigrade_gateway.tones import SAMPLE_RATE_HZ
 from plantigrade_gateway.wavfile import WavFile
 
@@ -112,8 +112,18 @@ class Speaker:
         self.close()
 
     def play(self, cue: Cue) -> Voice | None:
-        """Play a cue as soon as the device asks; None when it was dropped (`Mixer.schedule`)."""
+        """Play a cue as soon as the device asks; None when it was dropped (`Mixer.schedule`).
+
+        An announcement waits until nothing else is heard (`Mixer.speak`).
+        """
+        if cue.kind is CueKind.SPOKEN:
+            self.mixer.speak(cue.samples)
+            return None
         return self.mixer.schedule(cue.samples, cue.delay_s)
+
+    def follow(self, points: Iterable[TonePoint]) -> None:
+        """Let the tone follow points as they come, their distances kept."""
+        self.mixer.follow(points)
 
     def close(self) -> None:
         """Close the device; a server that does not answer is left behind after a second."""
@@ -140,10 +150,7 @@ class Speaker:
             if silent >= (_SILENT_LOOKS if self.running.is_set() else _WAKING_LOOKS):
                 self.lost = True
                 if self._on_lost is not None:
-                    self._on_lost(
-                        f"The sound device ({self.backend}) has stopped: "
-                        "there is no sound until the program is started again."
-                    )
+                    self._on_lost(device_stopped(self.backend))
                 return
 
 
@@ -159,24 +166,125 @@ class Silence:
     def play(self, cue: Cue) -> None:
         """Do nothing."""
 
+    def follow(self, points: Iterable[TonePoint]) -> None:
+        """Do nothing."""
+
     def close(self) -> None:
         """Do nothing."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sound:
-    """What `open_sound` opened.
+class Outlet(Protocol):
+    """Where sound goes: a `Speaker`, a `WavFile`, `Silence`, or a `Sound` that holds one."""
 
-    Attributes
+    def play(self, cue: Cue) -> object:
+        """Play a cue."""
+        ...
+
+    def follow(self, points: Iterable[TonePoint]) -> None:
+        """Let the tone follow points."""
+        ...
+
+
+class Sound:
+    """What `open_sound` opened; while it runs it can be given to the device or taken from it.
+
+    Parameters
     ----------
     output : Speaker, WavFile or Silence
-        Each has ``play(cue)`` and ``close()`` and is a context manager.
     said : str
         One sentence for the user: where the sound goes, and why when it is not the device.
+    gain : float
+        As for `Speaker`.
+    on_lost : callable, optional
+        As for `Speaker`.
     """
 
-    output: Speaker | WavFile | Silence
-    said: str
+    def __init__(
+        self,
+        output: Speaker | WavFile | Silence,
+        said: str,
+        gain: float = 1.0,
+        on_lost: Callable[[str], object] | None = None,
+    ) -> None:
+        self.output = output
+        self._said = said
+        self._gain = gain
+        self._on_lost = on_lost
+        self._changing = threading.Lock()  # one change at a time: it may take seconds
+        self._using = threading.Lock()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def said(self) -> str:
+        """Where the sound goes now, in one sentence."""
+        output = self.output
+        if isinstance(output, Speaker) and output.lost:
+            return device_stopped(output.backend)
+        return self._said
+
+    @property
+    def device(self) -> bool:
+        """Whether it goes to the device, and the device takes it."""
+        return isinstance(self.output, Speaker) and not self.output.lost
+
+    @property
+    def lost(self) -> bool:
+        """Whether it should go to the device, which has stopped."""
+        return isinstance(self.output, Speaker) and self.output.lost
+
+    def play(self, cue: Cue) -> object:
+        """Play a cue where the sound goes."""
+        with self._using:
+            return self.output.play(cue)
+
+    def follow(self, points: Iterable[TonePoint]) -> None:
+        """Let the tone follow points where the sound goes."""
+        with self._using:
+            self.output.follow(points)
+
+    def choose(self, device: bool) -> str:
+        """Give the sound to the device, opening one that was lost again, or take it away.
+
+        This may take seconds: call it where nothing waits. What sounds is cut off.
+
+        Returns
+        -------
+        str
+            Where the sound goes now; where no device was found, that, and all stays as it was.
+        """
+        with self._changing:
+            if device == self.device:
+                return self.said
+            new: Speaker | Silence = Silence()
+            said = "The sound device is off: the live page can play the sound."
+            if device:
+                try:
+                    new = Speaker(self._gain, self._on_lost)
+                except SoundError as error:
+                    return f"No sound device was found ({error})."
+                said = f"Sound plays through {new.backend}."
+            with self._using:
+                old, self.output, self._said = self.output, new, said
+            old.close()
+            return said
+
+    def close(self) -> None:
+        """Close where the sound goes."""
+        with self._changing, self._using:
+            self.output.close()
+
+
+def device_stopped(backend: str) -> str:
+    """Return what is said of a device that has stopped."""
+    return (
+        f"The sound device ({backend}) has stopped: let the live page play the sound, or open the "
+        "device again."
+    )
 
 
 def open_sound(
@@ -204,20 +312,25 @@ def open_sound(
     SoundError
         The WAV file cannot be written, or "wav" without a file.
     """
+
+    def sound(output: Speaker | WavFile | Silence, said: str) -> Sound:
+        return Sound(output, said, gain, on_lost)
+
     if prefer == "none":
-        return Sound(Silence(), "Sound is off.")
+        return sound(Silence(), "Sound is off.")
     if prefer == "wav":
         if wav is None:
             raise SoundError("sound to a WAV file: expected the file's path")
-        return Sound(WavFile(wav, start_s, gain, on_lost), f"The sound is written to {wav}.")
+        file = WavFile(wav, start_s, gain, on_lost)
+        return sound(file, f"The sound is written to {wav}.")
     try:
         speaker = Speaker(gain, on_lost)
     except SoundError as error:
         if wav is None:
-            return Sound(Silence(), f"No sound device was found ({error}): there is no sound.")
+            return sound(Silence(), f"No sound device was found ({error}): there is no sound.")
         file = WavFile(wav, start_s, gain, on_lost)
-        return Sound(file, f"No sound device was found ({error}): the sound is written to {wav}.")
-    return Sound(speaker, f"Sound plays through {speaker.backend}.")
+        return sound(file, f"No sound device was found ({error}): the sound is written to {wav}.")
+    return sound(speaker, f"Sound plays through {speaker.backend}.")
 
 
 def _open(

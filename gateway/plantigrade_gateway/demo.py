@@ -94,7 +94,7 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
         paragraph(out, sound.said)
         stage = _Stage(out)
         with (
-            sound.output,
+            sound,
             opened_page(wishes.page, store.path, stage.asked.put, stage.say) as page,
             stop_on_interrupt() as stop,
         ):
@@ -146,7 +146,7 @@ def _play(
     live = LiveSession(
         store,
         source,
-        sound.output,
+        sound,
         on_problem=lambda error: stage.say(str(error)),
         tap=onlookers.tap,
     )

@@ -104,7 +104,7 @@ async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
         async with scanning(radio, lambda _: None):
             pass  # Bluetooth that cannot be used is said now, not in the middle of a session
         sound = _open_sound(order)
-        opened.enter_context(sound.output)
+        opened.enter_context(sound)
         room = _Room(order, store, sound, out)
         page = opened.enter_context(
             opened_page(
@@ -296,7 +296,7 @@ class _Room:
         live = LiveSession(
             self._store,
             self._source,
-            self._sound.output,
+            self._sound,
             on_problem=lambda error: self.say(str(error)),
             tap=self._tap,
         )

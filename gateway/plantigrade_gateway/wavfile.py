@@ -10,16 +10,17 @@ import io
 import os
 import struct
 import wave
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade_gateway.cues import Cue
+from plantigrade_gateway.cues import Cue, CueKind
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.mixer import Mixer
+from plantigrade_gateway.tone import TonePoint
 from plantigrade_gateway.tones import SAMPLE_RATE_HZ
 
 MAX_FRAMES = (2**32 - 1 - 36) // 2
@@ -100,15 +101,30 @@ class WavFile:
         if max(frame, self._frames) + length > MAX_FRAMES:
             self._beyond += 1
             return
-        self._render(frame)
-        self._frames = max(self._frames, frame)  # silence: a hole
-        self._mixer.schedule(cue.samples, cue.delay_s)
+        self._silent_until(frame)
+        if cue.kind is CueKind.SPOKEN:
+            self._mixer.speak(cue.samples)
+        else:
+            self._mixer.schedule(cue.samples, cue.delay_s)
+
+    def follow(self, points: Iterable[TonePoint]) -> None:
+        """Let the tone pass through points at their session times; never before what is written."""
+        for point in points:
+            frame = round((point.t_s - self._start_s) * SAMPLE_RATE_HZ)
+            if max(frame, self._frames) < MAX_FRAMES - SAMPLE_RATE_HZ:  # it may fade for a while
+                self._silent_until(frame)
+                self._mixer.follow([point], self._mixer.frame)
 
     def close(self) -> None:
         """Write what still sounds, and close."""
         if not self._file.closed:
             self._render(MAX_FRAMES)
             self._file.close()
+
+    def _silent_until(self, frame: int) -> None:
+        """Write what sounds before a frame, and go there."""
+        self._render(frame)
+        self._frames = max(self._frames, frame)  # silence: a hole
 
     def _render(self, until: int) -> None:
         """Write what sounds before frame `until`."""

@@ -11,6 +11,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,8 @@ from plantigrade_gateway import audio
 from plantigrade_gateway.audio import Silence, Speaker, open_sound
 from plantigrade_gateway.cues import Cue, CueKind
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.tones import PEAK, SAMPLE_RATE_HZ, Motif, glide, motif
+from plantigrade_gateway.tone import TONE_PEAK, TonePoint
+from plantigrade_gateway.tones import PEAK, SAMPLE_RATE_HZ, Motif, glide, motif, pitch_hz
 from plantigrade_gateway.wavfile import WavFile
 
 PULSE = Path(__file__).resolve().parent.parent.parent / ".ci" / "pulse"
@@ -34,6 +36,11 @@ class SoundServer:
     """A private sound server with one null sink, the default of this process for now."""
 
     folder: Path
+
+    def start_again(self) -> None:
+        """Start it where it was, after it was killed."""
+        (self.folder / "pid").unlink()
+        subprocess.run([PULSE, "start", self.folder], capture_output=True, timeout=60, check=True)
 
     def signal(self, number: signal.Signals) -> None:
         """Kill it, or stop it so that it hangs."""
@@ -107,6 +114,12 @@ def strongest_hz(samples: NDArray[np.float32]) -> float:
     return float(hz[np.argmax(power)])
 
 
+def pitch_about(samples: NDArray[np.float32], begin_s: float) -> float:
+    """Return the pitch of 0.3 s: the median of short pieces, some of which a stall may break."""
+    at = [round((begin_s + 0.06 * k) * SAMPLE_RATE_HZ) for k in range(6)]
+    return float(np.median([strongest_hz(samples[start:stop]) for start, stop in pairwise(at)]))
+
+
 def without_dropouts(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     """Take out the milliseconds of pure silence: around it, and where a busy machine stalled."""
     whole = samples[: len(samples) // 48 * 48].reshape(-1, 48)
@@ -132,9 +145,67 @@ def test_the_device_plays_the_pitch_of_the_cue(sound_server):
     heard = without_dropouts(np.frombuffer(raw[: len(raw) // 4 * 4], dtype=np.float32))
     assert len(heard) / SAMPLE_RATE_HZ == pytest.approx(1.06, abs=0.1)
     assert np.abs(heard).max() <= PEAK * 1.001
-    at = [round(s * SAMPLE_RATE_HZ) for s in (0.05, 0.40, 0.60, 0.95)]
-    assert strongest_hz(heard[at[0] : at[1]]) == pytest.approx(220.0 * 4.0**0.1, rel=0.01)
-    assert strongest_hz(heard[at[2] : at[3]]) == pytest.approx(220.0 * 4.0**0.9, rel=0.01)
+    assert pitch_about(heard, 0.05) == pytest.approx(220.0 * 4.0**0.1, rel=0.01)
+    assert pitch_about(heard, 0.60) == pytest.approx(220.0 * 4.0**0.9, rel=0.01)
+
+
+def test_the_device_follows_the_cop_from_heel_to_toe(sound_server):
+    """Half a second at the heel, half at the toes: each point sounds at its own time."""
+    y = np.concatenate((np.full(50, 0.1), np.full(50, 0.9)))
+    with recording() as blocks, Speaker() as speaker:
+        assert speaker.running.wait(10)
+        points = [TonePoint(k / 100, float(pitch_hz(at)), 1.0) for k, at in enumerate(y)]
+        speaker.follow([*points, TonePoint(1.0, 440.0, 0.0)])
+        deadline = time.monotonic() + 10.0
+        while not speaker.mixer.idle and time.monotonic() < deadline:
+            time.sleep(0.02)
+        time.sleep(0.3)
+    raw = b"".join(blocks)
+    heard = without_dropouts(np.frombuffer(raw[: len(raw) // 4 * 4], dtype=np.float32))
+    assert len(heard) / SAMPLE_RATE_HZ == pytest.approx(1.02, abs=0.15)
+    assert np.abs(heard).max() <= TONE_PEAK * 1.001
+    assert pitch_about(heard, 0.1) == pytest.approx(220.0 * 4.0**0.1, rel=0.01)
+    assert pitch_about(heard, 0.6) == pytest.approx(220.0 * 4.0**0.9, rel=0.01)
+
+
+def test_a_device_that_comes_back_is_opened_again(sound_server):
+    """Lost within a second, said; chosen again it plays, in the same session."""
+    said: list[str] = []
+    with open_sound(on_lost=said.append) as sound:
+        first = sound.output
+        assert isinstance(first, Speaker) and sound.device and not sound.lost
+        assert first.running.wait(10)
+        sound_server.signal(signal.SIGKILL)
+        deadline = time.monotonic() + 1.0
+        while not said and time.monotonic() < deadline:
+            time.sleep(0.01)
+        assert said == [sound.said]
+        assert sound.lost and not sound.device
+        assert "let the live page play the sound, or open the device again" in sound.said
+        sound_server.start_again()
+        assert sound.choose(True) == "Sound plays through PulseAudio."
+        second = sound.output
+        assert isinstance(second, Speaker) and second is not first
+        assert sound.device and not sound.lost
+        with recording() as blocks:
+            assert second.running.wait(10)
+            sound.play(TICK)
+            time.sleep(0.5)
+        raw = b"".join(blocks)
+        heard = without_dropouts(np.frombuffer(raw[: len(raw) // 4 * 4], dtype=np.float32))
+        assert len(heard) == pytest.approx(len(TICK.samples), rel=0.1)
+        assert sound.choose(False) == "The sound device is off: the live page can play the sound."
+        assert isinstance(sound.output, Silence) and not sound.lost
+    assert len(said) == 1
+
+
+def test_a_device_that_is_not_there_leaves_all_as_it_was(no_server, tmp_path):
+    with open_sound("wav", tmp_path / "a.wav") as sound:
+        assert sound.choose(True).startswith("No sound device was found (PULSEAUDIO: ")
+        assert isinstance(sound.output, WavFile)
+        sound.play(TICK)
+        sound.follow([TonePoint(2.0, 440.0, 1.0)])
+        assert sound.choose(False) == f"The sound is written to {tmp_path}/a.wav."
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])

@@ -8,9 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.signal import periodogram
 
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.mixer import MAX_VOICES, Mixer
+from plantigrade_gateway.mixer import CUT, MAX_VOICES, Mixer
+from plantigrade_gateway.tone import TonePoint
 from plantigrade_gateway.tones import CEILING, KNEE, SAMPLE_RATE_HZ, Motif, motif
 
 Samples = NDArray[np.float32]
@@ -147,3 +149,74 @@ def test_two_threads_lose_and_double_nothing():
     done.set()
     thread.join(timeout=30)
     assert sum(rendered) == 2000 * 16 * 2.0**-10  # powers of two: exact
+
+
+# ---- the tone and speech beside the cues ----
+
+
+def tone(hz: float, seconds: float) -> list[TonePoint]:
+    return [TonePoint(k / 100.0, hz, 1.0) for k in range(round(100 * seconds))]
+
+
+def strongest_hz(samples: Samples) -> float:
+    hz, power = periodogram(samples, SAMPLE_RATE_HZ, window="hann", nfft=1 << 16)
+    return float(hz[np.argmax(power)])
+
+
+def rendered(mixer: Mixer, n: int, block: int = 240) -> Samples:
+    return np.concatenate([mixer.render(block).copy() for _ in range(n // block)])
+
+
+def test_the_tone_sounds_at_its_pitch_beside_a_cue():
+    mixer = Mixer()
+    mixer.follow(tone(300.0, 1.0))
+    alone = rendered(mixer, 24000)
+    assert strongest_hz(alone[4800:]) == pytest.approx(300.0, abs=1.0)
+    mixer.schedule(motif(Motif.ROLLED))
+    both = rendered(mixer, 12000)
+    assert np.abs(both).max() > 1.5 * np.abs(alone).max()
+    assert not mixer.idle
+    rendered(mixer, 48000)
+    assert mixer.idle
+
+
+def test_everything_at_once_stays_under_the_ceiling():
+    mixer = Mixer(gain=1.5)
+    mixer.follow(tone(440.0, 1.0))
+    mixer.speak(noise(3, 24000, 1.0))
+    for _ in range(2):
+        for kind in Motif:
+            mixer.schedule(motif(kind), 0.1)
+    peak = float(np.abs(rendered(mixer, 48000)).max())
+    assert KNEE < peak <= CEILING
+
+
+def test_speech_waits_for_the_cues_and_what_waits_too_long_is_replaced():
+    mixer = Mixer()
+    mixer.schedule(np.full(4800, 0.1, dtype=np.float32))
+    mixer.schedule(np.full(4800, 0.1, dtype=np.float32), delay_s=0.2)
+    for level in (0.01, 0.02, 0.03):  # the second was old news when the third came
+        mixer.speak(np.full(2400, level, dtype=np.float32))
+    out = rendered(mixer, 24000)
+    assert np.all(out[:4800] == np.float32(0.1))
+    assert np.all(out[4800:9600] == 0.0)  # a cue is due: no word is begun
+    assert np.all(out[9600:14400] == np.float32(0.1))
+    assert np.unique(out[14400:19200]).tolist() == [np.float32(0.01), np.float32(0.03)]
+
+
+def test_a_cue_cuts_speech_off_before_it_begins():
+    mixer = Mixer()
+    mixer.speak(np.full(24000, 0.2, dtype=np.float32))
+    rendered(mixer, 2400)
+    mixer.schedule(np.full(480, -0.1, dtype=np.float32))
+    out = rendered(mixer, 24000)
+    begins = int(np.argmax(out < 0.0))
+    assert begins == CUT  # three milliseconds later than it might have
+    assert np.all(out[begins : begins + 480] == np.float32(-0.1))  # not one word under it
+    assert np.all(out[begins + 480 :] == 0.0)
+    assert np.abs(np.diff(out[:begins])).max() < 0.2 * 1.6 / CUT  # half a cosine, no click
+
+
+def test_speech_that_is_no_sound_is_refused():
+    with pytest.raises(SoundError, match="expected a run of finite"):
+        Mixer().speak(np.full(3, np.nan, dtype=np.float32))

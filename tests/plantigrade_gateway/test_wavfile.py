@@ -9,9 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.signal import periodogram
 
 from plantigrade_gateway.cues import Cue, CueKind
 from plantigrade_gateway.errors import SoundError
+from plantigrade_gateway.oscillator import RAMP_S
+from plantigrade_gateway.tone import TonePoint
 from plantigrade_gateway.tones import CEILING, SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.wavfile import WavFile
 
@@ -177,3 +180,35 @@ def test_a_disk_that_fills_up_is_said_once(tmp_path, monkeypatch):
     with wave.open(str(tmp_path / "a.wav"), "rb") as wav:  # what was there before is
         got = np.frombuffer(wav.readframes(wav.getnframes()), dtype="<i2")
     assert np.array_equal(got[24_000 : 24_000 + len(ROLLED)], pcm(ROLLED))
+
+
+def test_a_tone_stands_at_its_session_times_beside_the_cues(tmp_path):
+    points = [TonePoint(101.0 + k / 100, 330.0, 1.0) for k in range(50)]
+    points.append(TonePoint(101.5, 330.0, 0.0))
+    with WavFile(tmp_path / "a.wav", start_s=100.0) as file:
+        file.follow(points[:30])
+        file.play(cue(101.3, TICK))
+        file.follow(points[30:])
+        file.play(cue(103.0, TICK))
+    got = read(tmp_path / "a.wav").astype(float)
+    assert np.flatnonzero(got)[0] == pytest.approx(48_000, abs=48)
+    last = np.flatnonzero(got[: 2 * 48_000])[-1] / SAMPLE_RATE_HZ
+    assert last == pytest.approx(1.5 + RAMP_S, abs=0.001)
+    piece = got[round(1.05 * SAMPLE_RATE_HZ) : round(1.25 * SAMPLE_RATE_HZ)]
+    hz, power = periodogram(piece, SAMPLE_RATE_HZ, window="hann", nfft=1 << 16)
+    assert hz[np.argmax(power)] == pytest.approx(330.0, abs=1.0)
+    assert np.array_equal(got[3 * SAMPLE_RATE_HZ :], pcm(TICK))
+    both = np.abs(got[round(1.3 * SAMPLE_RATE_HZ) : round(1.35 * SAMPLE_RATE_HZ)]).max()
+    assert both > 1.3 * np.abs(piece).max()
+
+
+def test_an_announcement_waits_for_the_cue_before_it(tmp_path):
+    words = np.full(4800, 0.05, dtype=np.float32)
+    with WavFile(tmp_path / "a.wav") as file:
+        file.play(cue(0.5))
+        file.play(Cue(CueKind.SPOKEN, 0.6, 0.6, 0.0, words))
+    got = read(tmp_path / "a.wav")
+    end = 24_000 + len(ROLLED)
+    assert np.array_equal(got[24_000:end], pcm(ROLLED))
+    assert len(got) - end == pytest.approx(4800, abs=4096)  # from the next block on
+    assert np.all(got[-4800:] == pcm(words))

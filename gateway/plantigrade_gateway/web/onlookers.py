@@ -7,7 +7,7 @@ from plantigrade.block import PressureBlock
 from plantigrade.zones import REGIONS, ZoneLayout
 from plantigrade_gateway import words
 from plantigrade_gateway.analysisjson import plain
-from plantigrade_gateway.audio import Sound, Speaker
+from plantigrade_gateway.audio import Sound
 from plantigrade_gateway.linkstatus import ServiceStatus
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.pipeline import Pipeline
@@ -103,7 +103,6 @@ class Onlookers:
     def hello(self) -> None:
         """Tell everything that does not change from picture to picture."""
         settings = self._settings
-        speaker = self._sound.output
         self._send(
             {
                 "type": "hello",
@@ -118,8 +117,8 @@ class Onlookers:
                 "describes": words.DESCRIBES,
                 "sound": {
                     "said": self._sound.said,
-                    "device": isinstance(speaker, Speaker) and not speaker.lost,
-                    "lost": isinstance(speaker, Speaker) and speaker.lost,
+                    "device": self._sound.device,
+                    "lost": self._sound.lost,
                 },
                 "drills": [],
                 "counts": self._moments.counts,
