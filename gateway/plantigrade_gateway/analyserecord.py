@@ -19,11 +19,16 @@ from plantigrade_gateway.analysis import (
     check_mass,
     quality_of,
 )
+from plantigrade_gateway.drillrun import Reply
 from plantigrade_gateway.pipeline import Output, Pipeline, Tap
+from plantigrade_gateway.practice import Practice, read_mark
 from plantigrade_gateway.quality import FootQuality, Link, Quality, WeightTally
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.settings import ASSUMED_MASS_KG, SessionSettings
 from plantigrade_gateway.stream import Counts, FactKind
+
+_CUT_AT = (Kind.END, Kind.SETTINGS, Kind.MARK)
+"""Entries before which a batch is cut: what comes before one never depends on it."""
 
 
 class RecordAnalysis:
@@ -35,10 +40,16 @@ class RecordAnalysis:
     limits : Limits, optional
     tap : callable, optional
         As for `Pipeline`.
+    heard : bool
+        Whether cues and tone are wanted.
 
     Attributes
     ----------
     pipeline : Pipeline
+    practice : Practice
+        The session's drills.
+    reply : Reply
+        What the last `push` or `flush` let be heard.
     marks : list of Mark
         So far.
     ended : bool
@@ -48,8 +59,16 @@ class RecordAnalysis:
         insoles change their rate.
     """
 
-    def __init__(self, source: str, limits: Limits | None = None, tap: Tap | None = None) -> None:
+    def __init__(
+        self,
+        source: str,
+        limits: Limits | None = None,
+        tap: Tap | None = None,
+        heard: bool = False,
+    ) -> None:
         self.pipeline = Pipeline(limits, tap)
+        self.practice = Practice(heard, limits)
+        self.reply = Reply()
         self.marks: list[Mark] = []
         self.ended = False
         self.rate_hz: float | None = None
@@ -66,12 +85,14 @@ class RecordAnalysis:
     def push(self, batch: Batch) -> Output:
         """Take consecutive entries; return what the pipeline decided."""
         whole = Output()
-        ends = np.flatnonzero((batch.kind == Kind.END) | (batch.kind == Kind.SETTINGS)).tolist()
+        self.reply = Reply()
+        ends = np.flatnonzero(np.isin(batch.kind, _CUT_AT)).tolist()
         for start, stop in pairwise(sorted({0, *ends, len(batch)})):
             if ends:
                 self._keep_baselines()  # they are gone once such an entry ends the time line
             piece = batch if stop - start == len(batch) else batch.slice(start, stop)
             output = self.pipeline.push(piece)
+            self._note_entries(piece)
             self._take(output)
             whole.events.extend(output.events)
             whole.facts.extend(output.facts)
@@ -79,12 +100,12 @@ class RecordAnalysis:
             whole.net.extend(output.net)
         if len(batch):
             self._last_ns = int(batch.arrival_ns[-1])
-            self._note_entries(batch)
         return whole
 
     def flush(self) -> Output:
         """End the record; return what could still be decided."""
         self._keep_baselines()
+        self.reply = Reply()
         output = self.pipeline.flush()
         self._take(output)
         return output
@@ -101,6 +122,7 @@ class RecordAnalysis:
             tuple(found.swings),
             tuple(self.marks),
             self._quality(),
+            self.practice.results(self.now_s),
         )
 
     @property
@@ -115,6 +137,8 @@ class RecordAnalysis:
 
     def _take(self, output: Output) -> None:
         self._found.take(output.events)
+        self.practice.settle(self.pipeline.settings)
+        self.reply.add(self.practice.push(output))
         for block in output.rows:
             self._note_rows(block)
 
@@ -140,8 +164,14 @@ class RecordAnalysis:
             if entry.kind is Kind.END:
                 self.ended = True
             else:
+                t_s = self._session_s(entry.arrival_ns)
                 text = entry.data.decode("utf-8", errors="replace")
-                self.marks.append(Mark(self._session_s(entry.arrival_ns), text))
+                choice = read_mark(text)
+                if choice is not None:
+                    text = text.split("\n", 1)[0]  # the rest is for this program
+                    self.practice.settle(self.pipeline.settings)
+                    self.practice.choose(t_s, choice)
+                self.marks.append(Mark(t_s, text))
 
     def _session_s(self, arrival_ns: int) -> float:
         origin_ns = self.pipeline.origin_ns

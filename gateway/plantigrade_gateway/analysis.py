@@ -13,6 +13,7 @@ from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event, Phase, Stand, Step, Swing
 from plantigrade.limits import Setup
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
+from plantigrade_gateway.drillrun import DrillResult
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.quality import FootQuality, GapTally, Quality
 from plantigrade_gateway.settings import HANDED
@@ -47,6 +48,8 @@ class Analysis:
     marks : tuple of Mark
     quality : Quality or None
         None for a stored session whose recording was cut off, until it is analysed again.
+    drills : tuple of DrillResult
+        Each run of a drill.
     """
 
     source: str
@@ -57,6 +60,7 @@ class Analysis:
     swings: tuple[Swing, ...]
     marks: tuple[Mark, ...]
     quality: Quality | None
+    drills: tuple[DrillResult, ...] = ()
 
 
 def read_layout(path: str | Path | None) -> ZoneLayout:

@@ -12,16 +12,20 @@ from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway import stored
 from plantigrade_gateway.analyserecord import RecordAnalysis
 from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.audio import Silence, Speaker
-from plantigrade_gateway.cues import Cue, CueMaker
+from plantigrade_gateway.audio import Outlet
+from plantigrade_gateway.cues import Cue, CueKind
+from plantigrade_gateway.drillrun import Score
+from plantigrade_gateway.drills import Drill, Feedback
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.gather import Gather
 from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.pipeline import Output, Tap
+from plantigrade_gateway.practice import Choice, mark_of
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
+from plantigrade_gateway.speech import Announcer
 from plantigrade_gateway.store import Store
-from plantigrade_gateway.wavfile import WavFile
+from plantigrade_gateway.tone import TonePoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,10 +37,16 @@ class Moment:
     output : Output
     cues : list of Cue
         Given to the sound already.
+    tone : list of TonePoint
+        Given to the sound already.
+    score : Score or None
+        The drill's, where it has changed.
     """
 
     output: Output = field(default_factory=Output)
     cues: list[Cue] = field(default_factory=list)
+    tone: list[TonePoint] = field(default_factory=list)
+    score: Score | None = None
 
 
 class LiveSession:
@@ -48,12 +58,14 @@ class LiveSession:
         Open sessions of a killed program are to be ended before (`Store.recover`).
     source : str
         Where the bytes come from; shown to people.
-    sound : Speaker, WavFile or Silence
+    sound : Outlet
         Opened and closed by the caller.
     on_problem : callable
         Told, from another thread, what goes wrong with the store (`Recorder`).
     tap : callable, optional
         As for `Pipeline`.
+    voice : Announcer, optional
+        Says outcomes; opened and closed by the caller.
 
     Attributes
     ----------
@@ -70,17 +82,20 @@ class LiveSession:
         self,
         store: Store,
         source: str,
-        sound: Speaker | WavFile | Silence,
+        sound: Outlet,
         on_problem: Callable[[StoreError], None],
         tap: Tap | None = None,
+        voice: Announcer | None = None,
     ) -> None:
         self._store = store
         self._sound = sound
-        self._cues = CueMaker()
+        self._voice = voice
         self._last_ns = 0
+        self._score: Score | None = None  # as it was told last
+        self._wanted: Choice | None = None  # before the first entry
         self._result: Analysis | None = None
         self._gather = Gather(Outbox(store.database).active())
-        self.analysis = RecordAnalysis(source, tap=tap)
+        self.analysis = RecordAnalysis(source, tap=tap, heard=True)
         self.session_id = store.create_session(source, analysis_version=ANALYSIS_VERSION)
         self._recorder = Recorder(store, self.session_id, on_problem=on_problem)
 
@@ -101,23 +116,84 @@ class LiveSession:
         problem = self._recorder.problem
         return None if problem is None else str(problem)
 
+    @property
+    def score(self) -> Score | None:
+        """The score of the drill under way."""
+        return self.analysis.practice.score
+
     def push(self, batch: Batch) -> Moment:
         """Take the entries that came; return what they came to."""
+        if self._wanted is not None and len(batch):
+            wanted, self._wanted = self._wanted, None
+            self._last_ns = int(batch.arrival_ns[0])
+            self.mark(mark_of(wanted))
         upto = self._recorder.put(batch)
         output = self.analysis.push(batch)
-        cues = self._cues.push(output.events)
-        for cue in cues:
-            self._sound.play(cue)
+        reply = self.analysis.reply
+        cues = [*reply.cues, *self._spoken(reply.spoken)]
+        self._hear(cues, reply.tone)
         self._recorder.put_events(output.events, upto)
         if points := self._gather.push(cues, output.net):
             self._recorder.put_points(points, upto)
         if len(batch):
             self._last_ns = int(batch.arrival_ns[-1])
-        return Moment(output, cues)
+        return Moment(output, cues, reply.tone, self._changed_score())
 
     def mark(self, text: str) -> Moment:
         """Note something at this instant, in the record."""
         return self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.MARK, text.encode())]))
+
+    def set_drill(self, drill: Drill | None, feedback: Feedback | None = None) -> Moment:
+        """Choose a drill from now on, or none; the choice stands in the record.
+
+        Parameters
+        ----------
+        drill : Drill or None
+        feedback : Feedback, optional
+            Instead of the drill's own.
+        """
+        own = Feedback.EVERY if drill is None else drill.feedback
+        choice = Choice(drill, feedback or own)
+        if not self._last_ns:
+            self._wanted = choice
+            return Moment()
+        return self.mark(mark_of(choice))
+
+    def ask(self) -> Moment:
+        """Let the last repetition's outcome be heard now; none where the drill is silent."""
+        cues = self.analysis.practice.ask(self.analysis.now_s)
+        self._hear(cues, [])
+        return Moment(cues=cues)
+
+    def _spoken(self, texts: list[str]) -> list[Cue]:
+        """Have what is to be said made into sound; return what has been made meanwhile."""
+        if self._voice is None:
+            return []
+        for text in texts:
+            self._voice.say(text)
+        now_s = self.analysis.now_s
+        return [Cue(CueKind.SPOKEN, now_s, now_s, 0.0, made) for made in self._voice.done()]
+
+    def _hear(self, cues: list[Cue], tone: list[TonePoint]) -> None:
+        """Give cues and tone to the sound, each at its time: a file is written in that order."""
+        at = 0
+        for cue in cues:
+            due = at
+            while due < len(tone) and tone[due].t_s <= cue.decided_s:
+                due += 1
+            if due > at:
+                self._sound.follow(tone[at:due])
+                at = due
+            self._sound.play(cue)
+        if at < len(tone):
+            self._sound.follow(tone[at:])
+
+    def _changed_score(self) -> Score | None:
+        score = self.score
+        if score is self._score:
+            return None
+        self._score = score
+        return score
 
     def close(self, reason: str = "stop") -> Analysis:
         """End the session and return its results; closing again only returns them.

@@ -1,12 +1,16 @@
 """A stored session's results: kept beside its record, read back, made again."""
 
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.events import Event, Phase
 from plantigrade_gateway.analyserecord import RecordAnalysis
 from plantigrade_gateway.analysis import Analysis, Mark
 from plantigrade_gateway.analysisjson import plain
+from plantigrade_gateway.drilljudge import Rep, Verdict
+from plantigrade_gateway.drillrun import DrillResult
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import EventRow, event_row
 from plantigrade_gateway.forward.gather import set_points
@@ -46,7 +50,33 @@ def read(store: Store, session_id: str) -> Analysis:
         swings=found.swings,
         marks=tuple(Mark(**mark) for mark in marks) if isinstance(marks, list) else (),
         quality=Quality.from_json(quality) if isinstance(quality, dict) else None,
+        drills=_drills(kept),
     )
+
+
+def drills(store: Store, session_id: str) -> tuple[DrillResult, ...]:
+    """Return each run of a drill in a stored session, with its repetitions.
+
+    They are those of the live session, and the same again after ``reanalyse``. A session that was
+    cut off has none until it is analysed again.
+
+    Raises
+    ------
+    StoreError
+        No such session.
+    """
+    store.session(session_id)
+    return _drills(store.quality(session_id))
+
+
+def _drills(kept: Mapping[str, object]) -> tuple[DrillResult, ...]:
+    runs = kept.get("drills")
+    return tuple(_drill(run) for run in (runs if isinstance(runs, list) else ()))
+
+
+def _drill(run: dict[str, Any]) -> DrillResult:
+    reps = tuple(Rep(rep["t_s"], Verdict(rep["verdict"]), rep["words"]) for rep in run["reps"])
+    return DrillResult(**{**run, "reps": reps})
 
 
 def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
@@ -98,6 +128,7 @@ def _beside(analysis: Analysis) -> dict[str, object]:
     return {
         "quality": None if analysis.quality is None else plain(analysis.quality.to_json()),
         "marks": plain(analysis.marks),
+        "drills": plain(analysis.drills),
         "rate_hz": analysis.rate_hz,
         "duration_s": analysis.duration_s,
     }

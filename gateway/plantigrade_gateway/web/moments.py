@@ -136,8 +136,8 @@ def _phase(phase: Phase) -> Message:
 
 
 def cue_message(cue: Cue) -> Message:
-    """Return a cue as the page hears it: a fixed sound by its address, a glide as samples."""
-    fixed = cue.kind is not CueKind.GLIDE
+    """Return a cue as the page hears it: a fixed sound by its address, any other as samples."""
+    fixed = cue.kind not in (CueKind.GLIDE, CueKind.SPOKEN)
     pcm = None if fixed else pcm16(cue.samples)
     return {
         "type": "cue",
