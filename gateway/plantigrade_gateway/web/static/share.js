@@ -5,6 +5,7 @@ import { Ticker } from "./ticker.js";
 import { percent } from "./units.js";
 
 const SHOWN_S = 10;
+const PER_SECOND = 15; // ten seconds go by slowly: more is not seen
 const TEXT_MS = 250;
 const LEFT = 72; // room for the levels' names
 
@@ -24,7 +25,7 @@ export class Share {
     /** @type {{t: number, kind: string}[]} */
     this.ticks = [];
     this.textMs = -Infinity;
-    this.ticker = new Ticker(() => this.draw());
+    this.ticker = new Ticker(() => this.draw(), PER_SECOND);
     document.addEventListener("theme", () => this.paint());
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.paint());
     new ResizeObserver(() => this.ticker.request()).observe(this.canvas);

@@ -1,13 +1,16 @@
 /** Draws when there is something new, with the screen's own beat and no more often than is seen. */
 
-const LEAST_MS = 1000 / 30 - 4; // of a beat of 60 Hz every second one is taken
-
 export class Ticker {
-  /** @param {() => void} draw */
-  constructor(draw) {
+  /**
+   * @param {() => void} draw
+   * @param {number} [perSecond] redraws at most, on average; one may come early, so that what arrives
+   *   a little out of step is not a beat late
+   */
+  constructor(draw, perSecond = 30) {
     this.draw = draw;
+    this.everyMs = 1000 / perSecond;
     this.waiting = false;
-    this.last = -Infinity;
+    this.dueMs = -Infinity;
     this.beat = this.beat.bind(this);
   }
 
@@ -18,14 +21,14 @@ export class Ticker {
     requestAnimationFrame(this.beat);
   }
 
-  /** @param {number} now ms */
-  beat(now) {
-    if (now - this.last < LEAST_MS) {
+  /** @param {number} nowMs */
+  beat(nowMs) {
+    if (nowMs < this.dueMs) {
       requestAnimationFrame(this.beat);
       return;
     }
     this.waiting = false;
-    this.last = now;
+    this.dueMs = Math.max(this.dueMs, nowMs - this.everyMs) + this.everyMs;
     this.draw();
   }
 }
