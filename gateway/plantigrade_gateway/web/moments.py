@@ -14,11 +14,13 @@ from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
 from plantigrade_gateway import words
 from plantigrade_gateway.analysisjson import plain
 from plantigrade_gateway.cues import Cue, CueKind
+from plantigrade_gateway.drillrun import Score
 from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.glance import FootGlance, glance
 from plantigrade_gateway.live import Moment
 from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.stream import Fact, FactKind
+from plantigrade_gateway.tone import TonePoint
 from plantigrade_gateway.tones import SAMPLE_RATE_HZ
 from plantigrade_gateway.wavfile import pcm16
 
@@ -56,6 +58,10 @@ class Moments:
             yield self._event(event)
         for cue in moment.cues:
             yield cue_message(cue)
+        if moment.tone and self._watched():
+            yield {"type": "tone", "points": [tone_point(point) for point in moment.tone]}
+        if moment.score is not None:
+            yield drill_message(moment.score)
         for fact in moment.output.facts:
             text = fact_text(fact, pipeline)
             if text is not None:
@@ -149,6 +155,30 @@ def cue_message(cue: Cue) -> Message:
         "sound": f"/sounds/{cue.kind}.wav" if fixed else None,
         "pcm": None if pcm is None else base64.b64encode(pcm).decode("ascii"),
         "rate_hz": SAMPLE_RATE_HZ,
+    }
+
+
+def tone_point(point: TonePoint) -> list[float]:
+    """Return a tone's point as the page follows it."""
+    return [round(point.t_s, 4), round(point.hz, 1), round(point.gain, 3)]
+
+
+def drill_message(score: Score) -> Message:
+    """Return a drill's score as the page shows it."""
+    last = score.last
+    return {
+        "type": "drill",
+        "name": score.name,
+        "title": score.title,
+        "goal": score.goal,
+        "counts": score.counts,
+        "feedback": str(score.feedback),
+        "good": score.good,
+        "tried": score.tried,
+        "unclear": score.unclear,
+        "streak": score.streak,
+        "best": score.best,
+        "last": None if last is None else {"verdict": str(last.verdict), "words": last.words},
     }
 
 

@@ -1,7 +1,6 @@
 """The page's modules by themselves, in a real browser: what they compute, and what they sound."""
 
 import base64
-import math
 from collections.abc import Iterator
 from importlib import resources
 from itertools import pairwise
@@ -14,7 +13,8 @@ from playwright.sync_api import Browser, Page, Route
 from scipy.signal import find_peaks
 
 from plantigrade.zones import eighteen
-from plantigrade_gateway.tones import CEILING, KNEE, soft_limit
+from plantigrade_gateway.tone import STALE_S, TONE_PEAK
+from plantigrade_gateway.tones import CEILING, KNEE, soft_limit, voice_period
 from plantigrade_gateway.web.onlookers import layout_message
 
 STATIC = resources.files("plantigrade_gateway") / "web" / "static"
@@ -277,41 +277,41 @@ def level(sound: NDArray[np.float64], at_s: float) -> float:
 
 
 def test_the_tone_follows_its_points(page):
-    points = [(0.1, 300.0, 0.5), (0.4, 300.0, 0.5), (0.6, 600.0, 0.25), (0.9, 600.0, 0.25)]
+    points = [(0.1, 300.0, 1.0), (0.4, 300.0, 1.0), (0.6, 600.0, 0.5), (0.9, 600.0, 0.5)]
     sound = tone(page, [(0, points)], 1.5)
     assert pitch(sound, 0.25) == pytest.approx(300, rel=0.005)
     assert pitch(sound, 0.5) == pytest.approx(450, rel=0.02)
     assert pitch(sound, 0.8) == pytest.approx(600, rel=0.005)
-    assert level(sound, 0.3) == pytest.approx(0.5, rel=0.02)
-    assert level(sound, 0.8) == pytest.approx(0.25, rel=0.02)
+    assert level(sound, 0.3) == pytest.approx(TONE_PEAK, rel=0.02)
+    assert level(sound, 0.8) == pytest.approx(TONE_PEAK / 2, rel=0.02)
 
 
 def test_a_tone_without_new_points_fades_and_comes_back_without_a_click(page):
-    late = [(1.0, 400.0, 0.5), (1.05, 400.0, 0.5)]
-    sound = tone(page, [(0, [(0.05, 400.0, 0.5)]), (1.0, late)], 1.6)
-    assert level(sound, 0.25) == pytest.approx(0.5, rel=0.02), "the last point stands a while"
-    assert level(sound, 0.5) < 1e-3, "then it is silent"
-    assert level(sound, 1.1) == pytest.approx(0.5, rel=0.02)
-    assert steepest(sound) < 1.2 * slope(0.5, 400.0)
+    late = [(1.0, 400.0, 1.0), (1.05, 400.0, 1.0)]
+    sound = tone(page, [(0, [(0.05, 400.0, 1.0)]), (1.0, late)], 1.6)
+    assert level(sound, 0.05 + STALE_S - 0.02) == pytest.approx(TONE_PEAK, rel=0.02)
+    assert level(sound, 0.05 + STALE_S + 0.1) < 1e-3, "then it is silent"
+    assert level(sound, 1.1) == pytest.approx(TONE_PEAK, rel=0.02)
+    assert steepest(sound) < 1.2 * steady(page, 400.0)
 
 
 def test_late_points_never_jump(page):
     """Points that come after their time begin now, with a ramp of at least 3 ms."""
-    calls: Calls = [(0, [(0.0, 200.0, 0.5)])]
+    calls: Calls = [(0, [(0.0, 200.0, 1.0)])]
     for i in range(1, 12):  # each batch is late, by more and more
         at = round(i * 0.1 * RATE / 128) * 128 / RATE
-        calls.append((at, [(at - 0.01 * i, 200.0, 0.5 if i % 2 else 0.0)]))
+        calls.append((at, [(at - 0.01 * i, 200.0, 1.0 if i % 2 else 0.0)]))
     sound = tone(page, calls, 1.5)
-    ramp = 0.5 / (0.003 * RATE)  # the steepest envelope that 3 ms allow, per sample
-    assert steepest(sound) < slope(0.5, 200.0) + ramp
+    ramp = TONE_PEAK / (0.003 * RATE)  # the steepest envelope that 3 ms allow, per sample
+    assert steepest(sound) < steady(page, 200.0) + ramp
 
 
 def test_a_hushed_tone_is_silent_soon_and_does_not_click(page):
     at = round(0.3 * RATE / 128) * 128 / RATE
-    sound = tone(page, [(0, [(0.05, 400.0, 0.5), (1.0, 400.0, 0.5)]), (at, [])], 1.2)
-    assert level(sound, 0.25) == pytest.approx(0.5, rel=0.02)
+    sound = tone(page, [(0, [(0.05, 400.0, 1.0), (1.0, 400.0, 1.0)]), (at, [])], 1.2)
+    assert level(sound, 0.25) == pytest.approx(TONE_PEAK, rel=0.02)
     assert level(sound, 0.4) < 1e-3
-    assert steepest(sound) < 1.2 * slope(0.5, 400.0)
+    assert steepest(sound) < 1.2 * steady(page, 400.0)
 
 
 def test_silence_is_silent(page):
@@ -319,20 +319,22 @@ def test_silence_is_silent(page):
     assert np.abs(sound).max() < 1e-6
 
 
-def test_one_voice_and_no_hum(page):
-    sound = tone(page, [(0, [(0.05, 440.0, 0.4), (1.0, 440.0, 0.4)])], 1.0)
-    part = sound[RATE // 5 : -RATE // 5]
-    power = np.abs(np.fft.rfft(part * np.hanning(len(part)))) ** 2
-    peaks, _ = find_peaks(power, height=power.max() / 1e4, distance=20)
-    assert len(peaks) == 1
-    assert peaks[0] * RATE / len(part) == pytest.approx(440, abs=3)
+def test_the_tone_is_the_gateways_voice(page):
+    """The same partials as the gateway's own tone, and nothing else."""
+    sound = tone(page, [(0, [(0.02, 480.0, 1.0), (1.0, 480.0, 1.0)])], 1.0)
+    power = np.abs(np.fft.rfft(sound[RATE // 5 : -RATE // 5] * np.hanning(RATE * 3 // 5)))
+    peaks, _ = find_peaks(power, height=power.max() / 100, distance=20)
+    period = np.abs(np.fft.rfft(voice_period()))
+    assert peaks * RATE / (RATE * 3 // 5) == pytest.approx([480, 960, 1440], abs=3)
+    assert power[peaks] / power[peaks[0]] == pytest.approx(period[1:4] / period[1], rel=0.05)
+
+
+def steady(page: Page, hz: float) -> float:
+    """Return the largest difference of neighbouring samples of a tone that does not change."""
+    sound = tone(page, [(0, [(0.01, hz, 1.0), (0.3, hz, 1.0)])], 0.3)
+    return steepest(sound[RATE // 10 :])
 
 
 def steepest(sound: NDArray[np.float64]) -> float:
     """Return the largest difference of neighbouring samples: a click is one."""
     return float(np.abs(np.diff(sound)).max())
-
-
-def slope(amplitude: float, hz: float) -> float:
-    """Return the largest difference of neighbouring samples of a steady tone."""
-    return amplitude * 2 * math.pi * hz / RATE

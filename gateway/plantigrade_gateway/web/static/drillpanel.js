@@ -9,6 +9,12 @@ const FEEDBACK = /** @type {Record<string, string>} */ ({
   silent: "never (still counted)",
 });
 
+const VERDICT = /** @type {Record<string, string>} */ ({
+  good: "✓ counts",
+  missed: "✗ does not count",
+  unclear: "? cannot be judged",
+});
+
 export class DrillPanel {
   /** @param {(message: object) => boolean} send */
   constructor(send) {
@@ -38,11 +44,12 @@ export class DrillPanel {
     part("drill-score").hidden = true;
     write(part("drill-title"), "No drill");
     write(part("drill-goal"), "");
+    write(part("drill-counts"), "");
     write(part("large-count"), "");
   }
 
   /** @param {any} drill */
-  drill({ name, title, goal, feedback, good, tried, streak, best, last }) {
+  drill({ name, title, goal, counts, feedback, good, tried, unclear, streak, best, last }) {
     if (!name) {
       this.none();
       return;
@@ -52,10 +59,12 @@ export class DrillPanel {
     part("drill-score").hidden = false;
     write(part("drill-title"), title);
     write(part("drill-goal"), goal);
+    write(part("drill-counts"), `Counts: ${counts}`);
     write(part("drill-good"), `${good} of ${tried}`);
+    write(part("drill-unclear"), unclear ? `${unclear} could not be judged` : "");
     write(part("drill-streak"), `${streak}`);
     write(part("drill-best"), `${best}`);
-    write(part("drill-last"), last ? `${last.good ? "✓ counts" : "✗ does not count"}: ${last.words}` : "");
+    write(part("drill-last"), last ? `${VERDICT[last.verdict]}: ${last.words}` : "");
     write(part("large-count"), `${good} of ${tried} good, ${streak} in a row`);
   }
 }

@@ -5,8 +5,10 @@
  */
 
 const RAMP_S = 0.005;
-const HOLD_S = 0.25; // how long the last point stands when no more come
+const HOLD_S = 0.3; // how long the last point stands when no more come: as the gateway's own
 const FADE_S = 0.05;
+const PEAK = 0.1; // of full scale at level 1, and the partials: as the gateway's own
+const PARTIALS = [0, 1, 0.35, 0.12];
 const FIRST_HZ = 440;
 
 export class Tone {
@@ -17,12 +19,13 @@ export class Tone {
   constructor(context, out) {
     this.context = context;
     this.oscillator = context.createOscillator();
+    this.oscillator.setPeriodicWave(context.createPeriodicWave(PARTIALS.map(() => 0), PARTIALS));
     this.gain = context.createGain();
     this.gain.gain.value = 0;
     this.oscillator.frequency.value = FIRST_HZ;
     this.oscillator.connect(this.gain).connect(out);
     this.oscillator.start();
-    this.last = { at: 0, hz: FIRST_HZ, level: 0 };
+    this.last = { at: 0, hz: FIRST_HZ, level: 0 }; // level: of full scale
   }
 
   /** @param {[number, number, number][]} points when (the context's time), Hz, level 0 … 1; in order */
@@ -34,7 +37,8 @@ export class Tone {
     gain.cancelScheduledValues(Math.max(now, this.last.at + 1e-6)); // the fade prepared last time
     const stood = now - this.last.at;
     if (stood > HOLD_S) this.last.level = stood > HOLD_S + FADE_S ? 0 : gain.value;
-    for (const [wanted, hz, level] of points) {
+    for (const [wanted, hz, share] of points) {
+      const level = PEAK * share;
       const from = Math.max(now, this.last.at, wanted - 2 * HOLD_S);
       const at = Math.max(wanted, from + RAMP_S);
       if (from > this.last.at) {
