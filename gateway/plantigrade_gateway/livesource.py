@@ -197,6 +197,7 @@ class LiveSource:
     async def _keep(self, info: LinkInfo) -> None:
         loop = asyncio.get_running_loop()
         while True:
+            _end_if_cancelled()
             try:
                 await self._hold(info)
             except RadioError as error:
@@ -299,6 +300,7 @@ class LiveSource:
         """Stay until the link ends; ask an insole that sends nothing, then give it up."""
         asked_again = False
         while not link.gone.is_set():
+            _end_if_cancelled()
             link.check()
             silent_s = silent()
             asked_again = asked_again and silent_s >= SILENT_S
@@ -319,3 +321,14 @@ class LiveSource:
         if self._said.get(info.insole.foot) != text:
             self._said[info.insole.foot] = text
             self._tell(text)
+
+
+def _end_if_cancelled() -> None:
+    """Take up a cancellation that was lost.
+
+    `asyncio.wait_for` of Python 3.11, which libraries wait for answers with, loses one that comes
+    together with the answer; the gateway would then never stop.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from bleak import BleakClient
 
-from plantigrade_gateway import livesource, reconnect
+from plantigrade_gateway import ble, livesource, reconnect
 from plantigrade_gateway.ble import scan
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.insolelink import open_insole
@@ -18,6 +18,7 @@ from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.record import Batch, Entry, Kind, read_exchange
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.stream import FactKind
+from plantigrade_gateway.wire import MessageKind
 
 try:
     from tests.support.airworld import LEFT, RIGHT, known, turned, world
@@ -131,7 +132,7 @@ async def test_an_insole_that_hangs_up_comes_back_and_the_other_goes_on(steps):
         await air.insoles[RIGHT].hang_up()
         await air.until(lambda: air.of(RIGHT, Kind.DISCONNECTED))
         await air.until(lambda: len(air.of(RIGHT, Kind.CONNECTED)) == 2)
-        await air.streams(RIGHT)
+        await air.streams(RIGHT, 15)
         await air.streams(LEFT)
         assert air.of(LEFT, Kind.DISCONNECTED) == []
         assert air.decoded(LEFT)[0].counts.lost_packets == 0
@@ -139,6 +140,9 @@ async def test_an_insole_that_hangs_up_comes_back_and_the_other_goes_on(steps):
         assert FactKind.RESTART not in {f.kind for f in facts}  # its clock went on
         assert [f.kind for f in facts].count(FactKind.START) >= 1
         assert any("right insole (51A70002): the link is lost" in text for text in air.said)
+        line = air.line()
+        assert line.hole_s(LEFT) == 0.0
+        assert line.hole_s(RIGHT) > 0.05  # nothing is made up for it
 
 
 async def test_out_of_range_ends_the_link_after_the_timeout(steps):
@@ -148,8 +152,15 @@ async def test_out_of_range_ends_the_link_after_the_timeout(steps):
         air.insoles[LEFT].vanish(1.0)
         await air.until(lambda: air.of(LEFT, Kind.DISCONNECTED))
         await air.until(lambda: len(air.of(LEFT, Kind.CONNECTED)) == 2)
-        await air.streams(LEFT)
+        await air.streams(LEFT, 15)
         assert air.of(RIGHT, Kind.DISCONNECTED) == []
+        decoder, facts, runs = air.decoded(LEFT)
+        assert {f.kind for f in facts} == {FactKind.START}  # and nothing of before it (rule 6)
+        assert decoder.counts.lost_packets == 0
+        assert np.all(np.diff(np.concatenate([run.clock_us for run in runs])) > 0)
+        line = air.line()
+        assert line.hole_s(RIGHT) == 0.0
+        assert line.hole_s(LEFT) >= 0.4  # the supervision timeout, at least
 
 
 async def test_a_short_absence_delays_and_loses_nothing(steps):
@@ -162,12 +173,13 @@ async def test_a_short_absence_delays_and_loses_nothing(steps):
         assert air.of(LEFT, Kind.DISCONNECTED) == []
         assert got == air.sent(LEFT)[: len(got)]
         assert air.decoded(LEFT)[0].counts.lost_packets == 0
+        assert air.line().hole_s(LEFT) == 0.0
 
 
 async def test_connection_events_and_failed_tries_lose_nothing(steps):
     weather = Weather(interval_s=0.015, retry=0.3, seed=3)
-    async with world(steps, weather) as air, air.listening():
-        await air.streams(LEFT, 100)
+    async with world(steps, weather, speed=4.0) as air, air.listening():
+        await air.streams(LEFT, 200)
         await air.streams(RIGHT)
         assert air.air.retries > 20
         for foot in (LEFT, RIGHT):
@@ -180,28 +192,33 @@ async def test_a_reset_is_seen_in_the_data(steps):
         await air.streams(RIGHT)
         air.insoles[RIGHT].restart()
         await air.until(lambda: len(air.of(RIGHT, Kind.CONNECTED)) == 2)
-        await air.streams(RIGHT)
+        await air.streams(RIGHT, 15)
         decoder, facts, runs = air.decoded(RIGHT)
         assert [f.kind for f in facts].count(FactKind.RESTART) == 1
         assert decoder.counts.lost_packets == 0
         assert air.insoles[RIGHT].status().resets == 1
         assert runs[0].clock_us[0] > 7_000_000 > runs[-1].clock_us[0]
+        line = air.line()
+        assert line.hole_s(RIGHT) >= 0.3  # it was away, and came back on the same time line
+        assert line.hole_s(LEFT) == 0.0
 
 
 async def test_a_clock_that_wraps_goes_on(steps):
-    wraps = turned(LEFT, clock_us=2**32 - 2_500_000)
+    wraps = turned(LEFT, clock_us=2**32 - 24_000_000, speed=8.0)  # in 3 s
     async with world(steps, left=wraps) as air, air.listening(known(wraps)):
         await air.until(lambda: FactKind.CLOCK_WRAP in {f.kind for f in air.decoded(LEFT)[1]})
         await air.streams(LEFT)
-        decoder, _, runs = air.decoded(LEFT)
+        decoder, facts, runs = air.decoded(LEFT)
     assert decoder.counts.lost_packets == 0
+    assert [f.kind for f in facts] == [FactKind.CLOCK_WRAP]
+    assert air.line().hole_s(LEFT) == 0.0
     clock = np.concatenate([run.clock_us for run in runs])
     assert set(np.diff(clock)) == {20_000}
 
 
 async def test_an_insole_switched_on_late_joins(steps):
-    async with world(steps) as air:
-        late = turned(RIGHT, serial=0x51A70009)
+    async with world(steps, speed=4.0) as air:
+        late = turned(RIGHT, serial=0x51A70009, speed=4.0)
         pair = known(air.insoles[LEFT].knobs), known(late)
         async with air.listening(*pair):
             await air.streams(LEFT)
@@ -209,8 +226,12 @@ async def test_an_insole_switched_on_late_joins(steps):
             assert air.of(RIGHT, Kind.CONNECTED) == []
             extra = await air.insole(late)
             try:
-                await air.streams(RIGHT)
+                await air.streams(RIGHT, 15)
                 assert air.decoded(LEFT)[0].counts.lost_packets == 0
+                line = air.line()
+                assert line.late_s(LEFT) < 0.1 and line.hole_s(LEFT) == 0.0
+                assert line.late_s(RIGHT) > 1.0  # the search that did not find it, 0.5 s × 4
+                assert line.hole_s(RIGHT) == 0.0
             finally:
                 await extra.close()
 
@@ -224,6 +245,8 @@ async def test_a_stranger_with_our_name_is_never_connected(steps):
             await air.until(lambda: any("not found" in text for text in air.said))
             assert air.insoles[LEFT].connection is None
         assert air.insoles[LEFT].requests == []
+        assert air.line().late_s(LEFT) == np.inf
+        assert air.line().hole_s(RIGHT) == 0.0
 
 
 async def test_our_number_under_another_address_is_left_alone(steps):
@@ -247,7 +270,7 @@ async def test_an_impostor_is_left_as_soon_as_it_says_who_it_is(steps):
 
 
 async def test_an_insole_that_another_host_holds_is_taken_when_it_is_free(steps):
-    async with world(steps) as air:
+    async with world(steps, speed=4.0) as air:
         from bumble.transport.common import AsyncPipeSink
 
         from plantigrade_gateway.air import AirController
@@ -265,7 +288,10 @@ async def test_an_insole_that_another_host_holds_is_taken_when_it_is_free(steps)
                 await air.until(lambda: any("free of another host" in t for t in air.said))
                 assert air.of(LEFT, Kind.CONNECTED) == []
                 await holder.disconnect()
-                await air.streams(LEFT)
+                await air.streams(LEFT, 15)
+                line = air.line()
+                assert line.late_s(LEFT) > 1.0 and line.hole_s(LEFT) == 0.0
+                assert line.hole_s(RIGHT) == 0.0
         finally:
             await other.close()
 
@@ -277,13 +303,14 @@ async def test_an_insole_that_falls_silent_is_asked_then_given_up(steps, monkeyp
         air.insoles[LEFT].stall(1.2)
         await air.until(lambda: any("asking it to stream again" in t for t in air.said))
         await air.until(lambda: air.of(LEFT, Kind.DISCONNECTED))
-        assert any("sends nothing; the link is given up" in t for t in air.said)
+        await air.until(lambda: any("sends nothing; the link is given up" in t for t in air.said))
         await air.until(lambda: len(air.of(LEFT, Kind.CONNECTED)) >= 2)
-        await air.streams(LEFT)
+        await air.streams(LEFT, 15)
+        assert air.line().hole_s(LEFT) >= 0.6
 
 
 async def test_packets_an_insole_loses_are_counted_on_both_sides(steps):
-    async with world(steps, loss=0.2) as air, air.listening(known(turned(LEFT))):
+    async with world(steps, loss=0.2, speed=5.0) as air, air.listening(known(turned(LEFT))):
         await air.streams(LEFT, 150)
         decoder = air.decoded(LEFT)[0]
         got, dropped = len(air.data(LEFT)), air.insoles[LEFT].status().dropped
@@ -301,9 +328,12 @@ async def test_rate_and_battery_are_followed(steps):
         assert [r.period_us for r in asked] == [5000]
 
 
-async def test_time_exchanges_are_recorded_and_narrow_the_stated_error(steps):
-    weather = Weather(interval_s=0.02, supervision_s=2.0)
-    async with world(steps, weather) as air, air.listening():
+async def test_time_exchanges_are_recorded_and_narrow_the_stated_error(steps, monkeypatch):
+    monkeypatch.setattr(livesource, "FIRST_EXCHANGES_S", (0.03, 0.10))
+    async with world(steps) as air, air.listening():
+        await air.streams(LEFT)
+        await air.streams(RIGHT)
+        air.air.weather = Weather(interval_s=0.02, supervision_s=2.0)
         await air.until(lambda: len(air.of(LEFT, Kind.EXCHANGE)) >= 12)
         await air.until(lambda: len(air.of(RIGHT, Kind.EXCHANGE)) >= 12)
         entries = list(air.entries)
@@ -335,12 +365,32 @@ async def test_no_entry_comes_after_the_source_has_stopped(steps):
         assert air.insoles[LEFT].connection is None
 
 
+async def test_a_stop_that_a_library_loses_is_taken_up(steps, monkeypatch):
+    """`asyncio.wait_for` of Python 3.11 loses a cancellation that comes with the answer."""
+    write = ble.Link.write
+    lost = asyncio.Event()
+
+    async def losing(link, uuid, data):
+        await write(link, uuid, data)
+        if data[1] == MessageKind.START and not lost.is_set():
+            try:
+                await asyncio.sleep(10.0)
+            except asyncio.CancelledError:
+                lost.set()
+
+    monkeypatch.setattr(ble.Link, "write", losing)
+    async with world(steps) as air:
+        async with asyncio.timeout(8.0):
+            async with air.listening(known(turned(LEFT))):
+                await air.streams(LEFT)
+        assert lost.is_set()
+        assert air.of(LEFT, Kind.DISCONNECTED)
+
+
 async def test_connecting_to_nobody_is_one_sentence(steps):
     async with world(steps) as air:
         found = await scan(air.backend, 0.4)
         air.air.leave(air.insoles[LEFT]._controller)
-        import plantigrade_gateway.ble as ble
-
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(ble, "CONNECT_LIMIT_S", 0.3)
             with pytest.raises(BluetoothError, match=r"^left insole 51A70001: no answer$"):

@@ -5,7 +5,9 @@ import contextlib
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field, replace
 
+import numpy as np
 from bumble.transport.common import AsyncPipeSink
+from numpy.typing import NDArray
 
 from plantigrade.block import Foot
 from plantigrade_gateway.air import Air, AirController, Weather
@@ -14,6 +16,7 @@ from plantigrade_gateway.ble import Radio
 from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.livesource import INSOLE_OF, LiveSource, Wish
 from plantigrade_gateway.pair import KnownInsole
+from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.record import Batch, Entry, Kind
 from plantigrade_gateway.stream import Fact, Run
 from plantigrade_gateway.virtual import AirInsole
@@ -25,6 +28,25 @@ LEFT, RIGHT = Foot.LEFT, Foot.RIGHT
 def known(knobs: Knobs) -> KnownInsole:
     """The insole as pairing remembers it."""
     return KnownInsole(knobs.serial, knobs.foot, f"{knobs.serial:08X}", knobs.address, LENGTH_MM)
+
+
+@dataclass(frozen=True)
+class TimeLine:
+    """What the gateway makes of a record: which rows of its time line each foot has."""
+
+    t_s: NDArray[np.float64]
+    has: dict[Foot, NDArray[np.bool_]]
+
+    def hole_s(self, foot: Foot) -> float:
+        """The longest stretch without the foot between its first and its last row; 0: none."""
+        there = np.flatnonzero(self.has[foot])
+        rows = int(np.diff(there).max(initial=1)) - 1
+        return rows * float(self.t_s[1] - self.t_s[0])
+
+    def late_s(self, foot: Foot) -> float:
+        """How long after the line's beginning the foot came; infinite: it never did."""
+        there = np.flatnonzero(self.has[foot])
+        return float(self.t_s[there[0]] - self.t_s[0]) if len(there) else np.inf
 
 
 @dataclass
@@ -99,6 +121,18 @@ class World:
             [item for item in out if isinstance(item, Fact)],
             [item for item in out if isinstance(item, Run)],
         )
+
+    def line(self) -> TimeLine:
+        """The record so far, through the gateway's pipeline in one go."""
+        pipeline = Pipeline()
+        rows = [*pipeline.push(Batch.of(self.entries)).rows, *pipeline.flush().rows]
+        t_s = np.concatenate([block.t_s for block in rows])
+        np.testing.assert_allclose(np.diff(t_s), t_s[1] - t_s[0], atol=1e-9)  # never back, no jump
+        has = {
+            foot: np.concatenate([~np.isnan(block.foot(foot)[:, 0]) for block in rows])
+            for foot in (LEFT, RIGHT)
+        }
+        return TimeLine(t_s, has)
 
     async def until(self, done: Callable[[], object], limit_s: float = 30.0) -> None:
         """Wait for something to be so."""
