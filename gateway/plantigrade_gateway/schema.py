@@ -171,11 +171,38 @@ def _to_derived(connection: sqlite3.Connection) -> None:
     connection.execute(_DERIVED)
 
 
+_ACCESS = (
+    "CREATE TABLE password (hash TEXT NOT NULL, set_utc TEXT NOT NULL)",
+    # key: the hash of a random token that only the browser, or the player's address, holds.
+    """CREATE TABLE sign_ins (
+        key BLOB PRIMARY KEY,
+        begun_utc TEXT NOT NULL,
+        used_utc TEXT NOT NULL
+    ) WITHOUT ROWID""",
+    # Numbers are not used twice: an old page's "withdraw" must not meet another link.
+    """CREATE TABLE player_links (
+        link_no INTEGER PRIMARY KEY AUTOINCREMENT,
+        key BLOB NOT NULL UNIQUE,
+        note TEXT NOT NULL,
+        session_no INTEGER REFERENCES sessions ON DELETE CASCADE,
+        made_utc TEXT NOT NULL,
+        withdrawn_utc TEXT
+    )""",
+    "CREATE INDEX links_of_session ON player_links (session_no)",
+)
+
+
+def _to_access(connection: sqlite3.Connection) -> None:
+    for statement in _ACCESS:
+        connection.execute(statement)
+
+
 MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_version_1,
     _to_version_2,
     _to_outbox,
     _to_derived,
+    _to_access,
 ]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 
