@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway import schema
+from plantigrade_gateway import livecli, pagecli, schema
 from plantigrade_gateway.errors import GatewayError, InputError, RecordingError
 from plantigrade_gateway.forwardcli import register as register_forward
-from plantigrade_gateway.livecli import page_options, register
+from plantigrade_gateway.pagecli import PageWish, page_options, page_order
 
 if TYPE_CHECKING:
     from plantigrade_gateway.analysis import Analysis
@@ -97,9 +97,7 @@ def main() -> None:
 @page_options
 @_store_option
 @click.pass_context
-def demo(
-    ctx: click.Context, fast: bool, sound: bool, wav: Path | None, page: bool, port: int | None
-) -> None:
+def demo(ctx: click.Context, fast: bool, sound: bool, wav: Path | None, page: PageWish) -> None:
     """Replay the recorded practice session as if the insoles were live.
 
     The session is stored. Ctrl-C stops it with everything kept.
@@ -107,7 +105,7 @@ def demo(
     from plantigrade_gateway.demo import INVENTED
     from plantigrade_gateway.replay import demo_file
 
-    _replay(ctx, demo_file(), "demo (invented)", INVENTED, (fast, sound, wav), page, port)
+    _replay(ctx, demo_file(), "demo (invented)", INVENTED, (fast, sound, wav), page)
 
 
 @main.command()
@@ -129,15 +127,14 @@ def replay(
     fast: bool,
     sound: bool,
     wav: Path | None,
-    page: bool,
-    port: int | None,
+    page: PageWish,
 ) -> None:
     """Run FILE, a replay file (.pgr), as if the insoles were live.
 
     The session is stored. Ctrl-C stops it with everything kept.
     """
     source, intro = f"replay: {file.name}", f"Replaying {file.name}."
-    _replay(ctx, file, source, intro, (fast, sound, wav), page, port)
+    _replay(ctx, file, source, intro, (fast, sound, wav), page)
 
 
 def _replay(
@@ -146,16 +143,14 @@ def _replay(
     source: str,
     intro: str,
     basic: tuple[bool, bool, Path | None],
-    page: bool,
-    port: int | None,
+    page: PageWish,
 ) -> None:
     from plantigrade_gateway.demo import Wishes, run
     from plantigrade_gateway.paper import console
-    from plantigrade_gateway.web.page import PageOrder
 
     out = console()
-    shown = page and not basic[0]  # as fast as it goes there is nothing to look at
-    order = PageOrder(port=port, show=out.is_terminal) if shown else None
+    # As fast as it goes there is nothing to look at.
+    order = None if basic[0] else page_order(page, _store(ctx), show=out.is_terminal)
     run(path, source, intro, Wishes(*basic, _store(ctx), order, stay=out.is_terminal), out)
 
 
@@ -371,5 +366,6 @@ def _open_store(ctx: click.Context) -> "Store":
     return Store.open(_store(ctx), create=False)
 
 
-register(main, _store_option, _json_option, _store)
+livecli.register(main, _store_option, _json_option, _store)
+pagecli.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)

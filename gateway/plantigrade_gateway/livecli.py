@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.pagecli import page_options, page_order
 from plantigrade_gateway.paircli import choose_pair, forget_insole, known_in, scan_near
 
 if TYPE_CHECKING:
@@ -60,18 +61,6 @@ _frames = click.option(
 def _shown(*names: str, **options: Any) -> Decorator:  # noqa: ANN401 - click's own
     """Make an option whose help shows its default."""
     return click.option(*names, show_default=True, **options)
-
-
-def page_options(command: Any) -> Any:  # noqa: ANN401 - click's own signature
-    """Let a command serve the live page."""
-    shown = click.option("--page/--no-page", default=True, help="Serve the live page.")
-    port = click.option(
-        "--port",
-        type=click.IntRange(0, 65535),
-        metavar="N",
-        help="The page's port; 0: any free one.  [default: 8642]",
-    )
-    return shown(port(command))
 
 
 def register(
@@ -210,7 +199,6 @@ def _run(store: Path | None, options: dict[str, Any]) -> None:
     from plantigrade_gateway.service import Order, run
     from plantigrade_gateway.settings import SessionSettings
     from plantigrade_gateway.simulator import Fault, Simulation
-    from plantigrade_gateway.web.page import PageOrder
 
     faults = tuple(Fault.parse(text) for text in options["faults"])
     if faults and not options["virtual"]:
@@ -219,7 +207,7 @@ def _run(store: Path | None, options: dict[str, Any]) -> None:
         raise InputError("--virtual starts its own radio: leave --radio out")
     rate = options["rate"]
     out = console()
-    page = PageOrder(port=options["port"], show=out.is_terminal) if options["page"] else None
+    page = page_order(options["page"], store, show=out.is_terminal)
     order = Order(
         Wishes(sound=options["sound"], wav=options["wav"], store=store, page=page),
         SessionSettings(mass_kg=options["mass"], handed=options["handed"]),

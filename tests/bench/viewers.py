@@ -128,8 +128,9 @@ async def _look(url: str, viewers: int, stop: ProcessEvent, pipe: object) -> Non
         async for text in socket:
             pictures += json.loads(text)["type"] == "frame"
 
-    stalled = await websockets.connect(url, max_queue=1)
-    sockets = [await websockets.connect(url) for _ in range(viewers - 1)]
+    own = websockets.Origin(url.replace("ws", "http", 1).removesuffix("/live"))
+    stalled = await websockets.connect(url, max_queue=1, origin=own)
+    sockets = [await websockets.connect(url, origin=own) for _ in range(viewers - 1)]
     tasks = [asyncio.create_task(look(socket)) for socket in sockets]
     pipe.send("ready")  # type: ignore[attr-defined]
     await asyncio.to_thread(stop.wait)

@@ -10,15 +10,20 @@ import socket
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import uvicorn
 
+from plantigrade_gateway.database import Database
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.web.access import Access, Opening
+from plantigrade_gateway.web.addresses import own_names
 from plantigrade_gateway.web.app import create_app
+from plantigrade_gateway.web.guard import Guard
 from plantigrade_gateway.web.hub import Hub
-from plantigrade_gateway.web.page import PORT
-from plantigrade_gateway.web.rights import OwnMachine
+from plantigrade_gateway.web.page import PORT, Start
 
 _STOP_LIMIT_S = 2
 
@@ -57,15 +62,19 @@ def listen(host: str, port: str) -> socket.socket:
         return socket.create_server((host, 0))
 
 
-async def serve(listening: socket.socket, store_path: Path) -> None:
+async def serve(listening: socket.socket, database: Database, start: Start) -> None:
     """Serve until standard input ends."""
     hub = Hub(_write)
-    app = create_app(hub, store_path, OwnMachine())
+    opening = Opening(start.lan, start.cert is not None, (*own_names(), *start.names))
+    access = Access(database, opening)
     config = uvicorn.Config(
-        app,
-        log_level="warning",
+        Guard(create_app(hub, database.path, access), access),
+        log_level="warning",  # and no access log: the addresses of players' links are secret
         access_log=False,
         server_header=False,
+        proxy_headers=False,  # who asks is who is connected
+        ssl_certfile=start.cert,
+        ssl_keyfile=start.key,
         timeout_graceful_shutdown=_STOP_LIMIT_S,
         ws_max_size=65536,
         ws_per_message_deflate=False,  # a picture is a kilobyte, ten viewers would cost a core
@@ -86,18 +95,24 @@ async def serve(listening: socket.socket, store_path: Path) -> None:
 
 
 def main() -> None:
-    """Read what to do from the command line: host, port, store."""
-    host, port, store = sys.argv[1:]
+    """Read what to do from the command line, a `Start` in JSON."""
+    start = Start(**json.loads(sys.argv[1]))
     try:
-        listening = listen(host, port)
+        listening = listen(start.host, start.port)
     except OSError as error:
         text = (
-            f"live page: {host}, port {port}: cannot be listened at ({error.strerror}); "
-            "choose another with --port, or go on with --no-page"
+            f"live page: {start.host}, port {start.port}: cannot be listened at "
+            f"({error.strerror}); choose another with --port, or go on with --no-page"
         )
         _write({"type": "failed", "text": text})
         return
-    asyncio.run(serve(listening, Path(store)))
+    try:
+        database = Database(Path(start.store), create=True)
+    except StoreError as error:
+        _write({"type": "failed", "text": str(error)})
+        return
+    with closing(database):
+        asyncio.run(serve(listening, database, start))
 
 
 if __name__ == "__main__":

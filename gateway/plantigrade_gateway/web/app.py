@@ -13,13 +13,17 @@ from starlette.websockets import WebSocketDisconnect
 
 from plantigrade_gateway.tones import Motif, motif
 from plantigrade_gateway.wavfile import wav_bytes
+from plantigrade_gateway.web.access import Access
+from plantigrade_gateway.web.guard import CLOSED, SIGNED_OUT
 from plantigrade_gateway.web.hub import Hub, Viewer
-from plantigrade_gateway.web.rights import Access, Rights
+from plantigrade_gateway.web.linkpages import links_router
+from plantigrade_gateway.web.rights import Rights
+from plantigrade_gateway.web.signin import sign_in_router
 
 HERE = Path(__file__).parent
 SEND_LIMIT_S = 5.0
 """A viewer that takes nothing for so long is dropped (ours)."""
-NOT_SIGNED_IN, DROPPED = 4401, 1013  # close codes: own (RFC 6455 §7.4.2), and "try again later"
+DROPPED = 1013  # close code: "try again later"
 _LONGEST_MESSAGE = 4096
 
 
@@ -32,12 +36,15 @@ def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
     store_path : Path
         The store that stored sessions are read from.
     access : Access
+        Says who a visitor is, as `Guard` found out: nobody is served but through it.
     """
     app = FastAPI(title="Plantigrade", docs_url=None, redoc_url=None, openapi_url=None)
     app.state.store_path = store_path
     templates = Jinja2Templates(HERE / "templates")
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.include_router(_live_router(hub, access, templates))
+    app.include_router(sign_in_router(access))
+    app.include_router(links_router(access))
     return app
 
 
@@ -63,7 +70,7 @@ def _live_router(hub: Hub, access: Access, templates: Jinja2Templates) -> APIRou
         rights = await access.rights(websocket)
         await websocket.accept()
         if rights is None:
-            await websocket.close(NOT_SIGNED_IN, "sign in first")
+            await websocket.close(CLOSED, SIGNED_OUT)
             return
         await _serve_viewer(hub, websocket, rights)
 

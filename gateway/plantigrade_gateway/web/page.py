@@ -13,13 +13,15 @@ import threading
 import time
 import webbrowser
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from plantigrade_gateway.errors import PageError
+from plantigrade_gateway.web.addresses import lan_address
+from plantigrade_gateway.web.certificate import Certificate
 
 Message = dict[str, Any]
 PORT = 8642
@@ -38,16 +40,84 @@ class PageOrder:
 
     Attributes
     ----------
-    host : str
     port : int or None
         0: any free one; None: the usual one, or any free one where another program has it.
     show : bool
         Open the page in this machine's browser, where it has a screen.
+    lan : bool
+        Open it to the local network, and then to those only who signed in or have a link.
+    certificate : Certificate or None
+        None: plain HTTP.
     """
 
-    host: str = "127.0.0.1"
     port: int | None = None
     show: bool = False
+    lan: bool = False
+    certificate: Certificate | None = None
+
+    def start(self, port: str, store_path: Path) -> "Start":
+        """Return what the web process is told."""
+        tls = self.certificate
+        return Start(
+            host="0.0.0.0" if self.lan else "127.0.0.1",
+            port=port,
+            store=str(store_path),
+            lan=self.lan,
+            cert=str(tls.cert) if tls else None,
+            key=str(tls.key) if tls else None,
+            names=tls.names if tls else (),
+        )
+
+    def url(self, port: str) -> str:
+        """Return where this machine finds the page."""
+        tls = self.certificate
+        name = tls.names[0] if tls and tls.names else "127.0.0.1"
+        return f"{'https' if tls else 'http'}://{name}:{port}/"
+
+    def said(self, port: str) -> list[str]:
+        """Return sentences on where the page is, and for whom."""
+        url = self.url(port)
+        if not self.lan:
+            return [f"Live page: {url}"]
+        if self.certificate is None or not self.certificate.names:
+            address = lan_address()
+            url = url.replace("127.0.0.1", address) if address else url
+        said = [f"Live page, in the local network and after the sign-in: {url}"]
+        if self.certificate is None:
+            said.append(
+                "Without a TLS certificate others in this network may read the password as it is "
+                "sent: use --lan where you trust the network, or give --tls-cert and --tls-key."
+            )
+        return said
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """What a web process is told, as one JSON argument.
+
+    Attributes
+    ----------
+    host : str
+        The address to listen at.
+    port : str
+        A number, or "usual".
+    store : str
+        The store's path.
+    lan : bool
+        Whether visitors must sign in.
+    cert, key : str or None
+        PEM files.
+    names : sequence of str
+        The certificate's names, which are this machine's too.
+    """
+
+    host: str
+    port: str
+    store: str
+    lan: bool = False
+    cert: str | None = None
+    key: str | None = None
+    names: Sequence[str] = ()
 
 
 class Page:
@@ -106,6 +176,11 @@ class Page:
         return self.url
 
     @property
+    def said(self) -> list[str]:
+        """Sentences on where the page is, and for whom."""
+        return self._order.said(self._port)
+
+    @property
     def is_up(self) -> bool:
         """Whether the pages can be looked at now."""
         return self.url is not None and self._ready.is_set()
@@ -152,10 +227,10 @@ class Page:
     def _serve(self) -> None:
         """Run one web process to its end."""
         command = [sys.executable, "-m", "plantigrade_gateway.web"]
-        arguments = [self._order.host, self._port, str(self._store_path)]
+        start = self._order.start(self._port, self._store_path)
         # A session of its own: Ctrl-C in the terminal is for the gateway, which then ends this.
         self._process = subprocess.Popen(
-            command + arguments,
+            [*command, json.dumps(asdict(start))],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
@@ -205,7 +280,7 @@ class Page:
                 message = json.loads(line)
                 if message["type"] == "ready":
                     self._port = str(message["port"])  # open pages look for it there again
-                    self.url = f"http://{self._order.host}:{self._port}/"
+                    self.url = self._order.url(self._port)
                     self._ready.set()
                 elif message["type"] == "failed":
                     self.problem = message["text"]
@@ -243,7 +318,8 @@ def opened_page(
         url = page.wait()
         if url is None:
             raise PageError(page.problem or "live page: did not come up; go on with --no-page")
-        say(f"Live page: {url}")
+        for text in page.said:
+            say(text)
         if order.show and has_screen():
             webbrowser.open(url)
         yield page

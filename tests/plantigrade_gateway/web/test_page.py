@@ -39,6 +39,11 @@ class Gateway:
         assert url is not None
         return url.replace("http", "ws") + "live"
 
+    def viewer(self) -> websockets.connect:
+        """Connect as a page of the gateway's own does."""
+        origin = self.live.replace("ws", "http").removesuffix("/live")
+        return websockets.connect(self.live, origin=websockets.Origin(origin))
+
 
 @pytest.fixture
 def gateway(tmp_path: Path) -> Iterator[Gateway]:
@@ -66,7 +71,7 @@ async def next_of(socket: websockets.ClientConnection, kind: str) -> dict[str, A
 
 async def test_viewers_are_told_and_heard(gateway):
     gateway.page.send(HELLO)
-    async with websockets.connect(gateway.live) as one, websockets.connect(gateway.live) as two:
+    async with gateway.viewer() as one, gateway.viewer() as two:
         for viewer in (one, two):
             assert (await next_of(viewer, "hello"))["session"]["id"] == "ab"
         await asyncio.to_thread(until, lambda: gateway.page.viewers == 2)
@@ -89,7 +94,7 @@ async def test_a_page_that_is_killed_comes_back_and_knows_the_session(gateway):
     await asyncio.to_thread(until, lambda: gateway.page._process is not process)
     await asyncio.to_thread(until, lambda: gateway.page.is_up)
     assert "ended unexpectedly" in gateway.said[0]
-    async with websockets.connect(gateway.live) as viewer:
+    async with gateway.viewer() as viewer:
         assert (await next_of(viewer, "hello"))["session"]["id"] == "ab"
     assert gateway.live == first, "open pages find it again at the same address"
 
