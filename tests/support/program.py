@@ -54,7 +54,7 @@ class Program:
     def url(self) -> str:
         """Wait until the page is served, and return its address."""
         end_s = time.monotonic() + START_LIMIT_S
-        while (found := re.search(r"Live page: (http://[\w.:]+/)", self.said)) is None:
+        while (found := re.search(r"Live page[^:]*: (https?://[\w.:-]+/)", self.said)) is None:
             assert self.process.poll() is None and time.monotonic() < end_s, self.said
             time.sleep(0.02)
         return found[1]

@@ -71,4 +71,5 @@ joinKeys({
   s: () => part("sound-here").click(),
   "?": () => part("help-button").click(),
 });
-const socket = new LiveSocket("/live", take, connection);
+// Beneath the page's own address, which of a player's link is secret and is what lets it in.
+const socket = new LiveSocket(`${location.pathname.replace(/\/$/, "")}/live`, take, connection);

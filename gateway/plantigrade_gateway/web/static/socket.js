@@ -8,6 +8,7 @@
 const FIRST_WAIT_MS = 300;
 const LONGEST_WAIT_MS = 5000;
 const SILENT_MS = 5000;
+const NOT_LET_IN = 4401; // the sign-in or the link has ended
 
 /**
  * @param {number} attempt 0 for the first after a loss
@@ -63,6 +64,10 @@ export class LiveSocket {
   /** @param {{code: number, reason: string}} event */
   lost(event) {
     this.socket = null;
+    if (event.code === NOT_LET_IN) {
+      location.reload(); // the gateway shows what is to be done
+      return;
+    }
     this.attempt += 1;
     const why = event.reason ? `: ${event.reason}` : "";
     this.onState("lost", `No connection to the gateway${why}. What is shown is not live. Trying again …`);
