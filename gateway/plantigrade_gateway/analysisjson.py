@@ -50,6 +50,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
             for run in sets
         ],
         "marks": [plain(mark) for mark in analysis.marks],
+        "drills": [plain(run) for run in analysis.drills],
     }
 
 

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway import livecli, pagecli, schema
+from plantigrade_gateway import drillcli, livecli, pagecli, schema
+from plantigrade_gateway.drillcli import drill_options, drilling
 from plantigrade_gateway.errors import GatewayError, InputError, RecordingError
 from plantigrade_gateway.forwardcli import register as register_forward
-from plantigrade_gateway.pagecli import PageWish, page_options, page_order
+from plantigrade_gateway.pagecli import page_options, page_order
 
 if TYPE_CHECKING:
     from plantigrade_gateway.analysis import Analysis
@@ -94,10 +95,11 @@ def main() -> None:
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
+@drill_options
 @page_options
 @_store_option
 @click.pass_context
-def demo(ctx: click.Context, fast: bool, sound: bool, wav: Path | None, page: PageWish) -> None:
+def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click's own
     """Replay the recorded practice session as if the insoles were live.
 
     The session is stored. Ctrl-C stops it with everything kept.
@@ -105,7 +107,7 @@ def demo(ctx: click.Context, fast: bool, sound: bool, wav: Path | None, page: Pa
     from plantigrade_gateway.demo import INVENTED
     from plantigrade_gateway.replay import demo_file
 
-    _replay(ctx, demo_file(), "demo (invented)", INVENTED, (fast, sound, wav), page)
+    _replay(ctx, demo_file(), "demo (invented)", INVENTED, options)
 
 
 @main.command()
@@ -118,23 +120,17 @@ def demo(ctx: click.Context, fast: bool, sound: bool, wav: Path | None, page: Pa
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
+@drill_options
 @page_options
 @_store_option
 @click.pass_context
-def replay(
-    ctx: click.Context,
-    file: Path,
-    fast: bool,
-    sound: bool,
-    wav: Path | None,
-    page: PageWish,
-) -> None:
+def replay(ctx: click.Context, /, file: Path, **options: Any) -> None:  # noqa: ANN401
     """Run FILE, a replay file (.pgr), as if the insoles were live.
 
     The session is stored. Ctrl-C stops it with everything kept.
     """
     source, intro = f"replay: {file.name}", f"Replaying {file.name}."
-    _replay(ctx, file, source, intro, (fast, sound, wav), page)
+    _replay(ctx, file, source, intro, options)
 
 
 def _replay(
@@ -142,16 +138,24 @@ def _replay(
     path: Path,
     source: str,
     intro: str,
-    basic: tuple[bool, bool, Path | None],
-    page: PageWish,
+    options: dict[str, Any],
 ) -> None:
     from plantigrade_gateway.demo import Wishes, run
     from plantigrade_gateway.paper import console
 
     out = console()
     # As fast as it goes there is nothing to look at.
-    order = None if basic[0] else page_order(page, _store(ctx), show=out.is_terminal)
-    run(path, source, intro, Wishes(*basic, _store(ctx), order, stay=out.is_terminal), out)
+    shown = not options["fast"]
+    wishes = Wishes(
+        fast=options["fast"],
+        sound=options["sound"],
+        wav=options["wav"],
+        store=_store(ctx),
+        page=page_order(options["page"], _store(ctx), show=out.is_terminal) if shown else None,
+        stay=out.is_terminal,
+        drilling=drilling(_store(ctx), options["drill"], options["feedback"], options["voice"]),
+    )
+    run(path, source, intro, wishes, out)
 
 
 @main.command()
@@ -369,3 +373,4 @@ def _open_store(ctx: click.Context) -> "Store":
 livecli.register(main, _store_option, _json_option, _store)
 pagecli.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
+drillcli.register(main, _store_option, _json_option, _store)

@@ -16,12 +16,15 @@ from rich.console import Console
 from plantigrade_gateway import report, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Sound, open_sound
+from plantigrade_gateway.drillfiles import Drilling
+from plantigrade_gateway.drillreport import chosen_lines
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.paper import heading, item, item_whole, paragraph
 from plantigrade_gateway.replay import Overview, as_live, at_once, overview
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.screen import Screen
+from plantigrade_gateway.speech import Announcer, opened_voice
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.page import Message, PageOrder, opened_page
@@ -48,6 +51,8 @@ class Wishes:
         The store that was named; None for the installation's own.
     page : PageOrder or None
         How the live page is served; None: not at all.
+    drilling : Drilling or None
+        What is practised.
     stay : bool
         Keep the page up when the recording has ended, until Ctrl-C or another run of it.
     """
@@ -58,6 +63,7 @@ class Wishes:
     store: Path | None = None
     page: PageOrder | None = None
     stay: bool = False
+    drilling: Drilling | None = None
 
 
 def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> Analysis:
@@ -93,11 +99,15 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
         sound = _open_sound(path, wishes, store.path, out)
         paragraph(out, sound.said)
         stage = _Stage(out)
+        for text in drilling_lines(wishes.drilling):
+            paragraph(out, text)
         with (
             sound,
+            opened_voice(wishes.drilling is not None and wishes.drilling.voice, stage.say) as voice,
             opened_page(wishes.page, store.path, stage.asked.put, stage.say) as page,
             stop_on_interrupt() as stop,
         ):
+            stage.voice = voice
             onlookers = Onlookers(page, sound)
             while True:
                 found = _play(path, source, about, wishes, store, sound, onlookers, stage, stop)
@@ -109,9 +119,10 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
 
 
 class _Stage:
-    """What a replay's pages ask for, and where it says something."""
+    """What a replay's pages ask for, and where and how it says something."""
 
     def __init__(self, out: Console) -> None:
+        self.voice: Announcer | None = None
         self.asked: SimpleQueue[Message] = SimpleQueue()
         self.out = out
 
@@ -149,7 +160,9 @@ def _play(
         sound,
         on_problem=lambda error: stage.say(str(error)),
         tap=onlookers.tap,
+        voice=stage.voice,
     )
+    begin_drill(live, wishes.drilling)
     ended = Event()  # by a stop on the page
     with (
         live,
@@ -179,6 +192,23 @@ def _play(
         stage.say("Stopped. Everything up to here is kept.")
     show_end(found, live.session_id, wishes, store.path, sound, stage.out)
     return found
+
+
+def drilling_lines(drilling: Drilling | None) -> list[str]:
+    """Return what is said of the drill that a session begins with, and of files left out."""
+    if drilling is None:
+        return []
+    lines = [f"Left out: {text}" for text in drilling.shelf.problems]
+    choice = drilling.choice
+    if choice is not None and choice.drill is not None:
+        lines += chosen_lines(choice.drill, choice.feedback)
+    return lines
+
+
+def begin_drill(live: LiveSession, drilling: Drilling | None) -> None:
+    """Begin the drill that was asked for."""
+    if drilling is not None and drilling.choice is not None:
+        live.set_drill(drilling.choice.drill, drilling.choice.feedback)
 
 
 def _obey(message: Message, live: LiveSession, ended: Event) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from plantigrade_gateway.drills import Drill, drill_of
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.practice import Choice
 
 FOLDER = "drills"
 """The coach's folder, beside the store's file."""
@@ -48,6 +49,25 @@ class Shelf:
         near = get_close_matches(name, self.drills, 1)
         expected = f"perhaps {near[0]}" if near else "one of " + ", ".join(self.drills)
         raise InputError(f"drill {name!r}: is not known, expected {expected}")
+
+
+@dataclass(frozen=True, slots=True)
+class Drilling:
+    """What is practised in a session.
+
+    Attributes
+    ----------
+    shelf : Shelf
+        What there is to choose from.
+    choice : Choice or None
+        What it begins with.
+    voice : bool
+        Whether outcomes are said.
+    """
+
+    shelf: Shelf
+    choice: Choice | None = None
+    voice: bool = False
 
 
 def read_drill(path: Path) -> Drill:

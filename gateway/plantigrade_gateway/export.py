@@ -1,4 +1,4 @@
-"""A session's steps, swings, stands and sets as CSV and Parquet, and its raw frames as zone CSV.
+"""A session's steps, swings, stands, sets and drills (CSV, Parquet), its raw frames (zone CSV).
 
 Reads a `Store` and writes files that other programs open. Both formats hold the same flat columns:
 a nested value's name is that of its parts joined by ``_`` (``push_transfer_s``, ``left_load_n``),
@@ -26,6 +26,7 @@ import pyarrow.parquet as pa_parquet
 from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import EventRow
+from plantigrade_gateway.exportdrills import drill_tables
 from plantigrade_gateway.exportsets import set_table
 from plantigrade_gateway.store import Store
 
@@ -41,6 +42,9 @@ TABLES: dict[str, tuple[str, type]] = {
 
 SETS = "sets"
 """Name of the table of sets (`exportsets`)."""
+
+DRILLS = ("drills", "repetitions")
+"""Names of the tables of drills (`exportdrills`)."""
 
 _POINTS_PCT = {"cop_y": range(5, 100, 5)}  # where in the stance `Step.cop_y` is read, %
 _LEFT_OUT = {
@@ -76,7 +80,7 @@ def columns(cls: type) -> list[Column]:
 
 def file_names(*, with_frames: bool) -> list[str]:
     """Return the names of the files that an export writes."""
-    names = [f"{table}.{form}" for table in (*TABLES, SETS) for form in ("csv", "parquet")]
+    names = [f"{table}.{form}" for table in (*TABLES, SETS, *DRILLS) for form in ("csv", "parquet")]
     return names + ([FRAMES] if with_frames else [])
 
 
@@ -127,9 +131,10 @@ def export(
         with _staged(folder, names) as staging:
             for table, (kind, cls) in TABLES.items():
                 _write_table(store, session_id, kind, columns(cls), staging / table)
-            sets = set_table(store, session_id)
-            pa_csv.write_csv(sets, staging / f"{SETS}.csv", write_options=_STYLE)
-            pa_parquet.write_table(sets, staging / f"{SETS}.parquet")
+            flat = {SETS: set_table(store, session_id), **drill_tables(store, session_id)}
+            for table, made in flat.items():
+                pa_csv.write_csv(made, staging / f"{table}.csv", write_options=_STYLE)
+                pa_parquet.write_table(made, staging / f"{table}.parquet")
             if write_frames is not None:
                 write_frames(staging / FRAMES)
     except OSError as error:

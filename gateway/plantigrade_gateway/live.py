@@ -127,6 +127,7 @@ class LiveSession:
             wanted, self._wanted = self._wanted, None
             self._last_ns = int(batch.arrival_ns[0])
             self.mark(mark_of(wanted))
+            self._score = None  # this moment tells it
         upto = self._recorder.put(batch)
         output = self.analysis.push(batch)
         reply = self.analysis.reply

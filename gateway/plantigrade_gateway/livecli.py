@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.drillcli import drill_options, drilling
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.pagecli import page_options, page_order
 from plantigrade_gateway.paircli import choose_pair, forget_insole, known_in, scan_near
@@ -139,6 +140,7 @@ def register(
     )
     @_fault
     @_radio
+    @drill_options
     @page_options
     @store_option
     @click.pass_context
@@ -209,7 +211,13 @@ def _run(store: Path | None, options: dict[str, Any]) -> None:
     out = console()
     page = page_order(options["page"], store, show=out.is_terminal)
     order = Order(
-        Wishes(sound=options["sound"], wav=options["wav"], store=store, page=page),
+        Wishes(
+            sound=options["sound"],
+            wav=options["wav"],
+            store=store,
+            page=page,
+            drilling=drilling(store, options["drill"], options["feedback"], options["voice"]),
+        ),
         SessionSettings(mass_kg=options["mass"], handed=options["handed"]),
         Wish(None if rate is None else round(1e6 / rate), options["frames"]),
         Simulation(faults=faults) if options["virtual"] else None,

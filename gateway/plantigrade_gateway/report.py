@@ -7,6 +7,7 @@ from plantigrade.events import Roll
 from plantigrade.summary import bouts_of, summarise_walk
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.drillreport import show_drills
 from plantigrade_gateway.paper import console, heading, paragraph
 from plantigrade_gateway.qualityreport import show_quality, show_reading
 from plantigrade_gateway.swingreport import show_groups, show_swings
@@ -23,6 +24,8 @@ def show(analysis: Analysis, out: Console | None = None) -> None:
         show_walk(analysis.steps, out)
     if analysis.swings:
         show_swings(analysis, out)
+    if analysis.drills:
+        show_drills(analysis.drills, out)
     if analysis.quality is not None:
         show_reading(analysis, analysis.quality, out)
         show_quality(analysis.quality, out)
@@ -61,6 +64,8 @@ def show_summary(analysis: Analysis, out: Console) -> None:
         )
     if analysis.swings:
         show_groups(analysis, out)
+    if analysis.drills:
+        show_drills(analysis.drills, out)
     out.print()
     for text in (words.TRAINING_AID, words.DESCRIBES):
         paragraph(out, text)

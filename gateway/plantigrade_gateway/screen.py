@@ -15,6 +15,7 @@ from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
 from plantigrade_gateway import words
 from plantigrade_gateway.analyserecord import RecordAnalysis
+from plantigrade_gateway.drillreport import score_line
 from plantigrade_gateway.glance import glance
 from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.pipeline import Output
@@ -204,7 +205,9 @@ class Screen:
         )
         if self._now_s - self._phase_s > _PHASES_STAY_S:
             self._phases = []
-        return Group(Text(), head, self._bars(), Text("  ".join(self._phases)))
+        score = self._analysis.practice.score
+        drill = [] if score is None else [Text(score_line(score))]
+        return Group(Text(), head, *drill, self._bars(), Text("  ".join(self._phases)))
 
     def _progress(self) -> list[str | tuple[str, str]]:
         if self._total_s is None:

@@ -19,7 +19,7 @@ from plantigrade_gateway import linkstatus, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Sound, open_sound
 from plantigrade_gateway.ble import Radio, scanning
-from plantigrade_gateway.demo import Wishes, show_end
+from plantigrade_gateway.demo import Wishes, begin_drill, drilling_lines, show_end
 from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError
 from plantigrade_gateway.inbox import Inbox
 from plantigrade_gateway.linkstatus import Latency
@@ -31,6 +31,7 @@ from plantigrade_gateway.record import SESSION, Entry, Kind
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.simulator import EXTRA, Simulation, simulator_process
+from plantigrade_gateway.speech import Announcer, opened_voice
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.visit import Visit
 from plantigrade_gateway.web.onlookers import Onlookers
@@ -105,7 +106,11 @@ async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
             pass  # Bluetooth that cannot be used is said now, not in the middle of a session
         sound = _open_sound(order)
         opened.enter_context(sound)
-        room = _Room(order, store, sound, out)
+        drilling = order.wishes.drilling
+        voice = opened_voice(
+            drilling is not None and drilling.voice, lambda text: paragraph(out, text)
+        )
+        room = _Room(order, store, sound, out, opened.enter_context(voice))
         page = opened.enter_context(
             opened_page(
                 order.wishes.page,
@@ -213,7 +218,10 @@ def _open_sound(order: Order) -> Sound:
 class _Room:
     """What a running service works with: the inbox, the visit, the screen, the status."""
 
-    def __init__(self, order: Order, store: Store, sound: Sound, out: Console) -> None:
+    def __init__(
+        self, order: Order, store: Store, sound: Sound, out: Console, voice: Announcer | None
+    ) -> None:
+        self._voice = voice
         self.inbox = Inbox()
         self._order = order
         self._store = store
@@ -233,6 +241,8 @@ class _Room:
         for text in words.CAUTIONS:
             self.say(text)
         self.say(self._sound.said)
+        for text in drilling_lines(self._order.wishes.drilling):
+            self.say(text)
         self.say("Looking for " + " and ".join(k.label for k in pair) + ".")
         self.say("Ctrl-C stops; everything up to then is kept.")
 
@@ -299,7 +309,9 @@ class _Room:
             self._sound,
             on_problem=lambda error: self.say(str(error)),
             tap=self._tap,
+            voice=self._voice,
         )
+        begin_drill(live, self._order.wishes.drilling)
         self.onlookers.begin(live, self._source)
         settings = self._order.settings
         self._screen = Screen(self._out, live.analysis, settings.lead, settings.body_weight_n, None)

@@ -10,6 +10,8 @@ import shutil
 import subprocess
 import tempfile
 import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
@@ -51,6 +53,8 @@ class Engine:
             The engine fails or takes longer than 10 s.
         """
         words = "".join(c if c.isprintable() else " " for c in text)[:LONGEST]
+        if not words.strip():
+            return np.zeros(0, dtype=np.float32)
         try:
             data = self._say(words) if self.name == "say" else self._espeak(words)
         except (OSError, subprocess.SubprocessError) as error:
@@ -80,6 +84,19 @@ def find_engine() -> Engine | None:
         if path is not None:
             return Engine(name, path)
     return None
+
+
+@contextmanager
+def opened_voice(wanted: bool, say: Callable[[str], None]) -> "Iterator[Announcer | None]":
+    """Give an announcer, where one is wanted and can be had; else None, and say why."""
+    engine = find_engine() if wanted else None
+    if engine is None:
+        if wanted:
+            say(NO_ENGINE)
+        yield None
+        return
+    with Announcer(engine) as announcer:
+        yield announcer
 
 
 class Announcer:

@@ -519,3 +519,39 @@ def test_doctor_tells_a_failure_by_its_exit_code(run, monkeypatch, tmp_path, sta
         "found": "as found",
         "advice": "Do this.",
     }
+
+
+# ---- drills ----
+
+
+def test_drills_lists_what_there_is_and_what_counts(tmp_path):
+    folder = tmp_path / "drills"
+    folder.mkdir()
+    (folder / "mine.toml").write_text(
+        'name = "mine"\ntitle = "Mine"\ngoal = "Go."\njudge = "stay"\n', "utf-8"
+    )
+    (folder / "bad.toml").write_text('name = "bad"\ntilte = "x"\n', "utf-8")
+    store = str(tmp_path / "store")
+    done = CliRunner().invoke(main, ["drills", "--store", store])
+    assert done.exit_code == 0
+    text = " ".join(done.stdout.split())
+    for said in ("push", "walk_through", "mine", "The lead heel stays down from the start"):
+        assert said in text
+    assert "No published normal exists for these targets" in text
+    assert "key 'tilte' is not known, expected perhaps title" in text
+    as_json = json.loads(CliRunner().invoke(main, ["drills", "--json", "--store", store]).stdout)
+    assert [d["name"] for d in as_json["drills"]][-1] == "mine"
+    assert as_json["drills"][-1]["from"] == str(folder / "mine.toml")
+    assert len(as_json["problems"]) == 1
+
+
+def test_a_drill_that_is_not_there_is_refused_before_anything_begins(tmp_path):
+    store = tmp_path / "store"
+    for arguments, said in (
+        (["--drill", "pusch"], "drill 'pusch': is not known, expected perhaps push"),
+        (["--drill", str(tmp_path / "x.toml")], "cannot be read: No such file"),
+        (["--feedback", "ask"], "--feedback: is a drill's, add --drill"),
+    ):
+        done = CliRunner().invoke(main, ["demo", "--fast", "--store", str(store), *arguments])
+        assert done.exit_code == 2 and said in done.stderr
+        assert not store.exists()

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+import wave
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -31,7 +32,7 @@ from plantigrade_gateway.replayfile import read_replay, write_replay
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storecheck import verify
-from plantigrade_gateway.tones import SAMPLE_RATE_HZ
+from plantigrade_gateway.tones import SAMPLE_RATE_HZ, Motif, motif
 
 ROOT = Path(__file__).resolve().parents[2]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
@@ -390,3 +391,30 @@ def test_marks_of_somebody_elses_do_not_steer_the_terminal(run, short, tmp_path)
         "set: [bold [31m :smile: [/x]"
         in run("replay", "odd.pgr", "--fast", "--no-sound", "--store", "s").stdout
     )
+
+
+def test_a_drill_from_end_to_end(run, short, tmp_path):
+    """Chosen, said, heard in the file at its times, scored, stored, shown and exported."""
+    arguments = ("--fast", "--drill", "walk_through", "--feedback", "every", "--no-page")
+    done = run("replay", short, *arguments, "--wav", tmp_path / "a.wav")
+    assert done.exit_code == 0, done.stderr
+    said = " ".join(done.stdout.split())
+    assert "Drill: Walk through the whole foot. Walk at your own pace" in said
+    assert "No published normal exists for these targets" in said
+    (kept,) = json.loads(run("show", "last", "--json").stdout)["analysis"]["drills"]
+    good = [rep["t_s"] for rep in kept["reps"] if rep["verdict"] == "good"]
+    assert kept["name"] == "walk_through" and len(good) == kept["good"] >= 5
+    shown = run("show", "last").stdout
+    assert "Walk through the whole foot  every" in shown
+    assert run("export", "last", "--to", tmp_path / "out").exit_code == 0
+    exported = (tmp_path / "out" / "repetitions.csv").read_text("utf-8").splitlines()
+    assert len(exported) == 1 + len(kept["reps"])
+    with wave.open(str(tmp_path / "a.wav"), "rb") as file:
+        samples = np.frombuffer(file.readframes(file.getnframes()), "<i2") / 32767.0
+    sound = motif(Motif.GOOD).astype(np.float64)
+    for t_s in good:
+        at = round(t_s * SAMPLE_RATE_HZ)
+        heard = samples[at : at + len(sound)]
+        assert np.corrcoef(heard, sound[: len(heard)])[0, 1] > 0.95
+    quiet = samples[: round((good[0] - 0.01) * SAMPLE_RATE_HZ)]
+    assert np.abs(quiet).max() == 0.0

@@ -17,7 +17,8 @@ from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.export import columns, export
 from plantigrade_gateway.store import Store
 
-FILES = [f"{t}.{f}" for t in ("steps", "swings", "stands", "sets") for f in ("csv", "parquet")]
+TABLES = ("steps", "swings", "stands", "sets", "drills", "repetitions")
+FILES = [f"{t}.{f}" for t in TABLES for f in ("csv", "parquet")]
 
 
 @pytest.fixture

@@ -1,0 +1,68 @@
+"""Drills as text: which there are, what was chosen, what the runs of a session came to."""
+
+from collections.abc import Sequence
+
+from rich.console import Console
+
+from plantigrade_gateway import words
+from plantigrade_gateway.drillfiles import Shelf
+from plantigrade_gateway.drillrun import DrillResult, Score
+from plantigrade_gateway.drills import NO_NORMAL, Drill, Feedback
+from plantigrade_gateway.paper import heading, item, paragraph, put, table
+
+TOLD = {
+    Feedback.EVERY: "after every repetition",
+    Feedback.OTHER: "after every other repetition",
+    Feedback.ASK: "only when asked for",
+    Feedback.SILENT: "never; it is scored all the same",
+}
+
+
+def show_shelf(shelf: Shelf, out: Console) -> None:
+    """Print the drills there are."""
+    for name, drill in shelf.drills.items():
+        item(out, name, f"{drill.title}. {drill.goal}")
+        paragraph(out, f"Counts: {drill.counts}", " " * 18)
+        paragraph(out, f"Told {TOLD[drill.feedback]}; {shelf.origin[name]}.", " " * 18)
+    paragraph(out, NO_NORMAL)
+    for text in shelf.problems:
+        paragraph(out, f"Left out: {text}")
+
+
+def chosen_lines(drill: Drill, feedback: Feedback) -> list[str]:
+    """Return what is said when a drill is chosen: its goal, what counts, its cautions."""
+    return [
+        f"Drill: {drill.title}. {drill.goal}",
+        f"Counts: {drill.counts} Told {TOLD[feedback]}.",
+        *drill.cautions,
+        NO_NORMAL,
+    ]
+
+
+def score_line(score: Score) -> str:
+    """Return a drill's counters in one line."""
+    unclear = f", {score.unclear} unclear" if score.unclear else ""
+    return (
+        f"{score.name}: {score.good} of {score.tried} good{unclear}; "
+        f"{score.streak} in a row, best {score.best}"
+    )
+
+
+def show_drills(runs: Sequence[DrillResult], out: Console) -> None:
+    """Print what each run of a drill came to."""
+    heading(out, "Drills", "best: most good ones in a row")
+    made = table("start", "drill", "told", "good", "tried", "unclear", "best", numbers_from=3)
+    for run in runs:
+        made.add_row(
+            words.clock(run.start_s),
+            run.title,
+            run.feedback,
+            str(run.good),
+            str(run.tried),
+            str(run.unclear),
+            str(run.best),
+        )
+    put(out, made, indent=0)
+    for title, counts in dict((run.title, run.counts) for run in runs).items():
+        paragraph(out, f"{title}: {counts}", "  ")
+    paragraph(out, NO_NORMAL, "  ")
