@@ -374,7 +374,9 @@ def test_export(run, stored, tmp_path):
     result = run("export", "last", "--to", "out", "--store", stored)
     assert result.exit_code == 0, result.output
     names = {"frames.csv"} | {
-        f"{kind}.{form}" for kind in ("steps", "swings", "stands") for form in ("csv", "parquet")
+        f"{kind}.{form}"
+        for kind in ("steps", "swings", "stands", "sets", "drills", "repetitions")
+        for form in ("csv", "parquet")
     }
     assert {p.name for p in (tmp_path / "out").iterdir()} == names
     assert len(result.stdout.splitlines()) == len(names)

@@ -1,14 +1,17 @@
 """Drills as data: what is built in, what a file may say, and how a bad one is refused."""
 
 import json
-from dataclasses import replace
+import re
+from dataclasses import fields, replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from plantigrade_gateway.drillfiles import BUILT_IN, parse_drill, read_drill, shelf
 from plantigrade_gateway.drills import (
     BalanceTarget,
+    Cues,
     Drill,
     Feedback,
     Judge,
@@ -18,6 +21,7 @@ from plantigrade_gateway.drills import (
     drill_of,
 )
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.tones import Motif
 
 PUSH = """
 name = "slow-roll"
@@ -179,3 +183,26 @@ def test_what_counts_follows_the_target():
         "and 30 to 70 % of its width for 5 s."
     )
     assert "12 s" in replace(one, hold_s=12.0).counts
+
+
+def test_the_page_of_the_drill_file_is_what_the_code_takes(built_in):
+    page = (Path(__file__).resolve().parents[2] / "hardware_notes" / "drill_file.md").read_text(
+        "utf-8"
+    )
+    (example,) = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    drill = parse_drill(example, "the page's example")
+    assert drill.target == PushTarget((0.12, 0.40))
+    for one in built_in.values():
+        row = next(line for line in page.splitlines() if line.startswith(f"| `{one.judge}` |"))
+        usual = parse_drill(
+            f'name = "x"\ntitle = "X"\ngoal = "X."\njudge = "{one.judge}"\n', "usual"
+        ).target
+        for field in fields(usual):
+            value = getattr(usual, field.name)
+            said = [value] if isinstance(value, str) else np.atleast_1d(value)
+            assert f"`{field.name}`" in row
+            for part in said:
+                shown = f"{part:g}" if isinstance(part, float) else f'"{part}"'
+                assert re.search(rf"[(\[ ]{re.escape(shown)}", row), (one.judge, shown)
+    for name in (*Motif, *Feedback, *(f.name for f in fields(Cues))):
+        assert f"`{name}`" in page
