@@ -13,6 +13,9 @@ from plantigrade import calibrate
 from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.zones import REGIONS, eighteen
+from plantigrade_gateway import reconnect
+from plantigrade_gateway.insolelink import ANSWER_LIMIT_S
+from plantigrade_gateway.messages import SampleFormat, frame_bytes, max_frames
 
 NOTES = Path(__file__).resolve().parent.parent / "hardware_notes"
 SVG = "{http://www.w3.org/2000/svg}"
@@ -105,6 +108,41 @@ def test_the_example_of_a_curve_reads_what_was_pressed():
     read, kpa = np.array(names["read"]), np.array(names["kpa"])
     block = Calibrator(made).block(np.arange(len(kpa)) / 100.0, read.T.astype(np.uint16))
     assert np.allclose(block.pressure, kpa[:, None], rtol=0, atol=1e-9)
+
+
+def test_the_latency_table_is_the_sum_of_its_rows():
+    """Of `gatt_profile.md` §6; and no row is of a packet that does not fit."""
+    text = page("gatt_profile.md")
+    row = re.compile(
+        r"^\| (\d+) Hz \| (\d) \| (packed 12-bit|u16) \| ([\d.]+) / (\d+) \| ([\d.]+) \| "
+        r"(\d+) / (\d+) \|$",
+        re.MULTILINE,
+    )
+    found = row.findall(text)
+    assert {(r[0], r[1]) for r in found} >= {(rate, n) for rate in ("100", "200") for n in "247"}
+    (gateway,) = re.findall(r"^\| gateway: .*? \| ([\d.]+) \| ([\d.]+) \| measured", text, re.M)
+    (sound,) = re.findall(r"^\| sound: .*? \| (\d+) \| (\d+) \|", text, re.M)
+    for rate, frames, samples, packing, packing_worst, air, mean, worst in found:
+        t, n = 1000.0 / int(rate), int(frames)
+        sample_format = SampleFormat.U16 if samples == "u16" else SampleFormat.PACKED12
+        assert n <= max_frames(18, sample_format)
+        flight = (33 + n * frame_bytes(18, sample_format)) * 0.008
+        assert float(air) == pytest.approx(flight, abs=0.051)
+        assert (float(packing), float(packing_worst)) == (n * t / 2, n * t)
+        always = 0.4 * t + flight
+        middle = 0.5 + 7.5 + 2 + (n * t + 15) / 6 + float(gateway[0]) + float(sound[0])
+        assert float(mean) == pytest.approx(always + n * t / 2 + middle, abs=0.51)
+        longest = 1 + 15 + 5 + float(gateway[1]) + float(sound[1])
+        assert float(worst) == pytest.approx(always + n * t + longest, abs=0.51)
+
+
+def test_the_profile_says_how_the_host_looks_again():
+    text = " ".join(page("gatt_profile.md").split())
+    assert (
+        f"growing pauses: {reconnect.FIRST_PAUSE_S:g} s after the first failure, doubled up to "
+        f"{reconnect.LONGEST_PAUSE_S:g} s" in text
+    )
+    assert f"the host waits for the answer, or {ANSWER_LIMIT_S:g} s" in text
 
 
 def test_every_link_between_the_notes_leads_somewhere():

@@ -1,7 +1,7 @@
 """A link to one insole as the live source uses it: who it is, and its stream of data packets.
 
-`InsoleLink` speaks our own profile (`hardware_notes/gatt_profile.md`), `ForeignLink` what a plug-in
-(`firmware.py`) knows.
+`InsoleLink` speaks our own profile (`hardware_notes/gatt_profile.md`); what a plug-in knows is
+`foreignlink.py`'s.
 """
 
 import asyncio
@@ -15,7 +15,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway import profile
 from plantigrade_gateway.ble import Link, Radio, Sighting
 from plantigrade_gateway.errors import BluetoothError, WireError
-from plantigrade_gateway.firmware import Firmware
+from plantigrade_gateway.foreignlink import ForeignLink
 from plantigrade_gateway.messages import (
     HEADER_BYTES,
     Ack,
@@ -31,10 +31,11 @@ from plantigrade_gateway.messages import (
     Time,
     frame_bytes,
 )
-from plantigrade_gateway.wire import decode, encode, encode_data
+from plantigrade_gateway.wire import decode, encode
 
 ANSWER_LIMIT_S = 2.0
 """For an answer of the control point (`gatt_profile.md` §1)."""
+CHARGING = "is on its charger and does not stream: take it off the charger before it is worn"
 
 _log = logging.getLogger(__name__)
 
@@ -172,6 +173,7 @@ class InsoleLink:
         await self._link.subscribe(profile.STATUS, self._told_status)
         await self._link.subscribe(profile.BATTERY_LEVEL, self._told_battery)
         self._told_battery(await self._link.read(profile.BATTERY_LEVEL))
+        self._told_status(await self._link.read(profile.STATUS))
         answer = await self._ask(Identify(self._next_token(), 0))
         if not isinstance(answer, Identity):
             raise BluetoothError(f"{self._link.label}: does not say who it is")
@@ -243,6 +245,8 @@ class InsoleLink:
     async def _order(self, request: Rate | Frames | Start | Stop) -> None:
         answer = await self._ask(request)
         if not isinstance(answer, Ack) or answer.status is not AckStatus.DONE:
+            if isinstance(request, Start) and self.status is not None and self.status.charging:
+                raise BluetoothError(f"{self._link.label}: {CHARGING}")
             said = answer.status.name.lower() if isinstance(answer, Ack) else "something else"
             raise BluetoothError(
                 f"{self._link.label}: refuses {type(request).__name__.lower()} "
@@ -284,82 +288,9 @@ class InsoleLink:
             self._answered_ns = self._now_ns()
             self._answer.set_result(message)
 
-    def _told_status(self, data: bytearray) -> None:
+    def _told_status(self, data: bytes | bytearray) -> None:
         self.status = profile.read_status(bytes(data)) or self.status
 
     def _told_battery(self, data: bytes | bytearray) -> None:
         if len(data) == 1 and data[0] <= 100:
             self.battery_percent = data[0]
-
-
-class ForeignLink:
-    """A link to an insole with other firmware; use `open_insole`."""
-
-    def __init__(self, link: Link, sighting: Sighting, firmware: Firmware) -> None:
-        self.battery_percent = sighting.announcement.battery_percent
-        self.status: profile.Status | None = None
-        self._link = link
-        self._said = sighting.announcement
-        self._firmware = firmware
-        self._fault: Exception | None = None
-
-    @property
-    def gone(self) -> asyncio.Event:
-        """Set once the link has ended."""
-        return self._link.gone
-
-    @property
-    def who(self) -> tuple[int, Foot]:
-        """The serial number and foot that it announced."""
-        return self._said.serial, self._said.foot
-
-    def about(self) -> dict[str, Any]:
-        """Return what it said of itself, as JSON values."""
-        return {
-            "serial": f"{self._said.serial:08X}",
-            "foot": str(self._said.foot),
-            "firmware": self._firmware.name,
-            "length_mm": self._said.length_mm,
-            "battery_percent": self.battery_percent,
-        }
-
-    async def start(
-        self, on_data: Callable[[bytes], None], period_us: int | None, frames: int
-    ) -> None:
-        """Have it stream at its own rate; what the plug-in makes of it is given to `on_data`."""
-        read = self._firmware.decoder(self._said)
-
-        def told(data: bytearray) -> None:
-            if self._fault is not None:
-                return
-            try:
-                for packet in read(bytes(data)):
-                    on_data(encode_data(packet))
-            except Exception as error:  # a stranger's code; told by `check`
-                self._fault = error
-
-        await self._link.subscribe(self._firmware.data, told)
-        await self.stream()
-
-    async def stream(self) -> None:
-        """Ask it to begin streaming."""
-        for uuid, data in self._firmware.begin():
-            await self._link.write(uuid, data)
-
-    async def clock(self) -> None:
-        """Do nothing: other firmware has no time exchange."""
-
-    def check(self) -> None:
-        """Raise `BluetoothError` if the plug-in failed on a notification."""
-        if self._fault is not None:
-            raise BluetoothError(
-                f"{self._link.label}: the plug-in {self._firmware.name} failed: {self._fault!r}"
-            ) from self._fault
-
-    async def close(self) -> None:
-        """Stop streaming and end the link."""
-        if self._link.is_up:
-            with contextlib.suppress(BluetoothError):
-                for uuid, data in self._firmware.end():
-                    await self._link.write(uuid, data)
-        await self._link.close()

@@ -94,16 +94,20 @@ class Status:
     dropped: int
     uptime_s: int
 
-    def encode(self) -> bytes:
-        """Return the characteristic's value."""
-        state = (
+    @property
+    def state(self) -> int:
+        """Its bits; the insole tells when they change."""
+        return (
             _STREAMING * self.streaming
             | _CHARGING * self.charging
             | _BATTERY_LOW * self.battery_low
         )
+
+    def encode(self) -> bytes:
+        """Return the characteristic's value."""
         battery = BATTERY_UNKNOWN if self.battery_percent is None else self.battery_percent
         return _STATUS.pack(
-            PROFILE_VERSION, state, battery, self.resets, self.dropped, self.uptime_s
+            PROFILE_VERSION, self.state, battery, self.resets, self.dropped, self.uptime_s
         )
 
 

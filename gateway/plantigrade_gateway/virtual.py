@@ -199,7 +199,7 @@ class AirInsole:
 
     async def _report(self) -> None:
         """Notify battery and status, as the profile says (§3)."""
-        level, status_at_s, low = self.battery_percent(), 0.0, False
+        level, status_at_s, state = self.battery_percent(), 0.0, self.status().state
         while True:
             await asyncio.sleep(min(1.0, 10.0 / self.knobs.speed))
             now = self.status()
@@ -207,8 +207,8 @@ class AirInsole:
                 level = self.battery_percent()
                 await self._notify(self._battery_service.battery_level_characteristic)
             due = self._now_s() - status_at_s >= _STATUS_EVERY_S / self.knobs.speed
-            if (due and now.streaming) or low != now.battery_low:
-                low, status_at_s = now.battery_low, self._now_s()
+            if (due and now.streaming) or state != now.state:
+                state, status_at_s = now.state, self._now_s()
                 await self._notify(self._status)
 
     async def _notify(self, characteristic: Characteristic[Any]) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from bleak import BleakClient
 
-from plantigrade_gateway import ble, livesource, reconnect
+from plantigrade_gateway import ble, insolelink, livesource, reconnect
 from plantigrade_gateway.ble import scan
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.insolelink import open_insole
@@ -307,6 +307,20 @@ async def test_an_insole_that_falls_silent_is_asked_then_given_up(steps, monkeyp
         await air.until(lambda: len(air.of(LEFT, Kind.CONNECTED)) >= 2)
         await air.streams(LEFT, 15)
         assert air.line().hole_s(LEFT) >= 0.6
+
+
+async def test_an_insole_on_its_charger_is_said_and_taken_when_it_comes_off(steps, monkeypatch):
+    """Put there in mid-session: it stops; the host asks, is refused, says why, and asks on."""
+    monkeypatch.setattr(livesource, "SILENT_S", 0.3)
+    async with world(steps) as air, air.listening(known(turned(LEFT))):
+        await air.streams(LEFT)
+        air.insoles[LEFT].charge(True)
+        before = len(air.data(LEFT))
+        await air.until(lambda: any(insolelink.CHARGING in text for text in air.said))
+        assert len(air.data(LEFT)) <= before + 1  # what was on its way
+        air.insoles[LEFT].charge(False)
+        await air.streams(LEFT, 15)
+        assert FactKind.RESTART not in {f.kind for f in air.decoded(LEFT)[1]}
 
 
 async def test_packets_an_insole_loses_are_counted_on_both_sides(steps):
