@@ -10,6 +10,8 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any
 
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.web.commands import Budget, checked
 from plantigrade_gateway.web.rights import Rights
 
 Message = dict[str, Any]
@@ -17,9 +19,6 @@ MAX_WAITING = 200
 """Messages that may wait for one viewer; past them it is dropped (ours)."""
 _PICTURES_WAITING = 2  # a picture older than the last two is of no use to anybody
 _KEPT = ("hello", "swing", "drill", "link")  # what a new viewer is told first
-_PLAYER_MAY = frozenset({"ask", "drawn"})
-_MAY = _PLAYER_MAY | {"mark", "record", "stop", "drill", "sound"}
-_LONGEST_NOTE = 500
 NO_GATEWAY: Message = {"type": "hello", "v": 1, "session": None, "gateway": False, "drills": []}
 
 
@@ -36,12 +35,15 @@ class Viewer:
         It was dropped; its socket is to be closed.
     left_out : int
         Pictures it was not sent.
+    budget : Budget
+        How much more it may ask just now.
     """
 
     def __init__(self, rights: Rights) -> None:
         self.rights = rights
         self.gone = False
         self.left_out = 0
+        self.budget = Budget()
         self._waiting: deque[tuple[bool, str]] = deque()
         self._came = asyncio.Event()
 
@@ -121,12 +123,6 @@ class Hub:
         self._viewers.discard(viewer)
         self._tell_viewers()
 
-    def drop_players(self) -> None:
-        """End the pages of players' links, whose rights have ended."""
-        for viewer in self._viewers:
-            if viewer.rights is Rights.PLAYER:
-                viewer.drop()
-
     def command(self, viewer: Viewer, message: object) -> str | None:
         """Take what a viewer wants to the gateway.
 
@@ -135,18 +131,16 @@ class Hub:
         str or None
             Why not, in a sentence.
         """
-        if not isinstance(message, dict) or message.get("type") not in _MAY:
-            return f"message: expected one of {', '.join(sorted(_MAY))}"
-        kind = message["type"]
-        if viewer.rights is not Rights.COACH and kind not in _PLAYER_MAY:
-            return f"{kind}: only the coach's page can do this"
-        if kind == "mark":
-            text = message.get("text")
-            if not isinstance(text, str) or not text.strip() or len(text) > _LONGEST_NOTE:
-                return f"mark: expected a text of 1 to {_LONGEST_NOTE} characters"
+        if not viewer.budget.take(message):
+            viewer.drop()  # no page of ours asks so much
+            return None
+        try:
+            wanted = checked(message, viewer.rights)
+        except InputError as error:
+            return str(error)
         if self._send is None:
             return "the gateway is not running: see plantigrade run"
-        self._send(message)
+        self._send(wanted)
         return None
 
     def _new_session(self, message: Message) -> None:

@@ -123,9 +123,3 @@ def test_without_a_gateway_a_command_is_refused_in_a_sentence():
     viewer = hub.join(Rights.COACH)
     assert "not running" in str(hub.command(viewer, {"type": "stop"}))
     assert taken(viewer)[0]["session"] is None
-
-
-def test_players_pages_end_when_their_link_does(hub):
-    coach, player = hub.join(Rights.COACH), hub.join(Rights.PLAYER)
-    hub.drop_players()
-    assert player.gone and not coach.gone
