@@ -7,6 +7,7 @@ WebSocket is watched while it is open, and ends with the sign-in or the link tha
 
 import asyncio
 import re
+from collections import Counter
 from contextlib import suppress
 from urllib.parse import quote
 
@@ -20,6 +21,7 @@ from plantigrade_gateway.web import origin
 from plantigrade_gateway.web.access import GRANT, Access, Grant
 from plantigrade_gateway.web.headers import PUBLIC, TOKENS, with_headers
 from plantigrade_gateway.web.html import rendered
+from plantigrade_gateway.web.rights import Rights
 
 SIGN_IN = "/sign-in"
 CLOSED = 4401
@@ -27,10 +29,14 @@ CLOSED = 4401
 LINK_ENDED = "This link has ended or was never made. Ask your coach for a new one."
 SIGNED_OUT = "You are signed out. Sign in again."
 
+MOST_OF_A_LINK = 16
+"""Open pages of one link; a player who passes it on does not take the coach's page away (ours)."""
+
 _LINK = re.compile(TOKENS + "([A-Za-z0-9_-]{16,64})(|/|/live)")
 _LOOKS_EVERY_S = 1.0  # for what ends elsewhere: the session, a time, a new password
 _NOTES_EVERY_S = 30.0
 _CLOSE_LIMIT_S = 2.0
+_CROWDED = "Too many pages are open with this link."
 _NO_STORE = "The store cannot be read; the gateway's own screen says why."
 
 
@@ -47,6 +53,7 @@ class Guard:
     def __init__(self, app: ASGIApp, access: Access) -> None:
         self._app = app
         self._access = access
+        self._open: Counter[bytes | None] = Counter()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request or WebSocket."""
@@ -110,11 +117,17 @@ class Guard:
             await send({"type": "websocket.accept"})
             await send({"type": "websocket.close", "code": CLOSED, "reason": ended})
             return
+        if grant.rights is Rights.PLAYER and self._open[grant.key] >= MOST_OF_A_LINK:
+            await _refuse(503, _CROWDED, scope, receive, send)
+            return
         watched = _Watched(receive, send, grant, self._access, ended)
         watch = asyncio.create_task(watched.watch())
+        self._open[grant.key] += 1
         try:
             await self._app(scope, watched.receive, watched.send)
         finally:
+            self._open[grant.key] -= 1
+            self._open += Counter()  # forgets who has none
             if not watched.has_ended:
                 watch.cancel()
             await asyncio.wait({watch}, timeout=_CLOSE_LIMIT_S)

@@ -2,46 +2,14 @@
 
 import ssl
 import subprocess
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
+from cryptography.hazmat.primitives import serialization
+from tests.support.certificates import made
 
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.certificate import checked
-
-
-def made(folder: Path, name: str = "bay", days: tuple[int, int] = (-1, 30)) -> tuple[Path, Path]:
-    """Make a certificate for bay.local and bay.example, valid from and to so many days from now."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "bay.local")])
-    now = datetime.now(UTC)
-    names = [x509.DNSName("bay.local"), x509.DNSName("Bay.Example"), x509.DNSName("*.example")]
-    cert = (
-        x509.CertificateBuilder()
-        .subject_name(subject)
-        .issuer_name(subject)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now + timedelta(days=days[0]))
-        .not_valid_after(now + timedelta(days=days[1]))
-        .add_extension(x509.SubjectAlternativeName(names), critical=False)
-        .sign(key, hashes.SHA256())
-    )
-    cert_path, key_path = folder / f"{name}.crt", folder / f"{name}.key"
-    cert_path.write_bytes(cert.public_bytes(serialization.Encoding.PEM))
-    key_path.write_bytes(
-        key.private_bytes(
-            serialization.Encoding.PEM,
-            serialization.PrivateFormat.PKCS8,
-            serialization.NoEncryption(),
-        )
-    )
-    return cert_path, key_path
 
 
 def refused(cert: Path | None, key: Path | None) -> str:

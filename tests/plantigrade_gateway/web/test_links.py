@@ -1,6 +1,7 @@
 """Players' links: what they show, to whom, and when that ends."""
 
 import re
+from contextlib import ExitStack
 from datetime import timedelta
 
 import numpy as np
@@ -222,6 +223,21 @@ def test_a_foreign_page_cannot_use_a_link_that_it_knows(lan, running):
     ):
         pass
     assert refused.value.code == 1008
+
+
+def test_one_link_does_not_take_every_place(lan, running):
+    with lan.signed_in() as coach, ExitStack() as opened:
+        path = made(lan, coach)
+        for _ in range(guard.MOST_OF_A_LINK):
+            socket = opened.enter_context(lan.socket(coach, path + "/live"))
+            assert socket.receive_text() == "player"
+        with pytest.raises(WebSocketDisconnect), lan.socket(coach, path + "/live"):
+            pass
+        with lan.socket(coach) as own:
+            assert own.receive_text() == "coach"
+        socket.close()
+        again = opened.enter_context(lan.socket(coach, path + "/live"))
+        assert again.receive_text() == "player"
 
 
 def test_what_the_coach_writes_is_shown_as_text(lan, running):
