@@ -74,6 +74,7 @@ def test_the_floor_is_the_least_of_the_last_seconds(page):
         ("percent(0.0123, 1)", "1.2 %"),
         ("number(0.519, 2, '× BW')", "0.52 × BW"),
         ("number(0, 0, 'N')", "0 N"),
+        ("number(-60, 0, 'dBm')", "−60 dBm"),
         ("number(null, 2, 'N')", "–"),
     ],
 )

@@ -30,7 +30,7 @@ export class LinkPanel {
     const late = delay && `${number(delay[0], 1, "ms")} (99 % within ${number(delay[1], 1, "ms")})`;
     write(part("link-delay"), late ?? "–");
     write(part("link-dropped"), `${dropped}`);
-    write(part("link-calibration"), calibration ?? "none");
+    write(part("link-calibration"), calibration ?? "–");
     write(part("link-store"), store.problem ?? "writing");
     part("link-problem").hidden = !store.problem;
     write(part("link-problem"), store.problem ? `Not stored at this moment: ${store.problem}` : "");

@@ -4,11 +4,13 @@ import { made, part, write } from "./dom.js";
 import { clock } from "./units.js";
 
 const KEPT = 6;
+const PHASE_S = 3; // a phase that nothing follows is over
 
 export class Outcome {
   constructor() {
     this.log = part("log");
     this.tS = 0;
+    this.phaseS = Infinity;
   }
 
   /** @param {any} hello */
@@ -33,11 +35,13 @@ export class Outcome {
   /** @param {any} frame */
   frame({ t_s: tS }) {
     this.tS = tS;
+    if (tS > this.phaseS + PHASE_S) this.phase({ words: "", t_s: Infinity });
   }
 
   /** @param {any} phase */
-  phase({ words }) {
-    write(part("phase"), `Now: ${words}`);
+  phase({ words, t_s: tS }) {
+    this.phaseS = tS;
+    write(part("phase"), words && `Now: ${words}`);
   }
 
   /**

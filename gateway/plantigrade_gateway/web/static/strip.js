@@ -61,7 +61,7 @@ export class Strip {
     if (swing) this.swing(swing);
     else {
       this.last = null;
-      this.svg.replaceChildren();
+      this.svg.setAttribute("hidden", "");
       part("strip-text").textContent = "Shown when there is a swing.";
     }
   }
@@ -69,6 +69,7 @@ export class Strip {
   /** @param {any} message */
   swing(message) {
     this.last = message;
+    this.svg.removeAttribute("hidden");
     part("strip-text").textContent = this.inWords(message.swing);
     this.draw();
   }

@@ -9,7 +9,7 @@ const NONE = "–";
  * @returns {string} "0.52 × BW", "–"
  */
 export function number(value, digits, unit) {
-  return value == null ? NONE : `${value.toFixed(digits)} ${unit}`;
+  return value == null ? NONE : `${value.toFixed(digits).replace("-", "−")} ${unit}`;
 }
 
 /**
