@@ -5,6 +5,7 @@ import re
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -95,13 +96,16 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("store") / "store.sqlite3"
 
 
-def program_of(recording: Path, store: Path, port: str = "0"):
-    return running("replay", str(recording), "--no-sound", "--port", port, "--store", str(store))
+def program_of(
+    recording: Path, store: Path, port: str = "0", *more: str
+) -> AbstractContextManager[Program]:
+    said = ("replay", str(recording), "--no-sound", "--port", port, "--store", str(store))
+    return running(*said, *more)
 
 
 @pytest.fixture(scope="module")
 def program(recording, store) -> Iterator[Program]:
-    with program_of(recording, store) as program:
+    with program_of(recording, store, "0", "--drill", "push") as program:
         yield program
 
 
@@ -238,6 +242,18 @@ def test_a_swings_outcome_appears_in_words_and_as_a_strip(tab):
     )
 
 
+def test_the_drill_is_shown_and_counted(tab):
+    page = tab.page
+    tab.until(lambda: any(drill["tried"] for drill in tab.of("drill")))
+    expect(page.locator("#drill-title")).to_have_text("Roll the push through")
+    expect(page.locator("#drill-goal")).to_contain_text("from heel over midfoot to toe")
+    told = tab.of("drill")[-1]
+    expect(page.locator("#drill-good")).to_have_text(f"{told['good']} of {told['tried']}")
+    expect(page.locator("#drill-streak")).to_have_text(str(told["streak"]))
+    expect(page.locator("#drill-last")).to_contain_text(told["last"]["words"])
+    expect(page.locator("#drill-feedback")).to_have_value(told["feedback"])
+
+
 def test_messages_are_what_their_page_says(tab):
     tab.until(lambda: tab.of("swing") and tab.of("cue"))
     schema = json.loads((NOTES / "live.schema.json").read_text("utf-8"))
@@ -250,9 +266,10 @@ def test_messages_are_what_their_page_says(tab):
     )
     validator = jsonschema.Draft202012Validator(schema, registry=registry)
     kinds = {message["type"] for message in tab.told}
-    assert {"hello", "frame", "phase", "swing", "cue"} <= kinds
+    assert {"hello", "frame", "phase", "swing", "cue", "tone", "drill"} <= kinds
     frames = tab.of("frame")
-    for message in [m for m in tab.told if m["type"] != "frame"] + frames[::20]:
+    rare = [m for m in tab.told if m["type"] not in ("frame", "tone")]
+    for message in rare + frames[::20] + tab.of("tone")[::20]:
         validator.validate(message)
     broken = frames[-1] | {"lead_share": 1.5}
     with pytest.raises(jsonschema.ValidationError):
@@ -281,6 +298,23 @@ def test_cues_are_scheduled_through_the_limiter(fresh):
     if glide is not None:  # its outcome waits until it has ended
         length = len(glide["pcm"]) * 3 / 4 / 2 / glide["rate_hz"]
         assert any(abs(s["length"] - length) < 0.01 for s in starts)
+
+
+def test_the_tone_follows_the_points_that_are_told(fresh):
+    page = fresh.page
+    page.get_by_role("button", name="Sound here").click()
+    expect(page.locator("#sound-said")).to_contain_text("Sound from this browser")
+    fresh.until(lambda: any(gain > 0 for tone in fresh.of("tone") for _, _, gain in tone["points"]))
+    seen: set[float] = set()
+
+    def followed() -> bool:
+        seen.add(round(page.evaluate("heard.oscillator.frequency.value"), 1))
+        return len(seen) > 8
+
+    fresh.until(followed)
+    told = [hz for tone in fresh.of("tone") for _, hz, _ in tone["points"]]
+    first = {440.0}  # before any point
+    assert all(min(told) - 1 <= hz <= max(told) + 1 for hz in seen - first)
 
 
 def test_a_browser_that_is_switched_off_sounds_nothing(fresh):
