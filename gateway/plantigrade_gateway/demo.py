@@ -2,7 +2,8 @@
 
 import shlex
 import signal
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,12 +14,13 @@ from typing import Any
 
 from rich.console import Console
 
-from plantigrade_gateway import report, stored, words
+from plantigrade_gateway import linkstatus, report, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Sound, open_sound
-from plantigrade_gateway.drillfiles import Drilling
+from plantigrade_gateway.drillfiles import Drilling, shelf
 from plantigrade_gateway.drillreport import chosen_lines
 from plantigrade_gateway.errors import RecordingError, StoreError
+from plantigrade_gateway.linkstatus import Latency
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.paper import heading, item, item_whole, paragraph
 from plantigrade_gateway.replay import Overview, as_live, at_once, overview
@@ -27,6 +29,7 @@ from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.speech import Announcer, opened_voice
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web.onlookers import Onlookers
+from plantigrade_gateway.web.orders import Orders
 from plantigrade_gateway.web.page import Message, PageOrder, opened_page
 
 INVENTED = (
@@ -34,6 +37,7 @@ INVENTED = (
     "ground that does not exist. No person was measured."
 )
 _LOOK_S = 0.1
+_TOLD_EVERY_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,21 +100,22 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
         for session_id in store.recover():
             stored.reanalyse(store, session_id)
             paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
-        sound = _open_sound(path, wishes, store.path, out)
-        paragraph(out, sound.said)
         stage = _Stage(out)
-        for text in drilling_lines(wishes.drilling):
+        sound = _open_sound(path, wishes, store.path, stage.lose_sound)
+        drilling = wishes.drilling or Drilling(shelf(None))
+        for text in (sound.said, *drilling_lines(drilling)):
             paragraph(out, text)
         with (
             sound,
-            opened_voice(wishes.drilling is not None and wishes.drilling.voice, stage.say) as voice,
+            opened_voice(drilling.voice, stage.say) as voice,
             opened_page(wishes.page, store.path, stage.asked.put, stage.say) as page,
             stop_on_interrupt() as stop,
         ):
             stage.voice = voice
-            onlookers = Onlookers(page, sound)
+            stage.onlookers = onlookers = Onlookers(page, sound, drilling.shelf)
+            orders = Orders(onlookers, sound, drilling)
             while True:
-                found = _play(path, source, about, wishes, store, sound, onlookers, stage, stop)
+                found = _play(path, source, about, wishes, store, sound, orders, stage, stop)
                 if stop.is_set() or not (wishes.stay and page):
                     return found
                 paragraph(out, f"The page stays at {page.url} until Ctrl-C.")
@@ -123,12 +128,20 @@ class _Stage:
 
     def __init__(self, out: Console) -> None:
         self.voice: Announcer | None = None
+        self.onlookers: Onlookers | None = None
         self.asked: SimpleQueue[Message] = SimpleQueue()
         self.out = out
 
     def say(self, text: str) -> None:
         """Print a sentence."""
         paragraph(self.out, text)
+
+    def lose_sound(self, text: str) -> None:
+        """Say that the sound has stopped, to all who could choose another."""
+        self.say(text)
+        if self.onlookers is not None:
+            self.onlookers.say(text, "warn")
+            self.onlookers.sound()
 
     def wait_for(self, kind: str, stop: Event) -> bool:
         """Wait until a page asks for something, at most until a stop."""
@@ -146,7 +159,7 @@ def _play(
     wishes: Wishes,
     store: Store,
     sound: Sound,
-    onlookers: Onlookers,
+    orders: Orders,
     stage: _Stage,
     stop: Event,
 ) -> Analysis:
@@ -154,6 +167,7 @@ def _play(
 
     However it ends, the session is closed: what came before is kept.
     """
+    onlookers = orders.onlookers
     live = LiveSession(
         store,
         source,
@@ -162,8 +176,9 @@ def _play(
         tap=onlookers.tap,
         voice=stage.voice,
     )
-    begin_drill(live, wishes.drilling)
+    orders.begin(live)
     ended = Event()  # by a stop on the page
+    told_s = 0.0
     with (
         live,
         Screen(
@@ -177,8 +192,16 @@ def _play(
             moment = live.push(batch)
             screen.show(moment.output, live.analysis.now_s)
             onlookers.show(moment, live.analysis.pipeline)
+            if time.monotonic() >= told_s + _TOLD_EVERY_S:
+                told_s = time.monotonic()
+                status = linkstatus.replayed(live.analysis.pipeline, live.session_id, Latency())
+                onlookers.link(status, live.store_problem)
             while not stage.asked.empty():
-                _obey(stage.asked.get(), live, ended)
+                message = stage.asked.get()
+                if message["type"] == "stop":
+                    ended.set()
+                elif message["type"] != "record":
+                    orders.obey(message, live)
             if ended.is_set():
                 break
         stopped = stop.is_set() or ended.is_set()
@@ -194,29 +217,13 @@ def _play(
     return found
 
 
-def drilling_lines(drilling: Drilling | None) -> list[str]:
+def drilling_lines(drilling: Drilling) -> list[str]:
     """Return what is said of the drill that a session begins with, and of files left out."""
-    if drilling is None:
-        return []
     lines = [f"Left out: {text}" for text in drilling.shelf.problems]
     choice = drilling.choice
     if choice is not None and choice.drill is not None:
         lines += chosen_lines(choice.drill, choice.feedback)
     return lines
-
-
-def begin_drill(live: LiveSession, drilling: Drilling | None) -> None:
-    """Begin the drill that was asked for."""
-    if drilling is not None and drilling.choice is not None:
-        live.set_drill(drilling.choice.drill, drilling.choice.feedback)
-
-
-def _obey(message: Message, live: LiveSession, ended: Event) -> None:
-    """Do what a page asks for."""
-    if message["type"] == "mark":
-        live.mark(message["text"].strip())
-    elif message["type"] == "stop":
-        ended.set()
 
 
 @contextmanager
@@ -240,12 +247,8 @@ def stop_on_interrupt() -> Iterator[Event]:
             signal.signal(number, handler)
 
 
-def _open_sound(path: Path, wishes: Wishes, store: Path, out: Console) -> Sound:
+def _open_sound(path: Path, wishes: Wishes, store: Path, lost: Callable[[str], object]) -> Sound:
     """Open the sound: a file where one is asked for, where there is no device, or with --fast."""
-
-    def lost(text: str) -> None:
-        paragraph(out, text)
-
     if not wishes.sound:
         return open_sound("none")
     if wishes.wav is not None:

@@ -14,12 +14,12 @@ from dataclasses import dataclass, field, replace
 
 from rich.console import Console
 
-from plantigrade.block import PressureBlock
 from plantigrade_gateway import linkstatus, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Sound, open_sound
 from plantigrade_gateway.ble import Radio, scanning
-from plantigrade_gateway.demo import Wishes, begin_drill, drilling_lines, show_end
+from plantigrade_gateway.demo import Wishes, drilling_lines, show_end
+from plantigrade_gateway.drillfiles import Drilling, shelf
 from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError
 from plantigrade_gateway.inbox import Inbox
 from plantigrade_gateway.linkstatus import Latency
@@ -27,7 +27,6 @@ from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.livesource import LiveSource, Wish
 from plantigrade_gateway.pair import KnownInsole, known
 from plantigrade_gateway.paper import paragraph
-from plantigrade_gateway.record import SESSION, Entry, Kind
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.simulator import EXTRA, Simulation, simulator_process
@@ -35,7 +34,8 @@ from plantigrade_gateway.speech import Announcer, opened_voice
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.visit import Visit
 from plantigrade_gateway.web.onlookers import Onlookers
-from plantigrade_gateway.web.page import Message, opened_page
+from plantigrade_gateway.web.orders import Orders
+from plantigrade_gateway.web.page import Message, Page, opened_page
 
 STATUS_EVERY_S = 1.0
 STOP_LIMIT_S = 8.0
@@ -104,22 +104,13 @@ async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
         pair, radio = await opened.enter_async_context(_link(order, store))
         async with scanning(radio, lambda _: None):
             pass  # Bluetooth that cannot be used is said now, not in the middle of a session
-        sound = _open_sound(order)
-        opened.enter_context(sound)
-        drilling = order.wishes.drilling
-        voice = opened_voice(
-            drilling is not None and drilling.voice, lambda text: paragraph(out, text)
-        )
-        room = _Room(order, store, sound, out, opened.enter_context(voice))
+        room = _Room(order, store, out)
+        sound = opened.enter_context(_open_sound(order, room.lose_sound))
+        voice = opened.enter_context(opened_voice(room.drilling.voice, room.say))
         page = opened.enter_context(
-            opened_page(
-                order.wishes.page,
-                store.path,
-                room.take_order,
-                room.say,
-            )
+            opened_page(order.wishes.page, store.path, room.take_order, room.say)
         )
-        room.onlookers = Onlookers(page, sound)
+        room.furnish(sound, voice, page)
         source = LiveSource(pair, radio, room.inbox.put, room.say, order.wish, order.now_ns)
         room.greet(pair)
         if order.for_s is not None:
@@ -207,32 +198,37 @@ def _recover(store: Store, out: Console) -> None:
         paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
 
 
-def _open_sound(order: Order) -> Sound:
+def _open_sound(order: Order, lost: Callable[[str], object]) -> Sound:
     if not order.wishes.sound:
         return open_sound("none")
     if order.wishes.wav is not None:
-        return open_sound("wav", order.wishes.wav)
-    return open_sound("device")
+        return open_sound("wav", order.wishes.wav, on_lost=lost)
+    return open_sound("device", on_lost=lost)
 
 
 class _Room:
-    """What a running service works with: the inbox, the visit, the screen, the status."""
+    """What a running service works with: the inbox, the visit, the screen, the status.
 
-    def __init__(
-        self, order: Order, store: Store, sound: Sound, out: Console, voice: Announcer | None
-    ) -> None:
-        self._voice = voice
+    What it needs to be furnished with tells it things, so it is there first.
+    """
+
+    def __init__(self, order: Order, store: Store, out: Console) -> None:
         self.inbox = Inbox()
+        self.drilling = order.wishes.drilling or Drilling(shelf(None))
         self._order = order
         self._store = store
-        self._sound = sound
         self._out = out
         self._latency = Latency()
         self._screen: Screen | None = None
-        self.onlookers = Onlookers(None, sound)
         self._loop = asyncio.get_running_loop()
-        self._visit = Visit(order.settings, self._begin, self._end, self._tap)
         self._source = "virtual insoles (invented)" if order.simulation else "insoles"
+
+    def furnish(self, sound: Sound, voice: Announcer | None, page: Page | None) -> None:
+        """Take over what sessions are heard and seen by; nothing is done before."""
+        self._sound, self._voice = sound, voice
+        self._onlookers = Onlookers(page, sound, self.drilling.shelf)
+        self._orders = Orders(self._onlookers, sound, self.drilling)
+        self._visit = Visit(self._order.settings, self._begin, self._end, self._onlookers.tap)
 
     def greet(self, pair: list[KnownInsole]) -> None:
         """Say what is about to happen."""
@@ -241,7 +237,7 @@ class _Room:
         for text in words.CAUTIONS:
             self.say(text)
         self.say(self._sound.said)
-        for text in drilling_lines(self._order.wishes.drilling):
+        for text in drilling_lines(self.drilling):
             self.say(text)
         self.say("Looking for " + " and ".join(k.label for k in pair) + ".")
         self.say("Ctrl-C stops; everything up to then is kept.")
@@ -261,7 +257,7 @@ class _Room:
                     if self._screen is not None and self._visit.live is not None:
                         self._screen.show(moment.output, self._visit.live.analysis.now_s)
                     if self._visit.pipeline is not None:
-                        self.onlookers.show(moment, self._visit.pipeline)
+                        self._onlookers.show(moment, self._visit.pipeline)
                 self._visit.tick(now_ns())
         except Exception:
             self._visit.close("error")
@@ -274,14 +270,21 @@ class _Room:
 
     def obey(self, message: Message) -> None:
         """Do what a page asks for."""
-        kind = message["type"]
-        if kind == "mark" and self._visit.live is not None:
-            text = message["text"].strip()
-            self.inbox.put(Entry(self._order.now_ns(), SESSION, Kind.MARK, text.encode()))
-        elif kind == "stop":
+        if message["type"] == "stop":
             self._visit.stop(self._order.now_ns())
-        elif kind == "record":
+        elif message["type"] == "record":
             self._visit.record()
+        else:
+            self._orders.obey(message, self._visit.live)
+
+    def lose_sound(self, text: str) -> None:
+        """Say that the sound has stopped, to all who could choose another (from any thread)."""
+        self.say(text)
+        self._loop.call_soon_threadsafe(self._tell_lost, text)
+
+    def _tell_lost(self, text: str) -> None:
+        self._onlookers.say(text, "warn")
+        self._onlookers.sound()
 
     async def report(self, source: LiveSource) -> None:
         """Keep the status up to date."""
@@ -296,7 +299,7 @@ class _Room:
                 now_ns = self._order.now_ns()
                 status = linkstatus.measure(source, pipeline, session_id, self._latency, now_ns)
                 linkstatus.write(path, status)
-                self.onlookers.link(status, live.store_problem if live else None)
+                self._onlookers.link(status, live.store_problem if live else None)
                 await asyncio.sleep(STATUS_EVERY_S)
         finally:
             if status is not None:
@@ -308,21 +311,18 @@ class _Room:
             self._source,
             self._sound,
             on_problem=lambda error: self.say(str(error)),
-            tap=self._tap,
+            tap=self._onlookers.tap,
             voice=self._voice,
         )
-        begin_drill(live, self._order.wishes.drilling)
-        self.onlookers.begin(live, self._source)
+        self._orders.begin(live)
+        self._onlookers.begin(live, self._source)
         settings = self._order.settings
         self._screen = Screen(self._out, live.analysis, settings.lead, settings.body_weight_n, None)
         self._screen.__enter__()
         return live
 
-    def _tap(self, block: PressureBlock, gain: float) -> None:
-        self.onlookers.tap(block, gain)
-
     def _end(self, live: LiveSession, found: Analysis) -> None:
-        self.onlookers.end()
+        self._onlookers.end()
         if self._screen is not None:
             self._screen.show_set_before(float("inf"))
             self._screen.__exit__(None, None, None)

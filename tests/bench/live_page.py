@@ -21,6 +21,7 @@ from playwright.sync_api import Page as Tab
 from tests.support.browser import started
 
 from plantigrade_gateway.audio import open_sound
+from plantigrade_gateway.drillfiles import shelf
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record import Batch
 from plantigrade_gateway.replay import as_live, demo_file
@@ -106,7 +107,7 @@ def _gateway(pipe: Connection) -> None:
     due_ms = 0.0
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "store") as store:
         page = Page(PageOrder(port=0), store.path, lambda message: None, print)
-        onlookers = Onlookers(page, open_sound("none"))
+        onlookers = Onlookers(page, open_sound("none"), shelf(None))
         send = page.send
 
         def noted(message: dict[str, Any]) -> None:

@@ -22,6 +22,7 @@ import websockets
 
 from plantigrade_gateway.audio import Silence, open_sound
 from plantigrade_gateway.cues import Cue
+from plantigrade_gateway.drillfiles import shelf
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record import Batch, Entry
 from plantigrade_gateway.replay import as_live, demo_file
@@ -62,7 +63,7 @@ def measure(entries: list[Entry], viewers: int) -> str:
         page = Page(PageOrder(port=0), store.path, lambda message: None, print)
         url = page.wait()
         assert url is not None
-        onlookers = Onlookers(page, open_sound("none"))
+        onlookers = Onlookers(page, open_sound("none"), shelf(None))
         session = LiveSession(store, "bench", sound, print, tap=onlookers.tap)
         onlookers.begin(session, "bench")
         session.push(Batch.of(early))

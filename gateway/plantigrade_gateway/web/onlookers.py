@@ -8,6 +8,7 @@ from plantigrade.zones import REGIONS, ZoneLayout
 from plantigrade_gateway import words
 from plantigrade_gateway.analysisjson import plain
 from plantigrade_gateway.audio import Sound
+from plantigrade_gateway.drillfiles import Shelf
 from plantigrade_gateway.linkstatus import ServiceStatus
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.pipeline import Pipeline
@@ -28,11 +29,14 @@ class Onlookers:
         None where no page is wanted: then nothing is told.
     sound : Sound
         Where the gateway's own sound goes.
+    shelf : Shelf
+        The drills to choose from.
     """
 
-    def __init__(self, page: Page | None, sound: Sound) -> None:
+    def __init__(self, page: Page | None, sound: Sound, shelf: Shelf) -> None:
         self._page = page
         self._sound = sound
+        self._shelf = shelf
         self._moments = Moments(lambda: page is not None and page.viewers > 0)
         self._settings = SessionSettings()
         self._session: Message | None = None
@@ -57,6 +61,7 @@ class Onlookers:
             "started": datetime.now(UTC).isoformat(),
             "recording": True,
         }
+        self.no_drill()  # the first entries tell of the session's own
         self.hello()
 
     def end(self) -> None:
@@ -115,15 +120,26 @@ class Onlookers:
                 "body_weight_from": settings.body_weight_from,
                 "cautions": list(words.CAUTIONS),
                 "describes": words.DESCRIBES,
-                "sound": {
-                    "said": self._sound.said,
-                    "device": self._sound.device,
-                    "lost": self._sound.lost,
-                },
-                "drills": [],
+                "sound": self._sound_now(),
+                "drills": [
+                    {"name": drill.name, "title": drill.title, "goal": drill.goal}
+                    for drill in self._shelf.drills.values()
+                ],
                 "counts": self._moments.counts,
             }
         )
+
+    def no_drill(self) -> None:
+        """Tell that no drill is under way."""
+        self._send({"type": "drill", "name": None})
+
+    def sound(self) -> None:
+        """Tell where the gateway's own sound goes (from any thread)."""
+        self._send({"type": "sound", **self._sound_now()})
+
+    def _sound_now(self) -> Message:
+        sound = self._sound
+        return {"said": sound.said, "device": sound.device, "lost": sound.lost}
 
     def _send(self, message: dict[str, Any]) -> None:
         if self._page is not None:

@@ -142,6 +142,8 @@ class Page:
         Where the page is, once it is there.
     problem : str or None
         Why it cannot be there, a sentence.
+    has_ended : bool
+        A web process has ended; another may have been started.
     """
 
     def __init__(
@@ -155,6 +157,7 @@ class Page:
         self.dropped = 0
         self.url: str | None = None
         self.problem: str | None = None
+        self.has_ended = False
         self._order = order
         self._store_path = store_path
         self._on_command = on_command
@@ -279,21 +282,30 @@ class Page:
             for line in lines:
                 message = json.loads(line)
                 if message["type"] == "ready":
-                    self._port = str(message["port"])  # open pages look for it there again
-                    self.url = self._order.url(self._port)
-                    self._ready.set()
+                    self._come_up(str(message["port"]))
                 elif message["type"] == "failed":
                     self.problem = message["text"]
                 elif message["type"] == "viewers":
                     self.viewers = int(message["n"])
                 else:
                     self._on_command(message)
+        self.has_ended = True
         if self.url is None:
             self._ready.set()  # it did not come up: whoever waits need wait no longer
         else:
             self._ready.clear()
         with self._changed:
             self._changed.notify()
+
+    def _come_up(self, port: str) -> None:
+        """Say where the page is, the first time."""
+        is_first, self.url = self.url is None, self._order.url(port)
+        self._port = port  # open pages look for it there again
+        for text in self.said if is_first else ():
+            self._say(text)
+        if is_first and self._order.show and has_screen():
+            webbrowser.open(self.url)
+        self._ready.set()
 
 
 @contextmanager
@@ -315,13 +327,11 @@ def opened_page(
         return
     page = Page(order, store_path, on_command, say)
     try:
-        url = page.wait()
-        if url is None:
-            raise PageError(page.problem or "live page: did not come up; go on with --no-page")
-        for text in page.said:
-            say(text)
-        if order.show and has_screen():
-            webbrowser.open(url)
+        if page.wait() is None:
+            if page.has_ended:
+                text = "live page: did not come up; go on with --no-page"
+                raise PageError(page.problem or text)
+            say("The live page is slow to start; its address is said when it is there.")
         yield page
     finally:
         page.close()

@@ -93,7 +93,8 @@ async def test_a_page_that_is_killed_comes_back_and_knows_the_session(gateway):
     os.kill(process.pid, signal.SIGKILL)
     await asyncio.to_thread(until, lambda: gateway.page._process is not process)
     await asyncio.to_thread(until, lambda: gateway.page.is_up)
-    assert "ended unexpectedly" in gateway.said[0]
+    assert [text for text in gateway.said if "ended unexpectedly" in text]
+    assert sum(text.startswith("Live page: ") for text in gateway.said) == 1
     async with gateway.viewer() as viewer:
         assert (await next_of(viewer, "hello"))["session"]["id"] == "ab"
     assert gateway.live == first, "open pages find it again at the same address"
@@ -117,7 +118,7 @@ def test_the_page_ends_with_its_gateway_however_that_ends(tmp_path):
         "import sys, time\n"
         "from pathlib import Path\n"
         "from plantigrade_gateway.web.page import Page, PageOrder\n"
-        f"page = Page(PageOrder(port=0), Path({str(tmp_path / 'store')!r}), print, print)\n"
+        f"page = Page(PageOrder(port=0), Path({str(tmp_path / 'store')!r}), print, str)\n"
         "print(page.wait(20), page._process.pid, flush=True)\n"
         "time.sleep(60)\n"
     )

@@ -1,0 +1,136 @@
+"""What a page asks for: done in the session, written into its record, told to all who look."""
+
+import time
+from collections.abc import Callable
+
+import pytest
+
+from plantigrade_gateway.audio import Silence, Sound
+from plantigrade_gateway.drillfiles import Drilling, shelf
+from plantigrade_gateway.live import LiveSession
+from plantigrade_gateway.practice import read_mark
+from plantigrade_gateway.record import Batch, Kind
+from plantigrade_gateway.replay import demo_file
+from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.store import Store
+from plantigrade_gateway.web.onlookers import Onlookers
+from plantigrade_gateway.web.orders import Orders
+
+
+class Told:
+    """Stands for the pages: keeps what they are told."""
+
+    viewers = 1
+    dropped = 0
+
+    def __init__(self) -> None:
+        self.messages: list[dict[str, object]] = []
+
+    def send(self, message):
+        self.messages.append(message)
+
+    def of(self, kind: str) -> list[dict[str, object]]:
+        return [m for m in self.messages if m["type"] == kind]
+
+
+@pytest.fixture
+def told() -> Told:
+    return Told()
+
+
+@pytest.fixture
+def orders(told) -> Orders:
+    drilling, sound = Drilling(shelf(None)), Sound(Silence(), "Sound is off.")
+    return Orders(Onlookers(told, sound, drilling.shelf), sound, drilling)
+
+
+@pytest.fixture
+def live(store, orders) -> LiveSession:
+    live = LiveSession(store, "test", Silence(), print, tap=orders.onlookers.tap)
+    live.push(next(read_replay(demo_file())).slice(0, 400))
+    return live
+
+
+def marks(store: Store, live: LiveSession) -> list[str]:
+    live.close()
+    entries = [entry for batch in store.batches(live.session_id) for entry in batch]
+    return [entry.data.decode() for entry in entries if entry.kind is Kind.MARK][2:]
+
+
+def until(holds: Callable[[], object]) -> None:
+    end_s = time.monotonic() + 20.0
+    while not holds():
+        assert time.monotonic() < end_s, "it does not come to hold"
+        time.sleep(0.01)
+
+
+def test_the_pages_are_told_which_drills_there_are(orders, told):
+    (hello,) = told.of("hello")
+    assert [d["name"] for d in hello["drills"]] == list(shelf(None).drills)
+    assert all(d["title"] and d["goal"] for d in hello["drills"])
+
+
+def test_a_mark_is_in_the_record_at_this_instant(orders, live, store, told):
+    now_s = live.analysis.now_s
+    orders.obey({"type": "mark", "text": "  new grip "}, live)
+    assert live.analysis.marks[-1].text == "new grip"
+    assert live.analysis.marks[-1].t_s == now_s
+    assert told.of("said")[-1]["text"] == "Marked: new grip"
+    assert marks(store, live) == ["new grip"]
+
+
+def test_a_drill_is_chosen_changed_and_ended(orders, live, store, told):
+    orders.obey({"type": "drill", "name": "push", "feedback": "other"}, live)
+    assert told.of("drill")[-1]["name"] == "push"
+    assert told.of("drill")[-1]["feedback"] == "other"
+    orders.obey({"type": "drill", "name": "stay", "feedback": None}, live)
+    orders.obey({"type": "drill", "name": None, "feedback": "every"}, live)
+    assert told.of("drill")[-1]["name"] is None
+    chosen = [read_mark(text) for text in marks(store, live)]
+    names = [c.drill.name if c is not None and c.drill is not None else None for c in chosen]
+    assert names == ["push", "stay", None]
+
+
+def test_the_chosen_drill_goes_on_in_the_next_session(orders, live, store):
+    orders.obey({"type": "drill", "name": "balance", "feedback": "silent"}, live)
+    live.close()
+    following = LiveSession(store, "test", Silence(), print)
+    orders.begin(following)
+    following.push(next(read_replay(demo_file())).slice(0, 10))
+    assert following.score is not None
+    assert (following.score.name, following.score.feedback) == ("balance", "silent")
+    following.close()
+
+
+@pytest.mark.parametrize(
+    ("message", "said"),
+    [
+        ({"type": "drill", "name": "psuh", "feedback": None}, "perhaps push"),
+        ({"type": "drill", "name": "push", "feedback": "never"}, "expected one of every, other"),
+    ],
+)
+def test_what_cannot_be_chosen_is_said_and_changes_nothing(
+    orders, live, store, told, message, said
+):
+    orders.obey(message, live)
+    assert said in told.of("said")[-1]["text"]
+    assert marks(store, live) == []
+
+
+def test_without_a_session_a_mark_is_refused_and_a_drill_waits_for_one(orders, store, told):
+    orders.obey({"type": "mark", "text": "x"}, None)
+    assert told.of("said")[-1]["text"] == "mark: no session is under way."
+    orders.obey({"type": "drill", "name": "push", "feedback": None}, None)
+    live = LiveSession(store, "test", Silence(), print)
+    orders.begin(live)
+    live.push(Batch.of(list(next(read_replay(demo_file())).slice(0, 10))))
+    assert live.score is not None and live.score.name == "push"
+    live.close()
+
+
+def test_choosing_the_sound_says_where_it_goes(orders, live, told):
+    orders.obey({"type": "sound", "device": False}, live)
+    until(lambda: told.of("sound"))
+    assert told.of("sound")[-1]["device"] is False
+    assert told.of("said")
+    live.close()
