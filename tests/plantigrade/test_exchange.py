@@ -144,6 +144,38 @@ def test_the_stated_error_is_narrower_with_exchanges_and_holds():
         assert (stated < 0.012) is exchange
 
 
+@pytest.mark.parametrize(
+    ("interval_s", "ppm"),
+    [
+        pytest.param(0.015, 50.0, id="15 ms"),
+        pytest.param(0.030, -50.0, id="30 ms, the longest"),
+        pytest.param(0.020, 0.0, id="in step with the packets"),
+    ],
+)
+def test_the_stated_error_holds_nineteen_times_in_twenty(interval_s, ppm):
+    """At each exchange from 10 s to 2 min, over twelve insoles."""
+    held = []
+    for seed in range(12):
+        phase = float(np.random.default_rng([seed, 11]).uniform(0.0, interval_s))
+        insole = Insole(interval_s, phase, ppm, seed)
+        model, done = ClockModel(0), 0
+        first_us, arrive_s = insole.packets(120.0)
+        arrival_ns = np.rint(1e9 * arrive_s).astype(np.int64)
+        for sent_s, back_s, clock_us in zip(*insole.exchanges(120.0), strict=True):
+            upto = int(np.searchsorted(arrive_s, back_s))
+            if upto > done:
+                times = model.map_frames(
+                    arrival_ns[done:upto], first_us[done:upto], PERIOD_US, FRAMES
+                )
+                wrong_s = abs(float(times[-FRAMES] - insole.host_s(first_us[upto - 1])))
+                if sent_s > 10.0:
+                    held.append(wrong_s <= model.state.error_s)
+                done = upto
+            model.exchange(round(1e9 * sent_s), round(1e9 * back_s), int(clock_us) % 2**32)
+    assert len(held) > 500
+    assert np.mean(held) >= 0.95
+
+
 def test_an_exchange_before_any_packet_or_of_another_boot_is_left_out():
     insole = Insole(0.015, 0.0, 0.0, 2)
     first_us, arrive_s = insole.packets(20.0)

@@ -343,16 +343,17 @@ async def test_rate_and_battery_are_followed(steps):
 
 
 async def test_time_exchanges_are_recorded_and_narrow_the_stated_error(steps, monkeypatch):
-    monkeypatch.setattr(livesource, "FIRST_EXCHANGES_S", (0.03, 0.10))
+    monkeypatch.setattr(livesource, "FIRST_EXCHANGES_S", (0.02, 0.06))
+    monkeypatch.setattr(livesource, "EXCHANGES_S", (0.02, 0.06))
     async with world(steps) as air, air.listening():
         await air.streams(LEFT)
         await air.streams(RIGHT)
         air.air.weather = Weather(interval_s=0.02, supervision_s=2.0)
-        await air.until(lambda: len(air.of(LEFT, Kind.EXCHANGE)) >= 12)
-        await air.until(lambda: len(air.of(RIGHT, Kind.EXCHANGE)) >= 12)
+        await air.until(lambda: len(air.of(LEFT, Kind.EXCHANGE)) >= 40)
+        await air.until(lambda: len(air.of(RIGHT, Kind.EXCHANGE)) >= 40)
         entries = list(air.entries)
         requests = [r for r in air.insoles[LEFT].requests if isinstance(r, Time)]
-        assert len(requests) >= 12
+        assert len(requests) >= 40
     for entry in entries:
         if entry.kind is Kind.EXCHANGE:
             exchange = read_exchange(entry.data)
