@@ -15,6 +15,7 @@ from plantigrade.errors import SignalError
 from plantigrade_gateway import drillcli, livecli, pagecli, schema
 from plantigrade_gateway.drillcli import drill_options, drilling
 from plantigrade_gateway.errors import GatewayError, InputError, RecordingError
+from plantigrade_gateway.forwardcli import config_of, settings_option
 from plantigrade_gateway.forwardcli import register as register_forward
 from plantigrade_gateway.pagecli import page_options, page_order
 
@@ -97,6 +98,7 @@ def main() -> None:
 )
 @drill_options
 @page_options
+@settings_option
 @_store_option
 @click.pass_context
 def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click's own
@@ -122,6 +124,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
 )
 @drill_options
 @page_options
+@settings_option
 @_store_option
 @click.pass_context
 def replay(ctx: click.Context, /, file: Path, **options: Any) -> None:  # noqa: ANN401
@@ -141,9 +144,12 @@ def _replay(
     options: dict[str, Any],
 ) -> None:
     from plantigrade_gateway.demo import Wishes, run
+    from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.paper import console
 
     out = console()
+    config = config_of(ctx)
+    set_up(config, "gateway")
     # As fast as it goes there is nothing to look at.
     shown = not options["fast"]
     wishes = Wishes(
@@ -154,6 +160,7 @@ def _replay(
         page=page_order(options["page"], _store(ctx), show=out.is_terminal) if shown else None,
         stay=out.is_terminal,
         drilling=drilling(_store(ctx), options["drill"], options["feedback"], options["voice"]),
+        config=config,
     )
     run(path, source, intro, wishes, out)
 

@@ -136,10 +136,13 @@ class Config:
         Of every setting.
     origin : mapping of str to str
         Where each came from: ``"default"``, a file, or the name of a variable.
+    file : Path or None
+        The file that was named, for a process that is to read the same.
     """
 
     values: Mapping[str, Value]
     origin: Mapping[str, str]
+    file: Path | None = None
 
     def text(self, name: str) -> str | None:
         """Return a text; None where it is not set."""
@@ -228,7 +231,7 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
         values[found.name] = _checked(found, _read(found, text, variable), variable)
         origin[found.name] = variable
     _take_secrets(values, origin)
-    return Config(values, origin)
+    return Config(values, origin, path)
 
 
 def table(config: Config) -> list[dict[str, Any]]:

@@ -17,9 +17,12 @@ from rich.console import Console
 from plantigrade_gateway import linkstatus, report, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Sound, open_sound
+from plantigrade_gateway.config import Config
 from plantigrade_gateway.drillfiles import Drilling, shelf
 from plantigrade_gateway.drillreport import chosen_lines
 from plantigrade_gateway.errors import RecordingError, StoreError
+from plantigrade_gateway.forward.launch import opened_forwarder
+from plantigrade_gateway.forward.moment import LiveSummary
 from plantigrade_gateway.linkstatus import Latency
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.paper import heading, item, item_whole, paragraph
@@ -59,6 +62,8 @@ class Wishes:
         What is practised.
     stay : bool
         Keep the page up when the recording has ended, until Ctrl-C or another run of it.
+    config : Config or None
+        The installation's settings: where what is measured is sent on.
     """
 
     fast: bool = False
@@ -68,6 +73,7 @@ class Wishes:
     page: PageOrder | None = None
     stay: bool = False
     drilling: Drilling | None = None
+    config: Config | None = None
 
 
 def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> Analysis:
@@ -108,11 +114,13 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
         with (
             sound,
             opened_voice(drilling.voice, stage.say) as voice,
+            opened_forwarder(wishes.config, store, stage.say, stage.asked.put) as forwarder,
             opened_page(wishes.page, store.path, stage.asked.put, stage.say) as page,
             stop_on_interrupt() as stop,
         ):
             stage.voice = voice
-            stage.onlookers = onlookers = Onlookers(page, sound, drilling.shelf)
+            far = LiveSummary.of(forwarder, wishes.config)
+            stage.onlookers = onlookers = Onlookers(page, sound, drilling.shelf, far)
             orders = Orders(onlookers, sound, drilling)
             while True:
                 found = _play(path, source, about, wishes, store, sound, orders, stage, stop)

@@ -13,12 +13,14 @@ import click
 
 from plantigrade_gateway.drillcli import drill_options, drilling
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.forwardcli import config_of, settings_option
 from plantigrade_gateway.pagecli import page_options, page_order
 from plantigrade_gateway.paircli import choose_pair, forget_insole, known_in, scan_near
 
 if TYPE_CHECKING:
     import asyncio
 
+    from plantigrade_gateway.config import Config
     from plantigrade_gateway.simulator import Simulation
 
 Decorator = Callable[[Any], Any]
@@ -142,6 +144,7 @@ def register(
     @_radio
     @drill_options
     @page_options
+    @settings_option
     @store_option
     @click.pass_context
     def run(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401
@@ -150,7 +153,7 @@ def register(
         A session ends on a stop or after 15 minutes without load; the next begins with the next
         load.
         """
-        _run(store_of(ctx), options)
+        _run(store_of(ctx), config_of(ctx), options)
 
     @group.command()
     @_rate
@@ -192,15 +195,18 @@ def register(
         _status(store_of(ctx), as_json)
 
 
-def _run(store: Path | None, options: dict[str, Any]) -> None:
+def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     import asyncio
 
     from plantigrade_gateway.demo import Wishes
     from plantigrade_gateway.livesource import Wish
+    from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.paper import console
     from plantigrade_gateway.service import Order, run
     from plantigrade_gateway.settings import SessionSettings
     from plantigrade_gateway.simulator import Fault, Simulation
+
+    set_up(config, "gateway")
 
     faults = tuple(Fault.parse(text) for text in options["faults"])
     if faults and not options["virtual"]:
@@ -217,6 +223,7 @@ def _run(store: Path | None, options: dict[str, Any]) -> None:
             store=store,
             page=page,
             drilling=drilling(store, options["drill"], options["feedback"], options["voice"]),
+            config=config,
         ),
         SessionSettings(mass_kg=options["mass"], handed=options["handed"]),
         Wish(None if rate is None else round(1e6 / rate), options["frames"]),
@@ -286,17 +293,21 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
 
 def _status(store: Path | None, as_json: bool) -> None:
     from plantigrade_gateway import linkstatus, schema
+    from plantigrade_gateway.forward import state
     from plantigrade_gateway.paper import console, paragraph
 
     path = schema.default_path() if store is None else store
     status = linkstatus.read(linkstatus.path_for(path))
     running = status is not None and status.is_live
+    forward = state.read(state.path_for(path))
     if as_json:
         import dataclasses
         import json
 
-        table = None if status is None else dataclasses.asdict(status)
-        click.echo(json.dumps({"schema": 1, "running": running, "status": table}, default=str))
+        table: dict[str, Any] = {"schema": 1, "running": running}
+        table["status"] = None if status is None else dataclasses.asdict(status)
+        table["forward"] = None if forward is None else dataclasses.asdict(forward)
+        click.echo(json.dumps(table, default=str))
         return
     out = console()
     known = known_in(store)
@@ -306,9 +317,12 @@ def _status(store: Path | None, as_json: bool) -> None:
         paragraph(out, "No insole is remembered: see plantigrade pair.")
     if status is None:
         paragraph(out, "The gateway has not run with this store: see plantigrade run.")
-        return
-    if not running:
+    elif not running:
         when = status.written.astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
         paragraph(out, f"The gateway is not running. As it was on {when}:")
-    for line in linkstatus.lines(status):
+    for line in [] if status is None else linkstatus.lines(status):
         paragraph(out, line, "  ")
+    if forward is not None:
+        paragraph(out, "Sent on:" if forward.is_fresh else "Sent on, when it last was:")
+        for line in state.lines(forward):
+            paragraph(out, line, "    ", "  ")

@@ -21,6 +21,9 @@ from plantigrade_gateway.ble import Radio, scanning
 from plantigrade_gateway.demo import Wishes, drilling_lines, show_end
 from plantigrade_gateway.drillfiles import Drilling, shelf
 from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError
+from plantigrade_gateway.forward import state as forwardstate
+from plantigrade_gateway.forward.launch import opened_forwarder
+from plantigrade_gateway.forward.moment import LinkSamples, LiveSummary
 from plantigrade_gateway.inbox import Inbox
 from plantigrade_gateway.linkstatus import Latency
 from plantigrade_gateway.live import LiveSession
@@ -110,7 +113,11 @@ async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
         page = opened.enter_context(
             opened_page(order.wishes.page, store.path, room.take_order, room.say)
         )
-        room.furnish(sound, voice, page)
+        forwarder = opened.enter_context(
+            opened_forwarder(order.wishes.config, store, room.say, room.take_order)
+        )
+        far = LiveSummary.of(forwarder, order.wishes.config)
+        room.furnish(sound, voice, page, far)
         source = LiveSource(pair, radio, room.inbox.put, room.say, order.wish, order.now_ns)
         room.greet(pair)
         if order.for_s is not None:
@@ -219,14 +226,21 @@ class _Room:
         self._store = store
         self._out = out
         self._latency = Latency()
+        self._samples = LinkSamples(store, order.wishes.config)
         self._screen: Screen | None = None
         self._loop = asyncio.get_running_loop()
         self._source = "virtual insoles (invented)" if order.simulation else "insoles"
 
-    def furnish(self, sound: Sound, voice: Announcer | None, page: Page | None) -> None:
+    def furnish(
+        self,
+        sound: Sound,
+        voice: Announcer | None,
+        page: Page | None,
+        far: LiveSummary | None = None,
+    ) -> None:
         """Take over what sessions are heard and seen by; nothing is done before."""
         self._sound, self._voice = sound, voice
-        self._onlookers = Onlookers(page, sound, self.drilling.shelf)
+        self._onlookers = Onlookers(page, sound, self.drilling.shelf, far)
         self._orders = Orders(self._onlookers, sound, self.drilling)
         self._visit = Visit(self._order.settings, self._begin, self._end, self._onlookers.tap)
 
@@ -299,7 +313,9 @@ class _Room:
                 now_ns = self._order.now_ns()
                 status = linkstatus.measure(source, pipeline, session_id, self._latency, now_ns)
                 linkstatus.write(path, status)
-                self._onlookers.link(status, live.store_problem if live else None)
+                forward = forwardstate.latest(self._store.path)
+                self._onlookers.link(status, live.store_problem if live else None, forward)
+                await self._samples.take(status, now_ns)
                 await asyncio.sleep(STATUS_EVERY_S)
         finally:
             if status is not None:

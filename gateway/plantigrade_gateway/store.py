@@ -401,6 +401,24 @@ class Store:
                 return
             after = (rows[-1][3], rows[-1][0])
 
+    def events_as_stored(self, session_id: str) -> list[EventRow]:
+        """Return a session's events in the order in which they were stored."""
+        number, _ = self._session_no(session_id)
+        rows = self._db.read(
+            "SELECT event_id, kind, foot, t_s, first_index, body, upto_entry FROM events"
+            " WHERE session_no = ? ORDER BY rowid",
+            (number,),
+        )
+        return [EventRow(a, b, c, d, e, json.loads(body), f) for a, b, c, d, e, body, f in rows]
+
+    def revision(self, session_id: str) -> int:
+        """Return how often a session's results have changed since they were first given out."""
+        number, _ = self._session_no(session_id)
+        ((revision,),) = self._db.read(
+            "SELECT revision FROM sessions WHERE session_no = ?", (number,)
+        )
+        return int(revision)
+
     def event_counts(self) -> dict[str, dict[str, int]]:
         """Return how many events of each kind each session has: ``counts[session_id][kind]``."""
         counts: dict[str, dict[str, int]] = {}

@@ -31,29 +31,37 @@ def add_events(db: sqlite3.Connection, number: int, rows: Sequence[EventRow]) ->
     """Put events in that were stored in this transaction."""
     if not rows or not wanted(db)[0]:
         return
+    _put(db, number, [(row.event_id, row.kind, row.foot, row.t_s) for row in rows])
+
+
+def again(db: sqlite3.Connection, session_id: str) -> int:
+    """Put all of a session's events in once more; return how many."""
+    ((number,),) = db.execute(
+        "SELECT session_no FROM sessions WHERE session_id = ?", (session_id,)
+    ).fetchall()
+    rows = db.execute(
+        "SELECT event_id, kind, foot, t_s FROM events WHERE session_no = ? ORDER BY rowid",
+        (number,),
+    ).fetchall()
+    if not wanted(db)[0]:
+        return 0
+    _put(db, number, rows)
+    return len(rows)
+
+
+def _put(db: sqlite3.Connection, number: int, rows: Sequence[tuple[str, str, str, float]]) -> None:
     start_ms, revision, _ = _about(db, number)
-    for row in rows:
+    for ident, kind, foot, t_s in rows:
         body, twin = db.execute(
             # Of its kind and foot, those stored before it in the same millisecond.
             "SELECT body, (SELECT count(*) FROM events AS other WHERE session_no = mine.session_no"
             " AND t_s >= ? AND t_s < ? AND kind = mine.kind AND foot = mine.foot"
             " AND other.rowid < mine.rowid)"
             " FROM events AS mine WHERE session_no = ? AND event_id = ?",
-            (in_ms(row.t_s) / 1e3, (in_ms(row.t_s) + 1) / 1e3, number, row.event_id),
+            (in_ms(t_s) / 1e3, (in_ms(t_s) + 1) / 1e3, number, ident),
         ).fetchone()
-        db.execute(
-            _ROW,
-            (
-                number,
-                row.event_id,
-                row.kind,
-                row.foot,
-                start_ms + in_ms(row.t_s),
-                twin,
-                revision,
-                body,
-            ),
-        )
+        time_ms = start_ms + in_ms(t_s)
+        db.execute(_ROW, (number, ident, kind, foot, time_ms, twin, revision, body))
 
 
 def add_points(db: sqlite3.Connection, number: int, points: Sequence[Point | Loads]) -> None:
@@ -123,7 +131,7 @@ def add_session(db: sqlite3.Connection, number: int) -> None:
             event_id(session_id, "session", f"{state}/{revision}", 0),
             "session",
             state,
-            _since_1970_ms(datetime.now(UTC)),
+            since_1970_ms(datetime.now(UTC)),
             0,
             revision,
             json.dumps(body, separators=(",", ":")),
@@ -175,8 +183,9 @@ def _about(db: sqlite3.Connection, number: int) -> tuple[int, int, str]:
     started, revision, session_id = db.execute(
         "SELECT started_utc, revision, session_id FROM sessions WHERE session_no = ?", (number,)
     ).fetchone()
-    return _since_1970_ms(datetime.fromisoformat(started)), revision, session_id
+    return since_1970_ms(datetime.fromisoformat(started)), revision, session_id
 
 
-def _since_1970_ms(when: datetime) -> int:
+def since_1970_ms(when: datetime) -> int:
+    """Return a time's whole milliseconds since 1970 UTC."""
     return (when - _EPOCH) // _MS

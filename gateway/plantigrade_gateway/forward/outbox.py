@@ -13,6 +13,7 @@ from typing import Any
 
 from plantigrade_gateway.database import Database
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.forward import enqueue
 from plantigrade_gateway.forward.points import LOADS, Item, link_id, source_of
 from plantigrade_gateway.storerows import utc_text
 
@@ -40,7 +41,8 @@ class Depth:
     active : bool
         False: no longer configured; what waits is kept.
     waiting : int
-        Rows not there for good: unsent, or sent within the time that they are held.
+        Rows not there for good: unsent, or sent within the time that they are held. With those of
+        sessions that were deleted meanwhile.
     oldest_ms : int or None
         When the oldest of them happened, ms since 1970.
     sent, aside, dropped : int
@@ -215,6 +217,11 @@ class Outbox:
                 (sink, reason, utc_text(datetime.now(UTC)), item.seq),
             )
 
+    def lost(self, sink: str, rows: int) -> None:
+        """Note rows that a sink would not take and that are not set aside: regional loads."""
+        with self._db.writing() as db:
+            db.execute("UPDATE outbox_sinks SET dropped = dropped + ? WHERE sink = ?", (rows, sink))
+
     def aside(self) -> list[Aside]:
         """Return what is set aside, in order."""
         statement = _ITEM.format(table="outbox_aside", more=", sink, reason, set_aside_utc")
@@ -235,13 +242,24 @@ class Outbox:
 
     # What is put in here
 
-    def put_link(self, bay: str, foot: str, time_ms: int, body: Mapping[str, Any]) -> None:
-        """Put a sample of a link's health in, of a site's bay; it belongs to no session."""
+    def send_again(self, session_id: str) -> int:
+        """Put all events of a session in once more, as they were; return how many.
+
+        For a database that lost them: a point that is there already stays as it is.
+        """
         with self._db.writing() as db:
-            db.execute(
+            return enqueue.again(db, session_id)
+
+    def put_links(self, bay: str, time_ms: int, bodies: Mapping[str, Mapping[str, Any]]) -> None:
+        """Put a sample of each foot's link health in, of a site's bay; it is of no session."""
+        with self._db.writing() as db:
+            db.executemany(
                 "INSERT INTO outbox (session_no, point_id, kind, name, time_ms, twin, revision,"
                 " body) VALUES (NULL, ?, 'link', ?, ?, 0, 0, ?)",
-                (link_id(bay, foot, time_ms), foot, time_ms, json.dumps(body)),
+                [
+                    (link_id(bay, foot, time_ms), foot, time_ms, json.dumps(body))
+                    for foot, body in bodies.items()
+                ],
             )
 
     # What is shown
@@ -254,9 +272,9 @@ class Outbox:
         ):
             table = _table(sink)
             time = "time_us / 1000" if sink == LOADS else "time_ms"
-            ((waiting,),) = self._db.read(
-                f"SELECT count(*) FROM {table} WHERE seq > ?", (done_seq,)
-            )
+            # By the places, not by counting: a day's regional loads take long to count.
+            first, last = self._db.read(f"SELECT min(seq), max(seq) FROM {table}")[0]
+            waiting = 0 if last is None else last - max(done_seq, first - 1)
             oldest = self._db.read(
                 f"SELECT {time} FROM {table} WHERE seq > ? ORDER BY seq LIMIT 1", (done_seq,)
             )
@@ -265,7 +283,7 @@ class Outbox:
                 Depth(
                     sink,
                     bool(active),
-                    int(waiting),
+                    max(0, int(waiting)),
                     int(oldest[0][0]) if oldest else None,
                     int(sent),
                     int(aside),

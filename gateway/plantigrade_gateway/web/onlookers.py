@@ -9,6 +9,8 @@ from plantigrade_gateway import words
 from plantigrade_gateway.analysisjson import plain
 from plantigrade_gateway.audio import Sound
 from plantigrade_gateway.drillfiles import Shelf
+from plantigrade_gateway.forward.moment import LiveSummary
+from plantigrade_gateway.forward.state import ForwardState
 from plantigrade_gateway.linkstatus import ServiceStatus
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.pipeline import Pipeline
@@ -31,10 +33,15 @@ class Onlookers:
         Where the gateway's own sound goes.
     shelf : Shelf
         The drills to choose from.
+    far : LiveSummary, optional
+        Those who look on through a message broker.
     """
 
-    def __init__(self, page: Page | None, sound: Sound, shelf: Shelf) -> None:
+    def __init__(
+        self, page: Page | None, sound: Sound, shelf: Shelf, far: LiveSummary | None = None
+    ) -> None:
         self._page = page
+        self._far = far
         self._sound = sound
         self._shelf = shelf
         self._moments = Moments(lambda: page is not None and page.viewers > 0)
@@ -72,6 +79,8 @@ class Onlookers:
 
     def show(self, moment: Moment, pipeline: Pipeline) -> None:
         """Tell what entries came to."""
+        if self._far is not None and self._session is not None:
+            self._far.show(moment.output.net, pipeline.settings, self._session["id"])
         if self._page is None:
             return
         self.settle(pipeline.settings)
@@ -82,8 +91,13 @@ class Onlookers:
         """Tell a sentence."""
         self._send({"type": "said", "text": text, "level": level})
 
-    def link(self, status: ServiceStatus, store_problem: str | None) -> None:
-        """Tell how the links are."""
+    def link(
+        self,
+        status: ServiceStatus,
+        store_problem: str | None,
+        forward: ForwardState | None = None,
+    ) -> None:
+        """Tell how the links are, and how the forwarding goes."""
         if self._page is None:
             return
         feet = {}
@@ -102,6 +116,7 @@ class Onlookers:
                 "delay_ms": plain(status.latency_ms),
                 "store": {"problem": store_problem},
                 "dropped_frames": self._page.dropped,
+                "forward": None if forward is None else plain(forward.sinks),
             }
         )
 

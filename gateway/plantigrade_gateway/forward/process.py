@@ -1,0 +1,245 @@
+"""The forwarding process: every configured sink, as long as the gateway runs.
+
+A process of its own, so that catching up after a day's outage takes nothing from the recording but
+the disk. The gateway writes JSON lines to its standard input: live summaries, and the word to stop.
+An end of that input without the word means that the gateway died; then this ends at once, too, and
+the broker tells so with the bay's will. What it has to say goes, as JSON lines, to its output.
+"""
+
+import argparse
+import asyncio
+import fcntl
+import json
+import logging
+import os
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from time import monotonic, time
+from typing import IO, TYPE_CHECKING, Any
+
+from plantigrade_gateway import logs
+from plantigrade_gateway.config import Config, load
+from plantigrade_gateway.errors import GatewayError
+from plantigrade_gateway.forward import state
+from plantigrade_gateway.forward.courier import Courier, Sink
+from plantigrade_gateway.forward.outbox import MQTT, TSDB, Outbox
+from plantigrade_gateway.forward.points import LOADS
+from plantigrade_gateway.store import Store
+
+if TYPE_CHECKING:
+    from plantigrade_gateway.forward.mqtt import Broker
+    from plantigrade_gateway.forward.tsdb import Database
+
+FLUSH_S = 3.0
+"""After the word to stop, for what waits; the rest is sent at the next start (ours)."""
+STATE_EVERY_S = 1.0
+TRIM_EVERY_S = 30.0
+_AT_ONCE = {TSDB: 1000, LOADS: 20, MQTT: 200}
+_log = logging.getLogger(__name__)
+
+
+class Forwarding:
+    """The process's work.
+
+    Parameters
+    ----------
+    store_path : Path
+    config : Config
+    say : callable
+        Told each thing that goes wrong or right again, once, in a line.
+    """
+
+    def __init__(self, store_path: Path, config: Config, say: Callable[[str], None]) -> None:
+        self.stop = asyncio.Event()
+        self._config = config
+        self._say = say
+        self._store_path = store_path
+        self._store = Store.open(store_path, create=False)
+        self._outbox = Outbox(self._store.database)
+        self.database: Database | None = None
+        self.broker: Broker | None = None
+        self._ways: list[tuple[Courier, Sink]] = []
+        self._open_sinks()
+        self._told: dict[str, str | None] = {}
+        self._before: dict[str, tuple[float, int]] = {}
+
+    def _open_sinks(self) -> None:
+        sinks = self._config.sinks()
+        # The sinks' libraries are only loaded where they are used.
+        if TSDB in sinks:
+            from plantigrade_gateway.forward.tsdb import Database
+
+            self.database = Database(self._config)
+            self._add(TSDB, self.database)
+            if LOADS in sinks:
+                self._add(LOADS, Database(self._config))
+        if MQTT in sinks:
+            from plantigrade_gateway.forward.mqtt import Broker
+
+            self.broker = Broker(self._config)
+            self._add(MQTT, self.broker)
+
+    def _add(self, name: str, sink: Sink) -> None:
+        section = "mqtt" if name == MQTT else "tsdb"
+        hold_s = self._config.number(f"{section}.hold_s")
+        self._ways.append((Courier(self._outbox, name, hold_s, _AT_ONCE[name]), sink))
+
+    async def run(self) -> None:
+        """Forward until `stop` is set, then a little longer."""
+        ended = asyncio.Event()
+        async with asyncio.TaskGroup() as group:
+            for courier, sink in self._ways:
+                group.create_task(courier.run(sink, ended), name=courier.sink)
+            watching = group.create_task(self._watch(), name="state")
+            await self.stop.wait()
+            deadline = monotonic() + FLUSH_S
+            while monotonic() < deadline and self._unsent():
+                await asyncio.sleep(0.05)
+            ended.set()
+            watching.cancel()
+        self._note()
+        self._store.close()
+
+    def _unsent(self) -> bool:
+        return any(c.problem is None and c.next() for c, _ in self._ways)
+
+    async def _watch(self) -> None:
+        trimmed_s = monotonic()
+        while True:
+            self._note()
+            if monotonic() - trimmed_s > TRIM_EVERY_S:
+                trimmed_s = monotonic()
+                self._make_room()
+            await asyncio.sleep(STATE_EVERY_S)
+
+    def _make_room(self) -> None:
+        with suppress(GatewayError):  # a full disk: the next time
+            dropped = self._outbox.trim(int(self._config.number("outbox.loads_mb")) << 20)
+            if dropped:
+                _log.warning("dropped %d s of regional loads for room", dropped)
+            self._outbox.give_back()
+
+    def _note(self) -> None:
+        try:
+            sinks = tuple(self._sink_states())
+        except GatewayError as error:
+            _log.error("%s", str(error))
+            return
+        clock = self.database.clock_said if self.database is not None else None
+        self._tell("clock", clock, "The clocks agree again.")
+        for courier, _ in self._ways:
+            self._tell(courier.sink, courier.problem, "")
+        now = state.ForwardState(datetime.now(UTC), sinks, (clock,) if clock else ())
+        state.write(state.path_for(self._store_path), now)
+
+    def _sink_states(self) -> list[state.SinkState]:
+        couriers = {courier.sink: courier for courier, _ in self._ways}
+        found = []
+        for depth in self._outbox.depths():
+            courier = couriers.get(depth.sink)
+            first = courier.oldest() if courier else depth.oldest_ms
+            found.append(
+                state.SinkState(
+                    sink=depth.sink,
+                    active=courier is not None,
+                    problem=courier.problem if courier else None,
+                    waiting=depth.waiting,
+                    held=courier.held if courier else 0,
+                    oldest_s=None if first is None else round(max(0.0, time() - first / 1e3), 1),
+                    sent=depth.sent,
+                    aside=depth.aside,
+                    dropped=depth.dropped,
+                    resent=courier.resent if courier else 0,
+                    per_s=self._rate(courier) if courier else 0.0,
+                )
+            )
+        return found
+
+    def _rate(self, courier: Courier) -> float:
+        now = monotonic(), courier.acknowledged
+        before = self._before.get(courier.sink, now)
+        self._before[courier.sink] = now
+        passed_s = now[0] - before[0]
+        return round((now[1] - before[1]) / passed_s, 1) if passed_s > 0 else 0.0
+
+    def _tell(self, what: str, problem: str | None, well: str) -> None:
+        """Say what has changed; a sink that has not been asked yet is no news."""
+        before = self._told.get(what)
+        if problem == Courier.NOT_YET or problem == before:
+            return
+        self._told[what] = problem
+        if problem is not None:
+            self._say(problem[0].upper() + problem[1:] + ("" if problem.endswith("?") else "."))
+        elif well:
+            self._say(well)
+        elif before is not None:
+            self._say(f"{state.called(what).capitalize()}: takes data again.")
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the process."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--store", type=Path, required=True)
+    parser.add_argument("--settings", type=Path)
+    chosen = parser.parse_args(arguments)
+    with suppress(OSError):
+        os.nice(10)  # recording comes first where the cores are busy
+    config = load(chosen.settings)
+    logs.set_up(config, "forward")
+    with _alone(chosen.store):
+        asyncio.run(_run(chosen.store, config))
+
+
+async def _run(store: Path, config: Config) -> None:
+    def say(text: str) -> None:
+        _put({"type": "said", "text": config.masked(text)})
+
+    forwarding = Forwarding(store, config, say)
+    if forwarding.broker is not None:
+        forwarding.broker.on_command = _put
+    listening = asyncio.create_task(_listen(forwarding))
+    await forwarding.run()
+    listening.cancel()
+
+
+async def _listen(forwarding: Forwarding) -> None:
+    loop = asyncio.get_running_loop()
+    reader = asyncio.StreamReader(limit=1 << 20)
+    await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
+    while line := await reader.readline():
+        message: dict[str, Any] = json.loads(line)
+        if message["type"] == "stop":
+            forwarding.stop.set()
+            return
+        if forwarding.broker is not None:
+            forwarding.broker.show(message)
+    os._exit(3)  # the gateway died; the broker publishes the will
+
+
+def _put(message: dict[str, Any]) -> None:
+    with suppress(OSError):
+        sys.stdout.write(json.dumps(message) + "\n")
+        sys.stdout.flush()
+
+
+class _alone:
+    """Hold the store's forwarding for this process; wait while another one ends."""
+
+    def __init__(self, store: Path) -> None:
+        self._path = store.with_name(store.name + "-forwarding")
+        self._file: IO[bytes] | None = None
+
+    def __enter__(self) -> None:
+        self._file = open(self._path, "ab")
+        fcntl.flock(self._file, fcntl.LOCK_EX)
+
+    def __exit__(self, *_: object) -> None:
+        if self._file is not None:
+            self._file.close()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,258 @@
+"""The time-series database: one request, what its answers mean, whether it was restarted.
+
+Writes by the v2 protocol through influxdb-client, as line strings (its own batching loses data and
+is not used). Error texts are one line for the user and never hold the token.
+"""
+
+import json
+import os
+import re
+import ssl
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+
+import aiohttp
+from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
+from influxdb_client.rest import ApiException
+
+from plantigrade_gateway.config import Config
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.forward.courier import Away, Refused
+from plantigrade_gateway.forward.lines import PREFIX, lines, place_tags
+from plantigrade_gateway.forward.points import Item
+
+LOOK_EVERY_S = 5.0
+"""How often it is asked whether it was restarted."""
+CLOCK_OFF_S = 60.0
+"""Points are dated by this machine's clock: a larger difference is said (ours)."""
+
+_STARTED = re.compile(r"^(?:vm_app_start_timestamp|process_start_time_seconds) (\S+)", re.MULTILINE)
+_AHEAD_S = 49 * 3600  # later than that VictoriaMetrics takes no point
+_TOO_BIG, _BUSY = 413, (429, 503)
+_MEANING = {
+    401: "the token is not accepted (401): check tsdb.token_file or PLANTIGRADE_TSDB_TOKEN",
+    403: "the token has no right to write there (403): check it, tsdb.bucket and tsdb.organisation",
+    404: "has no such bucket or organisation, or is no database (404): check tsdb.url, "
+    "tsdb.bucket and tsdb.organisation",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What the database says of itself.
+
+    Attributes
+    ----------
+    started : str or None
+        When it was started, as it writes it; None where it does not say.
+    ahead_s : float or None
+        How much this machine's clock is ahead of its own, s.
+    is_victoria : bool
+    """
+
+    started: str | None
+    ahead_s: float | None
+    is_victoria: bool
+
+
+class Database:
+    """The database of the settings, as a `courier.Sink`.
+
+    Parameters
+    ----------
+    config : Config
+    """
+
+    def __init__(self, config: Config) -> None:
+        self.url = config.word("tsdb.url").rstrip("/")
+        self.clock_said: str | None = None
+        self._config = config
+        self._place = place_tags(config.word("site"), config.word("bay"))
+        self._client: InfluxDBClientAsync | None = None
+        self._http: aiohttp.ClientSession | None = None
+        self._started: str | None = None
+        self._looked_s = float("-inf")
+        self._look_every_s = min(LOOK_EVERY_S, max(0.5, config.number("tsdb.hold_s") / 3))
+
+    async def open(self) -> None:
+        """Connect, and note when it was started.
+
+        Raises
+        ------
+        Away
+        """
+        if self._client is None:
+            trust = _trust(self._config.text("tsdb.ca_file"))
+            timeout_s = self._config.number("tsdb.timeout_s")
+            self._client = InfluxDBClientAsync(
+                url=self.url,
+                token=self._config.text("tsdb.token") or "-",
+                org=self._config.word("tsdb.organisation"),
+                timeout=round(1e3 * timeout_s),
+                ssl_context=trust,
+            )
+            self._http = aiohttp.ClientSession(
+                connector=aiohttp.TCPConnector(ssl=trust),
+                timeout=aiohttp.ClientTimeout(total=timeout_s),
+            )
+        self._started = (await self.look()).started
+        self._looked_s = time.monotonic()
+
+    async def close(self) -> None:
+        """Close the connections."""
+        client, self._client = self._client, None
+        http, self._http = self._http, None
+        if client is not None:
+            await client.close()  # type: ignore[no-untyped-call]
+        if http is not None:
+            await http.close()
+
+    async def restarted(self) -> bool | None:
+        """Return whether it was restarted since it was last asked; None when it is not yet time."""
+        if time.monotonic() - self._looked_s < self._look_every_s:
+            return None
+        started, before = (await self.look()).started, self._started
+        self._started, self._looked_s = started, time.monotonic()
+        return started != before
+
+    async def look(self) -> Look:
+        """Ask it when it was started and what time it has.
+
+        Raises
+        ------
+        Away
+        """
+        assert self._http is not None
+        try:
+            async with self._http.get(self.url + "/metrics") as answer:
+                text = await answer.text() if answer.status == 200 else ""
+                date = answer.headers.get("Date")
+        except (aiohttp.ClientError, OSError, TimeoutError) as error:
+            raise self._away(error) from None
+        ahead_s = _ahead_s(date)
+        self.clock_said = None
+        if ahead_s is not None and abs(ahead_s) > CLOCK_OFF_S:
+            self.clock_said = (
+                f"this machine's clock is {abs(ahead_s):.0f} s "
+                f"{'ahead of' if ahead_s > 0 else 'behind'} the time-series database's: set it, "
+                "points are dated by it"
+            )
+        found = _STARTED.search(text)
+        return Look(found[1] if found else None, ahead_s, "vm_app_version" in text)
+
+    async def send(self, items: list[Item]) -> None:
+        """Write items; raises `Away` or `Refused`."""
+        try:
+            made = [line for item in items for line in lines(item, self._place)]
+        except (TypeError, ValueError, KeyError) as error:
+            raise Refused(f"cannot be written as a line ({error!r})") from None
+        if made:
+            await self.write(made)
+
+    async def takes_anything(self) -> bool:
+        """Return whether it takes a point that is known to be good; raises `Away`."""
+        try:
+            await self.write([self.check_line(0.0)])
+        except Refused:
+            return False
+        return True
+
+    def check_line(self, value: float) -> str:
+        """Return a point that is only there to be written."""
+        return f"{PREFIX}check,{self._place} value={value!r} {time.time_ns() // 1_000_000}"
+
+    async def write(self, made: list[str]) -> None:
+        """Write lines; raises `Away` or `Refused`."""
+        assert self._client is not None
+        try:
+            await self._client.write_api().write(
+                bucket=self._config.word("tsdb.bucket"),
+                record="\n".join(made),
+                write_precision="ms",  # type: ignore[arg-type]
+            )
+        except ApiException as error:
+            raise self._answer(error) from None
+        except (aiohttp.ClientError, OSError, TimeoutError) as error:
+            raise self._away(error) from None
+
+    async def read(self, session: str) -> list[tuple[dict[str, str], list[float], list[int]]]:
+        """Read every point of a session back: labels (with ``__name__``), values, times in ms.
+
+        Only from VictoriaMetrics, which answers ``/api/v1/export``.
+
+        Raises
+        ------
+        Away
+        """
+        return await self.export(f'{{session="{session}"}}')
+
+    async def export(self, match: str) -> list[tuple[dict[str, str], list[float], list[int]]]:
+        """Read the series back that a selector matches; raises `Away`."""
+        assert self._http is not None
+        # A recording replayed fast is dated ahead of now.
+        asked = {"match[]": match, "start": "0", "end": str(int(time.time()) + _AHEAD_S)}
+        try:
+            async with self._http.get(self.url + "/api/v1/export", params=asked) as answer:
+                text = await answer.text()
+                if answer.status != 200:
+                    raise Away(self._text(f"cannot be read ({answer.status})"))
+        except (aiohttp.ClientError, OSError, TimeoutError) as error:
+            raise self._away(error) from None
+        rows = [json.loads(line) for line in text.splitlines()]
+        return [(row["metric"], row["values"], row["timestamps"]) for row in rows]
+
+    def _answer(self, error: ApiException) -> Exception:
+        status = int(error.status or 0)
+        if status in (400, 422, _TOO_BIG):
+            body = error.body or error.reason or ""
+            text = body.decode("utf-8", "replace") if isinstance(body, bytes) else str(body)
+            said = text.strip().splitlines()
+            return Refused(self._config.masked(f"{status}: {said[0][:200] if said else 'refused'}"))
+        if status in _MEANING:
+            return Away(self._text(_MEANING[status]))
+        asked = error.headers.get("Retry-After") if error.headers else None
+        after_s = float(asked) if asked and asked.isdigit() else None
+        busy = "is busy" if status in _BUSY else "fails"
+        return Away(self._text(f"{busy} ({status})"), after_s)
+
+    def _away(self, error: BaseException) -> Away:
+        if isinstance(error, aiohttp.ClientConnectorCertificateError | ssl.SSLError):
+            reason = getattr(error, "certificate_error", error)
+            why = getattr(reason, "verify_message", "") or "not verified"
+            return Away(self._text(f"its certificate is not trusted ({why}): set tsdb.ca_file"))
+        if isinstance(error, aiohttp.ClientConnectorDNSError):
+            return Away(self._text("no such host: check tsdb.url"))
+        if isinstance(error, aiohttp.ClientConnectorSSLError):
+            return Away(self._text("does not speak TLS there: check tsdb.url"))
+        if isinstance(error, TimeoutError):
+            limit = self._config.number("tsdb.timeout_s")
+            return Away(self._text(f"does not answer within {limit:g} s"))
+        if isinstance(error, aiohttp.ClientConnectorError):
+            number = error.os_error.errno
+            why = os.strerror(number) if number else "no connection"
+            return Away(self._text(f"cannot be reached ({why}): is it running, is tsdb.url right?"))
+        return Away(self._text(f"broke the connection ({type(error).__name__})"))
+
+    def _text(self, what: str) -> str:
+        return self._config.masked(f"time-series database {self.url}: {what}")
+
+
+def _trust(ca_file: str | None) -> ssl.SSLContext:
+    try:
+        return ssl.create_default_context(cafile=ca_file)
+    except OSError as error:  # ssl.SSLError too
+        raise InputError(
+            f"tsdb.ca_file {ca_file}: cannot be used ({error.strerror or error})"
+        ) from error
+
+
+def _ahead_s(date: str | None) -> float | None:
+    if date is None:
+        return None
+    try:
+        theirs = parsedate_to_datetime(date)
+    except ValueError:
+        return None
+    return (datetime.now(UTC) - theirs).total_seconds()

@@ -1,0 +1,354 @@
+"""To a real broker: every message by its schema, once by identity, whatever happens to it."""
+
+import asyncio
+import dataclasses
+import gc
+import json
+import os
+import subprocess
+import sys
+import warnings
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import jsonschema
+import numpy as np
+import pytest
+from tests.plantigrade_gateway.forward.test_tsdb import certificate
+from tests.support.bay import Bay, until
+from tests.support.records import stand, step, swing
+from tests.support.servers import Mosquitto, free_port, program
+
+from plantigrade.block import N_COLUMNS, Foot, PairBlock
+from plantigrade_gateway.forward import courier, moment, mqtt, payloads
+from plantigrade_gateway.forward.outbox import MQTT
+from plantigrade_gateway.forward.points import Point
+from plantigrade_gateway.linkstatus import FootStatus
+from plantigrade_gateway.settings import SessionSettings
+
+SECRET = "p4ssword-do-not-print-me"
+SCHEMA = json.loads(
+    (Path(__file__).resolve().parents[3] / "hardware_notes" / "mqtt.schema.json").read_text("utf-8")
+)
+BASE = "plantigrade/v1/north/b1"
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch):
+    monkeypatch.setattr(courier, "FIRST_WAIT_S", 0.05)
+    monkeypatch.setattr(courier, "LONGEST_WAIT_S", 0.3)
+    monkeypatch.setattr(mqtt, "LOOK_EVERY_S", 0.1)
+
+
+def settings(port: int, **more: str) -> dict[str, str]:
+    return {
+        "PLANTIGRADE_MQTT_HOST": "127.0.0.1",
+        "PLANTIGRADE_MQTT_PORT": str(port),
+        "PLANTIGRADE_MQTT_HOLD_S": "0.2",
+        "PLANTIGRADE_MQTT_TIMEOUT_S": "3",
+        **more,
+    }
+
+
+@pytest.fixture
+def broker(tmp_path):
+    server = Mosquitto(tmp_path / "broker")
+    server.start()
+    yield server
+    if server.is_up:
+        server.kill()
+
+
+class Subscriber:
+    """A durable subscriber: what it got, in order."""
+
+    def __init__(self) -> None:
+        self.got: list[tuple[str, dict[str, Any]]] = []
+
+    def ids(self, kind: str = "events/") -> list[str]:
+        return [m["id"] for topic, m in self.got if topic.startswith(kind)]
+
+    def of(self, topic: str) -> list[dict[str, Any]]:
+        return [m for t, m in self.got if t == topic]
+
+
+@asynccontextmanager
+async def subscribed(port: int, **how: Any) -> AsyncIterator[Subscriber]:
+    """Keep a subscription of all topics up, over restarts of the broker."""
+    there = asyncio.Event()
+    found = Subscriber()
+
+    async def listen() -> None:
+        while True:
+            with suppress(aiomqtt.MqttError):
+                async with aiomqtt.Client(
+                    "127.0.0.1", port, identifier="sub", clean_session=False, timeout=3, **how
+                ) as client:
+                    await client.subscribe("plantigrade/#", qos=1)
+                    there.set()
+                    async for message in client.messages:
+                        topic = str(message.topic).removeprefix(BASE + "/")
+                        found.got.append((topic, json.loads(bytes(message.payload))))
+            await asyncio.sleep(0.05)
+
+    listening = asyncio.create_task(listen())
+    await asyncio.wait_for(there.wait(), 5)
+    try:
+        yield found
+    finally:
+        listening.cancel()
+        with suppress(asyncio.CancelledError):
+            await listening
+
+
+def valid(topic: str, message: dict[str, Any]) -> None:
+    name = topic.removeprefix("events/")
+    schema = {"$ref": f"#/$defs/{name}", "$defs": SCHEMA["$defs"]}
+    jsonschema.Draft202012Validator(schema).validate(message)
+
+
+async def test_every_message_is_what_its_schema_says(tmp_path, broker):
+    bay = Bay(tmp_path, settings(broker.port))
+    foot = FootStatus("left", "streaming", 80, -60, 1, 100, 1, 0, 0.1, 3.2, 0.002, True)
+    async with subscribed(broker.port) as found, bay.forwarding() as forwarding:
+        bay.put(step(100), step(200, Foot.RIGHT), swing(700), stand(900))
+        points = [Point("cue", "early", 3.0, {"t_s": 3.0, "decided_s": 3.1, "delay_s": 0.0})]
+        points.append(Point("set", "1", 2.0, {"name": "full", "start_s": 2.0, "summary": {}}))
+        bay.store.write(bay.session, [], points)
+        bay.outbox.put_links("north/b1", 1_772_355_600_123, {"left": moment.link_body(foot)})
+        bay.store.end_session(bay.session, "stop")
+        await bay.sent(MQTT)
+        loads = np.full((3, N_COLUMNS), 100.0)
+        block = PairBlock(0, np.arange(3) / 100, loads, loads * np.nan)
+        assert forwarding.broker is not None
+        forwarding.broker.show(moment.summary(block, SessionSettings(), bay.session))
+        await until(lambda: found.of("live"))
+    topics = {topic for topic, _ in found.got}
+    kinds = ("step", "stand", "swing", "set", "cue", "session")
+    assert topics >= {*(f"events/{kind}" for kind in kinds), "link", "live", "state"}
+    for topic, message in found.got:
+        valid(topic, message)
+    (body,) = [m["body"] for m in found.of("events/swing")]
+    assert body["push"]["path_y"] == [0.1, 0.30000000000000004, 1e-300]
+    assert found.of("live")[0]["feet"]["right"] == {
+        "load_n": None,
+        "load_bw": None,
+        "cop": None,
+        "away": True,
+    }
+    assert bay.said == []
+    bay.store.close()
+
+
+def test_a_schema_refuses_what_is_none_of_its_messages():
+    with pytest.raises(jsonschema.ValidationError):
+        valid("state", {"v": 1, "state": "gone", "time": None})
+    with pytest.raises(jsonschema.ValidationError):
+        valid("live", {"v": 1})
+    assert set(SCHEMA["$defs"]) == {*payloads.EVENTS, "link", "state", "live", "command"}
+
+
+async def test_the_bay_says_that_it_stops_and_its_will_that_it_died(tmp_path, broker):
+    async with subscribed(broker.port) as found:
+        bay = Bay(tmp_path, settings(broker.port))
+        async with bay.forwarding():
+            await until(lambda: found.of("state"))
+        await until(lambda: found.of("state")[-1]["state"] == "stopped")
+        bay.store.close()
+        command = [sys.executable, "-m", "plantigrade_gateway.forward.process"]
+        process = subprocess.Popen(
+            [*command, "--store", str(bay.store.path)],
+            env={**os.environ, **settings(broker.port), "PLANTIGRADE_SITE": "north"}
+            | {"PLANTIGRADE_BAY": "b1"},
+            stdin=subprocess.PIPE,
+        )
+        await until(lambda: found.of("state")[-1]["state"] == "online", 30)
+        assert process.stdin is not None
+        process.stdin.close()  # the gateway is killed: no word to stop, the pipe ends
+        await until(lambda: found.of("state")[-1]["state"] == "away", 10)
+        process.wait(5)
+        assert process.returncode == 3
+
+
+async def test_a_killed_broker_gets_again_what_it_lost(tmp_path):
+    """Its disk copy is a second old at best: what it acknowledged since is gone with it."""
+    broker = Mosquitto(tmp_path / "broker", "autosave_interval 3600\n")
+    await asyncio.to_thread(broker.start)
+    bay = Bay(tmp_path, settings(broker.port, PLANTIGRADE_MQTT_HOLD_S="60"))
+    async with bay.forwarding() as forwarding:
+        (way, _) = forwarding._ways[0]
+        bay.put(*(step(100 * k) for k in range(1, 301)))
+        await until(lambda: way.held >= 301, 20)  # acknowledged, with nobody there to get it
+        broker.kill()
+        await asyncio.to_thread(broker.start)
+        async with subscribed(broker.port) as found:
+            bay.put(step(90_000))
+            await until(lambda: set(found.ids()) >= bay.ids, 20)
+        assert way.resent >= 301
+    broker.kill()
+    bay.store.close()
+
+
+async def test_a_hung_broker_is_seen(tmp_path, broker):
+    bay = Bay(tmp_path, settings(broker.port, PLANTIGRADE_MQTT_TIMEOUT_S="0.5"))
+    async with subscribed(broker.port) as found, bay.forwarding():
+        bay.put(step(100))
+        await bay.sent(MQTT)
+        broker.pause()
+        bay.put(step(200))
+        await until(lambda: bay.said, 20)
+        assert bay.said == ["Message broker 127.0.0.1: does not answer within 0.5 s."]
+        broker.go_on()
+        await until(lambda: set(found.ids()) >= bay.ids, 20)
+    bay.store.close()
+
+
+async def said_of(tmp_path: Path, port: int, **more: str) -> list[str]:
+    bay = Bay(tmp_path, settings(port, **more))
+    async with bay.forwarding():
+        bay.put(step(100))
+        await until(lambda: bay.said)
+        await asyncio.sleep(0.5)
+    assert bay.waiting(MQTT) == 2
+    bay.store.close()
+    assert SECRET not in " ".join(bay.said)
+    return bay.said
+
+
+async def test_what_stands_in_the_way_is_said_once_in_a_line(tmp_path):
+    assert await said_of(tmp_path, free_port()) == [
+        "Message broker 127.0.0.1: cannot be reached (Connection refused): is it running, "
+        "is mqtt.host right?"
+    ]
+
+
+async def test_a_wrong_password_and_a_missing_right_are_said(tmp_path):
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    users, rules = folder / "users", folder / "rules"
+    users.touch()
+    subprocess.run(
+        [program("mosquitto_passwd"), "-b", str(users), "bay", SECRET],
+        check=True,
+        capture_output=True,
+    )
+    rules.write_text("user bay\ntopic read #\n")
+    for file in (users, rules):
+        file.chmod(0o600)
+    more = f"allow_anonymous false\npassword_file {users}\nacl_file {rules}\n"
+    broker = Mosquitto(folder, more)
+    await asyncio.to_thread(broker.start)
+    one, other = tmp_path / "one", tmp_path / "other"
+    one.mkdir()
+    other.mkdir()
+    wrong = {"PLANTIGRADE_MQTT_USER": "bay", "PLANTIGRADE_MQTT_PASSWORD": "x" + SECRET}
+    assert await said_of(one, broker.port, **wrong) == [
+        "Message broker 127.0.0.1: does not accept name and password: check mqtt.user and "
+        "mqtt.password_file."
+    ]
+    right = wrong | {"PLANTIGRADE_MQTT_PASSWORD": SECRET}
+    assert await said_of(other, broker.port, **right) == [
+        f"Message broker 127.0.0.1: does not let this bay publish below {BASE}/."
+    ]
+    broker.kill()
+
+
+def test_tls_with_a_certificate_that_is_trusted_only_where_it_is_named(tmp_path):
+    with warnings.catch_warnings():
+        # paho leaves the socket of a failed handshake to the garbage collector.
+        warnings.simplefilter("ignore", ResourceWarning)
+        asyncio.run(tls_only_where_it_is_named(tmp_path))
+        gc.collect()
+
+
+async def tls_only_where_it_is_named(tmp_path: Path) -> None:
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    key, cert = certificate(folder)
+    broker = Mosquitto(folder, f"certfile {cert}\nkeyfile {key}\n")
+    await asyncio.to_thread(broker.start)
+    tls = {"PLANTIGRADE_MQTT_TLS": "true"}
+    one = tmp_path / "one"
+    one.mkdir()
+    (said,) = await said_of(one, broker.port, **tls)
+    assert "its certificate is not trusted (" in said and "set mqtt.ca_file" in said
+    bay = Bay(tmp_path, settings(broker.port, PLANTIGRADE_MQTT_CA_FILE=str(cert), **tls))
+    async with bay.forwarding():
+        bay.put(step(100))
+        await bay.sent(MQTT)
+    bay.store.close()
+    broker.kill()
+
+
+async def test_commands_are_off_unless_enabled_and_obeyed_once(tmp_path, broker):
+    order = {"v": 1, "id": "1", "command": "mark", "text": "set: full"}
+    valid("command", order)
+    got: list[dict[str, Any]] = []
+
+    async def tell(*messages: object, retain: bool = False) -> None:
+        async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+            for message in messages:
+                await client.publish(BASE + "/command", json.dumps(message), 1, retain=retain)
+
+    await tell({**order, "id": "0", "text": "of long ago"}, retain=True)
+    bay = Bay(tmp_path, settings(broker.port, PLANTIGRADE_MQTT_COMMANDS="true"))
+    async with bay.forwarding() as forwarding:
+        assert forwarding.broker is not None
+        forwarding.broker.on_command = got.append
+        await until(lambda: forwarding.broker and forwarding.broker._listening)
+        await tell(order, order, "rubbish", {"v": 1, "command": "explode"}, {"v": 9})
+        await tell(
+            {**order, "id": "2", "command": "stop"}, {**order, "id": "3", "command": "start"}
+        )
+        await tell({"v": 1, "id": "4", "command": "drill", "text": ""})
+        await until(lambda: len(got) >= 4)
+    assert got == [
+        {"type": "mark", "text": "set: full"},
+        {"type": "stop"},
+        {"type": "record"},
+        {"type": "drill", "name": None},
+    ]
+    bay.store.close()
+    other = tmp_path / "other"
+    other.mkdir()
+    bay = Bay(other, settings(broker.port))
+    async with bay.forwarding() as forwarding:
+        assert forwarding.broker is not None
+        forwarding.broker.on_command = got.append
+        await until(lambda: forwarding.broker and forwarding.broker._client)
+        await tell({**order, "id": "9"})
+        await asyncio.sleep(0.3)
+    assert len(got) == 4
+    bay.store.close()
+
+
+def test_live_summaries_come_at_their_rate_and_hold_no_nan():
+    told: list[dict[str, Any]] = []
+
+    class Teller:
+        live: Callable[[dict[str, Any]], None] = staticmethod(told.append)
+
+    shown = moment.LiveSummary(Teller(), 10.0)  # type: ignore[arg-type]
+    loads = np.full((1000, N_COLUMNS), 100.0)
+    loads[500:] = 2.0  # too little for a CoP
+    block = PairBlock(0, np.arange(1000) / 100, loads, loads)
+    for k in range(0, 1000, 2):
+        shown.show([block.slice(k, k + 2)], SessionSettings(), "ab12")
+    assert len(told) == pytest.approx(100, abs=2)
+    for message in told:
+        valid("live", json.loads(payloads.live(message)))
+    assert told[0]["lead_share"] == 0.5 and told[-1]["lead_share"] is None
+    assert told[0]["feet"]["left"]["cop"] == [0.25, 0.25]
+    assert told[-1]["feet"]["left"]["cop"] is None
+
+
+def test_a_message_holds_no_name_and_its_identity(tmp_path):
+    from tests.plantigrade_gateway.forward.test_lines import item
+
+    one = dataclasses.replace(item(step(100)), player="p1", point_id="a" * 32)
+    message = json.loads(payloads.payload(one))
+    assert message["id"] == "a" * 32 and message["player"] == "p1"
+    assert message["time"] == "2026-03-01T09:00:05.243Z"

@@ -1,0 +1,368 @@
+"""To a real time-series database, and past everything that can be in the way."""
+
+import asyncio
+import datetime
+import email.utils
+import json
+import logging
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+from aiohttp import web
+from click.testing import CliRunner
+from tests.support.bay import Bay, http_server, until
+from tests.support.records import stand, step, swing
+from tests.support.servers import Victoria, free_port, program
+
+from plantigrade.block import Foot
+from plantigrade_gateway import logs
+from plantigrade_gateway.cli import main
+from plantigrade_gateway.forward import check, courier, state
+from plantigrade_gateway.forward.outbox import TSDB
+
+SECRET = "t0ken-do-not-print-me"
+
+
+@pytest.fixture(scope="module")
+def victoria(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Victoria]:
+    server = Victoria(tmp_path_factory.mktemp("vm"))
+    server.start()
+    yield server
+    server.kill()
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch):
+    monkeypatch.setattr(courier, "FIRST_WAIT_S", 0.05)
+    monkeypatch.setattr(courier, "LONGEST_WAIT_S", 0.3)
+
+
+def settings(url: str, **more: str) -> dict[str, str]:
+    return {
+        "PLANTIGRADE_TSDB_URL": url,
+        "PLANTIGRADE_TSDB_TOKEN": SECRET,
+        "PLANTIGRADE_TSDB_HOLD_S": "0.2",
+        "PLANTIGRADE_TSDB_TIMEOUT_S": "10",
+        **more,
+    }
+
+
+@pytest.fixture
+def bay(tmp_path, victoria) -> Iterator[Bay]:
+    made = Bay(tmp_path, settings(victoria.url))
+    yield made
+    made.store.close()
+
+
+EVENTS = (step(512), step(513, Foot.RIGHT), step(5120), swing(700), stand(900))
+
+
+async def test_every_point_comes_back_as_it_is_stored(bay, victoria):
+    bay.put(*EVENTS)
+    async with bay.forwarding():
+        await bay.sent(TSDB)
+    victoria.series()  # flushed
+    found = await check.verify(bay.config, bay.store, bay.session)
+    assert found.is_whole, found
+    assert found.expected > 150
+    assert state.read(state.path_for(bay.store.path)).sinks[0].sent == 6  # type: ignore[union-attr]
+
+
+async def test_sent_twice_is_there_once_and_results_made_again_replace(bay, victoria):
+    import dataclasses
+
+    from plantigrade_gateway.eventrow import event_row
+
+    bay.put(*EVENTS)
+    async with bay.forwarding():
+        await bay.sent(TSDB)
+        assert bay.outbox.send_again(bay.session) == len(EVENTS)
+        await bay.sent(TSDB)
+        first = await check.verify(bay.config, bay.store, bay.session)
+        assert first.is_whole and first.older == 0
+        changed = dataclasses.replace(step(512), stance_s=0.4)  # less than before
+        made = [event_row(bay.session, e, 10) for e in (changed, swing(700))]
+        bay.store.replace_events(bay.session, made, analysis_version=2)
+        await bay.sent(TSDB)
+    victoria.series()
+    again = await check.verify(bay.config, bay.store, bay.session)
+    assert again.is_whole, again
+    assert again.older == first.expected  # there still, and of an older revision
+
+
+async def test_what_is_missing_or_changed_is_found(bay, victoria):
+    bay.put(*EVENTS)
+    async with bay.forwarding():
+        await bay.sent(TSDB)
+    victoria.series()
+    bay.put(step(9000))
+    with bay.store.database.writing() as db:
+        db.execute(
+            "UPDATE events SET body = json_set(body, '$.stance_s', 0.9) WHERE first_index = 512"
+        )
+    found = await check.verify(bay.config, bay.store, bay.session)
+    assert found.missing > 20 and found.different == 1 and not found.is_whole
+    assert found.first is not None
+
+
+async def test_a_database_that_is_away_gets_everything_later(tmp_path):
+    server = Victoria(tmp_path, free_port())
+    bay = Bay(tmp_path, settings(server.url))
+    async with bay.forwarding():
+        bay.put(*EVENTS)
+        await until(lambda: bay.said)
+        assert (
+            bay.said
+            == [
+                f"Time-series database {server.url}: cannot be reached (Connect call failed "
+                f"('127.0.0.1', {server.port})): is it running, is tsdb.url right?."
+            ]
+            or "cannot be reached" in bay.said[0]
+        )
+        assert bay.waiting(TSDB) == 6
+        await asyncio.to_thread(server.start)
+        await bay.sent(TSDB)
+        await until(lambda: len(bay.said) == 2)
+        assert bay.said[1] == "Time-series database: takes data again."
+    server.kill()
+    bay.store.close()
+
+
+async def test_acknowledged_rows_that_a_kill_took_are_sent_again(tmp_path):
+    """kill -9 loses what VictoriaMetrics acknowledged in the last seconds."""
+    server = Victoria(tmp_path)
+    await asyncio.to_thread(server.start)
+    bay = Bay(tmp_path, settings(server.url, PLANTIGRADE_TSDB_HOLD_S="12"))
+    async with bay.forwarding() as forwarding:
+        (way, _) = forwarding._ways[0]
+        for k in range(20):
+            bay.put(*(step(1000 * k + 100 * i) for i in range(10)))
+        await until(lambda: way.acknowledged >= 201, 20)
+        server.kill()
+        await asyncio.to_thread(server.start)
+        bay.put(step(50_000))
+        await until(lambda: way.resent >= 201, 20)
+        await until(lambda: way.held >= 202, 20)
+        found = await until_whole(bay, server)
+        assert found.is_whole, found
+    server.kill()
+    bay.store.close()
+
+
+async def until_whole(bay: Bay, server: Victoria) -> check.Compared:
+    for _ in range(20):
+        await asyncio.to_thread(server.series)
+        found = await check.verify(bay.config, bay.store, bay.session)
+        if found.is_whole:
+            break
+        await asyncio.sleep(0.3)
+    return found
+
+
+# What stands in the way: a server that behaves as it is told
+
+
+class Fault:
+    """Passes requests on to the real database, or does not."""
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self.mode = "well"
+        self.poison = ""
+        self.writes = 0
+        self.ahead_s = 0.0
+
+    async def __call__(self, request: web.Request) -> web.StreamResponse:
+        body = await request.read()
+        write = request.path.endswith("/write")
+        self.writes += write
+        if self.mode == "hang":
+            await asyncio.sleep(30)
+        if self.mode == "slow":
+            await asyncio.sleep(0.2)
+        if self.mode == "cut" and request.transport is not None:
+            request.transport.abort()
+            raise ConnectionResetError
+        if self.mode.isdigit() and write:
+            headers = {"Retry-After": "0"} if self.mode == "503" else {}
+            text = f"no: {request.headers.get('Authorization')}"
+            return web.Response(status=int(self.mode), text=text, headers=headers)
+        if write and self.poison and self.poison in body.decode():
+            return web.json_response({"message": "field type conflict"}, status=400)
+        async with httpx.AsyncClient() as client:
+            answer = await client.request(
+                request.method, self.url + request.path_qs, content=body, timeout=20
+            )
+        when = datetime.datetime.now(datetime.UTC) - datetime.timedelta(seconds=self.ahead_s)
+        headers = {"Date": email.utils.format_datetime(when, usegmt=True)}
+        return web.Response(status=answer.status_code, body=answer.content, headers=headers)
+
+
+@pytest.mark.parametrize(
+    ("mode", "said"),
+    [
+        ("hang", "does not answer within 1.5 s"),
+        ("cut", "broke the connection"),
+        ("401", "the token is not accepted (401): check tsdb.token_file"),
+        ("403", "the token has no right to write there (403)"),
+        ("404", "no such bucket or organisation"),
+        ("503", "is busy (503)"),
+        ("500", "fails (500)"),
+        ("400", "takes nothing now (400: no: Token ***)"),
+    ],
+)
+async def test_a_fault_is_said_once_in_a_line_and_nothing_is_lost(tmp_path, victoria, mode, said):
+    fault = Fault(victoria.url)
+    fault.mode = mode
+    async with http_server(fault) as url:
+        more = {"PLANTIGRADE_LOG_FOLDER": str(tmp_path / "log")}
+        if mode == "hang":
+            more["PLANTIGRADE_TSDB_TIMEOUT_S"] = "1.5"
+        bay = Bay(tmp_path, settings(url, **more))
+        handlers = list(logging.getLogger().handlers)
+        logs.set_up(bay.config, "forward")
+        try:
+            async with bay.forwarding():
+                bay.put(*EVENTS)
+                await until(lambda: any(said in text for text in bay.said))
+                await asyncio.sleep(0.5)  # it is tried again, and not said again
+                assert len(bay.said) == 1, bay.said
+                assert bay.waiting(TSDB) == 6 and bay.outbox.aside() == []
+                assert "\n" not in bay.said[0]
+                fault.mode = "well"
+                await bay.sent(TSDB)
+        finally:
+            for handler in set(logging.getLogger().handlers) - set(handlers):
+                logging.getLogger().removeHandler(handler)
+                handler.close()
+        found = await until_whole(bay, victoria)
+        assert found.is_whole, found
+        shown = " ".join(bay.said) + (tmp_path / "log" / "forward.log").read_text("utf-8")
+        shown += state.path_for(bay.store.path).read_text("utf-8")
+        assert said.split(" (")[0] in shown and SECRET not in shown
+        bay.store.close()
+
+
+async def test_slow_answers_cost_only_time(tmp_path, victoria):
+    fault = Fault(victoria.url)
+    fault.mode = "slow"
+    async with http_server(fault) as url:
+        bay = Bay(tmp_path, settings(url))
+        async with bay.forwarding():
+            bay.put(*EVENTS)
+            await bay.sent(TSDB)
+        assert bay.said == []
+        bay.store.close()
+
+
+async def test_a_row_that_is_refused_is_set_aside_and_the_rest_goes_on(tmp_path, victoria):
+    fault = Fault(victoria.url)
+    fault.poison = "first_index=700.0"
+    async with http_server(fault) as url:
+        bay = Bay(tmp_path, settings(url))
+        async with bay.forwarding():
+            bay.put(*EVENTS, *(step(6000 + 100 * k) for k in range(50)))
+            await bay.sent(TSDB)
+            (aside,) = bay.outbox.aside()
+            assert aside.item.kind == "swing" and "field type conflict" in aside.reason
+            found = await until_missing(bay, victoria, 40)
+            assert found.missing <= 40  # the swing's points alone
+            fault.poison = ""
+            assert bay.outbox.try_again() == 1
+            await bay.sent(TSDB)
+        assert (await until_whole(bay, victoria)).is_whole
+        bay.store.close()
+
+
+async def until_missing(bay: Bay, server: Victoria, most: int) -> check.Compared:
+    for _ in range(20):
+        await asyncio.to_thread(server.series)
+        found = await check.verify(bay.config, bay.store, bay.session)
+        if found.missing <= most:
+            break
+    return found
+
+
+async def test_a_clock_an_hour_off_is_said(tmp_path, victoria):
+    fault = Fault(victoria.url)
+    fault.ahead_s = 3600.0
+    async with http_server(fault) as url:
+        bay = Bay(tmp_path, settings(url))
+        async with bay.forwarding():
+            bay.put(*EVENTS)
+            await bay.sent(TSDB)
+            await until(lambda: bay.said)
+        assert len(bay.said) == 1
+        assert "clock is 3600 s ahead of" in bay.said[0] or "clock is 3601 s" in bay.said[0]
+        findings = {f.name: f for f in await check.check(bay.config)}
+        assert findings["clock"].well is False and "set it (NTP)" in findings["clock"].found
+        bay.store.close()
+
+
+def certificate(folder: Path) -> tuple[Path, Path]:
+    key, cert = folder / "key.pem", folder / "cert.pem"
+    order = f"""req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=127.0.0.1
+        -addext subjectAltName=IP:127.0.0.1 -keyout {key} -out {cert}"""
+    subprocess.run([program("openssl"), *order.split()], check=True, capture_output=True)
+    return key, cert
+
+
+async def test_a_certificate_is_only_trusted_where_it_is_named(tmp_path, victoria):
+    import ssl
+
+    key, cert = certificate(tmp_path)
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.load_cert_chain(cert, key)
+    async with http_server(Fault(victoria.url), ssl_context=context) as url:
+        url = url.replace("http:", "https:")
+        bay = Bay(tmp_path, settings(url))
+        async with bay.forwarding():
+            bay.put(*EVENTS)
+            await until(lambda: bay.said)
+            assert "its certificate is not trusted" in bay.said[0]
+            assert "set tsdb.ca_file" in bay.said[0]
+        bay.store.close()
+        (tmp_path / "trusting").mkdir()
+        bay = Bay(tmp_path / "trusting", settings(url, PLANTIGRADE_TSDB_CA_FILE=str(cert)))
+        async with bay.forwarding():
+            bay.put(*EVENTS)
+            await bay.sent(TSDB)
+        bay.store.close()
+
+
+# The commands
+
+
+def test_check_looks_at_everything(tmp_path, victoria):
+    environment = settings(victoria.url)
+    result = CliRunner().invoke(main, ["tsdb", "check", "--json"], env=environment)
+    assert result.exit_code == 0, result.output
+    rows = {row["name"]: row["well"] for row in json.loads(result.output)["checks"]}
+    assert rows == {"address": True, "clock": True, "rights": True, "round trip": True}
+
+
+def test_check_says_what_to_do(tmp_path):
+    environment = settings(f"http://127.0.0.1:{free_port()}")
+    result = CliRunner().invoke(main, ["tsdb", "check"], env=environment)
+    assert result.exit_code == 1
+    assert "FAIL" in result.output and "is it running" in " ".join(result.output.split())
+    none = CliRunner().invoke(main, ["tsdb", "check"], env={})
+    assert none.exit_code == 2 and "tsdb.url is not set" in none.stderr
+
+
+def test_a_gateway_that_sends_nothing_loads_no_library_of_a_sink(tmp_path):
+    code = (
+        "import sys\n"
+        "from plantigrade_gateway.cli import main\n"
+        f"main(['demo', '--fast', '--no-sound', '--no-page', '--store', {str(tmp_path / 's')!r}],"
+        " standalone_mode=False)\n"
+        "bad = {'influxdb_client', 'aiomqtt', 'aiohttp', 'paho'} & set(sys.modules)\n"
+        "print('loaded', sorted(bad))\n"
+    )
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "loaded []" in found.stdout
+    assert not (tmp_path / "s-forward.json").exists()
