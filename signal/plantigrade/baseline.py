@@ -14,7 +14,6 @@ import numpy as np
 
 from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
 from plantigrade.load import total_load
-from plantigrade.rows import RowBuffer
 from plantigrade.steps import Air
 
 REFRESH_S = 5.0
@@ -63,20 +62,18 @@ class Baseline:
         self._fresh = [False, False]
         self._set_s: list[float | None] = [None, None]
         self._pending_s: list[float | None] = [None, None]
-        self._raw: RowBuffer | None = None
+        self._raw: deque[PairBlock] = deque()
 
     def net(self, block: PairBlock) -> PairBlock:
         """Return the rows net of the baseline.
 
         The block must be one of `pieces`: within it the baseline does not move.
         """
-        if self._raw is None:
-            self._raw = RowBuffer(2 * N_COLUMNS + 1, block.first)
-        raw = self._raw.append(len(block))
-        raw[:, :N_COLUMNS], raw[:, N_COLUMNS:-1] = block.left, block.right
-        raw[:, -1] = block.t_s
+        self._raw.append(block)
         # a phase confirmed at the piece's first row began up to 4 s before it
-        self._raw.trim(self._raw.end - self.refresh - round(4.0 * self._rate_hz))
+        oldest = block.first + len(block) - self.refresh - round(4.0 * self._rate_hz)
+        while self._raw[0].first + len(self._raw[0]) <= oldest:
+            self._raw.popleft()
         if block.first % self.refresh == 0:
             self._move()
         if self._set_s[0] is None and self._set_s[1] is None:
@@ -113,13 +110,10 @@ class Baseline:
 
     def learn(self, airs: list[Air]) -> None:
         """Take confirmed swing phases; the baseline moves by them at the next fixed row."""
-        if self._raw is None:
-            return
         for air in airs:
             k = _FEET.index(air.foot)
             quarter = (air.stop - air.start) // 4
-            rows = self._raw.rows(air.start + quarter, air.stop - quarter)
-            values = rows[:, k * N_COLUMNS : (k + 1) * N_COLUMNS]
+            t_s, values = self._rows(air.foot, air.start + quarter, air.stop - quarter)
             values = values[~np.isnan(values[:, 0])]
             if len(values) < 3:
                 continue
@@ -127,7 +121,21 @@ class Baseline:
             phase[Column.MIDFOOT_ZONES] = 0.0
             self._phases[k].append(phase)
             self._fresh[k] = True
-            self._pending_s[k] = float(rows[-1, -1])
+            self._pending_s[k] = float(t_s[-1])
+
+    def _rows(self, foot: Foot, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
+        """Return times and columns of a foot's kept rows from `start` to stop − 1."""
+        found: list[PairBlock] = []
+        for block in reversed(self._raw):
+            if block.first + len(block) <= start:
+                break
+            low, high = max(start - block.first, 0), min(stop - block.first, len(block))
+            if low < high:
+                found.append(block.slice(low, high))
+        if not found:
+            return np.empty(0), np.empty((0, N_COLUMNS))
+        rows = PairBlock.join(found[::-1])
+        return rows.t_s, rows.foot(foot)
 
     def state(self, foot: Foot) -> BaselineState:
         """Return what is shown of a foot's baseline."""

@@ -1,5 +1,6 @@
 """The samples that travel through the program: one foot's zones, one foot's loads, both feet."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
@@ -97,7 +98,7 @@ class LoadBlock:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PairBlock:
-    """Both feet on one regular time line.
+    """Both feet on one regular time line; its arrays are not changed once it is given on.
 
     Attributes
     ----------
@@ -122,6 +123,18 @@ class PairBlock:
     def foot(self, foot: Foot) -> FloatArray:
         """Return the `Column` values of one foot, shape (n, 7)."""
         return self.left if foot is _LEFT else self.right
+
+    @classmethod
+    def join(cls, blocks: Sequence["PairBlock"]) -> "PairBlock":
+        """Return blocks that follow on as one."""
+        if len(blocks) == 1:
+            return blocks[0]
+        return cls(
+            blocks[0].first,
+            np.concatenate([block.t_s for block in blocks]),
+            np.concatenate([block.left for block in blocks]),
+            np.concatenate([block.right for block in blocks]),
+        )
 
     def slice(self, start: int, stop: int) -> "PairBlock":
         """Return rows start…stop−1 (relative) as a block of their own, without copying."""

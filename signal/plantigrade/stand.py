@@ -40,6 +40,7 @@ class StandDetector:
     def reset(self) -> None:
         """Become as new."""
         self._rows: RowBuffer | None = None
+        self._waiting: list[PairBlock] = []
         self._begun: int | None = None
         self._next = 0
         self._level = 0.0
@@ -48,21 +49,33 @@ class StandDetector:
         """Take consecutive rows; return the stands that ended in them."""
         if len(block) == 0:
             return []
+        self._waiting.append(block)
+        if self._rows is not None and block.first + len(block) < self._next + self._piece:
+            return []  # nothing is judged before the piece is whole
+        self._take_waiting()
+        stands: list[Stand] = []
+        for level in self._levels():
+            stands += self._judge(self._next, level)
+            self._next += self._piece
+        assert self._rows is not None
+        self._rows.trim(self._next if self._begun is None else self._begun)
+        return cast("list[Event]", stands)
+
+    def _take_waiting(self) -> None:
+        """Put the rows that wait into memory."""
+        block = PairBlock.join(self._waiting)
+        self._waiting = []
         if self._rows is None:
             self._rows = RowBuffer(15, block.first)
             self._next = -(-block.first // self._piece) * self._piece
         rows = self._rows.append(len(block))
         rows[:, 0] = block.t_s
         rows[:, 1:8], rows[:, 8:] = block.left, block.right
-        stands: list[Stand] = []
-        for level in self._levels():
-            stands += self._judge(self._next, level)
-            self._next += self._piece
-        self._rows.trim(self._next if self._begun is None else self._begun)
-        return cast("list[Event]", stands)
 
     def flush(self) -> list[Event]:
         """End the stream; a stand long enough by now is reported."""
+        if self._waiting:
+            self._take_waiting()
         if self._rows is None:
             return []
         return cast("list[Event]", self._end(self._next, self._rows.end - 1))

@@ -13,9 +13,15 @@ import numpy as np
 from plantigrade.block import Column, FloatArray, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Push
 from plantigrade.limits import Setup
-from plantigrade.load import share, total_load
+from plantigrade.load import few_loads, share, total_load
 from plantigrade.onset import hann_weights
-from plantigrade.rolling import longest_below, still_windows, trailing_max, trailing_min
+from plantigrade.rolling import (
+    RunningRange,
+    longest_below,
+    still_windows,
+    trailing_max,
+    trailing_min,
+)
 from plantigrade.rows import RowBuffer
 from plantigrade.swing import (
     SMOOTH_S,
@@ -70,8 +76,12 @@ SETTLED_RANGE, SETTLED_S = 0.06, 0.5
 STEPPED_S = 0.08
 BACKSWING_FALL = 0.06
 """A fall of s so far under the address level is announced as a backswing (provisional)."""
+FALL_S = 1.0
 LOOK_S = 5.0
+PATIENCE_S = 1.0
+"""Rows of which nothing can come wait at most so long (a matter of memory alone)."""
 KEEP_S = 12.0
+_FEW = 8
 
 _T, _LEAD, _TRAIL = 0, slice(1, 8), slice(8, 15)
 _LEAD_N, _TRAIL_N, _S, _LEAD_EVEN, _TRAIL_EVEN, _STILL = 15, 16, 17, 18, 19, 20
@@ -85,6 +95,9 @@ class _Stage(Enum):
     """A drive is under way: waiting for the lead peak."""
     FINISH = 2
     """The lead peak is found: waiting for the end of the push and the finish."""
+
+
+_WATCH = _Stage.WATCH  # looking a member up on its class costs a call each time
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,11 +128,18 @@ class SwingDetector:
         self._half = setup.samples(SMOOTH_S)
         self._look = setup.samples(LOOK_S)
         self._weights = hann_weights(self._half).tolist()
+        self._cop_n = setup.cop_n
+        self._reach = setup.samples(max(RISE_S, FALL_S)) + 2
+        self._patience = setup.samples(PATIENCE_S)
         self.reset()
 
     def reset(self) -> None:
         """Become as new."""
         self._rows: RowBuffer | None = None
+        self._tail: tuple[list[float], list[float]] = [], []  # both feet's last loads
+        self._tail_end = -1
+        self._range = RunningRange(self._reach)
+        self._last_share = np.nan
         self._begin_afresh(0)
 
     def _begin_afresh(self, index: int) -> None:
@@ -149,7 +169,11 @@ class SwingDetector:
         if self._rows is None:
             self._rows = RowBuffer(21, block.first)
             self._begin_afresh(block.first)
-        self._fill(block)
+        if n <= _FEW:
+            if self._fill_few(block):
+                return []
+        else:
+            self._fill(block)
         events: list[Event] = []
         while self._advance(events):
             pass
@@ -185,6 +209,85 @@ class SwingDetector:
         target[:, _LEAD_EVEN : _TRAIL_EVEN + 1] = even
         target[:, _S] = share(even[:, 0], even[:, 1], self.setup.cop_n)
         self._note_gaps(target[:, _S], start)
+
+    def _fill_few(self, block: PairBlock) -> bool:
+        """Do for a few rows what `_fill` does for many; return whether nothing can come of them.
+
+        Rows of which nothing can come are looked at later, with those that follow.
+        """
+        rows, half = self._rows, self._half
+        assert rows is not None
+        lead, trail = block.foot(self.setup.lead), block.foot(self.setup.lead.other)
+        lead_n, trail_n = few_loads(lead), few_loads(trail)
+        if self._tail_end != block.first:
+            self._look_back()
+        n = len(lead_n)
+        new = rows.append(n)
+        new[:, _T] = block.t_s
+        new[:, _LEAD], new[:, _TRAIL] = lead, trail
+        new[:, _LEAD_N], new[:, _TRAIL_N] = lead_n, trail_n
+        new[:, _S:] = np.nan
+        self._tail_end = block.first + n
+        leads, trails = self._tail
+        leads += lead_n
+        trails += trail_n
+        width = len(self._weights)
+        even: list[tuple[float, float, float]] = []
+        for k in range(len(leads) - width + 1):
+            lead_even = trail_even = 0.0
+            for weight, a, b in zip(
+                self._weights, leads[k : k + width], trails[k : k + width], strict=True
+            ):
+                lead_even += weight * a
+                trail_even += weight * b
+            total = lead_even + trail_even
+            s = lead_even / total if total >= self._cop_n else np.nan
+            even.append((min(max(s, 0.0), 1.0) if s == s else s, lead_even, trail_even))
+        if not even:
+            return False
+        del leads[: 1 - width], trails[: 1 - width]
+        first = rows.end - half - len(even)
+        rows.rows(first, first + len(even))[:, _S : _TRAIL_EVEN + 1] = even
+        return self._is_quiet([s for s, _, _ in even], first)
+
+    def _look_back(self) -> None:
+        """Learn from memory what rows that came as many would have left for the next few."""
+        rows, half = self._rows, self._half
+        assert rows is not None
+        before = rows.rows(rows.end - 2 * half, rows.end)
+        self._tail = before[:, _LEAD_N].tolist(), before[:, _TRAIL_N].tolist()
+        self._range, self._last_share = RunningRange(self._reach), np.nan
+        first = max(rows.end - half - self._reach, rows.first)
+        for index, s in enumerate(self._column(_S, first, rows.end - half).tolist(), first):
+            if s == s:
+                self._range.push(index, s)
+
+    def _is_quiet(self, shares: list[float], first: int) -> bool:
+        """Note a few new shares; return whether neither a drive nor a backswing can be in them.
+
+        Judged by the range over more rows than either is looked for in.
+        """
+        quiet = (
+            self._stage is _WATCH
+            and self._backswing is None
+            and not self._gaps
+            and first - self._cursor < self._patience
+        )
+        for index, s in enumerate(shares, first):
+            self._last_share, before = s, self._last_share
+            if s != s:
+                self._note_gaps(np.array([s]), index)
+                quiet = False
+                continue
+            self._gap_run = 0
+            low, high = self._range.push(index, s)
+            if high - s >= BACKSWING_FALL:
+                quiet = False
+            elif self._rising:
+                quiet = quiet and s >= before
+            else:
+                quiet = quiet and s - low < RISE
+        return quiet
 
     def _note_gaps(self, s: FloatArray, first: int) -> None:
         """Note the rows at which samples have been missing for `restart_s`."""
@@ -529,7 +632,7 @@ class SwingDetector:
                 self._announced = self._follow_backswing(self._announced, stop, events)
 
     def _look_for_backswing(self, start: int, stop: int, events: list[Event]) -> int:
-        reach = self.setup.samples(1.0)
+        reach = self.setup.samples(FALL_S)
         # one row more, so that the row before the first is judged as it was when it was new
         base = max(start - reach - 1, self._armed, self._since)
         s = self._column(_S, base, stop)

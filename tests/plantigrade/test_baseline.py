@@ -197,5 +197,4 @@ def test_rows_kept_do_not_grow():
     baseline = Baseline(RATE_HZ, AIR_N)
     for k in range(200):
         net_loads(baseline, [flat(1000, 5.0, 400.0, 1000 * k)])
-    assert baseline._raw is not None
-    assert len(baseline._raw._data) <= 4096
+    assert 1000 <= sum(map(len, baseline._raw)) <= 4096

@@ -5,7 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from plantigrade.rolling import longest, longest_below, still_windows, trailing_max, trailing_min
+from plantigrade.rolling import (
+    RunningRange,
+    longest,
+    longest_below,
+    still_windows,
+    trailing_max,
+    trailing_min,
+)
 
 SIGNALS = st.lists(st.one_of(st.floats(-9.0, 9.0), st.just(float("nan"))), min_size=1, max_size=40)
 
@@ -19,6 +26,16 @@ def test_trailing_extremes_are_those_of_each_window(values, width):
         window = [v for v in values[max(k - width + 1, 0) : k + 1] if v == v]
         assert least[k] == min(window, default=np.inf)
         assert greatest[k] == max(window, default=-np.inf)
+
+
+@settings(max_examples=200, deadline=None)
+@given(values=SIGNALS, width=st.integers(1, 12))
+def test_a_running_range_is_that_of_each_window(values, width):
+    running = RunningRange(width)
+    for k, value in enumerate(values):
+        window = [v for v in values[max(k - width + 1, 0) : k + 1] if v == v]
+        if value == value:  # missing samples are left out
+            assert running.push(k, value) == (min(window), max(window))
 
 
 @settings(max_examples=200, deadline=None)
