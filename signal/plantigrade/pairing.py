@@ -6,10 +6,13 @@ than the bridged gap, the foot's rows are NaN. A row is given out as soon as bot
 on both sides of it, or the other foot is away: there is no further delay.
 """
 
+import math
+
 import numpy as np
 
 from plantigrade.block import N_COLUMNS, FloatArray, Foot, LoadBlock, PairBlock
 from plantigrade.limits import Limits
+from plantigrade.rows import RowBuffer
 
 _LEFT, _RIGHT = Foot.LEFT, Foot.RIGHT  # looking a member up on its class costs a call each time
 _SAME_SAMPLE = 1e-6
@@ -19,77 +22,111 @@ _SAME_SAMPLE = 1e-6
 _NO_TIMES, _NO_ROWS = np.empty(0), np.empty((0, N_COLUMNS))
 
 
-_FEW = 4
-"""Up to so many rows in a call, arrays cost more than a loop."""
+_FEW, _FEW_SAMPLES = 8, 48
+"""Up to so many rows, from so many samples, arrays cost more than a loop."""
+_NAN_ROW = [np.nan] * N_COLUMNS
 
 
 class _Side:
-    """One foot's samples that rows may still be made from."""
+    """One foot's samples that rows may still be made from.
+
+    Attributes
+    ----------
+    first_s : float or None
+        Time of the first sample ever.
+    last_s : float
+        Time of the last one, −inf before the first.
+    """
 
     def __init__(self) -> None:
-        self.t = np.empty(0)
-        self.values = np.empty((0, N_COLUMNS))
+        self._samples = RowBuffer(1 + N_COLUMNS)  # time, columns
+        self.first_s: float | None = None
+        self.last_s = -math.inf
         self.away = False
-        self.not_before = -np.inf
+        self.not_before = -math.inf
+
+    def __len__(self) -> int:
+        return self._samples.end - self._samples.first
 
     def push(self, block: LoadBlock) -> int:
         """Add samples; return how many were left out as too late or out of order."""
         t, values = block.t_s, block.values
         gone = np.isnan(values[:, 0])
         missing = int(np.count_nonzero(gone))
-        after = max(self.not_before, float(self.t[-1]) if len(self.t) else -np.inf)
+        after = max(self.not_before, self.last_s)
         if missing or (len(t) and t[0] <= after):
             keep = ~gone & (t > after)
             t, values = t[keep], values[keep]
-        self.t = np.concatenate((self.t, t))
-        self.values = np.concatenate((self.values, values))
+        if len(t):
+            samples = self._samples.append(len(t))
+            samples[:, 0], samples[:, 1:] = t, values
+            self.last_s = float(t[-1])
+            if self.first_s is None:
+                self.first_s = float(t[0])
         return len(block.t_s) - len(t) - missing
 
-    def at(self, times: FloatArray, longest_s: float, same_s: float) -> FloatArray:
-        """Interpolate the columns at `times`; NaN where no two samples are near enough."""
-        out = np.full((len(times), N_COLUMNS), np.nan)
-        n = len(self.t)
+    def take(self, times: FloatArray, longest_s: float, same_s: float) -> FloatArray:
+        """Interpolate the columns at `times`; NaN where no two samples are near enough.
+
+        Samples that no later row needs are forgotten.
+        """
+        first, n = self._samples.first, len(self)
         if n == 0:
-            return out
-        if len(times) <= _FEW or n == 1:
-            for k, time in enumerate(times.tolist()):
-                self._fill(out[k], time, longest_s, same_s)
-            return out
-        before = np.maximum(np.searchsorted(self.t, times, side="right") - 1, 0)
-        after = np.minimum(before + 1, n - 1)
-        t0, t1 = self.t[before], self.t[after]
-        low, high = self.values[before], self.values[after]
-        first, second = np.abs(times - t0) <= same_s, np.abs(t1 - times) <= same_s
-        span = t1 - t0
-        inside = (span <= longest_s) & (t0 < times) & (times < t1) & ~first & ~second
-        weight = np.zeros(len(times))
-        np.divide(times - t0, span, out=weight, where=inside)
-        rows: FloatArray = low + weight[:, None] * (high - low)
-        if inside.all():
-            return rows
-        out[inside] = rows[inside]
-        out[second] = high[second]
-        out[first] = low[first]
-        return out
+            return np.full((len(times), N_COLUMNS), np.nan)
+        samples = self._samples.rows(first, first + n)
+        if len(times) <= _FEW and n <= _FEW_SAMPLES:
+            rows, done = _take_few(samples.tolist(), times.tolist(), longest_s, same_s)
+        else:
+            rows = _take_many(samples[:, 0], samples[:, 1:], times, longest_s, same_s)
+            done = int(samples[:, 0].searchsorted(times[-1], side="right")) - 1
+        self._samples.trim(first + done)
+        return rows
 
-    def _fill(self, row: FloatArray, time: float, longest_s: float, same_s: float) -> None:
-        """Do for one row what `at` does for many."""
-        before = max(int(self.t.searchsorted(time, side="right")) - 1, 0)
-        after = min(before + 1, len(self.t) - 1)
-        t0, t1 = float(self.t[before]), float(self.t[after])
+
+def _take_few(
+    samples: list[list[float]], times: list[float], longest_s: float, same_s: float
+) -> tuple[FloatArray, int]:
+    """Interpolate at a few times; return the rows, and how many samples no later one needs."""
+    rows: list[list[float]] = []
+    at, last = 0, len(samples) - 1
+    for time in times:
+        while at < last and samples[at + 1][0] <= time:
+            at += 1
+        before, after = samples[at], samples[min(at + 1, last)]
+        t0, t1 = before[0], after[0]
         if abs(time - t0) <= same_s:
-            row[:] = self.values[before]
+            rows.append(before[1:])
         elif abs(t1 - time) <= same_s:
-            row[:] = self.values[after]
+            rows.append(after[1:])
         elif t0 < time < t1 and t1 - t0 <= longest_s:
-            low = self.values[before]
-            np.add(low, (time - t0) / (t1 - t0) * (self.values[after] - low), out=row)
+            weight = (time - t0) / (t1 - t0)
+            rows.append([a + weight * (b - a) for a, b in zip(before, after, strict=True)][1:])
+        else:
+            rows.append(_NAN_ROW)
+    return np.array(rows), at
 
-    def trim(self, time: float) -> None:
-        """Forget samples that no row from `time` on needs."""
-        keep = int(self.t.searchsorted(time, side="right")) - 1
-        if keep > 0:
-            self.t, self.values = self.t[keep:], self.values[keep:]
+
+def _take_many(
+    t: FloatArray, values: FloatArray, times: FloatArray, longest_s: float, same_s: float
+) -> FloatArray:
+    """Do for many times what `_take_few` does."""
+    before = np.maximum(np.searchsorted(t, times, side="right") - 1, 0)
+    after = np.minimum(before + 1, len(t) - 1)
+    t0, t1 = t[before], t[after]
+    low, high = values[before], values[after]
+    first, second = np.abs(times - t0) <= same_s, np.abs(t1 - times) <= same_s
+    span = t1 - t0
+    inside = (span <= longest_s) & (t0 < times) & (times < t1) & ~first & ~second
+    weight = np.zeros(len(times))
+    np.divide(times - t0, span, out=weight, where=inside)
+    rows: FloatArray = low + weight[:, None] * (high - low)
+    if inside.all():
+        return rows
+    out = np.full((len(times), N_COLUMNS), np.nan)
+    out[inside] = rows[inside]
+    out[second] = high[second]
+    out[first] = low[first]
+    return out
 
 
 class Pairing:
@@ -152,33 +189,38 @@ class Pairing:
         return self._advance()
 
     def _advance(self) -> PairBlock:
-        sides = self._sides.values()
-        if self._origin is None:
-            starts = [s.t[0] for s in sides if len(s.t)]
-            if not starts or any(not len(s.t) and not s.away for s in sides):
-                return self._block(0)
-            # rows begin where both feet can have one
-            self._origin = float(max(starts))
-        waited = [s for s in sides if not s.away] or [s for s in sides if len(s.t)]
-        lasts = [float(s.t[-1]) if len(s.t) else -np.inf for s in waited]
-        if not lasts:
+        until = self._until()
+        if until == -math.inf:
             return self._block(0)
-        until = min(lasts) if any(not s.away for s in sides) else max(lasts)
-        if until == -np.inf:  # a foot that is back has not sent a sample yet
-            return self._block(0)
-        rows = int(np.floor((until - self._origin) * self.rate_hz + 0.5 * _SAME_SAMPLE)) + 1
+        assert self._origin is not None
+        rows = math.floor((until - self._origin) * self.rate_hz + 0.5 * _SAME_SAMPLE) + 1
         return self._block(max(rows - self._row, 0))
+
+    def _until(self) -> float:
+        """Return up to when rows can be given out; −inf: there are none yet."""
+        left, right = self._sides.values()
+        if self._origin is None:
+            starts = [s.first_s for s in (left, right) if s.first_s is not None]
+            if not starts or any(s.first_s is None and not s.away for s in (left, right)):
+                return -math.inf
+            # rows begin where both feet can have one
+            self._origin = max(starts)
+        if left.away and right.away:
+            return max(left.last_s, right.last_s)
+        if left.away or right.away:  # −inf: the other is back and has not sent a sample yet
+            return right.last_s if left.away else left.last_s
+        return min(left.last_s, right.last_s)
 
     def _block(self, n: int) -> PairBlock:
         if n == 0:
             return PairBlock(self.next_index, _NO_TIMES, _NO_ROWS, _NO_ROWS)
-        start = self._origin or 0.0
-        times = start + np.arange(self._row, self._row + n) / self.rate_hz
+        start, row, rate_hz = self._origin or 0.0, self._row, self.rate_hz
+        if n <= _FEW:
+            times = np.array([start + k / rate_hz for k in range(row, row + n)])
+        else:
+            times = start + np.arange(row, row + n) / rate_hz
         left, right = (
-            side.at(times, self._longest_s, self._same_s) for side in self._sides.values()
+            side.take(times, self._longest_s, self._same_s) for side in self._sides.values()
         )
-        block = PairBlock(self.next_index, times, left, right)
-        self._row += n
-        for side in self._sides.values():
-            side.trim(start + (self._row - 1) / self.rate_hz)
-        return block
+        self._row = row + n
+        return PairBlock(self._first + row, times, left, right)

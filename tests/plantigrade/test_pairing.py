@@ -231,4 +231,4 @@ def test_samples_kept_do_not_grow():
     for k in range(400):
         pairing.push(samples(L, grid(50 * k, 50 * k + 50)))
         pairing.push(samples(R, grid(50 * k, 50 * k + 50)))
-    assert all(len(side.t) <= 2 for side in pairing._sides.values())
+    assert all(len(side) <= 2 for side in pairing._sides.values())
