@@ -29,6 +29,8 @@ from plantigrade_gateway.stream import Counts, FactKind
 
 _CUT_AT = (Kind.END, Kind.SETTINGS, Kind.MARK)
 """Entries before which a batch is cut: what comes before one never depends on it."""
+_NOTED_ROWS = 256
+"""Rows that only quality is made of wait until there are so many: few at a time cost much more."""
 
 
 class RecordAnalysis:
@@ -76,16 +78,21 @@ class RecordAnalysis:
         self._limits = limits or Limits()
         self._found = Found()
         self._end_s = 0.0
-        self._first_s: list[float] = []
         self._unnoted: list[PairBlock] = []
+        self._n_unnoted = 0
         self._weights: WeightTally | None = None
         self._last_ns: int | None = None
         self._baselines: dict[Foot, BaselineState] = {}
 
     def push(self, batch: Batch) -> Output:
         """Take consecutive entries; return what the pipeline decided."""
-        whole = Output()
         self.reply = Reply()
+        if len(batch) and not batch.kind.any():  # notifications alone
+            output = self.pipeline.push(batch)
+            self._take(output)
+            self._last_ns = int(batch.arrival_ns[-1])
+            return output
+        whole = Output()
         ends = np.flatnonzero(np.isin(batch.kind, _CUT_AT)).tolist()
         for start, stop in pairwise(sorted({0, *ends, len(batch)})):
             if ends:
@@ -112,6 +119,7 @@ class RecordAnalysis:
 
     def result(self) -> Analysis:
         """Return everything, after `flush`."""
+        self._note_rows()
         found = self._found
         return Analysis(
             self._source,
@@ -140,23 +148,27 @@ class RecordAnalysis:
         self.practice.settle(self.pipeline.settings)
         self.reply.add(self.practice.push(output))
         for block in output.rows:
-            self._note_rows(block)
+            self._unnoted.append(block)
+            self._n_unnoted += len(block)
+            self._end_s = float(block.t_s[-1])
+            if self._weights is None or self._n_unnoted >= _NOTED_ROWS:
+                self._note_rows()
 
-    def _note_rows(self, block: PairBlock) -> None:
-        """Note a block's rows, once two rows have shown how far apart they lie."""
-        self._unnoted.append(block)
-        self._end_s = float(block.t_s[-1])
+    def _note_rows(self) -> None:
+        """Note the rows that came, once two of them have shown how far apart they lie."""
         if self._weights is None:
-            self._first_s += block.t_s[:2].tolist()
-            if len(self._first_s) < 2:
+            first_s = [t_s for block in self._unnoted for t_s in block.t_s[:2].tolist()]
+            if len(first_s) < 2:
                 return
-            self.rate_hz = float(f"{1.0 / (self._first_s[1] - self._first_s[0]):.6g}")
+            self.rate_hz = float(f"{1.0 / (first_s[1] - first_s[0]):.6g}")
             self._weights = WeightTally(self.rate_hz)
         assert self.rate_hz is not None
-        for rows in self._unnoted:
+        if self._unnoted:
+            rows = PairBlock.join(self._unnoted)
             self._found.count_gaps(rows, 1.0 / self.rate_hz)
             self._weights.push(rows.left, rows.right)
         self._unnoted.clear()
+        self._n_unnoted = 0
 
     def _note_entries(self, batch: Batch) -> None:
         for at in np.flatnonzero((batch.kind == Kind.MARK) | (batch.kind == Kind.END)).tolist():

@@ -32,6 +32,8 @@ IntArray = NDArray[np.int64]
 PERIODS_US = (1_000, 50_000)
 """Sample periods that are analysed: 20 to 1000 Hz (`plantigrade.limits.Setup`)."""
 INSOLES = (0, 1)
+_FEW = 8
+"""Up to so many entries, as live work brings them, are taken insole by insole in their order."""
 _NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), FactKind.RESTART  # looked up once
 _ZERO = np.zeros(1, dtype=np.int64)
 Tap = Callable[[PressureBlock, float], None]
@@ -122,17 +124,11 @@ class Pipeline:
         if len(batch):
             if self._origin_ns is None:
                 self._begin(int(batch.arrival_ns[0]))
-            if len(batch) == 1:
-                self._one(batch)
+            if len(batch) <= _FEW and self._is_all_here(batch):
+                for start, stop, data in _by_insole(batch):
+                    self._few(batch, start, stop, data)
             else:
-                ends = np.concatenate((_ZERO, np.cumsum(batch.length)))
-                for start, stop in self._pieces(batch):
-                    self._settle_absence(batch, start)
-                    if batch.kind[start] == _NOTIFICATION:
-                        self._notifications(batch, start, stop, ends)
-                    else:
-                        data = batch.payload[int(ends[start]) : int(ends[start + 1])]
-                        self._entry(int(batch.insole[start]), Kind(int(batch.kind[start])), data)
+                self._many(batch)
         return self._out
 
     def flush(self) -> Output:
@@ -186,6 +182,24 @@ class Pipeline:
         self._insoles = {
             k: _Insole(Decoder(k), ClockModel(origin_ns), last_ns=origin_ns) for k in INSOLES
         }
+
+    def _is_all_here(self, batch: Batch) -> bool:
+        """Whether no foot goes or comes in a batch, or it is one entry."""
+        if len(batch) == 1:
+            return True
+        left, right = self._insoles.values()
+        heard_ns = min(left.last_ns, right.last_ns)
+        return not (left.away or right.away) and batch.arrival_ns[-1] - heard_ns <= AWAY_NS
+
+    def _many(self, batch: Batch) -> None:
+        ends = np.concatenate((_ZERO, np.cumsum(batch.length)))
+        for start, stop in self._pieces(batch):
+            self._settle_absence(batch, start)
+            if batch.kind[start] == _NOTIFICATION:
+                self._notifications(batch, start, stop, ends)
+            else:
+                data = batch.payload[int(ends[start]) : int(ends[start + 1])]
+                self._entry(int(batch.insole[start]), Kind(int(batch.kind[start])), data)
 
     def _pieces(self, batch: Batch) -> Iterator[tuple[int, int]]:
         """Cut a batch: entries that are not notifications alone, and where a foot goes or comes.
@@ -259,14 +273,15 @@ class Pipeline:
         elif kind is Kind.END:
             self._end_line()
 
-    def _one(self, batch: Batch) -> None:
-        """Do for one entry what is done for many: live work brings them so."""
-        self._settle_absence(batch, 0)
-        k = int(batch.insole[0])
-        if batch.kind[0] != _NOTIFICATION:
-            self._entry(k, Kind(int(batch.kind[0])), batch.payload)
+    def _few(self, batch: Batch, start: int, stop: int, data: bytes) -> None:
+        """Do for an entry, or for notifications of one insole, what `_many` does for many."""
+        self._settle_absence(batch, start)
+        k = int(batch.insole[start])
+        if batch.kind[start] != _NOTIFICATION:
+            self._entry(k, Kind(int(batch.kind[start])), data)
         elif k in self._insoles:
-            for run in self._decode(k, batch.arrival_ns, batch.length, batch.payload):
+            arrival_ns, lengths = batch.arrival_ns[start:stop], batch.length[start:stop]
+            for run in self._decode(k, arrival_ns, lengths, data):
                 self._push_run(self._insoles[k], run)
 
     def _notifications(self, batch: Batch, start: int, stop: int, ends: IntArray) -> None:
@@ -317,7 +332,8 @@ class Pipeline:
             insole.clock.restart()
             return
         t_s = insole.clock.map_frames(run.arrival_ns, run.clock_us, run.period_us, run.frames)
-        is_new, insole.shape = insole.shape != _shape(run), _shape(run)
+        shape = _shape(run)
+        is_new, insole.shape = insole.shape != shape, shape
         if not self._is_usable(insole, run):
             insole.ignored += len(run)
             return
@@ -400,6 +416,26 @@ class Pipeline:
             self._out.rows.append(block)
             self._out.events.extend(self._line.analyser.push(block))
             self._out.net.extend(self._line.analyser.net)
+
+
+def _by_insole(batch: Batch) -> Iterator[tuple[int, int, bytes]]:
+    """Cut a few entries into notifications of one insole that follow on, and other entries.
+
+    Yields the entries' start and stop, and their data.
+    """
+    n, payload = len(batch), batch.payload
+    if n == 1:
+        yield 0, 1, payload
+        return
+    entries = list(zip(batch.insole.tolist(), batch.kind.tolist(), strict=True))
+    lengths = batch.length.tolist()
+    start = low = high = 0
+    for at in range(n):
+        if at > start and (entries[at] != entries[start] or entries[at][1] != _NOTIFICATION):
+            yield start, at, payload[low:high]
+            start, low = at, high
+        high += lengths[at]
+    yield start, n, payload[low:high]
 
 
 @dataclass(frozen=True, slots=True)

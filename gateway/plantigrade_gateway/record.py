@@ -150,6 +150,8 @@ class Batch:
 
     def slice(self, start: int, stop: int) -> "Batch":
         """Return entries start…stop−1 as a batch of their own."""
+        if stop - start == len(self):
+            return self
         ends = np.concatenate(([0], np.cumsum(self.length)))
         return Batch(
             self.arrival_ns[start:stop],

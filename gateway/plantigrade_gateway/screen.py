@@ -146,6 +146,8 @@ class Screen:
 
     def _show_stuck(self) -> None:
         stuck = self._analysis.pipeline.stuck()
+        if stuck == self._stuck:
+            return
         for insole in stuck.keys() | self._stuck.keys():
             now, before = stuck.get(insole, ()), self._stuck.get(insole, ())
             if now != before:

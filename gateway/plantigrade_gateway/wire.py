@@ -84,6 +84,9 @@ _CONTROL_BYTES = {
 }
 
 
+_FORMATS = tuple(SampleFormat)  # by number; looking one up there costs less
+
+
 class Header(NamedTuple):
     """The sixteen bytes before a data packet's frames."""
 
@@ -105,7 +108,7 @@ class Header(NamedTuple):
     @property
     def sample_format(self) -> SampleFormat:
         """How the samples are packed."""
-        return SampleFormat(self.format >> 1)
+        return _FORMATS[self.format >> 1]
 
 
 _U16 = SampleFormat.U16

@@ -38,6 +38,8 @@ _EXCHANGE_NEAR_US = 60_000_000  # an answer further from the last frame is of an
 _CLOCK_WRAP_US = 1 << 32
 _SURE = 0.95
 _MOST_RECENT = 64
+_FEW = 8
+"""Up to so many packets in a call, arrays cost more than a loop."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,21 +194,24 @@ class ClockModel:
         """
         if len(clock_us) == 0:
             return np.empty(0)
+        if len(clock_us) <= _FEW:
+            times_s: list[float] = []
+            for clock, arrival in zip(clock_us.tolist(), arrival_ns.tolist(), strict=True):
+                times_s += self._map_one(clock, arrival, period_us, frames)
+            return np.array(times_s)
         end_us = clock_us + (frames - 1) * period_us
         delay_ns = arrival_ns - self._origin_ns - 1000 * end_us
-        if len(clock_us) == 1:  # live work: numpy would cost more than all the rest
-            first, end, delay = int(clock_us[0]), int(end_us[0]), int(delay_ns[0])
-            return self._map_one(first, end, delay, period_us, frames)
         return self._map_many(clock_us, end_us, delay_ns, period_us, frames)
 
-    def _map_one(
-        self, clock_us: int, end_us: int, delay_ns: int, period_us: int, frames: int
-    ) -> FloatArray:
+    def _map_one(self, clock_us: int, arrival_ns: int, period_us: int, frames: int) -> list[float]:
+        """Do for one packet what `_map_many` does for many."""
+        end_us = clock_us + (frames - 1) * period_us
+        delay_ns = arrival_ns - self._origin_ns - 1000 * end_us
         self._reach(clock_us, delay_ns)
         self._observe(end_us, delay_ns, end_us)
         first_s = self._from_s + (clock_us - self._from_us) * self._s_per_us
         step_s = period_us * self._s_per_us
-        return np.array([first_s + k * step_s for k in range(frames)])
+        return [first_s + k * step_s for k in range(frames)]
 
     def _map_many(
         self,
