@@ -6,6 +6,7 @@ coach is who signed in. `Guard` asks this at the door; pages ask it what they ma
 
 import asyncio
 from collections.abc import Collection, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -86,6 +87,8 @@ class Access:
         self.attempts = attempts or Attempts()
         self._sign_ins = SignIns(database, clock)
         self._links = Links(database, clock)
+        # One at a time: each takes 64 MB for a moment, and nothing else may wait behind guesses.
+        self._hashing = ThreadPoolExecutor(1, "password")
         self._tokens: dict[int, str] = {}
         self._watchers: set[asyncio.Event] = set()
 
@@ -143,7 +146,8 @@ class Access:
 
     async def sign_in(self, text: str) -> str | None:
         """Sign a browser in by the password; return its token, or None where that is wrong."""
-        return await asyncio.to_thread(self._sign_ins.begin, text)
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self._hashing, self._sign_ins.begin, text)
 
     async def sign_out(self, token: str) -> None:
         """End a browser's sign-in and its open WebSockets."""

@@ -17,11 +17,13 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from plantigrade_gateway.errors import PageError
 from plantigrade_gateway.web.addresses import lan_address
-from plantigrade_gateway.web.certificate import Certificate
+
+if TYPE_CHECKING:
+    from plantigrade_gateway.web.certificate import Certificate
 
 Message = dict[str, Any]
 PORT = 8642
@@ -53,7 +55,7 @@ class PageOrder:
     port: int | None = None
     show: bool = False
     lan: bool = False
-    certificate: Certificate | None = None
+    certificate: "Certificate | None" = None
 
     def start(self, port: str, store_path: Path) -> "Start":
         """Return what the web process is told."""

@@ -34,7 +34,7 @@ def here(program) -> str:
 
 def signed_in(page: Page, here: str) -> None:
     page.goto(here)
-    page.get_by_label("The coach's password").fill(PASSWORD)
+    page.get_by_label("The coach’s password").fill(PASSWORD)
     page.keyboard.press("Enter")
     page.wait_for_url(here)
 
@@ -89,7 +89,7 @@ def test_signing_in_needs_no_script_and_says_beside_the_field_what_is_wrong(brow
     with browser.new_context(java_script_enabled=False) as context:
         page = context.new_page()
         page.goto(here)
-        field = page.get_by_label("The coach's password")
+        field = page.get_by_label("The coach’s password")
         field.fill("a wrong password")
         page.get_by_role("button", name="Sign in").click()
         expect(page.get_by_role("alert")).to_have_text("This is not the password.")

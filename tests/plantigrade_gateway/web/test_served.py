@@ -107,11 +107,12 @@ def test_forwarded_addresses_are_not_believed(origin, trust):
     """Or each wrong password would come from an address of its own."""
     with httpx2.Client(verify=trust, base_url=origin, headers={"origin": origin}) as guesser:
         found = []
-        for k in range(7):
+        for k in range(12):
             forwarded = {"x-forwarded-for": f"198.51.100.{k}", "x-forwarded-proto": "http"}
             answer = guesser.post("/sign-in", data={"password": "guess"}, headers=forwarded)
             found.append(answer.status_code)
-    assert found == [403] * 5 + [429] * 2
+    assert found[:5] == [403] * 5
+    assert 429 in found  # the pauses soon outgrow the time that a guess takes
 
 
 def test_plain_http_gets_nothing_from_a_page_under_tls(origin, trust):

@@ -1,6 +1,7 @@
 """Signing in and out: the password, the cookie, how long it lasts, and who must wait."""
 
 import logging
+import time
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -301,6 +302,28 @@ def test_many_guesses_at_once_are_not_all_looked_at(lan):
     with ThreadPoolExecutor(12) as pool:
         found = sorted(pool.map(guess, range(12)))
     assert found == [403] * 5 + [429] * 7
+
+
+def test_passwords_are_looked_at_one_at_a_time(lan, monkeypatch):
+    """Each takes 64 MB for a moment."""
+    inside, most = [], [0]
+
+    def looked_at(*_: object) -> bool:
+        inside.append(1)
+        most[0] = max(most[0], len(inside))
+        time.sleep(0.01)
+        inside.pop()
+        return False
+
+    monkeypatch.setattr(password, "matches", looked_at)
+    with ThreadPoolExecutor(8) as pool:
+        found = list(
+            pool.map(
+                lambda k: lan.sign_in(lan.browser(f"192.0.2.{k}"), "guess").status_code, range(8)
+            )
+        )
+    assert found == [403] * 8
+    assert most == [1]
 
 
 def test_waiting_costs_no_hashing(lan, monkeypatch):
