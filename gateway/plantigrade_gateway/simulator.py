@@ -8,6 +8,7 @@ never outlives who started it. Needs the optional extra ``virtual``.
 import asyncio
 import contextlib
 import dataclasses
+import itertools
 import json
 import logging
 import signal
@@ -15,12 +16,15 @@ import socket
 import sys
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from plantigrade.block import Foot
+from plantigrade.fitting import FITTING
+from plantigrade.poses import Pose
 from plantigrade_gateway.errors import BluetoothError, InputError
 
 if TYPE_CHECKING:
+    from plantigrade_gateway.follower import Follower
     from plantigrade_gateway.virtual import AirInsole
 
 EXTRA = (
@@ -97,6 +101,10 @@ class Simulation:
     faults : tuple of Fault
     port : int
         TCP port of 127.0.0.1 on which the radio is given; 0: any free one.
+    calibrates : bool
+        The player stands until told a pose of the calibration, and performs it.
+    flaws : tuple of str
+        What is wrong then (`follower.Flaws`).
     """
 
     rate_hz: float = 100.0
@@ -111,6 +119,8 @@ class Simulation:
     seed: int = 1
     faults: tuple[Fault, ...] = field(default=())
     port: int = 0
+    calibrates: bool = False
+    flaws: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not 16.0 <= self.rate_hz <= 400.0:
@@ -126,10 +136,16 @@ class Simulation:
         table = json.loads(text)
         faults = tuple(Fault(**{**f, "foot": Foot(f["foot"])}) for f in table["faults"])
         drift = (float(table["drift_ppm"][0]), float(table["drift_ppm"][1]))
-        return cls(**{**table, "faults": faults, "drift_ppm": drift})
+        return cls(
+            **{**table, "faults": faults, "drift_ppm": drift, "flaws": tuple(table["flaws"])}
+        )
 
 
-async def simulate(simulation: Simulation, ready: Callable[[str], None]) -> None:
+async def simulate(
+    simulation: Simulation,
+    ready: Callable[[str], None],
+    asked: "asyncio.Queue[Pose] | None" = None,
+) -> None:
     """Run a simulation until cancelled.
 
     Parameters
@@ -137,6 +153,8 @@ async def simulate(simulation: Simulation, ready: Callable[[str], None]) -> None
     simulation : Simulation
     ready : callable
         Told the transport of its radio, once it can be taken.
+    asked : asyncio.Queue of Pose, optional
+        What the player is asked for; without it, every pose in turn.
 
     Raises
     ------
@@ -145,15 +163,20 @@ async def simulate(simulation: Simulation, ready: Callable[[str], None]) -> None
     """
     try:
         from plantigrade_gateway.air import Air, AirController, Weather, serve_radio
+        from plantigrade_gateway.follower import Flaws, Follower
         from plantigrade_gateway.virtual import AirInsole
-        from plantigrade_gateway.virtualbody import invented_steps, usual_pair
+        from plantigrade_gateway.virtualbody import Body, invented_steps, usual_pair
     except ImportError as error:
         raise BluetoothError(EXTRA) from error
     logging.getLogger("bumble").setLevel(logging.ERROR)
     air = Air(
         Weather(simulation.interval_s, simulation.retry, simulation.supervision_s, simulation.seed)
     )
-    steps, began_s = invented_steps(simulation.seed), asyncio.get_running_loop().time()
+    follower: Follower | None = None
+    if simulation.calibrates:
+        follower = Follower(flaws=Flaws.parse(simulation.flaws), seed=simulation.seed)
+    steps: Body = follower or invented_steps(simulation.seed)
+    began_s = asyncio.get_running_loop().time()
     pair = usual_pair(
         period_us=round(1e6 / simulation.rate_hz),
         frames=simulation.frames,
@@ -177,7 +200,28 @@ async def simulate(simulation: Simulation, ready: Callable[[str], None]) -> None
         async with asyncio.TaskGroup() as group:
             for fault in simulation.faults:
                 group.create_task(_befall(insoles[fault.foot], fault), name=f"fault {fault.kind}")
+            if follower is not None:
+                asks = asyncio.Queue[Pose]() if asked is None else asked
+                if asked is None:
+                    group.create_task(_in_turn(follower, asks, simulation.speed), name="poses")
+                group.create_task(_follow(follower, asks, began_s, simulation.speed), name="player")
             await asyncio.Event().wait()
+
+
+async def _follow(
+    follower: "Follower", asked: "asyncio.Queue[Pose]", began_s: float, speed: float
+) -> None:
+    """Perform what is asked for."""
+    while True:
+        pose = await asked.get()
+        follower.do(pose, (asyncio.get_running_loop().time() - began_s) * speed)
+
+
+async def _in_turn(follower: "Follower", asked: "asyncio.Queue[Pose]", speed: float) -> None:
+    """Ask for every pose of a calibration, over and over."""
+    for pose in itertools.cycle(FITTING):
+        asked.put_nowait(pose)
+        await asyncio.sleep(follower.duration_s(pose) / speed)
 
 
 async def _befall(insole: "AirInsole", fault: Fault) -> None:
@@ -210,8 +254,16 @@ def _listen(port: int) -> socket.socket:
 
 
 @contextlib.asynccontextmanager
-async def simulator_process(simulation: Simulation) -> AsyncIterator[str]:
+async def simulator_process(
+    simulation: Simulation, asked: "asyncio.Queue[Pose] | None" = None
+) -> AsyncIterator[str]:
     """Run a simulation in a process of its own; give the transport of its radio.
+
+    Parameters
+    ----------
+    simulation : Simulation
+    asked : asyncio.Queue of Pose, optional
+        What its player is asked for.
 
     Raises
     ------
@@ -239,11 +291,16 @@ async def simulator_process(simulation: Simulation) -> AsyncIterator[str]:
         if not line:
             said = (await process.stderr.read()).decode(errors="replace").strip().splitlines()
             raise BluetoothError(f"virtual insoles: {said[-1] if said else 'ended at once'}")
-        drain = asyncio.create_task(process.stderr.read(), name="simulator's errors")
+        errors = process.stderr.read()
+        tasks: list[asyncio.Task[Any]] = [asyncio.create_task(errors, name="simulator's errors")]
+        if asked is not None:
+            asking = _pass_on(asked, process.stdin)
+            tasks.append(asyncio.create_task(asking, name="what is asked for"))
         try:
             yield line.decode().strip()
         finally:
-            drain.cancel()
+            for task in tasks:
+                task.cancel()
     finally:
         process.stdin.close()
         try:
@@ -251,6 +308,12 @@ async def simulator_process(simulation: Simulation) -> AsyncIterator[str]:
         except TimeoutError:
             process.kill()
             await process.wait()
+
+
+async def _pass_on(asked: "asyncio.Queue[Pose]", stdin: asyncio.StreamWriter) -> None:
+    while True:
+        stdin.write(f"{await asked.get()}\n".encode())
+        await stdin.drain()
 
 
 async def run_until_told(simulation: Simulation, ready: Callable[[str], None]) -> None:
@@ -267,14 +330,21 @@ async def _until_input_ends(simulation: Simulation) -> None:
     reader = asyncio.StreamReader()
     loop = asyncio.get_running_loop()
     await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
+    asked = asyncio.Queue[Pose]()
     task = asyncio.create_task(
-        simulate(simulation, lambda where: print(where, flush=True)), name="simulation"
+        simulate(simulation, lambda where: print(where, flush=True), asked), name="simulation"
     )
-    ended = asyncio.create_task(reader.read(), name="input")
+    ended = asyncio.create_task(_read_poses(reader, asked), name="input")
     await asyncio.wait((task, ended), return_when=asyncio.FIRST_COMPLETED)
     task.cancel()
     with contextlib.suppress(asyncio.CancelledError):
         await task
+
+
+async def _read_poses(reader: asyncio.StreamReader, asked: "asyncio.Queue[Pose]") -> None:
+    """Pass on what the player is asked for, a pose a line, until the input ends."""
+    while line := await reader.readline():
+        asked.put_nowait(Pose(line.decode().strip()))
 
 
 if __name__ == "__main__":

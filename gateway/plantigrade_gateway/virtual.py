@@ -23,7 +23,7 @@ from plantigrade_gateway import profile
 from plantigrade_gateway.air import Air, host_on
 from plantigrade_gateway.insole import Link
 from plantigrade_gateway.messages import DataPacket
-from plantigrade_gateway.virtualbody import CLOCK_WRAP, FIRMWARE, LENGTH_MM, Knobs, Steps
+from plantigrade_gateway.virtualbody import CLOCK_WRAP, FIRMWARE, LENGTH_MM, Body, Knobs
 from plantigrade_gateway.virtualcontrol import Control, Request
 from plantigrade_gateway.wire import encode
 
@@ -44,7 +44,7 @@ class AirInsole:
     ----------
     knobs : Knobs
     air : Air
-    steps : Steps
+    steps : Body
     began_s : float
         Event-loop time at which the body began; the same for both feet.
 
@@ -59,7 +59,7 @@ class AirInsole:
         Set once a host had it stream.
     """
 
-    def __init__(self, knobs: Knobs, air: Air, steps: Steps, began_s: float) -> None:
+    def __init__(self, knobs: Knobs, air: Air, steps: Body, began_s: float) -> None:
         self.knobs = knobs
         self.sent: list[bytes] | None = None
         self.control = Control(knobs, self)

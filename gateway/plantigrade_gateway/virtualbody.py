@@ -4,7 +4,7 @@ No Bluetooth in here; `virtual.py` puts it on the air.
 """
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,11 +30,21 @@ BODY_HZ = 400
 SERIALS = {Foot.LEFT: 0x51A70001, Foot.RIGHT: 0x51A70002}
 """Serial numbers of the usual virtual pair."""
 LENGTH_MM = 270
+GAINS = {Foot.LEFT: 0.80, Foot.RIGHT: 0.90}
+"""What the usual virtual insoles read of a load: their true gains are 1.25 and 1.11."""
 ZONES = 18
 FIRMWARE = 0x0100
 SHORTEST_PERIOD_US = round(1e6 / BODY_HZ)
 """The fastest they can sample: a shorter period is refused."""
 CLOCK_WRAP = 1 << 32
+
+
+class Body(Protocol):
+    """What presses virtual insoles."""
+
+    def at(self, foot: Foot, t_s: NDArray[np.float64]) -> NDArray[np.uint16]:
+        """Return a foot's counts at times of the body, s, shape (n, 18)."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,7 +69,8 @@ def invented_steps(seed: int = 1) -> Steps:
     """Return a minute of an invented player who stands, walks and swings."""
     plan = SessionPlan((Stand(6.0), Walk(10), Stand(3.0), Swing(), Swing(), Swing(), Walk(4)))
     done = perform(Player(), plan, float(BODY_HZ), seed)
-    read = SensorModel().with_loss(0.0).read(done, seed)
+    sensor = SensorModel(gain_left=GAINS[Foot.LEFT], gain_right=GAINS[Foot.RIGHT])
+    read = sensor.read(done, seed)
     layout = eighteen()
     return Steps(
         {

@@ -19,6 +19,10 @@ from plantigrade.zones import ZoneLayout
 
 OTHER_PIECES = 4
 """The other foot did it for so many pieces, and for more than this foot: exchanged (ours: 2 s)."""
+OFTEN = 4
+"""Trouble of so many pieces is more than a way into the pose or out of it (ours: 2 s)."""
+_TELLING = (Flaw.WEIGHT, Flaw.RANGE, Flaw.MOVED)
+"""Troubles of one who is in the pose; they say more than that of one who is not."""
 
 FITTING = (
     Pose.LIFT_LEFT,
@@ -81,6 +85,11 @@ class Refused:
 
 
 Step = Asked | Held | Taken | Refused
+
+
+def _rank(trouble: Trouble) -> int:
+    """Return how telling a trouble is, the most telling 0."""
+    return _TELLING.index(trouble.flaw) if trouble.flaw in _TELLING else len(_TELLING)
 
 
 class Fitting:
@@ -253,7 +262,10 @@ class Fitting:
             return Trouble(Flaw.SHORT, f"it took longer than {self.limit_s:.0f} s")
         if last.flaw in (Flaw.SATURATED, Flaw.DEAD):
             return last
-        why = max(reversed(self._latest.values()), key=lambda t: self._troubles[t.flaw])
+        often = [t for t in reversed(self._latest.values()) if self._troubles[t.flaw] >= OFTEN]
+        most = max(reversed(self._latest.values()), key=lambda t: self._troubles[t.flaw])
+        telling = min(often, key=_rank, default=most)
+        why = telling if telling.flaw in _TELLING else most
         if self._longest > 1 and not pose.is_rock:
             return Trouble(
                 Flaw.SHORT,

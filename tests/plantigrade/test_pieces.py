@@ -60,9 +60,9 @@ K = np.arange(121)
     ("kept", "whole"),
     [
         (K % 10 != 0, True),  # one in ten is lost: 45 of 50
-        (K % 4 != 0, False),  # one in four
-        ((K < 60) | (K > 69), True),  # 100 ms
-        ((K < 60) | (K > 74), False),  # 160 ms
+        (K % 3 != 0, True),  # one in three
+        ((K < 60) | (K > 74), True),  # 150 ms
+        ((K < 60) | (K > 84), False),  # 250 ms
     ],
 )
 def test_what_is_missing(kept, whole):
