@@ -10,6 +10,7 @@ from plantigrade.baseline import BaselineState
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Swing
 from plantigrade.limits import Limits, setup_for
+from plantigrade_gateway import words
 from plantigrade_gateway.analysis import (
     WEIGHT_DIFFERS,
     Analysis,
@@ -210,6 +211,7 @@ class RecordAnalysis:
         insole = next((k for k, f in self.pipeline.feet().items() if f is foot), None)
         baseline = self._baselines.get(foot, BaselineState(0.0, None, None))
         counts = self.pipeline.counts().get(insole, Counts()) if insole is not None else Counts()
+        used = None if insole is None else self.pipeline.calibrations().get(insole)
         return FootQuality(
             samples=counts.frames,
             missing_samples=counts.lost_frames,
@@ -220,6 +222,8 @@ class RecordAnalysis:
             baseline_error_n=baseline.error_n,
             baseline_age_s=age_s(baseline, self._end_s),
             link=None if insole is None else self._link(insole, counts),
+            calibration=None if used is None else words.calibration(used),
+            gain=None if used is None else used.gain,
         )
 
     def _link(self, insole: int, counts: Counts) -> Link:

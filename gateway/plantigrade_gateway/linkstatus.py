@@ -42,6 +42,8 @@ class FootStatus:
         Since data came last.
     drift_ppm, clock_error_s : float or None
     clock_locked : bool
+    calibration : str or None
+        When and how well it was calibrated, or "never calibrated".
     """
 
     name: str
@@ -56,6 +58,7 @@ class FootStatus:
     drift_ppm: float | None
     clock_error_s: float | None
     clock_locked: bool
+    calibration: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +128,7 @@ def measure(
             links=info.reconnection.links,
             insole_dropped=info.dropped,
             silent_s=None if info.last_ns is None else round((now_ns - info.last_ns) / 1e9, 2),
+            calibration=info.calibration,
         )
     return ServiceStatus(datetime.now(UTC), True, session_id, feet, latency.summary())
 

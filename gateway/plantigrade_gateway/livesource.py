@@ -66,6 +66,8 @@ class LinkInfo:
         Packets the insole says it made and never sent.
     last_ns : int or None
         When data came last.
+    calibration : str or None
+        What is said of its calibration.
     """
 
     insole: KnownInsole
@@ -74,6 +76,7 @@ class LinkInfo:
     battery_percent: int | None = None
     dropped: int = 0
     last_ns: int | None = None
+    calibration: str | None = None
 
     @property
     def state(self) -> LinkState:

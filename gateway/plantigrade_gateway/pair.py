@@ -13,6 +13,9 @@ from plantigrade_gateway.storerows import utc_text
 if TYPE_CHECKING:
     from plantigrade_gateway.ble import Sighting
 
+FITS_MM = 5.0
+"""An insole may differ from the footbed by so much (ours: half a shoe size is 3 to 4 mm)."""
+
 
 @dataclass(frozen=True, slots=True)
 class KnownInsole:
@@ -89,3 +92,25 @@ def forget(store: Store, foot: Foot) -> None:
     with store.database.writing() as db:
         if not db.execute("DELETE FROM insoles WHERE foot = ?", (str(foot),)).rowcount:
             raise InputError(f"{foot} insole: none is remembered, see plantigrade pair")
+
+
+def size_notes(pair: list[KnownInsole], footbed_mm: float | None = None) -> list[str]:
+    """Say what is wrong with the insoles' sizes, as far as lengths tell.
+
+    Parameters
+    ----------
+    pair : list of KnownInsole
+    footbed_mm : float or None
+        Inner length of the player's shoe.
+    """
+    notes = []
+    if len({insole.length_mm for insole in pair}) > 1:
+        sizes = " and ".join(f"{k.foot} {k.length_mm} mm" for k in pair)
+        notes.append(f"The two insoles differ in size ({sizes}): check that they are a pair.")
+    for insole in pair:
+        if footbed_mm is not None and abs(insole.length_mm - footbed_mm) > FITS_MM:
+            notes.append(
+                f"The {insole.label} is {insole.length_mm} mm long and the footbed "
+                f"{footbed_mm:.0f} mm: the insole must end where the footbed ends."
+            )
+    return notes

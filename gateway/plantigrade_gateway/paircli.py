@@ -89,7 +89,7 @@ def choose_pair(
     """Let somebody choose a left and a right insole of those heard, and remember them."""
     import asyncio
 
-    from plantigrade_gateway.pair import KnownInsole, remember
+    from plantigrade_gateway.pair import KnownInsole, remember, size_notes
     from plantigrade_gateway.paper import console, paragraph
     from plantigrade_gateway.store import Store
 
@@ -116,8 +116,8 @@ def choose_pair(
             paragraph(
                 out, f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm."
             )
-    if len({insole.length_mm for insole in chosen}) > 1:
-        paragraph(out, "The two insoles differ in size: check that they are a pair.")
+    for text in size_notes(chosen):
+        paragraph(out, text)
     missing = {"left", "right"} - {str(insole.foot) for insole in chosen} - serials.keys()
     if not serials and missing:
         paragraph(out, f"No {missing.pop()} insole was heard.")

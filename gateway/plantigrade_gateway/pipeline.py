@@ -165,6 +165,10 @@ class Pipeline:
             if insole.monitor
         }
 
+    def calibrations(self) -> dict[int, Calibration]:
+        """Return what each insole's counts are read with; unheard insoles are left out."""
+        return {k: i.calibrator.calibration for k, i in self._insoles.items() if i.calibrator}
+
     def ignored(self) -> dict[int, int]:
         """Return the packets left out because another insole is that foot, or zones do not fit."""
         return {k: insole.ignored for k, insole in self._insoles.items()}

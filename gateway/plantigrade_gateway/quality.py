@@ -12,6 +12,7 @@ import numpy as np
 from plantigrade.block import FloatArray, Foot, PairBlock
 from plantigrade.limits import Limits
 from plantigrade.load import body_weight_n, total_load
+from plantigrade_gateway import words
 from plantigrade_gateway.errors import StoreError
 
 PIECE_S = 2.0
@@ -89,6 +90,11 @@ class FootQuality:
         From the last swing phase that moved it to the end, s.
     link : Link or None
         None for a zone CSV.
+    calibration : str or None
+        When and how well the insole was calibrated, "never calibrated", or None where that is not
+        known (a zone CSV).
+    gain : float or None
+        What its load was multiplied by; None likewise.
     """
 
     samples: int
@@ -100,6 +106,8 @@ class FootQuality:
     baseline_error_n: float | None
     baseline_age_s: float | None
     link: Link | None
+    calibration: str | None = None
+    gain: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +158,11 @@ class Quality:
     def foot(self, foot: Foot) -> FootQuality:
         """Return one foot's part."""
         return self.left if foot is Foot.LEFT else self.right
+
+    @property
+    def uncalibrated(self) -> str:
+        """Which feet were never calibrated, for people; empty where none or not known."""
+        return words.uncalibrated({foot: self.foot(foot).calibration for foot in Foot})
 
     def to_json(self) -> dict[str, Any]:
         """Return it as JSON values, nested as the classes are."""

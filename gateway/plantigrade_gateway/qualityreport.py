@@ -2,6 +2,7 @@
 
 from rich.console import Console
 
+from plantigrade.block import Foot
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.paper import heading, item, paragraph, put, table
@@ -20,9 +21,12 @@ def show_reading(analysis: Analysis, quality: Quality, out: Console) -> None:
     heading(out, "Read with", "(limits are ours and adjustable)")
     item(out, "layout", f"{quality.layout}, {quality.zones} zones")
     item(out, "lead foot", f"{quality.lead} ({quality.handed}-handed)")
-    item(
-        out, "body weight", f"about {quality.body_weight_n:.0f} N, {FROM[quality.body_weight_from]}"
-    )
+    weight = f"about {quality.body_weight_n:.0f} N, {FROM[quality.body_weight_from]}"
+    item(out, "body weight", weight)
+    for foot in Foot:
+        said = quality.foot(foot).calibration
+        if said is not None:
+            item(out, f"{foot} insole", said)
     item(
         out,
         "contact",

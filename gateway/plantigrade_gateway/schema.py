@@ -197,12 +197,44 @@ def _to_access(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+_CALIBRATIONS = (
+    # No key to insoles: one that is forgotten and paired again keeps its history.
+    """CREATE TABLE calibrations (
+        calibration_no INTEGER PRIMARY KEY,
+        serial INTEGER NOT NULL,
+        foot TEXT NOT NULL CHECK (foot IN ('left', 'right')),
+        made_utc TEXT NOT NULL,
+        gain_percent REAL NOT NULL,
+        zero_percent REAL NOT NULL,
+        notes TEXT NOT NULL,
+        body TEXT NOT NULL
+    )""",
+    "CREATE INDEX calibrations_of_insole ON calibrations (serial, calibration_no)",
+    """CREATE TABLE calibration_checks (
+        check_no INTEGER PRIMARY KEY,
+        calibration_no INTEGER NOT NULL REFERENCES calibrations ON DELETE CASCADE,
+        made_utc TEXT NOT NULL,
+        gain_percent REAL,
+        zero_percent REAL NOT NULL,
+        air_n REAL NOT NULL,
+        notes TEXT NOT NULL
+    )""",
+    "CREATE INDEX checks_of_calibration ON calibration_checks (calibration_no, check_no)",
+)
+
+
+def _to_calibrations(connection: sqlite3.Connection) -> None:
+    for statement in _CALIBRATIONS:
+        connection.execute(statement)
+
+
 MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_version_1,
     _to_version_2,
     _to_outbox,
     _to_derived,
     _to_access,
+    _to_calibrations,
 ]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 

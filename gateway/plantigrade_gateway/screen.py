@@ -230,7 +230,11 @@ class Screen:
             parts.append(f"{role} ({foot}) ")
             parts.append(_bar(load, fill), style=colour)
             parts.append(f" {words.number(load, 1):<5}")
-        parts.append("× BW (about)")
+        used = self._analysis.pipeline.calibrations()
+        feet = self._analysis.pipeline.feet()
+        said = {foot: words.calibration(used[k]) for k, foot in feet.items() if foot and k in used}
+        doubt = words.uncalibrated(said)
+        parts.append(f"× BW (about{'; ' if doubt else ''}{doubt})")
         return parts
 
     def _load_bw(self, foot: Foot) -> float | None:

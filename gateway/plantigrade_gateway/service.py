@@ -14,7 +14,8 @@ from dataclasses import dataclass, field, replace
 
 from rich.console import Console
 
-from plantigrade_gateway import linkstatus, stored, words
+from plantigrade.poses import Pose
+from plantigrade_gateway import calibrations, linkstatus, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Sound, open_sound
 from plantigrade_gateway.ble import Radio, scanning
@@ -27,8 +28,8 @@ from plantigrade_gateway.forward.moment import LinkSamples, LiveSummary
 from plantigrade_gateway.inbox import Inbox
 from plantigrade_gateway.linkstatus import Latency
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.livesource import LiveSource, Wish
-from plantigrade_gateway.pair import KnownInsole, known
+from plantigrade_gateway.livesource import INSOLE_OF, LiveSource, Wish
+from plantigrade_gateway.pair import KnownInsole, known, size_notes
 from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.settings import SessionSettings
@@ -104,10 +105,10 @@ async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
     async with contextlib.AsyncExitStack() as opened:
         store = opened.enter_context(Store.open(order.wishes.store))
         _recover(store, out)
-        pair, radio = await opened.enter_async_context(_link(order, store))
+        pair, radio = await opened.enter_async_context(linked(order, store))
         async with scanning(radio, lambda _: None):
             pass  # Bluetooth that cannot be used is said now, not in the middle of a session
-        room = _Room(order, store, out)
+        room = _Room(order, store, out, pair)
         sound = opened.enter_context(_open_sound(order, room.lose_sound))
         voice = opened.enter_context(opened_voice(room.drilling.voice, room.say))
         page = opened.enter_context(
@@ -119,6 +120,8 @@ async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
         far = LiveSummary.of(forwarder, order.wishes.config)
         room.furnish(sound, voice, page, far)
         source = LiveSource(pair, radio, room.inbox.put, room.say, order.wish, order.now_ns)
+        for insole in pair:
+            source.links[insole.foot].calibration = calibrations.said(store, insole)
         room.greet(pair)
         if order.for_s is not None:
             asyncio.get_running_loop().call_later(order.for_s, stop.set)
@@ -144,12 +147,17 @@ async def _first(stop: asyncio.Event, working: asyncio.Task[None]) -> None:
 
 
 @contextlib.asynccontextmanager
-async def _link(order: Order, store: Store) -> AsyncIterator[tuple[list[KnownInsole], Radio]]:
-    """Give the insoles to connect and the radio to do it with."""
+async def linked(
+    order: Order, store: Store, asked: "asyncio.Queue[Pose] | None" = None
+) -> AsyncIterator[tuple[list[KnownInsole], Radio]]:
+    """Give the insoles to connect and the radio to do it with; virtual ones do what is `asked`."""
     if order.simulation is not None:
         if importlib.util.find_spec("bumble") is None:
             raise BluetoothError(EXTRA)
-        async with simulator_process(order.simulation) as transport, opened_radio(transport) as air:
+        async with (
+            simulator_process(order.simulation, asked) as transport,
+            opened_radio(transport) as air,
+        ):
             from plantigrade_gateway.virtualbody import LENGTH_MM, usual_pair
 
             yield (
@@ -219,7 +227,9 @@ class _Room:
     What it needs to be furnished with tells it things, so it is there first.
     """
 
-    def __init__(self, order: Order, store: Store, out: Console) -> None:
+    def __init__(
+        self, order: Order, store: Store, out: Console, pair: list[KnownInsole]
+    ) -> None:
         self.inbox = Inbox()
         self.drilling = order.wishes.drilling or Drilling(shelf(None))
         self._order = order
@@ -229,6 +239,10 @@ class _Room:
         self._samples = LinkSamples(store, order.wishes.config)
         self._screen: Screen | None = None
         self._loop = asyncio.get_running_loop()
+        known_by_foot = calibrations.noted(store, pair)
+        self._calibrations = {
+            INSOLE_OF[foot]: made.to_json().encode() for foot, made in known_by_foot.items()
+        }
         self._source = "virtual insoles (invented)" if order.simulation else "insoles"
 
     def furnish(
@@ -242,7 +256,9 @@ class _Room:
         self._sound, self._voice = sound, voice
         self._onlookers = Onlookers(page, sound, self.drilling.shelf, far)
         self._orders = Orders(self._onlookers, sound, self.drilling)
-        self._visit = Visit(self._order.settings, self._begin, self._end, self._onlookers.tap)
+        self._visit = Visit(
+            self._order.settings, self._begin, self._end, self._onlookers.tap, self._calibrations
+        )
 
     def greet(self, pair: list[KnownInsole]) -> None:
         """Say what is about to happen."""
@@ -252,6 +268,10 @@ class _Room:
             self.say(text)
         self.say(self._sound.said)
         for text in drilling_lines(self.drilling):
+            self.say(text)
+        for insole in pair:
+            self.say(f"{insole.label}: {calibrations.said(self._store, insole)}.")
+        for text in size_notes(pair):
             self.say(text)
         self.say("Looking for " + " and ".join(k.label for k in pair) + ".")
         self.say("Ctrl-C stops; everything up to then is kept.")

@@ -75,6 +75,8 @@ def show_groups(analysis: Analysis, out: Console) -> None:
         for row in zip(*(_set_cells(run) for run in some), strict=True):
             made.add_row(row[0][0], *(value for _, value in row))
         put(out, made)
+    if analysis.quality is not None and analysis.quality.uncalibrated:
+        paragraph(out, f"× BW: {analysis.quality.uncalibrated}.", "  ")
 
 
 def set_line(run: SwingRun) -> str:

@@ -5,7 +5,7 @@ that the next one begins with the next load; its record holds the seconds before
 """
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 
@@ -36,6 +36,8 @@ class Visit:
         Told each session that ended, and its results.
     tap : callable, optional
         As for `Pipeline`, between sessions.
+    calibrations : mapping of int to bytes, optional
+        Each insole's, as its record's CALIBRATION entry holds it: every session begins with them.
     """
 
     def __init__(
@@ -44,12 +46,14 @@ class Visit:
         open_session: Callable[[], LiveSession],
         ended: Callable[[LiveSession, Analysis], None],
         tap: Tap | None = None,
+        calibrations: Mapping[int, bytes] | None = None,
     ) -> None:
         self.live: LiveSession | None = None
         self._settings = settings
         self._open = open_session
         self._ended = ended
         self._tap = tap
+        self._calibrations = calibrations or {}
         self._held = False
         self._links: dict[int, bytes] = {}  # who is connected, by what it said of itself
         self._watch: Pipeline | None = None  # between sessions
@@ -103,7 +107,7 @@ class Visit:
 
     def _look_on(self, now_ns: int) -> None:
         self._watch = Pipeline(tap=self._tap)
-        self._watch.push(Batch.of([self._settings_entry(now_ns)]))
+        self._watch.push(Batch.of(self._head(now_ns)))
 
     def close(self, reason: str) -> None:
         """End the session under way, if there is one."""
@@ -117,7 +121,7 @@ class Visit:
         self._watch = None
         self._before.clear()
         self._loaded_ns = entries[-1].arrival_ns
-        head = [self._settings_entry(first_ns)]
+        head = self._head(first_ns)
         head += [Entry(first_ns, insole, Kind.CONNECTED, data) for insole, data in links]
         self.live.push(Batch.of(head))
 
@@ -141,8 +145,11 @@ class Visit:
         assert self.live is not None
         return self.live.push(Batch.of(before))
 
-    def _settings_entry(self, now_ns: int) -> Entry:
-        return Entry(now_ns, SESSION, Kind.SETTINGS, self._settings.to_json())
+    def _head(self, now_ns: int) -> list[Entry]:
+        """Return what a record begins with: settings, and what is known of the insoles."""
+        settings = Entry(now_ns, SESSION, Kind.SETTINGS, self._settings.to_json())
+        known = self._calibrations.items()
+        return [settings, *(Entry(now_ns, k, Kind.CALIBRATION, data) for k, data in known)]
 
     def _note_load(self, output: Output, origin_ns: int | None) -> None:
         loaded_s = self._loaded_s(output)

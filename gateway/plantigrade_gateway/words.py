@@ -1,5 +1,9 @@
 """Results in the words and numbers that people read."""
 
+from collections.abc import Mapping
+
+from plantigrade.block import Foot
+from plantigrade.calibrate import DEFAULT_NOTE, Calibration
 from plantigrade.events import (
     Bearing,
     HeelLift,
@@ -19,6 +23,9 @@ from plantigrade_gateway.stream import FactKind
 
 NONE = "–"
 """Stands for an absent value."""
+
+NEVER_CALIBRATED = "never calibrated"
+"""Said of an insole without a calibration, wherever its newtons or × BW are shown."""
 
 TRAINING_AID = "A training aid, not a medical device or diagnosis."
 DESCRIBES = (
@@ -157,6 +164,19 @@ def step(event: Step) -> str:
     flag = ", touches a gap" if event.touches_gap else ""
     stance = number(event.stance_s, 2, " s")
     return f"{event.foot} foot, stance {stance}, roll {event.roll}{flag}"
+
+
+def calibration(used: Calibration) -> str:
+    """Return when and how well an insole was calibrated."""
+    return NEVER_CALIBRATED if used.note == DEFAULT_NOTE else used.note
+
+
+def uncalibrated(said: Mapping[Foot, str | None]) -> str:
+    """Return which feet were never calibrated, of what is said of each; none: an empty text."""
+    feet = [str(foot) for foot in Foot if said.get(foot) == NEVER_CALIBRATED]
+    if len(feet) == len(Foot):
+        return NEVER_CALIBRATED
+    return f"{feet[0]} {NEVER_CALIBRATED}" if feet else ""
 
 
 def stand(event: Stand) -> str:

@@ -1,5 +1,7 @@
 """When sessions begin and end; the insoles are `insole.py`'s, so that hours take seconds."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -12,6 +14,7 @@ from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record import Entry, Kind
 from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.stored import reanalyse
 from plantigrade_gateway.visit import BEFORE_NS, IDLE_NS, Visit
 
 START_NS = 5_000_000_000
@@ -155,3 +158,30 @@ def test_record_while_recording_and_before_any_data_changes_nothing(visit, store
     visit.record()
     assert visit.live is live and len(store.sessions()) == 1
     visit.close("stop")
+
+
+def test_every_session_begins_with_the_calibrations(store, ended):
+    def begin() -> LiveSession:
+        return LiveSession(store, "test", Silence(), on_problem=lambda error: None)
+
+    made = replace(default_calibration(eighteen(), Foot.RIGHT), gain=1.5, note="of today")
+    visit = Visit(
+        SessionSettings(mass_kg=80.0),
+        begin,
+        lambda live, found: ended.append((live.session_id, found)),
+        calibrations={1: made.to_json().encode()},
+    )
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    visit.tick(START_NS + 2 * IDLE_NS)
+    push_all(visit, pair(1.0, START_NS + 2 * IDLE_NS, 4.0))
+    visit.close("stop")
+    assert len(ended) == 2
+    for session_id, found in ended:
+        stored = [e for batch in store.batches(session_id) for e in batch]
+        assert [e.kind for e in stored[:2]] == [Kind.SETTINGS, Kind.CALIBRATION]
+        assert (stored[1].insole, stored[1].data) == (1, made.to_json().encode())
+        assert (found.quality.right.calibration, found.quality.right.gain) == ("of today", 1.5)
+        assert found.quality.left.calibration == "never calibrated"
+        assert found.quality.left.gain == 1.0
+        again, changed = reanalyse(store, session_id)
+        assert changed == 0 and again.quality == found.quality

@@ -117,6 +117,12 @@ class Onlookers:
                 "store": {"problem": store_problem},
                 "dropped_frames": self._page.dropped,
                 "forward": None if forward is None else plain(forward.sinks),
+                "calibration": "; ".join(
+                    f"{foot}: {link.calibration}"
+                    for foot, link in status.feet.items()
+                    if link.calibration is not None
+                )
+                or None,
             }
         )
 
