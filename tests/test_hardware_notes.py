@@ -9,11 +9,13 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from plantigrade import calibrate
+from plantigrade import calibrate, evidence, pieces, poses
 from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration, Calibrator, default_calibration
+from plantigrade.fitting import Fitting
 from plantigrade.zones import REGIONS, eighteen
-from plantigrade_gateway import reconnect
+from plantigrade_gateway import calibrations, pair, reconnect
+from plantigrade_gateway.guide import TRIES
 from plantigrade_gateway.insolelink import ANSWER_LIMIT_S
 from plantigrade_gateway.messages import SampleFormat, frame_bytes, max_frames
 
@@ -97,6 +99,35 @@ def test_the_limits_of_calibration_are_the_codes():
     assert table[calibrate.LOADED_COUNTS] == pytest.approx(55, abs=0.5)
     assert "0.13 kPa at the bottom and 0.26 kPa\n  at the top" in page("sensing.md")
     assert [round(float(s), 2) for s in np.diff(table)[[0, -1]]] == [0.13, 0.26]
+
+
+def test_the_guided_calibration_is_described_as_it_is():
+    text = " ".join(page("calibration.md").split())
+    start = {foot: default_calibration(eighteen(), foot) for foot in Foot}
+    fitting = Fitting(eighteen(), start, 700.0)
+    check = Fitting(eighteen(), start, None, is_check=True)
+    for said in (
+        f"good for {fitting.need_s:g} s without a break (ours)",
+        f"did not happen within {fitting.limit_s:g} s (ours)",
+        f"{check.need_s:g} s each, refused after {check.limit_s:g} s",
+        f"over {poses.LACED_N:g} N or {100 * poses.LACED_BW:g} % BW: it stands",
+        f"the other foot over {poses.AIR_N:g} N or {100 * poses.AIR_BW:g} % BW",
+        f"under {100 * poses.LEAST_SHARE:g} % of both; the sum's SD over {100 * poses.STEADY:g} %",
+        f"two stands more than {100 * evidence.REPEATS:g} % apart",
+        f"from .{100 * poses.ROCK_Y[0]:.0f} to .{100 * poses.ROCK_Y[1]:.0f} of the length",
+        f"less than .0{100 * poses.ROCK_X:.0f} of the width",
+        f"under {100 * pieces.WHOLE:g} % of the samples of a half-second",
+        f"full scale in more than {100 * poses.SATURATED_SHARE:g} % of the samples",
+        f"never passed {evidence.SEEN_KPA:g} kPa although another of its region passed "
+        f"{evidence.ALIVE_KPA:g} kPa",
+        f"Over {calibrations.DOUBTFUL_PERCENT:g} % it is called doubtful",
+        f"one-leg load | {evidence.CHECK_GAIN_PERCENT:g} % |",
+        f"net of the zero | {evidence.CHECK_AIR_N:g} N, half",
+        f"has moved | {evidence.CHECK_ZERO_PERCENT:g} % of full scale",
+    ):
+        assert said in text
+    assert f"over {pair.FITS_MM:g} mm apart is said" in page("wearing.md")
+    assert TRIES == 3 and "refused three times" in text
 
 
 def test_the_example_of_a_curve_reads_what_was_pressed():

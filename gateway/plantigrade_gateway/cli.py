@@ -12,9 +12,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway import drillcli, livecli, pagecli, schema
+from plantigrade_gateway import calibratecli, drillcli, livecli, pagecli, schema
 from plantigrade_gateway.drillcli import drill_options, drilling
-from plantigrade_gateway.errors import GatewayError, InputError, RecordingError
+from plantigrade_gateway.errors import (
+    CalibrationRefused,
+    GatewayError,
+    InputError,
+    RecordingError,
+)
 from plantigrade_gateway.forwardcli import config_of, settings_option
 from plantigrade_gateway.forwardcli import register as register_forward
 from plantigrade_gateway.pagecli import page_options, page_order
@@ -42,7 +47,7 @@ class Commands(click.Group):
         """Run the command."""
         try:
             return super().invoke(ctx)
-        except RecordingError as error:
+        except (CalibrationRefused, RecordingError) as error:
             raise click.ClickException(str(error)) from error
         except (GatewayError, SignalError) as error:
             raise BadInput(str(error)) from error
@@ -379,5 +384,6 @@ def _open_store(ctx: click.Context) -> "Store":
 
 livecli.register(main, _store_option, _json_option, _store)
 pagecli.register(main, _store_option, _store)
+calibratecli.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drillcli.register(main, _store_option, _json_option, _store)

@@ -67,6 +67,10 @@ class PageError(GatewayError):
     """The pages cannot be served."""
 
 
+class CalibrationRefused(GatewayError):
+    """A calibration whose data stayed bad: nothing was stored."""
+
+
 class RecordingError(GatewayError):
     """A session that was begun and could not be kept to its end."""
 

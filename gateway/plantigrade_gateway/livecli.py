@@ -5,7 +5,7 @@
 
 import contextlib
 import signal
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -171,6 +171,9 @@ def register(
     @_shown("--battery", type=float, default=87.0, metavar="PERCENT", help="Its level at first.")
     @_shown("--speed", type=float, default=1.0, help="Seconds of the player's in a second.")
     @_shown("--seed", type=int, default=1, help="Another one makes another player.")
+    @click.option(
+        "--calibrates", is_flag=True, help="The player goes through the poses of a calibration."
+    )
     @_shown(
         "--port",
         type=click.IntRange(0, 65535),
@@ -233,13 +236,22 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     )
 
     async def until_told() -> None:
-        stop = asyncio.Event()
-        loop = asyncio.get_running_loop()
-        for number in _stop_signals():
-            loop.add_signal_handler(number, _stop_once, loop, stop)
-        await run(order, out, stop)
+        with stops_on_signals() as stop:
+            await run(order, out, stop)
 
     asyncio.run(until_told())
+
+
+@contextlib.contextmanager
+def stops_on_signals() -> "Iterator[asyncio.Event]":
+    """Give an event that Ctrl-C (and being told to end) sets."""
+    import asyncio
+
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in _stop_signals():
+        loop.add_signal_handler(number, _stop_once, loop, stop)
+    yield stop
 
 
 def _stop_signals() -> list[int]:
@@ -288,15 +300,20 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
         seed=options["seed"],
         faults=faults,
         port=options["port"],
+        calibrates=options["calibrates"],
     )
 
 
 def _status(store: Path | None, as_json: bool) -> None:
     from plantigrade_gateway import linkstatus, schema
+    from plantigrade_gateway.calibratecli import calibrations_said
     from plantigrade_gateway.forward import state
+    from plantigrade_gateway.pair import size_notes
     from plantigrade_gateway.paper import console, paragraph
 
     path = schema.default_path() if store is None else store
+    known = known_in(store)
+    said = calibrations_said(path, known)
     status = linkstatus.read(linkstatus.path_for(path))
     running = status is not None and status.is_live
     forward = state.read(state.path_for(path))
@@ -304,15 +321,30 @@ def _status(store: Path | None, as_json: bool) -> None:
         import dataclasses
         import json
 
-        table: dict[str, Any] = {"schema": 1, "running": running}
+        rows = [
+            {
+                "foot": str(insole.foot),
+                "serial": f"{insole.serial:08X}",
+                "name": insole.name,
+                "length_mm": insole.length_mm,
+                "calibration": said[insole.serial],
+            }
+            for insole in known
+        ]
+        table: dict[str, Any] = {"schema": 1, "running": running, "insoles": rows}
         table["status"] = None if status is None else dataclasses.asdict(status)
         table["forward"] = None if forward is None else dataclasses.asdict(forward)
         click.echo(json.dumps(table, default=str))
         return
     out = console()
-    known = known_in(store)
     for insole in known:
-        paragraph(out, f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm.")
+        paragraph(
+            out,
+            f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm; "
+            f"{said[insole.serial]}.",
+        )
+    for text in size_notes(known):
+        paragraph(out, text)
     if not known:
         paragraph(out, "No insole is remembered: see plantigrade pair.")
     if status is None:

@@ -227,9 +227,7 @@ class _Room:
     What it needs to be furnished with tells it things, so it is there first.
     """
 
-    def __init__(
-        self, order: Order, store: Store, out: Console, pair: list[KnownInsole]
-    ) -> None:
+    def __init__(self, order: Order, store: Store, out: Console, pair: list[KnownInsole]) -> None:
         self.inbox = Inbox()
         self.drilling = order.wishes.drilling or Drilling(shelf(None))
         self._order = order
