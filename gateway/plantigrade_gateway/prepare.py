@@ -1,12 +1,12 @@
 """Preparing a stored session to be looked at: its time line and the rows of its swings.
 
 An hour of record takes seconds to go through the pipeline, too long for opening a page. So it goes
-through once, after the session has ended, and what the pages show is kept beside it (`derived.py`).
+through once, after the session has ended, and what the pages show is kept beside it (`derived.py`,
+read back by `prepared.py`).
 """
 
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -18,85 +18,13 @@ from plantigrade_gateway import derived
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import event_of
 from plantigrade_gateway.frames import FrameReader
+from plantigrade_gateway.prepared import HEAD, PIECE, SWING, made_of
 from plantigrade_gateway.record import Batch, Kind
 from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.store import Store
-from plantigrade_gateway.storerows import Session
 from plantigrade_gateway.swingframes import SwingCutter, SwingFrames
-from plantigrade_gateway.timeline import Piece, PieceMaker, Stretch, joined, overlapping
+from plantigrade_gateway.timeline import Piece, PieceMaker
 from plantigrade_gateway.zonecsv import ZoneRows
-
-FORMAT = 1
-"""Of what is kept; raised when it changes, and all is made again."""
-
-_HEAD, _PIECE, _SWING = "head", "piece", "swing"
-
-
-@dataclass(frozen=True, slots=True)
-class Prepared:
-    """What is kept of a session.
-
-    Attributes
-    ----------
-    spans : tuple of (float, float)
-        First and last time of each piece of the time line, session time, s.
-    lead : str
-        The lead foot, "left" or "right".
-    body_weight_n : float
-        Of the first piece, N.
-    body_weight_from : str
-        "recording", "mass" or "assumed".
-    """
-
-    spans: tuple[tuple[float, float], ...]
-    lead: str
-    body_weight_n: float
-    body_weight_from: str
-
-    @property
-    def span(self) -> tuple[float, float]:
-        """First and last time of the whole time line; (0, 0) without rows."""
-        return (self.spans[0][0], self.spans[-1][1]) if self.spans else (0.0, 0.0)
-
-
-def prepared(store: Store, session: Session) -> Prepared | None:
-    """Return what is kept of a session; None where nothing is, or it is of other results."""
-    data = derived.get(store, session.session_id, _HEAD, [0]).get(0)
-    head = {} if data is None else json.loads(data)
-    if head.get("made_of") != _made_of(session):
-        return None
-    return Prepared(
-        tuple((a, b) for a, b in head["spans"]),
-        head["lead"],
-        head["body_weight_n"],
-        head["body_weight_from"],
-    )
-
-
-def read_stretch(
-    store: Store, session_id: str, kept: Prepared, from_s: float, to_s: float
-) -> Stretch:
-    """Return the time line from one time to another.
-
-    Raises
-    ------
-    StoreError
-        What was kept is damaged or has just been deleted.
-    """
-    wanted = overlapping(kept.spans, from_s, to_s)
-    found = derived.get(store, session_id, _PIECE, wanted)
-    if len(found) < len(wanted):
-        raise StoreError(f"session {session_id}: its time line was deleted just now")
-    return joined((Piece.from_bytes(found[k]) for k in wanted), from_s, to_s)
-
-
-def read_swings(store: Store, session_id: str, numbers: list[int]) -> dict[int, SwingFrames]:
-    """Return the rows of swings by their place among the session's swings, from 0.
-
-    A swing without rows is left out.
-    """
-    found = derived.get(store, session_id, _SWING, numbers)
-    return {k: SwingFrames.from_bytes(data) for k, data in found.items()}
 
 
 def prepare(
@@ -134,10 +62,10 @@ def prepare(
 
     def keep(pieces: list[Piece], frames: dict[int, SwingFrames]) -> None:
         for piece in pieces:
-            derived.put(store, session_id, _PIECE, len(spans), piece.to_bytes())
+            derived.put(store, session_id, PIECE, len(spans), piece.to_bytes())
             spans.append((piece.start_s, piece.end_s))
         for k, rows in frames.items():
-            derived.put(store, session_id, _SWING, k, rows.to_bytes())
+            derived.put(store, session_id, SWING, k, rows.to_bytes())
 
     for settings, net, zones, so_far in _rows(store, session_id):
         keep(maker.push(net, settings), cutter.push(net, zones, settings))
@@ -146,17 +74,13 @@ def prepare(
             on_progress(entries / max(session.entries, 1))
     keep(maker.flush(), cutter.flush())
     head = {
-        "made_of": _made_of(session),
+        "made_of": made_of(session),
         "spans": spans,
         "lead": str(settings.lead),
         "body_weight_n": settings.body_weight_n,
         "body_weight_from": settings.body_weight_from,
     }
-    derived.put(store, session_id, _HEAD, 0, json.dumps(head).encode())  # last: all is there
-
-
-def _made_of(session: Session) -> list[int]:
-    return [FORMAT, session.analysis_version, session.entries]
+    derived.put(store, session_id, HEAD, 0, json.dumps(head).encode())  # last: all is there
 
 
 def _rows(

@@ -16,12 +16,15 @@ from plantigrade.load import centre_of_pressure, share, total_load
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway import packed
 from plantigrade_gateway.settings import SessionSettings
-from plantigrade_gateway.zonecsv import ZoneRows
+from plantigrade_gateway.zonefacts import ZoneRows
 
 BEFORE_S, AFTER_S = 1.0, 0.5
 """What is kept before a swing's start and after its finish, s (ours)."""
+ABOUT_SHIFT_S = (2.0, 1.5)
+"""What is kept before and after the shift at least, s: so much of a set is laid over each other."""
 
 _STEPS = 64.0  # a unit: far under the sensor's noise, and two fifths fewer bytes
+_ROW_S = 0.05  # a row beyond: values between rows are on a line
 _LONGEST_S = 12.0  # of a swing whose start or finish a gap hides
 
 
@@ -108,9 +111,13 @@ class SwingFrames:
 
 def window_s(swing: Swing) -> tuple[float, float]:
     """Return from when to when a swing's rows are kept, session time."""
-    start = swing.address_s if swing.start_s is None else swing.start_s
+    begin = swing.address_s if swing.start_s is None else swing.start_s
     end = swing.confirmed_s if swing.finish_s is None else swing.finish_s
-    return start - BEFORE_S, min(end + AFTER_S, start + _LONGEST_S)
+    start, stop = begin - BEFORE_S, min(end + AFTER_S, begin + _LONGEST_S)
+    if swing.shift_s is None:
+        return start, stop
+    before, after = ABOUT_SHIFT_S
+    return min(start, swing.shift_s - before - _ROW_S), max(stop, swing.shift_s + after + _ROW_S)
 
 
 class SwingCutter:

@@ -14,11 +14,12 @@ from plantigrade_gateway import derived, stored
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.frames import frame_rows
 from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.prepare import prepare, prepared, read_stretch, read_swings
+from plantigrade_gateway.prepare import prepare
+from plantigrade_gateway.prepared import prepared, read_stretch, read_swings
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.store import Store
-from plantigrade_gateway.swingframes import AFTER_S, BEFORE_S, window_s
+from plantigrade_gateway.swingframes import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
 
 MINUTES_NS = 130_000_000_000  # both checks' stands, a walk and the first swings
 
@@ -95,7 +96,10 @@ def test_a_swings_rows_are_its_loads_and_its_zones(practice):
         start, end = window_s(swing)
         assert swing.start_s is not None and swing.finish_s is not None
         assert swing.lead_peak_s is not None
-        assert start == swing.start_s - BEFORE_S and end == swing.finish_s + AFTER_S
+        assert swing.shift_s is not None
+        before, after = ABOUT_SHIFT_S
+        assert start <= swing.start_s - BEFORE_S and end >= swing.finish_s + AFTER_S
+        assert start < swing.shift_s - before and end > swing.shift_s + after
         inside = (t_s >= start) & (t_s < end)
         np.testing.assert_array_equal(frames.t_s, t_s[inside])
         np.testing.assert_allclose(frames.left, left[inside], rtol=0, atol=1 / 128)
@@ -127,7 +131,7 @@ def test_new_results_new_bytes_and_a_new_format_are_prepared_again(practice, mon
     prepare(practice, session_id)
     assert prepared(practice, practice.session(session_id)) is not None
     with monkeypatch.context() as patch:
-        patch.setattr("plantigrade_gateway.prepare.FORMAT", 99)
+        patch.setattr("plantigrade_gateway.prepared.FORMAT", 99)
         assert prepared(practice, practice.session(session_id)) is None
     stored.reanalyse(practice, session_id)
     assert practice.database.read("SELECT count(*) FROM derived") == [(0,)]

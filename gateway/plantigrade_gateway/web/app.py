@@ -14,6 +14,7 @@ from starlette.websockets import WebSocketDisconnect
 from plantigrade_gateway.tones import Motif, motif
 from plantigrade_gateway.wavfile import wav_bytes
 from plantigrade_gateway.web.access import Access
+from plantigrade_gateway.web.desk import bokeh_files, desk_router
 from plantigrade_gateway.web.guard import CLOSED, SIGNED_OUT
 from plantigrade_gateway.web.hub import Hub, Viewer
 from plantigrade_gateway.web.linkpages import links_router
@@ -41,10 +42,12 @@ def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
     app = FastAPI(title="Plantigrade", docs_url=None, redoc_url=None, openapi_url=None)
     app.state.store_path = store_path
     templates = Jinja2Templates(HERE / "templates")
+    app.mount("/static/bokeh", StaticFiles(directory=bokeh_files()), name="bokeh")
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.include_router(_live_router(hub, access, templates))
     app.include_router(sign_in_router(access))
     app.include_router(links_router(access))
+    app.include_router(desk_router(store_path))
     return app
 
 
