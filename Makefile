@@ -27,7 +27,7 @@ types: $(VENV)/test-ready
 	$(BIN)/mypy
 
 test: lint types ## everything CI runs; pytest's summary line comes last
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 2 --dist worksteal
 
 bench: $(VENV)/test-ready ## timings, as ratios and distributions
 	$(BIN)/python -m tests.bench
