@@ -1,0 +1,161 @@
+"""From the packet's arrival to the sample at the sound device, with the store recording.
+
+Run alone with ``python -m tests.bench.heard``. The recorded practice session goes packet by packet
+through a live session with a real store; what the null sink of `.ci/pulse` plays is captured from
+its monitor. The time starts when the packet that decides a cue (or begins a tone) is given to the
+session, and ends when the first captured sample that is louder than a twentieth of the sound has
+been read: the device's period, the sound server, its monitor and the sound's own ramp are in it.
+"""
+
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from tests.bench.sound import gil_load, sound_server
+
+from plantigrade_gateway.analyserecord import RecordAnalysis
+from plantigrade_gateway.audio import PERIOD_MS, Speaker, open_sound
+from plantigrade_gateway.drillfiles import shelf
+from plantigrade_gateway.drillrun import Reply
+from plantigrade_gateway.drills import Drill
+from plantigrade_gateway.live import LiveSession
+from plantigrade_gateway.practice import Choice, mark_of
+from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.replay import demo_file
+from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.store import Store
+
+TARGET_MS = 25.0
+LOUD = 0.005
+LIVE_NS = 300_000_000
+QUIET_S = 0.35
+MOST = 40
+
+
+class Capture:
+    """Listens to the null sink's monitor; says when it became loud after a silence."""
+
+    def __init__(self) -> None:
+        command = "parec --device=plantigrade.monitor --format=float32le --rate=48000 --channels=1"
+        self._parec = subprocess.Popen(
+            [*command.split(), "--latency-msec=2", "--raw"], stdout=subprocess.PIPE, bufsize=0
+        )
+        self.loud_ns = 0
+        self._last_ns = 0
+        self._thread = threading.Thread(target=self._read, daemon=True)
+        self._thread.start()
+
+    def _read(self) -> None:
+        assert self._parec.stdout is not None
+        while block := self._parec.stdout.read(65536):
+            now_ns = time.perf_counter_ns()
+            if np.any(np.abs(np.frombuffer(block[: len(block) // 4 * 4], np.float32)) > LOUD):
+                if now_ns - self._last_ns > 1e9 * QUIET_S:
+                    self.loud_ns = now_ns
+                self._last_ns = now_ns
+
+    def wait_quiet(self) -> None:
+        """Wait for a silence."""
+        while time.perf_counter_ns() - self._last_ns < 1.2e9 * QUIET_S:
+            time.sleep(0.01)
+
+    def wait_loud(self, after_ns: int) -> int | None:
+        """Return when it became loud after an instant, None where it did not within a second."""
+        while time.perf_counter_ns() - after_ns < 1_000_000_000:
+            if self.loud_ns > after_ns:
+                return self.loud_ns
+            time.sleep(0.001)
+        return None
+
+    def close(self) -> None:
+        self._parec.terminate()
+        self._parec.wait()
+
+
+def deciding(
+    entries: list[Entry], drill: Drill | None, sounds: Callable[[Reply], bool]
+) -> list[int]:
+    """Return the entries after which something begins to sound, at least a second apart."""
+    analysis, found, last_ns = RecordAnalysis("bench", heard=True), list[int](), 0
+    if drill is not None:
+        text = mark_of(Choice(drill, drill.feedback)).encode()
+        analysis.push(Batch.of([Entry(entries[0].arrival_ns, SESSION, Kind.MARK, text)]))
+    for k, entry in enumerate(entries):
+        analysis.push(Batch.of([entry]))
+        if sounds(analysis.reply):
+            if entry.arrival_ns - last_ns > 1_500_000_000:
+                found.append(k)
+            last_ns = entry.arrival_ns
+    return found[:MOST]
+
+
+def measure(
+    entries: list[Entry], drill: Drill | None, at: list[int], capture: Capture, folder: Path
+) -> list[float]:
+    """Return the waits, ms; what never became loud counts as a second."""
+    waits_ms = []
+    with Store.open(folder / "store.sqlite3") as store, open_sound("device") as sound:
+        assert isinstance(sound.output, Speaker), sound.said
+        sound.output.running.wait(10)
+        live = LiveSession(store, "bench", sound, on_problem=print)
+        live.set_drill(drill)
+        done = 0
+        for k in at:
+            quiet_ns = entries[k].arrival_ns - LIVE_NS
+            zero_ns: int | None = None
+            for entry in entries[done : k + 1]:
+                if entry.arrival_ns > quiet_ns:
+                    if zero_ns is None:
+                        capture.wait_quiet()
+                        zero_ns = time.perf_counter_ns() - entry.arrival_ns
+                    ahead_ns = entry.arrival_ns + zero_ns - time.perf_counter_ns()
+                    time.sleep(max(0.0, ahead_ns / 1e9))
+                start_ns = time.perf_counter_ns()
+                live.push(Batch.of([entry]))
+            loud_ns = capture.wait_loud(start_ns)
+            waits_ms.append(1000.0 if loud_ns is None else (loud_ns - start_ns) / 1e6)
+            done = k + 1
+        live.close()
+    return waits_ms
+
+
+def main() -> int:
+    """Print the distributions; return 0, or 1 where the target is missed."""
+    entries = [entry for batch in read_replay(demo_file()) for entry in batch]
+    push = shelf(None).drills["push"]
+    missed = False
+    with sound_server() as where:
+        capture = Capture()
+        try:
+            for what, drill, sounds in (
+                ("cue", None, lambda reply: bool(reply.cues)),
+                ("tone", push, lambda reply: any(p.gain > 0 for p in reply.tone)),
+            ):
+                at = deciding(entries, drill, sounds)
+                for busy in (False, True):
+                    with tempfile.TemporaryDirectory() as folder, gil_load(busy):
+                        waits_ms = measure(entries, drill, at, capture, Path(folder))
+                    p50, p95, p99 = np.percentile(waits_ms, [50, 95, 99])
+                    missed |= bool(p95 > TARGET_MS)
+                    print(
+                        f"heard: packet -> captured {what}, {where}, periods of {PERIOD_MS} ms, "
+                        f"store recording, "
+                        f"{'a third of the interpreter busy' if busy else 'idle'}: "
+                        f"p50 {p50:.1f} p95 {p95:.1f} p99 {p99:.1f} max {max(waits_ms):.1f} ms "
+                        f"(n = {len(waits_ms)}; target p95 <= {TARGET_MS:g} ms; load average "
+                        f"{os.getloadavg()[0]:.1f} on {os.cpu_count()} cores)",
+                        flush=True,
+                    )
+        finally:
+            capture.close()
+    return int(missed)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
