@@ -7,7 +7,8 @@ from difflib import get_close_matches
 from importlib import resources
 from pathlib import Path
 
-from plantigrade_gateway.drills import Drill, drill_of
+from plantigrade_gateway.drills import Drill
+from plantigrade_gateway.drilltable import drill_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.practice import Choice
 

@@ -16,7 +16,8 @@ from plantigrade.limits import Limits
 from plantigrade_gateway import words
 from plantigrade_gateway.cues import Cue, CueMaker
 from plantigrade_gateway.drillrun import DrillResult, DrillRun, Reply, Score, note_bearing
-from plantigrade_gateway.drills import Drill, Feedback, drill_of
+from plantigrade_gateway.drills import Drill, Feedback
+from plantigrade_gateway.drilltable import drill_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.pipeline import Output
 from plantigrade_gateway.settings import SessionSettings

@@ -35,7 +35,7 @@ TARGET_MS = 25.0
 LOUD = 0.005
 LIVE_NS = 300_000_000
 QUIET_S = 0.35
-MOST = 40
+SPAN_NS = 320_000_000_000  # of the recording: some twenty swings
 
 
 class Capture:
@@ -92,7 +92,7 @@ def deciding(
             if entry.arrival_ns - last_ns > 1_500_000_000:
                 found.append(k)
             last_ns = entry.arrival_ns
-    return found[:MOST]
+    return found
 
 
 def measure(
@@ -127,16 +127,18 @@ def measure(
 
 def main() -> int:
     """Print the distributions; return 0, or 1 where the target is missed."""
-    entries = [entry for batch in read_replay(demo_file()) for entry in batch]
+    whole = [entry for batch in read_replay(demo_file()) for entry in batch]
+    entries = [e for e in whole if e.arrival_ns - whole[0].arrival_ns < SPAN_NS]
     push = shelf(None).drills["push"]
     missed = False
     with sound_server() as where:
         capture = Capture()
         try:
-            for what, drill, sounds in (
+            kinds: tuple[tuple[str, Drill | None, Callable[[Reply], bool]], ...] = (
                 ("cue", None, lambda reply: bool(reply.cues)),
                 ("tone", push, lambda reply: any(p.gain > 0 for p in reply.tone)),
-            ):
+            )
+            for what, drill, sounds in kinds:
                 at = deciding(entries, drill, sounds)
                 for busy in (False, True):
                     with tempfile.TemporaryDirectory() as folder, gil_load(busy):

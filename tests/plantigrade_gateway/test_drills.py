@@ -18,8 +18,8 @@ from plantigrade_gateway.drills import (
     Of,
     PushTarget,
     When,
-    drill_of,
 )
+from plantigrade_gateway.drilltable import drill_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.tones import Motif
 
