@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway import calibratecli, drillcli, livecli, pagecli, schema
+from plantigrade_gateway import calibratecli, deskcli, drillcli, livecli, pagecli, schema
 from plantigrade_gateway.drillcli import drill_options, drilling
 from plantigrade_gateway.errors import (
     CalibrationRefused,
@@ -384,6 +384,7 @@ def _open_store(ctx: click.Context) -> "Store":
 
 livecli.register(main, _store_option, _json_option, _store)
 pagecli.register(main, _store_option, _store)
+deskcli.register(main, _store_option, _store)
 calibratecli.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drillcli.register(main, _store_option, _json_option, _store)
