@@ -8,7 +8,8 @@ import numpy as np
 
 from plantigrade.baseline import BaselineState
 from plantigrade.block import Foot, PairBlock
-from plantigrade.events import Swing
+from plantigrade.edges import EdgeTally
+from plantigrade.events import Step, Swing
 from plantigrade.limits import Limits, setup_for
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis import (
@@ -83,6 +84,7 @@ class RecordAnalysis:
         self._n_unnoted = 0
         self._weights: WeightTally | None = None
         self._last_ns: int | None = None
+        self._edges = EdgeTally()
         self._baselines: dict[Foot, BaselineState] = {}
 
     def push(self, batch: Batch) -> Output:
@@ -145,6 +147,9 @@ class RecordAnalysis:
         return 0.0 if self._last_ns is None else self._session_s(self._last_ns)
 
     def _take(self, output: Output) -> None:
+        steps = [event for event in output.events if isinstance(event, Step)]
+        least_n = self._limits.cop_bw * self.pipeline.settings.body_weight_n
+        self._edges.push(output.rows, steps, least_n)
         self._found.take(output.events)
         self.practice.settle(self.pipeline.settings)
         self.reply.add(self.practice.push(output))
@@ -248,6 +253,11 @@ class RecordAnalysis:
         for foot in Foot:
             if foot not in heard:
                 yield f"the {foot} foot's insole was never heard"
+        if self._edges.is_mirrored:
+            yield (
+                "the steps of both feet end on the small toe's side: look whether each insole is "
+                "in its own shoe"
+            )
         for insole, ignored in self.pipeline.ignored().items():
             if ignored:
                 yield (
