@@ -170,8 +170,9 @@ class Access:
     async def links(self) -> list[Link]:
         """Return the players' links, the latest first."""
         found = await asyncio.to_thread(self._links.all)
-        good = {link.number for link in found if link.is_good}
-        self._tokens = {n: token for n, token in self._tokens.items() if n in good}
+        for link in found:  # one that was made meanwhile is not among them, and keeps its token
+            if not link.is_good:
+                self._tokens.pop(link.number, None)
         return found
 
     def token_of(self, number: int) -> str | None:

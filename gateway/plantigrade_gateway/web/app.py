@@ -3,6 +3,7 @@
 import asyncio
 import json
 from contextlib import suppress
+from functools import cache
 from pathlib import Path
 
 from fastapi import APIRouter, FastAPI, HTTPException, Request, Response, WebSocket
@@ -51,6 +52,12 @@ def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
     return app
 
 
+@cache
+def _wav(name: Motif) -> bytes:
+    """Return a sound's file; made once, for anybody may fetch it as often as they like."""
+    return wav_bytes(motif(name))
+
+
 def _live_router(hub: Hub, access: Access, templates: Jinja2Templates) -> APIRouter:
     router = APIRouter()
 
@@ -66,7 +73,7 @@ def _live_router(hub: Hub, access: Access, templates: Jinja2Templates) -> APIRou
         if name not in set(Motif):
             raise HTTPException(404, f"sound {name!r}: there is none of this name")
         headers = {"Cache-Control": "private, max-age=3600"}
-        return Response(wav_bytes(motif(Motif(name))), media_type="audio/wav", headers=headers)
+        return Response(_wav(Motif(name)), media_type="audio/wav", headers=headers)
 
     @router.websocket("/live")
     async def socket(websocket: WebSocket) -> None:

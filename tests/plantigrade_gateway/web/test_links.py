@@ -1,6 +1,8 @@
 """Players' links: what they show, to whom, and when that ends."""
 
+import asyncio
 import re
+import threading
 from contextlib import ExitStack
 from datetime import timedelta
 
@@ -14,7 +16,7 @@ from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web import guard, password
 from plantigrade_gateway.web.linkpages import qr_svg
-from plantigrade_gateway.web.links import Links, LinkState
+from plantigrade_gateway.web.links import Link, Links, LinkState
 
 
 @pytest.fixture
@@ -297,6 +299,26 @@ def test_the_code_reads_back_as_the_address():
             x += values[0]
     assert (drawn[4:-4, 4:-4] == matrix).all()
     assert not drawn[:4].any() and not drawn[:, :4].any()
+
+
+async def test_a_link_made_while_the_list_is_read_keeps_its_address(lan, running, monkeypatch):
+    all_of = Links.all
+
+    def slow(links: Links) -> list[Link]:
+        found = all_of(links)
+        read.set()
+        assert made.wait(10)
+        return found
+
+    read, made = threading.Event(), threading.Event()
+    monkeypatch.setattr(Links, "all", slow)
+    listing = asyncio.create_task(lan.access.links())
+    await asyncio.to_thread(read.wait, 10)
+    monkeypatch.setattr(Links, "all", all_of)
+    number = await lan.access.make_link("")
+    made.set()
+    assert await listing == []
+    assert lan.access.token_of(number) is not None
 
 
 def test_links_that_are_over_leave_the_list_after_a_day(lan, store, running):
