@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import WireError, WireReason
 from plantigrade_gateway.messages import HEADER_BYTES, Message, SampleFormat
+from plantigrade_gateway.samples import unpack_samples
 from plantigrade_gateway.sequence import LEFT_OUT, Place, Sequence
 from plantigrade_gateway.stream import Counts, Fact, FactKind, Run
 from plantigrade_gateway.wire import (
@@ -31,7 +32,6 @@ from plantigrade_gateway.wire import (
     decode,
     message_kind,
     read_header,
-    unpack_samples,
 )
 
 _U16 = SampleFormat.U16  # looking a member up on its class costs a call each time
