@@ -238,8 +238,9 @@ class Pipeline:
     def _settle_absence(self, batch: Batch, start: int) -> None:
         """Say which feet are away at the entry that begins a piece."""
         now = int(batch.arrival_ns[start])
+        sends = int(batch.insole[start]) if batch.kind[start] == _NOTIFICATION else SESSION
         for k, insole in self._insoles.items():
-            comes = batch.insole[start] == k and batch.kind[start] == _NOTIFICATION
+            comes = k == sends
             if not insole.away and now - insole.last_ns > AWAY_NS:
                 insole.away = True
                 if self._line is not None:

@@ -213,7 +213,7 @@ class Calibrator:
                 f"{self.calibration.foot} foot: packets of {counts.shape[1]} zones, the "
                 f"calibration has {self.calibration.n_zones}"
             )
-        if counts.size and counts.max() >= FULL_SCALE:
+        if counts.size and np.maximum.reduce(counts, axis=None) >= FULL_SCALE:
             counts = np.minimum(counts, FULL_SCALE)
             self.saturated += int(np.count_nonzero(counts == FULL_SCALE))
         return PressureBlock(self.calibration.foot, t_s, self._table.take(counts + self._offset))

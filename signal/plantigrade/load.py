@@ -75,7 +75,9 @@ class LoadReducer:
         # einsum, not @: its sum over one row never depends on how many rows are in the call
         values[:, :6] = np.einsum("ij,jk->ik", pressure, self._weights)
         in_contact = pressure.take(self._midfoot, axis=1) > self._contact
-        values[:, _MIDFOOT_ZONES] = in_contact.sum(1) + 0.0 * values[:, 0]  # NaN where the row is
+        values[:, _MIDFOOT_ZONES] = (
+            np.add.reduce(in_contact, axis=1) + 0.0 * values[:, 0]
+        )  # NaN where the row is
         return LoadBlock(block.foot, block.t_s, values)
 
 
