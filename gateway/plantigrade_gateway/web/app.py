@@ -17,6 +17,7 @@ from plantigrade_gateway.wavfile import wav_bytes
 from plantigrade_gateway.web.access import Access
 from plantigrade_gateway.web.desk import bokeh_files, desk_router
 from plantigrade_gateway.web.guard import CLOSED, SIGNED_OUT
+from plantigrade_gateway.web.health import health_router
 from plantigrade_gateway.web.hub import Hub, Viewer
 from plantigrade_gateway.web.linkpages import links_router
 from plantigrade_gateway.web.rights import Rights
@@ -49,6 +50,7 @@ def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
     app.include_router(sign_in_router(access))
     app.include_router(links_router(access))
     app.include_router(desk_router(store_path))
+    app.include_router(health_router(store_path, access))
     return app
 
 
