@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 export PLANTIGRADE_DATA ?= $(abspath $(wildcard ../shared/data))
 
-.PHONY: demo test lint types bench clean
+.PHONY: demo test lint types bench chaos clean
 
 $(BIN)/plantigrade: pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -31,6 +31,9 @@ test: lint types ## everything CI runs; pytest's summary line comes last
 
 bench: $(VENV)/test-ready ## timings, as ratios and distributions
 	$(BIN)/python -m tests.bench
+
+chaos: $(VENV)/test-ready ## minutes of kills and faults; fails where an event is missing
+	$(BIN)/python -m tests.support.chaos 180
 
 clean:
 	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis build dist
