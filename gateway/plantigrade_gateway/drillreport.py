@@ -55,7 +55,7 @@ def show_drills(runs: Sequence[DrillResult], out: Console) -> None:
     for run in runs:
         made.add_row(
             words.clock(run.start_s),
-            run.title,
+            run.name,
             run.feedback,
             str(run.good),
             str(run.tried),
@@ -63,6 +63,6 @@ def show_drills(runs: Sequence[DrillResult], out: Console) -> None:
             str(run.best),
         )
     put(out, made, indent=0)
-    for title, counts in dict((run.title, run.counts) for run in runs).items():
-        paragraph(out, f"{title}: {counts}", "  ")
+    for name, counts in {run.name: run.counts for run in runs}.items():
+        paragraph(out, f"{name}: {counts}", "  ")
     paragraph(out, NO_NORMAL, "  ")
