@@ -494,6 +494,30 @@ def test_reduced_motion_is_kept_to(tab):
     assert moving == 0
 
 
+def test_a_drill_is_chosen_on_the_page_and_stands_in_the_record(tab, store):
+    page = tab.page
+    page.locator("#drill-choice").select_option(label="Keep the lead heel down")
+    expect(page.locator("#drill-title")).to_have_text("Keep the lead heel down")
+    page.locator("#drill-feedback").select_option("ask")
+    tab.until(lambda: tab.of("drill")[-1].get("feedback") == "ask")
+    page.locator("#drill-choice").select_option("")
+    expect(page.locator("#drill-title")).to_have_text("No drill")
+    page.locator("#drill-choice").select_option("push")
+    expect(page.locator("#drill-title")).to_have_text("Roll the push through")
+    session_id = tab.of("hello")[-1]["session"]["id"]
+
+    def chosen() -> list[str]:
+        texts = [text.split("\n")[0] for text in marks(store, session_id)]
+        return [text for text in texts if text.startswith("drill:")]
+
+    tab.until(lambda: len(chosen()) >= 5)
+    assert chosen()[-4:-1] == [
+        "drill: stay, feedback every",
+        "drill: stay, feedback ask",
+        "drill: none",
+    ]
+
+
 # What ends a session comes last
 
 

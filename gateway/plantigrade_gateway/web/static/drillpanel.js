@@ -22,13 +22,14 @@ export class DrillPanel {
     this.choice = /** @type {HTMLSelectElement} */ (part("drill-choice"));
     this.feedback = /** @type {HTMLSelectElement} */ (part("drill-feedback"));
     this.feedback.replaceChildren(...Object.entries(FEEDBACK).map(([value, text]) => option(value, text)));
-    this.choice.addEventListener("change", () => this.choose());
-    this.feedback.addEventListener("change", () => this.choose());
+    this.choice.addEventListener("change", () => this.choose(null)); // the drill's own way of telling
+    this.feedback.addEventListener("change", () => this.choose(this.feedback.value));
     part("drill-ask").addEventListener("click", () => send({ type: "ask" }));
   }
 
-  choose() {
-    this.send({ type: "drill", name: this.choice.value || null, feedback: this.feedback.value });
+  /** @param {string | null} feedback */
+  choose(feedback) {
+    this.send({ type: "drill", name: this.choice.value || null, feedback });
   }
 
   /** @param {any} hello */

@@ -56,6 +56,8 @@ export class LinkPanel {
     const clock = `± ${number(foot?.clock_error_ms, 1, "ms")}`;
     cell("clock", foot?.clock_error_ms == null ? "–" : clock + (foot.clock_locked ? "" : ", not settled"));
     cell("drift", number(foot?.drift_ppm, 1, "ppm"));
-    write(part(`${side}-link`), `${state ?? "no insole"}, battery ${number(battery, 0, "%")}, loss ${percent(loss, 1)}`);
+    const short = [state ?? "no insole", `loss ${percent(loss, 1)}`];
+    if (battery != null) short.splice(1, 0, `battery ${number(battery, 0, "%")}`);
+    write(part(`${side}-link`), short.join(", "));
   }
 }
