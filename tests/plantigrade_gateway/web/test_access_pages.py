@@ -52,6 +52,9 @@ def test_the_coach_signs_in_and_a_player_follows_a_link_until_it_is_withdrawn(br
         expect(coach.locator("#controls")).to_be_visible()
         coach.keyboard.press("Escape")  # the cautions
 
+        coach.get_by_role("link", name="Sessions").click()
+        expect(coach.get_by_role("heading", level=1)).to_be_visible()
+        assert coach.url == here + "sessions"
         coach.get_by_role("link", name="Links").click()
         coach.get_by_label("For whom").fill("bay 4")
         coach.get_by_role("button", name="Make a link").click()
