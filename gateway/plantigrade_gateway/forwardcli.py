@@ -91,6 +91,7 @@ def register(
             _outbox(store, retry, session, forget, as_json)
 
     @group.group()
+    @store_option
     def tsdb() -> None:
         """Look at the time-series database of the settings."""
 

@@ -11,20 +11,17 @@ from collections.abc import Coroutine
 from typing import Any
 
 import numpy as np
-from bumble import data_types, hci
-from bumble.core import UUID, AdvertisingData
-from bumble.device import Connection, Device, DeviceConfiguration
-from bumble.gatt import Characteristic, CharacteristicValue, Service
-from bumble.profiles.battery_service import BatteryService
-from bumble.profiles.device_information_service import DeviceInformationService
+from bumble.device import Connection, Device
+from bumble.gatt import Characteristic
 from numpy.typing import NDArray
 
 from plantigrade_gateway import profile
 from plantigrade_gateway.air import Air, host_on
 from plantigrade_gateway.insole import Link
 from plantigrade_gateway.messages import DataPacket
-from plantigrade_gateway.virtualbody import CLOCK_WRAP, FIRMWARE, LENGTH_MM, Body, Knobs
+from plantigrade_gateway.virtualbody import CLOCK_WRAP, LENGTH_MM, Body, Knobs
 from plantigrade_gateway.virtualcontrol import Control, Request
+from plantigrade_gateway.virtualoffer import Offer, advertise
 from plantigrade_gateway.wire import encode
 
 BATTERY_LOW_PERCENT = 15
@@ -75,46 +72,10 @@ class AirInsole:
         self._rng = np.random.default_rng(knobs.serial)
         self._streaming: asyncio.Task[None] | None = None
         self._tasks: set[asyncio.Task[None]] = set()
-        self._make_services()
+        self._offer = Offer(knobs, self._asked, self.status, self.battery_percent)
         host, self._controller = host_on(air, f"insole {knobs.foot}")
-        config = DeviceConfiguration(
-            name=self._announcement().name,
-            address=hci.Address(knobs.address, hci.Address.RANDOM_DEVICE_ADDRESS),
-            advertising_interval_min=100,
-            advertising_interval_max=100,
-        )
-        self.device = Device(config=config, host=host)
-        self.device.gatt_server.max_mtu = 247
-        self.device.add_services([self._service, self._battery_service, self._information()])
+        self.device = self._offer.device_on(host, self._announcement().name)
         self.device.on(Device.EVENT_CONNECTION, self._connected)
-
-    # ---- what it offers ----
-
-    def _make_services(self) -> None:
-        kind = Characteristic.Properties
-        self._data = Characteristic(profile.DATA, kind.NOTIFY, Characteristic.Permissions(0), b"")
-        self._point: Characteristic[bytes] = Characteristic(
-            profile.CONTROL,
-            kind.WRITE | kind.INDICATE,
-            Characteristic.WRITEABLE,
-            CharacteristicValue(write=self._asked),
-        )
-        self._status: Characteristic[bytes] = Characteristic(
-            profile.STATUS,
-            kind.READ | kind.NOTIFY,
-            Characteristic.READABLE,
-            CharacteristicValue(read=lambda _: self.status().encode()),
-        )
-        self._service = Service(profile.SERVICE, [self._data, self._point, self._status])
-        self._battery_service = BatteryService(lambda _: self.battery_percent())
-
-    def _information(self) -> DeviceInformationService:
-        return DeviceInformationService(
-            manufacturer_name="Plantigrade (virtual)",
-            model_number="eighteen zones",
-            serial_number=f"{self.knobs.serial:08X}",
-            firmware_revision=f"{FIRMWARE >> 8}.{FIRMWARE & 0xFF}",
-        )
 
     def _announcement(self) -> profile.Announcement:
         return profile.Announcement(
@@ -123,28 +84,8 @@ class AirInsole:
 
     async def start(self) -> None:
         """Switch it on: it advertises whenever it is not connected."""
-        said = self._announcement()
-        flags = (
-            AdvertisingData.Flags.LE_GENERAL_DISCOVERABLE_MODE
-            | AdvertisingData.Flags.BR_EDR_NOT_SUPPORTED
-        )
-        service = UUID(profile.SERVICE)
         await self.device.power_on()
-        await self.device.start_advertising(
-            auto_restart=True,
-            advertising_data=bytes(
-                AdvertisingData(
-                    [
-                        data_types.Flags(flags),
-                        data_types.CompleteListOf128BitServiceUUIDs([service]),
-                        data_types.CompleteLocalName(said.name),
-                    ]
-                )
-            ),
-            scan_response_data=bytes(
-                AdvertisingData([data_types.ServiceData128BitUUID(service, said.encode())])
-            ),
-        )
+        await advertise(self.device, self._announcement())
         self._spawn(self._report())
 
     async def close(self) -> None:
@@ -205,11 +146,11 @@ class AirInsole:
             now = self.status()
             if level != now.battery_percent:
                 level = self.battery_percent()
-                await self._notify(self._battery_service.battery_level_characteristic)
+                await self._notify(self._offer.battery)
             due = self._now_s() - status_at_s >= _STATUS_EVERY_S / self.knobs.speed
             if (due and now.streaming) or state != now.state:
                 state, status_at_s = now.state, self._now_s()
-                await self._notify(self._status)
+                await self._notify(self._offer.status)
 
     async def _notify(self, characteristic: Characteristic[Any]) -> None:
         connection = self.connection
@@ -257,7 +198,7 @@ class AirInsole:
         from bumble.att import ATT_Error, ErrorCode
 
         subscribed = self.device.gatt_server.subscribers.get(connection, {})
-        if not subscribed.get(self._point.handle, b"\0")[0] & 0x02:
+        if not subscribed.get(self._offer.point.handle, b"\0")[0] & 0x02:
             raise ATT_Error(ErrorCode(_UNSUBSCRIBED))
         self._spawn(self._answer(connection, value, self._clock_now_us()))
 
@@ -272,7 +213,7 @@ class AirInsole:
         answer = self.control.answer(value, clock_us)
         if answer:
             with contextlib.suppress(TimeoutError, asyncio.CancelledError):
-                await self.device.indicate_subscriber(connection, self._point, answer)
+                await self.device.indicate_subscriber(connection, self._offer.point, answer)
 
     # ---- data ----
 
@@ -335,7 +276,7 @@ class AirInsole:
     async def _send(self, connection: Connection, data: bytes, counter: int) -> None:
         if self.sent is not None:
             self.sent.append(data)
-        await self.device.notify_subscriber(connection, self._data, data)
+        await self.device.notify_subscriber(connection, self._offer.data, data)
         if counter % _DRAIN_EVERY == 0:
             await connection.drain()
 
