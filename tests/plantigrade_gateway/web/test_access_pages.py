@@ -61,7 +61,7 @@ def test_the_coach_signs_in_and_a_player_follows_a_link_until_it_is_withdrawn(br
         section = coach.get_by_role("region", name="bay 4")
         picture = section.get_by_role("img")
         expect(picture).to_be_visible()
-        assert picture.evaluate("image => image.naturalWidth") > 100
+        assert picture.evaluate("image => image.decode().then(() => image.naturalWidth)") > 100
         assert barriers(coach) == []
         address = section.get_by_role("link").get_attribute("href")
         assert address is not None
