@@ -137,7 +137,8 @@ def _moment_rows(swing: Swing, frames: SwingFrames) -> list[MomentRow]:
 
 
 def _texts(values: FloatArray) -> tuple[str, ...]:
-    return tuple(words.NONE if v != v else f"{v:.2f}" for v in values.tolist())
+    rounded = (np.round(values, 2) + 0.0).tolist()  # no "-0.00"
+    return tuple(words.NONE if v != v else f"{v:.2f}" for v in rounded)
 
 
 def _percent(value: float) -> str:

@@ -15,6 +15,17 @@ from plantigrade_gateway.store import Store
 
 DRAWN = "#chart[data-drawn]"
 WAIT_MS = 60_000
+TOUCH = """(() => {
+  const found = [];
+  const look = (node) => {
+    for (const one of node.querySelectorAll("*")) {
+      if (one.classList.contains("bk-events")) found.push(getComputedStyle(one).touchAction);
+      if (one.shadowRoot) look(one.shadowRoot);
+    }
+  };
+  look(document.getElementById("chart"));
+  return found;
+})()"""
 
 
 @pytest.fixture(scope="module")
@@ -144,7 +155,7 @@ def test_a_drag_moves_the_time_line_and_a_press_on_a_swing_opens_it(page):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_on_a_phone_nothing_is_wider_than_the_screen(browser, address, scheme):
     with browser.new_context(
-        viewport={"width": 390, "height": 844}, color_scheme=scheme, has_touch=True
+        viewport={"width": 390, "height": 844}, color_scheme=scheme, has_touch=True, is_mobile=True
     ) as context:
         page = context.new_page()
         page.set_default_timeout(WAIT_MS)
@@ -163,5 +174,8 @@ def test_on_a_phone_nothing_is_wider_than_the_screen(browser, address, scheme):
                 page.wait_for_selector(f'#chart[data-drawn="{scheme}"]')
             wide = page.evaluate("document.documentElement.scrollWidth")
             assert wide <= 390, end
+            if has_chart:  # a finger scrolls the page over the chart, which fills the screen
+                touch = page.evaluate(TOUCH)
+                assert len(touch) >= 3 and set(touch) == {"pan-y"}, end
             assert barriers(page) == [], end
         assert complaints == []

@@ -39,6 +39,18 @@ function column(values) {
   return values;
 }
 
+/**
+ * Let a finger that moves up or down scroll the page, over a chart too: Bokeh takes every touch, and
+ * on a phone a chart fills the screen.
+ * @param {ParentNode} node
+ */
+function scrollOver(node) {
+  for (const one of node.querySelectorAll("*")) {
+    if (one.classList.contains("bk-events")) /** @type {HTMLElement} */ (one).style.touchAction = "pan-y";
+    if (one.shadowRoot) scrollOver(one.shadowRoot);
+  }
+}
+
 /** A chart on the page; it draws itself again when the colours change. */
 export class Chart {
   /**
@@ -69,6 +81,7 @@ export class Chart {
     item.target_id = this.place.id;
     await Bokeh.embed.embed_item(item);
     this.document = Bokeh.documents.find((one) => !known.has(one)) ?? null;
+    scrollOver(this.place);
     this.fill(this.data);
     if (before) this.setEnds("time", before);
     for (const listener of this.listeners) listener(this);

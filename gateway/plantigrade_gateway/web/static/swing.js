@@ -23,7 +23,9 @@ let chart = null;
  * @returns {string}
  */
 function text(value, digits, scale = 1) {
-  return value === null || value === undefined ? ABSENT : (scale * value).toFixed(digits);
+  if (value === null || value === undefined) return ABSENT;
+  const shown = (scale * value).toFixed(digits);
+  return Number(shown) === 0 ? shown.replace("-", "") : shown; // no "-0.00"
 }
 
 /**
