@@ -14,6 +14,7 @@ from plantigrade_gateway.pagecli import PageWish, page_options, page_order
 if TYPE_CHECKING:
     from plantigrade_gateway.web.page import PageOrder
 
+_LOOK_S = 0.1
 NO_GATEWAY = "The gateway is not running: see plantigrade run."
 
 
@@ -55,8 +56,11 @@ def _serve(order: "PageOrder", store: Path | None, *, show: bool) -> None:
 
     path = schema.default_path() if store is None else store
     with opened_page(order, path, refuse, click.echo) as page:
-        if page is not None and page.url is not None:
-            to_page.append(page.send)
+        assert page is not None
+        to_page.append(page.send)
+        while page.url is None and not page.has_ended and not told.wait(_LOOK_S):
+            pass  # slow to start, which was said
+        if page.url is not None:
             url = f"{page.url}sessions"
             click.echo(f"Stored sessions: {url}")
             if show and has_screen():

@@ -19,7 +19,7 @@ def test_the_desk_is_served_without_a_gateway_until_told(tmp_path):
     program = Program(["desk", "--port", "0", "--store", str(path)])
     try:
         program.url()
-        until = time.monotonic() + 30.0
+        until = time.monotonic() + 120.0
         while (found := re.search(r"Stored sessions: (\S+)", program.said)) is None:
             assert time.monotonic() < until, program.said
             time.sleep(0.05)
