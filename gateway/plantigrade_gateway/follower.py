@@ -24,9 +24,11 @@ from plantigrade.synth import (
 )
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.virtualbody import BODY_HZ, GAINS
+from plantigrade_gateway.virtualbody import GAINS
 
 HOLD_S = 8.0
+RATE_HZ = 100
+"""At which the body is played; an insole takes the nearest of its samples. Nobody here is quick."""
 _KINDS = "gain:FOOT:VALUE, dead:FOOT:ZONE, full:FOOT:ZONE, swapped, moved, short, wrong_foot, timid"
 
 
@@ -110,7 +112,7 @@ class Follower:
         plan = SessionPlan(
             (Stand(HOLD_S), *(segment_of(p, HOLD_S, flaws.mishap) for p in poses), Stand(1.0))
         )
-        done = perform(self.player, plan, float(BODY_HZ), seed)
+        done = perform(self.player, plan, float(RATE_HZ), seed)
         model = replace(
             sensor or SensorModel(),
             gain_left=flaws.gains[Foot.LEFT],
@@ -125,7 +127,7 @@ class Follower:
             )
             for foot in Foot
         }
-        edges = [round(s * BODY_HZ) for s in done.segments_s]
+        edges = [round(s * RATE_HZ) for s in done.segments_s]
         self._idle = edges[1]
         self._clips = {pose: (edges[k + 1], edges[k + 2]) for k, pose in enumerate(poses)}
         self._played: list[tuple[int, int, int]] = []  # begins at row, its clip's first and last
@@ -133,12 +135,12 @@ class Follower:
     def duration_s(self, pose: Pose) -> float:
         """Return how long a pose takes, from standing to standing, s."""
         first, last = self._clips[pose]
-        return (last - first) / BODY_HZ
+        return (last - first) / RATE_HZ
 
     def do(self, pose: Pose, t_s: float) -> None:
         """Perform a pose from a time of the body's on, or from the end of the one under way."""
         first, last = self._clips[pose]
-        begin = round(t_s * BODY_HZ)
+        begin = round(t_s * RATE_HZ)
         if self._played:
             at, a, b = self._played[-1]
             begin = max(begin, at + b - a)
@@ -146,7 +148,7 @@ class Follower:
 
     def at(self, foot: Foot, t_s: FloatArray) -> NDArray[np.uint16]:
         """Return a foot's counts at times of the body, s, shape (n, 18)."""
-        rows = np.rint(t_s * BODY_HZ).astype(np.int64)
+        rows = np.rint(t_s * RATE_HZ).astype(np.int64)
         where = rows % self._idle
         for begin, first, last in self._played[-2:]:
             during = (rows >= begin) & (rows < begin + last - first)

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ LAYOUT = ROOT / "hardware_notes" / "layouts" / "eight_zone_newtons.toml"
 WALKS = ("GaCo02_01", "GaCo14_01", "SiCo01_01")
 
 
+@cache
 def walked(path: Path, mirror: bool) -> tuple[Setup, list[PairBlock]]:
     """A real walk; mirrored, each insole is in the other shoe and called by its own name."""
     table = np.genfromtxt(path, delimiter=",", skip_header=1)
@@ -61,7 +63,7 @@ def test_two_of_three_real_walks_show_it_when_mirrored(open_data, name, seen):
 def test_how_rows_are_cut_changes_nothing(open_data):
     setup, blocks = walked(open_data(f"gaitpdb/{WALKS[1]}.csv"), mirror=False)
     whole = tally(setup, blocks)
-    for rows in (7, 1000):
+    for rows in (61, 1000):
         cut = tally(setup, blocks, rows)
         assert (cut.steps, cut.lateral) == (whole.steps, whole.lateral)
 

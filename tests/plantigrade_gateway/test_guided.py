@@ -193,7 +193,7 @@ async def test_what_stays_bad_ends_it_with_the_reason(path, monkeypatch):
 
 async def test_a_link_that_is_lost_is_said_and_the_pose_taken_when_it_is_back(path, monkeypatch):
     monkeypatch.setattr(guide_module, "TRIES", 99)
-    visit = Visit(path, faults=["0.3:right:vanish:3"])
+    visit = Visit(path, faults=["0.3:right:vanish:8"])
     assert await visit.calibrate((Pose.ON_LEFT, Pose.ON_RIGHT))
     text = visit.shown.getvalue()
     assert "not good: " in text and "no data came from the right insole" in text
