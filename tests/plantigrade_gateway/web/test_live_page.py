@@ -22,7 +22,7 @@ from plantigrade_gateway.record import Kind
 from plantigrade_gateway.store import Store
 
 NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
-WAIT_MS = 60_000
+WAIT_MS = 120_000  # against hanging; the recording rests for up to a minute between sets
 TABLET: ViewportSize = {"width": 1024, "height": 768}
 PHONE: ViewportSize = {"width": 360, "height": 800}
 
