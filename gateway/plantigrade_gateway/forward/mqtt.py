@@ -6,6 +6,7 @@ drop is `Away`, and the courier begins anew with what the broker may have lost.
 
 import asyncio
 import logging
+import socket
 import ssl
 import time
 from collections import deque
@@ -24,7 +25,8 @@ from plantigrade_gateway.forward.points import Item
 LOOK_EVERY_S = 10.0
 """How often the bay says that it is there; an answer shows that the broker is, too."""
 KEEPALIVE_S = 10
-_IN_FLIGHT = 100
+IN_FLIGHT = 20
+"""Messages on the way at once: as many as mosquitto takes of a client unless told otherwise."""
 _REMEMBERED = 200  # commands, so that one that comes twice is obeyed once
 _log = logging.getLogger(__name__)
 _quiet = logging.getLogger("mqtt")
@@ -83,7 +85,7 @@ class Broker:
             await client.__aenter__()
         except aiomqtt.MqttError as error:
             raise self._away(error) from None
-        client.pending_calls_threshold = 10 * _IN_FLIGHT  # more at once is what is meant here
+        client.pending_calls_threshold = 10 * IN_FLIGHT  # more at once is what is meant here
         self._client = client
         await self._say_state("online")
         if self._config.flag("mqtt.commands"):
@@ -197,7 +199,8 @@ class Broker:
             will=aiomqtt.Will(self._base + "/state", payloads.state("away", None), 1, True),
             timeout=self._timeout_s,
             keepalive=KEEPALIVE_S,
-            max_inflight_messages=_IN_FLIGHT,
+            max_inflight_messages=IN_FLIGHT,
+            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],  # else 40 ms a piece
             max_queued_incoming_messages=100,
             tls_context=_trust(config.text("mqtt.ca_file")) if tls else None,
             logger=_quiet,

@@ -1,0 +1,184 @@
+"""Forwarding: what regional loads cost live, and a day's outage caught up.
+
+Real victoria-metrics and mosquitto. A day is written as fast as the disk takes it, with both away;
+the first figure is of what the settings keep of it.
+"""
+
+import os
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from tests.support.records import packets, step, swing
+from tests.support.servers import Mosquitto, Victoria
+
+from plantigrade.block import N_COLUMNS, PairBlock
+from plantigrade_gateway.config import load
+from plantigrade_gateway.eventrow import event_row
+from plantigrade_gateway.forward.launch import Forwarder
+from plantigrade_gateway.forward.outbox import LOADS, Outbox
+from plantigrade_gateway.forward.points import Loads, pack_loads
+from plantigrade_gateway.store import Store
+
+RATE_HZ = 200
+LIVE_S = 30.0
+DAY_S = 86_400
+EVENTS_EVERY_S = 6  # a step and a swing: more than a day of practice holds
+LOADS_MB = 4
+
+
+def main() -> None:
+    """Print the figures."""
+    with tempfile.TemporaryDirectory() as folder:
+        where = Path(folder)
+        (where / "vm").mkdir()
+        database, broker = Victoria(where / "vm"), Mosquitto(where / "broker")
+        try:
+            _live(where, database, broker)
+            _day(where, database, broker)
+        finally:
+            for server in (database, broker):
+                if server.is_up:
+                    server.kill()
+
+
+def _settings(where: Path, database: Victoria, broker: Mosquitto) -> Path:
+    path = where / "settings.toml"
+    path.write_text(
+        f'[tsdb]\nurl = "{database.url}"\nloads = true\nhold_s = 1.0\n'
+        f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\nhold_s = 1.0\n'
+        f"[outbox]\nloads_mb = {LOADS_MB}\n",
+        "utf-8",
+    )
+    return path
+
+
+def _block(rng: np.random.Generator, second: int) -> Loads:
+    t = np.arange(RATE_HZ) / RATE_HZ
+    swell = 400.0 + 350.0 * np.sin(2 * np.pi * 1.8 * t)[:, None]
+    values = swell * np.ones(N_COLUMNS) / 4 + rng.normal(0, 2.0, (RATE_HZ, N_COLUMNS))
+    block = PairBlock(second * RATE_HZ, second + t, values, values[::-1])
+    return Loads(block.first, float(second), 1.0 / RATE_HZ, RATE_HZ, pack_loads(block))
+
+
+def _live(where: Path, database: Victoria, broker: Mosquitto) -> None:
+    database.start()
+    broker.start()
+    rng = np.random.default_rng(1)
+    with Store.open(where / "live.sqlite3") as store:
+        outbox, settings = Outbox(store.database), _settings(where, database, broker)
+        outbox.configure(load(settings, {}).sinks())
+        session = store.create_session("insoles", analysis_version=1)
+        forwarder = Forwarder(store.path, settings, print, print)
+        _put(store, session, rng, 0, events=False)
+        _until(lambda: _waiting(outbox) == 0)  # it is up
+        before = _cpu_s(forwarder)
+        begun = time.monotonic()
+        for second in range(1, int(LIVE_S) + 1):
+            _put(store, session, rng, second, events=second % 2 == 0)
+            for _ in range(10):
+                forwarder.live({"type": "live", "session": "ab", "t_s": second, "feet": {}})
+                time.sleep(max(0.0, begun + second - time.monotonic()) / 10)
+        passed = time.monotonic() - begun
+        used = _cpu_s(forwarder) - before
+        print(
+            f"live: a pair's regional loads at {RATE_HZ} Hz, an event a second and 10 live "
+            f"summaries a second: {100 * used / passed:.1f} % of a core in the forwarding process, "
+            f"{passed:.0f} s"
+        )
+        forwarder.close()
+    database.kill()
+    broker.kill()
+
+
+def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
+    rng = np.random.default_rng(2)
+    kept = [_block(rng, k) for k in range(60)]
+    with Store.open(where / "day.sqlite3") as store:
+        outbox, settings = Outbox(store.database), _settings(where, database, broker)
+        outbox.configure(load(settings, {}).sinks())
+        session = store.create_session("insoles", analysis_version=1)
+        store.append(session, packets(10))
+        forwarder = Forwarder(store.path, settings, print, print)  # both sinks are away
+        begun, events, memory = time.monotonic(), 0, []
+        for first in range(0, DAY_S, 60):
+            rows: list[object] = []
+            for k, block in enumerate(kept):
+                second = first + k
+                rows.append(
+                    Loads(second * RATE_HZ, float(second), 1 / RATE_HZ, RATE_HZ, block.data)
+                )
+                if second % EVENTS_EVERY_S == 0:
+                    made = (step(second * 100 + 5), swing(second * 100 + 50))
+                    rows += [event_row(session, event, 10) for event in made]
+                    events += 2
+            store.write(session, [], rows)  # type: ignore[arg-type]
+            if first % 3600 == 0:
+                outbox.trim(LOADS_MB << 20)
+                memory.append(_rss_mb(forwarder))
+        outbox.trim(LOADS_MB << 20)
+        size = sum(f.stat().st_size for f in where.glob("day.sqlite3*")) / 2**20
+        wait = {d.sink: d for d in outbox.depths()}
+        print(
+            f"a day written in {time.monotonic() - begun:.0f} s: {events} events wait, "
+            f"{wait[LOADS].waiting} s of regional loads wait, {wait[LOADS].dropped} s dropped "
+            f"for room (outbox.loads_mb = {LOADS_MB}); file {size:.0f} MB; forwarding process "
+            f"{memory[1]:.0f} MB at first, {max(memory[1:]):.0f} MB at most"
+        )
+        database.start()
+        broker.start()
+        used, begun = _cpu_s(forwarder), time.monotonic()
+        done: dict[str, float] = {}
+        while len(done) < 3:
+            time.sleep(0.2)
+            for depth in outbox.depths():
+                if depth.waiting == 0:
+                    done.setdefault(depth.sink, time.monotonic() - begun)
+            memory.append(_rss_mb(forwarder))
+        points = wait[LOADS].waiting * RATE_HZ * 2
+        print(
+            f"caught up: database {events / done['tsdb']:.0f} events/s, broker "
+            f"{events / done['mqtt']:.0f} events/s, regional loads {points / done[LOADS]:.0f} "
+            f"points/s ({done[LOADS]:.0f} s); {_cpu_s(forwarder) - used:.1f} s of CPU, "
+            f"{max(memory):.0f} MB at most"
+        )
+        forwarder.close()
+
+
+def _put(store: Store, session: str, rng: np.random.Generator, second: int, events: bool) -> None:
+    rows: list[object] = [_block(rng, second)]
+    if events:
+        store.append(session, packets(10, first=10 * second))
+        rows += [event_row(session, e) for e in (step(second * 100), swing(second * 100 + 50))]
+    store.write(session, [], rows)  # type: ignore[arg-type]
+
+
+def _waiting(outbox: Outbox) -> int:
+    return sum(depth.waiting for depth in outbox.depths())
+
+
+def _until(true: object, limit_s: float = 60.0) -> None:
+    end = time.monotonic() + limit_s
+    while not true() and time.monotonic() < end:  # type: ignore[operator]
+        time.sleep(0.1)
+
+
+def _pid(forwarder: Forwarder) -> int:
+    while forwarder._process is None:
+        time.sleep(0.05)
+    return forwarder._process.pid
+
+
+def _cpu_s(forwarder: Forwarder) -> float:
+    fields = Path(f"/proc/{_pid(forwarder)}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def _rss_mb(forwarder: Forwarder) -> float:
+    pages = int(Path(f"/proc/{_pid(forwarder)}/statm").read_text().split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
+
+
+if __name__ == "__main__":
+    main()
