@@ -17,8 +17,8 @@ from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway.config import load
 from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.forward.launch import Forwarder
-from plantigrade_gateway.forward.outbox import LOADS, Outbox
-from plantigrade_gateway.forward.points import Loads, pack_loads
+from plantigrade_gateway.forward.outbox import Outbox
+from plantigrade_gateway.forward.points import LOADS, Loads, pack_loads
 from plantigrade_gateway.store import Store
 
 RATE_HZ = 200
