@@ -10,15 +10,17 @@ from collections import deque
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from plantigrade_gateway import words
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.livesource import INSOLE_OF, LiveSource
-from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.stream import Counts
+
+if TYPE_CHECKING:
+    from plantigrade_gateway.pipeline import Pipeline
 
 FRESH_S = 5.0
 """A status older than this is of a service that no longer runs (it writes one a second)."""
@@ -110,7 +112,7 @@ class Latency:
 
 def measure(
     source: LiveSource,
-    pipeline: Pipeline | None,
+    pipeline: "Pipeline | None",
     session_id: str | None,
     latency: Latency,
     now_ns: int,
@@ -133,7 +135,7 @@ def measure(
     return ServiceStatus(datetime.now(UTC), True, session_id, feet, latency.summary())
 
 
-def replayed(pipeline: Pipeline, session_id: str, latency: Latency) -> ServiceStatus:
+def replayed(pipeline: "Pipeline", session_id: str, latency: Latency) -> ServiceStatus:
     """Return the status of a recording that is replayed: what its packets tell of the links."""
     feet = {
         str(foot): _foot(
@@ -153,7 +155,7 @@ def replayed(pipeline: Pipeline, session_id: str, latency: Latency) -> ServiceSt
     return ServiceStatus(datetime.now(UTC), True, session_id, feet, latency.summary())
 
 
-def _foot(pipeline: Pipeline | None, insole: int, **link: Any) -> FootStatus:  # noqa: ANN401
+def _foot(pipeline: "Pipeline | None", insole: int, **link: Any) -> FootStatus:  # noqa: ANN401
     """Return an insole's status: what its link tells, and what its packets do."""
     count = Counts() if pipeline is None else pipeline.counts().get(insole, Counts())
     clock = None if pipeline is None else pipeline.clocks().get(insole)

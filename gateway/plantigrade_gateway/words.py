@@ -1,6 +1,7 @@
 """Results in the words and numbers that people read."""
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import DEFAULT_NOTE, Calibration
@@ -16,10 +17,12 @@ from plantigrade.events import (
     Swing,
     Timing,
 )
-from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 from plantigrade_gateway.cues import CueKind, outcome
 from plantigrade_gateway.stream import FactKind
+
+if TYPE_CHECKING:
+    from plantigrade.reliability import Proportion
 
 NONE = "–"
 """Stands for an absent value."""
@@ -109,14 +112,14 @@ def spread(stat: Stat, digits: int = 2, scale: float = 1.0) -> str:
     return f"{scale * stat.mean:.{digits}f}{sd} ({stat.count})"
 
 
-def proportion(part: Proportion) -> str:
+def proportion(part: "Proportion") -> str:
     """Return a count with its interval: ``7 of 11 (35–85)``, %."""
     if part.low is None or part.high is None:
         return NONE
     return f"{part.count} of {part.n} ({100 * part.low:.0f}–{100 * part.high:.0f})"
 
 
-def count_of(part: Proportion) -> str:
+def count_of(part: "Proportion") -> str:
     """Return a count: ``7 of 11``."""
     return f"{part.count} of {part.n}"
 
