@@ -10,7 +10,7 @@ from plantigrade_gateway.analysisjson import plain
 from plantigrade_gateway.audio import Sound
 from plantigrade_gateway.drillfiles import Shelf
 from plantigrade_gateway.forward.moment import LiveSummary
-from plantigrade_gateway.forward.state import ForwardState
+from plantigrade_gateway.forward.state import ForwardState, lines
 from plantigrade_gateway.linkstatus import ServiceStatus
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.pipeline import Pipeline
@@ -116,7 +116,7 @@ class Onlookers:
                 "delay_ms": plain(status.latency_ms),
                 "store": {"problem": store_problem},
                 "dropped_frames": self._page.dropped,
-                "forward": None if forward is None else plain(forward.sinks),
+                "forward": None if forward is None else lines(forward),
                 "calibration": "; ".join(
                     f"{foot}: {link.calibration}"
                     for foot, link in status.feet.items()

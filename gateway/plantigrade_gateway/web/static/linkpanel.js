@@ -18,7 +18,7 @@ export class LinkPanel {
   }
 
   /** @param {any} link */
-  link({ feet, delay_ms: delay, store, dropped_frames: dropped, calibration }) {
+  link({ feet, delay_ms: delay, store, dropped_frames: dropped, calibration, forward }) {
     part("link-known").hidden = false;
     part("link-none").hidden = true;
     const away = [];
@@ -31,7 +31,7 @@ export class LinkPanel {
     write(part("link-delay"), late ?? "–");
     write(part("link-dropped"), `${dropped}`);
     write(part("link-calibration"), calibration ?? "–");
-    write(part("link-store"), store.problem ?? "writing");
+    write(part("link-store"), [store.problem ?? "writing", ...(forward ?? [])].join("; "));
     part("link-problem").hidden = !store.problem;
     write(part("link-problem"), store.problem ? `Not stored at this moment: ${store.problem}` : "");
     part("link-away").hidden = !away.length;
