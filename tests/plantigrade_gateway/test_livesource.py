@@ -133,7 +133,7 @@ async def test_an_insole_that_hangs_up_comes_back_and_the_other_goes_on(steps):
         await air.until(lambda: air.of(RIGHT, Kind.DISCONNECTED))
         await air.until(lambda: len(air.of(RIGHT, Kind.CONNECTED)) == 2)
         await air.streams(RIGHT, 15)
-        await air.streams(LEFT)
+        await air.streams(LEFT, 15)  # rows wait for both
         assert air.of(LEFT, Kind.DISCONNECTED) == []
         assert air.decoded(LEFT)[0].counts.lost_packets == 0
         facts = air.decoded(RIGHT)[1]
@@ -153,6 +153,7 @@ async def test_out_of_range_ends_the_link_after_the_timeout(steps):
         await air.until(lambda: air.of(LEFT, Kind.DISCONNECTED))
         await air.until(lambda: len(air.of(LEFT, Kind.CONNECTED)) == 2)
         await air.streams(LEFT, 15)
+        await air.streams(RIGHT, 15)  # rows wait for both
         assert air.of(RIGHT, Kind.DISCONNECTED) == []
         decoder, facts, runs = air.decoded(LEFT)
         assert {f.kind for f in facts} == {FactKind.START}  # and nothing of before it (rule 6)
@@ -193,6 +194,7 @@ async def test_a_reset_is_seen_in_the_data(steps):
         air.insoles[RIGHT].restart()
         await air.until(lambda: len(air.of(RIGHT, Kind.CONNECTED)) == 2)
         await air.streams(RIGHT, 15)
+        await air.streams(LEFT, 15)  # rows wait for both
         decoder, facts, runs = air.decoded(RIGHT)
         assert [f.kind for f in facts].count(FactKind.RESTART) == 1
         assert decoder.counts.lost_packets == 0
@@ -227,6 +229,7 @@ async def test_an_insole_switched_on_late_joins(steps):
             extra = await air.insole(late)
             try:
                 await air.streams(RIGHT, 15)
+                await air.streams(LEFT, 15)  # rows wait for both
                 assert air.decoded(LEFT)[0].counts.lost_packets == 0
                 line = air.line()
                 assert line.late_s(LEFT) < 0.1 and line.hole_s(LEFT) == 0.0
@@ -289,6 +292,7 @@ async def test_an_insole_that_another_host_holds_is_taken_when_it_is_free(steps)
                 assert air.of(LEFT, Kind.CONNECTED) == []
                 await holder.disconnect()
                 await air.streams(LEFT, 15)
+                await air.streams(RIGHT, 15)  # rows wait for both
                 line = air.line()
                 assert line.late_s(LEFT) > 1.0 and line.hole_s(LEFT) == 0.0
                 assert line.hole_s(RIGHT) == 0.0
