@@ -42,13 +42,17 @@ def test_a_store_of_the_first_version_gets_the_table(tmp_path):
     path = tmp_path / "old.sqlite3"
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
-        with Store.open(path) as old:
-            session = old.create_session("kept", analysis_version=1)
-            old.end_session(session, "stop")
+        old = schema.connect(path)
+        old.execute(
+            "INSERT INTO sessions (session_id, started_utc, utc_offset_min, source, host, state,"
+            " analysis_version) VALUES ('5e55', '2026-01-01T10:00:00+00:00', 0, 'kept', 'h',"
+            " 'ended', 1)"
+        )
+        old.close()
     with Store.open(path) as store:
         assert known(store) == []
         remember(store, RIGHT)
-        assert [s.session_id for s in store.sessions()] == [session]
+        assert [s.session_id for s in store.sessions()] == ["5e55"]
     with sqlite3.connect(path) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS),)
     db.close()
