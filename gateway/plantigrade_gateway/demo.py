@@ -23,7 +23,7 @@ from plantigrade_gateway.drillreport import chosen_lines
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LiveSummary
-from plantigrade_gateway.linkstatus import Latency
+from plantigrade_gateway.linkstatus import Latency, Posted
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.paper import heading, item, item_whole, paragraph
 from plantigrade_gateway.replay import Overview, as_live, at_once, overview
@@ -106,7 +106,7 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
         for session_id in store.recover():
             stored.reanalyse(store, session_id)
             paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
-        stage = _Stage(out)
+        stage = _Stage(out, Posted(store.path))
         sound = _open_sound(path, wishes, store.path, stage.lose_sound)
         drilling = wishes.drilling or Drilling(shelf(None))
         for text in (sound.said, *drilling_lines(drilling)):
@@ -116,6 +116,7 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
             opened_voice(drilling.voice, stage.say) as voice,
             opened_forwarder(wishes.config, store, stage.say, stage.asked.put) as forwarder,
             opened_page(wishes.page, store.path, stage.asked.put, stage.say) as page,
+            stage.status,
             stop_on_interrupt() as stop,
         ):
             stage.voice = voice
@@ -134,11 +135,12 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
 class _Stage:
     """What a replay's pages ask for, and where and how it says something."""
 
-    def __init__(self, out: Console) -> None:
+    def __init__(self, out: Console, status: Posted) -> None:
         self.voice: Announcer | None = None
         self.onlookers: Onlookers | None = None
         self.asked: SimpleQueue[Message] = SimpleQueue()
         self.out = out
+        self.status = status
 
     def say(self, text: str) -> None:
         """Print a sentence."""
@@ -153,7 +155,11 @@ class _Stage:
 
     def wait_for(self, kind: str, stop: Event) -> bool:
         """Wait until a page asks for something, at most until a stop."""
+        told_s = 0.0
         while not stop.wait(_LOOK_S):
+            if time.monotonic() >= told_s + _TOLD_EVERY_S:
+                told_s = time.monotonic()
+                self.status.wait()
             while not self.asked.empty():
                 if self.asked.get()["type"] == kind:
                     return True
@@ -203,6 +209,7 @@ def _play(
             if time.monotonic() >= told_s + _TOLD_EVERY_S:
                 told_s = time.monotonic()
                 status = linkstatus.replayed(live.analysis.pipeline, live.session_id, Latency())
+                stage.status.put(status)
                 onlookers.link(status, live.store_problem)
             while not stage.asked.empty():
                 message = stage.asked.get()

@@ -7,10 +7,11 @@ later the live page) reads it without disturbing the service.
 import json
 import os
 from collections import deque
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
@@ -208,6 +209,51 @@ def read(path: Path) -> ServiceStatus | None:
         return None
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(f"{path}: not a status of this version ({error})") from error
+
+
+class Posted:
+    """The status of a program that replays, in the store's file while it runs.
+
+    A gateway with insoles on the same store comes first: its status is left alone.
+
+    Parameters
+    ----------
+    store : Path
+    """
+
+    def __init__(self, store: Path) -> None:
+        self._path = path_for(store)
+        self._last: ServiceStatus | None = None
+
+    def put(self, status: ServiceStatus) -> None:
+        """Replace what the file says of this program."""
+        if not self._is_of_another():
+            write(self._path, status)
+            self._last = status
+
+    def wait(self) -> None:
+        """Say that it runs, and that no session does."""
+        self.put(ServiceStatus(datetime.now(UTC), True, None, {}, None))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._last is not None and not self._is_of_another():
+            write(self._path, replace(self._last, running=False))
+
+    def _is_of_another(self) -> bool:
+        try:
+            there = read(self._path)
+        except InputError:
+            return False
+        mine = None if self._last is None else self._last.written
+        return there is not None and there.is_live and there.written != mine
 
 
 def lines(status: ServiceStatus) -> list[str]:

@@ -34,6 +34,7 @@ from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storecheck import verify
 from plantigrade_gateway.tones import SAMPLE_RATE_HZ, Motif, motif
+from plantigrade_gateway.web.health import health
 
 ROOT = Path(__file__).resolve().parents[2]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
@@ -226,6 +227,7 @@ def entries_stored(path: Path, least: int) -> int:
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_ctrl_c_keeps_what_was_recorded(child, tmp_path, number):
     seen = entries_stored(tmp_path / "s", 150)
+    assert health(tmp_path / "s") == (True, [])
     meanwhile = CliRunner().invoke(main, ["reanalyse", "--store", str(tmp_path / "s")])
     assert (meanwhile.exit_code, "No session" in meanwhile.stdout) == (0, True)
     listed = CliRunner().invoke(main, ["sessions", "--store", str(tmp_path / "s")])
@@ -233,6 +235,7 @@ def test_ctrl_c_keeps_what_was_recorded(child, tmp_path, number):
     child.send_signal(number)
     out, err = child.communicate(timeout=60)
     assert (child.returncode, err) == (0, "")
+    assert health(tmp_path / "s")[0] is False
     assert "Stopped. Everything up to here is kept." in " ".join(out.split())
     assert "Summary" in out and "plantigrade show last" in out
     with Store.open(tmp_path / "s", create=False) as store:

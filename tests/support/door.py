@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 from argon2 import PasswordHasher
 from fastapi import FastAPI, Request, WebSocket
@@ -15,6 +16,7 @@ from plantigrade_gateway.store import Store
 from plantigrade_gateway.web.access import Access, Opening
 from plantigrade_gateway.web.attempts import Attempts
 from plantigrade_gateway.web.guard import Guard
+from plantigrade_gateway.web.health import health_router
 from plantigrade_gateway.web.linkpages import links_router
 from plantigrade_gateway.web.signin import sign_in_router
 
@@ -62,7 +64,7 @@ class Door:
 
     def browser(self, address: str = "192.0.2.50", origin: str | None = None) -> TestClient:
         """Return a browser at an address; it keeps its cookies."""
-        app = Guard(pages(self.access), self.access)
+        app = Guard(pages(self.access, self.store.path), self.access)
         return TestClient(
             app, base_url=origin or self.origin, client=(address, 50000), follow_redirects=False
         )
@@ -112,11 +114,12 @@ def door(store: Store, *, lan: bool = True, secure: bool = False) -> Door:
     return Door(store, access, f"{'https' if secure else 'http'}://{host}", clock)
 
 
-def pages(access: Access) -> FastAPI:
+def pages(access: Access, store_path: Path) -> FastAPI:
     """Return an application that says who it takes a visitor for."""
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.include_router(sign_in_router(access))
     app.include_router(links_router(access, lambda: LAN))
+    app.include_router(health_router(store_path, access))
 
     @app.get("/")
     @app.get("/sessions/one")

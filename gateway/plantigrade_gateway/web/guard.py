@@ -24,6 +24,8 @@ from plantigrade_gateway.web.html import rendered
 from plantigrade_gateway.web.rights import Rights
 
 SIGN_IN = "/sign-in"
+HEALTH = "/healthz"
+"""A watchdog has no password, and the answer tells nothing of a person."""
 CLOSED = 4401
 """A WebSocket's close code where the sign-in or the link behind it has ended, or never was."""
 LINK_ENDED = "This link has ended or was never made. Ask your coach for a new one."
@@ -88,8 +90,8 @@ class Guard:
             # Its secret address leads to the live page and nowhere else.
             path = "/live" if link and link[2] == "/live" else "/"
             return {**scope, "path": path, "raw_path": path.encode(), GRANT: grant}, grant
-        if path.startswith(PUBLIC):
-            return scope, None
+        if path == HEALTH or path.startswith(PUBLIC):
+            return scope, None  # answered without a look into the store
         grant = await self._access.of_browser(cookie_of(scope, self._access.opening.secure))
         if grant is not None and scope["type"] == "http":
             await self._access.use(grant)
@@ -214,7 +216,7 @@ def cookie_of(scope: Scope, secure: bool) -> str | None:
 
 
 def _is_public(path: str) -> bool:
-    return path == SIGN_IN or path.startswith(PUBLIC)
+    return path in (SIGN_IN, HEALTH) or path.startswith(PUBLIC)
 
 
 async def _refuse(status: int, said: str, scope: Scope, receive: Receive, send: Send) -> None:

@@ -21,7 +21,7 @@ CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 """The Prometheus text format, https://prometheus.io/docs/instrumenting/exposition_formats/."""
 
 _HELP = {
-    "up": ("gauge", "1 while the gateway records or waits for insoles."),
+    "up": ("gauge", "1 while the gateway records, waits for insoles, or replays."),
     "session_open": ("gauge", "1 while a session is recorded."),
     "packets_total": ("counter", "Packets taken of an insole in this session."),
     "lost_packets_total": ("counter", "Packets missing by the insole's counter."),
@@ -46,23 +46,19 @@ Sample = tuple[str, str, float]
 
 
 def health_router(store_path: Path, access: Access) -> APIRouter:
-    """Return the two addresses, for whoever may see all of the pages."""
+    """Return the two addresses: for everybody whether all is well, for the coach the figures."""
     router = APIRouter()
 
-    async def allow(request: Request) -> None:
-        if await access.rights(request) is not Rights.COACH:
-            raise HTTPException(403)
-
     @router.get("/healthz")
-    async def healthz(request: Request) -> Response:
-        await allow(request)
+    def healthz() -> Response:
         well, problems = health(store_path)
         table = {"ok": well, "problems": problems}
         return JSONResponse(table, 200 if well else 503, {"Cache-Control": "no-store"})
 
     @router.get("/metrics")
     async def metrics(request: Request) -> Response:
-        await allow(request)
+        if await access.rights(request) is not Rights.COACH:
+            raise HTTPException(403)
         return Response(exposition(store_path), media_type=CONTENT_TYPE)
 
     return router
@@ -77,12 +73,12 @@ def health(store_path: Path) -> tuple[bool, list[str]]:
     status = _status(store_path)
     problems = []
     if status is None:
-        problems.append("the gateway does not run with insoles")
+        problems.append("the gateway does not run")
     else:
         problems += [
             f"{foot} insole: {link.state}"
             for foot, link in status.feet.items()
-            if link.state != "streaming"
+            if link.state not in ("streaming", "replayed")
         ]
     forward = state.latest(store_path)
     for sink in () if forward is None else forward.sinks:

@@ -145,6 +145,16 @@ def test_the_machine_itself_must_sign_in_too(open_lan):
     assert here.get("/").status_code == 401
 
 
+def test_a_watchdog_needs_no_sign_in_and_sees_no_figures(open_lan):
+    browser = open_lan.browser()
+    answer = browser.get("/healthz")
+    assert answer.status_code == 503 and answer.json()["problems"] == ["the gateway does not run"]
+    assert browser.get("/metrics").status_code == 401
+    for path in ("/healthz/", "/healthz/../links", "/healthz%2f", "//healthz"):
+        assert browser.get(path).status_code == 401, path
+    assert browser.get("/healthz", headers={"host": "evil.example"}).status_code == 421
+
+
 def test_static_files_are_for_everybody(open_lan):
     assert open_lan.browser().get("/static/own.css").text == "p {}"
 

@@ -11,7 +11,7 @@ from fastapi.testclient import TestClient
 from plantigrade_gateway import linkstatus
 from plantigrade_gateway.forward import state
 from plantigrade_gateway.forward.state import ForwardState, SinkState
-from plantigrade_gateway.linkstatus import FootStatus, ServiceStatus
+from plantigrade_gateway.linkstatus import FootStatus, Posted, ServiceStatus
 from plantigrade_gateway.web.health import CONTENT_TYPE, exposition, health, health_router
 from plantigrade_gateway.web.rights import Rights
 
@@ -92,13 +92,32 @@ class As:
 @pytest.mark.parametrize(
     ("rights", "code"), [(Rights.COACH, 200), (Rights.PLAYER, 403), (None, 403)]
 )
-def test_only_who_may_see_all_sees_them(store_path, rights, code):
+def test_only_who_may_see_all_sees_the_figures(store_path, rights, code):
     app = FastAPI()
     app.include_router(health_router(store_path, As(rights)))  # type: ignore[arg-type]
     client = TestClient(app)
-    for path in ("/healthz", "/metrics"):
-        answer = client.get(path)
-        assert answer.status_code == code
+    assert client.get("/metrics").status_code == code
     if code == 200:
         assert client.get("/metrics").headers["content-type"] == CONTENT_TYPE
-        assert client.get("/healthz").json()["ok"] is True
+    answer = client.get("/healthz")
+    assert answer.status_code == 200 and answer.json()["ok"] is True
+    assert "Ada" not in answer.text
+
+
+def test_a_replay_is_well_while_it_runs_and_leaves_the_insoles_status_alone(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    feet = {"left": foot("recording", "replayed")}
+    with Posted(path) as posted:
+        posted.wait()
+        assert health(path) == (True, [])
+        posted.put(ServiceStatus(datetime.now(UTC), True, "ab", feet, None))
+        assert health(path) == (True, [])
+        with_insoles = ServiceStatus(datetime.now(UTC), True, "cd", {"left": foot("L")}, None)
+        linkstatus.write(linkstatus.path_for(path), with_insoles)
+        posted.wait()
+        assert linkstatus.read(linkstatus.path_for(path)) == with_insoles
+    assert health(path)[0] is True  # the other one runs still
+    linkstatus.path_for(path).unlink()
+    with Posted(path) as posted:
+        posted.wait()
+    assert health(path) == (False, ["the gateway does not run"])
