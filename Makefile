@@ -32,8 +32,8 @@ test: lint types ## everything CI runs; pytest's summary line comes last
 bench: $(VENV)/test-ready ## timings, as ratios and distributions
 	$(BIN)/python -m tests.bench
 
-chaos: $(VENV)/test-ready ## minutes of kills and faults; fails where an event is missing
-	$(BIN)/python -m tests.support.chaos 180
+chaos: $(VENV)/test-ready ## minutes of kills and faults; fails where an event is missing (SEEDS="1 2": as then)
+	$(BIN)/python -m tests.support.chaos 180 $(SEEDS)
 
 clean:
 	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis build dist

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from tests.support.records import packets, step
+from tests.support.tinydisk import tiny_disk
 
 from plantigrade.events import Phase, PhaseKind
 from plantigrade_gateway import recorder as module
@@ -313,23 +314,6 @@ def test_a_listener_that_fails_does_not_end_the_recording(store, session, caplog
         limit_pages(recorder, ROOM)
     assert arrivals(store, session) == list(range(500))
     assert "on_problem failed" in caplog.text
-
-
-@contextlib.contextmanager
-def tiny_disk(folder: Path, size: str) -> Iterator[Path]:
-    """A real file system of a megabyte or so, where this user may mount one."""
-    made = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    if made.returncode:
-        pytest.skip(f"a tiny disk needs the right to mount (run as root): {made.stderr.strip()}")
-    try:
-        yield folder
-    finally:
-        subprocess.run(["umount", str(folder)], check=True)
 
 
 @pytest.mark.usefixtures("quick")

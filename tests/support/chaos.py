@@ -1,10 +1,12 @@
 """Chaos: database, broker and gateway killed at random under load; afterwards nothing is missing.
 
-    python -m tests.support.chaos SECONDS [SEED]
+    python -m tests.support.chaos SECONDS [SEED]...
 
 The gateway is a process of its own (`chaos_gateway.py`): it writes events to the store as a session
 does, with a real forwarding process beside it. Between it and the database stands a proxy that
-hangs, answers slowly, cuts, or refuses. A durable subscriber listens at the broker throughout.
+hangs, answers slowly, cuts, or refuses. A durable subscriber listens at the broker throughout. In
+the long run the database and the store are each on a small disk of its own that fills up (root
+only).
 """
 
 import asyncio
@@ -23,6 +25,7 @@ from pathlib import Path
 import aiomqtt
 from tests.support.faultproxy import FaultProxy
 from tests.support.servers import Mosquitto, Victoria
+from tests.support.tinydisk import NoDisk, fill, mounted
 
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.check import Compared, verify
@@ -31,6 +34,10 @@ from plantigrade_gateway.store import Store
 
 SETTLE_S = 90.0
 """After the last fault, for everything to arrive."""
+DISKS = {"database": "64m", "store": "32m"}
+"""The small disks: enough for minutes, and the ten megabytes that the database leaves free."""
+FULL = "full disk: "
+_STEP_S = 0.65  # from one step of `chaos_gateway` to the next
 
 
 @dataclass
@@ -38,6 +45,7 @@ class Outcome:
     """What was made and what arrived."""
 
     produced: int
+    gaps: int
     at_broker: int
     duplicates: int
     missing_at_broker: int
@@ -49,14 +57,15 @@ class Outcome:
 
     @property
     def is_whole(self) -> bool:
-        return not (self.missing_at_broker or self.missing_points or self.wrong_points)
+        return not (self.gaps or self.missing_at_broker or self.missing_points or self.wrong_points)
 
     def __str__(self) -> str:
         faults = ", ".join(f"{name} {count}" for name, count in sorted(self.faults.items()))
         return (
-            f"produced {self.produced} events; broker: delivered {self.at_broker}, duplicates "
-            f"{self.duplicates}, missing {self.missing_at_broker}; database: {self.points} points, "
-            f"missing {self.missing_points}, wrong or unknown {self.wrong_points}; "
+            f"produced {self.produced} events, missing in the store {self.gaps}; broker: delivered "
+            f"{self.at_broker}, duplicates {self.duplicates}, missing {self.missing_at_broker}; "
+            f"database: {self.points} points, missing {self.missing_points}, "
+            f"wrong or unknown {self.wrong_points}; "
             f"set aside {self.aside}; faults: {faults}"
         )
 
@@ -70,22 +79,37 @@ class Chaos:
     seconds : float
         Of faults; then everything is left to arrive.
     seed : int
+    disks : bool
+        Whether full disks are among the faults.
     """
 
-    def __init__(self, folder: Path, seconds: float, seed: int) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path, seconds: float, seed: int, disks: bool = False) -> None:
+        self._kinds = ["database", "broker", "gateway", "hang", "slow", "cut", "400", "hung broker"]
+        self._disks = {name: folder / name for name in DISKS} if disks else {}
         self._seconds = seconds
         self._random = random.Random(seed)
-        (folder / "vm").mkdir()
-        self._database = Victoria(folder / "vm")
+        for name in DISKS:
+            (folder / name).mkdir()
+        self._database = Victoria(folder / "database")
         self._broker = Mosquitto(folder / "broker")
         self._faults: Counter[str] = Counter()
         self._got: Counter[str] = Counter()
         self._gateway: subprocess.Popen[bytes] | None = None
         self._settings = folder / "settings.toml"
-        self._store = folder / "store.sqlite3"
+        self._store = folder / "store" / "store.sqlite3"
 
     async def run(self) -> Outcome:
+        with contextlib.ExitStack() as mounts:
+            for name, folder in self._disks.items():
+                try:
+                    mounts.enter_context(mounted(folder, DISKS[name]))
+                except NoDisk as error:
+                    print(f"left out: {FULL}{name}; {error}", file=sys.stderr)
+                else:
+                    self._kinds.append(FULL + name)
+            return await self._run()
+
+    async def _run(self) -> Outcome:
         await asyncio.to_thread(self._database.start)
         await asyncio.to_thread(self._broker.start)
         try:
@@ -114,9 +138,7 @@ class Chaos:
         end = time.monotonic() + self._seconds
         while time.monotonic() < end:
             await asyncio.sleep(self._random.uniform(0.3, 1.5))
-            kind = self._random.choice(
-                ("database", "broker", "gateway", "hang", "slow", "cut", "400", "hung broker")
-            )
+            kind = self._random.choice(self._kinds)
             self._faults[kind] += 1
             if kind == "database":
                 await self._restart(self._database)
@@ -130,10 +152,21 @@ class Chaos:
                 self._broker.pause()
                 await asyncio.sleep(self._random.uniform(0.2, 4.0))
                 self._broker.go_on()
+            elif kind.startswith(FULL):
+                await self._fill(self._disks[kind.removeprefix(FULL)])
             else:
                 proxy.mode = kind
                 await asyncio.sleep(self._random.uniform(0.2, 3.0))
                 proxy.mode = "well"
+
+    async def _fill(self, disk: Path) -> None:
+        """Leave no room on a disk for a while; the database ends of that at times."""
+        filler = await asyncio.to_thread(fill, disk)
+        await asyncio.sleep(self._random.uniform(1.0, 8.0))
+        filler.unlink()
+        if self._database.has_died:
+            self._faults["database died of it"] += 1
+            await self._restart(self._database)
 
     async def _restart(self, server: Victoria | Mosquitto) -> None:
         server.kill()
@@ -160,10 +193,15 @@ class Chaos:
         await asyncio.to_thread(self._database.series, '{__name__="none"}')  # flushes
         config = load(self._settings, {})
         ids: set[str] = set()
+        gaps = 0
         compared: list[Compared] = []
         with Store.open(self._store) as store:
             for session in store.sessions():
-                ids |= {row.event_id for row in store.events(session.session_id)}
+                rows = store.events(session.session_id)
+                ids |= {row.event_id for row in rows}
+                steps = [row.t_s for row in rows if row.kind == "step"]
+                if steps:
+                    gaps += round((max(steps) - min(steps)) / _STEP_S) + 1 - len(steps)
                 try:
                     compared.append(await verify(config, store, session.session_id))
                 except Exception as error:
@@ -172,6 +210,7 @@ class Chaos:
             aside = len(Outbox(store.database).aside())
         return Outcome(
             produced=len(ids),
+            gaps=gaps,
             at_broker=len(ids & self._got.keys()),
             duplicates=sum(self._got.values()) - len(self._got),
             missing_at_broker=len(ids - self._got.keys()),
@@ -229,13 +268,16 @@ class Chaos:
 
 
 def main() -> None:
-    """Run once, print the outcome, fail where something is missing."""
+    """Run once for each seed, print the outcomes, fail where something is missing."""
     seconds = float(sys.argv[1])
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else random.randrange(1_000_000)
-    with tempfile.TemporaryDirectory() as folder:
-        outcome = asyncio.run(Chaos(Path(folder), seconds, seed).run())
-    print(f"seed {seed}: {outcome}")
-    sys.exit(0 if outcome.is_whole else 1)
+    seeds = [int(text) for text in sys.argv[2:]] or [random.randrange(1_000_000)]
+    whole = True
+    for seed in seeds:
+        with tempfile.TemporaryDirectory() as folder:
+            outcome = asyncio.run(Chaos(Path(folder), seconds, seed, disks=True).run())
+        print(f"seed {seed}: {outcome}", flush=True)
+        whole = whole and outcome.is_whole
+    sys.exit(0 if whole else 1)
 
 
 if __name__ == "__main__":

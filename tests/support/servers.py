@@ -74,6 +74,11 @@ class Server:
     def is_up(self) -> bool:
         return self._process is not None
 
+    @property
+    def has_died(self) -> bool:
+        """Whether it was started and has ended by itself."""
+        return self._process is not None and self._process.poll() is not None
+
     def _end(self, how: signal.Signals) -> None:
         process, self._process = self._process, None
         if process is not None:
