@@ -4,12 +4,12 @@ Real victoria-metrics and mosquitto. A day is written as fast as the disk takes 
 the first figure is of what the settings keep of it.
 """
 
-import os
 import tempfile
 import time
 from pathlib import Path
 
 import numpy as np
+from tests.support.forwarding import cpu_s, rss_mb
 from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
 
@@ -73,7 +73,7 @@ def _live(where: Path, database: Victoria, broker: Mosquitto) -> None:
         forwarder = Forwarder(store.path, settings, print, print)
         _put(store, session, rng, 0, events=False)
         _until(lambda: _waiting(outbox) == 0)  # it is up
-        before = _cpu_s(forwarder)
+        before = cpu_s(forwarder)
         begun = time.monotonic()
         for second in range(1, int(LIVE_S) + 1):
             _put(store, session, rng, second, events=second % 2 == 0)
@@ -81,7 +81,7 @@ def _live(where: Path, database: Victoria, broker: Mosquitto) -> None:
                 forwarder.live({"type": "live", "session": "ab", "t_s": second, "feet": {}})
                 time.sleep(max(0.0, begun + second - time.monotonic()) / 10)
         passed = time.monotonic() - begun
-        used = _cpu_s(forwarder) - before
+        used = cpu_s(forwarder) - before
         print(
             f"live: a pair's regional loads at {RATE_HZ} Hz, an event a second and 10 live "
             f"summaries a second: {100 * used / passed:.1f} % of a core in the forwarding process, "
@@ -116,7 +116,7 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
             store.write(session, [], rows)  # type: ignore[arg-type]
             if first % 3600 == 0:
                 outbox.trim(LOADS_MB << 20)
-                memory.append(_rss_mb(forwarder))
+                memory.append(rss_mb(forwarder))
         outbox.trim(LOADS_MB << 20)
         size = sum(f.stat().st_size for f in where.glob("day.sqlite3*")) / 2**20
         wait = {d.sink: d for d in outbox.depths()}
@@ -128,20 +128,27 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
         )
         database.start()
         broker.start()
-        used, begun = _cpu_s(forwarder), time.monotonic()
+        used, begun = cpu_s(forwarder), time.monotonic()
+        caught = [rss_mb(forwarder)]
         done: dict[str, float] = {}
         while len(done) < 3:
             time.sleep(0.2)
             for depth in outbox.depths():
                 if depth.waiting == 0:
                     done.setdefault(depth.sink, time.monotonic() - begun)
-            memory.append(_rss_mb(forwarder))
+            caught.append(rss_mb(forwarder))
         points = wait[LOADS].waiting * RATE_HZ * 2
         print(
             f"caught up: database {events / done['tsdb']:.0f} events/s, broker "
             f"{events / done['mqtt']:.0f} events/s, regional loads {points / done[LOADS]:.0f} "
-            f"points/s ({done[LOADS]:.0f} s); {_cpu_s(forwarder) - used:.1f} s of CPU, "
-            f"{max(memory):.0f} MB at most"
+            f"points/s ({done[LOADS]:.0f} s); {cpu_s(forwarder) - used:.1f} s of CPU"
+        )
+        n = len(caught)
+        parts = [max(caught[k * n // 4 : (k + 1) * n // 4]) for k in range(4)]
+        print(
+            f"memory of the forwarding process: {caught[0]:.0f} MB when the catching up begins, "
+            f"at most {', '.join(f'{part:.0f}' for part in parts)} MB in its four quarters, "
+            f"{caught[-1]:.0f} MB at its end"
         )
         forwarder.close()
 
@@ -162,22 +169,6 @@ def _until(true: object, limit_s: float = 60.0) -> None:
     end = time.monotonic() + limit_s
     while not true() and time.monotonic() < end:  # type: ignore[operator]
         time.sleep(0.1)
-
-
-def _pid(forwarder: Forwarder) -> int:
-    while forwarder._process is None:
-        time.sleep(0.05)
-    return forwarder._process.pid
-
-
-def _cpu_s(forwarder: Forwarder) -> float:
-    fields = Path(f"/proc/{_pid(forwarder)}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def _rss_mb(forwarder: Forwarder) -> float:
-    pages = int(Path(f"/proc/{_pid(forwarder)}/statm").read_text().split()[1])
-    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
 
 
 if __name__ == "__main__":

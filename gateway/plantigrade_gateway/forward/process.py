@@ -37,7 +37,8 @@ FLUSH_S = 3.0
 """After the word to stop, for what waits; the rest is sent at the next start (ours)."""
 STATE_EVERY_S = 1.0
 TRIM_EVERY_S = 30.0
-_AT_ONCE = {TSDB: 1000, LOADS: 20, MQTT: 20}
+# Rows in one piece: what is unpacked and written as text at once bounds the memory.
+_AT_ONCE = {TSDB: 200, LOADS: 5, MQTT: 20}
 _log = logging.getLogger(__name__)
 
 
