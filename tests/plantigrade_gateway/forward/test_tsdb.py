@@ -82,6 +82,7 @@ async def test_sent_twice_is_there_once_and_results_made_again_replace(bay, vict
         await bay.sent(TSDB)
         assert bay.outbox.send_again(bay.session) == len(EVENTS)
         await bay.sent(TSDB)
+        victoria.series()  # flushed
         first = await check.verify(bay.config, bay.store, bay.session)
         assert first.is_whole and first.older == 0
         changed = dataclasses.replace(step(512), stance_s=0.4)  # less than before
