@@ -9,7 +9,7 @@ import contextlib
 import importlib.util
 import logging
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 from rich.console import Console
@@ -21,7 +21,7 @@ from plantigrade_gateway.audio import Sound, open_sound
 from plantigrade_gateway.ble import Radio, scanning
 from plantigrade_gateway.demo import Wishes, drilling_lines, show_end
 from plantigrade_gateway.drillfiles import Drilling, shelf
-from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError
+from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError, StoreError
 from plantigrade_gateway.forward import state as forwardstate
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LinkSamples, LiveSummary
@@ -236,6 +236,7 @@ class _Room:
         self._latency = Latency()
         self._samples = LinkSamples(store, order.wishes.config)
         self._screen: Screen | None = None
+        self._over = False
         self._loop = asyncio.get_running_loop()
         known_by_foot = calibrations.noted(store, pair)
         self._calibrations = {
@@ -290,24 +291,43 @@ class _Room:
                         self._screen.show(moment.output, self._visit.live.analysis.now_s)
                     if self._visit.pipeline is not None:
                         self._onlookers.show(moment, self._visit.pipeline)
-                self._visit.tick(now_ns())
-        except Exception:
-            self._visit.close("error")
+                with self._refusals():
+                    self._visit.tick(now_ns())
+            self._visit.close("stop")
+        except BaseException as error:  # a cancelled task's session is closed as well
+            self._visit.close("error" if isinstance(error, Exception) else "stop")
             raise
-        self._visit.close("stop")
+        finally:
+            self._over = True
+            self._leave_screen()
+
+    @contextlib.contextmanager
+    def _refusals(self) -> Iterator[None]:
+        """Where the store refuses a session's end or beginning, say so and go on."""
+        try:
+            yield
+        except StoreError as error:
+            self._leave_screen()
+            self._onlookers.end()
+            self.say(str(error))
+            self._onlookers.say(str(error), "warn")
 
     def take_order(self, message: Message) -> None:
         """Have `obey` called in the event loop (from any thread)."""
         self._loop.call_soon_threadsafe(self.obey, message)
 
     def obey(self, message: Message) -> None:
-        """Do what a page asks for."""
-        if message["type"] == "stop":
-            self._visit.stop(self._order.now_ns())
-        elif message["type"] == "record":
-            self._visit.record()
-        else:
+        """Do what a page asks for, until the service ends."""
+        if self._over:
+            return
+        if message["type"] not in ("stop", "record"):
             self._orders.obey(message, self._visit.live)
+            return
+        with self._refusals():
+            if message["type"] == "stop":
+                self._visit.stop(self._order.now_ns())
+            else:
+                self._visit.record()
 
     def lose_sound(self, text: str) -> None:
         """Say that the sound has stopped, to all who could choose another (from any thread)."""
@@ -359,8 +379,12 @@ class _Room:
         self._onlookers.end()
         if self._screen is not None:
             self._screen.show_set_before(float("inf"))
-            self._screen.__exit__(None, None, None)
-            self._screen = None
+        self._leave_screen()
         show_end(
             found, live.session_id, self._order.wishes, self._store.path, self._sound, self._out
         )
+
+    def _leave_screen(self) -> None:
+        if self._screen is not None:
+            self._screen.__exit__(None, None, None)
+            self._screen = None

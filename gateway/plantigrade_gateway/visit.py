@@ -73,12 +73,10 @@ class Visit:
             elif entry.kind is Kind.DISCONNECTED:
                 self._links.pop(entry.insole, None)
         if self.live is None and self._watch is None:
-            if not any(entry.kind is Kind.NOTIFICATION for entry in entries):
-                self._before.extend(entries)
-                return Moment()
-            entries = [*self._before, *entries]
-            self._begin(entries, ())
-        elif self.live is None:
+            self._before.extend(entries)
+            is_data = any(entry.kind is Kind.NOTIFICATION for entry in entries)
+            return self._resume() if is_data else Moment()
+        if self.live is None:
             return self._look(entries)
         assert self.live is not None
         moment = self.live.push(Batch.of(entries))
@@ -87,33 +85,44 @@ class Visit:
 
     def tick(self, now_ns: int) -> None:
         """End a session that has been without load for too long."""
+        if self._watch is not None:
+            self._forget(now_ns)
         if self.live is None or self._loaded_ns is None or now_ns - self._loaded_ns <= IDLE_NS:
             return
-        self.close("no load")
-        self._look_on(now_ns)
+        self._end("no load", now_ns)
 
     def stop(self, now_ns: int) -> None:
         """End the session, and begin no other until `record`."""
-        if self.live is not None:
-            self.close("stop")
-            self._look_on(now_ns)
         self._held = True
+        self._end("stop", now_ns)
 
     def record(self) -> None:
-        """Begin a session now, if none is under way; with the first data, if none came yet."""
+        """Begin a session now, if none is under way; with the next data, if none come now."""
         self._held = False
-        if self.live is None and self._watch is not None and self._before:
+        if any(entry.kind is Kind.NOTIFICATION for entry in self._before):
             self._resume()
+        else:
+            self._watch = None
 
-    def _look_on(self, now_ns: int) -> None:
-        self._watch = Pipeline(tap=self._tap)
-        self._watch.push(Batch.of(self._head(now_ns)))
+    def _end(self, reason: str, now_ns: int) -> None:
+        """End the session and look on, even where the store refuses the last of it."""
+        try:
+            self.close(reason)
+        finally:
+            if self._watch is None:
+                self._watch = Pipeline(tap=self._tap)
+                self._watch.push(Batch.of(self._head(now_ns)))
 
     def close(self, reason: str) -> None:
         """End the session under way, if there is one."""
         live, self.live = self.live, None
         if live is not None:
             self._ended(live, live.close(reason))
+
+    def _forget(self, now_ns: int) -> None:
+        """Forget what lies too long before a session that might begin now."""
+        while self._before and now_ns - self._before[0].arrival_ns > BEFORE_NS:
+            self._before.popleft()
 
     def _begin(self, entries: list[Entry], links: Iterable[tuple[int, bytes]]) -> None:
         first_ns = entries[0].arrival_ns
@@ -128,10 +137,8 @@ class Visit:
     def _look(self, entries: list[Entry]) -> Moment:
         """Between sessions: begin one when a foot is loaded."""
         assert self._watch is not None
-        for entry in entries:
-            self._before.append(entry)
-            while entry.arrival_ns - self._before[0].arrival_ns > BEFORE_NS:
-                self._before.popleft()
+        self._before.extend(entries)
+        self._forget(entries[-1].arrival_ns)
         seen = self._watch.push(Batch.of(entries))
         if self._held or self._loaded_s(seen) is None:
             return Moment(Output(rows=seen.rows, net=seen.net))
@@ -143,7 +150,9 @@ class Visit:
         known = {e.insole for e in before if e.kind is Kind.CONNECTED}
         self._begin(before, [(k, v) for k, v in self._links.items() if k not in known])
         assert self.live is not None
-        return self.live.push(Batch.of(before))
+        moment = self.live.push(Batch.of(before))
+        self._note_load(moment.output, self.live.analysis.pipeline.origin_ns)
+        return moment
 
     def _head(self, now_ns: int) -> list[Entry]:
         """Return what a record begins with: settings, and what is known of the insoles."""

@@ -18,12 +18,16 @@ from click.testing import CliRunner, Result
 from rich.console import Console
 
 from plantigrade_gateway import linkstatus
+from plantigrade_gateway.audio import Silence, Sound
 from plantigrade_gateway.ble import Radio, RadioError, scanning
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.demo import Wishes
-from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.record import Kind
-from plantigrade_gateway.service import Order, run
+from plantigrade_gateway.recorder import Recorder
+from plantigrade_gateway.replay import demo_file
+from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.service import Order, _Room, run
 from plantigrade_gateway.simulator import Fault, Simulation
 from plantigrade_gateway.store import Store
 
@@ -267,3 +271,75 @@ def test_the_service_module_needs_no_store_folder(tmp_path):
     assert result.exit_code == 0
     assert "The gateway has not run with this store" in result.output
     assert not (tmp_path / "none.sqlite3").exists()
+
+
+class Working:
+    """A room without insoles, at work; what they would send is taken from the demo."""
+
+    def __init__(self, store: Store) -> None:
+        self.shown = io.StringIO()
+        self.store = store
+        self._now_ns = 0
+        order = Order(now_ns=lambda: self._now_ns)
+        self.room = _Room(order, store, Console(file=self.shown, width=200), [])
+        self.room.furnish(Sound(Silence(), "Sound is off."), None, None)
+        self.work = asyncio.create_task(self.room.work())
+        batch = next(read_replay(demo_file()))
+        self._entries = iter([e for e in batch if e.kind is Kind.NOTIFICATION])
+
+    async def hear(self, n: int = 50) -> None:
+        for _ in range(n):
+            entry = next(self._entries)
+            self._now_ns = entry.arrival_ns
+            self.room.inbox.put(entry)
+        async with asyncio.timeout(20.0):
+            while self.room.inbox._entries:
+                await asyncio.sleep(0.01)
+
+    async def order(self, kind: str) -> None:
+        self.room.take_order({"type": kind})
+        await asyncio.sleep(0.05)
+
+    def states(self) -> list[tuple[str, str | None]]:
+        return [(s.state, s.end_reason) for s in self.store.sessions()]
+
+
+async def test_a_stop_that_the_store_refuses_is_said_and_holds(store, monkeypatch):
+    close = Recorder.close
+
+    def refuse(self: Recorder, reason: str = "stop") -> None:
+        close(self, reason)
+        raise StoreError("the disk is full; the last 5 entries are lost")
+
+    working = Working(store)
+    await working.hear()
+    monkeypatch.setattr(Recorder, "close", refuse)
+    await working.order("stop")
+    assert "the last 5 entries are lost" in working.shown.getvalue()
+    monkeypatch.setattr(Recorder, "close", close)
+    await working.hear()
+    assert not working.work.done() and len(store.sessions()) == 1
+    await working.order("record")
+    working.room.inbox.close()
+    await working.work
+    assert working.states() == [("ended", "stop")] * 2
+
+
+async def test_work_that_is_cancelled_ends_its_session(store):
+    working = Working(store)
+    await working.hear()
+    working.work.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await working.work
+    assert working.states() == [("ended", "stop")]
+
+
+async def test_what_a_page_asks_for_after_the_end_begins_nothing(store):
+    working = Working(store)
+    await working.hear()
+    await working.order("stop")
+    await working.hear()
+    working.room.inbox.close()
+    await working.work
+    await working.order("record")
+    assert working.states() == [("ended", "stop")]

@@ -10,6 +10,7 @@ from plantigrade.calibrate import default_calibration
 from plantigrade.synth import Player, SessionPlan, Stand, perform
 from plantigrade.zones import eighteen
 from plantigrade_gateway.audio import Silence
+from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record import Entry, Kind
@@ -185,3 +186,63 @@ def test_every_session_begins_with_the_calibrations(store, ended):
         assert found.quality.left.gain == 1.0
         again, changed = reanalyse(store, session_id)
         assert changed == 0 and again.quality == found.quality
+
+
+def test_a_stop_before_any_data_holds_the_first_session(visit, store, ended):
+    entries = pair(1.0, START_NS, 4.0)
+    links = [e for e in entries if e.kind is Kind.CONNECTED]
+    visit.push(links)
+    visit.stop(START_NS)
+    push_all(visit, [e for e in entries if e.kind is not Kind.CONNECTED])
+    assert visit.live is None and store.sessions() == []
+    visit.record()
+    visit.close("stop")
+    stored = [e for batch in store.batches(ended[0][0]) for e in batch]
+    assert stored[1:-1] == entries, "and nothing of it is lost"
+
+
+def test_record_right_after_a_stop_begins_with_the_next_data(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    stopped_ns = START_NS + 4 * SECOND_NS
+    visit.stop(stopped_ns)
+    visit.record()
+    data = [e for e in pair(0.0, stopped_ns, 2.0) if e.kind is Kind.NOTIFICATION]
+    push_all(visit, data)
+    assert visit.live is not None, "without a load too"
+    visit.close("stop")
+    stored = [e for batch in store.batches(ended[1][0]) for e in batch]
+    assert [e.kind for e in stored[:3]] == [Kind.SETTINGS, Kind.CONNECTED, Kind.CONNECTED]
+    assert stored[3:-1] == data
+
+
+def test_record_long_after_the_insoles_went_begins_with_their_next_data(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    visit.stop(START_NS + 4 * SECOND_NS)
+    push_all(visit, pair(1.0, START_NS + 4 * SECOND_NS, 4.0))
+    later_ns = START_NS + 2 * IDLE_NS
+    visit.tick(later_ns)
+    visit.record()
+    visit.tick(later_ns + SECOND_NS)
+    assert len(store.sessions()) == 1, "no session of old data, which would be over at once"
+    again = pair(1.0, later_ns + 5 * SECOND_NS, 4.0)
+    push_all(visit, again)
+    visit.tick(later_ns + 10 * SECOND_NS)
+    visit.close("stop")
+    stored = [e for batch in store.batches(ended[1][0]) for e in batch]
+    data = [e for e in stored if e.kind is Kind.NOTIFICATION]
+    assert data == [e for e in again if e.kind is Kind.NOTIFICATION]
+
+
+def test_a_stop_holds_even_where_the_store_refuses_the_last_of_it(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 2.0))
+    live = visit.live
+
+    def refuse(reason: str) -> None:
+        raise StoreError("the disk is full")
+
+    live.close, close = refuse, live.close
+    with pytest.raises(StoreError, match="full"):
+        visit.stop(START_NS + 2 * SECOND_NS)
+    push_all(visit, pair(1.0, START_NS + 2 * SECOND_NS, 2.0))
+    assert visit.live is None and visit.pipeline is not None and len(store.sessions()) == 1
+    close()
