@@ -206,12 +206,16 @@ class LiveSession:
         """
         if self._result is not None:
             return self._result
-        if not self.analysis.ended:
-            self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.END, b"")]))
-        upto = self._recorder.put(Batch.of(()))
-        self._recorder.put_events(self.analysis.flush().events, upto)
-        self._result = self.analysis.result()
-        self._recorder.put_points(self._gather.ended(self._result), upto)
+        try:
+            if not self.analysis.ended:
+                self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.END, b"")]))
+            upto = self._recorder.put(Batch.of(()))
+            self._recorder.put_events(self.analysis.flush().events, upto)
+            self._result = self.analysis.result()
+            self._recorder.put_points(self._gather.ended(self._result), upto)
+        except BaseException:
+            self._recorder.close("error")  # an analysis that fails costs no recorded byte
+            raise
         self._recorder.close(reason)
         stored.keep(self._store, self.session_id, self._result)
         return self._result

@@ -168,3 +168,18 @@ def test_without_a_drill_a_voice_says_the_push(store, ear):
     play(live)
     live.close()
     assert mouth.said[0] == "skipped, early"
+
+
+def test_an_analysis_that_fails_costs_no_recorded_byte(live, store):
+    play(live, 0.0, 3.0)
+    recorded = Batch.of([e for e in record() if e.arrival_ns < record()[0].arrival_ns + 3e9])
+
+    def fail(batch: Batch) -> None:
+        raise ArithmeticError("no analysis")
+
+    live.analysis.push = fail
+    with pytest.raises(ArithmeticError), live:
+        play(live, 3.0, 3.5)
+    assert store.session(live.session_id).end_reason == "error"
+    kept = [e for batch in store.batches(live.session_id) for e in batch]
+    assert kept[: len(recorded)] == list(recorded) and len(kept) > len(recorded)
