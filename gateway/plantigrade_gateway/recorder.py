@@ -392,7 +392,8 @@ class Recorder:
         for item in news:
             try:
                 self._on_problem(item)
-            except Exception:  # a listener's fault must not end the recording
+            except (Exception, SystemExit):  # a listener's fault must not end the recording,
+                # nor must a terminal that has gone, at which rich exits
                 _log.exception("on_problem failed")
 
 

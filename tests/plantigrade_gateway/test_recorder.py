@@ -300,12 +300,13 @@ def test_full_to_the_end_says_what_is_lost_and_keeps_the_rest(store, session):
 
 
 @pytest.mark.usefixtures("quick")
-def test_a_listener_that_fails_does_not_end_the_recording(store, session, caplog):
+@pytest.mark.parametrize("fault", [RuntimeError("listener"), SystemExit(1)])
+def test_a_listener_that_fails_does_not_end_the_recording(store, session, caplog, fault):
     heard = threading.Event()
 
     def fails(error: StoreError) -> None:
         heard.set()
-        raise RuntimeError("listener")
+        raise fault
 
     with Recorder(store, session, on_problem=fails) as recorder:
         limit_pages(recorder, 1)
