@@ -68,6 +68,7 @@ class Sound:
         self._said = said
         self._gain = gain
         self._on_lost = on_lost
+        self._closed = False
         self._changing = threading.Lock()  # one change at a time: it may take seconds
         self._using = threading.Lock()
 
@@ -105,6 +106,12 @@ class Sound:
         with self._using:
             self.output.follow(points)
 
+    def begin(self) -> None:
+        """Begin a session: a WAV file goes on behind the one before."""
+        with self._using:
+            if isinstance(self.output, WavFile):
+                self.output.begin()
+
     def choose(self, device: bool) -> str:
         """Give the sound to the device, opening one that was lost again, or take it away.
 
@@ -116,7 +123,7 @@ class Sound:
             Where the sound goes now; where no device was found, that, and all stays as it was.
         """
         with self._changing:
-            if device == self.device:
+            if self._closed or device == self.device:
                 return self.said
             new: Speaker | Silence = Silence()
             said = "The sound device is off: the live page can play the sound."
@@ -134,6 +141,7 @@ class Sound:
     def close(self) -> None:
         """Close where the sound goes."""
         with self._changing, self._using:
+            self._closed = True
             self.output.close()
 
 

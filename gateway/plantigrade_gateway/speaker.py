@@ -94,8 +94,7 @@ class Speaker:
             BACKENDS.get(sys.platform, ()) if backends is None else backends, self._feed
         )
         self.backend = str(self._device.backend)
-        self._switch_s = sys.getswitchinterval()
-        sys.setswitchinterval(min(_SWITCH_S, self._switch_s))
+        _hurry(self, True)
         self._watchdog = threading.Thread(target=self._watch, name="sound watchdog", daemon=True)
         self._watchdog.start()
 
@@ -123,7 +122,7 @@ class Speaker:
         """Close the device; a server that does not answer is left behind after a second."""
         self._closing.set()
         self._watchdog.join()
-        sys.setswitchinterval(self._switch_s)
+        _hurry(self, False)
         with _quiet_stderr(), suppress(TimeoutError):
             within(_CLOSE_LIMIT_S, self._device.close)
 
@@ -146,6 +145,24 @@ class Speaker:
                 if self._on_lost is not None:
                     self._on_lost(device_stopped(self.backend))
                 return
+
+
+_hurrying: set[Speaker] = set()  # those that are open
+_usual_switch_s = sys.getswitchinterval()
+_switching = threading.Lock()
+
+
+def _hurry(speaker: Speaker, on: bool) -> None:
+    """Have threads change quickly while any speaker is open: the next may open before one ends."""
+    global _usual_switch_s
+    with _switching:
+        if on:
+            if not _hurrying:
+                _usual_switch_s = sys.getswitchinterval()
+            _hurrying.add(speaker)
+        else:
+            _hurrying.discard(speaker)
+        sys.setswitchinterval(min(_SWITCH_S, _usual_switch_s) if _hurrying else _usual_switch_s)
 
 
 def device_stopped(backend: str) -> str:

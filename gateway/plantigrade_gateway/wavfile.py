@@ -115,6 +115,12 @@ class WavFile:
                 self._silent_until(frame)
                 self._mixer.follow([point], self._mixer.frame)
 
+    def begin(self) -> None:
+        """Begin a session, whose times begin at 0 again, behind what is written."""
+        if self._frames:
+            self._render(MAX_FRAMES)
+            self._start_s = -self._frames / SAMPLE_RATE_HZ
+
     def close(self) -> None:
         """Write what still sounds, and close."""
         if not self._file.closed:

@@ -175,8 +175,10 @@ def test_the_device_follows_the_cop_from_heel_to_toe(sound_server):
 def test_a_device_that_comes_back_is_opened_again(sound_server):
     """Lost within a second, said; chosen again it plays, in the same session."""
     said: list[str] = []
+    usual_s = sys.getswitchinterval()
     with open_sound(on_lost=said.append) as sound:
         first = sound.output
+        quick_s = sys.getswitchinterval()
         assert isinstance(first, Speaker) and sound.device and not sound.lost
         assert first.running.wait(10)
         sound_server.signal(signal.SIGKILL)
@@ -191,6 +193,7 @@ def test_a_device_that_comes_back_is_opened_again(sound_server):
         second = sound.output
         assert isinstance(second, Speaker) and second is not first
         assert sound.device and not sound.lost
+        assert sys.getswitchinterval() == quick_s < usual_s, "not undone by closing the first"
         with recording() as blocks:
             assert second.running.wait(10)
             sound.play(TICK)
@@ -200,6 +203,7 @@ def test_a_device_that_comes_back_is_opened_again(sound_server):
         assert len(heard) == pytest.approx(len(TICK.samples), rel=0.1)
         assert sound.choose(False) == "The sound device is off: the live page can play the sound."
         assert isinstance(sound.output, Silence) and not sound.lost
+        assert sys.getswitchinterval() == usual_s
     assert len(said) == 1
 
 

@@ -212,3 +212,20 @@ def test_an_announcement_waits_for_the_cue_before_it(tmp_path):
     assert np.array_equal(got[24_000:end], pcm(ROLLED))
     assert len(got) - end == pytest.approx(4800, abs=4096)  # from the next block on
     assert np.all(got[-4800:] == pcm(words))
+
+
+def test_a_second_session_stands_behind_the_first(tmp_path):
+    with WavFile(tmp_path / "a.wav") as file:
+        file.begin()
+        file.play(cue(1.0))
+        file.begin()
+        for k in range(20):
+            file.play(cue(0.5 + 0.5 * k, TICK))
+        assert file.dropped == 0
+    got = read(tmp_path / "a.wav")
+    first = SAMPLE_RATE_HZ + len(ROLLED)
+    assert np.array_equal(got[SAMPLE_RATE_HZ:first], pcm(ROLLED))
+    for k in range(20):
+        at = first + 24_000 * (k + 1)
+        assert np.array_equal(got[at : at + len(TICK)], pcm(TICK))
+    assert len(got) == first + 24_000 * 20 + len(TICK)

@@ -29,9 +29,12 @@ class Orders:
         self._sound = sound
         self._shelf = drilling.shelf
         self._choice = drilling.choice
+        self._device = sound.device
+        self._choosing = threading.Lock()
 
     def begin(self, live: LiveSession) -> None:
-        """Begin the chosen drill in a new session."""
+        """Begin the sound and the chosen drill of a new session."""
+        self._sound.begin()
         if self._choice is not None:
             live.set_drill(self._choice.drill, self._choice.feedback)
 
@@ -73,10 +76,15 @@ class Orders:
         return None if live is None else live.set_drill(drill, self._choice.feedback)
 
     def _choose_sound(self, device: bool) -> None:
-        """Open or leave the sound device beside the work: it may take seconds."""
+        """Open or leave the sound device beside the work: it may take seconds.
+
+        Whichever press is done last, it does what was asked for last.
+        """
+        self._device = device
 
         def choose() -> None:
-            said = self._sound.choose(device)
+            with self._choosing:
+                said = self._sound.choose(self._device)
             self.onlookers.say(said)
             self.onlookers.sound()
 

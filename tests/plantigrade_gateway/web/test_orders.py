@@ -1,11 +1,15 @@
 """What a page asks for: done in the session, written into its record, told to all who look."""
 
+import io
+import threading
 import time
 from collections.abc import Callable
 
 import pytest
+from rich.console import Console
 
 from plantigrade_gateway.audio import Silence, Sound
+from plantigrade_gateway.demo import _Stage
 from plantigrade_gateway.drillfiles import Drilling, shelf
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.practice import read_mark
@@ -134,3 +138,73 @@ def test_choosing_the_sound_says_where_it_goes(orders, live, told):
     assert told.of("sound")[-1]["device"] is False
     assert told.of("said")
     live.close()
+
+
+class SlowSound(Sound):
+    """A sound whose device takes a while to open; nothing is heard."""
+
+    def __init__(self) -> None:
+        super().__init__(Silence(), "Sound is off.")
+        self.chosen: list[bool] = []
+        self.go_on = threading.Event()
+
+    def choose(self, device: bool) -> str:
+        self.go_on.wait(20.0)
+        self.chosen.append(device)
+        return f"device {device}"
+
+
+def test_of_several_presses_the_last_one_holds(told):
+    drilling, sound = Drilling(shelf(None)), SlowSound()
+    orders = Orders(Onlookers(told, sound, drilling.shelf), sound, drilling)
+    for device in (True, False, True, False, False, True):
+        orders.obey({"type": "sound", "device": device}, None)
+    sound.go_on.set()
+    until(lambda: len(told.of("sound")) == 6)
+    assert sound.chosen[1:] == [True] * 5
+
+
+def test_a_closed_sound_opens_no_device(monkeypatch):
+    def opened(*_: object) -> None:
+        raise AssertionError("a device was opened")
+
+    monkeypatch.setattr("plantigrade_gateway.speaker._open", opened)
+    sound = Sound(Silence(), "Sound is off.")
+    sound.close()
+    assert sound.choose(True) == "Sound is off."
+
+
+def test_between_two_replays_pages_are_obeyed(orders, told, store):
+    stage = _Stage(Console(file=io.StringIO()))
+    for message in ({"type": "drill", "name": "stay"}, {"type": "stop"}, {"type": "record"}):
+        stage.asked.put(message)
+    assert stage.wait_for_record(orders, threading.Event())
+    live = LiveSession(store, "test", Silence(), print)
+    orders.begin(live)
+    live.push(Batch.of(list(next(read_replay(demo_file())).slice(0, 10))))
+    assert live.score is not None and live.score.name == "stay"
+    live.close()
+
+
+class Far:
+    """Stands for the live summary: keeps of which session it was told."""
+
+    def __init__(self) -> None:
+        self.sessions: list[str] = []
+
+    def show(self, net, settings, session):
+        self.sessions.append(session)
+
+
+def test_what_comes_after_a_session_is_not_told_as_of_it(store, told):
+    far = Far()
+    onlookers = Onlookers(told, Sound(Silence(), "off"), shelf(None), far)
+    live = LiveSession(store, "test", Silence(), print)
+    onlookers.begin(live, "test")
+    moment = live.push(next(read_replay(demo_file())).slice(0, 400))
+    onlookers.show(moment, live.analysis.pipeline)
+    assert far.sessions == [live.session_id]
+    live.close()
+    onlookers.end()
+    onlookers.show(moment, live.analysis.pipeline)
+    assert far.sessions == [live.session_id]
