@@ -128,7 +128,7 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
                 if stop.is_set() or not (wishes.stay and page):
                     return found
                 paragraph(out, f"The page stays at {page.url} until Ctrl-C.")
-                if not stage.wait_for("record", stop):
+                if not stage.wait_for_record(orders, stop):
                     return found
 
 
@@ -153,16 +153,19 @@ class _Stage:
             self.onlookers.say(text, "warn")
             self.onlookers.sound()
 
-    def wait_for(self, kind: str, stop: Event) -> bool:
-        """Wait until a page asks for something, at most until a stop."""
+    def wait_for_record(self, orders: Orders, stop: Event) -> bool:
+        """Do what pages ask for until one wants another run, at most until a stop."""
         told_s = 0.0
         while not stop.wait(_LOOK_S):
             if time.monotonic() >= told_s + _TOLD_EVERY_S:
                 told_s = time.monotonic()
                 self.status.wait()
             while not self.asked.empty():
-                if self.asked.get()["type"] == kind:
+                message = self.asked.get()
+                if message["type"] == "record":
                     return True
+                if message["type"] != "stop":
+                    orders.obey(message, None)
         return False
 
 

@@ -107,6 +107,8 @@ class Hub:
             return
         if kind in _KEPT:
             self._last[kind] = message
+        elif kind == "sound":
+            self._last["hello"] = {**self._last["hello"], "sound": _plain(message)}
         for viewer in list(self._viewers):
             viewer.put(line, kind == "frame")
 
@@ -159,3 +161,8 @@ class Hub:
     def _tell_viewers(self) -> None:
         if self._send is not None:
             self._send({"type": "viewers", "n": self.viewers})
+
+
+def _plain(message: Message) -> Message:
+    """Return a message's fields without its type."""
+    return {name: value for name, value in message.items() if name != "type"}

@@ -79,7 +79,7 @@ class Onlookers:
 
     def show(self, moment: Moment, pipeline: Pipeline) -> None:
         """Tell what entries came to."""
-        if self._far is not None and self._session is not None:
+        if self._far is not None and self._session is not None and self._session["recording"]:
             self._far.show(moment.output.net, pipeline.settings, self._session["id"])
         if self._page is None:
             return

@@ -123,3 +123,14 @@ def test_without_a_gateway_a_command_is_refused_in_a_sentence():
     viewer = hub.join(Rights.COACH)
     assert "not running" in str(hub.command(viewer, {"type": "stop"}))
     assert taken(viewer)[0]["session"] is None
+
+
+def test_who_comes_late_is_told_where_the_sound_goes_now(hub):
+    early = hub.join(Rights.COACH)
+    hub.take('{"type": "sound", "said": "off", "device": false, "lost": false}')
+    now = {"said": "off", "device": False, "lost": False}
+    assert taken(hub.join(Rights.COACH))[0]["sound"] == now
+    assert taken(early)[-1] == {"type": "sound", **now}
+    later = {"said": "on", "device": True, "lost": False}
+    hub.take(json.dumps({**HELLO, "sound": later}))
+    assert taken(hub.join(Rights.COACH))[0]["sound"] == later

@@ -11,6 +11,8 @@ from rich.console import Console
 from plantigrade_gateway.audio import Silence, Sound
 from plantigrade_gateway.demo import _Stage
 from plantigrade_gateway.drillfiles import Drilling, shelf
+from plantigrade_gateway.forward.moment import LiveSummary
+from plantigrade_gateway.linkstatus import Posted
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.practice import read_mark
 from plantigrade_gateway.record import Batch, Kind
@@ -175,7 +177,7 @@ def test_a_closed_sound_opens_no_device(monkeypatch):
 
 
 def test_between_two_replays_pages_are_obeyed(orders, told, store):
-    stage = _Stage(Console(file=io.StringIO()))
+    stage = _Stage(Console(file=io.StringIO()), Posted(store.path))
     for message in ({"type": "drill", "name": "stay"}, {"type": "stop"}, {"type": "record"}):
         stage.asked.put(message)
     assert stage.wait_for_record(orders, threading.Event())
@@ -186,7 +188,7 @@ def test_between_two_replays_pages_are_obeyed(orders, told, store):
     live.close()
 
 
-class Far:
+class Far(LiveSummary):
     """Stands for the live summary: keeps of which session it was told."""
 
     def __init__(self) -> None:
