@@ -1,7 +1,7 @@
 """How the links are: measured while the service runs, kept in a file beside the store, shown.
 
 The file is replaced whole once a second, so that ``plantigrade status`` in another terminal (and
-later the live page) reads it without disturbing the service.
+the pages) reads it without disturbing the service.
 """
 
 import json
@@ -17,10 +17,11 @@ import numpy as np
 
 from plantigrade_gateway import words
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.livesource import INSOLE_OF, LiveSource
+from plantigrade_gateway.record import INSOLE_OF
 from plantigrade_gateway.stream import Counts
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # the web process reads a status and has no use for Bluetooth
+    from plantigrade_gateway.livesource import LiveSource
     from plantigrade_gateway.pipeline import Pipeline
 
 FRESH_S = 5.0
@@ -112,7 +113,7 @@ class Latency:
 
 
 def measure(
-    source: LiveSource,
+    source: "LiveSource",
     pipeline: "Pipeline | None",
     session_id: str | None,
     latency: Latency,

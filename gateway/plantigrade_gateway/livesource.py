@@ -21,12 +21,10 @@ from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.insolelink import ANSWER_LIMIT_S, Streaming, open_insole
 from plantigrade_gateway.pair import KnownInsole
 from plantigrade_gateway.reconnect import LinkState, Reconnection
-from plantigrade_gateway.record import Entry, Kind, exchange_data
+from plantigrade_gateway.record import INSOLE_OF, Entry, Kind, exchange_data
 
 _log = logging.getLogger(__name__)
 
-INSOLE_OF = {Foot.LEFT: 0, Foot.RIGHT: 1}
-"""The number of each foot's insole in the record."""
 FIRST_EXCHANGES_S = (0.15, 0.35)
 EXCHANGES_S = (1.0, 2.0)
 """Between two time exchanges, at random so that some meet a connection event without waiting: of

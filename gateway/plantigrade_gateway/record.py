@@ -12,10 +12,14 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from plantigrade.block import Foot
 from plantigrade_gateway.errors import RecordError
 
 SESSION = 255
 """The `insole` of an entry that concerns the session, not one insole."""
+
+INSOLE_OF = {Foot.LEFT: 0, Foot.RIGHT: 1}
+"""The `insole` of each foot in a live record."""
 
 MAX_DATA_BYTES = 65535
 
