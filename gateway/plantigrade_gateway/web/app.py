@@ -18,6 +18,7 @@ from plantigrade_gateway.web.access import Access
 from plantigrade_gateway.web.desk import bokeh_files, desk_router
 from plantigrade_gateway.web.guard import CLOSED, SIGNED_OUT
 from plantigrade_gateway.web.health import health_router
+from plantigrade_gateway.web.html import not_there
 from plantigrade_gateway.web.hub import Hub, Viewer
 from plantigrade_gateway.web.linkpages import links_router
 from plantigrade_gateway.web.rights import Rights
@@ -51,6 +52,7 @@ def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
     app.include_router(links_router(access))
     app.include_router(desk_router(store_path))
     app.include_router(health_router(store_path, access))
+    app.add_exception_handler(404, not_there)
     return app
 
 

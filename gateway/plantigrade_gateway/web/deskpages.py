@@ -23,6 +23,7 @@ from plantigrade_gateway.web.comparing import has_verdict, lines_of, proportions
 from plantigrade_gateway.web.deskdata import data_router
 from plantigrade_gateway.web.deskexport import export_router
 from plantigrade_gateway.web.deskstore import DeskStore, NotThere, Opened
+from plantigrade_gateway.web.html import not_there
 from plantigrade_gateway.web.measures import STAND_MEASURES, STEP_MEASURES, swing_columns
 from plantigrade_gateway.web.preparing import Preparing
 from plantigrade_gateway.web.setdata import BAND, overlay_of, set_table
@@ -92,6 +93,7 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     router.include_router(export_router(reads, DeskRoute))
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.include_router(router)
+    app.add_exception_handler(404, not_there)
     app.state.reads = reads
     return app
 

@@ -192,20 +192,6 @@ def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, mad
     assert chart["sources"]["moments"]["t"][at] == 0.0
 
 
-def test_medial_is_inside_in_both_pictures(client, base):
-    page = client.get(f"{base}/swings/3").text
-    places = {}
-    for foot in ("left", "right"):
-        svg = re.search(rf'data-foot="{foot}">(.*?)</svg>', page, re.S)
-        assert svg is not None
-        first = re.search(r'data-zone="1" cx="([\d.]+)" cy="([\d.]+)"', svg[1])
-        assert first is not None
-        places[foot] = (float(first[1]), float(first[2]))
-    # zone 1 lies medially in the heel: to the right in the left foot's picture, and at the bottom
-    assert places["left"][0] > 107 / 2 > places["right"][0]
-    assert places["left"][1] == places["right"][1] > 250
-
-
 def test_a_set_is_laid_over_itself_at_the_shift(client, base, made):
     with Store.open(made) as store:
         session_id = store.sessions()[0].session_id
@@ -270,6 +256,9 @@ def test_what_is_not_there_is_said(client, base):
     ):
         answer = client.get(address)
         assert answer.status_code == 404 and "This cannot be shown" in answer.text, address
+    nowhere = client.get(f"{base}/nowhere", headers={"Accept": "text/html"})
+    assert nowhere.status_code == 404 and "no page at this address" in nowhere.text
+    assert client.get(f"{base}/nowhere").text == "There is no page at this address.\n"
     answer = client.get("/sessions/charts/other.json")
     assert answer.status_code == 404 and "there is none" in answer.json()["problem"]
     strange = client.get("/sessions/%3Cscript%3Ealert(1)%3C%2Fscript%3E".replace("%2F", ""))
