@@ -4,7 +4,6 @@ from datetime import UTC, datetime
 from typing import Any
 
 from plantigrade.block import PressureBlock
-from plantigrade.zones import REGIONS, ZoneLayout
 from plantigrade_gateway import words
 from plantigrade_gateway.analysisjson import plain
 from plantigrade_gateway.audio import Sound
@@ -15,6 +14,7 @@ from plantigrade_gateway.linkstatus import ServiceStatus
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.web.layoutmessage import layout_message
 from plantigrade_gateway.web.moments import Message, Moments
 from plantigrade_gateway.web.page import Page
 
@@ -165,24 +165,3 @@ class Onlookers:
     def _send(self, message: dict[str, Any]) -> None:
         if self._page is not None:
             self._page.send(message)
-
-
-def layout_message(layout: ZoneLayout) -> Message:
-    """Return a zone layout as the pages draw it."""
-    rows = zip(layout.region, layout.x, layout.y, layout.area_mm2, strict=True)
-    return {
-        "name": layout.name,
-        "unit": layout.unit,
-        "length_mm": layout.length_mm,
-        "width_mm": layout.width_mm,
-        "zones": [
-            {
-                "id": number,
-                "region": REGIONS[int(region)],
-                "x": float(x),
-                "y": float(y),
-                "area_mm2": float(area),
-            }
-            for number, (region, x, y, area) in enumerate(rows, 1)
-        ],
-    }

@@ -158,8 +158,8 @@ def test_the_feet_move(tab):
     page = tab.page
     expect(page.locator("#left-role")).to_have_text("lead")
     expect(page.locator("#right-role")).to_have_text("trail")
-    expect(page.locator("#left-load")).to_have_text(re.compile(r"^\d\.\d\d × BW, \d+ N$"))
-    expect(page.locator("#share-now")).to_have_text(re.compile(r"^\d+ %$"))
+    expect(page.locator("#left-load")).to_have_text(re.compile(r"^\d\.\d\d\s×\sBW, \d+\sN$"))
+    expect(page.locator("#share-now")).to_have_text(re.compile(r"^\d+\s%$"))
 
     def picture(name: str) -> str:
         return str(page.evaluate(f"document.getElementById('{name}').toDataURL()"))

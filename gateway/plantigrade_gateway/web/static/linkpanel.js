@@ -38,6 +38,12 @@ export class LinkPanel {
     write(part("link-away"), away.length ? `No data: ${away.join(", ")}.` : "");
   }
 
+  /** Without the gateway nothing is known of its insoles or its store. */
+  lost() {
+    part("link-away").hidden = true;
+    part("link-problem").hidden = true;
+  }
+
   /**
    * @param {string} side
    * @param {any} foot

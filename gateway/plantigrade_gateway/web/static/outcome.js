@@ -58,7 +58,7 @@ export class Outcome {
     const [manner, timing] = words.push.split(", "); // two facts, a line each
     write(part("large-push"), `${good ? "✓ " : ""}${manner}`);
     write(part("large-timing"), timing ?? "");
-    write(part("large-heel"), `lead heel ${words.heel_lift}`);
+    write(part("large-heel"), `lead heel ${words.heel_lift.replace(/ s$/, "\u00a0s")}`); // "0.6 s" on one line
     write(part("phase"), "");
     if (fresh) this.add(swing.lead_peak_s ?? this.tS, `swing ${n}: ${words.push}`);
   }

@@ -82,7 +82,10 @@ export class Strip {
     this.svg.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
     const { swing, words } = this.last;
     const at = MOMENTS.map(({ key }) => swing[key]).filter((t) => t != null);
-    if (!at.length) return;
+    if (!at.length) {
+      this.svg.replaceChildren(); // nothing of it is known, and the one before it is not it
+      return;
+    }
     const from = Math.min(...at) - BEFORE_S;
     const to = Math.max(...at, swing.push.end_s ?? 0, swing.heel_lift.return_s ?? 0) + AFTER_S;
     /** @param {number} t */
@@ -122,7 +125,7 @@ export class Strip {
     const lift = swing.heel_lift;
     const parts = [drawn("text", { x: 0, y: HEEL_Y + 16, class: "name" }, "lead heel")];
     if (lift.lift_s == null || lift.return_s == null) {
-      parts.push(drawn("text", { x: x(swing.start_s) + 6, y: HEEL_Y + 16 }, words.heel_lift));
+      parts.push(drawn("text", { x: Math.max(LEFT, x(swing.start_s ?? 0)) + 6, y: HEEL_Y + 16 }, words.heel_lift));
       return parts;
     }
     const [from, to] = [x(lift.lift_s), x(lift.return_s)];
@@ -146,7 +149,7 @@ export class Strip {
       parts.push(drawn("rect", { x: left, y: PUSH_Y, width: right - left, height: BAR, class: `push ${kind}` }));
       parts.push(this.partName(left, right, text, kind));
     }
-    if (parts.length === 1) parts.push(drawn("text", { x: x(swing.start_s) + 6, y: PUSH_Y + 16 }, words.push));
+    if (parts.length === 1) parts.push(drawn("text", { x: Math.max(LEFT, x(swing.start_s ?? 0)) + 6, y: PUSH_Y + 16 }, words.push));
     return parts;
   }
 

@@ -1,6 +1,7 @@
 /** Numbers as people read them: each with its unit, and a dash where there is none. */
 
 const NONE = "–";
+const JOIN = "\u00a0"; // no line ends between a number and its unit
 
 /**
  * @param {number | null | undefined} value
@@ -9,7 +10,8 @@ const NONE = "–";
  * @returns {string} "0.52 × BW", "–"
  */
 export function number(value, digits, unit) {
-  return value == null ? NONE : `${value.toFixed(digits).replace("-", "−")} ${unit}`;
+  if (value == null) return NONE;
+  return `${value.toFixed(digits).replace("-", "−")} ${unit}`.replaceAll(" ", JOIN);
 }
 
 /**
@@ -18,7 +20,7 @@ export function number(value, digits, unit) {
  * @returns {string} "47 %"
  */
 export function percent(share, digits = 0) {
-  return share == null ? NONE : `${(100 * share).toFixed(digits)} %`;
+  return share == null ? NONE : `${(100 * share).toFixed(digits)}${JOIN}%`;
 }
 
 /**
