@@ -1,4 +1,6 @@
-"""Both feet drawn from the layout as SVG: where zones lie, and paths of the CoP. Pure geometry.
+"""Where both feet stand in their pictures, and the paths of the CoP as SVG. Pure geometry.
+
+The soles and zones themselves are drawn by `static/sole.js`, as on the live page.
 
 Right foot as seen from above: medial on the left of the picture; the left foot is its mirror.
 """
@@ -15,17 +17,6 @@ MARGIN_MM = 6.0
 
 
 @dataclass(frozen=True, slots=True)
-class ZoneShape:
-    """A zone: its number (from 1), centre and radius, mm in the picture."""
-
-    number: int
-    region: int
-    x: float
-    y: float
-    radius: float
-
-
-@dataclass(frozen=True, slots=True)
 class FootPicture:
     """One foot.
 
@@ -36,7 +27,6 @@ class FootPicture:
         "lead" or "trail".
     width, height : float
         Of the picture, mm.
-    zones : tuple of ZoneShape
     path : str
         The CoP's path as SVG path data; a gap lifts the pen.
     """
@@ -45,7 +35,6 @@ class FootPicture:
     role: str
     width: float
     height: float
-    zones: tuple[ZoneShape, ...]
     path: str
 
 
@@ -59,18 +48,11 @@ def picture(layout: ZoneLayout, foot: Foot, lead: Foot, cop: FloatArray) -> Foot
     cop : ndarray of float64, shape (n, 2)
         The path: fractions of width and length, NaN where undefined.
     """
-    x, y = places(layout, foot, np.column_stack((layout.x, layout.y))).T
-    radius = np.sqrt(layout.area_mm2 / np.pi)
-    zones = tuple(
-        ZoneShape(k + 1, int(layout.region[k]), *(round(float(v[k]), 1) for v in (x, y, radius)))
-        for k in range(layout.n_zones)
-    )
     return FootPicture(
         str(foot),
         "lead" if foot is lead else "trail",
         layout.width_mm + 2 * MARGIN_MM,
         layout.length_mm + 2 * MARGIN_MM,
-        zones,
         _path(places(layout, foot, cop)),
     )
 

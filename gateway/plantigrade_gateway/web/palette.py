@@ -1,16 +1,11 @@
 """Colours of the desk's charts, for light and dark pages.
 
 Hues are never the only sign: lead lines are solid and trail lines dashed, regions differ in their
-dashes, and every line is named. The load scale is cividis (Nuñez, Anderton & Renslow 2018, PLoS ONE
-13:e0199239), even in perception and for colour-blind eyes, as matplotlib and Bokeh have it.
+dashes, and every line is named. The scale of load is the live page's
+(`static/scale.js`).
 """
 
 from dataclasses import dataclass
-
-from bokeh.palettes import Cividis256
-
-LOAD_SCALE: tuple[str, ...] = tuple(Cividis256[::15])
-"""Eighteen steps from no load to the most."""
 
 
 @dataclass(frozen=True, slots=True)

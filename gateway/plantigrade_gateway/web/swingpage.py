@@ -14,8 +14,8 @@ from plantigrade_gateway.swingreport import SWING_NOTES
 from plantigrade_gateway.web.chartdata import plain
 from plantigrade_gateway.web.deskstore import DeskStore, Opened
 from plantigrade_gateway.web.footpicture import FootPicture, picture, places
+from plantigrade_gateway.web.layoutmessage import layout_message
 from plantigrade_gateway.web.measures import SWING_MEASURES
-from plantigrade_gateway.web.palette import LOAD_SCALE
 from plantigrade_gateway.web.swingdata import aligned_at, moments_of, push_moments_of
 
 _PATH_FROM_S = 0.3
@@ -63,7 +63,6 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
         "moments": _moment_rows(swing, frames),
         "regions": REGIONS,
         "feet": _pictures(swing, frames),
-        "scale": LOAD_SCALE,
         "unit": frames.layout.unit,
         "layout": frames.layout,
         "last_frame": len(frames.t_s) - 1,
@@ -80,7 +79,7 @@ def frames_json(swing: Swing, frames: SwingFrames) -> dict[str, Any]:
         "share": plain(frames.lead_share, 3),
         "unit": frames.layout.unit,
         "top": _top(frames),
-        "scale": list(LOAD_SCALE),
+        "layout": layout_message(frames.layout),
         "feet": {str(foot): _foot_json(frames, foot) for foot in Foot},
         "moments": {
             name: int(np.argmin(np.abs(frames.t_s - t_s)))

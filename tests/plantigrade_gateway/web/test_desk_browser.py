@@ -1,5 +1,6 @@
 """The desk in a real browser: list, session, zoom, swing, slider, set, by keyboard too."""
 
+import re
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -89,11 +90,14 @@ def test_from_the_list_to_a_frame_of_a_swing_and_its_set(page):
     assert page.locator("[data-load]").all_text_contents() != at_shift
     assert slider.get_attribute("aria-valuetext").endswith("lead share 85 %")
     assert model(page, "cursor", "data.t[0]") == pytest.approx(0.41, abs=0.02)
-    colours = page.locator('svg[data-foot="left"] circle.zone').evaluate_all(
+    colours = page.locator('svg[data-foot="left"] path.zone').evaluate_all(
         "shapes => shapes.map(shape => shape.getAttribute('fill'))"
     )
     readings = page.locator('svg[data-foot="left"] text').all_text_contents()
     assert len(set(colours)) > 3 and len(readings) == 18 and all(t.isdigit() for t in readings)
+    by_load = sorted(zip(map(int, readings), colours, strict=True))
+    light = [sum(map(int, re.findall(r"\d+", colour))) for _, colour in by_load]
+    assert light[0] > 2 * light[-1]  # on a light ground, as on the live page
     assert barriers(page) == []
 
     page.get_by_role("link", name="Whole set smooth").click()
@@ -107,6 +111,25 @@ def test_from_the_list_to_a_frame_of_a_swing_and_its_set(page):
     page.wait_for_selector(DRAWN)
     expect(page.get_by_role("heading", name="Measures, beside set full")).to_be_visible()
     assert barriers(page) == []
+
+
+def test_medial_is_inside_in_both_pictures(page):
+    first = page.locator("tbody th a").first.get_attribute("href")
+    page.goto(f"{page.url.removesuffix('/sessions')}{first}/swings/3")
+    expect(page.locator("[data-zone='1'][d]")).to_have_count(2)
+    places = {
+        foot: page.locator(f'svg[data-foot="{foot}"] [data-zone="1"]').evaluate(
+            """zone => {
+                const box = zone.getBBox();
+                return [box.x + box.width / 2, box.y + box.height / 2];
+            }"""
+        )
+        for foot in ("left", "right")
+    }
+    # zone 1 lies medially in the heel: to the right in the left foot's picture, and at the bottom
+    assert places["left"][0] > 107 / 2 > places["right"][0]
+    assert places["left"][1] == pytest.approx(places["right"][1], abs=0.2)
+    assert places["left"][1] > 250
 
 
 def test_the_time_line_is_moved_by_keyboard_and_follows_the_colours(page):
@@ -179,3 +202,14 @@ def test_on_a_phone_nothing_is_wider_than_the_screen(browser, address, scheme):
                 assert len(touch) >= 3 and set(touch) == {"pan-y"}, end
             assert barriers(page) == [], end
         assert complaints == []
+
+
+def test_an_address_without_a_page_says_so(browser, address):
+    with browser.new_context() as context:
+        page = context.new_page()
+        answer = page.goto(f"{address}/nowhere")
+        assert answer is not None and answer.status == 404
+        assert page.locator(".warn").inner_text() == "There is no page at this address."
+        assert "Training aid" in page.locator("footer").inner_text()
+        page.get_by_role("link", name="All sessions").click()
+        page.wait_for_url("**/sessions")

@@ -2,7 +2,9 @@
  * One swing: both feet frame by frame, and its curves with the frame marked in them.
  */
 
-import { ask, drawn } from "./chart.js";
+import { ask, drawn, theme } from "./chart.js";
+import { Scale } from "./scale.js";
+import { cells, outline } from "./sole.js";
 
 const picture = /** @type {HTMLElement} */ (document.getElementById("picture"));
 const slider = /** @type {HTMLInputElement} */ (document.getElementById("frame"));
@@ -10,11 +12,13 @@ const when = /** @type {HTMLOutputElement} */ (document.getElementById("when"));
 const address = `/sessions/${picture.dataset.session}/swings/${picture.dataset.swing}`;
 const aligned = picture.dataset.aligned ?? "shift";
 const ABSENT = "–";
+const MARGIN_MM = 6; // about an insole in its picture, as the CoP's path has it
 
 /** @type {any} every frame, from the server */
 let frames = null;
 /** @type {import("./chart.js").Chart | null} */
 let chart = null;
+let scale = new Scale(false);
 
 /**
  * @param {number | null} value
@@ -28,23 +32,31 @@ function text(value, digits, scale = 1) {
   return Number(shown) === 0 ? shown.replace("-", "") : shown; // no "-0.00"
 }
 
-/**
- * Return black or white, whichever is read better on a colour.
- * @param {string} colour #rrggbb
- */
-function ink(colour) {
-  const [r, g, b] = [1, 3, 5].map((k) => (parseInt(colour.slice(k, k + 2), 16) / 255) ** 2.2);
-  return 0.2126 * r + 0.7152 * g + 0.0722 * b > 0.18 ? "#000000" : "#ffffff";
+/** Draw a foot's sole and zones: a layout says where zones lie, not how they look. */
+function drawFoot(/** @type {SVGSVGElement} */ svg) {
+  const { layout } = frames;
+  const { width_mm: wide, length_mm: long } = layout;
+  const left = svg.dataset.foot === "left"; // the right one's mirror
+  const at = (/** @type {import("./sole.js").Point} */ [x, y]) =>
+    [MARGIN_MM + (left ? wide - x : x), MARGIN_MM + long - y].map((mm) => mm.toFixed(1));
+  const path = (/** @type {import("./sole.js").Point[]} */ points) =>
+    `M${points.map((point) => at(point).join(" ")).join("L")}Z`;
+  svg.querySelector("[data-sole]")?.setAttribute("d", path(outline(layout)));
+  cells(layout).forEach(({ zone, points, place }) => {
+    svg.querySelector(`[data-zone="${zone.id}"]`)?.setAttribute("d", path(points));
+    const reading = svg.querySelector(`[data-reading="${zone.id}"]`);
+    const [x, y] = at(place);
+    reading?.setAttribute("x", x);
+    reading?.setAttribute("y", y);
+  });
 }
 
-/**
- * @param {number | null} value a zone's reading
- * @returns {string} its colour
- */
-function colourOf(value) {
-  const { scale, top } = frames;
-  const part = Math.min(Math.max((value ?? 0) / top, 0), 1);
-  return scale[Math.round(part * (scale.length - 1))];
+/** Take the scale of the page's colours: as on the live page, more load is further from the ground. */
+function paint() {
+  scale = new Scale(theme() === "dark");
+  const steps = document.querySelectorAll("#scale rect");
+  steps.forEach((step, k) => step.setAttribute("fill", scale.fills[scale.index(k / (steps.length - 1))]));
+  show();
 }
 
 /**
@@ -57,13 +69,13 @@ function showFoot(svg, k) {
   for (const shape of svg.querySelectorAll("[data-zone]")) {
     const n = Number(/** @type {SVGElement} */ (shape).dataset.zone) - 1;
     const value = foot.zones[k][n];
-    const colour = value === null ? "none" : colourOf(value);
-    shape.setAttribute("fill", colour);
+    const step = scale.index((value ?? 0) / frames.top);
+    shape.setAttribute("fill", value === null ? "none" : scale.fills[step]);
     shape.classList.toggle("missing", value === null);
     const label = svg.querySelector(`[data-reading="${n + 1}"]`);
     if (!label) continue;
     label.textContent = text(value, 0);
-    label.setAttribute("fill", value === null ? "currentColor" : ink(colour));
+    label.setAttribute("fill", value === null ? "currentColor" : scale.writings[step]);
   }
   const [x, y] = foot.cop[k];
   const ring = svg.querySelector("[data-cop]");
@@ -104,6 +116,9 @@ async function start() {
   frames = await ask(`${address}/frames.json`);
   /** @type {HTMLElement} */ (document.getElementById("top")).textContent =
     `${frames.top} ${frames.unit}`;
+  for (const svg of picture.querySelectorAll("svg[data-foot]")) drawFoot(/** @type {SVGSVGElement} */ (svg));
+  document.addEventListener("theme", paint);
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", paint);
   slider.addEventListener("input", show);
   for (const button of picture.querySelectorAll("[data-step]")) {
     const step = Number(/** @type {HTMLElement} */ (button).dataset.step);
@@ -113,7 +128,8 @@ async function start() {
     const k = frames.moments[/** @type {HTMLElement} */ (button).dataset.moment ?? ""];
     button.addEventListener("click", () => go(k));
   }
-  go(frames.moments[aligned] ?? 0);
+  slider.value = String(frames.moments[aligned] ?? 0);
+  paint();
   chart = await drawn(/** @type {HTMLElement} */ (document.getElementById("chart")));
   show();
 }
