@@ -24,6 +24,9 @@ from plantigrade_gateway.forward.points import Item
 
 LOOK_EVERY_S = 10.0
 """How often the bay says that it is there; an answer shows that the broker is, too."""
+SETTLE_EVERY_S = 1.0
+"""How often, at most, what is acknowledged shows that it is there (ours)."""
+_JUST_NOW_S = 0.5  # little against the time that acknowledged rows are held
 KEEPALIVE_S = 10
 IN_FLIGHT = 20
 """Messages on the way at once: as many as mosquitto takes of a client unless told otherwise."""
@@ -66,7 +69,7 @@ class Broker:
         self._base = payloads.base(config.word("site"), config.word("bay"))
         self._timeout_s = config.number("mqtt.timeout_s")
         self._client: _Client | None = None
-        self._seen_s = 0.0
+        self._seen_s = self._settled_s = float("-inf")
         self._listening: asyncio.Task[None] | None = None
         self._obeyed: deque[str] = deque(maxlen=_REMEMBERED)
         self._live: set[asyncio.Task[None]] = set()
@@ -109,10 +112,17 @@ class Broker:
             await client.__aexit__(None, None, None)
 
     async def restarted(self) -> bool | None:
-        """Return False when the broker was seen on this connection just now, None otherwise."""
-        if time.monotonic() - self._seen_s < LOOK_EVERY_S:
+        """Return False when the broker was seen on this connection just now, None otherwise.
+
+        It is seen by what it acknowledges, too: while a long outage is made good nothing else
+        tells of it.
+        """
+        now_s = time.monotonic()
+        if now_s - self._seen_s >= LOOK_EVERY_S:
+            await self._say_state("online")
+        elif now_s - self._seen_s > _JUST_NOW_S or now_s - self._settled_s < SETTLE_EVERY_S:
             return None
-        await self._say_state("online")
+        self._settled_s = time.monotonic()
         return False
 
     async def send(self, items: list[Item]) -> None:

@@ -352,3 +352,22 @@ def test_a_message_holds_no_name_and_its_identity(tmp_path):
     message = json.loads(payloads.payload(one))
     assert message["id"] == "a" * 32 and message["player"] == "p1"
     assert message["time"] == "2026-03-01T09:00:05.243Z"
+
+
+async def test_a_broker_that_is_always_busy_is_seen_by_what_it_acknowledges(
+    tmp_path, broker, monkeypatch
+):
+    monkeypatch.setattr(mqtt, "LOOK_EVERY_S", 3600.0)
+    bay = Bay(tmp_path, settings(broker.port))
+    bay.put(*(step(100 * k) for k in range(20)))
+    items = bay.outbox.waiting(MQTT, 0, 20)
+    sink = mqtt.Broker(bay.config)
+    seen: list[bool | None] = []
+    async with asyncio.timeout(30):
+        await sink.open()
+        while seen.count(False) < 2:
+            await sink.send(items)
+            seen.append(await sink.restarted())
+        assert None in seen  # not after every piece: each time costs a transaction
+        await sink.close()
+    bay.store.close()
