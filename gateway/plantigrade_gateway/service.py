@@ -35,6 +35,7 @@ from plantigrade_gateway.record import INSOLE_OF
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.simulator import EXTRA, Simulation, simulator_process
+from plantigrade_gateway.speaker import quick_threads
 from plantigrade_gateway.speech import Announcer, opened_voice
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.visit import Visit
@@ -104,6 +105,8 @@ async def run(order: Order, out: Console, stop: asyncio.Event) -> None:
 
 async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
     async with contextlib.AsyncExitStack() as opened:
+        # What arrives must not wait for another thread's turn, such as the recorder's.
+        opened.enter_context(quick_threads())
         store = opened.enter_context(Store.open(order.wishes.store))
         _recover(store, out)
         pair, radio = await opened.enter_async_context(linked(order, store))

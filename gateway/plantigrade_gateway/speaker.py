@@ -147,21 +147,32 @@ class Speaker:
                 return
 
 
-_hurrying: set[Speaker] = set()  # those that are open
+_hurrying: set[object] = set()  # speakers that are open, and work that goes on
 _usual_switch_s = sys.getswitchinterval()
 _switching = threading.Lock()
 
 
-def _hurry(speaker: Speaker, on: bool) -> None:
-    """Have threads change quickly while any speaker is open: the next may open before one ends."""
+@contextmanager
+def quick_threads() -> Iterator[None]:
+    """Have threads change quickly for the length of a block, as while a `Speaker` is open."""
+    owner = object()
+    _hurry(owner, True)
+    try:
+        yield
+    finally:
+        _hurry(owner, False)
+
+
+def _hurry(owner: object, on: bool) -> None:
+    """Have threads change quickly while any owner wants it: the next may begin before one ends."""
     global _usual_switch_s
     with _switching:
         if on:
             if not _hurrying:
                 _usual_switch_s = sys.getswitchinterval()
-            _hurrying.add(speaker)
+            _hurrying.add(owner)
         else:
-            _hurrying.discard(speaker)
+            _hurrying.discard(owner)
         sys.setswitchinterval(min(_SWITCH_S, _usual_switch_s) if _hurrying else _usual_switch_s)
 
 

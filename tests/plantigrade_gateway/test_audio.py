@@ -22,7 +22,7 @@ from plantigrade_gateway import speaker as speakers
 from plantigrade_gateway.audio import Silence, open_sound
 from plantigrade_gateway.cues import Cue, CueKind
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.speaker import Speaker
+from plantigrade_gateway.speaker import Speaker, quick_threads
 from plantigrade_gateway.tone import TONE_PEAK, TonePoint
 from plantigrade_gateway.tones import PEAK, SAMPLE_RATE_HZ, Motif, glide, motif, pitch_hz
 from plantigrade_gateway.wavfile import WavFile
@@ -318,3 +318,13 @@ def test_what_others_print_comes_back_after_the_quiet(capfd):
         os.write(2, b"hidden")
     os.write(2, b"shown")
     assert capfd.readouterr().err == "shown"
+
+
+def test_threads_change_quickly_for_as_long_as_any_work_wants_it():
+    usual_s = sys.getswitchinterval()
+    with quick_threads():
+        quick_s = sys.getswitchinterval()
+        with quick_threads():
+            assert sys.getswitchinterval() == quick_s < usual_s
+        assert sys.getswitchinterval() == quick_s
+    assert sys.getswitchinterval() == usual_s
