@@ -5,7 +5,6 @@ the pages) reads it without disturbing the service.
 """
 
 import json
-import os
 from collections import deque
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
@@ -18,6 +17,7 @@ import numpy as np
 from plantigrade_gateway import words
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record import INSOLE_OF
+from plantigrade_gateway.statusfile import replace_json
 from plantigrade_gateway.stream import Counts
 
 if TYPE_CHECKING:  # the web process reads a status and has no use for Bluetooth
@@ -180,12 +180,7 @@ def write(path: Path, status: ServiceStatus) -> None:
     """Replace the file; a disk that refuses costs nothing but the status."""
     table = asdict(status)
     table["written"] = status.written.isoformat()
-    new = path.with_name(path.name + ".new")
-    try:
-        new.write_text(json.dumps(table), "utf-8")
-        os.replace(new, path)
-    except OSError:
-        return
+    replace_json(path, table)
 
 
 def read(path: Path) -> ServiceStatus | None:

@@ -1,7 +1,6 @@
 """How the forwarding goes: written once a second by its process, read by whoever shows it."""
 
 import json
-import os
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -9,6 +8,7 @@ from typing import Any
 
 from plantigrade_gateway import words
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.statusfile import replace_json
 
 FRESH_S = 5.0
 _CALLED = {"tsdb": "time-series database", "mqtt": "message broker", "loads": "regional loads"}
@@ -74,12 +74,7 @@ def path_for(store: Path) -> Path:
 def write(path: Path, state: ForwardState) -> None:
     """Replace the file; a disk that refuses costs nothing but the state."""
     table = asdict(state) | {"written": state.written.isoformat()}
-    new = path.with_name(path.name + ".new")
-    try:
-        new.write_text(json.dumps(table), "utf-8")
-        os.replace(new, path)
-    except OSError:
-        return
+    replace_json(path, table)
 
 
 def read(path: Path) -> ForwardState | None:
