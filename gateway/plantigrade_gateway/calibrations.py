@@ -12,7 +12,7 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration
 from plantigrade.evidence import FootFit
 from plantigrade_gateway import words
-from plantigrade_gateway.pair import KnownInsole
+from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storerows import utc_text
 

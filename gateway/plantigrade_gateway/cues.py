@@ -14,13 +14,25 @@ is silent.
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade.events import Event, Manner, Phase, PhaseKind, Push, Timing
+from plantigrade.events import (
+    Event,
+    Manner,
+    Phase,
+    PhaseKind,
+    Push,
+    Swing,
+    Timing,
+)
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.tones import MAX_GLIDE_S, SAMPLE_RATE_HZ, Motif, glide, motif
+
+if TYPE_CHECKING:
+    pass
 
 _PAUSE_S = 0.08  # between the glide and what is said of it
 _AFTER_S = 0.15  # of the path heard after the forefoot took the load
@@ -176,3 +188,8 @@ _TICKS = {
 
 def _said(kind: CueKind, t_s: float, decided_s: float, delay_s: float = 0.0) -> Cue:
     return Cue(kind, t_s, decided_s, delay_s, motif(Motif(kind.value)))
+
+
+def is_good(swing: Swing) -> bool:
+    """Whether the push rolled through with the shift: what the success sound stands for."""
+    return outcome(swing.push) is CueKind.ROLLED

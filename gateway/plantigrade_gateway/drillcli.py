@@ -44,8 +44,7 @@ def drilling(
     """
     from plantigrade_gateway import schema
     from plantigrade_gateway.drillfiles import Drilling, read_drill, shelf
-    from plantigrade_gateway.drills import Feedback
-    from plantigrade_gateway.practice import Choice
+    from plantigrade_gateway.drills import Choice, Feedback
 
     if feedback is not None and drill is None:
         raise InputError("--feedback: is a drill's, add --drill")

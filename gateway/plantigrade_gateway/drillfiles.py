@@ -7,10 +7,9 @@ from difflib import get_close_matches
 from importlib import resources
 from pathlib import Path
 
-from plantigrade_gateway.drills import Drill
+from plantigrade_gateway.drills import Choice, Drill
 from plantigrade_gateway.drilltable import drill_of
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.practice import Choice
 
 FOLDER = "drills"
 """The coach's folder, beside the store's file."""

@@ -18,12 +18,12 @@ from plantigrade_gateway.drills import (
     BalanceTarget,
     Drill,
     HeelLiftTarget,
-    Of,
     PushTarget,
     StayTarget,
     WalkTarget,
     When,
 )
+from plantigrade_gateway.tone import Of
 
 SETTLE_S = 1.0
 """An attempt at balance that ends before this was only passing through the window (ours)."""

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from rich.console import Console
 
-from plantigrade_gateway import words
+from plantigrade_gateway import formats
 from plantigrade_gateway.drillfiles import Shelf
 from plantigrade_gateway.drillrun import DrillResult, Score
 from plantigrade_gateway.drills import NO_NORMAL, Drill, Feedback
@@ -54,7 +54,7 @@ def show_drills(runs: Sequence[DrillResult], out: Console) -> None:
     made = table("start", "drill", "told", "good", "tried", "unclear", "best", numbers_from=3)
     for run in runs:
         made.add_row(
-            words.clock(run.start_s),
+            formats.clock(run.start_s),
             run.name,
             run.feedback,
             str(run.good),

@@ -28,11 +28,10 @@ from plantigrade_gateway.drills import (
     Drill,
     Feedback,
     Judge,
-    Of,
     PushTarget,
     WalkTarget,
 )
-from plantigrade_gateway.tone import Tone, TonePoint
+from plantigrade_gateway.tone import Of, Tone, TonePoint
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
+from plantigrade_gateway.tone import Of
 from plantigrade_gateway.tones import Motif
 
 NONE = "none"
@@ -49,15 +50,6 @@ class Judge(StrEnum):
     """Standing still with the CoP inside a window."""
     WALK_THROUGH = "walk_through"
     """Each walking step's roll."""
-
-
-class Of(StrEnum):
-    """Whose CoP a tone follows, and which feet stand."""
-
-    NONE = "none"
-    LEAD = "lead"
-    TRAIL = "trail"
-    BOTH = "both"
 
 
 class When(StrEnum):
@@ -290,3 +282,18 @@ def _plain(value: object) -> object:
     if isinstance(value, tuple):
         return list(value)
     return str(value) if isinstance(value, StrEnum) else value
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A drill chosen at an instant.
+
+    Attributes
+    ----------
+    drill : Drill or None
+        None: no drill from here on.
+    feedback : Feedback
+    """
+
+    drill: Drill | None
+    feedback: Feedback

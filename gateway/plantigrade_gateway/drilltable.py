@@ -20,7 +20,6 @@ from plantigrade_gateway.drills import (
     Feedback,
     HeelLiftTarget,
     Judge,
-    Of,
     PushTarget,
     Span,
     StayTarget,
@@ -29,6 +28,7 @@ from plantigrade_gateway.drills import (
     When,
 )
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.tone import Of
 from plantigrade_gateway.tones import Motif
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
-from plantigrade_gateway import words
+from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record import INSOLE_OF
 from plantigrade_gateway.statusfile import replace_json
@@ -262,14 +262,14 @@ def lines(status: ServiceStatus) -> list[str]:
         out.append(f"{foot} ({link.name}): {link.state}{silent}")
         out.append(
             f"battery {_value(link.battery_percent, ' %')}, signal {_value(link.rssi_dbm, ' dBm')} "
-            f"when last heard; connected {words.plural(link.links, 'time')}; "
-            f"{words.plural(link.packets, 'packet')}{lost}"
+            f"when last heard; connected {formats.plural(link.links, 'time')}; "
+            f"{formats.plural(link.packets, 'packet')}{lost}"
         )
         locked = "" if link.clock_locked else ", not settled yet"
         error_ms = None if link.clock_error_s is None else 1e3 * link.clock_error_s
         out.append(
-            f"clock drift {words.number(link.drift_ppm, 1, ' ppm')}, times within "
-            f"{words.number(error_ms, 0, ' ms')}{locked}"
+            f"clock drift {formats.number(link.drift_ppm, 1, ' ppm')}, times within "
+            f"{formats.number(error_ms, 0, ' ms')}{locked}"
         )
     if status.latency_ms is not None:
         median, high = status.latency_ms
@@ -278,4 +278,4 @@ def lines(status: ServiceStatus) -> list[str]:
 
 
 def _value(value: int | None, unit: str) -> str:
-    return words.NONE if value is None else f"{value}{unit}"
+    return formats.NONE if value is None else f"{value}{unit}"

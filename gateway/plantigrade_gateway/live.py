@@ -15,12 +15,12 @@ from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.audio import Outlet
 from plantigrade_gateway.cues import Cue, CueKind
 from plantigrade_gateway.drillrun import Score
-from plantigrade_gateway.drills import Drill, Feedback
+from plantigrade_gateway.drills import Choice, Drill, Feedback
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.gather import Gather
 from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.pipeline import Output, Tap
-from plantigrade_gateway.practice import Choice, mark_of
+from plantigrade_gateway.practice import mark_of
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.speech import Announcer

@@ -19,7 +19,7 @@ from plantigrade_gateway import reconnect
 from plantigrade_gateway.ble import Radio, RadioError, Sighting, scanning
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.insolelink import ANSWER_LIMIT_S, Streaming, open_insole
-from plantigrade_gateway.pair import KnownInsole
+from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.reconnect import LinkState, Reconnection
 from plantigrade_gateway.record import INSOLE_OF, Entry, Kind, exchange_data
 
@@ -104,7 +104,7 @@ class Finder:
 
         def listen(sighting: Sighting) -> None:
             nonlocal other
-            if insole.is_seen_in(sighting):
+            if insole.is_heard(sighting.announcement, sighting.address):
                 if not heard.done():
                     heard.set_result(sighting)
             elif sighting.announcement.serial == insole.serial:

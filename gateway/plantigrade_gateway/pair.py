@@ -1,58 +1,19 @@
 """The insoles this installation knows: one left and one right, remembered in the store."""
 
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.profile import Announcement
+from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storerows import utc_text
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.ble import Sighting
+    pass
 
 FITS_MM = 5.0
 """An insole may differ from the footbed by so much (ours: half a shoe size is 3 to 4 mm)."""
-
-
-@dataclass(frozen=True, slots=True)
-class KnownInsole:
-    """An insole that may be connected to.
-
-    Attributes
-    ----------
-    serial : int
-        The identity it announces and answers with.
-    foot : Foot
-    name : str
-        What people call it.
-    address : str
-        Where it was heard when it was remembered; an insole's address never changes.
-    length_mm : int
-    """
-
-    serial: int
-    foot: Foot
-    name: str
-    address: str
-    length_mm: int
-
-    @property
-    def label(self) -> str:
-        """For people: foot and name."""
-        return f"{self.foot} insole ({self.name})"
-
-    @classmethod
-    def of(cls, said: Announcement, address: str, name: str = "") -> "KnownInsole":
-        """Make one of what an insole announces."""
-        return cls(said.serial, said.foot, name or f"{said.serial:08X}", address, said.length_mm)
-
-    def is_seen_in(self, sighting: "Sighting") -> bool:
-        """Whether it is this insole that was heard: serial number, foot and address."""
-        said = sighting.announcement
-        return (said.serial, said.foot, sighting.address) == (self.serial, self.foot, self.address)
 
 
 def remember(store: Store, insole: KnownInsole) -> None:

@@ -11,7 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from plantigrade_gateway import words
+from plantigrade_gateway import formats
 
 
 def console() -> Console:
@@ -24,7 +24,7 @@ def paragraph(
 ) -> None:
     """Print a paragraph wrapped to the width; its first line may begin otherwise."""
     lines = textwrap.wrap(
-        words.printable(text),
+        formats.printable(text),
         out.width - 1,
         initial_indent=indent if first is None else first,
         subsequent_indent=indent,
@@ -78,5 +78,5 @@ def item(out: Console, name: str, text: str) -> None:
 def item_whole(out: Console, name: str, text: str) -> None:
     """Print a named line of a list unbroken, for text that is to be copied."""
     out.print(
-        Text(f"  {name:<16}{words.printable(text)}", no_wrap=True, overflow="ignore"), crop=False
+        Text(f"  {name:<16}{formats.printable(text)}", no_wrap=True, overflow="ignore"), crop=False
     )

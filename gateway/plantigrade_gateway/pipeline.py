@@ -553,11 +553,3 @@ def _restart(fact: Fact) -> Run:
         np.empty((0, 0), dtype=np.uint16),
         fact.index,
     )
-
-
-def settings_of(batch: Batch) -> SessionSettings | None:
-    """Return the first settings in a batch, None where it holds none."""
-    for entry in batch:
-        if entry.kind is Kind.SETTINGS:
-            return SessionSettings.from_json(entry.data)
-    return None

@@ -6,7 +6,6 @@ file that is changed or lost later changes nothing.
 """
 
 import json
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,7 +15,7 @@ from plantigrade.limits import Limits
 from plantigrade_gateway import words
 from plantigrade_gateway.cues import Cue, CueMaker
 from plantigrade_gateway.drillrun import DrillResult, DrillRun, Reply, Score, note_bearing
-from plantigrade_gateway.drills import Drill, Feedback
+from plantigrade_gateway.drills import Choice, Feedback
 from plantigrade_gateway.drilltable import drill_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.pipeline import Output
@@ -28,21 +27,6 @@ NO_DRILL = "none"
 TICKS_AFTER_S = 90.0
 """Without a drill a heel's tick is heard so long after a swing: whoever has not swung lately may be
 standing on one leg, which begins like a backswing (ours)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """A drill chosen at an instant.
-
-    Attributes
-    ----------
-    drill : Drill or None
-        None: no drill from here on.
-    feedback : Feedback
-    """
-
-    drill: Drill | None
-    feedback: Feedback
 
 
 def mark_of(choice: Choice) -> str:

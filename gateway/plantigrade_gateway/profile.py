@@ -131,3 +131,40 @@ def read_status(data: bytes) -> Status | None:
 
 def _is_level(battery: int) -> bool:
     return battery <= 100 or battery == BATTERY_UNKNOWN
+
+
+@dataclass(frozen=True, slots=True)
+class KnownInsole:
+    """An insole that may be connected to.
+
+    Attributes
+    ----------
+    serial : int
+        The identity it announces and answers with.
+    foot : Foot
+    name : str
+        What people call it.
+    address : str
+        Where it was heard when it was remembered; an insole's address never changes.
+    length_mm : int
+    """
+
+    serial: int
+    foot: Foot
+    name: str
+    address: str
+    length_mm: int
+
+    @property
+    def label(self) -> str:
+        """For people: foot and name."""
+        return f"{self.foot} insole ({self.name})"
+
+    @classmethod
+    def of(cls, said: Announcement, address: str, name: str = "") -> "KnownInsole":
+        """Make one of what an insole announces."""
+        return cls(said.serial, said.foot, name or f"{said.serial:08X}", address, said.length_mm)
+
+    def is_heard(self, said: Announcement, address: str) -> bool:
+        """Whether it is this insole that was heard: serial number, foot and address."""
+        return (said.serial, said.foot, address) == (self.serial, self.foot, self.address)

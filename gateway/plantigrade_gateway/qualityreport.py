@@ -3,7 +3,7 @@
 from rich.console import Console
 
 from plantigrade.block import Foot
-from plantigrade_gateway import words
+from plantigrade_gateway import formats
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.paper import heading, item, paragraph, put, table
 from plantigrade_gateway.quality import FootQuality, Quality
@@ -31,21 +31,21 @@ def show_reading(analysis: Analysis, quality: Quality, out: Console) -> None:
         out,
         "contact",
         f"above {quality.contact_n:.0f} N, the larger of {limits.contact_n:.0f} N and "
-        f"{words.percent(limits.contact_bw)} of body weight",
+        f"{formats.percent(limits.contact_bw)} of body weight",
     )
     if analysis.stands:
         item(
             out,
             "bearing",
-            f"midfoot share from {words.percent(limits.bearing_full)}; none under "
-            f"{words.percent(limits.bearing_none)}",
+            f"midfoot share from {formats.percent(limits.bearing_full)}; none under "
+            f"{formats.percent(limits.bearing_none)}",
         )
     if analysis.steps:
         item(
             out,
             "roll",
-            f"through: midfoot impulse from {words.percent(limits.roll_through, 1)} and centres in "
-            f"order; skipped: under {words.percent(limits.roll_skipped, 1)}",
+            f"through: midfoot impulse from {formats.percent(limits.roll_through, 1)} and centres "
+            f"in order; skipped: under {formats.percent(limits.roll_skipped, 1)}",
         )
     if analysis.swings:
         item(
@@ -56,8 +56,8 @@ def show_reading(analysis: Analysis, quality: Quality, out: Console) -> None:
         item(
             out,
             "push",
-            f"rolled: transfer from {words.percent(limits.push_rolled)} of shift to lead peak; "
-            f"held: CoP travels under {words.percent(limits.push_travel)} of the foot",
+            f"rolled: transfer from {formats.percent(limits.push_rolled)} of shift to lead peak; "
+            f"held: CoP travels under {formats.percent(limits.push_travel)} of the foot",
         )
 
 
@@ -67,7 +67,7 @@ def show_quality(quality: Quality, out: Console) -> None:
     made = table("", "left", "right")
     rows = zip(_quality_cells(quality.left), _quality_cells(quality.right), strict=True)
     for (name, left), (_, right) in rows:
-        if (left, right) != (words.NONE, words.NONE):
+        if (left, right) != (formats.NONE, formats.NONE):
             made.add_row(name, left, right)
     put(out, made)
     for note in quality.notes:
@@ -84,10 +84,10 @@ def _quality_cells(foot: FootQuality) -> list[tuple[str, str]]:
     if foot.baseline_error_n is not None and foot.baseline_age_s is not None:
         baseline = (
             f"{foot.baseline_n:.1f} ± {foot.baseline_error_n:.1f} N, "
-            f"{words.duration(foot.baseline_age_s)} old"
+            f"{formats.duration(foot.baseline_age_s)} old"
         )
-    unused = ", ".join(map(str, foot.unused_zones)) or words.NONE
-    saturated = words.NONE if not foot.saturated_samples else str(foot.saturated_samples)
+    unused = ", ".join(map(str, foot.unused_zones)) or formats.NONE
+    saturated = formats.NONE if not foot.saturated_samples else str(foot.saturated_samples)
     rows = [
         ("samples missing", missing),
         ("gaps", gaps),
@@ -102,7 +102,8 @@ def _link_cells(foot: FootQuality) -> list[tuple[str, str]]:
     link = foot.link
     if link is None:
         return [
-            (name, words.NONE) for name in ("packets lost", "packets left out", "clock", "battery")
+            (name, formats.NONE)
+            for name in ("packets lost", "packets left out", "clock", "battery")
         ]
     left_out = {
         "late": link.late,
@@ -116,10 +117,10 @@ def _link_cells(foot: FootQuality) -> list[tuple[str, str]]:
     lost = f"{link.lost_packets} of {due} ({100 * link.lost_packets / max(due, 1):.1f} %)"
     clock = f"{link.clock_drift_ppm:+.0f} ppm, within {1000 * link.clock_error_s:.0f} ms"
     if link.restarts:
-        clock += f", {words.plural(link.restarts, 'restart')}"
+        clock += f", {formats.plural(link.restarts, 'restart')}"
     return [
         ("packets lost", lost),
-        ("packets left out", said or words.NONE),
+        ("packets left out", said or formats.NONE),
         ("clock", clock),
-        ("battery", "low" if link.battery_low else words.NONE),
+        ("battery", "low" if link.battery_low else formats.NONE),
     ]

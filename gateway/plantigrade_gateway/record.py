@@ -12,7 +12,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade.block import Foot
+from plantigrade.block import FloatArray, Foot
 from plantigrade_gateway.errors import RecordError
 
 SESSION = 255
@@ -164,3 +164,20 @@ class Batch:
             self.length[start:stop],
             self.payload[int(ends[start]) : int(ends[stop])],
         )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ZoneRows:
+    """Consecutive rows of both feet's zones.
+
+    Attributes
+    ----------
+    t_s : ndarray of float64, shape (n,)
+        Times, s, strictly increasing.
+    left, right : ndarray of float64, shape (n, n_zones)
+        Readings in the layout's unit; NaN where one is missing.
+    """
+
+    t_s: FloatArray
+    left: FloatArray
+    right: FloatArray

@@ -5,7 +5,7 @@ from rich.text import Text
 
 from plantigrade.events import Roll
 from plantigrade.summary import bouts_of, summarise_walk
-from plantigrade_gateway import words
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.drillreport import show_drills
 from plantigrade_gateway.paper import console, heading, paragraph
@@ -37,15 +37,15 @@ def show(analysis: Analysis, out: Console | None = None) -> None:
 def show_head(analysis: Analysis, out: Console) -> None:
     """Say what was read and what was found in it."""
     rate = "" if analysis.rate_hz is None else f" at {analysis.rate_hz:.0f} Hz"
-    out.print(Text(words.printable(analysis.source), style="bold"), end="")
-    out.print(f": {words.duration(analysis.duration_s)}{rate}, both feet")
-    walked = words.plural(len(analysis.steps), "step")
+    out.print(Text(formats.printable(analysis.source), style="bold"), end="")
+    out.print(f": {formats.duration(analysis.duration_s)}{rate}, both feet")
+    walked = formats.plural(len(analysis.steps), "step")
     if analysis.steps:
-        walked += f" in {words.plural(len(bouts_of(analysis.steps)), 'bout')}"
+        walked += f" in {formats.plural(len(bouts_of(analysis.steps)), 'bout')}"
     parts = (
         walked,
-        words.plural(len(analysis.swings), "swing"),
-        words.plural(len(analysis.stands), "quiet stand"),
+        formats.plural(len(analysis.swings), "swing"),
+        formats.plural(len(analysis.stands), "quiet stand"),
     )
     paragraph(out, f"Found: {', '.join(parts)}.")
 

@@ -13,14 +13,15 @@ from rich.text import Text
 
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
-from plantigrade_gateway import words
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.analyserecord import RecordAnalysis
+from plantigrade_gateway.cues import is_good
 from plantigrade_gateway.drillreport import score_line
 from plantigrade_gateway.glance import glance
 from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.pipeline import Output
 from plantigrade_gateway.sets import SwingRun, set_name, sets_of
-from plantigrade_gateway.stream import Fact, FactKind
+from plantigrade_gateway.stream import FACTS, Fact, FactKind
 from plantigrade_gateway.swingreport import set_line
 
 _REFRESH_S = 0.1
@@ -112,7 +113,7 @@ class Screen:
     # ---- what scrolls by ----
 
     def _line(self, t_s: float | None, what: str, text: str, style: str = "") -> None:
-        first = f"{words.clock(t_s):>8}  {what:<10}"
+        first = f"{formats.clock(t_s):>8}  {what:<10}"
         paragraph(self._out, text, " " * 20, first, style)
 
     def _show_marks(self) -> None:
@@ -137,7 +138,7 @@ class Screen:
         paragraph(self._out, set_line(run), " " * 10, style="bold")
 
     def _show_fact(self, fact: Fact) -> None:
-        text = words.FACTS.get(fact.kind)
+        text = FACTS.get(fact.kind)
         if fact.kind is FactKind.BATTERY and fact.value:
             text = "battery low"
         if text is not None:
@@ -170,7 +171,7 @@ class Screen:
 
     def _show_swing(self, swing: Swing) -> None:
         self._swings += 1
-        good = words.is_good(swing)
+        good = is_good(swing)
         self._good += good
         self._phases = []
         style = "bold" if good else ""
@@ -181,7 +182,7 @@ class Screen:
             ("lead peak", swing.lead_peak_s),
         )
         after = ", ".join(f"{name} {_after(swing, t_s)}" for name, t_s in moments)
-        transfer = words.number(swing.push.transfer_s, 2, " s")
+        transfer = formats.number(swing.push.transfer_s, 2, " s")
         paragraph(self._out, f"{after}; transfer {transfer}", " " * 20, style="dim")
 
     def _show_phase(self, phase: Phase) -> None:
@@ -202,8 +203,8 @@ class Screen:
         share = 100.0 * lost / max(packets + lost, 1)
         head = Text.assemble(
             *self._progress(),
-            f"  {words.plural(self._steps, 'step')}, {words.plural(self._swings, 'swing')}, "
-            f"{words.plural(self._good, 'good push', 'good pushes')}; {share:.1f} % lost",
+            f"  {formats.plural(self._steps, 'step')}, {formats.plural(self._swings, 'swing')}, "
+            f"{formats.plural(self._good, 'good push', 'good pushes')}; {share:.1f} % lost",
         )
         if self._now_s - self._phase_s > _PHASES_STAY_S:
             self._phases = []
@@ -213,13 +214,13 @@ class Screen:
 
     def _progress(self) -> list[str | tuple[str, str]]:
         if self._total_s is None:
-            return [words.clock(self._now_s, 0)]
+            return [formats.clock(self._now_s, 0)]
         done = min(self._now_s / self._total_s, 1.0) if self._total_s > 0 else 1.0
         cells = round(18 * done)
         return [
             ("━" * cells, "bold"),
             ("─" * (18 - cells), "dim"),
-            f"  {words.clock(self._now_s, 0)} of {words.clock(self._total_s, 0)}",
+            f"  {formats.clock(self._now_s, 0)} of {formats.clock(self._total_s, 0)}",
         ]
 
     def _bars(self) -> Text:
@@ -229,7 +230,7 @@ class Screen:
             fill, colour = _LOOKS[role]
             parts.append(f"{role} ({foot}) ")
             parts.append(_bar(load, fill), style=colour)
-            parts.append(f" {words.number(load, 1):<5}")
+            parts.append(f" {formats.number(load, 1):<5}")
         used = self._analysis.pipeline.calibrations()
         feet = self._analysis.pipeline.feet()
         said = {foot: words.calibration(used[k]) for k, foot in feet.items() if foot and k in used}
@@ -245,7 +246,7 @@ class Screen:
 
 def _after(swing: Swing, t_s: float | None) -> str:
     if t_s is None or swing.start_s is None:
-        return words.NONE
+        return formats.NONE
     return f"{t_s - swing.start_s:+.2f} s"
 
 

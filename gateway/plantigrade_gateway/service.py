@@ -29,8 +29,9 @@ from plantigrade_gateway.inbox import Inbox
 from plantigrade_gateway.linkstatus import Latency
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.livesource import LiveSource, Wish
-from plantigrade_gateway.pair import KnownInsole, known, size_notes
+from plantigrade_gateway.pair import known, size_notes
 from plantigrade_gateway.paper import paragraph
+from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.record import INSOLE_OF
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.settings import SessionSettings

@@ -5,7 +5,7 @@ from typing import Any
 
 from rich.console import Console
 
-from plantigrade_gateway import report, words
+from plantigrade_gateway import formats, report
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.paper import item, paragraph, put, table
 from plantigrade_gateway.sessions import SessionLine
@@ -37,13 +37,13 @@ def show_list(lines: Sequence[SessionLine], out: Console) -> None:
             str(line.steps),
             str(line.swings),
             str(line.stands),
-            words.printable(session.source),
+            formats.printable(session.source),
         )
     put(out, made, indent=0)
 
 
 def _length(session: Session) -> str:
-    return "recording" if session.state == "open" else words.clock(session.duration_s, 0)
+    return "recording" if session.state == "open" else formats.clock(session.duration_s, 0)
 
 
 def show_session(line: SessionLine, found: Analysis, out: Console) -> None:
@@ -56,7 +56,7 @@ def show_session(line: SessionLine, found: Analysis, out: Console) -> None:
     ended = "is still being recorded"
     if session.state != "open":
         ended = _ENDED.get(session.end_reason or "", session.end_reason or "ended")
-    item(out, "recording", f"{words.duration(session.duration_s)}, {ended}")
+    item(out, "recording", f"{formats.duration(session.duration_s)}, {ended}")
     out.print()
     report.show(found, out)
     if found.quality is None:
@@ -88,9 +88,9 @@ def session_json(line: SessionLine) -> dict[str, Any]:
 
 def redone_line(session: Session, found: Analysis, changed: int) -> str:
     """Say what making a session's results again came to."""
-    what = "nothing changed" if not changed else f"{words.plural(changed, 'result')} changed"
+    what = "nothing changed" if not changed else f"{formats.plural(changed, 'result')} changed"
     return (
-        f"{session.session_id[:8]}  {words.plural(len(found.steps), 'step')}, "
-        f"{words.plural(len(found.swings), 'swing')}, "
-        f"{words.plural(len(found.stands), 'stand')}: {what}"
+        f"{session.session_id[:8]}  {formats.plural(len(found.steps), 'step')}, "
+        f"{formats.plural(len(found.swings), 'swing')}, "
+        f"{formats.plural(len(found.stands), 'stand')}: {what}"
     )

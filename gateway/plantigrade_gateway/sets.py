@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis import Mark
-from plantigrade_gateway.words import printable
+from plantigrade_gateway.formats import printable
 
 SET, CHECK = "set:", "check:"
 """What a mark begins with that begins a set or a check (and ends the set before)."""

@@ -7,6 +7,7 @@ from plantigrade.block import Foot
 from plantigrade.limits import G_M_S2
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.errors import RecordError
+from plantigrade_gateway.record import Batch, Kind
 
 ASSUMED_MASS_KG = 75.0
 """Taken where nobody gave a mass; said wherever × BW is shown (ours)."""
@@ -97,3 +98,11 @@ class SessionSettings:
             )
         except (ValueError, KeyError, TypeError) as error:
             raise RecordError(f"settings entry: not readable: {error!r}") from error
+
+
+def settings_of(batch: Batch) -> SessionSettings | None:
+    """Return the first settings in a batch, None where it holds none."""
+    for entry in batch:
+        if entry.kind is Kind.SETTINGS:
+            return SessionSettings.from_json(entry.data)
+    return None

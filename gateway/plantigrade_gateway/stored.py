@@ -13,7 +13,7 @@ from plantigrade_gateway.drilljudge import Rep, Verdict
 from plantigrade_gateway.drillrun import DrillResult
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import EventRow, event_row
-from plantigrade_gateway.forward.gather import set_points
+from plantigrade_gateway.forward.points import set_points
 from plantigrade_gateway.quality import Quality
 from plantigrade_gateway.sessions import detail
 from plantigrade_gateway.store import Store

@@ -5,6 +5,7 @@ Only the types; `decoder.py` makes them. Loss and faults are data here, never ex
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,9 @@ from numpy.typing import NDArray
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireReason
 from plantigrade_gateway.messages import Message
+
+if TYPE_CHECKING:
+    pass
 
 
 class FactKind(StrEnum):
@@ -159,3 +163,11 @@ class Counts:
         self.lost_frames += fact.frames
         if fact.reason:
             self.malformed[fact.reason] += 1
+
+
+FACTS = {
+    FactKind.RESTART: "the insole started again",
+    FactKind.RATE: "the insole changed its sample rate",
+    FactKind.FOOT: "the insole now says it is the other foot",
+}
+"""What is said at once of what happens in an insole's stream."""

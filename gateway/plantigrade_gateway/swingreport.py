@@ -6,8 +6,9 @@ from rich.text import Text
 from plantigrade.events import HeelLiftState, Manner, Swing, Timing
 from plantigrade.reliability import Proportion, proportion
 from plantigrade.summary import summarise_swings
-from plantigrade_gateway import words
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.cues import is_good
 from plantigrade_gateway.paper import heading, paragraph, put, table
 from plantigrade_gateway.sets import SwingRun, sets_of
 
@@ -51,17 +52,17 @@ def groups_of(analysis: Analysis) -> list[SwingRun]:
 def _swing_cells(swing: Swing) -> tuple[str, ...]:
     def after(t_s: float | None) -> str:
         known = t_s is not None and swing.start_s is not None
-        return f"{t_s - swing.start_s:.2f}" if known else words.NONE  # type: ignore[operator]
+        return f"{t_s - swing.start_s:.2f}" if known else formats.NONE  # type: ignore[operator]
 
     return (
-        words.clock(swing.start_s) + ("*" if swing.touches_gap else ""),
+        formats.clock(swing.start_s) + ("*" if swing.touches_gap else ""),
         words.push(swing.push),
         words.heel_lift(swing.heel_lift),
         after(swing.trail_peak_s),
         after(swing.shift_s),
         after(swing.lead_peak_s),
-        words.number(swing.load_tempo, 1),
-        words.number(swing.push.transfer_s, 2),
+        formats.number(swing.load_tempo, 1),
+        formats.number(swing.push.transfer_s, 2),
     )
 
 
@@ -83,7 +84,7 @@ def set_line(run: SwingRun) -> str:
     """Return what a set comes to in one line."""
     found = summarise_swings(run.swings)
     return (
-        f"{words.plural(found.swings, 'swing')} in set {run.name}: rolled with shift "
+        f"{formats.plural(found.swings, 'swing')} in set {run.name}: rolled with shift "
         f"{words.count_of(_good(run))}, heel lifted "
         f"{words.count_of(found.heel_lifts[HeelLiftState.LIFTED])}, load tempo "
         f"{words.spread(found.load_tempo, 1)}"
@@ -91,7 +92,7 @@ def set_line(run: SwingRun) -> str:
 
 
 def _good(run: SwingRun) -> Proportion:
-    return proportion(sum(map(words.is_good, run.swings)), len(run.swings))
+    return proportion(sum(map(is_good, run.swings)), len(run.swings))
 
 
 def _set_cells(run: SwingRun) -> list[tuple[str, str]]:

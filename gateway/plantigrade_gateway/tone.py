@@ -3,13 +3,13 @@
 Computed here once; the sound device (`oscillator.py`) and the browser play the same points.
 """
 
+from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
 
 from plantigrade.block import Column, Foot, PairBlock
 from plantigrade.load import total_load
-from plantigrade_gateway.drills import Of
 from plantigrade_gateway.tones import HEEL_HZ, pitch_hz
 
 EVERY_S = 0.0095
@@ -18,6 +18,15 @@ TONE_PEAK = 0.1
 """Highest sample of the tone at gain 1, fraction of full scale: under the cues' (ours)."""
 STALE_S = 0.3
 """An output that has had no new point for so long lets the tone fade: the link may be gone."""
+
+
+class Of(StrEnum):
+    """Whose CoP a tone follows, and which feet stand."""
+
+    NONE = "none"
+    LEAD = "lead"
+    TRAIL = "trail"
+    BOTH = "both"
 
 
 class TonePoint(NamedTuple):

@@ -7,7 +7,7 @@ from rich.table import Table
 
 from plantigrade.events import FootStand, Roll, Stand, Step
 from plantigrade.summary import FootWalk, Walk, summarise_walk
-from plantigrade_gateway import words
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.paper import heading, paragraph, put, table
 
 _REGIONS = ("heel", "midfoot", "forefoot", "toes")
@@ -21,8 +21,8 @@ def show_stands(stands: Sequence[Stand], out: Console) -> None:
     )
     for stand in stands:
         length = f"{stand.end_s - stand.start_s:.0f} s"
-        when = f"{words.clock(stand.start_s)}, {length}"
-        share = f"left {words.percent(stand.left_share)} of load"
+        when = f"{formats.clock(stand.start_s)}, {length}"
+        share = f"left {formats.percent(stand.left_share)} of load"
         flag = " (gap)" if stand.touches_gap else ""
         made.add_row(when, *_stand_cells("left", stand.left))
         made.add_row(share + flag, *_stand_cells("right", stand.right))
@@ -36,9 +36,9 @@ def show_stands(stands: Sequence[Stand], out: Console) -> None:
 
 def _stand_cells(foot: str, found: FootStand) -> tuple[str, ...]:
     def cell(share: float | None) -> str:
-        return words.NONE if share is None else f"{100 * share:.0f}"
+        return formats.NONE if share is None else f"{100 * share:.0f}"
 
-    midfoot = words.NONE if found.midfoot_share is None else f"{100 * found.midfoot_share:.1f}"
+    midfoot = formats.NONE if found.midfoot_share is None else f"{100 * found.midfoot_share:.1f}"
     if found.midfoot_share_sd is not None and found.midfoot_share is not None:
         midfoot += f" ± {100 * found.midfoot_share_sd:.1f}"
     return (
@@ -63,7 +63,7 @@ def show_walk(steps: Sequence[Step], out: Console) -> None:
         _foot_cells(walk.right),
         strict=True,
     ):
-        if (left, right) != (words.NONE, words.NONE):
+        if (left, right) != (formats.NONE, formats.NONE):
             made.add_row(name, left, right)
     put(out, made)
     out.print()

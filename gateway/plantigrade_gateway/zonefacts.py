@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.record import ZoneRows
 from plantigrade_gateway.zonecolumns import Columns, count
 
 FloatArray = NDArray[np.float64]
@@ -17,23 +18,6 @@ SLOWEST_HZ, FASTEST_HZ = 20.0, 1000.0
 """Sample rates the detectors take (`plantigrade.limits`)."""
 
 _STEP_S, _LONG_S = 1e-5, 1e3  # time steps are told apart to 10 µs, up to 1000 s
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ZoneRows:
-    """Consecutive rows of both feet's zones.
-
-    Attributes
-    ----------
-    t_s : ndarray of float64, shape (n,)
-        Times, s, strictly increasing.
-    left, right : ndarray of float64, shape (n, n_zones)
-        Readings in the layout's unit; NaN where one is missing.
-    """
-
-    t_s: FloatArray
-    left: FloatArray
-    right: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

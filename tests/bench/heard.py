@@ -23,9 +23,9 @@ from plantigrade_gateway.analyserecord import RecordAnalysis
 from plantigrade_gateway.audio import open_sound
 from plantigrade_gateway.drillfiles import shelf
 from plantigrade_gateway.drillrun import Reply
-from plantigrade_gateway.drills import Drill
+from plantigrade_gateway.drills import Choice, Drill
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.practice import Choice, mark_of
+from plantigrade_gateway.practice import mark_of
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay

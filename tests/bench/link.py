@@ -25,7 +25,7 @@ from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.linkstatus import Latency
 from plantigrade_gateway.livesource import LiveSource, Wish
-from plantigrade_gateway.pair import KnownInsole
+from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.record import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.service import Order, opened_radio, run

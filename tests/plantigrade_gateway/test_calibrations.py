@@ -12,7 +12,8 @@ from plantigrade.evidence import FootFit
 from plantigrade.zones import eighteen
 from plantigrade_gateway import calibrations, schema
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.pair import KnownInsole, forget, remember, size_notes
+from plantigrade_gateway.pair import forget, remember, size_notes
+from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.store import Store
 
 LEFT = KnownInsole(0xFFFFFFFF, Foot.LEFT, "blue", "C0:00:00:00:00:01", 270)

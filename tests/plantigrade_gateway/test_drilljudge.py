@@ -28,13 +28,13 @@ from plantigrade_gateway.drills import (
     BalanceTarget,
     Drill,
     HeelLiftTarget,
-    Of,
     PushTarget,
     StayTarget,
     Target,
     WalkTarget,
     When,
 )
+from plantigrade_gateway.tone import Of
 
 GOOD, MISSED, UNCLEAR = Verdict
 DRILLS = shelf(None).drills

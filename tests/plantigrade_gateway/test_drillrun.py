@@ -24,9 +24,9 @@ from plantigrade_gateway.cues import CueKind, CueMaker
 from plantigrade_gateway.drillfiles import shelf
 from plantigrade_gateway.drilljudge import Verdict, judge_swing
 from plantigrade_gateway.drillrun import DrillRun, Reply, Score, spoken
-from plantigrade_gateway.drills import BalanceTarget, Drill, Feedback
+from plantigrade_gateway.drills import BalanceTarget, Choice, Drill, Feedback
 from plantigrade_gateway.pipeline import Output
-from plantigrade_gateway.practice import Choice, Practice, mark_of, read_mark
+from plantigrade_gateway.practice import Practice, mark_of, read_mark
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay

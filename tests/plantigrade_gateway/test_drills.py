@@ -9,18 +9,10 @@ import numpy as np
 import pytest
 
 from plantigrade_gateway.drillfiles import BUILT_IN, parse_drill, read_drill, shelf
-from plantigrade_gateway.drills import (
-    BalanceTarget,
-    Cues,
-    Drill,
-    Feedback,
-    Judge,
-    Of,
-    PushTarget,
-    When,
-)
+from plantigrade_gateway.drills import BalanceTarget, Cues, Drill, Feedback, Judge, PushTarget, When
 from plantigrade_gateway.drilltable import drill_of
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.tone import Of
 from plantigrade_gateway.tones import Motif
 
 PUSH = """

@@ -31,7 +31,8 @@ from plantigrade_gateway.cli import main
 from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.follower import Flaws
 from plantigrade_gateway.guided import Request, calibrate
-from plantigrade_gateway.pair import KnownInsole, remember
+from plantigrade_gateway.pair import remember
+from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.record import Kind
 from plantigrade_gateway.simulator import Fault, Simulation
 from plantigrade_gateway.store import Store

@@ -7,7 +7,8 @@ import pytest
 from plantigrade.block import Foot
 from plantigrade_gateway import schema
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.pair import KnownInsole, forget, known, remember
+from plantigrade_gateway.pair import forget, known, remember
+from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.store import Store
 
 LEFT = KnownInsole(0xFFFFFFFF, Foot.LEFT, "blue", "C0:00:00:00:00:01", 270)

@@ -8,8 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from plantigrade.block import FloatArray, Foot, PairBlock
-from plantigrade_gateway.drills import Of
-from plantigrade_gateway.tone import EVERY_S, Tone, TonePoint
+from plantigrade_gateway.tone import EVERY_S, Of, Tone, TonePoint
 from plantigrade_gateway.tones import HEEL_HZ, TOE_HZ, pitch_hz
 
 LEFT_Y, RIGHT_Y = 0.2, 0.8

@@ -15,8 +15,8 @@ from plantigrade_gateway.airlink import AirRadio
 from plantigrade_gateway.ble import Radio
 from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.livesource import LiveSource, Wish
-from plantigrade_gateway.pair import KnownInsole
 from plantigrade_gateway.pipeline import Pipeline
+from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.record import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.stream import Fact, Run
 from plantigrade_gateway.virtual import AirInsole

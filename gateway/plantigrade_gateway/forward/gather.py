@@ -5,12 +5,9 @@ from collections.abc import Collection, Iterable
 import numpy as np
 
 from plantigrade.block import PairBlock
-from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.analysisjson import plain
 from plantigrade_gateway.cues import Cue
-from plantigrade_gateway.forward.points import LOADS, Loads, Point, pack_loads
-from plantigrade_gateway.sets import sets_of
+from plantigrade_gateway.forward.points import LOADS, Loads, Point, pack_loads, set_points
 
 
 class Gather:
@@ -45,24 +42,6 @@ def cue_point(cue: Cue) -> Point:
     """Return a cue as it is sent on."""
     body = {"t_s": cue.t_s, "decided_s": cue.decided_s, "delay_s": cue.delay_s}
     return Point("cue", str(cue.kind), cue.t_s, body)
-
-
-def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:
-    """Return the summaries of a session's sets; their numbers count from 1."""
-    return [
-        Point(
-            "set",
-            str(number),
-            run.start_s,
-            {
-                "name": run.name,
-                "start_s": run.start_s,
-                "summary": plain(summarise_swings(run.swings)),
-            },
-            upto_entry,
-        )
-        for number, run in enumerate(sets_of(result.swings, result.marks), 1)
-    ]
 
 
 class _Seconds:

@@ -12,8 +12,12 @@ from typing import Any
 import numpy as np
 
 from plantigrade.block import Column, PairBlock
+from plantigrade.summary import summarise_swings
+from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.analysisjson import plain
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import event_id
+from plantigrade_gateway.sets import sets_of
 
 LOADS = "loads"
 REGIONS = ("heel", "midfoot", "forefoot", "toes")
@@ -166,3 +170,21 @@ def unpack_loads(data: bytes, rows: int) -> "np.ndarray[Any, np.dtype[np.float64
         raise StoreError(f"outbox: a block of regional loads is damaged ({error})") from error
     counts = np.cumsum(steps, axis=1, dtype=np.int16).T  # wraps as the differences did
     return np.where(counts == _MISSING, np.nan, counts / _PER_N)
+
+
+def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:
+    """Return the summaries of a session's sets; their numbers count from 1."""
+    return [
+        Point(
+            "set",
+            str(number),
+            run.start_s,
+            {
+                "name": run.name,
+                "start_s": run.start_s,
+                "summary": plain(summarise_swings(run.swings)),
+            },
+            upto_entry,
+        )
+        for number, run in enumerate(sets_of(result.swings, result.marks), 1)
+    ]

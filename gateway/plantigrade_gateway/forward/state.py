@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from plantigrade_gateway import words
+from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.statusfile import replace_json
 
@@ -121,9 +121,9 @@ def sink_line(sink: SinkState) -> str:
     if sink.resent:
         parts.append(f"{sink.resent} sent again")
     if sink.aside:
-        parts.append(f"{words.plural(sink.aside, 'row')} set aside (plantigrade outbox)")
+        parts.append(f"{formats.plural(sink.aside, 'row')} set aside (plantigrade outbox)")
     if sink.dropped:
-        parts.append(f"{words.plural(sink.dropped, 'second')} dropped for room")
+        parts.append(f"{formats.plural(sink.dropped, 'second')} dropped for room")
     if not sink.active:
         parts.append("no longer configured")
     elif sink.problem:

@@ -8,7 +8,8 @@ from plantigrade.events import HeelLiftState, Manner, Timing
 from plantigrade.reliability import Proportion, proportion
 from plantigrade.stat import Stat, stat_of
 from plantigrade.summary import summarise_swings
-from plantigrade_gateway import words
+from plantigrade_gateway import formats, words
+from plantigrade_gateway.cues import is_good
 from plantigrade_gateway.sets import SwingRun
 from plantigrade_gateway.web.measures import SWING_MEASURES
 
@@ -38,7 +39,7 @@ def proportions_of(run: SwingRun) -> list[tuple[str, Proportion]]:
     """Return the classes of a set's swings with their 95 % intervals."""
     found = summarise_swings(run.swings)
     return [
-        ("rolled with the shift", proportion(sum(map(words.is_good, run.swings)), found.swings)),
+        ("rolled with the shift", proportion(sum(map(is_good, run.swings)), found.swings)),
         ("push rolled", found.manners[Manner.ROLLED]),
         ("push skipped", found.manners[Manner.SKIPPED]),
         ("push held", found.manners[Manner.HELD]),
@@ -98,7 +99,7 @@ def repeats_in(all_sets: Sequence[SwingRun]) -> str:
 
 def has_verdict(changes: Sequence[Line]) -> bool:
     """Whether any line says more than that there is no verdict."""
-    return any(line.mdc95 not in ("", words.NONE) for line in changes)
+    return any(line.mdc95 not in ("", formats.NONE) for line in changes)
 
 
 def _same_name(all_sets: Sequence[SwingRun]) -> list[list[SwingRun]]:

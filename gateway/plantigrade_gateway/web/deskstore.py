@@ -13,13 +13,13 @@ from plantigrade.events import Manner, Swing, Timing
 from plantigrade_gateway import stored
 from plantigrade_gateway.analysis import Analysis, Mark
 from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.formats import printable
 from plantigrade_gateway.prepared import Prepared, prepared, read_swings
 from plantigrade_gateway.sessions import SessionLine, list_sessions
 from plantigrade_gateway.sets import CHECK, SwingRun, set_name, sets_of
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storerows import Session
 from plantigrade_gateway.swingframes import SwingFrames
-from plantigrade_gateway.words import printable
 
 
 class NotThere(GatewayError):
@@ -242,7 +242,7 @@ class DeskStore:
         return rows
 
     def _good(self) -> Counter[str]:
-        """Count each session's good pushes (`words.is_good`, in the database's words)."""
+        """Count each session's good pushes (`is_good`, in the database's words)."""
         rows = self.store.database.read(
             "SELECT session_id, count(*) FROM events JOIN sessions USING (session_no)"
             " WHERE kind = 'swing' AND json_extract(body, '$.push.manner') = ?"

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from plantigrade.events import Stand, Step, Swing
-from plantigrade_gateway import words
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.sets import swing_time
 
 T = TypeVar("T")
@@ -39,7 +39,7 @@ class Measure(Generic[T]):
         """Return a value as shown."""
         if isinstance(value, str):
             return value
-        return words.number(None if value is None else value * self.scale, self.digits)
+        return formats.number(None if value is None else value * self.scale, self.digits)
 
     def number(self, item: T) -> float | None:
         """Return the value of a measure that is a number."""

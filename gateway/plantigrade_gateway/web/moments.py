@@ -13,13 +13,13 @@ from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
 from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
 from plantigrade_gateway import words
 from plantigrade_gateway.analysisjson import plain
-from plantigrade_gateway.cues import Cue, CueKind
+from plantigrade_gateway.cues import Cue, CueKind, is_good
 from plantigrade_gateway.drillrun import Score
 from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.glance import FootGlance, glance
 from plantigrade_gateway.live import Moment
 from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.stream import Fact, FactKind
+from plantigrade_gateway.stream import FACTS, Fact, FactKind
 from plantigrade_gateway.tone import TonePoint
 from plantigrade_gateway.tones import SAMPLE_RATE_HZ
 from plantigrade_gateway.wavfile import pcm16
@@ -106,7 +106,7 @@ class Moments:
             return _phase(event)
         body = plain(event_row("", event).body)
         if isinstance(event, Swing):
-            good = words.is_good(event)
+            good = is_good(event)
             self.counts["swings"] += 1
             self.counts["good"] += good
             said = {
@@ -184,7 +184,7 @@ def drill_message(score: Score) -> Message:
 
 def fact_text(fact: Fact, pipeline: Pipeline) -> str | None:
     """Return what is said of a fact in an insole's stream; None where it is only counted."""
-    text = words.FACTS.get(fact.kind)
+    text = FACTS.get(fact.kind)
     if fact.kind is FactKind.BATTERY and fact.value:
         text = "battery low"
     if text is None:

@@ -8,7 +8,7 @@ import numpy as np
 from plantigrade.block import FloatArray, Foot
 from plantigrade.events import Swing
 from plantigrade.zones import REGIONS
-from plantigrade_gateway import words
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.swingframes import SwingFrames
 from plantigrade_gateway.swingreport import SWING_NOTES
 from plantigrade_gateway.web.chartdata import plain
@@ -114,7 +114,7 @@ def _pictures(swing: Swing, frames: SwingFrames) -> list[FootPicture]:
 
 def _lift(swing: Swing) -> str:
     lift = swing.heel_lift
-    lowest = words.number(lift.lowest_load_bw, 2, " × BW")
+    lowest = formats.number(lift.lowest_load_bw, 2, " × BW")
     return f"{words.heel_lift(lift)}; lowest load about {lowest}, limit {lift.limit_n:.0f} N"
 
 
@@ -137,8 +137,8 @@ def _moment_rows(swing: Swing, frames: SwingFrames) -> list[MomentRow]:
 
 def _texts(values: FloatArray) -> tuple[str, ...]:
     rounded = (np.round(values, 2) + 0.0).tolist()  # no "-0.00"
-    return tuple(words.NONE if v != v else f"{v:.2f}" for v in rounded)
+    return tuple(formats.NONE if v != v else f"{v:.2f}" for v in rounded)
 
 
 def _percent(value: float) -> str:
-    return words.NONE if value != value else f"{100.0 * value:.0f}"
+    return formats.NONE if value != value else f"{100.0 * value:.0f}"

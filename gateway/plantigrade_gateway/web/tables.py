@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from plantigrade_gateway import words
+from plantigrade_gateway import formats
 from plantigrade_gateway.web.measures import Measure, with_clock
 
 T = TypeVar("T")
@@ -128,7 +128,7 @@ def _sorted(
 def _cell(measure: Measure[T], item: T, is_clock: bool) -> Cell:
     value = measure.value(item)
     if is_clock and not isinstance(value, str):
-        return Cell(words.clock(value), True)
+        return Cell(formats.clock(value), True)
     return Cell(measure.text(value), not isinstance(value, str))
 
 

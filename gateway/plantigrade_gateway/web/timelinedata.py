@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from plantigrade_gateway import words
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis import Analysis, Mark
 from plantigrade_gateway.sets import swing_time
 from plantigrade_gateway.web.chartdata import Data, merged
@@ -70,5 +70,5 @@ def _marks(marks: Sequence[Mark]) -> dict[str, list[Any]]:
     return {
         "t": [round(1000.0 * mark.t_s, 3) for mark in marks],
         "row": [ROWS[-1]] * len(marks),
-        "name": [words.printable(mark.text).strip()[:_LONGEST_NAME] for mark in marks],
+        "name": [formats.printable(mark.text).strip()[:_LONGEST_NAME] for mark in marks],
     }

@@ -21,7 +21,8 @@ from tests.support.practice import practice_copy, store_practice
 
 from plantigrade.change import Verdict
 from plantigrade.summary import summarise_swings
-from plantigrade_gateway import stored, words
+from plantigrade_gateway import formats, stored, words
+from plantigrade_gateway.cues import is_good
 from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.prepared import prepared, read_stretch, read_swings
 from plantigrade_gateway.sets import sets_of
@@ -90,7 +91,7 @@ def test_good_pushes_of_the_list_are_those_of_the_words(made):
     reads = DeskStore(made)
     (listed,) = reads.all()
     found = stored.read(reads.store, listed.line.session.session_id)
-    assert listed.good == sum(map(words.is_good, found.swings))
+    assert listed.good == sum(map(is_good, found.swings))
     reads.close()
 
 
@@ -171,7 +172,7 @@ def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, mad
     assert swing.lead_peak_s is not None and swing.shift_s is not None
     text = text_of(client.get(f"{base}/swings/3"))
     assert f"Swing 3 of 33: {words.push(swing.push)}" in text
-    assert words.number(swing.lead_peak_bw) + " about × BW" in text
+    assert formats.number(swing.lead_peak_bw) + " about × BW" in text
     frames = client.get(f"{base}/swings/3/frames.json").json()
     assert len(frames["t"]) == len(kept.t_s) == len(frames["feet"]["left"]["zones"])
     k = frames["moments"]["lead peak"]
