@@ -17,7 +17,7 @@ from plantigrade.zones import REGIONS, eighteen
 from plantigrade_gateway import calibrations, pair, reconnect
 from plantigrade_gateway.guide import TRIES
 from plantigrade_gateway.insolelink import ANSWER_LIMIT_S
-from plantigrade_gateway.messages import SampleFormat, frame_bytes, max_frames
+from plantigrade_gateway.wire.messages import SampleFormat, frame_bytes, max_frames
 
 NOTES = Path(__file__).resolve().parent.parent / "hardware_notes"
 SVG = "{http://www.w3.org/2000/svg}"

@@ -27,7 +27,7 @@ from plantigrade_gateway.practice import Practice, read_mark
 from plantigrade_gateway.quality import FootQuality, Link, Quality, WeightTally
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.settings import ASSUMED_MASS_KG, SessionSettings
-from plantigrade_gateway.stream import Counts, FactKind
+from plantigrade_gateway.wire.stream import Counts, FactKind
 
 _CUT_AT = (Kind.END, Kind.SETTINGS, Kind.MARK)
 """Entries before which a batch is cut: what comes before one never depends on it."""

@@ -21,10 +21,11 @@ from bleak.exc import (
     BleakError,
 )
 
-from plantigrade_gateway import firmware, profile
+from plantigrade_gateway import firmware
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.firmware import Firmware
-from plantigrade_gateway.profile import Announcement
+from plantigrade_gateway.wire import gatt
+from plantigrade_gateway.wire.gatt import Announcement
 
 CONNECT_LIMIT_S = 15.0
 """For connecting and finding the services: slow hosts take several seconds (ours)."""
@@ -149,7 +150,7 @@ async def scanning(radio: Radio, heard: Callable[[Sighting], None]) -> AsyncIter
 
     def detected(device: BLEDevice, data: AdvertisementData) -> None:
         name = data.local_name or device.name or ""
-        own = profile.read_announcement(data.service_data.get(profile.SERVICE, b""))
+        own = gatt.read_announcement(data.service_data.get(gatt.SERVICE, b""))
         if own is not None:  # it comes with the scan response
             heard(Sighting(own, device.address, name or own.name, data.rssi, device))
             return
@@ -159,7 +160,7 @@ async def scanning(radio: Radio, heard: Callable[[Sighting], None]) -> AsyncIter
                 if said is not None:
                     heard(Sighting(said, device.address, name, data.rssi, device, other))
 
-    services = [profile.SERVICE, *(other.service for other in others)]
+    services = [gatt.SERVICE, *(other.service for other in others)]
     try:
         scanner = BleakScanner(detected, service_uuids=services, backend=radio.scanner)
         await scanner.start()

@@ -9,7 +9,7 @@ import click
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.profile import KnownInsole
+    from plantigrade_gateway.wire.gatt import KnownInsole
 
 Decorator = Callable[[Any], Any]
 

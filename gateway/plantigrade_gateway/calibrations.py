@@ -12,9 +12,9 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration
 from plantigrade.evidence import FootFit
 from plantigrade_gateway import words
-from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storerows import utc_text
+from plantigrade_gateway.wire.gatt import KnownInsole
 
 DOUBTFUL_PERCENT = 5.0
 """A gain that repeats worse than this is said to be doubtful (ours)."""

@@ -10,8 +10,8 @@ from importlib.metadata import entry_points
 from typing import Protocol, runtime_checkable
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.messages import DataPacket
-from plantigrade_gateway.profile import Announcement
+from plantigrade_gateway.wire.gatt import Announcement
+from plantigrade_gateway.wire.messages import DataPacket
 
 GROUP = "plantigrade.firmware"
 

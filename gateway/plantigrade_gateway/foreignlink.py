@@ -6,11 +6,11 @@ from collections.abc import Callable
 from typing import Any
 
 from plantigrade.block import Foot
-from plantigrade_gateway import profile
 from plantigrade_gateway.ble import Link, Sighting
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.firmware import Firmware
-from plantigrade_gateway.wire import encode_data
+from plantigrade_gateway.wire import gatt
+from plantigrade_gateway.wire.codec import encode_data
 
 
 class ForeignLink:
@@ -18,7 +18,7 @@ class ForeignLink:
 
     def __init__(self, link: Link, sighting: Sighting, firmware: Firmware) -> None:
         self.battery_percent = sighting.announcement.battery_percent
-        self.status: profile.Status | None = None
+        self.status: gatt.Status | None = None
         self._link = link
         self._said = sighting.announcement
         self._firmware = firmware

@@ -11,10 +11,10 @@ from plantigrade.evidence import FootFit
 from plantigrade.fitting import Asked, Fitting, Refused, Step
 from plantigrade.poses import Pose
 from plantigrade.zones import ZoneLayout
-from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record import Batch, Entry, Kind, read_exchange
-from plantigrade_gateway.stream import FactKind, Run
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.stream import FactKind, Run
 
 TRIES = 3
 """A pose that was refused so often ends the calibration (ours)."""

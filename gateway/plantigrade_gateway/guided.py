@@ -30,11 +30,11 @@ from plantigrade_gateway.inbox import Inbox
 from plantigrade_gateway.livesource import LiveSource, Wish
 from plantigrade_gateway.pair import size_notes
 from plantigrade_gateway.paper import paragraph
-from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.record import Batch
 from plantigrade_gateway.service import STOP_LIMIT_S, VIRTUAL, Order, linked
 from plantigrade_gateway.simulator import Simulation
 from plantigrade_gateway.store import Store
+from plantigrade_gateway.wire.gatt import KnownInsole
 
 SILENT_S = 5.0
 """Without data for so long it is said (ours)."""

@@ -12,11 +12,12 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from plantigrade.block import Foot
-from plantigrade_gateway import profile
 from plantigrade_gateway.ble import Link, Radio, Sighting
 from plantigrade_gateway.errors import BluetoothError, WireError
 from plantigrade_gateway.foreignlink import ForeignLink
-from plantigrade_gateway.messages import (
+from plantigrade_gateway.wire import gatt
+from plantigrade_gateway.wire.codec import decode, encode
+from plantigrade_gateway.wire.messages import (
     HEADER_BYTES,
     Ack,
     AckStatus,
@@ -31,7 +32,6 @@ from plantigrade_gateway.messages import (
     Time,
     frame_bytes,
 )
-from plantigrade_gateway.wire import decode, encode
 
 ANSWER_LIMIT_S = 2.0
 """For an answer of the control point (`gatt_profile.md` §1)."""
@@ -52,7 +52,7 @@ class Streaming(Protocol):
     """
 
     battery_percent: int | None
-    status: profile.Status | None
+    status: gatt.Status | None
 
     @property
     def gone(self) -> asyncio.Event:
@@ -130,7 +130,7 @@ class InsoleLink:
         self._now_ns = now_ns
         self.identity: Identity
         self.battery_percent = sighting.announcement.battery_percent
-        self.status: profile.Status | None = None
+        self.status: gatt.Status | None = None
         self._link = link
         self._length_mm = sighting.announcement.length_mm
         self._asking = asyncio.Lock()
@@ -158,7 +158,7 @@ class InsoleLink:
             "length_mm": self._length_mm,
             "zones": identity.zones,
             "battery_percent": self.battery_percent,
-            "value_bytes": self._link.value_bytes(profile.CONTROL),
+            "value_bytes": self._link.value_bytes(gatt.CONTROL),
         }
 
     async def listen(self) -> None:
@@ -169,11 +169,11 @@ class InsoleLink:
         BluetoothError
             It does not speak the profile, or does not answer.
         """
-        await self._link.subscribe(profile.CONTROL, self._answered)
-        await self._link.subscribe(profile.STATUS, self._told_status)
-        await self._link.subscribe(profile.BATTERY_LEVEL, self._told_battery)
-        self._told_battery(await self._link.read(profile.BATTERY_LEVEL))
-        self._told_status(await self._link.read(profile.STATUS))
+        await self._link.subscribe(gatt.CONTROL, self._answered)
+        await self._link.subscribe(gatt.STATUS, self._told_status)
+        await self._link.subscribe(gatt.BATTERY_LEVEL, self._told_battery)
+        self._told_battery(await self._link.read(gatt.BATTERY_LEVEL))
+        self._told_status(await self._link.read(gatt.STATUS))
         answer = await self._ask(Identify(self._next_token(), 0))
         if not isinstance(answer, Identity):
             raise BluetoothError(f"{self._link.label}: does not say who it is")
@@ -199,7 +199,7 @@ class InsoleLink:
             It refuses, or not even one frame fits the link.
         """
         size = frame_bytes(self.identity.zones, self.identity.sample_format)
-        value_bytes = self._link.value_bytes(profile.CONTROL)
+        value_bytes = self._link.value_bytes(gatt.CONTROL)
         fit = (value_bytes - HEADER_BYTES) // size
         if fit < 1:
             raise BluetoothError(
@@ -207,7 +207,7 @@ class InsoleLink:
                 f"expected at least {HEADER_BYTES + size}; use an adapter with Bluetooth 4.2 or "
                 "newer"
             )
-        await self._link.subscribe(profile.DATA, lambda data: on_data(bytes(data)))
+        await self._link.subscribe(gatt.DATA, lambda data: on_data(bytes(data)))
         if period_us is not None:
             await self._order(Rate(self._next_token(), period_us))
         await self._order(Frames(self._next_token(), min(frames, fit)))
@@ -261,7 +261,7 @@ class InsoleLink:
             try:
                 async with asyncio.timeout(ANSWER_LIMIT_S):
                     self._sent_ns = self._now_ns()
-                    await self._link.write(profile.CONTROL, encode(request))
+                    await self._link.write(gatt.CONTROL, encode(request))
                     await asyncio.wait((self._answer, lost), return_when=asyncio.FIRST_COMPLETED)
             except TimeoutError as error:
                 raise BluetoothError(f"{self._link.label}: no answer") from error
@@ -289,7 +289,7 @@ class InsoleLink:
             self._answer.set_result(message)
 
     def _told_status(self, data: bytes | bytearray) -> None:
-        self.status = profile.read_status(bytes(data)) or self.status
+        self.status = gatt.read_status(bytes(data)) or self.status
 
     def _told_battery(self, data: bytes | bytearray) -> None:
         if len(data) == 1 and data[0] <= 100:

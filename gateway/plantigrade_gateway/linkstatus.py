@@ -18,7 +18,7 @@ from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record import INSOLE_OF
 from plantigrade_gateway.statusfile import replace_json
-from plantigrade_gateway.stream import Counts
+from plantigrade_gateway.wire.stream import Counts
 
 if TYPE_CHECKING:  # the web process reads a status and has no use for Bluetooth
     from plantigrade_gateway.livesource import LiveSource

@@ -11,7 +11,7 @@ from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
     from plantigrade_gateway.ble import Sighting
-    from plantigrade_gateway.profile import KnownInsole
+    from plantigrade_gateway.wire.gatt import KnownInsole
 
 
 def scan_near(store: Path | None, seconds: float, radio: str | None, as_json: bool) -> None:
@@ -91,8 +91,8 @@ def choose_pair(
 
     from plantigrade_gateway.pair import remember, size_notes
     from plantigrade_gateway.paper import console, paragraph
-    from plantigrade_gateway.profile import KnownInsole
     from plantigrade_gateway.store import Store
+    from plantigrade_gateway.wire.gatt import KnownInsole
 
     serials = {foot: _serial(text) for foot, text in wanted.items() if text is not None}
     found = asyncio.run(_heard(seconds, radio))

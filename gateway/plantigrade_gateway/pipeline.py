@@ -21,10 +21,10 @@ from plantigrade.limits import Limits, setup_for
 from plantigrade.load import LoadReducer
 from plantigrade.monitor import ZoneMonitor
 from plantigrade.pairing import Pairing
-from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.record import SESSION, Batch, Kind, read_exchange
 from plantigrade_gateway.settings import SessionSettings
-from plantigrade_gateway.stream import Counts, Fact, FactKind, Run
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.stream import Counts, Fact, FactKind, Run
 
 AWAY_NS = 1_000_000_000
 """A foot this far behind in the record is away: the other's rows wait no longer (design §9)."""

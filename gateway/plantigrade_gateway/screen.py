@@ -21,8 +21,8 @@ from plantigrade_gateway.glance import glance
 from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.pipeline import Output
 from plantigrade_gateway.sets import SwingRun, set_name, sets_of
-from plantigrade_gateway.stream import FACTS, Fact, FactKind
 from plantigrade_gateway.swingreport import set_line
+from plantigrade_gateway.wire.stream import FACTS, Fact, FactKind
 
 _REFRESH_S = 0.1
 _BAR_CELLS = 13

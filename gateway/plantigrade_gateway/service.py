@@ -31,7 +31,6 @@ from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.livesource import LiveSource, Wish
 from plantigrade_gateway.pair import known, size_notes
 from plantigrade_gateway.paper import paragraph
-from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.record import INSOLE_OF
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.settings import SessionSettings
@@ -43,6 +42,7 @@ from plantigrade_gateway.visit import Visit
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders
 from plantigrade_gateway.web.page import Message, Page, opened_page
+from plantigrade_gateway.wire.gatt import KnownInsole
 
 STATUS_EVERY_S = 1.0
 STOP_LIMIT_S = 8.0

@@ -15,14 +15,14 @@ from bumble.device import Connection, Device
 from bumble.gatt import Characteristic
 from numpy.typing import NDArray
 
-from plantigrade_gateway import profile
 from plantigrade_gateway.air import Air, host_on
 from plantigrade_gateway.insole import Link
-from plantigrade_gateway.messages import DataPacket
 from plantigrade_gateway.virtualbody import CLOCK_WRAP, LENGTH_MM, Body, Knobs
 from plantigrade_gateway.virtualcontrol import Control, Request
 from plantigrade_gateway.virtualoffer import Offer, advertise
-from plantigrade_gateway.wire import encode
+from plantigrade_gateway.wire import gatt
+from plantigrade_gateway.wire.codec import encode
+from plantigrade_gateway.wire.messages import DataPacket
 
 BATTERY_LOW_PERCENT = 15
 
@@ -77,8 +77,8 @@ class AirInsole:
         self.device = self._offer.device_on(host, self._announcement().name)
         self.device.on(Device.EVENT_CONNECTION, self._connected)
 
-    def _announcement(self) -> profile.Announcement:
-        return profile.Announcement(
+    def _announcement(self) -> gatt.Announcement:
+        return gatt.Announcement(
             self.knobs.foot, LENGTH_MM, self.battery_percent(), self.knobs.serial
         )
 
@@ -108,9 +108,9 @@ class AirInsole:
         """Put the battery at a level."""
         self._level_at = (self._now_s(), percent)
 
-    def status(self) -> profile.Status:
+    def status(self) -> gatt.Status:
         """Return its status."""
-        return profile.Status(
+        return gatt.Status(
             streaming=self.is_streaming,
             charging=self.control.charging,
             battery_low=self.battery_percent() < BATTERY_LOW_PERCENT,

@@ -23,7 +23,7 @@ from plantigrade.synth import (
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.insole import Link
-from plantigrade_gateway.messages import SampleFormat
+from plantigrade_gateway.wire.messages import SampleFormat
 
 BODY_HZ = 400
 """At which the synthetic body moves; an insole takes the nearest of its samples."""

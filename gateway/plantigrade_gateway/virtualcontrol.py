@@ -6,7 +6,9 @@ Bytes in, bytes out; no Bluetooth in here. `virtual.py` puts it behind a control
 from typing import Protocol
 
 from plantigrade_gateway.errors import WireError
-from plantigrade_gateway.messages import (
+from plantigrade_gateway.virtualbody import FIRMWARE, SHORTEST_PERIOD_US, ZONES, Knobs
+from plantigrade_gateway.wire.codec import VERSION, MessageKind, decode, encode
+from plantigrade_gateway.wire.messages import (
     HEADER_BYTES,
     MAX_MESSAGE_BYTES,
     Ack,
@@ -22,8 +24,6 @@ from plantigrade_gateway.messages import (
     Time,
     frame_bytes,
 )
-from plantigrade_gateway.virtualbody import FIRMWARE, SHORTEST_PERIOD_US, ZONES, Knobs
-from plantigrade_gateway.wire import VERSION, MessageKind, decode, encode
 
 Request = Start | Stop | Rate | Frames | Identify | Time
 _REQUESTS = range(MessageKind.START, MessageKind.TIME + 1)

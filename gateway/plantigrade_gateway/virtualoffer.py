@@ -14,8 +14,8 @@ from bumble.host import Host
 from bumble.profiles.battery_service import BatteryService
 from bumble.profiles.device_information_service import DeviceInformationService
 
-from plantigrade_gateway import profile
 from plantigrade_gateway.virtualbody import FIRMWARE, Knobs
+from plantigrade_gateway.wire import gatt
 
 _ADVERTISING_MS = 100
 _MTU = 247
@@ -41,20 +41,20 @@ class Offer:
         self,
         knobs: Knobs,
         asked: Callable[[Connection, bytes], None],
-        status: Callable[[], profile.Status],
+        status: Callable[[], gatt.Status],
         battery_percent: Callable[[], int],
     ) -> None:
         kind = Characteristic.Properties
         self._knobs = knobs
-        self.data = Characteristic(profile.DATA, kind.NOTIFY, Characteristic.Permissions(0), b"")
+        self.data = Characteristic(gatt.DATA, kind.NOTIFY, Characteristic.Permissions(0), b"")
         self.point: Characteristic[bytes] = Characteristic(
-            profile.CONTROL,
+            gatt.CONTROL,
             kind.WRITE | kind.INDICATE,
             Characteristic.WRITEABLE,
             CharacteristicValue(write=asked),
         )
         self.status: Characteristic[bytes] = Characteristic(
-            profile.STATUS,
+            gatt.STATUS,
             kind.READ | kind.NOTIFY,
             Characteristic.READABLE,
             CharacteristicValue(read=lambda _: status().encode()),
@@ -73,7 +73,7 @@ class Offer:
         )
         device = Device(config=config, host=host)
         device.gatt_server.max_mtu = _MTU
-        insole = Service(profile.SERVICE, [self.data, self.point, self.status])
+        insole = Service(gatt.SERVICE, [self.data, self.point, self.status])
         device.add_services([insole, self._battery_service, self._information()])
         return device
 
@@ -86,13 +86,13 @@ class Offer:
         )
 
 
-async def advertise(device: Device, said: profile.Announcement) -> None:
+async def advertise(device: Device, said: gatt.Announcement) -> None:
     """Let a device advertise whenever it is not connected."""
     flags = (
         AdvertisingData.Flags.LE_GENERAL_DISCOVERABLE_MODE
         | AdvertisingData.Flags.BR_EDR_NOT_SUPPORTED
     )
-    service = UUID(profile.SERVICE)
+    service = UUID(gatt.SERVICE)
     parts = [
         data_types.Flags(flags),
         data_types.CompleteListOf128BitServiceUUIDs([service]),

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from plantigrade.block import Foot
 from plantigrade.clock import ClockModel
-from plantigrade_gateway.decoder import Decoder
-from plantigrade_gateway.messages import DataPacket, SampleFormat
-from plantigrade_gateway.stream import Run
-from plantigrade_gateway.wire import encode_data
+from plantigrade_gateway.wire.codec import encode_data
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
+from plantigrade_gateway.wire.stream import Run
 
 PACKETS = 180_000  # of one foot
 FRAMES, ZONES, PERIOD_US = 2, 18, 10_000

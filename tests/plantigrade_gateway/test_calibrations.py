@@ -13,8 +13,8 @@ from plantigrade.zones import eighteen
 from plantigrade_gateway import calibrations, schema
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.pair import forget, remember, size_notes
-from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.store import Store
+from plantigrade_gateway.wire.gatt import KnownInsole
 
 LEFT = KnownInsole(0xFFFFFFFF, Foot.LEFT, "blue", "C0:00:00:00:00:01", 270)
 RIGHT = KnownInsole(2, Foot.RIGHT, "green", "C0:00:00:00:00:02", 270)

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from plantigrade.block import Foot
-from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.errors import WireReason
-from plantigrade_gateway.messages import DataPacket, Identify, Identity, SampleFormat
-from plantigrade_gateway.stream import Counts, Fact, FactKind, Run
-from plantigrade_gateway.wire import encode
+from plantigrade_gateway.wire.codec import encode
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.messages import DataPacket, Identify, Identity, SampleFormat
+from plantigrade_gateway.wire.stream import Counts, Fact, FactKind, Run
 
 PERIOD_US = 10_000
 FRAMES = 2

@@ -34,9 +34,17 @@ from tests.support.firmware import (
 from tests.support.firmware_model import CLOCK, REQUESTS, Config, Model
 
 from plantigrade.block import Foot
-from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.errors import WireError
-from plantigrade_gateway.messages import (
+from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.wire.codec import (
+    FLAG_BATTERY_LOW,
+    FLAG_DROPPED,
+    FLAG_FIRST,
+    decode,
+    encode,
+)
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.messages import (
     Ack,
     AckStatus,
     Clock,
@@ -49,15 +57,7 @@ from plantigrade_gateway.messages import (
     frame_bytes,
     max_frames,
 )
-from plantigrade_gateway.record import Batch, Entry, Kind
-from plantigrade_gateway.stream import Fact, FactKind
-from plantigrade_gateway.wire import (
-    FLAG_BATTERY_LOW,
-    FLAG_DROPPED,
-    FLAG_FIRST,
-    decode,
-    encode,
-)
+from plantigrade_gateway.wire.stream import Fact, FactKind
 
 __all__ = ["driver", "toolchain"]
 

@@ -22,9 +22,12 @@ from tests.support.firmware_model import CLOCK, Config, Model
 from plantigrade.block import Foot
 from plantigrade.calibrate import default_calibration
 from plantigrade.zones import eighteen
-from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.insole import Link, VirtualInsole
-from plantigrade_gateway.messages import (
+from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.wire.codec import MessageKind, decode, encode
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.gatt import Announcement, Status
+from plantigrade_gateway.wire.messages import (
     Ack,
     AckStatus,
     DataPacket,
@@ -35,14 +38,7 @@ from plantigrade_gateway.messages import (
     Stop,
     max_frames,
 )
-from plantigrade_gateway.profile import Announcement, Status
-from plantigrade_gateway.record import Batch, Entry, Kind
-from plantigrade_gateway.stream import Fact, FactKind, Run
-from plantigrade_gateway.wire import (
-    MessageKind,
-    decode,
-    encode,
-)
+from plantigrade_gateway.wire.stream import Fact, FactKind, Run
 
 __all__ = ["driver", "toolchain"]
 

@@ -10,12 +10,12 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import Calibrator, default_calibration
 from plantigrade.synth import Player, SensorModel, SessionPlan, Stand, Swing, Walk, perform
 from plantigrade.zones import eighteen
-from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
-from plantigrade_gateway.messages import SampleFormat
 from plantigrade_gateway.record import Batch, Entry, Kind
-from plantigrade_gateway.stream import Fact, FactKind, Run
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.messages import SampleFormat
+from plantigrade_gateway.wire.stream import Fact, FactKind, Run
 
 CALIBRATION = default_calibration(eighteen(), Foot.LEFT)
 PLAIN = VirtualInsole(Foot.LEFT, 0, CALIBRATION, link=Link.steady())

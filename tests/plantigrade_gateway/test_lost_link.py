@@ -4,11 +4,11 @@ not (wire format §3, rule 6)."""
 import numpy as np
 
 from plantigrade.block import Foot
-from plantigrade_gateway.messages import DataPacket, SampleFormat
 from plantigrade_gateway.pipeline import Output, Pipeline
 from plantigrade_gateway.record import Batch, Entry, Kind
-from plantigrade_gateway.stream import FactKind
-from plantigrade_gateway.wire import encode
+from plantigrade_gateway.wire.codec import encode
+from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
+from plantigrade_gateway.wire.stream import FactKind
 
 S = 1_000_000_000
 LOST_S, BACK_S, END_S = 5.0, 8.0, 12.0

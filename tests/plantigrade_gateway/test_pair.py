@@ -8,8 +8,8 @@ from plantigrade.block import Foot
 from plantigrade_gateway import schema
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.pair import forget, known, remember
-from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.store import Store
+from plantigrade_gateway.wire.gatt import KnownInsole
 
 LEFT = KnownInsole(0xFFFFFFFF, Foot.LEFT, "blue", "C0:00:00:00:00:01", 270)
 RIGHT = KnownInsole(2, Foot.RIGHT, "00000002", "C0:00:00:00:00:02", 255)

@@ -33,12 +33,12 @@ from plantigrade.synth import Swing as SwingPlan
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
-from plantigrade_gateway.messages import Ack, AckStatus, DataPacket, SampleFormat
 from plantigrade_gateway.pipeline import Output, Pipeline
 from plantigrade_gateway.record import SESSION, Batch, Entry, Kind, exchange_data
 from plantigrade_gateway.settings import SessionSettings, settings_of
-from plantigrade_gateway.stream import Fact, FactKind
-from plantigrade_gateway.wire import decode, encode, encode_data
+from plantigrade_gateway.wire.codec import decode, encode, encode_data
+from plantigrade_gateway.wire.messages import Ack, AckStatus, DataPacket, SampleFormat
+from plantigrade_gateway.wire.stream import Fact, FactKind
 
 START_NS = 5_000_000_000
 PLAYER = Player(mass_kg=80.0)

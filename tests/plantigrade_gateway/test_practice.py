@@ -10,12 +10,12 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from plantigrade_gateway.decoder import Decoder
-from plantigrade_gateway.messages import DataPacket
 from plantigrade_gateway.record import SESSION, Entry, Kind
 from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.stream import FactKind, Run
-from plantigrade_gateway.wire import decode
+from plantigrade_gateway.wire.codec import decode
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.messages import DataPacket
+from plantigrade_gateway.wire.stream import FactKind, Run
 
 FOLDER = Path(__file__).resolve().parents[2] / "replay_data"
 

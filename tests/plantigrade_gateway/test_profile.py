@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from plantigrade.block import Foot
-from plantigrade_gateway import profile
-from plantigrade_gateway.profile import Announcement, Status, read_announcement, read_status
+from plantigrade_gateway.wire import gatt
+from plantigrade_gateway.wire.gatt import Announcement, Status, read_announcement, read_status
 
 DOCUMENT = Path(__file__).resolve().parents[2] / "hardware_notes" / "gatt_profile.md"
 battery = st.none() | st.integers(0, 100)
@@ -59,7 +59,7 @@ def test_wrong_announcements_are_refused(data):
 
 def test_the_document_names_the_same_uuids():
     text = DOCUMENT.read_text("utf-8")
-    for uuid in (profile.SERVICE, profile.DATA, profile.CONTROL, profile.STATUS):
+    for uuid in (gatt.SERVICE, gatt.DATA, gatt.CONTROL, gatt.STATUS):
         assert f"`{uuid}`" in text
 
 

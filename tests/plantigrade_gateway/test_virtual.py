@@ -11,10 +11,12 @@ from bleak import BleakClient
 from bleak.exc import BleakGATTProtocolError
 from tests.plantigrade_gateway.test_wire import ANSWERS
 
-from plantigrade_gateway import profile
 from plantigrade_gateway.ble import scan
-from plantigrade_gateway.decoder import Decoder
-from plantigrade_gateway.messages import (
+from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.wire import gatt
+from plantigrade_gateway.wire.codec import MessageKind, decode, encode
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.messages import (
     Ack,
     AckStatus,
     Clock,
@@ -25,9 +27,7 @@ from plantigrade_gateway.messages import (
     Start,
     Stop,
 )
-from plantigrade_gateway.record import Batch, Entry, Kind
-from plantigrade_gateway.stream import Fact, FactKind
-from plantigrade_gateway.wire import MessageKind, decode, encode
+from plantigrade_gateway.wire.stream import Fact, FactKind
 
 try:
     from tests.support.airworld import LEFT, World, turned, world
@@ -59,12 +59,12 @@ class Host:
 
     async def listen(self) -> None:
         await self.client.start_notify(
-            profile.CONTROL, lambda _, data: self.answers.put_nowait(bytes(data))
+            gatt.CONTROL, lambda _, data: self.answers.put_nowait(bytes(data))
         )
-        await self.client.start_notify(profile.DATA, lambda _, data: self.data.append(bytes(data)))
+        await self.client.start_notify(gatt.DATA, lambda _, data: self.data.append(bytes(data)))
 
     async def write(self, data: bytes) -> None:
-        await self.client.write_gatt_char(profile.CONTROL, data, response=True)
+        await self.client.write_gatt_char(gatt.CONTROL, data, response=True)
 
     async def ask(self, request: Message) -> Message:
         await self.write(encode(request))
@@ -104,7 +104,7 @@ async def test_a_request_before_the_subscription_is_refused(steps):
         found = await scan(air.backend, 0.25)
         async with BleakClient(found[0].device, backend=air.radio.client) as client:
             with pytest.raises(BleakGATTProtocolError) as error:
-                await client.write_gatt_char(profile.CONTROL, encode(Start(1)), response=True)
+                await client.write_gatt_char(gatt.CONTROL, encode(Start(1)), response=True)
             assert error.value.code == 0xFD
             assert await client.read_gatt_char(SERIAL_NUMBER) == b"51A70001"
 
@@ -162,7 +162,7 @@ async def test_an_insole_that_charges_does_not_stream_and_says_so(steps):
         await host.hears(2)
         air.insoles[LEFT].charge(True)
         assert await host.ask(Start(2)) == Ack(2, MessageKind.START, AckStatus.NOT_NOW)
-        status = profile.read_status(bytes(await host.client.read_gatt_char(profile.STATUS)))
+        status = gatt.read_status(bytes(await host.client.read_gatt_char(gatt.STATUS)))
         assert status is not None and status.charging and not status.streaming
         air.insoles[LEFT].charge(False)
         assert await host.ask(Start(3)) == Ack(3, MessageKind.START, AckStatus.DONE)

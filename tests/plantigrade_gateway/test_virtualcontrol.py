@@ -9,10 +9,10 @@ from tests.support.firmware import random_request
 from tests.support.firmware_model import CLOCK, Config, Model
 
 from plantigrade.block import Foot
-from plantigrade_gateway.messages import Frames, Rate, SampleFormat, Start
 from plantigrade_gateway.virtualbody import SHORTEST_PERIOD_US, Knobs
 from plantigrade_gateway.virtualcontrol import Control
-from plantigrade_gateway.wire import encode
+from plantigrade_gateway.wire.codec import encode
+from plantigrade_gateway.wire.messages import Frames, Rate, SampleFormat, Start
 
 KNOBS = Knobs(Foot.LEFT, 1)
 

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError, WireReason
-from plantigrade_gateway.messages import (
+from plantigrade_gateway.wire.codec import MessageKind, decode, encode
+from plantigrade_gateway.wire.messages import (
     MAX_MESSAGE_BYTES,
     Ack,
     AckStatus,
@@ -28,7 +29,6 @@ from plantigrade_gateway.messages import (
     frame_bytes,
     max_frames,
 )
-from plantigrade_gateway.wire import MessageKind, decode, encode
 
 VECTORS = Path(__file__).resolve().parents[2] / "hardware_notes" / "wire_vectors.txt"
 FORMATS = {"u16": SampleFormat.U16, "packed12": SampleFormat.PACKED12}

@@ -13,14 +13,14 @@ from plantigrade.block import Foot
 from plantigrade_gateway.air import Air, AirController, Weather
 from plantigrade_gateway.airlink import AirRadio
 from plantigrade_gateway.ble import Radio
-from plantigrade_gateway.decoder import Decoder
 from plantigrade_gateway.livesource import LiveSource, Wish
 from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.profile import KnownInsole
 from plantigrade_gateway.record import INSOLE_OF, Batch, Entry, Kind
-from plantigrade_gateway.stream import Fact, Run
 from plantigrade_gateway.virtual import AirInsole
 from plantigrade_gateway.virtualbody import LENGTH_MM, Knobs, Steps, usual_pair
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.gatt import KnownInsole
+from plantigrade_gateway.wire.stream import Fact, Run
 
 LEFT, RIGHT = Foot.LEFT, Foot.RIGHT
 

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from tests.support.firmware_model import CLOCK, Config, Model
 
-from plantigrade_gateway.decoder import Decoder
-from plantigrade_gateway.messages import DataPacket, Frames, Identify, Rate, Start, Stop, Time
 from plantigrade_gateway.record import Batch, Entry, Kind
-from plantigrade_gateway.stream import Fact, Run
-from plantigrade_gateway.wire import decode, encode
+from plantigrade_gateway.wire.codec import decode, encode
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.messages import DataPacket, Frames, Identify, Rate, Start, Stop, Time
+from plantigrade_gateway.wire.stream import Fact, Run
 
 ROOT = Path(__file__).resolve().parents[2]
 FIRMWARE = ROOT / "hardware_notes" / "firmware"

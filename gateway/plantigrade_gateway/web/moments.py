@@ -19,10 +19,10 @@ from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.glance import FootGlance, glance
 from plantigrade_gateway.live import Moment
 from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.stream import FACTS, Fact, FactKind
 from plantigrade_gateway.tone import TonePoint
 from plantigrade_gateway.tones import SAMPLE_RATE_HZ
 from plantigrade_gateway.wavfile import pcm16
+from plantigrade_gateway.wire.stream import FACTS, Fact, FactKind
 
 FRAMES_PER_S = 30.0
 _FRAME_NS = round(1e9 / FRAMES_PER_S)

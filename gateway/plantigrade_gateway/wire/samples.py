@@ -6,7 +6,7 @@ Many equal packets at a time; a packet or two by integers, where arrays cost mor
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade_gateway.messages import SampleFormat, frame_bytes
+from plantigrade_gateway.wire.messages import SampleFormat, frame_bytes
 
 _U16 = SampleFormat.U16
 _FEW_BYTES = 128

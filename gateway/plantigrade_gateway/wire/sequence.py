@@ -7,9 +7,9 @@ one whether its frames are taken and what is to be said of it. The rules are tho
 
 from typing import NamedTuple
 
-from plantigrade_gateway.messages import MIN_PERIOD_US
-from plantigrade_gateway.stream import FactKind
-from plantigrade_gateway.wire import FLAG_DROPPED, FLAG_FIRST, Header
+from plantigrade_gateway.wire.codec import FLAG_DROPPED, FLAG_FIRST, Header
+from plantigrade_gateway.wire.messages import MIN_PERIOD_US
+from plantigrade_gateway.wire.stream import FactKind
 
 WINDOW = 32
 """How many packets back an old one is known for what it is; a bit each."""

@@ -8,7 +8,7 @@ import struct
 from dataclasses import dataclass
 
 from plantigrade.block import Foot
-from plantigrade_gateway.messages import BATTERY_UNKNOWN
+from plantigrade_gateway.wire.messages import BATTERY_UNKNOWN
 
 SERVICE = "7c1f0001-5b33-4bce-92eb-cb3d3f7d5271"
 DATA = "7c1f0002-5b33-4bce-92eb-cb3d3f7d5271"

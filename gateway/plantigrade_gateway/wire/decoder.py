@@ -19,11 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import WireError, WireReason
-from plantigrade_gateway.messages import HEADER_BYTES, Message, SampleFormat
-from plantigrade_gateway.samples import unpack_samples
-from plantigrade_gateway.sequence import LEFT_OUT, Place, Sequence
-from plantigrade_gateway.stream import Counts, Fact, FactKind, Run
-from plantigrade_gateway.wire import (
+from plantigrade_gateway.wire.codec import (
     FLAG_BATTERY_LOW,
     FLAG_DROPPED,
     FLAG_FIRST,
@@ -33,6 +29,10 @@ from plantigrade_gateway.wire import (
     message_kind,
     read_header,
 )
+from plantigrade_gateway.wire.messages import HEADER_BYTES, Message, SampleFormat
+from plantigrade_gateway.wire.samples import unpack_samples
+from plantigrade_gateway.wire.sequence import LEFT_OUT, Place, Sequence
+from plantigrade_gateway.wire.stream import Counts, Fact, FactKind, Run
 
 _U16 = SampleFormat.U16  # looking a member up on its class costs a call each time
 _FEW = 8

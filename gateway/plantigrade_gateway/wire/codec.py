@@ -13,7 +13,7 @@ import numpy as np
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError, WireReason
-from plantigrade_gateway.messages import (
+from plantigrade_gateway.wire.messages import (
     HEADER_BYTES,
     MAX_MESSAGE_BYTES,
     MAX_ZONES,
@@ -36,7 +36,7 @@ from plantigrade_gateway.messages import (
     check_range,
     check_zones,
 )
-from plantigrade_gateway.samples import pack_samples, unpack_samples
+from plantigrade_gateway.wire.samples import pack_samples, unpack_samples
 
 VERSION = 1
 FLAG_FIRST = 0x01

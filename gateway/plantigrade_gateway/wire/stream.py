@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireReason
-from plantigrade_gateway.messages import Message
+from plantigrade_gateway.wire.messages import Message
 
 if TYPE_CHECKING:
     pass
