@@ -21,7 +21,7 @@ from plantigrade_gateway.analysis import (
     quality_of,
 )
 from plantigrade_gateway.quality import FootQuality, WeightTally
-from plantigrade_gateway.settings import ASSUMED_MASS_KG, HANDED
+from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, HANDED
 from plantigrade_gateway.zonecsv import ZoneFacts, ZoneRows, iter_zone_csv, scan_zone_csv
 
 LONGEST_GAP_S = 60.0

@@ -25,8 +25,8 @@ from plantigrade_gateway.drillrun import Reply
 from plantigrade_gateway.pipeline import Output, Pipeline, Tap
 from plantigrade_gateway.practice import Practice, read_mark
 from plantigrade_gateway.quality import FootQuality, Link, Quality, WeightTally
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.settings import ASSUMED_MASS_KG, SessionSettings
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings
 from plantigrade_gateway.wire.stream import Counts, FactKind
 
 _CUT_AT = (Kind.END, Kind.SETTINGS, Kind.MARK)

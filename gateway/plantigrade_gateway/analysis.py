@@ -16,7 +16,7 @@ from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.drillrun import DrillResult
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.quality import FootQuality, GapTally, Quality
-from plantigrade_gateway.settings import HANDED
+from plantigrade_gateway.record.settings import HANDED
 
 WEIGHT_DIFFERS = 0.25
 """A mass given is not believed when the recording's load differs from it by more (ours)."""

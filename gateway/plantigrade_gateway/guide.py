@@ -12,7 +12,7 @@ from plantigrade.fitting import Asked, Fitting, Refused, Step
 from plantigrade.poses import Pose
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.record import Batch, Entry, Kind, read_exchange
+from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.stream import FactKind, Run
 

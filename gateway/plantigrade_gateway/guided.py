@@ -30,7 +30,7 @@ from plantigrade_gateway.inbox import Inbox
 from plantigrade_gateway.livesource import LiveSource, Wish
 from plantigrade_gateway.pair import size_notes
 from plantigrade_gateway.paper import paragraph
-from plantigrade_gateway.record import Batch
+from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.service import STOP_LIMIT_S, VIRTUAL, Order, linked
 from plantigrade_gateway.simulator import Simulation
 from plantigrade_gateway.store import Store

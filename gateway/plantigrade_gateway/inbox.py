@@ -2,7 +2,7 @@
 
 import asyncio
 
-from plantigrade_gateway.record import SESSION, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Entry, Kind
 
 HELD_ENTRIES = 240_000
 """Twenty minutes of two feet at 200 Hz, two frames a packet (ours): far more than any pause of a

@@ -16,7 +16,7 @@ from plantigrade.block import FloatArray, Foot
 from plantigrade.calibrate import Calibration
 from plantigrade.synth import Performance, SensorModel
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.record import Entry, Kind
+from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.wire.codec import encode_data
 from plantigrade_gateway.wire.messages import DataPacket, SampleFormat, max_frames
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.record import INSOLE_OF
+from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.statusfile import replace_json
 from plantigrade_gateway.wire.stream import Counts
 

@@ -21,7 +21,7 @@ from plantigrade_gateway.forward.gather import Gather
 from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.pipeline import Output, Tap
 from plantigrade_gateway.practice import mark_of
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.speech import Announcer
 from plantigrade_gateway.store import Store

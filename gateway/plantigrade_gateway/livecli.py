@@ -205,8 +205,8 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     from plantigrade_gateway.livesource import Wish
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.paper import console
+    from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.service import Order, run
-    from plantigrade_gateway.settings import SessionSettings
     from plantigrade_gateway.simulator import Fault, Simulation
 
     set_up(config, "gateway")

@@ -21,8 +21,8 @@ from plantigrade.limits import Limits, setup_for
 from plantigrade.load import LoadReducer
 from plantigrade.monitor import ZoneMonitor
 from plantigrade.pairing import Pairing
-from plantigrade_gateway.record import SESSION, Batch, Kind, read_exchange
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.entries import SESSION, Batch, Kind, read_exchange
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.stream import Counts, Fact, FactKind, Run
 

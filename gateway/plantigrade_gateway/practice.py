@@ -19,7 +19,7 @@ from plantigrade_gateway.drills import Choice, Feedback
 from plantigrade_gateway.drilltable import drill_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.pipeline import Output
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.settings import SessionSettings
 
 MARK = "drill:"
 """What a mark begins with that chooses a drill."""

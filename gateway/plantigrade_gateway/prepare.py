@@ -19,8 +19,8 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import event_of
 from plantigrade_gateway.frames import FrameReader
 from plantigrade_gateway.prepared import HEAD, PIECE, SWING, made_of
-from plantigrade_gateway.record import Batch, Kind
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.swingframes import SwingCutter, SwingFrames
 from plantigrade_gateway.timeline import Piece, PieceMaker

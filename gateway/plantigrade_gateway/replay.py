@@ -11,9 +11,9 @@ import numpy as np
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import InputError, RecordError
-from plantigrade_gateway.record import Batch
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.settings import SessionSettings, settings_of
 from plantigrade_gateway.replayfile import MAGIC, read_replay
-from plantigrade_gateway.settings import SessionSettings, settings_of
 
 _LONGEST_WAIT_S = 0.1  # so that a stop is noticed where a wait cannot be interrupted
 _FAST_PIECE_NS = 1_000_000_000

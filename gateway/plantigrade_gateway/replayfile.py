@@ -13,9 +13,9 @@ from typing import BinaryIO
 
 import numpy as np
 
-from plantigrade_gateway.chunk import pack, unpack
 from plantigrade_gateway.errors import RecordError, StoreError
-from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.record.packing import pack, unpack
 
 MAGIC = b"\x89PGR\r\n\x1a\n"
 """The first bytes: no text file begins so, and a transfer as text changes them (as PNG's do)."""

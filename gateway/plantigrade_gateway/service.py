@@ -31,9 +31,9 @@ from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.livesource import LiveSource, Wish
 from plantigrade_gateway.pair import known, size_notes
 from plantigrade_gateway.paper import paragraph
-from plantigrade_gateway.record import INSOLE_OF
+from plantigrade_gateway.record.entries import INSOLE_OF
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.screen import Screen
-from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.simulator import EXTRA, Simulation, simulator_process
 from plantigrade_gateway.speaker import quick_threads
 from plantigrade_gateway.speech import Announcer, opened_voice

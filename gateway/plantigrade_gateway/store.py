@@ -15,13 +15,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from plantigrade_gateway import chunk, schema
+from plantigrade_gateway import schema
 from plantigrade_gateway.database import Database
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import EventRow
 from plantigrade_gateway.forward import enqueue
 from plantigrade_gateway.forward.points import Loads, Point
-from plantigrade_gateway.record import Batch
+from plantigrade_gateway.record import packing
+from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.storerows import SESSIONS_SQL, Chunk, Player, Session, utc_text
 
 _ROWS_PER_READ = 500
@@ -483,11 +484,11 @@ class Store:
 
     def _unpacked(self, session_id: str, rows: Sequence[tuple[int, bytes]]) -> Batch:
         try:
-            return chunk.unpack([data for _, data in rows])
+            return packing.unpack([data for _, data in rows])
         except StoreError:
             for seq, data in rows:  # once more, one by one, to name the damaged one
                 try:
-                    chunk.unpack([data])
+                    packing.unpack([data])
                 except StoreError as error:
                     raise StoreError(
                         f"store {self.path}: session {session_id}, chunk {seq}: {error}"

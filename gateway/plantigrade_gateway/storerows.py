@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, Self
 
-from plantigrade_gateway import chunk
-from plantigrade_gateway.record import Batch
+from plantigrade_gateway.record import packing
+from plantigrade_gateway.record.entries import Batch
 
 SESSIONS_SQL = """
     SELECT session_id, player_id, started_utc, utc_offset_min, source, host, state, end_reason,
@@ -113,5 +113,5 @@ class Chunk:
     def of(cls, batch: Batch) -> "Chunk":
         """Pack a batch of at least one entry."""
         return cls(
-            len(batch), int(batch.arrival_ns[0]), int(batch.arrival_ns[-1]), chunk.pack(batch)
+            len(batch), int(batch.arrival_ns[0]), int(batch.arrival_ns[-1]), packing.pack(batch)
         )

@@ -15,8 +15,8 @@ from plantigrade.limits import Limits
 from plantigrade.load import centre_of_pressure, share, total_load
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway import packed
-from plantigrade_gateway.record import ZoneRows
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.entries import ZoneRows
+from plantigrade_gateway.record.settings import SessionSettings
 
 BEFORE_S, AFTER_S = 1.0, 0.5
 """What is kept before a swing's start and after its finish, s (ours)."""

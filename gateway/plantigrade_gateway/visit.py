@@ -13,8 +13,8 @@ from plantigrade.load import total_load
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.pipeline import Output, Pipeline, Tap
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.settings import SessionSettings
 
 IDLE_NS = 15 * 60 * 1_000_000_000
 """Without load for so long, a session is over (design: a session is one visit)."""

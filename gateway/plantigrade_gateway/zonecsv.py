@@ -18,7 +18,7 @@ import pyarrow.csv as pc
 
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.record import ZoneRows
+from plantigrade_gateway.record.entries import ZoneRows
 from plantigrade_gateway.zonecolumns import LATEST_S, Columns, find_columns, find_fault
 from plantigrade_gateway.zonefacts import Tally, ZoneFacts
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.record import ZoneRows
+from plantigrade_gateway.record.entries import ZoneRows
 from plantigrade_gateway.zonecolumns import Columns, count
 
 FloatArray = NDArray[np.float64]

@@ -23,8 +23,8 @@ from plantigrade.synth import Player, SensorModel, SessionPlan, perform, random_
 from plantigrade.zones import ZoneLayout, eighteen
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.store import Store
 
 Zones32 = NDArray[np.float32]

@@ -25,7 +25,7 @@ from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.forward.launch import Forwarder
 from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.record import Batch, Entry
+from plantigrade_gateway.record.entries import Batch, Entry
 from plantigrade_gateway.replay import as_live, demo_file
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.store import Store

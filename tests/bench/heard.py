@@ -26,7 +26,7 @@ from plantigrade_gateway.drillrun import Reply
 from plantigrade_gateway.drills import Choice, Drill
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.practice import mark_of
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.speaker import PERIOD_MS, Speaker

@@ -24,7 +24,7 @@ import numpy as np
 from plantigrade_gateway.cues import Cue, CueMaker
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.record import Batch, Entry
+from plantigrade_gateway.record.entries import Batch, Entry
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.speaker import PERIOD_MS, Speaker
 

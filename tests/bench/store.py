@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade_gateway.chunk import pack, unpack
-from plantigrade_gateway.record import Batch
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.packing import pack, unpack
 from plantigrade_gateway.recorder import COMMIT_EVERY_S, Recorder
 from plantigrade_gateway.store import Store
 

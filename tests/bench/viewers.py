@@ -24,7 +24,7 @@ from plantigrade_gateway.audio import Silence, open_sound
 from plantigrade_gateway.cues import Cue
 from plantigrade_gateway.drillfiles import shelf
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.record import Batch, Entry
+from plantigrade_gateway.record.entries import Batch, Entry
 from plantigrade_gateway.replay import as_live, demo_file
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.store import Store

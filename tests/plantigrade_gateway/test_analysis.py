@@ -22,7 +22,7 @@ from plantigrade_gateway.analysis import Analysis, read_layout
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.frames import frame_rows, write_frames
 from plantigrade_gateway.quality import GapTally, WeightTally
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.zonecsv import ZoneRows, iter_zone_csv, write_zone_csv
 

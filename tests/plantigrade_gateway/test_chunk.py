@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from plantigrade_gateway import chunk
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record import MAX_DATA_BYTES, Batch, Entry, Kind
+from plantigrade_gateway.record import packing
+from plantigrade_gateway.record.entries import MAX_DATA_BYTES, Batch, Entry, Kind
 
 INT64 = st.integers(-(1 << 63), (1 << 63) - 1)
 BYTE = st.integers(0, 255)
@@ -59,12 +59,12 @@ def packets(n: int, size: int = 88, seed: int = 1) -> Batch:
 
 @given(batches)
 def test_round_trip_is_exact(batch):
-    assert_equal(chunk.unpack([chunk.pack(batch)]), batch)
+    assert_equal(packing.unpack([packing.pack(batch)]), batch)
 
 
 @given(st.lists(batches, max_size=5))
 def test_chunks_unpacked_together_are_the_batches_joined(parts):
-    got = chunk.unpack([chunk.pack(part) for part in parts])
+    got = packing.unpack([packing.pack(part) for part in parts])
     expected = columns(
         [
             (int(ns), int(insole), int(kind), data)
@@ -93,56 +93,56 @@ def rows_of(batch: Batch) -> list[tuple[int, int, int, bytes]]:
 
 def test_no_entries():
     empty = Batch.of(())
-    assert_equal(chunk.unpack([chunk.pack(empty)]), empty)
-    assert_equal(chunk.unpack([]), empty)
+    assert_equal(packing.unpack([packing.pack(empty)]), empty)
+    assert_equal(packing.unpack([]), empty)
 
 
 def test_an_empty_chunk_between_others_changes_nothing():
     a, b = packets(30), packets(20, seed=2)
-    got = chunk.unpack([chunk.pack(x) for x in (a, Batch.of(()), b)])
+    got = packing.unpack([packing.pack(x) for x in (a, Batch.of(()), b)])
     assert np.array_equal(got.arrival_ns, np.concatenate([a.arrival_ns, b.arrival_ns]))
     assert got.payload == a.payload + b.payload
 
 
 def test_giant_batch():
     batch = packets(200_000, size=70)
-    assert_equal(chunk.unpack([chunk.pack(batch)]), batch)
+    assert_equal(packing.unpack([packing.pack(batch)]), batch)
 
 
 def test_longest_entry_fits_and_a_longer_one_is_refused():
     batch = Batch.of([Entry(5, 0, Kind.MARK, bytes(range(256)) * 255 + b"x" * 255)])
     assert len(batch.payload) == MAX_DATA_BYTES
-    assert_equal(chunk.unpack([chunk.pack(batch)]), batch)
+    assert_equal(packing.unpack([packing.pack(batch)]), batch)
     with pytest.raises(StoreError, match="65536 bytes, expected at most 65535"):
-        chunk.pack(columns([(5, 0, 6, bytes(MAX_DATA_BYTES + 1))]))
+        packing.pack(columns([(5, 0, 6, bytes(MAX_DATA_BYTES + 1))]))
 
 
 def test_entries_without_data():
     batch = Batch.of([Entry(k, 0, Kind.DISCONNECTED, b"") for k in range(9)])
-    assert_equal(chunk.unpack([chunk.pack(batch)]), batch)
+    assert_equal(packing.unpack([packing.pack(batch)]), batch)
 
 
 def test_any_changed_byte_is_found():
-    data = chunk.pack(packets(3, size=9))
+    data = packing.pack(packets(3, size=9))
     for k in range(len(data)):
         for change in (1, 0x80, 0xFF):
             damaged = data[:k] + bytes([data[k] ^ change]) + data[k + 1 :]
             with pytest.raises(StoreError, match="damaged"):
-                chunk.unpack([damaged])
+                packing.unpack([damaged])
 
 
 def test_cut_and_lengthened_chunks_are_found():
-    data = chunk.pack(packets(3, size=9))
+    data = packing.pack(packets(3, size=9))
     for k in range(len(data)):
         with pytest.raises(StoreError):
-            chunk.unpack([data[:k]])
+            packing.unpack([data[:k]])
     with pytest.raises(StoreError, match="check sum"):
-        chunk.unpack([data + b"\0"])
+        packing.unpack([data + b"\0"])
 
 
 def test_newer_format_is_refused_with_its_number():
     with pytest.raises(StoreError, match="format 2, this version reads format 1"):
-        chunk.unpack([b"\x02" + chunk.pack(packets(3))[1:]])
+        packing.unpack([b"\x02" + packing.pack(packets(3))[1:]])
 
 
 @settings(max_examples=300)
@@ -154,7 +154,7 @@ def test_a_body_that_is_none_is_found_behind_a_right_check_sum(n, rest):
     packed = deflate.compress(body) + deflate.flush()
     data = struct.pack("<BI", 1, zlib.crc32(packed)) + packed
     try:
-        batch = chunk.unpack([data])
+        batch = packing.unpack([data])
     except StoreError:
         return
     assert len(batch) == n  # the bytes happened to be a chunk
@@ -163,9 +163,9 @@ def test_a_body_that_is_none_is_found_behind_a_right_check_sum(n, rest):
 @given(st.binary(max_size=200))
 def test_random_bytes_are_no_chunk(data):
     with pytest.raises(StoreError):
-        chunk.unpack([data])
+        packing.unpack([data])
     with pytest.raises(StoreError):
-        chunk.unpack([struct.pack("<BI", 1, zlib.crc32(data)) + data])
+        packing.unpack([struct.pack("<BI", 1, zlib.crc32(data)) + data])
 
 
 def test_smaller_than_the_bytes_it_holds():
@@ -173,4 +173,4 @@ def test_smaller_than_the_bytes_it_holds():
     rng = np.random.default_rng(3)
     readings = (1000 + np.arange(50)[:, None] + rng.integers(-3, 4, (50, 36))).astype("<u2")
     batch = columns([(k * 10**7, 0, 0, readings[k].tobytes()) for k in range(50)])
-    assert len(chunk.pack(batch)) < len(batch.payload) / 2
+    assert len(packing.pack(batch)) < len(batch.payload) / 2

@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 from plantigrade_gateway import schema
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.doctor import Check, State
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.replayfile import MAGIC, read_replay, write_replay
 from plantigrade_gateway.store import Store
 

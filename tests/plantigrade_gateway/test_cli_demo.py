@@ -26,7 +26,7 @@ from plantigrade_gateway.cli import main
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.pipeline import Output, Pipeline
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.replay import as_live, at_once, demo_file, overview
 from plantigrade_gateway.replayfile import read_replay, write_replay

@@ -27,7 +27,7 @@ from plantigrade_gateway.drillrun import DrillRun, Reply, Score, spoken
 from plantigrade_gateway.drills import BalanceTarget, Choice, Drill, Feedback
 from plantigrade_gateway.pipeline import Output
 from plantigrade_gateway.practice import Practice, mark_of, read_mark
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
 

@@ -35,7 +35,7 @@ from tests.support.firmware_model import CLOCK, REQUESTS, Config, Model
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError
-from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.wire.codec import (
     FLAG_BATTERY_LOW,
     FLAG_DROPPED,

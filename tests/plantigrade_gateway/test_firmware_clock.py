@@ -14,7 +14,7 @@ from tests.support.firmware_model import CLOCK, Config
 
 from plantigrade.block import Foot
 from plantigrade.clock import ClockModel
-from plantigrade_gateway.record import Batch, Entry, Kind, exchange_data, read_exchange
+from plantigrade_gateway.record.entries import Batch, Entry, Kind, exchange_data, read_exchange
 from plantigrade_gateway.wire.codec import decode, encode
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import Clock, DataPacket, Start, Time

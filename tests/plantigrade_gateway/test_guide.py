@@ -16,7 +16,7 @@ from plantigrade_gateway import guide as guide_module
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.guide import TRIES, Guide
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind, exchange_data
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, exchange_data
 
 BW_N = Player().weight_n
 START_NS = 7_000_000_000

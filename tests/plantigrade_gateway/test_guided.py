@@ -32,7 +32,7 @@ from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.follower import Flaws
 from plantigrade_gateway.guided import Request, calibrate
 from plantigrade_gateway.pair import remember
-from plantigrade_gateway.record import Kind
+from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.simulator import Fault, Simulation
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.virtualbody import GAINS, SERIALS, usual_pair

@@ -3,7 +3,7 @@
 import asyncio
 
 from plantigrade_gateway.inbox import Inbox
-from plantigrade_gateway.record import SESSION, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Entry, Kind
 
 
 def entry(n: int) -> Entry:

@@ -12,7 +12,7 @@ from plantigrade.synth import Player, SensorModel, SessionPlan, Stand, Swing, Wa
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
-from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import SampleFormat
 from plantigrade_gateway.wire.stream import Fact, FactKind, Run

@@ -13,7 +13,7 @@ from plantigrade_gateway.drillfiles import shelf
 from plantigrade_gateway.drills import Feedback
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.practice import read_mark
-from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.tone import TonePoint

@@ -14,7 +14,7 @@ from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.insolelink import open_insole
 from plantigrade_gateway.livesource import Wish
 from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.record import Batch, Entry, Kind, read_exchange
+from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.wire.codec import MessageKind
 from plantigrade_gateway.wire.messages import Rate, Start, Time

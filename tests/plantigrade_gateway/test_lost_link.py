@@ -5,7 +5,7 @@ import numpy as np
 
 from plantigrade.block import Foot
 from plantigrade_gateway.pipeline import Output, Pipeline
-from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.wire.codec import encode
 from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
 from plantigrade_gateway.wire.stream import FactKind

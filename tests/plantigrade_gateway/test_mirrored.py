@@ -6,10 +6,10 @@ from importlib import resources
 from itertools import islice
 
 from plantigrade_gateway.analyserecord import analyse_record
-from plantigrade_gateway.record import Batch, Kind
+from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.settings import SessionSettings
 
 
 def mirrored_layout() -> str:

@@ -10,7 +10,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from plantigrade_gateway.record import SESSION, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Entry, Kind
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.wire.codec import decode
 from plantigrade_gateway.wire.decoder import Decoder

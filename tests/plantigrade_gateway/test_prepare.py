@@ -16,8 +16,8 @@ from plantigrade_gateway.frames import frame_rows
 from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.prepared import prepared, read_stretch, read_swings
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.swingframes import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
 

@@ -18,7 +18,7 @@ from plantigrade.events import Phase, PhaseKind
 from plantigrade_gateway import recorder as module
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import event_of
-from plantigrade_gateway.record import MAX_DATA_BYTES, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import MAX_DATA_BYTES, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storecheck import verify

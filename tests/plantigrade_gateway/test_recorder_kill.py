@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from plantigrade_gateway.record import Batch
+from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.recorder import COMMIT_EVERY_S
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storecheck import verify

@@ -23,7 +23,7 @@ from plantigrade_gateway.ble import Radio, RadioError, scanning
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.errors import InputError, StoreError
-from plantigrade_gateway.record import Kind
+from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay

@@ -9,7 +9,7 @@ from plantigrade.block import Foot
 from plantigrade.errors import LayoutError
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import RecordError
-from plantigrade_gateway.settings import ASSUMED_MASS_KG, SessionSettings
+from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings
 
 G = 9.80665
 LAYOUT = "\n".join(

@@ -7,7 +7,7 @@ from plantigrade.block import N_COLUMNS, Foot, PairBlock
 from plantigrade.load import share
 from plantigrade_gateway import packed
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.timeline import Piece, PieceMaker, joined, overlapping, rate_of
 
 SETTINGS = SessionSettings(mass_kg=70.0)

@@ -16,7 +16,7 @@ from plantigrade_gateway.analyserecord import RecordAnalysis, analyse_record
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.quality import Quality
-from plantigrade_gateway.record import Batch, Kind
+from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.report import show

@@ -12,7 +12,7 @@ from bleak.exc import BleakGATTProtocolError
 from tests.plantigrade_gateway.test_wire import ANSWERS
 
 from plantigrade_gateway.ble import scan
-from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import MessageKind, decode, encode
 from plantigrade_gateway.wire.decoder import Decoder

@@ -13,8 +13,8 @@ from plantigrade_gateway.audio import Silence
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.record import Entry, Kind
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.entries import Entry, Kind
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.stored import reanalyse
 from plantigrade_gateway.visit import BEFORE_NS, IDLE_NS, Visit
 

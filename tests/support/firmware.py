@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from tests.support.firmware_model import CLOCK, Config, Model
 
-from plantigrade_gateway.record import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.wire.codec import decode, encode
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import DataPacket, Frames, Identify, Rate, Start, Stop, Time

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from plantigrade_gateway.record import Entry, Kind
+from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.replayfile import read_replay, write_replay
 
 PRACTICE = Path(__file__).resolve().parents[2] / "replay_data" / "practice.pgr"

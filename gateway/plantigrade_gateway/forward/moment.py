@@ -15,7 +15,7 @@ from plantigrade_gateway.forward.enqueue import since_1970_ms
 from plantigrade_gateway.forward.launch import Forwarder
 from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.linkstatus import FootStatus, ServiceStatus
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.store import Store
 
 COP_BW = 0.05

@@ -13,7 +13,7 @@ from plantigrade_gateway.forward.state import ForwardState, lines
 from plantigrade_gateway.linkstatus import ServiceStatus
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.web.layoutmessage import layout_message
 from plantigrade_gateway.web.moments import Message, Moments
 from plantigrade_gateway.web.page import Page

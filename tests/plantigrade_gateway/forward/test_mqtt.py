@@ -27,7 +27,7 @@ from plantigrade_gateway.forward import courier, moment, mqtt, payloads
 from plantigrade_gateway.forward.outbox import MQTT
 from plantigrade_gateway.forward.points import Point
 from plantigrade_gateway.linkstatus import FootStatus
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.record.settings import SessionSettings
 
 SECRET = "p4ssword-do-not-print-me"
 SCHEMA = json.loads(

@@ -12,7 +12,7 @@ import segno
 from starlette.websockets import WebSocketDisconnect
 from tests.support.door import PASSWORD, QUICK, door
 
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web import guard, password
 from plantigrade_gateway.web.linkpages import qr_svg

@@ -18,7 +18,7 @@ from referencing import Registry, Resource
 from tests.support.browser import Complaints, barriers
 from tests.support.program import Program, cut, running
 
-from plantigrade_gateway.record import Kind
+from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.store import Store
 
 NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"

@@ -15,7 +15,7 @@ from plantigrade_gateway.forward.moment import LiveSummary
 from plantigrade_gateway.linkstatus import Posted
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.practice import read_mark
-from plantigrade_gateway.record import Batch, Kind
+from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.store import Store

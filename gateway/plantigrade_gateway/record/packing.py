@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record import MAX_DATA_BYTES, Batch
+from plantigrade_gateway.record.entries import MAX_DATA_BYTES, Batch
 
 FORMAT = 1
 _LEVEL = 3  # two thirds of level 6's time for 3 % more bytes; reading takes the same

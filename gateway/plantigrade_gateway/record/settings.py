@@ -7,7 +7,7 @@ from plantigrade.block import Foot
 from plantigrade.limits import G_M_S2
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.errors import RecordError
-from plantigrade_gateway.record import Batch, Kind
+from plantigrade_gateway.record.entries import Batch, Kind
 
 ASSUMED_MASS_KG = 75.0
 """Taken where nobody gave a mass; said wherever × BW is shown (ours)."""
