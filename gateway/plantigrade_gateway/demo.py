@@ -16,7 +16,6 @@ from rich.console import Console
 
 from plantigrade_gateway import linkstatus, report, stored, words
 from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.audio import Sound, open_sound
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.drillfiles import Drilling, shelf
 from plantigrade_gateway.drillreport import chosen_lines
@@ -29,7 +28,8 @@ from plantigrade_gateway.paper import heading, item, item_whole, paragraph
 from plantigrade_gateway.replay import Overview, as_live, at_once, overview
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.screen import Screen
-from plantigrade_gateway.speech import Announcer, opened_voice
+from plantigrade_gateway.sound.output import Sound, open_sound
+from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders

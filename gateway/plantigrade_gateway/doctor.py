@@ -15,9 +15,9 @@ from enum import StrEnum
 from pathlib import Path
 
 from plantigrade_gateway import schema
-from plantigrade_gateway.deadline import within
 from plantigrade_gateway.errors import SoundError, StoreError
-from plantigrade_gateway.speaker import Speaker
+from plantigrade_gateway.sound.deadline import within
+from plantigrade_gateway.sound.device import Speaker
 
 MIN_PYTHON = (3, 11)
 LOW_SPACE_BYTES = 300_000_000

@@ -13,7 +13,6 @@ from plantigrade.events import HeelLift, HeelLiftState, Manner, Push, Roll, Step
 from plantigrade.limits import Limits
 from plantigrade.load import total_load
 from plantigrade_gateway import words
-from plantigrade_gateway.cues import CueKind
 from plantigrade_gateway.drills import (
     BalanceTarget,
     Drill,
@@ -23,7 +22,8 @@ from plantigrade_gateway.drills import (
     WalkTarget,
     When,
 )
-from plantigrade_gateway.tone import Of
+from plantigrade_gateway.sound.cues import CueKind
+from plantigrade_gateway.sound.pitch import Of
 
 SETTLE_S = 1.0
 """An attempt at balance that ends before this was only passing through the window (ours)."""

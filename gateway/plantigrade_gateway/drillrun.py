@@ -10,7 +10,6 @@ from dataclasses import dataclass, field, replace
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Bearing, Event, Phase, PhaseKind, Stand, Step, Swing
 from plantigrade.limits import Limits
-from plantigrade_gateway.cues import Cue, CueKind, CueMaker
 from plantigrade_gateway.drilljudge import (
     Balance,
     Rep,
@@ -31,7 +30,8 @@ from plantigrade_gateway.drills import (
     PushTarget,
     WalkTarget,
 )
-from plantigrade_gateway.tone import Of, Tone, TonePoint
+from plantigrade_gateway.sound.cues import Cue, CueKind, CueMaker
+from plantigrade_gateway.sound.pitch import Of, Tone, TonePoint
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,8 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
-from plantigrade_gateway.tone import Of
-from plantigrade_gateway.tones import Motif
+from plantigrade_gateway.sound.motifs import Motif
+from plantigrade_gateway.sound.pitch import Of
 
 NONE = "none"
 OUTCOME = "outcome"

@@ -28,8 +28,8 @@ from plantigrade_gateway.drills import (
     When,
 )
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.tone import Of
-from plantigrade_gateway.tones import Motif
+from plantigrade_gateway.sound.motifs import Motif
+from plantigrade_gateway.sound.pitch import Of
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
 _Choice = TypeVar("_Choice", bound=StrEnum)

@@ -12,8 +12,6 @@ from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway import stored
 from plantigrade_gateway.analyserecord import RecordAnalysis
 from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.audio import Outlet
-from plantigrade_gateway.cues import Cue, CueKind
 from plantigrade_gateway.drillrun import Score
 from plantigrade_gateway.drills import Choice, Drill, Feedback
 from plantigrade_gateway.errors import StoreError
@@ -23,9 +21,11 @@ from plantigrade_gateway.pipeline import Output, Tap
 from plantigrade_gateway.practice import mark_of
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
-from plantigrade_gateway.speech import Announcer
+from plantigrade_gateway.sound.cues import Cue, CueKind
+from plantigrade_gateway.sound.output import Outlet
+from plantigrade_gateway.sound.pitch import TonePoint
+from plantigrade_gateway.sound.speech import Announcer
 from plantigrade_gateway.store import Store
-from plantigrade_gateway.tone import TonePoint
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,6 @@ from rich.console import Console
 from plantigrade.poses import Pose
 from plantigrade_gateway import calibrations, linkstatus, stored, words
 from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.audio import Sound, open_sound
 from plantigrade_gateway.ble import Radio, scanning
 from plantigrade_gateway.demo import Wishes, drilling_lines, show_end
 from plantigrade_gateway.drillfiles import Drilling, shelf
@@ -35,8 +34,9 @@ from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.simulator import EXTRA, Simulation, simulator_process
-from plantigrade_gateway.speaker import quick_threads
-from plantigrade_gateway.speech import Announcer, opened_voice
+from plantigrade_gateway.sound.device import quick_threads
+from plantigrade_gateway.sound.output import Sound, open_sound
+from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.visit import Visit
 from plantigrade_gateway.web.onlookers import Onlookers

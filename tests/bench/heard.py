@@ -20,7 +20,6 @@ import numpy as np
 from tests.bench.sound import gil_load, sound_server
 
 from plantigrade_gateway.analyserecord import RecordAnalysis
-from plantigrade_gateway.audio import open_sound
 from plantigrade_gateway.drillfiles import shelf
 from plantigrade_gateway.drillrun import Reply
 from plantigrade_gateway.drills import Choice, Drill
@@ -29,7 +28,8 @@ from plantigrade_gateway.practice import mark_of
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.speaker import PERIOD_MS, Speaker
+from plantigrade_gateway.sound.device import PERIOD_MS, Speaker
+from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.store import Store
 
 TARGET_MS = 25.0

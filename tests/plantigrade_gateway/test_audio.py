@@ -18,14 +18,14 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import periodogram
 
-from plantigrade_gateway import speaker as speakers
-from plantigrade_gateway.audio import Silence, open_sound
-from plantigrade_gateway.cues import Cue, CueKind
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.speaker import Speaker, quick_threads
-from plantigrade_gateway.tone import TONE_PEAK, TonePoint
-from plantigrade_gateway.tones import PEAK, SAMPLE_RATE_HZ, Motif, glide, motif, pitch_hz
-from plantigrade_gateway.wavfile import WavFile
+from plantigrade_gateway.sound import device as speakers
+from plantigrade_gateway.sound.cues import Cue, CueKind
+from plantigrade_gateway.sound.device import Speaker, quick_threads
+from plantigrade_gateway.sound.motifs import PEAK, SAMPLE_RATE_HZ, Motif, glide, motif, pitch_hz
+from plantigrade_gateway.sound.output import Silence, open_sound
+from plantigrade_gateway.sound.pitch import TONE_PEAK, TonePoint
+from plantigrade_gateway.sound.wav import WavFile
 
 PULSE = Path(__file__).resolve().parent.parent.parent / ".ci" / "pulse"
 TICK = Cue(CueKind.HEEL_LIFTED, 1.0, 1.1, 0.0, motif(Motif.HEEL_LIFTED))

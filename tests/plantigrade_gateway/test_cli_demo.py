@@ -31,9 +31,9 @@ from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.replay import as_live, at_once, demo_file, overview
 from plantigrade_gateway.replayfile import read_replay, write_replay
 from plantigrade_gateway.screen import Screen
+from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storecheck import verify
-from plantigrade_gateway.tones import SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.web.health import health
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from plantigrade.events import Manner, Phase, PhaseKind, Push, Timing
-from plantigrade_gateway.cues import CueKind, CueMaker, outcome
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.tones import SAMPLE_RATE_HZ, Motif, glide, motif
+from plantigrade_gateway.sound.cues import CueKind, CueMaker, outcome
+from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ, Motif, glide, motif
 
 PATH_T_S = tuple(np.arange(0.0, 0.3, 0.01) + 12.0)
 PATH_Y = tuple(np.linspace(0.2, 0.8, 30))

@@ -9,7 +9,6 @@ from tests.support.records import step, swing
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import HeelLift, HeelLiftState, Manner, Roll, Timing
 from plantigrade.limits import Limits
-from plantigrade_gateway.cues import CueKind
 from plantigrade_gateway.drillfiles import shelf
 from plantigrade_gateway.drilljudge import (
     GRACE_S,
@@ -34,7 +33,8 @@ from plantigrade_gateway.drills import (
     WalkTarget,
     When,
 )
-from plantigrade_gateway.tone import Of
+from plantigrade_gateway.sound.cues import CueKind
+from plantigrade_gateway.sound.pitch import Of
 
 GOOD, MISSED, UNCLEAR = Verdict
 DRILLS = shelf(None).drills

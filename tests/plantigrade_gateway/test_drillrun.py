@@ -20,7 +20,6 @@ from plantigrade.load import centre_of_pressure
 from plantigrade.synth import OneLeg, Player, SensorModel, SessionPlan, Stand, perform
 from plantigrade.synth import Swing as SwingPlan
 from plantigrade_gateway.analyserecord import RecordAnalysis
-from plantigrade_gateway.cues import CueKind, CueMaker
 from plantigrade_gateway.drillfiles import shelf
 from plantigrade_gateway.drilljudge import Verdict, judge_swing
 from plantigrade_gateway.drillrun import DrillRun, Reply, Score, spoken
@@ -30,6 +29,7 @@ from plantigrade_gateway.practice import Practice, mark_of, read_mark
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.sound.cues import CueKind, CueMaker
 
 DRILLS = shelf(None).drills
 PUSH = DRILLS["push"]

@@ -12,8 +12,8 @@ from plantigrade_gateway.drillfiles import BUILT_IN, parse_drill, read_drill, sh
 from plantigrade_gateway.drills import BalanceTarget, Cues, Drill, Feedback, Judge, PushTarget, When
 from plantigrade_gateway.drilltable import drill_of
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.tone import Of
-from plantigrade_gateway.tones import Motif
+from plantigrade_gateway.sound.motifs import Motif
+from plantigrade_gateway.sound.pitch import Of
 
 PUSH = """
 name = "slow-roll"

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from plantigrade_gateway import stored
-from plantigrade_gateway.cues import Cue, CueKind
 from plantigrade_gateway.drillfiles import shelf
 from plantigrade_gateway.drills import Feedback
 from plantigrade_gateway.live import LiveSession, Moment
@@ -16,7 +15,8 @@ from plantigrade_gateway.practice import read_mark
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.tone import TonePoint
+from plantigrade_gateway.sound.cues import Cue, CueKind
+from plantigrade_gateway.sound.pitch import TonePoint
 
 DRILLS = shelf(None).drills
 

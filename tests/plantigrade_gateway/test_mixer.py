@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from scipy.signal import periodogram
 
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.mixer import CUT, MAX_VOICES, Mixer
-from plantigrade_gateway.tone import TonePoint
-from plantigrade_gateway.tones import CEILING, KNEE, SAMPLE_RATE_HZ, Motif, motif
+from plantigrade_gateway.sound.mixer import CUT, MAX_VOICES, Mixer
+from plantigrade_gateway.sound.motifs import CEILING, KNEE, SAMPLE_RATE_HZ, Motif, motif
+from plantigrade_gateway.sound.pitch import TonePoint
 
 Samples = NDArray[np.float32]
 LENGTH = 3000

@@ -9,9 +9,15 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.signal import butter, hilbert, periodogram, sosfilt
 
-from plantigrade_gateway.oscillator import RAMP_S, Oscillator, ToneClock
-from plantigrade_gateway.tone import STALE_S, TONE_PEAK
-from plantigrade_gateway.tones import MIN_RAMP_S, PEAK, SAMPLE_RATE_HZ, pitch_hz, voice_period
+from plantigrade_gateway.sound.motifs import (
+    MIN_RAMP_S,
+    PEAK,
+    SAMPLE_RATE_HZ,
+    pitch_hz,
+    voice_period,
+)
+from plantigrade_gateway.sound.oscillator import RAMP_S, Oscillator, ToneClock
+from plantigrade_gateway.sound.pitch import STALE_S, TONE_PEAK
 
 Samples = NDArray[np.float32]
 Point = tuple[int, float, float]

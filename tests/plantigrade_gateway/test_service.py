@@ -18,7 +18,6 @@ from click.testing import CliRunner, Result
 from rich.console import Console
 
 from plantigrade_gateway import linkstatus
-from plantigrade_gateway.audio import Silence, Sound
 from plantigrade_gateway.ble import Radio, RadioError, scanning
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.demo import Wishes
@@ -29,6 +28,7 @@ from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.service import Order, _Room, run
 from plantigrade_gateway.simulator import Fault, Simulation
+from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.store import Store
 
 try:

@@ -10,9 +10,9 @@ import pytest
 from scipy.signal import welch
 
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.mixer import Mixer
-from plantigrade_gateway.speech import Announcer, Engine, find_engine, opened_voice
-from plantigrade_gateway.tones import MIN_RAMP_S, PEAK, SAMPLE_RATE_HZ, Motif, motif
+from plantigrade_gateway.sound.mixer import Mixer
+from plantigrade_gateway.sound.motifs import MIN_RAMP_S, PEAK, SAMPLE_RATE_HZ, Motif, motif
+from plantigrade_gateway.sound.speech import Announcer, Engine, find_engine, opened_voice
 
 SCRIPT = Path(__file__).resolve().parents[2] / ".ci" / "speech"
 

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from plantigrade.block import FloatArray, Foot, PairBlock
-from plantigrade_gateway.tone import EVERY_S, Of, Tone, TonePoint
-from plantigrade_gateway.tones import HEEL_HZ, TOE_HZ, pitch_hz
+from plantigrade_gateway.sound.motifs import HEEL_HZ, TOE_HZ, pitch_hz
+from plantigrade_gateway.sound.pitch import EVERY_S, Of, Tone, TonePoint
 
 LEFT_Y, RIGHT_Y = 0.2, 0.8
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.signal import butter, periodogram, sosfilt, stft
 
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.tones import (
+from plantigrade_gateway.sound.motifs import (
     CEILING,
     HEEL_HZ,
     KNEE,

@@ -9,12 +9,12 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import default_calibration
 from plantigrade.synth import Player, SessionPlan, Stand, perform
 from plantigrade.zones import eighteen
-from plantigrade_gateway.audio import Silence
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.stored import reanalyse
 from plantigrade_gateway.visit import BEFORE_NS, IDLE_NS, Visit
 

@@ -12,8 +12,8 @@ from fastapi.staticfiles import StaticFiles
 from fastapi.templating import Jinja2Templates
 from starlette.websockets import WebSocketDisconnect
 
-from plantigrade_gateway.tones import Motif, motif
-from plantigrade_gateway.wavfile import wav_bytes
+from plantigrade_gateway.sound.motifs import Motif, motif
+from plantigrade_gateway.sound.wav import wav_bytes
 from plantigrade_gateway.web.access import Access
 from plantigrade_gateway.web.desk import bokeh_files, desk_router
 from plantigrade_gateway.web.guard import CLOSED, SIGNED_OUT

@@ -13,15 +13,15 @@ from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
 from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
 from plantigrade_gateway import words
 from plantigrade_gateway.analysisjson import plain
-from plantigrade_gateway.cues import Cue, CueKind, is_good
 from plantigrade_gateway.drillrun import Score
 from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.glance import FootGlance, glance
 from plantigrade_gateway.live import Moment
 from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.tone import TonePoint
-from plantigrade_gateway.tones import SAMPLE_RATE_HZ
-from plantigrade_gateway.wavfile import pcm16
+from plantigrade_gateway.sound.cues import Cue, CueKind, is_good
+from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
+from plantigrade_gateway.sound.pitch import TonePoint
+from plantigrade_gateway.sound.wav import pcm16
 from plantigrade_gateway.wire.stream import FACTS, Fact, FactKind
 
 FRAMES_PER_S = 30.0

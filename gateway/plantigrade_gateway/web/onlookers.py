@@ -6,7 +6,6 @@ from typing import Any
 from plantigrade.block import PressureBlock
 from plantigrade_gateway import words
 from plantigrade_gateway.analysisjson import plain
-from plantigrade_gateway.audio import Sound
 from plantigrade_gateway.drillfiles import Shelf
 from plantigrade_gateway.forward.moment import LiveSummary
 from plantigrade_gateway.forward.state import ForwardState, lines
@@ -14,6 +13,7 @@ from plantigrade_gateway.linkstatus import ServiceStatus
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.web.layoutmessage import layout_message
 from plantigrade_gateway.web.moments import Message, Moments
 from plantigrade_gateway.web.page import Page

@@ -2,11 +2,11 @@
 
 import threading
 
-from plantigrade_gateway.audio import Sound
 from plantigrade_gateway.drillfiles import Drilling
 from plantigrade_gateway.drills import Choice, Feedback
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.live import LiveSession, Moment
+from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.page import Message
 

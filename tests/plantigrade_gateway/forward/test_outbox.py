@@ -11,7 +11,6 @@ from tests.support.records import packets, stand, step, swing
 
 from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway import stored
-from plantigrade_gateway.audio import open_sound
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.forward.gather import Gather
@@ -21,6 +20,7 @@ from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.replay import at_once, demo_file
 from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.store import Store
 
 

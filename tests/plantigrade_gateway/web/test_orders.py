@@ -8,7 +8,6 @@ from collections.abc import Callable
 import pytest
 from rich.console import Console
 
-from plantigrade_gateway.audio import Silence, Sound
 from plantigrade_gateway.demo import _Stage
 from plantigrade_gateway.drillfiles import Drilling, shelf
 from plantigrade_gateway.forward.moment import LiveSummary
@@ -18,6 +17,7 @@ from plantigrade_gateway.practice import read_mark
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders
@@ -170,7 +170,7 @@ def test_a_closed_sound_opens_no_device(monkeypatch):
     def opened(*_: object) -> None:
         raise AssertionError("a device was opened")
 
-    monkeypatch.setattr("plantigrade_gateway.speaker._open", opened)
+    monkeypatch.setattr("plantigrade_gateway.sound.device._open", opened)
     sound = Sound(Silence(), "Sound is off.")
     sound.close()
     assert sound.choose(True) == "Sound is off."

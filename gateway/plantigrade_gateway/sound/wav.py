@@ -17,11 +17,11 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade_gateway.cues import Cue, CueKind
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.mixer import Mixer
-from plantigrade_gateway.tone import TonePoint
-from plantigrade_gateway.tones import SAMPLE_RATE_HZ
+from plantigrade_gateway.sound.cues import Cue, CueKind
+from plantigrade_gateway.sound.mixer import Mixer
+from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
+from plantigrade_gateway.sound.pitch import TonePoint
 
 MAX_FRAMES = (2**32 - 1 - 36) // 2
 """What a WAV file's 32-bit sizes can hold: 12 h 25 min at 48 kHz, 16 bit, mono."""

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.tones import MIN_RAMP_S, PEAK, SAMPLE_RATE_HZ
+from plantigrade_gateway.sound.motifs import MIN_RAMP_S, PEAK, SAMPLE_RATE_HZ
 
 NO_ENGINE = "No voice: no speech engine was found; install espeak-ng."
 LONGEST = 200

@@ -11,12 +11,12 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade_gateway.cues import Cue, CueKind
-from plantigrade_gateway.deadline import within
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.mixer import Mixer, Voice
-from plantigrade_gateway.tone import TonePoint
-from plantigrade_gateway.tones import SAMPLE_RATE_HZ
+from plantigrade_gateway.sound.cues import Cue, CueKind
+from plantigrade_gateway.sound.deadline import within
+from plantigrade_gateway.sound.mixer import Mixer, Voice
+from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
+from plantigrade_gateway.sound.pitch import TonePoint
 
 BACKENDS = {
     "linux": ("PULSEAUDIO", "ALSA"),
@@ -55,7 +55,7 @@ class Speaker:
     Parameters
     ----------
     gain : float
-        0 to `plantigrade_gateway.mixer.MAX_GAIN`.
+        0 to `plantigrade_gateway.sound.mixer.MAX_GAIN`.
     on_lost : callable, optional
         Called once, from the watchdog's thread, with one sentence when the device has stopped:
         at the latest a second after.

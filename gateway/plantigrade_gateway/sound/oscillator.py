@@ -12,8 +12,8 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade_gateway.tone import STALE_S, TONE_PEAK
-from plantigrade_gateway.tones import PEAK, SAMPLE_RATE_HZ, voice_period
+from plantigrade_gateway.sound.motifs import PEAK, SAMPLE_RATE_HZ, voice_period
+from plantigrade_gateway.sound.pitch import STALE_S, TONE_PEAK
 
 RAMP_S = 0.015
 """From silence to full gain, or back: no step is larger than a sample's part of it (ours)."""

@@ -29,7 +29,7 @@ from plantigrade.events import (
     Timing,
 )
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.tones import MAX_GLIDE_S, SAMPLE_RATE_HZ, Motif, glide, motif
+from plantigrade_gateway.sound.motifs import MAX_GLIDE_S, SAMPLE_RATE_HZ, Motif, glide, motif
 
 if TYPE_CHECKING:
     pass
@@ -75,7 +75,7 @@ class Cue:
     delay_s : float
         How long after that it starts: an outcome waits for its glide to end.
     samples : ndarray of float32, shape (n_samples,)
-        Mono at `plantigrade_gateway.tones.SAMPLE_RATE_HZ`.
+        Mono at `plantigrade_gateway.sound.motifs.SAMPLE_RATE_HZ`.
     """
 
     kind: CueKind

@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.oscillator import Oscillator, ToneClock
-from plantigrade_gateway.tone import TonePoint
-from plantigrade_gateway.tones import MIN_RAMP_S, SAMPLE_RATE_HZ, soft_limit
+from plantigrade_gateway.sound.motifs import MIN_RAMP_S, SAMPLE_RATE_HZ, soft_limit
+from plantigrade_gateway.sound.oscillator import Oscillator, ToneClock
+from plantigrade_gateway.sound.pitch import TonePoint
 
 MAX_VOICES = 16
 """A sound that finds this many playing or waiting is dropped and counted: a burst of stale cues
@@ -193,7 +193,7 @@ class Mixer:
     def render(self, n: int) -> NDArray[np.float32]:
         """Return the next `n` samples, shape (n,): a view that the next call writes over.
 
-        No sample passes `plantigrade_gateway.tones.CEILING`, whatever is mixed.
+        No sample passes `plantigrade_gateway.sound.motifs.CEILING`, whatever is mixed.
         """
         if n > len(self._block):
             self._block = np.zeros(n, dtype=np.float32)

@@ -5,11 +5,11 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Literal, Protocol, Self
 
-from plantigrade_gateway.cues import Cue
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.speaker import Speaker, device_stopped
-from plantigrade_gateway.tone import TonePoint
-from plantigrade_gateway.wavfile import WavFile
+from plantigrade_gateway.sound.cues import Cue
+from plantigrade_gateway.sound.device import Speaker, device_stopped
+from plantigrade_gateway.sound.pitch import TonePoint
+from plantigrade_gateway.sound.wav import WavFile
 
 
 class Silence:

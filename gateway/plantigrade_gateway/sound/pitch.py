@@ -10,7 +10,7 @@ import numpy as np
 
 from plantigrade.block import Column, Foot, PairBlock
 from plantigrade.load import total_load
-from plantigrade_gateway.tones import HEEL_HZ, pitch_hz
+from plantigrade_gateway.sound.motifs import HEEL_HZ, pitch_hz
 
 EVERY_S = 0.0095
 """Points lie at least so far apart: 100 a second are smooth to the ear (ours)."""
@@ -37,7 +37,7 @@ class TonePoint(NamedTuple):
     t_s : float
         Session time.
     hz : float
-        `plantigrade_gateway.tones.pitch_hz` of the CoP.
+        `plantigrade_gateway.sound.motifs.pitch_hz` of the CoP.
     gain : float
         0 silent to 1; the outputs ramp to it.
     """
