@@ -22,7 +22,7 @@ from plantigrade_gateway.analysis import (
 )
 from plantigrade_gateway.quality import FootQuality, WeightTally
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, HANDED
-from plantigrade_gateway.zonecsv import ZoneFacts, ZoneRows, iter_zone_csv, scan_zone_csv
+from plantigrade_gateway.sources.zonecsv import ZoneFacts, ZoneRows, iter_zone_csv, scan_zone_csv
 
 LONGEST_GAP_S = 60.0
 """Where times jump by more, a new time line begins (ours)."""

@@ -112,7 +112,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
     The session is stored. Ctrl-C stops it with everything kept.
     """
     from plantigrade_gateway.demo import INVENTED
-    from plantigrade_gateway.replay import demo_file
+    from plantigrade_gateway.sources.replay import demo_file
 
     _replay(ctx, demo_file(), "demo (invented)", INVENTED, options)
 
@@ -203,8 +203,8 @@ def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | 
     from plantigrade_gateway.analysecsv import analyse_csv
     from plantigrade_gateway.analyserecord import analyse_record
     from plantigrade_gateway.analysis import read_layout
-    from plantigrade_gateway.replay import is_replay
-    from plantigrade_gateway.replayfile import read_replay
+    from plantigrade_gateway.sources.replay import is_replay
+    from plantigrade_gateway.sources.replayfile import read_replay
 
     if is_replay(file):
         if layout is not None:

@@ -25,11 +25,11 @@ from plantigrade_gateway.forward.moment import LiveSummary
 from plantigrade_gateway.linkstatus import Latency, Posted
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.paper import heading, item, item_whole, paragraph
-from plantigrade_gateway.replay import Overview, as_live, at_once, overview
-from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
+from plantigrade_gateway.sources.replay import Overview, as_live, at_once, overview
+from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders

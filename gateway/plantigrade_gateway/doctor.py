@@ -187,7 +187,7 @@ def _bluetooth_trouble(error: Exception) -> tuple[str, str]:
             "Bluetooth does not answer",
             "Turn Bluetooth off and on, or restart the machine.",
         )
-    from plantigrade_gateway.ble import bluetooth_trouble
+    from plantigrade_gateway.sources.bluetooth import bluetooth_trouble
 
     return bluetooth_trouble(error) or (
         f"Bluetooth cannot be used ({type(error).__name__}: {error})",

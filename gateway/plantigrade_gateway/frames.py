@@ -17,7 +17,7 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.pipeline import Output, Pipeline
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.zonecsv import ZoneRows, write_zone_csv
+from plantigrade_gateway.sources.zonecsv import ZoneRows, write_zone_csv
 
 
 def write_frames(path: Path, batches: Iterable[Batch]) -> None:

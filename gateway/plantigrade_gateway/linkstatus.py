@@ -21,8 +21,8 @@ from plantigrade_gateway.statusfile import replace_json
 from plantigrade_gateway.wire.stream import Counts
 
 if TYPE_CHECKING:  # the web process reads a status and has no use for Bluetooth
-    from plantigrade_gateway.livesource import LiveSource
     from plantigrade_gateway.pipeline import Pipeline
+    from plantigrade_gateway.sources.live import LiveSource
 
 FRESH_S = 5.0
 """A status older than this is of a service that no longer runs (it writes one a second)."""

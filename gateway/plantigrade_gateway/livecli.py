@@ -202,12 +202,12 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     import asyncio
 
     from plantigrade_gateway.demo import Wishes
-    from plantigrade_gateway.livesource import Wish
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.paper import console
     from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.service import Order, run
     from plantigrade_gateway.simulator import Fault, Simulation
+    from plantigrade_gateway.sources.live import Wish
 
     set_up(config, "gateway")
 

@@ -10,7 +10,7 @@ import click
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.ble import Sighting
+    from plantigrade_gateway.sources.bluetooth import Sighting
     from plantigrade_gateway.wire.gatt import KnownInsole
 
 
@@ -59,8 +59,8 @@ def _line(sighting: "Sighting") -> str:
 
 
 async def _heard(seconds: float, transport: str | None) -> "list[Sighting]":
-    from plantigrade_gateway.ble import scan
     from plantigrade_gateway.service import opened_radio
+    from plantigrade_gateway.sources.bluetooth import scan
 
     async with opened_radio(transport) as radio:
         return await scan(radio, seconds)

@@ -21,10 +21,10 @@ from plantigrade_gateway.frames import FrameReader
 from plantigrade_gateway.prepared import HEAD, PIECE, SWING, made_of
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.sources.zonecsv import ZoneRows
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.swingframes import SwingCutter, SwingFrames
 from plantigrade_gateway.timeline import Piece, PieceMaker
-from plantigrade_gateway.zonecsv import ZoneRows
 
 
 def prepare(

@@ -17,17 +17,14 @@ from rich.console import Console
 from plantigrade.poses import Pose
 from plantigrade_gateway import calibrations, linkstatus, stored, words
 from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.ble import Radio, scanning
 from plantigrade_gateway.demo import Wishes, drilling_lines, show_end
 from plantigrade_gateway.drillfiles import Drilling, shelf
 from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError, StoreError
 from plantigrade_gateway.forward import state as forwardstate
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LinkSamples, LiveSummary
-from plantigrade_gateway.inbox import Inbox
 from plantigrade_gateway.linkstatus import Latency
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.livesource import LiveSource, Wish
 from plantigrade_gateway.pair import known, size_notes
 from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.record.entries import INSOLE_OF
@@ -37,6 +34,9 @@ from plantigrade_gateway.simulator import EXTRA, Simulation, simulator_process
 from plantigrade_gateway.sound.device import quick_threads
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
+from plantigrade_gateway.sources.bluetooth import Radio, scanning
+from plantigrade_gateway.sources.inbox import Inbox
+from plantigrade_gateway.sources.live import LiveSource, Wish
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.visit import Visit
 from plantigrade_gateway.web.onlookers import Onlookers

@@ -26,8 +26,8 @@ from plantigrade_gateway.forward.launch import Forwarder
 from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import Batch, Entry
-from plantigrade_gateway.replay import as_live, demo_file
-from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.sources.replay import as_live, demo_file
+from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store import Store
 
 BACKLOG = 80_000

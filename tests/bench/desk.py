@@ -19,8 +19,8 @@ from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway import stored
 from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.record.entries import Batch, Kind
-from plantigrade_gateway.replay import demo_file
-from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.sources.replay import demo_file
+from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web.desk import desk_router
 

@@ -26,10 +26,10 @@ from plantigrade_gateway.drills import Choice, Drill
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.practice import mark_of
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.replay import demo_file
-from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.sound.device import PERIOD_MS, Speaker
 from plantigrade_gateway.sound.output import open_sound
+from plantigrade_gateway.sources.replay import demo_file
+from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store import Store
 
 TARGET_MS = 25.0

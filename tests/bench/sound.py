@@ -24,9 +24,9 @@ import numpy as np
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.record.entries import Batch, Entry
-from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.sound.cues import Cue, CueMaker
 from plantigrade_gateway.sound.device import PERIOD_MS, Speaker
+from plantigrade_gateway.sources.replayfile import read_replay
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 PULSE = ROOT / ".ci" / "pulse"

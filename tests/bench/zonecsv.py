@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from plantigrade.zones import eighteen
-from plantigrade_gateway.zonecsv import (
+from plantigrade_gateway.sources.zonecsv import (
     ZoneRows,
     iter_zone_csv,
     read_zone_csv,

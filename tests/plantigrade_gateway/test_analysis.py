@@ -23,8 +23,8 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.frames import frame_rows, write_frames
 from plantigrade_gateway.quality import GapTally, WeightTally
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.zonecsv import ZoneRows, iter_zone_csv, write_zone_csv
+from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.zonecsv import ZoneRows, iter_zone_csv, write_zone_csv
 
 ROOT = Path(__file__).resolve().parents[2]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"

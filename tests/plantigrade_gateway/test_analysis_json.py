@@ -14,7 +14,7 @@ from plantigrade_gateway.analyserecord import analyse_record
 from plantigrade_gateway.analysis import Analysis, Mark
 from plantigrade_gateway.analysisjson import document, text_of
 from plantigrade_gateway.quality import Quality
-from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.sources.replayfile import read_replay
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -28,10 +28,10 @@ from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.pipeline import Output, Pipeline
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
-from plantigrade_gateway.replay import as_live, at_once, demo_file, overview
-from plantigrade_gateway.replayfile import read_replay, write_replay
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ, Motif, motif
+from plantigrade_gateway.sources.replay import as_live, at_once, demo_file, overview
+from plantigrade_gateway.sources.replayfile import read_replay, write_replay
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storecheck import verify
 from plantigrade_gateway.web.health import health
@@ -127,7 +127,7 @@ def test_a_wav_file_that_cannot_be_written(run, short, tmp_path):
 
 def test_the_demo_recording_is_found(monkeypatch, tmp_path):
     assert demo_file().read_bytes() == PRACTICE.read_bytes()
-    monkeypatch.setattr("plantigrade_gateway.replay.resources.files", lambda name: tmp_path)
+    monkeypatch.setattr("plantigrade_gateway.sources.replay.resources.files", lambda name: tmp_path)
     assert demo_file() == PRACTICE
     (tmp_path / "data").mkdir()
     (tmp_path / "data" / "practice.pgr").write_bytes(b"installed")

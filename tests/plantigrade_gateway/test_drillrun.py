@@ -27,9 +27,9 @@ from plantigrade_gateway.drills import BalanceTarget, Choice, Drill, Feedback
 from plantigrade_gateway.pipeline import Output
 from plantigrade_gateway.practice import Practice, mark_of, read_mark
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.replay import demo_file
-from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.sound.cues import CueKind, CueMaker
+from plantigrade_gateway.sources.replay import demo_file
+from plantigrade_gateway.sources.replayfile import read_replay
 
 DRILLS = shelf(None).drills
 PUSH = DRILLS["push"]

@@ -2,8 +2,8 @@
 
 import asyncio
 
-from plantigrade_gateway.inbox import Inbox
 from plantigrade_gateway.record.entries import SESSION, Entry, Kind
+from plantigrade_gateway.sources.inbox import Inbox
 
 
 def entry(n: int) -> Entry:

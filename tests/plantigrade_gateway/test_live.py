@@ -13,10 +13,10 @@ from plantigrade_gateway.drills import Feedback
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.practice import read_mark
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
-from plantigrade_gateway.replay import demo_file
-from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.pitch import TonePoint
+from plantigrade_gateway.sources.replay import demo_file
+from plantigrade_gateway.sources.replayfile import read_replay
 
 DRILLS = shelf(None).drills
 

@@ -8,14 +8,15 @@ import numpy as np
 import pytest
 from bleak import BleakClient
 
-from plantigrade_gateway import ble, insolelink, livesource, reconnect
-from plantigrade_gateway.ble import scan
 from plantigrade_gateway.errors import BluetoothError
-from plantigrade_gateway.insolelink import open_insole
-from plantigrade_gateway.livesource import Wish
 from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
 from plantigrade_gateway.recorder import Recorder
+from plantigrade_gateway.sources import bluetooth, live, reconnect
+from plantigrade_gateway.sources import link as insolelink
+from plantigrade_gateway.sources.bluetooth import scan
+from plantigrade_gateway.sources.link import open_insole
+from plantigrade_gateway.sources.live import Wish
 from plantigrade_gateway.wire.codec import MessageKind
 from plantigrade_gateway.wire.messages import Rate, Start, Time
 from plantigrade_gateway.wire.stream import FactKind
@@ -278,7 +279,7 @@ async def test_an_insole_that_another_host_holds_is_taken_when_it_is_free(steps)
 
         from plantigrade_gateway.air import AirController
         from plantigrade_gateway.airlink import AirRadio
-        from plantigrade_gateway.ble import Radio
+        from plantigrade_gateway.sources.bluetooth import Radio
 
         controller = AirController("another host", link=air.air)
         other = await AirRadio.on(controller, AsyncPipeSink(controller))
@@ -301,7 +302,7 @@ async def test_an_insole_that_another_host_holds_is_taken_when_it_is_free(steps)
 
 
 async def test_an_insole_that_falls_silent_is_asked_then_given_up(steps, monkeypatch):
-    monkeypatch.setattr(livesource, "SILENT_S", 0.3)
+    monkeypatch.setattr(live, "SILENT_S", 0.3)
     async with world(steps) as air, air.listening(known(turned(LEFT))):
         await air.streams(LEFT)
         air.insoles[LEFT].stall(1.2)
@@ -315,7 +316,7 @@ async def test_an_insole_that_falls_silent_is_asked_then_given_up(steps, monkeyp
 
 async def test_an_insole_on_its_charger_is_said_and_taken_when_it_comes_off(steps, monkeypatch):
     """Put there in mid-session: it stops; the host asks, is refused, says why, and asks on."""
-    monkeypatch.setattr(livesource, "SILENT_S", 0.3)
+    monkeypatch.setattr(live, "SILENT_S", 0.3)
     async with world(steps) as air, air.listening(known(turned(LEFT))):
         await air.streams(LEFT)
         air.insoles[LEFT].charge(True)
@@ -347,8 +348,8 @@ async def test_rate_and_battery_are_followed(steps):
 
 
 async def test_time_exchanges_are_recorded_and_narrow_the_stated_error(steps, monkeypatch):
-    monkeypatch.setattr(livesource, "FIRST_EXCHANGES_S", (0.02, 0.06))
-    monkeypatch.setattr(livesource, "EXCHANGES_S", (0.02, 0.06))
+    monkeypatch.setattr(live, "FIRST_EXCHANGES_S", (0.02, 0.06))
+    monkeypatch.setattr(live, "EXCHANGES_S", (0.02, 0.06))
     async with world(steps) as air, air.listening():
         await air.streams(LEFT)
         await air.streams(RIGHT)
@@ -386,7 +387,7 @@ async def test_no_entry_comes_after_the_source_has_stopped(steps):
 
 async def test_a_stop_that_a_library_loses_is_taken_up(steps, monkeypatch):
     """`asyncio.wait_for` of Python 3.11 loses a cancellation that comes with the answer."""
-    write = ble.Link.write
+    write = bluetooth.Link.write
     lost = asyncio.Event()
 
     async def losing(link, uuid, data):
@@ -397,7 +398,7 @@ async def test_a_stop_that_a_library_loses_is_taken_up(steps, monkeypatch):
             except asyncio.CancelledError:
                 lost.set()
 
-    monkeypatch.setattr(ble.Link, "write", losing)
+    monkeypatch.setattr(bluetooth.Link, "write", losing)
     async with world(steps) as air:
         async with asyncio.timeout(8.0):
             async with air.listening(known(turned(LEFT))):
@@ -411,6 +412,6 @@ async def test_connecting_to_nobody_is_one_sentence(steps):
         found = await scan(air.backend, 0.4)
         air.air.leave(air.insoles[LEFT]._controller)
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(ble, "CONNECT_LIMIT_S", 0.3)
+            patch.setattr(bluetooth, "CONNECT_LIMIT_S", 0.3)
             with pytest.raises(BluetoothError, match=r"^left insole 51A70001: no answer$"):
                 await open_insole(found[0], air.backend, lambda: None)

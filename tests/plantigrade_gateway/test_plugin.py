@@ -12,10 +12,10 @@ import pytest
 from tests.support import otherfirmware
 from tests.support.otherfirmware import DATA, FRAME, PLUGIN, SERVICE, SWITCH
 
-from plantigrade_gateway import firmware
-from plantigrade_gateway.ble import scan
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import Kind
+from plantigrade_gateway.sources import plugin as firmware
+from plantigrade_gateway.sources.bluetooth import scan
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 try:

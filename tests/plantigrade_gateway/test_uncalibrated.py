@@ -17,10 +17,10 @@ from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.quality import Quality
 from plantigrade_gateway.record.entries import Batch, Kind
-from plantigrade_gateway.replay import demo_file
-from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.report import show
 from plantigrade_gateway.screen import Screen
+from plantigrade_gateway.sources.replay import demo_file
+from plantigrade_gateway.sources.replayfile import read_replay
 
 
 def without(*insoles: int) -> list[Batch]:

@@ -11,8 +11,8 @@ from bleak import BleakClient
 from bleak.exc import BleakGATTProtocolError
 from tests.plantigrade_gateway.test_wire import ANSWERS
 
-from plantigrade_gateway.ble import scan
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.sources.bluetooth import scan
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import MessageKind, decode, encode
 from plantigrade_gateway.wire.decoder import Decoder

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from plantigrade.zones import ZoneLayout, parse_layout
-from plantigrade_gateway import zonecsv
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.zonecsv import (
+from plantigrade_gateway.sources import zonecsv
+from plantigrade_gateway.sources.zonecsv import (
     ZoneRows,
     iter_zone_csv,
     read_zone_csv,

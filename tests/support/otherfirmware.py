@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from plantigrade.block import Foot
-from plantigrade_gateway.firmware import Decode
+from plantigrade_gateway.sources.plugin import Decode
 from plantigrade_gateway.wire.gatt import Announcement
 from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
 
@@ -28,7 +28,7 @@ FRAME = struct.Struct(">HI18H")
 
 
 class OtherFoot:
-    """What the program asks of a plug-in (`plantigrade_gateway.firmware.Firmware`)."""
+    """What the program asks of a plug-in (`plantigrade_gateway.sources.plugin.Firmware`)."""
 
     name = "otherfoot"
     service = SERVICE

@@ -4,8 +4,8 @@ from pathlib import Path
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway import stored
-from plantigrade_gateway.replay import demo_file
-from plantigrade_gateway.replayfile import read_replay
+from plantigrade_gateway.sources.replay import demo_file
+from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store import Store
 
 

@@ -18,9 +18,9 @@ from plantigrade_gateway.forward.outbox import MQTT, TSDB, Outbox
 from plantigrade_gateway.forward.points import LOADS, Loads, Point, pack_loads, unpack_loads
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.recorder import Recorder
-from plantigrade_gateway.replay import at_once, demo_file
-from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.sound.output import open_sound
+from plantigrade_gateway.sources.replay import at_once, demo_file
+from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store import Store
 
 

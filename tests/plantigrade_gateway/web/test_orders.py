@@ -15,9 +15,9 @@ from plantigrade_gateway.linkstatus import Posted
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.practice import read_mark
 from plantigrade_gateway.record.entries import Batch, Kind
-from plantigrade_gateway.replay import demo_file
-from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.sound.output import Silence, Sound
+from plantigrade_gateway.sources.replay import demo_file
+from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders

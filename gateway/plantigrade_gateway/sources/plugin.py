@@ -78,7 +78,7 @@ def installed() -> list[Firmware]:
         if not isinstance(plugin, Firmware):
             raise InputError(
                 f"plug-in {point.name} ({point.value}): expected an object with the members of "
-                "plantigrade_gateway.firmware.Firmware"
+                "plantigrade_gateway.sources.plugin.Firmware"
             )
         found.append(plugin)
     return found

@@ -15,12 +15,12 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 
 from plantigrade.block import Foot
-from plantigrade_gateway import reconnect
-from plantigrade_gateway.ble import Radio, RadioError, Sighting, scanning
 from plantigrade_gateway.errors import BluetoothError
-from plantigrade_gateway.insolelink import ANSWER_LIMIT_S, Streaming, open_insole
-from plantigrade_gateway.reconnect import LinkState, Reconnection
 from plantigrade_gateway.record.entries import INSOLE_OF, Entry, Kind, exchange_data
+from plantigrade_gateway.sources import reconnect
+from plantigrade_gateway.sources.bluetooth import Radio, RadioError, Sighting, scanning
+from plantigrade_gateway.sources.link import ANSWER_LIMIT_S, Streaming, open_insole
+from plantigrade_gateway.sources.reconnect import LinkState, Reconnection
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 _log = logging.getLogger(__name__)

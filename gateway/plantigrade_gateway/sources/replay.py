@@ -13,7 +13,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway.errors import InputError, RecordError
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.settings import SessionSettings, settings_of
-from plantigrade_gateway.replayfile import MAGIC, read_replay
+from plantigrade_gateway.sources.replayfile import MAGIC, read_replay
 
 _LONGEST_WAIT_S = 0.1  # so that a stop is noticed where a wait cannot be interrupted
 _FAST_PIECE_NS = 1_000_000_000

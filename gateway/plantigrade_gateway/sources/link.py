@@ -12,9 +12,9 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from plantigrade.block import Foot
-from plantigrade_gateway.ble import Link, Radio, Sighting
 from plantigrade_gateway.errors import BluetoothError, WireError
-from plantigrade_gateway.foreignlink import ForeignLink
+from plantigrade_gateway.sources.bluetooth import Link, Radio, Sighting
+from plantigrade_gateway.sources.foreignlink import ForeignLink
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode
 from plantigrade_gateway.wire.messages import (

@@ -19,8 +19,8 @@ import pyarrow.csv as pc
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import ZoneRows
-from plantigrade_gateway.zonecolumns import LATEST_S, Columns, find_columns, find_fault
-from plantigrade_gateway.zonefacts import Tally, ZoneFacts
+from plantigrade_gateway.sources.zonecolumns import LATEST_S, Columns, find_columns, find_fault
+from plantigrade_gateway.sources.zonefacts import Tally, ZoneFacts
 
 __all__ = [
     "ZoneFacts",

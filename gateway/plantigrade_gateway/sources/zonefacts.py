@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import ZoneRows
-from plantigrade_gateway.zonecolumns import Columns, count
+from plantigrade_gateway.sources.zonecolumns import Columns, count
 
 FloatArray = NDArray[np.float64]
 

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from typing import Any
 
 from plantigrade.block import Foot
-from plantigrade_gateway.ble import Link, Sighting
 from plantigrade_gateway.errors import BluetoothError
-from plantigrade_gateway.firmware import Firmware
+from plantigrade_gateway.sources.bluetooth import Link, Sighting
+from plantigrade_gateway.sources.plugin import Firmware
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import encode_data
 

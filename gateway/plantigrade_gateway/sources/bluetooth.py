@@ -21,9 +21,9 @@ from bleak.exc import (
     BleakError,
 )
 
-from plantigrade_gateway import firmware
 from plantigrade_gateway.errors import BluetoothError
-from plantigrade_gateway.firmware import Firmware
+from plantigrade_gateway.sources import plugin
+from plantigrade_gateway.sources.plugin import Firmware
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.gatt import Announcement
 
@@ -146,7 +146,7 @@ async def scanning(radio: Radio, heard: Callable[[Sighting], None]) -> AsyncIter
     BluetoothError
         Scanning cannot begin; one sentence with what to do.
     """
-    others = firmware.installed()
+    others = plugin.installed()
 
     def detected(device: BLEDevice, data: AdvertisementData) -> None:
         name = data.local_name or device.name or ""
