@@ -21,7 +21,7 @@ from plantigrade_gateway.analysis import (
     check_mass,
     quality_of,
 )
-from plantigrade_gateway.drillrun import Reply
+from plantigrade_gateway.drills.run import Reply
 from plantigrade_gateway.pipeline import Output, Pipeline, Tap
 from plantigrade_gateway.practice import Practice, read_mark
 from plantigrade_gateway.quality import FootQuality, Link, Quality, WeightTally

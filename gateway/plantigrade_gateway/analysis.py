@@ -13,7 +13,7 @@ from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event, Phase, Stand, Step, Swing
 from plantigrade.limits import Setup
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
-from plantigrade_gateway.drillrun import DrillResult
+from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.quality import FootQuality, GapTally, Quality
 from plantigrade_gateway.record.settings import HANDED

@@ -17,8 +17,8 @@ from rich.console import Console
 from plantigrade_gateway import linkstatus, report, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.config import Config
-from plantigrade_gateway.drillfiles import Drilling, shelf
 from plantigrade_gateway.drillreport import chosen_lines
+from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LiveSummary

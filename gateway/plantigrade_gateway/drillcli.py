@@ -9,7 +9,7 @@ import click
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.drillfiles import Drilling
+    from plantigrade_gateway.drills.files import Drilling
 
 Decorator = Callable[[Any], Any]
 
@@ -43,8 +43,8 @@ def drilling(
         No such drill, or its file cannot be used.
     """
     from plantigrade_gateway import schema
-    from plantigrade_gateway.drillfiles import Drilling, read_drill, shelf
-    from plantigrade_gateway.drills import Choice, Feedback
+    from plantigrade_gateway.drills.files import Drilling, read_drill, shelf
+    from plantigrade_gateway.drills.model import Choice, Feedback
 
     if feedback is not None and drill is None:
         raise InputError("--feedback: is a drill's, add --drill")
@@ -81,8 +81,8 @@ def register(
         """List the drills: the built-in ones, and the coach's in the folder beside the store."""
         from plantigrade_gateway import schema
         from plantigrade_gateway.analysisjson import text_of
-        from plantigrade_gateway.drillfiles import shelf
         from plantigrade_gateway.drillreport import show_shelf
+        from plantigrade_gateway.drills.files import shelf
         from plantigrade_gateway.paper import console
 
         found = shelf(store_of(ctx) or schema.default_path(), files)

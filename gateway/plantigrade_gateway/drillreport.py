@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from rich.console import Console
 
 from plantigrade_gateway import formats
-from plantigrade_gateway.drillfiles import Shelf
-from plantigrade_gateway.drillrun import DrillResult, Score
-from plantigrade_gateway.drills import NO_NORMAL, Drill, Feedback
+from plantigrade_gateway.drills.files import Shelf
+from plantigrade_gateway.drills.model import NO_NORMAL, Drill, Feedback
+from plantigrade_gateway.drills.run import DrillResult, Score
 from plantigrade_gateway.paper import heading, item, paragraph, put, table
 
 TOLD = {

@@ -12,8 +12,8 @@ from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway import stored
 from plantigrade_gateway.analyserecord import RecordAnalysis
 from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.drillrun import Score
-from plantigrade_gateway.drills import Choice, Drill, Feedback
+from plantigrade_gateway.drills.model import Choice, Drill, Feedback
+from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.gather import Gather
 from plantigrade_gateway.forward.outbox import Outbox

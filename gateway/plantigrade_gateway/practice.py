@@ -13,9 +13,9 @@ from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
 from plantigrade.limits import Limits
 from plantigrade_gateway import words
-from plantigrade_gateway.drillrun import DrillResult, DrillRun, Reply, Score, note_bearing
-from plantigrade_gateway.drills import Choice, Feedback
-from plantigrade_gateway.drilltable import drill_of
+from plantigrade_gateway.drills.model import Choice, Feedback
+from plantigrade_gateway.drills.run import DrillResult, DrillRun, Reply, Score, note_bearing
+from plantigrade_gateway.drills.table import drill_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.pipeline import Output
 from plantigrade_gateway.record.settings import SessionSettings

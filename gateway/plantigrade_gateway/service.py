@@ -18,7 +18,7 @@ from plantigrade.poses import Pose
 from plantigrade_gateway import calibrations, linkstatus, stored, words
 from plantigrade_gateway.analysis import Analysis
 from plantigrade_gateway.demo import Wishes, drilling_lines, show_end
-from plantigrade_gateway.drillfiles import Drilling, shelf
+from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError, StoreError
 from plantigrade_gateway.forward import state as forwardstate
 from plantigrade_gateway.forward.launch import opened_forwarder

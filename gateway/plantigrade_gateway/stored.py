@@ -9,8 +9,8 @@ from plantigrade.events import Event, Phase
 from plantigrade_gateway.analyserecord import RecordAnalysis
 from plantigrade_gateway.analysis import Analysis, Mark
 from plantigrade_gateway.analysisjson import plain
-from plantigrade_gateway.drilljudge import Rep, Verdict
-from plantigrade_gateway.drillrun import DrillResult
+from plantigrade_gateway.drills.judge import Rep, Verdict
+from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.eventrow import EventRow, event_row
 from plantigrade_gateway.forward.points import set_points

@@ -20,7 +20,7 @@ import numpy as np
 from playwright.sync_api import Page as Tab
 from tests.support.browser import started
 
-from plantigrade_gateway.drillfiles import shelf
+from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.sound.output import open_sound

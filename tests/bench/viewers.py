@@ -20,7 +20,7 @@ from threading import Event
 import numpy as np
 import websockets
 
-from plantigrade_gateway.drillfiles import shelf
+from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import Batch, Entry
 from plantigrade_gateway.sound.cues import Cue

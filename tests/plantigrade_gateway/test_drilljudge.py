@@ -9,8 +9,8 @@ from tests.support.records import step, swing
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import HeelLift, HeelLiftState, Manner, Roll, Timing
 from plantigrade.limits import Limits
-from plantigrade_gateway.drillfiles import shelf
-from plantigrade_gateway.drilljudge import (
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.judge import (
     GRACE_S,
     SETTLE_S,
     Balance,
@@ -23,7 +23,7 @@ from plantigrade_gateway.drilljudge import (
     missed_sound,
     transfer_of,
 )
-from plantigrade_gateway.drills import (
+from plantigrade_gateway.drills.model import (
     BalanceTarget,
     Drill,
     HeelLiftTarget,

@@ -20,10 +20,10 @@ from plantigrade.load import centre_of_pressure
 from plantigrade.synth import OneLeg, Player, SensorModel, SessionPlan, Stand, perform
 from plantigrade.synth import Swing as SwingPlan
 from plantigrade_gateway.analyserecord import RecordAnalysis
-from plantigrade_gateway.drillfiles import shelf
-from plantigrade_gateway.drilljudge import Verdict, judge_swing
-from plantigrade_gateway.drillrun import DrillRun, Reply, Score, spoken
-from plantigrade_gateway.drills import BalanceTarget, Choice, Drill, Feedback
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.judge import Verdict, judge_swing
+from plantigrade_gateway.drills.model import BalanceTarget, Choice, Drill, Feedback
+from plantigrade_gateway.drills.run import DrillRun, Reply, Score, spoken
 from plantigrade_gateway.pipeline import Output
 from plantigrade_gateway.practice import Practice, mark_of, read_mark
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind

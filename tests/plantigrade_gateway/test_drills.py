@@ -8,9 +8,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from plantigrade_gateway.drillfiles import BUILT_IN, parse_drill, read_drill, shelf
-from plantigrade_gateway.drills import BalanceTarget, Cues, Drill, Feedback, Judge, PushTarget, When
-from plantigrade_gateway.drilltable import drill_of
+from plantigrade_gateway.drills.files import BUILT_IN, parse_drill, read_drill, shelf
+from plantigrade_gateway.drills.model import (
+    BalanceTarget,
+    Cues,
+    Drill,
+    Feedback,
+    Judge,
+    PushTarget,
+    When,
+)
+from plantigrade_gateway.drills.table import drill_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.sound.motifs import Motif
 from plantigrade_gateway.sound.pitch import Of

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from plantigrade_gateway import stored
-from plantigrade_gateway.drillfiles import shelf
-from plantigrade_gateway.drills import Feedback
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.practice import read_mark
 from plantigrade_gateway.record.entries import Batch, Entry, Kind

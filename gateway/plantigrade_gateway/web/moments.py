@@ -13,7 +13,7 @@ from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
 from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
 from plantigrade_gateway import words
 from plantigrade_gateway.analysisjson import plain
-from plantigrade_gateway.drillrun import Score
+from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.glance import FootGlance, glance
 from plantigrade_gateway.live import Moment

@@ -6,7 +6,7 @@ from typing import Any
 from plantigrade.block import PressureBlock
 from plantigrade_gateway import words
 from plantigrade_gateway.analysisjson import plain
-from plantigrade_gateway.drillfiles import Shelf
+from plantigrade_gateway.drills.files import Shelf
 from plantigrade_gateway.forward.moment import LiveSummary
 from plantigrade_gateway.forward.state import ForwardState, lines
 from plantigrade_gateway.linkstatus import ServiceStatus

@@ -2,8 +2,8 @@
 
 import threading
 
-from plantigrade_gateway.drillfiles import Drilling
-from plantigrade_gateway.drills import Choice, Feedback
+from plantigrade_gateway.drills.files import Drilling
+from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.sound.output import Sound

@@ -9,7 +9,7 @@ import pytest
 from rich.console import Console
 
 from plantigrade_gateway.demo import _Stage
-from plantigrade_gateway.drillfiles import Drilling, shelf
+from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.moment import LiveSummary
 from plantigrade_gateway.linkstatus import Posted
 from plantigrade_gateway.live import LiveSession

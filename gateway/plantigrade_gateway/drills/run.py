@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Bearing, Event, Phase, PhaseKind, Stand, Step, Swing
 from plantigrade.limits import Limits
-from plantigrade_gateway.drilljudge import (
+from plantigrade_gateway.drills.judge import (
     Balance,
     Rep,
     Verdict,
@@ -20,7 +20,7 @@ from plantigrade_gateway.drilljudge import (
     judge_swing,
     missed_sound,
 )
-from plantigrade_gateway.drills import (
+from plantigrade_gateway.drills.model import (
     NONE,
     OUTCOME,
     BalanceTarget,

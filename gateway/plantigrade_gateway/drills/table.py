@@ -11,7 +11,7 @@ from difflib import get_close_matches
 from enum import StrEnum
 from typing import Any, TypeVar
 
-from plantigrade_gateway.drills import (
+from plantigrade_gateway.drills.model import (
     NONE,
     OUTCOME,
     BalanceTarget,

@@ -13,7 +13,7 @@ from plantigrade.events import HeelLift, HeelLiftState, Manner, Push, Roll, Step
 from plantigrade.limits import Limits
 from plantigrade.load import total_load
 from plantigrade_gateway import words
-from plantigrade_gateway.drills import (
+from plantigrade_gateway.drills.model import (
     BalanceTarget,
     Drill,
     HeelLiftTarget,

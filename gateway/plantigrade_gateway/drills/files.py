@@ -7,8 +7,8 @@ from difflib import get_close_matches
 from importlib import resources
 from pathlib import Path
 
-from plantigrade_gateway.drills import Choice, Drill
-from plantigrade_gateway.drilltable import drill_of
+from plantigrade_gateway.drills.model import Choice, Drill
+from plantigrade_gateway.drills.table import drill_of
 from plantigrade_gateway.errors import InputError
 
 FOLDER = "drills"
