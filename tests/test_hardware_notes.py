@@ -15,7 +15,7 @@ from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.fitting import Fitting
 from plantigrade.zones import REGIONS, eighteen
 from plantigrade_gateway import calibrations, pair
-from plantigrade_gateway.guide import TRIES
+from plantigrade_gateway.analysis.calibration import TRIES
 from plantigrade_gateway.sources import reconnect
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S
 from plantigrade_gateway.wire.messages import SampleFormat, frame_bytes, max_frames

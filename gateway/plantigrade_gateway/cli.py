@@ -25,7 +25,7 @@ from plantigrade_gateway.forwardcli import register as register_forward
 from plantigrade_gateway.pagecli import page_options, page_order
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.analysis import Analysis
+    from plantigrade_gateway.analysis.result import Analysis
     from plantigrade_gateway.store import Store
 
 # What a command works with is imported in it: --help and a mistyped option answer at once.
@@ -190,7 +190,7 @@ def analyse(
     --handed take their place.
     """
     from plantigrade_gateway import report
-    from plantigrade_gateway.analysisjson import document, text_of
+    from plantigrade_gateway.analysis.serialise import document, text_of
 
     found = _analysed(file, layout, mass, handed)
     if as_json:
@@ -200,9 +200,9 @@ def analyse(
 
 
 def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | None) -> "Analysis":
-    from plantigrade_gateway.analysecsv import analyse_csv
-    from plantigrade_gateway.analyserecord import analyse_record
-    from plantigrade_gateway.analysis import read_layout
+    from plantigrade_gateway.analysis.record import analyse_record
+    from plantigrade_gateway.analysis.result import read_layout
+    from plantigrade_gateway.analysis.zonecsv import analyse_csv
     from plantigrade_gateway.sources.replay import is_replay
     from plantigrade_gateway.sources.replayfile import read_replay
 
@@ -219,7 +219,7 @@ def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | 
 @click.pass_context
 def sessions(ctx: click.Context, as_json: bool) -> None:
     """List the stored sessions, the latest first."""
-    from plantigrade_gateway.analysisjson import text_of
+    from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.paper import console
     from plantigrade_gateway.sessionreport import session_json, show_list
     from plantigrade_gateway.sessions import list_sessions
@@ -243,7 +243,7 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
 def show(ctx: click.Context, session: str, as_json: bool) -> None:
     """Report the stored SESSION: the first digits of its id, or "last"."""
     from plantigrade_gateway import stored
-    from plantigrade_gateway.analysisjson import document, text_of
+    from plantigrade_gateway.analysis.serialise import document, text_of
     from plantigrade_gateway.paper import console
     from plantigrade_gateway.sessionreport import session_json, show_session
     from plantigrade_gateway.sessions import detail, find
@@ -273,7 +273,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 @click.pass_context
 def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_json: bool) -> None:
     """Write SESSION's steps, swings, stands, sets (CSV, Parquet) and raw frames (zone CSV)."""
-    from plantigrade_gateway.analysisjson import text_of
+    from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.export import export as write
     from plantigrade_gateway.frames import write_frames
     from plantigrade_gateway.sessions import find
@@ -305,7 +305,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
     For results made by another version, and for sessions that were cut off.
     """
     from plantigrade_gateway import stored
-    from plantigrade_gateway.analysisjson import text_of
+    from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.sessionreport import redone_line
     from plantigrade_gateway.sessions import find
 
@@ -352,7 +352,7 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
 
     Exit code 1 when something stands in the way of recording.
     """
-    from plantigrade_gateway.analysisjson import plain, text_of
+    from plantigrade_gateway.analysis.serialise import plain, text_of
     from plantigrade_gateway.doctor import State, examine
     from plantigrade_gateway.paper import console, item, paragraph
 

@@ -15,7 +15,7 @@ from typing import Any
 from rich.console import Console
 
 from plantigrade_gateway import linkstatus, report, stored, words
-from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.drillreport import chosen_lines
 from plantigrade_gateway.drills.files import Drilling, shelf

@@ -9,7 +9,7 @@ from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 from plantigrade.summary import SwingSet, summarise_swings
 from plantigrade_gateway import stored
-from plantigrade_gateway.sets import sets_of
+from plantigrade_gateway.analysis.sets import sets_of
 from plantigrade_gateway.store import Store
 
 _FIRST = [

@@ -13,8 +13,8 @@ import numpy as np
 
 from plantigrade.block import FloatArray, Foot, PressureBlock
 from plantigrade.limits import Limits
+from plantigrade_gateway.analysis.pipeline import Output, Pipeline
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.pipeline import Output, Pipeline
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sources.zonecsv import ZoneRows, write_zone_csv

@@ -22,9 +22,9 @@ from plantigrade.limits import G_M_S2
 from plantigrade.poses import Pose
 from plantigrade.zones import eighteen
 from plantigrade_gateway import calibrations, posewords, words
+from plantigrade_gateway.analysis.calibration import Guide
 from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.errors import CalibrationRefused, InputError
-from plantigrade_gateway.guide import Guide
 from plantigrade_gateway.pair import size_notes
 from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.record.entries import Batch

@@ -21,7 +21,7 @@ from plantigrade_gateway.statusfile import replace_json
 from plantigrade_gateway.wire.stream import Counts
 
 if TYPE_CHECKING:  # the web process reads a status and has no use for Bluetooth
-    from plantigrade_gateway.pipeline import Pipeline
+    from plantigrade_gateway.analysis.pipeline import Pipeline
     from plantigrade_gateway.sources.live import LiveSource
 
 FRESH_S = 5.0

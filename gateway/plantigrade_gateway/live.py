@@ -10,15 +10,15 @@ from typing import Self
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway import stored
-from plantigrade_gateway.analyserecord import RecordAnalysis
-from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.analysis.pipeline import Output, Tap
+from plantigrade_gateway.analysis.practice import mark_of
+from plantigrade_gateway.analysis.record import RecordAnalysis
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.drills.model import Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.gather import Gather
 from plantigrade_gateway.forward.outbox import Outbox
-from plantigrade_gateway.pipeline import Output, Tap
-from plantigrade_gateway.practice import mark_of
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.sound.cues import Cue, CueKind

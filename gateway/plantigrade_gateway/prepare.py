@@ -15,8 +15,8 @@ from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.block import PairBlock
 from plantigrade.events import Swing
 from plantigrade_gateway import derived
+from plantigrade_gateway.analysis.eventrow import event_of
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.eventrow import event_of
 from plantigrade_gateway.frames import FrameReader
 from plantigrade_gateway.prepared import HEAD, PIECE, SWING, made_of
 from plantigrade_gateway.record.entries import Batch, Kind

@@ -4,9 +4,9 @@ from rich.console import Console
 
 from plantigrade.block import Foot
 from plantigrade_gateway import formats
-from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.analysis.quality import FootQuality, Quality
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.paper import heading, item, paragraph, put, table
-from plantigrade_gateway.quality import FootQuality, Quality
 
 FROM = {
     "mass": "from the mass given",

@@ -25,8 +25,8 @@ from typing import Self
 import numpy as np
 
 from plantigrade.events import Event, Phase
+from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.eventrow import EventRow, event_row
 from plantigrade_gateway.forward.points import Loads, Point
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store import Store

@@ -6,7 +6,7 @@ from rich.text import Text
 from plantigrade.events import Roll
 from plantigrade.summary import bouts_of, summarise_walk
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.drillreport import show_drills
 from plantigrade_gateway.paper import console, heading, paragraph
 from plantigrade_gateway.qualityreport import show_quality, show_reading

@@ -16,7 +16,7 @@ from rich.console import Console
 
 from plantigrade.poses import Pose
 from plantigrade_gateway import calibrations, linkstatus, stored, words
-from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.demo import Wishes, drilling_lines, show_end
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError, StoreError

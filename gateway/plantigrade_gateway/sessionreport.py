@@ -6,7 +6,7 @@ from typing import Any
 from rich.console import Console
 
 from plantigrade_gateway import formats, report
-from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.paper import item, paragraph, put, table
 from plantigrade_gateway.sessions import SessionLine
 from plantigrade_gateway.storerows import Session

@@ -8,8 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from plantigrade.events import Stand, Step, Swing
+from plantigrade_gateway.analysis.eventrow import event_of
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.eventrow import event_of
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storerows import Player, Session
 

@@ -16,9 +16,9 @@ from types import TracebackType
 from typing import Self
 
 from plantigrade_gateway import schema
+from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.database import Database
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.eventrow import EventRow
 from plantigrade_gateway.forward import enqueue
 from plantigrade_gateway.forward.points import Loads, Point
 from plantigrade_gateway.record import packing

@@ -21,8 +21,8 @@ from plantigrade.block import FloatArray, Foot
 from plantigrade.calibrate import default_calibration
 from plantigrade.synth import Player, SensorModel, SessionPlan, perform, random_session
 from plantigrade.zones import ZoneLayout, eighteen
+from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
-from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.store import Store

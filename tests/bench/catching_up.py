@@ -20,8 +20,8 @@ from tests.support.forwarding import cpu_s
 from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
 
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.config import load
-from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.forward.launch import Forwarder
 from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.live import LiveSession

@@ -19,12 +19,12 @@ from pathlib import Path
 import numpy as np
 from tests.bench.sound import gil_load, sound_server
 
-from plantigrade_gateway.analyserecord import RecordAnalysis
+from plantigrade_gateway.analysis.practice import mark_of
+from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Choice, Drill
 from plantigrade_gateway.drills.run import Reply
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.practice import mark_of
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sound.device import PERIOD_MS, Speaker
 from plantigrade_gateway.sound.output import open_sound

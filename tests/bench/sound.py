@@ -21,8 +21,8 @@ from pathlib import Path
 
 import numpy as np
 
+from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.record.entries import Batch, Entry
 from plantigrade_gateway.sound.cues import Cue, CueMaker
 from plantigrade_gateway.sound.device import PERIOD_MS, Speaker

@@ -15,13 +15,13 @@ from plantigrade.block import Foot, PairBlock
 from plantigrade.limits import G_M_S2
 from plantigrade.load import body_weight_n
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
-from plantigrade_gateway import analysecsv
-from plantigrade_gateway.analysecsv import analyse_csv
-from plantigrade_gateway.analyserecord import analyse_record
-from plantigrade_gateway.analysis import Analysis, read_layout
+from plantigrade_gateway.analysis import zonecsv
+from plantigrade_gateway.analysis.quality import GapTally, WeightTally
+from plantigrade_gateway.analysis.record import analyse_record
+from plantigrade_gateway.analysis.result import Analysis, read_layout
+from plantigrade_gateway.analysis.zonecsv import analyse_csv
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.frames import frame_rows, write_frames
-from plantigrade_gateway.quality import GapTally, WeightTally
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.sources.zonecsv import ZoneRows, iter_zone_csv, write_zone_csv
@@ -312,12 +312,12 @@ def test_a_zone_csv_cut_anywhere_comes_to_the_same(minute, tmp_path, monkeypatch
     path = tmp_path / "frames.csv"
     write_frames(path, [minute.slice(0, 3000) if rows == 1 else minute])
     expected = analyse_csv(path, eighteen())
-    monkeypatch.setattr(analysecsv, "iter_zone_csv", partial(iter_zone_csv, rows=rows))
+    monkeypatch.setattr(zonecsv, "iter_zone_csv", partial(iter_zone_csv, rows=rows))
     assert analyse_csv(path, eighteen()) == expected
 
 
 def test_memory_does_not_grow_with_the_length_of_a_zone_csv(write, monkeypatch):
-    monkeypatch.setattr(analysecsv, "iter_zone_csv", partial(iter_zone_csv, rows=4096))
+    monkeypatch.setattr(zonecsv, "iter_zone_csv", partial(iter_zone_csv, rows=4096))
 
     def peak_bytes(seconds: float) -> tuple[int, int]:
         rows = standing(seconds)

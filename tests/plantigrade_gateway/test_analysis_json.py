@@ -10,10 +10,10 @@ import jsonschema
 import pytest
 from tests.support import json_schema
 
-from plantigrade_gateway.analyserecord import analyse_record
-from plantigrade_gateway.analysis import Analysis, Mark
-from plantigrade_gateway.analysisjson import document, text_of
-from plantigrade_gateway.quality import Quality
+from plantigrade_gateway.analysis.quality import Quality
+from plantigrade_gateway.analysis.record import analyse_record
+from plantigrade_gateway.analysis.result import Analysis, Mark
+from plantigrade_gateway.analysis.serialise import document, text_of
 from plantigrade_gateway.sources.replayfile import read_replay
 
 ROOT = Path(__file__).resolve().parents[2]

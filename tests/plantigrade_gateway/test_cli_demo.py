@@ -21,11 +21,11 @@ from rich.console import Console
 from plantigrade.block import Foot
 from plantigrade.events import Phase, PhaseKind
 from plantigrade_gateway import schema
-from plantigrade_gateway.analyserecord import RecordAnalysis
+from plantigrade_gateway.analysis.eventrow import event_row
+from plantigrade_gateway.analysis.pipeline import Output, Pipeline
+from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.eventrow import event_row
-from plantigrade_gateway.pipeline import Output, Pipeline
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.screen import Screen

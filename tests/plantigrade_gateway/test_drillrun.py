@@ -19,13 +19,13 @@ from plantigrade.limits import Limits, setup_for
 from plantigrade.load import centre_of_pressure
 from plantigrade.synth import OneLeg, Player, SensorModel, SessionPlan, Stand, perform
 from plantigrade.synth import Swing as SwingPlan
-from plantigrade_gateway.analyserecord import RecordAnalysis
+from plantigrade_gateway.analysis.pipeline import Output
+from plantigrade_gateway.analysis.practice import Practice, mark_of, read_mark
+from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.judge import Verdict, judge_swing
 from plantigrade_gateway.drills.model import BalanceTarget, Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import DrillRun, Reply, Score, spoken
-from plantigrade_gateway.pipeline import Output
-from plantigrade_gateway.practice import Practice, mark_of, read_mark
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sound.cues import CueKind, CueMaker
 from plantigrade_gateway.sources.replay import demo_file

@@ -12,8 +12,8 @@ from tests.support.records import stand, step, swing
 
 from plantigrade.block import Foot
 from plantigrade.events import Bearing, FootStand, Phase, PhaseKind, Stand, Step, Swing
+from plantigrade_gateway.analysis.eventrow import event_id, event_of, event_row
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.eventrow import event_id, event_of, event_row
 
 # None stands for NaN and infinities in a row, so events that come back the same have none.
 st.register_type_strategy(float, st.floats(allow_nan=False, allow_infinity=False))

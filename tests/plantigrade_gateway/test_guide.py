@@ -12,9 +12,9 @@ from plantigrade.calibrate import default_calibration
 from plantigrade.fitting import FITTING, Step
 from plantigrade.poses import Flaw, Pose
 from plantigrade.synth import Mishap, Player, calibration_visit, perform
-from plantigrade_gateway import guide as guide_module
+from plantigrade_gateway.analysis import calibration as guide_module
+from plantigrade_gateway.analysis.calibration import TRIES, Guide
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.guide import TRIES, Guide
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, exchange_data
 

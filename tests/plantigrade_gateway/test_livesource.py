@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from bleak import BleakClient
 
+from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.errors import BluetoothError
-from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
 from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.sources import bluetooth, live, reconnect

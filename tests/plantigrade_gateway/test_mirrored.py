@@ -5,7 +5,7 @@ from dataclasses import replace
 from importlib import resources
 from itertools import islice
 
-from plantigrade_gateway.analyserecord import analyse_record
+from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sources.replay import demo_file

@@ -11,9 +11,9 @@ from tests.support.practice import practice_copy, store_practice
 from plantigrade.block import Foot
 from plantigrade.load import centre_of_pressure, total_load
 from plantigrade_gateway import derived, stored
+from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.frames import frame_rows
-from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.prepared import prepared, read_stretch, read_swings
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind

@@ -12,10 +12,10 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import default_calibration
 from plantigrade.zones import eighteen
 from plantigrade_gateway import words
-from plantigrade_gateway.analyserecord import RecordAnalysis, analyse_record
-from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.analysis.quality import Quality
+from plantigrade_gateway.analysis.record import RecordAnalysis, analyse_record
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.cli import main
-from plantigrade_gateway.quality import Quality
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.report import show
 from plantigrade_gateway.screen import Screen

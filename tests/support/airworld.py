@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from plantigrade.block import Foot
 from plantigrade_gateway.air import Air, AirController, Weather
 from plantigrade_gateway.airlink import AirRadio
-from plantigrade_gateway.pipeline import Pipeline
+from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.sources.bluetooth import Radio
 from plantigrade_gateway.sources.live import LiveSource, Wish

@@ -8,8 +8,8 @@ from pathlib import Path
 from aiohttp import web
 from tests.support.records import packets
 
+from plantigrade_gateway.analysis.eventrow import Measured, event_row
 from plantigrade_gateway.config import Config, load
-from plantigrade_gateway.eventrow import Measured, event_row
 from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.forward.process import Forwarding
 from plantigrade_gateway.store import Store

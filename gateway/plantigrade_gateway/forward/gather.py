@@ -5,7 +5,7 @@ from collections.abc import Collection, Iterable
 import numpy as np
 
 from plantigrade.block import PairBlock
-from plantigrade_gateway.analysis import Analysis
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.forward.points import LOADS, Loads, Point, pack_loads, set_points
 from plantigrade_gateway.sound.cues import Cue
 

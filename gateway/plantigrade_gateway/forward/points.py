@@ -13,11 +13,11 @@ import numpy as np
 
 from plantigrade.block import Column, PairBlock
 from plantigrade.summary import summarise_swings
-from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.analysisjson import plain
+from plantigrade_gateway.analysis.eventrow import event_id
+from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.analysis.serialise import plain
+from plantigrade_gateway.analysis.sets import sets_of
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.eventrow import event_id
-from plantigrade_gateway.sets import sets_of
 
 LOADS = "loads"
 REGIONS = ("heel", "midfoot", "forefoot", "toes")

@@ -11,12 +11,12 @@ from pathlib import Path
 
 from plantigrade.events import Manner, Swing, Timing
 from plantigrade_gateway import stored
-from plantigrade_gateway.analysis import Analysis, Mark
+from plantigrade_gateway.analysis.result import Analysis, Mark
+from plantigrade_gateway.analysis.sets import CHECK, SwingRun, set_name, sets_of
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.prepared import Prepared, prepared, read_swings
 from plantigrade_gateway.sessions import SessionLine, list_sessions
-from plantigrade_gateway.sets import CHECK, SwingRun, set_name, sets_of
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storerows import Session
 from plantigrade_gateway.swingframes import SwingFrames

@@ -12,12 +12,12 @@ from typing import Any
 from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
 from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
 from plantigrade_gateway import words
-from plantigrade_gateway.analysisjson import plain
+from plantigrade_gateway.analysis.eventrow import event_row
+from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.analysis.serialise import plain
 from plantigrade_gateway.drills.run import Score
-from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.glance import FootGlance, glance
 from plantigrade_gateway.live import Moment
-from plantigrade_gateway.pipeline import Pipeline
 from plantigrade_gateway.sound.cues import Cue, CueKind, is_good
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
 from plantigrade_gateway.sound.pitch import TonePoint

@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis import Analysis, Mark
-from plantigrade_gateway.sets import swing_time
+from plantigrade_gateway.analysis.result import Analysis, Mark
+from plantigrade_gateway.analysis.sets import swing_time
 from plantigrade_gateway.web.chartdata import Data, merged
 from plantigrade_gateway.web.view import View
 

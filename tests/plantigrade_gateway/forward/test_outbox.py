@@ -11,8 +11,8 @@ from tests.support.records import packets, stand, step, swing
 
 from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway import stored
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import InputError, StoreError
-from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.forward.gather import Gather
 from plantigrade_gateway.forward.outbox import MQTT, TSDB, Outbox
 from plantigrade_gateway.forward.points import LOADS, Loads, Point, pack_loads, unpack_loads

@@ -22,9 +22,9 @@ from tests.support.practice import practice_copy, store_practice
 from plantigrade.change import Verdict
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, stored, words
+from plantigrade_gateway.analysis.sets import sets_of
 from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.prepared import prepared, read_stretch, read_swings
-from plantigrade_gateway.sets import sets_of
 from plantigrade_gateway.sound.cues import is_good
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web import preparing

@@ -8,12 +8,12 @@ from collections.abc import Callable
 import pytest
 from rich.console import Console
 
+from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.demo import _Stage
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.moment import LiveSummary
 from plantigrade_gateway.linkstatus import Posted
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.practice import read_mark
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.replay import demo_file

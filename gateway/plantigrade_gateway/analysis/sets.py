@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis import Mark
+from plantigrade_gateway.analysis.result import Mark
 from plantigrade_gateway.formats import printable
 
 SET, CHECK = "set:", "check:"

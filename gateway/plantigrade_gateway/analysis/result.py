@@ -13,9 +13,9 @@ from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event, Phase, Stand, Step, Swing
 from plantigrade.limits import Setup
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
+from plantigrade_gateway.analysis.quality import FootQuality, GapTally, Quality
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.quality import FootQuality, GapTally, Quality
 from plantigrade_gateway.record.settings import HANDED
 
 WEIGHT_DIFFERS = 0.25

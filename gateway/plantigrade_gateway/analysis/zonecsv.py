@@ -12,7 +12,8 @@ from plantigrade.load import LoadReducer
 from plantigrade.monitor import ZoneMonitor
 from plantigrade.pairing import Pairing
 from plantigrade.zones import ZoneLayout
-from plantigrade_gateway.analysis import (
+from plantigrade_gateway.analysis.quality import FootQuality, WeightTally
+from plantigrade_gateway.analysis.result import (
     WEIGHT_DIFFERS,
     Analysis,
     Found,
@@ -20,7 +21,6 @@ from plantigrade_gateway.analysis import (
     check_mass,
     quality_of,
 )
-from plantigrade_gateway.quality import FootQuality, WeightTally
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, HANDED
 from plantigrade_gateway.sources.zonecsv import ZoneFacts, ZoneRows, iter_zone_csv, scan_zone_csv
 

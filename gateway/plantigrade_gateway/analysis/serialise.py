@@ -8,9 +8,9 @@ from enum import StrEnum
 from typing import Any
 
 from plantigrade.summary import summarise_swings, summarise_walk
-from plantigrade_gateway.analysis import Analysis
-from plantigrade_gateway.eventrow import Measured, event_row
-from plantigrade_gateway.sets import sets_of
+from plantigrade_gateway.analysis.eventrow import Measured, event_row
+from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.analysis.sets import sets_of
 
 SCHEMA = 1
 """Version of the JSON: raised when a key goes or changes its meaning, not when one comes."""

@@ -12,7 +12,10 @@ from plantigrade.edges import EdgeTally
 from plantigrade.events import Step, Swing
 from plantigrade.limits import Limits, setup_for
 from plantigrade_gateway import words
-from plantigrade_gateway.analysis import (
+from plantigrade_gateway.analysis.pipeline import Output, Pipeline, Tap
+from plantigrade_gateway.analysis.practice import Practice, read_mark
+from plantigrade_gateway.analysis.quality import FootQuality, Link, Quality, WeightTally
+from plantigrade_gateway.analysis.result import (
     WEIGHT_DIFFERS,
     Analysis,
     Found,
@@ -22,9 +25,6 @@ from plantigrade_gateway.analysis import (
     quality_of,
 )
 from plantigrade_gateway.drills.run import Reply
-from plantigrade_gateway.pipeline import Output, Pipeline, Tap
-from plantigrade_gateway.practice import Practice, read_mark
-from plantigrade_gateway.quality import FootQuality, Link, Quality, WeightTally
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings
 from plantigrade_gateway.wire.stream import Counts, FactKind
