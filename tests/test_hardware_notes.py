@@ -14,10 +14,10 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.fitting import Fitting
 from plantigrade.zones import REGIONS, eighteen
-from plantigrade_gateway import calibrations, pair
 from plantigrade_gateway.analysis.calibration import TRIES
 from plantigrade_gateway.sources import reconnect
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S
+from plantigrade_gateway.store import calibrations, insoles
 from plantigrade_gateway.wire.messages import SampleFormat, frame_bytes, max_frames
 
 NOTES = Path(__file__).resolve().parent.parent / "hardware_notes"
@@ -127,7 +127,7 @@ def test_the_guided_calibration_is_described_as_it_is():
         f"has moved | {evidence.CHECK_ZERO_PERCENT:g} % of full scale",
     ):
         assert said in text
-    assert f"over {pair.FITS_MM:g} mm apart is said" in page("wearing.md")
+    assert f"over {insoles.FITS_MM:g} mm apart is said" in page("wearing.md")
     assert TRIES == 3 and "refused three times" in text
 
 

@@ -74,8 +74,8 @@ def calibrations_said(path: Path, insoles: "list[KnownInsole]") -> dict[int, str
     insoles : list of KnownInsole
         Those it remembers.
     """
-    from plantigrade_gateway.calibrations import said
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store.calibrations import said
+    from plantigrade_gateway.store.store import Store
 
     if not insoles:
         return {}

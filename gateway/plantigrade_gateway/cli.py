@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway import calibratecli, deskcli, drillcli, livecli, pagecli, schema
+from plantigrade_gateway import calibratecli, deskcli, drillcli, livecli, pagecli
 from plantigrade_gateway.drillcli import drill_options, drilling
 from plantigrade_gateway.errors import (
     CalibrationRefused,
@@ -23,10 +23,11 @@ from plantigrade_gateway.errors import (
 from plantigrade_gateway.forwardcli import config_of, settings_option
 from plantigrade_gateway.forwardcli import register as register_forward
 from plantigrade_gateway.pagecli import page_options, page_order
+from plantigrade_gateway.store import schema
 
 if TYPE_CHECKING:
     from plantigrade_gateway.analysis.result import Analysis
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store.store import Store
 
 # What a command works with is imported in it: --help and a mistyped option answer at once.
 
@@ -222,7 +223,7 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.paper import console
     from plantigrade_gateway.sessionreport import session_json, show_list
-    from plantigrade_gateway.sessions import list_sessions
+    from plantigrade_gateway.store.sessions import list_sessions
 
     if _store(ctx) is None and not schema.default_path().exists():
         lines = []  # nothing was ever recorded here: no error
@@ -242,15 +243,15 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
 @click.pass_context
 def show(ctx: click.Context, session: str, as_json: bool) -> None:
     """Report the stored SESSION: the first digits of its id, or "last"."""
-    from plantigrade_gateway import stored
     from plantigrade_gateway.analysis.serialise import document, text_of
     from plantigrade_gateway.paper import console
     from plantigrade_gateway.sessionreport import session_json, show_session
-    from plantigrade_gateway.sessions import detail, find
+    from plantigrade_gateway.store import results
+    from plantigrade_gateway.store.sessions import detail, find
 
     with _open_store(ctx) as store:
         session_id = find(store, session).session_id
-        found, line = stored.read(store, session_id), detail(store, session_id).line
+        found, line = results.read(store, session_id), detail(store, session_id).line
     if as_json:
         click.echo(text_of({"session": session_json(line), "analysis": document(found)}))
     else:
@@ -276,7 +277,7 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.export import export as write
     from plantigrade_gateway.frames import write_frames
-    from plantigrade_gateway.sessions import find
+    from plantigrade_gateway.store.sessions import find
 
     with _open_store(ctx) as store:
         session_id = find(store, session).session_id
@@ -304,10 +305,10 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
 
     For results made by another version, and for sessions that were cut off.
     """
-    from plantigrade_gateway import stored
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.sessionreport import redone_line
-    from plantigrade_gateway.sessions import find
+    from plantigrade_gateway.store import results
+    from plantigrade_gateway.store.sessions import find
 
     done, failed = [], []
     with _open_store(ctx) as store:
@@ -316,7 +317,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
         chosen = [find(store, session)] if session else ended
         for one in chosen:
             try:
-                found, changed = stored.reanalyse(store, one.session_id)
+                found, changed = results.reanalyse(store, one.session_id)
             except GatewayError as error:
                 if session:
                     raise
@@ -377,7 +378,7 @@ def _store(ctx: click.Context) -> Path | None:
 
 def _open_store(ctx: click.Context) -> "Store":
     """Open the store that is there already."""
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store.store import Store
 
     return Store.open(_store(ctx), create=False)
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from rich.console import Console
 
-from plantigrade_gateway import linkstatus, report, stored, words
+from plantigrade_gateway import report, words
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.drillreport import chosen_lines
@@ -22,7 +22,6 @@ from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LiveSummary
-from plantigrade_gateway.linkstatus import Latency, Posted
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.paper import heading, item, item_whole, paragraph
 from plantigrade_gateway.screen import Screen
@@ -30,7 +29,9 @@ from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.sources.replay import Overview, as_live, at_once, overview
 from plantigrade_gateway.sources.replayfile import read_replay
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import linkstatus, results
+from plantigrade_gateway.store.linkstatus import Latency, Posted
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders
 from plantigrade_gateway.web.page import Message, PageOrder, opened_page
@@ -104,7 +105,7 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
             paragraph(out, text)
         out.print()
         for session_id in store.recover():
-            stored.reanalyse(store, session_id)
+            results.reanalyse(store, session_id)
             paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
         stage = _Stage(out, Posted(store.path))
         sound = _open_sound(path, wishes, store.path, stage.lose_sound)

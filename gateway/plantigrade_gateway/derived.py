@@ -8,7 +8,7 @@ Each piece is a transaction of its own, so that a recording's commits never wait
 from collections.abc import Sequence
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 
 def put(store: Store, session_id: str, name: str, part: int, data: bytes) -> None:

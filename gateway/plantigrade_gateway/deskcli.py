@@ -42,7 +42,7 @@ def register(
 
 
 def _serve(order: "PageOrder", store: Path | None, *, show: bool) -> None:
-    from plantigrade_gateway import schema
+    from plantigrade_gateway.store import schema
     from plantigrade_gateway.web.page import Message, has_screen, opened_page
 
     told = threading.Event()

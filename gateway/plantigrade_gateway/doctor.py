@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from plantigrade_gateway import schema
 from plantigrade_gateway.errors import SoundError, StoreError
 from plantigrade_gateway.sound.deadline import within
 from plantigrade_gateway.sound.device import Speaker
+from plantigrade_gateway.store import schema
 
 MIN_PYTHON = (3, 11)
 LOW_SPACE_BYTES = 300_000_000

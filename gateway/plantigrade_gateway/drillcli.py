@@ -42,9 +42,9 @@ def drilling(
     InputError
         No such drill, or its file cannot be used.
     """
-    from plantigrade_gateway import schema
     from plantigrade_gateway.drills.files import Drilling, read_drill, shelf
     from plantigrade_gateway.drills.model import Choice, Feedback
+    from plantigrade_gateway.store import schema
 
     if feedback is not None and drill is None:
         raise InputError("--feedback: is a drill's, add --drill")
@@ -79,11 +79,11 @@ def register(
     @click.pass_context
     def drills(ctx: click.Context, files: tuple[Path, ...], as_json: bool) -> None:
         """List the drills: the built-in ones, and the coach's in the folder beside the store."""
-        from plantigrade_gateway import schema
         from plantigrade_gateway.analysis.serialise import text_of
         from plantigrade_gateway.drillreport import show_shelf
         from plantigrade_gateway.drills.files import shelf
         from plantigrade_gateway.paper import console
+        from plantigrade_gateway.store import schema
 
         found = shelf(store_of(ctx) or schema.default_path(), files)
         if as_json:

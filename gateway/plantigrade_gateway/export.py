@@ -28,7 +28,7 @@ from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.exportdrills import drill_tables
 from plantigrade_gateway.exportsets import set_table
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 FRAMES = "frames.csv"
 """Name of the raw frames' file."""

@@ -2,8 +2,8 @@
 
 import pyarrow as pa
 
-from plantigrade_gateway import stored
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
 
 _RUN = pa.schema(
     [
@@ -42,7 +42,7 @@ def drill_tables(store: Store, session_id: str) -> dict[str, pa.Table]:
     StoreError
         No such session.
     """
-    found = stored.drills(store, session_id)
+    found = results.drills(store, session_id)
     runs = [
         {"session_id": session_id, "run": number}
         | {field.name: getattr(run, field.name) for field in _RUN if hasattr(run, field.name)}

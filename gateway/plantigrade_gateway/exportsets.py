@@ -8,9 +8,9 @@ import pyarrow as pa
 from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 from plantigrade.summary import SwingSet, summarise_swings
-from plantigrade_gateway import stored
 from plantigrade_gateway.analysis.sets import sets_of
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
 
 _FIRST = [
     ("session_id", pa.string()),
@@ -31,7 +31,7 @@ def set_table(store: Store, session_id: str) -> pa.Table:
     StoreError
         No such session, or its results were made by another version.
     """
-    found = stored.read(store, session_id)
+    found = results.read(store, session_id)
     schema = pa.schema([*_FIRST, *((name, kind) for name, kind, _ in _flat(summarise_swings(())))])
     rows = [
         {

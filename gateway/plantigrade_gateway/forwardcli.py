@@ -9,7 +9,7 @@ import click
 
 if TYPE_CHECKING:
     from plantigrade_gateway.config import Config
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store.store import Store
 
 Decorator = Callable[[Any], Any]
 
@@ -85,7 +85,7 @@ def register(
         ctx: click.Context, retry: bool, session: str | None, forget: str | None, as_json: bool
     ) -> None:
         """Show what waits to be sent on, and what was set aside since it would not be taken."""
-        from plantigrade_gateway.store import Store
+        from plantigrade_gateway.store.store import Store
 
         with Store.open(store_of(ctx), create=False) as store:
             _outbox(store, retry, session, forget, as_json)
@@ -135,7 +135,7 @@ def register(
         import dataclasses
 
         from plantigrade_gateway.forward.check import verify as compare
-        from plantigrade_gateway.store import Store
+        from plantigrade_gateway.store.store import Store
 
         with Store.open(store_of(ctx), create=False) as store:
             found = asyncio.run(compare(config_of(ctx), store, session))
@@ -161,8 +161,8 @@ def _outbox(
 ) -> None:
     import dataclasses
 
-    from plantigrade_gateway.forward.outbox import Outbox
-    from plantigrade_gateway.sessions import find
+    from plantigrade_gateway.store.outbox import Outbox
+    from plantigrade_gateway.store.sessions import find
 
     box = Outbox(store.database)
     said = []

@@ -21,11 +21,10 @@ from plantigrade.fitting import Asked, Held, Refused, Step, Taken
 from plantigrade.limits import G_M_S2
 from plantigrade.poses import Pose
 from plantigrade.zones import eighteen
-from plantigrade_gateway import calibrations, posewords, words
+from plantigrade_gateway import posewords, words
 from plantigrade_gateway.analysis.calibration import Guide
 from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.errors import CalibrationRefused, InputError
-from plantigrade_gateway.pair import size_notes
 from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.service import STOP_LIMIT_S, VIRTUAL, Order, linked
@@ -33,7 +32,9 @@ from plantigrade_gateway.simulator import Simulation
 from plantigrade_gateway.sources.bluetooth import scanning
 from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.live import LiveSource, Wish
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import calibrations
+from plantigrade_gateway.store.insoles import size_notes
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 SILENT_S = 5.0

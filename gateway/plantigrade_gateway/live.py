@@ -9,7 +9,6 @@ from types import TracebackType
 from typing import Self
 
 from plantigrade.analyser import ANALYSIS_VERSION
-from plantigrade_gateway import stored
 from plantigrade_gateway.analysis.pipeline import Output, Tap
 from plantigrade_gateway.analysis.practice import mark_of
 from plantigrade_gateway.analysis.record import RecordAnalysis
@@ -18,14 +17,15 @@ from plantigrade_gateway.drills.model import Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.gather import Gather
-from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.output import Outlet
 from plantigrade_gateway.sound.pitch import TonePoint
 from plantigrade_gateway.sound.speech import Announcer
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,5 +217,5 @@ class LiveSession:
             self._recorder.close("error")  # an analysis that fails costs no recorded byte
             raise
         self._recorder.close(reason)
-        stored.keep(self._store, self.session_id, self._result)
+        results.keep(self._store, self.session_id, self._result)
         return self._result

@@ -305,18 +305,17 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
 
 
 def _status(store: Path | None, as_json: bool) -> None:
-    from plantigrade_gateway import linkstatus, schema
     from plantigrade_gateway.calibratecli import calibrations_said
-    from plantigrade_gateway.forward import state
-    from plantigrade_gateway.pair import size_notes
     from plantigrade_gateway.paper import console, paragraph
+    from plantigrade_gateway.store import forwardstate, linkstatus, schema
+    from plantigrade_gateway.store.insoles import size_notes
 
     path = schema.default_path() if store is None else store
     known = known_in(store)
     said = calibrations_said(path, known)
     status = linkstatus.read(linkstatus.path_for(path))
     running = status is not None and status.is_live
-    forward = state.read(state.path_for(path))
+    forward = forwardstate.read(forwardstate.path_for(path))
     if as_json:
         import dataclasses
         import json
@@ -356,5 +355,5 @@ def _status(store: Path | None, as_json: bool) -> None:
         paragraph(out, line, "  ")
     if forward is not None:
         paragraph(out, "Sent on:" if forward.is_fresh else "Sent on, when it last was:")
-        for line in state.lines(forward):
+        for line in forwardstate.lines(forward):
             paragraph(out, line, "    ", "  ")

@@ -86,7 +86,7 @@ def page_order(wish: PageWish, store: Path | None, *, show: bool) -> "PageOrder 
 
 
 def _see_to_password(path: Path | None, file: Path | None) -> None:
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store.store import Store
     from plantigrade_gateway.web import password
 
     with Store.open(path) as store:
@@ -120,7 +120,7 @@ def register(
 
 
 def _change(path: Path | None, file: Path | None) -> None:
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store.store import Store
     from plantigrade_gateway.web import password
 
     if file is None and not sys.stdin.isatty():

@@ -68,9 +68,9 @@ async def _heard(seconds: float, transport: str | None) -> "list[Sighting]":
 
 def known_in(store: Path | None) -> "list[KnownInsole]":
     """Return the insoles that a store remembers; none where there is no store."""
-    from plantigrade_gateway import schema
-    from plantigrade_gateway.pair import known
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store import schema
+    from plantigrade_gateway.store.insoles import known
+    from plantigrade_gateway.store.store import Store
 
     path = schema.default_path() if store is None else store
     if not path.exists():
@@ -89,9 +89,9 @@ def choose_pair(
     """Let somebody choose a left and a right insole of those heard, and remember them."""
     import asyncio
 
-    from plantigrade_gateway.pair import remember, size_notes
     from plantigrade_gateway.paper import console, paragraph
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store.insoles import remember, size_notes
+    from plantigrade_gateway.store.store import Store
     from plantigrade_gateway.wire.gatt import KnownInsole
 
     serials = {foot: _serial(text) for foot, text in wanted.items() if text is not None}
@@ -153,8 +153,8 @@ def _choose(foot: str, found: "Iterable[Sighting]", serial: int | None) -> "Sigh
 def forget_insole(store: Path | None, foot: str) -> None:
     """Forget the insole of a foot."""
     from plantigrade.block import Foot
-    from plantigrade_gateway.pair import forget
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store.insoles import forget
+    from plantigrade_gateway.store.store import Store
 
     with Store.open(store) as opened:
         forget(opened, Foot(foot))

@@ -22,7 +22,7 @@ from plantigrade_gateway.prepared import HEAD, PIECE, SWING, made_of
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sources.zonecsv import ZoneRows
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.swingframes import SwingCutter, SwingFrames
 from plantigrade_gateway.timeline import Piece, PieceMaker
 

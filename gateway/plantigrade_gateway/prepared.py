@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from plantigrade_gateway import derived
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.storerows import Session
+from plantigrade_gateway.store.rows import Session
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.swingframes import SwingFrames
 from plantigrade_gateway.timeline import Piece, Stretch, joined, overlapping
 

@@ -15,17 +15,14 @@ from dataclasses import dataclass, field, replace
 from rich.console import Console
 
 from plantigrade.poses import Pose
-from plantigrade_gateway import calibrations, linkstatus, stored, words
+from plantigrade_gateway import words
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.demo import Wishes, drilling_lines, show_end
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError, StoreError
-from plantigrade_gateway.forward import state as forwardstate
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LinkSamples, LiveSummary
-from plantigrade_gateway.linkstatus import Latency
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.pair import known, size_notes
 from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
@@ -37,7 +34,10 @@ from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.sources.bluetooth import Radio, scanning
 from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.live import LiveSource, Wish
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import calibrations, forwardstate, linkstatus, results
+from plantigrade_gateway.store.insoles import known, size_notes
+from plantigrade_gateway.store.linkstatus import Latency
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.visit import Visit
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders
@@ -214,7 +214,7 @@ async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
 
 def _recover(store: Store, out: Console) -> None:
     for session_id in store.recover():
-        stored.reanalyse(store, session_id)
+        results.reanalyse(store, session_id)
         paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
 
 

@@ -8,8 +8,8 @@ from rich.console import Console
 from plantigrade_gateway import formats, report
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.paper import item, paragraph, put, table
-from plantigrade_gateway.sessions import SessionLine
-from plantigrade_gateway.storerows import Session
+from plantigrade_gateway.store.rows import Session
+from plantigrade_gateway.store.sessions import SessionLine
 
 _ENDED = {
     "end": "to its end",

@@ -25,7 +25,7 @@ from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 Zones32 = NDArray[np.float32]
 RATE_HZ = 100.0

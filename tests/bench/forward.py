@@ -17,9 +17,9 @@ from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.launch import Forwarder
-from plantigrade_gateway.forward.outbox import Outbox
-from plantigrade_gateway.forward.points import LOADS, Loads, pack_loads
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.points import LOADS, Loads, pack_loads
+from plantigrade_gateway.store.store import Store
 
 RATE_HZ = 200
 LIVE_S = 30.0

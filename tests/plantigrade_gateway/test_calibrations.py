@@ -10,10 +10,10 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration, default_calibration
 from plantigrade.evidence import FootFit
 from plantigrade.zones import eighteen
-from plantigrade_gateway import calibrations, schema
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.pair import forget, remember, size_notes
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import calibrations, schema
+from plantigrade_gateway.store.insoles import forget, remember, size_notes
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 LEFT = KnownInsole(0xFFFFFFFF, Foot.LEFT, "blue", "C0:00:00:00:00:01", 270)

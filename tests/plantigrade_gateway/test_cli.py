@@ -11,12 +11,12 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
-from plantigrade_gateway import schema
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.doctor import Check, State
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sources.replayfile import MAGIC, read_replay, write_replay
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.store import Store
 
 ROOT = Path(__file__).resolve().parents[2]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"

@@ -20,20 +20,20 @@ from rich.console import Console
 
 from plantigrade.block import Foot
 from plantigrade.events import Phase, PhaseKind
-from plantigrade_gateway import schema
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.analysis.pipeline import Output, Pipeline
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.screen import Screen
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.sources.replay import as_live, at_once, demo_file, overview
 from plantigrade_gateway.sources.replayfile import read_replay, write_replay
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.storecheck import verify
+from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.check import verify
+from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.health import health
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -8,7 +8,7 @@ from click.testing import CliRunner
 from tests.support.program import Program
 
 from plantigrade_gateway.cli import main
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 
 def test_the_desk_is_served_without_a_gateway_until_told(tmp_path):

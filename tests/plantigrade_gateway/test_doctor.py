@@ -19,7 +19,7 @@ from bleak.exc import (
     BleakError,
 )
 
-from plantigrade_gateway import doctor, schema
+from plantigrade_gateway import doctor
 from plantigrade_gateway.doctor import (
     State,
     check_bluetooth,
@@ -29,7 +29,8 @@ from plantigrade_gateway.doctor import (
     examine,
 )
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.store import Store
 
 Usage = namedtuple("Usage", "total used free")
 

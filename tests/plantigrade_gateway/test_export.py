@@ -15,7 +15,7 @@ from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.export import columns, export
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 TABLES = ("steps", "swings", "stands", "sets", "drills", "repetitions")
 FILES = [f"{t}.{f}" for t in TABLES for f in ("csv", "parquet")]

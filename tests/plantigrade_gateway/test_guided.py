@@ -25,16 +25,16 @@ from plantigrade.evidence import FootFit
 from plantigrade.fitting import FITTING
 from plantigrade.poses import Pose
 from plantigrade.zones import eighteen
-from plantigrade_gateway import calibrations
 from plantigrade_gateway.analysis import calibration as guide_module
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.follower import Flaws
 from plantigrade_gateway.guided import Request, calibrate
-from plantigrade_gateway.pair import remember
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.simulator import Fault, Simulation
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import calibrations
+from plantigrade_gateway.store.insoles import remember
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtualbody import GAINS, SERIALS, usual_pair
 from plantigrade_gateway.wire.gatt import KnownInsole
 

@@ -7,7 +7,6 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from plantigrade_gateway import stored
 from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Feedback
@@ -17,6 +16,7 @@ from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.pitch import TonePoint
 from plantigrade_gateway.sources.replay import demo_file
 from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.store import results
 
 DRILLS = shelf(None).drills
 
@@ -90,9 +90,9 @@ def test_a_drill_is_in_the_record_and_its_score_in_the_store(live, store, ear):
     ]
     chosen = read_mark(marks[0])
     assert chosen is not None and chosen.drill == DRILLS["push"]
-    (run,) = stored.drills(store, live.session_id)
+    (run,) = results.drills(store, live.session_id)
     assert (run.name, run.tried, len(run.reps)) == ("push", 4, 4)
-    assert found.drills == (run,) == stored.read(store, live.session_id).drills
+    assert found.drills == (run,) == results.read(store, live.session_id).drills
     scores = [m.score for m in moments if m.score is not None]
     assert [s.tried for s in scores] == [0, 1, 2, 3, 4]
     assert [c for m in moments for c in m.cues] == ear.cues
@@ -110,12 +110,12 @@ def test_the_stored_session_comes_to_the_same_again(live, store):
     live.set_drill(None)
     play(live, 100.0)
     live.close()
-    before = stored.drills(store, live.session_id)
+    before = results.drills(store, live.session_id)
     assert [(run.name, run.feedback) for run in before] == [("stay", "silent"), ("push", "every")]
     assert all(run.reps for run in before)
-    again, changed = stored.reanalyse(store, live.session_id)
+    again, changed = results.reanalyse(store, live.session_id)
     assert changed == 0
-    assert again.drills == before == stored.drills(store, live.session_id)
+    assert again.drills == before == results.drills(store, live.session_id)
 
 
 def test_a_drill_can_be_changed_and_ended_while_it_runs(live):

@@ -11,12 +11,12 @@ from bleak import BleakClient
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
-from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.sources import bluetooth, live, reconnect
 from plantigrade_gateway.sources import link as insolelink
 from plantigrade_gateway.sources.bluetooth import scan
 from plantigrade_gateway.sources.link import open_insole
 from plantigrade_gateway.sources.live import Wish
+from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.wire.codec import MessageKind
 from plantigrade_gateway.wire.messages import Rate, Start, Time
 from plantigrade_gateway.wire.stream import FactKind

@@ -5,10 +5,10 @@ import sqlite3
 import pytest
 
 from plantigrade.block import Foot
-from plantigrade_gateway import schema
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.pair import forget, known, remember
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.insoles import forget, known, remember
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 LEFT = KnownInsole(0xFFFFFFFF, Foot.LEFT, "blue", "C0:00:00:00:00:01", 270)

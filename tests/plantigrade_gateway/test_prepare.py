@@ -10,7 +10,7 @@ from tests.support.practice import practice_copy, store_practice
 
 from plantigrade.block import Foot
 from plantigrade.load import centre_of_pressure, total_load
-from plantigrade_gateway import derived, stored
+from plantigrade_gateway import derived
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.frames import frame_rows
@@ -18,7 +18,8 @@ from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.prepared import prepared, read_stretch, read_swings
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.swingframes import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
 
 MINUTES_NS = 130_000_000_000  # both checks' stands, a walk and the first swings
@@ -78,7 +79,7 @@ def test_the_time_line_is_the_rows_the_detectors_had(practice):
 def test_a_swings_rows_are_its_loads_and_its_zones(practice):
     session_id = of(practice)
     prepare(practice, session_id)
-    found = stored.read(practice, session_id)
+    found = results.read(practice, session_id)
     swings = read_swings(practice, session_id, list(range(len(found.swings) + 3)))
     assert len(found.swings) >= 2 and list(swings) == list(range(len(found.swings)))
 
@@ -121,7 +122,7 @@ def test_what_is_kept_does_not_depend_on_the_cutting(practice, monkeypatch):
     prepare(practice, session_id)
     contents = "SELECT name, part, data FROM derived ORDER BY name, part"
     before = practice.database.read(contents)
-    monkeypatch.setattr("plantigrade_gateway.store._CHUNKS_PER_BATCH", 3)
+    monkeypatch.setattr("plantigrade_gateway.store.store._CHUNKS_PER_BATCH", 3)
     prepare(practice, session_id)
     assert practice.database.read(contents) == before
 
@@ -133,7 +134,7 @@ def test_new_results_new_bytes_and_a_new_format_are_prepared_again(practice, mon
     with monkeypatch.context() as patch:
         patch.setattr("plantigrade_gateway.prepared.FORMAT", 99)
         assert prepared(practice, practice.session(session_id)) is None
-    stored.reanalyse(practice, session_id)
+    results.reanalyse(practice, session_id)
     assert practice.database.read("SELECT count(*) FROM derived") == [(0,)]
     prepare(practice, session_id)
     with sqlite3.connect(practice.path) as db:
@@ -189,7 +190,7 @@ def test_what_is_being_recorded_is_not_prepared(store, session):
 def test_a_session_without_rows_is_prepared(store, session):
     store.append(session, Batch.of([Entry(5, SESSION, Kind.MARK, b"set: none")]))
     store.end_session(session, "stop")
-    stored.reanalyse(store, session)
+    results.reanalyse(store, session)
     prepare(store, session)
     kept = prepared(store, store.session(session))
     assert kept is not None and kept.span == (0.0, 0.0)
@@ -206,7 +207,7 @@ def test_settings_that_change_hold_from_where_they_stand(practice):
     other = practice.create_session("changed", analysis_version=1)
     practice.append(other, Batch.of([entry for batch in changed for entry in batch]))
     practice.end_session(other, "stop")
-    stored.reanalyse(practice, other)
+    results.reanalyse(practice, other)
     prepare(practice, other)
     head = json.loads(derived.get(practice, other, "head", [0])[0])
     assert head["lead"] == "right" and len(head["spans"]) >= 2

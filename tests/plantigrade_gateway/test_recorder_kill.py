@@ -20,9 +20,9 @@ import numpy as np
 import pytest
 
 from plantigrade_gateway.record.entries import Batch
-from plantigrade_gateway.recorder import COMMIT_EVERY_S
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.storecheck import verify
+from plantigrade_gateway.store.check import verify
+from plantigrade_gateway.store.recorder import COMMIT_EVERY_S
+from plantigrade_gateway.store.store import Store
 
 ID_BYTES = 16  # of a session's id, with which a log begins
 LAST_SECOND_NS = 1_000_000_000

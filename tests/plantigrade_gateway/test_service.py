@@ -17,19 +17,19 @@ from bleak.exc import BleakBluetoothNotAvailableError, BleakBluetoothNotAvailabl
 from click.testing import CliRunner, Result
 from rich.console import Console
 
-from plantigrade_gateway import linkstatus
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.service import Order, _Room, run
 from plantigrade_gateway.simulator import Fault, Simulation
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
 from plantigrade_gateway.sources.replay import demo_file
 from plantigrade_gateway.sources.replayfile import read_replay
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import linkstatus
+from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.store import Store
 
 try:
     import bumble  # noqa: F401

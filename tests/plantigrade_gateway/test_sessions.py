@@ -11,8 +11,8 @@ from plantigrade.block import Foot
 from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.sessions import detail, find, list_sessions
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.sessions import detail, find, list_sessions
+from plantigrade_gateway.store.store import Store
 
 
 @pytest.fixture

@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 from tests.support.records import packets, stand, step, swing
 
 from plantigrade.events import Stand, Step, Swing
-from plantigrade_gateway import schema
 from plantigrade_gateway.analysis.eventrow import event_of, event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.storecheck import verify
+from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.check import verify
+from plantigrade_gateway.store.store import Store
 
 
 @pytest.fixture

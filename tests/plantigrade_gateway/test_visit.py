@@ -15,7 +15,7 @@ from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sound.output import Silence
-from plantigrade_gateway.stored import reanalyse
+from plantigrade_gateway.store.results import reanalyse
 from plantigrade_gateway.visit import BEFORE_NS, IDLE_NS, Visit
 
 START_NS = 5_000_000_000

@@ -10,9 +10,9 @@ from tests.support.records import packets
 
 from plantigrade_gateway.analysis.eventrow import Measured, event_row
 from plantigrade_gateway.config import Config, load
-from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.forward.process import Forwarding
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.store import Store
 
 
 class Bay:

@@ -29,8 +29,8 @@ from tests.support.tinydisk import NoDisk, fill, mounted
 
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.check import Compared, verify
-from plantigrade_gateway.forward.outbox import Outbox
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.store import Store
 
 SETTLE_S = 90.0
 """After the last fault, for everything to arrive."""

@@ -12,7 +12,7 @@ from fastapi.responses import PlainTextResponse
 from httpx2 import Response
 from starlette.testclient import TestClient, WebSocketTestSession
 
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.access import Access, Opening
 from plantigrade_gateway.web.attempts import Attempts
 from plantigrade_gateway.web.guard import Guard

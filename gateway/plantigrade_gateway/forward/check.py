@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import Away, Refused
-from plantigrade_gateway.forward.enqueue import since_1970_ms
 from plantigrade_gateway.forward.lines import PREFIX, lines, place_tags
-from plantigrade_gateway.forward.points import Item, in_ms, source_of
 from plantigrade_gateway.forward.tsdb import CLOCK_OFF_S, Database, Look
-from plantigrade_gateway.sessions import find
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.enqueue import since_1970_ms
+from plantigrade_gateway.store.points import Item, in_ms, source_of
+from plantigrade_gateway.store.sessions import find
+from plantigrade_gateway.store.store import Store
 
 BACK_WITHIN_S = 30.0
 """A point that was written can be read so long after it, at the latest (ours)."""

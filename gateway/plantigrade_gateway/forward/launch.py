@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from plantigrade_gateway.config import Config
-from plantigrade_gateway.forward.outbox import Outbox
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.store import Store
 
 Message = dict[str, Any]
 AGAIN_S = 2.0

@@ -11,12 +11,12 @@ from plantigrade.block import Column, FloatArray, Foot, PairBlock
 from plantigrade.load import total_load
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.forward.enqueue import since_1970_ms
 from plantigrade_gateway.forward.launch import Forwarder
-from plantigrade_gateway.forward.outbox import Outbox
-from plantigrade_gateway.linkstatus import FootStatus, ServiceStatus
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.enqueue import since_1970_ms
+from plantigrade_gateway.store.linkstatus import FootStatus, ServiceStatus
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.store import Store
 
 COP_BW = 0.05
 """Below this load, × body weight, a CoP is undefined (design: never 0, never NaN)."""

@@ -16,8 +16,8 @@ from typing import Any
 
 import uvicorn
 
-from plantigrade_gateway.database import Database
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.web.access import Access, Opening
 from plantigrade_gateway.web.addresses import own_names
 from plantigrade_gateway.web.app import create_app

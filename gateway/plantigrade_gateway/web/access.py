@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from starlette.requests import HTTPConnection
 
-from plantigrade_gateway.database import Database
+from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.web.attempts import Attempts
 from plantigrade_gateway.web.links import Link, Links
 from plantigrade_gateway.web.origin import LOOPBACK

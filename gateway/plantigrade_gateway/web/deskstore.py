@@ -10,15 +10,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from plantigrade.events import Manner, Swing, Timing
-from plantigrade_gateway import stored
 from plantigrade_gateway.analysis.result import Analysis, Mark
 from plantigrade_gateway.analysis.sets import CHECK, SwingRun, set_name, sets_of
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.prepared import Prepared, prepared, read_swings
-from plantigrade_gateway.sessions import SessionLine, list_sessions
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.storerows import Session
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.rows import Session
+from plantigrade_gateway.store.sessions import SessionLine, list_sessions
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.swingframes import SwingFrames
 
 
@@ -176,7 +176,7 @@ class DeskStore:
             Its results were made by another version.
         """
         session = self.session(session_id)
-        found = stored.read(self.store, session_id)
+        found = results.read(self.store, session_id)
         players = {player.player_id: player for player in self.store.players()}
         line = SessionLine(
             session,

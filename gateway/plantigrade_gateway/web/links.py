@@ -10,8 +10,8 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
-from plantigrade_gateway.database import Database
-from plantigrade_gateway.storerows import utc_text
+from plantigrade_gateway.store.database import Database
+from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.web.signins import Clock, key_of, now
 
 WAITS = timedelta(hours=12)

@@ -9,11 +9,11 @@ from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.serialise import plain
 from plantigrade_gateway.drills.files import Shelf
 from plantigrade_gateway.forward.moment import LiveSummary
-from plantigrade_gateway.forward.state import ForwardState, lines
-from plantigrade_gateway.linkstatus import ServiceStatus
 from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sound.output import Sound
+from plantigrade_gateway.store.forwardstate import ForwardState, lines
+from plantigrade_gateway.store.linkstatus import ServiceStatus
 from plantigrade_gateway.web.layoutmessage import layout_message
 from plantigrade_gateway.web.moments import Message, Moments
 from plantigrade_gateway.web.page import Page

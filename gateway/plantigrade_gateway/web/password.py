@@ -14,9 +14,9 @@ from pathlib import Path
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
-from plantigrade_gateway.database import Database
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.storerows import utc_text
+from plantigrade_gateway.store.database import Database
+from plantigrade_gateway.store.rows import utc_text
 
 LEAST = 12
 """Characters (ours). NIST SP 800-63B-4 asks for 15 where nothing but a password protects, and 8

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.prepared import prepared
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 LOOK_EVERY_S = 10.0
 """How often is looked whether a session has ended, s (ours)."""

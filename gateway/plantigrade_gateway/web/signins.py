@@ -8,8 +8,8 @@ import secrets
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
-from plantigrade_gateway.database import Database
-from plantigrade_gateway.storerows import utc_text
+from plantigrade_gateway.store.database import Database
+from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.web import password
 
 IDLE = timedelta(hours=8)

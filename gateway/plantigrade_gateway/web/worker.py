@@ -15,7 +15,7 @@ from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.export import export
 from plantigrade_gateway.frames import write_frames
 from plantigrade_gateway.prepare import prepare
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 NICE = 5
 """Steps of priority below the pages' own (ours)."""

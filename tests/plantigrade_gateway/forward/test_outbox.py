@@ -10,18 +10,18 @@ import pytest
 from tests.support.records import packets, stand, step, swing
 
 from plantigrade.block import N_COLUMNS, PairBlock
-from plantigrade_gateway import stored
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.forward.gather import Gather
-from plantigrade_gateway.forward.outbox import MQTT, TSDB, Outbox
-from plantigrade_gateway.forward.points import LOADS, Loads, Point, pack_loads, unpack_loads
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import at_once, demo_file
 from plantigrade_gateway.sources.replayfile import read_replay
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
+from plantigrade_gateway.store.points import LOADS, Loads, Point, pack_loads, unpack_loads
+from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.store import Store
 
 
 @pytest.fixture
@@ -278,7 +278,7 @@ def test_a_live_session_sends_all_that_it_stores(store, outbox):
     seen = {i.point_id for i in outbox.waiting(TSDB, 0, 100_000)}
     assert len(seen) == len(kinds)
     before = len(kinds)
-    _, changed = stored.reanalyse(store, live.session_id)
+    _, changed = results.reanalyse(store, live.session_id)
     assert changed == 0
     assert len(outbox.waiting(TSDB, 0, 100_000)) == before
 

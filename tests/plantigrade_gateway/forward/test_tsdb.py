@@ -21,8 +21,9 @@ from tests.support.servers import Victoria, free_port, program
 from plantigrade.block import Foot
 from plantigrade_gateway import logs
 from plantigrade_gateway.cli import main
-from plantigrade_gateway.forward import check, courier, state
-from plantigrade_gateway.forward.outbox import TSDB
+from plantigrade_gateway.forward import check, courier
+from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store.outbox import TSDB
 
 SECRET = "t0ken-do-not-print-me"
 
@@ -69,7 +70,7 @@ async def test_every_point_comes_back_as_it_is_stored(bay, victoria):
     found = await check.verify(bay.config, bay.store, bay.session)
     assert found.is_whole, found
     assert found.expected > 150
-    assert state.read(state.path_for(bay.store.path)).sinks[0].sent == 6  # type: ignore[union-attr]
+    assert forwardstate.read(forwardstate.path_for(bay.store.path)).sinks[0].sent == 6  # type: ignore[union-attr]
 
 
 async def test_sent_twice_is_there_once_and_results_made_again_replace(bay, victoria):
@@ -244,7 +245,7 @@ async def test_a_fault_is_said_once_in_a_line_and_nothing_is_lost(tmp_path, vict
         found = await until_whole(bay, victoria)
         assert found.is_whole, found
         shown = " ".join(bay.said) + (tmp_path / "log" / "forward.log").read_text("utf-8")
-        shown += state.path_for(bay.store.path).read_text("utf-8")
+        shown += forwardstate.path_for(bay.store.path).read_text("utf-8")
         assert said.split(" (")[0] in shown and SECRET not in shown
         bay.store.close()
 

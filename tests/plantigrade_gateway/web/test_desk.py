@@ -21,12 +21,13 @@ from tests.support.practice import practice_copy, store_practice
 
 from plantigrade.change import Verdict
 from plantigrade.summary import summarise_swings
-from plantigrade_gateway import formats, stored, words
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.sets import sets_of
 from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.prepared import prepared, read_stretch, read_swings
 from plantigrade_gateway.sound.cues import is_good
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web import preparing
 from plantigrade_gateway.web.comparing import has_verdict, lines_of
 from plantigrade_gateway.web.desk import desk_router
@@ -90,7 +91,7 @@ def test_the_list_says_who_when_and_what(client):
 def test_good_pushes_of_the_list_are_those_of_the_words(made):
     reads = DeskStore(made)
     (listed,) = reads.all()
-    found = stored.read(reads.store, listed.line.session.session_id)
+    found = results.read(reads.store, listed.line.session.session_id)
     assert listed.good == sum(map(is_good, found.swings))
     reads.close()
 
@@ -144,7 +145,7 @@ def test_the_table_of_swings_sorts_with_absent_values_last(client, base, made):
     assert 'aria-sort="descending"' in page.text
     rows = re.findall(r'<th scope="row" class="number"><a href="[^"]*/swings/(\d+)">', page.text)
     with Store.open(made) as store:
-        swings = stored.read(store, store.sessions()[0].session_id).swings
+        swings = results.read(store, store.sessions()[0].session_id).swings
     values = [swings[int(n) - 1].push.transfer_s for n in rows]
     there = [v for v in values if v is not None]
     assert len(rows) == 33 and there == sorted(there, reverse=True)
@@ -166,7 +167,7 @@ def test_tables_say_units_gaps_and_what_they_are_not(client, base):
 def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, made):
     with Store.open(made) as store:
         session_id = store.sessions()[0].session_id
-        found = stored.read(store, session_id)
+        found = results.read(store, session_id)
         kept = read_swings(store, session_id, [2])[2]
     swing = found.swings[2]
     assert swing.lead_peak_s is not None and swing.shift_s is not None
@@ -196,7 +197,7 @@ def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, mad
 def test_a_set_is_laid_over_itself_at_the_shift(client, base, made):
     with Store.open(made) as store:
         session_id = store.sessions()[0].session_id
-        found = stored.read(store, session_id)
+        found = results.read(store, session_id)
         run = sets_of(found.swings, found.marks)[0]
     data = client.get(f"{base}/sets/1/chart.json").json()["sources"]
     assert len(data["share_each"]["ys"]) == len(run.swings) == 11
@@ -216,7 +217,7 @@ def test_a_set_is_laid_over_itself_at_the_shift(client, base, made):
 
 def test_a_set_that_was_repeated_gives_a_measuring_error(made):
     with Store.open(made) as store:
-        found = stored.read(store, store.sessions()[0].session_id)
+        found = results.read(store, store.sessions()[0].session_id)
     smooth, full, fast = sets_of(found.swings, found.marks)
     half = len(full.swings) // 2
     again = [

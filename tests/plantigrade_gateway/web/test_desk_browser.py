@@ -12,7 +12,7 @@ from tests.support.deskserver import served
 from tests.support.practice import store_practice
 
 from plantigrade_gateway.prepare import prepare
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 DRAWN = "#chart[data-drawn]"
 WAIT_MS = 60_000

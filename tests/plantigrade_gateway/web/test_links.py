@@ -13,7 +13,7 @@ from starlette.websockets import WebSocketDisconnect
 from tests.support.door import PASSWORD, QUICK, door
 
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web import guard, password
 from plantigrade_gateway.web.linkpages import qr_svg
 from plantigrade_gateway.web.links import Link, Links, LinkState

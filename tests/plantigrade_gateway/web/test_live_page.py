@@ -19,7 +19,7 @@ from tests.support.browser import Complaints, barriers
 from tests.support.program import Program, cut, running
 
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
 WAIT_MS = 120_000  # against hanging; the recording rests for up to a minute between sets

@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from tests.support.certificates import made
 
 from plantigrade_gateway.cli import main
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web import certificate, password
 from plantigrade_gateway.web.page import Page, PageOrder
 

@@ -12,8 +12,8 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration
 from plantigrade.evidence import FootFit
 from plantigrade_gateway import words
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.storerows import utc_text
+from plantigrade_gateway.store.rows import utc_text
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 DOUBTFUL_PERCENT = 5.0

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from plantigrade_gateway.database import Database
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forward import enqueue
-from plantigrade_gateway.forward.points import LOADS, Item, link_id, source_of
-from plantigrade_gateway.storerows import utc_text
+from plantigrade_gateway.store import enqueue
+from plantigrade_gateway.store.database import Database
+from plantigrade_gateway.store.points import LOADS, Item, link_id, source_of
+from plantigrade_gateway.store.rows import utc_text
 
 TSDB, MQTT = "tsdb", "mqtt"
 SINKS = (TSDB, MQTT, LOADS)

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 from plantigrade_gateway.analysis.eventrow import EventRow, event_id
-from plantigrade_gateway.forward.points import LOADS, Loads, Point, in_ms
+from plantigrade_gateway.store.points import LOADS, Loads, Point, in_ms
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)

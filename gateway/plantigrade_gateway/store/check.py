@@ -1,7 +1,7 @@
 """Reading a whole store to find what is wrong with it."""
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 
 def verify(store: Store) -> list[str]:

@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.storerows import utc_text
+from plantigrade_gateway.store.rows import utc_text
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 if TYPE_CHECKING:

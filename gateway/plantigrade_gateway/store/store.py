@@ -15,15 +15,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from plantigrade_gateway import schema
 from plantigrade_gateway.analysis.eventrow import EventRow
-from plantigrade_gateway.database import Database
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.forward import enqueue
-from plantigrade_gateway.forward.points import Loads, Point
 from plantigrade_gateway.record import packing
 from plantigrade_gateway.record.entries import Batch
-from plantigrade_gateway.storerows import SESSIONS_SQL, Chunk, Player, Session, utc_text
+from plantigrade_gateway.store import enqueue, schema
+from plantigrade_gateway.store.database import Database
+from plantigrade_gateway.store.points import Loads, Point
+from plantigrade_gateway.store.rows import SESSIONS_SQL, Chunk, Player, Session, utc_text
 
 _ROWS_PER_READ = 500
 _CHUNKS_PER_BATCH = 64  # about a minute: large enough to read fast, some megabytes of memory

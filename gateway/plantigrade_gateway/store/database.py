@@ -11,8 +11,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
-from plantigrade_gateway import schema
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.store import schema
 
 
 class Database:

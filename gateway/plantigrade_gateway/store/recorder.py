@@ -27,10 +27,10 @@ import numpy as np
 from plantigrade.events import Event, Phase
 from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.forward.points import Loads, Point
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.storerows import Chunk
+from plantigrade_gateway.store.points import Loads, Point
+from plantigrade_gateway.store.rows import Chunk
+from plantigrade_gateway.store.store import Store
 
 COMMIT_EVERY_S = 0.7
 """From an entry's arrival to the commit that takes it, s: leaves 0.3 s of the second to write."""

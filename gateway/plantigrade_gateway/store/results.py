@@ -14,9 +14,9 @@ from plantigrade_gateway.analysis.serialise import plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.forward.points import set_points
-from plantigrade_gateway.sessions import detail
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.points import set_points
+from plantigrade_gateway.store.sessions import detail
+from plantigrade_gateway.store.store import Store
 
 
 def keep(store: Store, session_id: str, analysis: Analysis) -> None:

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway.analysis.eventrow import event_of
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.storerows import Player, Session
+from plantigrade_gateway.store.rows import Player, Session
+from plantigrade_gateway.store.store import Store
 
 LAST = "last"
 """Stands for the session that started last wherever an id is asked for."""

@@ -17,7 +17,7 @@ import numpy as np
 from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import INSOLE_OF
-from plantigrade_gateway.statusfile import replace_json
+from plantigrade_gateway.store.statusfile import replace_json
 from plantigrade_gateway.wire.stream import Counts
 
 if TYPE_CHECKING:  # the web process reads a status and has no use for Bluetooth
