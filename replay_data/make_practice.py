@@ -39,9 +39,9 @@ from plantigrade.synth import (
     perform,
 )
 from plantigrade.zones import eighteen
-from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.record.entries import SESSION, Entry, Kind
 from plantigrade_gateway.sources.replayfile import write_replay
+from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
 
 SEED = 20_260_401
 START_NS = 1_000_000_000_000

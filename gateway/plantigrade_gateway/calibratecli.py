@@ -87,11 +87,11 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
     import asyncio
     import time
 
-    from plantigrade_gateway.follower import Flaws
     from plantigrade_gateway.guided import Request, calibrate
     from plantigrade_gateway.livecli import stops_on_signals
     from plantigrade_gateway.paper import console
-    from plantigrade_gateway.simulator import Simulation
+    from plantigrade_gateway.virtual.follower import Flaws
+    from plantigrade_gateway.virtual.process import Simulation
 
     virtual, flaws, speed = options["virtual"], options["flaws"], options["speed"]
     if not virtual and (flaws or speed != 1.0):

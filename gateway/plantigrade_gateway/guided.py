@@ -28,13 +28,13 @@ from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.service import STOP_LIMIT_S, VIRTUAL, Order, linked
-from plantigrade_gateway.simulator import Simulation
 from plantigrade_gateway.sources.bluetooth import scanning
 from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.live import LiveSource, Wish
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import size_notes
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.process import Simulation
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 SILENT_S = 5.0

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import asyncio
 
     from plantigrade_gateway.config import Config
-    from plantigrade_gateway.simulator import Simulation
+    from plantigrade_gateway.virtual.process import Simulation
 
 Decorator = Callable[[Any], Any]
 
@@ -206,8 +206,8 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     from plantigrade_gateway.paper import console
     from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.service import Order, run
-    from plantigrade_gateway.simulator import Fault, Simulation
     from plantigrade_gateway.sources.live import Wish
+    from plantigrade_gateway.virtual.process import Fault, Simulation
 
     set_up(config, "gateway")
 
@@ -270,7 +270,7 @@ def _stop_once(loop: "asyncio.AbstractEventLoop", stop: "asyncio.Event") -> None
 def _simulate(options: dict[str, Any]) -> None:
     import asyncio
 
-    from plantigrade_gateway.simulator import Fault, run_until_told
+    from plantigrade_gateway.virtual.process import Fault, run_until_told
 
     simulation = _simulation(options, tuple(Fault.parse(text) for text in options["faults"]))
 
@@ -286,7 +286,7 @@ def _simulate(options: dict[str, Any]) -> None:
 
 
 def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation":
-    from plantigrade_gateway.simulator import Simulation
+    from plantigrade_gateway.virtual.process import Simulation
 
     return Simulation(
         rate_hz=options["rate"] or 100.0,

@@ -27,7 +27,6 @@ from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.screen import Screen
-from plantigrade_gateway.simulator import EXTRA, Simulation, simulator_process
 from plantigrade_gateway.sound.device import quick_threads
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
@@ -38,6 +37,7 @@ from plantigrade_gateway.store import calibrations, forwardstate, linkstatus, re
 from plantigrade_gateway.store.insoles import known, size_notes
 from plantigrade_gateway.store.linkstatus import Latency
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.process import EXTRA, Simulation, simulator_process
 from plantigrade_gateway.visit import Visit
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders
@@ -163,7 +163,7 @@ async def linked(
             simulator_process(order.simulation, asked) as transport,
             opened_radio(transport) as air,
         ):
-            from plantigrade_gateway.virtualbody import LENGTH_MM, usual_pair
+            from plantigrade_gateway.virtual.player import LENGTH_MM, usual_pair
 
             yield (
                 [
@@ -196,7 +196,7 @@ async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
         yield Radio()
         return
     try:
-        from plantigrade_gateway.airlink import open_radio
+        from plantigrade_gateway.virtual.airlink import open_radio
     except ImportError as error:
         raise BluetoothError(EXTRA) from error
     # What it logs are its own tracebacks of answers that come too late; errors are told by us.

@@ -22,10 +22,10 @@ from plantigrade.calibrate import default_calibration
 from plantigrade.synth import Player, SensorModel, SessionPlan, perform, random_session
 from plantigrade.zones import ZoneLayout, eighteen
 from plantigrade_gateway.analysis.pipeline import Pipeline
-from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
 
 Zones32 = NDArray[np.float32]
 RATE_HZ = 100.0

@@ -20,16 +20,16 @@ import numpy as np
 from rich.console import Console
 from tests.support.airworld import LEFT, RIGHT, world
 
-from plantigrade_gateway.air import Weather
 from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.service import Order, opened_radio, run
-from plantigrade_gateway.simulator import Simulation, simulator_process
 from plantigrade_gateway.sources.live import LiveSource, Wish
 from plantigrade_gateway.store.linkstatus import Latency
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.virtualbody import LENGTH_MM, invented_steps, usual_pair
+from plantigrade_gateway.virtual.air import Weather
+from plantigrade_gateway.virtual.player import LENGTH_MM, invented_steps, usual_pair
+from plantigrade_gateway.virtual.process import Simulation, simulator_process
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.gatt import KnownInsole
 

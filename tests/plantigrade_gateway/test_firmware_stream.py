@@ -22,8 +22,8 @@ from tests.support.firmware_model import CLOCK, Config, Model
 from plantigrade.block import Foot
 from plantigrade.calibrate import default_calibration
 from plantigrade.zones import eighteen
-from plantigrade_gateway.insole import Link, VirtualInsole
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.virtual.recorded import Link, VirtualInsole
 from plantigrade_gateway.wire.codec import MessageKind, decode, encode
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.gatt import Announcement, Status

@@ -15,8 +15,8 @@ from plantigrade.synth import Mishap, Player, calibration_visit, perform
 from plantigrade_gateway.analysis import calibration as guide_module
 from plantigrade_gateway.analysis.calibration import TRIES, Guide
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, exchange_data
+from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
 
 BW_N = Player().weight_n
 START_NS = 7_000_000_000

@@ -28,20 +28,20 @@ from plantigrade.zones import eighteen
 from plantigrade_gateway.analysis import calibration as guide_module
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.errors import CalibrationRefused, InputError
-from plantigrade_gateway.follower import Flaws
 from plantigrade_gateway.guided import Request, calibrate
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.simulator import Fault, Simulation
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import remember
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.virtualbody import GAINS, SERIALS, usual_pair
+from plantigrade_gateway.virtual.follower import Flaws
+from plantigrade_gateway.virtual.player import GAINS, SERIALS, usual_pair
+from plantigrade_gateway.virtual.process import Fault, Simulation
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 try:
     import bumble  # noqa: F401
 
-    from plantigrade_gateway.simulator import simulate
+    from plantigrade_gateway.virtual.process import simulate
 except ImportError:
     if os.environ.get("CI") == "true":
         raise

@@ -11,8 +11,8 @@ from plantigrade.calibrate import Calibrator, default_calibration
 from plantigrade.synth import Player, SensorModel, SessionPlan, Stand, Swing, Walk, perform
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import SampleFormat
 from plantigrade_gateway.wire.stream import Fact, FactKind, Run

@@ -24,8 +24,8 @@ from plantigrade_gateway.wire.stream import FactKind
 try:
     from tests.support.airworld import LEFT, RIGHT, known, turned, world
 
-    from plantigrade_gateway.air import Weather
-    from plantigrade_gateway.virtualbody import Steps, invented_steps
+    from plantigrade_gateway.virtual.air import Weather
+    from plantigrade_gateway.virtual.player import Steps, invented_steps
 except ImportError:
     if os.environ.get("CI") == "true":
         raise
@@ -277,9 +277,9 @@ async def test_an_insole_that_another_host_holds_is_taken_when_it_is_free(steps)
     async with world(steps, speed=4.0) as air:
         from bumble.transport.common import AsyncPipeSink
 
-        from plantigrade_gateway.air import AirController
-        from plantigrade_gateway.airlink import AirRadio
         from plantigrade_gateway.sources.bluetooth import Radio
+        from plantigrade_gateway.virtual.air import AirController
+        from plantigrade_gateway.virtual.airlink import AirRadio
 
         controller = AirController("another host", link=air.air)
         other = await AirRadio.on(controller, AsyncPipeSink(controller))

@@ -33,9 +33,9 @@ from plantigrade.synth import Swing as SwingPlan
 from plantigrade.zones import eighteen
 from plantigrade_gateway.analysis.pipeline import Output, Pipeline
 from plantigrade_gateway.errors import GatewayError
-from plantigrade_gateway.insole import Link, VirtualInsole, merged
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, exchange_data
 from plantigrade_gateway.record.settings import SessionSettings, settings_of
+from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
 from plantigrade_gateway.wire.codec import decode, encode, encode_data
 from plantigrade_gateway.wire.messages import Ack, AckStatus, DataPacket, SampleFormat
 from plantigrade_gateway.wire.stream import Fact, FactKind

@@ -25,8 +25,8 @@ try:
     from bumble.gatt import Characteristic, CharacteristicValue, Service
     from tests.support.airworld import LEFT, RIGHT, World, known, world
 
-    from plantigrade_gateway.air import host_on
-    from plantigrade_gateway.virtualbody import Steps, invented_steps
+    from plantigrade_gateway.virtual.air import host_on
+    from plantigrade_gateway.virtual.player import Steps, invented_steps
 except ImportError:
     if os.environ.get("CI") == "true":
         raise

@@ -22,7 +22,6 @@ from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.service import Order, _Room, run
-from plantigrade_gateway.simulator import Fault, Simulation
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
 from plantigrade_gateway.sources.replay import demo_file
@@ -30,6 +29,7 @@ from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store import linkstatus
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.process import Fault, Simulation
 
 try:
     import bumble  # noqa: F401

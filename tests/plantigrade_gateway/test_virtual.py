@@ -32,7 +32,7 @@ from plantigrade_gateway.wire.stream import Fact, FactKind
 try:
     from tests.support.airworld import LEFT, World, turned, world
 
-    from plantigrade_gateway.virtualbody import Steps, invented_steps
+    from plantigrade_gateway.virtual.player import Steps, invented_steps
 except ImportError:
     if os.environ.get("CI") == "true":
         raise

@@ -9,8 +9,8 @@ from tests.support.firmware import random_request
 from tests.support.firmware_model import CLOCK, Config, Model
 
 from plantigrade.block import Foot
-from plantigrade_gateway.virtualbody import SHORTEST_PERIOD_US, Knobs
-from plantigrade_gateway.virtualcontrol import Control
+from plantigrade_gateway.virtual.control import Control
+from plantigrade_gateway.virtual.player import SHORTEST_PERIOD_US, Knobs
 from plantigrade_gateway.wire.codec import encode
 from plantigrade_gateway.wire.messages import Frames, Rate, SampleFormat, Start
 

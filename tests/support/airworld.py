@@ -10,14 +10,14 @@ from bumble.transport.common import AsyncPipeSink
 from numpy.typing import NDArray
 
 from plantigrade.block import Foot
-from plantigrade_gateway.air import Air, AirController, Weather
-from plantigrade_gateway.airlink import AirRadio
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.sources.bluetooth import Radio
 from plantigrade_gateway.sources.live import LiveSource, Wish
-from plantigrade_gateway.virtual import AirInsole
-from plantigrade_gateway.virtualbody import LENGTH_MM, Knobs, Steps, usual_pair
+from plantigrade_gateway.virtual.air import Air, AirController, Weather
+from plantigrade_gateway.virtual.airlink import AirRadio
+from plantigrade_gateway.virtual.peripheral import AirInsole
+from plantigrade_gateway.virtual.player import LENGTH_MM, Knobs, Steps, usual_pair
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.gatt import KnownInsole
 from plantigrade_gateway.wire.stream import Fact, Run

@@ -22,7 +22,7 @@ from plantigrade.synth import (
 )
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.insole import Link
+from plantigrade_gateway.virtual.recorded import Link
 from plantigrade_gateway.wire.messages import SampleFormat
 
 BODY_HZ = 400

@@ -15,11 +15,11 @@ from bumble.device import Connection, Device
 from bumble.gatt import Characteristic
 from numpy.typing import NDArray
 
-from plantigrade_gateway.air import Air, host_on
-from plantigrade_gateway.insole import Link
-from plantigrade_gateway.virtualbody import CLOCK_WRAP, LENGTH_MM, Body, Knobs
-from plantigrade_gateway.virtualcontrol import Control, Request
-from plantigrade_gateway.virtualoffer import Offer, advertise
+from plantigrade_gateway.virtual.air import Air, host_on
+from plantigrade_gateway.virtual.control import Control, Request
+from plantigrade_gateway.virtual.offer import Offer, advertise
+from plantigrade_gateway.virtual.player import CLOCK_WRAP, LENGTH_MM, Body, Knobs
+from plantigrade_gateway.virtual.recorded import Link
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import encode
 from plantigrade_gateway.wire.messages import DataPacket

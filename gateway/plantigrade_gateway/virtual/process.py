@@ -1,6 +1,6 @@
 """The virtual insoles in a process of their own, reached as one reaches a Bluetooth chip: by HCI.
 
-``python -m plantigrade_gateway.simulator JSON`` runs a `Simulation`: it prints one line, the
+``python -m plantigrade_gateway.virtual.process JSON`` runs a `Simulation`: it prints one line, the
 transport by which a host takes its radio, and runs until its standard input is closed, so that it
 never outlives who started it. Needs the optional extra ``virtual``.
 """
@@ -24,8 +24,8 @@ from plantigrade.poses import Pose
 from plantigrade_gateway.errors import BluetoothError, InputError
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.follower import Follower
-    from plantigrade_gateway.virtual import AirInsole
+    from plantigrade_gateway.virtual.follower import Follower
+    from plantigrade_gateway.virtual.peripheral import AirInsole
 
 EXTRA = (
     "virtual insoles need the optional extra: pip install 'plantigrade[virtual]'; "
@@ -162,10 +162,10 @@ async def simulate(
         The extra is not installed, or the port is taken.
     """
     try:
-        from plantigrade_gateway.air import Air, AirController, Weather, serve_radio
-        from plantigrade_gateway.follower import Flaws, Follower
-        from plantigrade_gateway.virtual import AirInsole
-        from plantigrade_gateway.virtualbody import Body, invented_steps, usual_pair
+        from plantigrade_gateway.virtual.air import Air, AirController, Weather, serve_radio
+        from plantigrade_gateway.virtual.follower import Flaws, Follower
+        from plantigrade_gateway.virtual.peripheral import AirInsole
+        from plantigrade_gateway.virtual.player import Body, invented_steps, usual_pair
     except ImportError as error:
         raise BluetoothError(EXTRA) from error
     logging.getLogger("bumble").setLevel(logging.ERROR)

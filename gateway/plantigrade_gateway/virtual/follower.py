@@ -24,7 +24,7 @@ from plantigrade.synth import (
 )
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.virtualbody import GAINS
+from plantigrade_gateway.virtual.player import GAINS
 
 HOLD_S = 8.0
 RATE_HZ = 100

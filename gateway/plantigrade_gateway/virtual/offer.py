@@ -14,7 +14,7 @@ from bumble.host import Host
 from bumble.profiles.battery_service import BatteryService
 from bumble.profiles.device_information_service import DeviceInformationService
 
-from plantigrade_gateway.virtualbody import FIRMWARE, Knobs
+from plantigrade_gateway.virtual.player import FIRMWARE, Knobs
 from plantigrade_gateway.wire import gatt
 
 _ADVERTISING_MS = 100

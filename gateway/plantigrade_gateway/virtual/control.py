@@ -6,7 +6,7 @@ Bytes in, bytes out; no Bluetooth in here. `virtual.py` puts it behind a control
 from typing import Protocol
 
 from plantigrade_gateway.errors import WireError
-from plantigrade_gateway.virtualbody import FIRMWARE, SHORTEST_PERIOD_US, ZONES, Knobs
+from plantigrade_gateway.virtual.player import FIRMWARE, SHORTEST_PERIOD_US, ZONES, Knobs
 from plantigrade_gateway.wire.codec import VERSION, MessageKind, decode, encode
 from plantigrade_gateway.wire.messages import (
     HEADER_BYTES,

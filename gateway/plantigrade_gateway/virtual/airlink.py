@@ -22,7 +22,7 @@ from bumble.core import AdvertisingData
 from bumble.device import Advertisement, Device, DeviceConfiguration
 from bumble.transport import open_transport
 
-from plantigrade_gateway.airclient import DISCONNECT_LIMIT_S, AirClient, uuid_text
+from plantigrade_gateway.virtual.backend import DISCONNECT_LIMIT_S, AirClient, uuid_text
 
 _log = logging.getLogger(__name__)
 _AD = AdvertisingData.Type
