@@ -89,7 +89,7 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
 
     from plantigrade_gateway.guided import Request, calibrate
     from plantigrade_gateway.livecli import stops_on_signals
-    from plantigrade_gateway.paper import console
+    from plantigrade_gateway.report.console import console
     from plantigrade_gateway.virtual.follower import Flaws
     from plantigrade_gateway.virtual.process import Simulation
 

@@ -151,7 +151,7 @@ def _replay(
 ) -> None:
     from plantigrade_gateway.demo import Wishes, run
     from plantigrade_gateway.logs import set_up
-    from plantigrade_gateway.paper import console
+    from plantigrade_gateway.report.console import console
 
     out = console()
     config = config_of(ctx)
@@ -190,8 +190,8 @@ def analyse(
     Nothing is stored. A replay file carries its own layout, mass and handedness; --mass and
     --handed take their place.
     """
-    from plantigrade_gateway import report
     from plantigrade_gateway.analysis.serialise import document, text_of
+    from plantigrade_gateway.report import report
 
     found = _analysed(file, layout, mass, handed)
     if as_json:
@@ -221,8 +221,8 @@ def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | 
 def sessions(ctx: click.Context, as_json: bool) -> None:
     """List the stored sessions, the latest first."""
     from plantigrade_gateway.analysis.serialise import text_of
-    from plantigrade_gateway.paper import console
-    from plantigrade_gateway.sessionreport import session_json, show_list
+    from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.report.session import session_json, show_list
     from plantigrade_gateway.store.sessions import list_sessions
 
     if _store(ctx) is None and not schema.default_path().exists():
@@ -244,8 +244,8 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
 def show(ctx: click.Context, session: str, as_json: bool) -> None:
     """Report the stored SESSION: the first digits of its id, or "last"."""
     from plantigrade_gateway.analysis.serialise import document, text_of
-    from plantigrade_gateway.paper import console
-    from plantigrade_gateway.sessionreport import session_json, show_session
+    from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.report.session import session_json, show_session
     from plantigrade_gateway.store import results
     from plantigrade_gateway.store.sessions import detail, find
 
@@ -275,8 +275,8 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_json: bool) -> None:
     """Write SESSION's steps, swings, stands, sets (CSV, Parquet) and raw frames (zone CSV)."""
     from plantigrade_gateway.analysis.serialise import text_of
-    from plantigrade_gateway.export import export as write
-    from plantigrade_gateway.frames import write_frames
+    from plantigrade_gateway.report.export import export as write
+    from plantigrade_gateway.report.frames import write_frames
     from plantigrade_gateway.store.sessions import find
 
     with _open_store(ctx) as store:
@@ -306,7 +306,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
     For results made by another version, and for sessions that were cut off.
     """
     from plantigrade_gateway.analysis.serialise import text_of
-    from plantigrade_gateway.sessionreport import redone_line
+    from plantigrade_gateway.report.session import redone_line
     from plantigrade_gateway.store import results
     from plantigrade_gateway.store.sessions import find
 
@@ -355,7 +355,7 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
     """
     from plantigrade_gateway.analysis.serialise import plain, text_of
     from plantigrade_gateway.doctor import State, examine
-    from plantigrade_gateway.paper import console, item, paragraph
+    from plantigrade_gateway.report.console import console, item, paragraph
 
     checks = examine(_store(ctx))
     if as_json:

@@ -14,17 +14,18 @@ from typing import Any
 
 from rich.console import Console
 
-from plantigrade_gateway import report, words
+from plantigrade_gateway import words
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.config import Config
-from plantigrade_gateway.drillreport import chosen_lines
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LiveSummary
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.paper import heading, item, item_whole, paragraph
-from plantigrade_gateway.screen import Screen
+from plantigrade_gateway.report import report
+from plantigrade_gateway.report.console import heading, item, item_whole, paragraph
+from plantigrade_gateway.report.drills import chosen_lines
+from plantigrade_gateway.report.screen import Screen
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.sources.replay import Overview, as_live, at_once, overview

@@ -32,7 +32,7 @@ def register(
     def desk(ctx: click.Context, page: PageWish) -> None:
         """Show the stored sessions in the browser, until Ctrl-C; insoles are not needed."""
         from plantigrade_gateway.errors import InputError
-        from plantigrade_gateway.paper import console
+        from plantigrade_gateway.report.console import console
 
         store = store_of(ctx)
         order = page_order(page, store, show=False)

@@ -80,9 +80,9 @@ def register(
     def drills(ctx: click.Context, files: tuple[Path, ...], as_json: bool) -> None:
         """List the drills: the built-in ones, and the coach's in the folder beside the store."""
         from plantigrade_gateway.analysis.serialise import text_of
-        from plantigrade_gateway.drillreport import show_shelf
         from plantigrade_gateway.drills.files import shelf
-        from plantigrade_gateway.paper import console
+        from plantigrade_gateway.report.console import console
+        from plantigrade_gateway.report.drills import show_shelf
         from plantigrade_gateway.store import schema
 
         found = shelf(store_of(ctx) or schema.default_path(), files)

@@ -198,7 +198,7 @@ def _outbox(
 
 
 def _show_findings(found: list[tuple[str, bool | None, str]]) -> None:
-    from plantigrade_gateway.paper import console, item
+    from plantigrade_gateway.report.console import console, item
 
     out = console()
     for name, well, text in found:
@@ -208,7 +208,7 @@ def _show_findings(found: list[tuple[str, bool | None, str]]) -> None:
 
 def _show_settings(rows: list[dict[str, Any]]) -> None:
     from plantigrade_gateway.config import default_path
-    from plantigrade_gateway.paper import console, paragraph
+    from plantigrade_gateway.report.console import console, paragraph
 
     out = console()
     for row in rows:

@@ -25,8 +25,8 @@ from plantigrade_gateway import posewords, words
 from plantigrade_gateway.analysis.calibration import Guide
 from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.errors import CalibrationRefused, InputError
-from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.service import STOP_LIMIT_S, VIRTUAL, Order, linked
 from plantigrade_gateway.sources.bluetooth import scanning
 from plantigrade_gateway.sources.inbox import Inbox

@@ -203,8 +203,8 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
 
     from plantigrade_gateway.demo import Wishes
     from plantigrade_gateway.logs import set_up
-    from plantigrade_gateway.paper import console
     from plantigrade_gateway.record.settings import SessionSettings
+    from plantigrade_gateway.report.console import console
     from plantigrade_gateway.service import Order, run
     from plantigrade_gateway.sources.live import Wish
     from plantigrade_gateway.virtual.process import Fault, Simulation
@@ -306,7 +306,7 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
 
 def _status(store: Path | None, as_json: bool) -> None:
     from plantigrade_gateway.calibratecli import calibrations_said
-    from plantigrade_gateway.paper import console, paragraph
+    from plantigrade_gateway.report.console import console, paragraph
     from plantigrade_gateway.store import forwardstate, linkstatus, schema
     from plantigrade_gateway.store.insoles import size_notes
 

@@ -18,7 +18,7 @@ def scan_near(store: Path | None, seconds: float, radio: str | None, as_json: bo
     """List the insoles that are near."""
     import asyncio
 
-    from plantigrade_gateway.paper import console, paragraph
+    from plantigrade_gateway.report.console import console, paragraph
 
     found = asyncio.run(_heard(seconds, radio))
     known = {insole.serial for insole in known_in(store)}
@@ -89,7 +89,7 @@ def choose_pair(
     """Let somebody choose a left and a right insole of those heard, and remember them."""
     import asyncio
 
-    from plantigrade_gateway.paper import console, paragraph
+    from plantigrade_gateway.report.console import console, paragraph
     from plantigrade_gateway.store.insoles import remember, size_notes
     from plantigrade_gateway.store.store import Store
     from plantigrade_gateway.wire.gatt import KnownInsole

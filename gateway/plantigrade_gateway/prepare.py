@@ -17,10 +17,10 @@ from plantigrade.events import Swing
 from plantigrade_gateway import derived
 from plantigrade_gateway.analysis.eventrow import event_of
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.frames import FrameReader
 from plantigrade_gateway.prepared import HEAD, PIECE, SWING, made_of
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.report.frames import FrameReader
 from plantigrade_gateway.sources.zonecsv import ZoneRows
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.swingframes import SwingCutter, SwingFrames

@@ -23,10 +23,10 @@ from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError,
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LinkSamples, LiveSummary
 from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.paper import paragraph
 from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.screen import Screen
+from plantigrade_gateway.report.console import paragraph
+from plantigrade_gateway.report.screen import Screen
 from plantigrade_gateway.sound.device import quick_threads
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice

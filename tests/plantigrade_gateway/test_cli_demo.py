@@ -26,7 +26,7 @@ from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.screen import Screen
+from plantigrade_gateway.report.screen import Screen
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.sources.replay import as_live, at_once, demo_file, overview
 from plantigrade_gateway.sources.replayfile import read_replay, write_replay

@@ -14,7 +14,7 @@ from plantigrade.events import Manner, Stand, Step, Swing
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.export import columns, export
+from plantigrade_gateway.report.export import columns, export
 from plantigrade_gateway.store.store import Store
 
 TABLES = ("steps", "swings", "stands", "sets", "drills", "repetitions")

@@ -13,11 +13,11 @@ from plantigrade.load import centre_of_pressure, total_load
 from plantigrade_gateway import derived
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.frames import frame_rows
 from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.prepared import prepared, read_stretch, read_swings
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.report.frames import frame_rows
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.swingframes import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s

@@ -12,7 +12,7 @@ from fastapi.routing import APIRoute
 from starlette.background import BackgroundTask
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.export import FRAMES, file_names
+from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.web.deskstore import DeskStore, NotThere
 
 

@@ -17,8 +17,8 @@ from fastapi.routing import APIRoute
 from plantigrade.change import BY_CHANCE
 from plantigrade_gateway import words
 from plantigrade_gateway.errors import GatewayError
-from plantigrade_gateway.export import FRAMES, file_names
-from plantigrade_gateway.swingreport import SWING_NOTES
+from plantigrade_gateway.report.export import FRAMES, file_names
+from plantigrade_gateway.report.swings import SWING_NOTES
 from plantigrade_gateway.web.comparing import has_verdict, lines_of, proportions_of, repeats_in
 from plantigrade_gateway.web.deskdata import data_router
 from plantigrade_gateway.web.deskexport import export_router

@@ -9,8 +9,8 @@ from plantigrade.block import FloatArray, Foot
 from plantigrade.events import Swing
 from plantigrade.zones import REGIONS
 from plantigrade_gateway import formats, words
+from plantigrade_gateway.report.swings import SWING_NOTES
 from plantigrade_gateway.swingframes import SwingFrames
-from plantigrade_gateway.swingreport import SWING_NOTES
 from plantigrade_gateway.web.chartdata import plain
 from plantigrade_gateway.web.deskstore import DeskStore, Opened
 from plantigrade_gateway.web.footpicture import FootPicture, picture, places

@@ -12,9 +12,9 @@ from contextlib import suppress
 from pathlib import Path
 
 from plantigrade_gateway.errors import GatewayError
-from plantigrade_gateway.export import export
-from plantigrade_gateway.frames import write_frames
 from plantigrade_gateway.prepare import prepare
+from plantigrade_gateway.report.export import export
+from plantigrade_gateway.report.frames import write_frames
 from plantigrade_gateway.store.store import Store
 
 NICE = 5

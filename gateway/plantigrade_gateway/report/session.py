@@ -5,9 +5,10 @@ from typing import Any
 
 from rich.console import Console
 
-from plantigrade_gateway import formats, report
+from plantigrade_gateway import formats
 from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.paper import item, paragraph, put, table
+from plantigrade_gateway.report import report
+from plantigrade_gateway.report.console import item, paragraph, put, table
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import SessionLine
 

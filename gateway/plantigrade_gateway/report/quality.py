@@ -6,7 +6,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway import formats
 from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.paper import heading, item, paragraph, put, table
+from plantigrade_gateway.report.console import heading, item, paragraph, put, table
 
 FROM = {
     "mass": "from the mass given",

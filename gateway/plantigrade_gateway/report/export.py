@@ -26,8 +26,8 @@ import pyarrow.parquet as pa_parquet
 from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.exportdrills import drill_tables
-from plantigrade_gateway.exportsets import set_table
+from plantigrade_gateway.report.exportdrills import drill_tables
+from plantigrade_gateway.report.exportsets import set_table
 from plantigrade_gateway.store.store import Store
 
 FRAMES = "frames.csv"

@@ -9,7 +9,7 @@ from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.analysis.sets import SwingRun, sets_of
-from plantigrade_gateway.paper import heading, paragraph, put, table
+from plantigrade_gateway.report.console import heading, paragraph, put, table
 from plantigrade_gateway.sound.cues import is_good
 
 SWING_NOTES = (

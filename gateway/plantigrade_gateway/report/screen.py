@@ -17,11 +17,11 @@ from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.pipeline import Output
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.sets import SwingRun, set_name, sets_of
-from plantigrade_gateway.drillreport import score_line
-from plantigrade_gateway.glance import glance
-from plantigrade_gateway.paper import paragraph
+from plantigrade_gateway.report.console import paragraph
+from plantigrade_gateway.report.drills import score_line
+from plantigrade_gateway.report.glance import glance
+from plantigrade_gateway.report.swings import set_line
 from plantigrade_gateway.sound.cues import is_good
-from plantigrade_gateway.swingreport import set_line
 from plantigrade_gateway.wire.stream import FACTS, Fact, FactKind
 
 _REFRESH_S = 0.1

@@ -7,11 +7,11 @@ from plantigrade.events import Roll
 from plantigrade.summary import bouts_of, summarise_walk
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.drillreport import show_drills
-from plantigrade_gateway.paper import console, heading, paragraph
-from plantigrade_gateway.qualityreport import show_quality, show_reading
-from plantigrade_gateway.swingreport import show_groups, show_swings
-from plantigrade_gateway.walkreport import show_stands, show_walk
+from plantigrade_gateway.report.console import console, heading, paragraph
+from plantigrade_gateway.report.drills import show_drills
+from plantigrade_gateway.report.measures import show_stands, show_walk
+from plantigrade_gateway.report.quality import show_quality, show_reading
+from plantigrade_gateway.report.swings import show_groups, show_swings
 
 
 def show(analysis: Analysis, out: Console | None = None) -> None:

@@ -8,7 +8,7 @@ from rich.table import Table
 from plantigrade.events import FootStand, Roll, Stand, Step
 from plantigrade.summary import FootWalk, Walk, summarise_walk
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.paper import heading, paragraph, put, table
+from plantigrade_gateway.report.console import heading, paragraph, put, table
 
 _REGIONS = ("heel", "midfoot", "forefoot", "toes")
 

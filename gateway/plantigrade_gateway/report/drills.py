@@ -8,7 +8,7 @@ from plantigrade_gateway import formats
 from plantigrade_gateway.drills.files import Shelf
 from plantigrade_gateway.drills.model import NO_NORMAL, Drill, Feedback
 from plantigrade_gateway.drills.run import DrillResult, Score
-from plantigrade_gateway.paper import heading, item, paragraph, put, table
+from plantigrade_gateway.report.console import heading, item, paragraph, put, table
 
 TOLD = {
     Feedback.EVERY: "after every repetition",
