@@ -70,7 +70,7 @@ def page_order(wish: PageWish, store: Path | None, *, show: bool) -> "PageOrder 
     InputError
         Options that do not fit together, no password, or a certificate that cannot be used.
     """
-    from plantigrade_gateway.web import certificate
+    from plantigrade_gateway.web.door import certificate
     from plantigrade_gateway.web.page import PageOrder
 
     if not wish.page:
@@ -87,7 +87,7 @@ def page_order(wish: PageWish, store: Path | None, *, show: bool) -> "PageOrder 
 
 def _see_to_password(path: Path | None, file: Path | None) -> None:
     from plantigrade_gateway.store.store import Store
-    from plantigrade_gateway.web import password
+    from plantigrade_gateway.web.door import password
 
     with Store.open(path) as store:
         if file is not None:
@@ -121,7 +121,7 @@ def register(
 
 def _change(path: Path | None, file: Path | None) -> None:
     from plantigrade_gateway.store.store import Store
-    from plantigrade_gateway.web import password
+    from plantigrade_gateway.web.door import password
 
     if file is None and not sys.stdin.isatty():
         raise InputError("password: is asked for in a terminal, or taken from --password-file")
@@ -133,7 +133,7 @@ def _change(path: Path | None, file: Path | None) -> None:
 
 def _asked() -> str:
     """Ask for a new password, twice; nothing of it is shown."""
-    from plantigrade_gateway.web import password
+    from plantigrade_gateway.web.door import password
 
     for left in reversed(range(_TRIES)):
         try:

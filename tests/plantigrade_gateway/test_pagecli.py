@@ -15,7 +15,7 @@ from plantigrade_gateway.cli import main
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.pagecli import PageWish, page_order
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web import password
+from plantigrade_gateway.web.door import password
 
 GOOD = "heel midfoot toes"
 

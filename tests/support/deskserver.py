@@ -10,9 +10,9 @@ from pathlib import Path
 import uvicorn
 
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.access import Access, Opening
 from plantigrade_gateway.web.app import create_app
-from plantigrade_gateway.web.guard import Guard
+from plantigrade_gateway.web.door.access import Access, Opening
+from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.hub import Hub
 
 

@@ -13,12 +13,12 @@ from httpx2 import Response
 from starlette.testclient import TestClient, WebSocketTestSession
 
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.access import Access, Opening
-from plantigrade_gateway.web.attempts import Attempts
-from plantigrade_gateway.web.guard import Guard
+from plantigrade_gateway.web.door.access import Access, Opening
+from plantigrade_gateway.web.door.attempts import Attempts
+from plantigrade_gateway.web.door.guard import Guard
+from plantigrade_gateway.web.door.linkpages import links_router
+from plantigrade_gateway.web.door.pages import sign_in_router
 from plantigrade_gateway.web.health import health_router
-from plantigrade_gateway.web.linkpages import links_router
-from plantigrade_gateway.web.signin import sign_in_router
 
 PASSWORD = "heel midfoot toes"
 LAN = "192.0.2.7"  # an address for documentation (RFC 5737)

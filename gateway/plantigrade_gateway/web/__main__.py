@@ -18,10 +18,10 @@ import uvicorn
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store.database import Database
-from plantigrade_gateway.web.access import Access, Opening
-from plantigrade_gateway.web.addresses import own_names
 from plantigrade_gateway.web.app import create_app
-from plantigrade_gateway.web.guard import Guard
+from plantigrade_gateway.web.door.access import Access, Opening
+from plantigrade_gateway.web.door.addresses import own_names
+from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.hub import Hub
 from plantigrade_gateway.web.page import PORT, Start
 

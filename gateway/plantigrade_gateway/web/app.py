@@ -14,15 +14,15 @@ from starlette.websockets import WebSocketDisconnect
 
 from plantigrade_gateway.sound.motifs import Motif, motif
 from plantigrade_gateway.sound.wav import wav_bytes
-from plantigrade_gateway.web.access import Access
 from plantigrade_gateway.web.desk import bokeh_files, desk_router
-from plantigrade_gateway.web.guard import CLOSED, SIGNED_OUT
+from plantigrade_gateway.web.door.access import Access
+from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
+from plantigrade_gateway.web.door.linkpages import links_router
+from plantigrade_gateway.web.door.pages import sign_in_router
+from plantigrade_gateway.web.door.rights import Rights
 from plantigrade_gateway.web.health import health_router
 from plantigrade_gateway.web.html import not_there
 from plantigrade_gateway.web.hub import Hub, Viewer
-from plantigrade_gateway.web.linkpages import links_router
-from plantigrade_gateway.web.rights import Rights
-from plantigrade_gateway.web.signin import sign_in_router
 
 HERE = Path(__file__).parent
 SEND_LIMIT_S = 5.0

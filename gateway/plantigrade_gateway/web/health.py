@@ -13,8 +13,8 @@ from fastapi.responses import JSONResponse
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.store import forwardstate, linkstatus
 from plantigrade_gateway.store.linkstatus import ServiceStatus
-from plantigrade_gateway.web.access import Access
-from plantigrade_gateway.web.rights import Rights
+from plantigrade_gateway.web.door.access import Access
+from plantigrade_gateway.web.door.rights import Rights
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 """The Prometheus text format, https://prometheus.io/docs/instrumenting/exposition_formats/."""

@@ -12,7 +12,7 @@ from typing import Any
 
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.commands import Budget, checked
-from plantigrade_gateway.web.rights import Rights
+from plantigrade_gateway.web.door.rights import Rights
 
 Message = dict[str, Any]
 MAX_WAITING = 200

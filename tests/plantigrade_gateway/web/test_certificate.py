@@ -9,7 +9,7 @@ from cryptography.hazmat.primitives import serialization
 from tests.support.certificates import made
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.web.certificate import checked
+from plantigrade_gateway.web.door.certificate import checked
 
 
 def refused(cert: Path | None, key: Path | None) -> str:

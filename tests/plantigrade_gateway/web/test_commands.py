@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.commands import Budget, checked
+from plantigrade_gateway.web.door.rights import Rights
 from plantigrade_gateway.web.hub import Hub
-from plantigrade_gateway.web.rights import Rights
 
 KINDS = ["ask", "drawn", "drill", "mark", "record", "sound", "stop"]
 json_values = st.recursive(

@@ -6,7 +6,7 @@ import pytest
 from starlette.websockets import WebSocketDisconnect
 from tests.support.door import QUICK, door
 
-from plantigrade_gateway.web import guard, password
+from plantigrade_gateway.web.door import guard, password
 
 EVERYTHING = ["/", "/sessions/one", "/links", "/nothing/here", "/p/", "/openapi.json", "/docs"]
 

@@ -11,8 +11,8 @@ from fastapi.testclient import TestClient
 from plantigrade_gateway.store import forwardstate, linkstatus
 from plantigrade_gateway.store.forwardstate import ForwardState, SinkState
 from plantigrade_gateway.store.linkstatus import FootStatus, Posted, ServiceStatus
+from plantigrade_gateway.web.door.rights import Rights
 from plantigrade_gateway.web.health import CONTENT_TYPE, exposition, health, health_router
-from plantigrade_gateway.web.rights import Rights
 
 LINE = re.compile(
     r"# (HELP plantigrade_\w+ .+|TYPE plantigrade_\w+ (gauge|counter))"

@@ -14,9 +14,9 @@ from tests.support.door import PASSWORD, QUICK, door
 
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web import guard, password
-from plantigrade_gateway.web.linkpages import qr_svg
-from plantigrade_gateway.web.links import Link, Links, LinkState
+from plantigrade_gateway.web.door import guard, password
+from plantigrade_gateway.web.door.linkpages import qr_svg
+from plantigrade_gateway.web.door.links import Link, Links, LinkState
 
 
 @pytest.fixture

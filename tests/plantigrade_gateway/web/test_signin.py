@@ -13,10 +13,10 @@ from starlette.testclient import TestClient
 from tests.support.door import PASSWORD, QUICK, Door, door
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.web import password
-from plantigrade_gateway.web.access import Access, Opening
-from plantigrade_gateway.web.signin import own_path
-from plantigrade_gateway.web.signins import SignIns
+from plantigrade_gateway.web.door import password
+from plantigrade_gateway.web.door.access import Access, Opening
+from plantigrade_gateway.web.door.pages import own_path
+from plantigrade_gateway.web.door.signins import SignIns
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ desk's charts (Bokeh) write styles and nothing else, and only there that is allo
 
 from starlette.types import Message, Scope, Send
 
-from plantigrade_gateway.web.origin import LOOPBACK, asked_name, values
+from plantigrade_gateway.web.door.origin import LOOPBACK, asked_name, values
 
 PUBLIC = ("/static/", "/sounds/")
 """What is the same for everybody and holds nothing of anybody."""

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.rows import utc_text
-from plantigrade_gateway.web import password
+from plantigrade_gateway.web.door import password
 
 IDLE = timedelta(hours=8)
 """A sign-in ends after so long without use: a tablet left over night asks again (ours)."""

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from starlette.requests import HTTPConnection
 
 from plantigrade_gateway.store.database import Database
-from plantigrade_gateway.web.attempts import Attempts
-from plantigrade_gateway.web.links import Link, Links
-from plantigrade_gateway.web.origin import LOOPBACK
-from plantigrade_gateway.web.rights import Rights
-from plantigrade_gateway.web.signins import Clock, SignIns, key_of, now
+from plantigrade_gateway.web.door.attempts import Attempts
+from plantigrade_gateway.web.door.links import Link, Links
+from plantigrade_gateway.web.door.origin import LOOPBACK
+from plantigrade_gateway.web.door.rights import Rights
+from plantigrade_gateway.web.door.signins import Clock, SignIns, key_of, now
 
 GRANT = "plantigrade.grant"
 """Where the door leaves a request's grant in its scope."""

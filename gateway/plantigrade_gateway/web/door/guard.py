@@ -17,11 +17,11 @@ from starlette.responses import HTMLResponse, PlainTextResponse, RedirectRespons
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.web import origin
-from plantigrade_gateway.web.access import GRANT, Access, Grant
-from plantigrade_gateway.web.headers import PUBLIC, TOKENS, with_headers
+from plantigrade_gateway.web.door import origin
+from plantigrade_gateway.web.door.access import GRANT, Access, Grant
+from plantigrade_gateway.web.door.headers import PUBLIC, TOKENS, with_headers
+from plantigrade_gateway.web.door.rights import Rights
 from plantigrade_gateway.web.html import rendered
-from plantigrade_gateway.web.rights import Rights
 
 SIGN_IN = "/sign-in"
 HEALTH = "/healthz"

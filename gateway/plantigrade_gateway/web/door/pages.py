@@ -6,11 +6,11 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.web.access import Access
-from plantigrade_gateway.web.form import read_form
-from plantigrade_gateway.web.guard import SIGN_IN, cookie_name, cookie_of
+from plantigrade_gateway.web.door.access import Access
+from plantigrade_gateway.web.door.form import read_form
+from plantigrade_gateway.web.door.guard import SIGN_IN, cookie_name, cookie_of
+from plantigrade_gateway.web.door.signins import LONGEST
 from plantigrade_gateway.web.html import rendered
-from plantigrade_gateway.web.signins import LONGEST
 
 _WRONG = "This is not the password."
 _EMPTY = "Type the password."

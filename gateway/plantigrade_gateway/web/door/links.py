@@ -12,7 +12,7 @@ from typing import Any
 
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.rows import utc_text
-from plantigrade_gateway.web.signins import Clock, key_of, now
+from plantigrade_gateway.web.door.signins import Clock, key_of, now
 
 WAITS = timedelta(hours=12)
 """How long a link waits for its session to begin (ours)."""

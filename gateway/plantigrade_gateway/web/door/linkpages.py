@@ -8,13 +8,13 @@ from fastapi import APIRouter, HTTPException, Request, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.web.access import Access
-from plantigrade_gateway.web.addresses import lan_address
-from plantigrade_gateway.web.form import read_form
-from plantigrade_gateway.web.headers import TOKENS
+from plantigrade_gateway.web.door.access import Access
+from plantigrade_gateway.web.door.addresses import lan_address
+from plantigrade_gateway.web.door.form import read_form
+from plantigrade_gateway.web.door.headers import TOKENS
+from plantigrade_gateway.web.door.links import MOST_NOTE
+from plantigrade_gateway.web.door.origin import LOOPBACK, asked_name, own_origin
 from plantigrade_gateway.web.html import rendered
-from plantigrade_gateway.web.links import MOST_NOTE
-from plantigrade_gateway.web.origin import LOOPBACK, asked_name, own_origin
 
 LINKS = "/links"
 _GONE = "There is no such link, or its address is no longer known here: make a new one."
