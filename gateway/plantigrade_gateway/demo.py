@@ -33,9 +33,9 @@ from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store import linkstatus, results
 from plantigrade_gateway.store.linkstatus import Latency, Posted
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.live.page import Message, PageOrder, opened_page
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders
-from plantigrade_gateway.web.page import Message, PageOrder, opened_page
 
 INVENTED = (
     "The player and the place in this recording are invented: a synthetic player on a practice "

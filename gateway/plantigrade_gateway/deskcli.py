@@ -12,7 +12,7 @@ import click
 from plantigrade_gateway.pagecli import PageWish, page_options, page_order
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.web.page import PageOrder
+    from plantigrade_gateway.web.live.page import PageOrder
 
 _LOOK_S = 0.1
 NO_GATEWAY = "The gateway is not running: see plantigrade run."
@@ -43,7 +43,7 @@ def register(
 
 def _serve(order: "PageOrder", store: Path | None, *, show: bool) -> None:
     from plantigrade_gateway.store import schema
-    from plantigrade_gateway.web.page import Message, has_screen, opened_page
+    from plantigrade_gateway.web.live.page import Message, has_screen, opened_page
 
     told = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):

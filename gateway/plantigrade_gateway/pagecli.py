@@ -12,7 +12,7 @@ import click
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.web.page import PageOrder
+    from plantigrade_gateway.web.live.page import PageOrder
 
 _TRIES = 3
 _path = click.Path(path_type=Path)
@@ -71,7 +71,7 @@ def page_order(wish: PageWish, store: Path | None, *, show: bool) -> "PageOrder 
         Options that do not fit together, no password, or a certificate that cannot be used.
     """
     from plantigrade_gateway.web.door import certificate
-    from plantigrade_gateway.web.page import PageOrder
+    from plantigrade_gateway.web.live.page import PageOrder
 
     if not wish.page:
         if wish.lan:

@@ -39,9 +39,9 @@ from plantigrade_gateway.store.linkstatus import Latency
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import EXTRA, Simulation, simulator_process
 from plantigrade_gateway.visit import Visit
+from plantigrade_gateway.web.live.page import Message, Page, opened_page
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders
-from plantigrade_gateway.web.page import Message, Page, opened_page
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 STATUS_EVERY_S = 1.0

@@ -28,8 +28,8 @@ from plantigrade_gateway.sound.output import Silence, open_sound
 from plantigrade_gateway.sources.replay import as_live, demo_file
 from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.live.page import Page, PageOrder
 from plantigrade_gateway.web.onlookers import Onlookers
-from plantigrade_gateway.web.page import Page, PageOrder
 
 FROM_S, SECONDS = 170.0, 60.0
 VIEWERS = 10

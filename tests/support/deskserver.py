@@ -13,7 +13,7 @@ from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.door.access import Access, Opening
 from plantigrade_gateway.web.door.guard import Guard
-from plantigrade_gateway.web.hub import Hub
+from plantigrade_gateway.web.live.hub import Hub
 
 
 @contextmanager

@@ -22,8 +22,8 @@ from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.door.access import Access, Opening
 from plantigrade_gateway.web.door.addresses import own_names
 from plantigrade_gateway.web.door.guard import Guard
-from plantigrade_gateway.web.hub import Hub
-from plantigrade_gateway.web.page import PORT, Start
+from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.web.live.page import PORT, Start
 
 _STOP_LIMIT_S = 2
 

@@ -22,7 +22,7 @@ from plantigrade_gateway.web.door.pages import sign_in_router
 from plantigrade_gateway.web.door.rights import Rights
 from plantigrade_gateway.web.health import health_router
 from plantigrade_gateway.web.html import not_there
-from plantigrade_gateway.web.hub import Hub, Viewer
+from plantigrade_gateway.web.live.hub import Hub, Viewer
 
 HERE = Path(__file__).parent
 SEND_LIMIT_S = 5.0

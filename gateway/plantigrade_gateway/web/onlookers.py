@@ -15,8 +15,8 @@ from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.store.forwardstate import ForwardState, lines
 from plantigrade_gateway.store.linkstatus import ServiceStatus
 from plantigrade_gateway.web.layoutmessage import layout_message
+from plantigrade_gateway.web.live.page import Page
 from plantigrade_gateway.web.moments import Message, Moments
-from plantigrade_gateway.web.page import Page
 
 VERSION = 1
 """Of the messages (`hardware_notes/live_messages.md`)."""

@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.web.commands import Budget, checked
 from plantigrade_gateway.web.door.rights import Rights
-from plantigrade_gateway.web.hub import Hub
+from plantigrade_gateway.web.live.commands import Budget, checked
+from plantigrade_gateway.web.live.hub import Hub
 
 KINDS = ["ask", "drawn", "drill", "mark", "record", "sound", "stop"]
 json_values = st.recursive(

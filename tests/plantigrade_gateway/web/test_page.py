@@ -17,7 +17,7 @@ import pytest
 import websockets
 
 from plantigrade_gateway.errors import PageError
-from plantigrade_gateway.web.page import Page, PageOrder, opened_page
+from plantigrade_gateway.web.live.page import Page, PageOrder, opened_page
 
 HELLO = {"type": "hello", "v": 1, "session": {"id": "ab", "recording": True}, "drills": []}
 WAIT_S = 20.0

@@ -17,7 +17,7 @@ from tests.support.certificates import made
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door import certificate, password
-from plantigrade_gateway.web.page import Page, PageOrder
+from plantigrade_gateway.web.live.page import Page, PageOrder
 
 PASSWORD = "heel midfoot toes"
 WAIT_S = 20.0

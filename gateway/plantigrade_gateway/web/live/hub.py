@@ -11,8 +11,8 @@ from collections.abc import Callable
 from typing import Any
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.web.commands import Budget, checked
 from plantigrade_gateway.web.door.rights import Rights
+from plantigrade_gateway.web.live.commands import Budget, checked
 
 Message = dict[str, Any]
 MAX_WAITING = 200
