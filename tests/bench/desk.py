@@ -16,13 +16,13 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from plantigrade.analyser import ANALYSIS_VERSION
-from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.sources.replay import demo_file
 from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk import desk_router
+from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.routes import desk_router
 
 HOURS = 2.0
 REPEATS = 15

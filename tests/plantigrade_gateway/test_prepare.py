@@ -10,17 +10,17 @@ from tests.support.practice import practice_copy, store_practice
 
 from plantigrade.block import Foot
 from plantigrade.load import centre_of_pressure, total_load
-from plantigrade_gateway import derived
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.prepare import prepare
-from plantigrade_gateway.prepared import prepared, read_stretch, read_swings
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.frames import frame_rows
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.swingframes import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
+from plantigrade_gateway.web.desk import derived
+from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
+from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.swingframes import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
 
 MINUTES_NS = 130_000_000_000  # both checks' stands, a walk and the first swings
 
@@ -132,7 +132,7 @@ def test_new_results_new_bytes_and_a_new_format_are_prepared_again(practice, mon
     prepare(practice, session_id)
     assert prepared(practice, practice.session(session_id)) is not None
     with monkeypatch.context() as patch:
-        patch.setattr("plantigrade_gateway.prepared.FORMAT", 99)
+        patch.setattr("plantigrade_gateway.web.desk.cache.FORMAT", 99)
         assert prepared(practice, practice.session(session_id)) is None
     results.reanalyse(practice, session_id)
     assert practice.database.read("SELECT count(*) FROM derived") == [(0,)]
@@ -158,7 +158,7 @@ def test_half_prepared_is_not_prepared(practice, monkeypatch):
 
     derived_put = derived.put
     with monkeypatch.context() as patch:
-        patch.setattr("plantigrade_gateway.prepare.derived.put", cut)
+        patch.setattr("plantigrade_gateway.web.desk.prepare.derived.put", cut)
         with pytest.raises(Cut):
             prepare(practice, session_id)
     assert prepared(practice, practice.session(session_id)) is None

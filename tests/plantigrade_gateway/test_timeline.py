@@ -5,10 +5,10 @@ import pytest
 
 from plantigrade.block import N_COLUMNS, Foot, PairBlock
 from plantigrade.load import share
-from plantigrade_gateway import packed
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.timeline import Piece, PieceMaker, joined, overlapping, rate_of
+from plantigrade_gateway.web.desk import packed
+from plantigrade_gateway.web.desk.pieces import Piece, PieceMaker, joined, overlapping, rate_of
 
 SETTINGS = SessionSettings(mass_kg=70.0)
 
@@ -32,7 +32,7 @@ def pieces(blocks, settings=SETTINGS) -> list[Piece]:
 @pytest.mark.parametrize("cut", [1, 2, 7, 1000, 5000])
 @pytest.mark.parametrize("rate_hz", [100.0, 1e6 / 30_000])
 def test_rows_come_back_whatever_the_cutting(cut, rate_hz, monkeypatch):
-    monkeypatch.setattr("plantigrade_gateway.timeline.ROWS_PER_PIECE", 3000)
+    monkeypatch.setattr("plantigrade_gateway.web.desk.pieces.ROWS_PER_PIECE", 3000)
     whole = rows(5000, rate_hz=rate_hz)
     made = pieces([whole.slice(k, min(k + cut, 5000)) for k in range(0, 5000, cut)])
     assert len(made) == (1 if cut == 5000 else 2)

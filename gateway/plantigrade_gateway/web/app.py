@@ -14,7 +14,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from plantigrade_gateway.sound.motifs import Motif, motif
 from plantigrade_gateway.sound.wav import wav_bytes
-from plantigrade_gateway.web.desk import bokeh_files, desk_router
+from plantigrade_gateway.web.desk.routes import bokeh_files, desk_router
 from plantigrade_gateway.web.door.access import Access
 from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
 from plantigrade_gateway.web.door.linkpages import links_router

@@ -23,15 +23,15 @@ from plantigrade.change import Verdict
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.sets import sets_of
-from plantigrade_gateway.prepare import prepare
-from plantigrade_gateway.prepared import prepared, read_stretch, read_swings
 from plantigrade_gateway.sound.cues import is_good
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web import preparing
-from plantigrade_gateway.web.comparing import has_verdict, lines_of
-from plantigrade_gateway.web.desk import desk_router
-from plantigrade_gateway.web.deskstore import DeskStore
+from plantigrade_gateway.web.desk import preparing
+from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
+from plantigrade_gateway.web.desk.comparing import has_verdict, lines_of
+from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.reads import DeskStore
+from plantigrade_gateway.web.desk.routes import desk_router
 
 
 @pytest.fixture(scope="module")

@@ -11,8 +11,8 @@ from tests.support.browser import Complaints, barriers
 from tests.support.deskserver import served
 from tests.support.practice import store_practice
 
-from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk.prepare import prepare
 
 DRAWN = "#chart[data-drawn]"
 WAIT_MS = 60_000

@@ -6,12 +6,12 @@
 import json
 from dataclasses import dataclass
 
-from plantigrade_gateway import derived
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.swingframes import SwingFrames
-from plantigrade_gateway.timeline import Piece, Stretch, joined, overlapping
+from plantigrade_gateway.web.desk import derived
+from plantigrade_gateway.web.desk.pieces import Piece, Stretch, joined, overlapping
+from plantigrade_gateway.web.desk.swingframes import SwingFrames
 
 FORMAT = 1
 """Of what is kept; raised when it changes, and all is made again."""

@@ -11,7 +11,7 @@ from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.sets import SwingRun
 from plantigrade_gateway.sound.cues import is_good
-from plantigrade_gateway.web.measures import SWING_MEASURES
+from plantigrade_gateway.web.desk.measures import SWING_MEASURES
 
 
 @dataclass(frozen=True, slots=True)

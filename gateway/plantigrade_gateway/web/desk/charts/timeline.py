@@ -6,7 +6,8 @@ import numpy as np
 from bokeh.models import HoverTool, Range1d, TapTool
 
 from plantigrade.block import Foot
-from plantigrade_gateway.web.charts.parts import (
+from plantigrade_gateway.web.desk.charts.palette import PALETTES, Palette
+from plantigrade_gateway.web.desk.charts.parts import (
     Figure,
     axis_range,
     chart,
@@ -14,8 +15,7 @@ from plantigrade_gateway.web.charts.parts import (
     source,
     text_of,
 )
-from plantigrade_gateway.web.palette import PALETTES, Palette
-from plantigrade_gateway.web.timelinedata import ROWS
+from plantigrade_gateway.web.desk.timeline import ROWS
 
 _SHORTEST_MS = 50.0  # that can be zoomed to
 

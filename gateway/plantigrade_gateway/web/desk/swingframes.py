@@ -14,9 +14,9 @@ from plantigrade.events import Swing
 from plantigrade.limits import Limits
 from plantigrade.load import centre_of_pressure, share, total_load
 from plantigrade.zones import ZoneLayout
-from plantigrade_gateway import packed
 from plantigrade_gateway.record.entries import ZoneRows
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.web.desk import packed
 
 BEFORE_S, AFTER_S = 1.0, 0.5
 """What is kept before a swing's start and after its finish, s (ours)."""

@@ -4,7 +4,8 @@ from bokeh.models import Range1d
 
 from plantigrade.block import Foot
 from plantigrade.zones import REGIONS
-from plantigrade_gateway.web.charts.parts import (
+from plantigrade_gateway.web.desk.charts.palette import PALETTES, REGION_DASHES, Palette
+from plantigrade_gateway.web.desk.charts.parts import (
     Figure,
     axis_range,
     chart,
@@ -14,8 +15,7 @@ from plantigrade_gateway.web.charts.parts import (
     source,
     text_of,
 )
-from plantigrade_gateway.web.palette import PALETTES, REGION_DASHES, Palette
-from plantigrade_gateway.web.swingdata import roles
+from plantigrade_gateway.web.desk.swingdata import roles
 
 
 def swing_chart(theme: str, lead: Foot) -> str:

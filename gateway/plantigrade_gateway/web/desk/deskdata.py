@@ -5,14 +5,14 @@ from fastapi.responses import JSONResponse
 from fastapi.routing import APIRoute
 
 from plantigrade.block import Foot
-from plantigrade_gateway.prepared import read_stretch
-from plantigrade_gateway.web.deskstore import DeskStore, NotThere
-from plantigrade_gateway.web.preparing import Preparing
-from plantigrade_gateway.web.setdata import overlay_of, set_data
-from plantigrade_gateway.web.swingdata import swing_data
-from plantigrade_gateway.web.swingpage import frames_json
-from plantigrade_gateway.web.timelinedata import session_data, view_data
-from plantigrade_gateway.web.view import view_of
+from plantigrade_gateway.web.desk.cache import read_stretch
+from plantigrade_gateway.web.desk.preparing import Preparing
+from plantigrade_gateway.web.desk.reads import DeskStore, NotThere
+from plantigrade_gateway.web.desk.sets import overlay_of, set_data
+from plantigrade_gateway.web.desk.swing import frames_json
+from plantigrade_gateway.web.desk.swingdata import swing_data
+from plantigrade_gateway.web.desk.timeline import session_data, view_data
+from plantigrade_gateway.web.desk.view import view_of
 
 
 def data_router(reads: DeskStore, preparing: Preparing, route: type[APIRoute]) -> APIRouter:
@@ -27,7 +27,7 @@ def data_router(reads: DeskStore, preparing: Preparing, route: type[APIRoute]) -
 def _add_charts(router: APIRouter) -> None:
     @router.get("/charts/{name}.json")
     def empty_chart(name: str, theme: str = "light", lead: str = "left") -> Response:
-        from plantigrade_gateway.web.charts import chart  # Bokeh takes a second to import
+        from plantigrade_gateway.web.desk.charts import chart  # Bokeh takes a second to import
 
         made = chart(name, theme, Foot(lead)) if lead in set(Foot) else None
         if made is None:

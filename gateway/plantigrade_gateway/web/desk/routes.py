@@ -15,7 +15,7 @@ from fastapi import APIRouter, FastAPI
 from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
-from plantigrade_gateway.web.preparing import Preparing
+from plantigrade_gateway.web.desk.preparing import Preparing
 
 
 def bokeh_files() -> Path:
@@ -67,7 +67,7 @@ class _Pages:
             self._made = asyncio.create_task(self._make())
         await (await asyncio.shield(self._made))(scope, receive, send)
         if self._charts is None:
-            charts = "plantigrade_gateway.web.charts"
+            charts = "plantigrade_gateway.web.desk.charts"
             loop = asyncio.get_running_loop()
             self._charts = loop.run_in_executor(None, import_module, charts)
 
@@ -77,6 +77,6 @@ class _Pages:
             self._made.result().state.reads.close()
 
     async def _make(self) -> FastAPI:
-        pages = await asyncio.to_thread(import_module, "plantigrade_gateway.web.deskpages")
+        pages = await asyncio.to_thread(import_module, "plantigrade_gateway.web.desk.deskpages")
         made: FastAPI = pages.pages_app(self._store_path, self._preparing)
         return made

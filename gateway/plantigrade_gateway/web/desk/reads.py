@@ -14,12 +14,12 @@ from plantigrade_gateway.analysis.result import Analysis, Mark
 from plantigrade_gateway.analysis.sets import CHECK, SwingRun, set_name, sets_of
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
-from plantigrade_gateway.prepared import Prepared, prepared, read_swings
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import SessionLine, list_sessions
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.swingframes import SwingFrames
+from plantigrade_gateway.web.desk.cache import Prepared, prepared, read_swings
+from plantigrade_gateway.web.desk.swingframes import SwingFrames
 
 
 class NotThere(GatewayError):

@@ -11,8 +11,8 @@ from plantigrade.events import Swing
 from plantigrade.overlay import Overlay, overlay
 from plantigrade.stat import Stat
 from plantigrade_gateway import words
-from plantigrade_gateway.swingframes import ABOUT_SHIFT_S, SwingFrames
-from plantigrade_gateway.web.chartdata import Data, padded, plain
+from plantigrade_gateway.web.desk.chartdata import Data, padded, plain
+from plantigrade_gateway.web.desk.swingframes import ABOUT_SHIFT_S, SwingFrames
 
 BEFORE_S, AFTER_S = ABOUT_SHIFT_S
 """What is shown before and after the shift, s."""

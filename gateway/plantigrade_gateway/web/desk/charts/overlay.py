@@ -3,7 +3,8 @@
 from bokeh.models import Range1d
 
 from plantigrade.block import Foot
-from plantigrade_gateway.web.charts.parts import (
+from plantigrade_gateway.web.desk.charts.palette import PALETTES, Palette
+from plantigrade_gateway.web.desk.charts.parts import (
     Figure,
     axis_range,
     chart,
@@ -11,8 +12,7 @@ from plantigrade_gateway.web.charts.parts import (
     source,
     text_of,
 )
-from plantigrade_gateway.web.palette import PALETTES, Palette
-from plantigrade_gateway.web.setdata import AFTER_S, BEFORE_S
+from plantigrade_gateway.web.desk.sets import AFTER_S, BEFORE_S
 
 
 def set_chart(theme: str, lead: Foot) -> str:

@@ -23,7 +23,7 @@ from bokeh.models import (
 from bokeh.models.annotations import Legend, LegendItem
 from bokeh.plotting import figure
 
-from plantigrade_gateway.web.palette import Palette
+from plantigrade_gateway.web.desk.charts.palette import Palette
 
 Figure = Any
 """Bokeh's figure, which makes its methods at run time."""

@@ -5,9 +5,9 @@ from typing import Any
 
 import numpy as np
 
-from plantigrade_gateway.timeline import Stretch
-from plantigrade_gateway.web.chartdata import plain
-from plantigrade_gateway.web.reduce import Curve, missing_spans, reduce_curve
+from plantigrade_gateway.web.desk.chartdata import plain
+from plantigrade_gateway.web.desk.pieces import Stretch
+from plantigrade_gateway.web.desk.reduce import Curve, missing_spans, reduce_curve
 
 WIDTHS = (50, 4000)
 """Fewest and most columns that may be asked for."""

@@ -19,16 +19,16 @@ from plantigrade_gateway import words
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.swings import SWING_NOTES
-from plantigrade_gateway.web.comparing import has_verdict, lines_of, proportions_of, repeats_in
-from plantigrade_gateway.web.deskdata import data_router
-from plantigrade_gateway.web.deskexport import export_router
-from plantigrade_gateway.web.deskstore import DeskStore, NotThere, Opened
+from plantigrade_gateway.web.desk.comparing import has_verdict, lines_of, proportions_of, repeats_in
+from plantigrade_gateway.web.desk.deskdata import data_router
+from plantigrade_gateway.web.desk.deskexport import export_router
+from plantigrade_gateway.web.desk.measures import STAND_MEASURES, STEP_MEASURES, swing_columns
+from plantigrade_gateway.web.desk.preparing import Preparing
+from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
+from plantigrade_gateway.web.desk.sets import BAND, overlay_of, set_table
+from plantigrade_gateway.web.desk.swing import swing_page
+from plantigrade_gateway.web.desk.tables import make_table
 from plantigrade_gateway.web.html import not_there
-from plantigrade_gateway.web.measures import STAND_MEASURES, STEP_MEASURES, swing_columns
-from plantigrade_gateway.web.preparing import Preparing
-from plantigrade_gateway.web.setdata import BAND, overlay_of, set_table
-from plantigrade_gateway.web.swingpage import swing_page
-from plantigrade_gateway.web.tables import make_table
 
 
 @dataclass(frozen=True, slots=True)

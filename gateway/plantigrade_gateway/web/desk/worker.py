@@ -1,6 +1,6 @@
 """Long work on stored sessions, in a process of its own at low priority.
 
-``python -m plantigrade_gateway.web.worker prepare STORE SESSION``, or ``tables STORE SESSION DIR``,
+``python -m plantigrade_gateway.web.desk.worker prepare STORE SESSION``, or ``tables STORE SESSION DIR``,
 or ``frames STORE SESSION DIR`` (the tables and the raw frames).
 Progress goes to standard output, a share (0 to 1) a line; a failure is one sentence on standard
 error and exit code 1. So neither the pages nor a recording wait for it.
@@ -12,10 +12,10 @@ from contextlib import suppress
 from pathlib import Path
 
 from plantigrade_gateway.errors import GatewayError
-from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.report.export import export
 from plantigrade_gateway.report.frames import write_frames
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk.prepare import prepare
 
 NICE = 5
 """Steps of priority below the pages' own (ours)."""

@@ -13,7 +13,7 @@ from starlette.background import BackgroundTask
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.report.export import FRAMES, file_names
-from plantigrade_gateway.web.deskstore import DeskStore, NotThere
+from plantigrade_gateway.web.desk.reads import DeskStore, NotThere
 
 
 def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
@@ -44,7 +44,7 @@ async def _write(store: Path, session_id: str, folder: Path, with_frames: bool) 
     """Write the files by a worker process: frames of an hour take seconds."""
     process = await asyncio.create_subprocess_exec(
         sys.executable,
-        *("-m", "plantigrade_gateway.web.worker", "frames" if with_frames else "tables"),
+        *("-m", "plantigrade_gateway.web.desk.worker", "frames" if with_frames else "tables"),
         *(str(store), session_id, str(folder)),
         stdin=asyncio.subprocess.DEVNULL,
         stdout=asyncio.subprocess.DEVNULL,

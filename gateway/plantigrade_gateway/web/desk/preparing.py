@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from plantigrade_gateway.errors import GatewayError
-from plantigrade_gateway.prepared import prepared
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk.cache import prepared
 
 LOOK_EVERY_S = 10.0
 """How often is looked whether a session has ended, s (ours)."""
@@ -109,7 +109,7 @@ class Preparing:
     async def _prepare(self, session_id: str) -> None:
         self._process = process = await asyncio.create_subprocess_exec(
             sys.executable,
-            *("-m", "plantigrade_gateway.web.worker", "prepare", str(self._path), session_id),
+            *("-m", "plantigrade_gateway.web.desk.worker", "prepare", str(self._path), session_id),
             stdin=asyncio.subprocess.DEVNULL,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.PIPE,

@@ -6,8 +6,8 @@ from typing import Any
 from plantigrade.block import Foot
 from plantigrade.events import Swing
 from plantigrade.zones import REGIONS
-from plantigrade_gateway.swingframes import SwingFrames
-from plantigrade_gateway.web.chartdata import Data, columns, padded
+from plantigrade_gateway.web.desk.chartdata import Data, columns, padded
+from plantigrade_gateway.web.desk.swingframes import SwingFrames
 
 _LEVELS = 3  # names of moments near each other stand on different lines
 

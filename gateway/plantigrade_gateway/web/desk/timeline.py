@@ -8,8 +8,8 @@ import numpy as np
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import Analysis, Mark
 from plantigrade_gateway.analysis.sets import swing_time
-from plantigrade_gateway.web.chartdata import Data, merged
-from plantigrade_gateway.web.view import View
+from plantigrade_gateway.web.desk.chartdata import Data, merged
+from plantigrade_gateway.web.desk.view import View
 
 ROWS = ("swings", "steps right", "steps left", "stands", "set, check")
 """What happened, a row each, from below."""

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from plantigrade_gateway import formats
-from plantigrade_gateway.web.measures import Measure, with_clock
+from plantigrade_gateway.web.desk.measures import Measure, with_clock
 
 T = TypeVar("T")
 ROWS_PER_PAGE = 200

@@ -4,10 +4,10 @@ from collections.abc import Callable
 from functools import cache
 
 from plantigrade.block import Foot
-from plantigrade_gateway.web.charts.overlay import set_chart
-from plantigrade_gateway.web.charts.swing import swing_chart
-from plantigrade_gateway.web.charts.timeline import timeline_chart
-from plantigrade_gateway.web.palette import PALETTES
+from plantigrade_gateway.web.desk.charts.overlay import set_chart
+from plantigrade_gateway.web.desk.charts.palette import PALETTES
+from plantigrade_gateway.web.desk.charts.swing import swing_chart
+from plantigrade_gateway.web.desk.charts.timeline import timeline_chart
 
 CHARTS: dict[str, Callable[[str, Foot], str]] = {
     "timeline": timeline_chart,

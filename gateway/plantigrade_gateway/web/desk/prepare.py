@@ -14,17 +14,17 @@ import numpy as np
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.block import PairBlock
 from plantigrade.events import Swing
-from plantigrade_gateway import derived
 from plantigrade_gateway.analysis.eventrow import event_of
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.prepared import HEAD, PIECE, SWING, made_of
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.frames import FrameReader
 from plantigrade_gateway.sources.zonecsv import ZoneRows
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.swingframes import SwingCutter, SwingFrames
-from plantigrade_gateway.timeline import Piece, PieceMaker
+from plantigrade_gateway.web.desk import derived
+from plantigrade_gateway.web.desk.cache import HEAD, PIECE, SWING, made_of
+from plantigrade_gateway.web.desk.pieces import Piece, PieceMaker
+from plantigrade_gateway.web.desk.swingframes import SwingCutter, SwingFrames
 
 
 def prepare(

@@ -11,8 +11,8 @@ import numpy as np
 from plantigrade.block import FloatArray, Foot, PairBlock
 from plantigrade.limits import Limits
 from plantigrade.load import share, total_load
-from plantigrade_gateway import packed
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.web.desk import packed
 
 ROWS_PER_PIECE = 32_768
 """Five and a half minutes at 100 Hz: 170 kB to read or to commit at once."""
