@@ -112,7 +112,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
 
     The session is stored. Ctrl-C stops it with everything kept.
     """
-    from plantigrade_gateway.demo import INVENTED
+    from plantigrade_gateway.session.demo import INVENTED
     from plantigrade_gateway.sources.replay import demo_file
 
     _replay(ctx, demo_file(), "demo (invented)", INVENTED, options)
@@ -149,9 +149,9 @@ def _replay(
     intro: str,
     options: dict[str, Any],
 ) -> None:
-    from plantigrade_gateway.demo import Wishes, run
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.session.demo import Wishes, run
 
     out = console()
     config = config_of(ctx)

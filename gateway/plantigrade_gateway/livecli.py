@@ -201,11 +201,11 @@ def register(
 def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     import asyncio
 
-    from plantigrade_gateway.demo import Wishes
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.service import Order, run
+    from plantigrade_gateway.session.demo import Wishes
+    from plantigrade_gateway.session.runner import Order, run
     from plantigrade_gateway.sources.live import Wish
     from plantigrade_gateway.virtual.process import Fault, Simulation
 

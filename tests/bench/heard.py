@@ -24,8 +24,8 @@ from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Choice, Drill
 from plantigrade_gateway.drills.run import Reply
-from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.device import PERIOD_MS, Speaker
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import demo_file

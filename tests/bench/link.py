@@ -20,9 +20,9 @@ import numpy as np
 from rich.console import Console
 from tests.support.airworld import LEFT, RIGHT, world
 
-from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
-from plantigrade_gateway.service import Order, opened_radio, run
+from plantigrade_gateway.session.demo import Wishes
+from plantigrade_gateway.session.runner import Order, opened_radio, run
 from plantigrade_gateway.sources.live import LiveSource, Wish
 from plantigrade_gateway.store.linkstatus import Latency
 from plantigrade_gateway.store.recorder import Recorder

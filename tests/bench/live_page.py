@@ -21,14 +21,14 @@ from playwright.sync_api import Page as Tab
 from tests.support.browser import started
 
 from plantigrade_gateway.drills.files import shelf
-from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.session.feed import Onlookers
+from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import as_live, demo_file
 from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Page, PageOrder
-from plantigrade_gateway.web.onlookers import Onlookers
 
 TARGET_MS = 60.0
 FROM_S, SECONDS = 170.0, 30.0

@@ -21,15 +21,15 @@ import numpy as np
 import websockets
 
 from plantigrade_gateway.drills.files import shelf
-from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import Batch, Entry
+from plantigrade_gateway.session.feed import Onlookers
+from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.cues import Cue
 from plantigrade_gateway.sound.output import Silence, open_sound
 from plantigrade_gateway.sources.replay import as_live, demo_file
 from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Page, PageOrder
-from plantigrade_gateway.web.onlookers import Onlookers
 
 FROM_S, SECONDS = 170.0, 60.0
 VIEWERS = 10

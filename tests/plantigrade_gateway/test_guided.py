@@ -28,8 +28,8 @@ from plantigrade.zones import eighteen
 from plantigrade_gateway.analysis import calibration as guide_module
 from plantigrade_gateway.cli import main
 from plantigrade_gateway.errors import CalibrationRefused, InputError
-from plantigrade_gateway.guided import Request, calibrate
 from plantigrade_gateway.record.entries import Kind
+from plantigrade_gateway.session.calibrate import Request, calibrate
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import remember
 from plantigrade_gateway.store.store import Store

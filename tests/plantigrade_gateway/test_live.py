@@ -10,8 +10,8 @@ import pytest
 from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Feedback
-from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.session.session import LiveSession, Moment
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.pitch import TonePoint
 from plantigrade_gateway.sources.replay import demo_file

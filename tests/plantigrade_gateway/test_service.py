@@ -18,10 +18,10 @@ from click.testing import CliRunner, Result
 from rich.console import Console
 
 from plantigrade_gateway.cli import main
-from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.service import Order, _Room, run
+from plantigrade_gateway.session.demo import Wishes
+from plantigrade_gateway.session.runner import Order, _Room, run
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
 from plantigrade_gateway.sources.replay import demo_file

@@ -10,13 +10,13 @@ from plantigrade.calibrate import default_calibration
 from plantigrade.synth import Player, SessionPlan, Stand, perform
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, Visit
 from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.store.results import reanalyse
 from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
-from plantigrade_gateway.visit import BEFORE_NS, IDLE_NS, Visit
 
 START_NS = 5_000_000_000
 SECOND_NS = 1_000_000_000

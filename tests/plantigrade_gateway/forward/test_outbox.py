@@ -13,7 +13,7 @@ from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.forward.gather import Gather
-from plantigrade_gateway.live import LiveSession
+from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import at_once, demo_file
 from plantigrade_gateway.sources.replayfile import read_replay

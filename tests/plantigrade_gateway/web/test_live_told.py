@@ -13,7 +13,7 @@ from tests.support.browser import Complaints
 
 import plantigrade_gateway.web
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
-from plantigrade_gateway.web.layoutmessage import layout_message
+from plantigrade_gateway.session.layoutmessage import layout_message
 
 WEB = Path(plantigrade_gateway.web.__file__).parent
 EIGHT = Path(__file__).resolve().parents[3] / "hardware_notes/layouts/eight_zone_newtons.toml"

@@ -9,18 +9,18 @@ import pytest
 from rich.console import Console
 
 from plantigrade_gateway.analysis.practice import read_mark
-from plantigrade_gateway.demo import _Stage
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.moment import LiveSummary
-from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.session.demo import _Stage
+from plantigrade_gateway.session.feed import Onlookers
+from plantigrade_gateway.session.orders import Orders
+from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.replay import demo_file
 from plantigrade_gateway.sources.replayfile import read_replay
 from plantigrade_gateway.store.linkstatus import Posted
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.onlookers import Onlookers
-from plantigrade_gateway.web.orders import Orders
 
 
 class Told:

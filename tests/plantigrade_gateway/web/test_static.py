@@ -13,9 +13,9 @@ from playwright.sync_api import Browser, Page, Route
 from scipy.signal import find_peaks
 
 from plantigrade.zones import eighteen
+from plantigrade_gateway.session.layoutmessage import layout_message
 from plantigrade_gateway.sound.motifs import CEILING, KNEE, soft_limit, voice_period
 from plantigrade_gateway.sound.pitch import STALE_S, TONE_PEAK
-from plantigrade_gateway.web.layoutmessage import layout_message
 
 STATIC = resources.files("plantigrade_gateway") / "web" / "static"
 RATE = 48_000

@@ -10,13 +10,13 @@ from plantigrade.events import Swing
 from plantigrade.zones import REGIONS
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.report.swings import SWING_NOTES
+from plantigrade_gateway.session.layoutmessage import layout_message
 from plantigrade_gateway.web.desk.chartdata import plain
 from plantigrade_gateway.web.desk.footpicture import FootPicture, picture, places
 from plantigrade_gateway.web.desk.measures import SWING_MEASURES
 from plantigrade_gateway.web.desk.reads import DeskStore, Opened
 from plantigrade_gateway.web.desk.swingdata import aligned_at, moments_of, push_moments_of
 from plantigrade_gateway.web.desk.swingframes import SwingFrames
-from plantigrade_gateway.web.layoutmessage import layout_message
 
 _PATH_FROM_S = 0.3
 """The CoP's path is drawn from so long before the start, s (ours)."""

@@ -9,14 +9,14 @@ from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.serialise import plain
 from plantigrade_gateway.drills.files import Shelf
 from plantigrade_gateway.forward.moment import LiveSummary
-from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session.layoutmessage import layout_message
+from plantigrade_gateway.session.moments import Message, Moments
+from plantigrade_gateway.session.session import LiveSession, Moment
 from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.store.forwardstate import ForwardState, lines
 from plantigrade_gateway.store.linkstatus import ServiceStatus
-from plantigrade_gateway.web.layoutmessage import layout_message
 from plantigrade_gateway.web.live.page import Page
-from plantigrade_gateway.web.moments import Message, Moments
 
 VERSION = 1
 """Of the messages (`hardware_notes/live_messages.md`)."""

@@ -17,16 +17,19 @@ from rich.console import Console
 from plantigrade.poses import Pose
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.demo import Wishes, drilling_lines, show_end
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError, StoreError
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LinkSamples, LiveSummary
-from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.screen import Screen
+from plantigrade_gateway.session.demo import Wishes, drilling_lines, show_end
+from plantigrade_gateway.session.feed import Onlookers
+from plantigrade_gateway.session.orders import Orders
+from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.visit import Visit
 from plantigrade_gateway.sound.device import quick_threads
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
@@ -38,10 +41,7 @@ from plantigrade_gateway.store.insoles import known, size_notes
 from plantigrade_gateway.store.linkstatus import Latency
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import EXTRA, Simulation, simulator_process
-from plantigrade_gateway.visit import Visit
 from plantigrade_gateway.web.live.page import Message, Page, opened_page
-from plantigrade_gateway.web.onlookers import Onlookers
-from plantigrade_gateway.web.orders import Orders
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 STATUS_EVERY_S = 1.0

@@ -21,13 +21,14 @@ from plantigrade.fitting import Asked, Held, Refused, Step, Taken
 from plantigrade.limits import G_M_S2
 from plantigrade.poses import Pose
 from plantigrade.zones import eighteen
-from plantigrade_gateway import posewords, words
+from plantigrade_gateway import words
 from plantigrade_gateway.analysis.calibration import Guide
-from plantigrade_gateway.demo import Wishes
 from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.report.console import paragraph
-from plantigrade_gateway.service import STOP_LIMIT_S, VIRTUAL, Order, linked
+from plantigrade_gateway.session import posewords
+from plantigrade_gateway.session.demo import Wishes
+from plantigrade_gateway.session.runner import STOP_LIMIT_S, VIRTUAL, Order, linked
 from plantigrade_gateway.sources.bluetooth import scanning
 from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.live import LiveSource, Wish

@@ -21,11 +21,13 @@ from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LiveSummary
-from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.report import report
 from plantigrade_gateway.report.console import heading, item, item_whole, paragraph
 from plantigrade_gateway.report.drills import chosen_lines
 from plantigrade_gateway.report.screen import Screen
+from plantigrade_gateway.session.feed import Onlookers
+from plantigrade_gateway.session.orders import Orders
+from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.sources.replay import Overview, as_live, at_once, overview
@@ -34,8 +36,6 @@ from plantigrade_gateway.store import linkstatus, results
 from plantigrade_gateway.store.linkstatus import Latency, Posted
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Message, PageOrder, opened_page
-from plantigrade_gateway.web.onlookers import Onlookers
-from plantigrade_gateway.web.orders import Orders
 
 INVENTED = (
     "The player and the place in this recording are invented: a synthetic player on a practice "

@@ -5,10 +5,10 @@ import threading
 from plantigrade_gateway.drills.files import Drilling
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.live import LiveSession, Moment
+from plantigrade_gateway.session.feed import Onlookers
+from plantigrade_gateway.session.session import LiveSession, Moment
 from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.web.live.page import Message
-from plantigrade_gateway.web.onlookers import Onlookers
 
 
 class Orders:

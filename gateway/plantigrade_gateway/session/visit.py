@@ -12,9 +12,9 @@ import numpy as np
 from plantigrade.load import total_load
 from plantigrade_gateway.analysis.pipeline import Output, Pipeline, Tap
 from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.live import LiveSession, Moment
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session.session import LiveSession, Moment
 
 IDLE_NS = 15 * 60 * 1_000_000_000
 """Without load for so long, a session is over (design: a session is one visit)."""

@@ -16,8 +16,8 @@ from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.serialise import plain
 from plantigrade_gateway.drills.run import Score
-from plantigrade_gateway.live import Moment
 from plantigrade_gateway.report.glance import FootGlance, glance
+from plantigrade_gateway.session.session import Moment
 from plantigrade_gateway.sound.cues import Cue, CueKind, is_good
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
 from plantigrade_gateway.sound.pitch import TonePoint
