@@ -11,8 +11,8 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
-from plantigrade_gateway.cli import main
-from plantigrade_gateway.doctor import Check, State
+from plantigrade_gateway.cli.doctor import Check, State
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sources.replayfile import MAGIC, read_replay, write_replay
 from plantigrade_gateway.store import schema
@@ -24,7 +24,7 @@ COMMANDS = sorted(main.commands)
 OF_RECORDINGS = [  # the others, which deal with insoles, say more in their own help
     name
     for name in COMMANDS
-    if getattr(main.commands[name].callback, "__module__", "") == "plantigrade_gateway.cli"
+    if getattr(main.commands[name].callback, "__module__", "") == "plantigrade_gateway.cli.main"
 ]
 EIGHT = ROOT / "hardware_notes" / "layouts" / "eight_zone_newtons.toml"
 
@@ -508,7 +508,7 @@ def test_doctor_tells_a_failure_by_its_exit_code(run, monkeypatch, tmp_path, sta
         asked.append(store)
         return [Check("python", State.OK, "fine"), Check("store", state, "as found", "Do this.")]
 
-    monkeypatch.setattr("plantigrade_gateway.doctor.examine", examine)
+    monkeypatch.setattr("plantigrade_gateway.cli.doctor.examine", examine)
     result = run("doctor", "--store", tmp_path / "s")
     assert result.exit_code == code
     assert asked == [tmp_path / "s"]

@@ -23,7 +23,7 @@ from plantigrade.events import Phase, PhaseKind
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.analysis.pipeline import Output, Pipeline
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.report.screen import Screen

@@ -7,7 +7,7 @@ from urllib.request import urlopen
 from click.testing import CliRunner
 from tests.support.program import Program
 
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.store.store import Store
 
 

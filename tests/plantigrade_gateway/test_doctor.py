@@ -19,8 +19,8 @@ from bleak.exc import (
     BleakError,
 )
 
-from plantigrade_gateway import doctor
-from plantigrade_gateway.doctor import (
+from plantigrade_gateway.cli import doctor
+from plantigrade_gateway.cli.doctor import (
     State,
     check_bluetooth,
     check_python,

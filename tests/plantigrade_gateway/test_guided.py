@@ -26,7 +26,7 @@ from plantigrade.fitting import FITTING
 from plantigrade.poses import Pose
 from plantigrade.zones import eighteen
 from plantigrade_gateway.analysis import calibration as guide_module
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.session.calibrate import Request, calibrate

@@ -10,10 +10,10 @@ import pytest
 from argon2 import PasswordHasher
 from click.testing import CliRunner
 
-from plantigrade_gateway import pagecli
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli import pages
+from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.cli.pages import PageWish, page_order
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.pagecli import PageWish, page_order
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door import password
 
@@ -203,4 +203,4 @@ def test_without_a_terminal_nothing_is_asked(path, monkeypatch):
     result = CliRunner().invoke(main, ["password", "--store", str(path)], input=f"{GOOD}\n{GOOD}\n")
     assert result.exit_code == 2
     assert "taken from --password-file" in result.stderr
-    assert pagecli.PageWish().page
+    assert pages.PageWish().page

@@ -17,7 +17,7 @@ from bleak.exc import BleakBluetoothNotAvailableError, BleakBluetoothNotAvailabl
 from click.testing import CliRunner, Result
 from rich.console import Console
 
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.session.demo import Wishes

@@ -15,7 +15,7 @@ from plantigrade_gateway import words
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis, analyse_record
 from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.report.report import show
 from plantigrade_gateway.report.screen import Screen

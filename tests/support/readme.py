@@ -12,7 +12,7 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli.main import main
 
 ROOT = Path(__file__).resolve().parents[2]
 README = ROOT / "README.md"

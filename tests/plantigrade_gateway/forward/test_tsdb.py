@@ -20,7 +20,7 @@ from tests.support.servers import Victoria, free_port, program
 
 from plantigrade.block import Foot
 from plantigrade_gateway import logs
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.forward import check, courier
 from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store.outbox import TSDB

@@ -14,7 +14,7 @@ import websockets
 from click.testing import CliRunner
 from tests.support.certificates import made
 
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door import certificate, password
 from plantigrade_gateway.web.live.page import Page, PageOrder

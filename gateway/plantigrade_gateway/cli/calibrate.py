@@ -87,7 +87,7 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
     import asyncio
     import time
 
-    from plantigrade_gateway.livecli import stops_on_signals
+    from plantigrade_gateway.cli.run import stops_on_signals
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.session.calibrate import Request, calibrate
     from plantigrade_gateway.virtual.follower import Flaws

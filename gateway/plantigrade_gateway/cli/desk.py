@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.pagecli import PageWish, page_options, page_order
+from plantigrade_gateway.cli.pages import PageWish, page_options, page_order
 
 if TYPE_CHECKING:
     from plantigrade_gateway.web.live.page import PageOrder

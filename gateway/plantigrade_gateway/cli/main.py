@@ -12,17 +12,18 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway import calibratecli, deskcli, drillcli, livecli, pagecli
-from plantigrade_gateway.drillcli import drill_options, drilling
+from plantigrade_gateway.cli import calibrate, desk, drills, pages
+from plantigrade_gateway.cli import run as livecli
+from plantigrade_gateway.cli.drills import drill_options, drilling
+from plantigrade_gateway.cli.forward import config_of, settings_option
+from plantigrade_gateway.cli.forward import register as register_forward
+from plantigrade_gateway.cli.pages import page_options, page_order
 from plantigrade_gateway.errors import (
     CalibrationRefused,
     GatewayError,
     InputError,
     RecordingError,
 )
-from plantigrade_gateway.forwardcli import config_of, settings_option
-from plantigrade_gateway.forwardcli import register as register_forward
-from plantigrade_gateway.pagecli import page_options, page_order
 from plantigrade_gateway.store import schema
 
 if TYPE_CHECKING:
@@ -354,7 +355,7 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
     Exit code 1 when something stands in the way of recording.
     """
     from plantigrade_gateway.analysis.serialise import plain, text_of
-    from plantigrade_gateway.doctor import State, examine
+    from plantigrade_gateway.cli.doctor import State, examine
     from plantigrade_gateway.report.console import console, item, paragraph
 
     checks = examine(_store(ctx))
@@ -384,8 +385,8 @@ def _open_store(ctx: click.Context) -> "Store":
 
 
 livecli.register(main, _store_option, _json_option, _store)
-pagecli.register(main, _store_option, _store)
-deskcli.register(main, _store_option, _store)
-calibratecli.register(main, _store_option, _store)
+pages.register(main, _store_option, _store)
+desk.register(main, _store_option, _store)
+calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
-drillcli.register(main, _store_option, _json_option, _store)
+drills.register(main, _store_option, _json_option, _store)

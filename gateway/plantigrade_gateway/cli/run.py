@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.drillcli import drill_options, drilling
+from plantigrade_gateway.cli.drills import drill_options, drilling
+from plantigrade_gateway.cli.forward import config_of, settings_option
+from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
+from plantigrade_gateway.cli.pages import page_options, page_order
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forwardcli import config_of, settings_option
-from plantigrade_gateway.pagecli import page_options, page_order
-from plantigrade_gateway.paircli import choose_pair, forget_insole, known_in, scan_near
 
 if TYPE_CHECKING:
     import asyncio
@@ -305,7 +305,7 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
 
 
 def _status(store: Path | None, as_json: bool) -> None:
-    from plantigrade_gateway.calibratecli import calibrations_said
+    from plantigrade_gateway.cli.calibrate import calibrations_said
     from plantigrade_gateway.report.console import console, paragraph
     from plantigrade_gateway.store import forwardstate, linkstatus, schema
     from plantigrade_gateway.store.insoles import size_notes
