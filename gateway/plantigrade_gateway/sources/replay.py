@@ -51,7 +51,7 @@ def demo_file() -> Path:
         Neither is there.
     """
     installed = Path(str(resources.files("plantigrade_gateway") / "data" / "practice.pgr"))
-    of_repository = Path(__file__).resolve().parents[2] / "replay_data" / "practice.pgr"
+    of_repository = Path(__file__).resolve().parents[3] / "replay_data" / "practice.pgr"
     for path in (installed, of_repository):
         if path.is_file():
             return path

@@ -20,7 +20,7 @@ def data_router(reads: DeskStore, preparing: Preparing, route: type[APIRoute]) -
     router = APIRouter(route_class=route)
     _add_charts(router)
     _add_timeline(router, reads, preparing)
-    _add_swings(router, reads)
+    _add_swing_data(router, reads)
     return router
 
 
@@ -59,7 +59,7 @@ def _add_timeline(router: APIRouter, reads: DeskStore, preparing: Preparing) -> 
         return JSONResponse({**view_data(view), "whole": view.whole, "column_s": view.column_s})
 
 
-def _add_swings(router: APIRouter, reads: DeskStore) -> None:
+def _add_swing_data(router: APIRouter, reads: DeskStore) -> None:
     @router.get("/{session_id}/swings/{number}/chart.json")
     def swing(session_id: str, number: int) -> Response:
         opened = reads.open(session_id)

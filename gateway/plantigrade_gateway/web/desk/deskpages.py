@@ -68,7 +68,7 @@ class DeskRoute(APIRoute):
 
 def templates() -> jinja2.Environment:
     """Return the pages' templates; all that people wrote is escaped."""
-    loader = jinja2.FileSystemLoader(Path(__file__).parent / "templates")
+    loader = jinja2.FileSystemLoader(Path(__file__).parents[1] / "templates")
     return jinja2.Environment(
         loader=loader,
         autoescape=True,

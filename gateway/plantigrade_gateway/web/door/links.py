@@ -21,7 +21,7 @@ GOES_ON = timedelta(minutes=15)
 KEPT = timedelta(days=1)
 """How long a link that is over stays in the list."""
 MOST_NOTE = 40
-_TOKEN_BYTES = 16  # 128 bits; a longer one makes a finer, less readable QR code
+_LINK_TOKEN_BYTES = 16  # 128 bits; a longer one makes a finer, less readable QR code
 
 
 class LinkState(StrEnum):
@@ -82,7 +82,7 @@ class Links:
         int, str
             Its number, and its token, which is nowhere else: the store keeps the hash.
         """
-        token, when = secrets.token_urlsafe(_TOKEN_BYTES), self._clock()
+        token, when = secrets.token_urlsafe(_LINK_TOKEN_BYTES), self._clock()
         for link in self.all():
             if not link.is_good and when - link.made > KEPT:
                 self._forget(link.number)
