@@ -28,9 +28,9 @@ from plantigrade_gateway.wire.codec import (
     decode,
     message_kind,
     read_header,
+    unpack_samples,
 )
 from plantigrade_gateway.wire.messages import HEADER_BYTES, Message, SampleFormat
-from plantigrade_gateway.wire.samples import unpack_samples
 from plantigrade_gateway.wire.sequence import LEFT_OUT, Place, Sequence
 from plantigrade_gateway.wire.stream import Counts, Fact, FactKind, Run
 
