@@ -4,7 +4,7 @@ import threading
 
 import pytest
 
-from plantigrade_gateway.sound.deadline import within
+from plantigrade_gateway.sound.device import within
 
 
 def test_result_and_error_come_back():

@@ -16,8 +16,7 @@ from plantigrade_gateway.sound.motifs import (
     pitch_hz,
     voice_period,
 )
-from plantigrade_gateway.sound.oscillator import RAMP_S, Oscillator, ToneClock
-from plantigrade_gateway.sound.pitch import STALE_S, TONE_PEAK
+from plantigrade_gateway.sound.pitch import RAMP_S, STALE_S, TONE_PEAK, Oscillator, ToneClock
 
 Samples = NDArray[np.float32]
 Point = tuple[int, float, float]

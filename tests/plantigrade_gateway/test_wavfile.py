@@ -14,8 +14,7 @@ from scipy.signal import periodogram
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.motifs import CEILING, SAMPLE_RATE_HZ, Motif, motif
-from plantigrade_gateway.sound.oscillator import RAMP_S
-from plantigrade_gateway.sound.pitch import TonePoint
+from plantigrade_gateway.sound.pitch import RAMP_S, TonePoint
 from plantigrade_gateway.sound.wav import WavFile
 
 ROLLED, TICK = motif(Motif.ROLLED), motif(Motif.HEEL_LIFTED)

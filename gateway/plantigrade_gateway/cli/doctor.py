@@ -15,8 +15,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from plantigrade_gateway.errors import SoundError, StoreError
-from plantigrade_gateway.sound.deadline import within
-from plantigrade_gateway.sound.device import Speaker
+from plantigrade_gateway.sound.device import Speaker, within
 from plantigrade_gateway.store import schema
 
 MIN_PYTHON = (3, 11)

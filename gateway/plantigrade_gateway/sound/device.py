@@ -1,22 +1,56 @@
-"""The sound device. The only module that uses miniaudio; without it there is no sound device."""
+"""Calls that may never come back, given a limit."""
 
 import os
+import queue
 import sys
 import threading
 from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from functools import partial
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound.cues import Cue, CueKind
-from plantigrade_gateway.sound.deadline import within
 from plantigrade_gateway.sound.mixer import Mixer, Voice
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
 from plantigrade_gateway.sound.pitch import TonePoint
+
+T = TypeVar("T")
+
+
+def within(limit_s: float, work: Callable[[], T]) -> T:
+    """Return ``work()``, or stop waiting for it.
+
+    The work runs in a daemon thread of its own. When the limit passes it is left behind: its
+    result is dropped if it ever comes, and it does not keep the program from ending.
+
+    Raises
+    ------
+    TimeoutError
+        The limit passed.
+    BaseException
+        Whatever the work raised.
+    """
+    answer: queue.SimpleQueue[tuple[T | None, BaseException | None]] = queue.SimpleQueue()
+
+    def run() -> None:
+        try:
+            answer.put((work(), None))
+        except BaseException as error:
+            answer.put((None, error))
+
+    threading.Thread(target=run, name="within", daemon=True).start()
+    try:
+        result, error = answer.get(timeout=limit_s)
+    except queue.Empty:
+        raise TimeoutError(f"no answer within {limit_s:g} s") from None
+    if error is not None:
+        raise error
+    return result  # type: ignore[return-value]  # None only where T is
+
 
 BACKENDS = {
     "linux": ("PULSEAUDIO", "ALSA"),

@@ -20,8 +20,7 @@ from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound.motifs import MIN_RAMP_S, SAMPLE_RATE_HZ, soft_limit
-from plantigrade_gateway.sound.oscillator import Oscillator, ToneClock
-from plantigrade_gateway.sound.pitch import TonePoint
+from plantigrade_gateway.sound.pitch import Oscillator, ToneClock, TonePoint
 
 MAX_VOICES = 16
 """A sound that finds this many playing or waiting is dropped and counted: a burst of stale cues
