@@ -40,7 +40,7 @@ from plantigrade.synth import (
 )
 from plantigrade.zones import eighteen
 from plantigrade_gateway.record.entries import SESSION, Entry, Kind
-from plantigrade_gateway.sources.replayfile import write_replay
+from plantigrade_gateway.sources.replay import write_replay
 from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
 
 SEED = 20_260_401

@@ -25,8 +25,7 @@ from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.launch import Forwarder
 from plantigrade_gateway.record.entries import Batch, Entry
 from plantigrade_gateway.session.session import LiveSession
-from plantigrade_gateway.sources.replay import as_live, demo_file
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import as_live, demo_file, read_replay
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 

@@ -17,8 +17,7 @@ from fastapi.testclient import TestClient
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.record.entries import Batch, Kind
-from plantigrade_gateway.sources.replay import demo_file
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.prepare import prepare

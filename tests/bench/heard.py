@@ -28,8 +28,7 @@ from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.device import PERIOD_MS, Speaker
 from plantigrade_gateway.sound.output import open_sound
-from plantigrade_gateway.sources.replay import demo_file
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.store import Store
 
 TARGET_MS = 25.0

@@ -26,7 +26,7 @@ from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.record.entries import Batch, Entry
 from plantigrade_gateway.sound.cues import Cue, CueMaker
 from plantigrade_gateway.sound.device import PERIOD_MS, Speaker
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import read_replay
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 PULSE = ROOT / ".ci" / "pulse"

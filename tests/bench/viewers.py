@@ -26,8 +26,7 @@ from plantigrade_gateway.session.feed import Onlookers
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.cues import Cue
 from plantigrade_gateway.sound.output import Silence, open_sound
-from plantigrade_gateway.sources.replay import as_live, demo_file
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import as_live, demo_file, read_replay
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Page, PageOrder
 

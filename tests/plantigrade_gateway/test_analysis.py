@@ -23,7 +23,7 @@ from plantigrade_gateway.analysis.zonecsv import analyse_csv
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.report.frames import frame_rows, write_frames
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import read_replay
 from plantigrade_gateway.sources.zonecsv import ZoneRows, iter_zone_csv, write_zone_csv
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -14,7 +14,7 @@ from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.analysis.result import Analysis, Mark
 from plantigrade_gateway.analysis.serialise import document, text_of
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import read_replay
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 from plantigrade_gateway.cli.doctor import Check, State
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.sources.replayfile import MAGIC, read_replay, write_replay
+from plantigrade_gateway.sources.replay import MAGIC, read_replay, write_replay
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.store import Store
 

@@ -28,8 +28,14 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.report.screen import Screen
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ, Motif, motif
-from plantigrade_gateway.sources.replay import as_live, at_once, demo_file, overview
-from plantigrade_gateway.sources.replayfile import read_replay, write_replay
+from plantigrade_gateway.sources.replay import (
+    as_live,
+    at_once,
+    demo_file,
+    overview,
+    read_replay,
+    write_replay,
+)
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import Recorder

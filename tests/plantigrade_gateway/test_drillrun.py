@@ -28,8 +28,7 @@ from plantigrade_gateway.drills.model import BalanceTarget, Choice, Drill, Feedb
 from plantigrade_gateway.drills.run import DrillRun, Reply, Score, spoken
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sound.cues import CueKind, CueMaker
-from plantigrade_gateway.sources.replay import demo_file
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 
 DRILLS = shelf(None).drills
 PUSH = DRILLS["push"]

@@ -3,7 +3,7 @@
 import asyncio
 
 from plantigrade_gateway.record.entries import SESSION, Entry, Kind
-from plantigrade_gateway.sources.inbox import Inbox
+from plantigrade_gateway.sources.live import Inbox
 
 
 def entry(n: int) -> Entry:

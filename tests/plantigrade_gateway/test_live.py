@@ -14,8 +14,7 @@ from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.session.session import LiveSession, Moment
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.pitch import TonePoint
-from plantigrade_gateway.sources.replay import demo_file
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 
 DRILLS = shelf(None).drills

@@ -11,8 +11,9 @@ from bleak import BleakClient
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
-from plantigrade_gateway.sources import bluetooth, live, reconnect
+from plantigrade_gateway.sources import bluetooth, live
 from plantigrade_gateway.sources import link as insolelink
+from plantigrade_gateway.sources import live as reconnect
 from plantigrade_gateway.sources.bluetooth import scan
 from plantigrade_gateway.sources.link import open_insole
 from plantigrade_gateway.sources.live import Wish

@@ -8,8 +8,7 @@ from itertools import islice
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.sources.replay import demo_file
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 
 
 def mirrored_layout() -> str:

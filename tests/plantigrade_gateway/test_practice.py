@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from plantigrade_gateway.record.entries import SESSION, Entry, Kind
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import read_replay
 from plantigrade_gateway.wire.codec import decode
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import DataPacket

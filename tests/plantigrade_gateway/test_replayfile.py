@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
-from plantigrade_gateway.sources.replayfile import ENTRIES_PER_PIECE, read_replay, write_replay
+from plantigrade_gateway.sources.replay import ENTRIES_PER_PIECE, read_replay, write_replay
 
 HEAD = b"\x89PGR\r\n\x1a\n\x01\x00"
 

@@ -19,8 +19,7 @@ from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.report.report import show
 from plantigrade_gateway.report.screen import Screen
-from plantigrade_gateway.sources.replay import demo_file
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 
 
 def without(*insoles: int) -> list[Batch]:

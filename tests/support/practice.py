@@ -3,8 +3,7 @@
 from pathlib import Path
 
 from plantigrade.analyser import ANALYSIS_VERSION
-from plantigrade_gateway.sources.replay import demo_file
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 

@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from plantigrade_gateway.record.entries import Entry, Kind
-from plantigrade_gateway.sources.replayfile import read_replay, write_replay
+from plantigrade_gateway.sources.replay import read_replay, write_replay
 
 PRACTICE = Path(__file__).resolve().parents[2] / "replay_data" / "practice.pgr"
 START_LIMIT_S = 120.0  # against hanging only: a busy machine is no failure

@@ -205,8 +205,7 @@ def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | 
     from plantigrade_gateway.analysis.record import analyse_record
     from plantigrade_gateway.analysis.result import read_layout
     from plantigrade_gateway.analysis.zonecsv import analyse_csv
-    from plantigrade_gateway.sources.replay import is_replay
-    from plantigrade_gateway.sources.replayfile import read_replay
+    from plantigrade_gateway.sources.replay import is_replay, read_replay
 
     if is_replay(file):
         if layout is not None:

@@ -30,8 +30,7 @@ from plantigrade_gateway.session import posewords
 from plantigrade_gateway.session.demo import Wishes
 from plantigrade_gateway.session.runner import STOP_LIMIT_S, VIRTUAL, Order, linked
 from plantigrade_gateway.sources.bluetooth import scanning
-from plantigrade_gateway.sources.inbox import Inbox
-from plantigrade_gateway.sources.live import LiveSource, Wish
+from plantigrade_gateway.sources.live import Inbox, LiveSource, Wish
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import size_notes
 from plantigrade_gateway.store.store import Store

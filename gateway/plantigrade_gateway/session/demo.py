@@ -30,8 +30,7 @@ from plantigrade_gateway.session.orders import Orders
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
-from plantigrade_gateway.sources.replay import Overview, as_live, at_once, overview
-from plantigrade_gateway.sources.replayfile import read_replay
+from plantigrade_gateway.sources.replay import Overview, as_live, at_once, overview, read_replay
 from plantigrade_gateway.store import linkstatus, results
 from plantigrade_gateway.store.linkstatus import Latency, Posted
 from plantigrade_gateway.store.store import Store

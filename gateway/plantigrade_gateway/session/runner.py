@@ -34,8 +34,7 @@ from plantigrade_gateway.sound.device import quick_threads
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.sources.bluetooth import Radio, scanning
-from plantigrade_gateway.sources.inbox import Inbox
-from plantigrade_gateway.sources.live import LiveSource, Wish
+from plantigrade_gateway.sources.live import Inbox, LiveSource, Wish
 from plantigrade_gateway.store import calibrations, forwardstate, linkstatus, results
 from plantigrade_gateway.store.insoles import known, size_notes
 from plantigrade_gateway.store.linkstatus import Latency

@@ -1,8 +1,4 @@
-"""The live source: keeps both remembered insoles connected and gives what comes as record entries.
-
-Each insole has a task of its own: one may come and go while the other goes on. No other insole is
-ever connected to.
-"""
+"""When to look for an insole again: states and pauses. No I/O, no clock of its own."""
 
 import asyncio
 import contextlib
@@ -13,15 +9,142 @@ import time
 from collections.abc import Callable, Iterable
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
-from plantigrade_gateway.record.entries import INSOLE_OF, Entry, Kind, exchange_data
-from plantigrade_gateway.sources import reconnect
+from plantigrade_gateway.record.entries import INSOLE_OF, SESSION, Entry, Kind, exchange_data
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, Sighting, scanning
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S, Streaming, open_insole
-from plantigrade_gateway.sources.reconnect import LinkState, Reconnection
 from plantigrade_gateway.wire.gatt import KnownInsole
+
+SEARCH_S = 10.0
+"""One search; an insole advertises at least every 0.42 s (`gatt_profile.md` §2), so that this long
+a silence means it is not there (ours)."""
+FIRST_PAUSE_S = 0.5
+"""After the first failure: a link that broke by chance is back at once (ours)."""
+LONGEST_PAUSE_S = 8.0
+"""Pauses double up to this: a player who comes back waits no longer, and the radio of the other
+insole is left alone in between (`gatt_profile.md` §4)."""
+HELD_S = 10.0
+"""A link that held for so long was a good one: the pauses begin anew (ours)."""
+
+
+class LinkState(StrEnum):
+    """Where the way to one insole stands."""
+
+    SEARCHING = "searching"
+    CONNECTING = "connecting"
+    STREAMING = "streaming"
+    PAUSING = "pausing"
+    """Between two tries."""
+    STOPPED = "stopped"
+
+
+class Reconnection:
+    """The state of one insole's link, and how long to pause before the next try.
+
+    Attributes
+    ----------
+    state : LinkState
+    failures : int
+        Tries in a row that came to nothing.
+    links : int
+        How often a link came up.
+    """
+
+    def __init__(self) -> None:
+        self.state = LinkState.SEARCHING
+        self.failures = 0
+        self.links = 0
+        self._since_s = 0.0
+
+    def search(self) -> None:
+        """Note that a search begins."""
+        self.state = LinkState.SEARCHING
+
+    def connect(self) -> None:
+        """Note that the insole was heard and is connected to."""
+        self.state = LinkState.CONNECTING
+
+    def stream(self, now_s: float) -> None:
+        """Note that the insole streams."""
+        self.state = LinkState.STREAMING
+        self.links += 1
+        self._since_s = now_s
+
+    def fail(self, now_s: float) -> float:
+        """Note a try that came to nothing, or a link's end; return how long to pause, s."""
+        if self.state is LinkState.STREAMING and now_s - self._since_s >= HELD_S:
+            self.failures = 0
+        self.state = LinkState.PAUSING
+        pause_s = min(FIRST_PAUSE_S * 2.0**self.failures, LONGEST_PAUSE_S)
+        self.failures += 1
+        return pause_s
+
+    def stop(self) -> None:
+        """Note that there are no more tries."""
+        self.state = LinkState.STOPPED
+
+
+HELD_ENTRIES = 240_000
+"""Twenty minutes of two feet at 200 Hz, two frames a packet (ours): far more than any pause of a
+program that still runs. Past it new entries are lost; a mark in the record says how many."""
+
+
+class Inbox:
+    """A bounded queue of entries, filled from the event loop.
+
+    Parameters
+    ----------
+    held : int
+
+    Attributes
+    ----------
+    lost : int
+        Entries that found no room.
+    """
+
+    def __init__(self, held: int = HELD_ENTRIES) -> None:
+        self.lost = 0
+        self._held = held
+        self._entries: list[Entry] = []
+        self._unmarked = 0
+        self._came = asyncio.Event()
+        self._closed = False
+
+    def put(self, entry: Entry) -> None:
+        """Take an entry over; return at once."""
+        if len(self._entries) >= self._held:
+            self.lost += 1
+            self._unmarked += 1
+            return
+        if self._unmarked:
+            text = f"{self._unmarked} entries before this one are lost: the program was too slow"
+            self._entries.append(Entry(entry.arrival_ns, SESSION, Kind.MARK, text.encode()))
+            self._unmarked = 0
+        self._entries.append(entry)
+        self._came.set()
+
+    def close(self) -> None:
+        """Say that nothing more comes."""
+        self._closed = True
+        self._came.set()
+
+    async def take(self, limit_s: float) -> list[Entry] | None:
+        """Wait for entries, at most so long; return all that wait, None once it is closed."""
+        if not self._entries and not self._closed:
+            try:
+                async with asyncio.timeout(limit_s):
+                    await self._came.wait()
+            except TimeoutError:
+                return []
+        self._came.clear()
+        if not self._entries and self._closed:
+            return None
+        taken, self._entries = self._entries, []
+        return taken
+
 
 _log = logging.getLogger(__name__)
 
@@ -213,7 +336,7 @@ class LiveSource:
     async def _hold(self, info: LinkInfo) -> None:
         """One try: find it, connect, and stay until the link ends."""
         info.reconnection.search()
-        sighting = await self._finder.find(info.insole, reconnect.SEARCH_S)
+        sighting = await self._finder.find(info.insole, SEARCH_S)
         if sighting is None:
             self._say(
                 info,
