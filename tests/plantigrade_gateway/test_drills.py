@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from plantigrade_gateway.drills.files import BUILT_IN, parse_drill, read_drill, shelf
+from plantigrade_gateway.drills.files import BUILT_IN, drill_of, parse_drill, read_drill, shelf
 from plantigrade_gateway.drills.model import (
     BalanceTarget,
     Cues,
@@ -18,7 +18,6 @@ from plantigrade_gateway.drills.model import (
     PushTarget,
     When,
 )
-from plantigrade_gateway.drills.table import drill_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.sound.motifs import Motif
 from plantigrade_gateway.sound.pitch import Of

@@ -14,9 +14,9 @@ from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
 from plantigrade.limits import Limits
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Output
+from plantigrade_gateway.drills.files import drill_of
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.drills.run import DrillResult, DrillRun, Reply, Score, note_bearing
-from plantigrade_gateway.drills.table import drill_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sound.cues import Cue, CueMaker
