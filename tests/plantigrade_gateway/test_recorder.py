@@ -15,7 +15,7 @@ from tests.support.records import packets, step
 from tests.support.tinydisk import tiny_disk
 
 from plantigrade.events import Phase, PhaseKind
-from plantigrade_gateway.analysis.eventrow import event_of
+from plantigrade_gateway.analysis.serialise import event_of
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, Batch, Entry, Kind
 from plantigrade_gateway.store import recorder as module

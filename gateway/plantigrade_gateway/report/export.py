@@ -24,7 +24,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pa_parquet
 
 from plantigrade.events import Stand, Step, Swing
-from plantigrade_gateway.analysis.eventrow import EventRow
+from plantigrade_gateway.analysis.serialise import EventRow
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.report.exportdrills import drill_tables
 from plantigrade_gateway.report.exportsets import set_table

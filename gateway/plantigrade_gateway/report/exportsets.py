@@ -8,7 +8,7 @@ import pyarrow as pa
 from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 from plantigrade.summary import SwingSet, summarise_swings
-from plantigrade_gateway.analysis.sets import sets_of
+from plantigrade_gateway.analysis.result import sets_of
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 

@@ -16,7 +16,7 @@ from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.pipeline import Output
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.sets import SwingRun, set_name, sets_of
+from plantigrade_gateway.analysis.result import SwingRun, set_name, sets_of
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.drills import score_line
 from plantigrade_gateway.report.glance import glance

@@ -7,8 +7,7 @@ from plantigrade.events import HeelLiftState, Manner, Swing, Timing
 from plantigrade.reliability import Proportion, proportion
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.analysis.sets import SwingRun, sets_of
+from plantigrade_gateway.analysis.result import Analysis, SwingRun, sets_of
 from plantigrade_gateway.report.console import heading, paragraph, put, table
 from plantigrade_gateway.sound.cues import is_good
 

@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
-from plantigrade_gateway.analysis.eventrow import EventRow, event_id
+from plantigrade_gateway.analysis.serialise import EventRow, event_id
 from plantigrade_gateway.store.points import LOADS, Loads, Point, in_ms
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -13,10 +13,8 @@ import numpy as np
 
 from plantigrade.block import Column, PairBlock
 from plantigrade.summary import summarise_swings
-from plantigrade_gateway.analysis.eventrow import event_id
-from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.analysis.serialise import plain
-from plantigrade_gateway.analysis.sets import sets_of
+from plantigrade_gateway.analysis.result import Analysis, sets_of
+from plantigrade_gateway.analysis.serialise import event_id, plain
 from plantigrade_gateway.errors import StoreError
 
 LOADS = "loads"

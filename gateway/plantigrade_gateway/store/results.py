@@ -6,11 +6,10 @@ from typing import Any
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.events import Event, Phase
-from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, Mark
-from plantigrade_gateway.analysis.serialise import plain
+from plantigrade_gateway.analysis.serialise import EventRow, event_row, plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import StoreError

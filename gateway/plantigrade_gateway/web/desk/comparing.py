@@ -9,7 +9,7 @@ from plantigrade.reliability import Proportion, proportion
 from plantigrade.stat import Stat, stat_of
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.sets import SwingRun
+from plantigrade_gateway.analysis.result import SwingRun
 from plantigrade_gateway.sound.cues import is_good
 from plantigrade_gateway.web.desk.measures import SWING_MEASURES
 

@@ -6,7 +6,7 @@ from typing import Generic, TypeVar
 
 from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.sets import swing_time
+from plantigrade_gateway.analysis.result import swing_time
 
 T = TypeVar("T")
 

@@ -14,7 +14,7 @@ import numpy as np
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.block import PairBlock
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis.eventrow import event_of
+from plantigrade_gateway.analysis.serialise import event_of
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.record.settings import SessionSettings

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from plantigrade.events import Manner, Swing, Timing
-from plantigrade_gateway.analysis.result import Analysis, Mark
-from plantigrade_gateway.analysis.sets import CHECK, SwingRun, set_name, sets_of
+from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, SwingRun, set_name, sets_of
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.store import results

@@ -6,8 +6,7 @@ from typing import Any
 import numpy as np
 
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.result import Analysis, Mark
-from plantigrade_gateway.analysis.sets import swing_time
+from plantigrade_gateway.analysis.result import Analysis, Mark, swing_time
 from plantigrade_gateway.web.desk.chartdata import Data, merged
 from plantigrade_gateway.web.desk.view import View
 
