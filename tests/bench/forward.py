@@ -17,8 +17,8 @@ from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway.analysis.serialise import event_row
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.launch import Forwarder
+from plantigrade_gateway.store.enqueue import LOADS, Loads, pack_loads
 from plantigrade_gateway.store.outbox import Outbox
-from plantigrade_gateway.store.points import LOADS, Loads, pack_loads
 from plantigrade_gateway.store.store import Store
 
 RATE_HZ = 200

@@ -24,8 +24,8 @@ from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.session.demo import Wishes
 from plantigrade_gateway.session.runner import Order, opened_radio, run
 from plantigrade_gateway.sources.live import LiveSource, Wish
-from plantigrade_gateway.store.linkstatus import Latency
 from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.status import Latency
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.air import Weather
 from plantigrade_gateway.virtual.player import LENGTH_MM, invented_steps, usual_pair

@@ -25,7 +25,7 @@ from plantigrade_gateway.session.runner import Order, _Room, run
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
 from plantigrade_gateway.sources.replay import demo_file, read_replay
-from plantigrade_gateway.store import linkstatus
+from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import Fault, Simulation

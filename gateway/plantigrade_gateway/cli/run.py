@@ -307,7 +307,8 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
 def _status(store: Path | None, as_json: bool) -> None:
     from plantigrade_gateway.cli.calibrate import calibrations_said
     from plantigrade_gateway.report.console import console, paragraph
-    from plantigrade_gateway.store import forwardstate, linkstatus, schema
+    from plantigrade_gateway.store import forwardstate, schema
+    from plantigrade_gateway.store import status as linkstatus
     from plantigrade_gateway.store.insoles import size_notes
 
     path = schema.default_path() if store is None else store

@@ -11,8 +11,7 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import Away, Refused
 from plantigrade_gateway.forward.lines import PREFIX, lines, place_tags
 from plantigrade_gateway.forward.tsdb import CLOCK_OFF_S, Database, Look
-from plantigrade_gateway.store.enqueue import since_1970_ms
-from plantigrade_gateway.store.points import Item, in_ms, source_of
+from plantigrade_gateway.store.enqueue import Item, in_ms, since_1970_ms, source_of
 from plantigrade_gateway.store.sessions import find
 from plantigrade_gateway.store.store import Store
 

@@ -13,9 +13,9 @@ from collections.abc import Callable
 from typing import Protocol
 
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.store.enqueue import LOADS, Item
 from plantigrade_gateway.store.forwardstate import called
 from plantigrade_gateway.store.outbox import Outbox
-from plantigrade_gateway.store.points import LOADS, Item
 
 LOOK_EVERY_S = 0.1
 """How long the outbox is left alone when nothing is in it."""

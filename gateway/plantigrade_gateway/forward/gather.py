@@ -7,7 +7,7 @@ import numpy as np
 from plantigrade.block import PairBlock
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.sound.cues import Cue
-from plantigrade_gateway.store.points import LOADS, Loads, Point, pack_loads, set_points
+from plantigrade_gateway.store.enqueue import LOADS, Loads, Point, pack_loads, set_points
 
 
 class Gather:

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from plantigrade_gateway.store.points import LOADS, REGIONS, Item, unpack_loads
+from plantigrade_gateway.store.enqueue import LOADS, REGIONS, Item, unpack_loads
 
 PREFIX = "plantigrade_"
 CODES: dict[str, tuple[str, ...]] = {

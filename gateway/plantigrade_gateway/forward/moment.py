@@ -14,8 +14,8 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.launch import Forwarder
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.store.enqueue import since_1970_ms
-from plantigrade_gateway.store.linkstatus import FootStatus, ServiceStatus
 from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.status import FootStatus, ServiceStatus
 from plantigrade_gateway.store.store import Store
 
 COP_BW = 0.05

@@ -20,7 +20,7 @@ from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward import payloads
 from plantigrade_gateway.forward.courier import Away, Refused
-from plantigrade_gateway.store.points import Item
+from plantigrade_gateway.store.enqueue import Item
 
 LOOK_EVERY_S = 10.0
 """How often the bay says that it is there; an answer shows that the broker is, too."""

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from plantigrade_gateway.forward.lines import NAMED
-from plantigrade_gateway.store.points import Item
+from plantigrade_gateway.store.enqueue import Item
 
 VERSION = 1
 """Of topics and payloads: raised when a key goes or changes its meaning, not when one comes."""

@@ -25,8 +25,8 @@ from plantigrade_gateway.config import Config, load
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.forward.courier import Courier, Sink
 from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store.enqueue import LOADS
 from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
-from plantigrade_gateway.store.points import LOADS
 from plantigrade_gateway.store.store import Store
 
 if TYPE_CHECKING:

@@ -21,7 +21,7 @@ from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import Away, Refused
 from plantigrade_gateway.forward.lines import PREFIX, lines, place_tags
-from plantigrade_gateway.store.points import Item
+from plantigrade_gateway.store.enqueue import Item
 
 LOOK_EVERY_S = 5.0
 """How often it is asked whether it was restarted."""

@@ -31,8 +31,9 @@ from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.sources.replay import Overview, as_live, at_once, overview, read_replay
-from plantigrade_gateway.store import linkstatus, results
-from plantigrade_gateway.store.linkstatus import Latency, Posted
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store import status as linkstatus
+from plantigrade_gateway.store.status import Latency, Posted
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Message, PageOrder, opened_page
 

@@ -15,7 +15,7 @@ from plantigrade_gateway.session.moments import Message, Moments
 from plantigrade_gateway.session.session import LiveSession, Moment
 from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.store.forwardstate import ForwardState, lines
-from plantigrade_gateway.store.linkstatus import ServiceStatus
+from plantigrade_gateway.store.status import ServiceStatus
 from plantigrade_gateway.web.live.page import Page
 
 VERSION = 1

@@ -35,9 +35,10 @@ from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.sources.bluetooth import Radio, scanning
 from plantigrade_gateway.sources.live import Inbox, LiveSource, Wish
-from plantigrade_gateway.store import calibrations, forwardstate, linkstatus, results
+from plantigrade_gateway.store import calibrations, forwardstate, results
+from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.insoles import known, size_notes
-from plantigrade_gateway.store.linkstatus import Latency
+from plantigrade_gateway.store.status import Latency
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import EXTRA, Simulation, simulator_process
 from plantigrade_gateway.web.live.page import Message, Page, opened_page

@@ -8,7 +8,7 @@ from typing import Any
 
 from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.store.statusfile import replace_json
+from plantigrade_gateway.store.status import replace_json
 
 FRESH_S = 5.0
 _CALLED = {"tsdb": "time-series database", "mqtt": "message broker", "loads": "regional loads"}

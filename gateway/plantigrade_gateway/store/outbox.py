@@ -14,7 +14,7 @@ from typing import Any
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.store import enqueue
 from plantigrade_gateway.store.database import Database
-from plantigrade_gateway.store.points import LOADS, Item, link_id, source_of
+from plantigrade_gateway.store.enqueue import LOADS, Item, link_id, source_of
 from plantigrade_gateway.store.rows import utc_text
 
 TSDB, MQTT = "tsdb", "mqtt"

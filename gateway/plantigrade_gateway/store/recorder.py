@@ -28,7 +28,7 @@ from plantigrade.events import Event, Phase
 from plantigrade_gateway.analysis.serialise import EventRow, event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
-from plantigrade_gateway.store.points import Loads, Point
+from plantigrade_gateway.store.enqueue import Loads, Point
 from plantigrade_gateway.store.rows import Chunk
 from plantigrade_gateway.store.store import Store
 

@@ -13,7 +13,7 @@ from plantigrade_gateway.analysis.serialise import EventRow, event_row, plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store.points import set_points
+from plantigrade_gateway.store.enqueue import set_points
 from plantigrade_gateway.store.sessions import detail
 from plantigrade_gateway.store.store import Store
 

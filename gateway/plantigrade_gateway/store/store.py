@@ -21,7 +21,7 @@ from plantigrade_gateway.record import packing
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.store import enqueue, schema
 from plantigrade_gateway.store.database import Database
-from plantigrade_gateway.store.points import Loads, Point
+from plantigrade_gateway.store.enqueue import Loads, Point
 from plantigrade_gateway.store.rows import SESSIONS_SQL, Chunk, Player, Session, utc_text
 
 _ROWS_PER_READ = 500

@@ -11,8 +11,9 @@ from fastapi import APIRouter, HTTPException, Request, Response
 from fastapi.responses import JSONResponse
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.store import forwardstate, linkstatus
-from plantigrade_gateway.store.linkstatus import ServiceStatus
+from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store import status as linkstatus
+from plantigrade_gateway.store.status import ServiceStatus
 from plantigrade_gateway.web.door.access import Access
 from plantigrade_gateway.web.door.rights import Rights
 

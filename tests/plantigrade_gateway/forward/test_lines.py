@@ -9,7 +9,7 @@ from tests.support.records import stand, step, swing
 from plantigrade_gateway.analysis.serialise import event_row
 from plantigrade_gateway.forward import lines as module
 from plantigrade_gateway.forward.lines import CODES, flat, lines, place_tags
-from plantigrade_gateway.store.points import Item
+from plantigrade_gateway.store.enqueue import Item
 
 NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
 LINE = re.compile(r"plantigrade_\w+(,[a-z]+=[\w-]+)+ (\w+=-?[\d.e+-]+)(,\w+=-?[\d.e+-]+)* \d{13}")

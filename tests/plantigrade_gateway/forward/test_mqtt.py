@@ -25,9 +25,9 @@ from tests.support.servers import Mosquitto, free_port, program
 from plantigrade.block import N_COLUMNS, Foot, PairBlock
 from plantigrade_gateway.forward import courier, moment, mqtt, payloads
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.store.linkstatus import FootStatus
+from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.outbox import MQTT
-from plantigrade_gateway.store.points import Point
+from plantigrade_gateway.store.status import FootStatus
 
 SECRET = "p4ssword-do-not-print-me"
 SCHEMA = json.loads(

@@ -17,8 +17,8 @@ from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import at_once, demo_file, read_replay
 from plantigrade_gateway.store import results
+from plantigrade_gateway.store.enqueue import LOADS, Loads, Point, pack_loads, unpack_loads
 from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
-from plantigrade_gateway.store.points import LOADS, Loads, Point, pack_loads, unpack_loads
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.store import Store
 

@@ -8,9 +8,10 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
-from plantigrade_gateway.store import forwardstate, linkstatus
+from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.forwardstate import ForwardState, SinkState
-from plantigrade_gateway.store.linkstatus import FootStatus, Posted, ServiceStatus
+from plantigrade_gateway.store.status import FootStatus, Posted, ServiceStatus
 from plantigrade_gateway.web.door.rights import Rights
 from plantigrade_gateway.web.health import CONTENT_TYPE, exposition, health, health_router
 

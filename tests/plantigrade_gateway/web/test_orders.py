@@ -18,7 +18,7 @@ from plantigrade_gateway.session.orders import Orders
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
-from plantigrade_gateway.store.linkstatus import Posted
+from plantigrade_gateway.store.status import Posted
 from plantigrade_gateway.store.store import Store
 
 

@@ -1,11 +1,9 @@
-"""How the links are: measured while the service runs, kept in a file beside the store, shown.
-
-The file is replaced whole once a second, so that ``plantigrade status`` in another terminal (and
-the pages) reads it without disturbing the service.
-"""
+"""A small JSON file that one program replaces while others read it."""
 
 import json
+import os
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,12 +15,22 @@ import numpy as np
 from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import INSOLE_OF
-from plantigrade_gateway.store.statusfile import replace_json
 from plantigrade_gateway.wire.stream import Counts
 
-if TYPE_CHECKING:  # the web process reads a status and has no use for Bluetooth
+if TYPE_CHECKING:
     from plantigrade_gateway.analysis.pipeline import Pipeline
     from plantigrade_gateway.sources.live import LiveSource
+
+
+def replace_json(path: Path, table: Mapping[str, Any]) -> None:
+    """Replace the file whole; a disk that refuses costs nothing but what it would have said."""
+    new = path.with_name(path.name + ".new")
+    try:
+        new.write_text(json.dumps(table), "utf-8")
+        os.replace(new, path)
+    except OSError:
+        return
+
 
 FRESH_S = 5.0
 """A status older than this is of a service that no longer runs (it writes one a second)."""
