@@ -33,8 +33,7 @@ from plantigrade_gateway.session.calibrate import Request, calibrate
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import remember
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.virtual.follower import Flaws
-from plantigrade_gateway.virtual.player import GAINS, SERIALS, usual_pair
+from plantigrade_gateway.virtual.player import GAINS, SERIALS, Flaws, usual_pair
 from plantigrade_gateway.virtual.process import Fault, Simulation
 from plantigrade_gateway.wire.gatt import KnownInsole
 

@@ -280,7 +280,7 @@ async def test_an_insole_that_another_host_holds_is_taken_when_it_is_free(steps)
 
         from plantigrade_gateway.sources.bluetooth import Radio
         from plantigrade_gateway.virtual.air import AirController
-        from plantigrade_gateway.virtual.airlink import AirRadio
+        from plantigrade_gateway.virtual.backend import AirRadio
 
         controller = AirController("another host", link=air.air)
         other = await AirRadio.on(controller, AsyncPipeSink(controller))

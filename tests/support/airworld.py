@@ -15,7 +15,7 @@ from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.sources.bluetooth import Radio
 from plantigrade_gateway.sources.live import LiveSource, Wish
 from plantigrade_gateway.virtual.air import Air, AirController, Weather
-from plantigrade_gateway.virtual.airlink import AirRadio
+from plantigrade_gateway.virtual.backend import AirRadio
 from plantigrade_gateway.virtual.peripheral import AirInsole
 from plantigrade_gateway.virtual.player import LENGTH_MM, Knobs, Steps, usual_pair
 from plantigrade_gateway.wire.decoder import Decoder

@@ -90,7 +90,7 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
     from plantigrade_gateway.cli.run import stops_on_signals
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.session.calibrate import Request, calibrate
-    from plantigrade_gateway.virtual.follower import Flaws
+    from plantigrade_gateway.virtual.player import Flaws
     from plantigrade_gateway.virtual.process import Simulation
 
     virtual, flaws, speed = options["virtual"], options["flaws"], options["speed"]

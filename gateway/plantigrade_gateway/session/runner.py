@@ -196,7 +196,7 @@ async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
         yield Radio()
         return
     try:
-        from plantigrade_gateway.virtual.airlink import open_radio
+        from plantigrade_gateway.virtual.backend import open_radio
     except ImportError as error:
         raise BluetoothError(EXTRA) from error
     # What it logs are its own tracebacks of answers that come too late; errors are told by us.

@@ -24,8 +24,8 @@ from plantigrade.poses import Pose
 from plantigrade_gateway.errors import BluetoothError, InputError
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.virtual.follower import Follower
     from plantigrade_gateway.virtual.peripheral import AirInsole
+    from plantigrade_gateway.virtual.player import Follower
 
 EXTRA = (
     "virtual insoles need the optional extra: pip install 'plantigrade[virtual]'; "
@@ -163,9 +163,14 @@ async def simulate(
     """
     try:
         from plantigrade_gateway.virtual.air import Air, AirController, Weather, serve_radio
-        from plantigrade_gateway.virtual.follower import Flaws, Follower
         from plantigrade_gateway.virtual.peripheral import AirInsole
-        from plantigrade_gateway.virtual.player import Body, invented_steps, usual_pair
+        from plantigrade_gateway.virtual.player import (
+            Body,
+            Flaws,
+            Follower,
+            invented_steps,
+            usual_pair,
+        )
     except ImportError as error:
         raise BluetoothError(EXTRA) from error
     logging.getLogger("bumble").setLevel(logging.ERROR)
