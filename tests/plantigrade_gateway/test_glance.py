@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from plantigrade.block import FloatArray, Foot, PairBlock
-from plantigrade_gateway.report.glance import glance
+from plantigrade_gateway.report.screen import glance
 
 BW_N = 800.0
 

@@ -17,8 +17,8 @@ from plantigrade_gateway.analysis.record import RecordAnalysis, analyse_record
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.record.entries import Batch, Kind
-from plantigrade_gateway.report.report import show
 from plantigrade_gateway.report.screen import Screen
+from plantigrade_gateway.report.session import show
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 
 

@@ -82,7 +82,7 @@ def register(
         from plantigrade_gateway.analysis.serialise import text_of
         from plantigrade_gateway.drills.files import shelf
         from plantigrade_gateway.report.console import console
-        from plantigrade_gateway.report.drills import show_shelf
+        from plantigrade_gateway.report.measures import show_shelf
         from plantigrade_gateway.store import schema
 
         found = shelf(store_of(ctx) or schema.default_path(), files)

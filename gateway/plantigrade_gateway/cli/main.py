@@ -192,7 +192,7 @@ def analyse(
     --handed take their place.
     """
     from plantigrade_gateway.analysis.serialise import document, text_of
-    from plantigrade_gateway.report import report
+    from plantigrade_gateway.report import session as report
 
     found = _analysed(file, layout, mass, handed)
     if as_json:

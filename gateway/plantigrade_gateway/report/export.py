@@ -1,18 +1,12 @@
-"""A session's steps, swings, stands, sets and drills (CSV, Parquet), its raw frames (zone CSV).
+"""A session's sets as a flat table: what each comes to, a row a set."""
 
-Reads a `Store` and writes files that other programs open. Both formats hold the same flat columns:
-a nested value's name is that of its parts joined by ``_`` (``push_transfer_s``, ``left_load_n``),
-units are at the end of a name, absent values are empty (null). The CoP's path of a stance stands in
-a column for each point (``cop_y_at_5_pct``); the path of a push, of another length for each swing,
-is left out: it is in the raw frames. Files appear whole and all together, or not at all.
-"""
-
+import dataclasses
 import os
 import shutil
 import tempfile
 import types
 import typing
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, is_dataclass
 from functools import reduce
@@ -24,11 +18,130 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pa_parquet
 
 from plantigrade.events import Stand, Step, Swing
+from plantigrade.reliability import Proportion
+from plantigrade.stat import Stat
+from plantigrade.summary import SwingSet, summarise_swings
+from plantigrade_gateway.analysis.result import sets_of
 from plantigrade_gateway.analysis.serialise import EventRow
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.report.exportdrills import drill_tables
-from plantigrade_gateway.report.exportsets import set_table
+from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
+
+_FIRST = [
+    ("session_id", pa.string()),
+    ("set", pa.int64()),
+    ("name", pa.string()),
+    ("start_s", pa.float64()),
+]
+
+
+def set_table(store: Store, session_id: str) -> pa.Table:
+    """Return a session's sets.
+
+    A measure gives three columns (``_count``, ``_mean``, ``_sd``), a class its count and its 95 %
+    Wilson interval (``_count``, ``_low``, ``_high``); absent values are null.
+
+    Raises
+    ------
+    StoreError
+        No such session, or its results were made by another version.
+    """
+    found = results.read(store, session_id)
+    schema = pa.schema([*_FIRST, *((name, kind) for name, kind, _ in _flat(summarise_swings(())))])
+    rows = [
+        {
+            "session_id": session_id,
+            "set": number,
+            "name": run.name,
+            "start_s": run.start_s,
+            **{name: value for name, _, value in _flat(summarise_swings(run.swings))},
+        }
+        for number, run in enumerate(sets_of(found.swings, found.marks), 1)
+    ]
+    return pa.Table.from_pylist(rows, schema=schema)
+
+
+def _flat(summary: SwingSet) -> Iterator[tuple[str, pa.DataType, int | float | None]]:
+    """Give each column's name, type and value."""
+    for field in dataclasses.fields(summary):
+        value = getattr(summary, field.name)
+        if isinstance(value, Mapping):
+            for key, share in value.items():
+                yield from _part(f"{field.name}_{key}", share)
+        elif isinstance(value, Stat):
+            yield from _part(field.name, value)
+        else:
+            yield field.name, pa.int64(), value
+
+
+def _part(
+    name: str, value: Stat | Proportion
+) -> Iterator[tuple[str, pa.DataType, int | float | None]]:
+    yield f"{name}_count", pa.int64(), value.count
+    for part in ("mean", "sd") if isinstance(value, Stat) else ("low", "high"):
+        yield f"{name}_{part}", pa.float64(), getattr(value, part)
+
+
+_RUN = pa.schema(
+    [
+        ("session_id", pa.string()),
+        ("run", pa.int64()),
+        ("name", pa.string()),
+        ("title", pa.string()),
+        ("judge", pa.string()),
+        ("counts", pa.string()),
+        ("feedback", pa.string()),
+        ("start_s", pa.float64()),
+        ("end_s", pa.float64()),
+        ("good", pa.int64()),
+        ("tried", pa.int64()),
+        ("unclear", pa.int64()),
+        ("best", pa.int64()),
+    ]
+)
+_REP = pa.schema(
+    [
+        ("session_id", pa.string()),
+        ("run", pa.int64()),
+        ("name", pa.string()),
+        ("t_s", pa.float64()),
+        ("verdict", pa.string()),
+        ("words", pa.string()),
+    ]
+)
+
+
+def drill_tables(store: Store, session_id: str) -> dict[str, pa.Table]:
+    """Return a session's runs of drills and their repetitions, by the name of their files.
+
+    Raises
+    ------
+    StoreError
+        No such session.
+    """
+    found = results.drills(store, session_id)
+    runs = [
+        {"session_id": session_id, "run": number}
+        | {field.name: getattr(run, field.name) for field in _RUN if hasattr(run, field.name)}
+        for number, run in enumerate(found, 1)
+    ]
+    reps = [
+        {
+            "session_id": session_id,
+            "run": number,
+            "name": run.name,
+            "t_s": rep.t_s,
+            "verdict": str(rep.verdict),
+            "words": rep.words,
+        }
+        for number, run in enumerate(found, 1)
+        for rep in run.reps
+    ]
+    return {
+        "drills": pa.Table.from_pylist(runs, schema=_RUN),
+        "repetitions": pa.Table.from_pylist(reps, schema=_REP),
+    }
+
 
 FRAMES = "frames.csv"
 """Name of the raw frames' file."""

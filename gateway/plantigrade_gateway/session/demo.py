@@ -21,9 +21,9 @@ from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.moment import LiveSummary
-from plantigrade_gateway.report import report
+from plantigrade_gateway.report import session
 from plantigrade_gateway.report.console import heading, item, item_whole, paragraph
-from plantigrade_gateway.report.drills import chosen_lines
+from plantigrade_gateway.report.measures import chosen_lines
 from plantigrade_gateway.report.screen import Screen
 from plantigrade_gateway.session.feed import Onlookers
 from plantigrade_gateway.session.orders import Orders
@@ -281,7 +281,7 @@ def show_end(
     found: Analysis, session_id: str, wishes: Wishes, store: Path, sound: Sound, out: Console
 ) -> None:
     """Print what a session came to, where it is kept and what can be done with it."""
-    report.show_summary(found, out)
+    session.show_summary(found, out)
     heading(out, "Kept")
     item(out, "session", f"{session_id[:8]}, in {store}")
     item(out, "sound", sound.said)

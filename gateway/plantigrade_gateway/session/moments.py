@@ -15,7 +15,7 @@ from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.serialise import event_row, plain
 from plantigrade_gateway.drills.run import Score
-from plantigrade_gateway.report.glance import FootGlance, glance
+from plantigrade_gateway.report.screen import FootGlance, glance
 from plantigrade_gateway.session.session import Moment
 from plantigrade_gateway.sound.cues import Cue, CueKind, is_good
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ

@@ -18,7 +18,7 @@ from plantigrade.change import BY_CHANCE
 from plantigrade_gateway import words
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.report.export import FRAMES, file_names
-from plantigrade_gateway.report.swings import SWING_NOTES
+from plantigrade_gateway.report.measures import SWING_NOTES
 from plantigrade_gateway.web.desk.comparing import has_verdict, lines_of, proportions_of, repeats_in
 from plantigrade_gateway.web.desk.deskdata import data_router
 from plantigrade_gateway.web.desk.deskexport import export_router

@@ -9,7 +9,7 @@ from plantigrade.block import FloatArray, Foot
 from plantigrade.events import Swing
 from plantigrade.zones import REGIONS
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.report.swings import SWING_NOTES
+from plantigrade_gateway.report.measures import SWING_NOTES
 from plantigrade_gateway.session.layoutmessage import layout_message
 from plantigrade_gateway.web.desk.chartdata import plain
 from plantigrade_gateway.web.desk.footpicture import FootPicture, picture, places
