@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import Away, Refused
-from plantigrade_gateway.forward.lines import PREFIX, lines, place_tags
-from plantigrade_gateway.forward.tsdb import CLOCK_OFF_S, Database, Look
+from plantigrade_gateway.forward.tsdb import CLOCK_OFF_S, PREFIX, Database, Look, lines, place_tags
 from plantigrade_gateway.store.enqueue import Item, in_ms, since_1970_ms, source_of
 from plantigrade_gateway.store.sessions import find
 from plantigrade_gateway.store.store import Store

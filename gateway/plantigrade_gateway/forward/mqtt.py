@@ -1,10 +1,11 @@
-"""The message broker: one connection, its will, what is published, what is obeyed.
+"""What is published: topics and JSON payloads (`hardware_notes/mqtt_topics.md`). Pure.
 
-By aiomqtt (today's name of asyncio-mqtt), MQTT 5, QoS 1. It does not connect again by itself: any
-drop is `Away`, and the courier begins anew with what the broker may have lost.
+Names of people stand in no topic and no payload; ids do. A message's ``id`` is the identity of what
+it tells: one that has been seen before is the same again.
 """
 
 import asyncio
+import json
 import logging
 import socket
 import ssl
@@ -12,15 +13,113 @@ import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
+from datetime import UTC, datetime
 from typing import Any
 
 import aiomqtt
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forward import payloads
 from plantigrade_gateway.forward.courier import Away, Refused
+from plantigrade_gateway.forward.tsdb import NAMED
 from plantigrade_gateway.store.enqueue import Item
+
+VERSION = 1
+"""Of topics and payloads: raised when a key goes or changes its meaning, not when one comes."""
+EVENTS = ("step", "stand", "swing", "set", "cue", "session")
+COMMANDS = ("start", "stop", "mark", "drill")
+_LONGEST_TEXT = 200
+
+
+def base(site: str, bay: str) -> str:
+    """Return what a bay's topics begin with."""
+    return f"plantigrade/v{VERSION}/{site}/{bay}"
+
+
+def topic(item: Item) -> str:
+    """Return an item's topic, below the bay's."""
+    return "link" if item.kind == "link" else f"events/{item.kind}"
+
+
+def payload(item: Item) -> str:
+    """Return an item's message."""
+    table: dict[str, Any] = {
+        "v": VERSION,
+        "id": item.point_id,
+        "kind": item.kind,
+        "time": utc(item.time_ms),
+    }
+    if name := NAMED.get(item.kind):
+        table[name] = int(item.name) if item.kind == "set" else item.name
+    if item.kind != "link":
+        table |= {
+            "session": item.session,
+            "player": item.player,
+            "source": item.source,
+            "revision": item.revision,
+        }
+    return _text({**table, "body": item.body})
+
+
+def state(word: str, time_ms: int | None) -> str:
+    """Return the bay's state: ``online``, ``stopped``, or as a will ``away``."""
+    return _text({"v": VERSION, "state": word, "time": None if time_ms is None else utc(time_ms)})
+
+
+def live(message: dict[str, Any]) -> str:
+    """Return a live summary; it is of the moment, and none is sent twice."""
+    return _text({"v": VERSION, **{k: v for k, v in message.items() if k != "type"}})
+
+
+def command(data: bytes | bytearray | str) -> dict[str, Any]:
+    """Read a command.
+
+    Returns
+    -------
+    dict
+        As a page's message (`hardware_notes/live_messages.md`), with the command's ``id``.
+
+    Raises
+    ------
+    ValueError
+        It is none; one sentence.
+    """
+    try:
+        table = json.loads(data)
+    except ValueError:
+        raise ValueError("command: is not JSON") from None
+    if not isinstance(table, dict) or table.get("v") != VERSION:
+        raise ValueError(f"command: expected an object with v {VERSION}")
+    name, text, ident = table.get("command"), table.get("text", ""), table.get("id")
+    if name not in COMMANDS:
+        raise ValueError(f"command: is {name!r}, expected {', '.join(COMMANDS)}")
+    if not isinstance(text, str) or len(text) > _LONGEST_TEXT:
+        raise ValueError(f"command: text is no text of up to {_LONGEST_TEXT} characters")
+    if not isinstance(ident, str) or not 0 < len(ident) <= 64:
+        raise ValueError("command: expected an id, so that one that comes twice is obeyed once")
+    if name == "start":
+        return {"type": "record", "id": ident}
+    if name == "drill":
+        return {"type": "drill", "name": text or None, "id": ident}
+    return (
+        {"type": "mark", "text": text, "id": ident}
+        if name == "mark"
+        else {
+            "type": "stop",
+            "id": ident,
+        }
+    )
+
+
+def utc(time_ms: int) -> str:
+    """Return a time as ISO text with milliseconds."""
+    when = datetime.fromtimestamp(time_ms / 1e3, UTC)
+    return when.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _text(table: dict[str, Any]) -> str:
+    return json.dumps(table, allow_nan=False, separators=(",", ":"))
+
 
 LOOK_EVERY_S = 10.0
 """How often the bay says that it is there; an answer shows that the broker is, too."""
@@ -66,8 +165,8 @@ class Broker:
     def __init__(self, config: Config) -> None:
         self.on_command: Callable[[dict[str, Any]], None] = _ignore
         self._config = config
-        self._base = payloads.base(config.word("site"), config.word("bay"))
-        self._timeout_s = config.number("mqtt.timeout_s")
+        self._base = base(config.word("site"), config.word("bay"))
+        self._timeout_s = config.number("timeout_s")
         self._client: _Client | None = None
         self._seen_s = self._settled_s = float("-inf")
         self._listening: asyncio.Task[None] | None = None
@@ -91,7 +190,7 @@ class Broker:
         client.pending_calls_threshold = 10 * IN_FLIGHT  # more at once is what is meant here
         self._client = client
         await self._say_state("online")
-        if self._config.flag("mqtt.commands"):
+        if self._config.flag("commands"):
             try:
                 await client.subscribe(self._base + "/command", qos=1, timeout=self._timeout_s)
             except aiomqtt.MqttError as error:
@@ -128,7 +227,7 @@ class Broker:
     async def send(self, items: list[Item]) -> None:
         """Publish items; raises `Away` or `Refused`."""
         try:
-            made = [(payloads.topic(item), payloads.payload(item)) for item in items]
+            made = [(topic(item), payload(item)) for item in items]
         except (TypeError, ValueError, KeyError) as error:
             raise Refused(f"cannot be written as JSON ({error!r})") from None
         waiting = [asyncio.ensure_future(self._publish(*one)) for one in made]
@@ -152,7 +251,7 @@ class Broker:
         client = self._client
         if client is None or message["type"] != "live":
             return
-        task = asyncio.ensure_future(self._show(client, payloads.live(message)))
+        task = asyncio.ensure_future(self._show(client, live(message)))
         self._live.add(task)
         task.add_done_callback(self._live.discard)
 
@@ -162,7 +261,7 @@ class Broker:
 
     async def _say_state(self, word: str) -> None:
         now_ms = time.time_ns() // 1_000_000
-        await self._publish("state", payloads.state(word, now_ms), retain=True)
+        await self._publish("state", state(word, now_ms), retain=True)
 
     async def _publish(self, topic: str, text: str, retain: bool = False) -> None:
         client = self._client
@@ -187,7 +286,7 @@ class Broker:
                 if message.retain:
                     continue  # an order of long ago
                 try:
-                    found = payloads.command(_bytes(message.payload))
+                    found = command(_bytes(message.payload))
                 except ValueError as error:
                     _log.warning("%s", str(error))
                     continue
@@ -197,22 +296,22 @@ class Broker:
 
     def _made(self) -> _Client:
         config = self._config
-        tls = config.flag("mqtt.tls")
-        port = config.values["mqtt.port"]
+        tls = config.flag("tls")
+        port = config.values["port"]
         return _Client(
-            config.word("mqtt.host"),
+            config.word("host"),
             int(port) if isinstance(port, int) else 8883 if tls else 1883,
-            username=config.text("mqtt.user"),
-            password=config.text("mqtt.password"),
+            username=config.text("user"),
+            password=config.text("password"),
             identifier=f"plantigrade-{config.word('site')}-{config.word('bay')}",
             protocol=aiomqtt.ProtocolVersion.V5,
-            will=aiomqtt.Will(self._base + "/state", payloads.state("away", None), 1, True),
+            will=aiomqtt.Will(self._base + "/state", state("away", None), 1, True),
             timeout=self._timeout_s,
             keepalive=KEEPALIVE_S,
             max_inflight_messages=IN_FLIGHT,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],  # else 40 ms a piece
             max_queued_incoming_messages=100,
-            tls_context=_trust(config.text("mqtt.ca_file")) if tls else None,
+            tls_context=_trust(config.text("ca_file")) if tls else None,
             logger=_quiet,
         )
 
@@ -220,18 +319,18 @@ class Broker:
         said = str(error)
         if isinstance(error, aiomqtt.exceptions.MqttConnectError):
             if error.rc in (4, 5, 134, 135):  # MQTT 3 §3.2.2.3 and MQTT 5 §3.2.2.2
-                what = "does not accept name and password: check mqtt.user and mqtt.password_file"
+                what = "does not accept name and password: check user and password_file"
             else:
                 what = f"refuses the connection ({said})"
         elif "certificate verify failed" in said:
             why = said.partition("certificate verify failed:")[2].partition("(_ssl")[0].strip()
-            what = f"its certificate is not trusted ({why or 'not verified'}): set mqtt.ca_file"
+            what = f"its certificate is not trusted ({why or 'not verified'}): set ca_file"
         elif "SSL" in said or "EOF occurred" in said:
-            what = "does not speak TLS there: check mqtt.port and mqtt.tls"
+            what = "does not speak TLS there: check port and tls"
         elif "refused" in said and "Errno" in said:
-            what = "cannot be reached (Connection refused): is it running, is mqtt.host right?"
+            what = "cannot be reached (Connection refused): is it running, is host right?"
         elif "not known" in said or "resolution" in said:
-            what = "no such host: check mqtt.host"
+            what = "no such host: check host"
         elif "timed out" in said:
             what = f"does not answer within {self._timeout_s:g} s"
         else:
@@ -239,7 +338,7 @@ class Broker:
         return Away(self._text(what))
 
     def _text(self, what: str) -> str:
-        return self._config.masked(f"message broker {self._config.word('mqtt.host')}: {what}")
+        return self._config.masked(f"message broker {self._config.word('host')}: {what}")
 
 
 def _trust(ca_file: str | None) -> ssl.SSLContext:
@@ -247,7 +346,7 @@ def _trust(ca_file: str | None) -> ssl.SSLContext:
         return ssl.create_default_context(cafile=ca_file)
     except OSError as error:
         raise InputError(
-            f"mqtt.ca_file {ca_file}: cannot be used ({error.strerror or error})"
+            f"ca_file {ca_file}: cannot be used ({error.strerror or error})"
         ) from error
 
 

@@ -19,8 +19,7 @@ from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import RecordingError, StoreError
-from plantigrade_gateway.forward.launch import opened_forwarder
-from plantigrade_gateway.forward.moment import LiveSummary
+from plantigrade_gateway.forward.launch import LiveSummary, opened_forwarder
 from plantigrade_gateway.report import session
 from plantigrade_gateway.report.console import heading, item, item_whole, paragraph
 from plantigrade_gateway.report.measures import chosen_lines

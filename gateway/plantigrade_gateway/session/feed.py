@@ -8,7 +8,7 @@ from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.serialise import plain
 from plantigrade_gateway.drills.files import Shelf
-from plantigrade_gateway.forward.moment import LiveSummary
+from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.layoutmessage import layout_message
 from plantigrade_gateway.session.moments import Message, Moments

@@ -19,8 +19,7 @@ from plantigrade_gateway import words
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import BluetoothError, GatewayError, InputError, StoreError
-from plantigrade_gateway.forward.launch import opened_forwarder
-from plantigrade_gateway.forward.moment import LinkSamples, LiveSummary
+from plantigrade_gateway.forward.launch import LinkSamples, LiveSummary, opened_forwarder
 from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.console import paragraph

@@ -16,7 +16,7 @@ from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.drills.model import Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.forward.gather import Gather
+from plantigrade_gateway.forward.launch import Gather
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.output import Outlet

@@ -7,8 +7,8 @@ import pytest
 from tests.support.records import stand, step, swing
 
 from plantigrade_gateway.analysis.serialise import event_row
-from plantigrade_gateway.forward import lines as module
-from plantigrade_gateway.forward.lines import CODES, flat, lines, place_tags
+from plantigrade_gateway.forward import tsdb as module
+from plantigrade_gateway.forward.tsdb import CODES, flat, lines, place_tags
 from plantigrade_gateway.store.enqueue import Item
 
 NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"

@@ -23,7 +23,8 @@ from tests.support.records import stand, step, swing
 from tests.support.servers import Mosquitto, free_port, program
 
 from plantigrade.block import N_COLUMNS, Foot, PairBlock
-from plantigrade_gateway.forward import courier, moment, mqtt, payloads
+from plantigrade_gateway.forward import courier, launch, mqtt
+from plantigrade_gateway.forward import mqtt as payloads
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.outbox import MQTT
@@ -118,13 +119,13 @@ async def test_every_message_is_what_its_schema_says(tmp_path, broker):
         points = [Point("cue", "early", 3.0, {"t_s": 3.0, "decided_s": 3.1, "delay_s": 0.0})]
         points.append(Point("set", "1", 2.0, {"name": "full", "start_s": 2.0, "summary": {}}))
         bay.store.write(bay.session, [], points)
-        bay.outbox.put_links("north/b1", 1_772_355_600_123, {"left": moment.link_body(foot)})
+        bay.outbox.put_links("north/b1", 1_772_355_600_123, {"left": launch.link_body(foot)})
         bay.store.end_session(bay.session, "stop")
         await bay.sent(MQTT)
         loads = np.full((3, N_COLUMNS), 100.0)
         block = PairBlock(0, np.arange(3) / 100, loads, loads * np.nan)
         assert forwarding.broker is not None
-        forwarding.broker.show(moment.summary(block, SessionSettings(), bay.session))
+        forwarding.broker.show(launch.summary(block, SessionSettings(), bay.session))
         await until(lambda: found.of("live"))
     topics = {topic for topic, _ in found.got}
     kinds = ("step", "stand", "swing", "set", "cue", "session")
@@ -331,7 +332,7 @@ def test_live_summaries_come_at_their_rate_and_hold_no_nan():
     class Teller:
         live: Callable[[dict[str, Any]], None] = staticmethod(told.append)
 
-    shown = moment.LiveSummary(Teller(), 10.0)  # type: ignore[arg-type]
+    shown = launch.LiveSummary(Teller(), 10.0)  # type: ignore[arg-type]
     loads = np.full((1000, N_COLUMNS), 100.0)
     loads[500:] = 2.0  # too little for a CoP
     block = PairBlock(0, np.arange(1000) / 100, loads, loads)

@@ -12,7 +12,7 @@ from tests.support.records import packets, stand, step, swing
 from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway.analysis.serialise import event_row
 from plantigrade_gateway.errors import InputError, StoreError
-from plantigrade_gateway.forward.gather import Gather
+from plantigrade_gateway.forward.launch import Gather
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import at_once, demo_file, read_replay

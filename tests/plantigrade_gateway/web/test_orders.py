@@ -10,7 +10,7 @@ from rich.console import Console
 
 from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.drills.files import Drilling, shelf
-from plantigrade_gateway.forward.moment import LiveSummary
+from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.session.demo import _Stage
 from plantigrade_gateway.session.feed import Onlookers
