@@ -13,11 +13,9 @@ from httpx2 import Response
 from starlette.testclient import TestClient, WebSocketTestSession
 
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.door.access import Access, Opening
-from plantigrade_gateway.web.door.attempts import Attempts
+from plantigrade_gateway.web.door.access import Access, Attempts, Opening
 from plantigrade_gateway.web.door.guard import Guard
-from plantigrade_gateway.web.door.linkpages import links_router
-from plantigrade_gateway.web.door.pages import sign_in_router
+from plantigrade_gateway.web.door.pages import links_router, sign_in_router
 from plantigrade_gateway.web.health import health_router
 
 PASSWORD = "heel midfoot toes"

@@ -20,8 +20,8 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.door.access import Access, Opening
-from plantigrade_gateway.web.door.addresses import own_names
 from plantigrade_gateway.web.door.guard import Guard
+from plantigrade_gateway.web.door.origin import own_names
 from plantigrade_gateway.web.live.hub import Hub
 from plantigrade_gateway.web.live.page import PORT, Start
 

@@ -15,11 +15,9 @@ from starlette.websockets import WebSocketDisconnect
 from plantigrade_gateway.sound.motifs import Motif, motif
 from plantigrade_gateway.sound.wav import wav_bytes
 from plantigrade_gateway.web.desk.routes import bokeh_files, desk_router
-from plantigrade_gateway.web.door.access import Access
+from plantigrade_gateway.web.door.access import Access, Rights
 from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
-from plantigrade_gateway.web.door.linkpages import links_router
-from plantigrade_gateway.web.door.pages import sign_in_router
-from plantigrade_gateway.web.door.rights import Rights
+from plantigrade_gateway.web.door.pages import links_router, sign_in_router
 from plantigrade_gateway.web.health import health_router
 from plantigrade_gateway.web.html import not_there
 from plantigrade_gateway.web.live.hub import Hub, Viewer

@@ -14,8 +14,7 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.status import ServiceStatus
-from plantigrade_gateway.web.door.access import Access
-from plantigrade_gateway.web.door.rights import Rights
+from plantigrade_gateway.web.door.access import Access, Rights
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 """The Prometheus text format, https://prometheus.io/docs/instrumenting/exposition_formats/."""

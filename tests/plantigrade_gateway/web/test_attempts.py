@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plantigrade_gateway.web.door.attempts import FREE, FREE_ALL, Attempts, place_of
+from plantigrade_gateway.web.door.access import FREE, FREE_ALL, Attempts, place_of
 
 
 class Clock:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.web.door.rights import Rights
+from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.live.commands import Budget, checked
 from plantigrade_gateway.web.live.hub import Hub
 

@@ -12,7 +12,7 @@ from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.forwardstate import ForwardState, SinkState
 from plantigrade_gateway.store.status import FootStatus, Posted, ServiceStatus
-from plantigrade_gateway.web.door.rights import Rights
+from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.health import CONTENT_TYPE, exposition, health, health_router
 
 LINE = re.compile(

@@ -5,7 +5,7 @@ import json
 
 import pytest
 
-from plantigrade_gateway.web.door.rights import Rights
+from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.live.hub import MAX_WAITING, Hub, Viewer
 
 HELLO = {"type": "hello", "v": 1, "session": {"id": "ab", "recording": True}, "drills": []}

@@ -15,8 +15,8 @@ from tests.support.door import PASSWORD, QUICK, door
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door import guard, password
-from plantigrade_gateway.web.door.linkpages import qr_svg
-from plantigrade_gateway.web.door.links import Link, Links, LinkState
+from plantigrade_gateway.web.door.accounts import Link, Links, LinkState
+from plantigrade_gateway.web.door.pages import qr_svg
 
 
 @pytest.fixture

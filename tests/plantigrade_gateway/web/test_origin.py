@@ -7,8 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plantigrade_gateway.web.door.addresses import lan_address, own_names
-from plantigrade_gateway.web.door.origin import LOOPBACK, asked_name, is_from_own_page, is_known
+from plantigrade_gateway.web.door.origin import (
+    LOOPBACK,
+    asked_name,
+    is_from_own_page,
+    is_known,
+    lan_address,
+    own_names,
+)
 
 NAMES = LOOPBACK | {"bay.local"}
 label = st.text("abcdefghijklmnopqrstuvwxyz0123456789-", min_size=1, max_size=10)

@@ -15,8 +15,8 @@ from tests.support.door import PASSWORD, QUICK, Door, door
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.web.door import password
 from plantigrade_gateway.web.door.access import Access, Opening
+from plantigrade_gateway.web.door.accounts import SignIns
 from plantigrade_gateway.web.door.pages import own_path
-from plantigrade_gateway.web.door.signins import SignIns
 
 
 @pytest.fixture

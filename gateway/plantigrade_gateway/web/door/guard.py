@@ -18,9 +18,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.web.door import origin
-from plantigrade_gateway.web.door.access import GRANT, Access, Grant
-from plantigrade_gateway.web.door.headers import PUBLIC, TOKENS, with_headers
-from plantigrade_gateway.web.door.rights import Rights
+from plantigrade_gateway.web.door.access import GRANT, Access, Grant, Rights
+from plantigrade_gateway.web.door.origin import PUBLIC, TOKENS, with_headers
 from plantigrade_gateway.web.html import rendered
 
 SIGN_IN = "/sign-in"

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Any
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.web.door.rights import Rights
+from plantigrade_gateway.web.door.access import Rights
 
 Message = dict[str, Any]
 LONGEST_NOTE = 500

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from plantigrade_gateway.errors import PageError
-from plantigrade_gateway.web.door.addresses import lan_address
+from plantigrade_gateway.web.door.origin import lan_address
 
 if TYPE_CHECKING:
     from plantigrade_gateway.web.door.certificate import Certificate
