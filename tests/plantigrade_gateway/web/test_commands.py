@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door.access import Rights
-from plantigrade_gateway.web.live.commands import Budget, checked
-from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.web.live.hub import Budget, Hub, checked
 
 KINDS = ["ask", "drawn", "drill", "mark", "record", "sound", "stop"]
 json_values = st.recursive(
