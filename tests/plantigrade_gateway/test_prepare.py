@@ -17,10 +17,9 @@ from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.frames import frame_rows
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk import derived
-from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
-from plantigrade_gateway.web.desk.prepare import prepare
-from plantigrade_gateway.web.desk.swingframes import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
+from plantigrade_gateway.web.desk import cache
+from plantigrade_gateway.web.desk.cache import prepare, prepared, read_stretch, read_swings
+from plantigrade_gateway.web.desk.curves import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
 
 MINUTES_NS = 130_000_000_000  # both checks' stands, a walk and the first swings
 
@@ -156,9 +155,9 @@ def test_half_prepared_is_not_prepared(practice, monkeypatch):
             raise Cut
         derived_put(store, session, name, part, data)
 
-    derived_put = derived.put
+    derived_put = cache.put
     with monkeypatch.context() as patch:
-        patch.setattr("plantigrade_gateway.web.desk.prepare.derived.put", cut)
+        patch.setattr("plantigrade_gateway.web.desk.cache.derived.put", cut)
         with pytest.raises(Cut):
             prepare(practice, session_id)
     assert prepared(practice, practice.session(session_id)) is None
@@ -178,7 +177,7 @@ def test_a_deleted_session_takes_it_along_and_leaves_no_byte(practice):
     assert trace not in everything(practice.path)
     assert practice.database.read("SELECT count(*) FROM derived") == [(0,)]
     with pytest.raises(StoreError, match="not in the store"):
-        derived.put(practice, session_id, "piece", 0, b"late")
+        cache.put(practice, session_id, "piece", 0, b"late")
     assert practice.integrity() == []
 
 
@@ -209,7 +208,7 @@ def test_settings_that_change_hold_from_where_they_stand(practice):
     practice.end_session(other, "stop")
     results.reanalyse(practice, other)
     prepare(practice, other)
-    head = json.loads(derived.get(practice, other, "head", [0])[0])
+    head = json.loads(cache.get(practice, other, "head", [0])[0])
     assert head["lead"] == "right" and len(head["spans"]) >= 2
     at_s = (at - int(whole.arrival_ns[0])) / 1e9
     # the rows before the change are all of the old settings
@@ -221,9 +220,9 @@ def test_damage_is_said(practice):
     prepare(practice, session_id)
     kept = prepared(practice, practice.session(session_id))
     assert kept is not None
-    derived.put(practice, session_id, "piece", 0, b"broken")
+    cache.put(practice, session_id, "piece", 0, b"broken")
     with pytest.raises(StoreError, match="damaged"):
         read_stretch(practice, session_id, kept, 0.0, 10.0)
-    derived.clear(practice, session_id)
+    cache.clear(practice, session_id)
     with pytest.raises(StoreError, match="deleted just now"):
         read_stretch(practice, session_id, kept, 0.0, 10.0)

@@ -7,8 +7,8 @@ from plantigrade.block import N_COLUMNS, Foot, PairBlock
 from plantigrade.load import share
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.web.desk import packed
-from plantigrade_gateway.web.desk.pieces import Piece, PieceMaker, joined, overlapping, rate_of
+from plantigrade_gateway.web.desk import curves
+from plantigrade_gateway.web.desk.curves import Piece, PieceMaker, joined, overlapping, rate_of
 
 SETTINGS = SessionSettings(mass_kg=70.0)
 
@@ -32,7 +32,7 @@ def pieces(blocks, settings=SETTINGS) -> list[Piece]:
 @pytest.mark.parametrize("cut", [1, 2, 7, 1000, 5000])
 @pytest.mark.parametrize("rate_hz", [100.0, 1e6 / 30_000])
 def test_rows_come_back_whatever_the_cutting(cut, rate_hz, monkeypatch):
-    monkeypatch.setattr("plantigrade_gateway.web.desk.pieces.ROWS_PER_PIECE", 3000)
+    monkeypatch.setattr("plantigrade_gateway.web.desk.curves.ROWS_PER_PIECE", 3000)
     whole = rows(5000, rate_hz=rate_hz)
     made = pieces([whole.slice(k, min(k + cut, 5000)) for k in range(0, 5000, cut)])
     assert len(made) == (1 if cut == 5000 else 2)
@@ -105,7 +105,7 @@ def test_damaged_bytes_are_refused():
     data = pieces([rows(100)])[0].to_bytes()
     for bad in (data[:-9], b"", data[:20] + b"\x00" + data[21:]):
         with pytest.raises(StoreError, match="derived rows: damaged"):
-            packed.unpack(bad)
+            curves.unpack(bad)
 
 
 def test_tables_of_any_shape_come_back():
@@ -114,7 +114,7 @@ def test_tables_of_any_shape_come_back():
         "none": np.empty((0, 18)),
         "b": np.ones(3),
     }
-    head, found = packed.unpack(packed.pack({"x": [1, None]}, tables))
+    head, found = curves.unpack(curves.pack({"x": [1, None]}, tables))
     assert head == {"x": [1, None]}
     for name, table in tables.items():
         np.testing.assert_array_equal(found[name], table)

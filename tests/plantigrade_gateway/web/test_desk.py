@@ -26,12 +26,11 @@ from plantigrade_gateway.analysis.result import sets_of
 from plantigrade_gateway.sound.cues import is_good
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk import preparing
-from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
-from plantigrade_gateway.web.desk.comparing import has_verdict, lines_of
-from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk import worker
+from plantigrade_gateway.web.desk.cache import prepare, prepared, read_stretch, read_swings
 from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router
+from plantigrade_gateway.web.desk.sets import has_verdict, lines_of
 
 
 @pytest.fixture(scope="module")
@@ -318,7 +317,7 @@ def test_an_older_session_is_prepared_on_its_first_opening_and_deleted_at_any_ti
 
 
 def test_a_session_that_ends_is_prepared_without_being_asked_for(made, tmp_path, monkeypatch):
-    monkeypatch.setattr(preparing, "LOOK_EVERY_S", 0.1)
+    monkeypatch.setattr(worker, "LOOK_EVERY_S", 0.1)
     path = practice_copy(made, tmp_path)
     with Store.open(path) as store:
         session_id = store.create_session("short", analysis_version=1)

@@ -8,9 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from plantigrade_gateway.web.desk.pieces import Stretch
-from plantigrade_gateway.web.desk.reduce import missing_spans, reduce_curve
-from plantigrade_gateway.web.desk.view import view_of
+from plantigrade_gateway.web.desk.curves import Stretch
+from plantigrade_gateway.web.desk.timeline import missing_spans, reduce_curve, view_of
 
 VALUES = st.one_of(
     st.integers(-3, 3).map(float), st.floats(-1e3, 1e3, width=32), st.just(float("nan"))

@@ -1,17 +1,79 @@
-"""What is kept of a stored session to be looked at, read back: its time line, its swings' rows.
+"""What is worked out from a session's record to be shown soon: kept in the store, made again.
 
-`prepare` makes it of the record. Reading takes milliseconds and needs nothing of the pipeline.
+Pieces of bytes by name and number. They hold nothing that the record does not say: they may be
+deleted at any time, they go with their session, and with its events when those are made again.
+Each piece is a transaction of its own, so that a recording's commits never wait for long.
 """
 
 import json
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
+import numpy as np
+
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade.block import PairBlock
+from plantigrade.events import Swing
+from plantigrade_gateway.analysis.serialise import event_of
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.report.frames import FrameReader
+from plantigrade_gateway.sources.zonecsv import ZoneRows
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk import derived
-from plantigrade_gateway.web.desk.pieces import Piece, Stretch, joined, overlapping
-from plantigrade_gateway.web.desk.swingframes import SwingFrames
+from plantigrade_gateway.web.desk.curves import (
+    Piece,
+    PieceMaker,
+    Stretch,
+    SwingCutter,
+    SwingFrames,
+    joined,
+    overlapping,
+)
+
+
+def put(store: Store, session_id: str, name: str, part: int, data: bytes) -> None:
+    """Keep a piece; one of the same name and number is replaced.
+
+    Raises
+    ------
+    StoreError
+        No such session (any more), or the disk refuses.
+    """
+    with store.database.writing() as db:
+        rows = db.execute(
+            "INSERT OR REPLACE INTO derived (session_no, name, part, data)"
+            " SELECT session_no, ?, ?, ? FROM sessions WHERE session_id = ?",
+            (name, part, data, session_id),
+        ).rowcount
+    if rows != 1:
+        raise StoreError(f"session {session_id}: not in the store {store.path}")
+
+
+def get(store: Store, session_id: str, name: str, parts: Sequence[int]) -> dict[int, bytes]:
+    """Return the pieces of a name that are there, by number."""
+    found: dict[int, bytes] = {}
+    for part in parts:  # one statement each: no reader holds the log for longer than a piece
+        for (data,) in store.database.read(
+            "SELECT data FROM derived JOIN sessions USING (session_no)"
+            " WHERE session_id = ? AND name = ? AND part = ?",
+            (session_id, name, part),
+        ):
+            found[part] = data
+    return found
+
+
+def clear(store: Store, session_id: str) -> None:
+    """Delete all pieces of a session."""
+    with store.database.writing() as db:
+        db.execute(
+            "DELETE FROM derived WHERE session_no ="
+            " (SELECT session_no FROM sessions WHERE session_id = ?)",
+            (session_id,),
+        )
+
 
 FORMAT = 1
 """Of what is kept; raised when it changes, and all is made again."""
@@ -49,7 +111,7 @@ class Prepared:
 
 def prepared(store: Store, session: Session) -> Prepared | None:
     """Return what is kept of a session; None where nothing is, or it is of other results."""
-    data = derived.get(store, session.session_id, HEAD, [0]).get(0)
+    data = get(store, session.session_id, HEAD, [0]).get(0)
     head = {} if data is None else json.loads(data)
     if head.get("made_of") != made_of(session):
         return None
@@ -72,7 +134,7 @@ def read_stretch(
         What was kept is damaged or has just been deleted.
     """
     wanted = overlapping(kept.spans, from_s, to_s)
-    found = derived.get(store, session_id, PIECE, wanted)
+    found = get(store, session_id, PIECE, wanted)
     if len(found) < len(wanted):
         raise StoreError(f"session {session_id}: its time line was deleted just now")
     return joined((Piece.from_bytes(found[k]) for k in wanted), from_s, to_s)
@@ -83,10 +145,103 @@ def read_swings(store: Store, session_id: str, numbers: list[int]) -> dict[int, 
 
     A swing without rows is left out.
     """
-    found = derived.get(store, session_id, SWING, numbers)
+    found = get(store, session_id, SWING, numbers)
     return {k: SwingFrames.from_bytes(data) for k, data in found.items()}
 
 
 def made_of(session: Session) -> list[int]:
     """Return what tells whether what is kept is of a session's present results."""
     return [FORMAT, session.analysis_version, session.entries]
+
+
+def prepare(
+    store: Store, session_id: str, on_progress: Callable[[float], None] = lambda share: None
+) -> None:
+    """Make what is kept of a session from its record.
+
+    Parameters
+    ----------
+    store : Store
+    session_id : str
+    on_progress : callable
+        Told now and then which share of the record is done.
+
+    Raises
+    ------
+    StoreError
+        No such session, it is still being recorded, its results are of another version, or its
+        record is damaged.
+    """
+    session = store.session(session_id)
+    if session.state == "open":
+        raise StoreError(f"session {session_id}: is still being recorded")
+    if session.analysis_version != ANALYSIS_VERSION:
+        raise StoreError(
+            f"session {session_id}: its results are of another version; run plantigrade reanalyse"
+        )
+    clear(store, session_id)
+    swings = [event_of(row) for row in store.events(session_id, "swing")]
+    cutter = SwingCutter([swing for swing in swings if isinstance(swing, Swing)])
+    maker = PieceMaker()
+    spans: list[tuple[float, float]] = []
+    settings = SessionSettings()
+    entries = 0
+
+    def keep(pieces: list[Piece], frames: dict[int, SwingFrames]) -> None:
+        for piece in pieces:
+            put(store, session_id, PIECE, len(spans), piece.to_bytes())
+            spans.append((piece.start_s, piece.end_s))
+        for k, rows in frames.items():
+            put(store, session_id, SWING, k, rows.to_bytes())
+
+    for settings, net, zones, so_far in _rows(store, session_id):
+        keep(maker.push(net, settings), cutter.push(net, zones, settings))
+        if so_far > entries:
+            entries = so_far
+            on_progress(entries / max(session.entries, 1))
+    keep(maker.flush(), cutter.flush())
+    head = {
+        "made_of": made_of(session),
+        "spans": spans,
+        "lead": str(settings.lead),
+        "body_weight_n": settings.body_weight_n,
+        "body_weight_from": settings.body_weight_from,
+    }
+    put(store, session_id, HEAD, 0, json.dumps(head).encode())  # last: all is there
+
+
+def _rows(
+    store: Store, session_id: str
+) -> Iterator[tuple[SessionSettings, PairBlock, ZoneRows, int]]:
+    """Give a record's rows net of the baseline and their zones, the settings, entries so far."""
+    reader, last_s, entries = FrameReader(), -np.inf, 0
+
+    def new(blocks: list[PairBlock]) -> Iterator[tuple[PairBlock, ZoneRows]]:
+        nonlocal last_s
+        for block in blocks:
+            # a new time line may begin within the old one
+            later = int(np.searchsorted(block.t_s, last_s, side="right"))
+            block = block.slice(later, len(block))
+            if len(block):
+                last_s = float(block.t_s[-1])
+                yield block, reader.zones(block.t_s)
+
+    for batch in store.batches(session_id):
+        for piece in _cut_at_settings(batch):
+            settings = reader.settings  # rows that new settings end are still of the old ones
+            output = reader.push(piece)
+            if not (len(piece) == 1 and piece.kind[0] == Kind.SETTINGS):
+                settings = reader.settings
+            entries += len(piece)
+            for net, zones in new(output.net):
+                yield settings, net, zones, entries
+    for net, zones in new(reader.flush().net):
+        yield reader.settings, net, zones, entries
+
+
+def _cut_at_settings(batch: Batch) -> Iterator[Batch]:
+    """Cut a batch so that each change of settings stands alone."""
+    places = np.flatnonzero(batch.kind == Kind.SETTINGS).tolist()
+    edges = sorted({0, len(batch), *places, *(place + 1 for place in places)})
+    for start, stop in pairwise(edges):
+        yield batch if stop - start == len(batch) else batch.slice(start, stop)

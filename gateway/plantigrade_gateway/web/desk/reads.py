@@ -18,7 +18,7 @@ from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import SessionLine, list_sessions
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.cache import Prepared, prepared, read_swings
-from plantigrade_gateway.web.desk.swingframes import SwingFrames
+from plantigrade_gateway.web.desk.curves import SwingFrames
 
 
 class NotThere(GatewayError):

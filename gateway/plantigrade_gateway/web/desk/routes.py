@@ -15,7 +15,7 @@ from fastapi import APIRouter, FastAPI
 from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
-from plantigrade_gateway.web.desk.preparing import Preparing
+from plantigrade_gateway.web.desk.worker import Preparing
 
 
 def bokeh_files() -> Path:
@@ -77,6 +77,6 @@ class _Pages:
             self._made.result().state.reads.close()
 
     async def _make(self) -> FastAPI:
-        pages = await asyncio.to_thread(import_module, "plantigrade_gateway.web.desk.deskpages")
+        pages = await asyncio.to_thread(import_module, "plantigrade_gateway.web.desk.pages")
         made: FastAPI = pages.pages_app(self._store_path, self._preparing)
         return made

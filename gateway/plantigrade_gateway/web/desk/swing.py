@@ -1,5 +1,11 @@
-"""One swing opened: its measures, its moments in numbers, its pictures."""
+"""Where both feet stand in their pictures, and the paths of the CoP as SVG. Pure geometry.
 
+The soles and zones themselves are drawn by `static/sole.js`, as on the live page.
+
+Right foot as seen from above: medial on the left of the picture; the left foot is its mirror.
+"""
+
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -7,16 +13,158 @@ import numpy as np
 
 from plantigrade.block import FloatArray, Foot
 from plantigrade.events import Swing
-from plantigrade.zones import REGIONS
+from plantigrade.zones import REGIONS, ZoneLayout
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.report.measures import SWING_NOTES
 from plantigrade_gateway.session.layoutmessage import layout_message
-from plantigrade_gateway.web.desk.chartdata import plain
-from plantigrade_gateway.web.desk.footpicture import FootPicture, picture, places
-from plantigrade_gateway.web.desk.measures import SWING_MEASURES
+from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
+from plantigrade_gateway.web.desk.curves import SwingFrames
 from plantigrade_gateway.web.desk.reads import DeskStore, Opened
-from plantigrade_gateway.web.desk.swingdata import aligned_at, moments_of, push_moments_of
-from plantigrade_gateway.web.desk.swingframes import SwingFrames
+from plantigrade_gateway.web.desk.tables import SWING_MEASURES
+
+MARGIN_MM = 6.0
+"""Room about an insole, mm."""
+
+
+@dataclass(frozen=True, slots=True)
+class FootPicture:
+    """One foot.
+
+    Attributes
+    ----------
+    foot : str
+    role : str
+        "lead" or "trail".
+    width, height : float
+        Of the picture, mm.
+    path : str
+        The CoP's path as SVG path data; a gap lifts the pen.
+    """
+
+    foot: str
+    role: str
+    width: float
+    height: float
+    path: str
+
+
+def picture(layout: ZoneLayout, foot: Foot, lead: Foot, cop: FloatArray) -> FootPicture:
+    """Draw one foot.
+
+    Parameters
+    ----------
+    layout : ZoneLayout
+    foot, lead : Foot
+    cop : ndarray of float64, shape (n, 2)
+        The path: fractions of width and length, NaN where undefined.
+    """
+    return FootPicture(
+        str(foot),
+        "lead" if foot is lead else "trail",
+        layout.width_mm + 2 * MARGIN_MM,
+        layout.length_mm + 2 * MARGIN_MM,
+        _path(places(layout, foot, cop)),
+    )
+
+
+def places(layout: ZoneLayout, foot: Foot, points: FloatArray) -> FloatArray:
+    """Return places in the picture, mm, of fractions of width and length, shape (n, 2)."""
+    across = points[:, 0] if foot is Foot.RIGHT else 1.0 - points[:, 0]
+    x = MARGIN_MM + across * layout.width_mm
+    y = MARGIN_MM + (1.0 - points[:, 1]) * layout.length_mm
+    placed: FloatArray = np.column_stack((x, y))
+    return placed
+
+
+def _path(points: FloatArray) -> str:
+    parts, pen_up = [], True
+    for x, y in points.tolist():
+        if x != x or y != y:
+            pen_up = True
+            continue
+        parts.append(f"{'M' if pen_up else 'L'}{x:.1f} {y:.1f}")
+        pen_up = False
+    return "".join(parts)
+
+
+_LEVELS = 3  # names of moments near each other stand on different lines
+
+
+def aligned_at(swing: Swing) -> tuple[float, str]:
+    """Return the time a swing's pictures count from, and what it is."""
+    for t_s, name in (
+        (swing.shift_s, "shift"),
+        (swing.lead_peak_s, "lead peak"),
+        (swing.start_s, "start"),
+    ):
+        if t_s is not None:
+            return t_s, name
+    return swing.address_s, "address"
+
+
+def moments_of(swing: Swing) -> list[tuple[str, float]]:
+    """Return the known moments of a swing, session time, in order of time."""
+    found = {
+        "start": swing.start_s,
+        "trail peak": swing.trail_peak_s,
+        "shift": swing.shift_s,
+        "lead peak": swing.lead_peak_s,
+        "finish": swing.finish_s,
+    }
+    return _in_time(found)
+
+
+def push_moments_of(swing: Swing) -> list[tuple[str, float]]:
+    """Return the known moments of a swing's push, session time."""
+    return _in_time({"heel leave": swing.push.heel_leave_s, "fore take": swing.push.fore_take_s})
+
+
+def swing_data(swing: Swing, frames: SwingFrames) -> Data:
+    """Return what a swing fills into the chart."""
+    at_s, _ = aligned_at(swing)
+    t_s = frames.t_s - at_s
+    lead = frames.settings.lead
+    loads = {role: frames.regions_bw(foot) for role, foot in roles(lead)}
+    load = padded(loads.values())
+    heights = [load[1] - k * 0.13 * (load[1] - load[0]) for k in range(_LEVELS)]
+    lift = swing.heel_lift
+    has_lift = lift.lift_s is not None and lift.return_s is not None
+    sources: dict[str, Any] = {
+        role: columns(t=t_s, **dict(zip(REGIONS, values.T, strict=True)))
+        for role, values in loads.items()
+    }
+    sources |= {
+        "share": columns(t=t_s, y=frames.lead_share),
+        "moments": _marks(moments_of(swing), at_s, heights),
+        "push": _marks(push_moments_of(swing), at_s, heights),
+        "lift": {
+            "left": [(lift.lift_s or 0.0) - at_s] if has_lift else [],
+            "right": [(lift.return_s or 0.0) - at_s] if has_lift else [],
+        },
+        "cursor": {"t": [0.0]},
+    }
+    return {"sources": sources, "ranges": {"time": [float(t_s[0]), float(t_s[-1])], "load": load}}
+
+
+def roles(lead: Foot) -> tuple[tuple[str, Foot], tuple[str, Foot]]:
+    """Return the feet with their parts in a swing."""
+    return ("lead", lead), ("trail", lead.other)
+
+
+def _in_time(found: dict[str, float | None]) -> list[tuple[str, float]]:
+    known = [(name, t_s) for name, t_s in found.items() if t_s is not None]
+    return sorted(known, key=lambda moment: moment[1])
+
+
+def _marks(
+    found: Sequence[tuple[str, float]], at_s: float, heights: Sequence[float]
+) -> dict[str, list[Any]]:
+    return {
+        "t": [round(t_s - at_s, 4) for _, t_s in found],
+        "at": [heights[k % len(heights)] for k in range(len(found))],
+        "name": [name for name, _ in found],
+    }
+
 
 _PATH_FROM_S = 0.3
 """The CoP's path is drawn from so long before the start, s (ours)."""

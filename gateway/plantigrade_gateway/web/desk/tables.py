@@ -1,13 +1,141 @@
-"""Tables of the desk: sorted by any column, a page at a time, units in the heads."""
+"""The measures of swings, steps and stands as the desk's tables show them: title, unit, digits."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from plantigrade_gateway import formats
-from plantigrade_gateway.web.desk.measures import Measure, with_clock
+from plantigrade.events import Stand, Step, Swing
+from plantigrade_gateway import formats, words
+from plantigrade_gateway.analysis.result import swing_time
 
 T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Measure(Generic[T]):
+    """One measure.
+
+    Attributes
+    ----------
+    key : str
+        Names it in an address.
+    title, unit : str
+        As the head of its column says.
+    value : callable
+        A number, a text, or None where it is absent.
+    digits : int
+    scale : float
+        What a number is multiplied by to be in `unit`.
+    """
+
+    key: str
+    title: str
+    unit: str
+    value: Callable[[T], float | str | None]
+    digits: int = 2
+    scale: float = 1.0
+
+    def text(self, value: float | str | None) -> str:
+        """Return a value as shown."""
+        if isinstance(value, str):
+            return value
+        return formats.number(None if value is None else value * self.scale, self.digits)
+
+    def number(self, item: T) -> float | None:
+        """Return the value of a measure that is a number."""
+        value = self.value(item)
+        return None if isinstance(value, str) else value
+
+
+def _less(a: float | None, b: float | None) -> float | None:
+    return None if a is None or b is None else a - b
+
+
+SWING_MEASURES: tuple[Measure[Swing], ...] = (
+    Measure(
+        "to_trail_peak", "start to trail peak", "s", lambda s: _less(s.trail_peak_s, s.start_s)
+    ),
+    Measure("to_shift", "trail peak to shift", "s", lambda s: _less(s.shift_s, s.trail_peak_s)),
+    Measure("to_lead_peak", "shift to lead peak", "s", lambda s: _less(s.lead_peak_s, s.shift_s)),
+    Measure("load_tempo", "load tempo", "ratio", lambda s: s.load_tempo, 1),
+    Measure("transfer", "transfer", "s", lambda s: s.push.transfer_s),
+    Measure(
+        "transfer_of_shift", "transfer", "% of shift", lambda s: s.push.transfer_of_shift, 0, 100.0
+    ),
+    Measure(
+        "load_at_fore_take",
+        "load at fore take",
+        "% of trail peak",
+        lambda s: s.push.load_at_fore_take,
+        0,
+        100.0,
+    ),
+    Measure("heel_lift", "lead heel lifted for", "s", lambda s: s.heel_lift.duration_s),
+    Measure(
+        "heel_return",
+        "heel return after level",
+        "s",
+        lambda s: s.heel_lift.return_after_level_s,
+    ),
+    Measure("share_range", "lead share range", "%", lambda s: s.share_range, 0, 100.0),
+    Measure("lead_peak", "lead peak", "about × BW", lambda s: s.lead_peak_bw),
+    Measure("trail_return", "back to trail foot", "%", lambda s: s.trail_return_share, 0, 100.0),
+)
+"""The numbers of a swing."""
+
+STEP_MEASURES: tuple[Measure[Step], ...] = (
+    Measure("foot", "foot", "", lambda s: str(s.foot)),
+    Measure("strike", "strike", "session time", lambda s: s.strike_s),
+    Measure("stance", "stance", "s", lambda s: s.stance_s, 3),
+    Measure("roll", "roll", "", lambda s: str(s.roll)),
+    Measure("midfoot", "midfoot impulse", "%", lambda s: s.midfoot_impulse_share, 1, 100.0),
+    Measure("heel_centre", "heel centre", "% of stance", lambda s: s.heel.centre_pct, 0),
+    Measure("midfoot_centre", "midfoot centre", "% of stance", lambda s: s.midfoot.centre_pct, 0),
+    Measure(
+        "forefoot_centre", "forefoot centre", "% of stance", lambda s: s.forefoot.centre_pct, 0
+    ),
+    Measure("toes_centre", "toes centre", "% of stance", lambda s: s.toes.centre_pct, 0),
+    Measure("heel_off", "heel off", "% of stance", lambda s: s.heel_off_pct, 0),
+    Measure("peak1", "loading peak", "N", lambda s: s.peak1_n, 0),
+    Measure("valley", "valley", "N", lambda s: s.valley_n, 0),
+    Measure("peak2", "push-off peak", "N", lambda s: s.peak2_n, 0),
+)
+
+STAND_MEASURES: tuple[Measure[Stand], ...] = (
+    Measure("start", "start", "session time", lambda s: s.start_s),
+    Measure("length", "length", "s", lambda s: s.end_s - s.start_s, 1),
+    Measure("left_share", "left share of load", "%", lambda s: s.left_share, 0, 100.0),
+    Measure("left_bearing", "left bearing", "", lambda s: words.bearing(s.left.bearing)),
+    Measure("left_midfoot", "left midfoot share", "%", lambda s: s.left.midfoot_share, 1, 100.0),
+    Measure("left_rms", "left sway RMS, front to back", "mm", lambda s: s.left.sway_rms_y_mm, 1),
+    Measure("right_bearing", "right bearing", "", lambda s: words.bearing(s.right.bearing)),
+    Measure("right_midfoot", "right midfoot share", "%", lambda s: s.right.midfoot_share, 1, 100.0),
+    Measure("right_rms", "right sway RMS, front to back", "mm", lambda s: s.right.sway_rms_y_mm, 1),
+)
+
+
+def swing_columns(set_names: dict[int, str]) -> tuple[Measure[Swing], ...]:
+    """Return the columns of a table of swings.
+
+    Parameters
+    ----------
+    set_names : dict of int to str
+        The set of each swing that is in one, by the swing's ``first_index``.
+    """
+    return (
+        Measure("start", "start", "session time", swing_time),
+        Measure("set", "set", "", lambda s: set_names.get(s.first_index)),
+        Measure("push", "push", "", lambda s: words.push(s.push)),
+        Measure("heel", "lead heel", "", lambda s: str(s.heel_lift.state)),
+        *SWING_MEASURES,
+    )
+
+
+def with_clock(measures: Sequence[Measure[T]]) -> set[str]:
+    """Return the keys of the measures that are times of the session."""
+    return {measure.key for measure in measures if measure.unit == "session time"}
+
+
 ROWS_PER_PAGE = 200
 """More make a page slow to lay out on a tablet (ours)."""
 

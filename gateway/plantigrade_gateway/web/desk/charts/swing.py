@@ -15,7 +15,7 @@ from plantigrade_gateway.web.desk.charts.parts import (
     source,
     text_of,
 )
-from plantigrade_gateway.web.desk.swingdata import roles
+from plantigrade_gateway.web.desk.swing import roles
 
 
 def swing_chart(theme: str, lead: Foot) -> str:

@@ -1,9 +1,9 @@
-"""The pages of the coach's desk: a list of the stored sessions, and each one opened.
+"""A session's files for other programs, sent to the browser: what ``plantigrade export`` writes."""
 
-They are made of the store's results; what their charts show is `deskdata`. Nothing here changes a
-result: what is prepared to be looked at is derived.
-"""
-
+import asyncio
+import shutil
+import sys
+import tempfile
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,24 +11,147 @@ from typing import Any
 
 import jinja2
 from fastapi import APIRouter, FastAPI, Request, Response
-from fastapi.responses import HTMLResponse, JSONResponse
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
 from fastapi.routing import APIRoute
+from starlette.background import BackgroundTask
 
+from plantigrade.block import Foot
 from plantigrade.change import BY_CHANCE
 from plantigrade_gateway import words
-from plantigrade_gateway.errors import GatewayError
+from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES
-from plantigrade_gateway.web.desk.comparing import has_verdict, lines_of, proportions_of, repeats_in
-from plantigrade_gateway.web.desk.deskdata import data_router
-from plantigrade_gateway.web.desk.deskexport import export_router
-from plantigrade_gateway.web.desk.measures import STAND_MEASURES, STEP_MEASURES, swing_columns
-from plantigrade_gateway.web.desk.preparing import Preparing
+from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
-from plantigrade_gateway.web.desk.sets import BAND, overlay_of, set_table
-from plantigrade_gateway.web.desk.swing import swing_page
-from plantigrade_gateway.web.desk.tables import make_table
+from plantigrade_gateway.web.desk.sets import (
+    BAND,
+    has_verdict,
+    lines_of,
+    overlay_of,
+    proportions_of,
+    repeats_in,
+    set_data,
+    set_table,
+)
+from plantigrade_gateway.web.desk.swing import frames_json, swing_data, swing_page
+from plantigrade_gateway.web.desk.tables import (
+    STAND_MEASURES,
+    STEP_MEASURES,
+    make_table,
+    swing_columns,
+)
+from plantigrade_gateway.web.desk.timeline import session_data, view_data, view_of
+from plantigrade_gateway.web.desk.worker import Preparing
 from plantigrade_gateway.web.html import not_there
+
+
+def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
+    """Return the route of the files."""
+    router = APIRouter(route_class=route)
+
+    @router.get("/{session_id}/export/{name}")
+    async def export(session_id: str, name: str) -> Response:
+        if name not in file_names(with_frames=True):
+            raise NotThere(f"file {name!r}: there is none of this name")
+        line = (await asyncio.to_thread(reads.open, session_id)).line
+        folder = Path(tempfile.mkdtemp(prefix="plantigrade-export-"))
+        try:
+            await _write(reads.path, session_id, folder / "out", name == FRAMES)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+        return FileResponse(
+            folder / "out" / name,
+            filename=f"{line.session.started:%Y-%m-%d}-{line.short_id}-{name}",
+            background=BackgroundTask(shutil.rmtree, folder, ignore_errors=True),
+        )
+
+    return router
+
+
+async def _write(store: Path, session_id: str, folder: Path, with_frames: bool) -> None:
+    """Write the files by a worker process: frames of an hour take seconds."""
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        *("-m", "plantigrade_gateway.web.desk.worker", "frames" if with_frames else "tables"),
+        *(str(store), session_id, str(folder)),
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.DEVNULL,
+        stderr=asyncio.subprocess.PIPE,
+    )
+    try:
+        _, said = await process.communicate()
+    except asyncio.CancelledError:  # the browser has gone
+        process.kill()
+        await process.wait()
+        raise
+    if process.returncode != 0:
+        lines = said.decode(errors="replace").strip().splitlines()
+        raise StoreError(lines[-1] if lines else "export: could not be written")
+
+
+def data_router(reads: DeskStore, preparing: Preparing, route: type[APIRoute]) -> APIRouter:
+    """Return the routes of what charts and pictures show."""
+    router = APIRouter(route_class=route)
+    _add_charts(router)
+    _add_timeline(router, reads, preparing)
+    _add_swing_data(router, reads)
+    return router
+
+
+def _add_charts(router: APIRouter) -> None:
+    @router.get("/charts/{name}.json")
+    def empty_chart(name: str, theme: str = "light", lead: str = "left") -> Response:
+        from plantigrade_gateway.web.desk.charts import chart  # Bokeh takes a second to import
+
+        made = chart(name, theme, Foot(lead)) if lead in set(Foot) else None
+        if made is None:
+            raise NotThere(f"chart {name}, {theme}, {lead}: there is none")
+        return Response(made, media_type="application/json")
+
+
+def _add_timeline(router: APIRouter, reads: DeskStore, preparing: Preparing) -> None:
+    @router.get("/{session_id}/prepared.json")
+    def prepared(session_id: str) -> Response:
+        opened = reads.open(session_id)
+        if opened.kept is not None:
+            return JSONResponse({"ready": True, "share": 1.0, "problem": None})
+        now = preparing.ask(opened.session_id)
+        return JSONResponse({"ready": False, "share": now.share, "problem": now.problem})
+
+    @router.get("/{session_id}/timeline.json")
+    def timeline(session_id: str, width: int = 1200) -> Response:
+        opened = reads.open(session_id)
+        kept = opened.shown
+        view = view_of(read_stretch(reads.store, session_id, kept, *kept.span), width)
+        data = session_data(view, opened.found, kept.span)
+        return JSONResponse({**data, "whole": view.whole, "column_s": view.column_s})
+
+    @router.get("/{session_id}/rows.json")
+    def rows(session_id: str, start: float, end: float, width: int = 1200) -> Response:
+        kept = reads.kept(session_id)
+        view = view_of(read_stretch(reads.store, session_id, kept, start, end), width)
+        return JSONResponse({**view_data(view), "whole": view.whole, "column_s": view.column_s})
+
+
+def _add_swing_data(router: APIRouter, reads: DeskStore) -> None:
+    @router.get("/{session_id}/swings/{number}/chart.json")
+    def swing(session_id: str, number: int) -> Response:
+        opened = reads.open(session_id)
+        one = opened.swing(number)
+        return JSONResponse(swing_data(one, reads.rows_of(opened, one)))
+
+    @router.get("/{session_id}/swings/{number}/frames.json")
+    def frames(session_id: str, number: int) -> Response:
+        opened = reads.open(session_id)
+        one = opened.swing(number)
+        return JSONResponse(frames_json(one, reads.rows_of(opened, one)))
+
+    @router.get("/{session_id}/sets/{number}/chart.json")
+    def one_set(session_id: str, number: int) -> Response:
+        opened = reads.open(session_id)
+        swings = reads.swing_rows(opened, opened.run(number).swings)
+        return JSONResponse(set_data(overlay_of(swings, opened.found.rate_hz or 100.0)))
 
 
 @dataclass(frozen=True, slots=True)
