@@ -24,8 +24,7 @@ from plantigrade_gateway.report import session
 from plantigrade_gateway.report.console import heading, item, item_whole, paragraph
 from plantigrade_gateway.report.measures import chosen_lines
 from plantigrade_gateway.report.screen import Screen
-from plantigrade_gateway.session.feed import Onlookers
-from plantigrade_gateway.session.orders import Orders
+from plantigrade_gateway.session.feed import Onlookers, Orders
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice

@@ -25,8 +25,7 @@ from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.screen import Screen
 from plantigrade_gateway.session.demo import Wishes, drilling_lines, show_end
-from plantigrade_gateway.session.feed import Onlookers
-from plantigrade_gateway.session.orders import Orders
+from plantigrade_gateway.session.feed import Onlookers, Orders
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.visit import Visit
 from plantigrade_gateway.sound.device import quick_threads

@@ -13,8 +13,7 @@ from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.session.demo import _Stage
-from plantigrade_gateway.session.feed import Onlookers
-from plantigrade_gateway.session.orders import Orders
+from plantigrade_gateway.session.feed import Onlookers, Orders
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
