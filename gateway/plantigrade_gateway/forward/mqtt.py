@@ -166,7 +166,7 @@ class Broker:
         self.on_command: Callable[[dict[str, Any]], None] = _ignore
         self._config = config
         self._base = base(config.word("site"), config.word("bay"))
-        self._timeout_s = config.number("timeout_s")
+        self._timeout_s = config.number("mqtt.timeout_s")
         self._client: _Client | None = None
         self._seen_s = self._settled_s = float("-inf")
         self._listening: asyncio.Task[None] | None = None
@@ -190,7 +190,7 @@ class Broker:
         client.pending_calls_threshold = 10 * IN_FLIGHT  # more at once is what is meant here
         self._client = client
         await self._say_state("online")
-        if self._config.flag("commands"):
+        if self._config.flag("mqtt.commands"):
             try:
                 await client.subscribe(self._base + "/command", qos=1, timeout=self._timeout_s)
             except aiomqtt.MqttError as error:
@@ -296,13 +296,13 @@ class Broker:
 
     def _made(self) -> _Client:
         config = self._config
-        tls = config.flag("tls")
-        port = config.values["port"]
+        tls = config.flag("mqtt.tls")
+        port = config.values["mqtt.port"]
         return _Client(
-            config.word("host"),
+            config.word("mqtt.host"),
             int(port) if isinstance(port, int) else 8883 if tls else 1883,
-            username=config.text("user"),
-            password=config.text("password"),
+            username=config.text("mqtt.user"),
+            password=config.text("mqtt.password"),
             identifier=f"plantigrade-{config.word('site')}-{config.word('bay')}",
             protocol=aiomqtt.ProtocolVersion.V5,
             will=aiomqtt.Will(self._base + "/state", state("away", None), 1, True),
@@ -311,7 +311,7 @@ class Broker:
             max_inflight_messages=IN_FLIGHT,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],  # else 40 ms a piece
             max_queued_incoming_messages=100,
-            tls_context=_trust(config.text("ca_file")) if tls else None,
+            tls_context=_trust(config.text("mqtt.ca_file")) if tls else None,
             logger=_quiet,
         )
 
@@ -319,18 +319,18 @@ class Broker:
         said = str(error)
         if isinstance(error, aiomqtt.exceptions.MqttConnectError):
             if error.rc in (4, 5, 134, 135):  # MQTT 3 §3.2.2.3 and MQTT 5 §3.2.2.2
-                what = "does not accept name and password: check user and password_file"
+                what = "does not accept name and password: check mqtt.user and mqtt.password_file"
             else:
                 what = f"refuses the connection ({said})"
         elif "certificate verify failed" in said:
             why = said.partition("certificate verify failed:")[2].partition("(_ssl")[0].strip()
-            what = f"its certificate is not trusted ({why or 'not verified'}): set ca_file"
+            what = f"its certificate is not trusted ({why or 'not verified'}): set mqtt.ca_file"
         elif "SSL" in said or "EOF occurred" in said:
-            what = "does not speak TLS there: check port and tls"
+            what = "does not speak TLS there: check mqtt.port and mqtt.tls"
         elif "refused" in said and "Errno" in said:
-            what = "cannot be reached (Connection refused): is it running, is host right?"
+            what = "cannot be reached (Connection refused): is it running, is mqtt.host right?"
         elif "not known" in said or "resolution" in said:
-            what = "no such host: check host"
+            what = "no such host: check mqtt.host"
         elif "timed out" in said:
             what = f"does not answer within {self._timeout_s:g} s"
         else:
@@ -338,7 +338,7 @@ class Broker:
         return Away(self._text(what))
 
     def _text(self, what: str) -> str:
-        return self._config.masked(f"message broker {self._config.word('host')}: {what}")
+        return self._config.masked(f"message broker {self._config.word('mqtt.host')}: {what}")
 
 
 def _trust(ca_file: str | None) -> ssl.SSLContext:
@@ -346,7 +346,7 @@ def _trust(ca_file: str | None) -> ssl.SSLContext:
         return ssl.create_default_context(cafile=ca_file)
     except OSError as error:
         raise InputError(
-            f"ca_file {ca_file}: cannot be used ({error.strerror or error})"
+            f"mqtt.ca_file {ca_file}: cannot be used ({error.strerror or error})"
         ) from error
 
 

@@ -219,31 +219,31 @@ def show_list(lines: Sequence[SessionLine], out: Console) -> None:
         session = line.session
         made.add_row(
             line.short_id,
-            f"{started:%Y-%m-%d %H:%M}",
+            f"{session.started:%Y-%m-%d %H:%M}",
             _length(session),
             str(line.steps),
             str(line.swings),
             str(line.stands),
-            formats.printable(source),
+            formats.printable(session.source),
         )
     put(out, made, indent=0)
 
 
 def _length(session: Session) -> str:
-    return "recording" if state == "open" else formats.clock(duration_s, 0)
+    return "recording" if session.state == "open" else formats.clock(session.duration_s, 0)
 
 
 def show_session(line: SessionLine, found: Analysis, out: Console) -> None:
     """Print a stored session's report."""
     session = line.session
-    item(out, "session", session_id)
+    item(out, "session", session.session_id)
     if line.player is not None:
         item(out, "player", line.player.player_id)
-    item(out, "started", f"{started:%Y-%m-%d %H:%M:%S %z} on {host}")
+    item(out, "started", f"{session.started:%Y-%m-%d %H:%M:%S %z} on {session.host}")
     ended = "is still being recorded"
-    if state != "open":
-        ended = _ENDED.get(end_reason or "", end_reason or "ended")
-    item(out, "recording", f"{formats.duration(duration_s)}, {ended}")
+    if session.state != "open":
+        ended = _ENDED.get(session.end_reason or "", session.end_reason or "ended")
+    item(out, "recording", f"{formats.duration(session.duration_s)}, {ended}")
     out.print()
     show(found, out)
     if found.quality is None:
@@ -258,15 +258,15 @@ def session_json(line: SessionLine) -> dict[str, Any]:
     """Return a session as JSON values; players by id only."""
     session = line.session
     return {
-        "session": session_id,
-        "player": player_id,
-        "started": started.isoformat(),
-        "duration_s": duration_s,
-        "source": source,
-        "host": host,
-        "state": state,
-        "end_reason": end_reason,
-        "analysis_version": analysis_version,
+        "session": session.session_id,
+        "player": session.player_id,
+        "started": session.started.isoformat(),
+        "duration_s": session.duration_s,
+        "source": session.source,
+        "host": session.host,
+        "state": session.state,
+        "end_reason": session.end_reason,
+        "analysis_version": session.analysis_version,
         "steps": line.steps,
         "swings": line.swings,
         "stands": line.stands,
@@ -277,7 +277,7 @@ def redone_line(session: Session, found: Analysis, changed: int) -> str:
     """Say what making a session's results again came to."""
     what = "nothing changed" if not changed else f"{formats.plural(changed, 'result')} changed"
     return (
-        f"{session_id[:8]}  {formats.plural(len(found.steps), 'step')}, "
+        f"{session.session_id[:8]}  {formats.plural(len(found.steps), 'step')}, "
         f"{formats.plural(len(found.swings), 'swing')}, "
         f"{formats.plural(len(found.stands), 'stand')}: {what}"
     )

@@ -1,7 +1,7 @@
 """Long work on stored sessions, in a process of its own at low priority.
 
-``python -m plantigrade_gateway.web.desk.worker prepare STORE SESSION``, or ``tables STORE SESSION DIR``,
-or ``frames STORE SESSION DIR`` (the tables and the raw frames).
+``python -m plantigrade_gateway.web.desk.worker prepare STORE SESSION``, or
+``tables STORE SESSION DIR``, or ``frames STORE SESSION DIR`` (the tables and the raw frames).
 Progress goes to standard output, a share (0 to 1) a line; a failure is one sentence on standard
 error and exit code 1. So neither the pages nor a recording wait for it.
 """

@@ -8,7 +8,6 @@ from urllib.parse import parse_qsl
 import segno
 from fastapi import APIRouter, HTTPException, Request, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse
-from starlette.requests import Request
 
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door.access import Access
