@@ -300,7 +300,7 @@ def test_wishes_other_than_a_device(tmp_path):
 
 def test_a_missing_device_prints_nothing(no_server, tmp_path):
     """ALSA would write lines to standard error, and Python its warnings."""
-    code = "from plantigrade_gateway.audio import open_sound; print(open_sound().said)"
+    code = "from plantigrade_gateway.sound.output import open_sound; print(open_sound().said)"
     environment = os.environ | {"ALSA_CONFIG_PATH": f"{tmp_path}/none"}
     done = subprocess.run(
         [sys.executable, "-X", "dev", "-W", "error", "-c", code],

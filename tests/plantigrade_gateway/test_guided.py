@@ -236,7 +236,7 @@ def quality_of(store: Path) -> dict[str, Any]:
 
 def process(*arguments: object) -> str:
     """Run a command in a process of its own; return what it prints, unwrapped."""
-    code = "from plantigrade_gateway.cli import main; main()"
+    code = "from plantigrade_gateway.cli.main import main; main()"
     done = subprocess.run(
         [sys.executable, "-c", code, *(str(a) for a in arguments)],
         capture_output=True,

@@ -159,7 +159,7 @@ def typed(path: Path, *answers: tuple[str, str]) -> tuple[int, str]:
     An answer is the end of the question that is waited for, and what is typed then.
     """
     terminal, inside = pty.openpty()
-    code = "from plantigrade_gateway.cli import main; main()"
+    code = "from plantigrade_gateway.cli.main import main; main()"
     command = [sys.executable, "-c", code, "password", "--store", str(path)]
     with subprocess.Popen(command, stdin=inside, stdout=inside, stderr=inside) as process:
         os.close(inside)

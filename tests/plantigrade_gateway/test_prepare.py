@@ -157,7 +157,7 @@ def test_half_prepared_is_not_prepared(practice, monkeypatch):
 
     derived_put = cache.put
     with monkeypatch.context() as patch:
-        patch.setattr("plantigrade_gateway.web.desk.cache.derived.put", cut)
+        patch.setattr("plantigrade_gateway.web.desk.cache.put", cut)
         with pytest.raises(Cut):
             prepare(practice, session_id)
     assert prepared(practice, practice.session(session_id)) is None

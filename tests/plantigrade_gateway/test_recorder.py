@@ -359,9 +359,9 @@ FILE_LIMIT = """
     import numpy as np
     from plantigrade_gateway import recorder as module
     from plantigrade_gateway.record import Batch
-    from plantigrade_gateway.recorder import Recorder
+    from plantigrade_gateway.store.recorder import Recorder
     from plantigrade_gateway.store import Store
-    from plantigrade_gateway.storecheck import verify
+    from plantigrade_gateway.store.check import verify
 
     module.RETRY_S = 0.02
     store = Store.open(Path(sys.argv[1]))

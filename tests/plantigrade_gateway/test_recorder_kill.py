@@ -33,7 +33,7 @@ RECORDING = """
     import numpy as np
     from plantigrade_gateway import recorder as recorder_module
     from plantigrade_gateway.record import Batch
-    from plantigrade_gateway.recorder import Recorder
+    from plantigrade_gateway.store.recorder import Recorder
     from plantigrade_gateway.store import Store
     from tests.support.records import step
 

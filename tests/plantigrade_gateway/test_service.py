@@ -48,7 +48,7 @@ def command(*arguments: object) -> Result:
 
 def process_of(*arguments: object) -> "subprocess.Popen[str]":
     """A command in a process of its own, to be ended with Ctrl-C."""
-    code = "import sys; from plantigrade_gateway.cli import main; main(sys.argv[1:])"
+    code = "import sys; from plantigrade_gateway.cli.main import main; main(sys.argv[1:])"
     return subprocess.Popen(
         [sys.executable, "-c", code, *(str(a) for a in arguments)],
         stdout=subprocess.PIPE,
@@ -195,7 +195,7 @@ def test_without_the_extra_the_radio_still_works_and_virtual_says_what_to_instal
         "    if m.name.rpartition('.')[2] not in bumbles:\n"
         "        importlib.import_module(m.name)\n"
         "from click.testing import CliRunner\n"
-        "from plantigrade_gateway.cli import main\n"
+        "from plantigrade_gateway.cli.main import main\n"
         "for radio in (['scan', '--radio', 'usb:0'], ['run', '--virtual'], ['run']):\n"
         "    result = CliRunner().invoke(main, [*radio, '--store', sys.argv[1]])\n"
         "    print(result.exit_code, result.stderr.strip())\n"

@@ -28,7 +28,7 @@ class Program:
     """
 
     def __init__(self, arguments: list[str]) -> None:
-        command = "from plantigrade_gateway.cli import main; main()"
+        command = "from plantigrade_gateway.cli.main import main; main()"
         self._terminal, theirs = pty.openpty()
         without_screen = {k: v for k, v in os.environ.items() if "DISPLAY" not in k}
         self.process = subprocess.Popen(

@@ -23,7 +23,6 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.screen import FootGlance, glance
-from plantigrade_gateway.session.layoutmessage import layout_message
 from plantigrade_gateway.session.session import LiveSession, Moment
 from plantigrade_gateway.sound.cues import Cue, CueKind, is_good
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
@@ -321,7 +320,7 @@ class Onlookers:
                 "v": VERSION,
                 "gateway": True,
                 "session": self._session,
-                "layout": layout_message(settings.zone_layout()),
+                "layout": settings.zone_layout().to_json(),
                 "lead": str(settings.lead),
                 "body_weight_n": settings.body_weight_n,
                 "body_weight_from": settings.body_weight_from,

@@ -360,7 +360,7 @@ def test_check_says_what_to_do(tmp_path):
 def test_a_gateway_that_sends_nothing_loads_no_library_of_a_sink(tmp_path):
     code = (
         "import sys\n"
-        "from plantigrade_gateway.cli import main\n"
+        "from plantigrade_gateway.cli.main import main\n"
         f"main(['demo', '--fast', '--no-sound', '--no-page', '--store', {str(tmp_path / 's')!r}],"
         " standalone_mode=False)\n"
         "bad = {'influxdb_client', 'aiomqtt', 'aiohttp', 'paho'} & set(sys.modules)\n"

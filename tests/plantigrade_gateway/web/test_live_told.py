@@ -13,7 +13,6 @@ from tests.support.browser import Complaints
 
 import plantigrade_gateway.web
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
-from plantigrade_gateway.session.layoutmessage import layout_message
 
 WEB = Path(plantigrade_gateway.web.__file__).parent
 EIGHT = Path(__file__).resolve().parents[3] / "hardware_notes/layouts/eight_zone_newtons.toml"
@@ -29,7 +28,7 @@ def hello(layout: ZoneLayout, **values: Any) -> dict[str, Any]:
         "v": 1,
         "gateway": True,
         "session": {"id": "one", "source": HTML, "started": "", "recording": True},
-        "layout": layout_message(layout),
+        "layout": layout.to_json(),
         "lead": "left",
         "cautions": ["Training aid, not a medical device or diagnosis."],
         "sound": {"said": "", "device": False, "lost": False},

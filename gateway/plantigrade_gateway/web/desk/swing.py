@@ -16,7 +16,6 @@ from plantigrade.events import Swing
 from plantigrade.zones import REGIONS, ZoneLayout
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.report.measures import SWING_NOTES
-from plantigrade_gateway.session.layoutmessage import layout_message
 from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
 from plantigrade_gateway.web.desk.curves import SwingFrames
 from plantigrade_gateway.web.desk.reads import DeskStore, Opened
@@ -227,7 +226,7 @@ def frames_json(swing: Swing, frames: SwingFrames) -> dict[str, Any]:
         "share": plain(frames.lead_share, 3),
         "unit": frames.layout.unit,
         "top": _top(frames),
-        "layout": layout_message(frames.layout),
+        "layout": frames.layout.to_json(),
         "feet": {str(foot): _foot_json(frames, foot) for foot in Foot},
         "moments": {
             name: int(np.argmin(np.abs(frames.t_s - t_s)))
