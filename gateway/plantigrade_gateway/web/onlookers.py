@@ -3,8 +3,8 @@
 from datetime import UTC, datetime
 from typing import Any
 
-from plantigrade.block import PressureBlock
-from plantigrade_gateway import words
+from plantigrade.block import Foot, PressureBlock
+from plantigrade_gateway import linkstatus, words
 from plantigrade_gateway.analysisjson import plain
 from plantigrade_gateway.audio import Sound
 from plantigrade_gateway.drillfiles import Shelf
@@ -101,10 +101,11 @@ class Onlookers:
         if self._page is None:
             return
         feet = {}
-        for foot, link in status.feet.items():
+        for foot in Foot:  # both, always: a page draws two
+            link = status.feet.get(str(foot), linkstatus.NO_INSOLE)
             made = link.packets + link.lost_packets
             error_ms = None if link.clock_error_s is None else 1e3 * link.clock_error_s
-            feet[foot] = {
+            feet[str(foot)] = {
                 **plain(link),
                 "lost_share": link.lost_packets / made if made else None,
                 "clock_error_ms": error_ms,

@@ -1,26 +1,33 @@
 """What a page asks for: done in the session, written into its record, told to all who look."""
 
+import asyncio
 import io
+import json
 import threading
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 from rich.console import Console
+from tests.support.live_schema import live_messages
 
 from plantigrade_gateway.audio import Silence, Sound
 from plantigrade_gateway.demo import _Stage
 from plantigrade_gateway.drillfiles import Drilling, shelf
 from plantigrade_gateway.forward.moment import LiveSummary
-from plantigrade_gateway.linkstatus import Posted
+from plantigrade_gateway.linkstatus import Posted, ServiceStatus
 from plantigrade_gateway.live import LiveSession
 from plantigrade_gateway.practice import read_mark
 from plantigrade_gateway.record import Batch, Kind
 from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.store import Store
+from plantigrade_gateway.web.hub import Hub
 from plantigrade_gateway.web.onlookers import Onlookers
 from plantigrade_gateway.web.orders import Orders
+from plantigrade_gateway.web.rights import Rights
 
 
 class Told:
@@ -30,12 +37,12 @@ class Told:
     dropped = 0
 
     def __init__(self) -> None:
-        self.messages: list[dict[str, object]] = []
+        self.messages: list[dict[str, Any]] = []
 
     def send(self, message):
         self.messages.append(message)
 
-    def of(self, kind: str) -> list[dict[str, object]]:
+    def of(self, kind: str) -> list[dict[str, Any]]:
         return [m for m in self.messages if m["type"] == kind]
 
 
@@ -196,6 +203,25 @@ class Far(LiveSummary):
 
     def show(self, net, settings, session):
         self.sessions.append(session)
+
+
+def test_both_feet_are_told_of_before_either_was_heard(told):
+    """A page that opens in the first second is greeted with the link, and draws two feet."""
+    onlookers = Onlookers(told, Sound(Silence(), "off"), shelf(None))
+    onlookers.link(ServiceStatus(datetime.now(UTC), True, "ab", {}, None), None)
+    (link,) = told.of("link")
+    validator = live_messages()
+    validator.validate(link)
+    assert {foot: facts["state"] for foot, facts in link["feet"].items()} == {
+        "left": "no insole",
+        "right": "no insole",
+    }
+    hub = Hub()
+    for message in told.messages:
+        hub.take(json.dumps(message))
+    greeting = asyncio.run(hub.join(Rights.COACH).next())
+    assert greeting is not None
+    validator.validate(json.loads(greeting))
 
 
 def test_what_comes_after_a_session_is_not_told_as_of_it(store, told):
