@@ -7,6 +7,7 @@ import os
 import numpy as np
 import pytest
 from bleak import BleakClient
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway import ble, insolelink, livesource, reconnect
 from plantigrade_gateway.ble import scan
@@ -393,13 +394,13 @@ async def test_a_stop_that_a_library_loses_is_taken_up(steps, monkeypatch):
         await write(link, uuid, data)
         if data[1] == MessageKind.START and not lost.is_set():
             try:
-                await asyncio.sleep(10.0)
+                await asyncio.sleep(3600.0)
             except asyncio.CancelledError:
                 lost.set()
 
     monkeypatch.setattr(ble.Link, "write", losing)
     async with world(steps) as air:
-        async with asyncio.timeout(8.0):
+        async with asyncio.timeout(HANG_S):
             async with air.listening(known(turned(LEFT))):
                 await air.streams(LEFT)
         assert lost.is_set()

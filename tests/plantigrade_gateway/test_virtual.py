@@ -10,6 +10,7 @@ import pytest
 from bleak import BleakClient
 from bleak.exc import BleakGATTProtocolError
 from tests.plantigrade_gateway.test_wire import ANSWERS
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway import profile
 from plantigrade_gateway.ble import scan
@@ -68,13 +69,13 @@ class Host:
 
     async def ask(self, request: Message) -> Message:
         await self.write(encode(request))
-        async with asyncio.timeout(2.0):
+        async with asyncio.timeout(HANG_S):
             return decode(await self.answers.get())
 
     async def hears(self, packets: int) -> None:
         """Wait for so many packets more."""
         goal = len(self.data) + packets
-        async with asyncio.timeout(10.0):
+        async with asyncio.timeout(HANG_S):
             while len(self.data) < goal:
                 await asyncio.sleep(0.005)
 
@@ -122,7 +123,7 @@ async def test_every_known_write_gets_the_known_answer_over_the_air(steps):
             await host.write(bytes.fromhex(block["hex"]))
             expected = bytes.fromhex(block["answer"])
             if expected:
-                async with asyncio.timeout(2.0):
+                async with asyncio.timeout(HANG_S):
                     got = await host.answers.get()
                 if expected[1] == MessageKind.CLOCK:
                     said = decode(got)
@@ -175,7 +176,7 @@ async def test_after_a_lost_link_nothing_comes_before_the_next_start(steps):
             await first.ask(Start(1))
             await first.hears(5)
             air.insoles[LEFT].vanish(0.6)  # longer than the link lives without hearing
-            async with asyncio.timeout(5.0):
+            async with asyncio.timeout(HANG_S):
                 while air.insoles[LEFT].connection is not None:
                     await asyncio.sleep(0.01)
             assert not air.insoles[LEFT].is_streaming

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 from tests.support.live_schema import live_messages
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.audio import Silence, Sound
 from plantigrade_gateway.demo import _Stage
@@ -71,7 +72,7 @@ def marks(store: Store, live: LiveSession) -> list[str]:
 
 
 def until(holds: Callable[[], object]) -> None:
-    end_s = time.monotonic() + 20.0
+    end_s = time.monotonic() + HANG_S
     while not holds():
         assert time.monotonic() < end_s, "it does not come to hold"
         time.sleep(0.01)
@@ -158,7 +159,7 @@ class SlowSound(Sound):
         self.go_on = threading.Event()
 
     def choose(self, device: bool) -> str:
-        self.go_on.wait(20.0)
+        self.go_on.wait(HANG_S)
         self.chosen.append(device)
         return f"device {device}"
 
