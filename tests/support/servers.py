@@ -28,11 +28,11 @@ def _programs() -> tuple[dict[str, str], str]:
 
 
 def program(name: str) -> str:
-    """Return a program's path; skips, or in CI fails, where it cannot be installed."""
+    """Return a program's path; skips where it cannot be installed."""
     found, problem = _programs()
     if problem:
         text = f"{SCRIPT.name}: {problem}"
-        pytest.fail(text) if os.environ.get("CI") == "true" else pytest.skip(text)
+        pytest.skip(text)
     return found[name]
 
 
