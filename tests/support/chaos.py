@@ -236,7 +236,7 @@ class Chaos:
         compared: list[Compared] = []
         with Store.open(self._store) as store:
             for session in store.sessions():
-                rows = store.events(session.session_id)
+                rows = list(store.events(session.session_id))
                 ids |= {row.event_id for row in rows}
                 known.add(session.session_id)
                 start_ms = session.started.timestamp() * 1e3
