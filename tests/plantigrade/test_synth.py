@@ -476,9 +476,10 @@ def test_load_goes_to_the_trail_foot_and_then_to_the_lead_foot():
             # Lead foot's greatest force is greater than the trail foot's (18 golfers, Worsfold
             # 2009, JSSM 8:607-615).
             assert lead[inside].max() > trail[inside].max()
-    # Trail share at the top about 70-85 %, lead share near impact 70-95 % (from memory).
-    assert 0.70 < np.mean(tops) < 0.85 and min(tops) > 0.6
-    assert 0.70 < np.mean(fronts) < 0.95
+    # Most of the load on the trail foot at the top, and on the lead foot at its peak: what the
+    # words mean. How much is known from memory only (70-85 % and 70-95 %): said, not required.
+    print(f"trail share at the top {np.mean(tops):.2f}, lead share at peak {np.mean(fronts):.2f}")
+    assert min(tops) > 0.5 and min(fronts) > 0.5
 
 
 def test_reverse_style_goes_back_and_front_foot_style_stays():
@@ -508,13 +509,15 @@ def test_backswing_to_downswing_is_of_order_three():
 
 
 def test_quick_swings_peak_above_body_weight():
-    # 1.1-1.6 BW (from memory).
+    # The body speeds up upwards, so the force exceeds its weight (mechanics). By how much is known
+    # from memory only (1.1-1.6 BW), so it is said, not required.
     peaks = [
         s.lead_peak_bw
         for seed in range(6)
         for s in swinging(seed, style=Style.FRONT_FOOT, downswing_s=0.22).truth.swings
     ]
-    assert min(peaks) > 1.05 and max(peaks) < 1.75
+    print(f"lead foot's peak {min(peaks):.2f} to {max(peaks):.2f} BW")
+    assert min(peaks) > 1.0
 
 
 @pytest.mark.parametrize("heel", list(HeelHabit))

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from rich.console import Console
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
 from plantigrade.events import Phase, PhaseKind
@@ -212,7 +213,7 @@ def child(short: Path, tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
 
 def entries_stored(path: Path, least: int) -> int:
     """Wait until a store holds so many entries; return how many it holds then."""
-    until = time.monotonic() + 60.0
+    until = time.monotonic() + HANG_S
     while time.monotonic() < until:
         time.sleep(0.05)
         if not path.exists():
@@ -239,7 +240,7 @@ def test_ctrl_c_keeps_what_was_recorded(child, tmp_path, number):
     listed = CliRunner().invoke(main, ["sessions", "--store", str(tmp_path / "s")])
     assert "recording" in listed.stdout
     child.send_signal(number)
-    out, err = child.communicate(timeout=60)
+    out, err = child.communicate(timeout=HANG_S)
     assert (child.returncode, err) == (0, "")
     assert health(tmp_path / "s")[0] is False
     assert "Stopped. Everything up to here is kept." in " ".join(out.split())

@@ -239,6 +239,7 @@ def test_real_bleak_on_a_bus_that_hangs(monkeypatch, tmp_path):
         assert check_bluetooth().found == "Bluetooth does not answer"
 
 
+BUS_SCRIPT = Path(__file__).resolve().parents[2] / ".ci" / "bus"
 BUS = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
  "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
 <busconfig><type>session</type><listen>unix:path=bus</listen>
@@ -247,12 +248,15 @@ BUS = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration
 
 
 @linux_only
-@pytest.mark.skipif(shutil.which("dbus-daemon") is None, reason="dbus-daemon is not installed")
 def test_real_bleak_on_a_bus_without_bluez(monkeypatch, tmp_path):
+    done = subprocess.run([BUS_SCRIPT], capture_output=True, text=True, check=False)
+    if done.returncode == 3:
+        pytest.skip(f"no message bus, .ci/bus says: {done.stderr.strip()}")
+    assert done.returncode == 0, done.stderr
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", "unix:path=bus")
     Path("bus.conf").write_text(BUS)
-    command = ["dbus-daemon", "--config-file=bus.conf", "--nofork", "--print-address"]
+    command = [done.stdout.strip(), "--config-file=bus.conf", "--nofork", "--print-address"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as bus:
         try:
             assert bus.stdout is not None

@@ -6,7 +6,7 @@ import subprocess
 import sys
 import textwrap
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -83,6 +83,64 @@ def test_it_commits_by_itself(store, session):
     while not store.session(session).entries:
         stored.wait(0.01)  # the test's time-out ends a recorder that never commits
     assert store.session(session).entries == 10
+    recorder.close()
+
+
+class Clock(threading.Condition):
+    """Time as the recorder's thread sees it: a wait takes as long as it may, or until a put."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.now_s = 1000.0
+        self.at: list[tuple[float, Callable[[], object]]] = []
+
+    def monotonic(self) -> float:
+        return self.now_s
+
+    def wait(self, timeout: float | None = None) -> bool:
+        end_s = float("inf") if timeout is None else self.now_s + timeout
+        if self.at and self.at[0][0] <= end_s:
+            self.now_s, do = self.at.pop(0)
+            do()
+        else:
+            assert timeout is not None, "it waits for ever, with nothing more to come"
+            self.now_s = end_s
+        return True
+
+
+@pytest.mark.parametrize("every_s", [0.01, 0.33, 5.0])
+def test_nothing_waits_longer_than_a_second_less_the_time_to_write(
+    store, session, monkeypatch, every_s
+):
+    """The promise of a second, on a clock of the test's own: a quarter is left for the disk.
+
+    Entries come all the time, or now and then; an event comes alone in the end.
+    """
+    monkeypatch.setattr(Recorder, "_run", lambda self: None)  # its thread's work is done here
+    recorder = Recorder(store, session)
+    clock = Clock()
+    recorder._changed = clock
+    monkeypatch.setattr(module, "time", clock)
+    put_s: list[float] = []
+
+    def put() -> None:
+        recorder.put(packets(1, first=len(put_s)))
+        put_s.append(clock.now_s)
+
+    clock.at = [(1000.0 + every_s * k, put) for k in range(40)]
+    waited = []
+    while clock.at or recorder.committed < 40:
+        before = recorder.committed
+        assert not recorder._wait()
+        recorder._commit()
+        waited += [clock.now_s - put_s[k] for k in range(before, recorder.committed)]
+    assert len(waited) == 40 and max(waited) <= 0.75
+    assert store.session(session).entries == 40
+    alone_s = clock.now_s + 3.0
+    clock.at = [(alone_s, lambda: recorder.put_events([step(1)], 40))]
+    assert not recorder._wait()
+    recorder._commit()
+    assert clock.now_s - alone_s <= 0.75 and len(list(store.events(session))) == 1
     recorder.close()
 
 

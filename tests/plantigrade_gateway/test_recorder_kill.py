@@ -167,7 +167,9 @@ def check_round(store: Store, log: bytes) -> tuple[str, int]:
 def test_kill_at_random_moments(recordings, tmp_path):
     path = tmp_path / "store.sqlite3"
     sessions: dict[str, int] = {}
-    for plan in rounds(np.random.default_rng()):  # other moments each time
+    seed = np.random.SeedSequence().entropy  # other moments each time
+    print(f"seed {seed}")
+    for plan in rounds(np.random.default_rng(seed)):
         log = record_until(recordings, path, plan)
         if len(log) < ID_BYTES:
             continue  # killed before its session began

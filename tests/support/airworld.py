@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from bumble.transport.common import AsyncPipeSink
 from numpy.typing import NDArray
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
 from plantigrade_gateway.analysis.pipeline import Pipeline
@@ -134,7 +135,7 @@ class World:
         }
         return TimeLine(t_s, has)
 
-    async def until(self, done: Callable[[], object], limit_s: float = 30.0) -> None:
+    async def until(self, done: Callable[[], object], limit_s: float = HANG_S) -> None:
         """Wait for something to be so."""
         async with asyncio.timeout(limit_s):
             while not done():

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import uvicorn
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
@@ -26,12 +27,12 @@ def served(store_path: Path) -> Iterator[str]:
         thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
         thread.start()
         try:
-            until = time.monotonic() + 60.0
+            until = time.monotonic() + HANG_S
             while not server.started and time.monotonic() < until:
                 time.sleep(0.02)
             assert server.started
             yield f"http://127.0.0.1:{listening.getsockname()[1]}"
         finally:
             server.should_exit = True
-            thread.join(60.0)
+            thread.join(HANG_S)
             assert not thread.is_alive()

@@ -30,7 +30,7 @@ from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.sound.pitch import TonePoint
 from plantigrade_gateway.sound.wav import pcm16
 from plantigrade_gateway.store.forwardstate import ForwardState, lines
-from plantigrade_gateway.store.status import ServiceStatus
+from plantigrade_gateway.store.status import NO_INSOLE, ServiceStatus
 from plantigrade_gateway.web.live.page import Message, Page
 from plantigrade_gateway.wire.stream import FACTS, Fact, FactKind
 
@@ -286,10 +286,11 @@ class Onlookers:
         if self._page is None:
             return
         feet = {}
-        for foot, link in status.feet.items():
+        for foot in Foot:  # both, always: a page draws two
+            link = status.feet.get(str(foot), NO_INSOLE)
             made = link.packets + link.lost_packets
             error_ms = None if link.clock_error_s is None else 1e3 * link.clock_error_s
-            feet[foot] = {
+            feet[str(foot)] = {
                 **plain(link),
                 "lost_share": link.lost_packets / made if made else None,
                 "clock_error_ms": error_ms,

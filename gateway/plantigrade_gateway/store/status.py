@@ -73,6 +73,23 @@ class FootStatus:
     calibration: str | None = None
 
 
+NO_INSOLE = FootStatus(
+    name="",
+    state="no insole",
+    battery_percent=None,
+    rssi_dbm=None,
+    links=0,
+    packets=0,
+    lost_packets=0,
+    insole_dropped=0,
+    silent_s=None,
+    drift_ppm=None,
+    clock_error_s=None,
+    clock_locked=False,
+)
+"""A foot of which nothing has been heard yet."""
+
+
 @dataclass(frozen=True, slots=True)
 class ServiceStatus:
     """The whole service.

@@ -21,6 +21,7 @@ from tests.plantigrade_gateway.forward.test_tsdb import certificate
 from tests.support.bay import Bay, until
 from tests.support.records import stand, step, swing
 from tests.support.servers import Mosquitto, free_port, program
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import N_COLUMNS, Foot, PairBlock
 from plantigrade_gateway.forward import courier, launch, mqtt
@@ -86,7 +87,7 @@ async def subscribed(port: int, **how: Any) -> AsyncIterator[Subscriber]:
         while True:
             with suppress(aiomqtt.MqttError):
                 async with aiomqtt.Client(
-                    "127.0.0.1", port, identifier="sub", clean_session=False, timeout=3, **how
+                    "127.0.0.1", port, identifier="sub", clean_session=False, timeout=HANG_S, **how
                 ) as client:
                     await client.subscribe("plantigrade/#", qos=1)
                     there.set()
@@ -96,7 +97,7 @@ async def subscribed(port: int, **how: Any) -> AsyncIterator[Subscriber]:
             await asyncio.sleep(0.05)
 
     listening = asyncio.create_task(listen())
-    await asyncio.wait_for(there.wait(), 5)
+    await asyncio.wait_for(there.wait(), HANG_S)
     try:
         yield found
     finally:
@@ -166,11 +167,11 @@ async def test_the_bay_says_that_it_stops_and_its_will_that_it_died(tmp_path, br
             | {"PLANTIGRADE_BAY": "b1"},
             stdin=subprocess.PIPE,
         )
-        await until(lambda: found.of("state")[-1]["state"] == "online", 30)
+        await until(lambda: found.of("state")[-1]["state"] == "online")
         assert process.stdin is not None
         process.stdin.close()  # the gateway is killed: no word to stop, the pipe ends
-        await until(lambda: found.of("state")[-1]["state"] == "away", 10)
-        process.wait(5)
+        await until(lambda: found.of("state")[-1]["state"] == "away")
+        process.wait(HANG_S)
         assert process.returncode == 3
 
 
@@ -182,12 +183,12 @@ async def test_a_killed_broker_gets_again_what_it_lost(tmp_path):
     async with bay.forwarding() as forwarding:
         (way, _) = forwarding._ways[0]
         bay.put(*(step(100 * k) for k in range(1, 301)))
-        await until(lambda: way.held >= 301, 20)  # acknowledged, with nobody there to get it
+        await until(lambda: way.held >= 301)  # acknowledged, with nobody there to get it
         broker.kill()
         await asyncio.to_thread(broker.start)
         async with subscribed(broker.port) as found:
             bay.put(step(90_000))
-            await until(lambda: set(found.ids()) >= bay.ids, 20)
+            await until(lambda: set(found.ids()) >= bay.ids)
         assert way.resent >= 301
     broker.kill()
     bay.store.close()
@@ -200,10 +201,10 @@ async def test_a_hung_broker_is_seen(tmp_path, broker):
         await bay.sent(MQTT)
         broker.pause()
         bay.put(step(200))
-        await until(lambda: bay.said, 20)
+        await until(lambda: bay.said)
         assert bay.said == ["Message broker 127.0.0.1: does not answer within 0.5 s."]
         broker.go_on()
-        await until(lambda: set(found.ids()) >= bay.ids, 20)
+        await until(lambda: set(found.ids()) >= bay.ids)
     bay.store.close()
 
 
@@ -364,7 +365,7 @@ async def test_a_broker_that_is_always_busy_is_seen_by_what_it_acknowledges(
     items = bay.outbox.waiting(MQTT, 0, 20)
     sink = mqtt.Broker(bay.config)
     seen: list[bool | None] = []
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(HANG_S):
         await sink.open()
         while seen.count(False) < 2:
             await sink.send(items)

@@ -144,12 +144,12 @@ async def test_acknowledged_rows_that_a_kill_took_are_sent_again(tmp_path):
         (way, _) = forwarding._ways[0]
         for k in range(20):
             bay.put(*(step(1000 * k + 100 * i) for i in range(10)))
-        await until(lambda: way.acknowledged >= 201, 20)
+        await until(lambda: way.acknowledged >= 201)
         server.kill()
         await asyncio.to_thread(server.start)
         bay.put(step(50_000))
-        await until(lambda: way.resent >= 201, 20)
-        await until(lambda: way.held >= 202, 20)
+        await until(lambda: way.resent >= 201)
+        await until(lambda: way.held >= 202)
         found = await until_whole(bay, server)
         assert found.is_whole, found
     server.kill()

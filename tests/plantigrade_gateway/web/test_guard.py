@@ -1,7 +1,5 @@
 """The door: under our own name, from our own pages, with a sign-in or a link; nobody else."""
 
-import time
-
 import pytest
 from starlette.websockets import WebSocketDisconnect
 from tests.support.door import QUICK, door
@@ -191,10 +189,8 @@ def test_a_sign_in_that_runs_out_ends_its_websocket(open_lan):
     with open_lan.socket(open_lan.signed_in()) as socket:
         assert socket.receive_text() == "coach"
         open_lan.clock.go_on(hours=9)
-        before = time.monotonic()
         with pytest.raises(WebSocketDisconnect) as closed:
             socket.receive_text()
-        assert time.monotonic() - before < 30.0  # it is looked at once a second
     assert closed.value.code == 4401
 
 

@@ -11,6 +11,7 @@ import pytest
 import segno
 from starlette.websockets import WebSocketDisconnect
 from tests.support.door import PASSWORD, QUICK, door
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store.store import Store
@@ -307,7 +308,7 @@ async def test_a_link_made_while_the_list_is_read_keeps_its_address(lan, running
     def slow(links: Links) -> list[Link]:
         found = all_of(links)
         read.set()
-        assert made.wait(10)
+        assert made.wait(HANG_S)
         return found
 
     read, made = threading.Event(), threading.Event()

@@ -14,14 +14,13 @@ from typing import Any, Literal
 import jsonschema
 import pytest
 from playwright.sync_api import Browser, Page, ViewportSize, WebSocket, expect
-from referencing import Registry, Resource
 from tests.support.browser import Complaints, barriers
+from tests.support.live_schema import live_messages
 from tests.support.program import Program, cut, running
 
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.store.store import Store
 
-NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
 WAIT_MS = 120_000  # against hanging; the recording rests for up to a minute between sets
 TABLET: ViewportSize = {"width": 1024, "height": 768}
 PHONE: ViewportSize = {"width": 360, "height": 800}
@@ -245,15 +244,7 @@ def test_the_drill_is_shown_and_counted(tab):
 
 def test_messages_are_what_their_page_says(tab):
     tab.until(lambda: tab.of("swing") and tab.of("cue"))
-    schema = json.loads((NOTES / "live.schema.json").read_text("utf-8"))
-    analysis = json.loads((NOTES / "analysis.schema.json").read_text("utf-8"))
-    registry: Registry[Any] = Registry().with_resources(
-        [
-            (f"{name}.schema.json", Resource.from_contents(content))
-            for name, content in (("live", schema), ("analysis", analysis))
-        ]
-    )
-    validator = jsonschema.Draft202012Validator(schema, registry=registry)
+    validator = live_messages()
     kinds = {message["type"] for message in tab.told}
     assert {"hello", "frame", "phase", "swing", "cue", "tone", "drill"} <= kinds
     frames = tab.of("frame")

@@ -1,12 +1,18 @@
 """What a page asks for: done in the session, written into its record, told to all who look."""
 
+import asyncio
 import io
+import json
 import threading
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 from rich.console import Console
+from tests.support.live_schema import live_messages
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.drills.files import Drilling, shelf
@@ -17,8 +23,10 @@ from plantigrade_gateway.session.feed import Onlookers, Orders
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
-from plantigrade_gateway.store.status import Posted
+from plantigrade_gateway.store.status import Posted, ServiceStatus
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.door.access import Rights
+from plantigrade_gateway.web.live.hub import Hub
 
 
 class Told:
@@ -28,12 +36,12 @@ class Told:
     dropped = 0
 
     def __init__(self) -> None:
-        self.messages: list[dict[str, object]] = []
+        self.messages: list[dict[str, Any]] = []
 
     def send(self, message):
         self.messages.append(message)
 
-    def of(self, kind: str) -> list[dict[str, object]]:
+    def of(self, kind: str) -> list[dict[str, Any]]:
         return [m for m in self.messages if m["type"] == kind]
 
 
@@ -62,7 +70,7 @@ def marks(store: Store, live: LiveSession) -> list[str]:
 
 
 def until(holds: Callable[[], object]) -> None:
-    end_s = time.monotonic() + 20.0
+    end_s = time.monotonic() + HANG_S
     while not holds():
         assert time.monotonic() < end_s, "it does not come to hold"
         time.sleep(0.01)
@@ -149,7 +157,7 @@ class SlowSound(Sound):
         self.go_on = threading.Event()
 
     def choose(self, device: bool) -> str:
-        self.go_on.wait(20.0)
+        self.go_on.wait(HANG_S)
         self.chosen.append(device)
         return f"device {device}"
 
@@ -194,6 +202,25 @@ class Far(LiveSummary):
 
     def show(self, net, settings, session):
         self.sessions.append(session)
+
+
+def test_both_feet_are_told_of_before_either_was_heard(told):
+    """A page that opens in the first second is greeted with the link, and draws two feet."""
+    onlookers = Onlookers(told, Sound(Silence(), "off"), shelf(None))
+    onlookers.link(ServiceStatus(datetime.now(UTC), True, "ab", {}, None), None)
+    (link,) = told.of("link")
+    validator = live_messages()
+    validator.validate(link)
+    assert {foot: facts["state"] for foot, facts in link["feet"].items()} == {
+        "left": "no insole",
+        "right": "no insole",
+    }
+    hub = Hub()
+    for message in told.messages:
+        hub.take(json.dumps(message))
+    greeting = asyncio.run(hub.join(Rights.COACH).next())
+    assert greeting is not None
+    validator.validate(json.loads(greeting))
 
 
 def test_what_comes_after_a_session_is_not_told_as_of_it(store, told):
