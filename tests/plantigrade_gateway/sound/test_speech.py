@@ -16,7 +16,7 @@ from plantigrade_gateway.sound.mixer import Mixer
 from plantigrade_gateway.sound.motifs import MIN_RAMP_S, PEAK, SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.sound.speech import Announcer, Engine, find_engine, opened_voice
 
-SCRIPT = Path(__file__).resolve().parents[2] / ".ci" / "speech"
+SCRIPT = Path(__file__).resolve().parents[3] / ".ci" / "speech"
 
 
 @pytest.fixture(scope="module")

@@ -17,7 +17,7 @@ from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import DataPacket
 from plantigrade_gateway.wire.stream import FactKind, Run
 
-FOLDER = Path(__file__).resolve().parents[2] / "replay_data"
+FOLDER = Path(__file__).resolve().parents[3] / "replay_data"
 
 
 def entries(path: Path) -> list[Entry]:

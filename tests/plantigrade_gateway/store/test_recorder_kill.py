@@ -79,7 +79,7 @@ RECORDING = """
 def recordings() -> Iterator[subprocess.Popen[str]]:
     process = subprocess.Popen(
         [sys.executable, "-c", textwrap.dedent(RECORDING)],
-        cwd=Path(__file__).resolve().parents[2],
+        cwd=Path(__file__).resolve().parents[3],
         env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},  # no other threads where it forks
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,

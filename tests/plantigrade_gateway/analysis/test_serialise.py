@@ -16,7 +16,7 @@ from plantigrade_gateway.analysis.result import Analysis, Mark
 from plantigrade_gateway.analysis.serialise import document, text_of
 from plantigrade_gateway.sources.replay import read_replay
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ from plantigrade_gateway.sources.replay import MAGIC, read_replay, write_replay
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.store import Store
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 COMMANDS = sorted(main.commands)
 OF_RECORDINGS = [  # the others, which deal with insoles, say more in their own help

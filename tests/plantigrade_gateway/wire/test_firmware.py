@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.plantigrade_gateway.test_wire import (
+from tests.plantigrade_gateway.wire.test_codec import (
     ANSWERS,
     ANSWERS_CLOCK_US,
     BAD,

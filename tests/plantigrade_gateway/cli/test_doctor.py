@@ -239,7 +239,7 @@ def test_real_bleak_on_a_bus_that_hangs(monkeypatch, tmp_path):
         assert check_bluetooth().found == "Bluetooth does not answer"
 
 
-BUS_SCRIPT = Path(__file__).resolve().parents[2] / ".ci" / "bus"
+BUS_SCRIPT = Path(__file__).resolve().parents[3] / ".ci" / "bus"
 BUS = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
  "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
 <busconfig><type>session</type><listen>unix:path=bus</listen>

@@ -43,7 +43,7 @@ from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.health import health
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 
 Run = Callable[..., Result]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from bleak import BleakClient
 from bleak.exc import BleakGATTProtocolError
-from tests.plantigrade_gateway.test_wire import ANSWERS
+from tests.plantigrade_gateway.wire.test_codec import ANSWERS
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.record.entries import Batch, Entry, Kind

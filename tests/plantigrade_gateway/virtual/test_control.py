@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.plantigrade_gateway.test_wire import ANSWERS, ANSWERS_CLOCK_US, by_name
+from tests.plantigrade_gateway.wire.test_codec import ANSWERS, ANSWERS_CLOCK_US, by_name
 from tests.support.firmware import random_request
 from tests.support.firmware_model import CLOCK, Config, Model
 

@@ -185,7 +185,7 @@ def test_what_counts_follows_the_target():
 
 
 def test_the_page_of_the_drill_file_is_what_the_code_takes(built_in):
-    page = (Path(__file__).resolve().parents[2] / "hardware_notes" / "drill_file.md").read_text(
+    page = (Path(__file__).resolve().parents[3] / "hardware_notes" / "drill_file.md").read_text(
         "utf-8"
     )
     (example,) = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)

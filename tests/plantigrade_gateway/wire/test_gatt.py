@@ -10,7 +10,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.gatt import Announcement, Status, read_announcement, read_status
 
-DOCUMENT = Path(__file__).resolve().parents[2] / "hardware_notes" / "gatt_profile.md"
+DOCUMENT = Path(__file__).resolve().parents[3] / "hardware_notes" / "gatt_profile.md"
 battery = st.none() | st.integers(0, 100)
 
 

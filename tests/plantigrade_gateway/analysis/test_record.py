@@ -26,7 +26,7 @@ from plantigrade_gateway.report.frames import frame_rows, write_frames
 from plantigrade_gateway.sources.replay import read_replay
 from plantigrade_gateway.sources.zonecsv import ZoneRows, iter_zone_csv, write_zone_csv
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 
 THREE = parse_layout(

@@ -30,7 +30,7 @@ from plantigrade_gateway.wire.messages import (
     max_frames,
 )
 
-VECTORS = Path(__file__).resolve().parents[2] / "hardware_notes" / "wire_vectors.txt"
+VECTORS = Path(__file__).resolve().parents[3] / "hardware_notes" / "wire_vectors.txt"
 FORMATS = {"u16": SampleFormat.U16, "packed12": SampleFormat.PACKED12}
 
 
