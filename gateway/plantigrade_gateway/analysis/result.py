@@ -6,11 +6,18 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.baseline import BaselineState
 from plantigrade.block import Foot, PairBlock
-from plantigrade.events import Event, Phase, Stand, Step, Swing
+from plantigrade.events import (
+    Event,
+    Phase,
+    Stand,
+    Step,
+    Swing,
+)
 from plantigrade.limits import Setup
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.analysis.quality import FootQuality, GapTally, Quality
@@ -18,6 +25,10 @@ from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.record.settings import HANDED
+from plantigrade_gateway.sound.cues import CueKind, outcome
+
+if TYPE_CHECKING:
+    pass
 
 WEIGHT_DIFFERS = 0.25
 """A mass given is not believed when the recording's load differs from it by more (ours)."""
@@ -222,3 +233,8 @@ def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[SwingRun, .
 def swing_time(swing: Swing) -> float:
     """Return when a swing began, as far as known, s."""
     return swing.address_s if swing.start_s is None else swing.start_s
+
+
+def is_good(swing: Swing) -> bool:
+    """Whether the push rolled through with the shift: what the success sound stands for."""
+    return outcome(swing.push) is CueKind.ROLLED

@@ -21,8 +21,9 @@ from plantigrade_gateway.analysis.result import (
     check_mass,
     quality_of,
 )
+from plantigrade_gateway.record.entries import ZoneRows
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, HANDED
-from plantigrade_gateway.sources.zonecsv import ZoneFacts, ZoneRows, iter_zone_csv, scan_zone_csv
+from plantigrade_gateway.sources.zonecsv import ZoneFacts, iter_zone_csv, scan_zone_csv
 
 LONGEST_GAP_S = 60.0
 """Where times jump by more, a new time line begins (ours)."""

@@ -15,9 +15,9 @@ from plantigrade.block import FloatArray, Foot, PressureBlock
 from plantigrade.limits import Limits
 from plantigrade_gateway.analysis.pipeline import Output, Pipeline
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.entries import Batch, ZoneRows
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.sources.zonecsv import ZoneRows, write_zone_csv
+from plantigrade_gateway.sources.zonecsv import write_zone_csv
 
 
 def write_frames(path: Path, batches: Iterable[Batch]) -> None:

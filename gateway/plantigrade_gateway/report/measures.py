@@ -10,12 +10,11 @@ from plantigrade.events import FootStand, HeelLiftState, Manner, Roll, Stand, St
 from plantigrade.reliability import Proportion, proportion
 from plantigrade.summary import FootWalk, Walk, summarise_swings, summarise_walk
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.result import Analysis, SwingRun, sets_of
+from plantigrade_gateway.analysis.result import Analysis, SwingRun, is_good, sets_of
 from plantigrade_gateway.drills.files import Shelf
 from plantigrade_gateway.drills.model import NO_NORMAL, Drill, Feedback
 from plantigrade_gateway.drills.run import DrillResult, Score
 from plantigrade_gateway.report.console import heading, item, paragraph, put, table
-from plantigrade_gateway.sound.cues import is_good
 
 _REGIONS = ("heel", "midfoot", "forefoot", "toes")
 

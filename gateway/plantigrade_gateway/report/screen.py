@@ -17,10 +17,9 @@ from plantigrade.load import centre_of_pressure, share, total_load
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.pipeline import Output
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import SwingRun, set_name, sets_of
+from plantigrade_gateway.analysis.result import SwingRun, is_good, set_name, sets_of
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.measures import score_line, set_line
-from plantigrade_gateway.sound.cues import is_good
 from plantigrade_gateway.wire.stream import FACTS, Fact, FactKind
 
 COP_LEAST_BW = 0.05

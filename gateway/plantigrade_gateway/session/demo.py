@@ -26,11 +26,11 @@ from plantigrade_gateway.report.measures import chosen_lines
 from plantigrade_gateway.report.screen import Screen
 from plantigrade_gateway.session.feed import Onlookers, Orders
 from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.status import replayed
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.sources.replay import Overview, as_live, at_once, overview, read_replay
 from plantigrade_gateway.store import results
-from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.status import Latency, Posted
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Message, PageOrder, opened_page
@@ -211,7 +211,7 @@ def _play(
             onlookers.show(moment, live.analysis.pipeline)
             if time.monotonic() >= told_s + _TOLD_EVERY_S:
                 told_s = time.monotonic()
-                status = linkstatus.replayed(live.analysis.pipeline, live.session_id, Latency())
+                status = replayed(live.analysis.pipeline, live.session_id, Latency())
                 stage.status.put(status)
                 onlookers.link(status, live.store_problem)
             while not stage.asked.empty():

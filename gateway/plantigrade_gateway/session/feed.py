@@ -15,6 +15,7 @@ from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
 from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.analysis.result import is_good
 from plantigrade_gateway.analysis.serialise import event_row, plain
 from plantigrade_gateway.drills.files import Drilling, Shelf
 from plantigrade_gateway.drills.model import Choice, Feedback
@@ -24,7 +25,7 @@ from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.screen import FootGlance, glance
 from plantigrade_gateway.session.session import LiveSession, Moment
-from plantigrade_gateway.sound.cues import Cue, CueKind, is_good
+from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
 from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.sound.pitch import TonePoint

@@ -27,6 +27,7 @@ from plantigrade_gateway.report.screen import Screen
 from plantigrade_gateway.session.demo import Wishes, drilling_lines, show_end
 from plantigrade_gateway.session.feed import Onlookers, Orders
 from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.status import measure
 from plantigrade_gateway.session.visit import Visit
 from plantigrade_gateway.sound.device import quick_threads
 from plantigrade_gateway.sound.output import Sound, open_sound
@@ -352,7 +353,7 @@ class _Room:
                     (live.analysis.pipeline, live.session_id) if live else (None, None)
                 )
                 now_ns = self._order.now_ns()
-                status = linkstatus.measure(source, pipeline, session_id, self._latency, now_ns)
+                status = measure(source, pipeline, session_id, self._latency, now_ns)
                 linkstatus.write(path, status)
                 forward = forwardstate.latest(self._store.path)
                 self._onlookers.link(status, live.store_problem if live else None, forward)

@@ -25,7 +25,6 @@ from plantigrade.events import (
     Phase,
     PhaseKind,
     Push,
-    Swing,
     Timing,
 )
 from plantigrade_gateway.errors import SoundError
@@ -188,8 +187,3 @@ _TICKS = {
 
 def _said(kind: CueKind, t_s: float, decided_s: float, delay_s: float = 0.0) -> Cue:
     return Cue(kind, t_s, decided_s, delay_s, motif(Motif(kind.value)))
-
-
-def is_good(swing: Swing) -> bool:
-    """Whether the push rolled through with the shift: what the success sound stands for."""
-    return outcome(swing.push) is CueKind.ROLLED

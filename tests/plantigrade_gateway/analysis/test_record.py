@@ -21,10 +21,10 @@ from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.analysis.result import Analysis, read_layout
 from plantigrade_gateway.analysis.zonecsv import analyse_csv
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, ZoneRows
 from plantigrade_gateway.report.frames import frame_rows, write_frames
 from plantigrade_gateway.sources.replay import read_replay
-from plantigrade_gateway.sources.zonecsv import ZoneRows, iter_zone_csv, write_zone_csv
+from plantigrade_gateway.sources.zonecsv import iter_zone_csv, write_zone_csv
 
 ROOT = Path(__file__).resolve().parents[3]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"

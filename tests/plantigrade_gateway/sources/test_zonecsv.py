@@ -11,9 +11,9 @@ from hypothesis.extra.numpy import arrays
 
 from plantigrade.zones import ZoneLayout, parse_layout
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.record.entries import ZoneRows
 from plantigrade_gateway.sources import zonecsv
 from plantigrade_gateway.sources.zonecsv import (
-    ZoneRows,
     iter_zone_csv,
     read_zone_csv,
     scan_zone_csv,

@@ -17,10 +17,9 @@ from plantigrade.block import PairBlock
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.serialise import event_of
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.record.entries import Batch, Kind, ZoneRows
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.frames import FrameReader
-from plantigrade_gateway.sources.zonecsv import ZoneRows
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.curves import (

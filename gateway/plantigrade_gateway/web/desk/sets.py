@@ -14,8 +14,7 @@ from plantigrade.reliability import Proportion, proportion
 from plantigrade.stat import Stat, stat_of
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.result import SwingRun
-from plantigrade_gateway.sound.cues import is_good
+from plantigrade_gateway.analysis.result import SwingRun, is_good
 from plantigrade_gateway.web.desk.chartdata import Data, padded, plain
 from plantigrade_gateway.web.desk.curves import ABOUT_SHIFT_S, SwingFrames
 from plantigrade_gateway.web.desk.tables import SWING_MEASURES

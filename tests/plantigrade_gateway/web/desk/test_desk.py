@@ -22,8 +22,7 @@ from tests.support.practice import practice_copy, store_practice
 from plantigrade.change import Verdict
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.result import sets_of
-from plantigrade_gateway.sound.cues import is_good
+from plantigrade_gateway.analysis.result import is_good, sets_of
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import worker
