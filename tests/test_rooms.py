@@ -10,9 +10,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from tests.support.importgraph import GATEWAY, LARGEST, Graph
 
 ROOT = Path(__file__).resolve().parent.parent
-PACKAGE = ROOT / "gateway" / "plantigrade_gateway"
+PACKAGE = GATEWAY
 SIGNAL = ROOT / "signal" / "plantigrade"
 
 PURE = {"wire", "record", "sound", "drills"}
@@ -182,3 +183,24 @@ def test_signal_imports_only_numbers():
 )
 def test_a_planted_import_into_signal_is_found(line):
     assert len(signal_imports(line)) == 1
+
+
+def test_modules_import_each_other_nowhere():
+    assert Graph.of(PACKAGE).cycles() == []
+
+
+def test_no_module_is_longer_than_a_reader_holds():
+    lines = Graph.of(PACKAGE).lines | Graph.of(SIGNAL).lines
+    assert {name: n for name, n in lines.items() if n > LARGEST} == {}
+
+
+def test_floors_and_cycles_are_counted(tmp_path):
+    """Worked by hand: a <-> b stand on c, which stands on d; e is alone."""
+    package = tmp_path / "house"
+    package.mkdir()
+    for name, needs in {"a": "bc", "b": "a", "c": "d", "d": "", "e": ""}.items():
+        text = "".join(f"from house import {each}\n" for each in needs)
+        (package / f"{name}.py").write_text(text)
+    graph = Graph.of(package)
+    assert graph.cycles() == [["a", "b"]]
+    assert graph.floors() == 3
