@@ -13,7 +13,7 @@ def store_practice(store: Store, until_ns: int | None = None) -> str:
     session_id = store.create_session(
         "practice (invented)",
         analysis_version=ANALYSIS_VERSION,
-        player_id=store.create_player("Iris Invented", "right", 74.0),
+        player_id=store.players.create("Iris Invented", "right", 74.0),
     )
     first_ns = None
     for batch in read_replay(demo_file()):

@@ -9,7 +9,7 @@ import click
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.wire.gatt import KnownInsole
+    pass
 
 Decorator = Callable[[Any], Any]
 
@@ -62,25 +62,6 @@ def register(
         refused with a reason where its data are not good enough. Ctrl-C keeps the old calibration.
         """
         _calibrate(ctx, store_of(ctx), options)
-
-
-def calibrations_said(path: Path, insoles: "list[KnownInsole]") -> dict[int, str]:
-    """Return what is said of each insole's calibration, by serial number.
-
-    Parameters
-    ----------
-    path : Path
-        The store.
-    insoles : list of KnownInsole
-        Those it remembers.
-    """
-    from plantigrade_gateway.store.calibrations import said
-    from plantigrade_gateway.store.store import Store
-
-    if not insoles:
-        return {}
-    with Store.open(path) as opened:
-        return {insole.serial: said(opened, insole) for insole in insoles}
 
 
 def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) -> None:

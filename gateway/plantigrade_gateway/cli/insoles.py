@@ -159,3 +159,22 @@ def forget_insole(store: Path | None, foot: str) -> None:
     with Store.open(store) as opened:
         forget(opened, Foot(foot))
     click.echo(f"The {foot} insole is forgotten.")
+
+
+def calibrations_said(path: Path, insoles: "list[KnownInsole]") -> dict[int, str]:
+    """Return what is said of each insole's calibration, by serial number.
+
+    Parameters
+    ----------
+    path : Path
+        The store.
+    insoles : list of KnownInsole
+        Those it remembers.
+    """
+    from plantigrade_gateway.store.calibrations import said
+    from plantigrade_gateway.store.store import Store
+
+    if not insoles:
+        return {}
+    with Store.open(path) as opened:
+        return {insole.serial: said(opened, insole) for insole in insoles}

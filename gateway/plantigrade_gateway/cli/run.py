@@ -305,7 +305,7 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
 
 
 def _status(store: Path | None, as_json: bool) -> None:
-    from plantigrade_gateway.cli.calibrate import calibrations_said
+    from plantigrade_gateway.cli.insoles import calibrations_said
     from plantigrade_gateway.report.console import console, paragraph
     from plantigrade_gateway.store import forwardstate, schema
     from plantigrade_gateway.store import status as linkstatus

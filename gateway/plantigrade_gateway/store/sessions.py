@@ -85,7 +85,7 @@ class SessionDetail:
 
 def list_sessions(store: Store, player_id: str | None = None) -> list[SessionLine]:
     """Return the sessions, of one player or of all, the latest start first."""
-    players = {p.player_id: p for p in store.players()}
+    players = {p.player_id: p for p in store.players.all()}
     counts = store.event_counts()
     return [
         _line(session, players, counts.get(session.session_id, {}))
@@ -142,7 +142,7 @@ def detail(store: Store, session_id: str) -> SessionDetail:
     rows = list(store.events(session_id))
     events = [event_of(row) for row in rows]
     kinds = Counter(row.kind for row in rows)
-    players = {p.player_id: p for p in store.players()}
+    players = {p.player_id: p for p in store.players.all()}
     return SessionDetail(
         line=_line(session, players, kinds),
         stands=tuple(e for e in events if isinstance(e, Stand)),

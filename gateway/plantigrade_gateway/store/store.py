@@ -10,7 +10,7 @@ import platform
 import secrets
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -22,11 +22,11 @@ from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.store import enqueue, schema
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.enqueue import Loads, Point
-from plantigrade_gateway.store.rows import SESSIONS_SQL, Chunk, Player, Session, utc_text
+from plantigrade_gateway.store.players import ID_BYTES, Players
+from plantigrade_gateway.store.rows import SESSIONS_SQL, Chunk, Session, utc_text
 
 _ROWS_PER_READ = 500
 _CHUNKS_PER_BATCH = 64  # about a minute: large enough to read fast, some megabytes of memory
-_ID_BYTES = 8
 
 
 class Store:
@@ -36,10 +36,15 @@ class Store:
     ----------
     database : Database
         Use `Store.open`.
+
+    Attributes
+    ----------
+    players : Players
     """
 
     def __init__(self, database: Database) -> None:
         self._db = database
+        self.players = Players(database)
 
     @property
     def path(self) -> Path:
@@ -48,7 +53,7 @@ class Store:
 
     @property
     def database(self) -> Database:
-        """The open file, for what else is kept in it (`pair.py`)."""
+        """The open file, for what else is kept in it (`insoles.py`)."""
         return self._db
 
     @classmethod
@@ -78,55 +83,6 @@ class Store:
     ) -> None:
         self.close()
 
-    # Players
-
-    def create_player(self, name: str, handedness: str, mass_kg: float | None = None) -> str:
-        """Register a player and return the random id.
-
-        Raises
-        ------
-        StoreError
-            Handedness is neither right nor left, or the mass is not above 0 kg.
-        """
-        if handedness not in ("right", "left"):
-            raise StoreError(f"player: handedness is {handedness!r}, expected right or left")
-        if mass_kg is not None and not 0 < mass_kg < float("inf"):
-            raise StoreError(f"player: mass is {mass_kg} kg, expected more than 0")
-        player_id = secrets.token_hex(_ID_BYTES)
-        with self._db.writing() as db:
-            db.execute(
-                "INSERT INTO players (player_id, name, handedness, mass_kg, created_utc)"
-                " VALUES (?, ?, ?, ?, ?)",
-                (player_id, name, handedness, mass_kg, utc_text(datetime.now(UTC))),
-            )
-        return player_id
-
-    def players(self) -> list[Player]:
-        """Return all players, in the order of registration."""
-        rows = self._db.read(
-            "SELECT player_id, name, handedness, mass_kg, created_utc FROM players"
-            " ORDER BY player_no"
-        )
-        return [Player(a, b, c, d, datetime.fromisoformat(e)) for a, b, c, d, e in rows]
-
-    def delete_player(self, player_id: str) -> None:
-        """Delete a player with all sessions, for good.
-
-        Raises
-        ------
-        StoreError
-            No such player, a session of theirs is still being recorded, or another program reads
-            the store, so that traces stay until it is closed.
-        """
-        with self._db.writing() as db:
-            number = self._player_no(player_id)
-            if any(s.state == "open" for s in self.sessions() if s.player_id == player_id):
-                raise StoreError(
-                    f"player {player_id}: a session is still being recorded; stop it first"
-                )
-            db.execute("DELETE FROM players WHERE player_no = ?", (number,))
-        self._db.wipe()
-
     # Sessions
 
     def create_session(
@@ -151,10 +107,10 @@ class Store:
         """
         when = datetime.now().astimezone() if started is None else started
         offset = when.utcoffset() or timedelta()
-        session_id = secrets.token_hex(_ID_BYTES)
+        session_id = secrets.token_hex(ID_BYTES)
         self._db.mark_recording()
         with self._db.writing() as db:
-            player_no = None if player_id is None else self._player_no(player_id)
+            player_no = None if player_id is None else self.players.number(player_id)
             db.execute(
                 "INSERT INTO sessions (session_id, player_no, started_utc, utc_offset_min, source,"
                 " host, state, analysis_version) VALUES (?, ?, ?, ?, ?, ?, 'open', ?)",
@@ -444,17 +400,6 @@ class Store:
 
     # The file itself
 
-    def check_writable(self) -> None:
-        """Write to the file once, changing nothing.
-
-        Raises
-        ------
-        StoreError
-            It cannot be written, and what to do.
-        """
-        with self._db.writing() as db:
-            db.execute(f"PRAGMA user_version = {len(schema.MIGRATIONS)}")
-
     def integrity(self) -> list[str]:
         """Return what SQLite finds wrong with the file's structure; nothing when all is well."""
         broken = [row[0] for row in self._db.read("PRAGMA integrity_check") if row[0] != "ok"]
@@ -465,12 +410,6 @@ class Store:
 
     def _no_session(self, session_id: str) -> StoreError:
         return StoreError(f"session {session_id}: not in the store {self.path}")
-
-    def _player_no(self, player_id: str) -> int:
-        rows = self._db.read("SELECT player_no FROM players WHERE player_id = ?", (player_id,))
-        if not rows:
-            raise StoreError(f"player {player_id}: not in the store {self.path}")
-        return int(rows[0][0])
 
     def _session_no(self, session_id: str) -> tuple[int, int]:
         """Return a session's number inside the file, and its analysis version."""

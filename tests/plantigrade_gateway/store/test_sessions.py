@@ -30,7 +30,7 @@ def with_ids(monkeypatch, store: Store, *ids: str) -> None:
 
 
 def test_list_shows_player_counts_and_duration(store):
-    player = store.create_player("Ida Invented", "left", 64)
+    player = store.players.create("Ida Invented", "left", 64)
     a = store.create_session("demo", analysis_version=1, player_id=player)
     b = store.create_session("file", analysis_version=1)
     store.append(a, packets(301))

@@ -176,7 +176,7 @@ class DeskStore:
         """
         session = self.session(session_id)
         found = results.read(self.store, session_id)
-        players = {player.player_id: player for player in self.store.players()}
+        players = {player.player_id: player for player in self.store.players.all()}
         line = SessionLine(
             session,
             players.get(session.player_id or ""),
