@@ -20,7 +20,7 @@ from tests.support.forwarding import cpu_s
 from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
 
-from plantigrade_gateway.analysis.serialise import event_row
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.launch import Forwarder
 from plantigrade_gateway.record.entries import Batch, Entry

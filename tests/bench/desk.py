@@ -20,7 +20,7 @@ from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk.cache import prepare
+from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.routes import desk_router
 
 HOURS = 2.0

@@ -14,7 +14,7 @@ from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
 
 from plantigrade.block import N_COLUMNS, PairBlock
-from plantigrade_gateway.analysis.serialise import event_row
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.launch import Forwarder
 from plantigrade_gateway.store.enqueue import LOADS, Loads, pack_loads

@@ -9,7 +9,7 @@ from aiohttp import web
 from tests.support.records import packets
 from tests.support.waiting import HANG_S
 
-from plantigrade_gateway.analysis.serialise import Measured, event_row
+from plantigrade_gateway.analysis.eventrow import Measured, event_row
 from plantigrade_gateway.config import Config, load
 from plantigrade_gateway.forward.process import Forwarding
 from plantigrade_gateway.store.outbox import Outbox

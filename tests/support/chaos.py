@@ -29,7 +29,7 @@ from tests.support.faultproxy import FaultProxy
 from tests.support.servers import Mosquitto, Victoria
 from tests.support.tinydisk import NoDisk, fill, mounted
 
-from plantigrade_gateway.analysis.serialise import EventRow
+from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.check import Compared, verify
 from plantigrade_gateway.store.outbox import Outbox

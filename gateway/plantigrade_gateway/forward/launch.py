@@ -24,15 +24,9 @@ from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sound.cues import Cue
-from plantigrade_gateway.store.enqueue import (
-    LOADS,
-    Loads,
-    Point,
-    pack_loads,
-    set_points,
-    since_1970_ms,
-)
+from plantigrade_gateway.store.enqueue import LOADS, Loads, Point, pack_loads, since_1970_ms
 from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.results import set_points
 from plantigrade_gateway.store.status import FootStatus, ServiceStatus
 from plantigrade_gateway.store.store import Store
 

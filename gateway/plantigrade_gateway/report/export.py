@@ -21,8 +21,8 @@ from plantigrade.events import Stand, Step, Swing
 from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 from plantigrade.summary import SwingSet, summarise_swings
+from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.analysis.result import sets_of
-from plantigrade_gateway.analysis.serialise import EventRow
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store

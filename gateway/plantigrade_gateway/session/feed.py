@@ -14,9 +14,10 @@ from typing import Any
 from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
 from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
 from plantigrade_gateway import words
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.result import is_good
-from plantigrade_gateway.analysis.serialise import event_row, plain
+from plantigrade_gateway.analysis.serialise import plain
 from plantigrade_gateway.drills.files import Drilling, Shelf
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.drills.run import Score

@@ -16,9 +16,7 @@ from typing import Any
 import numpy as np
 
 from plantigrade.block import Column, PairBlock
-from plantigrade.summary import summarise_swings
-from plantigrade_gateway.analysis.result import Analysis, sets_of
-from plantigrade_gateway.analysis.serialise import EventRow, event_id, plain
+from plantigrade_gateway.analysis.eventrow import EventRow, event_id
 from plantigrade_gateway.errors import StoreError
 
 LOADS = "loads"
@@ -172,24 +170,6 @@ def unpack_loads(data: bytes, rows: int) -> "np.ndarray[Any, np.dtype[np.float64
         raise StoreError(f"outbox: a block of regional loads is damaged ({error})") from error
     counts = np.cumsum(steps, axis=1, dtype=np.int16).T  # wraps as the differences did
     return np.where(counts == _MISSING, np.nan, counts / _PER_N)
-
-
-def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:
-    """Return the summaries of a session's sets; their numbers count from 1."""
-    return [
-        Point(
-            "set",
-            str(number),
-            run.start_s,
-            {
-                "name": run.name,
-                "start_s": run.start_s,
-                "summary": plain(summarise_swings(run.swings)),
-            },
-            upto_entry,
-        )
-        for number, run in enumerate(sets_of(result.swings, result.marks), 1)
-    ]
 
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

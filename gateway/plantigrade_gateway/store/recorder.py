@@ -25,7 +25,7 @@ from typing import Self
 import numpy as np
 
 from plantigrade.events import Event, Phase
-from plantigrade_gateway.analysis.serialise import EventRow, event_row
+from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store.enqueue import Loads, Point

@@ -6,14 +6,16 @@ from typing import Any
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.events import Event, Phase
+from plantigrade.summary import summarise_swings
+from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import Analysis, Mark
-from plantigrade_gateway.analysis.serialise import EventRow, event_row, plain
+from plantigrade_gateway.analysis.result import Analysis, Mark, sets_of
+from plantigrade_gateway.analysis.serialise import plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store.enqueue import set_points
+from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.sessions import detail
 from plantigrade_gateway.store.store import Store
 
@@ -131,3 +133,21 @@ def _beside(analysis: Analysis) -> dict[str, object]:
         "rate_hz": analysis.rate_hz,
         "duration_s": analysis.duration_s,
     }
+
+
+def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:
+    """Return the summaries of a session's sets; their numbers count from 1."""
+    return [
+        Point(
+            "set",
+            str(number),
+            run.start_s,
+            {
+                "name": run.name,
+                "start_s": run.start_s,
+                "summary": plain(summarise_swings(run.swings)),
+            },
+            upto_entry,
+        )
+        for number, run in enumerate(sets_of(result.swings, result.marks), 1)
+    ]

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from plantigrade.events import Stand, Step, Swing
-from plantigrade_gateway.analysis.serialise import event_of
+from plantigrade_gateway.analysis.eventrow import event_of
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store.rows import Player, Session
 from plantigrade_gateway.store.store import Store

@@ -15,7 +15,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from plantigrade_gateway.analysis.serialise import EventRow
+from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record import packing
 from plantigrade_gateway.record.entries import Batch

@@ -12,7 +12,7 @@ from tests.support.records import stand, step, swing
 
 from plantigrade.block import Foot
 from plantigrade.events import Bearing, FootStand, Phase, PhaseKind, Stand, Step, Swing
-from plantigrade_gateway.analysis.serialise import event_id, event_of, event_row
+from plantigrade_gateway.analysis.eventrow import event_id, event_of, event_row
 from plantigrade_gateway.errors import StoreError
 
 # None stands for NaN and infinities in a row, so events that come back the same have none.

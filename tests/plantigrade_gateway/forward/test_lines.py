@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from tests.support.records import stand, step, swing
 
-from plantigrade_gateway.analysis.serialise import event_row
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.forward import tsdb as module
 from plantigrade_gateway.forward.tsdb import CODES, flat, lines, place_tags
 from plantigrade_gateway.store.enqueue import Item

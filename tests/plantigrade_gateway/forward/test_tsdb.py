@@ -76,7 +76,7 @@ async def test_every_point_comes_back_as_it_is_stored(bay, victoria):
 async def test_sent_twice_is_there_once_and_results_made_again_replace(bay, victoria):
     import dataclasses
 
-    from plantigrade_gateway.analysis.serialise import event_row
+    from plantigrade_gateway.analysis.eventrow import event_row
 
     bay.put(*EVENTS)
     async with bay.forwarding():

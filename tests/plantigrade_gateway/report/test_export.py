@@ -12,7 +12,7 @@ from tests.support.records import packets, stand, step, swing
 
 from plantigrade.events import Manner, Stand, Step, Swing
 from plantigrade.summary import summarise_swings
-from plantigrade_gateway.analysis.serialise import event_row
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.report.export import columns, export
 from plantigrade_gateway.store.store import Store

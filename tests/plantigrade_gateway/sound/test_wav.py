@@ -113,9 +113,9 @@ def test_what_a_wav_file_cannot_hold_is_counted(tmp_path):
 CHILD = """
 import signal, sys
 from pathlib import Path
-from plantigrade_gateway.cues import Cue, CueKind
-from plantigrade_gateway.tones import Motif, motif
-from plantigrade_gateway.wavfile import WavFile
+from plantigrade_gateway.sound.cues import Cue, CueKind
+from plantigrade_gateway.sound.motifs import Motif, motif
+from plantigrade_gateway.sound.wav import WavFile
 
 with WavFile(Path(sys.argv[1])) as file:
     for k in (1, 2, 3):

@@ -10,7 +10,7 @@ import pytest
 from tests.support.records import packets, stand, step, swing
 
 from plantigrade.block import N_COLUMNS, PairBlock
-from plantigrade_gateway.analysis.serialise import event_row
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.forward.launch import Gather
 from plantigrade_gateway.session.session import LiveSession

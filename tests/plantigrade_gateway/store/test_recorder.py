@@ -15,7 +15,7 @@ from tests.support.records import packets, step
 from tests.support.tinydisk import tiny_disk
 
 from plantigrade.events import Phase, PhaseKind
-from plantigrade_gateway.analysis.serialise import event_of
+from plantigrade_gateway.analysis.eventrow import event_of
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, Batch, Entry, Kind
 from plantigrade_gateway.store import recorder as module
@@ -415,10 +415,10 @@ FILE_LIMIT = """
     import resource, sys, threading
     from pathlib import Path
     import numpy as np
-    from plantigrade_gateway import recorder as module
-    from plantigrade_gateway.record import Batch
+    from plantigrade_gateway.store import recorder as module
+    from plantigrade_gateway.record.entries import Batch
     from plantigrade_gateway.store.recorder import Recorder
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store.store import Store
     from plantigrade_gateway.store.check import verify
 
     module.RETRY_S = 0.02

@@ -31,10 +31,10 @@ RECORDING = """
     import os, struct, sys, time
     from pathlib import Path
     import numpy as np
-    from plantigrade_gateway import recorder as recorder_module
-    from plantigrade_gateway.record import Batch
+    from plantigrade_gateway.store import recorder as recorder_module
+    from plantigrade_gateway.record.entries import Batch
     from plantigrade_gateway.store.recorder import Recorder
-    from plantigrade_gateway.store import Store
+    from plantigrade_gateway.store.store import Store
     from tests.support.records import step
 
     def record(path, commit_every_s):

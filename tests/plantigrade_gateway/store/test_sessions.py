@@ -9,7 +9,7 @@ from tests.support.records import packets, stand, step, swing
 
 from plantigrade.block import Foot
 from plantigrade.events import Stand, Step, Swing
-from plantigrade_gateway.analysis.serialise import event_row
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store.sessions import detail, find, list_sessions
 from plantigrade_gateway.store.store import Store

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from tests.support.records import packets, stand, step, swing
 
 from plantigrade.events import Stand, Step, Swing
-from plantigrade_gateway.analysis.serialise import event_of, event_row
+from plantigrade_gateway.analysis.eventrow import event_of, event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store import schema

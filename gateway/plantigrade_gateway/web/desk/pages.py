@@ -17,11 +17,12 @@ from starlette.background import BackgroundTask
 
 from plantigrade.block import Foot
 from plantigrade.change import BY_CHANCE
-from plantigrade_gateway import words
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES
 from plantigrade_gateway.web.desk.cache import read_stretch
+from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
 from plantigrade_gateway.web.desk.sets import (
     BAND,
@@ -41,7 +42,6 @@ from plantigrade_gateway.web.desk.tables import (
     swing_columns,
 )
 from plantigrade_gateway.web.desk.timeline import session_data, view_data, view_of
-from plantigrade_gateway.web.desk.worker import Preparing
 from plantigrade_gateway.web.html import not_there
 
 
@@ -164,7 +164,8 @@ class Desk:
 
     def page(self, template: str, **values: Any) -> HTMLResponse:  # noqa: ANN401
         """Return a page."""
-        shown = {"here": "sessions", "rights": "coach", "words": words, **values}
+        shown = {"here": "sessions", "rights": "coach", **values}
+        shown |= {"words": words, "formats": formats}
         return HTMLResponse(self.templates.get_template(template).render(shown))
 
 

@@ -15,7 +15,7 @@ from fastapi import APIRouter, FastAPI
 from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
-from plantigrade_gateway.web.desk.worker import Preparing
+from plantigrade_gateway.web.desk.preparing import Preparing
 
 
 def bokeh_files() -> Path:

@@ -18,8 +18,9 @@ from plantigrade_gateway.report.frames import frame_rows
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import cache
-from plantigrade_gateway.web.desk.cache import prepare, prepared, read_stretch, read_swings
+from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
 from plantigrade_gateway.web.desk.curves import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
+from plantigrade_gateway.web.desk.prepare import prepare
 
 MINUTES_NS = 130_000_000_000  # both checks' stands, a walk and the first swings
 

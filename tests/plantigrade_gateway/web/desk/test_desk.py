@@ -25,8 +25,9 @@ from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import is_good, sets_of
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk import worker
-from plantigrade_gateway.web.desk.cache import prepare, prepared, read_stretch, read_swings
+from plantigrade_gateway.web.desk import preparing
+from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
+from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router
 from plantigrade_gateway.web.desk.sets import has_verdict, lines_of
@@ -303,7 +304,7 @@ def test_an_older_session_is_prepared_on_its_first_opening_and_deleted_at_any_ti
         assert client.get(f"/sessions/{session_id}/timeline.json").status_code == 200
         # another program deletes it: nothing of the desk keeps its bytes in the log
         code = (
-            "import sys; from pathlib import Path; from plantigrade_gateway.store import Store\n"
+            "import sys; from pathlib import Path; from plantigrade_gateway.store.store import Store\n"
             "with Store.open(Path(sys.argv[1])) as s: s.delete_session(sys.argv[2])"
         )
         done = subprocess.run(
@@ -316,7 +317,7 @@ def test_an_older_session_is_prepared_on_its_first_opening_and_deleted_at_any_ti
 
 
 def test_a_session_that_ends_is_prepared_without_being_asked_for(made, tmp_path, monkeypatch):
-    monkeypatch.setattr(worker, "LOOK_EVERY_S", 0.1)
+    monkeypatch.setattr(preparing, "LOOK_EVERY_S", 0.1)
     path = practice_copy(made, tmp_path)
     with Store.open(path) as store:
         session_id = store.create_session("short", analysis_version=1)

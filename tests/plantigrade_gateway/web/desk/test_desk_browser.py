@@ -12,7 +12,7 @@ from tests.support.deskserver import served
 from tests.support.practice import store_practice
 
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk.cache import prepare
+from plantigrade_gateway.web.desk.prepare import prepare
 
 DRAWN = "#chart[data-drawn]"
 WAIT_MS = 60_000
