@@ -29,6 +29,8 @@ from plantigrade_gateway.tone import TONE_PEAK, TonePoint
 from plantigrade_gateway.tones import PEAK, SAMPLE_RATE_HZ, Motif, glide, motif, pitch_hz
 from plantigrade_gateway.wavfile import WavFile
 
+pytestmark = pytest.mark.dear
+
 PULSE = Path(__file__).resolve().parent.parent.parent / ".ci" / "pulse"
 TICK = Cue(CueKind.HEEL_LIFTED, 1.0, 1.1, 0.0, motif(Motif.HEEL_LIFTED))
 

@@ -37,6 +37,8 @@ from plantigrade_gateway.storecheck import verify
 from plantigrade_gateway.tones import SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.web.health import health
 
+pytestmark = pytest.mark.dear
+
 ROOT = Path(__file__).resolve().parents[2]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 
@@ -268,6 +270,7 @@ def test_a_stop_in_a_fast_run_ends_it_at_an_entry(run, short, monkeypatch, tmp_p
         return real(self, batch)
 
     monkeypatch.setattr(RecordAnalysis, "push", push)
+    before = signal.getsignal(signal.SIGINT)
     result = run("replay", short, "--fast", "--no-sound", "--store", "s")
     assert result.exit_code == 0
     assert "Stopped." in result.stdout
@@ -275,7 +278,7 @@ def test_a_stop_in_a_fast_run_ends_it_at_an_entry(run, short, monkeypatch, tmp_p
     with Store.open(tmp_path / "s") as store:
         (session,) = store.sessions()
         assert session.entries == sum(pushed)
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    assert signal.getsignal(signal.SIGINT) is before
 
 
 # ---- pace ----

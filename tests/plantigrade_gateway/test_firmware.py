@@ -59,6 +59,8 @@ from plantigrade_gateway.wire import (
     encode,
 )
 
+pytestmark = pytest.mark.dear
+
 __all__ = ["driver", "toolchain"]
 
 # ---- how it compiles

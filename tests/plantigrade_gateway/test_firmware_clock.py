@@ -20,6 +20,8 @@ from plantigrade_gateway.record import Batch, Entry, Kind, exchange_data, read_e
 from plantigrade_gateway.stream import Run
 from plantigrade_gateway.wire import decode, encode
 
+pytestmark = pytest.mark.dear
+
 __all__ = ["driver", "toolchain"]
 
 PERIOD_US, FRAMES = 10_000, 2

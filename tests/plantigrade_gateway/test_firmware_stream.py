@@ -44,6 +44,8 @@ from plantigrade_gateway.wire import (
     encode,
 )
 
+pytestmark = pytest.mark.dear
+
 __all__ = ["driver", "toolchain"]
 
 

@@ -17,6 +17,8 @@ from plantigrade_gateway.pagecli import PageWish, page_order
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.web import password
 
+pytestmark = pytest.mark.dear
+
 GOOD = "heel midfoot toes"
 
 

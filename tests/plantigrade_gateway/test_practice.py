@@ -17,6 +17,8 @@ from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.stream import FactKind, Run
 from plantigrade_gateway.wire import decode
 
+pytestmark = pytest.mark.dear
+
 FOLDER = Path(__file__).resolve().parents[2] / "replay_data"
 
 

@@ -16,6 +16,8 @@ from plantigrade_gateway.mixer import Mixer
 from plantigrade_gateway.speech import Announcer, Engine, find_engine, opened_voice
 from plantigrade_gateway.tones import MIN_RAMP_S, PEAK, SAMPLE_RATE_HZ, Motif, motif
 
+pytestmark = pytest.mark.dear
+
 SCRIPT = Path(__file__).resolve().parents[2] / ".ci" / "speech"
 
 

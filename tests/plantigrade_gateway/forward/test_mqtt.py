@@ -30,6 +30,8 @@ from plantigrade_gateway.forward.points import Point
 from plantigrade_gateway.linkstatus import FootStatus
 from plantigrade_gateway.settings import SessionSettings
 
+pytestmark = pytest.mark.dear
+
 SECRET = "p4ssword-do-not-print-me"
 SCHEMA = json.loads(
     (Path(__file__).resolve().parents[3] / "hardware_notes" / "mqtt.schema.json").read_text("utf-8")

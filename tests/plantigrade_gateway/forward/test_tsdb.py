@@ -24,6 +24,8 @@ from plantigrade_gateway.cli import main
 from plantigrade_gateway.forward import check, courier, state
 from plantigrade_gateway.forward.outbox import TSDB
 
+pytestmark = pytest.mark.dear
+
 SECRET = "t0ken-do-not-print-me"
 
 

@@ -31,6 +31,8 @@ from plantigrade_gateway.web.comparing import has_verdict, lines_of
 from plantigrade_gateway.web.desk import desk_router
 from plantigrade_gateway.web.deskstore import DeskStore
 
+pytestmark = pytest.mark.dear
+
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory) -> Path:

@@ -14,6 +14,8 @@ from tests.support.practice import store_practice
 from plantigrade_gateway.prepare import prepare
 from plantigrade_gateway.store import Store
 
+pytestmark = pytest.mark.dear
+
 DRAWN = "#chart[data-drawn]"
 WAIT_MS = 60_000
 TOUCH = """(() => {

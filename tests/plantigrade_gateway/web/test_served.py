@@ -19,6 +19,8 @@ from plantigrade_gateway.store import Store
 from plantigrade_gateway.web import certificate, password
 from plantigrade_gateway.web.page import Page, PageOrder
 
+pytestmark = pytest.mark.dear
+
 PASSWORD = "heel midfoot toes"
 WAIT_S = 20.0
 
