@@ -26,6 +26,8 @@ from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.zonecsv import ZoneRows, iter_zone_csv, write_zone_csv
 
+pytestmark = pytest.mark.dear
+
 ROOT = Path(__file__).resolve().parents[2]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 

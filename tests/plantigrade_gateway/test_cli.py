@@ -18,6 +18,8 @@ from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.replayfile import MAGIC, read_replay, write_replay
 from plantigrade_gateway.store import Store
 
+pytestmark = pytest.mark.dear
+
 ROOT = Path(__file__).resolve().parents[2]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 COMMANDS = sorted(main.commands)

@@ -18,6 +18,8 @@ from plantigrade_gateway.replay import demo_file
 from plantigrade_gateway.replayfile import read_replay
 from plantigrade_gateway.tone import TonePoint
 
+pytestmark = pytest.mark.dear
+
 DRILLS = shelf(None).drills
 
 

@@ -40,6 +40,8 @@ from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.stream import Fact, FactKind
 from plantigrade_gateway.wire import decode, encode, encode_data
 
+pytestmark = pytest.mark.dear
+
 START_NS = 5_000_000_000
 PLAYER = Player(mass_kg=80.0)
 FEET = (Foot.LEFT, Foot.RIGHT)

@@ -21,6 +21,8 @@ from plantigrade_gateway.settings import SessionSettings
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.swingframes import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
 
+pytestmark = pytest.mark.dear
+
 MINUTES_NS = 130_000_000_000  # both checks' stands, a walk and the first swings
 
 

@@ -23,6 +23,8 @@ from plantigrade_gateway.recorder import Recorder
 from plantigrade_gateway.store import Store
 from plantigrade_gateway.storecheck import verify
 
+pytestmark = pytest.mark.dear
+
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
