@@ -43,6 +43,9 @@ ci: lint types ## test and slow in one run, with one summary line
 bench: $(VENV)/test-ready ## timings, as ratios and distributions
 	$(BIN)/python -m tests.bench
 
+mutants: $(VENV)/test-ready ## change the code of AREA in N places (SEED: the same again); which does no test notice?
+	$(BIN)/python -m tests.support.mutants $(AREA) $(or $(N),20) $(SEED)
+
 chaos: $(VENV)/test-ready ## minutes of kills and faults; fails where an event is missing (SEEDS="1 2": as then)
 	$(BIN)/python -m tests.support.chaos 180 $(SEEDS)
 
