@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.dear
+
 CONFTEST = Path(__file__).resolve().parent / "conftest.py"
 SKIPS = """
 import pytest

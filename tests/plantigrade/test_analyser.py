@@ -34,6 +34,8 @@ from plantigrade.synth import Stand as StandPlan
 from plantigrade.synth import Swing as SwingPlan
 from plantigrade.synth import Walk as WalkPlan
 
+pytestmark = pytest.mark.dear
+
 SESSIONS = (0, 3)
 
 

@@ -47,6 +47,8 @@ from plantigrade.synth import (
 from plantigrade.synth.sensor import play
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 
+pytestmark = pytest.mark.dear
+
 HEEL, MIDFOOT, FOREFOOT, TOES = range(4)
 CLEAN = SensorModel.clean()
 

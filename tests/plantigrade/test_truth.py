@@ -26,6 +26,8 @@ from plantigrade.synth import (
     random_session,
 )
 
+pytestmark = pytest.mark.dear
+
 NOISY, CLEAN = range(80), range(50)
 
 

@@ -40,6 +40,8 @@ from plantigrade_gateway.wire.codec import decode, encode, encode_data
 from plantigrade_gateway.wire.messages import Ack, AckStatus, DataPacket, SampleFormat
 from plantigrade_gateway.wire.stream import Fact, FactKind
 
+pytestmark = pytest.mark.dear
+
 START_NS = 5_000_000_000
 PLAYER = Player(mass_kg=80.0)
 FEET = (Foot.LEFT, Foot.RIGHT)

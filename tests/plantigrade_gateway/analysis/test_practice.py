@@ -17,6 +17,8 @@ from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import DataPacket
 from plantigrade_gateway.wire.stream import FactKind, Run
 
+pytestmark = pytest.mark.dear
+
 FOLDER = Path(__file__).resolve().parents[3] / "replay_data"
 
 

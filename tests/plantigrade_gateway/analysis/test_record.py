@@ -26,6 +26,8 @@ from plantigrade_gateway.report.frames import frame_rows, write_frames
 from plantigrade_gateway.sources.replay import read_replay
 from plantigrade_gateway.sources.zonecsv import iter_zone_csv, write_zone_csv
 
+pytestmark = pytest.mark.dear
+
 ROOT = Path(__file__).resolve().parents[3]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 

@@ -43,6 +43,8 @@ from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.health import health
 
+pytestmark = pytest.mark.dear
+
 ROOT = Path(__file__).resolve().parents[3]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 
@@ -274,6 +276,7 @@ def test_a_stop_in_a_fast_run_ends_it_at_an_entry(run, short, monkeypatch, tmp_p
         return real(self, batch)
 
     monkeypatch.setattr(RecordAnalysis, "push", push)
+    before = signal.getsignal(signal.SIGINT)
     result = run("replay", short, "--fast", "--no-sound", "--store", "s")
     assert result.exit_code == 0
     assert "Stopped." in result.stdout
@@ -281,7 +284,7 @@ def test_a_stop_in_a_fast_run_ends_it_at_an_entry(run, short, monkeypatch, tmp_p
     with Store.open(tmp_path / "s") as store:
         (session,) = store.sessions()
         assert session.entries == sum(pushed)
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    assert signal.getsignal(signal.SIGINT) is before
 
 
 # ---- pace ----

@@ -4,11 +4,14 @@ import re
 import time
 from urllib.request import urlopen
 
+import pytest
 from click.testing import CliRunner
 from tests.support.program import Program
 
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.store.store import Store
+
+pytestmark = pytest.mark.dear
 
 
 def test_the_desk_is_served_without_a_gateway_until_told(tmp_path):

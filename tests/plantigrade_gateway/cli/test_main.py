@@ -18,6 +18,8 @@ from plantigrade_gateway.sources.replay import MAGIC, read_replay, write_replay
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.store import Store
 
+pytestmark = pytest.mark.dear
+
 ROOT = Path(__file__).resolve().parents[3]
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 COMMANDS = sorted(main.commands)

@@ -17,6 +17,8 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door import password
 
+pytestmark = pytest.mark.dear
+
 GOOD = "heel midfoot toes"
 
 

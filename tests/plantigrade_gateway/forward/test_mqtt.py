@@ -31,6 +31,8 @@ from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.outbox import MQTT
 from plantigrade_gateway.store.status import FootStatus
 
+pytestmark = pytest.mark.dear
+
 SECRET = "p4ssword-do-not-print-me"
 SCHEMA = json.loads(
     (Path(__file__).resolve().parents[3] / "hardware_notes" / "mqtt.schema.json").read_text("utf-8")

@@ -25,6 +25,8 @@ from plantigrade_gateway.forward import check, courier
 from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store.outbox import TSDB
 
+pytestmark = pytest.mark.dear
+
 SECRET = "t0ken-do-not-print-me"
 
 

@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from rich.console import Console
@@ -21,18 +22,19 @@ from rich.console import Console
 from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration, default_calibration
 from plantigrade.evidence import FootFit
-from plantigrade.fitting import FITTING
+from plantigrade.fitting import FITTING, Fitting
+from plantigrade.limits import G_M_S2
 from plantigrade.poses import Pose
 from plantigrade.zones import eighteen
 from plantigrade_gateway.analysis import calibration as guide_module
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.session.calibrate import Request, calibrate
+from plantigrade_gateway.session.calibrate import Request, _Stage, calibrate
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import remember
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.virtual.player import GAINS, SERIALS, Flaws, usual_pair
+from plantigrade_gateway.virtual.player import GAINS, RATE_HZ, SERIALS, Flaws, Follower, usual_pair
 from plantigrade_gateway.virtual.process import Fault, Simulation
 from plantigrade_gateway.wire.gatt import KnownInsole
 
@@ -45,6 +47,8 @@ except ImportError:
         "virtual insoles need the extra: pip install 'plantigrade[virtual]'",
         allow_module_level=True,
     )
+
+pytestmark = pytest.mark.dear
 
 SPEED = 6.0
 LIFT, ROCK = (Pose.LIFT_LEFT,), (Pose.ROCK_LENGTH, Pose.ROCK_WIDTH)
@@ -147,23 +151,46 @@ async def test_a_calibration_finds_the_gains_and_a_check_of_it_passes(path):
     ]
 
 
-@pytest.mark.parametrize(
-    ("flaws", "poses", "sentence"),
-    [
-        (
-            ["swapped"],
-            LIFT,
-            "the right insole was in the air when you were asked to lift the left foot",
-        ),
-        (["wrong_foot"], (Pose.ON_LEFT,), "the right insole stood when you were asked to stand on"),
-        (["moved"], LIFT, "moved while zeroing, hold the foot still in the air"),
-        (["short"], LIFT, "too short: good for 2"),
-        (["full:right:3"], LIFT, "right insole: zone 3 reads full scale"),
-        (["dead:left:12"], ROCK, "left insole: zone 12 never carried load"),
-        (["timid"], ROCK[:1], "rock further"),
-        (["gain:right:0.3"], (Pose.ON_RIGHT,), "check the mass and which foot stood"),
-    ],
-)
+FLAWS = [
+    (
+        ["swapped"],
+        LIFT,
+        "the right insole was in the air when you were asked to lift the left foot",
+    ),
+    (["wrong_foot"], (Pose.ON_LEFT,), "the right insole stood when you were asked to stand on"),
+    (["moved"], LIFT, "moved while zeroing, hold the foot still in the air"),
+    (["short"], LIFT, "too short: good for "),
+    (["full:right:3"], LIFT, "right insole: zone 3 reads full scale"),
+    (["dead:left:12"], ROCK, "left insole: zone 12 never carried load"),
+    (["timid"], ROCK[:1], "rock further"),
+    (["gain:right:0.3"], (Pose.ON_RIGHT,), "check the mass and which foot stood"),
+]
+OVER_BLUETOOTH = (0, 5)
+"""Of these: one of each kind. The others differ in what is read only, not in how it comes."""
+
+
+@pytest.mark.parametrize(("flaws", "poses", "sentence"), FLAWS)
+def test_what_is_not_good_is_said_in_its_sentence(flaws, poses, sentence):
+    """What the invented player's feet read, judged and said; no Bluetooth, and no waiting."""
+    follower = Follower(flaws=Flaws.parse(tuple(flaws)))
+    start = {foot: default_calibration(eighteen(), foot) for foot in Foot}
+    fitting = Fitting(eighteen(), start, 80.0 * G_M_S2, poses=poses)
+    shown, asked = io.StringIO(), asyncio.Queue[Pose]()
+    with _Stage(Console(file=shown, width=400), asked, fitting.need_s) as stage:
+        for row in range(0, 120 * RATE_HZ, 10):
+            t_s = (row + np.arange(10)) / RATE_HZ
+            for foot in Foot:
+                for step in fitting.push(foot, t_s, follower.at(foot, t_s)):
+                    stage.show(step)
+            while not asked.empty():
+                follower.do(asked.get_nowait(), float(t_s[-1]) + 1.0)
+            if "not good: " in shown.getvalue():
+                break
+    (line,) = [text for text in shown.getvalue().splitlines() if "good" in text and "not" in text]
+    assert line.startswith("        not good: ") and sentence in line
+
+
+@pytest.mark.parametrize(("flaws", "poses", "sentence"), [FLAWS[k] for k in OVER_BLUETOOTH])
 async def test_what_is_not_good_is_refused_with_its_sentence(flaws, poses, sentence, path):
     visit = Visit(path, flaws)
     work = asyncio.create_task(visit.calibrate(poses))

@@ -14,6 +14,8 @@ from tests.support.browser import Complaints
 import plantigrade_gateway.web
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 
+pytestmark = pytest.mark.dear
+
 WEB = Path(plantigrade_gateway.web.__file__).parent
 EIGHT = Path(__file__).resolve().parents[3] / "hardware_notes/layouts/eight_zone_newtons.toml"
 LIMIT_S = 60.0  # against hanging

@@ -38,6 +38,8 @@ except ImportError:
         allow_module_level=True,
     )
 
+pytestmark = pytest.mark.dear
+
 
 def command(*arguments: object) -> Result:
     """Run a command; the simulation, where there is one, runs in a process of its own."""

@@ -17,6 +17,8 @@ from plantigrade_gateway.sound.pitch import TonePoint
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 
+pytestmark = pytest.mark.dear
+
 DRILLS = shelf(None).drills
 
 

@@ -29,6 +29,8 @@ from plantigrade_gateway.sound.output import Silence, open_sound
 from plantigrade_gateway.sound.pitch import TONE_PEAK, TonePoint
 from plantigrade_gateway.sound.wav import WavFile
 
+pytestmark = pytest.mark.dear
+
 PULSE = Path(__file__).resolve().parents[3] / ".ci" / "pulse"
 TICK = Cue(CueKind.HEEL_LIFTED, 1.0, 1.1, 0.0, motif(Motif.HEEL_LIFTED))
 

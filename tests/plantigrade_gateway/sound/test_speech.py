@@ -16,6 +16,8 @@ from plantigrade_gateway.sound.mixer import Mixer
 from plantigrade_gateway.sound.motifs import MIN_RAMP_S, PEAK, SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.sound.speech import Announcer, Engine, find_engine, opened_voice
 
+pytestmark = pytest.mark.dear
+
 SCRIPT = Path(__file__).resolve().parents[3] / ".ci" / "speech"
 
 

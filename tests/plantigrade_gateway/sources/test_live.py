@@ -33,6 +33,8 @@ except ImportError:
         allow_module_level=True,
     )
 
+pytestmark = pytest.mark.dear
+
 
 @pytest.fixture(scope="module")
 def steps() -> Steps:

@@ -32,6 +32,8 @@ except ImportError:
         allow_module_level=True,
     )
 
+pytestmark = pytest.mark.dear
+
 ADDRESS = "C0:00:00:00:0F:0A"
 
 

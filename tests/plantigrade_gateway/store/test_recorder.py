@@ -23,6 +23,8 @@ from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.store import Store
 
+pytestmark = pytest.mark.dear
+
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:

@@ -24,6 +24,8 @@ from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import COMMIT_EVERY_S
 from plantigrade_gateway.store.store import Store
 
+pytestmark = pytest.mark.dear
+
 ID_BYTES = 16  # of a session's id, with which a log begins
 LAST_SECOND_NS = 1_000_000_000
 
@@ -164,12 +166,14 @@ def check_round(store: Store, log: bytes) -> tuple[str, int]:
     return session, entries
 
 
-def test_kill_at_random_moments(recordings, tmp_path):
+@pytest.mark.parametrize("times", [1, pytest.param(6, marks=pytest.mark.slow)])
+def test_kill_at_random_moments(recordings, tmp_path, times):
     path = tmp_path / "store.sqlite3"
     sessions: dict[str, int] = {}
     seed = np.random.SeedSequence().entropy  # other moments each time
     print(f"seed {seed}")
-    for plan in rounds(np.random.default_rng(seed)):
+    rng = np.random.default_rng(seed)
+    for plan in [plan for _ in range(times) for plan in rounds(rng)]:
         log = record_until(recordings, path, plan)
         if len(log) < ID_BYTES:
             continue  # killed before its session began
@@ -184,4 +188,4 @@ def test_kill_at_random_moments(recordings, tmp_path):
             assert (told.state, told.end_reason) == ("ended", "restart")
             assert told.entries == sessions.get(told.session_id, 0)
     # Enough of them were killed while entries went in, else the test shows nothing.
-    assert sum(entries > 0 for entries in sessions.values()) >= 10
+    assert sum(entries > 0 for entries in sessions.values()) >= 10 * times

@@ -39,6 +39,8 @@ except ImportError:
         allow_module_level=True,
     )
 
+pytestmark = pytest.mark.dear
+
 SERIAL_NUMBER = "00002a25-0000-1000-8000-00805f9b34fb"
 
 

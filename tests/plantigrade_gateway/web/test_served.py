@@ -19,6 +19,8 @@ from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door import certificate, password
 from plantigrade_gateway.web.live.page import Page, PageOrder
 
+pytestmark = pytest.mark.dear
+
 PASSWORD = "heel midfoot toes"
 WAIT_S = 20.0
 

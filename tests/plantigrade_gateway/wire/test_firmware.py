@@ -59,6 +59,8 @@ from plantigrade_gateway.wire.messages import (
 )
 from plantigrade_gateway.wire.stream import Fact, FactKind
 
+pytestmark = pytest.mark.dear
+
 __all__ = ["driver", "toolchain"]
 
 # ---- how it compiles

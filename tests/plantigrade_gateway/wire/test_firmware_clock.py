@@ -20,6 +20,8 @@ from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import Clock, DataPacket, Start, Time
 from plantigrade_gateway.wire.stream import Run
 
+pytestmark = pytest.mark.dear
+
 __all__ = ["driver", "toolchain"]
 
 PERIOD_US, FRAMES = 10_000, 2

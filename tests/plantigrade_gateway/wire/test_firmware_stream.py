@@ -40,6 +40,8 @@ from plantigrade_gateway.wire.messages import (
 )
 from plantigrade_gateway.wire.stream import Fact, FactKind, Run
 
+pytestmark = pytest.mark.dear
+
 __all__ = ["driver", "toolchain"]
 
 

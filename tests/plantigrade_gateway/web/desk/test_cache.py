@@ -22,6 +22,8 @@ from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swin
 from plantigrade_gateway.web.desk.curves import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
 from plantigrade_gateway.web.desk.prepare import prepare
 
+pytestmark = pytest.mark.dear
+
 MINUTES_NS = 130_000_000_000  # both checks' stands, a walk and the first swings
 
 

@@ -32,6 +32,8 @@ from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router
 from plantigrade_gateway.web.desk.sets import has_verdict, lines_of
 
+pytestmark = pytest.mark.dear
+
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory) -> Path:
@@ -304,7 +306,8 @@ def test_an_older_session_is_prepared_on_its_first_opening_and_deleted_at_any_ti
         assert client.get(f"/sessions/{session_id}/timeline.json").status_code == 200
         # another program deletes it: nothing of the desk keeps its bytes in the log
         code = (
-            "import sys; from pathlib import Path; from plantigrade_gateway.store.store import Store\n"
+            "import sys; from pathlib import Path\n"
+            "from plantigrade_gateway.store.store import Store\n"
             "with Store.open(Path(sys.argv[1])) as s: s.delete_session(sys.argv[2])"
         )
         done = subprocess.run(

@@ -14,6 +14,8 @@ from tests.support.practice import store_practice
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.prepare import prepare
 
+pytestmark = pytest.mark.dear
+
 DRAWN = "#chart[data-drawn]"
 WAIT_MS = 60_000
 TOUCH = """(() => {

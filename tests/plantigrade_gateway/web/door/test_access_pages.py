@@ -11,6 +11,8 @@ from playwright.sync_api import Page, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.program import Program, running
 
+pytestmark = pytest.mark.dear
+
 PASSWORD = "heel midfoot toes"
 
 

@@ -21,6 +21,8 @@ from tests.support.program import Program, cut, running
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.store.store import Store
 
+pytestmark = pytest.mark.dear
+
 WAIT_MS = 120_000  # against hanging; the recording rests for up to a minute between sets
 TABLET: ViewportSize = {"width": 1024, "height": 768}
 PHONE: ViewportSize = {"width": 360, "height": 800}

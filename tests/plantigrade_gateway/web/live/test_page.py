@@ -19,6 +19,8 @@ import websockets
 from plantigrade_gateway.errors import PageError
 from plantigrade_gateway.web.live.page import Page, PageOrder, opened_page
 
+pytestmark = pytest.mark.dear
+
 HELLO = {"type": "hello", "v": 1, "session": {"id": "ab", "recording": True}, "drills": []}
 WAIT_S = 20.0
 
