@@ -26,6 +26,7 @@ from plantigrade.synth import (
     SensorModel,
     SessionPlan,
     Stand,
+    StuckZone,
     Walk,
     perform,
 )
@@ -600,6 +601,17 @@ def test_full_scale_samples_are_counted_and_read_as_the_curve_s_top():
     assert found.left[:, :4].sum(1) == pytest.approx(0.8 * area_mm2.sum())
 
 
+def test_a_stuck_zone_is_told_by_its_id():
+    """Ids count from 1, as on the insole (`hardware_notes/sensing.md`)."""
+    sensor = SensorModel(stuck=(StuckZone(Foot.RIGHT, 4, 300.0),))
+    rows = [settings_entry()]
+    for one in (LEFT, RIGHT):
+        rows += one.entries(one.read(session("full"), sensor, 1), duration_s("full"), START_NS, 1)
+    pipeline = Pipeline()
+    pipeline.push(Batch.of(merged(rows)))
+    assert pipeline.stuck() == {0: (), 1: (5,)}
+
+
 def test_packets_of_other_zones_are_left_out_and_counted():
     few = DataPacket(
         Foot.LEFT, SampleFormat.U16, True, False, False, 0, 0, 10_000, np.ones((2, 8), np.uint16)
@@ -682,6 +694,28 @@ def test_rows_do_not_wait_for_a_foot_that_is_away(case):
         rows = merged(kept, [settings_entry(7.0, mass_kg=70.0)])
         least = 1000
     assert rows_before_the_end(rows) > least
+
+
+def handed_out(entries: Sequence[Entry], size: int) -> list[int]:
+    """How many rows were handed out after each piece of so many entries."""
+    pipeline, rows, out = Pipeline(), 0, []
+    for at in range(0, len(entries), size):
+        rows += sum(len(r) for r in pipeline.push(Batch.of(entries[at : at + size])).rows)
+        out.append(rows)
+    return out
+
+
+@pytest.mark.parametrize("size", [2, 5, 8, 40])
+@pytest.mark.parametrize("away", ["one", "both"])
+def test_rows_come_with_the_same_entry_however_cut_where_a_foot_goes_and_comes(size, away):
+    hole = (at_ns(4.0), at_ns(6.5))
+    rows = [
+        e
+        for e in pair()
+        if not ((e.insole == 1 or away == "both") and hole[0] < e.arrival_ns < hole[1])
+    ]
+    rows = rows[: len(rows) // size * size]
+    assert handed_out(rows, size) == handed_out(rows, 1)[size - 1 :: size]
 
 
 def test_rows_do_not_wait_when_both_insoles_say_the_same_foot():

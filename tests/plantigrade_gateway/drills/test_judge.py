@@ -204,6 +204,17 @@ def reps(*parts: tuple[float, bool | None]) -> list[Rep]:
     return found
 
 
+def test_an_attempt_is_under_way_from_its_first_row_inside_until_its_grace_is_over():
+    """While it is, the drill's tone sounds."""
+    balance = Balance(TARGET)
+    holding = []
+    for k, inside in enumerate([False] * 10 + [True] * 50 + [False] * RATE):
+        balance.row(k / RATE, inside)
+        holding.append(balance.holding)
+    grace = round(GRACE_S * RATE)
+    assert holding == [False] * 10 + [True] * (50 + grace) + [False] * (RATE - grace)
+
+
 def test_a_hold_counts_once_when_it_has_lasted():
     (rep,) = reps((1.0, False), (20.0, True), (1.0, False))
     assert rep == Rep(4.0, GOOD, "held 3 s")

@@ -10,7 +10,7 @@ import pytest
 from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Feedback
-from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.session.session import LiveSession, Moment
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.pitch import TonePoint
@@ -117,6 +117,23 @@ def test_the_stored_session_comes_to_the_same_again(live, store):
     again, changed = results.reanalyse(store, live.session_id)
     assert changed == 0
     assert again.drills == before == results.drills(store, live.session_id)
+
+
+def test_a_session_that_was_cut_off_comes_to_what_its_end_would_have_told(store):
+    """A killed program wrote no end; what was still undecided then is decided all the same."""
+    rows = [e for e in record() if e.arrival_ns < record()[0].arrival_ns + 12_000_000_000]
+    end = Entry(rows[-1].arrival_ns, SESSION, Kind.END, b"")
+    found = []
+    for entries in (rows, [*rows, end]):
+        session_id = store.create_session("test", analysis_version=1)
+        store.append(session_id, Batch.of(entries))
+        store.end_session(session_id, "restart")
+        results.reanalyse(store, session_id)
+        events = results.read(store, session_id)
+        found.append((events.stands, events.steps, events.swings))
+    assert found[0] == found[1]
+    (stand,) = found[0][0]
+    assert stand.end_s == pytest.approx(12.0, abs=0.6)  # pieces of half a second
 
 
 def test_a_drill_can_be_changed_and_ended_while_it_runs(live):

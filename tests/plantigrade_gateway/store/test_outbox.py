@@ -13,6 +13,7 @@ from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.forward.launch import Gather
+from plantigrade_gateway.forward.tsdb import lines
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import at_once, demo_file, read_replay
@@ -210,6 +211,17 @@ def test_regional_loads_give_way_oldest_first_and_events_never(store, outbox, se
     depth = {d.sink: d for d in outbox.depths()}
     assert (depth[LOADS].dropped, depth[LOADS].waiting, depth[TSDB].dropped) == (30, 20, 0)
     assert left[0].time_ms == 1_772_355_600_123 + 30_000
+
+
+def test_rows_of_regional_loads_are_dated_by_their_spacing(store, outbox, session):
+    """From the block's own time on, one row each 20 ms (50 Hz), to the millisecond."""
+    outbox.configure([TSDB, LOADS])
+    rows_50_hz = blocks(100, 50, 50.0)
+    store.write(session, [], [Loads(100, 2.0, 1.0 / 50.0, 50, pack_loads(rows_50_hz))])
+    (item,) = outbox.waiting(LOADS, 0, 10)
+    told = [line for line in lines(item, "") if "foot=left" in line]
+    start_ms = 1_772_355_600_123 + 2_000
+    assert [int(line.rsplit(" ", 1)[1]) for line in told] == [start_ms + 20 * k for k in range(50)]
 
 
 def test_packed_loads_come_back_to_a_tenth_of_a_newton():

@@ -73,6 +73,21 @@ def test_a_guess_from_ever_new_addresses_is_slowed_down_too_but_not_the_machine_
     assert attempts.begin("::1") is None
 
 
+def test_a_guess_from_ever_new_addresses_waits_a_minute_at_most():
+    """Whoever knows the password is not shut out for longer by a stranger in the same network."""
+    attempts = Attempts(clock := Clock())
+    for k in range(FREE_ALL):
+        assert attempts.begin(f"198.51.100.{k}") is None
+    waits = []
+    for k in range(8):
+        wait = attempts.begin(f"203.0.113.{k}")
+        assert wait is not None and wait.everywhere
+        waits.append(wait.seconds)
+        clock.now_s += wait.seconds
+        assert attempts.begin(f"203.0.113.{k}") is None
+    assert waits == [2.0, 4.0, 8.0, 16.0, 32.0, 60.0, 60.0, 60.0]
+
+
 def test_the_machine_itself_is_slowed_down_as_one_place():
     attempts = Attempts(Clock())
     waits = tries(attempts, "127.0.0.1", 3) + tries(attempts, "::1", 3)
