@@ -1,0 +1,454 @@
+"""What release 0.1.0 wrote is read as before: stores, replay files, CSV, settings, drills, schemas.
+
+The files and what 0.1.0 said of them stand in `fixtures/v0_1` (its README says how they were made).
+Whatever 0.1.0 gave must still be given, under the same name and with the same value; new keys,
+columns and rows of settings may come. A value that a fix changes on purpose is named in `FIXES`;
+the kept files are never made again.
+"""
+
+import csv
+import io
+import json
+import lzma
+import math
+import os
+import platform
+import shutil
+import sqlite3
+import sys
+import tarfile
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Any
+from urllib.request import urlopen
+
+import jsonschema
+import numpy as np
+import pyarrow.parquet as parquet
+import pytest
+import scipy
+from click.testing import CliRunner
+from tests.support.deskserver import served
+from tests.support.door import door
+
+from plantigrade_gateway.cli import main
+from plantigrade_gateway.store import Store
+
+ROOT = Path(__file__).resolve().parent.parent
+KEPT = ROOT / "tests" / "fixtures" / "v0_1"
+PRACTICE = ROOT / "replay_data" / "practice.pgr"
+OLDER = (1, 2, 3, 4, 5)
+
+
+@dataclass(frozen=True)
+class Fix:
+    """A kept value that is no longer given, and why.
+
+    Attributes
+    ----------
+    where : str
+        Path of the value, as failures name it; ``*`` stands for any part of it, as in
+        ``practice/swings/*/push/transfer_s``.
+    why : str
+        The fix that changed it.
+    now : str
+        The key's new name, where it was only renamed; else the value is not looked at.
+    """
+
+    where: str
+    why: str
+    now: str = ""
+
+
+FIXES: list[Fix] = []
+"""Every value that legitimately differs from 0.1.0; add to it, never to the kept files."""
+
+WORDS = {"doc", "counts", "words", "problem"}
+"""Keys whose texts are for people: they may be worded anew, but not go."""
+
+
+def made_with() -> dict[str, str]:
+    """Return what decides the last bits of a number: numpy takes the widest instructions."""
+    simd: Any = np.show_config(mode="dicts")
+    return {
+        "machine": f"{sys.platform} {platform.machine()}",
+        "simd": " ".join(simd["SIMD Extensions"].get("found", [])),
+        "libc": " ".join(platform.libc_ver()),
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+    }
+
+
+def kept_text(name: str) -> str:
+    return lzma.decompress((KEPT / f"{name}.xz").read_bytes()).decode("utf-8")
+
+
+def kept(name: str) -> Any:
+    """Return kept JSON by its name."""
+    path = KEPT / "expected" / f"{name}.json"
+    return json.loads(
+        path.read_text("utf-8") if path.exists() else kept_text(f"expected/{name}.json")
+    )
+
+
+SAME_BUILD = made_with() == kept("made_with")
+
+
+def same(before: object, now: object) -> bool:
+    """Whether two values are the same; floats to 1e-9 on another processor or other libraries."""
+    if isinstance(before, bool) or isinstance(now, bool) or SAME_BUILD:
+        return type(before) is type(now) and before == now
+    if isinstance(before, int | float) and isinstance(now, int | float):
+        return math.isclose(before, now, rel_tol=1e-9, abs_tol=1e-9)
+    return before == now
+
+
+def differences(before: Any, now: Any, where: str) -> Iterator[str]:
+    """Give what of `before` is not in `now`, each with its path, but for `FIXES`.
+
+    Parameters
+    ----------
+    before, now : JSON values
+        Mappings may have new keys; lists are of one length.
+    where : str
+        Path of the value; its first part names the kept file.
+    """
+    fix = fix_of(where)
+    if fix is not None and not fix.now:
+        return
+    if isinstance(before, Mapping) and isinstance(now, Mapping):
+        for key, value in before.items():
+            renamed = fix_of(f"{where}/{key}")
+            name = renamed.now or key if renamed is not None else key
+            if name in now:
+                yield from differences(value, now[name], f"{where}/{key}")
+            elif renamed is None or renamed.now:
+                yield f"{where}/{name}: missing, was {str(value)[:60]}"
+    elif isinstance(before, list) and isinstance(now, list):
+        if len(before) != len(now):
+            yield f"{where}: {len(now)} items, were {len(before)}"
+        for k, (one, other) in enumerate(zip(before, now, strict=False)):
+            yield from differences(one, other, f"{where}/{k}")
+    elif WORDS & set(where.split("/")) and isinstance(before, str) and isinstance(now, str):
+        if not now:
+            yield f"{where}: empty, was {before!r}"
+    elif not same(before, now):
+        yield f"{where}: {now!r}, was {before!r}"
+
+
+def fix_of(where: str) -> Fix | None:
+    return next((fix for fix in FIXES if fnmatchcase(where, fix.where)), None)
+
+
+def check(name: str, now: Any, *, source: str | None = None, part: str | None = None) -> None:
+    """Hold JSON of today against what is kept under a name.
+
+    Parameters
+    ----------
+    name : str
+    now : JSON value
+    source : str, optional
+        What an analysis is of, where it is not what the kept one was of.
+    part : str, optional
+        Look at this key of the kept one.
+    """
+    before = kept(name) if part is None else kept(name)[part]
+    if source is not None:
+        before = {**before, "source": source}
+    found = list(differences(before, now, name if part is None else f"{name}/{part}"))
+    assert not found, "\n".join(found[:20])
+
+
+Run = Callable[..., str]
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Run a command in a copy of the kept files, with nothing of the user's in reach."""
+    for name in [name for name in os.environ if name.startswith("PLANTIGRADE_")]:
+        monkeypatch.delenv(name)
+    for name in ("HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME"):
+        monkeypatch.setenv(name, str(tmp_path / "home"))
+    folder = tmp_path / "kept"
+    shutil.copytree(KEPT, folder, ignore=shutil.ignore_patterns("*.xz", "expected"))
+    for name in ("kpa.csv", "newtons.csv"):
+        (folder / name).write_text(kept_text(name), "utf-8")
+    monkeypatch.chdir(folder)
+
+    def made(*arguments: str | Path) -> str:
+        done = CliRunner().invoke(main, [str(a) for a in arguments])
+        assert done.exit_code == 0, (arguments, done.output, done.exception)
+        return done.stdout
+
+    return made
+
+
+@pytest.fixture(scope="module")
+def unpacked(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("stores")
+    with tarfile.open(KEPT / "stores.tar.xz") as tar:
+        tar.extractall(folder, filter="data")
+    return folder
+
+
+@pytest.fixture
+def store(run: Run, unpacked: Path) -> Path:
+    """Return a copy of the store of 0.1.0, in the folder that commands run in."""
+    for path in unpacked.glob("store_6.*"):
+        shutil.copy(path, path.name)
+    return Path("store_6.sqlite3")
+
+
+def read(run: Run, *arguments: str | Path) -> Any:
+    return json.loads(run(*arguments, "--json"))
+
+
+def test_a_change_is_seen_unless_it_is_named(monkeypatch):
+    old = {"a": [{"x": 1.0, "y": "held", "words": "rolled"}], "n": 3}
+    new = {"a": [{"x": 1.0, "y": "held", "words": "it rolled", "z": 0}], "n": 3, "more": None}
+    assert list(differences(old, new, "f")) == []
+    changed = {"a": [{"x": 1.0 + 1e-12, "why": "held", "words": ""}], "n": True}
+    monkeypatch.setitem(globals(), "SAME_BUILD", True)
+    at = [text.split(":")[0] for text in differences(old, changed, "f")]
+    assert at == ["f/a/0/x", "f/a/0/y", "f/a/0/words", "f/n"]
+    monkeypatch.setitem(globals(), "SAME_BUILD", False)
+    assert len(list(differences(old, changed, "f"))) == 3
+    assert len(list(differences({"x": 1.0}, {"x": 1.0 + 1e-8}, "f"))) == 1
+    assert len(list(differences({"n": 3}, {"n": 4}, "f"))) == 1
+    assert len(list(differences({"n": [3]}, {"n": [3, 4]}, "f"))) == 1
+    fixes = [Fix("f/a/*/y", "renamed", "why"), Fix("f/n", "now a flag"), Fix("f/*/words", "gone")]
+    monkeypatch.setitem(globals(), "FIXES", fixes)
+    assert list(differences(old, changed, "f")) == []
+    assert len(list(differences(old, {**changed, "a": [{"x": 1.0, "why": "late"}]}, "f"))) == 1
+
+
+def test_every_fix_says_why_and_is_of_a_kept_value():
+    def paths(value: Any, where: str) -> Iterator[str]:
+        yield where
+        items = value.items() if isinstance(value, dict) else enumerate(value)
+        for key, inner in items if isinstance(value, dict | list) else ():
+            yield from paths(inner, f"{where}/{key}")
+
+    names = {path.name.split(".json")[0] for path in (KEPT / "expected").glob("*.json*")}
+    names -= {"made_with"}
+    every = [path for name in names for path in paths(kept(name), name)] if FIXES else []
+    for fix in FIXES:
+        assert fix.why and "/" in fix.where and not fix.where.startswith("*"), fix
+        assert any(fnmatchcase(path, fix.where) for path in every), f"{fix.where}: nothing is kept"
+
+
+# Replay files and zone CSV
+
+
+def test_the_replayed_demo_gives_the_same_events(run):
+    run("demo", "--fast", "--no-sound", "--store", "demo.sqlite3")
+    shown = read(run, "show", "last", "--store", "demo.sqlite3")
+    check("practice", shown["analysis"], source="demo (invented)")
+
+
+def test_the_practice_file_is_analysed_as_before(run):
+    check("practice", read(run, "analyse", PRACTICE))
+
+
+def test_replay_files_are_analysed_as_before(run):
+    check("show", read(run, "analyse", "session.pgr"), source="session.pgr", part="analysis")
+    check("short", read(run, "analyse", "short.pgr"))
+
+
+def test_zone_csvs_are_analysed_as_before(run):
+    check("kpa", read(run, "analyse", "kpa.csv", "--mass", "74"))
+    layout = ("--layout", "layout_newtons.toml", "--handed", "left")
+    check("newtons", read(run, "analyse", "newtons.csv", *layout))
+
+
+def test_a_replay_file_fills_store_and_outbox_as_before(run):
+    run(
+        *("replay", "session.pgr", "--fast", "--no-sound", "--settings", "sending.toml"),
+        *("--store", "new.sqlite3"),
+    )
+    check("show", read(run, "show", "last", "--store", "new.sqlite3")["analysis"], part="analysis")
+    with closing(sqlite3.connect("new.sqlite3")) as db:
+        rows = db.execute(
+            "SELECT kind, name, twin, revision, body FROM outbox"
+            " WHERE kind NOT IN ('link', 'session') ORDER BY seq"
+        ).fetchall()
+    check("outbox_rows", [[*row[:4], json.loads(row[4])] for row in rows])
+
+
+# The store
+
+
+def test_the_store_is_listed_and_shown_as_before(run, store):
+    check("sessions", read(run, "sessions", "--store", store))
+    check("show", read(run, "show", replayed(), "--store", store))
+    check("outbox", read(run, "outbox", "--store", store))
+
+
+def test_pairing_calibrations_and_status_files_are_read_as_before(run, store):
+    check("status", read(run, "status", "--store", store))
+
+
+def test_the_store_is_exported_as_before(run, store):
+    run("export", replayed(), "--to", "exported", "--store", store)
+    folder = KEPT / "expected" / "export"
+    for path in sorted(folder.glob("*.csv")):
+        check_csv(
+            path.name, path.read_text("utf-8"), Path("exported", path.name).read_text("utf-8")
+        )
+    lines = Path("exported", "frames.csv").read_text("utf-8").splitlines()
+    some = "\n".join([lines[0], *lines[1::250]])
+    check_csv("frames.csv", kept_text("expected/export/frames_every_250.csv"), some)
+    for name, columns in kept("export/parquet").items():
+        schema = parquet.read_schema(Path("exported", name))
+        now = {field.name: str(field.type) for field in schema}
+        found = list(differences(dict(columns), now, name))
+        assert not found, found
+
+
+def check_csv(name: str, before: str, now: str) -> None:
+    """Hold a CSV against the kept one: its columns by name, in the same order."""
+    old, new = (list(csv.reader(io.StringIO(text))) for text in (before, now))
+    still = [column for column in new[0] if column in old[0]]
+    assert still == old[0], f"{name}: columns {set(old[0]) - set(still)}, or their order"
+    tables = [[dict(zip(rows[0], row, strict=True)) for row in rows[1:]] for rows in (old, new)]
+    as_values = [[{k: value_of(v) for k, v in row.items()} for row in table] for table in tables]
+    found = list(differences(as_values[0], as_values[1], name))
+    assert not found, "\n".join(found[:20])
+
+
+def value_of(cell: str) -> float | str:
+    try:
+        return float(cell)
+    except ValueError:
+        return cell
+
+
+def replayed() -> str:
+    """Return the id of the stored session that was replayed."""
+    return str(kept("show")["session"]["session"])
+
+
+def test_the_store_is_analysed_again_as_before_with_the_session_that_was_cut_off(run, store):
+    check("reanalyse", read(run, "reanalyse", "--store", store))
+    check("show", read(run, "show", replayed(), "--store", store))
+    (cut,) = [s["session"] for s in kept("sessions") if s["state"] == "open"]
+    check("cut_off", read(run, "show", cut, "--store", store))
+
+
+def test_the_pages_of_the_stored_session_show_what_they_did(store):
+    with served(store.resolve()) as url:
+
+        def page(name: str) -> Any:
+            with urlopen(f"{url}/sessions/{replayed()}/{name}") as answer:
+                return json.load(answer)
+
+        end_s = time.monotonic() + 120.0  # against hanging: it may be prepared anew
+        while not page("prepared.json")["ready"] and time.monotonic() < end_s:
+            time.sleep(0.1)
+        check("pages", {name: page(name) for name in kept("pages")})
+
+
+def test_the_coachs_password_still_opens(store):
+    with Store.open(store) as opened:
+        lan = door(opened)
+        with opened.database.writing() as db:
+            db.execute("DELETE FROM password WHERE set_utc = ''")  # the door's own
+        browser = lan.browser()
+        assert lan.sign_in(browser, "another password").status_code != 303
+        assert lan.sign_in(browser, "invented password of the coach").status_code == 303
+
+
+@pytest.mark.parametrize("version", OLDER)
+def test_an_older_store_is_brought_up_to_date_and_used(run, unpacked, version):
+    shutil.copy(unpacked / f"store_{version}.sqlite3", "old.sqlite3")
+    store = ("--store", "old.sqlite3")
+    assert tables("old.sqlite3")[0] == version
+    then = kept(f"show_{version}")
+    (listed,) = read(run, "sessions", *store)
+    assert listed["session"] == then["session"]["session"]
+    check(f"show_{version}", read(run, "show", "last", *store))
+    run("export", "last", "--to", "exported", *store)
+    (done,) = read(run, "reanalyse", *store)["sessions"]
+    assert done["changed"] == 0 or fix_of(f"show_{version}/changed")
+    again = read(run, "show", "last", *store)["analysis"]
+    check("short", again, source=then["analysis"]["source"])
+    run("replay", "short.pgr", "--fast", "--no-sound", *store)
+    assert len(read(run, "sessions", *store)) == 2
+    run("replay", "short.pgr", "--fast", "--no-sound", "--store", "new.sqlite3")
+    assert tables("old.sqlite3") == tables("new.sqlite3")
+
+
+def tables(path: str) -> tuple[int, set[tuple[str, str]]]:
+    """Return a store's version, and its tables and indexes as they are declared."""
+    with closing(sqlite3.connect(path)) as db:
+        ((version,),) = db.execute("PRAGMA user_version").fetchall()
+        declared = db.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL")
+        return version, {(name, " ".join(sql.split())) for name, sql in declared}
+
+
+# Settings, drills, schemas
+
+
+def test_every_key_of_a_settings_file_is_read_as_before(run):
+    now = read(run, "settings", "--settings", "settings.toml")
+    check_by_name("settings", "settings", now)
+    assert all(row["from"] != "default" for row in kept("settings")["settings"])
+
+
+def test_every_variable_of_the_environment_is_read_as_before(run, monkeypatch):
+    for name, value in json.loads((KEPT / "environment.json").read_text("utf-8")).items():
+        monkeypatch.setenv(name, value)
+    now = read(run, "settings", "--settings", "settings.toml")
+    check_by_name("environment", "settings", now)
+
+
+def test_every_key_of_a_drill_file_is_read_as_before(run, store):
+    now = read(run, "drills", "--store", store)
+    assert now["problems"] == []
+    check_by_name("drills", "drills", now)
+
+
+def check_by_name(name: str, key: str, now: Any) -> None:
+    """Hold a table of named rows against the kept one; new rows may come between."""
+    old, new = ({row["name"]: row for row in table[key]} for table in (kept(name), now))
+    found = list(differences(old, new, f"{name}/{key}"))
+    found += differences({**kept(name), key: None}, {**now, key: None}, name)
+    assert not found, "\n".join(found[:20])
+
+
+@pytest.mark.parametrize("name", ["analysis", "live", "mqtt"])
+def test_a_schema_says_all_it_said(name):
+    now = json.loads((ROOT / "hardware_notes" / f"{name}.schema.json").read_text("utf-8"))
+    found = list(gone(kept(f"{name}.schema"), now, f"{name}.schema"))
+    assert not found, "\n".join(found[:20])
+
+
+def gone(before: Any, now: Any, where: str) -> Iterator[str]:
+    """Give what a schema no longer says; lists of it are sets that may grow."""
+    if isinstance(before, Mapping) and isinstance(now, Mapping):
+        for key, value in before.items():
+            if (fix := fix_of(f"{where}/{key}")) is not None and not fix.now:
+                continue
+            if key in ("title", "description"):
+                continue
+            name = fix.now if fix is not None else key
+            if name not in now:
+                yield f"{where}/{name}: gone"
+            else:
+                yield from gone(value, now[name], f"{where}/{key}")
+    elif isinstance(before, list) and isinstance(now, list):
+        for k, one in enumerate(before):
+            if all(any(gone(one, other, where)) for other in now):
+                yield f"{where}/{k}: gone: {str(one)[:80]}"
+    elif before != now and fix_of(where) is None:
+        yield f"{where}: {now!r}, was {before!r}"
+
+
+def test_analyses_of_then_and_now_hold_to_each_others_schema(run):
+    now = json.loads((ROOT / "hardware_notes" / "analysis.schema.json").read_text("utf-8"))
+    jsonschema.validate(kept("show")["analysis"], now)
+    jsonschema.validate(read(run, "analyse", "session.pgr"), kept("analysis.schema"))
