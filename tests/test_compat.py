@@ -35,8 +35,8 @@ from click.testing import CliRunner
 from tests.support.deskserver import served
 from tests.support.door import door
 
-from plantigrade_gateway.cli import main
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.store.store import Store
 
 ROOT = Path(__file__).resolve().parent.parent
 KEPT = ROOT / "tests" / "fixtures" / "v0_1"
