@@ -157,10 +157,10 @@ TABLES: dict[str, tuple[str, type]] = {
 """Name of each table's files, and the kind and class of the events in it."""
 
 SETS = "sets"
-"""Name of the table of sets (`exportsets`)."""
+"""Name of the table of sets (`set_table`)."""
 
 DRILLS = ("drills", "repetitions")
-"""Names of the tables of drills (`exportdrills`)."""
+"""Names of the tables of drills (`drill_tables`)."""
 
 _POINTS_PCT = {"cop_y": range(5, 100, 5)}  # where in the stance `Step.cop_y` is read, %
 _LEFT_OUT = {
