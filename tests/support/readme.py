@@ -55,6 +55,12 @@ def walk(path: Path) -> str:
     return "\n".join(output(["analyse", str(path), "--layout", str(LAYOUT)]))
 
 
+def python_example() -> str:
+    """Return the Python code that README.md shows."""
+    (code,) = re.findall(r"```python\n(.*?)```", README.read_text("utf-8"), re.DOTALL)
+    return str(code)
+
+
 def put(text: str, command: str, block: str) -> str:
     """Put a command's output into its place in a text."""
     head = f"```\n$ {command}\n"

@@ -1,4 +1,7 @@
-"""A session's sets as a flat table: what each comes to, a row a set."""
+"""Write a stored session's events, sets and drills as flat tables: CSV and Parquet.
+
+Takes an open store, gives files in a folder, all of them or none; computes no measure of its own.
+"""
 
 import dataclasses
 import os
@@ -154,10 +157,10 @@ TABLES: dict[str, tuple[str, type]] = {
 """Name of each table's files, and the kind and class of the events in it."""
 
 SETS = "sets"
-"""Name of the table of sets (`exportsets`)."""
+"""Name of the table of sets (`set_table`)."""
 
 DRILLS = ("drills", "repetitions")
-"""Names of the tables of drills (`exportdrills`)."""
+"""Names of the tables of drills (`drill_tables`)."""
 
 _POINTS_PCT = {"cop_y": range(5, 100, 5)}  # where in the stance `Step.cop_y` is read, %
 _LEFT_OUT = {
@@ -294,26 +297,46 @@ def _staged(folder: Path, names: Iterable[str]) -> Iterator[Path]:
 
 def _write_table(store: Store, session_id: str, kind: str, table: list[Column], stem: Path) -> None:
     """Write one kind of events to ``<stem>.csv`` and ``<stem>.parquet``, some at a time."""
-    schema = pa.schema(
-        [("session_id", pa.string()), ("event_id", pa.string())]
-        + [(column.name, column.type) for column in table]
-    )
+    schema = _schema(table)
     rows = iter(store.events(session_id, kind))
     with (
         pa_csv.CSVWriter(stem.with_suffix(".csv"), schema, write_options=_STYLE) as as_csv,
         pa_parquet.ParquetWriter(stem.with_suffix(".parquet"), schema) as as_parquet,
     ):
         while some := list(islice(rows, _ROWS_PER_WRITE)):
-            batch = pa.RecordBatch.from_arrays(
-                [
-                    pa.array([session_id] * len(some), pa.string()),
-                    pa.array([row.event_id for row in some], pa.string()),
-                    *(pa.array([_value(row, c) for row in some], c.type) for c in table),
-                ],
-                schema=schema,
-            )
+            batch = _batch(session_id, some, table)
             as_csv.write_batch(batch)
             as_parquet.write_batch(batch)
+
+
+def event_table(session_id: str, rows: Iterable[EventRow], cls: type) -> pa.Table:
+    """Return events of one class as a flat table, as `export` writes them.
+
+    Raises
+    ------
+    StoreError
+        An event was made by another version.
+    """
+    table = columns(cls)
+    return pa.Table.from_batches([_batch(session_id, list(rows), table)])
+
+
+def _schema(table: list[Column]) -> pa.Schema:
+    return pa.schema(
+        [("session_id", pa.string()), ("event_id", pa.string())]
+        + [(column.name, column.type) for column in table]
+    )
+
+
+def _batch(session_id: str, rows: list[EventRow], table: list[Column]) -> pa.RecordBatch:
+    return pa.RecordBatch.from_arrays(
+        [
+            pa.array([session_id] * len(rows), pa.string()),
+            pa.array([row.event_id for row in rows], pa.string()),
+            *(pa.array([_value(row, c) for row in rows], c.type) for c in table),
+        ],
+        schema=_schema(table),
+    )
 
 
 def _value(row: EventRow, column: Column) -> object:

@@ -13,6 +13,7 @@ import numpy as np
 
 from plantigrade.block import FloatArray, Foot, PressureBlock
 from plantigrade.limits import Limits
+from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.analysis.pipeline import Output, Pipeline
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Batch, ZoneRows
@@ -36,20 +37,32 @@ def write_frames(path: Path, batches: Iterable[Batch]) -> None:
     InputError
         The file cannot be written.
     """
+    layout, rows = frames_of(batches)
+    write_zone_csv(path, layout, rows)
+
+
+def frames_of(batches: Iterable[Batch]) -> tuple[ZoneLayout, Iterator[ZoneRows]]:
+    """Return a whole record's layout, and its frames as they are read.
+
+    Raises
+    ------
+    StoreError
+        While reading: the layout changes within the record.
+    """
     frames = frame_rows(batches)
     first = next(frames, None)
-    layout = SessionSettings().zone_layout() if first is None else first[0].zone_layout()
+    if first is None:
+        return SessionSettings().zone_layout(), iter(())
+    settings, rows = first
 
-    def rows() -> Iterator[ZoneRows]:
-        if first is not None:
-            yield first[1]
-        for settings, block in frames:
-            if settings.layout != first_layout:
+    def all_rows() -> Iterator[ZoneRows]:
+        yield rows
+        for later, block in frames:
+            if later.layout != settings.layout:
                 raise StoreError("the zone layout changes within the session: no one zone CSV")
             yield block
 
-    first_layout = "" if first is None else first[0].layout
-    write_zone_csv(path, layout, rows())
+    return settings.zone_layout(), all_rows()
 
 
 def frame_rows(batches: Iterable[Batch]) -> Iterator[tuple[SessionSettings, ZoneRows]]:

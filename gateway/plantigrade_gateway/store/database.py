@@ -23,6 +23,8 @@ class Database:
     path : Path
     create : bool
         Whether a missing file is made.
+    read_only : bool
+        Whether the file is only read: every other method than `read` and `close` fails then.
 
     Raises
     ------
@@ -30,9 +32,11 @@ class Database:
         As `schema.connect`.
     """
 
-    def __init__(self, path: Path, *, create: bool) -> None:
+    def __init__(self, path: Path, *, create: bool, read_only: bool = False) -> None:
         self.path = path
-        self._connection = schema.connect(path, create=create)
+        self._connection = (
+            schema.connect_read_only(path) if read_only else schema.connect(path, create=create)
+        )
         self._guard = threading.RLock()
         self._recording: IO[bytes] | None = None
 

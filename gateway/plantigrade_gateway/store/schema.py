@@ -283,6 +283,43 @@ def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
     return connection
 
 
+def connect_read_only(path: Path) -> sqlite3.Connection:
+    """Open a store file for reading; it is neither made, changed nor brought to another version.
+
+    SQLite may put its two working files (``-wal``, ``-shm``) beside it, as every reader of a
+    database with a write-ahead log does.
+
+    Raises
+    ------
+    StoreError
+        As `connect`; also where the file was written by an older version.
+    """
+    _prepare(path, create=False)
+    try:
+        connection = sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode=ro",
+            uri=True,
+            timeout=BUSY_S,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+        try:
+            if _is_fresh(connection, path):
+                raise StoreError(f"store {path}: is empty; record a session first")
+            version = _number(connection, "user_version")
+            if version < len(MIGRATIONS):
+                raise StoreError(
+                    f"store {path}: was written by an older version of Plantigrade; "
+                    "plantigrade sessions brings it to this one"
+                )
+        except BaseException:
+            connection.close()
+            raise
+    except sqlite3.Error as error:
+        raise explain(path, error) from error
+    return connection
+
+
 def explain(path: Path, error: sqlite3.Error) -> StoreError:
     """Return the sentence for the user that an SQLite error amounts to."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
@@ -335,8 +372,8 @@ def _number(connection: sqlite3.Connection, pragma: str) -> int:
     return int(connection.execute(f"PRAGMA {pragma}").fetchone()[0])
 
 
-def _set_up(connection: sqlite3.Connection, path: Path) -> None:
-    """Check whose file it is before anything is changed in it, then set the connection up."""
+def _is_fresh(connection: sqlite3.Connection, path: Path) -> bool:
+    """Whether there is nothing in a file yet; refuse another program's and a newer version's."""
     version = _number(connection, "user_version")
     ours = _number(connection, "application_id") == APPLICATION_ID
     fresh = not ours and _number(connection, "schema_version") == 0
@@ -350,7 +387,12 @@ def _set_up(connection: sqlite3.Connection, path: Path) -> None:
             f"(store version {version}, this one knows up to {len(MIGRATIONS)}); "
             "install the newer version or choose another store with --store"
         )
-    if fresh:
+    return fresh
+
+
+def _set_up(connection: sqlite3.Connection, path: Path) -> None:
+    """Check whose file it is before anything is changed in it, then set the connection up."""
+    if _is_fresh(connection, path):
         connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
         connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # deletion gives its space back
     mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]

@@ -57,16 +57,18 @@ class Store:
         return self._db
 
     @classmethod
-    def open(cls, path: Path | None = None, *, create: bool = True) -> "Store":
+    def open(
+        cls, path: Path | None = None, *, create: bool = True, read_only: bool = False
+    ) -> "Store":
         """Open the store at `path`, or at this installation's usual place.
 
         Raises
         ------
         StoreError
-            As `schema.connect`.
+            As `schema.connect`, or `schema.connect_read_only`.
         """
         where = schema.default_path() if path is None else Path(path)
-        return cls(Database(where, create=create))
+        return cls(Database(where, create=create, read_only=read_only))
 
     def close(self) -> None:
         """Close the file; what was stored is on the disk already."""
