@@ -5,29 +5,29 @@ how it is cut into batches never changes a bit of it. One implementation for liv
 """
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade.analyser import Analyser
 from plantigrade.baseline import BaselineState
-from plantigrade.block import Foot, PairBlock, PressureBlock
+from plantigrade.block import Foot, PressureBlock
 from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.clock import ClockModel, ClockState
-from plantigrade.events import Event
 from plantigrade.limits import Limits, setup_for
 from plantigrade.load import LoadReducer
 from plantigrade.monitor import ZoneMonitor
-from plantigrade.pairing import Pairing
+from plantigrade_gateway.analysis.timeline import AWAY_S, Output, Tallies, TimeLine
 from plantigrade_gateway.record.entries import SESSION, Batch, Kind, read_exchange
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.stream import Counts, Fact, FactKind, Run
 
-AWAY_NS = 1_000_000_000
-"""A foot this far behind in the record is away: the other's rows wait no longer (design §9)."""
+__all__ = ["Output", "Pipeline", "Tap"]
+
+AWAY_NS = round(AWAY_S * 1e9)
+"""In the record a foot is away by the arrival of its packets: what is lost has no sample time."""
 IntArray = NDArray[np.int64]
 PERIODS_US = (1_000, 50_000)
 """Sample periods that are analysed: 20 to 1000 Hz (`plantigrade.limits.Setup`)."""
@@ -60,37 +60,6 @@ class _Insole:
     ignored: int = 0
 
 
-@dataclass(slots=True)
-class Line:
-    """The time line under way: it begins again when the sample rate or the settings change."""
-
-    period_us: int
-    pairing: Pairing
-    analyser: Analyser
-
-
-@dataclass(frozen=True, slots=True)
-class Output:
-    """What a batch came to.
-
-    Attributes
-    ----------
-    events : list of Event
-        Confirmed by the batch, in order of confirmation.
-    facts : list of Fact
-        What happened in the insoles' streams, by insole.
-    rows : list of PairBlock
-        The rows of the time line the batch completed, not net of the baseline.
-    net : list of PairBlock
-        The same rows, net of the baseline: what the events were decided from.
-    """
-
-    events: list[Event] = field(default_factory=list)
-    facts: list[Fact] = field(default_factory=list)
-    rows: list[PairBlock] = field(default_factory=list)
-    net: list[PairBlock] = field(default_factory=list)
-
-
 class Pipeline:
     """Analyse one session's record, batch by batch.
 
@@ -99,19 +68,24 @@ class Pipeline:
     limits : Limits, optional
     tap : callable, optional
         Looks on; it changes nothing.
+    tallies : Tallies, optional
+        Kept of the time line where given.
     """
 
-    def __init__(self, limits: Limits | None = None, tap: Tap | None = None) -> None:
+    def __init__(
+        self,
+        limits: Limits | None = None,
+        tap: Tap | None = None,
+        tallies: Tallies | None = None,
+    ) -> None:
         self._tap = tap
         self.settings = SessionSettings()
         self._limits = limits or Limits()
         self._layout = self.settings.zone_layout()
         self._origin_ns: int | None = None
         self._insoles: dict[int, _Insole] = {}
-        self._line: Line | None = None
-        self._next_row = 0
+        self._line = TimeLine(tallies)
         self._calibrations: dict[int, Calibration] = {}
-        self._out = Output()
 
     @property
     def origin_ns(self) -> int | None:
@@ -120,7 +94,7 @@ class Pipeline:
 
     def push(self, batch: Batch) -> Output:
         """Take consecutive entries; return what they decided."""
-        self._out = Output()
+        out = self._line.out = Output()
         if len(batch):
             if self._origin_ns is None:
                 self._begin(int(batch.arrival_ns[0]))
@@ -129,13 +103,13 @@ class Pipeline:
                     self._few(batch, start, stop, data)
             else:
                 self._many(batch)
-        return self._out
+        return out
 
     def flush(self) -> Output:
         """End the record: return what can still be decided."""
-        self._out = Output()
-        self._end_line()
-        return self._out
+        out = self._line.out = Output()
+        self._line.end()
+        return out
 
     # ---- what is shown ----
 
@@ -174,10 +148,8 @@ class Pipeline:
         return {k: insole.ignored for k, insole in self._insoles.items()}
 
     def baselines(self) -> dict[Foot, BaselineState]:
-        """Return each foot's baseline."""
-        if self._line is None:
-            return {}
-        return {foot: self._line.analyser.baseline(foot) for foot in Foot}
+        """Return each foot's baseline; none before the time line begins and after it ends."""
+        return self._line.baselines()
 
     # ---- the record in pieces ----
 
@@ -243,26 +215,24 @@ class Pipeline:
             comes = k == sends
             if not insole.away and now - insole.last_ns > AWAY_NS:
                 insole.away = True
-                if self._line is not None:
-                    self._tell_away(insole)
+                self._tell_away(insole)
             if insole.away and comes:
                 insole.away = False
-                if self._line is not None and insole.missed is not None:
-                    self._line.pairing.back(insole.missed)
+                if insole.missed is not None:
+                    self._line.back(insole.missed)
                 insole.missed = None
 
     def _tell_away(self, insole: _Insole) -> None:
         """Let the rows go on without an insole's foot; an unheard one is the foot nobody is."""
-        assert self._line is not None
         heard = {i.foot for i in self._insoles.values() if i.foot is not None}
         unheard = [foot for foot in Foot if foot not in heard]
         insole.missed = insole.foot or (unheard[0] if len(unheard) == 1 else None)
         if insole.missed is not None:
-            self._rows(self._line.pairing.away(insole.missed))
+            self._line.away(insole.missed)
 
     def _entry(self, insole: int, kind: Kind, data: bytes) -> None:
         if kind is Kind.SETTINGS:
-            self._end_line()
+            self._line.end()
             self.settings = SessionSettings.from_json(data)
             self._layout = self.settings.zone_layout()
             for other in self._insoles.values():
@@ -276,7 +246,7 @@ class Pipeline:
             if insole in self._insoles:
                 self._insoles[insole].calibrator = None
         elif kind is Kind.END:
-            self._end_line()
+            self._line.end()
 
     def _few(self, batch: Batch, start: int, stop: int, data: bytes) -> None:
         """Do for an entry, or for notifications of one insole, what `_many` does for many."""
@@ -326,7 +296,7 @@ class Pipeline:
             if isinstance(item, Run):
                 runs.append(item)
             else:
-                self._out.facts.append(item)
+                self._line.out.facts.append(item)
                 if item.kind is _RESTART:
                     runs.append(_restart(item))
         insole.last_ns = int(arrival_ns[-1])
@@ -342,9 +312,9 @@ class Pipeline:
         if not self._is_usable(insole, run):
             insole.ignored += len(run)
             return
-        if self._line is None or (is_new and run.period_us != self._line.period_us):
-            self._end_line()
-            self._begin_line(run.period_us)
+        rate_hz = self._line.rate_hz
+        if rate_hz is None or (is_new and rate_hz != 1e6 / run.period_us):
+            self._begin_line(1e6 / run.period_us)
         if insole.calibrator is None or is_new:
             self._calibrate(insole, run)
         assert insole.calibrator and insole.monitor
@@ -359,13 +329,13 @@ class Pipeline:
     def _push_pressure(self, insole: _Insole, block: PressureBlock, start: int, stop: int) -> None:
         if start == stop:
             return
-        assert insole.reducer and insole.foot and self._line
+        assert insole.reducer and insole.foot
         if stop - start < len(block.t_s) or insole.foot is not block.foot:
             rows = slice(start, stop)
             block = PressureBlock(insole.foot, block.t_s[rows], block.pressure[rows])
         if self._tap is not None and insole.calibrator is not None:
             self._tap(block, insole.calibrator.calibration.gain)
-        self._rows(self._line.pairing.push(insole.reducer.reduce(block)))
+        self._line.push(insole.reducer.reduce(block))
 
     def _is_usable(self, insole: _Insole, run: Run) -> bool:
         """Give an insole its run's foot; False where the run cannot be used."""
@@ -375,13 +345,12 @@ class Pipeline:
             return True
         others = [i.foot for i in self._insoles.values() if i is not insole]
         if run.foot in others:
-            if self._line is not None and run.foot.other not in others:
-                self._rows(self._line.pairing.away(run.foot.other))
+            if run.foot.other not in others:
+                self._line.away(run.foot.other)
             return False
         insole.foot = run.foot
         insole.calibrator = None
-        if self._line is not None:
-            self._line.pairing.back(run.foot)
+        self._line.back(run.foot)
         return True
 
     def _calibrate(self, insole: _Insole, run: Run) -> None:
@@ -393,34 +362,14 @@ class Pipeline:
         insole.monitor = ZoneMonitor(self._layout, 1e6 / run.period_us)
         insole.reducer = LoadReducer(self._layout, calibration.gain)
 
-    # ---- the time line ----
-
-    def _begin_line(self, period_us: int) -> None:
-        rate_hz = 1e6 / period_us
-        setup = setup_for(
-            self._layout, rate_hz, self.settings.body_weight_n, self.settings.lead, self._limits
-        )
-        self._line = Line(
-            period_us, Pairing(rate_hz, self._limits, self._next_row), Analyser(setup)
+    def _begin_line(self, rate_hz: float) -> None:
+        settings = self.settings
+        self._line.begin(
+            setup_for(self._layout, rate_hz, settings.body_weight_n, settings.lead, self._limits)
         )
         for insole in self._insoles.values():
             if insole.away:
                 self._tell_away(insole)
-
-    def _end_line(self) -> None:
-        if self._line is None:
-            return
-        self._rows(self._line.pairing.flush())
-        self._out.events.extend(self._line.analyser.flush())
-        self._next_row = self._line.pairing.next_index
-        self._line = None
-
-    def _rows(self, block: PairBlock) -> None:
-        assert self._line is not None
-        if len(block):
-            self._out.rows.append(block)
-            self._out.events.extend(self._line.analyser.push(block))
-            self._out.net.extend(self._line.analyser.net)
 
 
 def _by_insole(batch: Batch) -> Iterator[tuple[int, int, bytes]]:

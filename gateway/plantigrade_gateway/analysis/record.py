@@ -6,24 +6,21 @@ from itertools import pairwise
 
 import numpy as np
 
-from plantigrade.baseline import BaselineState
-from plantigrade.block import Foot, PairBlock
-from plantigrade.edges import EdgeTally
-from plantigrade.events import Step, Swing
+from plantigrade.block import Foot
+from plantigrade.events import Swing
 from plantigrade.limits import Limits, setup_for
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Output, Pipeline, Tap
 from plantigrade_gateway.analysis.practice import Practice, read_mark
-from plantigrade_gateway.analysis.quality import FootQuality, Link, Quality, WeightTally
+from plantigrade_gateway.analysis.quality import FootQuality, Link, Quality
 from plantigrade_gateway.analysis.result import (
     WEIGHT_DIFFERS,
     Analysis,
-    Found,
     Mark,
-    age_s,
     check_mass,
     quality_of,
 )
+from plantigrade_gateway.analysis.timeline import Tallies
 from plantigrade_gateway.drills.run import Reply
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings
@@ -31,8 +28,6 @@ from plantigrade_gateway.wire.stream import Counts, FactKind
 
 _CUT_AT = (Kind.END, Kind.SETTINGS, Kind.MARK)
 """Entries before which a batch is cut: what comes before one never depends on it."""
-_NOTED_ROWS = 256
-"""Rows that only quality is made of wait until there are so many: few at a time cost much more."""
 
 
 class RecordAnalysis:
@@ -58,9 +53,6 @@ class RecordAnalysis:
         So far.
     ended : bool
         The record's end was among what came.
-    rate_hz : float or None
-        Rows per second of the time line; None before it has two rows. Of the first one, where the
-        insoles change their rate.
     """
 
     def __init__(
@@ -70,22 +62,15 @@ class RecordAnalysis:
         tap: Tap | None = None,
         heard: bool = False,
     ) -> None:
-        self.pipeline = Pipeline(limits, tap)
+        self._tallies = Tallies()
+        self.pipeline = Pipeline(limits, tap, self._tallies)
         self.practice = Practice(heard, limits)
         self.reply = Reply()
         self.marks: list[Mark] = []
         self.ended = False
-        self.rate_hz: float | None = None
         self._source = source
         self._limits = limits or Limits()
-        self._found = Found()
-        self._end_s = 0.0
-        self._unnoted: list[PairBlock] = []
-        self._n_unnoted = 0
-        self._weights: WeightTally | None = None
         self._last_ns: int | None = None
-        self._edges = EdgeTally()
-        self._baselines: dict[Foot, BaselineState] = {}
 
     def push(self, batch: Batch) -> Output:
         """Take consecutive entries; return what the pipeline decided."""
@@ -98,8 +83,6 @@ class RecordAnalysis:
         whole = Output()
         ends = np.flatnonzero(np.isin(batch.kind, _CUT_AT)).tolist()
         for start, stop in pairwise(sorted({0, *ends, len(batch)})):
-            if ends:
-                self._keep_baselines()  # they are gone once such an entry ends the time line
             piece = batch if stop - start == len(batch) else batch.slice(start, stop)
             output = self.pipeline.push(piece)
             self._note_entries(piece)
@@ -114,7 +97,6 @@ class RecordAnalysis:
 
     def flush(self) -> Output:
         """End the record; return what could still be decided."""
-        self._keep_baselines()
         self.reply = Reply()
         output = self.pipeline.flush()
         self._take(output)
@@ -122,8 +104,7 @@ class RecordAnalysis:
 
     def result(self) -> Analysis:
         """Return everything, after `flush`."""
-        self._note_rows()
-        found = self._found
+        found = self._tallies.found
         return Analysis(
             self._source,
             self.rate_hz,
@@ -139,7 +120,15 @@ class RecordAnalysis:
     @property
     def swings(self) -> list[Swing]:
         """The swings found so far."""
-        return self._found.swings
+        return self._tallies.found.swings
+
+    @property
+    def rate_hz(self) -> float | None:
+        """Rows per second of the time line, the first one's where the insoles change theirs.
+
+        None before the first row.
+        """
+        return self._tallies.rate_hz
 
     @property
     def now_s(self) -> float:
@@ -147,34 +136,8 @@ class RecordAnalysis:
         return 0.0 if self._last_ns is None else self._session_s(self._last_ns)
 
     def _take(self, output: Output) -> None:
-        steps = [event for event in output.events if isinstance(event, Step)]
-        least_n = self._limits.cop_bw * self.pipeline.settings.body_weight_n
-        self._edges.push(output.rows, steps, least_n)
-        self._found.take(output.events)
         self.practice.settle(self.pipeline.settings)
         self.reply.add(self.practice.push(output))
-        for block in output.rows:
-            self._unnoted.append(block)
-            self._n_unnoted += len(block)
-            self._end_s = float(block.t_s[-1])
-            if self._weights is None or self._n_unnoted >= _NOTED_ROWS:
-                self._note_rows()
-
-    def _note_rows(self) -> None:
-        """Note the rows that came, once two of them have shown how far apart they lie."""
-        if self._weights is None:
-            first_s = [t_s for block in self._unnoted for t_s in block.t_s[:2].tolist()]
-            if len(first_s) < 2:
-                return
-            self.rate_hz = float(f"{1.0 / (first_s[1] - first_s[0]):.6g}")
-            self._weights = WeightTally(self.rate_hz)
-        assert self.rate_hz is not None
-        if self._unnoted:
-            rows = PairBlock.join(self._unnoted)
-            self._found.count_gaps(rows, 1.0 / self.rate_hz)
-            self._weights.push(rows.left, rows.right)
-        self._unnoted.clear()
-        self._n_unnoted = 0
 
     def _note_entries(self, batch: Batch) -> None:
         for at in np.flatnonzero((batch.kind == Kind.MARK) | (batch.kind == Kind.END)).tolist():
@@ -195,9 +158,6 @@ class RecordAnalysis:
         origin_ns = self.pipeline.origin_ns
         return 0.0 if origin_ns is None else (arrival_ns - origin_ns) / 1e9
 
-    def _keep_baselines(self) -> None:
-        self._baselines = self.pipeline.baselines() or self._baselines
-
     # ---- quality ----
 
     def _quality(self) -> Quality:
@@ -205,7 +165,7 @@ class RecordAnalysis:
         layout = settings.zone_layout()
         rate_hz = self.rate_hz or 100.0  # without samples it decides nothing
         setup = setup_for(layout, rate_hz, settings.body_weight_n, settings.lead, self._limits)
-        own_n = None if self._weights is None else self._weights.weight_n()
+        own_n = self._tallies.weight_n()
         feet = {foot: self._foot_quality(foot) for foot in Foot}
         notes = (*_weight_notes(settings, own_n), *self._notes())
         return quality_of(
@@ -214,18 +174,18 @@ class RecordAnalysis:
 
     def _foot_quality(self, foot: Foot) -> FootQuality:
         insole = next((k for k, f in self.pipeline.feet().items() if f is foot), None)
-        baseline = self._baselines.get(foot, BaselineState(0.0, None, None))
+        baseline, baseline_age_s = self._tallies.baseline(foot)
         counts = self.pipeline.counts().get(insole, Counts()) if insole is not None else Counts()
         used = None if insole is None else self.pipeline.calibrations().get(insole)
         return FootQuality(
             samples=counts.frames,
             missing_samples=counts.lost_frames,
-            gaps=self._found.gaps[foot].gaps(),
+            gaps=self._tallies.found.gaps[foot].gaps(),
             saturated_samples=None if insole is None else self.pipeline.saturated().get(insole, 0),
             unused_zones=() if insole is None else self.pipeline.stuck().get(insole, ()),
             baseline_n=baseline.load_n,
             baseline_error_n=baseline.error_n,
-            baseline_age_s=age_s(baseline, self._end_s),
+            baseline_age_s=baseline_age_s,
             link=None if insole is None else self._link(insole, counts),
             calibration=None if used is None else words.calibration(used),
             gain=None if used is None else used.gain,
@@ -253,11 +213,7 @@ class RecordAnalysis:
         for foot in Foot:
             if foot not in heard:
                 yield f"the {foot} foot's insole was never heard"
-        if self._edges.is_mirrored:
-            yield (
-                "the steps of both feet end on the small toe's side: look whether each insole is "
-                "in its own shoe"
-            )
+        yield from self._tallies.notes()
         for insole, ignored in self.pipeline.ignored().items():
             if ignored:
                 yield (

@@ -1,48 +1,56 @@
-"""A zone CSV → `Analysis`, in memory that does not grow with its length."""
+"""The rows of a zone CSV → `Analysis`, in memory that does not grow with their number.
 
+Opens no file: whoever calls hands the rows in.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 
-from plantigrade.analyser import Analyser
-from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
-from plantigrade.limits import G_M_S2, Limits, Setup, setup_for
+from plantigrade.block import FloatArray, Foot, PressureBlock
+from plantigrade.limits import G_M_S2, Limits, setup_for
 from plantigrade.load import LoadReducer
 from plantigrade.monitor import ZoneMonitor
-from plantigrade.pairing import Pairing
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.analysis.quality import FootQuality, WeightTally
 from plantigrade_gateway.analysis.result import (
     WEIGHT_DIFFERS,
     Analysis,
-    Found,
-    age_s,
     check_mass,
     quality_of,
 )
-from plantigrade_gateway.record.entries import ZoneRows
+from plantigrade_gateway.analysis.timeline import AWAY_S, Output, Tallies, TimeLine
+from plantigrade_gateway.record.entries import ZoneFacts, ZoneRows
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, HANDED
-from plantigrade_gateway.sources.zonecsv import ZoneFacts, iter_zone_csv, scan_zone_csv
 
 LONGEST_GAP_S = 60.0
 """Where times jump by more, a new time line begins (ours)."""
-_AWAY_S = 1.0  # as in the pipeline: a foot missing for longer is not waited for
+Reread = Callable[[], Iterable[ZoneRows]]
+"""Gives the rows from the first on, every time it is called."""
 
 
 def analyse_csv(
-    path: Path,
+    source: str,
     layout: ZoneLayout,
+    facts: ZoneFacts,
+    reread: Reread,
     mass_kg: float | None = None,
     handed: str = "right",
     limits: Limits | None = None,
 ) -> Analysis:
-    """Analyse a zone CSV.
+    """Analyse the rows of a zone CSV.
 
     Parameters
     ----------
-    path : Path
+    source : str
+        The file's name.
     layout : ZoneLayout
+    facts : ZoneFacts
+        What all the rows together are like.
+    reread : callable
+        Returns the rows in pieces of any size; called three times: which zones are stuck at any
+        time, then body weight, must be known before the events can be found.
     mass_kg : float or None
         The person's mass; believed unless the recording's own load differs by more than
         `WEIGHT_DIFFERS`.
@@ -57,62 +65,76 @@ def analyse_csv(
 
     Raises
     ------
-    InputError, LayoutError, SampleError
-        One sentence naming the file, the line and what was expected.
+    InputError
+        A mass that nobody has; what `reread` raises.
+    SampleError
+        Rows that do not fit the layout.
     """
     check_mass(mass_kg)
-    facts = scan_zone_csv(path, layout)
-    unused = _unused_zones(path, layout, facts)
+    unused = _unused_zones(reread(), layout, facts)
     reducers = {
         foot: LoadReducer(layout, excluded=tuple(zone - 1 for zone in unused[foot]))
         for foot in Foot
     }
-    own_n = _own_weight(path, layout, facts, reducers)
+    own_n = _own_weight(reread(), facts, reducers)
     weight_n, weight_from, weight_notes = _choose_weight(mass_kg, own_n)
     setup = setup_for(layout, facts.rate_hz, weight_n, HANDED[handed], limits)
-    line = _Line(setup, reducers)
-    for rows in iter_zone_csv(path, layout, facts=facts):
-        line.push(rows)
-    line.finish()
-    duration_s = line.last_s - line.first_s
-    due = round(duration_s * facts.rate_hz) + 1
-    feet = {
-        foot: FootQuality(
-            samples=line.whole[foot],
-            missing_samples=max(due, facts.rows) - line.whole[foot],
-            gaps=line.found.gaps[foot].gaps(),
-            saturated_samples=None,
-            unused_zones=unused[foot],
-            baseline_n=line.baselines[foot].load_n,
-            baseline_error_n=line.baselines[foot].error_n,
-            baseline_age_s=age_s(line.baselines[foot], line.last_s),
-            link=None,
-        )
-        for foot in Foot
-    }
-    quality = quality_of(
-        setup, layout, mass_kg, weight_from, own_n, feet, weight_notes + facts.notes
-    )
+    tallies = Tallies()
+    line = TimeLine(tallies)
+    feed = _Feed(line, reducers)
+    for rows in reread():
+        for piece in _without_jumps(rows):
+            gap_s = feed.since_last_s(piece)
+            if gap_s is None:
+                line.begin(setup)
+            elif gap_s > LONGEST_GAP_S:
+                line.begin(setup)
+                tallies.leave_out(gap_s)
+            feed.push(piece)
+    line.end()
+    duration_s = feed.last_s - feed.first_s
+    due = max(round(duration_s * facts.rate_hz) + 1, facts.rows)
+    feet = {foot: _foot_quality(foot, tallies, feed.whole[foot], due, unused) for foot in Foot}
+    notes = (*weight_notes, *tallies.notes(), *facts.notes)
     return Analysis(
-        path.name,
+        source,
         facts.rate_hz,
         duration_s,
-        tuple(line.found.stands),
-        tuple(line.found.steps),
-        tuple(line.found.swings),
+        tuple(tallies.found.stands),
+        tuple(tallies.found.steps),
+        tuple(tallies.found.swings),
         (),
-        quality,
+        quality_of(setup, layout, mass_kg, weight_from, own_n, feet, notes),
     )
 
 
-def _unused_zones(path: Path, layout: ZoneLayout, facts: ZoneFacts) -> dict[Foot, tuple[int, ...]]:
+def _foot_quality(
+    foot: Foot, tallies: Tallies, whole: int, due: int, unused: dict[Foot, tuple[int, ...]]
+) -> FootQuality:
+    baseline, baseline_age_s = tallies.baseline(foot)
+    return FootQuality(
+        samples=whole,
+        missing_samples=due - whole,
+        gaps=tallies.found.gaps[foot].gaps(),
+        saturated_samples=None,
+        unused_zones=unused[foot],
+        baseline_n=baseline.load_n,
+        baseline_error_n=baseline.error_n,
+        baseline_age_s=baseline_age_s,
+        link=None,
+    )
+
+
+def _unused_zones(
+    pieces: Iterable[ZoneRows], layout: ZoneLayout, facts: ZoneFacts
+) -> dict[Foot, tuple[int, ...]]:
     """Return the ids of zones that the rest of their region has to stand in for.
 
     A zone that was stuck at any time is left out of the whole recording.
     """
     unused = {Foot.LEFT: set(facts.dead_left), Foot.RIGHT: set(facts.dead_right)}
     monitors = {foot: ZoneMonitor(layout, facts.rate_hz) for foot in Foot}
-    for rows in iter_zone_csv(path, layout, facts=facts):
+    for rows in pieces:
         for block in _blocks(rows):
             for _, stuck in monitors[block.foot].push(block.pressure):
                 unused[block.foot] |= {zone + 1 for zone in stuck}
@@ -120,11 +142,11 @@ def _unused_zones(path: Path, layout: ZoneLayout, facts: ZoneFacts) -> dict[Foot
 
 
 def _own_weight(
-    path: Path, layout: ZoneLayout, facts: ZoneFacts, reducers: dict[Foot, LoadReducer]
+    pieces: Iterable[ZoneRows], facts: ZoneFacts, reducers: dict[Foot, LoadReducer]
 ) -> float | None:
     """Return body weight by the recording's own load, N."""
     tally = WeightTally(facts.rate_hz)
-    for rows in iter_zone_csv(path, layout, facts=facts):
+    for rows in pieces:
         left, right = (reducers[b.foot].reduce(b).values for b in _blocks(rows))
         tally.push(left, right)
     return tally.weight_n()
@@ -170,68 +192,53 @@ def _blocks(rows: ZoneRows) -> tuple[PressureBlock, PressureBlock]:
     )
 
 
-class _Line:
-    """A zone CSV's way through pairing and detectors."""
+def _without_jumps(rows: ZoneRows) -> Iterator[ZoneRows]:
+    """Cut rows where their times jump by more than `LONGEST_GAP_S`."""
+    jumps = np.flatnonzero(np.diff(rows.t_s) > LONGEST_GAP_S) + 1
+    for start, stop in pairwise([0, *jumps.tolist(), len(rows.t_s)]):
+        part = slice(start, stop)
+        yield ZoneRows(rows.t_s[part], rows.left[part], rows.right[part])
 
-    def __init__(self, setup: Setup, reducers: dict[Foot, LoadReducer]) -> None:
-        self.found = Found()
+
+class _Feed:
+    """Hands a zone CSV's rows to the time line; says which foot is away, by the samples' times.
+
+    Attributes
+    ----------
+    whole : dict of Foot to int
+        Samples of which nothing is missing.
+    first_s, last_s : float
+        Times of the first and the last row, s.
+    """
+
+    def __init__(self, line: TimeLine, reducers: dict[Foot, LoadReducer]) -> None:
+        self._line = line
         self.whole = dict.fromkeys(Foot, 0)
-        self.first_s = self.last_s = 0.0
-        self._setup = setup
-        self._row_s = 1.0 / setup.rate_hz
+        self.first_s = self.last_s = np.nan
         self._reducers = reducers
         self._seen_s = dict.fromkeys(Foot, -np.inf)
-        self._away = dict.fromkeys(Foot, False)
-        self._begun = False
-        self._begin(0)
 
-    def _begin(self, first: int) -> None:
-        self._pairing = Pairing(self._setup.rate_hz, self._setup.limits, first)
-        self._analyser = Analyser(self._setup)
-        self._away = dict.fromkeys(Foot, False)
+    def since_last_s(self, rows: ZoneRows) -> float | None:
+        """Return how long after the last row these come, s; None where they are the first."""
+        return None if np.isnan(self.last_s) else float(rows.t_s[0]) - self.last_s
 
     def push(self, rows: ZoneRows) -> None:
-        """Take consecutive rows of the file."""
-        jumps = np.flatnonzero(np.diff(rows.t_s) > LONGEST_GAP_S) + 1
-        edges = [0, *jumps.tolist(), len(rows.t_s)]
-        for start, stop in pairwise(edges):
-            part = slice(start, stop)
-            self._push(ZoneRows(rows.t_s[part], rows.left[part], rows.right[part]))
-
-    def _push(self, rows: ZoneRows) -> None:
-        first_s = float(rows.t_s[0])
-        if not self._begun:
-            self._begun, self.first_s = True, first_s
-        elif first_s - self.last_s > LONGEST_GAP_S:
-            self.finish()
-            for tally in self.found.gaps.values():
-                tally.add(first_s - self.last_s)
-            self._begin(self._pairing.next_index)
+        """Take consecutive rows without a jump."""
+        if np.isnan(self.first_s):
+            self.first_s = float(rows.t_s[0])
         self.last_s = float(rows.t_s[-1])
         for block in _blocks(rows):
-            loads = self._reducers[block.foot].reduce(block)
+            foot, loads = block.foot, self._reducers[block.foot].reduce(block)
             there = ~np.isnan(loads.values[:, 0])
-            self.whole[block.foot] += int(there.sum())
-            self._settle(block.foot, rows.t_s[there])
-            self._rows(self._pairing.push(loads))
-            if self.last_s - self._seen_s[block.foot] > _AWAY_S:
-                self._away[block.foot] = True
-                self._rows(self._pairing.away(block.foot))
+            self.whole[foot] += int(there.sum())
+            self._see(foot, rows.t_s[there])
+            self._line.push(loads)
+            if self.last_s - self._seen_s[foot] > AWAY_S:
+                self._line.away(foot)
+        self._line.out = Output()  # the tallies keep what counts
 
-    def _settle(self, foot: Foot, t_s: FloatArray) -> None:
+    def _see(self, foot: Foot, t_s: FloatArray) -> None:
         if len(t_s):
             self._seen_s[foot] = float(t_s[-1])
-            if self._away[foot]:
-                self._away[foot] = False
-                self._pairing.back(foot)
-
-    def finish(self) -> None:
-        """End the time line under way."""
-        self._rows(self._pairing.flush())
-        self.found.take(self._analyser.flush())
-        self.baselines = {foot: self._analyser.baseline(foot) for foot in Foot}
-
-    def _rows(self, block: PairBlock) -> None:
-        if len(block):
-            self.found.count_gaps(block, self._row_s)
-            self.found.take(self._analyser.push(block))
+            if foot in self._line.gone:
+                self._line.back(foot)

@@ -203,15 +203,26 @@ def analyse(
 
 def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | None) -> "Analysis":
     from plantigrade_gateway.analysis.record import analyse_record
-    from plantigrade_gateway.analysis.result import read_layout
+    from plantigrade_gateway.analysis.result import check_mass, read_layout
     from plantigrade_gateway.analysis.zonecsv import analyse_csv
     from plantigrade_gateway.sources.replay import is_replay, read_replay
+    from plantigrade_gateway.sources.zonecsv import iter_zone_csv, scan_zone_csv
 
     if is_replay(file):
         if layout is not None:
             raise InputError(f"{file}: a replay file carries its own layout, --layout is not taken")
         return analyse_record(read_replay(file), file.name, mass, handed)
-    return analyse_csv(file, read_layout(layout), mass, handed or "right")
+    zones = read_layout(layout)
+    check_mass(mass)  # before a long file is read
+    facts = scan_zone_csv(file, zones)
+    return analyse_csv(
+        file.name,
+        zones,
+        facts,
+        lambda: iter_zone_csv(file, zones, facts=facts),
+        mass,
+        handed or "right",
+    )
 
 
 @main.command()

@@ -181,3 +181,25 @@ class ZoneRows:
     t_s: FloatArray
     left: FloatArray
     right: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ZoneFacts:
+    """What a whole recording of `ZoneRows` is like.
+
+    Attributes
+    ----------
+    rows : int
+    rate_hz : float
+        1 / the mean of the time steps within half of their median, to 6 digits.
+    notes : tuple of str
+        Sentences for the user: columns left out, irregular times, dead zones, empty cells.
+    dead_left, dead_right : tuple of int
+        Ids of zones without a single reading; they are read as 0.
+    """
+
+    rows: int
+    rate_hz: float
+    notes: tuple[str, ...]
+    dead_left: tuple[int, ...]
+    dead_right: tuple[int, ...]

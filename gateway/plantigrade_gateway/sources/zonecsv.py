@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.record.entries import ZoneRows
+from plantigrade_gateway.record.entries import ZoneFacts, ZoneRows
 from plantigrade_gateway.sources.zonecolumns import (
     LATEST_S,
     Columns,
@@ -32,28 +32,6 @@ SLOWEST_HZ, FASTEST_HZ = 20.0, 1000.0
 """Sample rates the detectors take (`plantigrade.limits`)."""
 
 _STEP_S, _LONG_S = 1e-5, 1e3  # time steps are told apart to 10 µs, up to 1000 s
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ZoneFacts:
-    """What a whole zone CSV is like.
-
-    Attributes
-    ----------
-    rows : int
-    rate_hz : float
-        1 / the mean of the time steps within half of their median, to 6 digits.
-    notes : tuple of str
-        Sentences for the user: columns left out, irregular times, dead zones, empty cells.
-    dead_left, dead_right : tuple of int
-        Ids of zones without a single reading; they are read as 0.
-    """
-
-    rows: int
-    rate_hz: float
-    notes: tuple[str, ...]
-    dead_left: tuple[int, ...]
-    dead_right: tuple[int, ...]
 
 
 class Tally:
@@ -131,9 +109,7 @@ class Tally:
 
 
 __all__ = [
-    "ZoneFacts",
     "ZoneRecording",
-    "ZoneRows",
     "iter_zone_csv",
     "read_zone_csv",
     "scan_zone_csv",
