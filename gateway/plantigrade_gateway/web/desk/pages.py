@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import jinja2
 from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
 from fastapi.routing import APIRoute
@@ -42,7 +41,7 @@ from plantigrade_gateway.web.desk.tables import (
     swing_columns,
 )
 from plantigrade_gateway.web.desk.timeline import session_data, view_data, view_of
-from plantigrade_gateway.web.html import not_there
+from plantigrade_gateway.web.html import not_there, rendered
 
 
 def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
@@ -160,13 +159,11 @@ class Desk:
 
     reads: DeskStore
     preparing: Preparing
-    templates: jinja2.Environment
 
     def page(self, template: str, **values: Any) -> HTMLResponse:  # noqa: ANN401
         """Return a page."""
         shown = {"here": "sessions", "rights": "coach", **values}
-        shown |= {"words": words, "formats": formats}
-        return HTMLResponse(self.templates.get_template(template).render(shown))
+        return HTMLResponse(rendered(template, words=words, formats=formats, **shown))
 
 
 class DeskRoute(APIRoute):
@@ -183,23 +180,10 @@ class DeskRoute(APIRoute):
                 status = 404 if isinstance(error, NotThere) else 409
                 if request.url.path.endswith(".json"):
                     return JSONResponse({"problem": str(error)}, status)
-                page = templates().get_template("sorry.html")
-                shown = page.render(here="sessions", rights="coach", problem=str(error))
-                return HTMLResponse(shown, status)
+                shown = {"here": "sessions", "rights": "coach", "problem": str(error)}
+                return HTMLResponse(rendered("sorry.html", **shown), status)
 
         return handler
-
-
-def templates() -> jinja2.Environment:
-    """Return the pages' templates; all that people wrote is escaped."""
-    loader = jinja2.FileSystemLoader(Path(__file__).parents[1] / "templates")
-    return jinja2.Environment(
-        loader=loader,
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
 
 
 def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
@@ -208,7 +192,7 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     Its ``state.reads`` is to be closed at the end.
     """
     reads = DeskStore(store_path)
-    desk = Desk(reads, preparing, templates())
+    desk = Desk(reads, preparing)
     router = APIRouter(prefix="/sessions", route_class=DeskRoute)
     _add_session(router, desk)
     _add_tables(router, desk)
