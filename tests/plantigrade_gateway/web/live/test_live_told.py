@@ -17,7 +17,7 @@ from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 pytestmark = pytest.mark.dear
 
 WEB = Path(plantigrade_gateway.web.__file__).parent
-EIGHT = Path(__file__).resolve().parents[3] / "hardware_notes/layouts/eight_zone_newtons.toml"
+EIGHT = Path(__file__).resolve().parents[4] / "hardware_notes/layouts/eight_zone_newtons.toml"
 LIMIT_S = 60.0  # against hanging
 HTML = "<img src=x onerror=alert(1)>"
 SIZES = ((320, 640), (360, 800), (768, 1024), (1024, 768), (1280, 800))
