@@ -32,8 +32,6 @@ IntArray = NDArray[np.int64]
 PERIODS_US = (1_000, 50_000)
 """Sample periods that are analysed: 20 to 1000 Hz (`plantigrade.limits.Setup`)."""
 INSOLES = (0, 1)
-_FEW = 8
-"""Up to so many entries, as live work brings them, are taken insole by insole in their order."""
 _NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), FactKind.RESTART  # looked up once
 _ZERO = np.zeros(1, dtype=np.int64)
 Tap = Callable[[PressureBlock, float], None]
@@ -98,11 +96,7 @@ class Pipeline:
         if len(batch):
             if self._origin_ns is None:
                 self._begin(int(batch.arrival_ns[0]))
-            if len(batch) <= _FEW and self._is_all_here(batch):
-                for start, stop, data in _by_insole(batch):
-                    self._few(batch, start, stop, data)
-            else:
-                self._many(batch)
+            self._take(batch)
         return out
 
     def flush(self) -> Output:
@@ -159,15 +153,7 @@ class Pipeline:
             k: _Insole(Decoder(k), ClockModel(origin_ns), last_ns=origin_ns) for k in INSOLES
         }
 
-    def _is_all_here(self, batch: Batch) -> bool:
-        """Whether no foot goes or comes in a batch, or it is one entry."""
-        if len(batch) == 1:
-            return True
-        left, right = self._insoles.values()
-        heard_ns = min(left.last_ns, right.last_ns)
-        return not (left.away or right.away) and batch.arrival_ns[-1] - heard_ns <= AWAY_NS
-
-    def _many(self, batch: Batch) -> None:
+    def _take(self, batch: Batch) -> None:
         ends = np.concatenate((_ZERO, np.cumsum(batch.length)))
         for start, stop in self._pieces(batch):
             self._settle_absence(batch, start)
@@ -247,17 +233,6 @@ class Pipeline:
                 self._insoles[insole].calibrator = None
         elif kind is Kind.END:
             self._line.end()
-
-    def _few(self, batch: Batch, start: int, stop: int, data: bytes) -> None:
-        """Do for an entry, or for notifications of one insole, what `_many` does for many."""
-        self._settle_absence(batch, start)
-        k = int(batch.insole[start])
-        if batch.kind[start] != _NOTIFICATION:
-            self._entry(k, Kind(int(batch.kind[start])), data)
-        elif k in self._insoles:
-            arrival_ns, lengths = batch.arrival_ns[start:stop], batch.length[start:stop]
-            for run in self._decode(k, arrival_ns, lengths, data):
-                self._push_run(self._insoles[k], run)
 
     def _notifications(self, batch: Batch, start: int, stop: int, ends: IntArray) -> None:
         """Decode a piece of notifications, and push what both insoles say.
@@ -370,26 +345,6 @@ class Pipeline:
         for insole in self._insoles.values():
             if insole.away:
                 self._tell_away(insole)
-
-
-def _by_insole(batch: Batch) -> Iterator[tuple[int, int, bytes]]:
-    """Cut a few entries into notifications of one insole that follow on, and other entries.
-
-    Yields the entries' start and stop, and their data.
-    """
-    n, payload = len(batch), batch.payload
-    if n == 1:
-        yield 0, 1, payload
-        return
-    entries = list(zip(batch.insole.tolist(), batch.kind.tolist(), strict=True))
-    lengths = batch.length.tolist()
-    start = low = high = 0
-    for at in range(n):
-        if at > start and (entries[at] != entries[start] or entries[at][1] != _NOTIFICATION):
-            yield start, at, payload[low:high]
-            start, low = at, high
-        high += lengths[at]
-    yield start, n, payload[low:high]
 
 
 @dataclass(frozen=True, slots=True)

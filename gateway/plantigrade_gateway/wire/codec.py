@@ -345,8 +345,6 @@ def _format_byte(foot: Foot, sample_format: SampleFormat) -> int:
 
 
 _U16 = SampleFormat.U16
-_FEW_BYTES = 128
-"""Up to so many bytes of samples in a call, arrays cost more than integers."""
 
 
 def unpack_samples(
@@ -368,8 +366,6 @@ def unpack_samples(
     """
     if sample_format is _U16:
         return body.view("<u2").astype(np.uint16).reshape(-1, zones)
-    if body.size <= _FEW_BYTES:
-        return _unpack_few(body, zones)
     rows = body.reshape(-1, frame_bytes(zones, sample_format)).astype(np.uint16)
     n_odd = zones // 2
     middle = rows[:, 1::3]
@@ -377,15 +373,6 @@ def unpack_samples(
     counts[:, 0::2] = rows[:, 0::3] | ((middle & 0x0F) << 8)
     counts[:, 1::2] = (middle[:, :n_odd] >> 4) | (rows[:, 2::3] << 4)
     return counts
-
-
-def _unpack_few(body: NDArray[np.uint8], zones: int) -> NDArray[np.uint16]:
-    """Do for a packet or two of packed samples what `unpack_samples` does for many."""
-    size = frame_bytes(zones, SampleFormat.PACKED12)
-    data = body.tobytes()
-    frames = [int.from_bytes(data[k : k + size], "little") for k in range(0, len(data), size)]
-    shifts = range(0, 12 * zones, 12)
-    return np.array([[v >> s & 0xFFF for s in shifts] for v in frames], dtype=np.uint16)
 
 
 def pack_samples(counts: NDArray[np.uint16], sample_format: SampleFormat) -> NDArray[np.uint8]:

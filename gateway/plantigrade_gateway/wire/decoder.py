@@ -13,8 +13,6 @@ ones between are judged one by one (`sequence.py`), which would take an ordinary
 end. No I/O.
 """
 
-import struct
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -38,7 +36,6 @@ _U16 = SampleFormat.U16  # looking a member up on its class costs a call each ti
 _FEW = 8
 """Up to this many packets in a call, columns cost more than judging each."""
 _ZERO = np.zeros(1, dtype=np.int64)
-_COUNTER_AND_CLOCK = struct.Struct("<II")  # of a header, at byte 4; fixed fields on both sides
 
 
 class _Call:
@@ -141,8 +138,6 @@ class Decoder:
         self.counts = Counts()
         self._sequence = Sequence()
         self._battery_low = False
-        self._alike: tuple[int, bytes, bytes] | None = None
-        """Length and fixed bytes of the last packet taken, where the next may be ordinary."""
 
     def feed(
         self, arrival_ns: NDArray[np.int64], lengths: NDArray[np.int64], payload: bytes
@@ -192,9 +187,6 @@ class Decoder:
         at, length = int(call.starts[i]), int(call.lengths[i])
         arrival_ns = int(call.arrival_ns[i])
         self.counts.notifications += 1
-        header = self._ordinary(call, i, at, length, arrival_ns)
-        if header:
-            return header, []
         try:
             if message_kind(call.payload, at, length) is not MessageKind.DATA:
                 message = decode(call.payload[at : at + length])
@@ -211,33 +203,10 @@ class Decoder:
         for kind, value in self._changes(place, header):
             facts.append(self._fact(kind, arrival_ns, value=value))
         self._sequence.take(header, place, arrival_ns)
-        self._alike = None
-        if not header.flags & (FLAG_FIRST | FLAG_DROPPED):
-            self._alike = length, call.payload[at : at + 4], call.payload[at + 12 : at + 16]
         self.counts.packets += 1
         self.counts.frames += header.frames
         call.clock_us[i] = place.clock_us
         return header, facts
-
-    def _ordinary(
-        self, call: _Call, i: int, at: int, length: int, arrival_ns: int
-    ) -> Header | None:
-        """Take packet i if it is ordinary; return a header like its own."""
-        payload, sequence = call.payload, self._sequence
-        if self._alike != (length, payload[at : at + 4], payload[at + 12 : at + 16]):
-            return None
-        last = sequence.last
-        assert last is not None
-        counter, clock_us = _COUNTER_AND_CLOCK.unpack_from(payload, at + 4)
-        step = clock_us - (sequence.clock_us & 0xFFFFFFFF)
-        due = last.frames * last.period_us
-        if counter != sequence.counter + 1 or step <= 0 or abs(step - due) > last.period_us >> 1:
-            return None
-        sequence.follow(1, counter, sequence.clock_us + step, arrival_ns)
-        self.counts.packets += 1
-        self.counts.frames += last.frames
-        call.clock_us[i] = sequence.clock_us
-        return last
 
     def _fact(
         self,
