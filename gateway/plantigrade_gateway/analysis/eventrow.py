@@ -4,16 +4,15 @@ Takes and gives the frozen results of `plantigrade.events`; does no I/O. A row's
 of session, kind, foot and first sample, so that an event that is written twice is there once.
 """
 
-import dataclasses
 import hashlib
+import json
 import math
-import types
-import typing
-from collections.abc import Callable, Hashable
 from dataclasses import dataclass
-from enum import StrEnum
 from functools import cache
-from typing import Any, cast
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import PydanticSerializationError
 
 from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway.errors import StoreError
@@ -96,7 +95,7 @@ def event_row(session_id: str, event: Measured, upto_entry: int = 0) -> EventRow
         foot=foot,
         t_s=float(t_s),
         first_index=int(event.first_index),
-        body=cast(dict[str, Any], _plain(event, kind)),
+        body=_body(event, kind),
         upto_entry=upto_entry,
     )
 
@@ -109,86 +108,29 @@ def event_of(row: EventRow) -> Measured:
     StoreError
         The row's kind or body is not one this version knows.
     """
-    cls = _KINDS.get(row.kind)
-    if cls is None:
+    if row.kind not in _KINDS:
         raise StoreError(f"event {row.event_id}: kind {row.kind!r}, expected {', '.join(_KINDS)}")
     try:
-        return cast(Measured, _builder(cast(Hashable, cls))(row.body))
-    except (KeyError, TypeError, ValueError) as error:
+        return _adapter(row.kind).validate_python(row.body)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(map(str, first["loc"]))
         raise StoreError(
-            f"event {row.event_id}: not a {row.kind} of this version ({error}); "
+            f"event {row.event_id}: not a {row.kind} of this version ({where}: {first['msg']}); "
             "run plantigrade reanalyse"
         ) from error
 
 
-def _plain(value: object, where: str) -> object:
-    """Return a value as JSON can hold it."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {
-            f.name: _plain(getattr(value, f.name), f"{where}.{f.name}")
-            for f in dataclasses.fields(value)
-        }
-    if isinstance(value, (tuple, list)):
-        return [_plain(v, where) for v in value]
-    if isinstance(value, StrEnum):
-        return str(value)
-    if isinstance(value, float):  # numpy's float64 too
-        return float(value) if math.isfinite(value) else None
-    if value is None or isinstance(value, (bool, int, str)):
-        return value
-    item = getattr(value, "item", None)  # other numpy scalars
-    if item is not None and getattr(value, "ndim", 1) == 0:
-        return _plain(item(), where)
-    raise StoreError(f"{where} is a {type(value).__name__}, which a stored event cannot hold")
-
-
-_Builder = Callable[[Any], Any]
-
-
 @cache
-def _builder(annotation: object) -> _Builder:
-    """Return what turns a JSON value into the annotated type; None stays None.
-
-    Made once for each type: an event has some fifty values, a session hundreds of events.
-    """
-    origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
-    if origin is types.UnionType:
-        return _builder(next(a for a in arguments if a is not types.NoneType))
-    if origin is tuple:
-        return _tuple_builder(_builder(arguments[0]), annotation)
-    if not isinstance(annotation, type):
-        return _refuser(annotation)
-    if dataclasses.is_dataclass(annotation):
-        return _dataclass_builder(annotation)
-    return lambda value: None if value is None else annotation(value)
+def _adapter(kind: str) -> TypeAdapter[Measured]:
+    """Return what turns events of a kind into JSON and back; made once, at the first event."""
+    return TypeAdapter(_KINDS[kind])
 
 
-def _tuple_builder(item: _Builder, annotation: object) -> _Builder:
-    def built(value: Any) -> Any:  # noqa: ANN401
-        if value is not None and not isinstance(value, list):
-            raise TypeError(f"{value!r} where {annotation} is expected")
-        return None if value is None else tuple(map(item, value))
-
-    return built
-
-
-def _dataclass_builder(cls: type) -> _Builder:
-    hints = typing.get_type_hints(cls)
-    parts = [(f.name, _builder(hints[f.name])) for f in dataclasses.fields(cls)]
-
-    def built(value: Any) -> Any:  # noqa: ANN401
-        if value is None:
-            return None
-        if not isinstance(value, dict):
-            raise TypeError(f"{value!r} where a {cls.__name__} is expected")
-        return cls(*[build(value[name]) for name, build in parts])
-
-    return built
-
-
-def _refuser(annotation: object) -> _Builder:
-    def refused(value: Any) -> Any:  # noqa: ANN401
-        if value is not None:
-            raise TypeError(f"{value!r} where {annotation} is expected")
-
-    return refused
+def _body(event: Measured, kind: str) -> dict[str, Any]:
+    try:
+        text = _adapter(kind).dump_json(event, warnings=False)  # NaN becomes null
+    except PydanticSerializationError as error:
+        raise StoreError(f"{kind}: a stored event cannot hold it ({error})") from error
+    body: dict[str, Any] = json.loads(text)
+    return body

@@ -60,6 +60,11 @@ def test_numpy_scalars_and_undefined_numbers():
     assert row.first_index == 7
 
 
+def test_what_json_cannot_hold_is_refused():
+    with pytest.raises(StoreError, match="step: a stored event cannot hold it"):
+        event_row("s", dataclasses.replace(step(7), peak1_n=object()))  # type: ignore[arg-type]
+
+
 def test_identity_is_session_kind_foot_and_first_sample():
     rows = [
         event_row("s", step(5)),
@@ -93,9 +98,9 @@ def test_provisional_phases_are_refused():
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ({"foot": "middle"}, "'middle' is not a valid Foot"),
-        ({"heel": 3}, "RegionTiming"),
-        ({"cop_y": "text"}, "'text'"),
+        ({"foot": "middle"}, "foot: Input should be 'left' or 'right'"),
+        ({"heel": 3}, "heel: Input should be a dictionary or an instance of RegionTiming"),
+        ({"cop_y": "text"}, "cop_y: Input should be a valid tuple"),
     ],
 )
 def test_a_body_of_another_shape_says_so(change, said):

@@ -2,6 +2,8 @@
 
 Deflate of: uint32 length of the head, the head (JSON), then each table's float32 values, all first
 bytes, then all second ones, and so on. Values keep single precision: a load of 1000 N to 0.0001 N.
+Kept, since `numpy.savez_compressed` takes 31 % more bytes for a time line and 18 % more for swings,
+and reads them 1.7 to 2 times slower (the recorded practice).
 """
 
 import json
