@@ -1,4 +1,4 @@
-"""DEVELOPERS.md and the hardware notes name files and modules that are there."""
+"""Documents and docstrings name files and modules that are there."""
 
 import re
 from pathlib import Path
@@ -26,6 +26,17 @@ def is_there(name: str) -> bool:
 def test_every_file_that_a_document_names_is_there(document):
     names = set(re.findall(r"`([\w./-]+\.(?:py|js|html|toml))`", document.read_text("utf-8")))
     assert sorted(name for name in names - MADE if not is_there(name)) == []
+
+
+@pytest.mark.parametrize("package", [PACKAGE, SIGNAL], ids=lambda path: path.name)
+def test_every_file_that_the_code_names_is_there(package):
+    missing = [
+        f"{path.relative_to(package)}: {name}"
+        for path in package.rglob("*.py")
+        for name in re.findall(r"`([\w./-]+\.py)`", path.read_text("utf-8"))
+        if not is_there(name)
+    ]
+    assert missing == []
 
 
 def rows(head: str) -> list[list[str]]:

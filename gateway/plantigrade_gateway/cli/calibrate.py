@@ -1,4 +1,4 @@
-"""The command that calibrates: arguments in, no work. `register` adds it to the command's group."""
+"""The command `calibrate`: arguments in; the work is elsewhere. `register` adds it to a group."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -79,7 +79,7 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
         raise InputError("--flaw and --speed are for virtual insoles only, add --virtual")
     if virtual and options["radio"]:
         raise InputError("--virtual starts its own radio: leave --radio out")
-    Flaws.parse(flaws)  # what is none is said now
+    Flaws.parse(flaws)  # refuses an unknown flaw before anything starts
     request = Request(
         store,
         options["mass"],

@@ -23,7 +23,7 @@ def register(
     store_option: Callable[[Any], Any],
     store_of: Callable[[click.Context], Path | None],
 ) -> None:
-    """Add the command to a group, as `livecli.register` does."""
+    """Add the command to a group, as `register` of `cli/run.py` does."""
 
     @group.command()
     @page_options

@@ -1,4 +1,4 @@
-"""Whether this machine can do the job: Python, the store, sound, Bluetooth, and what to do if not.
+"""Check that this machine can do the job: Python, store, sound, Bluetooth; say what to do if not.
 
 Gives `Check` objects; the command line shows them. Changes nothing, and no check can hang: each
 has a limit, after which it is reported as unanswered.

@@ -63,7 +63,7 @@ def register(
     json_option: Decorator,
     store_of: Callable[[click.Context], Path | None],
 ) -> None:
-    """Add the command to a group; the parameters are those of `livecli.register`."""
+    """Add the command to a group; the parameters are those of `register` in `cli/run.py`."""
 
     @group.command()
     @click.option(

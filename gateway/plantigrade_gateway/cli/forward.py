@@ -1,4 +1,4 @@
-"""The commands of what leaves the bay: settings, outbox, tsdb. Arguments in, no work."""
+"""The commands `settings`, `outbox` and `tsdb`: what is sent on. Arguments in, no work."""
 
 import json
 from collections.abc import Callable
@@ -57,7 +57,7 @@ def register(
     json_option: Decorator,
     store_of: Callable[[click.Context], Path | None],
 ) -> None:
-    """Add the commands to a group; parameters as `livecli.register`."""
+    """Add the commands to a group; parameters as `register` of `cli/run.py`."""
 
     @group.command()
     @json_option

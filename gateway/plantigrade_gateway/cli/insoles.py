@@ -1,4 +1,4 @@
-"""What `plantigrade scan` and `plantigrade pair` do and print: who is near, who is remembered."""
+"""The commands `scan` and `pair`: list the insoles that are near, remember the chosen pair."""
 
 import sys
 from collections.abc import Iterable
@@ -86,7 +86,7 @@ def choose_pair(
     seconds: float,
     radio: str | None,
 ) -> None:
-    """Let somebody choose a left and a right insole of those heard, and remember them."""
+    """Let the user choose a left and a right insole of those heard, and remember them."""
     import asyncio
 
     from plantigrade_gateway.report.console import console, paragraph

@@ -1,6 +1,6 @@
 """Drills as data: what is practised, what counts, and what is heard.
 
-`drilltable.py` makes one from a table, `drillrun.py` runs it. No published normal exists for any
+`files.py` makes one from a table, `run.py` runs it. No published normal exists for any
 target here: all defaults are ours, and the coach adjusts them.
 
 How often a player is told: constant feedback helps while practising and may be leant on. Sigrist
@@ -265,7 +265,7 @@ class Drill:
         return self.target.counts
 
     def table(self) -> dict[str, Any]:
-        """Return the drill as the table that `drilltable.drill_of` reads."""
+        """Return the drill as the table that `files.drill_of` reads."""
         return {
             "name": self.name,
             "title": self.title,

@@ -1,7 +1,7 @@
 """The record: everything a session's results are a function of, in the order it arrived.
 
 Takes nothing from outside and does no I/O. The store (`store.py`) and the replay file
-(`replayfile.py`) keep records; the pipeline (`pipeline.py`) turns one into events.
+(`sources/replay.py`) keep records; the pipeline (`analysis/pipeline.py`) turns one into events.
 """
 
 import struct

@@ -1,4 +1,4 @@
-"""Standing and walking as text."""
+"""Tables of standing and walking as text, from an `Analysis`; computes no event."""
 
 from collections.abc import Callable, Sequence
 

@@ -1,4 +1,4 @@
-"""Both feet at this moment: what is shown of the last row."""
+"""The terminal's live lines: both feet's load at the last row."""
 
 import math
 import time
@@ -115,7 +115,7 @@ class Screen:
     lead : Foot
     body_weight_n : float
     total_s : float or None
-        How long the record is, s; None while nobody knows, with insoles.
+        How long the record is, s; None while it is not known, with insoles.
     """
 
     def __init__(

@@ -66,7 +66,7 @@ class Order:
     simulation : Simulation or None
         Virtual insoles, in a process started for this.
     radio : str or None
-        A transport (`airlink.open_radio`) instead of the system's Bluetooth.
+        A transport (`virtual/backend.py`) instead of the system's Bluetooth.
     for_s : float or None
         Stop by itself so long after Bluetooth was found well.
     now_ns : callable

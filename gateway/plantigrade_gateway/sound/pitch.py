@@ -1,6 +1,6 @@
 """The continuous pitch: where the CoP is, as points that any output follows.
 
-Computed here once; the sound device (`oscillator.py`) and the browser play the same points.
+Computed here once; the sound device (`Oscillator`) and the browser play the same points.
 """
 
 from collections import deque

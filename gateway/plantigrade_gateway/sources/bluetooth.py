@@ -1,6 +1,6 @@
 """Insoles over Bluetooth: who is near, a link to one of them, and what stands in Bluetooth's way.
 
-The only module that talks to bleak (`airlink.py` is a backend of it; `doctor.py` tries a scan).
+The only module that talks to bleak (`backend.py` is a backend of it; `doctor.py` tries a scan).
 Callbacks hand raw bytes on and do nothing else; what the bytes mean is not known here.
 """
 

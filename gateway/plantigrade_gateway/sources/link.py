@@ -1,7 +1,7 @@
 """A link to one insole as the live source uses it: who it is, and its stream of data packets.
 
 `InsoleLink` speaks our own profile (`hardware_notes/gatt_profile.md`); what a plug-in knows is
-`foreignlink.py`'s.
+in `plugin.py`.
 """
 
 import asyncio
@@ -297,7 +297,7 @@ class InsoleLink:
 
 
 class ForeignLink:
-    """A link to an insole with other firmware; use `insolelink.open_insole`."""
+    """A link to an insole with other firmware; use `open_insole`."""
 
     def __init__(self, link: Link, sighting: Sighting, firmware: Firmware) -> None:
         self.battery_percent = sighting.announcement.battery_percent

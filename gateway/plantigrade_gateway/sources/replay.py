@@ -1,7 +1,7 @@
 """The replay file (`.pgr`): a whole record in one file, to be run again (`replay_file.md`).
 
 Writes entries and reads batches. A file that was cut off gives all that is whole, then says where
-it ends. The pieces inside are `chunk.py`'s.
+it ends. The pieces inside are those of `record/packing.py`.
 """
 
 import os

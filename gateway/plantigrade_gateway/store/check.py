@@ -1,4 +1,4 @@
-"""Reading a whole store to find what is wrong with it."""
+"""Read a whole store and report what is wrong with it; changes nothing."""
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store.store import Store

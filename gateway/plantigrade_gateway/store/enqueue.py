@@ -1,4 +1,4 @@
-"""What leaves the bay: points that are put into the outbox, and items that are taken out of it.
+"""Outbox rows: the points that are put in, and the items that are taken out to be sent.
 
 Pure data, no I/O. The identity of everything sent is a hash; sending it again changes nothing.
 """

@@ -1,4 +1,4 @@
-"""How the forwarding goes: written once a second by its process, read by whoever shows it."""
+"""The forwarding process's state: written by it once a second, read by whatever shows it."""
 
 import json
 from dataclasses import asdict, dataclass

@@ -54,7 +54,7 @@ class Session:
     session_id : str
         Random.
     player_id : str or None
-        None where nobody was registered (the demo, a file that was analysed).
+        None where no player was registered (the demo, a file that was analysed).
     started : datetime
         Host time at the start, with the offset people there were shown.
     source : str

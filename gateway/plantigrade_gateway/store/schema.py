@@ -101,7 +101,7 @@ def _to_version_2(connection: sqlite3.Connection) -> None:
     connection.execute(_VERSION_2)
 
 
-# What leaves the bay (`forward.enqueue`, `forward.outbox`): per sink, how far it has come; what
+# What is sent on from here (`enqueue.py`, `outbox.py`): per sink, how far it has come; what
 # waits; blocks of regional loads, which alone may be dropped; what a sink would not take.
 _OUTBOX = (
     """CREATE TABLE outbox_sinks (
@@ -157,7 +157,7 @@ def _to_outbox(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-# Made from the record to be shown soon (`derived.py`): may be deleted and made again at any time.
+# Made from the record to be shown soon (`web/desk/cache.py`); may be deleted and made again.
 _DERIVED = """CREATE TABLE derived (
     session_no INTEGER NOT NULL REFERENCES sessions ON DELETE CASCADE,
     name TEXT NOT NULL,

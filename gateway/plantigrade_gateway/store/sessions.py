@@ -1,4 +1,4 @@
-"""Questions about stored sessions: which there are, which one is meant, and what is in it.
+"""List stored sessions, find one by its id, and return what is in it.
 
 Reads a `Store`; changes nothing and prints nothing (the commands do).
 """
@@ -28,7 +28,7 @@ class SessionLine:
     ----------
     session : Session
     player : Player or None
-        None where nobody was registered.
+        None where no player was registered.
     steps, swings, stands : int
         How many are stored.
     """

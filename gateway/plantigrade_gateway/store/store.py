@@ -320,7 +320,7 @@ class Store:
         """Put new events (and quality) in place of all of a session's, in one transaction.
 
         What was sent of the old ones is replaced too (`enqueue.replace`), with `points`; what was
-        derived from them to be shown (`derived.py`) goes with them.
+        derived from them to be shown (`web/desk/cache.py`) goes with them.
         """
         made = list(rows)  # before the transaction: the record can be written on meanwhile
         with self._db.writing() as db:

@@ -3,7 +3,7 @@
 Everything above it, from HCI to GATT, is a real Bluetooth stack (bumble, the optional extra
 ``virtual``). The air adds what the library's own link lacks: connection events, tries that fail,
 range, and the supervision timeout. A link loses nothing while it holds: a try that failed is
-repeated, in order. Lost data packets are the insole's doing (`virtual.py`).
+repeated, in order. Lost data packets are the insole's doing (`peripheral.py`).
 """
 
 import asyncio

@@ -1,4 +1,4 @@
-"""bleak's client over bumble's own Bluetooth host; its radio and scanner are `airlink.py`'s."""
+"""bleak's client, radio and scanner over bumble's own Bluetooth host."""
 
 import asyncio
 import contextlib
@@ -38,7 +38,7 @@ def uuid_text(uuid: core.UUID) -> str:
 
 
 class Radio(Protocol):
-    """What a client needs of its radio (`airlink.AirRadio`)."""
+    """What a client needs of its radio (`AirRadio`)."""
 
     device: Device
     mtu: int

@@ -1,6 +1,6 @@
 """A virtual insole's settings, and what it answers to its host (`wire_format.md` §4).
 
-Bytes in, bytes out; no Bluetooth in here. `virtual.py` puts it behind a control point.
+Bytes in, bytes out; no Bluetooth in here. `peripheral.py` puts it behind a control point.
 """
 
 from typing import Protocol

@@ -1,6 +1,6 @@
 """What a virtual insole offers over Bluetooth: its services, and what it advertises.
 
-The tables of `hardware_notes/gatt_profile.md` §1 and §2. What happens in them is `virtual.py`'s.
+The tables of `hardware_notes/gatt_profile.md` §1 and §2. `process.py` says what happens in them.
 Needs the optional extra ``virtual``.
 """
 
@@ -118,7 +118,7 @@ async def advertise(device: Device, said: gatt.Announcement) -> None:
 
 BATTERY_LOW_PERCENT = 15
 
-_READY_S = 0.0015  # from a packet's last sample to its being sent (as `insole.py`)
+_READY_S = 0.0015  # from a packet's last sample to its being sent (as `recorded.py`)
 _BOOT_S = 0.3
 _STATUS_EVERY_S = 10.0
 _DRAIN_EVERY = 8  # packets; lets the link take what was sent before more is made

@@ -1,6 +1,6 @@
 """What virtual insoles are like, and what they feel: knobs, and an invented player's two feet.
 
-No Bluetooth in here; `virtual.py` puts it on the air.
+No Bluetooth in here; `peripheral.py` puts it on the air.
 """
 
 from dataclasses import dataclass, field, replace

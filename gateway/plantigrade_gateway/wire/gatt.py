@@ -1,7 +1,7 @@
 """What an insole shows over Bluetooth: UUIDs, announcement, status (`gatt_profile.md`).
 
 Pure: bytes in, frozen fields out, and back. The messages that travel through the data and control
-characteristics are the wire format's (`wire.py`).
+characteristics are the wire format's (`codec.py`).
 """
 
 import struct

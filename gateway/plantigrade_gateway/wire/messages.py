@@ -1,7 +1,7 @@
 """What the wire format's messages hold (`hardware_notes/wire_format.md`), as frozen dataclasses.
 
 A message that exists can be encoded: every field is checked when it is made, and `WireError` says
-which is wrong. The bytes are `wire.py`'s.
+which is wrong. The bytes are those of `codec.py`.
 """
 
 from dataclasses import dataclass
