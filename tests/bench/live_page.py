@@ -22,12 +22,12 @@ from tests.support.browser import started
 
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.record.entries import Batch
-from plantigrade_gateway.session.feed import Onlookers
+from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import as_live, demo_file, read_replay
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.live.page import Page, PageOrder
+from plantigrade_gateway.web.live.page import Page, WebOptions
 
 TARGET_MS = 60.0
 FROM_S, SECONDS = 170.0, 30.0
@@ -105,8 +105,8 @@ def _gateway(pipe: Connection) -> None:
     pictures: list[tuple[float, float]] = []
     due_ms = 0.0
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "store") as store:
-        page = Page(PageOrder(port=0), store.path, lambda message: None, print)
-        onlookers = Onlookers(page, open_sound("none"), shelf(None))
+        page = Page(WebOptions(port=0), store.path, lambda message: None, print)
+        onlookers = LiveFeed(page, open_sound("none"), shelf(None))
         send = page.send
 
         def noted(message: dict[str, Any]) -> None:

@@ -12,7 +12,7 @@ from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
-from plantigrade_gateway.web.door.access import Access, Opening
+from plantigrade_gateway.web.door.access import Access, BindPolicy
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.live.hub import Hub
 
@@ -21,7 +21,7 @@ from plantigrade_gateway.web.live.hub import Hub
 def served(store_path: Path) -> Iterator[str]:
     """Serve a store's pages to this machine; give their address."""
     with Store.open(store_path) as store, socket.create_server(("127.0.0.1", 0)) as listening:
-        access = Access(store.database, Opening())
+        access = Access(store.database, BindPolicy())
         app = Guard(create_app(Hub(), store_path, access), access)
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False))
         thread = threading.Thread(target=server.run, args=([listening],), daemon=True)

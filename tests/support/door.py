@@ -13,7 +13,7 @@ from httpx2 import Response
 from starlette.testclient import TestClient, WebSocketTestSession
 
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.door.access import Access, Attempts, Opening
+from plantigrade_gateway.web.door.access import Access, Attempts, BindPolicy
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.door.pages import links_router, sign_in_router
 from plantigrade_gateway.web.health import health_router
@@ -103,7 +103,7 @@ class Door:
 def door(store: Store, *, lan: bool = True, secure: bool = False) -> Door:
     """Return a door on a store, with the password set where one is needed."""
     clock = FakeClock()
-    opening = Opening(lan, secure, ("bay.local",))
+    opening = BindPolicy(lan, secure, ("bay.local",))
     if lan:
         with store.database.writing() as db:
             db.execute("INSERT INTO password (hash, set_utc) VALUES (?, '')", (_HASH,))

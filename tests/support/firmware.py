@@ -16,7 +16,7 @@ from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.wire.codec import decode, encode
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import DataPacket, Frames, Identify, Rate, Start, Stop, Time
-from plantigrade_gateway.wire.stream import Fact, Run
+from plantigrade_gateway.wire.stream import PacketRun, StreamEvent
 
 ROOT = Path(__file__).resolve().parents[2]
 FIRMWARE = ROOT / "hardware_notes" / "firmware"
@@ -150,7 +150,7 @@ class Scenario:
             assert said == is_, f"line {k + 1}: {line}"
 
 
-def read_back(scenario: Scenario) -> tuple[list[tuple[int, list[int]]], Decoder, list[Fact]]:
+def read_back(scenario: Scenario) -> tuple[list[tuple[int, list[int]]], Decoder, list[StreamEvent]]:
     """What the gateway's decoder makes of what was sent: frames with their clocks, and facts.
 
     Each packet arrives 1 ms after its last frame by the clock itself.
@@ -171,7 +171,7 @@ def read_back(scenario: Scenario) -> tuple[list[tuple[int, list[int]]], Decoder,
     out = decoder.feed(batch.arrival_ns, batch.length, batch.payload)
     frames = []
     for one in out:
-        if isinstance(one, Run):
+        if isinstance(one, PacketRun):
             clocks = (one.clock_us[:, None] + np.arange(one.frames) * one.period_us).ravel()
             frames += list(zip(clocks.tolist(), one.counts.tolist(), strict=True))
-    return frames, decoder, [one for one in out if isinstance(one, Fact)]
+    return frames, decoder, [one for one in out if isinstance(one, StreamEvent)]

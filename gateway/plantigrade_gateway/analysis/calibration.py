@@ -14,7 +14,7 @@ from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
 from plantigrade_gateway.wire.decoder import Decoder
-from plantigrade_gateway.wire.stream import FactKind, Run
+from plantigrade_gateway.wire.stream import PacketRun, StreamEventKind
 
 TRIES = 3
 """A pose that was refused so often ends the calibration (ours)."""
@@ -99,13 +99,13 @@ class Guide:
         one = Batch.of([entry])
         steps: list[Step] = []
         for item in self._decoders[k].feed(one.arrival_ns, one.length, one.payload):
-            if isinstance(item, Run):
+            if isinstance(item, PacketRun):
                 steps += self._run(clock, item)
-            elif item.kind is FactKind.RESTART:
+            elif item.kind is StreamEventKind.RESTART:
                 clock.restart()
         return steps
 
-    def _run(self, clock: ClockModel, run: Run) -> list[Step]:
+    def _run(self, clock: ClockModel, run: PacketRun) -> list[Step]:
         if run.zones != self._layout.n_zones:
             raise InputError(
                 f"{run.foot} insole: sends {run.zones} zones, expected the {self._layout.n_zones} "

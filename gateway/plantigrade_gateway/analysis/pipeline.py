@@ -22,7 +22,7 @@ from plantigrade_gateway.analysis.timeline import AWAY_S, Output, Tallies, TimeL
 from plantigrade_gateway.record.entries import SESSION, Batch, Kind, read_exchange
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.wire.decoder import Decoder
-from plantigrade_gateway.wire.stream import Counts, Fact, FactKind, Run
+from plantigrade_gateway.wire.stream import Counts, PacketRun, StreamEvent, StreamEventKind
 
 __all__ = ["Output", "Pipeline", "Tap"]
 
@@ -32,7 +32,7 @@ IntArray = NDArray[np.int64]
 PERIODS_US = (1_000, 50_000)
 """Sample periods that are analysed: 20 to 1000 Hz (`plantigrade.limits.Setup`)."""
 INSOLES = (0, 1)
-_NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), FactKind.RESTART  # looked up once
+_NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), StreamEventKind.RESTART  # looked up once
 _ZERO = np.zeros(1, dtype=np.int64)
 Tap = Callable[[PressureBlock, float], None]
 """Told each foot's zone readings as they pass, calibrated, and the gain their load is taken by."""
@@ -260,15 +260,17 @@ class Pipeline:
                 for alike in _alike(runs):
                     self._push_run(self._insoles[k], _joined(alike))
 
-    def _decode(self, k: int, arrival_ns: IntArray, lengths: IntArray, payload: bytes) -> list[Run]:
+    def _decode(
+        self, k: int, arrival_ns: IntArray, lengths: IntArray, payload: bytes
+    ) -> list[PacketRun]:
         """Decode consecutive notifications of one insole; note its facts.
 
         A restart stands among the runs as an empty one.
         """
         insole = self._insoles[k]
-        runs: list[Run] = []
+        runs: list[PacketRun] = []
         for item in insole.decoder.feed(arrival_ns, lengths, payload):
-            if isinstance(item, Run):
+            if isinstance(item, PacketRun):
                 runs.append(item)
             else:
                 self._line.out.facts.append(item)
@@ -277,7 +279,7 @@ class Pipeline:
         insole.last_ns = int(arrival_ns[-1])
         return runs
 
-    def _push_run(self, insole: _Insole, run: Run) -> None:
+    def _push_run(self, insole: _Insole, run: PacketRun) -> None:
         if len(run) == 0:
             insole.clock.restart()
             return
@@ -312,7 +314,7 @@ class Pipeline:
             self._tap(block, insole.calibrator.calibration.gain)
         self._line.push(insole.reducer.reduce(block))
 
-    def _is_usable(self, insole: _Insole, run: Run) -> bool:
+    def _is_usable(self, insole: _Insole, run: PacketRun) -> bool:
         """Give an insole its run's foot; False where the run cannot be used."""
         if run.zones != self._layout.n_zones or not PERIODS_US[0] <= run.period_us <= PERIODS_US[1]:
             return False
@@ -328,7 +330,7 @@ class Pipeline:
         self._line.back(run.foot)
         return True
 
-    def _calibrate(self, insole: _Insole, run: Run) -> None:
+    def _calibrate(self, insole: _Insole, run: PacketRun) -> None:
         """Set up the way from an insole's counts to loads."""
         calibration = self._calibrations.get(run.insole)
         if calibration is None or calibration.n_zones != self._layout.n_zones:
@@ -354,7 +356,7 @@ class _Stream:
     Attributes
     ----------
     insole : int
-    runs : list of Run
+    runs : list of PacketRun
     places : ndarray of int64
         Where in the piece each of the insole's notifications stands.
     before : int
@@ -362,11 +364,11 @@ class _Stream:
     """
 
     insole: int
-    runs: list[Run]
+    runs: list[PacketRun]
     places: IntArray
     before: int
 
-    def _places(self, run: Run) -> IntArray:
+    def _places(self, run: PacketRun) -> IntArray:
         first = run.index - self.before
         return self.places[first : first + max(len(run), 1)]
 
@@ -379,7 +381,7 @@ class _Stream:
                 found.append(int(self._places(run)[0]))
         return found
 
-    def between(self, low: int, high: int) -> tuple[int, int, list[Run]]:
+    def between(self, low: int, high: int) -> tuple[int, int, list[PacketRun]]:
         """Return place of the first packet, insole, and the runs from place low to high − 1."""
         first, inside = high, []
         for run in self.runs:
@@ -391,15 +393,15 @@ class _Stream:
         return first, self.insole, inside
 
 
-def _shape(run: Run) -> tuple[Foot, int, int]:
+def _shape(run: PacketRun) -> tuple[Foot, int, int]:
     return run.foot, run.period_us, run.zones
 
 
-def _part(run: Run, start: int, stop: int) -> Run:
+def _part(run: PacketRun, start: int, stop: int) -> PacketRun:
     """Return packets start…stop−1 of a run."""
     if stop - start == len(run):
         return run
-    return Run(
+    return PacketRun(
         run.insole,
         run.foot,
         run.arrival_ns[start:stop],
@@ -411,9 +413,9 @@ def _part(run: Run, start: int, stop: int) -> Run:
     )
 
 
-def _alike(runs: Iterable[Run]) -> Iterator[list[Run]]:
+def _alike(runs: Iterable[PacketRun]) -> Iterator[list[PacketRun]]:
     """Group runs that differ in nothing but the gaps between them: their times tell those."""
-    group: list[Run] = []
+    group: list[PacketRun] = []
     for run in runs:
         if group and not (
             len(run)
@@ -428,12 +430,12 @@ def _alike(runs: Iterable[Run]) -> Iterator[list[Run]]:
         yield group
 
 
-def _joined(runs: list[Run]) -> Run:
+def _joined(runs: list[PacketRun]) -> PacketRun:
     """Return runs of one shape as one."""
     if len(runs) == 1:
         return runs[0]
     first = runs[0]
-    return Run(
+    return PacketRun(
         first.insole,
         first.foot,
         np.concatenate([run.arrival_ns for run in runs]),
@@ -445,9 +447,9 @@ def _joined(runs: list[Run]) -> Run:
     )
 
 
-def _restart(fact: Fact) -> Run:
+def _restart(fact: StreamEvent) -> PacketRun:
     """Return an empty run that stands for an insole's restart, in its place among the runs."""
-    return Run(
+    return PacketRun(
         fact.insole,
         Foot.LEFT,
         np.array([fact.arrival_ns]),

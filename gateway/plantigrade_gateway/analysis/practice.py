@@ -16,7 +16,7 @@ from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Output
 from plantigrade_gateway.drills.files import drill_of
 from plantigrade_gateway.drills.model import Choice, Feedback
-from plantigrade_gateway.drills.run import DrillResult, DrillRun, Reply, Score, note_bearing
+from plantigrade_gateway.drills.run import DrillOutput, DrillResult, DrillRun, Score, note_bearing
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sound.cues import Cue, CueMaker
@@ -106,9 +106,9 @@ class Practice:
             )
         self._spans.append((t_s, run))
 
-    def push(self, output: Output) -> Reply:
+    def push(self, output: Output) -> DrillOutput:
         """Take what the pipeline gave; events and rows are taken in the order of time."""
-        reply = Reply()
+        reply = DrillOutput()
         events, at = output.events, 0
         for block in output.net if self._needs_rows else ():
             start = 0
@@ -142,7 +142,7 @@ class Practice:
     def _needs_rows(self) -> bool:
         return any(run is not None and run.needs_rows for _, run in self._spans[-2:])
 
-    def _rows(self, block: PairBlock, reply: Reply) -> None:
+    def _rows(self, block: PairBlock, reply: DrillOutput) -> None:
         """Give rows to the run in which they lie: they come some time after their own."""
         start_s, run = self._spans[-1]
         cut = int(np.searchsorted(block.t_s, start_s))
@@ -152,7 +152,7 @@ class Practice:
         if cut < len(block) and run is not None:
             run.follow(block.slice(cut, len(block)), reply)
 
-    def _event(self, event: Event, reply: Reply) -> None:
+    def _event(self, event: Event, reply: DrillOutput) -> None:
         if isinstance(event, Stand):
             note_bearing(self._bears, event)
         run = self._run_at(self._began(event))
@@ -182,7 +182,7 @@ class Practice:
     def _run_at(self, t_s: float) -> DrillRun | None:
         return next(run for start_s, run in reversed(self._spans) if start_s <= t_s)
 
-    def _free(self, event: Event, reply: Reply) -> None:
+    def _free(self, event: Event, reply: DrillOutput) -> None:
         """Without a drill every push is heard, and the heel where a swing is likely."""
         if isinstance(event, Swing):
             reply.spoken.append(words.push(event.push))

@@ -35,7 +35,7 @@ class Gaps:
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class LinkQuality:
     """One insole's packets and clock; of recorded bytes only.
 
     Attributes
@@ -88,7 +88,7 @@ class FootQuality:
         Its estimated error, N; None where no walking step has set it.
     baseline_age_s : float or None
         From the last swing phase that moved it to the end, s.
-    link : Link or None
+    link : LinkQuality or None
         None for a zone CSV.
     calibration : str or None
         When and how well the insole was calibrated, "never calibrated", or None where that is not
@@ -105,7 +105,7 @@ class FootQuality:
     baseline_n: float
     baseline_error_n: float | None
     baseline_age_s: float | None
-    link: Link | None
+    link: LinkQuality | None
     calibration: str | None = None
     gain: float | None = None
 
@@ -203,7 +203,7 @@ def _foot_of(table: dict[str, Any]) -> FootQuality:
             **table,
             "gaps": Gaps(**table["gaps"]),
             "unused_zones": tuple(table["unused_zones"]),
-            "link": None if link is None else Link(**link),
+            "link": None if link is None else LinkQuality(**link),
         }
     )
 

@@ -12,7 +12,7 @@ from plantigrade.limits import Limits, setup_for
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Output, Pipeline, Tap
 from plantigrade_gateway.analysis.practice import Practice, read_mark
-from plantigrade_gateway.analysis.quality import FootQuality, Link, Quality
+from plantigrade_gateway.analysis.quality import FootQuality, LinkQuality, Quality
 from plantigrade_gateway.analysis.result import (
     WEIGHT_DIFFERS,
     Analysis,
@@ -21,10 +21,10 @@ from plantigrade_gateway.analysis.result import (
     quality_of,
 )
 from plantigrade_gateway.analysis.timeline import Tallies
-from plantigrade_gateway.drills.run import Reply
+from plantigrade_gateway.drills.run import DrillOutput
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings
-from plantigrade_gateway.wire.stream import Counts, FactKind
+from plantigrade_gateway.wire.stream import Counts, StreamEventKind
 
 _CUT_AT = (Kind.END, Kind.SETTINGS, Kind.MARK)
 """Entries before which a batch is cut: what comes before one never depends on it."""
@@ -47,7 +47,7 @@ class RecordAnalysis:
     pipeline : Pipeline
     practice : Practice
         The session's drills.
-    reply : Reply
+    reply : DrillOutput
         What the last `push` or `flush` let be heard.
     marks : list of Mark
         So far.
@@ -65,7 +65,7 @@ class RecordAnalysis:
         self._tallies = Tallies()
         self.pipeline = Pipeline(limits, tap, self._tallies)
         self.practice = Practice(heard, limits)
-        self.reply = Reply()
+        self.reply = DrillOutput()
         self.marks: list[Mark] = []
         self.ended = False
         self._source = source
@@ -74,7 +74,7 @@ class RecordAnalysis:
 
     def push(self, batch: Batch) -> Output:
         """Take consecutive entries; return what the pipeline decided."""
-        self.reply = Reply()
+        self.reply = DrillOutput()
         if len(batch) and not batch.kind.any():  # notifications alone
             output = self.pipeline.push(batch)
             self._take(output)
@@ -97,7 +97,7 @@ class RecordAnalysis:
 
     def flush(self) -> Output:
         """End the record; return what could still be decided."""
-        self.reply = Reply()
+        self.reply = DrillOutput()
         output = self.pipeline.flush()
         self._take(output)
         return output
@@ -191,18 +191,18 @@ class RecordAnalysis:
             gain=None if used is None else used.gain,
         )
 
-    def _link(self, insole: int, counts: Counts) -> Link:
+    def _link(self, insole: int, counts: Counts) -> LinkQuality:
         clock = self.pipeline.clocks()[insole]
-        return Link(
+        return LinkQuality(
             packets=counts.packets,
             lost_packets=counts.lost_packets,
-            late=counts.facts[FactKind.LATE],
-            repeated=counts.facts[FactKind.REPEAT],
-            overlapping=counts.facts[FactKind.OVERLAP],
-            malformed=counts.facts[FactKind.MALFORMED],
-            restarts=counts.facts[FactKind.RESTART],
+            late=counts.facts[StreamEventKind.LATE],
+            repeated=counts.facts[StreamEventKind.REPEAT],
+            overlapping=counts.facts[StreamEventKind.OVERLAP],
+            malformed=counts.facts[StreamEventKind.MALFORMED],
+            restarts=counts.facts[StreamEventKind.RESTART],
             ignored=self.pipeline.ignored()[insole],
-            battery_low=counts.facts[FactKind.BATTERY] > 0,
+            battery_low=counts.facts[StreamEventKind.BATTERY] > 0,
             clock_drift_ppm=clock.drift_ppm,
             clock_error_s=clock.error_s,
             clock_locked=clock.locked,
@@ -221,9 +221,9 @@ class RecordAnalysis:
                     "is that foot, or their zones are not those of the layout"
                 )
         for insole, counts in self.pipeline.counts().items():
-            if counts.facts[FactKind.RATE]:
+            if counts.facts[StreamEventKind.RATE]:
                 yield f"insole {insole} changed its sample rate during the session"
-            if counts.facts[FactKind.FOOT]:
+            if counts.facts[StreamEventKind.FOOT]:
                 yield f"insole {insole} changed the foot it says it is during the session"
 
 

@@ -1,12 +1,11 @@
 """What is found in a recording, with how far it can be trusted: one `Analysis` for every source.
 
-`analysecsv` makes it of a zone CSV, `analyserecord` of recorded bytes, at once or while they come.
+`zonecsv` makes it of a zone CSV, `record` of recorded bytes, at once or while they come.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.baseline import BaselineState
@@ -26,9 +25,6 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.record.settings import HANDED
 from plantigrade_gateway.sound.cues import CueKind, outcome
-
-if TYPE_CHECKING:
-    pass
 
 WEIGHT_DIFFERS = 0.25
 """A mass given is not believed when the recording's load differs from it by more (ours)."""
@@ -95,7 +91,7 @@ def read_layout(path: str | Path | None) -> ZoneLayout:
     return parse_layout(text, str(path))
 
 
-class Found:
+class EventCollector:
     """Gathers the results of either way."""
 
     def __init__(self) -> None:
@@ -176,7 +172,7 @@ SET, CHECK = "set:", "check:"
 
 
 @dataclass(frozen=True, slots=True)
-class SwingRun:
+class MarkedSet:
     """The swings of one set.
 
     Attributes
@@ -199,7 +195,7 @@ def set_name(mark: Mark) -> str | None:
     return text[len(SET) :].strip() or "set" if text.lower().startswith(SET) else None
 
 
-def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[SwingRun, ...]:
+def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, ...]:
     """Sort swings into the sets that the marks begin.
 
     A set goes on until the next one begins, or a check does. Swings before the first set, or after
@@ -213,7 +209,7 @@ def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[SwingRun, .
 
     Returns
     -------
-    tuple of SwingRun
+    tuple of MarkedSet
         In order of time; a set without swings is there too.
     """
     edges: list[tuple[float, str | None]] = [
@@ -226,7 +222,7 @@ def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[SwingRun, .
         end_s = edges[k + 1][0] if k + 1 < len(edges) else float("inf")
         if name is not None:
             inside = tuple(s for s in swings if start_s <= swing_time(s) < end_s)
-            runs.append(SwingRun(name, start_s, inside))
+            runs.append(MarkedSet(name, start_s, inside))
     return tuple(runs)
 
 

@@ -18,8 +18,8 @@ from plantigrade.events import Event, Step
 from plantigrade.limits import Setup
 from plantigrade.pairing import Pairing
 from plantigrade_gateway.analysis.quality import WeightTally
-from plantigrade_gateway.analysis.result import Found, age_s
-from plantigrade_gateway.wire.stream import Fact
+from plantigrade_gateway.analysis.result import EventCollector, age_s
+from plantigrade_gateway.wire.stream import StreamEvent
 
 AWAY_S = 1.0
 """A foot this far behind is away: the other's rows wait no longer (design §9)."""
@@ -35,7 +35,7 @@ class Output:
     ----------
     events : list of Event
         Confirmed by it, in order of confirmation.
-    facts : list of Fact
+    facts : list of StreamEvent
         What happened in the insoles' streams, by insole; none of a zone CSV.
     rows : list of PairBlock
         The rows of the time line it completed, not net of the baseline.
@@ -44,7 +44,7 @@ class Output:
     """
 
     events: list[Event] = field(default_factory=list)
-    facts: list[Fact] = field(default_factory=list)
+    facts: list[StreamEvent] = field(default_factory=list)
     rows: list[PairBlock] = field(default_factory=list)
     net: list[PairBlock] = field(default_factory=list)
 
@@ -56,14 +56,14 @@ class Tallies:
 
     Attributes
     ----------
-    found : Found
+    found : EventCollector
         The events so far.
     rate_hz : float or None
         Rows per second to 6 digits, of the first stretch; None before the first row.
     """
 
     def __init__(self) -> None:
-        self.found = Found()
+        self.found = EventCollector()
         self.rate_hz: float | None = None
         self._baselines: dict[Foot, BaselineState] = {}
         self._end_s = 0.0

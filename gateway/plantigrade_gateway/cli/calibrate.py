@@ -70,8 +70,8 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
 
     from plantigrade_gateway.cli.run import stops_on_signals
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.session.calibrate import Request, calibrate
-    from plantigrade_gateway.virtual.player import Flaws
+    from plantigrade_gateway.session.calibrate import CalibrationOptions, calibrate
+    from plantigrade_gateway.virtual.player import ScriptedFaults
     from plantigrade_gateway.virtual.process import Simulation
 
     virtual, flaws, speed = options["virtual"], options["flaws"], options["speed"]
@@ -79,8 +79,8 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
         raise InputError("--flaw and --speed are for virtual insoles only, add --virtual")
     if virtual and options["radio"]:
         raise InputError("--virtual starts its own radio: leave --radio out")
-    Flaws.parse(flaws)  # refuses an unknown flaw before anything starts
-    request = Request(
+    ScriptedFaults.parse(flaws)  # refuses an unknown flaw before anything starts
+    request = CalibrationOptions(
         store,
         options["mass"],
         options["check"],

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.pages import PageWish, page_options, page_order
+from plantigrade_gateway.cli.pages import PageChoice, page_options, page_order
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.web.live.page import PageOrder
+    from plantigrade_gateway.web.live.page import WebOptions
 
 _LOOK_S = 0.1
 NO_GATEWAY = "The gateway is not running: see plantigrade run."
@@ -29,7 +29,7 @@ def register(
     @page_options
     @store_option
     @click.pass_context
-    def desk(ctx: click.Context, page: PageWish) -> None:
+    def desk(ctx: click.Context, page: PageChoice) -> None:
         """Show the stored sessions in the browser, until Ctrl-C; insoles are not needed."""
         from plantigrade_gateway.errors import InputError
         from plantigrade_gateway.report.console import console
@@ -41,7 +41,7 @@ def register(
         _serve(order, store, show=console().is_terminal)
 
 
-def _serve(order: "PageOrder", store: Path | None, *, show: bool) -> None:
+def _serve(order: "WebOptions", store: Path | None, *, show: bool) -> None:
     from plantigrade_gateway.store import schema
     from plantigrade_gateway.web.live.page import Message, has_screen, opened_page
 

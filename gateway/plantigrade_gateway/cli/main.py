@@ -152,14 +152,14 @@ def _replay(
 ) -> None:
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.session.demo import Wishes, run
+    from plantigrade_gateway.session.demo import RunOptions, run
 
     out = console()
     config = config_of(ctx)
     set_up(config, "gateway")
     # As fast as it goes there is nothing to look at.
     shown = not options["fast"]
-    wishes = Wishes(
+    wishes = RunOptions(
         fast=options["fast"],
         sound=options["sound"],
         wav=options["wav"],

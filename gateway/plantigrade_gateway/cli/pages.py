@@ -12,7 +12,7 @@ import click
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
-    from plantigrade_gateway.web.live.page import PageOrder
+    from plantigrade_gateway.web.live.page import WebOptions
 
 _TRIES = 3
 _path = click.Path(path_type=Path)
@@ -37,7 +37,7 @@ _OPTIONS = (
 
 
 @dataclass(frozen=True, slots=True)
-class PageWish:
+class PageChoice:
     """What a command's options say of the page, as they were given."""
 
     page: bool = True
@@ -49,12 +49,12 @@ class PageWish:
 
 
 def page_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Let a command serve the page; it is given them as one, `page`, a `PageWish`."""
-    names = [field.name for field in fields(PageWish)]
+    """Let a command serve the page; it is given them as one, `page`, a `PageChoice`."""
+    names = [field.name for field in fields(PageChoice)]
 
     @functools.wraps(command)
     def collected(*arguments: Any, **options: Any) -> Any:  # noqa: ANN401 - click's own signature
-        wish = PageWish(**{name: options.pop(name) for name in names})
+        wish = PageChoice(**{name: options.pop(name) for name in names})
         return command(*arguments, page=wish, **options)
 
     for option in reversed(_OPTIONS):
@@ -62,7 +62,7 @@ def page_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return collected
 
 
-def page_order(wish: PageWish, store: Path | None, *, show: bool) -> "PageOrder | None":
+def page_order(wish: PageChoice, store: Path | None, *, show: bool) -> "WebOptions | None":
     """Return how the page is served, None where none is wanted; see that there is a password.
 
     Raises
@@ -71,7 +71,7 @@ def page_order(wish: PageWish, store: Path | None, *, show: bool) -> "PageOrder 
         Options that do not fit together, no password, or a certificate that cannot be used.
     """
     from plantigrade_gateway.web.door import certificate
-    from plantigrade_gateway.web.live.page import PageOrder
+    from plantigrade_gateway.web.live.page import WebOptions
 
     if not wish.page:
         if wish.lan:
@@ -82,7 +82,7 @@ def page_order(wish: PageWish, store: Path | None, *, show: bool) -> "PageOrder 
     tls = certificate.checked(wish.tls_cert, wish.tls_key)
     if wish.lan:
         _see_to_password(store, wish.password_file)
-    return PageOrder(port=wish.port, show=show, lan=wish.lan, certificate=tls)
+    return WebOptions(port=wish.port, show=show, lan=wish.lan, certificate=tls)
 
 
 def _see_to_password(path: Path | None, file: Path | None) -> None:

@@ -204,9 +204,9 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.session.demo import Wishes
-    from plantigrade_gateway.session.runner import Order, run
-    from plantigrade_gateway.sources.live import Wish
+    from plantigrade_gateway.session.demo import RunOptions
+    from plantigrade_gateway.session.runner import ServiceOptions, run
+    from plantigrade_gateway.sources.live import StreamConfig
     from plantigrade_gateway.virtual.process import Fault, Simulation
 
     set_up(config, "gateway")
@@ -219,8 +219,8 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     rate = options["rate"]
     out = console()
     page = page_order(options["page"], store, show=out.is_terminal)
-    order = Order(
-        Wishes(
+    order = ServiceOptions(
+        RunOptions(
             sound=options["sound"],
             wav=options["wav"],
             store=store,
@@ -229,7 +229,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
             config=config,
         ),
         SessionSettings(mass_kg=options["mass"], handed=options["handed"]),
-        Wish(None if rate is None else round(1e6 / rate), options["frames"]),
+        StreamConfig(None if rate is None else round(1e6 / rate), options["frames"]),
         Simulation(faults=faults) if options["virtual"] else None,
         options["radio"],
         options["for_s"],

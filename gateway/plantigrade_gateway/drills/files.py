@@ -33,7 +33,7 @@ from plantigrade_gateway.drills.model import (
 )
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.sound.motifs import Motif
-from plantigrade_gateway.sound.pitch import Of
+from plantigrade_gateway.sound.pitch import CopSource
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
 _Choice = TypeVar("_Choice", bound=StrEnum)
@@ -46,10 +46,10 @@ _TARGETS: dict[Judge, type[Target]] = {
     Judge.WALK_THROUGH: WalkTarget,
 }
 _CUES = {
-    Judge.PUSH: Cues("rolled", OUTCOME, Of.TRAIL, ticks=True, echo=True),
-    Judge.HEEL_LIFT: Cues(tone=Of.LEAD, ticks=True),
-    Judge.STAY: Cues(tone=Of.LEAD, ticks=True),
-    Judge.BALANCE: Cues(tone=Of.BOTH),
+    Judge.PUSH: Cues("rolled", OUTCOME, CopSource.TRAIL, ticks=True, echo=True),
+    Judge.HEEL_LIFT: Cues(tone=CopSource.LEAD, ticks=True),
+    Judge.STAY: Cues(tone=CopSource.LEAD, ticks=True),
+    Judge.BALANCE: Cues(tone=CopSource.BOTH),
     Judge.WALK_THROUGH: Cues(),
 }
 """What is heard unless the file says otherwise."""
@@ -123,7 +123,7 @@ def _cues(where: str, table: Mapping[str, Any], judge: Judge) -> Cues:
         if key in ("ticks", "echo"):
             values[key] = _bool(at, value)
         elif key == "tone":
-            values[key] = _choice(at, value, Of)
+            values[key] = _choice(at, value, CopSource)
         else:
             by_outcome = (OUTCOME,) if key == "missed" and judge is Judge.PUSH else ()
             values[key] = _one_of(at, value, [*map(str, Motif), NONE, *by_outcome])
@@ -203,9 +203,9 @@ def _span(low: float, high: float) -> Callable[[str, object], Span]:
     return read
 
 
-def _stance(where: str, value: object) -> Of:
-    stance = _choice(where, value, Of)
-    if stance is Of.NONE:
+def _stance(where: str, value: object) -> CopSource:
+    stance = _choice(where, value, CopSource)
+    if stance is CopSource.NONE:
         raise InputError(f"{where} is 'none', expected both, lead or trail")
     return stance
 

@@ -23,7 +23,7 @@ from plantigrade_gateway.drills.model import (
     When,
 )
 from plantigrade_gateway.sound.cues import CueKind
-from plantigrade_gateway.sound.pitch import Of
+from plantigrade_gateway.sound.pitch import CopSource
 
 SETTLE_S = 1.0
 """An attempt at balance that ends before this was only passing through the window (ours)."""
@@ -252,7 +252,9 @@ def in_window(
     block: PairBlock, target: BalanceTarget, lead: Foot, bw_n: float, limits: Limits
 ) -> list[bool | None]:
     """Return for each row whether the standing feet's CoP lies in the window; None: missing."""
-    of = {Of.LEAD: (lead,), Of.TRAIL: (lead.other,)}.get(target.stance, (lead, lead.other))
+    of = {CopSource.LEAD: (lead,), CopSource.TRAIL: (lead.other,)}.get(
+        target.stance, (lead, lead.other)
+    )
     inside = np.ones(len(block), dtype=bool)
     missing = np.zeros(len(block), dtype=bool)
     for foot in Foot:

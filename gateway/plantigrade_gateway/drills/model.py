@@ -14,7 +14,7 @@ from enum import StrEnum
 from typing import Any
 
 from plantigrade_gateway.sound.motifs import Motif
-from plantigrade_gateway.sound.pitch import Of
+from plantigrade_gateway.sound.pitch import CopSource
 
 NONE = "none"
 OUTCOME = "outcome"
@@ -148,14 +148,14 @@ class BalanceTarget:
 
     Attributes
     ----------
-    stance : Of
+    stance : CopSource
         Both feet, or the lead or the trail foot alone.
     y, x : (low, high)
         The window on each foot that stands: fractions of its length (0 heel) and width (0 medial).
     hold_s : float
     """
 
-    stance: Of = Of.BOTH
+    stance: CopSource = CopSource.BOTH
     y: Span = (0.25, 0.55)
     x: Span = (0.0, 1.0)
     hold_s: float = 10.0
@@ -163,9 +163,10 @@ class BalanceTarget:
     @property
     def counts(self) -> str:
         """What counts, in one sentence."""
-        who = {Of.BOTH: "On both feet, each", Of.LEAD: "On the lead foot alone, its"}.get(
-            self.stance, "On the trail foot alone, its"
-        )
+        who = {
+            CopSource.BOTH: "On both feet, each",
+            CopSource.LEAD: "On the lead foot alone, its",
+        }.get(self.stance, "On the trail foot alone, its")
         y, x = self.y, self.x
         across = f" and {100 * x[0]:g} to {100 * x[1]:g} % of its width" if x != (0.0, 1.0) else ""
         return (
@@ -214,7 +215,7 @@ class Cues:
     good, missed : str
         The sound of a repetition that counts, and of one that does not: a `Motif`'s name, or
         `NONE`; `missed` of a push may be `OUTCOME`: the sound of the way it failed.
-    tone : Of
+    tone : CopSource
         Whose CoP's travel is heard as a continuous pitch while it makes sense.
     ticks : bool
         Whether the lead heel's lifting and returning is heard as it happens.
@@ -224,7 +225,7 @@ class Cues:
 
     good: str = Motif.GOOD.value
     missed: str = Motif.MISSED.value
-    tone: Of = Of.NONE
+    tone: CopSource = CopSource.NONE
     ticks: bool = False
     echo: bool = False
 

@@ -31,7 +31,7 @@ from plantigrade_gateway.drills.model import (
     WalkTarget,
 )
 from plantigrade_gateway.sound.cues import Cue, CueKind, CueMaker
-from plantigrade_gateway.sound.pitch import Of, Tone, TonePoint
+from plantigrade_gateway.sound.pitch import CopSource, Tone, TonePoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +112,7 @@ class DrillResult:
 
 
 @dataclass(slots=True)
-class Reply:
+class DrillOutput:
     """What rows and events came to.
 
     Attributes
@@ -130,7 +130,7 @@ class Reply:
     reps: list[Rep] = field(default_factory=list)
     spoken: list[str] = field(default_factory=list)
 
-    def add(self, later: "Reply") -> None:
+    def add(self, later: "DrillOutput") -> None:
         """Put what came later behind."""
         self.cues += later.cues
         self.tone += later.tone
@@ -195,15 +195,15 @@ class DrillRun:
     @property
     def needs_rows(self) -> bool:
         """Whether rows change anything; else they need not be given."""
-        return self._balance is not None or self._tone.of is not Of.NONE
+        return self._balance is not None or self._tone.of is not CopSource.NONE
 
     def settle(self, lead: Foot, bw_n: float) -> None:
         """Take the player's settings from here on."""
         self._lead, self._bw_n = lead, bw_n
-        of = Of.NONE if self._maker is None else self.drill.cues.tone
+        of = CopSource.NONE if self._maker is None else self.drill.cues.tone
         self._tone = Tone(of, lead, self._limits.cop_bw * bw_n)
 
-    def take(self, event: Event, reply: Reply) -> None:
+    def take(self, event: Event, reply: DrillOutput) -> None:
         """Take the next event."""
         if isinstance(event, Phase):
             self._phase(event, reply)
@@ -219,10 +219,10 @@ class DrillRun:
         elif isinstance(event, Stand):
             note_bearing(self._bears, event)
 
-    def follow(self, block: PairBlock, reply: Reply) -> None:
+    def follow(self, block: PairBlock, reply: DrillOutput) -> None:
         """Take the next rows, net of the baseline."""
         if self._balance is None:
-            if self._tone.of is not Of.NONE:
+            if self._tone.of is not CopSource.NONE:
                 told = self._swinging and self._is_told()
                 self._tone.push(block, told, reply.tone)
             return
@@ -233,7 +233,7 @@ class DrillRun:
             rep = self._balance.row(float(block.t_s[k]), where)
             if rep is not None:
                 self._count(rep, reply)
-            if self._tone.of is not Of.NONE:
+            if self._tone.of is not CopSource.NONE:
                 told = self._balance.holding and self._is_told()
                 self._tone.push(block.slice(k, k + 1), told, reply.tone)
 
@@ -261,7 +261,7 @@ class DrillRun:
             reps=tuple(self.reps),
         )
 
-    def _phase(self, phase: Phase, reply: Reply) -> None:
+    def _phase(self, phase: Phase, reply: DrillOutput) -> None:
         if phase.kind in (PhaseKind.BACKSWING, PhaseKind.SHIFT):
             self._swinging = True
         elif phase.kind in (PhaseKind.CANCELLED, PhaseKind.PUSH):
@@ -278,7 +278,7 @@ class DrillRun:
             if self._maker is not None:
                 self._play(self._maker.echo(phase, kind, path=cues.echo), reply)
 
-    def _count(self, rep: Rep, reply: Reply, play: bool = True) -> None:
+    def _count(self, rep: Rep, reply: DrillOutput, play: bool = True) -> None:
         """Count a repetition; let it be heard, unless it was when it happened."""
         kind = self._kind(rep.verdict)
         if play and self._maker is not None:
@@ -297,7 +297,7 @@ class DrillRun:
         name = cues.good if verdict is Verdict.GOOD else cues.missed
         return None if name in (NONE, OUTCOME) else CueKind(name)
 
-    def _play(self, cues: Sequence[Cue], reply: Reply) -> None:
+    def _play(self, cues: Sequence[Cue], reply: DrillOutput) -> None:
         self._answer = list(cues)
         if self._is_told():
             reply.cues += cues

@@ -20,7 +20,7 @@ import aiomqtt
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forward.courier import Away, Refused
+from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.forward.tsdb import NAMED
 from plantigrade_gateway.store.enqueue import Item
 
@@ -178,7 +178,7 @@ class Broker:
 
         Raises
         ------
-        Away
+        SinkUnavailable
         """
         if self._client is not None:
             return
@@ -202,7 +202,7 @@ class Broker:
         client = self._client
         if client is None:
             return
-        with suppress(Away):
+        with suppress(SinkUnavailable):
             await self._say_state("stopped")
         self._client = None
         if self._listening is not None:
@@ -225,11 +225,11 @@ class Broker:
         return False
 
     async def send(self, items: list[Item]) -> None:
-        """Publish items; raises `Away` or `Refused`."""
+        """Publish items; raises `SinkUnavailable` or `ItemRejected`."""
         try:
             made = [(topic(item), payload(item)) for item in items]
         except (TypeError, ValueError, KeyError) as error:
-            raise Refused(f"cannot be written as JSON ({error!r})") from None
+            raise ItemRejected(f"cannot be written as JSON ({error!r})") from None
         waiting = [asyncio.ensure_future(self._publish(*one)) for one in made]
         try:
             await asyncio.gather(*waiting)
@@ -239,10 +239,10 @@ class Broker:
             await asyncio.gather(*waiting, return_exceptions=True)
 
     async def takes_anything(self) -> bool:
-        """Return whether the broker takes the bay's state; raises `Away`."""
+        """Return whether the broker takes the bay's state; raises `SinkUnavailable`."""
         try:
             await self._say_state("online")
-        except Refused:
+        except ItemRejected:
             return False
         return True
 
@@ -266,7 +266,7 @@ class Broker:
     async def _publish(self, topic: str, text: str, retain: bool = False) -> None:
         client = self._client
         if client is None:
-            raise Away(self._text("is not connected"))
+            raise SinkUnavailable(self._text("is not connected"))
         try:
             await client.publish(
                 f"{self._base}/{topic}", text, qos=1, retain=retain, timeout=self._timeout_s
@@ -276,8 +276,10 @@ class Broker:
         refusal, client.refusal = client.refusal, None
         if refusal is not None:
             if refusal == "Not authorized":
-                raise Away(self._text(f"does not let this bay publish below {self._base}/"))
-            raise Refused(refusal)
+                raise SinkUnavailable(
+                    self._text(f"does not let this bay publish below {self._base}/")
+                )
+            raise ItemRejected(refusal)
         self._seen_s = time.monotonic()
 
     async def _listen(self, client: _Client) -> None:
@@ -315,7 +317,7 @@ class Broker:
             logger=_quiet,
         )
 
-    def _away(self, error: aiomqtt.MqttError) -> Away:
+    def _away(self, error: aiomqtt.MqttError) -> SinkUnavailable:
         said = str(error)
         if isinstance(error, aiomqtt.exceptions.MqttConnectError):
             if error.rc in (4, 5, 134, 135):  # MQTT 3 §3.2.2.3 and MQTT 5 §3.2.2.2
@@ -335,7 +337,7 @@ class Broker:
             what = f"does not answer within {self._timeout_s:g} s"
         else:
             what = f"broke the connection ({said.splitlines()[0][:100] if said else 'no reason'})"
-        return Away(self._text(what))
+        return SinkUnavailable(self._text(what))
 
     def _text(self, what: str) -> str:
         return self._config.masked(f"message broker {self._config.word('mqtt.host')}: {what}")

@@ -23,7 +23,7 @@ from influxdb_client.rest import ApiException
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forward.courier import Away, Refused
+from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.store.enqueue import LOADS, REGIONS, Item, unpack_loads
 
 PREFIX = "plantigrade_"
@@ -178,7 +178,7 @@ class Database:
 
         Raises
         ------
-        Away
+        SinkUnavailable
         """
         if self._client is None:
             trust = _trust(self._config.text("tsdb.ca_file"))
@@ -219,7 +219,7 @@ class Database:
 
         Raises
         ------
-        Away
+        SinkUnavailable
         """
         assert self._http is not None
         try:
@@ -240,19 +240,19 @@ class Database:
         return Look(found[1] if found else None, ahead_s, "vm_app_version" in text)
 
     async def send(self, items: list[Item]) -> None:
-        """Write items; raises `Away` or `Refused`."""
+        """Write items; raises `SinkUnavailable` or `ItemRejected`."""
         try:
             made = [line for item in items for line in lines(item, self._place)]
         except (TypeError, ValueError, KeyError) as error:
-            raise Refused(f"cannot be written as a line ({error!r})") from None
+            raise ItemRejected(f"cannot be written as a line ({error!r})") from None
         if made:
             await self.write(made)
 
     async def takes_anything(self) -> bool:
-        """Return whether it takes a point that is known to be good; raises `Away`."""
+        """Return whether it takes a point that is known to be good; raises `SinkUnavailable`."""
         try:
             await self.write([self.check_line(0.0)])
-        except Refused:
+        except ItemRejected:
             return False
         return True
 
@@ -261,7 +261,7 @@ class Database:
         return f"{PREFIX}check,{self._place} value={value!r} {time.time_ns() // 1_000_000}"
 
     async def write(self, made: list[str]) -> None:
-        """Write lines; raises `Away` or `Refused`."""
+        """Write lines; raises `SinkUnavailable` or `ItemRejected`."""
         assert self._client is not None
         try:
             await self._client.write_api().write(
@@ -281,12 +281,12 @@ class Database:
 
         Raises
         ------
-        Away
+        SinkUnavailable
         """
         return await self.export(f'{{session="{session}"}}')
 
     async def export(self, match: str) -> list[tuple[dict[str, str], list[float], list[int]]]:
-        """Read the series back that a selector matches; raises `Away`."""
+        """Read the series back that a selector matches; raises `SinkUnavailable`."""
         assert self._http is not None
         # A recording replayed fast is dated ahead of now.
         asked = {"match[]": match, "start": "0", "end": str(int(time.time()) + _AHEAD_S)}
@@ -294,7 +294,7 @@ class Database:
             async with self._http.get(self.url + "/api/v1/export", params=asked) as answer:
                 text = await answer.text()
                 if answer.status != 200:
-                    raise Away(self._text(f"cannot be read ({answer.status})"))
+                    raise SinkUnavailable(self._text(f"cannot be read ({answer.status})"))
         except (aiohttp.ClientError, OSError, TimeoutError) as error:
             raise self._away(error) from None
         rows = [json.loads(line) for line in text.splitlines()]
@@ -306,31 +306,37 @@ class Database:
             body = error.body or error.reason or ""
             text = body.decode("utf-8", "replace") if isinstance(body, bytes) else str(body)
             said = text.strip().splitlines()
-            return Refused(self._config.masked(f"{status}: {said[0][:200] if said else 'refused'}"))
+            return ItemRejected(
+                self._config.masked(f"{status}: {said[0][:200] if said else 'refused'}")
+            )
         if status in _MEANING:
-            return Away(self._text(_MEANING[status]))
+            return SinkUnavailable(self._text(_MEANING[status]))
         asked = error.headers.get("Retry-After") if error.headers else None
         after_s = float(asked) if asked and asked.isdigit() else None
         busy = "is busy" if status in _BUSY else "fails"
-        return Away(self._text(f"{busy} ({status})"), after_s)
+        return SinkUnavailable(self._text(f"{busy} ({status})"), after_s)
 
-    def _away(self, error: BaseException) -> Away:
+    def _away(self, error: BaseException) -> SinkUnavailable:
         if isinstance(error, aiohttp.ClientConnectorCertificateError | ssl.SSLError):
             reason = getattr(error, "certificate_error", error)
             why = getattr(reason, "verify_message", "") or "not verified"
-            return Away(self._text(f"its certificate is not trusted ({why}): set tsdb.ca_file"))
+            return SinkUnavailable(
+                self._text(f"its certificate is not trusted ({why}): set tsdb.ca_file")
+            )
         if isinstance(error, aiohttp.ClientConnectorDNSError):
-            return Away(self._text("no such host: check tsdb.url"))
+            return SinkUnavailable(self._text("no such host: check tsdb.url"))
         if isinstance(error, aiohttp.ClientConnectorSSLError):
-            return Away(self._text("does not speak TLS there: check tsdb.url"))
+            return SinkUnavailable(self._text("does not speak TLS there: check tsdb.url"))
         if isinstance(error, TimeoutError):
             limit = self._config.number("tsdb.timeout_s")
-            return Away(self._text(f"does not answer within {limit:g} s"))
+            return SinkUnavailable(self._text(f"does not answer within {limit:g} s"))
         if isinstance(error, aiohttp.ClientConnectorError):
             number = error.os_error.errno
             why = os.strerror(number) if number else "no connection"
-            return Away(self._text(f"cannot be reached ({why}): is it running, is tsdb.url right?"))
-        return Away(self._text(f"broke the connection ({type(error).__name__})"))
+            return SinkUnavailable(
+                self._text(f"cannot be reached ({why}): is it running, is tsdb.url right?")
+            )
+        return SinkUnavailable(self._text(f"broke the connection ({type(error).__name__})"))
 
     def _text(self, what: str) -> str:
         return self._config.masked(f"time-series database {self.url}: {what}")

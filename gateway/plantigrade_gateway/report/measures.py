@@ -10,7 +10,7 @@ from plantigrade.events import FootStand, HeelLiftState, Manner, Roll, Stand, St
 from plantigrade.reliability import Proportion, proportion
 from plantigrade.summary import FootWalk, Walk, summarise_swings, summarise_walk
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.result import Analysis, SwingRun, is_good, sets_of
+from plantigrade_gateway.analysis.result import Analysis, MarkedSet, is_good, sets_of
 from plantigrade_gateway.drills.files import Shelf
 from plantigrade_gateway.drills.model import NO_NORMAL, Drill, Feedback
 from plantigrade_gateway.drills.run import DrillResult, Score
@@ -136,13 +136,13 @@ def show_swings(analysis: Analysis, out: Console) -> None:
     show_groups(analysis, out)
 
 
-def groups_of(analysis: Analysis) -> list[SwingRun]:
+def groups_of(analysis: Analysis) -> list[MarkedSet]:
     """Return the sets, and before them the swings that belong to none, if there are some."""
     sets = list(sets_of(analysis.swings, analysis.marks))
     inside = {id(swing) for run in sets for swing in run.swings}
     rest = tuple(swing for swing in analysis.swings if id(swing) not in inside)
-    named = [SwingRun(f"set {run.name}", run.start_s, run.swings) for run in sets]
-    return [SwingRun("in no set" if sets else "", 0.0, rest), *named] if rest else named
+    named = [MarkedSet(f"set {run.name}", run.start_s, run.swings) for run in sets]
+    return [MarkedSet("in no set" if sets else "", 0.0, rest), *named] if rest else named
 
 
 def _swing_cells(swing: Swing) -> tuple[str, ...]:
@@ -176,7 +176,7 @@ def show_groups(analysis: Analysis, out: Console) -> None:
         paragraph(out, f"× BW: {analysis.quality.uncalibrated}.", "  ")
 
 
-def set_line(run: SwingRun) -> str:
+def set_line(run: MarkedSet) -> str:
     """Return what a set comes to in one line."""
     found = summarise_swings(run.swings)
     return (
@@ -187,11 +187,11 @@ def set_line(run: SwingRun) -> str:
     )
 
 
-def _good(run: SwingRun) -> Proportion:
+def _good(run: MarkedSet) -> Proportion:
     return proportion(sum(map(is_good, run.swings)), len(run.swings))
 
 
-def _set_cells(run: SwingRun) -> list[tuple[str, str]]:
+def _set_cells(run: MarkedSet) -> list[tuple[str, str]]:
     found = summarise_swings(run.swings)
     return [
         ("swings", str(found.swings)),

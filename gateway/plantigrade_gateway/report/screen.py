@@ -17,10 +17,10 @@ from plantigrade.load import centre_of_pressure, share, total_load
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.pipeline import Output
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import SwingRun, is_good, set_name, sets_of
+from plantigrade_gateway.analysis.result import MarkedSet, is_good, set_name, sets_of
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.measures import score_line, set_line
-from plantigrade_gateway.wire.stream import FACTS, Fact, FactKind
+from plantigrade_gateway.wire.stream import STREAM_EVENT_TEXTS, StreamEvent, StreamEventKind
 
 COP_LEAST_BW = 0.05
 """Load under which a foot's CoP is undefined, × body weight (design §5)."""
@@ -205,12 +205,12 @@ class Screen:
         if runs and before[-1].t_s == runs[-1].start_s:
             self._show_set(runs[-1])
 
-    def _show_set(self, run: SwingRun) -> None:
+    def _show_set(self, run: MarkedSet) -> None:
         paragraph(self._out, set_line(run), " " * 10, style="bold")
 
-    def _show_fact(self, fact: Fact) -> None:
-        text = FACTS.get(fact.kind)
-        if fact.kind is FactKind.BATTERY and fact.value:
+    def _show_fact(self, fact: StreamEvent) -> None:
+        text = STREAM_EVENT_TEXTS.get(fact.kind)
+        if fact.kind is StreamEventKind.BATTERY and fact.value:
             text = "battery low"
         if text is not None:
             foot = self._analysis.pipeline.feet().get(fact.insole)

@@ -27,10 +27,10 @@ from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.session import posewords
-from plantigrade_gateway.session.demo import Wishes
-from plantigrade_gateway.session.runner import STOP_LIMIT_S, VIRTUAL, Order, linked
+from plantigrade_gateway.session.demo import RunOptions
+from plantigrade_gateway.session.runner import STOP_LIMIT_S, VIRTUAL, ServiceOptions, linked
 from plantigrade_gateway.sources.bluetooth import scanning
-from plantigrade_gateway.sources.live import Inbox, LiveSource, Wish
+from plantigrade_gateway.sources.live import Inbox, LiveSource, StreamConfig
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import size_notes
 from plantigrade_gateway.store.store import Store
@@ -39,14 +39,14 @@ from plantigrade_gateway.wire.gatt import KnownInsole
 
 SILENT_S = 5.0
 """Without data for so long it is said (ours)."""
-WISH = Wish(period_us=20_000, frames=8)
+WISH = StreamConfig(period_us=20_000, frames=8)
 """50 Hz in few packets: whoever stands still is not quick, and nobody waits for a sound."""
 _INDENT = " " * 8
 KEPT = "The calibration from before stays."
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
+class CalibrationOptions:
     """What shall be done.
 
     Attributes
@@ -78,7 +78,7 @@ class Request:
     now_ns: Callable[[], int] = time.monotonic_ns
 
 
-async def calibrate(request: Request, out: Console, stop: asyncio.Event) -> bool:
+async def calibrate(request: CalibrationOptions, out: Console, stop: asyncio.Event) -> bool:
     """Calibrate, or check, both insoles.
 
     Returns
@@ -94,8 +94,8 @@ async def calibrate(request: Request, out: Console, stop: asyncio.Event) -> bool
     if request.mass_kg is None and not request.is_check:
         raise InputError("a calibration needs the player's mass: give it with --mass KG")
     asked = request.asked or asyncio.Queue[Pose]()
-    order = Order(
-        Wishes(store=request.store),
+    order = ServiceOptions(
+        RunOptions(store=request.store),
         simulation=request.simulation,
         radio=request.radio,
         now_ns=request.now_ns,
@@ -126,7 +126,7 @@ async def calibrate(request: Request, out: Console, stop: asyncio.Event) -> bool
     return True
 
 
-def _guide(request: Request, store: Store, pair: list[KnownInsole]) -> Guide:
+def _guide(request: CalibrationOptions, store: Store, pair: list[KnownInsole]) -> Guide:
     """Make the guide with what is known of the insoles."""
     feet = {insole.foot: insole for insole in pair}
     for foot in Foot:
@@ -143,7 +143,7 @@ def _guide(request: Request, store: Store, pair: list[KnownInsole]) -> Guide:
     return Guide(layout, start, bw_n, is_check=request.is_check, poses=request.poses)
 
 
-def _greet(request: Request, pair: list[KnownInsole], stage: "_Stage") -> None:
+def _greet(request: CalibrationOptions, pair: list[KnownInsole], stage: "_Stage") -> None:
     if request.simulation is not None:
         stage.say(VIRTUAL)
     for text in words.CAUTIONS:
@@ -181,7 +181,7 @@ async def _lead(
 
 
 def _keep(
-    request: Request,
+    request: CalibrationOptions,
     store: Store,
     pair: list[KnownInsole],
     fits: dict[Foot, FootFit],

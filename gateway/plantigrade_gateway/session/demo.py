@@ -24,7 +24,7 @@ from plantigrade_gateway.report import session
 from plantigrade_gateway.report.console import heading, item, item_whole, paragraph
 from plantigrade_gateway.report.measures import chosen_lines
 from plantigrade_gateway.report.screen import Screen
-from plantigrade_gateway.session.feed import Onlookers, Orders
+from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.status import replayed
 from plantigrade_gateway.sound.output import Sound, open_sound
@@ -33,7 +33,7 @@ from plantigrade_gateway.sources.replay import Overview, as_live, at_once, overv
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.status import Latency, Posted
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.live.page import Message, PageOrder, opened_page
+from plantigrade_gateway.web.live.page import Message, WebOptions, opened_page
 
 INVENTED = (
     "The player and the place in this recording are invented: a synthetic player on a practice "
@@ -44,7 +44,7 @@ _TOLD_EVERY_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class RunOptions:
     """What the user asked for.
 
     Attributes
@@ -56,7 +56,7 @@ class Wishes:
         Write the sound to this file instead of playing it.
     store : Path or None
         The store that was named; None for the installation's own.
-    page : PageOrder or None
+    page : WebOptions or None
         How the live page is served; None: not at all.
     drilling : Drilling or None
         What is practised.
@@ -70,13 +70,13 @@ class Wishes:
     sound: bool = True
     wav: Path | None = None
     store: Path | None = None
-    page: PageOrder | None = None
+    page: WebOptions | None = None
     stay: bool = False
     drilling: Drilling | None = None
     config: Config | None = None
 
 
-def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> Analysis:
+def run(path: Path, source: str, intro: str, wishes: RunOptions, out: Console) -> Analysis:
     """Run a recording to its end or to Ctrl-C, and say what it came to and where it is kept.
 
     Parameters
@@ -87,7 +87,7 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
         What the session is called.
     intro : str
         Said first.
-    wishes : Wishes
+    wishes : RunOptions
     out : Console
 
     Raises
@@ -121,8 +121,8 @@ def run(path: Path, source: str, intro: str, wishes: Wishes, out: Console) -> An
         ):
             stage.voice = voice
             far = LiveSummary.of(forwarder, wishes.config)
-            stage.onlookers = onlookers = Onlookers(page, sound, drilling.shelf, far)
-            orders = Orders(onlookers, sound, drilling)
+            stage.onlookers = onlookers = LiveFeed(page, sound, drilling.shelf, far)
+            orders = CommandHandler(onlookers, sound, drilling)
             while True:
                 found = _play(path, source, about, wishes, store, sound, orders, stage, stop)
                 if stop.is_set() or not (wishes.stay and page):
@@ -137,7 +137,7 @@ class _Stage:
 
     def __init__(self, out: Console, status: Posted) -> None:
         self.voice: Announcer | None = None
-        self.onlookers: Onlookers | None = None
+        self.onlookers: LiveFeed | None = None
         self.asked: SimpleQueue[Message] = SimpleQueue()
         self.out = out
         self.status = status
@@ -153,7 +153,7 @@ class _Stage:
             self.onlookers.say(text, "warn")
             self.onlookers.sound()
 
-    def wait_for_record(self, orders: Orders, stop: Event) -> bool:
+    def wait_for_record(self, orders: CommandHandler, stop: Event) -> bool:
         """Do what pages ask for until one wants another run, at most until a stop."""
         told_s = 0.0
         while not stop.wait(_LOOK_S):
@@ -173,10 +173,10 @@ def _play(
     path: Path,
     source: str,
     about: Overview,
-    wishes: Wishes,
+    wishes: RunOptions,
     store: Store,
     sound: Sound,
-    orders: Orders,
+    orders: CommandHandler,
     stage: _Stage,
     stop: Event,
 ) -> Analysis:
@@ -265,7 +265,9 @@ def stop_on_interrupt() -> Iterator[Event]:
             signal.signal(number, handler)
 
 
-def _open_sound(path: Path, wishes: Wishes, store: Path, lost: Callable[[str], object]) -> Sound:
+def _open_sound(
+    path: Path, wishes: RunOptions, store: Path, lost: Callable[[str], object]
+) -> Sound:
     """Open the sound: a file where one is asked for, where there is no device, or with --fast."""
     if not wishes.sound:
         return open_sound("none")
@@ -276,7 +278,7 @@ def _open_sound(path: Path, wishes: Wishes, store: Path, lost: Callable[[str], o
 
 
 def show_end(
-    found: Analysis, session_id: str, wishes: Wishes, store: Path, sound: Sound, out: Console
+    found: Analysis, session_id: str, wishes: RunOptions, store: Path, sound: Sound, out: Console
 ) -> None:
     """Print what a session came to, where it is kept and what can be done with it."""
     session.show_summary(found, out)

@@ -25,7 +25,7 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.screen import FootGlance, glance
-from plantigrade_gateway.session.session import LiveSession, Moment
+from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
 from plantigrade_gateway.sound.output import Sound
@@ -34,13 +34,13 @@ from plantigrade_gateway.sound.wav import pcm16
 from plantigrade_gateway.store.forwardstate import ForwardState, lines
 from plantigrade_gateway.store.status import NO_INSOLE, ServiceStatus
 from plantigrade_gateway.web.live.page import Message, Page
-from plantigrade_gateway.wire.stream import FACTS, Fact, FactKind
+from plantigrade_gateway.wire.stream import STREAM_EVENT_TEXTS, StreamEvent, StreamEventKind
 
 FRAMES_PER_S = 30.0
 _FRAME_NS = round(1e9 / FRAMES_PER_S)
 
 
-class Moments:
+class FeedBuilder:
     """Turns a session's moments into messages.
 
     Parameters
@@ -63,7 +63,7 @@ class Moments:
         """Take what a foot's zones read (a pipeline's tap)."""
         self._zones[block.foot] = block.pressure[-1] * gain
 
-    def of(self, moment: Moment, pipeline: Pipeline) -> Iterator[Message]:
+    def of(self, moment: StepResult, pipeline: Pipeline) -> Iterator[Message]:
         """Give the messages of a moment, in order."""
         for event in moment.output.events:
             yield self._event(event)
@@ -193,10 +193,10 @@ def drill_message(score: Score) -> Message:
     }
 
 
-def fact_text(fact: Fact, pipeline: Pipeline) -> str | None:
+def fact_text(fact: StreamEvent, pipeline: Pipeline) -> str | None:
     """Return what is said of a fact in an insole's stream; None where it is only counted."""
-    text = FACTS.get(fact.kind)
-    if fact.kind is FactKind.BATTERY and fact.value:
+    text = STREAM_EVENT_TEXTS.get(fact.kind)
+    if fact.kind is StreamEventKind.BATTERY and fact.value:
         text = "battery low"
     if text is None:
         return None
@@ -209,7 +209,7 @@ def rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(float(value), digits)
 
 
-class Onlookers:
+class LiveFeed:
     """Tells the pages what a session does.
 
     Parameters
@@ -231,7 +231,7 @@ class Onlookers:
         self._far = far
         self._sound = sound
         self._shelf = shelf
-        self._moments = Moments(lambda: page is not None and page.viewers > 0)
+        self._moments = FeedBuilder(lambda: page is not None and page.viewers > 0)
         self._settings = SessionSettings()
         self._session: Message | None = None
         self.hello()
@@ -264,7 +264,7 @@ class Onlookers:
             self._session = {**self._session, "recording": False}
             self.hello()
 
-    def show(self, moment: Moment, pipeline: Pipeline) -> None:
+    def show(self, moment: StepResult, pipeline: Pipeline) -> None:
         """Tell what entries came to."""
         if self._far is not None and self._session is not None and self._session["recording"]:
             self._far.show(moment.output.net, pipeline.settings, self._session["id"])
@@ -355,19 +355,19 @@ class Onlookers:
             self._page.send(message)
 
 
-class Orders:
+class CommandHandler:
     """Does what pages ask for, but for stop and record, which are the session's owner's.
 
     Parameters
     ----------
-    onlookers : Onlookers
+    onlookers : LiveFeed
         Told what comes of it.
     sound : Sound
     drilling : Drilling
         Its choice holds until a page chooses another drill.
     """
 
-    def __init__(self, onlookers: Onlookers, sound: Sound, drilling: Drilling) -> None:
+    def __init__(self, onlookers: LiveFeed, sound: Sound, drilling: Drilling) -> None:
         self.onlookers = onlookers
         self._sound = sound
         self._shelf = drilling.shelf
@@ -384,7 +384,7 @@ class Orders:
     def obey(self, message: Message, live: LiveSession | None) -> None:
         """Do what a page asks for."""
         kind = message["type"]
-        moment: Moment | None = None
+        moment: StepResult | None = None
         if kind == "sound":
             self._choose_sound(bool(message.get("device")))
         elif kind == "drill":
@@ -400,7 +400,7 @@ class Orders:
         if moment is not None and live is not None:
             self.onlookers.show(moment, live.analysis.pipeline)
 
-    def _choose_drill(self, message: Message, live: LiveSession | None) -> Moment | None:
+    def _choose_drill(self, message: Message, live: LiveSession | None) -> StepResult | None:
         name, feedback = message.get("name"), message.get("feedback")
         try:
             drill = None if name is None else self._shelf.find(str(name))

@@ -24,16 +24,16 @@ from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.screen import Screen
-from plantigrade_gateway.session.demo import Wishes, drilling_lines, show_end
-from plantigrade_gateway.session.feed import Onlookers, Orders
+from plantigrade_gateway.session.demo import RunOptions, drilling_lines, show_end
+from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.status import measure
-from plantigrade_gateway.session.visit import Visit
+from plantigrade_gateway.session.visit import SessionManager
 from plantigrade_gateway.sound.device import quick_threads
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.sources.bluetooth import Radio, scanning
-from plantigrade_gateway.sources.live import Inbox, LiveSource, Wish
+from plantigrade_gateway.sources.live import Inbox, LiveSource, StreamConfig
 from plantigrade_gateway.store import calibrations, forwardstate, results
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.insoles import known, size_notes
@@ -53,15 +53,15 @@ VIRTUAL = (
 
 
 @dataclass(frozen=True, slots=True)
-class Order:
+class ServiceOptions:
     """What the service shall do.
 
     Attributes
     ----------
-    wishes : Wishes
+    wishes : RunOptions
         Store and sound.
     settings : SessionSettings
-    wish : Wish
+    wish : StreamConfig
         How the insoles shall stream.
     simulation : Simulation or None
         Virtual insoles, in a process started for this.
@@ -73,16 +73,16 @@ class Order:
         A monotonic clock, ns.
     """
 
-    wishes: Wishes = field(default_factory=Wishes)
+    wishes: RunOptions = field(default_factory=RunOptions)
     settings: SessionSettings = field(default_factory=SessionSettings)
-    wish: Wish = field(default_factory=Wish)
+    wish: StreamConfig = field(default_factory=StreamConfig)
     simulation: Simulation | None = None
     radio: str | None = None
     for_s: float | None = None
     now_ns: Callable[[], int] = time.monotonic_ns
 
 
-async def run(order: Order, out: Console, stop: asyncio.Event) -> None:
+async def run(order: ServiceOptions, out: Console, stop: asyncio.Event) -> None:
     """Run the gateway until `stop` is set.
 
     Raises
@@ -103,7 +103,7 @@ async def run(order: Order, out: Console, stop: asyncio.Event) -> None:
         raise first from group
 
 
-async def _serve(order: Order, out: Console, stop: asyncio.Event) -> None:
+async def _serve(order: ServiceOptions, out: Console, stop: asyncio.Event) -> None:
     async with contextlib.AsyncExitStack() as opened:
         # What arrives must not wait for another thread's turn, such as the recorder's.
         opened.enter_context(quick_threads())
@@ -152,7 +152,7 @@ async def _first(stop: asyncio.Event, working: asyncio.Task[None]) -> None:
 
 @contextlib.asynccontextmanager
 async def linked(
-    order: Order, store: Store, asked: "asyncio.Queue[Pose] | None" = None
+    order: ServiceOptions, store: Store, asked: "asyncio.Queue[Pose] | None" = None
 ) -> AsyncIterator[tuple[list[KnownInsole], Radio]]:
     """Give the insoles to connect and the radio to do it with; virtual ones do what is `asked`."""
     if order.simulation is not None:
@@ -217,7 +217,7 @@ def _recover(store: Store, out: Console) -> None:
         paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
 
 
-def _open_sound(order: Order, lost: Callable[[str], object]) -> Sound:
+def _open_sound(order: ServiceOptions, lost: Callable[[str], object]) -> Sound:
     if not order.wishes.sound:
         return open_sound("none")
     if order.wishes.wav is not None:
@@ -231,7 +231,9 @@ class _Room:
     What it needs to be furnished with tells it things, so it is there first.
     """
 
-    def __init__(self, order: Order, store: Store, out: Console, pair: list[KnownInsole]) -> None:
+    def __init__(
+        self, order: ServiceOptions, store: Store, out: Console, pair: list[KnownInsole]
+    ) -> None:
         self.inbox = Inbox()
         self.drilling = order.wishes.drilling or Drilling(shelf(None))
         self._order = order
@@ -257,9 +259,9 @@ class _Room:
     ) -> None:
         """Take over what sessions are heard and seen by; nothing is done before."""
         self._sound, self._voice = sound, voice
-        self._onlookers = Onlookers(page, sound, self.drilling.shelf, far)
-        self._orders = Orders(self._onlookers, sound, self.drilling)
-        self._visit = Visit(
+        self._onlookers = LiveFeed(page, sound, self.drilling.shelf, far)
+        self._orders = CommandHandler(self._onlookers, sound, self.drilling)
+        self._visit = SessionManager(
             self._order.settings, self._begin, self._end, self._onlookers.tap, self._calibrations
         )
 

@@ -29,7 +29,7 @@ from plantigrade_gateway.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)
-class Moment:
+class StepResult:
     """What entries came to.
 
     Attributes
@@ -121,7 +121,7 @@ class LiveSession:
         """The score of the drill under way."""
         return self.analysis.practice.score
 
-    def push(self, batch: Batch) -> Moment:
+    def push(self, batch: Batch) -> StepResult:
         """Take the entries that came; return what they came to."""
         if self._wanted is not None and len(batch):
             wanted, self._wanted = self._wanted, None
@@ -138,13 +138,13 @@ class LiveSession:
             self._recorder.put_points(points, upto)
         if len(batch):
             self._last_ns = int(batch.arrival_ns[-1])
-        return Moment(output, cues, reply.tone, self._changed_score())
+        return StepResult(output, cues, reply.tone, self._changed_score())
 
-    def mark(self, text: str) -> Moment:
+    def mark(self, text: str) -> StepResult:
         """Note something at this instant, in the record."""
         return self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.MARK, text.encode())]))
 
-    def set_drill(self, drill: Drill | None, feedback: Feedback | None = None) -> Moment:
+    def set_drill(self, drill: Drill | None, feedback: Feedback | None = None) -> StepResult:
         """Choose a drill from now on, or none; the choice stands in the record.
 
         Parameters
@@ -157,14 +157,14 @@ class LiveSession:
         choice = Choice(drill, feedback or own)
         if not self._last_ns:
             self._wanted = choice
-            return Moment()
+            return StepResult()
         return self.mark(mark_of(choice))
 
-    def ask(self) -> Moment:
+    def ask(self) -> StepResult:
         """Let the last repetition's outcome be heard now; none where the drill is silent."""
         cues = self.analysis.practice.ask(self.analysis.now_s)
         self._hear(cues, [])
-        return Moment(cues=cues)
+        return StepResult(cues=cues)
 
     def _spoken(self, texts: list[str]) -> list[Cue]:
         """Have what is to be said made into sound; return what has been made meanwhile."""

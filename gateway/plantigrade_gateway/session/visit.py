@@ -14,7 +14,7 @@ from plantigrade_gateway.analysis.pipeline import Output, Pipeline, Tap
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.session.session import LiveSession, Moment
+from plantigrade_gateway.session.session import LiveSession, StepResult
 
 IDLE_NS = 15 * 60 * 1_000_000_000
 """Without load for so long, a session is over (design: a session is one visit)."""
@@ -24,7 +24,7 @@ LOADED_BW = 0.15
 """A foot that carries more, × body weight, is stood on: more than a laced shoe presses (ours)."""
 
 
-class Visit:
+class SessionManager:
     """Turns what the insoles send into sessions.
 
     Parameters
@@ -65,7 +65,7 @@ class Visit:
         """What analyses now: the session's, or that which looks on between sessions."""
         return self._watch if self.live is None else self.live.analysis.pipeline
 
-    def push(self, entries: list[Entry]) -> Moment:
+    def push(self, entries: list[Entry]) -> StepResult:
         """Take entries that came; return what they came to."""
         for entry in entries:
             if entry.kind is Kind.CONNECTED:
@@ -75,7 +75,7 @@ class Visit:
         if self.live is None and self._watch is None:
             self._before.extend(entries)
             is_data = any(entry.kind is Kind.NOTIFICATION for entry in entries)
-            return self._resume() if is_data else Moment()
+            return self._resume() if is_data else StepResult()
         if self.live is None:
             return self._look(entries)
         assert self.live is not None
@@ -134,17 +134,17 @@ class Visit:
         head += [Entry(first_ns, insole, Kind.CONNECTED, data) for insole, data in links]
         self.live.push(Batch.of(head))
 
-    def _look(self, entries: list[Entry]) -> Moment:
+    def _look(self, entries: list[Entry]) -> StepResult:
         """Between sessions: begin one when a foot is loaded."""
         assert self._watch is not None
         self._before.extend(entries)
         self._forget(entries[-1].arrival_ns)
         seen = self._watch.push(Batch.of(entries))
         if self._held or self._loaded_s(seen) is None:
-            return Moment(Output(rows=seen.rows, net=seen.net))
+            return StepResult(Output(rows=seen.rows, net=seen.net))
         return self._resume()
 
-    def _resume(self) -> Moment:
+    def _resume(self) -> StepResult:
         """Begin a session with the seconds before it."""
         before = list(self._before)
         known = {e.insole for e in before if e.kind is Kind.CONNECTED}

@@ -22,7 +22,7 @@ STALE_S = 0.3
 """An output that has had no new point for so long lets the tone fade: the link may be gone."""
 
 
-class Of(StrEnum):
+class CopSource(StrEnum):
     """Whose CoP a tone follows, and which feet stand."""
 
     NONE = "none"
@@ -54,18 +54,20 @@ class Tone:
 
     Parameters
     ----------
-    of : Of
+    of : CopSource
         Whose CoP.
     lead : Foot
     least_n : float
         A foot that carries less has no CoP, N.
     """
 
-    def __init__(self, of: Of, lead: Foot, least_n: float) -> None:
+    def __init__(self, of: CopSource, lead: Foot, least_n: float) -> None:
         self.of = of
-        self._feet = {Of.NONE: (), Of.LEAD: (lead,), Of.TRAIL: (lead.other,)}.get(
-            of, (lead, lead.other)
-        )
+        self._feet = {
+            CopSource.NONE: (),
+            CopSource.LEAD: (lead,),
+            CopSource.TRAIL: (lead.other,),
+        }.get(of, (lead, lead.other))
         self._least_n = least_n
         self._hz = HEEL_HZ
         self._sounds = False

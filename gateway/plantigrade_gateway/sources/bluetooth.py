@@ -191,8 +191,8 @@ async def scan(radio: Radio, seconds: float) -> list[Sighting]:
     return sorted(found.values(), key=lambda s: (s.announcement.foot, s.announcement.serial))
 
 
-class Link:
-    """A connection to one insole; use `Link.open`.
+class Connection:
+    """A connection to one insole; use `Connection.open`.
 
     Attributes
     ----------
@@ -211,7 +211,9 @@ class Link:
         )
 
     @classmethod
-    async def open(cls, sighting: Sighting, radio: Radio, on_gone: Callable[[], None]) -> "Link":
+    async def open(
+        cls, sighting: Sighting, radio: Radio, on_gone: Callable[[], None]
+    ) -> "Connection":
         """Connect and find the services.
 
         Parameters

@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError, WireError
-from plantigrade_gateway.sources.bluetooth import Link, Radio, Sighting
+from plantigrade_gateway.sources.bluetooth import Connection, Radio, Sighting
 from plantigrade_gateway.sources.plugin import Firmware
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode, encode_data
@@ -105,7 +105,7 @@ async def open_insole(
     BluetoothError
         It cannot be connected to, does not speak its profile, or does not answer.
     """
-    link = await Link.open(sighting, radio, on_gone)
+    link = await Connection.open(sighting, radio, on_gone)
     try:
         if sighting.firmware is not None:
             return ForeignLink(link, sighting, sighting.firmware)
@@ -126,7 +126,7 @@ class InsoleLink:
         What it answered to *identify*.
     """
 
-    def __init__(self, link: Link, sighting: Sighting, now_ns: Callable[[], int]) -> None:
+    def __init__(self, link: Connection, sighting: Sighting, now_ns: Callable[[], int]) -> None:
         self._now_ns = now_ns
         self.identity: Identity
         self.battery_percent = sighting.announcement.battery_percent
@@ -299,7 +299,7 @@ class InsoleLink:
 class ForeignLink:
     """A link to an insole with other firmware; use `open_insole`."""
 
-    def __init__(self, link: Link, sighting: Sighting, firmware: Firmware) -> None:
+    def __init__(self, link: Connection, sighting: Sighting, firmware: Firmware) -> None:
         self.battery_percent = sighting.announcement.battery_percent
         self.status: gatt.Status | None = None
         self._link = link

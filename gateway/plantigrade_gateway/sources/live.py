@@ -30,7 +30,7 @@ HELD_S = 10.0
 """A link that held for so long was a good one: the pauses begin anew (ours)."""
 
 
-class LinkState(StrEnum):
+class ConnectionState(StrEnum):
     """Where the way to one insole stands."""
 
     SEARCHING = "searching"
@@ -46,7 +46,7 @@ class Reconnection:
 
     Attributes
     ----------
-    state : LinkState
+    state : ConnectionState
     failures : int
         Tries in a row that came to nothing.
     links : int
@@ -54,37 +54,37 @@ class Reconnection:
     """
 
     def __init__(self) -> None:
-        self.state = LinkState.SEARCHING
+        self.state = ConnectionState.SEARCHING
         self.failures = 0
         self.links = 0
         self._since_s = 0.0
 
     def search(self) -> None:
         """Note that a search begins."""
-        self.state = LinkState.SEARCHING
+        self.state = ConnectionState.SEARCHING
 
     def connect(self) -> None:
         """Note that the insole was heard and is connected to."""
-        self.state = LinkState.CONNECTING
+        self.state = ConnectionState.CONNECTING
 
     def stream(self, now_s: float) -> None:
         """Note that the insole streams."""
-        self.state = LinkState.STREAMING
+        self.state = ConnectionState.STREAMING
         self.links += 1
         self._since_s = now_s
 
     def fail(self, now_s: float) -> float:
         """Note a try that came to nothing, or a link's end; return how long to pause, s."""
-        if self.state is LinkState.STREAMING and now_s - self._since_s >= HELD_S:
+        if self.state is ConnectionState.STREAMING and now_s - self._since_s >= HELD_S:
             self.failures = 0
-        self.state = LinkState.PAUSING
+        self.state = ConnectionState.PAUSING
         pause_s = min(FIRST_PAUSE_S * 2.0**self.failures, LONGEST_PAUSE_S)
         self.failures += 1
         return pause_s
 
     def stop(self) -> None:
         """Note that there are no more tries."""
-        self.state = LinkState.STOPPED
+        self.state = ConnectionState.STOPPED
 
 
 HELD_ENTRIES = 240_000
@@ -157,7 +157,7 @@ SILENT_S = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class StreamConfig:
     """How the insoles shall stream.
 
     Attributes
@@ -200,7 +200,7 @@ class LinkInfo:
     calibration: str | None = None
 
     @property
-    def state(self) -> LinkState:
+    def state(self) -> ConnectionState:
         """Where the way to it stands."""
         return self.reconnection.state
 
@@ -280,7 +280,7 @@ class LiveSource:
         Given each entry in order of arrival, from the event loop; it must return at once.
     tell : callable
         Told, one sentence each, what people should know: an insole comes, goes, is not found.
-    wish : Wish, optional
+    wish : StreamConfig, optional
     now_ns : callable
         A monotonic clock, ns.
 
@@ -295,14 +295,14 @@ class LiveSource:
         radio: Radio,
         emit: Callable[[Entry], None],
         tell: Callable[[str], None],
-        wish: Wish | None = None,
+        wish: StreamConfig | None = None,
         now_ns: Callable[[], int] = time.monotonic_ns,
     ) -> None:
         self.links = {insole.foot: LinkInfo(insole) for insole in insoles}
         self._radio = radio
         self._emit = emit
         self._tell = tell
-        self._wish = wish or Wish()
+        self._wish = wish or StreamConfig()
         self._now_ns = now_ns
         self._finder = Finder(radio)
         self._connecting = asyncio.Lock()  # hosts allow one connection attempt at a time

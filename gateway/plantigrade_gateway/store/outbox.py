@@ -59,7 +59,7 @@ class Depth:
 
 
 @dataclass(frozen=True, slots=True)
-class Aside:
+class DeadLetter:
     """A row that a sink would not take."""
 
     sink: str
@@ -222,11 +222,11 @@ class Outbox:
         with self._db.writing() as db:
             db.execute("UPDATE outbox_sinks SET dropped = dropped + ? WHERE sink = ?", (rows, sink))
 
-    def aside(self) -> list[Aside]:
+    def aside(self) -> list[DeadLetter]:
         """Return what is set aside, in order."""
         statement = _ITEM.format(table="outbox_aside", more=", sink, reason, set_aside_utc")
         return [
-            Aside(row[11], _item(row[:11]), row[12], datetime.fromisoformat(row[13]))
+            DeadLetter(row[11], _item(row[:11]), row[12], datetime.fromisoformat(row[13]))
             for row in self._db.read(statement + " ORDER BY seq, sink")
         ]
 

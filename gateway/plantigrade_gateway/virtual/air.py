@@ -36,7 +36,7 @@ _NO_SET = 0xFF
 
 
 @dataclass(frozen=True, slots=True)
-class Weather:
+class RadioConditions:
     """What the air does to packets; sizes are simulation settings, ours.
 
     Attributes
@@ -163,7 +163,7 @@ class Air(LocalLink):
 
     Parameters
     ----------
-    weather : Weather
+    weather : RadioConditions
 
     Attributes
     ----------
@@ -171,9 +171,9 @@ class Air(LocalLink):
         Tries that failed so far.
     """
 
-    def __init__(self, weather: Weather | None = None) -> None:
+    def __init__(self, weather: RadioConditions | None = None) -> None:
         super().__init__()  # type: ignore[no-untyped-call]
-        self.weather = weather or Weather()
+        self.weather = weather or RadioConditions()
         self.retries = 0
         self._rng = random.Random(self.weather.seed)
         self._far: set[Controller] = set()

@@ -6,7 +6,7 @@ Bytes in, bytes out; no Bluetooth in here. `peripheral.py` puts it behind a cont
 from typing import Protocol
 
 from plantigrade_gateway.errors import WireError
-from plantigrade_gateway.virtual.player import FIRMWARE, SHORTEST_PERIOD_US, ZONES, Knobs
+from plantigrade_gateway.virtual.player import FIRMWARE, SHORTEST_PERIOD_US, ZONES, DeviceSettings
 from plantigrade_gateway.wire.codec import VERSION, MessageKind, decode, encode
 from plantigrade_gateway.wire.messages import (
     HEADER_BYTES,
@@ -52,7 +52,7 @@ class Control:
 
     Parameters
     ----------
-    knobs : Knobs
+    knobs : DeviceSettings
     insole : Streaming
 
     Attributes
@@ -67,7 +67,7 @@ class Control:
         What hosts asked.
     """
 
-    def __init__(self, knobs: Knobs, insole: Streaming) -> None:
+    def __init__(self, knobs: DeviceSettings, insole: Streaming) -> None:
         self.charging = False
         self.value_bytes = MAX_MESSAGE_BYTES
         self.requests: list[Request] = []

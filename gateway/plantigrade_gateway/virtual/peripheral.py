@@ -21,8 +21,14 @@ from numpy.typing import NDArray
 
 from plantigrade_gateway.virtual.air import Air, host_on
 from plantigrade_gateway.virtual.control import Control, Request
-from plantigrade_gateway.virtual.player import CLOCK_WRAP, FIRMWARE, LENGTH_MM, Body, Knobs
-from plantigrade_gateway.virtual.recorded import Link
+from plantigrade_gateway.virtual.player import (
+    CLOCK_WRAP,
+    FIRMWARE,
+    LENGTH_MM,
+    DeviceSettings,
+    ZoneSource,
+)
+from plantigrade_gateway.virtual.recorded import RadioChannel
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import encode
 from plantigrade_gateway.wire.messages import DataPacket
@@ -31,12 +37,12 @@ _ADVERTISING_MS = 100
 _MTU = 247
 
 
-class Offer:
+class GattServer:
     """The services of one insole.
 
     Parameters
     ----------
-    knobs : Knobs
+    knobs : DeviceSettings
     asked : callable
         Given each connection and bytes that are written to the control point.
     status, battery_percent : callable
@@ -49,7 +55,7 @@ class Offer:
 
     def __init__(
         self,
-        knobs: Knobs,
+        knobs: DeviceSettings,
         asked: Callable[[Connection, bytes], None],
         status: Callable[[], gatt.Status],
         battery_percent: Callable[[], int],
@@ -131,15 +137,15 @@ class AirInsole:
 
     Parameters
     ----------
-    knobs : Knobs
+    knobs : DeviceSettings
     air : Air
-    steps : Body
+    steps : ZoneSource
     began_s : float
         Event-loop time at which the body began; the same for both feet.
 
     Attributes
     ----------
-    knobs : Knobs
+    knobs : DeviceSettings
     sent : list of bytes or None
         Set to a list, it keeps every notification that was given to the Bluetooth host.
     control : Control
@@ -148,7 +154,7 @@ class AirInsole:
         Set once a host had it stream.
     """
 
-    def __init__(self, knobs: Knobs, air: Air, steps: Body, began_s: float) -> None:
+    def __init__(self, knobs: DeviceSettings, air: Air, steps: ZoneSource, began_s: float) -> None:
         self.knobs = knobs
         self.sent: list[bytes] | None = None
         self.control = Control(knobs, self)
@@ -164,7 +170,7 @@ class AirInsole:
         self._rng = np.random.default_rng(knobs.serial)
         self._streaming: asyncio.Task[None] | None = None
         self._tasks: set[asyncio.Task[None]] = set()
-        self._offer = Offer(knobs, self._asked, self.status, self.battery_percent)
+        self._offer = GattServer(knobs, self._asked, self.status, self.battery_percent)
         host, self._controller = host_on(air, f"insole {knobs.foot}")
         self.device = self._offer.device_on(host, self._announcement().name)
         self.device.on(Device.EVENT_CONNECTION, self._connected)
@@ -341,7 +347,7 @@ class AirInsole:
             elif counter % _DRAIN_EVERY == 0:
                 await asyncio.sleep(0)
             if counter % 4096 == 0:
-                lost = Link(loss=self.knobs.loss).lost(4096, self._rng)
+                lost = RadioChannel(loss=self.knobs.loss).lost(4096, self._rng)
             packet = self._packet(own_us, period_us, counter)
             counter += 1
             next_us += frames * period_us

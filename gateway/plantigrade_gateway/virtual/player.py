@@ -27,7 +27,7 @@ from plantigrade.synth import (
 )
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.virtual.recorded import Link
+from plantigrade_gateway.virtual.recorded import RadioChannel
 from plantigrade_gateway.wire.messages import SampleFormat
 
 BODY_HZ = 400
@@ -44,7 +44,7 @@ SHORTEST_PERIOD_US = round(1e6 / BODY_HZ)
 CLOCK_WRAP = 1 << 32
 
 
-class Body(Protocol):
+class ZoneSource(Protocol):
     """What presses virtual insoles."""
 
     def at(self, foot: Foot, t_s: NDArray[np.float64]) -> NDArray[np.uint16]:
@@ -53,7 +53,7 @@ class Body(Protocol):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Steps:
+class GaitSource:
     """What both feet press, as counts, over and over.
 
     Attributes
@@ -70,14 +70,14 @@ class Steps:
         return rows[np.rint(t_s * BODY_HZ).astype(np.int64) % len(rows)]
 
 
-def invented_steps(seed: int = 1) -> Steps:
+def invented_steps(seed: int = 1) -> GaitSource:
     """Return a minute of an invented player who stands, walks and swings."""
     plan = SessionPlan((Stand(6.0), Walk(10), Stand(3.0), Swing(), Swing(), Swing(), Walk(4)))
     done = perform(Player(), plan, float(BODY_HZ), seed)
     sensor = SensorModel(gain_left=GAINS[Foot.LEFT], gain_right=GAINS[Foot.RIGHT])
     read = sensor.read(done, seed)
     layout = eighteen()
-    return Steps(
+    return GaitSource(
         {
             foot: default_calibration(layout, foot).counts(pressure)
             for foot, pressure in zip((Foot.LEFT, Foot.RIGHT), read, strict=True)
@@ -86,7 +86,7 @@ def invented_steps(seed: int = 1) -> Steps:
 
 
 @dataclass(frozen=True, slots=True)
-class Knobs:
+class DeviceSettings:
     """What a virtual insole is like.
 
     Attributes
@@ -133,7 +133,7 @@ class Knobs:
             )
         if not 0.01 <= self.speed <= 1000.0:
             raise InputError(f"virtual insole: speed is {self.speed:g}, expected 0.01 to 1000")
-        Link(loss=self.loss)  # checks it
+        RadioChannel(loss=self.loss)  # checks it
 
     @property
     def address(self) -> str:
@@ -142,10 +142,10 @@ class Knobs:
         return ":".join(f"{raw >> shift & 0xFF:02X}" for shift in range(40, -1, -8))
 
 
-def usual_pair(**knobs: Any) -> tuple[Knobs, Knobs]:  # noqa: ANN401
+def usual_pair(**knobs: Any) -> tuple[DeviceSettings, DeviceSettings]:  # noqa: ANN401
     """Return the virtual pair, left and right, with some knobs turned."""
-    left = Knobs(Foot.LEFT, SERIALS[Foot.LEFT], drift_ppm=32.0, clock_us=51_000_000)
-    right = Knobs(Foot.RIGHT, SERIALS[Foot.RIGHT], drift_ppm=-41.0, clock_us=7_000_000)
+    left = DeviceSettings(Foot.LEFT, SERIALS[Foot.LEFT], drift_ppm=32.0, clock_us=51_000_000)
+    right = DeviceSettings(Foot.RIGHT, SERIALS[Foot.RIGHT], drift_ppm=-41.0, clock_us=7_000_000)
     return replace(left, **knobs), replace(right, **knobs)
 
 
@@ -156,7 +156,7 @@ _KINDS = "gain:FOOT:VALUE, dead:FOOT:ZONE, full:FOOT:ZONE, swapped, moved, short
 
 
 @dataclass(frozen=True, slots=True)
-class Flaws:
+class ScriptedFaults:
     """What is wrong with the insoles, or with how the player does it.
 
     Attributes
@@ -175,7 +175,7 @@ class Flaws:
     mishap: Mishap | None = None
 
     @classmethod
-    def parse(cls, texts: tuple[str, ...]) -> "Flaws":
+    def parse(cls, texts: tuple[str, ...]) -> "ScriptedFaults":
         """Read flaws as the command line has them.
 
         Raises
@@ -188,7 +188,7 @@ class Flaws:
             made = made._with(text)
         return made
 
-    def _with(self, text: str) -> "Flaws":
+    def _with(self, text: str) -> "ScriptedFaults":
         try:
             match text.split(":"):
                 case ["gain", foot, value] if 0.3 <= float(value) <= 2.0:
@@ -206,7 +206,7 @@ class Flaws:
         raise InputError(f"flaw {text!r}: expected one of {_KINDS}")
 
 
-class Follower:
+class ScriptedPlayer:
     """Stands quietly until told a pose, then performs it, from standing to standing.
 
     Parameters
@@ -214,7 +214,7 @@ class Follower:
     player : Player
     sensor : SensorModel
         Gains and stuck zones are the flaws'.
-    flaws : Flaws
+    flaws : ScriptedFaults
     seed : int
 
     Attributes
@@ -226,11 +226,11 @@ class Follower:
         self,
         player: Player | None = None,
         sensor: SensorModel | None = None,
-        flaws: Flaws | None = None,
+        flaws: ScriptedFaults | None = None,
         seed: int = 1,
     ) -> None:
         self.player = player or Player()
-        flaws = flaws or Flaws()
+        flaws = flaws or ScriptedFaults()
         poses = tuple(dict.fromkeys(FITTING))
         plan = SessionPlan(
             (Stand(HOLD_S), *(segment_of(p, HOLD_S, flaws.mishap) for p in poses), Stand(1.0))

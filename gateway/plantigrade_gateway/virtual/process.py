@@ -25,7 +25,7 @@ from plantigrade_gateway.errors import BluetoothError, InputError
 
 if TYPE_CHECKING:
     from plantigrade_gateway.virtual.peripheral import AirInsole
-    from plantigrade_gateway.virtual.player import Follower
+    from plantigrade_gateway.virtual.player import ScriptedPlayer
 
 EXTRA = (
     "virtual insoles need the optional extra: pip install 'plantigrade[virtual]'; "
@@ -162,12 +162,12 @@ async def simulate(
         The extra is not installed, or the port is taken.
     """
     try:
-        from plantigrade_gateway.virtual.air import Air, AirController, Weather, serve_radio
+        from plantigrade_gateway.virtual.air import Air, AirController, RadioConditions, serve_radio
         from plantigrade_gateway.virtual.peripheral import AirInsole
         from plantigrade_gateway.virtual.player import (
-            Body,
-            Flaws,
-            Follower,
+            ScriptedFaults,
+            ScriptedPlayer,
+            ZoneSource,
             invented_steps,
             usual_pair,
         )
@@ -175,12 +175,16 @@ async def simulate(
         raise BluetoothError(EXTRA) from error
     logging.getLogger("bumble").setLevel(logging.ERROR)
     air = Air(
-        Weather(simulation.interval_s, simulation.retry, simulation.supervision_s, simulation.seed)
+        RadioConditions(
+            simulation.interval_s, simulation.retry, simulation.supervision_s, simulation.seed
+        )
     )
-    follower: Follower | None = None
+    follower: ScriptedPlayer | None = None
     if simulation.calibrates:
-        follower = Follower(flaws=Flaws.parse(simulation.flaws), seed=simulation.seed)
-    steps: Body = follower or invented_steps(simulation.seed)
+        follower = ScriptedPlayer(
+            flaws=ScriptedFaults.parse(simulation.flaws), seed=simulation.seed
+        )
+    steps: ZoneSource = follower or invented_steps(simulation.seed)
     began_s = asyncio.get_running_loop().time()
     pair = usual_pair(
         period_us=round(1e6 / simulation.rate_hz),
@@ -214,7 +218,7 @@ async def simulate(
 
 
 async def _follow(
-    follower: "Follower", asked: "asyncio.Queue[Pose]", began_s: float, speed: float
+    follower: "ScriptedPlayer", asked: "asyncio.Queue[Pose]", began_s: float, speed: float
 ) -> None:
     """Perform what is asked for."""
     while True:
@@ -222,7 +226,7 @@ async def _follow(
         follower.do(pose, (asyncio.get_running_loop().time() - began_s) * speed)
 
 
-async def _in_turn(follower: "Follower", asked: "asyncio.Queue[Pose]", speed: float) -> None:
+async def _in_turn(follower: "ScriptedPlayer", asked: "asyncio.Queue[Pose]", speed: float) -> None:
     """Ask for every pose of a calibration, over and over."""
     for pose in itertools.cycle(FITTING):
         asked.put_nowait(pose)

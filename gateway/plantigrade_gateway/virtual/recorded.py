@@ -28,7 +28,7 @@ _IN_EVENT_S = 0.0006
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class RadioChannel:
     """How packets reach the host; the sizes are simulation settings, ours.
 
     Attributes
@@ -70,7 +70,7 @@ class Link:
             raise InputError(f"virtual link: loss_run is {self.loss_run}, expected 1 or more")
 
     @classmethod
-    def steady(cls) -> "Link":
+    def steady(cls) -> "RadioChannel":
         """Return a link without retries, stalls, jitter and loss."""
         return cls(retry=0.0, stall_every_s=0.0, host_jitter_s=0.0)
 
@@ -127,7 +127,7 @@ class _Boot:
 
 
 @dataclass(frozen=True, slots=True)
-class VirtualInsole:
+class RecordedInsole:
     """One insole.
 
     Attributes
@@ -148,7 +148,7 @@ class VirtualInsole:
         The insole's clock at the session's beginning; near 2³² it wraps.
     phase_s : float
         Host time of the first sample from the session's beginning.
-    link : Link
+    link : RadioChannel
     resets_s : tuple of float
         Host times at which the insole resets; it is away for `reset_away_s`, then begins with its
         clock near 0.
@@ -167,7 +167,7 @@ class VirtualInsole:
     drift_ppm: float = 0.0
     clock_us: int = 0
     phase_s: float = 0.0
-    link: Link = Link()
+    link: RadioChannel = RadioChannel()
     resets_s: tuple[float, ...] = ()
     reset_away_s: float = 2.0
     drops_s: tuple[tuple[float, float], ...] = ()

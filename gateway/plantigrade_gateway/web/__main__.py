@@ -19,7 +19,7 @@ import uvicorn
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.web.app import create_app
-from plantigrade_gateway.web.door.access import Access, Opening
+from plantigrade_gateway.web.door.access import Access, BindPolicy
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.door.origin import own_names
 from plantigrade_gateway.web.live.hub import Hub
@@ -65,7 +65,7 @@ def listen(host: str, port: str) -> socket.socket:
 async def serve(listening: socket.socket, database: Database, start: Start) -> None:
     """Serve until standard input ends."""
     hub = Hub(_write)
-    opening = Opening(start.lan, start.cert is not None, (*own_names(), *start.names))
+    opening = BindPolicy(start.lan, start.cert is not None, (*own_names(), *start.names))
     access = Access(database, opening)
     config = uvicorn.Config(
         Guard(create_app(hub, database.path, access), access),

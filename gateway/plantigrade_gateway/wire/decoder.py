@@ -30,7 +30,7 @@ from plantigrade_gateway.wire.codec import (
 )
 from plantigrade_gateway.wire.messages import HEADER_BYTES, Message, SampleFormat
 from plantigrade_gateway.wire.sequence import LEFT_OUT, Place, Sequence
-from plantigrade_gateway.wire.stream import Counts, Fact, FactKind, Run
+from plantigrade_gateway.wire.stream import Counts, PacketRun, StreamEvent, StreamEventKind
 
 _U16 = SampleFormat.U16  # looking a member up on its class costs a call each time
 _FEW = 8
@@ -141,7 +141,7 @@ class Decoder:
 
     def feed(
         self, arrival_ns: NDArray[np.int64], lengths: NDArray[np.int64], payload: bytes
-    ) -> list[Run | Fact]:
+    ) -> list[PacketRun | StreamEvent]:
         """Decode consecutive notifications.
 
         Parameters
@@ -162,7 +162,7 @@ class Decoder:
         n = len(lengths)
         call = _Call(arrival_ns, lengths, payload, self.counts.notifications)
         columns = _Columns(call) if n > _FEW and payload else None
-        out: list[Run | Fact] = []
+        out: list[PacketRun | StreamEvent] = []
         run: Header | None = None  # of the packet at `begin`, while a run is open
         begin = i = 0
         while i < n:
@@ -182,7 +182,7 @@ class Decoder:
         self.counts.bytes += len(payload)
         return out
 
-    def _judge(self, call: _Call, i: int) -> tuple[Header | None, list[Fact]]:
+    def _judge(self, call: _Call, i: int) -> tuple[Header | None, list[StreamEvent]]:
         """Judge packet i; return its header if it is taken, and what is to be said before it."""
         at, length = int(call.starts[i]), int(call.lengths[i])
         arrival_ns = int(call.arrival_ns[i])
@@ -190,13 +190,13 @@ class Decoder:
         try:
             if message_kind(call.payload, at, length) is not MessageKind.DATA:
                 message = decode(call.payload[at : at + length])
-                return None, [self._fact(FactKind.MESSAGE, arrival_ns, message=message)]
+                return None, [self._fact(StreamEventKind.MESSAGE, arrival_ns, message=message)]
             header = read_header(call.payload, at, length)
         except WireError as error:
-            return None, [self._fact(FactKind.MALFORMED, arrival_ns, reason=error.reason)]
+            return None, [self._fact(StreamEventKind.MALFORMED, arrival_ns, reason=error.reason)]
         place = self._sequence.place(header, arrival_ns)
         if place.kind in LEFT_OUT:
-            if place.kind is FactKind.LATE:
+            if place.kind is StreamEventKind.LATE:
                 self._sequence.note_late(header)
             return None, [self._fact(place.kind, arrival_ns)]
         facts = [] if place.kind is None else self._facts_of(place, header, arrival_ns)
@@ -210,56 +210,58 @@ class Decoder:
 
     def _fact(
         self,
-        kind: FactKind,
+        kind: StreamEventKind,
         arrival_ns: int,
         packets: int = 0,
         frames: int = 0,
         value: int = 0,
         reason: WireReason | None = None,
         message: Message | None = None,
-    ) -> Fact:
+    ) -> StreamEvent:
         """Make a fact of the notification being judged, and count it."""
         index = self.counts.notifications - 1
-        fact = Fact(kind, self.insole, arrival_ns, index, packets, frames, value, reason, message)
+        fact = StreamEvent(
+            kind, self.insole, arrival_ns, index, packets, frames, value, reason, message
+        )
         self.counts.add(fact)
         return fact
 
-    def _facts_of(self, place: Place, header: Header, arrival_ns: int) -> list[Fact]:
+    def _facts_of(self, place: Place, header: Header, arrival_ns: int) -> list[StreamEvent]:
         """Return the facts of a packet's place: a start, a restart, what is missing before it."""
         assert place.kind is not None
-        if place.kind is not FactKind.GAP:
+        if place.kind is not StreamEventKind.GAP:
             return [self._fact(place.kind, arrival_ns)]
         if not header.flags & FLAG_DROPPED:
-            return [self._fact(FactKind.GAP, arrival_ns, place.packets, place.frames)]
+            return [self._fact(StreamEventKind.GAP, arrival_ns, place.packets, place.frames)]
         if not place.packets:
-            return [self._fact(FactKind.SAMPLES_DROPPED, arrival_ns, frames=place.frames)]
+            return [self._fact(StreamEventKind.SAMPLES_DROPPED, arrival_ns, frames=place.frames)]
         return [
-            self._fact(FactKind.GAP, arrival_ns, place.packets, place.frames),
-            self._fact(FactKind.SAMPLES_DROPPED, arrival_ns),
+            self._fact(StreamEventKind.GAP, arrival_ns, place.packets, place.frames),
+            self._fact(StreamEventKind.SAMPLES_DROPPED, arrival_ns),
         ]
 
-    def _changes(self, place: Place, header: Header) -> list[tuple[FactKind, int]]:
+    def _changes(self, place: Place, header: Header) -> list[tuple[StreamEventKind, int]]:
         """Return what a packet that is taken changes against the last one, with the new value."""
-        changes: list[tuple[FactKind, int]] = []
+        changes: list[tuple[StreamEventKind, int]] = []
         last = self._sequence.last
-        follows = last and place.kind in (None, FactKind.GAP)
+        follows = last and place.kind in (None, StreamEventKind.GAP)
         if follows and header.counter < self._sequence.counter:
-            changes.append((FactKind.COUNTER_WRAP, 0))
+            changes.append((StreamEventKind.COUNTER_WRAP, 0))
         wrapped = place.clock_us >> 32 != self._sequence.clock_us >> 32
-        if last and place.kind is not FactKind.RESTART and wrapped:
-            changes.append((FactKind.CLOCK_WRAP, 0))
+        if last and place.kind is not StreamEventKind.RESTART and wrapped:
+            changes.append((StreamEventKind.CLOCK_WRAP, 0))
         if last and (header.format ^ last.format) & 1:
-            changes.append((FactKind.FOOT, header.format & 1))
+            changes.append((StreamEventKind.FOOT, header.format & 1))
         if last and (header.format ^ last.format) >> 1:
-            changes.append((FactKind.SAMPLE_FORMAT, header.format >> 1))
+            changes.append((StreamEventKind.SAMPLE_FORMAT, header.format >> 1))
         if last and header.period_us != last.period_us:
-            changes.append((FactKind.RATE, header.period_us))
+            changes.append((StreamEventKind.RATE, header.period_us))
         if last and header.zones != last.zones:
-            changes.append((FactKind.ZONES, header.zones))
+            changes.append((StreamEventKind.ZONES, header.zones))
         battery_low = bool(header.flags & FLAG_BATTERY_LOW)
         if battery_low is not self._battery_low:
             self._battery_low = battery_low
-            changes.append((FactKind.BATTERY, int(battery_low)))
+            changes.append((StreamEventKind.BATTERY, int(battery_low)))
         return changes
 
     def _follow(self, call: _Call, columns: _Columns, i: int) -> int:
@@ -282,9 +284,9 @@ class Decoder:
             self.counts.frames += packets * last.frames
         return stop
 
-    def _run(self, call: _Call, begin: int, stop: int, header: Header) -> Run:
+    def _run(self, call: _Call, begin: int, stop: int, header: Header) -> PacketRun:
         """Make a run of packets begin…stop−1 of this call, all shaped like `header`."""
-        return Run(
+        return PacketRun(
             self.insole,
             header.foot,
             call.arrival_ns[begin:stop],

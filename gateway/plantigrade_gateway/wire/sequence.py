@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from plantigrade_gateway.wire.codec import FLAG_DROPPED, FLAG_FIRST, Header
 from plantigrade_gateway.wire.messages import MIN_PERIOD_US
-from plantigrade_gateway.wire.stream import FactKind
+from plantigrade_gateway.wire.stream import StreamEventKind
 
 WINDOW = 32
 """How many packets back an old one is known for what it is; a bit each."""
@@ -26,7 +26,7 @@ packets at once, an insole that resets needs longer than this to be back."""
 FRAMES_CHANGE = 8
 """An old packet may span up to this many times what the last one does (frames per packet vary)."""
 
-LEFT_OUT = (FactKind.REPEAT, FactKind.LATE, FactKind.OVERLAP)
+LEFT_OUT = (StreamEventKind.REPEAT, StreamEventKind.LATE, StreamEventKind.OVERLAP)
 """What is said of a packet whose frames are not used."""
 
 _MASK = 0xFFFFFFFF
@@ -39,7 +39,7 @@ class Place(NamedTuple):
 
     Attributes
     ----------
-    kind : FactKind or None
+    kind : StreamEventKind or None
         None for the packet that follows on; one of `LEFT_OUT` for one whose frames are not used.
     clock_us : int
         Its clock, unwrapped, unless it is left out.
@@ -47,7 +47,7 @@ class Place(NamedTuple):
         Missing before it.
     """
 
-    kind: FactKind | None
+    kind: StreamEventKind | None
     clock_us: int = 0
     packets: int = 0
     frames: int = 0
@@ -81,7 +81,7 @@ class Sequence:
         behind = -ahead & _MASK
         if self._is_old(header, behind, -step & _MASK, arrival_ns):
             had = self._seen >> behind & 1
-            return Place(FactKind.REPEAT if had else FactKind.LATE)
+            return Place(StreamEventKind.REPEAT if had else StreamEventKind.LATE)
         elapsed = (arrival_ns - self._arrival_ns) // 1000
         # Of all clocks with these 32 bits, the one nearest to what the arrivals say.
         onward = elapsed + ((step - elapsed + _HALF) & _MASK) - _HALF
@@ -90,8 +90,8 @@ class Sequence:
             return self._place_ahead(header, last, ahead, onward, elapsed + drift)
         goes_on = abs(onward - elapsed) <= START_TOLERANCE_US + drift
         if goes_on and onward >= due - (last.period_us >> 1):
-            return Place(FactKind.START, self.clock_us + onward)
-        return Place(FactKind.RESTART, header.clock_us)
+            return Place(StreamEventKind.START, self.clock_us + onward)
+        return Place(StreamEventKind.RESTART, header.clock_us)
 
     def _is_old(self, header: Header, behind: int, back_us: int, arrival_ns: int) -> bool:
         """Whether this is a packet from before: a repeat, or one that comes late."""
@@ -116,15 +116,15 @@ class Sequence:
         if abs(step - ahead * due) <= ahead * wobble:
             onward = step  # counter and clock agree, whatever the arrivals say
         elif 0 < onward < due - wobble:
-            return Place(FactKind.OVERLAP)
+            return Place(StreamEventKind.OVERLAP)
         elif not max(due - wobble, (ahead - 1) * MIN_PERIOD_US) <= onward <= elapsed + QUEUE_US:
-            return Place(FactKind.RESTART, header.clock_us)
+            return Place(StreamEventKind.RESTART, header.clock_us)
         frames = max(0, (onward - due + wobble) // last.period_us)
-        return Place(FactKind.GAP, self.clock_us + onward, ahead - 1, frames)
+        return Place(StreamEventKind.GAP, self.clock_us + onward, ahead - 1, frames)
 
     def take(self, header: Header, place: Place, arrival_ns: int) -> None:
         """Make this packet the last one taken."""
-        if self.last is None or place.kind in (FactKind.START, FactKind.RESTART):
+        if self.last is None or place.kind in (StreamEventKind.START, StreamEventKind.RESTART):
             self._seen = 1
             first = header.flags & FLAG_FIRST
             self._first = (header.counter, header.clock_us) if first else None

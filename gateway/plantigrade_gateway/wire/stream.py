@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     pass
 
 
-class FactKind(StrEnum):
+class StreamEventKind(StrEnum):
     """What happened in the stream (`hardware_notes/wire_format.md` §6)."""
 
     GAP = "gap"
@@ -55,12 +55,12 @@ class FactKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Fact:
+class StreamEvent:
     """Something that happened between two packets, or to one.
 
     Attributes
     ----------
-    kind : FactKind
+    kind : StreamEventKind
     insole : int
     arrival_ns : int
         Of the notification that showed it, monotonic ns.
@@ -69,12 +69,12 @@ class Fact:
     packets, frames : int
         Missing ones (GAP, SAMPLES_DROPPED).
     value : int
-        See `FactKind`.
+        See `StreamEventKind`.
     reason : WireReason or None
     message : Message or None
     """
 
-    kind: FactKind
+    kind: StreamEventKind
     insole: int
     arrival_ns: int
     index: int
@@ -86,7 +86,7 @@ class Fact:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Run:
+class PacketRun:
     """Packets that follow on, with nothing missing between their frames.
 
     Attributes
@@ -153,10 +153,12 @@ class Counts:
     frames: int = 0
     lost_packets: int = 0
     lost_frames: int = 0
-    facts: dict[FactKind, int] = field(default_factory=lambda: dict.fromkeys(FactKind, 0))
+    facts: dict[StreamEventKind, int] = field(
+        default_factory=lambda: dict.fromkeys(StreamEventKind, 0)
+    )
     malformed: dict[WireReason, int] = field(default_factory=lambda: dict.fromkeys(WireReason, 0))
 
-    def add(self, fact: Fact) -> None:
+    def add(self, fact: StreamEvent) -> None:
         """Count a fact."""
         self.facts[fact.kind] += 1
         self.lost_packets += fact.packets
@@ -165,9 +167,9 @@ class Counts:
             self.malformed[fact.reason] += 1
 
 
-FACTS = {
-    FactKind.RESTART: "the insole started again",
-    FactKind.RATE: "the insole changed its sample rate",
-    FactKind.FOOT: "the insole now says it is the other foot",
+STREAM_EVENT_TEXTS = {
+    StreamEventKind.RESTART: "the insole started again",
+    StreamEventKind.RATE: "the insole changed its sample rate",
+    StreamEventKind.FOOT: "the insole now says it is the other foot",
 }
 """What is said at once of what happens in an insole's stream."""

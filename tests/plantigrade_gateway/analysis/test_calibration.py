@@ -16,7 +16,7 @@ from plantigrade_gateway.analysis import calibration as guide_module
 from plantigrade_gateway.analysis.calibration import TRIES, Guide
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, exchange_data
-from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
+from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 
 BW_N = Player().weight_n
 START_NS = 7_000_000_000
@@ -34,14 +34,14 @@ def entries(
     read = dict(zip(Foot, SENSOR.read(done, 1), strict=True))
     made = []
     for number, (foot, ppm) in enumerate(((LEFT, 40.0), (RIGHT, -35.0))):
-        insole = VirtualInsole(
+        insole = RecordedInsole(
             foot,
             number,
             default_calibration(LAYOUT, foot),
             drift_ppm=ppm,
             clock_us=90_000_000 * number,
             frames=6,
-            link=Link(loss=0.005),
+            link=RadioChannel(loss=0.005),
             resets_s=resets_s,
         )
         duration_s = float(done.t_s[-1]) - 0.5

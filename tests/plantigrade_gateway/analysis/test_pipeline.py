@@ -36,10 +36,10 @@ from plantigrade_gateway.analysis.pipeline import Output, Pipeline
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, exchange_data
 from plantigrade_gateway.record.settings import SessionSettings, settings_of
-from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
+from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 from plantigrade_gateway.wire.codec import decode, encode, encode_data
 from plantigrade_gateway.wire.messages import Ack, AckStatus, DataPacket, SampleFormat
-from plantigrade_gateway.wire.stream import Fact, FactKind
+from plantigrade_gateway.wire.stream import StreamEvent, StreamEventKind
 
 pytestmark = pytest.mark.dear
 
@@ -69,7 +69,7 @@ def duration_s(kind: str = "short") -> float:
 
 
 @cache
-def sent(insole: VirtualInsole, kind: str = "short", seed: int = 1) -> tuple[Entry, ...]:
+def sent(insole: RecordedInsole, kind: str = "short", seed: int = 1) -> tuple[Entry, ...]:
     pressure = insole.read(session(kind), SensorModel(), seed)
     return tuple(insole.entries(pressure, duration_s(kind), START_NS, seed))
 
@@ -79,9 +79,9 @@ def calibration(foot: Foot) -> Calibration:
     return default_calibration(eighteen(), foot)
 
 
-STEADY = Link(retry=0.0, stall_every_s=0.0)
-LEFT = VirtualInsole(Foot.LEFT, 0, calibration(Foot.LEFT), link=STEADY, drift_ppm=30.0)
-RIGHT = VirtualInsole(
+STEADY = RadioChannel(retry=0.0, stall_every_s=0.0)
+LEFT = RecordedInsole(Foot.LEFT, 0, calibration(Foot.LEFT), link=STEADY, drift_ppm=30.0)
+RIGHT = RecordedInsole(
     Foot.RIGHT, 1, calibration(Foot.RIGHT), link=STEADY, drift_ppm=-40.0, phase_s=0.0037
 )
 
@@ -131,7 +131,7 @@ def with_period(entry: Entry, period_us: int) -> Entry:
 @dataclass(frozen=True)
 class Analysis:
     events: list[Event]
-    facts: dict[int, list[Fact]]
+    facts: dict[int, list[StreamEvent]]
     first: list[int]
     t_s: NDArray[np.float64]
     left: NDArray[np.float64]
@@ -229,7 +229,7 @@ INSOLES = st.builds(
 )
 
 
-def exchanges(insole: VirtualInsole) -> list[Entry]:
+def exchanges(insole: RecordedInsole) -> list[Entry]:
     """Time exchanges every 0.3 s, answered after 15 to 40 ms; a reset is not known to them."""
     rng = np.random.default_rng(insole.insole)
     out = []
@@ -246,7 +246,7 @@ def entries_of(foot: Foot, insole: Insole, period_us: int) -> list[Entry]:
     """Everything one insole sends."""
     k = FEET.index(foot)
     clock_us = 2**32 - 4_000_000 if insole.wraps else 123_456
-    virtual = VirtualInsole(
+    virtual = RecordedInsole(
         foot,
         k,
         calibration(foot),
@@ -256,7 +256,7 @@ def entries_of(foot: Foot, insole: Insole, period_us: int) -> list[Entry]:
         drift_ppm=insole.drift_ppm,
         clock_us=clock_us,
         phase_s=insole.phase_s,
-        link=Link(loss=insole.loss, stall_every_s=4.0) if insole.jitter else STEADY,
+        link=RadioChannel(loss=insole.loss, stall_every_s=4.0) if insole.jitter else STEADY,
         resets_s=(6.5,) if insole.resets else (),
         reset_away_s=0.8,
         drops_s=((4.0, 4.03), (9.0, 9.7)) if insole.drops else (),
@@ -467,7 +467,7 @@ def test_both_feet_away_leaves_no_rows_invented():
 def test_a_reset_insole_goes_on_in_the_same_time_line():
     again = replace(LEFT, resets_s=(5.0,), reset_away_s=0.6)
     whole = assert_cutting_changes_nothing(merged([settings_entry()], sent(again), sent(RIGHT)))
-    assert FactKind.RESTART in {fact.kind for fact in whole.facts[0]}
+    assert StreamEventKind.RESTART in {fact.kind for fact in whole.facts[0]}
     assert np.diff(whole.t_s) == pytest.approx(0.01, abs=1e-9)
     gone = np.isnan(whole.left[:, 0])
     assert gone[(whole.t_s > 5.05) & (whole.t_s < 5.55)].all()
@@ -479,8 +479,8 @@ def test_counter_and_clock_wraps_change_nothing():
     wrapping = [replace(one, clock_us=2**32 - 5_000_000) for one in (LEFT, RIGHT)]
     rows = merged([settings_entry()], *(with_counter(sent(one), 2**32 - 100) for one in wrapping))
     whole = assert_cutting_changes_nothing(rows)
-    assert [f.kind for f in whole.facts[0]].count(FactKind.CLOCK_WRAP) == 1
-    assert [f.kind for f in whole.facts[0]].count(FactKind.COUNTER_WRAP) == 1
+    assert [f.kind for f in whole.facts[0]].count(StreamEventKind.CLOCK_WRAP) == 1
+    assert [f.kind for f in whole.facts[0]].count(StreamEventKind.COUNTER_WRAP) == 1
     assert np.allclose(whole.t_s, plain.t_s, atol=1e-9)
     assert kinds(whole) == kinds(plain)
 
@@ -514,7 +514,7 @@ def test_noise_among_the_packets_is_counted_and_changes_nothing():
         for t in rng.uniform(0.0, 12.0, 300)
     ]
     whole = assert_cutting_changes_nothing(merged(pair(), noise))
-    malformed = [f for k in (0, 1) for f in whole.facts[k] if f.kind is FactKind.MALFORMED]
+    malformed = [f for k in (0, 1) for f in whole.facts[k] if f.kind is StreamEventKind.MALFORMED]
     assert len(malformed) == 300
     assert whole.events == analysed(pair()).events
 
@@ -566,7 +566,7 @@ def test_other_packets_of_the_same_frames_give_the_same_on_device_time(frames):
 
 
 def test_what_is_shown_of_a_session():
-    lossy = replace(LEFT, link=Link(loss=0.05))
+    lossy = replace(LEFT, link=RadioChannel(loss=0.05))
     pipeline = Pipeline()
     batch = Batch.of(merged([settings_entry()], sent(lossy), sent(RIGHT)))
     pipeline.push(batch)

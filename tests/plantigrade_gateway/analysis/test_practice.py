@@ -15,7 +15,7 @@ from plantigrade_gateway.sources.replay import read_replay
 from plantigrade_gateway.wire.codec import decode
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import DataPacket
-from plantigrade_gateway.wire.stream import FactKind, Run
+from plantigrade_gateway.wire.stream import PacketRun, StreamEventKind
 
 pytestmark = pytest.mark.dear
 
@@ -119,16 +119,16 @@ def test_it_holds_the_sets_its_readme_names(record):
 def test_its_link_and_clocks_are_as_its_readme_says(record):
     for insole, ppm in ((0, 32.0), (1, -41.0)):
         mine = [e for e in record if e.insole == insole and e.kind is Kind.NOTIFICATION]
-        decoder, runs = Decoder(insole), list[Run]()
+        decoder, runs = Decoder(insole), list[PacketRun]()
         for piece in pieces(mine, 5000):
             arrival = np.array([e.arrival_ns for e in piece])
             lengths = np.array([len(e.data) for e in piece])
             out = decoder.feed(arrival, lengths, b"".join(e.data for e in piece))
-            runs += [x for x in out if isinstance(x, Run)]
+            runs += [x for x in out if isinstance(x, PacketRun)]
         counts = decoder.counts
         lost = counts.lost_packets / (counts.packets + counts.lost_packets)
         assert 0.005 <= lost <= 0.010
-        assert counts.facts[FactKind.CLOCK_WRAP] == insole
+        assert counts.facts[StreamEventKind.CLOCK_WRAP] == insole
         assert sum(counts.malformed.values()) == 0
         clock = np.concatenate([run.clock_us for run in runs]) * 1e-6
         arrived = np.concatenate([run.arrival_ns for run in runs]) * 1e-9

@@ -34,7 +34,7 @@ from plantigrade_gateway.drills.model import (
     When,
 )
 from plantigrade_gateway.sound.cues import CueKind
-from plantigrade_gateway.sound.pitch import Of
+from plantigrade_gateway.sound.pitch import CopSource
 
 GOOD, MISSED, UNCLEAR = Verdict
 DRILLS = shelf(None).drills
@@ -189,7 +189,7 @@ def test_a_foot_that_bears_is_judged_by_its_roll():
 
 # ---- balance ----
 
-TARGET = BalanceTarget(Of.BOTH, (0.25, 0.55), hold_s=3.0)
+TARGET = BalanceTarget(CopSource.BOTH, (0.25, 0.55), hold_s=3.0)
 RATE = 100
 
 
@@ -249,15 +249,15 @@ def feet(left_n: float, left_y: float, right_n: float, right_y: float) -> PairBl
 @pytest.mark.parametrize(
     ("stance", "block", "inside"),
     [
-        (Of.BOTH, feet(350, 0.4, 350, 0.4), True),
-        (Of.BOTH, feet(350, 0.4, 350, 0.6), False),
-        (Of.BOTH, feet(690, 0.4, 10, 0.4), False),  # one foot hardly stands
-        (Of.LEAD, feet(690, 0.4, 10, 0.9), True),
-        (Of.LEAD, feet(10, 0.4, 690, 0.4), False),
-        (Of.LEAD, feet(600, 0.4, 100, 0.4), False),  # the other has not left the ground
-        (Of.TRAIL, feet(10, 0.4, 690, 0.4), True),
-        (Of.BOTH, feet(float("nan"), 0.4, 350, 0.4), None),
-        (Of.BOTH, feet(0, 0.4, 0, 0.4), False),
+        (CopSource.BOTH, feet(350, 0.4, 350, 0.4), True),
+        (CopSource.BOTH, feet(350, 0.4, 350, 0.6), False),
+        (CopSource.BOTH, feet(690, 0.4, 10, 0.4), False),  # one foot hardly stands
+        (CopSource.LEAD, feet(690, 0.4, 10, 0.9), True),
+        (CopSource.LEAD, feet(10, 0.4, 690, 0.4), False),
+        (CopSource.LEAD, feet(600, 0.4, 100, 0.4), False),  # the other has not left the ground
+        (CopSource.TRAIL, feet(10, 0.4, 690, 0.4), True),
+        (CopSource.BOTH, feet(float("nan"), 0.4, 350, 0.4), None),
+        (CopSource.BOTH, feet(0, 0.4, 0, 0.4), False),
     ],
 )
 def test_the_window_of_the_feet_that_stand(stance, block, inside):

@@ -20,7 +20,7 @@ from plantigrade_gateway.drills.model import (
 )
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.sound.motifs import Motif
-from plantigrade_gateway.sound.pitch import Of
+from plantigrade_gateway.sound.pitch import CopSource
 
 PUSH = """
 name = "slow-roll"
@@ -74,7 +74,7 @@ def test_a_file_says_what_it_changes_and_leaves_the_rest():
     drill = parse_drill(PUSH, "drill x.toml")
     assert drill.target == PushTarget((0.1, 0.3), When.ANY)
     assert drill.feedback is Feedback.ASK
-    assert (drill.cues.good, drill.cues.missed, drill.cues.tone) == ("good", "none", Of.BOTH)
+    assert (drill.cues.good, drill.cues.missed, drill.cues.tone) == ("good", "none", CopSource.BOTH)
     assert drill.cues.ticks and drill.cues.echo  # a push drill's own
     assert "0.1 to 0.3 s" in drill.counts and "with the shift" not in drill.counts
 
@@ -176,7 +176,7 @@ def test_a_name_that_is_not_known_says_the_nearest():
 
 
 def test_what_counts_follows_the_target():
-    one = BalanceTarget(Of.TRAIL, (0.2, 0.5), (0.3, 0.7), 5.0)
+    one = BalanceTarget(CopSource.TRAIL, (0.2, 0.5), (0.3, 0.7), 5.0)
     assert one.counts == (
         "On the trail foot alone, its centre of pressure stays at 20 to 50 % of the foot's length "
         "and 30 to 70 % of its width for 5 s."

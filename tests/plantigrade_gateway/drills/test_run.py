@@ -25,7 +25,7 @@ from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.judge import Verdict, judge_swing
 from plantigrade_gateway.drills.model import BalanceTarget, Choice, Drill, Feedback
-from plantigrade_gateway.drills.run import DrillRun, Reply, Score, spoken
+from plantigrade_gateway.drills.run import DrillOutput, DrillRun, Score, spoken
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sound.cues import CueKind, CueMaker
 from plantigrade_gateway.sources.replay import demo_file, read_replay
@@ -55,8 +55,8 @@ def with_marks(*marks: Entry) -> list[Entry]:
     return sorted(entries, key=lambda e: e.arrival_ns)
 
 
-def run(entries: Sequence[Entry], cuts: Iterable[int] = ()) -> tuple[Reply, RecordAnalysis]:
-    analysis, heard = RecordAnalysis("test", heard=True), Reply()
+def run(entries: Sequence[Entry], cuts: Iterable[int] = ()) -> tuple[DrillOutput, RecordAnalysis]:
+    analysis, heard = RecordAnalysis("test", heard=True), DrillOutput()
     for start, stop in pairwise(sorted({0, len(entries), *cuts})):
         analysis.push(Batch.of(entries[start:stop]))
         heard.add(analysis.reply)
@@ -66,16 +66,16 @@ def run(entries: Sequence[Entry], cuts: Iterable[int] = ()) -> tuple[Reply, Reco
 
 
 @cache
-def whole(name: str, feedback: Feedback) -> tuple[Reply, RecordAnalysis]:
+def whole(name: str, feedback: Feedback) -> tuple[DrillOutput, RecordAnalysis]:
     return run(with_marks(chosen(0.0, DRILLS[name], feedback)))
 
 
-def as_values(reply: Reply) -> list[object]:
+def as_values(reply: DrillOutput) -> list[object]:
     cues = [(c.kind, c.t_s, c.decided_s, c.delay_s, c.samples.tobytes()) for c in reply.cues]
     return [cues, reply.tone, reply.reps, reply.spoken]
 
 
-def kinds(reply: Reply) -> Counter[str]:
+def kinds(reply: DrillOutput) -> Counter[str]:
     return Counter(str(cue.kind) for cue in reply.cues)
 
 
@@ -225,7 +225,7 @@ def changing() -> list[Entry]:
 
 
 @cache
-def in_one() -> tuple[Reply, RecordAnalysis]:
+def in_one() -> tuple[DrillOutput, RecordAnalysis]:
     return run(changing())
 
 

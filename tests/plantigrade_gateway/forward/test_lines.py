@@ -56,7 +56,7 @@ def test_texts_are_codes_and_absent_values_are_absent():
 
 def test_every_word_a_result_can_hold_has_a_code():
     from plantigrade.events import Bearing, HeelLiftState, Manner, Roll, Timing
-    from plantigrade_gateway.sources.live import LinkState
+    from plantigrade_gateway.sources.live import ConnectionState
 
     for enum, key in (
         (Roll, "roll"),
@@ -64,7 +64,7 @@ def test_every_word_a_result_can_hold_has_a_code():
         (HeelLiftState, "heel_lift__state"),
         (Manner, "push__manner"),
         (Timing, "push__timing"),
-        (LinkState, "link"),
+        (ConnectionState, "link"),
     ):
         assert set(enum) == set(CODES[key])
 

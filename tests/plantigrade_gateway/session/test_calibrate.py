@@ -30,11 +30,18 @@ from plantigrade_gateway.analysis import calibration as guide_module
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.session.calibrate import Request, _Stage, calibrate
+from plantigrade_gateway.session.calibrate import CalibrationOptions, _Stage, calibrate
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import remember
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.virtual.player import GAINS, RATE_HZ, SERIALS, Flaws, Follower, usual_pair
+from plantigrade_gateway.virtual.player import (
+    GAINS,
+    RATE_HZ,
+    SERIALS,
+    ScriptedFaults,
+    ScriptedPlayer,
+    usual_pair,
+)
 from plantigrade_gateway.virtual.process import Fault, Simulation
 from plantigrade_gateway.wire.gatt import KnownInsole
 
@@ -91,7 +98,7 @@ class Visit:
         ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         simulation = asyncio.create_task(simulate(self._simulation, ready.set_result, asked))
         try:
-            request = Request(
+            request = CalibrationOptions(
                 self.path,
                 mass_kg,
                 is_check,
@@ -172,7 +179,7 @@ OVER_BLUETOOTH = (0, 5)
 @pytest.mark.parametrize(("flaws", "poses", "sentence"), FLAWS)
 def test_what_is_not_good_is_said_in_its_sentence(flaws, poses, sentence):
     """What the invented player's feet read, judged and said; no Bluetooth, and no waiting."""
-    follower = Follower(flaws=Flaws.parse(tuple(flaws)))
+    follower = ScriptedPlayer(flaws=ScriptedFaults.parse(tuple(flaws)))
     start = {foot: default_calibration(eighteen(), foot) for foot in Foot}
     fitting = Fitting(eighteen(), start, 80.0 * G_M_S2, poses=poses)
     shown, asked = io.StringIO(), asyncio.Queue[Pose]()
@@ -336,7 +343,7 @@ async def test_one_insole_alone_is_not_calibrated(tmp_path):
 )
 def test_flaws_that_are_none(text):
     with pytest.raises(InputError, match="expected one of gain:FOOT:VALUE"):
-        Flaws.parse((text,))
+        ScriptedFaults.parse((text,))
 
 
 def test_every_pose_is_in_the_calibration():

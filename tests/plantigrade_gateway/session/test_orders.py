@@ -19,7 +19,7 @@ from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.session.demo import _Stage
-from plantigrade_gateway.session.feed import Onlookers, Orders
+from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
@@ -51,9 +51,9 @@ def told() -> Told:
 
 
 @pytest.fixture
-def orders(told) -> Orders:
+def orders(told) -> CommandHandler:
     drilling, sound = Drilling(shelf(None)), Sound(Silence(), "Sound is off.")
-    return Orders(Onlookers(told, sound, drilling.shelf), sound, drilling)
+    return CommandHandler(LiveFeed(told, sound, drilling.shelf), sound, drilling)
 
 
 @pytest.fixture
@@ -164,7 +164,7 @@ class SlowSound(Sound):
 
 def test_of_several_presses_the_last_one_holds(told):
     drilling, sound = Drilling(shelf(None)), SlowSound()
-    orders = Orders(Onlookers(told, sound, drilling.shelf), sound, drilling)
+    orders = CommandHandler(LiveFeed(told, sound, drilling.shelf), sound, drilling)
     for device in (True, False, True, False, False, True):
         orders.obey({"type": "sound", "device": device}, None)
     sound.go_on.set()
@@ -206,7 +206,7 @@ class Far(LiveSummary):
 
 def test_both_feet_are_told_of_before_either_was_heard(told):
     """A page that opens in the first second is greeted with the link, and draws two feet."""
-    onlookers = Onlookers(told, Sound(Silence(), "off"), shelf(None))
+    onlookers = LiveFeed(told, Sound(Silence(), "off"), shelf(None))
     onlookers.link(ServiceStatus(datetime.now(UTC), True, "ab", {}, None), None)
     (link,) = told.of("link")
     validator = live_messages()
@@ -225,7 +225,7 @@ def test_both_feet_are_told_of_before_either_was_heard(told):
 
 def test_what_comes_after_a_session_is_not_told_as_of_it(store, told):
     far = Far()
-    onlookers = Onlookers(told, Sound(Silence(), "off"), shelf(None), far)
+    onlookers = LiveFeed(told, Sound(Silence(), "off"), shelf(None), far)
     live = LiveSession(store, "test", Silence(), print)
     onlookers.begin(live, "test")
     moment = live.push(next(read_replay(demo_file())).slice(0, 400))

@@ -20,8 +20,8 @@ from tests.support.waiting import HANG_S
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.session.demo import Wishes
-from plantigrade_gateway.session.runner import Order, _Room, run
+from plantigrade_gateway.session.demo import RunOptions
+from plantigrade_gateway.session.runner import ServiceOptions, _Room, run
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
 from plantigrade_gateway.sources.replay import demo_file, read_replay
@@ -135,8 +135,8 @@ def test_scan_pair_run_status(transport, tmp_path):
 async def test_run_virtual_lives_through_faults(tmp_path):
     store = tmp_path / "store.sqlite3"
     faults = ("0.5:left:hangup", "1:right:restart", "1.5:left:battery:9")
-    order = Order(
-        Wishes(sound=False, store=store),
+    order = ServiceOptions(
+        RunOptions(sound=False, store=store),
         simulation=Simulation(
             supervision_s=0.5, faults=tuple(Fault.parse(text) for text in faults)
         ),
@@ -279,7 +279,7 @@ class Working:
         self.shown = io.StringIO()
         self.store = store
         self._now_ns = 0
-        order = Order(now_ns=lambda: self._now_ns)
+        order = ServiceOptions(now_ns=lambda: self._now_ns)
         self.room = _Room(order, store, Console(file=self.shown, width=200), [])
         self.room.furnish(Sound(Silence(), "Sound is off."), None, None)
         self.work = asyncio.create_task(self.room.work())

@@ -11,7 +11,7 @@ from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.session.session import LiveSession, Moment
+from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.pitch import TonePoint
 from plantigrade_gateway.sources.replay import demo_file, read_replay
@@ -73,7 +73,7 @@ def live(store, ear) -> LiveSession:
     return LiveSession(store, "test", ear, on_problem=lambda error: None)
 
 
-def play(live: LiveSession, start_s: float = 0.0, stop_s: float = 1e9) -> list[Moment]:
+def play(live: LiveSession, start_s: float = 0.0, stop_s: float = 1e9) -> list[StepResult]:
     origin_ns = record()[0].arrival_ns
     part = [e for e in record() if start_s <= (e.arrival_ns - origin_ns) / 1e9 < stop_s]
     return [live.push(Batch.of(part[k : k + 40])) for k in range(0, len(part), 40)]

@@ -13,10 +13,10 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.session import LiveSession
-from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, Visit
+from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, SessionManager
 from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.store.results import reanalyse
-from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
+from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 
 START_NS = 5_000_000_000
 SECOND_NS = 1_000_000_000
@@ -27,8 +27,8 @@ def pair(load: float, start_ns: int, seconds: float) -> list[Entry]:
     done = perform(Player(), SessionPlan((Stand(seconds),)), 100.0, 1)
     entries = []
     for number, (foot, zones) in enumerate(((Foot.LEFT, done.left), (Foot.RIGHT, done.right))):
-        insole = VirtualInsole(
-            foot, number, default_calibration(eighteen(), foot), link=Link.steady()
+        insole = RecordedInsole(
+            foot, number, default_calibration(eighteen(), foot), link=RadioChannel.steady()
         )
         n = len(insole.sample_times_s(seconds - 0.1))
         pressure = load * zones[:n]
@@ -42,18 +42,18 @@ def ended() -> list[tuple[str, object]]:
 
 
 @pytest.fixture
-def visit(store, ended) -> Visit:
+def visit(store, ended) -> SessionManager:
     def begin() -> LiveSession:
         return LiveSession(store, "test", Silence(), on_problem=lambda error: None)
 
-    return Visit(
+    return SessionManager(
         SessionSettings(mass_kg=80.0),
         begin,
         lambda live, found: ended.append((live.session_id, found)),
     )
 
 
-def push_all(visit: Visit, entries: list[Entry]) -> None:
+def push_all(visit: SessionManager, entries: list[Entry]) -> None:
     for at in range(0, len(entries), 50):
         visit.push(entries[at : at + 50])
 
@@ -166,7 +166,7 @@ def test_every_session_begins_with_the_calibrations(store, ended):
         return LiveSession(store, "test", Silence(), on_problem=lambda error: None)
 
     made = replace(default_calibration(eighteen(), Foot.RIGHT), gain=1.5, note="of today")
-    visit = Visit(
+    visit = SessionManager(
         SessionSettings(mass_kg=80.0),
         begin,
         lambda live, found: ended.append((live.session_id, found)),

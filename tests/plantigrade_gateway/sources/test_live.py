@@ -16,17 +16,17 @@ from plantigrade_gateway.sources import link as insolelink
 from plantigrade_gateway.sources import live as reconnect
 from plantigrade_gateway.sources.bluetooth import scan
 from plantigrade_gateway.sources.link import open_insole
-from plantigrade_gateway.sources.live import Wish
+from plantigrade_gateway.sources.live import StreamConfig
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.wire.codec import MessageKind
 from plantigrade_gateway.wire.messages import Rate, Start, Time
-from plantigrade_gateway.wire.stream import FactKind
+from plantigrade_gateway.wire.stream import StreamEventKind
 
 try:
     from tests.support.airworld import LEFT, RIGHT, known, turned, world
 
-    from plantigrade_gateway.virtual.air import Weather
-    from plantigrade_gateway.virtual.player import Steps, invented_steps
+    from plantigrade_gateway.virtual.air import RadioConditions
+    from plantigrade_gateway.virtual.player import GaitSource, invented_steps
 except ImportError:
     pytest.skip(
         "virtual insoles need the extra: pip install 'plantigrade[virtual]'",
@@ -37,7 +37,7 @@ pytestmark = pytest.mark.dear
 
 
 @pytest.fixture(scope="module")
-def steps() -> Steps:
+def steps() -> GaitSource:
     return invented_steps()
 
 
@@ -69,7 +69,7 @@ async def test_every_byte_of_both_feet_reaches_the_store(steps, store, session):
                 air.entries.append(entry)
                 recorder.put(Batch.of([entry]))
 
-            async with air.listening(wish=Wish(5000, 2), emit=emit):
+            async with air.listening(wish=StreamConfig(5000, 2), emit=emit):
                 await air.until(
                     lambda: min(len(air.data(LEFT)), len(air.data(RIGHT))) >= 2000, 60.0
                 )
@@ -113,7 +113,7 @@ async def test_connected_entry_says_who_and_how(steps):
 async def test_frames_asked_for_fit_the_mtu(steps, mtu, frames):
     """27 bytes a frame after 16: (mtu − 3 − 16) // 27, and 6 were wished for."""
     async with world(steps, mtu=mtu) as air:
-        async with air.listening(known(air.insoles[LEFT].knobs), wish=Wish(None, 6)):
+        async with air.listening(known(air.insoles[LEFT].knobs), wish=StreamConfig(None, 6)):
             await air.streams(LEFT)
         assert air.data(LEFT) == air.sent(LEFT)[: len(air.data(LEFT))]
         _, _, runs = air.decoded(LEFT)
@@ -139,8 +139,8 @@ async def test_an_insole_that_hangs_up_comes_back_and_the_other_goes_on(steps):
         assert air.of(LEFT, Kind.DISCONNECTED) == []
         assert air.decoded(LEFT)[0].counts.lost_packets == 0
         facts = air.decoded(RIGHT)[1]
-        assert FactKind.RESTART not in {f.kind for f in facts}  # its clock went on
-        assert [f.kind for f in facts].count(FactKind.START) >= 1
+        assert StreamEventKind.RESTART not in {f.kind for f in facts}  # its clock went on
+        assert [f.kind for f in facts].count(StreamEventKind.START) >= 1
         assert any("right insole (51A70002): the link is lost" in text for text in air.said)
         line = air.line()
         assert line.hole_s(LEFT) == 0.0
@@ -158,7 +158,9 @@ async def test_out_of_range_ends_the_link_after_the_timeout(steps):
         await air.streams(RIGHT, 15)  # rows wait for both
         assert air.of(RIGHT, Kind.DISCONNECTED) == []
         decoder, facts, runs = air.decoded(LEFT)
-        assert {f.kind for f in facts} == {FactKind.START}  # and nothing of before it (rule 6)
+        assert {f.kind for f in facts} == {
+            StreamEventKind.START
+        }  # and nothing of before it (rule 6)
         assert decoder.counts.lost_packets == 0
         assert np.all(np.diff(np.concatenate([run.clock_us for run in runs])) > 0)
         line = air.line()
@@ -167,7 +169,7 @@ async def test_out_of_range_ends_the_link_after_the_timeout(steps):
 
 
 async def test_a_short_absence_delays_and_loses_nothing(steps):
-    weather = Weather(interval_s=0.0, supervision_s=2.0)
+    weather = RadioConditions(interval_s=0.0, supervision_s=2.0)
     async with world(steps, weather) as air, air.listening():
         await air.streams(LEFT)
         air.insoles[LEFT].vanish(0.3)
@@ -180,7 +182,7 @@ async def test_a_short_absence_delays_and_loses_nothing(steps):
 
 
 async def test_connection_events_and_failed_tries_lose_nothing(steps):
-    weather = Weather(interval_s=0.015, retry=0.3, seed=3)
+    weather = RadioConditions(interval_s=0.015, retry=0.3, seed=3)
     async with world(steps, weather, speed=4.0) as air, air.listening():
         await air.streams(LEFT, 200)
         await air.streams(RIGHT)
@@ -198,7 +200,7 @@ async def test_a_reset_is_seen_in_the_data(steps):
         await air.streams(RIGHT, 15)
         await air.streams(LEFT, 15)  # rows wait for both
         decoder, facts, runs = air.decoded(RIGHT)
-        assert [f.kind for f in facts].count(FactKind.RESTART) == 1
+        assert [f.kind for f in facts].count(StreamEventKind.RESTART) == 1
         assert decoder.counts.lost_packets == 0
         assert air.insoles[RIGHT].status().resets == 1
         assert runs[0].clock_us[0] > 7_000_000 > runs[-1].clock_us[0]
@@ -210,11 +212,13 @@ async def test_a_reset_is_seen_in_the_data(steps):
 async def test_a_clock_that_wraps_goes_on(steps):
     wraps = turned(LEFT, clock_us=2**32 - 24_000_000, speed=8.0)  # in 3 s
     async with world(steps, left=wraps) as air, air.listening(known(wraps)):
-        await air.until(lambda: FactKind.CLOCK_WRAP in {f.kind for f in air.decoded(LEFT)[1]})
+        await air.until(
+            lambda: StreamEventKind.CLOCK_WRAP in {f.kind for f in air.decoded(LEFT)[1]}
+        )
         await air.streams(LEFT)
         decoder, facts, runs = air.decoded(LEFT)
     assert decoder.counts.lost_packets == 0
-    assert [f.kind for f in facts] == [FactKind.CLOCK_WRAP]
+    assert [f.kind for f in facts] == [StreamEventKind.CLOCK_WRAP]
     assert air.line().hole_s(LEFT) == 0.0
     clock = np.concatenate([run.clock_us for run in runs])
     assert set(np.diff(clock)) == {20_000}
@@ -326,7 +330,7 @@ async def test_an_insole_on_its_charger_is_said_and_taken_when_it_comes_off(step
         assert len(air.data(LEFT)) <= before + 1  # what was on its way
         air.insoles[LEFT].charge(False)
         await air.streams(LEFT, 15)
-        assert FactKind.RESTART not in {f.kind for f in air.decoded(LEFT)[1]}
+        assert StreamEventKind.RESTART not in {f.kind for f in air.decoded(LEFT)[1]}
 
 
 async def test_packets_an_insole_loses_are_counted_on_both_sides(steps):
@@ -340,7 +344,7 @@ async def test_packets_an_insole_loses_are_counted_on_both_sides(steps):
 
 async def test_rate_and_battery_are_followed(steps):
     async with world(steps, speed=20.0, battery_hours=0.05) as air:
-        async with air.listening(known(turned(LEFT)), wish=Wish(5000, 4)) as source:
+        async with air.listening(known(turned(LEFT)), wish=StreamConfig(5000, 4)) as source:
             await air.streams(LEFT, 200)
             info = source.links[LEFT]
             await air.until(lambda: info.battery_percent is not None and info.battery_percent < 86)
@@ -354,7 +358,7 @@ async def test_time_exchanges_are_recorded_and_narrow_the_stated_error(steps, mo
     async with world(steps) as air, air.listening():
         await air.streams(LEFT)
         await air.streams(RIGHT)
-        air.air.weather = Weather(interval_s=0.02, supervision_s=2.0)
+        air.air.weather = RadioConditions(interval_s=0.02, supervision_s=2.0)
         await air.until(lambda: len(air.of(LEFT, Kind.EXCHANGE)) >= 40)
         await air.until(lambda: len(air.of(RIGHT, Kind.EXCHANGE)) >= 40)
         entries = list(air.entries)
@@ -388,7 +392,7 @@ async def test_no_entry_comes_after_the_source_has_stopped(steps):
 
 async def test_a_stop_that_a_library_loses_is_taken_up(steps, monkeypatch):
     """`asyncio.wait_for` of Python 3.11 loses a cancellation that comes with the answer."""
-    write = bluetooth.Link.write
+    write = bluetooth.Connection.write
     lost = asyncio.Event()
 
     async def losing(link, uuid, data):
@@ -399,7 +403,7 @@ async def test_a_stop_that_a_library_loses_is_taken_up(steps, monkeypatch):
             except asyncio.CancelledError:
                 lost.set()
 
-    monkeypatch.setattr(bluetooth.Link, "write", losing)
+    monkeypatch.setattr(bluetooth.Connection, "write", losing)
     async with world(steps) as air:
         async with asyncio.timeout(HANG_S):
             async with air.listening(known(turned(LEFT))):

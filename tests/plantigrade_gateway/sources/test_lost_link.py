@@ -8,7 +8,7 @@ from plantigrade_gateway.analysis.pipeline import Output, Pipeline
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.wire.codec import encode
 from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
-from plantigrade_gateway.wire.stream import FactKind
+from plantigrade_gateway.wire.stream import StreamEventKind
 
 S = 1_000_000_000
 LOST_S, BACK_S, END_S = 5.0, 8.0, 12.0
@@ -47,7 +47,7 @@ def entries(kept: int) -> list[Entry]:
     return sorted(out, key=lambda entry: entry.arrival_ns)
 
 
-def rows(kept: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[FactKind], Pipeline]:
+def rows(kept: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[StreamEventKind], Pipeline]:
     pipeline = Pipeline()
     done: list[Output] = [pipeline.push(Batch.of([entry])) for entry in entries(kept)]
     done.append(pipeline.flush())
@@ -67,9 +67,9 @@ def test_the_hole_is_a_hole_and_the_other_foot_goes_on():
     assert not np.isnan(left).any()
     away = t_s[np.isnan(right)]
     assert away[-1] - away[0] > BACK_S - LOST_S - 0.1
-    assert facts == [FactKind.START]
+    assert facts == [StreamEventKind.START]
     assert pipeline.counts()[1].lost_packets == 0
-    assert pipeline.counts()[1].facts[FactKind.START] == 1
+    assert pipeline.counts()[1].facts[StreamEventKind.START] == 1
 
 
 def test_packets_kept_through_it_save_no_row_and_make_the_start_look_like_a_reset():
@@ -80,7 +80,7 @@ def test_packets_kept_through_it_save_no_row_and_make_the_start_look_like_a_rese
     """
     plain, kept = rows(0), rows(KEPT)
     assert kept[4].counts()[1].packets == plain[4].counts()[1].packets + KEPT
-    assert kept[3] == [FactKind.RESTART]
+    assert kept[3] == [StreamEventKind.RESTART]
     np.testing.assert_array_equal(kept[0], plain[0])
     np.testing.assert_array_equal(kept[1], plain[1])
     lost, still_lost = np.isnan(plain[2]), np.isnan(kept[2])

@@ -25,7 +25,7 @@ try:
     from tests.support.airworld import LEFT, RIGHT, World, known, world
 
     from plantigrade_gateway.virtual.air import host_on
-    from plantigrade_gateway.virtual.player import Steps, invented_steps
+    from plantigrade_gateway.virtual.player import GaitSource, invented_steps
 except ImportError:
     pytest.skip(
         "virtual insoles need the extra: pip install 'plantigrade[virtual]'",
@@ -38,7 +38,7 @@ ADDRESS = "C0:00:00:00:0F:0A"
 
 
 @pytest.fixture(scope="module")
-def steps() -> Steps:
+def steps() -> GaitSource:
     return invented_steps()
 
 

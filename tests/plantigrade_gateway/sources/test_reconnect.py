@@ -4,7 +4,7 @@ from plantigrade_gateway.sources.live import (
     FIRST_PAUSE_S,
     HELD_S,
     LONGEST_PAUSE_S,
-    LinkState,
+    ConnectionState,
     Reconnection,
 )
 
@@ -17,7 +17,7 @@ def test_pauses_double_up_to_the_longest():
         pauses.append(link.fail(0.0))
     assert pauses == [0.5, 1.0, 2.0, 4.0, 8.0, 8.0, 8.0]
     assert (FIRST_PAUSE_S, LONGEST_PAUSE_S) == (0.5, 8.0)
-    assert link.state is LinkState.PAUSING
+    assert link.state is ConnectionState.PAUSING
 
 
 def test_a_thousand_failures_still_pause():

@@ -10,11 +10,11 @@ from tests.support.firmware_model import CLOCK, Config, Model
 
 from plantigrade.block import Foot
 from plantigrade_gateway.virtual.control import Control
-from plantigrade_gateway.virtual.player import SHORTEST_PERIOD_US, Knobs
+from plantigrade_gateway.virtual.player import SHORTEST_PERIOD_US, DeviceSettings
 from plantigrade_gateway.wire.codec import encode
 from plantigrade_gateway.wire.messages import Frames, Rate, SampleFormat, Start
 
-KNOBS = Knobs(Foot.LEFT, 1)
+KNOBS = DeviceSettings(Foot.LEFT, 1)
 
 
 class Body:

@@ -27,12 +27,12 @@ from plantigrade_gateway.wire.messages import (
     Start,
     Stop,
 )
-from plantigrade_gateway.wire.stream import Fact, FactKind
+from plantigrade_gateway.wire.stream import StreamEvent, StreamEventKind
 
 try:
     from tests.support.airworld import LEFT, World, turned, world
 
-    from plantigrade_gateway.virtual.player import Steps, invented_steps
+    from plantigrade_gateway.virtual.player import GaitSource, invented_steps
 except ImportError:
     pytest.skip(
         "virtual insoles need the extra: pip install 'plantigrade[virtual]'",
@@ -45,7 +45,7 @@ SERIAL_NUMBER = "00002a25-0000-1000-8000-00805f9b34fb"
 
 
 @pytest.fixture(scope="module")
-def steps() -> Steps:
+def steps() -> GaitSource:
     return invented_steps()
 
 
@@ -81,11 +81,11 @@ class Host:
     def packets(self) -> list[DataPacket]:
         return [packet for data in self.data if isinstance(packet := decode(data), DataPacket)]
 
-    def facts(self) -> list[Fact]:
+    def facts(self) -> list[StreamEvent]:
         rows = [Entry(k * 1_000_000, 0, Kind.NOTIFICATION, d) for k, d in enumerate(self.data)]
         batch = Batch.of(rows)
         out = Decoder(0).feed(batch.arrival_ns, batch.length, batch.payload)
-        return [item for item in out if isinstance(item, Fact)]
+        return [item for item in out if isinstance(item, StreamEvent)]
 
 
 @asynccontextmanager
@@ -153,7 +153,7 @@ async def test_a_new_rate_begins_with_a_packet_and_breaks_nothing(steps):
     starts = np.array([p.first for p in packets[1:]])
     assert np.all(ahead[~starts] == due[~starts])
     assert np.all(ahead >= due)  # time once covered is not covered again
-    assert {f.kind for f in host.facts()} == {FactKind.RATE, FactKind.START}
+    assert {f.kind for f in host.facts()} == {StreamEventKind.RATE, StreamEventKind.START}
 
 
 async def test_an_insole_that_charges_does_not_stream_and_says_so(steps):

@@ -12,31 +12,37 @@ from plantigrade.synth import Player, SensorModel, SessionPlan, Stand, Swing, Wa
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
-from plantigrade_gateway.virtual.recorded import Link, VirtualInsole, merged
+from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import SampleFormat
-from plantigrade_gateway.wire.stream import Fact, FactKind, Run
+from plantigrade_gateway.wire.stream import PacketRun, StreamEvent, StreamEventKind
 
 CALIBRATION = default_calibration(eighteen(), Foot.LEFT)
-PLAIN = VirtualInsole(Foot.LEFT, 0, CALIBRATION, link=Link.steady())
+PLAIN = RecordedInsole(Foot.LEFT, 0, CALIBRATION, link=RadioChannel.steady())
 START_NS = 7_000_000_000
 
 
-def pressing(insole: VirtualInsole, duration_s: float) -> np.ndarray:
+def pressing(insole: RecordedInsole, duration_s: float) -> np.ndarray:
     """Pressure that tells its own time and zone: a slope per zone."""
     t = insole.sample_times_s(duration_s)
     return 20.0 + 2.0 * t[:, None] + np.arange(18.0)
 
 
-def sent(insole: VirtualInsole, duration_s: float, seed: int = 1) -> list[Entry]:
+def sent(insole: RecordedInsole, duration_s: float, seed: int = 1) -> list[Entry]:
     return insole.entries(pressing(insole, duration_s), duration_s, START_NS, seed)
 
 
-def decoded(entries: list[Entry], insole: int = 0) -> tuple[Decoder, list[Run], list[Fact]]:
+def decoded(
+    entries: list[Entry], insole: int = 0
+) -> tuple[Decoder, list[PacketRun], list[StreamEvent]]:
     batch = Batch.of(e for e in entries if e.kind is Kind.NOTIFICATION and e.insole == insole)
     decoder = Decoder(insole)
     out = decoder.feed(batch.arrival_ns, batch.length, batch.payload)
-    return decoder, [x for x in out if isinstance(x, Run)], [x for x in out if isinstance(x, Fact)]
+    return (
+        decoder,
+        [x for x in out if isinstance(x, PacketRun)],
+        [x for x in out if isinstance(x, StreamEvent)],
+    )
 
 
 @pytest.mark.parametrize("frames", [1, 2, 6])
@@ -44,7 +50,7 @@ def decoded(entries: list[Entry], insole: int = 0) -> tuple[Decoder, list[Run], 
 def test_a_steady_insole_arrives_whole_and_reads_back(frames, sample_format):
     insole = replace(PLAIN, frames=frames, sample_format=sample_format)
     decoder, runs, facts = decoded(sent(insole, 12.0))
-    assert {fact.kind for fact in facts} <= {FactKind.START, FactKind.RESTART}
+    assert {fact.kind for fact in facts} <= {StreamEventKind.START, StreamEventKind.RESTART}
     assert decoder.counts.lost_packets == decoder.counts.lost_frames == 0
     counts = np.concatenate([run.counts for run in runs])
     assert len(counts) == 1200
@@ -70,17 +76,17 @@ def test_clock_drift_shows_against_arrivals():
 def test_clock_wraps_at_32_bits():
     insole = replace(PLAIN, clock_us=(1 << 32) - 3_000_000)
     decoder, runs, _ = decoded(sent(insole, 10.0))
-    assert decoder.counts.facts[FactKind.CLOCK_WRAP] == 1
+    assert decoder.counts.facts[StreamEventKind.CLOCK_WRAP] == 1
     assert decoder.counts.lost_frames == 0
     assert np.all(np.diff(np.concatenate([run.clock_us for run in runs])) == 20_000)
 
 
 def test_lost_packets_are_missing_numbers_at_the_stated_rate():
-    insole = replace(PLAIN, link=replace(Link.steady(), loss=0.02, loss_run=2.0))
+    insole = replace(PLAIN, link=replace(RadioChannel.steady(), loss=0.02, loss_run=2.0))
     entries = sent(insole, 600.0)
     decoder, _, facts = decoded(entries)
     made = 30_000
-    gaps = [fact.packets for fact in facts if fact.kind is FactKind.GAP]
+    gaps = [fact.packets for fact in facts if fact.kind is StreamEventKind.GAP]
     lost = made - sum(e.kind is Kind.NOTIFICATION for e in entries)
     assert lost / made == pytest.approx(0.02, abs=0.005)
     assert np.mean(gaps) == pytest.approx(2.0, abs=0.4)
@@ -94,7 +100,7 @@ def test_a_reset_begins_clock_and_counter_again_and_drops_the_link():
     kinds = [e.kind for e in entries if e.kind is not Kind.NOTIFICATION]
     assert kinds == [Kind.CONNECTED, Kind.DISCONNECTED, Kind.CONNECTED]
     decoder, runs, _ = decoded(entries)
-    assert decoder.counts.facts[FactKind.RESTART] >= 1
+    assert decoder.counts.facts[StreamEventKind.RESTART] >= 1
     assert len(runs) == 2
     assert runs[1].clock_us[0] % (1 << 32) < 1_000_000
     assert sum(len(run.counts) for run in runs) == 500 + 500
@@ -105,7 +111,7 @@ def test_a_reset_begins_clock_and_counter_again_and_drops_the_link():
 def test_samples_dropped_on_the_insole_are_said_by_the_next_packet():
     insole = replace(PLAIN, drops_s=((3.0, 3.255),))
     decoder, _, _ = decoded(sent(insole, 6.0))
-    assert decoder.counts.facts[FactKind.SAMPLES_DROPPED] == 1
+    assert decoder.counts.facts[StreamEventKind.SAMPLES_DROPPED] == 1
     assert decoder.counts.lost_packets == 0
     assert 25 <= decoder.counts.lost_frames <= 27
 
@@ -113,13 +119,13 @@ def test_samples_dropped_on_the_insole_are_said_by_the_next_packet():
 def test_battery_low_is_said_from_its_moment():
     insole = replace(PLAIN, battery_low_from_s=4.0)
     _, _, facts = decoded(sent(insole, 6.0))
-    battery = [fact for fact in facts if fact.kind is FactKind.BATTERY]
+    battery = [fact for fact in facts if fact.kind is StreamEventKind.BATTERY]
     assert [fact.value for fact in battery] == [1]
     assert (battery[0].arrival_ns - START_NS) / 1e9 == pytest.approx(4.0, abs=0.05)
 
 
 def test_arrivals_are_in_order_late_never_early_and_come_in_bursts():
-    link = Link(interval_s=0.03, retry=0.1, stall_every_s=10.0, stall_s=0.3)
+    link = RadioChannel(interval_s=0.03, retry=0.1, stall_every_s=10.0, stall_s=0.3)
     ready = np.arange(0.0, 120.0, 0.02)
     arrival = link.arrivals_s(ready, np.random.default_rng(3))
     wait = arrival - ready
@@ -133,7 +139,7 @@ def test_arrivals_are_in_order_late_never_early_and_come_in_bursts():
 
 
 def test_arrivals_keep_to_the_connection_events():
-    link = replace(Link.steady(), interval_s=0.03)
+    link = replace(RadioChannel.steady(), interval_s=0.03)
     arrival = link.arrivals_s(np.arange(0.0, 20.0, 0.05), np.random.default_rng(1))
     phase = (arrival - arrival[0]) % 0.03
     off = np.minimum(phase, 0.03 - phase)
@@ -141,7 +147,7 @@ def test_arrivals_keep_to_the_connection_events():
 
 
 def test_entries_are_a_function_of_the_seed():
-    insole = replace(PLAIN, link=Link(loss=0.02))
+    insole = replace(PLAIN, link=RadioChannel(loss=0.02))
     assert sent(insole, 20.0, 1) == sent(insole, 20.0, 1)
     assert sent(insole, 20.0, 1) != sent(insole, 20.0, 2)
 
@@ -152,7 +158,7 @@ def test_both_feet_of_a_performance_arrive_in_one_order_with_their_truth():
     done = perform(player, SessionPlan((Stand(3.0), Walk(8), Swing())), 200.0, seed=4)
     duration = float(done.t_s[-1])
     insoles = [
-        VirtualInsole(foot, k, default_calibration(eighteen(), foot), drift_ppm=30.0 - 50 * k)
+        RecordedInsole(foot, k, default_calibration(eighteen(), foot), drift_ppm=30.0 - 50 * k)
         for k, foot in enumerate(Foot)
     ]
     record = merged(
@@ -180,9 +186,9 @@ def test_both_feet_of_a_performance_arrive_in_one_order_with_their_truth():
         (lambda: replace(PLAIN, frames=9), "9 frames of 18 zones in a packet, expected 1 to 8"),
         (lambda: replace(PLAIN, clock_us=1 << 32), "expected 32 bits"),
         (lambda: replace(PLAIN, resets_s=(5.0, 2.0)), "out of order"),
-        (lambda: Link(interval_s=0.001), "connection interval is 0.001 s"),
-        (lambda: Link(loss=0.95), "loss is 0.95"),
-        (lambda: Link(loss_run=0.5), "loss_run is 0.5"),
+        (lambda: RadioChannel(interval_s=0.001), "connection interval is 0.001 s"),
+        (lambda: RadioChannel(loss=0.95), "loss is 0.95"),
+        (lambda: RadioChannel(loss_run=0.5), "loss_run is 0.5"),
         (lambda: PLAIN.entries(np.zeros((5, 18)), 1.0, 0, 0), "5 rows of pressure, expected 100"),
     ],
 )

@@ -14,7 +14,7 @@ from plantigrade_gateway.errors import WireReason
 from plantigrade_gateway.wire.codec import encode
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import DataPacket, Identify, Identity, SampleFormat
-from plantigrade_gateway.wire.stream import Counts, Fact, FactKind, Run
+from plantigrade_gateway.wire.stream import Counts, PacketRun, StreamEvent, StreamEventKind
 
 PERIOD_US = 10_000
 FRAMES = 2
@@ -61,7 +61,7 @@ def items(numbers: Sequence[int]) -> list[Item]:
     return [(20 * k, packet(n)) for k, n in enumerate(numbers)]
 
 
-def feed(decoder: Decoder, part: Sequence[Item]) -> list[Run | Fact]:
+def feed(decoder: Decoder, part: Sequence[Item]) -> list[PacketRun | StreamEvent]:
     return decoder.feed(
         np.array([ms * 1_000_000 for ms, _ in part], dtype=np.int64),
         np.array([len(data) for _, data in part], dtype=np.int64),
@@ -69,20 +69,22 @@ def feed(decoder: Decoder, part: Sequence[Item]) -> list[Run | Fact]:
     )
 
 
-def decode_all(stream: Sequence[Item], cuts: Sequence[int] = ()) -> tuple[list[Run | Fact], Counts]:
+def decode_all(
+    stream: Sequence[Item], cuts: Sequence[int] = ()
+) -> tuple[list[PacketRun | StreamEvent], Counts]:
     decoder = Decoder(1)
-    out: list[Run | Fact] = []
+    out: list[PacketRun | StreamEvent] = []
     edges = [0, *sorted(cuts), len(stream)]
     for start, stop in pairwise(edges):
         out += feed(decoder, stream[start:stop])
     return out, decoder.counts
 
 
-def story(out: list[Run | Fact]) -> list[str]:
+def story(out: list[PacketRun | StreamEvent]) -> list[str]:
     """Tell runs as their packets' indices and facts by name, runs that touch as one."""
     told: list[list[int] | str] = []
     for item in out:
-        if isinstance(item, Fact):
+        if isinstance(item, StreamEvent):
             told.append(str(item.kind))
         elif told and isinstance(told[-1], list):
             told[-1].append(len(item))
@@ -91,12 +93,12 @@ def story(out: list[Run | Fact]) -> list[str]:
     return [t if isinstance(t, str) else f"{t[0]}+{sum(t[1:])}" for t in told]
 
 
-def facts_of(out: list[Run | Fact], kind: FactKind) -> list[Fact]:
-    return [item for item in out if isinstance(item, Fact) and item.kind is kind]
+def facts_of(out: list[PacketRun | StreamEvent], kind: StreamEventKind) -> list[StreamEvent]:
+    return [item for item in out if isinstance(item, StreamEvent) and item.kind is kind]
 
 
-def clocks(out: list[Run | Fact]) -> list[int]:
-    return [c for item in out if isinstance(item, Run) for c in item.clock_us.tolist()]
+def clocks(out: list[PacketRun | StreamEvent]) -> list[int]:
+    return [c for item in out if isinstance(item, PacketRun) for c in item.clock_us.tolist()]
 
 
 def joined(parts: Sequence[NDArray[np.integer]]) -> NDArray[np.integer]:
@@ -106,9 +108,9 @@ def joined(parts: Sequence[NDArray[np.integer]]) -> NDArray[np.integer]:
 class Table:
     """All that came out, in columns: equal for any cutting of the same stream."""
 
-    def __init__(self, out: list[Run | Fact]) -> None:
-        self.facts = [item for item in out if isinstance(item, Fact)]
-        runs = [item for item in out if isinstance(item, Run)]
+    def __init__(self, out: list[PacketRun | StreamEvent]) -> None:
+        self.facts = [item for item in out if isinstance(item, StreamEvent)]
+        runs = [item for item in out if isinstance(item, PacketRun)]
         shape = np.array(
             [(r.index, r.period_us, r.frames, r.zones, r.foot is Foot.RIGHT) for r in runs],
             dtype=np.int64,
@@ -123,7 +125,7 @@ class Table:
         for run in runs:
             assert run.counts.dtype == np.uint16
             assert len(run.counts) == len(run) * run.frames
-        order = [(item.index, isinstance(item, Run)) for item in out]
+        order = [(item.index, isinstance(item, PacketRun)) for item in out]
         assert order == sorted(order)  # a fact stands before the frames it concerns
 
     def assert_same(self, other: "Table") -> None:
@@ -137,7 +139,7 @@ class Table:
 def test_a_whole_stream_is_one_run():
     out, counts = decode_all(items(range(100)))
     (run,) = out
-    assert isinstance(run, Run)
+    assert isinstance(run, PacketRun)
     assert (run.insole, run.foot, run.period_us, run.frames, run.index) == (1, "left", 10000, 2, 0)
     assert run.clock_us.tolist() == [20_000 * n for n in range(100)]
     assert run.arrival_ns.tolist() == [20_000_000 * n for n in range(100)]
@@ -159,7 +161,7 @@ def test_both_sample_formats(sample_format, zones):
     ]
     out, _ = decode_all(stream)
     (run,) = out
-    assert isinstance(run, Run)
+    assert isinstance(run, PacketRun)
     assert run.foot is Foot.RIGHT
     expected = [(k + 7 * n) % 4096 for n in range(40) for k in range(FRAMES * zones)]
     assert run.counts.ravel().tolist() == expected
@@ -263,7 +265,7 @@ def test_each_fault_is_told(name):
     out, counts = decode_all(stream)
     assert story(out) == STORIES[name]
     assert counts.notifications == len(stream)
-    for kind in FactKind:
+    for kind in StreamEventKind:
         assert counts.facts[kind] == len(facts_of(out, kind))
 
 
@@ -278,7 +280,7 @@ def test_each_fault_is_told_alike_packet_by_packet(name):
 
 def test_figures_of_a_gap():
     out, counts = decode_all(case_stream("gap"))
-    (gap,) = facts_of(out, FactKind.GAP)
+    (gap,) = facts_of(out, StreamEventKind.GAP)
     assert (gap.packets, gap.frames, gap.index, gap.insole) == (3, 6, 20, 1)
     assert gap.arrival_ns == 460_000_000
     assert (counts.lost_packets, counts.lost_frames) == (3, 6)
@@ -286,30 +288,30 @@ def test_figures_of_a_gap():
 
 def test_figures_of_dropped_samples():
     out, counts = decode_all(case_stream("dropped, by the clock"))
-    (dropped,) = facts_of(out, FactKind.SAMPLES_DROPPED)
+    (dropped,) = facts_of(out, StreamEventKind.SAMPLES_DROPPED)
     assert (dropped.packets, dropped.frames) == (0, 5)
     assert (counts.lost_packets, counts.lost_frames) == (0, 5)
     out, counts = decode_all(case_stream("dropped and lost"))
-    assert [f.frames for f in out if isinstance(f, Fact)] == [4, 0]
+    assert [f.frames for f in out if isinstance(f, StreamEvent)] == [4, 0]
     assert counts.lost_frames == 4
 
 
 def test_values_of_changes():
     for name, kind, value in (
-        ("rate", FactKind.RATE, 5_000),
-        ("zones", FactKind.ZONES, 4),
-        ("sample format", FactKind.SAMPLE_FORMAT, 1),
-        ("foot", FactKind.FOOT, 1),
+        ("rate", StreamEventKind.RATE, 5_000),
+        ("zones", StreamEventKind.ZONES, 4),
+        ("sample format", StreamEventKind.SAMPLE_FORMAT, 1),
+        ("foot", StreamEventKind.FOOT, 1),
     ):
         out, _ = decode_all(case_stream(name))
         assert [fact.value for fact in facts_of(out, kind)] == [value]
     out, _ = decode_all(case_stream("battery"))
-    assert [fact.value for fact in facts_of(out, FactKind.BATTERY)] == [1, 0]
+    assert [fact.value for fact in facts_of(out, StreamEventKind.BATTERY)] == [1, 0]
 
 
 def test_malformed_says_why_and_is_counted():
     out, counts = decode_all(case_stream("malformed"))
-    (fact,) = facts_of(out, FactKind.MALFORMED)
+    (fact,) = facts_of(out, StreamEventKind.MALFORMED)
     assert fact.reason is WireReason.TRUNCATED
     assert counts.malformed[WireReason.TRUNCATED] == 1
     assert sum(counts.malformed.values()) == 1
@@ -318,7 +320,7 @@ def test_malformed_says_why_and_is_counted():
 def test_message_among_data_is_handed_on():
     identity = Identity(9, Foot.LEFT, SampleFormat.U16, 18, 2, 10000, 50, True, 256, 1)
     out, _ = decode_all([(0, packet(0)), (5, encode(identity)), (20, packet(1))])
-    (fact,) = facts_of(out, FactKind.MESSAGE)
+    (fact,) = facts_of(out, StreamEventKind.MESSAGE)
     assert fact.message == identity
 
 
@@ -374,7 +376,7 @@ def test_gap_over_a_wrap():
     out, _ = decode_all(stream)
     assert story(out) == ["0+1", "gap", "counter_wrap", "clock_wrap", "1+1"]
     assert clocks(out) == [WRAP - 20_000, WRAP + 40_000]
-    assert facts_of(out, FactKind.GAP)[0].packets == 2
+    assert facts_of(out, StreamEventKind.GAP)[0].packets == 2
 
 
 @pytest.mark.parametrize("hours", [0.5, 1.0, 1.19, 1.2, 2.0, 3.5, 24.0])
@@ -390,7 +392,7 @@ def test_clock_is_unwrapped_over_a_long_silence(hours, drift_ppm):
     out, counts = decode_all(stream)
     assert clocks(out) == [0, clock_us, clock_us + 20_000]
     assert counts.lost_packets == lost - 1
-    assert counts.facts[FactKind.RESTART] == 0
+    assert counts.facts[StreamEventKind.RESTART] == 0
 
 
 def test_packets_queued_in_the_insole_do_not_restart_it():
@@ -438,7 +440,7 @@ def test_input_is_not_altered():
     arrival.setflags(write=False)
     lengths.setflags(write=False)
     (run,) = Decoder(0).feed(arrival, lengths, payload)
-    assert isinstance(run, Run)
+    assert isinstance(run, PacketRun)
 
 
 # ---- any cutting, any bytes
@@ -520,22 +522,22 @@ def test_what_must_hold_of_any_stream(stream):
     left_out = sum(
         counts.facts[kind]
         for kind in (
-            FactKind.REPEAT,
-            FactKind.LATE,
-            FactKind.OVERLAP,
-            FactKind.MALFORMED,
-            FactKind.MESSAGE,
+            StreamEventKind.REPEAT,
+            StreamEventKind.LATE,
+            StreamEventKind.OVERLAP,
+            StreamEventKind.MALFORMED,
+            StreamEventKind.MESSAGE,
         )
     )
     assert counts.packets + left_out == counts.notifications
     last = None
     for item in out:  # the clock rises from frame to frame until a restart
-        if isinstance(item, Run):
+        if isinstance(item, PacketRun):
             first_us, last_us = item.clock_us, item.clock_us + (item.frames - 1) * item.period_us
             assert np.all(first_us[1:] > last_us[:-1])
             assert last is None or first_us[0] > last
             last = int(last_us[-1])
-        elif item.kind is FactKind.RESTART:
+        elif item.kind is StreamEventKind.RESTART:
             last = None
 
 
@@ -595,7 +597,7 @@ def test_mutated_packets_are_survived(packets):
         reasons |= {reason for reason, k in whole.counts.malformed.items() if k}
         if number % 7 == 0:
             single = Decoder(0)
-            parts: list[Run | Fact] = []
+            parts: list[PacketRun | StreamEvent] = []
             for k in range(0, n, 8):
                 calls = slice(k, k + 8)
                 parts += single.feed(arrival[calls], lengths[calls], b"".join(data[calls]))

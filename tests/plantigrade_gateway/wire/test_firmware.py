@@ -57,7 +57,7 @@ from plantigrade_gateway.wire.messages import (
     frame_bytes,
     max_frames,
 )
-from plantigrade_gateway.wire.stream import Fact, FactKind
+from plantigrade_gateway.wire.stream import StreamEvent, StreamEventKind
 
 pytestmark = pytest.mark.dear
 
@@ -327,14 +327,14 @@ def test_the_example_runs_on_a_make_believe_board(toolchain, tmp_path):
     facts = [
         x
         for x in decoder.feed(batch.arrival_ns, batch.length, batch.payload)
-        if isinstance(x, Fact)
+        if isinstance(x, StreamEvent)
     ]
     assert [f.kind for f in facts] == [
-        FactKind.RATE,
-        FactKind.CLOCK_WRAP,
-        FactKind.BATTERY,  # low at 15 %, and still at 16 %
-        FactKind.SAMPLES_DROPPED,
-        FactKind.START,
+        StreamEventKind.RATE,
+        StreamEventKind.CLOCK_WRAP,
+        StreamEventKind.BATTERY,  # low at 15 %, and still at 16 %
+        StreamEventKind.SAMPLES_DROPPED,
+        StreamEventKind.START,
     ]
     # 500 ms at 200 Hz, less eight packets of four frames, and a packet's worth either way.
     assert facts[3].frames == pytest.approx(100 - 32, abs=4)

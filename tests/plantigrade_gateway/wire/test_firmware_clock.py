@@ -18,7 +18,7 @@ from plantigrade_gateway.record.entries import Batch, Entry, Kind, exchange_data
 from plantigrade_gateway.wire.codec import decode, encode
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import Clock, DataPacket, Start, Time
-from plantigrade_gateway.wire.stream import Run
+from plantigrade_gateway.wire.stream import PacketRun
 
 pytestmark = pytest.mark.dear
 
@@ -102,7 +102,7 @@ def errors_s(entries: list[Entry], way: Way, exchange: bool) -> tuple[np.ndarray
             continue
         batch = Batch.of([entry])
         for run in decoder.feed(batch.arrival_ns, batch.length, batch.payload):
-            if isinstance(run, Run):
+            if isinstance(run, PacketRun):
                 times = model.map_frames(run.arrival_ns, run.clock_us, run.period_us, run.frames)
                 packet = decode(entry.data)
                 assert isinstance(packet, DataPacket)

@@ -23,7 +23,7 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import default_calibration
 from plantigrade.zones import eighteen
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
-from plantigrade_gateway.virtual.recorded import Link, VirtualInsole
+from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole
 from plantigrade_gateway.wire.codec import MessageKind, decode, encode
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.gatt import Announcement, Status
@@ -38,7 +38,7 @@ from plantigrade_gateway.wire.messages import (
     Stop,
     max_frames,
 )
-from plantigrade_gateway.wire.stream import Fact, FactKind, Run
+from plantigrade_gateway.wire.stream import PacketRun, StreamEvent, StreamEventKind
 
 pytestmark = pytest.mark.dear
 
@@ -171,8 +171,14 @@ def test_other_lengths_of_queue(toolchain, tmp_path, room):
         one.check(lambda script: run(program, text="\n".join([*script, ""])).splitlines())
 
 
-def no_fault(facts: list[Fact]) -> bool:
-    bad = (FactKind.MALFORMED, FactKind.REPEAT, FactKind.LATE, FactKind.OVERLAP, FactKind.RESTART)
+def no_fault(facts: list[StreamEvent]) -> bool:
+    bad = (
+        StreamEventKind.MALFORMED,
+        StreamEventKind.REPEAT,
+        StreamEventKind.LATE,
+        StreamEventKind.OVERLAP,
+        StreamEventKind.RESTART,
+    )
     return not any(fact.kind in bad for fact in facts)
 
 
@@ -215,10 +221,10 @@ def test_the_gateway_gets_exactly_the_frames_that_were_taken(driver, seed):
     assert decoder.counts.lost_frames > 0
     assert missed <= decoder.counts.lost_frames <= missed + one.model.dropped + 40
     said = decoder.counts.facts
-    assert said[FactKind.SAMPLES_DROPPED] == sum(f.frames > 0 for f in facts)
-    assert said[FactKind.GAP] == 0
+    assert said[StreamEventKind.SAMPLES_DROPPED] == sum(f.frames > 0 for f in facts)
+    assert said[StreamEventKind.GAP] == 0
     if seed % 2:
-        assert said[FactKind.CLOCK_WRAP] == 1
+        assert said[StreamEventKind.CLOCK_WRAP] == 1
 
 
 def test_dropped_samples_are_said_by_flag_and_clock_and_counted(driver):
@@ -239,7 +245,7 @@ def test_dropped_samples_are_said_by_flag_and_clock_and_counted(driver):
     assert isinstance(after, DataPacket)
     assert (after.counter, after.dropped, after.clock_us) == (8, True, 300_000)
     _, decoder, facts = read_back(one)
-    assert [(f.kind, f.frames) for f in facts] == [(FactKind.SAMPLES_DROPPED, 14)]
+    assert [(f.kind, f.frames) for f in facts] == [(StreamEventKind.SAMPLES_DROPPED, 14)]
     assert decoder.counts.lost_packets == 0
 
 
@@ -255,7 +261,7 @@ def test_a_packet_given_up_is_a_hole_in_the_counter(driver):
     one.send()
     one.check(driver)
     _, _, facts = read_back(one)
-    assert [(f.kind, f.packets, f.frames) for f in facts] == [(FactKind.GAP, 1, 2)]
+    assert [(f.kind, f.packets, f.frames) for f in facts] == [(StreamEventKind.GAP, 1, 2)]
 
 
 def test_a_missed_tick_ends_a_packet_early_and_loses_nothing_else(driver):
@@ -325,11 +331,17 @@ def test_stop_start_and_reset_as_the_gateway_reads_them(driver):
     after.send()
     after.check(driver)
     _, decoder, facts = read_back_both(one, after)
-    assert [f.kind for f in facts] == [FactKind.START, FactKind.START, FactKind.RESTART]
+    assert [f.kind for f in facts] == [
+        StreamEventKind.START,
+        StreamEventKind.START,
+        StreamEventKind.RESTART,
+    ]
     assert decoder.counts.frames == frames + 4
 
 
-def read_back_both(one: Scenario, after: Scenario) -> tuple[list[Run], Decoder, list[Fact]]:
+def read_back_both(
+    one: Scenario, after: Scenario
+) -> tuple[list[PacketRun], Decoder, list[StreamEvent]]:
     """Decode two lives of an insole, the second 3 s after the first by the host."""
     rows, ns = [], 0
     for scenario in (one, after):
@@ -344,8 +356,8 @@ def read_back_both(one: Scenario, after: Scenario) -> tuple[list[Run], Decoder, 
     batch = Batch.of(rows)
     decoder = Decoder(0)
     out = decoder.feed(batch.arrival_ns, batch.length, batch.payload)
-    runs = [x for x in out if isinstance(x, Run)]
-    return runs, decoder, [x for x in out if isinstance(x, Fact)]
+    runs = [x for x in out if isinstance(x, PacketRun)]
+    return runs, decoder, [x for x in out if isinstance(x, StreamEvent)]
 
 
 def test_time_that_a_packet_covers_is_not_covered_twice(driver):
@@ -380,7 +392,10 @@ def test_counter_and_clock_wrap_without_a_fact_but_the_wraps(driver):
     one.check(driver)
     one.sent.pop(0)  # the counter was set after it
     frames, _, facts = read_back(one)
-    assert sorted(f.kind for f in facts) == [FactKind.CLOCK_WRAP, FactKind.COUNTER_WRAP]
+    assert sorted(f.kind for f in facts) == [
+        StreamEventKind.CLOCK_WRAP,
+        StreamEventKind.COUNTER_WRAP,
+    ]
     assert np.all(np.diff([clock for clock, _ in frames]) == 10_000)
 
 
@@ -461,13 +476,13 @@ def test_a_configuration_that_cannot_be_is_refused(driver, config):
 def test_the_virtual_insole_and_the_firmware_send_the_same_bytes(driver, sample_format):
     """The gateway's simulator, fed the same counts on the same clock, is this firmware."""
     calibration = default_calibration(eighteen(), Foot.RIGHT)
-    insole = VirtualInsole(
+    insole = RecordedInsole(
         Foot.RIGHT,
         0,
         calibration,
         sample_format=sample_format,
         clock_us=CLOCK - 1_000_000,
-        link=Link.steady(),
+        link=RadioChannel.steady(),
         battery_low_from_s=2.0,
     )
     rng = np.random.default_rng(8)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from plantigrade.events import Manner, Swing, Timing
-from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, SwingRun, set_name, sets_of
+from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, set_name, sets_of
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.store import results
@@ -52,14 +52,14 @@ class Opened:
     ----------
     line : SessionLine
     found : Analysis
-    sets : tuple of SwingRun
+    sets : tuple of MarkedSet
     kept : Prepared or None
         What was prepared to be looked at; None where nothing is yet.
     """
 
     line: SessionLine
     found: Analysis
-    sets: tuple[SwingRun, ...]
+    sets: tuple[MarkedSet, ...]
     kept: Prepared | None
 
     @property
@@ -102,7 +102,7 @@ class Opened:
             raise NotThere(f"swing {number}: this session has {len(self.found.swings)} swings")
         return self.found.swings[number - 1]
 
-    def run(self, number: int) -> SwingRun:
+    def run(self, number: int) -> MarkedSet:
         """Return a set by its number, from 1.
 
         Raises

@@ -14,7 +14,7 @@ from plantigrade.reliability import Proportion, proportion
 from plantigrade.stat import Stat, stat_of
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.result import SwingRun, is_good
+from plantigrade_gateway.analysis.result import MarkedSet, is_good
 from plantigrade_gateway.web.desk.chartdata import Data, padded, plain
 from plantigrade_gateway.web.desk.curves import ABOUT_SHIFT_S, SwingFrames
 from plantigrade_gateway.web.desk.tables import SWING_MEASURES
@@ -41,7 +41,7 @@ class Line:
     verdict: str = ""
 
 
-def proportions_of(run: SwingRun) -> list[tuple[str, Proportion]]:
+def proportions_of(run: MarkedSet) -> list[tuple[str, Proportion]]:
     """Return the classes of a set's swings with their 95 % intervals."""
     found = summarise_swings(run.swings)
     return [
@@ -54,7 +54,7 @@ def proportions_of(run: SwingRun) -> list[tuple[str, Proportion]]:
     ]
 
 
-def lines_of(run: SwingRun, other: SwingRun | None, all_sets: Sequence[SwingRun]) -> list[Line]:
+def lines_of(run: MarkedSet, other: MarkedSet | None, all_sets: Sequence[MarkedSet]) -> list[Line]:
     """Return each measure of a set, beside those of another one where it is given.
 
     Repeats are sets of the same name within the session: their means show how much a set's mean
@@ -91,7 +91,7 @@ def lines_of(run: SwingRun, other: SwingRun | None, all_sets: Sequence[SwingRun]
     return lines
 
 
-def repeats_in(all_sets: Sequence[SwingRun]) -> str:
+def repeats_in(all_sets: Sequence[MarkedSet]) -> str:
     """Say what the repeats of a session's sets are."""
     alike = _same_name(all_sets)
     if not alike:
@@ -108,9 +108,9 @@ def has_verdict(changes: Sequence[Line]) -> bool:
     return any(line.mdc95 not in ("", formats.NONE) for line in changes)
 
 
-def _same_name(all_sets: Sequence[SwingRun]) -> list[list[SwingRun]]:
+def _same_name(all_sets: Sequence[MarkedSet]) -> list[list[MarkedSet]]:
     """Return the sets that were repeated, by name."""
-    groups: dict[str, list[SwingRun]] = {}
+    groups: dict[str, list[MarkedSet]] = {}
     for run in all_sets:
         if run.swings:
             groups.setdefault(run.name.lower(), []).append(run)

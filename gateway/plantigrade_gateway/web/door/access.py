@@ -13,7 +13,7 @@ from enum import StrEnum
 from starlette.requests import HTTPConnection
 
 from plantigrade_gateway.store.database import Database
-from plantigrade_gateway.web.door.accounts import Clock, Link, Links, SignIns, key_of, now
+from plantigrade_gateway.web.door.accounts import Clock, Invite, Invites, SignIns, key_of, now
 from plantigrade_gateway.web.door.origin import LOOPBACK
 
 
@@ -152,7 +152,7 @@ GRANT = "plantigrade.grant"
 
 
 @dataclass(frozen=True, slots=True)
-class Grant:
+class Principal:
     """What a request may do, and why.
 
     Attributes
@@ -167,7 +167,7 @@ class Grant:
 
 
 @dataclass(frozen=True, slots=True)
-class Opening:
+class BindPolicy:
     """To whom the pages are open, and under which names.
 
     Attributes
@@ -198,7 +198,7 @@ class Access:
     Parameters
     ----------
     database : Database
-    opening : Opening
+    opening : BindPolicy
     attempts : Attempts, optional
     clock : callable
         The time, UTC.
@@ -207,14 +207,14 @@ class Access:
     def __init__(
         self,
         database: Database,
-        opening: Opening | None = None,
+        opening: BindPolicy | None = None,
         attempts: Attempts | None = None,
         clock: Clock = now,
     ) -> None:
-        self.opening = opening or Opening()
+        self.opening = opening or BindPolicy()
         self.attempts = attempts or Attempts()
         self._sign_ins = SignIns(database, clock)
-        self._links = Links(database, clock)
+        self._links = Invites(database, clock)
         # One at a time: each takes 64 MB for a moment, and nothing else may wait behind guesses.
         self._hashing = ThreadPoolExecutor(1, "password")
         self._tokens: dict[int, str] = {}
@@ -226,32 +226,32 @@ class Access:
         Known to those that came through `Guard`; for any other it is None.
         """
         grant = connection.scope.get(GRANT)
-        return grant.rights if isinstance(grant, Grant) else None
+        return grant.rights if isinstance(grant, Principal) else None
 
     # What the door asks
 
-    async def of_browser(self, token: str | None) -> Grant | None:
+    async def of_browser(self, token: str | None) -> Principal | None:
         """Return the grant of a browser by its cookie's token; using it keeps it."""
         if not self.opening.lan:
-            return Grant(Rights.COACH)
+            return Principal(Rights.COACH)
         if token is None:
             return None
-        grant = Grant(Rights.COACH, key_of(token))
+        grant = Principal(Rights.COACH, key_of(token))
         return grant if await self.lasts(grant) else None
 
-    async def of_link(self, token: str) -> Grant | None:
+    async def of_link(self, token: str) -> Principal | None:
         """Return the grant of a player's link by its token."""
-        grant = Grant(Rights.PLAYER, key_of(token))
+        grant = Principal(Rights.PLAYER, key_of(token))
         return grant if await self.lasts(grant) else None
 
-    async def lasts(self, grant: Grant) -> bool:
+    async def lasts(self, grant: Principal) -> bool:
         """Whether a grant still holds."""
         if grant.key is None:
             return True
         kept = self._sign_ins if grant.rights is Rights.COACH else self._links
         return await asyncio.to_thread(kept.lasts, grant.key)
 
-    async def use(self, grant: Grant) -> None:
+    async def use(self, grant: Principal) -> None:
         """Note that somebody used a grant just now."""
         if grant.rights is Rights.COACH and grant.key is not None:
             await asyncio.to_thread(self._sign_ins.use, grant.key)
@@ -295,7 +295,7 @@ class Access:
         self._tell()
         return found
 
-    async def links(self) -> list[Link]:
+    async def links(self) -> list[Invite]:
         """Return the players' links, the latest first."""
         found = await asyncio.to_thread(self._links.all)
         for link in found:  # one that was made meanwhile is not among them, and keeps its token

@@ -109,7 +109,7 @@ MOST_NOTE = 40
 _LINK_TOKEN_BYTES = 16  # 128 bits; a longer one makes a finer, less readable QR code
 
 
-class LinkState(StrEnum):
+class InviteState(StrEnum):
     """What a link is good for."""
 
     WAITS = "waits"
@@ -121,7 +121,7 @@ class LinkState(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class Invite:
     """One player's link.
 
     Attributes
@@ -131,21 +131,21 @@ class Link:
         What the coach wrote beside it.
     made : datetime
         UTC.
-    state : LinkState
+    state : InviteState
     """
 
     number: int
     note: str
     made: datetime
-    state: LinkState
+    state: InviteState
 
     @property
     def is_good(self) -> bool:
         """Whether it shows the live page, now or once the session begins."""
-        return self.state in (LinkState.WAITS, LinkState.WORKS)
+        return self.state in (InviteState.WAITS, InviteState.WORKS)
 
 
-class Links:
+class Invites:
     """The players' links of a store.
 
     Parameters
@@ -190,7 +190,7 @@ class Links:
             )
         return found.rowcount > 0
 
-    def all(self) -> list[Link]:
+    def all(self) -> list[Invite]:
         """Return the links, the latest first."""
         self._bind()
         return [self._link(row) for row in self._rows("ORDER BY link_no DESC")]
@@ -221,17 +221,17 @@ class Links:
             with self._db.writing() as db:
                 db.execute(f"UPDATE player_links SET session_no = {first} WHERE {waiting}")
 
-    def _link(self, row: tuple[Any, ...]) -> Link:
+    def _link(self, row: tuple[Any, ...]) -> Invite:
         number, note, made_text, session_no, withdrawn = row
         made = datetime.fromisoformat(made_text)
         if withdrawn is not None:
-            state = LinkState.WITHDRAWN
+            state = InviteState.WITHDRAWN
         elif session_no is None:
             waits = self._clock() - made < WAITS
-            state = LinkState.WAITS if waits else LinkState.ENDED
+            state = InviteState.WAITS if waits else InviteState.ENDED
         else:
-            state = LinkState.WORKS if self._goes_on(session_no) else LinkState.ENDED
-        return Link(number, note, made, state)
+            state = InviteState.WORKS if self._goes_on(session_no) else InviteState.ENDED
+        return Invite(number, note, made, state)
 
     def _goes_on(self, session_no: int) -> bool:
         """Whether a session is being recorded, or one that goes on after it was cut off."""

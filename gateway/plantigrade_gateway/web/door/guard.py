@@ -18,7 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.web.door import origin
-from plantigrade_gateway.web.door.access import GRANT, Access, Grant, Rights
+from plantigrade_gateway.web.door.access import GRANT, Access, Principal, Rights
 from plantigrade_gateway.web.door.origin import PUBLIC, TOKENS, with_headers
 from plantigrade_gateway.web.html import rendered
 
@@ -80,7 +80,7 @@ class Guard:
         else:
             await _turned_away(scope, ended)(scope, receive, send)
 
-    async def _admitted(self, scope: Scope) -> tuple[Scope, Grant | None]:
+    async def _admitted(self, scope: Scope) -> tuple[Scope, Principal | None]:
         """Return the request as the pages shall see it, and its grant."""
         path = scope["path"]
         if path.startswith(TOKENS):
@@ -110,7 +110,7 @@ class Guard:
         return None
 
     async def _socket(
-        self, scope: Scope, receive: Receive, send: Send, grant: Grant | None, ended: str
+        self, scope: Scope, receive: Receive, send: Send, grant: Principal | None, ended: str
     ) -> None:
         if grant is None:
             # A page cannot see why a handshake was refused; a close it can, and says so.
@@ -139,7 +139,7 @@ class _Watched:
     """A WebSocket that ends with its grant."""
 
     def __init__(
-        self, receive: Receive, send: Send, grant: Grant, access: Access, reason: str
+        self, receive: Receive, send: Send, grant: Principal, access: Access, reason: str
     ) -> None:
         self._receive, self._send = receive, send
         self._grant, self._access, self._reason = grant, access, reason

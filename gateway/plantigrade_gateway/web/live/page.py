@@ -37,7 +37,7 @@ _KEPT = ("hello", "sound", "swing", "drill", "link")  # told again to a new web 
 
 
 @dataclass(frozen=True, slots=True)
-class PageOrder:
+class WebOptions:
     """How the pages are served.
 
     Attributes
@@ -127,7 +127,7 @@ class Page:
 
     Parameters
     ----------
-    order : PageOrder
+    order : WebOptions
     store_path : Path
     on_command : callable
         Told, from another thread, what a viewer wants.
@@ -150,7 +150,7 @@ class Page:
 
     def __init__(
         self,
-        order: PageOrder,
+        order: WebOptions,
         store_path: Path,
         on_command: Callable[[Message], None],
         say: Callable[[str], None],
@@ -312,7 +312,7 @@ class Page:
 
 @contextmanager
 def opened_page(
-    order: PageOrder | None,
+    order: WebOptions | None,
     store_path: Path,
     on_command: Callable[[Message], None],
     say: Callable[[str], None],

@@ -16,7 +16,7 @@ from tests.support.waiting import HANG_S
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door import guard, password
-from plantigrade_gateway.web.door.accounts import Link, Links, LinkState
+from plantigrade_gateway.web.door.accounts import Invite, Invites, InviteState
 from plantigrade_gateway.web.door.pages import qr_svg
 
 
@@ -303,19 +303,19 @@ def test_the_code_reads_back_as_the_address():
 
 
 async def test_a_link_made_while_the_list_is_read_keeps_its_address(lan, running, monkeypatch):
-    all_of = Links.all
+    all_of = Invites.all
 
-    def slow(links: Links) -> list[Link]:
+    def slow(links: Invites) -> list[Invite]:
         found = all_of(links)
         read.set()
         assert made.wait(HANG_S)
         return found
 
     read, made = threading.Event(), threading.Event()
-    monkeypatch.setattr(Links, "all", slow)
+    monkeypatch.setattr(Invites, "all", slow)
     listing = asyncio.create_task(lan.access.links())
     await asyncio.to_thread(read.wait, 10)
-    monkeypatch.setattr(Links, "all", all_of)
+    monkeypatch.setattr(Invites, "all", all_of)
     number = await lan.access.make_link("")
     made.set()
     assert await listing == []
@@ -323,9 +323,9 @@ async def test_a_link_made_while_the_list_is_read_keeps_its_address(lan, running
 
 
 def test_links_that_are_over_leave_the_list_after_a_day(lan, store, running):
-    links = Links(store.database, lan.clock)
+    links = Invites(store.database, lan.clock)
     first, _ = links.make("first")
     links.withdraw(first)
     lan.clock.now += timedelta(hours=25)
     links.make("second")
-    assert [(link.note, link.state) for link in links.all()] == [("second", LinkState.WORKS)]
+    assert [(link.note, link.state) for link in links.all()] == [("second", InviteState.WORKS)]

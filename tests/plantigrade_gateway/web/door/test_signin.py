@@ -14,7 +14,7 @@ from tests.support.door import PASSWORD, QUICK, Door, door
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.web.door import password
-from plantigrade_gateway.web.door.access import Access, Opening
+from plantigrade_gateway.web.door.access import Access, BindPolicy
 from plantigrade_gateway.web.door.accounts import SignIns
 from plantigrade_gateway.web.door.pages import own_path
 
@@ -50,7 +50,7 @@ def test_the_cookie_is_out_of_reach_of_scripts_other_sites_and_time(lan):
 
 
 def test_under_tls_the_cookie_stays_there(lan, store):
-    access = Access(store.database, Opening(lan=True, secure=True))
+    access = Access(store.database, BindPolicy(lan=True, secure=True))
     secure = Door(store, access, lan.origin.replace("http", "https"))
     browser = secure.browser()
     cookie = cookie_of(secure.sign_in(browser))

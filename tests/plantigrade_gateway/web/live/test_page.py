@@ -17,7 +17,7 @@ import pytest
 import websockets
 
 from plantigrade_gateway.errors import PageError
-from plantigrade_gateway.web.live.page import Page, PageOrder, opened_page
+from plantigrade_gateway.web.live.page import Page, WebOptions, opened_page
 
 pytestmark = pytest.mark.dear
 
@@ -32,7 +32,7 @@ class Gateway:
         self.asked: SimpleQueue[dict[str, Any]] = SimpleQueue()
         self.said: list[str] = []
         self.page = Page(
-            PageOrder(port=0), folder / "store.sqlite3", self.asked.put, self.said.append
+            WebOptions(port=0), folder / "store.sqlite3", self.asked.put, self.said.append
         )
 
     @property
@@ -143,7 +143,7 @@ def _is_zombie(pid: str) -> bool:
 
 def test_a_port_that_is_taken_is_said_in_a_sentence(tmp_path):
     with socket.create_server(("127.0.0.1", 0)) as taken:
-        order = PageOrder(port=taken.getsockname()[1])
+        order = WebOptions(port=taken.getsockname()[1])
         with (
             pytest.raises(PageError, match=r"port \d+: cannot be listened at .* --port"),
             opened_page(order, tmp_path / "store", print, print),
