@@ -72,6 +72,10 @@ class Outline:
     highest: float
     pace: float
     """How fast s rises over the middle of the drive, 1 / row."""
+    press: float
+    """How far s rose over its address level before the start."""
+    loaded: float
+    """The lead foot's load at the lead peak over its own load at address."""
 
 
 def window_of(
@@ -135,6 +139,8 @@ def outline(window: Window, address: Address, trough: int, peak: int, setup: Set
         lead_peak=peak_at(window.lead_n, peak),
         highest=highest,
         pace=_pace(rise, highest - lowest),
+        press=float(-fall[address.stop : first + 1].min(initial=0.0)),
+        loaded=float(window.lead_n[peak] / np.median(window.lead_n[: address.stop])),
     )
 
 
