@@ -29,6 +29,7 @@ from plantigrade.swing import (
     Outline,
     Window,
     outline,
+    push_end_of,
     push_of,
     swing_of,
     window_of,
@@ -640,17 +641,14 @@ class SwingDetector:
         return max(peak + decided, self._cursor), peak + finish, manner
 
     def _decide_push(self, candidate: _Candidate, stop: int, events: list[Event]) -> _Candidate:
-        """Read the push as soon as the trail foot has let go, after the lead peak is known."""
+        """Read the push as soon as a row has ended it, after the lead peak is known."""
         shape = candidate.shape
         assert shape is not None
         start = candidate.address[0]
-        first = start + int(shape.shift)
-        trail = self._column(_TRAIL_EVEN, first, stop)
-        with np.errstate(invalid="ignore"):
-            let_go = np.flatnonzero(trail < self.setup.limits.push_end_bw * self.setup.bw_n)
-        if len(let_go) == 0:
+        row = push_end_of(self._window(start, stop - 1), shape, stop - start, self.setup)
+        if row is None:
             return candidate
-        end = first + int(let_go[0])
+        end = start + row
         # decided by what showed it to be a swing, or by letting go, whichever is later
         decided = max(end, self._settled_at)
         push = push_of(self._window(start, decided), shape, end - start, self.setup)

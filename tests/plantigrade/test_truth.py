@@ -14,7 +14,7 @@ import pytest
 from tests.support.scoring import Tally, analyse_performance
 
 from plantigrade.block import Foot
-from plantigrade.events import Event, Swing
+from plantigrade.events import Event, Phase, PhaseKind, Push, Swing
 from plantigrade.synth import (
     HalfSwing,
     NotSwingKind,
@@ -171,6 +171,23 @@ def test_strike_and_toe_off_are_timed(name, rate_hz):
 
 
 # ---- swings ----
+
+
+def test_the_push_is_said_soon_after_the_lead_peak_and_stays_what_was_said():
+    delays: list[float] = []
+    for seed in range(8):
+        done, sensor = draw(seed, clean=False)
+        said: Push | None = None
+        at = 0.0
+        for event in analyse_performance(done, sensor, seed):
+            if isinstance(event, Phase) and event.kind is PhaseKind.PUSH:
+                said, at = event.push, event.confirmed_s
+            elif isinstance(event, Swing) and event.lead_peak_s is not None:
+                assert event.push == said
+                delays.append(at - event.lead_peak_s)
+    print("push said after the lead peak, s:", np.quantile(delays, [0.05, 0.5, 0.95, 1.0]))
+    assert len(delays) >= 30
+    assert np.quantile(delays, 0.95) <= 0.35
 
 
 def test_swings_are_found():
