@@ -77,12 +77,6 @@ def still_windows(x: FloatArray, width: int, within: float) -> np.ndarray:
     return still
 
 
-def longest_below(x: FloatArray, level: float) -> int:
-    """Return the length of the longest stretch under a level, samples; NaN is not under it."""
-    with np.errstate(invalid="ignore"):
-        return longest(x < level)
-
-
 def longest(flags: np.ndarray) -> int:
     """Return the length of the longest stretch of True, samples."""
     if not flags.any():

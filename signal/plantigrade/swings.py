@@ -17,7 +17,7 @@ from plantigrade.load import few_loads, share, total_load
 from plantigrade.onset import hann_weights
 from plantigrade.rolling import (
     RunningRange,
-    longest_below,
+    longest,
     still_windows,
     trailing_max,
     trailing_min,
@@ -29,6 +29,7 @@ from plantigrade.swing import (
     Outline,
     Window,
     outline,
+    push_end_of,
     push_of,
     swing_of,
     window_of,
@@ -47,7 +48,17 @@ ADDRESS_BEFORE_S = 3.5
 LEAST_FALL = 0.05
 """s falls at least so far under its address level on the way to the trail peak."""
 LEAST_OVER = 0.09
-"""The drive carries s so far over its address level: a mere return from a backswing does not."""
+"""The drive carries s so far over its address level: a mere return from a backswing does not. Where
+s comes over it less, as in the reverse style and where unloading hides a part of it …"""
+LEAST_UNDER, LEAST_LOADED = -0.04, 1.2
+"""… it comes at least so near, and the lead foot's load over its own address load says that it was
+driven: a return from a half-swing stays under 1.15. s has then fallen clearly:"""
+LEAST_BACK = 0.10
+PRESS_MOST, PRESS_OF_RANGE = 0.10, 0.33
+"""A press before the start is at most so large, or this part of s's range: more is a waggle."""
+TRAIL_SIDE, TO_LEAD_SIDE, FAR_BACK = 0.42, 0.56, 0.15
+"""A stillness under the first may be a rest on the trail side: unless s then falls by the third, a
+rise up to the second is a return to the middle."""
 LEAST_RISE, LEAST_PACE = 0.20, 0.6
 """A drive raises s so far and so fast, 1 / s: a lively waggle does neither quite."""
 PROMINENCE_BW = 0.04
@@ -85,6 +96,7 @@ _FEW = 8
 
 _T, _LEAD, _TRAIL = 0, slice(1, 8), slice(8, 15)
 _LEAD_N, _TRAIL_N, _S, _LEAD_EVEN, _TRAIL_EVEN, _STILL = 15, 16, 17, 18, 19, 20
+_FEET = (_LEAD_EVEN, _LEAD_N), (_TRAIL_EVEN, _TRAIL_N)
 _HEEL = 1 + Column.HEEL
 
 
@@ -457,6 +469,7 @@ class SwingDetector:
             events.append(Phase(PhaseKind.PUSH, float(t), self._confirmed(decided), push))
         events.append(swing_of(window, candidate.shape, push, finish - start, manner, self.setup))
         self._backswing = self._heel_since = None
+        self._since = candidate.peak  # the stillness before this swing is no other's address
         self._watch_from(decided + 1, decided)
         return True
 
@@ -507,26 +520,42 @@ class SwingDetector:
         self._still_to = stop
 
     def _stepped_lately(self, trough: int) -> bool:
-        """Whether a foot was off the ground just before a trough: no stillness lies between."""
+        """Whether a foot may have been off the ground just before a trough.
+
+        No stillness lies between.
+        """
         start = trough - self.setup.samples(self.setup.limits.address_s) + 1
         least = self.setup.samples(OFF_S)
-        assert self._rows is not None
-        rows = self._rows.rows(start, trough + 1)
-        for column in (_LEAD_EVEN, _TRAIL_EVEN):
-            load = rows[:, column]
+        for foot in _FEET:
+            off = self._may_be_off(foot, start, trough + 1)
             # while walking the other foot has usually been off for all of the last moment
-            if load[-least:].max() < self.setup.contact_n:
-                return True
-            if longest_below(load, self.setup.contact_n) >= least:
+            if off[-least:].all() or longest(off) >= least:
                 return True
         return False
 
+    def _may_be_off(self, foot: tuple[int, int], start: int, stop: int) -> np.ndarray:
+        """Return which rows do not show a foot on the ground: a missing load may hide a step.
+
+        Beside missing rows the smoothed load is missing too, and the load itself is taken.
+        """
+        assert self._rows is not None
+        rows = self._rows.rows(start, stop)
+        smoothed, load = rows[:, foot[0]], rows[:, foot[1]]
+        with np.errstate(invalid="ignore"):
+            off: np.ndarray = ~(
+                np.where(np.isnan(smoothed), load, smoothed) >= self.setup.contact_n
+            )
+        return off
+
     def _stepping(self, address: tuple[int, int, float, float], trough: int, now: int) -> bool:
-        """Whether a foot left the ground since the stillness: the trail foot before the trough."""
+        """Whether a foot may have left the ground since the stillness.
+
+        The trail foot before the trough: the drive may free it.
+        """
         least = self.setup.samples(OFF_S)
         return any(
-            longest_below(self._column(column, address[1], stop), self.setup.contact_n) >= least
-            for column, stop in ((_LEAD_EVEN, now + 1), (_TRAIL_EVEN, trough + 1))
+            longest(self._may_be_off(foot, address[1], stop)) >= least
+            for foot, stop in zip(_FEET, (now + 1, trough + 1), strict=True)
         )
 
     def _is_drive(self, shape: Outline) -> bool:
@@ -539,12 +568,30 @@ class SwingDetector:
             shape.highest - shape.lowest
             >= max(limits.swing_range, limits.swing_range_sd * address.sd)
             and address.level - shape.lowest >= max(LEAST_FALL, 2.0 * address.sd)
-            and shape.highest - address.level >= LEAST_OVER
+            and shape.press <= max(PRESS_MOST, PRESS_OF_RANGE * (shape.highest - shape.lowest))
+            and not self._returns_from_rest(shape)
+            and self._is_over(shape)
             and LOADING_S[0] <= loading <= LOADING_S[1]
             and shape.highest - shape.lowest >= LEAST_RISE
             and shape.pace * rate >= LEAST_PACE
             and shape.trail_peak_rows < REST_AT_TRAIL_S * rate
             and DRIVE_S[0] <= drive <= DRIVE_S[1]
+        )
+
+    @staticmethod
+    def _returns_from_rest(shape: Outline) -> bool:
+        """Whether a drive may only come back to the middle from a rest on the trail side."""
+        level = shape.address.level
+        fall = level - shape.lowest
+        return level < TRAIL_SIDE and fall < FAR_BACK and shape.highest < TO_LEAD_SIDE
+
+    def _is_over(self, shape: Outline) -> bool:
+        """Whether a drive went over to the lead foot, by its share or else by its load."""
+        over = shape.highest - shape.address.level
+        return over >= LEAST_OVER or (
+            over >= LEAST_UNDER
+            and shape.loaded >= LEAST_LOADED
+            and shape.address.level - shape.lowest >= LEAST_BACK
         )
 
     def _down_by(self, candidate: _Candidate) -> int:
@@ -556,8 +603,8 @@ class SwingDetector:
         shape = candidate.shape
         assert shape is not None
         first = candidate.address[0] + int(shape.shift)
-        trail = self._column(_TRAIL_EVEN, first, self._down_by(candidate) + 1)
-        if longest_below(trail, self.setup.contact_n) < self.setup.samples(LIFT_S):
+        off = self._may_be_off(_FEET[1], first, self._down_by(candidate) + 1)
+        if longest(off) < self.setup.samples(LIFT_S):
             return False
         lead = self._column(_LEAD_EVEN, candidate.peak, candidate.peak + 1)[0]
         driven = lead >= DRIVEN_BW * self.setup.bw_n
@@ -594,17 +641,14 @@ class SwingDetector:
         return max(peak + decided, self._cursor), peak + finish, manner
 
     def _decide_push(self, candidate: _Candidate, stop: int, events: list[Event]) -> _Candidate:
-        """Read the push as soon as the trail foot has let go, after the lead peak is known."""
+        """Read the push as soon as a row has ended it, after the lead peak is known."""
         shape = candidate.shape
         assert shape is not None
         start = candidate.address[0]
-        first = start + int(shape.shift)
-        trail = self._column(_TRAIL_EVEN, first, stop)
-        with np.errstate(invalid="ignore"):
-            let_go = np.flatnonzero(trail < self.setup.limits.push_end_bw * self.setup.bw_n)
-        if len(let_go) == 0:
+        row = push_end_of(self._window(start, stop - 1), shape, stop - start, self.setup)
+        if row is None:
             return candidate
-        end = first + int(let_go[0])
+        end = start + row
         # decided by what showed it to be a swing, or by letting go, whichever is later
         decided = max(end, self._settled_at)
         push = push_of(self._window(start, decided), shape, end - start, self.setup)

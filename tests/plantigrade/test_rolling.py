@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 from plantigrade.rolling import (
     RunningRange,
     longest,
-    longest_below,
     still_windows,
     trailing_max,
     trailing_min,
@@ -51,7 +50,6 @@ def test_still_windows_stay_within_their_range(values, width, within):
 def test_the_longest_stretch(text):
     x = np.array([{".": 1.0, "#": -1.0, "?": np.nan}[c] for c in text])
     expected = max(len(part) for part in text.replace("?", ".").split("."))
-    assert longest_below(x, 0.0) == expected
     assert longest(x < 0.0) == expected
 
 

@@ -36,6 +36,7 @@ from plantigrade.synth import (
     Style,
     Swing,
     SwingTruth,
+    TrailRest,
     Waggle,
     Walk,
     calibration_visit,
@@ -608,6 +609,29 @@ def test_trail_foot_loads_its_outer_side_first():
         for swing in done.truth.swings:
             top, take = np.interp([swing.trail_peak_s, swing.lead_peak_s], done.t_s, x)
             assert take < top
+
+
+@pytest.mark.parametrize("lead", list(Foot))
+def test_a_rest_on_the_trail_side_and_a_wide_waggle_do_what_they_say(lead):
+    for seed in range(6):
+        plan = SessionPlan((Stand(1.0), TrailRest(), Waggle(large=True), HalfSwing(over=0.06)))
+        done = perform(Player(lead=lead, sway_mm=0.0), plan, 100.0, seed)
+        assert done.truth.swings == ()
+        rest, waggle, half = (
+            lead_share(done)[(done.t_s > other.start_s) & (done.t_s < other.end_s)]
+            for other in done.truth.not_swings
+        )
+        assert 0.15 < rest.min() < 0.37 and rest.max() < 0.51
+        assert waggle.min() < 0.44 and waggle.max() > 0.63
+        assert half.min() < 0.41 and 0.54 < half.max() < 0.57
+
+
+def test_a_reverse_swing_peaks_where_it_is_told_to():
+    plan = SessionPlan((Stand(1.0), Swing(style=Style.REVERSE, high_share=0.6, hold_s=0.0)))
+    done = perform(Player(sway_mm=0.0), plan, 100.0, 3)
+    (swing,) = done.truth.swings
+    inside = (done.t_s > swing.shift_s) & (done.t_s < swing.lead_peak_s + 0.1)
+    assert lead_share(done)[inside].max() == pytest.approx(0.6, abs=0.02)
 
 
 def test_what_is_no_swing_never_goes_over_to_the_lead_foot_like_one():
