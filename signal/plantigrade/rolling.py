@@ -1,7 +1,5 @@
 """Extremes over a window that moves along a signal, in one pass however long the window."""
 
-from collections import deque
-
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
@@ -27,35 +25,6 @@ def trailing_max(x: FloatArray, width: int) -> FloatArray:
         filled, width, mode="constant", cval=-np.inf, origin=(width - 1) // 2
     )
     return greatest
-
-
-class RunningRange:
-    """Least and greatest of the last `width` samples of a signal that comes sample by sample.
-
-    Parameters
-    ----------
-    width : int
-    """
-
-    def __init__(self, width: int) -> None:
-        self._width = width
-        self._falling: deque[tuple[int, float]] = deque()  # what may yet be the greatest
-        self._rising: deque[tuple[int, float]] = deque()
-
-    def push(self, index: int, value: float) -> tuple[float, float]:
-        """Take the sample at an index above the last one's, no NaN; return least and greatest."""
-        rising, falling, gone = self._rising, self._falling, index - self._width
-        while rising and rising[-1][1] >= value:
-            rising.pop()
-        rising.append((index, value))
-        while falling and falling[-1][1] <= value:
-            falling.pop()
-        falling.append((index, value))
-        while rising[0][0] <= gone:
-            rising.popleft()
-        while falling[0][0] <= gone:
-            falling.popleft()
-        return rising[0][1], falling[0][1]
 
 
 def still_windows(x: FloatArray, width: int, within: float) -> np.ndarray:

@@ -6,7 +6,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from plantigrade.rolling import (
-    RunningRange,
     longest,
     still_windows,
     trailing_max,
@@ -25,16 +24,6 @@ def test_trailing_extremes_are_those_of_each_window(values, width):
         window = [v for v in values[max(k - width + 1, 0) : k + 1] if v == v]
         assert least[k] == min(window, default=np.inf)
         assert greatest[k] == max(window, default=-np.inf)
-
-
-@settings(max_examples=200, deadline=None)
-@given(values=SIGNALS, width=st.integers(1, 12))
-def test_a_running_range_is_that_of_each_window(values, width):
-    running = RunningRange(width)
-    for k, value in enumerate(values):
-        window = [v for v in values[max(k - width + 1, 0) : k + 1] if v == v]
-        if value == value:  # missing samples are left out
-            assert running.push(k, value) == (min(window), max(window))
 
 
 @settings(max_examples=200, deadline=None)
