@@ -87,8 +87,8 @@ async def all_on(seconds: float) -> None:
     try:
         with tempfile.TemporaryDirectory() as folder:
             stop = asyncio.Event()
-            wishes = RunOptions(sound=False, store=Path(folder) / "store.sqlite3")
-            order = ServiceOptions(wishes, wish=WISH, simulation=SIMULATION)
+            run_options = RunOptions(sound=False, store=Path(folder) / "store.sqlite3")
+            order = ServiceOptions(run_options, stream=WISH, simulation=SIMULATION)
             task = asyncio.create_task(run(order, Console(file=io.StringIO()), stop))
             while not done:
                 await asyncio.sleep(0.1)

@@ -106,7 +106,7 @@ def _gateway(pipe: Connection) -> None:
     due_ms = 0.0
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "store") as store:
         page = Page(WebOptions(port=0), store.path, lambda message: None, print)
-        onlookers = LiveFeed(page, open_sound("none"), shelf(None))
+        live_feed = LiveFeed(page, open_sound("none"), shelf(None))
         send = page.send
 
         def noted(message: dict[str, Any]) -> None:
@@ -115,15 +115,15 @@ def _gateway(pipe: Connection) -> None:
             send(message)
 
         page.send = noted  # type: ignore[method-assign]
-        session = LiveSession(store, "bench", open_sound("none").output, print, tap=onlookers.tap)
-        onlookers.begin(session, "bench")
+        session = LiveSession(store, "bench", open_sound("none").output, print, tap=live_feed.tap)
+        live_feed.begin(session, "bench")
         session.push(Batch.of(early))
         pipe.send(page.wait())
         pipe.recv()
         zero_ms = time.time() * 1e3
         for batch in as_live([Batch.of(played)], Event()):
             due_ms = zero_ms + (int(batch.arrival_ns[-1]) - played[0].arrival_ns) / 1e6
-            onlookers.show(session.push(batch), session.analysis.pipeline)
+            live_feed.show(session.push(batch), session.analysis.pipeline)
         pipe.send(pictures)
         session.close()
         page.close()

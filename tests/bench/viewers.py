@@ -62,9 +62,9 @@ def measure(entries: list[Entry], viewers: int) -> str:
         page = Page(WebOptions(port=0), store.path, lambda message: None, print)
         url = page.wait()
         assert url is not None
-        onlookers = LiveFeed(page, open_sound("none"), shelf(None))
-        session = LiveSession(store, "bench", sound, print, tap=onlookers.tap)
-        onlookers.begin(session, "bench")
+        live_feed = LiveFeed(page, open_sound("none"), shelf(None))
+        session = LiveSession(store, "bench", sound, print, tap=live_feed.tap)
+        live_feed.begin(session, "bench")
         session.push(Batch.of(early))
         sound.at_ns.clear()
         crowd = Crowd(url.replace("http", "ws") + "live", viewers)
@@ -74,7 +74,7 @@ def measure(entries: list[Entry], viewers: int) -> str:
         for batch in as_live([Batch.of(live_part)], Event()):
             before = len(sound.at_ns)
             moment = session.push(batch)
-            onlookers.show(moment, session.analysis.pipeline)
+            live_feed.show(moment, session.analysis.pipeline)
             due_ns = began_ns + int(batch.arrival_ns[-1]) - live_part[0].arrival_ns
             late_ms.append((time.monotonic_ns() - due_ns) / 1e6)
             delays_ms += [(at - due_ns) / 1e6 for at in sound.at_ns[before:]]

@@ -179,9 +179,9 @@ class Model:
             return encode(self.identity(message.token))
         if isinstance(message, Time):
             return encode(Clock(message.token, clock_us))
-        return encode(Ack(data[2], data[1], self._obey(message)))
+        return encode(Ack(data[2], data[1], self._handle(message)))
 
-    def _obey(self, message: Start | Stop | Rate | Frames) -> AckStatus:
+    def _handle(self, message: Start | Stop | Rate | Frames) -> AckStatus:
         match message:
             case Start():
                 if self.charging or not self.most:

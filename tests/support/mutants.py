@@ -36,7 +36,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "entries": ("pipeline", "analysis"),
     "limits": ("calibrate", "steps", "stand"),
     "moments": ("orders",),
-    "onlookers": ("orders",),
+    "live_feed": ("orders",),
     "record": ("pipeline", "analysis"),
     "service": ("visit", "livesource"),
     "stored": ("store", "sessions", "uncalibrated"),

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.pages import PageChoice, page_options, page_order
+from plantigrade_gateway.cli.pages import PageChoice, page_options, web_options
 
 if TYPE_CHECKING:
     from plantigrade_gateway.web.live.page import WebOptions
@@ -35,7 +35,7 @@ def register(
         from plantigrade_gateway.report.console import console
 
         store = store_of(ctx)
-        order = page_order(page, store, show=False)
+        order = web_options(page, store, show=False)
         if order is None:
             raise InputError("--no-page: the desk is a page, leave --no-page out")
         _serve(order, store, show=console().is_terminal)

@@ -17,7 +17,7 @@ from plantigrade_gateway.cli import run as livecli
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
-from plantigrade_gateway.cli.pages import page_options, page_order
+from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.errors import (
     CalibrationRefused,
     GatewayError,
@@ -159,17 +159,17 @@ def _replay(
     set_up(config, "gateway")
     # As fast as it goes there is nothing to look at.
     shown = not options["fast"]
-    wishes = RunOptions(
+    run_options = RunOptions(
         fast=options["fast"],
         sound=options["sound"],
         wav=options["wav"],
         store=_store(ctx),
-        page=page_order(options["page"], _store(ctx), show=out.is_terminal) if shown else None,
+        page=web_options(options["page"], _store(ctx), show=out.is_terminal) if shown else None,
         stay=out.is_terminal,
         drilling=drilling(_store(ctx), options["drill"], options["feedback"], options["voice"]),
         config=config,
     )
-    run(path, source, intro, wishes, out)
+    run(path, source, intro, run_options, out)
 
 
 @main.command()

@@ -62,7 +62,7 @@ def page_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return collected
 
 
-def page_order(wish: PageChoice, store: Path | None, *, show: bool) -> "WebOptions | None":
+def web_options(wish: PageChoice, store: Path | None, *, show: bool) -> "WebOptions | None":
     """Return how the page is served, None where none is wanted; see that there is a password.
 
     Raises

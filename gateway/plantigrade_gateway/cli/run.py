@@ -14,7 +14,7 @@ import click
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
-from plantigrade_gateway.cli.pages import page_options, page_order
+from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -218,7 +218,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
         raise InputError("--virtual starts its own radio: leave --radio out")
     rate = options["rate"]
     out = console()
-    page = page_order(options["page"], store, show=out.is_terminal)
+    page = web_options(options["page"], store, show=out.is_terminal)
     order = ServiceOptions(
         RunOptions(
             sound=options["sound"],

@@ -170,7 +170,7 @@ class Broker:
         self._client: _Client | None = None
         self._seen_s = self._settled_s = float("-inf")
         self._listening: asyncio.Task[None] | None = None
-        self._obeyed: deque[str] = deque(maxlen=_REMEMBERED)
+        self._handled: deque[str] = deque(maxlen=_REMEMBERED)
         self._live: set[asyncio.Task[None]] = set()
 
     async def open(self) -> None:
@@ -292,8 +292,8 @@ class Broker:
                 except ValueError as error:
                     _log.warning("%s", str(error))
                     continue
-                if found["id"] not in self._obeyed:
-                    self._obeyed.append(found["id"])
+                if found["id"] not in self._handled:
+                    self._handled.append(found["id"])
                     self.on_command({k: v for k, v in found.items() if k != "id"})
 
     def _made(self) -> _Client:

@@ -106,7 +106,7 @@ async def calibrate(request: CalibrationOptions, out: Console, stop: asyncio.Eve
         guide = _guide(request, store, pair)
         async with scanning(radio, lambda _: None):
             pass  # Bluetooth that cannot be used is said now
-        stage = opened.enter_context(_Stage(out, asked, guide.need_s))
+        stage = opened.enter_context(_Console(out, asked, guide.need_s))
         _greet(request, pair, stage)
         inbox = Inbox()
         source = LiveSource(pair, radio, inbox.put, stage.say, WISH, request.now_ns)
@@ -143,7 +143,7 @@ def _guide(request: CalibrationOptions, store: Store, pair: list[KnownInsole]) -
     return Guide(layout, start, bw_n, is_check=request.is_check, poses=request.poses)
 
 
-def _greet(request: CalibrationOptions, pair: list[KnownInsole], stage: "_Stage") -> None:
+def _greet(request: CalibrationOptions, pair: list[KnownInsole], stage: "_Console") -> None:
     if request.simulation is not None:
         stage.say(VIRTUAL)
     for text in words.CAUTIONS:
@@ -157,7 +157,7 @@ def _greet(request: CalibrationOptions, pair: list[KnownInsole], stage: "_Stage"
 async def _lead(
     guide: Guide,
     inbox: Inbox,
-    stage: "_Stage",
+    stage: "_Console",
     stop: asyncio.Event,
     listening: "asyncio.Task[None]",
 ) -> None:
@@ -185,7 +185,7 @@ def _keep(
     store: Store,
     pair: list[KnownInsole],
     fits: dict[Foot, FootFit],
-    stage: "_Stage",
+    stage: "_Console",
 ) -> None:
     """Keep the result, and say it."""
     by_serial = {insole.serial: fits[insole.foot] for insole in pair}
@@ -205,7 +205,7 @@ def _keep(
         stage.say("The check is passed.")
 
 
-class _Stage:
+class _Console:
     """What the player sees, and a virtual player is told."""
 
     def __init__(self, out: Console, asked: "asyncio.Queue[Pose]", need_s: float) -> None:
@@ -216,7 +216,7 @@ class _Stage:
         live = out.is_terminal and not out.is_dumb_terminal
         self._live = Live(console=out, auto_refresh=False, transient=True) if live else None
 
-    def __enter__(self) -> "_Stage":
+    def __enter__(self) -> "_Console":
         if self._live is not None:
             self._live.start()
         return self

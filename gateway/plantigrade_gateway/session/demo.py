@@ -76,7 +76,7 @@ class RunOptions:
     config: Config | None = None
 
 
-def run(path: Path, source: str, intro: str, wishes: RunOptions, out: Console) -> Analysis:
+def run(path: Path, source: str, intro: str, run_options: RunOptions, out: Console) -> Analysis:
     """Run a recording to its end or to Ctrl-C, and say what it came to and where it is kept.
 
     Parameters
@@ -87,7 +87,7 @@ def run(path: Path, source: str, intro: str, wishes: RunOptions, out: Console) -
         What the session is called.
     intro : str
         Said first.
-    wishes : RunOptions
+    run_options : RunOptions
     out : Console
 
     Raises
@@ -98,7 +98,7 @@ def run(path: Path, source: str, intro: str, wishes: RunOptions, out: Console) -
         The store refuses the last of the session.
     """
     about = overview(path)
-    with Store.open(wishes.store) as store:
+    with Store.open(run_options.store) as store:
         paragraph(out, intro)
         for text in words.CAUTIONS:
             paragraph(out, text)
@@ -106,38 +106,38 @@ def run(path: Path, source: str, intro: str, wishes: RunOptions, out: Console) -
         for session_id in store.recover():
             results.reanalyse(store, session_id)
             paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
-        stage = _Stage(out, Posted(store.path))
-        sound = _open_sound(path, wishes, store.path, stage.lose_sound)
-        drilling = wishes.drilling or Drilling(shelf(None))
+        stage = _Console(out, Posted(store.path))
+        sound = _open_sound(path, run_options, store.path, stage.lose_sound)
+        drilling = run_options.drilling or Drilling(shelf(None))
         for text in (sound.said, *drilling_lines(drilling)):
             paragraph(out, text)
         with (
             sound,
             opened_voice(drilling.voice, stage.say) as voice,
-            opened_forwarder(wishes.config, store, stage.say, stage.asked.put) as forwarder,
-            opened_page(wishes.page, store.path, stage.asked.put, stage.say) as page,
+            opened_forwarder(run_options.config, store, stage.say, stage.asked.put) as forwarder,
+            opened_page(run_options.page, store.path, stage.asked.put, stage.say) as page,
             stage.status,
             stop_on_interrupt() as stop,
         ):
             stage.voice = voice
-            far = LiveSummary.of(forwarder, wishes.config)
-            stage.onlookers = onlookers = LiveFeed(page, sound, drilling.shelf, far)
-            orders = CommandHandler(onlookers, sound, drilling)
+            far = LiveSummary.of(forwarder, run_options.config)
+            stage.live_feed = live_feed = LiveFeed(page, sound, drilling.shelf, far)
+            handler = CommandHandler(live_feed, sound, drilling)
             while True:
-                found = _play(path, source, about, wishes, store, sound, orders, stage, stop)
-                if stop.is_set() or not (wishes.stay and page):
+                found = _play(path, source, about, run_options, store, sound, handler, stage, stop)
+                if stop.is_set() or not (run_options.stay and page):
                     return found
                 paragraph(out, f"The page stays at {page.url} until Ctrl-C.")
-                if not stage.wait_for_record(orders, stop):
+                if not stage.wait_for_record(handler, stop):
                     return found
 
 
-class _Stage:
+class _Console:
     """What a replay's pages ask for, and where and how it says something."""
 
     def __init__(self, out: Console, status: Posted) -> None:
         self.voice: Announcer | None = None
-        self.onlookers: LiveFeed | None = None
+        self.live_feed: LiveFeed | None = None
         self.asked: SimpleQueue[Message] = SimpleQueue()
         self.out = out
         self.status = status
@@ -149,11 +149,11 @@ class _Stage:
     def lose_sound(self, text: str) -> None:
         """Say that the sound has stopped, to all who could choose another."""
         self.say(text)
-        if self.onlookers is not None:
-            self.onlookers.say(text, "warn")
-            self.onlookers.sound()
+        if self.live_feed is not None:
+            self.live_feed.say(text, "warn")
+            self.live_feed.sound()
 
-    def wait_for_record(self, orders: CommandHandler, stop: Event) -> bool:
+    def wait_for_record(self, handler: CommandHandler, stop: Event) -> bool:
         """Do what pages ask for until one wants another run, at most until a stop."""
         told_s = 0.0
         while not stop.wait(_LOOK_S):
@@ -165,7 +165,7 @@ class _Stage:
                 if message["type"] == "record":
                     return True
                 if message["type"] != "stop":
-                    orders.obey(message, None)
+                    handler.handle(message, None)
         return False
 
 
@@ -173,27 +173,27 @@ def _play(
     path: Path,
     source: str,
     about: Overview,
-    wishes: RunOptions,
+    run_options: RunOptions,
     store: Store,
     sound: Sound,
-    orders: CommandHandler,
-    stage: _Stage,
+    handler: CommandHandler,
+    stage: _Console,
     stop: Event,
 ) -> Analysis:
     """Push the recording through a session and say what it came to.
 
     However it ends, the session is closed: what came before is kept.
     """
-    onlookers = orders.onlookers
+    live_feed = handler.live_feed
     live = LiveSession(
         store,
         source,
         sound,
         on_problem=lambda error: stage.say(str(error)),
-        tap=onlookers.tap,
+        tap=live_feed.tap,
         voice=stage.voice,
     )
-    orders.begin(live)
+    handler.begin(live)
     ended = Event()  # by a stop on the page
     told_s = 0.0
     with (
@@ -204,22 +204,22 @@ def _play(
     ):
         screen.say("Ctrl-C stops; everything up to then is kept.")
         stage.out.print()
-        onlookers.begin(live, source)
-        for batch in (at_once if wishes.fast else as_live)(read_replay(path), stop):
+        live_feed.begin(live, source)
+        for batch in (at_once if run_options.fast else as_live)(read_replay(path), stop):
             moment = live.push(batch)
             screen.show(moment.output, live.analysis.now_s)
-            onlookers.show(moment, live.analysis.pipeline)
+            live_feed.show(moment, live.analysis.pipeline)
             if time.monotonic() >= told_s + _TOLD_EVERY_S:
                 told_s = time.monotonic()
                 status = replayed(live.analysis.pipeline, live.session_id, Latency())
                 stage.status.put(status)
-                onlookers.link(status, live.store_problem)
+                live_feed.link(status, live.store_problem)
             while not stage.asked.empty():
                 message = stage.asked.get()
                 if message["type"] == "stop":
                     ended.set()
                 elif message["type"] != "record":
-                    orders.obey(message, live)
+                    handler.handle(message, live)
             if ended.is_set():
                 break
         stopped = stop.is_set() or ended.is_set()
@@ -227,11 +227,11 @@ def _play(
             found = live.close("stop" if stopped else "end")
         except StoreError as error:
             raise RecordingError(str(error)) from error
-        onlookers.end()
+        live_feed.end()
         screen.show_set_before(float("inf"))
     if stopped:
         stage.say("Stopped. Everything up to here is kept.")
-    show_end(found, live.session_id, wishes, store.path, sound, stage.out)
+    show_end(found, live.session_id, run_options, store.path, sound, stage.out)
     return found
 
 
@@ -266,26 +266,31 @@ def stop_on_interrupt() -> Iterator[Event]:
 
 
 def _open_sound(
-    path: Path, wishes: RunOptions, store: Path, lost: Callable[[str], object]
+    path: Path, run_options: RunOptions, store: Path, lost: Callable[[str], object]
 ) -> Sound:
     """Open the sound: a file where one is asked for, where there is no device, or with --fast."""
-    if not wishes.sound:
+    if not run_options.sound:
         return open_sound("none")
-    if wishes.wav is not None:
-        return open_sound("wav", wishes.wav, on_lost=lost)
+    if run_options.wav is not None:
+        return open_sound("wav", run_options.wav, on_lost=lost)
     wav = store.parent / f"{path.stem}.wav"
-    return open_sound("wav" if wishes.fast else "device", wav, on_lost=lost)
+    return open_sound("wav" if run_options.fast else "device", wav, on_lost=lost)
 
 
 def show_end(
-    found: Analysis, session_id: str, wishes: RunOptions, store: Path, sound: Sound, out: Console
+    found: Analysis,
+    session_id: str,
+    run_options: RunOptions,
+    store: Path,
+    sound: Sound,
+    out: Console,
 ) -> None:
     """Print what a session came to, where it is kept and what can be done with it."""
     session.show_summary(found, out)
     heading(out, "Kept")
     item(out, "session", f"{session_id[:8]}, in {store}")
     item(out, "sound", sound.said)
-    named = "" if wishes.store is None else f" --store {shlex.quote(str(wishes.store))}"
+    named = "" if run_options.store is None else f" --store {shlex.quote(str(run_options.store))}"
     for name, command in (
         ("all of it", "show last"),
         ("as tables", "export last --to FOLDER"),

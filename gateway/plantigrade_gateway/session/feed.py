@@ -360,15 +360,15 @@ class CommandHandler:
 
     Parameters
     ----------
-    onlookers : LiveFeed
+    live_feed : LiveFeed
         Told what comes of it.
     sound : Sound
     drilling : Drilling
         Its choice holds until a page chooses another drill.
     """
 
-    def __init__(self, onlookers: LiveFeed, sound: Sound, drilling: Drilling) -> None:
-        self.onlookers = onlookers
+    def __init__(self, live_feed: LiveFeed, sound: Sound, drilling: Drilling) -> None:
+        self.live_feed = live_feed
         self._sound = sound
         self._shelf = drilling.shelf
         self._choice = drilling.choice
@@ -381,7 +381,7 @@ class CommandHandler:
         if self._choice is not None:
             live.set_drill(self._choice.drill, self._choice.feedback)
 
-    def obey(self, message: Message, live: LiveSession | None) -> None:
+    def handle(self, message: Message, live: LiveSession | None) -> None:
         """Do what a page asks for."""
         kind = message["type"]
         moment: StepResult | None = None
@@ -390,15 +390,15 @@ class CommandHandler:
         elif kind == "drill":
             moment = self._choose_drill(message, live)
         elif live is None:
-            self.onlookers.say(f"{kind}: no session is under way.", "warn")
+            self.live_feed.say(f"{kind}: no session is under way.", "warn")
         elif kind == "mark":
             text = message["text"].strip()
             moment = live.mark(text)
-            self.onlookers.say(f"Marked: {text}")
+            self.live_feed.say(f"Marked: {text}")
         elif kind == "ask":
             moment = live.ask()
         if moment is not None and live is not None:
-            self.onlookers.show(moment, live.analysis.pipeline)
+            self.live_feed.show(moment, live.analysis.pipeline)
 
     def _choose_drill(self, message: Message, live: LiveSession | None) -> StepResult | None:
         name, feedback = message.get("name"), message.get("feedback")
@@ -406,14 +406,14 @@ class CommandHandler:
             drill = None if name is None else self._shelf.find(str(name))
             how = None if feedback is None else Feedback(feedback)
         except InputError as error:
-            self.onlookers.say(str(error), "warn")
+            self.live_feed.say(str(error), "warn")
             return None
         except ValueError:
             expected = ", ".join(Feedback)
-            self.onlookers.say(f"feedback {feedback!r}: expected one of {expected}", "warn")
+            self.live_feed.say(f"feedback {feedback!r}: expected one of {expected}", "warn")
             return None
         if drill is None:
-            self.onlookers.no_drill()
+            self.live_feed.no_drill()
         own = Feedback.EVERY if drill is None else drill.feedback
         self._choice = Choice(drill, how or own)
         return None if live is None else live.set_drill(drill, self._choice.feedback)
@@ -428,8 +428,8 @@ class CommandHandler:
         def choose() -> None:
             with self._choosing:
                 said = self._sound.choose(self._device)
-            self.onlookers.say(said)
-            self.onlookers.sound()
+            self.live_feed.say(said)
+            self.live_feed.sound()
 
         threading.Thread(target=choose, name="sound", daemon=True).start()
 

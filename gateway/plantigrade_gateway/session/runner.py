@@ -29,7 +29,7 @@ from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.status import measure
 from plantigrade_gateway.session.visit import SessionManager
-from plantigrade_gateway.sound.device import quick_threads
+from plantigrade_gateway.sound.device import short_switch_interval
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.sources.bluetooth import Radio, scanning
@@ -58,10 +58,10 @@ class ServiceOptions:
 
     Attributes
     ----------
-    wishes : RunOptions
+    run_options : RunOptions
         Store and sound.
     settings : SessionSettings
-    wish : StreamConfig
+    stream : StreamConfig
         How the insoles shall stream.
     simulation : Simulation or None
         Virtual insoles, in a process started for this.
@@ -73,16 +73,16 @@ class ServiceOptions:
         A monotonic clock, ns.
     """
 
-    wishes: RunOptions = field(default_factory=RunOptions)
+    run_options: RunOptions = field(default_factory=RunOptions)
     settings: SessionSettings = field(default_factory=SessionSettings)
-    wish: StreamConfig = field(default_factory=StreamConfig)
+    stream: StreamConfig = field(default_factory=StreamConfig)
     simulation: Simulation | None = None
     radio: str | None = None
     for_s: float | None = None
     now_ns: Callable[[], int] = time.monotonic_ns
 
 
-async def run(order: ServiceOptions, out: Console, stop: asyncio.Event) -> None:
+async def run(options: ServiceOptions, out: Console, stop: asyncio.Event) -> None:
     """Run the gateway until `stop` is set.
 
     Raises
@@ -92,7 +92,7 @@ async def run(order: ServiceOptions, out: Console, stop: asyncio.Event) -> None:
         recorded before is kept.
     """
     try:
-        await _serve(order, out, stop)
+        await _serve(options, out, stop)
     except ExceptionGroup as group:
         ours, _ = group.split(GatewayError)
         if ours is None:
@@ -103,40 +103,42 @@ async def run(order: ServiceOptions, out: Console, stop: asyncio.Event) -> None:
         raise first from group
 
 
-async def _serve(order: ServiceOptions, out: Console, stop: asyncio.Event) -> None:
+async def _serve(options: ServiceOptions, out: Console, stop: asyncio.Event) -> None:
     async with contextlib.AsyncExitStack() as opened:
         # What arrives must not wait for another thread's turn, such as the recorder's.
-        opened.enter_context(quick_threads())
-        store = opened.enter_context(Store.open(order.wishes.store))
+        opened.enter_context(short_switch_interval())
+        store = opened.enter_context(Store.open(options.run_options.store))
         _recover(store, out)
-        pair, radio = await opened.enter_async_context(linked(order, store))
+        pair, radio = await opened.enter_async_context(linked(options, store))
         async with scanning(radio, lambda _: None):
             pass  # Bluetooth that cannot be used is said now, not in the middle of a session
-        room = _Room(order, store, out, pair)
-        sound = opened.enter_context(_open_sound(order, room.lose_sound))
-        voice = opened.enter_context(opened_voice(room.drilling.voice, room.say))
+        service = _Service(options, store, out, pair)
+        sound = opened.enter_context(_open_sound(options, service.lose_sound))
+        voice = opened.enter_context(opened_voice(service.drilling.voice, service.say))
         page = opened.enter_context(
-            opened_page(order.wishes.page, store.path, room.take_order, room.say)
+            opened_page(options.run_options.page, store.path, service.queue_command, service.say)
         )
         forwarder = opened.enter_context(
-            opened_forwarder(order.wishes.config, store, room.say, room.take_order)
+            opened_forwarder(options.run_options.config, store, service.say, service.queue_command)
         )
-        far = LiveSummary.of(forwarder, order.wishes.config)
-        room.furnish(sound, voice, page, far)
-        source = LiveSource(pair, radio, room.inbox.put, room.say, order.wish, order.now_ns)
+        far = LiveSummary.of(forwarder, options.run_options.config)
+        service.attach(sound, voice, page, far)
+        source = LiveSource(
+            pair, radio, service.inbox.put, service.say, options.stream, options.now_ns
+        )
         for insole in pair:
             source.links[insole.foot].calibration = calibrations.said(store, insole)
-        room.greet(pair)
-        if order.for_s is not None:
-            asyncio.get_running_loop().call_later(order.for_s, stop.set)
+        service.greet(pair)
+        if options.for_s is not None:
+            asyncio.get_running_loop().call_later(options.for_s, stop.set)
         async with asyncio.TaskGroup() as group:
             listening = group.create_task(source.run(), name="insoles")
-            working = group.create_task(room.work(), name="sessions")
-            reporting = group.create_task(room.report(source), name="status")
+            working = group.create_task(service.work(), name="sessions")
+            reporting = group.create_task(service.report(source), name="status")
             await _first(stop, working)
             listening.cancel()  # the links first: what is on its way still comes
             await asyncio.wait([listening], timeout=STOP_LIMIT_S)
-            room.inbox.close()  # then what waits is worked off, and the session ends
+            service.inbox.close()  # then what waits is worked off, and the session ends
             await asyncio.wait([working])
             reporting.cancel()
 
@@ -152,14 +154,14 @@ async def _first(stop: asyncio.Event, working: asyncio.Task[None]) -> None:
 
 @contextlib.asynccontextmanager
 async def linked(
-    order: ServiceOptions, store: Store, asked: "asyncio.Queue[Pose] | None" = None
+    options: ServiceOptions, store: Store, asked: "asyncio.Queue[Pose] | None" = None
 ) -> AsyncIterator[tuple[list[KnownInsole], Radio]]:
     """Give the insoles to connect and the radio to do it with; virtual ones do what is `asked`."""
-    if order.simulation is not None:
+    if options.simulation is not None:
         if importlib.util.find_spec("bumble") is None:
             raise BluetoothError(EXTRA)
         async with (
-            simulator_process(order.simulation, asked) as transport,
+            simulator_process(options.simulation, asked) as transport,
             opened_radio(transport) as air,
         ):
             from plantigrade_gateway.virtual.player import LENGTH_MM, usual_pair
@@ -178,7 +180,7 @@ async def linked(
             "no insole is remembered: put the insoles near and run plantigrade pair, or use "
             "virtual ones with plantigrade run --virtual"
         )
-    async with opened_radio(order.radio) as radio:
+    async with opened_radio(options.radio) as radio:
         yield pair, radio
 
 
@@ -217,30 +219,30 @@ def _recover(store: Store, out: Console) -> None:
         paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
 
 
-def _open_sound(order: ServiceOptions, lost: Callable[[str], object]) -> Sound:
-    if not order.wishes.sound:
+def _open_sound(options: ServiceOptions, lost: Callable[[str], object]) -> Sound:
+    if not options.run_options.sound:
         return open_sound("none")
-    if order.wishes.wav is not None:
-        return open_sound("wav", order.wishes.wav, on_lost=lost)
+    if options.run_options.wav is not None:
+        return open_sound("wav", options.run_options.wav, on_lost=lost)
     return open_sound("device", on_lost=lost)
 
 
-class _Room:
+class _Service:
     """What a running service works with: the inbox, the visit, the screen, the status.
 
     What it needs to be furnished with tells it things, so it is there first.
     """
 
     def __init__(
-        self, order: ServiceOptions, store: Store, out: Console, pair: list[KnownInsole]
+        self, options: ServiceOptions, store: Store, out: Console, pair: list[KnownInsole]
     ) -> None:
         self.inbox = Inbox()
-        self.drilling = order.wishes.drilling or Drilling(shelf(None))
-        self._order = order
+        self.drilling = options.run_options.drilling or Drilling(shelf(None))
+        self._options = options
         self._store = store
         self._out = out
         self._latency = Latency()
-        self._samples = LinkSamples(store, order.wishes.config)
+        self._samples = LinkSamples(store, options.run_options.config)
         self._screen: Screen | None = None
         self._over = False
         self._loop = asyncio.get_running_loop()
@@ -248,9 +250,9 @@ class _Room:
         self._calibrations = {
             INSOLE_OF[foot]: made.to_json().encode() for foot, made in known_by_foot.items()
         }
-        self._source = "virtual insoles (invented)" if order.simulation else "insoles"
+        self._source = "virtual insoles (invented)" if options.simulation else "insoles"
 
-    def furnish(
+    def attach(
         self,
         sound: Sound,
         voice: Announcer | None,
@@ -259,15 +261,15 @@ class _Room:
     ) -> None:
         """Take over what sessions are heard and seen by; nothing is done before."""
         self._sound, self._voice = sound, voice
-        self._onlookers = LiveFeed(page, sound, self.drilling.shelf, far)
-        self._orders = CommandHandler(self._onlookers, sound, self.drilling)
-        self._visit = SessionManager(
-            self._order.settings, self._begin, self._end, self._onlookers.tap, self._calibrations
+        self._live_feed = LiveFeed(page, sound, self.drilling.shelf, far)
+        self._handler = CommandHandler(self._live_feed, sound, self.drilling)
+        self._manager = SessionManager(
+            self._options.settings, self._begin, self._end, self._live_feed.tap, self._calibrations
         )
 
     def greet(self, pair: list[KnownInsole]) -> None:
         """Say what is about to happen."""
-        if self._order.simulation is not None:
+        if self._options.simulation is not None:
             self.say(VIRTUAL)
         for text in words.CAUTIONS:
             self.say(text)
@@ -287,21 +289,21 @@ class _Room:
 
     async def work(self) -> None:
         """Record and analyse what comes, until the inbox is closed; then end the session."""
-        now_ns = self._order.now_ns
+        now_ns = self._options.now_ns
         try:
             while (entries := await self.inbox.take(STATUS_EVERY_S)) is not None:
                 if entries:
-                    moment = self._visit.push(entries)
+                    moment = self._manager.push(entries)
                     self._latency.note([e.arrival_ns for e in entries], now_ns())
-                    if self._screen is not None and self._visit.live is not None:
-                        self._screen.show(moment.output, self._visit.live.analysis.now_s)
-                    if self._visit.pipeline is not None:
-                        self._onlookers.show(moment, self._visit.pipeline)
+                    if self._screen is not None and self._manager.live is not None:
+                        self._screen.show(moment.output, self._manager.live.analysis.now_s)
+                    if self._manager.pipeline is not None:
+                        self._live_feed.show(moment, self._manager.pipeline)
                 with self._refusals():
-                    self._visit.tick(now_ns())
-            self._visit.close("stop")
+                    self._manager.tick(now_ns())
+            self._manager.close("stop")
         except BaseException as error:  # a cancelled task's session is closed as well
-            self._visit.close("error" if isinstance(error, Exception) else "stop")
+            self._manager.close("error" if isinstance(error, Exception) else "stop")
             raise
         finally:
             self._over = True
@@ -314,26 +316,26 @@ class _Room:
             yield
         except StoreError as error:
             self._leave_screen()
-            self._onlookers.end()
+            self._live_feed.end()
             self.say(str(error))
-            self._onlookers.say(str(error), "warn")
+            self._live_feed.say(str(error), "warn")
 
-    def take_order(self, message: Message) -> None:
-        """Have `obey` called in the event loop (from any thread)."""
-        self._loop.call_soon_threadsafe(self.obey, message)
+    def queue_command(self, message: Message) -> None:
+        """Have `handle` called in the event loop (from any thread)."""
+        self._loop.call_soon_threadsafe(self.handle, message)
 
-    def obey(self, message: Message) -> None:
+    def handle(self, message: Message) -> None:
         """Do what a page asks for, until the service ends."""
         if self._over:
             return
         if message["type"] not in ("stop", "record"):
-            self._orders.obey(message, self._visit.live)
+            self._handler.handle(message, self._manager.live)
             return
         with self._refusals():
             if message["type"] == "stop":
-                self._visit.stop(self._order.now_ns())
+                self._manager.stop(self._options.now_ns())
             else:
-                self._visit.record()
+                self._manager.record()
 
     def lose_sound(self, text: str) -> None:
         """Say that the sound has stopped, to all who could choose another (from any thread)."""
@@ -341,8 +343,8 @@ class _Room:
         self._loop.call_soon_threadsafe(self._tell_lost, text)
 
     def _tell_lost(self, text: str) -> None:
-        self._onlookers.say(text, "warn")
-        self._onlookers.sound()
+        self._live_feed.say(text, "warn")
+        self._live_feed.sound()
 
     async def report(self, source: LiveSource) -> None:
         """Keep the status up to date."""
@@ -350,15 +352,15 @@ class _Room:
         status = None
         try:
             while True:
-                live = self._visit.live
+                live = self._manager.live
                 pipeline, session_id = (
                     (live.analysis.pipeline, live.session_id) if live else (None, None)
                 )
-                now_ns = self._order.now_ns()
+                now_ns = self._options.now_ns()
                 status = measure(source, pipeline, session_id, self._latency, now_ns)
                 linkstatus.write(path, status)
                 forward = forwardstate.latest(self._store.path)
-                self._onlookers.link(status, live.store_problem if live else None, forward)
+                self._live_feed.link(status, live.store_problem if live else None, forward)
                 await self._samples.take(status, now_ns)
                 await asyncio.sleep(STATUS_EVERY_S)
         finally:
@@ -371,23 +373,28 @@ class _Room:
             self._source,
             self._sound,
             on_problem=lambda error: self.say(str(error)),
-            tap=self._onlookers.tap,
+            tap=self._live_feed.tap,
             voice=self._voice,
         )
-        self._orders.begin(live)
-        self._onlookers.begin(live, self._source)
-        settings = self._order.settings
+        self._handler.begin(live)
+        self._live_feed.begin(live, self._source)
+        settings = self._options.settings
         self._screen = Screen(self._out, live.analysis, settings.lead, settings.body_weight_n, None)
         self._screen.__enter__()
         return live
 
     def _end(self, live: LiveSession, found: Analysis) -> None:
-        self._onlookers.end()
+        self._live_feed.end()
         if self._screen is not None:
             self._screen.show_set_before(float("inf"))
         self._leave_screen()
         show_end(
-            found, live.session_id, self._order.wishes, self._store.path, self._sound, self._out
+            found,
+            live.session_id,
+            self._options.run_options,
+            self._store.path,
+            self._sound,
+            self._out,
         )
 
     def _leave_screen(self) -> None:

@@ -128,7 +128,7 @@ class Speaker:
             BACKENDS.get(sys.platform, ()) if backends is None else backends, self._feed
         )
         self.backend = str(self._device.backend)
-        _hurry(self, True)
+        _set_switch_interval(self, True)
         self._watchdog = threading.Thread(target=self._watch, name="sound watchdog", daemon=True)
         self._watchdog.start()
 
@@ -156,7 +156,7 @@ class Speaker:
         """Close the device; a server that does not answer is left behind after a second."""
         self._closing.set()
         self._watchdog.join()
-        _hurry(self, False)
+        _set_switch_interval(self, False)
         with _quiet_stderr(), suppress(TimeoutError):
             within(_CLOSE_LIMIT_S, self._device.close)
 
@@ -187,17 +187,17 @@ _switching = threading.Lock()
 
 
 @contextmanager
-def quick_threads() -> Iterator[None]:
+def short_switch_interval() -> Iterator[None]:
     """Have threads change quickly for the length of a block, as while a `Speaker` is open."""
     owner = object()
-    _hurry(owner, True)
+    _set_switch_interval(owner, True)
     try:
         yield
     finally:
-        _hurry(owner, False)
+        _set_switch_interval(owner, False)
 
 
-def _hurry(owner: object, on: bool) -> None:
+def _set_switch_interval(owner: object, on: bool) -> None:
     """Have threads change quickly while any owner wants it: the next may begin before one ends."""
     global _usual_switch_s
     with _switching:

@@ -100,7 +100,7 @@ class Recorder:
         self._withheld = 0
         self._problem: StoreError | None = None
         self._news: list[StoreError] = []
-        self._hurry = False
+        self._set_switch_interval = False
         self._closing = False
 
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
@@ -160,7 +160,7 @@ class Recorder:
             )
         with self._changed:
             while self._is_full() and self._problem is None and not self._closing:
-                self._hurry = True
+                self._set_switch_interval = True
                 self._changed.notify_all()
                 self._changed.wait()
             if self._closing:
@@ -236,7 +236,7 @@ class Recorder:
             while self._problem is None and (self._committed < goal or self._rows):
                 if self._closing:
                     return
-                self._hurry = True
+                self._set_switch_interval = True
                 self._changed.notify_all()
                 self._changed.wait()
             if self._problem is not None:
@@ -326,7 +326,7 @@ class Recorder:
     def _wait(self) -> bool:
         """Wait until something is due; return whether the recorder is being closed."""
         with self._changed:
-            while not (self._closing or (self._hurry and self._problem is None)):
+            while not (self._closing or (self._set_switch_interval and self._problem is None)):
                 if self._oldest_s is None:
                     self._changed.wait()
                     continue
@@ -335,7 +335,7 @@ class Recorder:
                 if rest <= 0:
                     break
                 self._changed.wait(rest)
-            self._hurry = False
+            self._set_switch_interval = False
             return self._closing
 
     def _commit(self) -> None:

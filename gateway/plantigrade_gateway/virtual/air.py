@@ -101,7 +101,7 @@ class AirController(Controller):
             )
         return hci.HCI_StatusReturnParameters(hci.HCI_ErrorCode.SUCCESS)
 
-    def let_go(self) -> None:
+    def release(self) -> None:
         """Stop scanning and connecting, and end all links."""
         self.le_scan_enable = False
         self.pending_le_connection = None
@@ -112,7 +112,7 @@ class AirController(Controller):
         self, _command: hci.HCI_Reset_Command
     ) -> hci.HCI_StatusReturnParameters:
         """Let go of everything, as a chip does when a new host takes it over."""
-        self.let_go()
+        self.release()
         return hci.HCI_StatusReturnParameters(hci.HCI_ErrorCode.SUCCESS)
 
     def on_advertising_pdu(self, pdu: ll.AdvInd | ll.AdvExtInd) -> None:
@@ -302,7 +302,7 @@ async def _serve_host(
             while data := await reader.read(65536):
                 parser.feed_data(data)
     finally:
-        controller.let_go()
+        controller.release()
         controller.host = None
 
 

@@ -120,9 +120,9 @@ class Control:
             case Time(token):
                 return Clock(token, clock_us)
             case _:
-                return Ack(request.token, kind, self._obey(request))
+                return Ack(request.token, kind, self._handle(request))
 
-    def _obey(self, request: Start | Stop | Rate | Frames) -> AckStatus:
+    def _handle(self, request: Start | Stop | Rate | Frames) -> AckStatus:
         match request:
             case Start():
                 if self.charging or not self.most_frames:

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from plantigrade_gateway.cli import pages
 from plantigrade_gateway.cli.main import main
-from plantigrade_gateway.cli.pages import PageChoice, page_order
+from plantigrade_gateway.cli.pages import PageChoice, web_options
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door import password
@@ -48,7 +48,7 @@ def secret(tmp_path: Path, text: str = GOOD + "\n", mode: int = 0o600) -> Path:
 
 
 def test_on_this_machine_no_password_is_needed(path):
-    order = page_order(PageChoice(port=0), path, show=False)
+    order = web_options(PageChoice(port=0), path, show=False)
     assert order is not None
     start = order.start("0", path)
     assert (start.host, start.lan, start.cert) == ("127.0.0.1", False, None)
@@ -58,11 +58,11 @@ def test_on_this_machine_no_password_is_needed(path):
 
 def test_the_local_network_needs_one_and_says_where_to_set_it(path):
     with pytest.raises(InputError, match="no password is set; set one with plantigrade password"):
-        page_order(PageChoice(lan=True), path, show=False)
+        web_options(PageChoice(lan=True), path, show=False)
 
 
 def test_with_one_the_page_listens_to_the_network_and_warns_of_plain_http(path, tmp_path):
-    order = page_order(PageChoice(lan=True, password_file=secret(tmp_path)), path, show=False)
+    order = web_options(PageChoice(lan=True, password_file=secret(tmp_path)), path, show=False)
     assert order is not None
     assert order.start("0", path).host == "0.0.0.0"
     said = order.said("8642")
@@ -74,12 +74,12 @@ def test_with_one_the_page_listens_to_the_network_and_warns_of_plain_http(path, 
 
 def test_a_service_that_starts_again_keeps_its_sign_ins(path, tmp_path):
     wish = PageChoice(lan=True, password_file=secret(tmp_path))
-    page_order(wish, path, show=False)
+    web_options(wish, path, show=False)
     first = kept(path)
-    page_order(wish, path, show=False)
+    web_options(wish, path, show=False)
     assert kept(path) == first
     secret(tmp_path, "another long password")
-    page_order(wish, path, show=False)
+    web_options(wish, path, show=False)
     assert kept(path) != first
 
 
@@ -135,7 +135,7 @@ def test_signs_composed_in_another_way_are_the_same_password(path, tmp_path):
 )
 def test_options_that_do_not_fit_are_refused(path, wish, said):
     with pytest.raises(InputError) as refused:
-        page_order(wish, path, show=False)
+        web_options(wish, path, show=False)
     assert said in str(refused.value)
     assert not path.exists()
 

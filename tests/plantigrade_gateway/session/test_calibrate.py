@@ -30,7 +30,7 @@ from plantigrade_gateway.analysis import calibration as guide_module
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.session.calibrate import CalibrationOptions, _Stage, calibrate
+from plantigrade_gateway.session.calibrate import CalibrationOptions, _Console, calibrate
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import remember
 from plantigrade_gateway.store.store import Store
@@ -183,7 +183,7 @@ def test_what_is_not_good_is_said_in_its_sentence(flaws, poses, sentence):
     start = {foot: default_calibration(eighteen(), foot) for foot in Foot}
     fitting = Fitting(eighteen(), start, 80.0 * G_M_S2, poses=poses)
     shown, asked = io.StringIO(), asyncio.Queue[Pose]()
-    with _Stage(Console(file=shown, width=400), asked, fitting.need_s) as stage:
+    with _Console(Console(file=shown, width=400), asked, fitting.need_s) as stage:
         for row in range(0, 120 * RATE_HZ, 10):
             t_s = (row + np.arange(10)) / RATE_HZ
             for foot in Foot:

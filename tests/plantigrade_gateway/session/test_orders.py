@@ -18,7 +18,7 @@ from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.entries import Batch, Kind
-from plantigrade_gateway.session.demo import _Stage
+from plantigrade_gateway.session.demo import _Console
 from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence, Sound
@@ -51,14 +51,14 @@ def told() -> Told:
 
 
 @pytest.fixture
-def orders(told) -> CommandHandler:
+def handler(told) -> CommandHandler:
     drilling, sound = Drilling(shelf(None)), Sound(Silence(), "Sound is off.")
     return CommandHandler(LiveFeed(told, sound, drilling.shelf), sound, drilling)
 
 
 @pytest.fixture
-def live(store, orders) -> LiveSession:
-    live = LiveSession(store, "test", Silence(), print, tap=orders.onlookers.tap)
+def live(store, handler) -> LiveSession:
+    live = LiveSession(store, "test", Silence(), print, tap=handler.live_feed.tap)
     live.push(next(read_replay(demo_file())).slice(0, 400))
     return live
 
@@ -76,38 +76,38 @@ def until(holds: Callable[[], object]) -> None:
         time.sleep(0.01)
 
 
-def test_the_pages_are_told_which_drills_there_are(orders, told):
+def test_the_pages_are_told_which_drills_there_are(handler, told):
     (hello,) = told.of("hello")
     assert [d["name"] for d in hello["drills"]] == list(shelf(None).drills)
     assert all(d["title"] and d["goal"] for d in hello["drills"])
 
 
-def test_a_mark_is_in_the_record_at_this_instant(orders, live, store, told):
+def test_a_mark_is_in_the_record_at_this_instant(handler, live, store, told):
     now_s = live.analysis.now_s
-    orders.obey({"type": "mark", "text": "  new grip "}, live)
+    handler.handle({"type": "mark", "text": "  new grip "}, live)
     assert live.analysis.marks[-1].text == "new grip"
     assert live.analysis.marks[-1].t_s == now_s
     assert told.of("said")[-1]["text"] == "Marked: new grip"
     assert marks(store, live) == ["new grip"]
 
 
-def test_a_drill_is_chosen_changed_and_ended(orders, live, store, told):
-    orders.obey({"type": "drill", "name": "push", "feedback": "other"}, live)
+def test_a_drill_is_chosen_changed_and_ended(handler, live, store, told):
+    handler.handle({"type": "drill", "name": "push", "feedback": "other"}, live)
     assert told.of("drill")[-1]["name"] == "push"
     assert told.of("drill")[-1]["feedback"] == "other"
-    orders.obey({"type": "drill", "name": "stay", "feedback": None}, live)
-    orders.obey({"type": "drill", "name": None, "feedback": "every"}, live)
+    handler.handle({"type": "drill", "name": "stay", "feedback": None}, live)
+    handler.handle({"type": "drill", "name": None, "feedback": "every"}, live)
     assert told.of("drill")[-1]["name"] is None
     chosen = [read_mark(text) for text in marks(store, live)]
     names = [c.drill.name if c is not None and c.drill is not None else None for c in chosen]
     assert names == ["push", "stay", None]
 
 
-def test_the_chosen_drill_goes_on_in_the_next_session(orders, live, store):
-    orders.obey({"type": "drill", "name": "balance", "feedback": "silent"}, live)
+def test_the_chosen_drill_goes_on_in_the_next_session(handler, live, store):
+    handler.handle({"type": "drill", "name": "balance", "feedback": "silent"}, live)
     live.close()
     following = LiveSession(store, "test", Silence(), print)
-    orders.begin(following)
+    handler.begin(following)
     following.push(next(read_replay(demo_file())).slice(0, 10))
     assert following.score is not None
     assert (following.score.name, following.score.feedback) == ("balance", "silent")
@@ -122,26 +122,26 @@ def test_the_chosen_drill_goes_on_in_the_next_session(orders, live, store):
     ],
 )
 def test_what_cannot_be_chosen_is_said_and_changes_nothing(
-    orders, live, store, told, message, said
+    handler, live, store, told, message, said
 ):
-    orders.obey(message, live)
+    handler.handle(message, live)
     assert said in told.of("said")[-1]["text"]
     assert marks(store, live) == []
 
 
-def test_without_a_session_a_mark_is_refused_and_a_drill_waits_for_one(orders, store, told):
-    orders.obey({"type": "mark", "text": "x"}, None)
+def test_without_a_session_a_mark_is_refused_and_a_drill_waits_for_one(handler, store, told):
+    handler.handle({"type": "mark", "text": "x"}, None)
     assert told.of("said")[-1]["text"] == "mark: no session is under way."
-    orders.obey({"type": "drill", "name": "push", "feedback": None}, None)
+    handler.handle({"type": "drill", "name": "push", "feedback": None}, None)
     live = LiveSession(store, "test", Silence(), print)
-    orders.begin(live)
+    handler.begin(live)
     live.push(Batch.of(list(next(read_replay(demo_file())).slice(0, 10))))
     assert live.score is not None and live.score.name == "push"
     live.close()
 
 
-def test_choosing_the_sound_says_where_it_goes(orders, live, told):
-    orders.obey({"type": "sound", "device": False}, live)
+def test_choosing_the_sound_says_where_it_goes(handler, live, told):
+    handler.handle({"type": "sound", "device": False}, live)
     until(lambda: told.of("sound"))
     assert told.of("sound")[-1]["device"] is False
     assert told.of("said")
@@ -164,9 +164,9 @@ class SlowSound(Sound):
 
 def test_of_several_presses_the_last_one_holds(told):
     drilling, sound = Drilling(shelf(None)), SlowSound()
-    orders = CommandHandler(LiveFeed(told, sound, drilling.shelf), sound, drilling)
+    handler = CommandHandler(LiveFeed(told, sound, drilling.shelf), sound, drilling)
     for device in (True, False, True, False, False, True):
-        orders.obey({"type": "sound", "device": device}, None)
+        handler.handle({"type": "sound", "device": device}, None)
     sound.go_on.set()
     until(lambda: len(told.of("sound")) == 6)
     assert sound.chosen[1:] == [True] * 5
@@ -182,13 +182,13 @@ def test_a_closed_sound_opens_no_device(monkeypatch):
     assert sound.choose(True) == "Sound is off."
 
 
-def test_between_two_replays_pages_are_obeyed(orders, told, store):
-    stage = _Stage(Console(file=io.StringIO()), Posted(store.path))
+def test_between_two_replays_pages_are_obeyed(handler, told, store):
+    stage = _Console(Console(file=io.StringIO()), Posted(store.path))
     for message in ({"type": "drill", "name": "stay"}, {"type": "stop"}, {"type": "record"}):
         stage.asked.put(message)
-    assert stage.wait_for_record(orders, threading.Event())
+    assert stage.wait_for_record(handler, threading.Event())
     live = LiveSession(store, "test", Silence(), print)
-    orders.begin(live)
+    handler.begin(live)
     live.push(Batch.of(list(next(read_replay(demo_file())).slice(0, 10))))
     assert live.score is not None and live.score.name == "stay"
     live.close()
@@ -206,8 +206,8 @@ class Far(LiveSummary):
 
 def test_both_feet_are_told_of_before_either_was_heard(told):
     """A page that opens in the first second is greeted with the link, and draws two feet."""
-    onlookers = LiveFeed(told, Sound(Silence(), "off"), shelf(None))
-    onlookers.link(ServiceStatus(datetime.now(UTC), True, "ab", {}, None), None)
+    live_feed = LiveFeed(told, Sound(Silence(), "off"), shelf(None))
+    live_feed.link(ServiceStatus(datetime.now(UTC), True, "ab", {}, None), None)
     (link,) = told.of("link")
     validator = live_messages()
     validator.validate(link)
@@ -225,13 +225,13 @@ def test_both_feet_are_told_of_before_either_was_heard(told):
 
 def test_what_comes_after_a_session_is_not_told_as_of_it(store, told):
     far = Far()
-    onlookers = LiveFeed(told, Sound(Silence(), "off"), shelf(None), far)
+    live_feed = LiveFeed(told, Sound(Silence(), "off"), shelf(None), far)
     live = LiveSession(store, "test", Silence(), print)
-    onlookers.begin(live, "test")
+    live_feed.begin(live, "test")
     moment = live.push(next(read_replay(demo_file())).slice(0, 400))
-    onlookers.show(moment, live.analysis.pipeline)
+    live_feed.show(moment, live.analysis.pipeline)
     assert far.sessions == [live.session_id]
     live.close()
-    onlookers.end()
-    onlookers.show(moment, live.analysis.pipeline)
+    live_feed.end()
+    live_feed.show(moment, live.analysis.pipeline)
     assert far.sessions == [live.session_id]

@@ -21,7 +21,7 @@ from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.session.demo import RunOptions
-from plantigrade_gateway.session.runner import ServiceOptions, _Room, run
+from plantigrade_gateway.session.runner import ServiceOptions, _Service, run
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
 from plantigrade_gateway.sources.replay import demo_file, read_replay
@@ -100,8 +100,8 @@ def test_scan_pair_run_status(transport, tmp_path):
     assert "Remembered: left insole (blue), 51A70001, 270 mm." in paired.stdout
     assert "Remembered: right insole (51A70002), 51A70002, 270 mm." in paired.stdout
 
-    wishes = ("--no-sound", "--no-page", "--mass", 80)
-    running = process_of("run", "--radio", transport, "--store", store, *wishes)
+    run_options = ("--no-sound", "--no-page", "--mass", 80)
+    running = process_of("run", "--radio", transport, "--store", store, *run_options)
     for _ in range(10 * HANG_S):
         if streamed(store, 100) or running.poll() is not None:
             break
@@ -280,8 +280,8 @@ class Working:
         self.store = store
         self._now_ns = 0
         order = ServiceOptions(now_ns=lambda: self._now_ns)
-        self.room = _Room(order, store, Console(file=self.shown, width=200), [])
-        self.room.furnish(Sound(Silence(), "Sound is off."), None, None)
+        self.room = _Service(order, store, Console(file=self.shown, width=200), [])
+        self.room.attach(Sound(Silence(), "Sound is off."), None, None)
         self.work = asyncio.create_task(self.room.work())
         batch = next(read_replay(demo_file()))
         self._entries = iter([e for e in batch if e.kind is Kind.NOTIFICATION])
@@ -296,7 +296,7 @@ class Working:
                 await asyncio.sleep(0.01)
 
     async def order(self, kind: str) -> None:
-        self.room.take_order({"type": kind})
+        self.room.queue_command({"type": kind})
         await asyncio.sleep(0)  # one turn of the loop, in which it is obeyed
 
     def states(self) -> list[tuple[str, str | None]]:

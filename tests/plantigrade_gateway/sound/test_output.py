@@ -23,7 +23,7 @@ from tests.support.waiting import HANG_S
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound import device as speakers
 from plantigrade_gateway.sound.cues import Cue, CueKind
-from plantigrade_gateway.sound.device import Speaker, quick_threads
+from plantigrade_gateway.sound.device import Speaker, short_switch_interval
 from plantigrade_gateway.sound.motifs import PEAK, SAMPLE_RATE_HZ, Motif, glide, motif, pitch_hz
 from plantigrade_gateway.sound.output import Silence, open_sound
 from plantigrade_gateway.sound.pitch import TONE_PEAK, TonePoint
@@ -372,9 +372,9 @@ def test_what_others_print_comes_back_after_the_quiet(capfd):
 
 def test_threads_change_quickly_for_as_long_as_any_work_wants_it():
     usual_s = sys.getswitchinterval()
-    with quick_threads():
+    with short_switch_interval():
         quick_s = sys.getswitchinterval()
-        with quick_threads():
+        with short_switch_interval():
             assert sys.getswitchinterval() == quick_s < usual_s
         assert sys.getswitchinterval() == quick_s
     assert sys.getswitchinterval() == usual_s
