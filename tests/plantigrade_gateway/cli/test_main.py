@@ -11,6 +11,7 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
+from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.cli.doctor import Check, State
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
@@ -446,7 +447,7 @@ def test_reanalyse_puts_lost_results_right(run, stored, tmp_path):
     )
     with Store.open(path) as copy:
         assert copy.quality(new)["entries_lost"] == 7
-        assert copy.session(new).analysis_version == 1
+        assert copy.session(new).analysis_version == ANALYSIS_VERSION
     assert "Quality" in run("show", "last", "--store", path).stdout
 
 
