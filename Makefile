@@ -4,7 +4,9 @@ VENV := .venv
 BIN := $(VENV)/bin
 export PLANTIGRADE_DATA ?= $(abspath $(wildcard ../shared/data))
 
-.PHONY: demo test lint types bench chaos clean
+PYTEST := $(BIN)/python -m pytest -n 2 --dist worksteal
+
+.PHONY: demo check test slow ci lint types mutants bench chaos clean
 
 $(BIN)/plantigrade: pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -26,11 +28,23 @@ lint: $(VENV)/test-ready
 types: $(VENV)/test-ready
 	$(BIN)/mypy
 
-test: lint types ## everything CI runs; pytest's summary line comes last
-	$(BIN)/python -m pytest -n 2 --dist worksteal
+check: lint types ## under a minute: before each commit
+	$(PYTEST) -m 'not dear and not slow'
+
+test: lint types ## before a change is handed on; pytest's summary line comes last
+	$(PYTEST) -m 'not slow'
+
+slow: $(VENV)/test-ready ## what takes minutes: a million packets, long chaos, many kills
+	$(PYTEST) -m slow
+
+ci: lint types ## test and slow in one run, with one summary line
+	$(PYTEST)
 
 bench: $(VENV)/test-ready ## timings, as ratios and distributions
 	$(BIN)/python -m tests.bench
+
+mutants: $(VENV)/test-ready ## change the code of AREA in N places (SEED: the same again); which does no test notice?
+	$(BIN)/python -m tests.support.mutants $(AREA) $(or $(N),20) $(SEED)
 
 chaos: $(VENV)/test-ready ## minutes of kills and faults; fails where an event is missing (SEEDS="1 2": as then)
 	$(BIN)/python -m tests.support.chaos 180 $(SEEDS)

@@ -39,9 +39,9 @@ from plantigrade.synth import (
     perform,
 )
 from plantigrade.zones import eighteen
-from plantigrade_gateway.insole import Link, VirtualInsole, merged
-from plantigrade_gateway.record import SESSION, Entry, Kind
-from plantigrade_gateway.replayfile import write_replay
+from plantigrade_gateway.record.entries import SESSION, Entry, Kind
+from plantigrade_gateway.sources.replay import write_replay
+from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 
 SEED = 20_260_401
 START_NS = 1_000_000_000_000
@@ -167,11 +167,11 @@ def scenario() -> tuple[SessionPlan, dict[int, str]]:
     return SessionPlan(tuple(segments)), marks
 
 
-def insoles() -> list[VirtualInsole]:
+def insoles() -> list[RecordedInsole]:
     """Return the pair; the right insole's clock wraps some minutes into the session."""
-    link = Link(interval_s=0.015, retry=0.06, stall_every_s=45.0, stall_s=0.18, loss=0.007)
+    link = RadioChannel(interval_s=0.015, retry=0.06, stall_every_s=45.0, stall_s=0.18, loss=0.007)
     return [
-        VirtualInsole(
+        RecordedInsole(
             foot,
             number,
             replace(
@@ -188,7 +188,7 @@ def insoles() -> list[VirtualInsole]:
     ]
 
 
-def said(done: Performance, marks: dict[int, str], pair: list[VirtualInsole]) -> list[Entry]:
+def said(done: Performance, marks: dict[int, str], pair: list[RecordedInsole]) -> list[Entry]:
     """Return the entries that are no insole's doing: settings, calibrations and marks."""
     settings = {
         "schema": 1,

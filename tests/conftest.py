@@ -1,30 +1,77 @@
-"""What every test may ask for."""
+"""What every test may ask for, and what counts as having run.
+
+A skip is a failure where the environment variable CI is "true": there, everything a test needs is
+installed. Tests of open recordings are deselected, with a line, where there is no folder of them.
+"""
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
+GIVEN = os.environ.get("PLANTIGRADE_DATA", "")
+RECORDINGS = Path(GIVEN) if GIVEN else ROOT.parent / "shared" / "data"
+"""The folder of open recordings: the environment's, else ``shared/data`` beside the repository."""
+HAS_RECORDINGS = bool(GIVEN) or RECORDINGS.is_dir()  # a folder that is named must be there
 
 
 @pytest.fixture(scope="session")
 def open_data() -> Callable[[str], Path]:
-    """Return the finder of open recordings: a file's path from its name within their folder.
-
-    The folder is that of the environment variable PLANTIGRADE_DATA, else ``shared/data`` beside
-    the repository. Where the variable is set, a missing file fails the test; else it skips.
-    """
-    given = os.environ.get("PLANTIGRADE_DATA", "")
-    folder = Path(given) if given else ROOT.parent / "shared" / "data"
+    """Return the finder of open recordings: a file's path from its name within their folder."""
 
     def find(name: str) -> Path:
-        path = folder / name
-        if path.exists():
-            return path
-        if given:
-            pytest.fail(f"{name} is not in {folder}, the folder PLANTIGRADE_DATA names")
-        pytest.skip(f"open recording {name} is not in {folder}; set PLANTIGRADE_DATA to its folder")
+        path = RECORDINGS / name
+        assert path.exists(), f"{name} is not in {RECORDINGS}, the folder of open recordings"
+        return path
 
     return find
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Do not even import dear modules where they are not wanted: that takes half of the time."""
+    if "not dear" not in config.option.markexpr or collection_path.suffix != ".py":
+        return None
+    return "\npytestmark = pytest.mark.dear\n" in collection_path.read_text("utf-8") or None
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Deselect the tests of open recordings where there are none."""
+    if HAS_RECORDINGS:
+        return
+    without = [item for item in items if "open_data" in getattr(item, "fixturenames", ())]
+    items[:] = [item for item in items if item not in without]
+    config.hook.pytest_deselected(items=without)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say that they were deselected."""
+    if not HAS_RECORDINGS:
+        terminalreporter.write_line(
+            f"Tests of open recordings are deselected: there is no {RECORDINGS}, and "
+            "PLANTIGRADE_DATA names no folder."
+        )
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Count a test that skips as failed in CI; one that is expected to fail is no skip."""
+    report = yield
+    if not hasattr(report, "wasxfail"):
+        _refuse_skip(report)
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """Count a module that skips as failed in CI."""
+    report = yield
+    _refuse_skip(report)
+    return report
+
+
+def _refuse_skip(report: pytest.TestReport | pytest.CollectReport) -> None:
+    if report.outcome == "skipped" and os.environ.get("CI") == "true":
+        report.outcome = "failed"
+        report.longrepr = f"skipped where CI is true, which is a failure: {report.longreprtext}"

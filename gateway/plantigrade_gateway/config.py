@@ -2,8 +2,8 @@
 
 Every setting stands once, in `SETTINGS`; what is printed, checked and documented is that table. A
 session's settings, on which its results depend, are another thing and are kept in the record
-(`settings.py`). Secrets come from the environment or a file of their own, never from this file or
-the command line, and are never printed.
+(`record/settings.py`). Secrets come from the environment or a file of their own, never from this
+file or the command line, and are never printed.
 """
 
 import difflib

@@ -18,14 +18,10 @@ from plantigrade.events import (
     Timing,
 )
 from plantigrade.stat import Stat
-from plantigrade_gateway.cues import CueKind, outcome
-from plantigrade_gateway.stream import FactKind
+from plantigrade_gateway.formats import NONE, number, percent
 
 if TYPE_CHECKING:
     from plantigrade.reliability import Proportion
-
-NONE = "–"
-"""Stands for an absent value."""
 
 NEVER_CALIBRATED = "never calibrated"
 """Said of an insole without a calibration, wherever its newtons or × BW are shown."""
@@ -55,13 +51,6 @@ _MANNER = {
     Manner.UNCLEAR: "unclear",
 }
 
-
-FACTS = {
-    FactKind.RESTART: "the insole started again",
-    FactKind.RATE: "the insole changed its sample rate",
-    FactKind.FOOT: "the insole now says it is the other foot",
-}
-"""What is said at once of what happens in an insole's stream."""
 PHASES = {
     PhaseKind.BACKSWING: "backswing",
     PhaseKind.HEEL_LIFTED: "lead heel lifted",
@@ -69,39 +58,6 @@ PHASES = {
     PhaseKind.SHIFT: "shift",
 }
 """What is said of a swing's provisional phases."""
-
-
-def clock(t_s: float | None, digits: int = 1) -> str:
-    """Return a session time as minutes and seconds, ``12:03.4``; hours where there are some."""
-    if t_s is None:
-        return NONE
-    sign = "-" if t_s < 0 else ""
-    ticks = round(abs(t_s) * 10**digits)
-    minutes, rest = divmod(ticks, 60 * 10**digits)
-    seconds = f"{rest / 10**digits:0{3 + digits if digits else 2}.{digits}f}"
-    if minutes < 60:
-        return f"{sign}{minutes}:{seconds}"
-    return f"{sign}{minutes // 60}:{minutes % 60:02d}:{seconds}"
-
-
-def duration(seconds: float) -> str:
-    """Return a length of time: ``12.3 s``, ``8 min 27 s``, ``1 h 02 min``."""
-    if seconds < 59.95:
-        return f"{seconds:.1f} s"
-    minutes, rest = divmod(round(seconds), 60)
-    return (
-        f"{minutes} min {rest} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
-    )
-
-
-def number(value: float | None, digits: int = 2, unit: str = "") -> str:
-    """Return a value with its unit, or the sign for none."""
-    return NONE if value is None else f"{value:.{digits}f}{unit}"
-
-
-def percent(share: float | None, digits: int = 0) -> str:
-    """Return a share as percent, or the sign for none."""
-    return NONE if share is None else f"{100.0 * share:.{digits}f} %"
 
 
 def spread(stat: Stat, digits: int = 2, scale: float = 1.0) -> str:
@@ -124,16 +80,6 @@ def count_of(part: "Proportion") -> str:
     return f"{part.count} of {part.n}"
 
 
-def printable(text: str) -> str:
-    """Return a text of somebody else's without what would move a terminal's cursor."""
-    return "".join(c if c.isprintable() else " " for c in text)
-
-
-def plural(n: int, one: str, many: str | None = None) -> str:
-    """Return ``1 step``, ``2 steps``."""
-    return f"{n} {one if n == 1 else many or one + 's'}"
-
-
 def push(push: Push) -> str:
     """Return a push's two facts in words."""
     if push.manner is Manner.UNCLEAR and push.timing is Timing.UNCLEAR:
@@ -141,11 +87,6 @@ def push(push: Push) -> str:
     if push.manner is Manner.HELD and push.timing is Timing.UNCLEAR:
         return "held"  # what has not travelled has no time at which it arrives
     return f"{_MANNER[push.manner]}, {_TIMING[push.timing]}"
-
-
-def is_good(swing: Swing) -> bool:
-    """Whether the push rolled through with the shift: what the success sound stands for."""
-    return outcome(swing.push) is CueKind.ROLLED
 
 
 def heel_lift(lift: HeelLift) -> str:

@@ -210,7 +210,7 @@ class HeelLift:
 
 @dataclass(frozen=True, slots=True)
 class Push:
-    """How load travels over the trail foot, from start until it carries < 10 % BW or the finish.
+    """How load travels over the trail foot, from the start until it is over.
 
     Attributes
     ----------

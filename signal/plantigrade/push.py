@@ -10,7 +10,7 @@ import numpy as np
 from plantigrade.block import Column, FloatArray
 from plantigrade.events import Manner, Push, Timing
 from plantigrade.limits import Setup
-from plantigrade.load import total_load
+from plantigrade.load import centre_of_pressure, total_load
 from plantigrade.onset import smooth, upward_crossing
 
 SMOOTH_S = 0.020
@@ -18,6 +18,12 @@ SMOOTH_S = 0.020
 LEAD_IN_S = 0.10
 """The path begins this long before heel leave, or at the trail peak if that is sooner, s (ours)."""
 LEAST_ROWS = 4
+SETTLED_S, SETTLED_GROWTH = 0.12, 0.02
+"""A travel is over when its last part was passed so long ago and has grown by less since (ours)."""
+HELD_BEGUN = 0.045
+"""A CoP within this of its rearmost just after the lead peak has not begun to travel (ours)."""
+LATEST_S = 0.20
+"""The push ends at most so long after the lead peak (ours)."""
 UNCLEAR = Push(
     manner=Manner.UNCLEAR,
     timing=Timing.UNCLEAR,
@@ -62,7 +68,7 @@ def measure_push(
         Load columns from the swing's start on.
     moments : Moments
     end : int
-        Row at which the push ends: the foot carries less than `push_end_bw`, or the finish.
+        Row at which the push ends; see `push_end`.
     setup : Setup
 
     Returns
@@ -98,6 +104,54 @@ def measure_push(
     if y[front] - y[rear] < setup.limits.push_travel:
         return replace(push, manner=Manner.HELD)
     return _transfer(push, even, x, y, load, t_s, (rear, front), peak, moments, setup)
+
+
+def trail_y(trail: FloatArray, setup: Setup) -> FloatArray:
+    """Return the smoothed CoP y of the trail foot's load columns; NaN where it has none."""
+    even = smooth(trail[:, :6], setup.samples(SMOOTH_S))
+    y: FloatArray = centre_of_pressure(even, setup.cop_n)[:, 1]
+    return y
+
+
+def push_end(y: FloatArray, load_n: FloatArray, moments: Moments, setup: Setup) -> int | None:
+    """Return the first row that ends the push (design §5), or None where none did yet.
+
+    Each row is judged by itself and those before it, so that the end is never revised.
+
+    Parameters
+    ----------
+    y : ndarray of float64, shape (n,)
+        Smoothed CoP y from the swing's start on; where it is NaN only load and time end the push.
+    load_n : ndarray of float64, shape (n,)
+        Smoothed load of the same rows, N.
+    moments : Moments
+    setup : Setup
+    """
+    shift, peak = int(moments.shift), moments.lead_peak
+    latest = int(np.ceil(peak + LATEST_S * setup.rate_hz))
+    with np.errstate(invalid="ignore"):
+        let_go = np.flatnonzero(load_n[shift:] < setup.limits.push_end_bw * setup.bw_n)
+    last = min(latest, shift + int(let_go[0]) if len(let_go) else latest)
+    after = int(np.ceil(peak + 1.0))
+    for row in range(int(np.ceil(peak)), min(last, len(y))):
+        so_far = y[: row + 1]
+        rear, front = travel(so_far)
+        span = so_far[front] - so_far[rear]
+        if span >= setup.limits.push_travel:
+            if _has_settled(so_far, float(so_far[rear] + setup.limits.push_take * span), setup):
+                return row
+        elif row == after and so_far[row] < so_far.min() + HELD_BEGUN:
+            return row
+    return last if last < len(y) else None
+
+
+def _has_settled(y: FloatArray, level: float, setup: Setup) -> bool:
+    """Whether a travel passed a level for good a while ago, and hardly grew since."""
+    row, wait = len(y) - 1, setup.samples(SETTLED_S)
+    take = upward_crossing(y, level, row)
+    if take is None or row - take < wait or y[int(np.ceil(take)) :].min() < level:
+        return False
+    return bool(y.max() - y[: row + 1 - wait].max() < SETTLED_GROWTH)
 
 
 def travel(y: FloatArray) -> tuple[int, int]:

@@ -1,7 +1,5 @@
 """Extremes over a window that moves along a signal, in one pass however long the window."""
 
-from collections import deque
-
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
@@ -29,35 +27,6 @@ def trailing_max(x: FloatArray, width: int) -> FloatArray:
     return greatest
 
 
-class RunningRange:
-    """Least and greatest of the last `width` samples of a signal that comes sample by sample.
-
-    Parameters
-    ----------
-    width : int
-    """
-
-    def __init__(self, width: int) -> None:
-        self._width = width
-        self._falling: deque[tuple[int, float]] = deque()  # what may yet be the greatest
-        self._rising: deque[tuple[int, float]] = deque()
-
-    def push(self, index: int, value: float) -> tuple[float, float]:
-        """Take the sample at an index above the last one's, no NaN; return least and greatest."""
-        rising, falling, gone = self._rising, self._falling, index - self._width
-        while rising and rising[-1][1] >= value:
-            rising.pop()
-        rising.append((index, value))
-        while falling and falling[-1][1] <= value:
-            falling.pop()
-        falling.append((index, value))
-        while rising[0][0] <= gone:
-            rising.popleft()
-        while falling[0][0] <= gone:
-            falling.popleft()
-        return rising[0][1], falling[0][1]
-
-
 def still_windows(x: FloatArray, width: int, within: float) -> np.ndarray:
     """Return where the windows of `width` samples stay within a range.
 
@@ -75,12 +44,6 @@ def still_windows(x: FloatArray, width: int, within: float) -> np.ndarray:
         holes = np.concatenate(([0], np.cumsum(missing)))
         still &= holes[width:] == holes[:-width]
     return still
-
-
-def longest_below(x: FloatArray, level: float) -> int:
-    """Return the length of the longest stretch under a level, samples; NaN is not under it."""
-    with np.errstate(invalid="ignore"):
-        return longest(x < level)
 
 
 def longest(flags: np.ndarray) -> int:

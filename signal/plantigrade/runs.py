@@ -1,15 +1,11 @@
 """Runs of a signal above a threshold: the one segmenter behind contacts and unloaded heels."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
 from plantigrade.block import FloatArray
-
-_FEW = 8
-"""Up to so many samples in a call, arrays cost more than a loop."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,14 +83,6 @@ class RunSegmenter:
                 return -np.inf, self.off
         return np.inf, -np.inf
 
-    def _code(self, value: float) -> int:
-        """1 up, −1 down, 0 between the thresholds, 2 missing."""
-        if value >= self.on:
-            return 1
-        if value < self.off:
-            return -1
-        return 2 if value != value else 0
-
     def push(self, signal: FloatArray, first: int) -> list[Run]:
         """Take consecutive samples, shape (n,), the first at absolute index `first`.
 
@@ -107,23 +95,14 @@ class RunSegmenter:
             self.reset()
         self._next = first + n
         done: list[Run] = []
-        if n <= _FEW:
-            values = signal.tolist()
-            codes = [self._code(value) for value in values]
-            marks = [k for k in range(n) if k == 0 or codes[k] != codes[k - 1]]
-            code_at: Sequence[int] | np.ndarray = codes
-        else:
-            with np.errstate(invalid="ignore"):
-                code = np.where(signal >= self.on, 1, np.where(signal < self.off, -1, 0))
-            code[np.isnan(signal)] = 2
-            marks = [0, *(np.flatnonzero(code[1:] != code[:-1]) + 1).tolist()]
-            code_at = code
+        with np.errstate(invalid="ignore"):
+            code = np.where(signal >= self.on, 1, np.where(signal < self.off, -1, 0))
+        code[np.isnan(signal)] = 2
+        marks = [0, *(np.flatnonzero(code[1:] != code[:-1]) + 1).tolist()]
         # Only samples where something may change are looked at one by one.
         for at, to in pairwise([*marks, n]):
             previous = float(signal[at - 1]) if at else self._last
-            self._segment(
-                int(code_at[at]), at + first, to + first, previous, float(signal[at]), done
-            )
+            self._segment(int(code[at]), at + first, to + first, previous, float(signal[at]), done)
         self._last = float(signal[-1])
         return done
 

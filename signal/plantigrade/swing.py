@@ -9,8 +9,8 @@ from plantigrade.events import HeelLift, Push, Swing
 from plantigrade.heellift import measure_heel_lift
 from plantigrade.limits import Setup
 from plantigrade.load import centre_of_pressure, share, total_load
-from plantigrade.onset import onset, peak_at, smooth
-from plantigrade.push import Moments, measure_push
+from plantigrade.onset import onset, peak_at, smooth, upward_crossing
+from plantigrade.push import Moments, measure_push, push_end, trail_y
 
 SMOOTH_S = 0.030
 """Half width of the smoothing of shares and loads that moments are read from, s (ours)."""
@@ -18,6 +18,8 @@ REST_S = 0.30
 """Rows before a movement that show what it leaves from, s (ours)."""
 PRESS = 0.012
 """A move of s to the lead side larger than this is a press before the start (ours)."""
+SHIFTED = 0.05
+"""The shift is where s has made this part of its rise to the lead foot (ours)."""
 TROUGH_BAND = 0.02
 """The trail peak is the middle of the time in which s is this close to its lowest (ours)."""
 
@@ -72,6 +74,10 @@ class Outline:
     highest: float
     pace: float
     """How fast s rises over the middle of the drive, 1 / row."""
+    press: float
+    """How far s rose over its address level before the start."""
+    loaded: float
+    """The lead foot's load at the lead peak over its own load at address."""
 
 
 def window_of(
@@ -124,17 +130,20 @@ def outline(window: Window, address: Address, trough: int, peak: int, setup: Set
     start = onset(np.maximum(fall, -PRESS), first, address.level - lowest, rest)
     rise = np.maximum(s[left : peak + 1] - lowest, 0.0)
     highest = float(s[trough : peak + 1].max())
-    shift = left + onset(rise, trough - left, highest - lowest, rest)
+    begun = lowest + SHIFTED * (highest - lowest)
+    shift = upward_crossing(s, begun, peak)
     return Outline(
         address=address,
         start=start,
         trail_peak=(left + right) / 2.0,
         trail_peak_rows=float(right - left + 1),
         lowest=lowest,
-        shift=shift,
+        shift=float(trough) if shift is None else shift,
         lead_peak=peak_at(window.lead_n, peak),
         highest=highest,
         pace=_pace(rise, highest - lowest),
+        press=float(-fall[address.stop : first + 1].min(initial=0.0)),
+        loaded=float(window.lead_n[peak] / np.median(window.lead_n[: address.stop])),
     )
 
 
@@ -151,12 +160,22 @@ def push_of(window: Window, shape: Outline, end: int, setup: Setup) -> Push:
     """Read the trail foot's push, from the start to row `end`."""
     begin = int(shape.start)
     return measure_push(
-        window.t_s[begin:],
-        window.trail[begin:],
-        Moments(shape.trail_peak - begin, shape.shift - begin, shape.lead_peak - begin),
-        end - begin,
-        setup,
+        window.t_s[begin:], window.trail[begin:], _moments(shape), end - begin, setup
     )
+
+
+def push_end_of(window: Window, shape: Outline, stop: int, setup: Setup) -> int | None:
+    """Return the row of the window, before `stop`, that ends the push; None where none does."""
+    begin = int(shape.start)
+    y = trail_y(window.trail[begin:], setup)[: stop - begin]
+    end = push_end(y, window.trail_n[begin:stop], _moments(shape), setup)
+    return None if end is None else begin + end
+
+
+def _moments(shape: Outline) -> Moments:
+    """Return the moments in rows from the swing's start on."""
+    begin = int(shape.start)
+    return Moments(shape.trail_peak - begin, shape.shift - begin, shape.lead_peak - begin)
 
 
 def swing_of(

@@ -10,82 +10,46 @@ from enum import Enum
 
 import numpy as np
 
-from plantigrade.block import Column, FloatArray, PairBlock
+from plantigrade.block import Column, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Push
 from plantigrade.limits import Setup
-from plantigrade.load import few_loads, share, total_load
-from plantigrade.onset import hann_weights
 from plantigrade.rolling import (
-    RunningRange,
-    longest_below,
+    longest,
     still_windows,
     trailing_max,
     trailing_min,
 )
-from plantigrade.rows import RowBuffer
 from plantigrade.swing import (
-    SMOOTH_S,
     Address,
     Outline,
-    Window,
     outline,
+    push_end_of,
     push_of,
     swing_of,
-    window_of,
 )
-
-# All of these are ours: no published values exist for events of load between the feet.
-RISE = 0.12
-"""A rise of s so large within `RISE_S` is looked at: it may be the drive to the lead foot."""
-RISE_S = 0.8
-STILL_RANGE = 0.05
-"""At address s stays within this over `address_s`; a quiet stand's sway moves it by about .02."""
-LOADED = 0.22
-"""Both feet are loaded at address: s lies between this and 1 less this."""
-ADDRESS_BEFORE_S = 3.5
-"""The stillness ends at most this long before the trail peak."""
-LEAST_FALL = 0.05
-"""s falls at least so far under its address level on the way to the trail peak."""
-LEAST_OVER = 0.09
-"""The drive carries s so far over its address level: a mere return from a backswing does not."""
-LEAST_RISE, LEAST_PACE = 0.20, 0.6
-"""A drive raises s so far and so fast, 1 / s: a lively waggle does neither quite."""
-PROMINENCE_BW = 0.04
-"""A lead peak stands out by so much, × BW …"""
-PROMINENCE_OF_RISE = 0.08
-"""… and by this part of the lead foot's rise."""
-LEVEL_OF_RISE, LEVEL_S = 0.06, 0.2
-"""A top this flat (within this part of the rise) for this long is a level, reached at its first
-row."""
-LOADING_S = (0.22, 3.0)
-"""Start → trail peak lies between these."""
-REST_AT_TRAIL_S = 0.8
-"""A trail peak as wide as this is a rest, not a turn."""
-DRIVE_S = (0.05, 0.6)
-"""Shift → lead peak lies between these."""
-OFF_S = 0.10
-"""A foot off the ground for so long before the lead peak is stepping."""
-LIFT_S = 0.08
-"""A trail foot off the ground for so long by `AFTER_PEAK_S` after the lead peak was lifted: the
-body only went over the lead foot to free it, as at a gait's first step …"""
-AFTER_PEAK_S = 0.10
-DRIVEN_BW, DRIVEN_FALL = 1.10, 0.12
-"""… unless the lead foot was driven down with more than the body's weight, × BW, after a clear fall
-of s: the trail foot of a hard swing may leave the ground."""
-SETTLED_RANGE, SETTLED_S = 0.06, 0.5
-STEPPED_S = 0.08
-BACKSWING_FALL = 0.06
-"""A fall of s so far under the address level is announced as a backswing (provisional)."""
-FALL_S = 1.0
-LOOK_S = 5.0
-PATIENCE_S = 1.0
-"""Rows of which nothing can come wait at most so long (a matter of memory alone)."""
-KEEP_S = 12.0
-_FEW = 8
-
-_T, _LEAD, _TRAIL = 0, slice(1, 8), slice(8, 15)
-_LEAD_N, _TRAIL_N, _S, _LEAD_EVEN, _TRAIL_EVEN, _STILL = 15, 16, 17, 18, 19, 20
-_HEEL = 1 + Column.HEEL
+from plantigrade.swinglimits import (
+    ADDRESS_BEFORE_S,
+    AFTER_PEAK_S,
+    BACKSWING_FALL,
+    DRIVEN_BW,
+    DRIVEN_FALL,
+    FALL_S,
+    KEEP_S,
+    LEAST_FALL,
+    LIFT_S,
+    LOADING_S,
+    LOOK_S,
+    OFF_S,
+    PROMINENCE_BW,
+    PROMINENCE_OF_RISE,
+    RISE,
+    RISE_S,
+    SETTLED_RANGE,
+    SETTLED_S,
+    STEPPED_S,
+)
+from plantigrade.swingrows import HEEL, At, SwingRows
+from plantigrade.swingrules import is_drive, top_of
 
 
 class _Stage(Enum):
@@ -95,9 +59,6 @@ class _Stage(Enum):
     """A drive is under way: waiting for the lead peak."""
     FINISH = 2
     """The lead peak is found: waiting for the end of the push and the finish."""
-
-
-_WATCH = _Stage.WATCH  # looking a member up on its class costs a call each time
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,29 +86,18 @@ class SwingDetector:
 
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
-        self._half = setup.samples(SMOOTH_S)
-        self._look = setup.samples(LOOK_S)
-        self._weights = hann_weights(self._half).tolist()
-        self._cop_n = setup.cop_n
-        self._reach = setup.samples(max(RISE_S, FALL_S)) + 2
-        self._patience = setup.samples(PATIENCE_S)
         self.reset()
 
     def reset(self) -> None:
         """Become as new."""
-        self._rows: RowBuffer | None = None
-        self._tail: tuple[list[float], list[float]] = [], []  # both feet's last loads
-        self._tail_end = -1
-        self._range = RunningRange(self._reach)
-        self._last_share = np.nan
+        self._begun = False
+        self._rows = SwingRows(self.setup, 0)
         self._begin_afresh(0)
 
     def _begin_afresh(self, index: int) -> None:
         """Forget the movement under way; nothing before `index` counts any more."""
+        self._rows.forget_stillness(index)
         self._since = index
-        self._still_to = index
-        self._gap_run = 0
-        self._gaps: list[int] = []
         self._announced = index
         self._backswing: tuple[int, float] | None = None
         self._heel_since: int | None = None
@@ -166,14 +116,11 @@ class SwingDetector:
         n = len(block)
         if n == 0:
             return []
-        if self._rows is None:
-            self._rows = RowBuffer(21, block.first)
+        if not self._begun:
+            self._begun = True
+            self._rows = SwingRows(self.setup, block.first)
             self._begin_afresh(block.first)
-        if n <= _FEW:
-            if self._fill_few(block):
-                return []
-        else:
-            self._fill(block)
+        self._rows.push(block)
         events: list[Event] = []
         while self._advance(events):
             pass
@@ -184,153 +131,16 @@ class SwingDetector:
         """End the stream; a swing without its finish is not reported."""
         return []
 
-    # ---- rows ----
-
-    def _fill(self, block: PairBlock) -> None:
-        """Append rows, and smooth those that now have their neighbours on both sides."""
-        rows = self._rows
-        assert rows is not None
-        lead, trail = block.foot(self.setup.lead), block.foot(self.setup.lead.other)
-        new = rows.append(len(block))
-        new[:, _T] = block.t_s
-        new[:, _LEAD], new[:, _TRAIL] = lead, trail
-        new[:, _LEAD_N], new[:, _TRAIL_N] = total_load(lead), total_load(trail)
-        new[:, _S:] = np.nan
-        half = self._half
-        start, stop = max(block.first - half, rows.first + half), rows.end - half
-        if stop <= start:
-            return
-        raw = rows.rows(start - half, stop + half)
-        target = rows.rows(start, stop)
-        n = stop - start
-        even = np.zeros((n, 2))
-        for k, weight in enumerate(self._weights):  # elementwise, in order: never cut-dependent
-            even += weight * raw[k : k + n, _LEAD_N : _TRAIL_N + 1]
-        target[:, _LEAD_EVEN : _TRAIL_EVEN + 1] = even
-        target[:, _S] = share(even[:, 0], even[:, 1], self.setup.cop_n)
-        self._note_gaps(target[:, _S], start)
-
-    def _fill_few(self, block: PairBlock) -> bool:
-        """Do for a few rows what `_fill` does for many; return whether nothing can come of them.
-
-        Rows of which nothing can come are looked at later, with those that follow.
-        """
-        rows, half = self._rows, self._half
-        assert rows is not None
-        lead, trail = block.foot(self.setup.lead), block.foot(self.setup.lead.other)
-        lead_n, trail_n = few_loads(lead), few_loads(trail)
-        if self._tail_end != block.first:
-            self._look_back()
-        n = len(lead_n)
-        new = rows.append(n)
-        new[:, _T] = block.t_s
-        new[:, _LEAD], new[:, _TRAIL] = lead, trail
-        new[:, _LEAD_N], new[:, _TRAIL_N] = lead_n, trail_n
-        new[:, _S:] = np.nan
-        self._tail_end = block.first + n
-        leads, trails = self._tail
-        leads += lead_n
-        trails += trail_n
-        width = len(self._weights)
-        even: list[tuple[float, float, float]] = []
-        for k in range(len(leads) - width + 1):
-            lead_even = trail_even = 0.0
-            for weight, a, b in zip(
-                self._weights, leads[k : k + width], trails[k : k + width], strict=True
-            ):
-                lead_even += weight * a
-                trail_even += weight * b
-            total = lead_even + trail_even
-            s = lead_even / total if total >= self._cop_n else np.nan
-            even.append((min(max(s, 0.0), 1.0) if s == s else s, lead_even, trail_even))
-        if not even:
-            return False
-        del leads[: 1 - width], trails[: 1 - width]
-        first = rows.end - half - len(even)
-        rows.rows(first, first + len(even))[:, _S : _TRAIL_EVEN + 1] = even
-        return self._is_quiet([s for s, _, _ in even], first)
-
-    def _look_back(self) -> None:
-        """Learn from memory what rows that came as many would have left for the next few."""
-        rows, half = self._rows, self._half
-        assert rows is not None
-        before = rows.rows(rows.end - 2 * half, rows.end)
-        self._tail = before[:, _LEAD_N].tolist(), before[:, _TRAIL_N].tolist()
-        self._range, self._last_share = RunningRange(self._reach), np.nan
-        first = max(rows.end - half - self._reach, rows.first)
-        for index, s in enumerate(self._column(_S, first, rows.end - half).tolist(), first):
-            if s == s:
-                self._range.push(index, s)
-
-    def _is_quiet(self, shares: list[float], first: int) -> bool:
-        """Note a few new shares; return whether neither a drive nor a backswing can be in them.
-
-        Judged by the range over more rows than either is looked for in.
-        """
-        quiet = (
-            self._stage is _WATCH
-            and self._backswing is None
-            and not self._gaps
-            and first - self._cursor < self._patience
-        )
-        for index, s in enumerate(shares, first):
-            self._last_share, before = s, self._last_share
-            if s != s:
-                self._note_gaps(np.array([s]), index)
-                quiet = False
-                continue
-            self._gap_run = 0
-            low, high = self._range.push(index, s)
-            if high - s >= BACKSWING_FALL:
-                quiet = False
-            elif self._rising:
-                quiet = quiet and s >= before
-            else:
-                quiet = quiet and s - low < RISE
-        return quiet
-
-    def _note_gaps(self, s: FloatArray, first: int) -> None:
-        """Note the rows at which samples have been missing for `restart_s`."""
-        missing = np.isnan(s)
-        if not missing.any():
-            self._gap_run = 0
-            return
-        least = self.setup.samples(self.setup.limits.restart_s)
-        for k, gone in enumerate(missing.tolist()):
-            self._gap_run = self._gap_run + 1 if gone else 0
-            if self._gap_run == least:
-                self._gaps.append(first + k)
-
-    def _column(self, column: int, start: int, stop: int) -> FloatArray:
-        assert self._rows is not None
-        return self._rows.rows(start, stop)[:, column]
-
-    def _time(self, index: int) -> float:
-        return float(self._column(_T, index, index + 1)[0])
-
-    def _confirmed(self, index: int) -> float:
-        """Time of the last row that smoothed row `index` was made from."""
-        return self._time(index + self._half)
-
-    def _window(self, start: int, last: int) -> Window:
-        """Rows from `start` to the last that smoothed row `last` was made from."""
-        assert self._rows is not None
-        rows = self._rows.rows(start, last + self._half + 1)
-        return window_of(start, rows[:, _T], rows[:, _LEAD], rows[:, _TRAIL], self.setup)
-
     # ---- stages ----
 
     def _advance(self, events: list[Event]) -> bool:
         """Go on to the next decision; False when more rows are needed."""
-        assert self._rows is not None
-        stop = self._gaps[0] if self._gaps else self._rows.end - self._half
-        if self._gaps and self._cursor >= stop:
+        stop = self._rows.gaps[0] if self._rows.gaps else self._rows.end - self._rows.half
+        if self._rows.gaps and self._cursor >= stop:
             self._announce(stop, events)
             self._cancel(stop, events)
-            gaps = self._gaps[1:]
-            run = self._gap_run
+            del self._rows.gaps[0]
             self._begin_afresh(stop + 1)
-            self._gaps, self._gap_run = gaps, run
             return True
         if self._cursor >= stop:
             return False
@@ -344,23 +154,26 @@ class SwingDetector:
 
     def _watch(self, stop: int, events: list[Event]) -> bool:
         # each find looks through the rows again: a long block is taken a few seconds at a time
-        return self._watch_to(min(stop, self._cursor + self._look), events) or stop > self._cursor
+        return (
+            self._watch_to(min(stop, self._cursor + self.setup.samples(LOOK_S)), events)
+            or stop > self._cursor
+        )
 
     def _watch_to(self, stop: int, events: list[Event]) -> bool:
         """Look for the first row whose share has risen enough above a recent trough."""
         if self._rising:
-            s = self._column(_S, self._cursor - 1, stop)
+            s = self._rows.column(At.SHARE, self._cursor - 1, stop)
             falls = np.flatnonzero(~(s[1:] >= s[:-1]))
             if len(falls) == 0:
                 self._announce(stop, events)
                 self._cursor = stop
-                return bool(self._gaps)
+                return bool(self._rows.gaps)
             self._cursor += int(falls[0])
             self._announce(self._cursor, events)
             self._armed, self._rising = self._cursor, False
         reach = self.setup.samples(RISE_S)
         base = max(self._cursor - reach, self._armed)
-        s = self._column(_S, base, stop)
+        s = self._rows.column(At.SHARE, base, stop)
         risen = np.empty(0, dtype=np.int64)
         if np.fmax.reduce(s[self._cursor - base :]) - np.fmin.reduce(s) >= RISE:
             rise = s - trailing_min(s, reach + 1)
@@ -369,10 +182,10 @@ class SwingDetector:
         if len(risen) == 0:
             self._announce(stop, events)
             self._cursor = stop
-            return bool(self._gaps)
+            return bool(self._rows.gaps)
         at = self._cursor + int(risen[0])
         self._announce(at, events)
-        recent = self._column(_S, max(at - reach, self._armed), at + 1)
+        recent = self._rows.column(At.SHARE, max(at - reach, self._armed), at + 1)
         trough = at - int(np.nanargmin(recent[::-1]))
         address = self._address(trough)
         if address is None or self._stepping(address, trough, at):
@@ -383,7 +196,7 @@ class SwingDetector:
             return True
         self._candidate = _Candidate(trough, address)
         self._stage, self._cursor = _Stage.PEAK, at + 1
-        events.append(Phase(PhaseKind.SHIFT, self._time(trough), self._confirmed(at)))
+        events.append(Phase(PhaseKind.SHIFT, self._rows.time(trough), self._rows.confirmed(at)))
         self._announce(at + 1, events)
         return True
 
@@ -391,7 +204,7 @@ class SwingDetector:
         """Look for the lead peak: the first prominent maximum of lead load, or the highest."""
         candidate = self._candidate
         assert candidate is not None
-        lead = self._column(_LEAD_EVEN, candidate.trough, stop)
+        lead = self._rows.column(At.LEAD_EVEN, candidate.trough, stop)
         highest = np.fmax.accumulate(lead)
         rise = highest - lead[0]
         with np.errstate(invalid="ignore"):
@@ -404,16 +217,16 @@ class SwingDetector:
         if len(done) == 0:
             self._announce(stop, events)
             self._cursor = stop
-            return bool(self._gaps)
+            return bool(self._rows.gaps)
         at = candidate.trough + int(done[0])
         self._announce(at, events)
-        peak = candidate.trough + _top(lead[: int(done[0]) + 1], self.setup)
+        peak = candidate.trough + top_of(lead[: int(done[0]) + 1], self.setup)
         start = candidate.address[0]
-        window = self._window(start, at)
+        window = self._rows.window(start, at)
         address = Address(0, candidate.address[1] - start, *candidate.address[2:])
         shape = outline(window, address, candidate.trough - start, peak - start, self.setup)
         self._candidate = replace(candidate, peak=peak, shape=shape)
-        if not self._is_drive(shape):
+        if not is_drive(shape, self.setup):
             self._cancel(at, events)
             self._watch_from(at + 1, peak)
             self._announce(at + 1, events)
@@ -430,7 +243,7 @@ class SwingDetector:
             down_by = max(self._down_by(candidate), self._cursor)
             if down_by >= stop:
                 self._cursor = stop
-                return bool(self._gaps)
+                return bool(self._rows.gaps)
             if self._lifted(candidate):
                 self._cancel(down_by, events)
                 self._announced = max(self._announced, down_by + 1)
@@ -446,17 +259,18 @@ class SwingDetector:
         self._announced = max(self._announced, min(last, stop))
         if decided is None:
             self._cursor = stop
-            return bool(self._gaps)
+            return bool(self._rows.gaps)
         assert candidate.shape is not None
         start = candidate.address[0]
-        window = self._window(start, decided)
+        window = self._rows.window(start, decided)
         push = candidate.push
         if push is None:
             push = push_of(window, candidate.shape, finish - start, self.setup)
             t = window.t_s[finish - start] if push.end_s is None else push.end_s
-            events.append(Phase(PhaseKind.PUSH, float(t), self._confirmed(decided), push))
+            events.append(Phase(PhaseKind.PUSH, float(t), self._rows.confirmed(decided), push))
         events.append(swing_of(window, candidate.shape, push, finish - start, manner, self.setup))
         self._backswing = self._heel_since = None
+        self._since = candidate.peak  # the stillness before this swing is no other's address
         self._watch_from(decided + 1, decided)
         return True
 
@@ -474,10 +288,10 @@ class SwingDetector:
         begin = max(trough - reach - 3 * width, self._since)
         if trough + 1 - begin < width:
             return None
-        self._find_still(trough + 1, width)
-        s = self._column(_S, begin, trough + 1)
+        self._rows.still(trough + 1, width)
+        s = self._rows.column(At.SHARE, begin, trough + 1)
         # by the row that ends each window; NaN where it is not still
-        middle = self._column(_STILL, begin + width - 1, trough + 1)
+        middle = self._rows.column(At.STILL, begin + width - 1, trough + 1)
         with np.errstate(invalid="ignore"):
             still = middle >= s[-1] + LEAST_FALL
         found = np.flatnonzero(still[-reach - 1 :])
@@ -491,60 +305,29 @@ class SwingDetector:
         level, sd = float(np.median(quiet)), float(np.std(quiet))
         return begin + first, begin + last + width // 4 + 1, level, sd
 
-    def _find_still(self, stop: int, width: int) -> None:
-        """Mark the still windows that end before row `stop`, with the middle of s in each."""
-        assert self._rows is not None
-        start = max(self._still_to, self._rows.first + width - 1)
-        if start >= stop:
-            return
-        s = self._column(_S, start - width + 1, stop)
-        middle = (s[: len(s) - width + 1] + s[width - 1 :]) / 2.0
-        with np.errstate(invalid="ignore"):
-            still = (
-                still_windows(s, width, STILL_RANGE) & (middle >= LOADED) & (middle <= 1.0 - LOADED)
-            )
-        self._column(_STILL, start, stop)[:] = np.where(still, middle, np.nan)
-        self._still_to = stop
-
     def _stepped_lately(self, trough: int) -> bool:
-        """Whether a foot was off the ground just before a trough: no stillness lies between."""
+        """Whether a foot may have been off the ground just before a trough.
+
+        No stillness lies between.
+        """
         start = trough - self.setup.samples(self.setup.limits.address_s) + 1
         least = self.setup.samples(OFF_S)
-        assert self._rows is not None
-        rows = self._rows.rows(start, trough + 1)
-        for column in (_LEAD_EVEN, _TRAIL_EVEN):
-            load = rows[:, column]
+        for is_lead in (True, False):
+            off = self._rows.may_be_off(is_lead, start, trough + 1)
             # while walking the other foot has usually been off for all of the last moment
-            if load[-least:].max() < self.setup.contact_n:
-                return True
-            if longest_below(load, self.setup.contact_n) >= least:
+            if off[-least:].all() or longest(off) >= least:
                 return True
         return False
 
     def _stepping(self, address: tuple[int, int, float, float], trough: int, now: int) -> bool:
-        """Whether a foot left the ground since the stillness: the trail foot before the trough."""
+        """Whether a foot may have left the ground since the stillness.
+
+        The trail foot before the trough: the drive may free it.
+        """
         least = self.setup.samples(OFF_S)
         return any(
-            longest_below(self._column(column, address[1], stop), self.setup.contact_n) >= least
-            for column, stop in ((_LEAD_EVEN, now + 1), (_TRAIL_EVEN, trough + 1))
-        )
-
-    def _is_drive(self, shape: Outline) -> bool:
-        """Whether a drive's outline is that of a swing (design §5)."""
-        limits, rate = self.setup.limits, self.setup.rate_hz
-        address = shape.address
-        loading = (shape.trail_peak - shape.start) / rate
-        drive = (shape.lead_peak - shape.shift) / rate
-        return (
-            shape.highest - shape.lowest
-            >= max(limits.swing_range, limits.swing_range_sd * address.sd)
-            and address.level - shape.lowest >= max(LEAST_FALL, 2.0 * address.sd)
-            and shape.highest - address.level >= LEAST_OVER
-            and LOADING_S[0] <= loading <= LOADING_S[1]
-            and shape.highest - shape.lowest >= LEAST_RISE
-            and shape.pace * rate >= LEAST_PACE
-            and shape.trail_peak_rows < REST_AT_TRAIL_S * rate
-            and DRIVE_S[0] <= drive <= DRIVE_S[1]
+            longest(self._rows.may_be_off(is_lead, address[1], stop)) >= least
+            for is_lead, stop in ((True, now + 1), (False, trough + 1))
         )
 
     def _down_by(self, candidate: _Candidate) -> int:
@@ -556,17 +339,17 @@ class SwingDetector:
         shape = candidate.shape
         assert shape is not None
         first = candidate.address[0] + int(shape.shift)
-        trail = self._column(_TRAIL_EVEN, first, self._down_by(candidate) + 1)
-        if longest_below(trail, self.setup.contact_n) < self.setup.samples(LIFT_S):
+        off = self._rows.may_be_off(False, first, self._down_by(candidate) + 1)
+        if longest(off) < self.setup.samples(LIFT_S):
             return False
-        lead = self._column(_LEAD_EVEN, candidate.peak, candidate.peak + 1)[0]
+        lead = self._rows.column(At.LEAD_EVEN, candidate.peak, candidate.peak + 1)[0]
         driven = lead >= DRIVEN_BW * self.setup.bw_n
         return not (driven and shape.address.level - shape.lowest >= DRIVEN_FALL)
 
     def _find_finish(self, peak: int, stop: int) -> tuple[int | None, int, str]:
         """Return the row that decides the finish (None if not yet), the finish, and its manner."""
-        s = self._column(_S, peak, stop)
-        trail = self._column(_TRAIL_EVEN, peak, stop)
+        s = self._rows.column(At.SHARE, peak, stop)
+        trail = self._rows.column(At.TRAIL_EVEN, peak, stop)
         choices: list[tuple[int, int, str]] = []
         width = self.setup.samples(SETTLED_S)
         settled = np.flatnonzero(still_windows(s, width, SETTLED_RANGE))
@@ -594,30 +377,33 @@ class SwingDetector:
         return max(peak + decided, self._cursor), peak + finish, manner
 
     def _decide_push(self, candidate: _Candidate, stop: int, events: list[Event]) -> _Candidate:
-        """Read the push as soon as the trail foot has let go, after the lead peak is known."""
+        """Read the push as soon as a row has ended it, after the lead peak is known."""
         shape = candidate.shape
         assert shape is not None
         start = candidate.address[0]
-        first = start + int(shape.shift)
-        trail = self._column(_TRAIL_EVEN, first, stop)
-        with np.errstate(invalid="ignore"):
-            let_go = np.flatnonzero(trail < self.setup.limits.push_end_bw * self.setup.bw_n)
-        if len(let_go) == 0:
+        row = push_end_of(self._rows.window(start, stop - 1), shape, stop - start, self.setup)
+        if row is None:
             return candidate
-        end = first + int(let_go[0])
+        end = start + row
         # decided by what showed it to be a swing, or by letting go, whichever is later
         decided = max(end, self._settled_at)
-        push = push_of(self._window(start, decided), shape, end - start, self.setup)
-        t = self._time(end) if push.end_s is None else push.end_s
-        events.append(Phase(PhaseKind.PUSH, t, self._confirmed(decided), push))
+        push = push_of(self._rows.window(start, decided), shape, end - start, self.setup)
+        t = self._rows.time(end) if push.end_s is None else push.end_s
+        events.append(Phase(PhaseKind.PUSH, t, self._rows.confirmed(decided), push))
         return replace(candidate, push=push)
 
     # ---- provisional phases ----
 
+    def _phase(self, kind: PhaseKind, index: int, decided: int) -> Phase:
+        """Return a phase at row `index`, as row `decided` confirms it."""
+        return Phase(kind, self._rows.time(index), self._rows.confirmed(decided))
+
     def _cancel(self, index: int, events: list[Event]) -> None:
         """Take back what was announced of a movement that turned out to be no swing."""
         if self._backswing is not None or self._stage is not _Stage.WATCH:
-            events.append(Phase(PhaseKind.CANCELLED, self._time(index), self._confirmed(index)))
+            events.append(
+                Phase(PhaseKind.CANCELLED, self._rows.time(index), self._rows.confirmed(index))
+            )
         self._backswing = self._heel_since = None
 
     def _announce(self, stop: int, events: list[Event]) -> None:
@@ -635,7 +421,7 @@ class SwingDetector:
         reach = self.setup.samples(FALL_S)
         # one row more, so that the row before the first is judged as it was when it was new
         base = max(start - reach - 1, self._armed, self._since)
-        s = self._column(_S, base, stop)
+        s = self._rows.column(At.SHARE, base, stop)
         if not np.fmax.reduce(s) - np.fmin.reduce(s[start - base :]) >= BACKSWING_FALL:
             return stop
         with np.errstate(invalid="ignore"):
@@ -648,21 +434,23 @@ class SwingDetector:
             if address is not None and not self._stepping(address, edge, edge):
                 self._backswing = (edge, address[2])
                 self._heel_since = None
-                events.append(Phase(PhaseKind.BACKSWING, self._time(edge), self._confirmed(edge)))
+                events.append(
+                    Phase(PhaseKind.BACKSWING, self._rows.time(edge), self._rows.confirmed(edge))
+                )
                 return edge + 1
         return stop
 
     def _follow_backswing(self, start: int, stop: int, events: list[Event]) -> int:
         """Announce the heel lifting and returning; give up a backswing that came back."""
-        assert self._backswing is not None and self._rows is not None
+        assert self._backswing is not None
         begun, level = self._backswing
         setup, limits, watching = self.setup, self.setup.limits, self._stage is _Stage.WATCH
         rows = self._rows.rows(start, stop)
-        front = rows[:, 1 + Column.FOREFOOT] + rows[:, 1 + Column.TOES]
-        lead_n, limit_n = rows[:, _LEAD_EVEN], setup.heel_lift_n
+        front = rows[:, At.LEAD + Column.FOREFOOT] + rows[:, At.LEAD + Column.TOES]
+        lead_n, limit_n = rows[:, At.LEAD_EVEN], setup.heel_lift_n
         with np.errstate(invalid="ignore"):
-            returned = rows[:, _S] >= level - 0.02
-            low = rows[:, _HEEL] < limit_n
+            returned = rows[:, At.SHARE] >= level - 0.02
+            low = rows[:, HEEL] < limit_n
             up = (
                 low
                 & (lead_n >= limits.heel_lift_foot_bw * setup.bw_n)
@@ -679,20 +467,15 @@ class SwingDetector:
             if heel_up and since is None:
                 self._heel_since = at
             elif heel_up and since is not None and at - since == least - 1:
-                events.append(Phase(PhaseKind.HEEL_LIFTED, self._time(since), self._confirmed(at)))
+                events.append(
+                    Phase(PhaseKind.HEEL_LIFTED, self._rows.time(since), self._rows.confirmed(at))
+                )
             elif not heel_low and since is not None:
                 if at - since >= least:
                     events.append(
-                        Phase(PhaseKind.HEEL_RETURNED, self._time(at), self._confirmed(at))
+                        Phase(
+                            PhaseKind.HEEL_RETURNED, self._rows.time(at), self._rows.confirmed(at)
+                        )
                     )
                 self._heel_since = None
         return stop
-
-
-def _top(lead: FloatArray, setup: Setup) -> int:
-    """Return the row of a rise's top: its maximum, or where it comes to a level that it keeps."""
-    top = int(np.nanargmax(lead))
-    with np.errstate(invalid="ignore"):
-        level = lead >= lead[top] - LEVEL_OF_RISE * (lead[top] - lead[0])
-    first = int(np.argmax(level))
-    return first if level[first:].sum() >= setup.samples(LEVEL_S) else top

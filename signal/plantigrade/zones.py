@@ -4,6 +4,7 @@ import tomllib
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,6 +63,26 @@ class ZoneLayout:
     def zones_of(self, region: str) -> NDArray[np.int64]:
         """Return the indices (id − 1) of the zones of `region`; empty where it has none."""
         return np.flatnonzero(self.region == REGIONS.index(region))
+
+    def to_json(self) -> dict[str, Any]:
+        """Return JSON values: the size in mm, and each zone's place as fractions of it."""
+        rows = zip(self.region, self.x, self.y, self.area_mm2, strict=True)
+        return {
+            "name": self.name,
+            "unit": self.unit,
+            "length_mm": self.length_mm,
+            "width_mm": self.width_mm,
+            "zones": [
+                {
+                    "id": number,
+                    "region": REGIONS[int(region)],
+                    "x": float(x),
+                    "y": float(y),
+                    "area_mm2": float(area),
+                }
+                for number, (region, x, y, area) in enumerate(rows, 1)
+            ],
+        }
 
 
 def _number(where: str, table: dict[str, object], key: str, low: float, high: float) -> float:

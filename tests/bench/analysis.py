@@ -21,11 +21,11 @@ from plantigrade.block import FloatArray, Foot
 from plantigrade.calibrate import default_calibration
 from plantigrade.synth import Player, SensorModel, SessionPlan, perform, random_session
 from plantigrade.zones import ZoneLayout, eighteen
-from plantigrade_gateway.insole import Link, VirtualInsole, merged
-from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.settings import SessionSettings
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 
 Zones32 = NDArray[np.float32]
 RATE_HZ = 100.0
@@ -43,10 +43,10 @@ def hour(duration_s: float = HOUR_S) -> tuple[list[Entry], FloatArray, FloatArra
     n = min(len(segments), int(1.15 * duration_s / per_segment_s))
     done = perform(player, SessionPlan(tuple(segments[:n])), RATE_HZ, 1)
     duration_s = min(duration_s, float(done.t_s[-1]))
-    link = Link(loss=0.005)
+    link = RadioChannel(loss=0.005)
     sent, pressed = [], []
     for k, foot in enumerate((Foot.LEFT, Foot.RIGHT)):
-        insole = VirtualInsole(
+        insole = RecordedInsole(
             foot, k, default_calibration(eighteen(), foot), drift_ppm=30.0 * (1 - 2 * k), link=link
         )
         zones = insole.read(done, SensorModel(), 3)

@@ -20,15 +20,14 @@ from tests.support.forwarding import cpu_s
 from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
 
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.config import load
-from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.forward.launch import Forwarder
-from plantigrade_gateway.forward.outbox import Outbox
-from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.record import Batch, Entry
-from plantigrade_gateway.replay import as_live, demo_file
-from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.record.entries import Batch, Entry
+from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.sources.replay import as_live, demo_file, read_replay
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.store import Store
 
 BACKLOG = 80_000
 """Events: more than are sent in the minute."""

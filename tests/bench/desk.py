@@ -16,13 +16,12 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from plantigrade.analyser import ANALYSIS_VERSION
-from plantigrade_gateway import stored
-from plantigrade_gateway.prepare import prepare
-from plantigrade_gateway.record import Batch, Kind
-from plantigrade_gateway.replay import demo_file
-from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.web.desk import desk_router
+from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.sources.replay import demo_file, read_replay
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.routes import desk_router
 
 HOURS = 2.0
 REPEATS = 15
@@ -49,7 +48,7 @@ def long_session(store: Store, hours: float) -> str:
             for k in range(0, len(part), PACKETS_PER_CHUNK):
                 store.append(session_id, part.slice(k, min(k + PACKETS_PER_CHUNK, len(part))))
     store.end_session(session_id, "end")
-    stored.reanalyse(store, session_id)
+    results.reanalyse(store, session_id)
     return session_id
 
 

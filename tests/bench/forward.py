@@ -14,12 +14,12 @@ from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
 
 from plantigrade.block import N_COLUMNS, PairBlock
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.config import load
-from plantigrade_gateway.eventrow import event_row
 from plantigrade_gateway.forward.launch import Forwarder
-from plantigrade_gateway.forward.outbox import Outbox
-from plantigrade_gateway.forward.points import LOADS, Loads, pack_loads
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.enqueue import LOADS, Loads, pack_loads
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.store import Store
 
 RATE_HZ = 200
 LIVE_S = 30.0

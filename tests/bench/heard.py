@@ -19,18 +19,17 @@ from pathlib import Path
 import numpy as np
 from tests.bench.sound import gil_load, sound_server
 
-from plantigrade_gateway.analyserecord import RecordAnalysis
-from plantigrade_gateway.audio import open_sound
-from plantigrade_gateway.drillfiles import shelf
-from plantigrade_gateway.drillrun import Reply
-from plantigrade_gateway.drills import Drill
-from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.practice import Choice, mark_of
-from plantigrade_gateway.record import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.replay import demo_file
-from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.speaker import PERIOD_MS, Speaker
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.analysis.practice import mark_of
+from plantigrade_gateway.analysis.record import RecordAnalysis
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.model import Choice, Drill
+from plantigrade_gateway.drills.run import DrillOutput
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.sound.device import PERIOD_MS, Speaker
+from plantigrade_gateway.sound.output import open_sound
+from plantigrade_gateway.sources.replay import demo_file, read_replay
+from plantigrade_gateway.store.store import Store
 
 TARGET_MS = 25.0
 LOUD = 0.005
@@ -80,7 +79,7 @@ class Capture:
 
 
 def deciding(
-    entries: list[Entry], drill: Drill | None, sounds: Callable[[Reply], bool]
+    entries: list[Entry], drill: Drill | None, sounds: Callable[[DrillOutput], bool]
 ) -> list[int]:
     """Return the entries after which something begins to sound, at least a second apart."""
     analysis, found, last_ns = RecordAnalysis("bench", heard=True), list[int](), 0
@@ -135,7 +134,7 @@ def main() -> int:
     with sound_server() as where:
         capture = Capture()
         try:
-            kinds: tuple[tuple[str, Drill | None, Callable[[Reply], bool]], ...] = (
+            kinds: tuple[tuple[str, Drill | None, Callable[[DrillOutput], bool]], ...] = (
                 ("cue", None, lambda reply: bool(reply.cues)),
                 ("tone", push, lambda reply: any(p.gain > 0 for p in reply.tone)),
             )

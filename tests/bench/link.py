@@ -20,21 +20,21 @@ import numpy as np
 from rich.console import Console
 from tests.support.airworld import LEFT, RIGHT, world
 
-from plantigrade_gateway.air import Weather
-from plantigrade_gateway.decoder import Decoder
-from plantigrade_gateway.demo import Wishes
-from plantigrade_gateway.linkstatus import Latency
-from plantigrade_gateway.livesource import LiveSource, Wish
-from plantigrade_gateway.pair import KnownInsole
-from plantigrade_gateway.record import INSOLE_OF, Batch, Entry, Kind
-from plantigrade_gateway.recorder import Recorder
-from plantigrade_gateway.service import Order, opened_radio, run
-from plantigrade_gateway.simulator import Simulation, simulator_process
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.virtualbody import LENGTH_MM, invented_steps, usual_pair
+from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
+from plantigrade_gateway.session.demo import RunOptions
+from plantigrade_gateway.session.runner import ServiceOptions, opened_radio, run
+from plantigrade_gateway.sources.live import LiveSource, StreamConfig
+from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.status import Latency
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.air import RadioConditions
+from plantigrade_gateway.virtual.player import LENGTH_MM, invented_steps, usual_pair
+from plantigrade_gateway.virtual.process import Simulation, simulator_process
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.gatt import KnownInsole
 
 SIMULATION = Simulation(rate_hz=200.0, retry=0.05)
-WISH = Wish(5000, 2)
+WISH = StreamConfig(5000, 2)
 SETTLE_S = 8.0
 
 
@@ -87,8 +87,8 @@ async def all_on(seconds: float) -> None:
     try:
         with tempfile.TemporaryDirectory() as folder:
             stop = asyncio.Event()
-            wishes = Wishes(sound=False, store=Path(folder) / "store.sqlite3")
-            order = Order(wishes, wish=WISH, simulation=SIMULATION)
+            wishes = RunOptions(sound=False, store=Path(folder) / "store.sqlite3")
+            order = ServiceOptions(wishes, wish=WISH, simulation=SIMULATION)
             task = asyncio.create_task(run(order, Console(file=io.StringIO()), stop))
             while not done:
                 await asyncio.sleep(0.1)
@@ -108,7 +108,7 @@ async def hour(hours: float) -> None:
     packets = round(hours * 360_000)
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "s.sqlite3") as store:
         session = store.create_session("bench", analysis_version=1)
-        weather = Weather(interval_s=0.0)
+        weather = RadioConditions(interval_s=0.0)
         async with world(invented_steps(), weather, speed=100.0) as air:
             with Recorder(store, session) as recorder:
                 counts = {0: 0, 1: 0}

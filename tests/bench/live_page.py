@@ -20,15 +20,14 @@ import numpy as np
 from playwright.sync_api import Page as Tab
 from tests.support.browser import started
 
-from plantigrade_gateway.audio import open_sound
-from plantigrade_gateway.drillfiles import shelf
-from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.record import Batch
-from plantigrade_gateway.replay import as_live, demo_file
-from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.web.onlookers import Onlookers
-from plantigrade_gateway.web.page import Page, PageOrder
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.session.feed import LiveFeed
+from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.sound.output import open_sound
+from plantigrade_gateway.sources.replay import as_live, demo_file, read_replay
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.live.page import Page, WebOptions
 
 TARGET_MS = 60.0
 FROM_S, SECONDS = 170.0, 30.0
@@ -106,8 +105,8 @@ def _gateway(pipe: Connection) -> None:
     pictures: list[tuple[float, float]] = []
     due_ms = 0.0
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "store") as store:
-        page = Page(PageOrder(port=0), store.path, lambda message: None, print)
-        onlookers = Onlookers(page, open_sound("none"), shelf(None))
+        page = Page(WebOptions(port=0), store.path, lambda message: None, print)
+        onlookers = LiveFeed(page, open_sound("none"), shelf(None))
         send = page.send
 
         def noted(message: dict[str, Any]) -> None:

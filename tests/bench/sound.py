@@ -21,12 +21,12 @@ from pathlib import Path
 
 import numpy as np
 
-from plantigrade_gateway.cues import Cue, CueMaker
+from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.record import Batch, Entry
-from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.speaker import PERIOD_MS, Speaker
+from plantigrade_gateway.record.entries import Batch, Entry
+from plantigrade_gateway.sound.cues import Cue, CueMaker
+from plantigrade_gateway.sound.device import PERIOD_MS, Speaker
+from plantigrade_gateway.sources.replay import read_replay
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 PULSE = ROOT / ".ci" / "pulse"

@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade_gateway.chunk import pack, unpack
-from plantigrade_gateway.record import Batch
-from plantigrade_gateway.recorder import COMMIT_EVERY_S, Recorder
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.packing import pack, unpack
+from plantigrade_gateway.store.recorder import COMMIT_EVERY_S, Recorder
+from plantigrade_gateway.store.store import Store
 
 HOUR_S = 3600
 PACKETS_PER_S = 50  # of one foot

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from plantigrade.block import Foot
 from plantigrade.clock import ClockModel
-from plantigrade_gateway.decoder import Decoder
-from plantigrade_gateway.messages import DataPacket, SampleFormat
-from plantigrade_gateway.stream import Run
-from plantigrade_gateway.wire import encode_data
+from plantigrade_gateway.wire.codec import encode_data
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
+from plantigrade_gateway.wire.stream import PacketRun
 
 PACKETS = 180_000  # of one foot
 FRAMES, ZONES, PERIOD_US = 2, 18, 10_000
@@ -77,7 +77,7 @@ def _bulk() -> None:
 
 
 def _clock() -> None:
-    runs = [r for r in Decoder(0).feed(*hour(SampleFormat.U16, 0.0)) if isinstance(r, Run)]
+    runs = [r for r in Decoder(0).feed(*hour(SampleFormat.U16, 0.0)) if isinstance(r, PacketRun)]
 
     def map_two() -> None:
         for _ in (0, 1):
@@ -99,7 +99,7 @@ def _live() -> None:
         out = decoder.feed(arrival_ns[k : k + 1], lengths[k : k + 1], data)
         middle = time.perf_counter_ns()
         for run in out:
-            if isinstance(run, Run):
+            if isinstance(run, PacketRun):
                 model.map_frames(run.arrival_ns, run.clock_us, run.period_us, run.frames)
         clock_us.append((time.perf_counter_ns() - middle) / 1000)
         decode_us.append((middle - begin) / 1000)

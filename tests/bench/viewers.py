@@ -20,16 +20,15 @@ from threading import Event
 import numpy as np
 import websockets
 
-from plantigrade_gateway.audio import Silence, open_sound
-from plantigrade_gateway.cues import Cue
-from plantigrade_gateway.drillfiles import shelf
-from plantigrade_gateway.live import LiveSession
-from plantigrade_gateway.record import Batch, Entry
-from plantigrade_gateway.replay import as_live, demo_file
-from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.web.onlookers import Onlookers
-from plantigrade_gateway.web.page import Page, PageOrder
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.record.entries import Batch, Entry
+from plantigrade_gateway.session.feed import LiveFeed
+from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.sound.cues import Cue
+from plantigrade_gateway.sound.output import Silence, open_sound
+from plantigrade_gateway.sources.replay import as_live, demo_file, read_replay
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.live.page import Page, WebOptions
 
 FROM_S, SECONDS = 170.0, 60.0
 VIEWERS = 10
@@ -60,10 +59,10 @@ def measure(entries: list[Entry], viewers: int) -> str:
     live_part = [e for e in entries if 0 <= e.arrival_ns - start_ns < 1e9 * SECONDS]
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "store") as store:
         sound = Timed()
-        page = Page(PageOrder(port=0), store.path, lambda message: None, print)
+        page = Page(WebOptions(port=0), store.path, lambda message: None, print)
         url = page.wait()
         assert url is not None
-        onlookers = Onlookers(page, open_sound("none"), shelf(None))
+        onlookers = LiveFeed(page, open_sound("none"), shelf(None))
         session = LiveSession(store, "bench", sound, print, tap=onlookers.tap)
         onlookers.begin(session, "bench")
         session.push(Batch.of(early))

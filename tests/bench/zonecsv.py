@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from plantigrade.zones import eighteen
-from plantigrade_gateway.zonecsv import (
-    ZoneRows,
+from plantigrade_gateway.record.entries import ZoneRows
+from plantigrade_gateway.sources.zonecsv import (
     iter_zone_csv,
     read_zone_csv,
     scan_zone_csv,

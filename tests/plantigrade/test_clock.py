@@ -181,6 +181,39 @@ def test_error_is_within_what_is_stated(interval_ms, drift_ppm):
     assert max(stated[20:]) <= 3 * (1e-3 * interval_ms + STACK_S)
 
 
+@pytest.mark.parametrize(("heard_s", "stated_s"), [(90.0, 0.0345), (660.0, 0.060)])
+def test_the_stated_error_grows_with_what_the_drift_may_be(heard_s, stated_s):
+    """30 ms that no arrival shows, and what the clock may have drifted since the line's point.
+
+    That is 50 ppm (a crystal's, assumed) of 90 s; over 660 s a drift can be no more than what
+    hidden delays of up to 30 ms could feign: 30 ms at the end and none at the beginning.
+    """
+    link = steady_link(heard_s, 0.0)
+    arrival_ns = link.arrival_ns + 5_000_000 * (link.since_s >= heard_s - 30.0)
+    model = ClockModel(0, unseen_s=0.030)
+    map_all(model, Link(link.true_s, arrival_ns.astype(np.int64), link.clock_us))
+    assert model.state.error_s == pytest.approx(stated_s, rel=0.01)
+
+
+@pytest.mark.parametrize("n", [8, 12, 20, 40])
+def test_the_stated_error_with_exchanges_is_that_of_their_least_waits(n):
+    """One and a half times what the least of half of n even waits is under, 95 of 100 times.
+
+    Counted in random waits, not by the formula.
+    """
+    link = steady_link(90.0, 0.0)
+    model = ClockModel(0, unseen_s=0.030)
+    map_all(model, link)
+    for k in range(n):
+        at_us = int(link.clock_us[-1]) - 50_000_000 + k * 1_000_000
+        sent_ns = round(1e9 * link.true_s[-1]) - 50_000_000_000 + k * 1_000_000_000
+        model.exchange(sent_ns, sent_ns + 10_000_000, at_us % 2**32)
+    least = np.random.default_rng(n).random((100_000, n // 2)).min(axis=1)
+    assert model.state.error_s == pytest.approx(
+        min(1.0, 1.5 * np.quantile(least, 0.95)) * 0.030, rel=0.03
+    )
+
+
 def test_converges_in_ten_seconds_from_a_bad_beginning():
     """The first packets waited two seconds in the insole and came all at once."""
     link = radio_link(np.random.default_rng(3), 120, 40.0, 15.0)

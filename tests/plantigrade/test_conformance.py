@@ -26,6 +26,8 @@ from plantigrade.steps import StepDetector
 from plantigrade.swings import SwingDetector
 from plantigrade.zones import eighteen
 
+pytestmark = pytest.mark.dear
+
 BW_N = 785.0
 DETECTORS: dict[str, Callable[[Setup], Detector]] = {
     "steps": StepDetector,

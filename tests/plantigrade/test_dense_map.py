@@ -19,6 +19,8 @@ from tests.support.dense import (
 
 from plantigrade.zones import eighteen
 
+pytestmark = pytest.mark.dear
+
 Steps = list[tuple[str, DenseStep, ZoneStep]]
 
 

@@ -27,6 +27,8 @@ from plantigrade.fitting import CHECK, FITTING, Asked, Fitting, Refused, Taken
 from plantigrade.poses import Flaw, Pose
 from plantigrade.synth import Mishap, Player, SensorModel, StuckZone, random_player
 
+pytestmark = pytest.mark.dear
+
 BW_N = Player().weight_n
 
 

@@ -2,7 +2,8 @@
 
 Written apart from `plantigrade.synth` and from the detectors: key frames joined by one of four
 courses, loads split over regions so that the CoP comes out right, white noise. Its truths are its
-key frames; trail peak is the middle of the time in which its own share is within .02 of its lowest.
+key frames; trail peak is the middle of the time in which its own share is within .02 of its lowest,
+and the shift is when its own share has made 5 % of its rise.
 """
 
 from dataclasses import dataclass
@@ -89,6 +90,8 @@ def draw(rng: np.random.Generator) -> Drawn:
     last = 0.8 if reverse else min(high + 0.04, 0.96)
     keys += [(peak + 0.25, high - 0.25), (peak + 0.8, 0.8)] if reverse else [(peak + 0.3, last)]
     s = frames(t, [*keys, (end, last), (end + 1.0, 0.5)], course)
+    fine = np.arange(0.0, 1.0, 1e-4)
+    shifted = shift + down * float(fine[np.argmax(COURSES[course](fine) >= 0.05)])
     bump = float(rng.choice([0.0, 0.2, 0.4]))
     total = 1 + bump * (np.exp(-0.5 * ((t - peak) / 0.08) ** 2))
     total -= 0.4 * bump * np.exp(-0.5 * ((t - shift) / 0.1) ** 2)
@@ -97,13 +100,12 @@ def draw(rng: np.random.Generator) -> Drawn:
     if manner is not Manner.HELD:
         part = rng.uniform(0.9, 1.1) if manner is Manner.ROLLED else rng.uniform(0.02, 0.2)
         length = float(part) * down
-        begin = shift + 0.1 * down
+        begin = shifted
         if timing is Timing.EARLY:
             begin = top - length - float(rng.uniform(0.05, 0.12))
         back_by = max(min(begin - 0.02, top - 0.3 * back), start + 0.05)
         path = [(0.0, 0.45), (start, 0.45), (back_by, rear), (begin, rear)]
         path += [(begin + length, front), (end, front), (end + 1.0, 0.45)]
-        fine = np.arange(0.0, 1.0, 1e-4)
         u = COURSES[course](fine)
         transfer = length * float(fine[np.argmax(u >= 0.7)] - fine[np.argmax(u >= 0.3)])
     up = [(0.0, 0.0), (start + 0.45 * back, 0.0), (start + 0.6 * back, 1.0)]
@@ -117,7 +119,7 @@ def draw(rng: np.random.Generator) -> Drawn:
     before = t <= peak
     trough = t[before & (s <= s[before].min() + 0.02)]
     return Drawn(
-        t, lead, trail, rate, mass, start, float(trough.mean()), shift, peak,
+        t, lead, trail, rate, mass, start, float(trough.mean()), shifted, peak,
         manner, timing, lifted, transfer,
     )  # fmt: skip
 

@@ -114,6 +114,22 @@ def test_midfoot_zones_in_contact_are_counted():
     assert reduced(line_layout(), [0.0, 4.9, 0.0])[0, Column.MIDFOOT_ZONES] == 0.0
 
 
+def test_the_contact_limit_of_a_layout_in_newtons_is_the_force_of_5_kpa_on_each_zone():
+    """1 kPa is 1 mN on each mm² (SI): 2 N on 400 mm², 5 N on 1000 mm²."""
+    layout = ZoneLayout(
+        "two",
+        "N",
+        100.0,
+        50.0,
+        np.array([1, 1]),
+        np.full(2, 0.25),
+        np.array([0.4, 0.6]),
+        np.array([400.0, 1000.0]),
+    )
+    rows = ([1.9, 4.9], [2.1, 4.9], [1.9, 5.1], [2.1, 5.1])
+    assert reduced(layout, *rows)[:, Column.MIDFOOT_ZONES].tolist() == [0.0, 1.0, 1.0, 2.0]
+
+
 @pytest.mark.parametrize("zone", [0, 5, 17])
 def test_a_row_with_a_missing_zone_is_missing_throughout(zone):
     good, bad = [10.0] * 18, [10.0] * 18

@@ -8,7 +8,7 @@ import pytest
 from plantigrade.block import Column, FloatArray, Foot
 from plantigrade.events import Manner, Push, Timing
 from plantigrade.limits import Setup, setup_for
-from plantigrade.push import LEAD_IN_S, UNCLEAR, Moments, measure_push, travel
+from plantigrade.push import LEAD_IN_S, UNCLEAR, Moments, measure_push, push_end, travel
 from plantigrade.zones import eighteen
 
 RATE_HZ = 100.0
@@ -58,6 +58,51 @@ def measured(values: FloatArray, moments: Moments = MOMENTS, end: int = N - 1) -
 def nothing_is_nan(push: Push) -> bool:
     told = [getattr(push, f.name) for f in fields(push)]
     return not any(isinstance(v, float) and np.isnan(v) for v in told)
+
+
+# ---- where it ends (design: the limits are ours, no published source) ----
+
+HEAVY = np.full(N, 500.0)
+
+
+@pytest.mark.parametrize(
+    ("y", "end"),
+    [
+        # 70 % passed at row 92, all of it at row 95: over when the lead peak comes
+        (ramp(85, 10), 110),
+        # all of it at row 110: 120 ms after the last growth
+        (ramp(100, 10), 122),
+        # no travel by one sample after the lead peak, or hardly any
+        (ramp(150, 5), 111),
+        (ramp(100, 160), 111),
+        # on its way at the lead peak and not done 0.20 s after it
+        (ramp(98, 70), 130),
+        # back under its 70 % again: not settled
+        (ramp(85, 10) - ramp(104, 4, 0.0, 0.3), 130),
+    ],
+)
+def test_the_push_ends_at_the_first_row_that_shows_it_over(y, end):
+    assert push_end(y, HEAVY, MOMENTS, setup()) == end
+    # the rows after it change nothing, and without it the end is not known
+    assert push_end(y[: end + 1], HEAVY[: end + 1], MOMENTS, setup()) == end
+    assert push_end(y[:end], HEAVY[:end], MOMENTS, setup()) is None
+
+
+@pytest.mark.parametrize(("row", "end"), [(70, 80), (90, 90), (115, 115), (140, 122)])
+def test_the_push_ends_where_the_foot_lets_go_after_the_shift(row, end):
+    load = np.where(np.arange(N) < row, 500.0, 0.099 * BW_N)
+    assert push_end(ramp(100, 10), load, MOMENTS, setup()) == end
+
+
+def test_a_load_under_the_limit_before_the_shift_does_not_end_it():
+    load = np.where(np.arange(N) < 75, 0.05 * BW_N, 500.0)
+    assert push_end(ramp(100, 10), load, MOMENTS, setup()) == 122
+
+
+def test_missing_rows_leave_the_time_to_end_it():
+    y = ramp(85, 10)
+    y[100] = np.nan
+    assert push_end(y, HEAVY, MOMENTS, setup()) == 130
 
 
 # ---- times ----

@@ -6,9 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from plantigrade.rolling import (
-    RunningRange,
     longest,
-    longest_below,
     still_windows,
     trailing_max,
     trailing_min,
@@ -29,16 +27,6 @@ def test_trailing_extremes_are_those_of_each_window(values, width):
 
 
 @settings(max_examples=200, deadline=None)
-@given(values=SIGNALS, width=st.integers(1, 12))
-def test_a_running_range_is_that_of_each_window(values, width):
-    running = RunningRange(width)
-    for k, value in enumerate(values):
-        window = [v for v in values[max(k - width + 1, 0) : k + 1] if v == v]
-        if value == value:  # missing samples are left out
-            assert running.push(k, value) == (min(window), max(window))
-
-
-@settings(max_examples=200, deadline=None)
 @given(values=SIGNALS, width=st.integers(1, 12), within=st.floats(0.0, 10.0))
 def test_still_windows_stay_within_their_range(values, width, within):
     still = still_windows(np.array(values), width, within)
@@ -51,7 +39,6 @@ def test_still_windows_stay_within_their_range(values, width, within):
 def test_the_longest_stretch(text):
     x = np.array([{".": 1.0, "#": -1.0, "?": np.nan}[c] for c in text])
     expected = max(len(part) for part in text.replace("?", ".").split("."))
-    assert longest_below(x, 0.0) == expected
     assert longest(x < 0.0) == expected
 
 

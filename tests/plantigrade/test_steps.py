@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from plantigrade.block import Column, FloatArray, Foot, PairBlock
+from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
 from plantigrade.detector import run_whole
 from plantigrade.events import RegionTiming, Roll, Step
 from plantigrade.limits import Limits, Setup, setup_for
-from plantigrade.stance import classify_roll
+from plantigrade.stance import classify_roll, measured
 from plantigrade.steps import StepDetector
 from plantigrade.zones import eighteen
 
@@ -169,6 +169,15 @@ def test_a_contact_begun_before_the_record_or_open_at_its_end_is_no_step():
 
 
 # ---- gaps ----
+
+
+def test_a_stance_of_hardly_any_load_has_no_cop():
+    """Under the least load there is none, at no time of the stance."""
+    step = steps(walk(2))[0]
+    assert step.strike_s is not None and step.stance_s is not None
+    t_s = step.strike_s + np.linspace(0.0, step.stance_s, 66)
+    found = measured(step, t_s, np.full((66, N_COLUMNS), 0.1), setup())
+    assert found.cop_y == (None,) * 19
 
 
 def test_a_hole_inside_a_stance_leaves_its_times_and_takes_its_measures():

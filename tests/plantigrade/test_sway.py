@@ -8,12 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import chi2, f
 
+from plantigrade.block import N_COLUMNS, Column
 from plantigrade.errors import SampleError
+from plantigrade.load import centre_of_pressure
 from plantigrade.sway import Sway, lowpass, mean_frequency, prediction_ellipse_area, sway
 
 # The 30 points of the example in the CRAN package stabilo, `sttkarea` help page.
 STABILO_X = "1 3 7 5 9 4 3 6 8 2 8 9 4 5 7 3 4 7 9 3 2 5 3 4 8 2 9 7 4 2"
 STABILO_Y = "6 3 9 1 3 7 4 9 6 1 7 3 9 7 2 6 3 4 8 1 9 3 6 8 1 6 2 9 8 3"
+ORIGIN_M = 0.5  # from the plates' middle to a corner of the square metre that holds every CoP
 STABILO = np.column_stack([np.array(s.split(), dtype=float) for s in (STABILO_X, STABILO_Y)])
 
 
@@ -41,18 +44,38 @@ def test_authors_results_of_a_quiet_stand_are_reproduced(open_data):
     assert mean_frequency(cop_cm, 100.0) == pytest.approx(0.2565758825, abs=1e-9)
 
 
-def test_feet_weighted_by_force_give_the_net_cop(open_data):
+def published_ellipse_mm2(cop_mm: np.ndarray) -> float:
+    """Area of the 95 % prediction ellipse, 2π(n²−1)/(n(n−2)) F √det, of numpy's covariance.
+
+    Chew 1966, J Am Stat Assoc 61(315); Prieto et al. 1996 for the use on sway.
+    """
+    n = len(cop_mm)
+    limit = float(f.ppf(0.95, 2, n - 2))
+    spread = math.sqrt(float(np.linalg.det(np.cov(cop_mm.T))))
+    return 2.0 * math.pi * (n * n - 1) / (n * (n - 2)) * limit * spread
+
+
+def test_the_loads_of_both_feet_together_give_the_net_cop(open_data):
     """dos Santos et al. 2017, PeerJ 5:e3626 (CC BY 4.0): one plate under each foot.
 
-    The file's net CoP is the mean of the feet's, weighted by force, within 0.01 mm.
+    The file's net CoP is that of both feet's loads together, within 0.01 mm; its sway is held
+    against the published formula, of the file's own net CoP.
     """
     path = open_data("pds/PDS13OF1_vert_cop.csv")
     t = np.loadtxt(path, delimiter=",", skiprows=1)
-    right_n, left_n = t[:, 1:2], t[:, 2:3]
-    net_m = (right_n * t[:, 3:5] + left_n * t[:, 5:7]) / (right_n + left_n)
+
+    def loads(force_n: np.ndarray, cop_m: np.ndarray) -> np.ndarray:
+        values = np.zeros((len(t), N_COLUMNS))
+        values[:, Column.HEEL] = force_n
+        moments = [Column.MOMENT_X, Column.MOMENT_Y]
+        values[:, moments] = force_n[:, None] * (cop_m + ORIGIN_M)
+        return values
+
+    right, left = loads(t[:, 1], t[:, 3:5]), loads(t[:, 2], t[:, 5:7])
+    net_m = centre_of_pressure(right + left, 20.0) - ORIGIN_M
     assert np.abs(net_m - t[:, 7:9]).max() * 1000 < 0.01
-    ours, theirs = sway(net_m * 1000, 100.0), sway(t[:, 7:9] * 1000, 100.0)
-    assert ours.ellipse_mm2 == pytest.approx(theirs.ellipse_mm2, rel=1e-3)
+    ellipse_mm2 = sway(net_m * 1000, 100.0).ellipse_mm2
+    assert ellipse_mm2 == pytest.approx(published_ellipse_mm2(t[:, 7:9] * 1000), rel=1e-3)
 
 
 def test_ellipse_of_the_thirty_points():

@@ -94,7 +94,8 @@ def test_the_moments_of_a_plain_swing(rate_hz, lead):
     assert swing.lead is lead
     # a half cosine shows 1 % of its way after 6 % of its time
     assert swing.start_s == pytest.approx(START_S, abs=0.08)
-    assert swing.shift_s == pytest.approx(TROUGH_S, abs=0.03)
+    # half a cosine has made 5 % of its way after acos(.9) / pi = 14.4 % of its time, here 0.3 s
+    assert swing.shift_s == pytest.approx(TROUGH_S + 0.0431, abs=0.01)
     # within .02 of the lowest from 81.7 % of the fall to 11.7 % of the rise: 3.654 to 3.835 s
     assert swing.trail_peak_s == pytest.approx(3.745, abs=0.015)
     assert swing.trail_peak_width_s == pytest.approx(0.181, abs=0.03)
@@ -238,6 +239,13 @@ NO_SWINGS: dict[str, Knots] = {
         (4.0, 0.25),
         (4.3, 0.85),
     ),
+    "a rest on the trail side, and back to the middle": (
+        *((0.0, 0.5), (1.0, 0.5), (1.8, 0.33), (3.0, 0.33)),
+        *((3.4, 0.25), (3.7, 0.52), (6.0, 0.52)),
+    ),
+    "a wide waggle over both sides": (
+        *((0.0, 0.5), (2.5, 0.5), (2.8, 0.68), (3.2, 0.4), (3.6, 0.66), (4.0, 0.5)),
+    ),
     "no stillness before": (
         *((0.3 * k, 0.5 + 0.1 * (-1) ** k) for k in range(11)),
         (3.8, 0.25),
@@ -289,6 +297,22 @@ def test_no_load_at_all_is_no_swing():
 @pytest.mark.parametrize(("over", "found"), [(0.07, 0), (0.12, 1)])
 def test_the_drive_goes_over_the_address_level(over, found):
     knots = ((0.0, 0.5), (3.0, 0.5), (3.8, 0.25), (4.1, 0.5 + over), (6.0, 0.5 + over))
+    assert len(swings(rows(knots))) == found
+
+
+@pytest.mark.parametrize(
+    ("over", "bump", "found"), [(0.06, 1.05, 0), (0.0, 1.4, 1), (0.06, 1.4, 1)]
+)
+def test_a_drive_that_comes_over_little_is_told_by_the_lead_foot_s_own_load(over, bump, found):
+    """The reverse style: the share hardly comes over its level while the body pushes up."""
+    knots = (*SWING[:3], (PEAK_S, 0.5 + over), (4.3, 0.45), (6.0, 0.45))
+    load = ((0.0, 1.0), (3.9, 1.0), (PEAK_S, bump), (4.4, 1.0))
+    assert len(swings(rows(knots, load=load))) == found
+
+
+@pytest.mark.parametrize(("press", "found"), [(0.06, 1), (0.12, 1), (0.26, 0)])
+def test_a_press_before_the_start_is_small_beside_what_follows(press, found):
+    knots = ((0.0, 0.5), (2.5, 0.5), (2.75, 0.5 + press), (3.0, 0.5), *SWING[2:])
     assert len(swings(rows(knots))) == found
 
 
@@ -394,6 +418,18 @@ def test_a_hole_inside_a_swing_takes_what_it_touches(foot, at):
 def test_a_hole_before_the_address_does_no_harm():
     (swing,), (whole,) = swings(with_hole(100, 30)), swings(rows())
     assert replace(swing, address_s=whole.address_s) == whole
+
+
+@pytest.mark.parametrize("foot", list(Foot))
+def test_a_hole_that_may_hide_a_step_shows_no_swing(foot):
+    """A tenth of a second in which the foot may have been lifted: unknown, never on the ground."""
+    assert swings(with_hole(345, 12, foot)) == []
+
+
+def test_a_hole_and_a_foot_seen_off_the_ground_beside_it_are_one_step():
+    block = rows()
+    block.right[330:336, :6], block.right[336:342] = 0.0, np.nan
+    assert swings(block) == []
 
 
 def test_a_hole_over_half_a_second_begins_afresh():

@@ -36,6 +36,7 @@ from plantigrade.synth import (
     Style,
     Swing,
     SwingTruth,
+    TrailRest,
     Waggle,
     Walk,
     calibration_visit,
@@ -46,6 +47,8 @@ from plantigrade.synth import (
 )
 from plantigrade.synth.sensor import play
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
+
+pytestmark = pytest.mark.dear
 
 HEEL, MIDFOOT, FOREFOOT, TOES = range(4)
 CLEAN = SensorModel.clean()
@@ -476,9 +479,10 @@ def test_load_goes_to_the_trail_foot_and_then_to_the_lead_foot():
             # Lead foot's greatest force is greater than the trail foot's (18 golfers, Worsfold
             # 2009, JSSM 8:607-615).
             assert lead[inside].max() > trail[inside].max()
-    # Trail share at the top about 70-85 %, lead share near impact 70-95 % (from memory).
-    assert 0.70 < np.mean(tops) < 0.85 and min(tops) > 0.6
-    assert 0.70 < np.mean(fronts) < 0.95
+    # Most of the load on the trail foot at the top, and on the lead foot at its peak: what the
+    # words mean. How much is known from memory only (70-85 % and 70-95 %): said, not required.
+    print(f"trail share at the top {np.mean(tops):.2f}, lead share at peak {np.mean(fronts):.2f}")
+    assert min(tops) > 0.5 and min(fronts) > 0.5
 
 
 def test_reverse_style_goes_back_and_front_foot_style_stays():
@@ -508,13 +512,15 @@ def test_backswing_to_downswing_is_of_order_three():
 
 
 def test_quick_swings_peak_above_body_weight():
-    # 1.1-1.6 BW (from memory).
+    # The body speeds up upwards, so the force exceeds its weight (mechanics). By how much is known
+    # from memory only (1.1-1.6 BW), so it is said, not required.
     peaks = [
         s.lead_peak_bw
         for seed in range(6)
         for s in swinging(seed, style=Style.FRONT_FOOT, downswing_s=0.22).truth.swings
     ]
-    assert min(peaks) > 1.05 and max(peaks) < 1.75
+    print(f"lead foot's peak {min(peaks):.2f} to {max(peaks):.2f} BW")
+    assert min(peaks) > 1.0
 
 
 @pytest.mark.parametrize("heel", list(HeelHabit))
@@ -603,6 +609,29 @@ def test_trail_foot_loads_its_outer_side_first():
         for swing in done.truth.swings:
             top, take = np.interp([swing.trail_peak_s, swing.lead_peak_s], done.t_s, x)
             assert take < top
+
+
+@pytest.mark.parametrize("lead", list(Foot))
+def test_a_rest_on_the_trail_side_and_a_wide_waggle_do_what_they_say(lead):
+    for seed in range(6):
+        plan = SessionPlan((Stand(1.0), TrailRest(), Waggle(large=True), HalfSwing(over=0.06)))
+        done = perform(Player(lead=lead, sway_mm=0.0), plan, 100.0, seed)
+        assert done.truth.swings == ()
+        rest, waggle, half = (
+            lead_share(done)[(done.t_s > other.start_s) & (done.t_s < other.end_s)]
+            for other in done.truth.not_swings
+        )
+        assert 0.15 < rest.min() < 0.37 and rest.max() < 0.51
+        assert waggle.min() < 0.44 and waggle.max() > 0.63
+        assert half.min() < 0.41 and 0.54 < half.max() < 0.57
+
+
+def test_a_reverse_swing_peaks_where_it_is_told_to():
+    plan = SessionPlan((Stand(1.0), Swing(style=Style.REVERSE, high_share=0.6, hold_s=0.0)))
+    done = perform(Player(sway_mm=0.0), plan, 100.0, 3)
+    (swing,) = done.truth.swings
+    inside = (done.t_s > swing.shift_s) & (done.t_s < swing.lead_peak_s + 0.1)
+    assert lead_share(done)[inside].max() == pytest.approx(0.6, abs=0.02)
 
 
 def test_what_is_no_swing_never_goes_over_to_the_lead_foot_like_one():

@@ -6,7 +6,7 @@ met is marked with what was measured; none is loosened. `tests/bench/confusion.p
 breaks down.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
@@ -14,17 +14,27 @@ import pytest
 from tests.support.scoring import Tally, analyse_performance
 
 from plantigrade.block import Foot
-from plantigrade.events import Event, Swing
+from plantigrade.events import Event, Phase, PhaseKind, Push, Swing
 from plantigrade.synth import (
+    HalfSwing,
     NotSwingKind,
     Performance,
     Player,
+    Segment,
     SensorModel,
+    SessionPlan,
+    Stand,
+    Style,
+    TrailRest,
+    Waggle,
     perform,
     random_player,
     random_sensor,
     random_session,
 )
+from plantigrade.synth import Swing as SwingSegment
+
+pytestmark = pytest.mark.dear
 
 NOISY, CLEAN = range(80), range(50)
 
@@ -165,6 +175,23 @@ def test_strike_and_toe_off_are_timed(name, rate_hz):
 # ---- swings ----
 
 
+def test_the_push_is_said_soon_after_the_lead_peak_and_stays_what_was_said():
+    delays: list[float] = []
+    for seed in range(8):
+        done, sensor = draw(seed, clean=False)
+        said: Push | None = None
+        at = 0.0
+        for event in analyse_performance(done, sensor, seed):
+            if isinstance(event, Phase) and event.kind is PhaseKind.PUSH:
+                said, at = event.push, event.confirmed_s
+            elif isinstance(event, Swing) and event.lead_peak_s is not None:
+                assert event.push == said
+                delays.append(at - event.lead_peak_s)
+    print("push said after the lead peak, s:", np.quantile(delays, [0.05, 0.5, 0.95, 1.0]))
+    assert len(delays) >= 30
+    assert np.quantile(delays, 0.95) <= 0.35
+
+
 def test_swings_are_found():
     assert scored("noisy").tally.f1("swing") >= 0.99
     assert scored("clean").tally.f1("swing") >= 0.99
@@ -185,6 +212,34 @@ def test_no_swing_is_found_in_sessions_that_once_had_one(seed):
     done, sensor = draw(seed, clean=False)
     add_false(scores, seed, done, swings_of(analyse_performance(done, sensor, seed)))
     assert scores.false_in == []
+
+
+@cache
+def hard_to_tell() -> Tally:
+    """Reverse swings whose share peaks at .58 to .66, among what looks most like them."""
+    tally = Tally()
+    for seed in range(9):
+        rng = np.random.default_rng([303, seed])
+        player = replace(random_player(rng), style=Style.REVERSE)
+        sensor = random_sensor(rng, loss=0.01)
+        segments: list[Segment] = [Stand(2.0)]
+        for k in range(6):
+            segments.append(SwingSegment(high_share=float(rng.uniform(0.58, 0.66))))
+            segments.append(HalfSwing(over=float(rng.uniform(0.03, 0.06))))
+            segments.append((Waggle(large=True), TrailRest(), Waggle())[k % 3])
+        plan = SessionPlan((*segments, Stand(2.0)))
+        done = perform(player, plan, (100.0, 200.0)[seed % 2], seed)
+        tally.add(done, analyse_performance(done, sensor, seed), str(seed))
+    return tally
+
+
+def test_reverse_swings_that_come_over_little_are_found():
+    assert hard_to_tell().hits["swing"] + hard_to_tell().missed["swing"] == 54
+    assert hard_to_tell().f1("swing") >= 0.99, hard_to_tell().examples
+
+
+def test_no_swing_is_found_in_wide_waggles_rests_and_returns_that_overshoot():
+    assert hard_to_tell().extra["swing"] == 0, hard_to_tell().examples
 
 
 def test_the_start_lies_where_a_movement_begins():

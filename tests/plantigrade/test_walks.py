@@ -29,6 +29,8 @@ from plantigrade.load import LoadReducer, body_weight_n
 from plantigrade.steps import StepDetector
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 
+pytestmark = pytest.mark.dear
+
 FILES = ("GaCo02_01", "GaCo14_01", "SiCo01_01")
 LAYOUT = Path(__file__).resolve().parents[2] / "hardware_notes/layouts/eight_zone_newtons.toml"
 FloatArray = NDArray[np.float64]

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.store import Store
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from plantigrade_gateway import config
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.config import SETTINGS, load, table
 from plantigrade_gateway.errors import InputError
 

@@ -8,24 +8,25 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from bumble.transport.common import AsyncPipeSink
 from numpy.typing import NDArray
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
-from plantigrade_gateway.air import Air, AirController, Weather
-from plantigrade_gateway.airlink import AirRadio
-from plantigrade_gateway.ble import Radio
-from plantigrade_gateway.decoder import Decoder
-from plantigrade_gateway.livesource import LiveSource, Wish
-from plantigrade_gateway.pair import KnownInsole
-from plantigrade_gateway.pipeline import Pipeline
-from plantigrade_gateway.record import INSOLE_OF, Batch, Entry, Kind
-from plantigrade_gateway.stream import Fact, Run
-from plantigrade_gateway.virtual import AirInsole
-from plantigrade_gateway.virtualbody import LENGTH_MM, Knobs, Steps, usual_pair
+from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
+from plantigrade_gateway.sources.bluetooth import Radio
+from plantigrade_gateway.sources.live import LiveSource, StreamConfig
+from plantigrade_gateway.virtual.air import Air, AirController, RadioConditions
+from plantigrade_gateway.virtual.backend import AirRadio
+from plantigrade_gateway.virtual.peripheral import AirInsole
+from plantigrade_gateway.virtual.player import LENGTH_MM, DeviceSettings, GaitSource, usual_pair
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.gatt import KnownInsole
+from plantigrade_gateway.wire.stream import PacketRun, StreamEvent
 
 LEFT, RIGHT = Foot.LEFT, Foot.RIGHT
 
 
-def known(knobs: Knobs) -> KnownInsole:
+def known(knobs: DeviceSettings) -> KnownInsole:
     """The insole as pairing remembers it."""
     return KnownInsole(knobs.serial, knobs.foot, f"{knobs.serial:08X}", knobs.address, LENGTH_MM)
 
@@ -52,7 +53,7 @@ class TimeLine:
 @dataclass
 class World:
     air: Air
-    steps: Steps
+    steps: GaitSource
     insoles: dict[Foot, AirInsole]
     radio: AirRadio
     entries: list[Entry] = field(default_factory=list)
@@ -64,7 +65,7 @@ class World:
     def backend(self) -> Radio:
         return Radio(self.radio.scanner, self.radio.client)
 
-    async def insole(self, knobs: Knobs) -> AirInsole:
+    async def insole(self, knobs: DeviceSettings) -> AirInsole:
         began_s = asyncio.get_running_loop().time()
         insole = AirInsole(knobs, self.air, self.steps, began_s)
         insole.sent = []
@@ -79,7 +80,7 @@ class World:
     async def listening(
         self,
         *insoles: KnownInsole,
-        wish: Wish | None = None,
+        wish: StreamConfig | None = None,
         emit: Callable[[Entry], None] | None = None,
     ) -> AsyncIterator[LiveSource]:
         """A live source of these insoles, the pair by default."""
@@ -112,14 +113,14 @@ class World:
         assert sent is not None
         return sent
 
-    def decoded(self, foot: Foot) -> tuple[Decoder, list[Fact], list[Run]]:
+    def decoded(self, foot: Foot) -> tuple[Decoder, list[StreamEvent], list[PacketRun]]:
         decoder = Decoder(INSOLE_OF[foot])
         batch = Batch.of(self.of(foot, Kind.NOTIFICATION))
         out = decoder.feed(batch.arrival_ns, batch.length, batch.payload)
         return (
             decoder,
-            [item for item in out if isinstance(item, Fact)],
-            [item for item in out if isinstance(item, Run)],
+            [item for item in out if isinstance(item, StreamEvent)],
+            [item for item in out if isinstance(item, PacketRun)],
         )
 
     def line(self) -> TimeLine:
@@ -134,7 +135,7 @@ class World:
         }
         return TimeLine(t_s, has)
 
-    async def until(self, done: Callable[[], object], limit_s: float = 30.0) -> None:
+    async def until(self, done: Callable[[], object], limit_s: float = HANG_S) -> None:
         """Wait for something to be so."""
         async with asyncio.timeout(limit_s):
             while not done():
@@ -148,15 +149,15 @@ class World:
 
 @contextlib.asynccontextmanager
 async def world(
-    steps: Steps,
-    weather: Weather | None = None,
+    steps: GaitSource,
+    weather: RadioConditions | None = None,
     mtu: int = 247,
-    left: Knobs | None = None,
-    right: Knobs | None = None,
+    left: DeviceSettings | None = None,
+    right: DeviceSettings | None = None,
     **knobs: object,
 ) -> AsyncIterator[World]:
     """The air with a pair on it, and a radio."""
-    air = Air(weather or Weather(interval_s=0.0, supervision_s=0.4))
+    air = Air(weather or RadioConditions(interval_s=0.0, supervision_s=0.4))
     gateway = AirController("gateway", link=air)
     radio = await AirRadio.on(gateway, AsyncPipeSink(gateway), mtu)
     made = World(air, steps, {}, radio)
@@ -173,7 +174,7 @@ async def world(
             await insole.close()
 
 
-def turned(foot: Foot, **knobs: object) -> Knobs:
+def turned(foot: Foot, **knobs: object) -> DeviceSettings:
     """One of the pair, with knobs turned."""
     pair = dict(zip((LEFT, RIGHT), usual_pair(), strict=True))
     return replace(pair[foot], **knobs)  # type: ignore[arg-type]

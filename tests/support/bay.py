@@ -7,12 +7,13 @@ from pathlib import Path
 
 from aiohttp import web
 from tests.support.records import packets
+from tests.support.waiting import HANG_S
 
+from plantigrade_gateway.analysis.eventrow import Measured, event_row
 from plantigrade_gateway.config import Config, load
-from plantigrade_gateway.eventrow import Measured, event_row
-from plantigrade_gateway.forward.outbox import Outbox
 from plantigrade_gateway.forward.process import Forwarding
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.store import Store
 
 
 class Bay:
@@ -53,12 +54,12 @@ class Bay:
     def waiting(self, sink: str) -> int:
         return next(d.waiting for d in self.outbox.depths() if d.sink == sink)
 
-    async def sent(self, *sinks: str, limit_s: float = 20.0) -> None:
+    async def sent(self, *sinks: str, limit_s: float = HANG_S) -> None:
         """Wait until everything is there for good."""
         await until(lambda: all(self.waiting(sink) == 0 for sink in sinks), limit_s)
 
 
-async def until(true: Callable[[], object], limit_s: float = 10.0) -> None:
+async def until(true: Callable[[], object], limit_s: float = HANG_S) -> None:
     """Wait until something holds; fail when it does not within the limit."""
     async with asyncio.timeout(limit_s):
         while not true():

@@ -20,17 +20,20 @@ import time
 from collections import Counter
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 from tests.support.faultproxy import FaultProxy
 from tests.support.servers import Mosquitto, Victoria
 from tests.support.tinydisk import NoDisk, fill, mounted
 
+from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.check import Compared, verify
-from plantigrade_gateway.forward.outbox import Outbox
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.store import Store
 
 SETTLE_S = 90.0
 """After the last fault, for everything to arrive."""
@@ -38,6 +41,29 @@ DISKS = {"database": "64m", "store": "32m"}
 """The small disks: enough for minutes, and the ten megabytes that the database leaves free."""
 FULL = "full disk: "
 _STEP_S = 0.65  # from one step of `chaos_gateway` to the next
+
+
+STATED = {
+    "step": {"stance_s": 0.65, "peak1_n": 801.5, "roll": 2.0, "heel__onset_pct": 0.1},
+    "swing": {"load_tempo": 2.4, "push__transfer_s": 0.12, "push__manner": 3.0},
+}
+"""Fields and codes of `hardware_notes/tsdb_schema.md`, values of `tests.support.records`."""
+TOLD: dict[str, dict[str, float | str]] = {
+    "step": {"stance_s": 0.65, "peak1_n": 801.5, "roll": "through"},
+    "swing": {"load_tempo": 2.4, "lead_peak_bw": 1.4, "lead": "left"},
+}
+"""As `hardware_notes/analysis_json.md` names them."""
+Points = dict[tuple[str, str], dict[int, float]]
+
+
+def points_of(series: list[dict[str, Any]]) -> Points:
+    """Return what the database has: by name and session, values at their times (ms)."""
+    points: Points = {}
+    for one in series:
+        metric = one["metric"]
+        at = points.setdefault((metric["__name__"], metric.get("session", "")), {})
+        at.update(zip(one["timestamps"], one["values"], strict=True))
+    return points
 
 
 @dataclass
@@ -52,12 +78,21 @@ class Outcome:
     points: int
     missing_points: int
     wrong_points: int
+    unknown_at_broker: int
+    astray: list[str]
     aside: int
     faults: Counter[str] = field(default_factory=Counter)
 
     @property
     def is_whole(self) -> bool:
-        return not (self.gaps or self.missing_at_broker or self.missing_points or self.wrong_points)
+        return not (
+            self.gaps
+            or self.missing_at_broker
+            or self.missing_points
+            or self.wrong_points
+            or self.unknown_at_broker
+            or self.astray
+        )
 
     def __str__(self) -> str:
         faults = ", ".join(f"{name} {count}" for name, count in sorted(self.faults.items()))
@@ -65,7 +100,8 @@ class Outcome:
             f"produced {self.produced} events, missing in the store {self.gaps}; broker: delivered "
             f"{self.at_broker}, duplicates {self.duplicates}, missing {self.missing_at_broker}; "
             f"database: {self.points} points, missing {self.missing_points}, "
-            f"wrong or unknown {self.wrong_points}; "
+            f"wrong or unknown {self.wrong_points}; broker: unknown to the store "
+            f"{self.unknown_at_broker}; not as was made {len(self.astray)} {self.astray[:3]}; "
             f"set aside {self.aside}; faults: {faults}"
         )
 
@@ -94,6 +130,7 @@ class Chaos:
         self._broker = Mosquitto(folder / "broker")
         self._faults: Counter[str] = Counter()
         self._got: Counter[str] = Counter()
+        self._messages: dict[str, dict[str, Any]] = {}
         self._gateway: subprocess.Popen[bytes] | None = None
         self._settings = folder / "settings.toml"
         self._store = folder / "store" / "store.sqlite3"
@@ -190,15 +227,21 @@ class Chaos:
                 return outcome
 
     async def _outcome(self) -> Outcome:
-        await asyncio.to_thread(self._database.series, '{__name__="none"}')  # flushes
+        points = points_of(await asyncio.to_thread(self._database.series))
         config = load(self._settings, {})
         ids: set[str] = set()
+        known: set[str] = set()
         gaps = 0
+        astray: list[str] = []
         compared: list[Compared] = []
         with Store.open(self._store) as store:
             for session in store.sessions():
-                rows = store.events(session.session_id)
+                rows = list(store.events(session.session_id))
                 ids |= {row.event_id for row in rows}
+                known.add(session.session_id)
+                start_ms = session.started.timestamp() * 1e3
+                for row in rows:
+                    astray += self._astray(session.session_id, start_ms, row, points)
                 steps = [row.t_s for row in rows if row.kind == "step"]
                 if steps:
                     gaps += round((max(steps) - min(steps)) / _STEP_S) + 1 - len(steps)
@@ -217,9 +260,36 @@ class Chaos:
             points=sum(c.expected for c in compared),
             missing_points=sum(c.missing for c in compared),
             wrong_points=sum(c.different + c.extra for c in compared),
+            unknown_at_broker=sum(
+                told["session"] not in known or (told["kind"] in STATED and ident not in ids)
+                for ident, told in self._messages.items()
+            ),
+            astray=astray,
             aside=aside,
             faults=self._faults,
         )
+
+    def _astray(self, session: str, start_ms: float, row: EventRow, points: Points) -> list[str]:
+        """Return what of an event is not in the database or at the broker as it was made.
+
+        Not by what makes points and messages, as `verify` does: by what `tests.support.records`
+        makes and the notes say of measurements, fields and times. What has not arrived at the
+        broker is counted elsewhere.
+        """
+        wrong = []
+        kind, t_s = row.kind, row.t_s
+        for name, value in STATED[kind].items():
+            series = points.get((f"plantigrade_{kind}_{name}", session), {})
+            at = start_ms + 1e3 * t_s
+            if not any(v == value and abs(ms - at) < 2.0 for ms, v in series.items()):
+                wrong.append(f"database: {kind} at {t_s} s: {name}")
+        told = self._messages.get(row.event_id)
+        if told is not None:
+            at = datetime.fromisoformat(told["time"]).timestamp() * 1e3
+            body = {name: told["body"][name] for name in TOLD[kind]}
+            if body != TOLD[kind] or abs(at - start_ms - 1e3 * t_s) >= 2.0:
+                wrong.append(f"broker: {kind} at {t_s} s: {body}")
+        return wrong
 
     def _start_gateway(self, *more: str) -> None:
         command = [sys.executable, "-m", "tests.support.chaos_gateway"]
@@ -254,7 +324,9 @@ class Chaos:
                         await client.subscribe("plantigrade/v1/north/b1/events/#", qos=1)
                         there.set()
                         async for message in client.messages:
-                            self._got[json.loads(bytes(message.payload))["id"]] += 1
+                            told = json.loads(bytes(message.payload))
+                            self._got[told["id"]] += 1
+                            self._messages[told["id"]] = told
                 await asyncio.sleep(0.1)
 
         listening = asyncio.create_task(listen())

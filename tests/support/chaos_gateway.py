@@ -8,8 +8,8 @@ from tests.support.records import packets, step, swing
 
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.launch import opened_forwarder
-from plantigrade_gateway.recorder import Recorder
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.store import Store
 
 EVERY_S = 0.1
 

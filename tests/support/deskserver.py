@@ -8,30 +8,31 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import uvicorn
+from tests.support.waiting import HANG_S
 
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.web.access import Access, Opening
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
-from plantigrade_gateway.web.guard import Guard
-from plantigrade_gateway.web.hub import Hub
+from plantigrade_gateway.web.door.access import Access, BindPolicy
+from plantigrade_gateway.web.door.guard import Guard
+from plantigrade_gateway.web.live.hub import Hub
 
 
 @contextmanager
 def served(store_path: Path) -> Iterator[str]:
     """Serve a store's pages to this machine; give their address."""
     with Store.open(store_path) as store, socket.create_server(("127.0.0.1", 0)) as listening:
-        access = Access(store.database, Opening())
+        access = Access(store.database, BindPolicy())
         app = Guard(create_app(Hub(), store_path, access), access)
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False))
         thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
         thread.start()
         try:
-            until = time.monotonic() + 60.0
+            until = time.monotonic() + HANG_S
             while not server.started and time.monotonic() < until:
                 time.sleep(0.02)
             assert server.started
             yield f"http://127.0.0.1:{listening.getsockname()[1]}"
         finally:
             server.should_exit = True
-            thread.join(60.0)
+            thread.join(HANG_S)
             assert not thread.is_alive()

@@ -12,13 +12,11 @@ from fastapi.responses import PlainTextResponse
 from httpx2 import Response
 from starlette.testclient import TestClient, WebSocketTestSession
 
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.web.access import Access, Opening
-from plantigrade_gateway.web.attempts import Attempts
-from plantigrade_gateway.web.guard import Guard
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.door.access import Access, Attempts, BindPolicy
+from plantigrade_gateway.web.door.guard import Guard
+from plantigrade_gateway.web.door.pages import links_router, sign_in_router
 from plantigrade_gateway.web.health import health_router
-from plantigrade_gateway.web.linkpages import links_router
-from plantigrade_gateway.web.signin import sign_in_router
 
 PASSWORD = "heel midfoot toes"
 LAN = "192.0.2.7"  # an address for documentation (RFC 5737)
@@ -105,7 +103,7 @@ class Door:
 def door(store: Store, *, lan: bool = True, secure: bool = False) -> Door:
     """Return a door on a store, with the password set where one is needed."""
     clock = FakeClock()
-    opening = Opening(lan, secure, ("bay.local",))
+    opening = BindPolicy(lan, secure, ("bay.local",))
     if lan:
         with store.database.writing() as db:
             db.execute("INSERT INTO password (hash, set_utc) VALUES (?, '')", (_HASH,))

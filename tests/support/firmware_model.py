@@ -10,7 +10,8 @@ import numpy as np
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError, WireReason
-from plantigrade_gateway.messages import (
+from plantigrade_gateway.wire.codec import decode, encode
+from plantigrade_gateway.wire.messages import (
     BATTERY_UNKNOWN,
     Ack,
     AckStatus,
@@ -26,7 +27,6 @@ from plantigrade_gateway.messages import (
     Time,
     frame_bytes,
 )
-from plantigrade_gateway.wire import decode, encode
 
 CLOCK = 1 << 32
 REQUESTS = (Start, Stop, Rate, Frames, Identify, Time)

@@ -15,10 +15,10 @@ from typing import Any
 
 from plantigrade.events import Stand, Step, Swing
 from plantigrade.summary import SwingSet, Walk
-from plantigrade_gateway.analysis import Mark
-from plantigrade_gateway.analysisjson import SCHEMA
-from plantigrade_gateway.drillrun import DrillResult
-from plantigrade_gateway.quality import Quality
+from plantigrade_gateway.analysis.quality import Quality
+from plantigrade_gateway.analysis.result import Mark
+from plantigrade_gateway.analysis.serialise import SCHEMA
+from plantigrade_gateway.drills.run import DrillResult
 
 PATH = Path(__file__).resolve().parents[2] / "hardware_notes" / "analysis.schema.json"
 

@@ -16,9 +16,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from plantigrade.block import Foot
-from plantigrade_gateway.firmware import Decode
-from plantigrade_gateway.messages import DataPacket, SampleFormat
-from plantigrade_gateway.profile import Announcement
+from plantigrade_gateway.sources.plugin import Decode
+from plantigrade_gateway.wire.gatt import Announcement
+from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
 
 SERVICE = "0f0a0001-1111-4a2b-8c3d-000000000000"
 DATA = "0f0a0002-1111-4a2b-8c3d-000000000000"
@@ -28,7 +28,7 @@ FRAME = struct.Struct(">HI18H")
 
 
 class OtherFoot:
-    """What the program asks of a plug-in (`plantigrade_gateway.firmware.Firmware`)."""
+    """What the program asks of a plug-in (`plantigrade_gateway.sources.plugin.Firmware`)."""
 
     name = "otherfoot"
     service = SERVICE

@@ -3,10 +3,9 @@
 from pathlib import Path
 
 from plantigrade.analyser import ANALYSIS_VERSION
-from plantigrade_gateway import stored
-from plantigrade_gateway.replay import demo_file
-from plantigrade_gateway.replayfile import read_replay
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.sources.replay import demo_file, read_replay
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
 
 
 def store_practice(store: Store, until_ns: int | None = None) -> str:
@@ -14,7 +13,7 @@ def store_practice(store: Store, until_ns: int | None = None) -> str:
     session_id = store.create_session(
         "practice (invented)",
         analysis_version=ANALYSIS_VERSION,
-        player_id=store.create_player("Iris Invented", "right", 74.0),
+        player_id=store.players.create("Iris Invented", "right", 74.0),
     )
     first_ns = None
     for batch in read_replay(demo_file()):
@@ -25,7 +24,7 @@ def store_practice(store: Store, until_ns: int | None = None) -> str:
             for start in range(0, len(batch), 5000):
                 store.append(session_id, batch.slice(start, min(start + 5000, len(batch))))
     store.end_session(session_id, "end")
-    stored.reanalyse(store, session_id)
+    results.reanalyse(store, session_id)
     return session_id
 
 

@@ -13,11 +13,12 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from plantigrade_gateway.record import Entry, Kind
-from plantigrade_gateway.replayfile import read_replay, write_replay
+from tests.support.waiting import HANG_S
+
+from plantigrade_gateway.record.entries import Entry, Kind
+from plantigrade_gateway.sources.replay import read_replay, write_replay
 
 PRACTICE = Path(__file__).resolve().parents[2] / "replay_data" / "practice.pgr"
-START_LIMIT_S = 120.0  # against hanging only: a busy machine is no failure
 _BEGINNINGS = {Kind.SETTINGS, Kind.CALIBRATION, Kind.CONNECTED}
 
 
@@ -28,7 +29,7 @@ class Program:
     """
 
     def __init__(self, arguments: list[str]) -> None:
-        command = "from plantigrade_gateway.cli import main; main()"
+        command = "from plantigrade_gateway.cli.main import main; main()"
         self._terminal, theirs = pty.openpty()
         without_screen = {k: v for k, v in os.environ.items() if "DISPLAY" not in k}
         self.process = subprocess.Popen(
@@ -53,7 +54,7 @@ class Program:
 
     def url(self) -> str:
         """Wait until the page is served, and return its address."""
-        end_s = time.monotonic() + START_LIMIT_S
+        end_s = time.monotonic() + HANG_S
         while (found := re.search(r"Live page[^:]*: (https?://[\w.:-]+/)", self.said)) is None:
             assert self.process.poll() is None and time.monotonic() < end_s, self.said
             time.sleep(0.02)
@@ -69,10 +70,10 @@ class Program:
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGINT)
             try:
-                self.process.wait(15)
+                self.process.wait(HANG_S)
             except subprocess.TimeoutExpired:
                 self.kill()
-        self._reader.join(5)
+        self._reader.join(HANG_S)
         os.close(self._terminal)
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from plantigrade_gateway.cli import main
+from plantigrade_gateway.cli.main import main
 
 ROOT = Path(__file__).resolve().parents[2]
 README = ROOT / "README.md"
@@ -53,6 +53,12 @@ def demo() -> str:
 def walk(path: Path) -> str:
     """Return what `plantigrade analyse` prints of an open recording of a walk."""
     return "\n".join(output(["analyse", str(path), "--layout", str(LAYOUT)]))
+
+
+def python_example() -> str:
+    """Return the Python code that README.md shows."""
+    (code,) = re.findall(r"```python\n(.*?)```", README.read_text("utf-8"), re.DOTALL)
+    return str(code)
 
 
 def put(text: str, command: str, block: str) -> str:

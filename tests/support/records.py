@@ -19,7 +19,7 @@ from plantigrade.events import (
     Swing,
     Timing,
 )
-from plantigrade_gateway.record import Batch
+from plantigrade_gateway.record.entries import Batch
 
 
 def packets(n: int, first: int = 0, size: int = 88) -> Batch:

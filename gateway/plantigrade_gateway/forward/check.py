@@ -8,13 +8,11 @@ from dataclasses import dataclass
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forward.courier import Away, Refused
-from plantigrade_gateway.forward.enqueue import since_1970_ms
-from plantigrade_gateway.forward.lines import PREFIX, lines, place_tags
-from plantigrade_gateway.forward.points import Item, in_ms, source_of
-from plantigrade_gateway.forward.tsdb import CLOCK_OFF_S, Database, Look
-from plantigrade_gateway.sessions import find
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
+from plantigrade_gateway.forward.tsdb import CLOCK_OFF_S, PREFIX, Database, Look, lines, place_tags
+from plantigrade_gateway.store.enqueue import Item, in_ms, since_1970_ms, source_of
+from plantigrade_gateway.store.sessions import find
+from plantigrade_gateway.store.store import Store
 
 BACK_WITHIN_S = 30.0
 """A point that was written can be read so long after it, at the latest (ours)."""
@@ -93,14 +91,14 @@ async def check(config: Config) -> list[Finding]:
         try:
             await database.open()
             look = await database.look()
-        except Away as away:
+        except SinkUnavailable as away:
             return [Finding("address", False, str(away))]
         kind = "VictoriaMetrics" if look.is_victoria else "a server of the v2 write protocol"
         found = [Finding("address", True, f"{database.url} answers, {kind}"), _clock(look)]
         value = float(random.randrange(1, 1_000_000))
         try:
             await database.write([database.check_line(value)])
-        except (Away, Refused) as error:
+        except (SinkUnavailable, ItemRejected) as error:
             return [*found, Finding("rights", False, str(error))]
         found.append(Finding("rights", True, "a point was written"))
         return [*found, await _round_trip(database, look, value)]
@@ -126,7 +124,7 @@ async def _round_trip(database: Database, look: Look, value: float) -> Finding:
     for _ in range(int(BACK_WITHIN_S / 0.5)):
         try:
             series = await database.export(f'{{__name__="{PREFIX}check_value"}}')
-        except Away as away:
+        except SinkUnavailable as away:
             return Finding("round trip", False, str(away))
         if any(value in values for _, values, _ in series):
             return Finding("round trip", True, "the point came back")
@@ -164,7 +162,7 @@ async def verify(config: Config, store: Store, name: str) -> Compared:
             if not (await database.look()).is_victoria:
                 raise InputError("tsdb verify: points are read back from VictoriaMetrics only")
             series = await database.read(session_id)
-        except Away as away:
+        except SinkUnavailable as away:
             raise InputError(str(away)) from None
     there: dict[str, dict[int, float]] = {}
     older = 0

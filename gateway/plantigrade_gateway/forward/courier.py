@@ -13,9 +13,9 @@ from collections.abc import Callable
 from typing import Protocol
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.forward.outbox import Outbox
-from plantigrade_gateway.forward.points import LOADS, Item
-from plantigrade_gateway.forward.state import called
+from plantigrade_gateway.store.enqueue import LOADS, Item
+from plantigrade_gateway.store.forwardstate import called
+from plantigrade_gateway.store.outbox import Outbox
 
 LOOK_EVERY_S = 0.1
 """How long the outbox is left alone when nothing is in it."""
@@ -27,7 +27,7 @@ STRIKES = 3
 _log = logging.getLogger(__name__)
 
 
-class Away(Exception):
+class SinkUnavailable(Exception):
     """The sink takes nothing now; its text is one line for the user.
 
     Attributes
@@ -41,7 +41,7 @@ class Away(Exception):
         self.after_s = after_s
 
 
-class Refused(Exception):
+class ItemRejected(Exception):
     """The sink is there, and would not take just these items."""
 
 
@@ -49,19 +49,25 @@ class Sink(Protocol):
     """What a courier brings to."""
 
     async def open(self) -> None:
-        """Get ready to send; raises `Away`."""
+        """Get ready to send; raises `SinkUnavailable`."""
 
     async def close(self) -> None:
-        """Let go; open again is possible."""
+        """Close the connection; `open` may be called again."""
 
     async def restarted(self) -> bool | None:
-        """Return whether it was restarted since `open`; None: not seen just now; raises `Away`."""
+        """Return whether it was restarted since `open`; None where that cannot be seen just now.
+
+        Raises
+        ------
+        SinkUnavailable
+            It does not answer.
+        """
 
     async def send(self, items: list[Item]) -> None:
-        """Return when all are acknowledged; raises `Away` or `Refused`."""
+        """Return when all are acknowledged; raises `SinkUnavailable` or `ItemRejected`."""
 
     async def takes_anything(self) -> bool:
-        """Return whether it takes a point that is known to be good; raises `Away`."""
+        """Return whether it takes a point that is known to be good; raises `SinkUnavailable`."""
 
 
 class Courier:
@@ -160,7 +166,7 @@ class Courier:
                 self.problem = str(error)
                 self.again()
                 await _sleep(FIRST_WAIT_S, stop)
-            except Away as away:
+            except SinkUnavailable as away:
                 if self.problem != str(away):
                     _log.warning("%s", str(away), extra={"sink": self.sink})
                 if self.problem is None:
@@ -196,7 +202,7 @@ class Courier:
         """Send; what is refused is narrowed down to the rows that are."""
         try:
             await sink.send(items)
-        except Refused as refused:
+        except ItemRejected as refused:
             if len(items) > 1:
                 middle = len(items) // 2
                 await self._send(sink, items[:middle])
@@ -204,18 +210,18 @@ class Courier:
             else:
                 await self._judge(sink, items[0], refused)
 
-    async def _judge(self, sink: Sink, item: Item, refused: Refused) -> None:
+    async def _judge(self, sink: Sink, item: Item, refused: ItemRejected) -> None:
         """Set a refused row aside, once it is sure that it is the row and not the sink."""
         for strike in range(1, STRIKES + 1):
             if not await sink.takes_anything():
-                raise Away(f"{called(self.sink)}: takes nothing now ({refused})")
+                raise SinkUnavailable(f"{called(self.sink)}: takes nothing now ({refused})")
             if strike == STRIKES:
                 break
             await asyncio.sleep(0.1 * strike)
             try:
                 await sink.send([item])
                 return
-            except Refused as again:
+            except ItemRejected as again:
                 refused = again
         _log.error("a %s is set aside: %s", item.kind, str(refused), extra={"sink": self.sink})
         if item.kind == LOADS:

@@ -1,10 +1,11 @@
-"""The message broker: one connection, its will, what is published, what is obeyed.
+"""What is published: topics and JSON payloads (`hardware_notes/mqtt_topics.md`). Pure.
 
-By aiomqtt (today's name of asyncio-mqtt), MQTT 5, QoS 1. It does not connect again by itself: any
-drop is `Away`, and the courier begins anew with what the broker may have lost.
+Names of people stand in no topic and no payload; ids do. A message's ``id`` is the identity of what
+it tells: one that has been seen before is the same again.
 """
 
 import asyncio
+import json
 import logging
 import socket
 import ssl
@@ -12,15 +13,113 @@ import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
+from datetime import UTC, datetime
 from typing import Any
 
 import aiomqtt
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forward import payloads
-from plantigrade_gateway.forward.courier import Away, Refused
-from plantigrade_gateway.forward.points import Item
+from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
+from plantigrade_gateway.forward.tsdb import NAMED
+from plantigrade_gateway.store.enqueue import Item
+
+VERSION = 1
+"""Of topics and payloads: raised when a key goes or changes its meaning, not when one comes."""
+EVENTS = ("step", "stand", "swing", "set", "cue", "session")
+COMMANDS = ("start", "stop", "mark", "drill")
+_LONGEST_TEXT = 200
+
+
+def base(site: str, bay: str) -> str:
+    """Return what a bay's topics begin with."""
+    return f"plantigrade/v{VERSION}/{site}/{bay}"
+
+
+def topic(item: Item) -> str:
+    """Return an item's topic, below the bay's."""
+    return "link" if item.kind == "link" else f"events/{item.kind}"
+
+
+def payload(item: Item) -> str:
+    """Return an item's message."""
+    table: dict[str, Any] = {
+        "v": VERSION,
+        "id": item.point_id,
+        "kind": item.kind,
+        "time": utc(item.time_ms),
+    }
+    if name := NAMED.get(item.kind):
+        table[name] = int(item.name) if item.kind == "set" else item.name
+    if item.kind != "link":
+        table |= {
+            "session": item.session,
+            "player": item.player,
+            "source": item.source,
+            "revision": item.revision,
+        }
+    return _text({**table, "body": item.body})
+
+
+def state(word: str, time_ms: int | None) -> str:
+    """Return the bay's state: ``online``, ``stopped``, or as a will ``away``."""
+    return _text({"v": VERSION, "state": word, "time": None if time_ms is None else utc(time_ms)})
+
+
+def live(message: dict[str, Any]) -> str:
+    """Return a live summary; it is of the moment, and none is sent twice."""
+    return _text({"v": VERSION, **{k: v for k, v in message.items() if k != "type"}})
+
+
+def command(data: bytes | bytearray | str) -> dict[str, Any]:
+    """Read a command.
+
+    Returns
+    -------
+    dict
+        As a page's message (`hardware_notes/live_messages.md`), with the command's ``id``.
+
+    Raises
+    ------
+    ValueError
+        It is none; one sentence.
+    """
+    try:
+        table = json.loads(data)
+    except ValueError:
+        raise ValueError("command: is not JSON") from None
+    if not isinstance(table, dict) or table.get("v") != VERSION:
+        raise ValueError(f"command: expected an object with v {VERSION}")
+    name, text, ident = table.get("command"), table.get("text", ""), table.get("id")
+    if name not in COMMANDS:
+        raise ValueError(f"command: is {name!r}, expected {', '.join(COMMANDS)}")
+    if not isinstance(text, str) or len(text) > _LONGEST_TEXT:
+        raise ValueError(f"command: text is no text of up to {_LONGEST_TEXT} characters")
+    if not isinstance(ident, str) or not 0 < len(ident) <= 64:
+        raise ValueError("command: expected an id, so that one that comes twice is obeyed once")
+    if name == "start":
+        return {"type": "record", "id": ident}
+    if name == "drill":
+        return {"type": "drill", "name": text or None, "id": ident}
+    return (
+        {"type": "mark", "text": text, "id": ident}
+        if name == "mark"
+        else {
+            "type": "stop",
+            "id": ident,
+        }
+    )
+
+
+def utc(time_ms: int) -> str:
+    """Return a time as ISO text with milliseconds."""
+    when = datetime.fromtimestamp(time_ms / 1e3, UTC)
+    return when.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _text(table: dict[str, Any]) -> str:
+    return json.dumps(table, allow_nan=False, separators=(",", ":"))
+
 
 LOOK_EVERY_S = 10.0
 """How often the bay says that it is there; an answer shows that the broker is, too."""
@@ -66,7 +165,7 @@ class Broker:
     def __init__(self, config: Config) -> None:
         self.on_command: Callable[[dict[str, Any]], None] = _ignore
         self._config = config
-        self._base = payloads.base(config.word("site"), config.word("bay"))
+        self._base = base(config.word("site"), config.word("bay"))
         self._timeout_s = config.number("mqtt.timeout_s")
         self._client: _Client | None = None
         self._seen_s = self._settled_s = float("-inf")
@@ -79,7 +178,7 @@ class Broker:
 
         Raises
         ------
-        Away
+        SinkUnavailable
         """
         if self._client is not None:
             return
@@ -103,7 +202,7 @@ class Broker:
         client = self._client
         if client is None:
             return
-        with suppress(Away):
+        with suppress(SinkUnavailable):
             await self._say_state("stopped")
         self._client = None
         if self._listening is not None:
@@ -126,11 +225,11 @@ class Broker:
         return False
 
     async def send(self, items: list[Item]) -> None:
-        """Publish items; raises `Away` or `Refused`."""
+        """Publish items; raises `SinkUnavailable` or `ItemRejected`."""
         try:
-            made = [(payloads.topic(item), payloads.payload(item)) for item in items]
+            made = [(topic(item), payload(item)) for item in items]
         except (TypeError, ValueError, KeyError) as error:
-            raise Refused(f"cannot be written as JSON ({error!r})") from None
+            raise ItemRejected(f"cannot be written as JSON ({error!r})") from None
         waiting = [asyncio.ensure_future(self._publish(*one)) for one in made]
         try:
             await asyncio.gather(*waiting)
@@ -140,10 +239,10 @@ class Broker:
             await asyncio.gather(*waiting, return_exceptions=True)
 
     async def takes_anything(self) -> bool:
-        """Return whether the broker takes the bay's state; raises `Away`."""
+        """Return whether the broker takes the bay's state; raises `SinkUnavailable`."""
         try:
             await self._say_state("online")
-        except Refused:
+        except ItemRejected:
             return False
         return True
 
@@ -152,7 +251,7 @@ class Broker:
         client = self._client
         if client is None or message["type"] != "live":
             return
-        task = asyncio.ensure_future(self._show(client, payloads.live(message)))
+        task = asyncio.ensure_future(self._show(client, live(message)))
         self._live.add(task)
         task.add_done_callback(self._live.discard)
 
@@ -162,12 +261,12 @@ class Broker:
 
     async def _say_state(self, word: str) -> None:
         now_ms = time.time_ns() // 1_000_000
-        await self._publish("state", payloads.state(word, now_ms), retain=True)
+        await self._publish("state", state(word, now_ms), retain=True)
 
     async def _publish(self, topic: str, text: str, retain: bool = False) -> None:
         client = self._client
         if client is None:
-            raise Away(self._text("is not connected"))
+            raise SinkUnavailable(self._text("is not connected"))
         try:
             await client.publish(
                 f"{self._base}/{topic}", text, qos=1, retain=retain, timeout=self._timeout_s
@@ -177,8 +276,10 @@ class Broker:
         refusal, client.refusal = client.refusal, None
         if refusal is not None:
             if refusal == "Not authorized":
-                raise Away(self._text(f"does not let this bay publish below {self._base}/"))
-            raise Refused(refusal)
+                raise SinkUnavailable(
+                    self._text(f"does not let this bay publish below {self._base}/")
+                )
+            raise ItemRejected(refusal)
         self._seen_s = time.monotonic()
 
     async def _listen(self, client: _Client) -> None:
@@ -187,7 +288,7 @@ class Broker:
                 if message.retain:
                     continue  # an order of long ago
                 try:
-                    found = payloads.command(_bytes(message.payload))
+                    found = command(_bytes(message.payload))
                 except ValueError as error:
                     _log.warning("%s", str(error))
                     continue
@@ -206,7 +307,7 @@ class Broker:
             password=config.text("mqtt.password"),
             identifier=f"plantigrade-{config.word('site')}-{config.word('bay')}",
             protocol=aiomqtt.ProtocolVersion.V5,
-            will=aiomqtt.Will(self._base + "/state", payloads.state("away", None), 1, True),
+            will=aiomqtt.Will(self._base + "/state", state("away", None), 1, True),
             timeout=self._timeout_s,
             keepalive=KEEPALIVE_S,
             max_inflight_messages=IN_FLIGHT,
@@ -216,7 +317,7 @@ class Broker:
             logger=_quiet,
         )
 
-    def _away(self, error: aiomqtt.MqttError) -> Away:
+    def _away(self, error: aiomqtt.MqttError) -> SinkUnavailable:
         said = str(error)
         if isinstance(error, aiomqtt.exceptions.MqttConnectError):
             if error.rc in (4, 5, 134, 135):  # MQTT 3 §3.2.2.3 and MQTT 5 §3.2.2.2
@@ -236,7 +337,7 @@ class Broker:
             what = f"does not answer within {self._timeout_s:g} s"
         else:
             what = f"broke the connection ({said.splitlines()[0][:100] if said else 'no reason'})"
-        return Away(self._text(what))
+        return SinkUnavailable(self._text(what))
 
     def _text(self, what: str) -> str:
         return self._config.masked(f"message broker {self._config.word('mqtt.host')}: {what}")

@@ -23,11 +23,11 @@ from typing import IO, TYPE_CHECKING, Any
 from plantigrade_gateway import logs
 from plantigrade_gateway.config import Config, load
 from plantigrade_gateway.errors import GatewayError
-from plantigrade_gateway.forward import state
 from plantigrade_gateway.forward.courier import Courier, Sink
-from plantigrade_gateway.forward.outbox import MQTT, TSDB, Outbox
-from plantigrade_gateway.forward.points import LOADS
-from plantigrade_gateway.store import Store
+from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store.enqueue import LOADS
+from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
+from plantigrade_gateway.store.store import Store
 
 if TYPE_CHECKING:
     from plantigrade_gateway.forward.mqtt import Broker
@@ -133,17 +133,17 @@ class Forwarding:
         self._tell("clock", clock, "The clocks agree again.")
         for courier, _ in self._ways:
             self._tell(courier.sink, courier.problem, "")
-        now = state.ForwardState(datetime.now(UTC), sinks, (clock,) if clock else ())
-        state.write(state.path_for(self._store_path), now)
+        now = forwardstate.ForwardState(datetime.now(UTC), sinks, (clock,) if clock else ())
+        forwardstate.write(forwardstate.path_for(self._store_path), now)
 
-    def _sink_states(self) -> list[state.SinkState]:
+    def _sink_states(self) -> list[forwardstate.SinkState]:
         couriers = {courier.sink: courier for courier, _ in self._ways}
         found = []
         for depth in self._outbox.depths():
             courier = couriers.get(depth.sink)
             first = courier.oldest() if courier else depth.oldest_ms
             found.append(
-                state.SinkState(
+                forwardstate.SinkState(
                     sink=depth.sink,
                     active=courier is not None,
                     problem=courier.problem if courier else None,
@@ -177,7 +177,7 @@ class Forwarding:
         elif well:
             self._say(well)
         elif before is not None:
-            self._say(f"{state.called(what).capitalize()}: takes data again.")
+            self._say(f"{forwardstate.called(what).capitalize()}: takes data again.")
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -1,7 +1,8 @@
-"""The time-series database: one request, what its answers mean, whether it was restarted.
+"""An item of the outbox → lines of the line protocol (`hardware_notes/tsdb_schema.md`).
 
-Writes by the v2 protocol through influxdb-client, as line strings (its own batching loses data and
-is not used). Error texts are one line for the user and never hold the token.
+Tags are few and of low number. Fields are floats; a text that is one of a few is its place in
+`CODES`; absent values are absent. One tag set and time is one point, so that sending it again
+changes nothing. Times are ms.
 """
 
 import json
@@ -9,19 +10,115 @@ import os
 import re
 import ssl
 import time
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from typing import Any
 
 import aiohttp
+import numpy as np
 from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
 from influxdb_client.rest import ApiException
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forward.courier import Away, Refused
-from plantigrade_gateway.forward.lines import PREFIX, lines, place_tags
-from plantigrade_gateway.forward.points import Item
+from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
+from plantigrade_gateway.store.enqueue import LOADS, REGIONS, Item, unpack_loads
+
+PREFIX = "plantigrade_"
+CODES: dict[str, tuple[str, ...]] = {
+    "roll": ("unclear", "skipped", "through"),
+    "bearing": ("unclear", "none", "slight", "bearing"),
+    "heel_lift__state": ("unclear", "down", "lifted"),
+    "push__manner": ("unclear", "held", "skipped", "rolled"),
+    "push__timing": ("unclear", "early", "with_shift"),
+    "finish_manner": ("time", "settled", "stepped"),
+    "state": ("ended", "open"),
+    "link": ("stopped", "pausing", "searching", "connecting", "streaming"),
+}
+"""What the numbers of coded fields mean: the place in the list."""
+
+NAMED = {"step": "foot", "stand": "foot", "swing": "lead", "cue": "cue", "set": "set"}
+NAMED |= {"link": "foot", "session": ""}
+"""The tag that an item's name is."""
+
+_LEFT_OUT = {"foot", "lead", "path_t_s", "path_y", "name", "end_reason", "started_utc"}
+_NO_CODE = -1.0  # a text that this version knows no code for
+
+
+def lines(item: Item, place: str) -> list[str]:
+    """Return an item as lines, in order.
+
+    Parameters
+    ----------
+    item : Item
+    place : str
+        `place_tags` of the bay.
+    """
+    if item.kind == LOADS:
+        return list(_loads(item, place))
+    fields = ",".join(f"{key}={value!r}" for key, value in flat(item.body))
+    return [f"{series(item, place)} {fields} {item.time_ms}"]
+
+
+def place_tags(site: str, bay: str) -> str:
+    """Return the tags that every point of a bay has."""
+    return f"bay={bay},site={site}"
+
+
+def series(item: Item, place: str) -> str:
+    """Return measurement and tags; names of people are never among them."""
+    tags = [PREFIX + item.kind, place]
+    if name := NAMED.get(item.kind, "foot"):
+        tags.append(f"{name}={item.name}")
+    if item.player is not None:
+        tags.append(f"player={item.player}")
+    if item.session is not None:
+        tags += [f"revision={item.revision}", f"session={item.session}", f"source={item.source}"]
+    if item.twin:
+        tags.append(f"twin={item.twin}")
+    return ",".join(tags)
+
+
+def flat(body: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, float]]:
+    """Give the fields of a body: nested names joined by ``__``, lists by their place."""
+    for key, value in body.items():
+        name = before + key
+        if key in _LEFT_OUT or value is None:
+            continue
+        if isinstance(value, Mapping):
+            yield from flat(value, name + "__")
+        elif isinstance(value, list):
+            yield from flat({f"{5 * k:02}": v for k, v in enumerate(value, 1)}, name + "_")
+        elif isinstance(value, str):
+            yield name, _code(name, value)
+        else:
+            yield name, float(value)
+
+
+def _code(name: str, value: str) -> float:
+    for key, texts in CODES.items():
+        if name == key or name.endswith("__" + key):
+            return float(texts.index(value)) if value in texts else _NO_CODE
+    return _NO_CODE
+
+
+def _loads(item: Item, place: str) -> Iterator[str]:
+    body = item.body
+    values = unpack_loads(body["data"], body["rows"])
+    times = ((body["time_us"] + body["period_us"] * np.arange(body["rows"])) // 1000).tolist()
+    tags = f",player={item.player}" if item.player is not None else ""
+    tags += f",session={item.session},source={item.source}"
+    for foot, columns in (("left", slice(0, 4)), ("right", slice(4, 8))):
+        head = f"{PREFIX}{LOADS},{place},foot={foot}{tags} "
+        whole = head + ",".join(f"{region}=%r" for region in REGIONS) + " %d"
+        for row, time_ms in zip(values[:, columns].tolist(), times, strict=True):
+            if row[0] == row[0] and row[1] == row[1] and row[2] == row[2] and row[3] == row[3]:
+                yield whole % (*row, time_ms)
+            elif there := [(r, v) for r, v in zip(REGIONS, row, strict=True) if v == v]:
+                yield f"{head}{','.join(f'{r}={v!r}' for r, v in there)} {time_ms}"
+
 
 LOOK_EVERY_S = 5.0
 """How often it is asked whether it was restarted."""
@@ -81,7 +178,7 @@ class Database:
 
         Raises
         ------
-        Away
+        SinkUnavailable
         """
         if self._client is None:
             trust = _trust(self._config.text("tsdb.ca_file"))
@@ -122,7 +219,7 @@ class Database:
 
         Raises
         ------
-        Away
+        SinkUnavailable
         """
         assert self._http is not None
         try:
@@ -143,19 +240,19 @@ class Database:
         return Look(found[1] if found else None, ahead_s, "vm_app_version" in text)
 
     async def send(self, items: list[Item]) -> None:
-        """Write items; raises `Away` or `Refused`."""
+        """Write items; raises `SinkUnavailable` or `ItemRejected`."""
         try:
             made = [line for item in items for line in lines(item, self._place)]
         except (TypeError, ValueError, KeyError) as error:
-            raise Refused(f"cannot be written as a line ({error!r})") from None
+            raise ItemRejected(f"cannot be written as a line ({error!r})") from None
         if made:
             await self.write(made)
 
     async def takes_anything(self) -> bool:
-        """Return whether it takes a point that is known to be good; raises `Away`."""
+        """Return whether it takes a point that is known to be good; raises `SinkUnavailable`."""
         try:
             await self.write([self.check_line(0.0)])
-        except Refused:
+        except ItemRejected:
             return False
         return True
 
@@ -164,7 +261,7 @@ class Database:
         return f"{PREFIX}check,{self._place} value={value!r} {time.time_ns() // 1_000_000}"
 
     async def write(self, made: list[str]) -> None:
-        """Write lines; raises `Away` or `Refused`."""
+        """Write lines; raises `SinkUnavailable` or `ItemRejected`."""
         assert self._client is not None
         try:
             await self._client.write_api().write(
@@ -184,12 +281,12 @@ class Database:
 
         Raises
         ------
-        Away
+        SinkUnavailable
         """
         return await self.export(f'{{session="{session}"}}')
 
     async def export(self, match: str) -> list[tuple[dict[str, str], list[float], list[int]]]:
-        """Read the series back that a selector matches; raises `Away`."""
+        """Read the series back that a selector matches; raises `SinkUnavailable`."""
         assert self._http is not None
         # A recording replayed fast is dated ahead of now.
         asked = {"match[]": match, "start": "0", "end": str(int(time.time()) + _AHEAD_S)}
@@ -197,7 +294,7 @@ class Database:
             async with self._http.get(self.url + "/api/v1/export", params=asked) as answer:
                 text = await answer.text()
                 if answer.status != 200:
-                    raise Away(self._text(f"cannot be read ({answer.status})"))
+                    raise SinkUnavailable(self._text(f"cannot be read ({answer.status})"))
         except (aiohttp.ClientError, OSError, TimeoutError) as error:
             raise self._away(error) from None
         rows = [json.loads(line) for line in text.splitlines()]
@@ -209,31 +306,37 @@ class Database:
             body = error.body or error.reason or ""
             text = body.decode("utf-8", "replace") if isinstance(body, bytes) else str(body)
             said = text.strip().splitlines()
-            return Refused(self._config.masked(f"{status}: {said[0][:200] if said else 'refused'}"))
+            return ItemRejected(
+                self._config.masked(f"{status}: {said[0][:200] if said else 'refused'}")
+            )
         if status in _MEANING:
-            return Away(self._text(_MEANING[status]))
+            return SinkUnavailable(self._text(_MEANING[status]))
         asked = error.headers.get("Retry-After") if error.headers else None
         after_s = float(asked) if asked and asked.isdigit() else None
         busy = "is busy" if status in _BUSY else "fails"
-        return Away(self._text(f"{busy} ({status})"), after_s)
+        return SinkUnavailable(self._text(f"{busy} ({status})"), after_s)
 
-    def _away(self, error: BaseException) -> Away:
+    def _away(self, error: BaseException) -> SinkUnavailable:
         if isinstance(error, aiohttp.ClientConnectorCertificateError | ssl.SSLError):
             reason = getattr(error, "certificate_error", error)
             why = getattr(reason, "verify_message", "") or "not verified"
-            return Away(self._text(f"its certificate is not trusted ({why}): set tsdb.ca_file"))
+            return SinkUnavailable(
+                self._text(f"its certificate is not trusted ({why}): set tsdb.ca_file")
+            )
         if isinstance(error, aiohttp.ClientConnectorDNSError):
-            return Away(self._text("no such host: check tsdb.url"))
+            return SinkUnavailable(self._text("no such host: check tsdb.url"))
         if isinstance(error, aiohttp.ClientConnectorSSLError):
-            return Away(self._text("does not speak TLS there: check tsdb.url"))
+            return SinkUnavailable(self._text("does not speak TLS there: check tsdb.url"))
         if isinstance(error, TimeoutError):
             limit = self._config.number("tsdb.timeout_s")
-            return Away(self._text(f"does not answer within {limit:g} s"))
+            return SinkUnavailable(self._text(f"does not answer within {limit:g} s"))
         if isinstance(error, aiohttp.ClientConnectorError):
             number = error.os_error.errno
             why = os.strerror(number) if number else "no connection"
-            return Away(self._text(f"cannot be reached ({why}): is it running, is tsdb.url right?"))
-        return Away(self._text(f"broke the connection ({type(error).__name__})"))
+            return SinkUnavailable(
+                self._text(f"cannot be reached ({why}): is it running, is tsdb.url right?")
+            )
+        return SinkUnavailable(self._text(f"broke the connection ({type(error).__name__})"))
 
     def _text(self, what: str) -> str:
         return self._config.masked(f"time-series database {self.url}: {what}")

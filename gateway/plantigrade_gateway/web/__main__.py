@@ -16,14 +16,14 @@ from typing import Any
 
 import uvicorn
 
-from plantigrade_gateway.database import Database
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.web.access import Access, Opening
-from plantigrade_gateway.web.addresses import own_names
+from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.web.app import create_app
-from plantigrade_gateway.web.guard import Guard
-from plantigrade_gateway.web.hub import Hub
-from plantigrade_gateway.web.page import PORT, Start
+from plantigrade_gateway.web.door.access import Access, BindPolicy
+from plantigrade_gateway.web.door.guard import Guard
+from plantigrade_gateway.web.door.origin import own_names
+from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.web.live.page import PORT, Start
 
 _STOP_LIMIT_S = 2
 
@@ -65,7 +65,7 @@ def listen(host: str, port: str) -> socket.socket:
 async def serve(listening: socket.socket, database: Database, start: Start) -> None:
     """Serve until standard input ends."""
     hub = Hub(_write)
-    opening = Opening(start.lan, start.cert is not None, (*own_names(), *start.names))
+    opening = BindPolicy(start.lan, start.cert is not None, (*own_names(), *start.names))
     access = Access(database, opening)
     config = uvicorn.Config(
         Guard(create_app(hub, database.path, access), access),

@@ -9,20 +9,17 @@ from pathlib import Path
 from fastapi import APIRouter, FastAPI, HTTPException, Request, Response, WebSocket
 from fastapi.responses import HTMLResponse
 from fastapi.staticfiles import StaticFiles
-from fastapi.templating import Jinja2Templates
 from starlette.websockets import WebSocketDisconnect
 
-from plantigrade_gateway.tones import Motif, motif
-from plantigrade_gateway.wavfile import wav_bytes
-from plantigrade_gateway.web.access import Access
-from plantigrade_gateway.web.desk import bokeh_files, desk_router
-from plantigrade_gateway.web.guard import CLOSED, SIGNED_OUT
+from plantigrade_gateway.sound.motifs import Motif, motif
+from plantigrade_gateway.sound.wav import wav_bytes
+from plantigrade_gateway.web.desk.routes import bokeh_files, desk_router
+from plantigrade_gateway.web.door.access import Access, Rights
+from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
+from plantigrade_gateway.web.door.pages import links_router, sign_in_router
 from plantigrade_gateway.web.health import health_router
-from plantigrade_gateway.web.html import not_there
-from plantigrade_gateway.web.hub import Hub, Viewer
-from plantigrade_gateway.web.linkpages import links_router
-from plantigrade_gateway.web.rights import Rights
-from plantigrade_gateway.web.signin import sign_in_router
+from plantigrade_gateway.web.html import not_there, rendered
+from plantigrade_gateway.web.live.hub import Hub, Viewer
 
 HERE = Path(__file__).parent
 SEND_LIMIT_S = 5.0
@@ -44,10 +41,9 @@ def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
     """
     app = FastAPI(title="Plantigrade", docs_url=None, redoc_url=None, openapi_url=None)
     app.state.store_path = store_path
-    templates = Jinja2Templates(HERE / "templates")
     app.mount("/static/bokeh", StaticFiles(directory=bokeh_files()), name="bokeh")
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.include_router(_live_router(hub, access, templates))
+    app.include_router(_live_router(hub, access))
     app.include_router(sign_in_router(access))
     app.include_router(links_router(access))
     app.include_router(desk_router(store_path))
@@ -62,7 +58,7 @@ def _wav(name: Motif) -> bytes:
     return wav_bytes(motif(name))
 
 
-def _live_router(hub: Hub, access: Access, templates: Jinja2Templates) -> APIRouter:
+def _live_router(hub: Hub, access: Access) -> APIRouter:
     router = APIRouter()
 
     @router.get("/", response_class=HTMLResponse)
@@ -70,7 +66,7 @@ def _live_router(hub: Hub, access: Access, templates: Jinja2Templates) -> APIRou
         rights = await access.rights(request)
         if rights is None:
             raise HTTPException(401)
-        return templates.TemplateResponse(request, "live.html", {"rights": str(rights)})
+        return HTMLResponse(rendered("live.html", rights=str(rights)))
 
     @router.get("/sounds/{name}.wav")
     def sound(name: str) -> Response:

@@ -10,12 +10,11 @@ from pathlib import Path
 from fastapi import APIRouter, HTTPException, Request, Response
 from fastapi.responses import JSONResponse
 
-from plantigrade_gateway import linkstatus
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forward import state
-from plantigrade_gateway.linkstatus import ServiceStatus
-from plantigrade_gateway.web.access import Access
-from plantigrade_gateway.web.rights import Rights
+from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store import status as linkstatus
+from plantigrade_gateway.store.status import ServiceStatus
+from plantigrade_gateway.web.door.access import Access, Rights
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 """The Prometheus text format, https://prometheus.io/docs/instrumenting/exposition_formats/."""
@@ -80,12 +79,12 @@ def health(store_path: Path) -> tuple[bool, list[str]]:
             for foot, link in status.feet.items()
             if link.state not in ("streaming", "replayed")
         ]
-    forward = state.latest(store_path)
+    forward = forwardstate.latest(store_path)
     for sink in () if forward is None else forward.sinks:
         if sink.active and sink.problem:
-            problems.append(f"{state.called(sink.sink)} takes nothing")
+            problems.append(f"{forwardstate.called(sink.sink)} takes nothing")
         if sink.aside:
-            problems.append(f"{sink.aside} rows set aside for the {state.called(sink.sink)}")
+            problems.append(f"{sink.aside} rows set aside for the {forwardstate.called(sink.sink)}")
     return status is not None, problems
 
 
@@ -106,7 +105,7 @@ def _samples(store_path: Path) -> Iterator[Sample]:
     yield "up", "", float(status is not None)
     if status is not None:
         yield from _link_samples(status)
-    forward = state.latest(store_path)
+    forward = forwardstate.latest(store_path)
     for sink in () if forward is None else forward.sinks:
         label = f'{{sink="{sink.sink}"}}'
         yield "forward_up", label, float(sink.active and sink.problem is None)

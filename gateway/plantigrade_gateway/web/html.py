@@ -1,4 +1,4 @@
-"""HTML of a template, with everything escaped that people wrote."""
+"""HTML of a template, with everything escaped that people wrote; the only template environment."""
 
 from functools import cache
 from pathlib import Path
@@ -12,8 +12,13 @@ _NOT_THERE = "There is no page at this address."
 
 @cache
 def _environment() -> jinja2.Environment:
-    loader = jinja2.FileSystemLoader(Path(__file__).parent / "templates")
-    return jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined)
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
 
 
 def rendered(template: str, **values: object) -> str:

@@ -120,6 +120,8 @@ class Swing:
         Still time at address before the start.
     lead_peak_bw : float or None
         Greatest load on the lead foot, × body weight.
+    high_share : float or None
+        Lead share that the shift goes to; in the reverse style from .58 on.
     """
 
     manner: Manner | None = None
@@ -134,20 +136,42 @@ class Swing:
     waggles: int | None = None
     address_s: float | None = None
     lead_peak_bw: float | None = None
+    high_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Waggle:
-    """Waggle the club at address, and do not swing."""
+    """Waggle the club at address, and do not swing.
+
+    Attributes
+    ----------
+    count : int or None
+    large : bool
+        Begin with a wide waggle to the lead side, and come back over the trail side.
+    """
 
     count: int | None = None
+    large: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class HalfSwing:
-    """Go back as if to swing, and return to address without shifting to the lead foot."""
+    """Go back as if to swing, and return to address without shifting to the lead foot.
+
+    Attributes
+    ----------
+    backswing_s : float or None
+    over : float or None
+        How far the lead share comes over its level on the return; up to .06 is no swing.
+    """
 
     backswing_s: float | None = None
+    over: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TrailRest:
+    """Rest on the trail foot for a while, and come back to the middle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +193,19 @@ class Shuffle:
     lifts: int | None = None
 
 
-Segment = Stand | OneLeg | Rock | Walk | Swing | Waggle | HalfSwing | SlowShift | Bend | Shuffle
+Segment = (
+    Stand
+    | OneLeg
+    | Rock
+    | Walk
+    | Swing
+    | Waggle
+    | HalfSwing
+    | TrailRest
+    | SlowShift
+    | Bend
+    | Shuffle
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,17 @@ import numpy as np
 
 from plantigrade.block import Foot
 from plantigrade.synth.motion import Body, Motion, Part, not_swing
-from plantigrade.synth.plan import Bend, HalfSwing, OneLeg, Rock, Shuffle, SlowShift, Stand, Waggle
+from plantigrade.synth.plan import (
+    Bend,
+    HalfSwing,
+    OneLeg,
+    Rock,
+    Shuffle,
+    SlowShift,
+    Stand,
+    TrailRest,
+    Waggle,
+)
 from plantigrade.synth.shapes import draw_shape
 from plantigrade.synth.truth import NotSwing, NotSwingKind, StandTruth
 
@@ -92,10 +102,46 @@ def add_waggles(
 
 def waggle(body: Body, segment: Waggle, rng: np.random.Generator) -> Part:
     """Waggle at address without a swing."""
+    if segment.large:
+        return _large_waggle(body, rng)
     count = int(rng.integers(1, 5)) if segment.count is None else segment.count
     motion = Motion(body, 1.6 + 1.1 * count + 1.5)
     end = add_waggles(motion, 1.2, count, body.player.lead, rng)
     return Part(motion, not_swings=[NotSwing(NotSwingKind.WAGGLE, 1.2, end)])
+
+
+def _large_waggle(body: Body, rng: np.random.Generator) -> Part:
+    """Waggle widely: to the lead side, back over the trail side, and to the lead side again."""
+    motion = Motion(body, 6.5)
+    lead, home = body.player.lead, body.player.left_share
+    sign = motion.share(lead, 1.0) - motion.share(lead, 0.0)
+    at = 2.0
+    for size in (
+        rng.uniform(0.14, 0.25),
+        -rng.uniform(0.07, 0.14),
+        rng.uniform(0.10, 0.22),
+        0.0,
+    ):
+        length = float(rng.uniform(0.3, 0.55))
+        motion.left.to(at, length, home + sign * size, draw_shape(rng))
+        at += length
+    return Part(motion, not_swings=[NotSwing(NotSwingKind.WAGGLE, 2.0, at)])
+
+
+def trail_rest(body: Body, segment: TrailRest, rng: np.random.Generator) -> Part:
+    """Rest on the trail foot, go a little further there at times, and come back to the middle."""
+    out, rest = rng.uniform(0.6, 1.5), rng.uniform(1.0, 3.0)
+    motion = Motion(body, 1.0 + out + rest + 3.0)
+    lead, home = body.player.lead, body.player.left_share
+    level = float(rng.uniform(0.26, 0.36))
+    motion.left.to(1.0, out, motion.share(lead, level), draw_shape(rng))
+    at = 1.0 + out + rest
+    further, taken = rng.choice([0.0, rng.uniform(0.05, 0.10)]), rng.uniform(0.3, 0.6)
+    motion.left.to(at, taken, motion.share(lead, level - further), draw_shape(rng))
+    back = float(rng.uniform(0.25, 0.6))
+    motion.left.to(at + taken, back, home, draw_shape(rng))
+    motion.total.bump(at + taken, 0.8 * back, rng.uniform(-0.04, 0.08))
+    return Part(motion, not_swings=[NotSwing(NotSwingKind.TRAIL_REST, 1.0, at + taken + back)])
 
 
 def half_swing(body: Body, segment: HalfSwing, rng: np.random.Generator) -> Part:
@@ -109,8 +155,8 @@ def half_swing(body: Body, segment: HalfSwing, rng: np.random.Generator) -> Part
     away = motion.share(lead, rng.uniform(0.18, 0.40))
     motion.left.to(start, back, away, draw_shape(rng))
     turn = start + back + wait
-    past = body.player.left_share + motion.share(lead, 0.04) - motion.share(lead, 0.0)
-    over = rng.choice([body.player.left_share, past])
+    over = rng.choice([0.0, 0.04]) if segment.over is None else segment.over
+    over = body.player.left_share + motion.share(lead, over) - motion.share(lead, 0.0)
     motion.left.to(turn, home, over, draw_shape(rng))
     motion.left.to(turn + 0.9 * home, 0.6, body.player.left_share, draw_shape(rng))
     motion.y[trail].to(start, back, rng.uniform(0.22, 0.33), draw_shape(rng))

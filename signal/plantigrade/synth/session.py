@@ -27,6 +27,7 @@ _PERFORM: dict[type, Callable[[Body, Any, np.random.Generator], Part]] = {
     plans.Swing: swing,
     plans.Waggle: posture.waggle,
     plans.HalfSwing: posture.half_swing,
+    plans.TrailRest: posture.trail_rest,
     plans.SlowShift: posture.slow_shift,
     plans.Bend: posture.bend,
     plans.Shuffle: posture.shuffle,

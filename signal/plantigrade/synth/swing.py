@@ -10,7 +10,7 @@ are published for heel lift and push.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -29,6 +29,9 @@ T = TypeVar("T")
 
 ON_THE_WAY = 0.05
 """A move of load counts as begun when this part of its way is done (ours)."""
+
+_LEAST_OVER = 0.08
+"""The shift goes at least so far over the address share: less is hardly a swing's (ours)."""
 
 _SHIFT_TAIL = 1.15
 """Length of the whole way back to the lead foot over the time to the lead peak (ours)."""
@@ -117,7 +120,7 @@ def _draw(rng: np.random.Generator, segment: Swing, player: Player, hold: float)
         skewed(start, rng.uniform(1.4, 2.6)),
     )
     waggles = int(rng.choice([0, 0, 1, 2, 3]))
-    return _Plan(
+    plan = _Plan(
         lead=player.lead,
         style=style,
         finish=segment.finish or _pick(rng, tuple(Finish), (0.35, 0.25, 0.15, 0.15, 0.1)),
@@ -127,7 +130,7 @@ def _draw(rng: np.random.Generator, segment: Swing, player: Player, hold: float)
         lead_peak_bw=segment.lead_peak_bw or float(push),
         address_share=near(rng, 0.5, 0.03, 0.43, 0.58),
         low_share=float(rng.uniform(0.09, 0.13) if light else rng.uniform(0.16, 0.30)),
-        high_share=float(rng.uniform(0.66, 0.8) if reverse else rng.uniform(0.76, 0.93)),
+        high_share=float(rng.uniform(0.58, 0.8) if reverse else rng.uniform(0.76, 0.93)),
         waggles=waggles if segment.waggles is None else segment.waggles,
         press_s=float(rng.uniform(0.25, 0.45)) if press else 0.0,
         back_s=back,
@@ -135,6 +138,8 @@ def _draw(rng: np.random.Generator, segment: Swing, player: Player, hold: float)
         back_shape=soft_back if hold else sharp_back,
         shift_shape=soft_shift if hold else sharp_shift,
     )
+    high = segment.high_share or max(plan.high_share, plan.address_share + _LEAST_OVER)
+    return replace(plan, high_share=high)
 
 
 def _schedule(rng: np.random.Generator, segment: Swing, plan: _Plan, hold: float) -> _Clock:

@@ -13,6 +13,7 @@ class NotSwingKind(StrEnum):
 
     WAGGLE = "waggle"
     HALF_SWING = "half_swing"
+    TRAIL_REST = "trail_rest"
     SLOW_SHIFT = "slow_shift"
     BEND = "bend"
     SHUFFLE = "shuffle"

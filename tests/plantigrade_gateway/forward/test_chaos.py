@@ -1,6 +1,11 @@
 """A short run of what ``make chaos`` does for minutes; the outcome is printed."""
 
+import random
+
+import pytest
 from tests.support.chaos import Chaos
+
+pytestmark = pytest.mark.dear
 
 
 async def test_nothing_is_missing_after_everything_was_killed(tmp_path):
@@ -9,3 +14,13 @@ async def test_nothing_is_missing_after_everything_was_killed(tmp_path):
     assert outcome.is_whole, outcome
     assert outcome.produced > 50 and outcome.aside == 0
     assert sum(outcome.faults.values()) >= 4
+
+
+@pytest.mark.slow
+async def test_nothing_is_missing_after_minutes_of_it(tmp_path):
+    seed = random.randrange(1_000_000)
+    print(f"seed {seed}")
+    outcome = await Chaos(tmp_path, seconds=120.0, seed=seed).run()
+    print(outcome)
+    assert outcome.is_whole, outcome
+    assert sum(outcome.faults.values()) >= 20

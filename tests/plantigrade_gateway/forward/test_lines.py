@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 from tests.support.records import stand, step, swing
 
-from plantigrade_gateway.eventrow import event_row
-from plantigrade_gateway.forward import lines as module
-from plantigrade_gateway.forward.lines import CODES, flat, lines, place_tags
-from plantigrade_gateway.forward.points import Item
+from plantigrade_gateway.analysis.eventrow import event_row
+from plantigrade_gateway.forward import tsdb as module
+from plantigrade_gateway.forward.tsdb import CODES, flat, lines, place_tags
+from plantigrade_gateway.store.enqueue import Item
 
 NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
 LINE = re.compile(r"plantigrade_\w+(,[a-z]+=[\w-]+)+ (\w+=-?[\d.e+-]+)(,\w+=-?[\d.e+-]+)* \d{13}")
@@ -56,7 +56,7 @@ def test_texts_are_codes_and_absent_values_are_absent():
 
 def test_every_word_a_result_can_hold_has_a_code():
     from plantigrade.events import Bearing, HeelLiftState, Manner, Roll, Timing
-    from plantigrade_gateway.reconnect import LinkState
+    from plantigrade_gateway.sources.live import ConnectionState
 
     for enum, key in (
         (Roll, "roll"),
@@ -64,7 +64,7 @@ def test_every_word_a_result_can_hold_has_a_code():
         (HeelLiftState, "heel_lift__state"),
         (Manner, "push__manner"),
         (Timing, "push__timing"),
-        (LinkState, "link"),
+        (ConnectionState, "link"),
     ):
         assert set(enum) == set(CODES[key])
 

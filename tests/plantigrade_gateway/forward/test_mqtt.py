@@ -21,13 +21,17 @@ from tests.plantigrade_gateway.forward.test_tsdb import certificate
 from tests.support.bay import Bay, until
 from tests.support.records import stand, step, swing
 from tests.support.servers import Mosquitto, free_port, program
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import N_COLUMNS, Foot, PairBlock
-from plantigrade_gateway.forward import courier, moment, mqtt, payloads
-from plantigrade_gateway.forward.outbox import MQTT
-from plantigrade_gateway.forward.points import Point
-from plantigrade_gateway.linkstatus import FootStatus
-from plantigrade_gateway.settings import SessionSettings
+from plantigrade_gateway.forward import courier, launch, mqtt
+from plantigrade_gateway.forward import mqtt as payloads
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.store.enqueue import Point
+from plantigrade_gateway.store.outbox import MQTT
+from plantigrade_gateway.store.status import FootStatus
+
+pytestmark = pytest.mark.dear
 
 SECRET = "p4ssword-do-not-print-me"
 SCHEMA = json.loads(
@@ -85,7 +89,7 @@ async def subscribed(port: int, **how: Any) -> AsyncIterator[Subscriber]:
         while True:
             with suppress(aiomqtt.MqttError):
                 async with aiomqtt.Client(
-                    "127.0.0.1", port, identifier="sub", clean_session=False, timeout=3, **how
+                    "127.0.0.1", port, identifier="sub", clean_session=False, timeout=HANG_S, **how
                 ) as client:
                     await client.subscribe("plantigrade/#", qos=1)
                     there.set()
@@ -95,7 +99,7 @@ async def subscribed(port: int, **how: Any) -> AsyncIterator[Subscriber]:
             await asyncio.sleep(0.05)
 
     listening = asyncio.create_task(listen())
-    await asyncio.wait_for(there.wait(), 5)
+    await asyncio.wait_for(there.wait(), HANG_S)
     try:
         yield found
     finally:
@@ -118,13 +122,13 @@ async def test_every_message_is_what_its_schema_says(tmp_path, broker):
         points = [Point("cue", "early", 3.0, {"t_s": 3.0, "decided_s": 3.1, "delay_s": 0.0})]
         points.append(Point("set", "1", 2.0, {"name": "full", "start_s": 2.0, "summary": {}}))
         bay.store.write(bay.session, [], points)
-        bay.outbox.put_links("north/b1", 1_772_355_600_123, {"left": moment.link_body(foot)})
+        bay.outbox.put_links("north/b1", 1_772_355_600_123, {"left": launch.link_body(foot)})
         bay.store.end_session(bay.session, "stop")
         await bay.sent(MQTT)
         loads = np.full((3, N_COLUMNS), 100.0)
         block = PairBlock(0, np.arange(3) / 100, loads, loads * np.nan)
         assert forwarding.broker is not None
-        forwarding.broker.show(moment.summary(block, SessionSettings(), bay.session))
+        forwarding.broker.show(launch.summary(block, SessionSettings(), bay.session))
         await until(lambda: found.of("live"))
     topics = {topic for topic, _ in found.got}
     kinds = ("step", "stand", "swing", "set", "cue", "session")
@@ -165,11 +169,11 @@ async def test_the_bay_says_that_it_stops_and_its_will_that_it_died(tmp_path, br
             | {"PLANTIGRADE_BAY": "b1"},
             stdin=subprocess.PIPE,
         )
-        await until(lambda: found.of("state")[-1]["state"] == "online", 30)
+        await until(lambda: found.of("state")[-1]["state"] == "online")
         assert process.stdin is not None
         process.stdin.close()  # the gateway is killed: no word to stop, the pipe ends
-        await until(lambda: found.of("state")[-1]["state"] == "away", 10)
-        process.wait(5)
+        await until(lambda: found.of("state")[-1]["state"] == "away")
+        process.wait(HANG_S)
         assert process.returncode == 3
 
 
@@ -181,12 +185,12 @@ async def test_a_killed_broker_gets_again_what_it_lost(tmp_path):
     async with bay.forwarding() as forwarding:
         (way, _) = forwarding._ways[0]
         bay.put(*(step(100 * k) for k in range(1, 301)))
-        await until(lambda: way.held >= 301, 20)  # acknowledged, with nobody there to get it
+        await until(lambda: way.held >= 301)  # acknowledged, with nobody there to get it
         broker.kill()
         await asyncio.to_thread(broker.start)
         async with subscribed(broker.port) as found:
             bay.put(step(90_000))
-            await until(lambda: set(found.ids()) >= bay.ids, 20)
+            await until(lambda: set(found.ids()) >= bay.ids)
         assert way.resent >= 301
     broker.kill()
     bay.store.close()
@@ -199,10 +203,10 @@ async def test_a_hung_broker_is_seen(tmp_path, broker):
         await bay.sent(MQTT)
         broker.pause()
         bay.put(step(200))
-        await until(lambda: bay.said, 20)
+        await until(lambda: bay.said)
         assert bay.said == ["Message broker 127.0.0.1: does not answer within 0.5 s."]
         broker.go_on()
-        await until(lambda: set(found.ids()) >= bay.ids, 20)
+        await until(lambda: set(found.ids()) >= bay.ids)
     bay.store.close()
 
 
@@ -331,7 +335,7 @@ def test_live_summaries_come_at_their_rate_and_hold_no_nan():
     class Teller:
         live: Callable[[dict[str, Any]], None] = staticmethod(told.append)
 
-    shown = moment.LiveSummary(Teller(), 10.0)  # type: ignore[arg-type]
+    shown = launch.LiveSummary(Teller(), 10.0)  # type: ignore[arg-type]
     loads = np.full((1000, N_COLUMNS), 100.0)
     loads[500:] = 2.0  # too little for a CoP
     block = PairBlock(0, np.arange(1000) / 100, loads, loads)
@@ -363,7 +367,7 @@ async def test_a_broker_that_is_always_busy_is_seen_by_what_it_acknowledges(
     items = bay.outbox.waiting(MQTT, 0, 20)
     sink = mqtt.Broker(bay.config)
     seen: list[bool | None] = []
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(HANG_S):
         await sink.open()
         while seen.count(False) < 2:
             await sink.send(items)

@@ -20,9 +20,12 @@ from tests.support.servers import Victoria, free_port, program
 
 from plantigrade.block import Foot
 from plantigrade_gateway import logs
-from plantigrade_gateway.cli import main
-from plantigrade_gateway.forward import check, courier, state
-from plantigrade_gateway.forward.outbox import TSDB
+from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.forward import check, courier
+from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store.outbox import TSDB
+
+pytestmark = pytest.mark.dear
 
 SECRET = "t0ken-do-not-print-me"
 
@@ -69,13 +72,13 @@ async def test_every_point_comes_back_as_it_is_stored(bay, victoria):
     found = await check.verify(bay.config, bay.store, bay.session)
     assert found.is_whole, found
     assert found.expected > 150
-    assert state.read(state.path_for(bay.store.path)).sinks[0].sent == 6  # type: ignore[union-attr]
+    assert forwardstate.read(forwardstate.path_for(bay.store.path)).sinks[0].sent == 6  # type: ignore[union-attr]
 
 
 async def test_sent_twice_is_there_once_and_results_made_again_replace(bay, victoria):
     import dataclasses
 
-    from plantigrade_gateway.eventrow import event_row
+    from plantigrade_gateway.analysis.eventrow import event_row
 
     bay.put(*EVENTS)
     async with bay.forwarding():
@@ -143,12 +146,12 @@ async def test_acknowledged_rows_that_a_kill_took_are_sent_again(tmp_path):
         (way, _) = forwarding._ways[0]
         for k in range(20):
             bay.put(*(step(1000 * k + 100 * i) for i in range(10)))
-        await until(lambda: way.acknowledged >= 201, 20)
+        await until(lambda: way.acknowledged >= 201)
         server.kill()
         await asyncio.to_thread(server.start)
         bay.put(step(50_000))
-        await until(lambda: way.resent >= 201, 20)
-        await until(lambda: way.held >= 202, 20)
+        await until(lambda: way.resent >= 201)
+        await until(lambda: way.held >= 202)
         found = await until_whole(bay, server)
         assert found.is_whole, found
     server.kill()
@@ -244,7 +247,7 @@ async def test_a_fault_is_said_once_in_a_line_and_nothing_is_lost(tmp_path, vict
         found = await until_whole(bay, victoria)
         assert found.is_whole, found
         shown = " ".join(bay.said) + (tmp_path / "log" / "forward.log").read_text("utf-8")
-        shown += state.path_for(bay.store.path).read_text("utf-8")
+        shown += forwardstate.path_for(bay.store.path).read_text("utf-8")
         assert said.split(" (")[0] in shown and SECRET not in shown
         bay.store.close()
 
@@ -359,7 +362,7 @@ def test_check_says_what_to_do(tmp_path):
 def test_a_gateway_that_sends_nothing_loads_no_library_of_a_sink(tmp_path):
     code = (
         "import sys\n"
-        "from plantigrade_gateway.cli import main\n"
+        "from plantigrade_gateway.cli.main import main\n"
         f"main(['demo', '--fast', '--no-sound', '--no-page', '--store', {str(tmp_path / 's')!r}],"
         " standalone_mode=False)\n"
         "bad = {'influxdb_client', 'aiomqtt', 'aiohttp', 'paho'} & set(sys.modules)\n"

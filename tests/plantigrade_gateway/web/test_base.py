@@ -7,6 +7,8 @@ import jinja2
 import pytest
 from tests.support.browser import Complaints, barriers
 
+pytestmark = pytest.mark.dear
+
 WEB = resources.files("plantigrade_gateway") / "web"
 CSS = (WEB / "static" / "base.css").read_text("utf-8")
 

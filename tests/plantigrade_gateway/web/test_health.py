@@ -8,12 +8,12 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
-from plantigrade_gateway import linkstatus
-from plantigrade_gateway.forward import state
-from plantigrade_gateway.forward.state import ForwardState, SinkState
-from plantigrade_gateway.linkstatus import FootStatus, Posted, ServiceStatus
+from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store import status as linkstatus
+from plantigrade_gateway.store.forwardstate import ForwardState, SinkState
+from plantigrade_gateway.store.status import FootStatus, Posted, ServiceStatus
+from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.health import CONTENT_TYPE, exposition, health, health_router
-from plantigrade_gateway.web.rights import Rights
 
 LINE = re.compile(
     r"# (HELP plantigrade_\w+ .+|TYPE plantigrade_\w+ (gauge|counter))"
@@ -35,7 +35,7 @@ def store_path(tmp_path: Path) -> Path:
         SinkState("mqtt", True, "message broker h: away", 7, 2, 61.5, 90, 1, 0, 4, 0.0),
         SinkState("tsdb", True, None, 0, 0, None, 97, 0, 0, 0, 12.5),
     )
-    state.write(state.path_for(path), ForwardState(datetime.now(UTC), sinks))
+    forwardstate.write(forwardstate.path_for(path), ForwardState(datetime.now(UTC), sinks))
     return path
 
 

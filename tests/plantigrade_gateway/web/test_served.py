@@ -14,10 +14,12 @@ import websockets
 from click.testing import CliRunner
 from tests.support.certificates import made
 
-from plantigrade_gateway.cli import main
-from plantigrade_gateway.store import Store
-from plantigrade_gateway.web import certificate, password
-from plantigrade_gateway.web.page import Page, PageOrder
+from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.door import certificate, password
+from plantigrade_gateway.web.live.page import Page, WebOptions
+
+pytestmark = pytest.mark.dear
 
 PASSWORD = "heel midfoot toes"
 WAIT_S = 20.0
@@ -30,7 +32,7 @@ def page(tmp_path_factory) -> Iterator[Page]:
     with Store.open(folder / "store.sqlite3") as store:
         password.put(store.database, PASSWORD)
         store.create_session("test", analysis_version=1)
-        order = PageOrder(port=0, lan=True, certificate=certificate.checked(*made(folder)))
+        order = WebOptions(port=0, lan=True, certificate=certificate.checked(*made(folder)))
         page = Page(order, store.path, lambda _: None, lambda _: None)
         try:
             assert page.wait(WAIT_S) is not None, page.problem

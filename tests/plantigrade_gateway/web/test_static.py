@@ -13,9 +13,8 @@ from playwright.sync_api import Browser, Page, Route
 from scipy.signal import find_peaks
 
 from plantigrade.zones import eighteen
-from plantigrade_gateway.tone import STALE_S, TONE_PEAK
-from plantigrade_gateway.tones import CEILING, KNEE, soft_limit, voice_period
-from plantigrade_gateway.web.layoutmessage import layout_message
+from plantigrade_gateway.sound.motifs import CEILING, KNEE, soft_limit, voice_period
+from plantigrade_gateway.sound.pitch import STALE_S, TONE_PEAK
 
 STATIC = resources.files("plantigrade_gateway") / "web" / "static"
 RATE = 48_000
@@ -129,7 +128,7 @@ def test_figures_are_readable_on_every_colour(page):
 
 
 def test_zones_are_drawn_where_the_layout_says_and_no_larger(page):
-    layout = layout_message(eighteen())
+    layout = eighteen().to_json()
     cells, sole = page.evaluate(
         """layout => import('./sole.js').then(m => [
             m.cells(layout).map(c => ({id: c.zone.id, points: c.points, area: m.area(c.points)})),

@@ -1,0 +1,1 @@
+"""A record or rows to results with their quality, and results to JSON."""

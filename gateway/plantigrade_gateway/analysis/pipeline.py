@@ -1,0 +1,461 @@
+"""The record → events: decoder, clock, calibration, pairing and detectors for one pair of insoles.
+
+Pure: no I/O, no time but the record's. What comes out is a function of the ordered record alone;
+how it is cut into batches never changes a bit of it. One implementation for live and stored.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plantigrade.baseline import BaselineState
+from plantigrade.block import Foot, PressureBlock
+from plantigrade.calibrate import Calibration, Calibrator, default_calibration
+from plantigrade.clock import ClockModel, ClockState
+from plantigrade.limits import Limits, setup_for
+from plantigrade.load import LoadReducer
+from plantigrade.monitor import ZoneMonitor
+from plantigrade_gateway.analysis.timeline import AWAY_S, Output, Tallies, TimeLine
+from plantigrade_gateway.record.entries import SESSION, Batch, Kind, read_exchange
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.stream import Counts, PacketRun, StreamEvent, StreamEventKind
+
+__all__ = ["Output", "Pipeline", "Tap"]
+
+AWAY_NS = round(AWAY_S * 1e9)
+"""In the record a foot is away by the arrival of its packets: what is lost has no sample time."""
+IntArray = NDArray[np.int64]
+PERIODS_US = (1_000, 50_000)
+"""Sample periods that are analysed: 20 to 1000 Hz (`plantigrade.limits.Setup`)."""
+INSOLES = (0, 1)
+_NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), StreamEventKind.RESTART  # looked up once
+_ZERO = np.zeros(1, dtype=np.int64)
+Tap = Callable[[PressureBlock, float], None]
+"""Told each foot's zone readings as they pass, calibrated, and the gain their load is taken by."""
+
+
+@dataclass(slots=True)
+class _Insole:
+    """One insole's way from bytes to loads."""
+
+    decoder: Decoder
+    clock: ClockModel
+    foot: Foot | None = None
+    calibration: Calibration | None = None
+    calibrator: Calibrator | None = None
+    reducer: LoadReducer | None = None
+    monitor: ZoneMonitor | None = None
+    shape: tuple[Foot, int, int] | None = None
+    """Foot, sample period and zones that it last said."""
+    last_ns: int = 0
+    away: bool = False
+    missed: Foot | None = None
+    """The foot whose rows go on without it."""
+    ignored: int = 0
+
+
+class Pipeline:
+    """Analyse one session's record, batch by batch.
+
+    Parameters
+    ----------
+    limits : Limits, optional
+    tap : callable, optional
+        Looks on; it changes nothing.
+    tallies : Tallies, optional
+        Kept of the time line where given.
+    """
+
+    def __init__(
+        self,
+        limits: Limits | None = None,
+        tap: Tap | None = None,
+        tallies: Tallies | None = None,
+    ) -> None:
+        self._tap = tap
+        self.settings = SessionSettings()
+        self._limits = limits or Limits()
+        self._layout = self.settings.zone_layout()
+        self._origin_ns: int | None = None
+        self._insoles: dict[int, _Insole] = {}
+        self._line = TimeLine(tallies)
+        self._calibrations: dict[int, Calibration] = {}
+
+    @property
+    def origin_ns(self) -> int | None:
+        """Monotonic host time at which the session's seconds begin; None before the first entry."""
+        return self._origin_ns
+
+    def push(self, batch: Batch) -> Output:
+        """Take consecutive entries; return what they decided."""
+        out = self._line.out = Output()
+        if len(batch):
+            if self._origin_ns is None:
+                self._begin(int(batch.arrival_ns[0]))
+            self._take(batch)
+        return out
+
+    def flush(self) -> Output:
+        """End the record: return what can still be decided."""
+        out = self._line.out = Output()
+        self._line.end()
+        return out
+
+    # ---- what is shown ----
+
+    def counts(self) -> dict[int, Counts]:
+        """Return each insole's counters."""
+        return {k: insole.decoder.counts for k, insole in self._insoles.items()}
+
+    def feet(self) -> dict[int, Foot | None]:
+        """Return which foot each insole says it is."""
+        return {k: insole.foot for k, insole in self._insoles.items()}
+
+    def clocks(self) -> dict[int, ClockState]:
+        """Return how well each insole's clock is known."""
+        return {
+            k: insole.clock.state for k, insole in self._insoles.items() if insole.foot is not None
+        }
+
+    def saturated(self) -> dict[int, int]:
+        """Return each insole's zone samples at full scale."""
+        return {k: i.calibrator.saturated for k, i in self._insoles.items() if i.calibrator}
+
+    def stuck(self) -> dict[int, tuple[int, ...]]:
+        """Return the ids of each insole's zones that are stuck now."""
+        return {
+            k: tuple(zone + 1 for zone in insole.monitor.stuck)
+            for k, insole in self._insoles.items()
+            if insole.monitor
+        }
+
+    def calibrations(self) -> dict[int, Calibration]:
+        """Return what each insole's counts are read with; unheard insoles are left out."""
+        return {k: i.calibrator.calibration for k, i in self._insoles.items() if i.calibrator}
+
+    def ignored(self) -> dict[int, int]:
+        """Return the packets left out because another insole is that foot, or zones do not fit."""
+        return {k: insole.ignored for k, insole in self._insoles.items()}
+
+    def baselines(self) -> dict[Foot, BaselineState]:
+        """Return each foot's baseline; none before the time line begins and after it ends."""
+        return self._line.baselines()
+
+    # ---- the record in pieces ----
+
+    def _begin(self, origin_ns: int) -> None:
+        self._origin_ns = origin_ns
+        self._insoles = {
+            k: _Insole(Decoder(k), ClockModel(origin_ns), last_ns=origin_ns) for k in INSOLES
+        }
+
+    def _take(self, batch: Batch) -> None:
+        ends = np.concatenate((_ZERO, np.cumsum(batch.length)))
+        for start, stop in self._pieces(batch):
+            self._settle_absence(batch, start)
+            if batch.kind[start] == _NOTIFICATION:
+                self._notifications(batch, start, stop, ends)
+            else:
+                data = batch.payload[int(ends[start]) : int(ends[start + 1])]
+                self._entry(int(batch.insole[start]), Kind(int(batch.kind[start])), data)
+
+    def _pieces(self, batch: Batch) -> Iterator[tuple[int, int]]:
+        """Cut a batch: entries that are not notifications alone, and where a foot goes or comes.
+
+        Within a piece both feet are there, or away, from its first entry to its last.
+        """
+        n = len(batch)
+        heard = min(insole.last_ns for insole in self._insoles.values())
+        near = batch.arrival_ns[-1] - heard <= AWAY_NS
+        if near and not (batch.kind != _NOTIFICATION).any() and not self._anyone_away():
+            yield 0, n
+            return
+        cuts = {0, n}
+        for at in np.flatnonzero(batch.kind != _NOTIFICATION).tolist():
+            cuts |= {at, at + 1}
+        for k, insole in self._insoles.items():
+            mine = np.flatnonzero((batch.insole == k) & (batch.kind == _NOTIFICATION))
+            times = np.concatenate(
+                ([insole.last_ns], batch.arrival_ns[mine], batch.arrival_ns[-1:])
+            )
+            for gap in np.flatnonzero(np.diff(times) > AWAY_NS).tolist():
+                gone = np.searchsorted(batch.arrival_ns, times[gap] + AWAY_NS, side="right")
+                cuts.add(int(gone))
+                if gap < len(mine):
+                    cuts.add(int(mine[gap]))
+        edges = sorted(cuts)
+        yield from pairwise(edges)
+
+    def _anyone_away(self) -> bool:
+        return any(insole.away for insole in self._insoles.values())
+
+    def _settle_absence(self, batch: Batch, start: int) -> None:
+        """Say which feet are away at the entry that begins a piece."""
+        now = int(batch.arrival_ns[start])
+        sends = int(batch.insole[start]) if batch.kind[start] == _NOTIFICATION else SESSION
+        for k, insole in self._insoles.items():
+            comes = k == sends
+            if not insole.away and now - insole.last_ns > AWAY_NS:
+                insole.away = True
+                self._tell_away(insole)
+            if insole.away and comes:
+                insole.away = False
+                if insole.missed is not None:
+                    self._line.back(insole.missed)
+                insole.missed = None
+
+    def _tell_away(self, insole: _Insole) -> None:
+        """Let the rows go on without an insole's foot; an unheard one is the foot nobody is."""
+        heard = {i.foot for i in self._insoles.values() if i.foot is not None}
+        unheard = [foot for foot in Foot if foot not in heard]
+        insole.missed = insole.foot or (unheard[0] if len(unheard) == 1 else None)
+        if insole.missed is not None:
+            self._line.away(insole.missed)
+
+    def _entry(self, insole: int, kind: Kind, data: bytes) -> None:
+        if kind is Kind.SETTINGS:
+            self._line.end()
+            self.settings = SessionSettings.from_json(data)
+            self._layout = self.settings.zone_layout()
+            for other in self._insoles.values():
+                other.calibrator = None
+        elif kind is Kind.EXCHANGE and insole in self._insoles:
+            exchange = read_exchange(data)
+            if exchange is not None:
+                self._insoles[insole].clock.exchange(*exchange)
+        elif kind is Kind.CALIBRATION and insole != SESSION:
+            self._calibrations[insole] = Calibration.from_json(data)
+            if insole in self._insoles:
+                self._insoles[insole].calibrator = None
+        elif kind is Kind.END:
+            self._line.end()
+
+    def _notifications(self, batch: Batch, start: int, stop: int, ends: IntArray) -> None:
+        """Decode a piece of notifications, and push what both insoles say.
+
+        Between two places where an insole says something new of itself the order of the insoles
+        does not matter; there it does, so the piece is cut at them.
+        """
+        raw = np.frombuffer(batch.payload, dtype=np.uint8)[int(ends[start]) : int(ends[stop])]
+        lengths, arrival_ns = batch.length[start:stop], batch.arrival_ns[start:stop]
+        streams: list[_Stream] = []
+        cuts = {0, stop - start}
+        for k, insole in self._insoles.items():
+            mine = batch.insole[start:stop] == k
+            if not mine.any():
+                continue
+            before = insole.decoder.counts.notifications
+            payload = raw[np.repeat(mine, lengths)].tobytes()
+            runs = self._decode(k, arrival_ns[mine], lengths[mine], payload)
+            stream = _Stream(k, runs, np.flatnonzero(mine), before)
+            cuts.update(stream.changes(insole.shape))
+            streams.append(stream)
+        for low, high in pairwise(sorted(cuts)):
+            parts = [stream.between(low, high) for stream in streams]
+            for _, k, runs in sorted((p for p in parts if p[2]), key=lambda p: p[0]):
+                for alike in _alike(runs):
+                    self._push_run(self._insoles[k], _joined(alike))
+
+    def _decode(
+        self, k: int, arrival_ns: IntArray, lengths: IntArray, payload: bytes
+    ) -> list[PacketRun]:
+        """Decode consecutive notifications of one insole; note its facts.
+
+        A restart stands among the runs as an empty one.
+        """
+        insole = self._insoles[k]
+        runs: list[PacketRun] = []
+        for item in insole.decoder.feed(arrival_ns, lengths, payload):
+            if isinstance(item, PacketRun):
+                runs.append(item)
+            else:
+                self._line.out.facts.append(item)
+                if item.kind is _RESTART:
+                    runs.append(_restart(item))
+        insole.last_ns = int(arrival_ns[-1])
+        return runs
+
+    def _push_run(self, insole: _Insole, run: PacketRun) -> None:
+        if len(run) == 0:
+            insole.clock.restart()
+            return
+        t_s = insole.clock.map_frames(run.arrival_ns, run.clock_us, run.period_us, run.frames)
+        shape = _shape(run)
+        is_new, insole.shape = insole.shape != shape, shape
+        if not self._is_usable(insole, run):
+            insole.ignored += len(run)
+            return
+        rate_hz = self._line.rate_hz
+        if rate_hz is None or (is_new and rate_hz != 1e6 / run.period_us):
+            self._begin_line(1e6 / run.period_us)
+        if insole.calibrator is None or is_new:
+            self._calibrate(insole, run)
+        assert insole.calibrator and insole.monitor
+        pressure = insole.calibrator.block(t_s, run.counts)
+        at = 0
+        for to, stuck in insole.monitor.push(pressure.pressure):
+            self._push_pressure(insole, pressure, at, to)
+            insole.reducer = LoadReducer(self._layout, insole.calibrator.calibration.gain, stuck)
+            at = to
+        self._push_pressure(insole, pressure, at, len(t_s))
+
+    def _push_pressure(self, insole: _Insole, block: PressureBlock, start: int, stop: int) -> None:
+        if start == stop:
+            return
+        assert insole.reducer and insole.foot
+        if stop - start < len(block.t_s) or insole.foot is not block.foot:
+            rows = slice(start, stop)
+            block = PressureBlock(insole.foot, block.t_s[rows], block.pressure[rows])
+        if self._tap is not None and insole.calibrator is not None:
+            self._tap(block, insole.calibrator.calibration.gain)
+        self._line.push(insole.reducer.reduce(block))
+
+    def _is_usable(self, insole: _Insole, run: PacketRun) -> bool:
+        """Give an insole its run's foot; False where the run cannot be used."""
+        if run.zones != self._layout.n_zones or not PERIODS_US[0] <= run.period_us <= PERIODS_US[1]:
+            return False
+        if insole.foot is run.foot:
+            return True
+        others = [i.foot for i in self._insoles.values() if i is not insole]
+        if run.foot in others:
+            if run.foot.other not in others:
+                self._line.away(run.foot.other)
+            return False
+        insole.foot = run.foot
+        insole.calibrator = None
+        self._line.back(run.foot)
+        return True
+
+    def _calibrate(self, insole: _Insole, run: PacketRun) -> None:
+        """Set up the way from an insole's counts to loads."""
+        calibration = self._calibrations.get(run.insole)
+        if calibration is None or calibration.n_zones != self._layout.n_zones:
+            calibration = default_calibration(self._layout, run.foot)
+        insole.calibrator = Calibrator(calibration)
+        insole.monitor = ZoneMonitor(self._layout, 1e6 / run.period_us)
+        insole.reducer = LoadReducer(self._layout, calibration.gain)
+
+    def _begin_line(self, rate_hz: float) -> None:
+        settings = self.settings
+        self._line.begin(
+            setup_for(self._layout, rate_hz, settings.body_weight_n, settings.lead, self._limits)
+        )
+        for insole in self._insoles.values():
+            if insole.away:
+                self._tell_away(insole)
+
+
+@dataclass(frozen=True, slots=True)
+class _Stream:
+    """One insole's runs in a piece of the record.
+
+    Attributes
+    ----------
+    insole : int
+    runs : list of PacketRun
+    places : ndarray of int64
+        Where in the piece each of the insole's notifications stands.
+    before : int
+        How many of the insole's notifications came before the piece.
+    """
+
+    insole: int
+    runs: list[PacketRun]
+    places: IntArray
+    before: int
+
+    def _places(self, run: PacketRun) -> IntArray:
+        first = run.index - self.before
+        return self.places[first : first + max(len(run), 1)]
+
+    def changes(self, shape: tuple[Foot, int, int] | None) -> list[int]:
+        """Return where the insole says another foot, period or number of zones than before."""
+        found: list[int] = []
+        for run in self.runs:
+            if len(run) and _shape(run) != shape:
+                shape = _shape(run)
+                found.append(int(self._places(run)[0]))
+        return found
+
+    def between(self, low: int, high: int) -> tuple[int, int, list[PacketRun]]:
+        """Return place of the first packet, insole, and the runs from place low to high − 1."""
+        first, inside = high, []
+        for run in self.runs:
+            places = self._places(run)
+            a, b = np.searchsorted(places, (low, high)).tolist()
+            if a < b:
+                first = min(first, int(places[a]))
+                inside.append(_part(run, a, b) if len(run) else run)
+        return first, self.insole, inside
+
+
+def _shape(run: PacketRun) -> tuple[Foot, int, int]:
+    return run.foot, run.period_us, run.zones
+
+
+def _part(run: PacketRun, start: int, stop: int) -> PacketRun:
+    """Return packets start…stop−1 of a run."""
+    if stop - start == len(run):
+        return run
+    return PacketRun(
+        run.insole,
+        run.foot,
+        run.arrival_ns[start:stop],
+        run.clock_us[start:stop],
+        run.period_us,
+        run.frames,
+        run.counts[start * run.frames : stop * run.frames],
+        run.index + start,
+    )
+
+
+def _alike(runs: Iterable[PacketRun]) -> Iterator[list[PacketRun]]:
+    """Group runs that differ in nothing but the gaps between them: their times tell those."""
+    group: list[PacketRun] = []
+    for run in runs:
+        if group and not (
+            len(run)
+            and len(group[-1])
+            and run.frames == group[-1].frames
+            and _shape(run) == _shape(group[-1])
+        ):
+            yield group
+            group = []
+        group.append(run)
+    if group:
+        yield group
+
+
+def _joined(runs: list[PacketRun]) -> PacketRun:
+    """Return runs of one shape as one."""
+    if len(runs) == 1:
+        return runs[0]
+    first = runs[0]
+    return PacketRun(
+        first.insole,
+        first.foot,
+        np.concatenate([run.arrival_ns for run in runs]),
+        np.concatenate([run.clock_us for run in runs]),
+        first.period_us,
+        first.frames,
+        np.concatenate([run.counts for run in runs]),
+        first.index,
+    )
+
+
+def _restart(fact: StreamEvent) -> PacketRun:
+    """Return an empty run that stands for an insole's restart, in its place among the runs."""
+    return PacketRun(
+        fact.insole,
+        Foot.LEFT,
+        np.array([fact.arrival_ns]),
+        np.empty(0, dtype=np.int64),
+        0,
+        1,
+        np.empty((0, 0), dtype=np.uint16),
+        fact.index,
+    )

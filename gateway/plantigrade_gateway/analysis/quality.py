@@ -1,0 +1,291 @@
+"""How far a recording can be trusted: what is missing, what it was read with, and what was assumed.
+
+Takes rows of the time line as they come, gives frozen `Quality`; decides nothing.
+"""
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from plantigrade.block import FloatArray, Foot, PairBlock
+from plantigrade.limits import Limits
+from plantigrade.load import body_weight_n, total_load
+from plantigrade_gateway import words
+from plantigrade_gateway.errors import StoreError
+
+PIECE_S = 2.0
+"""Body weight is looked for in means over so long, s (`plantigrade.load.body_weight_n`)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gaps:
+    """Stretches of one foot's time line without samples, those over the bridged length only.
+
+    Attributes
+    ----------
+    count : int
+    total_s, longest_s : float
+    """
+
+    count: int
+    total_s: float
+    longest_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class LinkQuality:
+    """One insole's packets and clock; of recorded bytes only.
+
+    Attributes
+    ----------
+    packets, lost_packets : int
+        Taken, and missing by their counter.
+    late, repeated, overlapping, malformed, restarts : int
+        Notifications left out for that reason, and how often the insole's clock began again.
+    ignored : int
+        Packets left out because the other insole says it is that foot, or their zones do not fit.
+    battery_low : bool
+        The insole said so at least once.
+    clock_drift_ppm, clock_error_s : float
+        `plantigrade.clock.ClockState` at the end.
+    clock_locked : bool
+    """
+
+    packets: int
+    lost_packets: int
+    late: int
+    repeated: int
+    overlapping: int
+    malformed: int
+    restarts: int
+    ignored: int
+    battery_low: bool
+    clock_drift_ppm: float
+    clock_error_s: float
+    clock_locked: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FootQuality:
+    """One foot's part.
+
+    Attributes
+    ----------
+    samples, missing_samples : int
+        Had whole, and missing: of a zone CSV rows that are absent or have an empty cell of this
+        foot, of recorded bytes samples missing by the insole's clock.
+    gaps : Gaps
+    saturated_samples : int or None
+        Zone readings at full scale; None where that cannot be known (a zone CSV).
+    unused_zones : tuple of int
+        Ids of dead or stuck zones (of recorded bytes those stuck at the end): the rest of their
+        region stands in for them.
+    baseline_n : float
+        What is taken off the foot's load at the end, N.
+    baseline_error_n : float or None
+        Its estimated error, N; None where no walking step has set it.
+    baseline_age_s : float or None
+        From the last swing phase that moved it to the end, s.
+    link : LinkQuality or None
+        None for a zone CSV.
+    calibration : str or None
+        When and how well the insole was calibrated, "never calibrated", or None where that is not
+        known (a zone CSV).
+    gain : float or None
+        What its load was multiplied by; None likewise.
+    """
+
+    samples: int
+    missing_samples: int
+    gaps: Gaps
+    saturated_samples: int | None
+    unused_zones: tuple[int, ...]
+    baseline_n: float
+    baseline_error_n: float | None
+    baseline_age_s: float | None
+    link: LinkQuality | None
+    calibration: str | None = None
+    gain: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """What stands beside every result.
+
+    Attributes
+    ----------
+    analysis_version : int
+    layout : str
+    zones : int
+    handed, lead : str
+    mass_kg : float or None
+        As given.
+    body_weight_n : float
+        The yardstick of × BW, as the insoles see it, N.
+    body_weight_from : str
+        "mass", "recording" or "assumed".
+    recording_weight_n : float or None
+        What the recording's own load makes of it, N.
+    contact_n, heel_lift_n : float
+        The loads above which a foot is in contact, and under which the lead heel is lifted, N.
+    floor_n : tuple of float
+        Each region's floor, heel to toes, N.
+    limits : Limits
+    left, right : FootQuality
+    notes : tuple of str
+        Sentences for the user.
+    """
+
+    analysis_version: int
+    layout: str
+    zones: int
+    handed: str
+    lead: str
+    mass_kg: float | None
+    body_weight_n: float
+    body_weight_from: str
+    recording_weight_n: float | None
+    contact_n: float
+    heel_lift_n: float
+    floor_n: tuple[float, ...]
+    limits: Limits
+    left: FootQuality
+    right: FootQuality
+    notes: tuple[str, ...]
+
+    def foot(self, foot: Foot) -> FootQuality:
+        """Return one foot's part."""
+        return self.left if foot is Foot.LEFT else self.right
+
+    @property
+    def uncalibrated(self) -> str:
+        """Which feet were never calibrated, for people; empty where none or not known."""
+        return words.uncalibrated({foot: self.foot(foot).calibration for foot in Foot})
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as JSON values, nested as the classes are."""
+        table: dict[str, Any] = dataclasses.asdict(self)
+        table["floor_n"], table["notes"] = list(self.floor_n), list(self.notes)
+        for foot in Foot:
+            table[foot]["unused_zones"] = list(self.foot(foot).unused_zones)
+        return table
+
+    @classmethod
+    def from_json(cls, table: dict[str, Any]) -> "Quality":
+        """Read what `to_json` gave.
+
+        Raises
+        ------
+        StoreError
+            It was made by another version.
+        """
+        try:
+            feet = {foot.value: _foot_of(table[foot.value]) for foot in Foot}
+            plain = {
+                "floor_n": tuple(table["floor_n"]),
+                "limits": Limits(**table["limits"]),
+                "notes": tuple(table["notes"]),
+            }
+            return cls(**{**table, **plain, **feet})
+        except (KeyError, TypeError) as error:
+            raise StoreError(
+                f"quality of a session: made by another version ({error}); "
+                "run plantigrade reanalyse"
+            ) from error
+
+
+def _foot_of(table: dict[str, Any]) -> FootQuality:
+    link = table["link"]
+    return FootQuality(
+        **{
+            **table,
+            "gaps": Gaps(**table["gaps"]),
+            "unused_zones": tuple(table["unused_zones"]),
+            "link": None if link is None else LinkQuality(**link),
+        }
+    )
+
+
+class GapTally:
+    """Counts one foot's gaps while the rows of the time line pass by.
+
+    Parameters
+    ----------
+    foot : Foot
+    """
+
+    def __init__(self, foot: Foot) -> None:
+        self._foot = foot
+        self._count = 0
+        self._total_s = self._longest_s = 0.0
+        self._open, self._row_s = 0, 0.0  # rows, not seconds: sums must not depend on the cutting
+
+    def push(self, block: PairBlock, row_s: float) -> None:
+        """Take consecutive rows that lie `row_s` apart."""
+        self._row_s = row_s
+        gone = np.isnan(block.foot(self._foot)[:, 0])
+        if not gone.any():
+            self._close()
+            return
+        edges = np.flatnonzero(gone[1:] != gone[:-1]) + 1
+        for piece in np.split(gone, edges):
+            if piece[0]:
+                self._open += len(piece)
+            else:
+                self._close()
+
+    def add(self, seconds: float) -> None:
+        """Take a stretch that the time line leaves out."""
+        self._close()
+        self._add(seconds)
+
+    def gaps(self) -> Gaps:
+        """Return what was found; a gap that is still open counts to its present end."""
+        self._close()
+        return Gaps(self._count, self._total_s, self._longest_s)
+
+    def _close(self) -> None:
+        if self._open:
+            self._add(self._open * self._row_s)
+            self._open = 0
+
+    def _add(self, seconds: float) -> None:
+        self._count += 1
+        self._total_s += seconds
+        self._longest_s = max(self._longest_s, seconds)
+
+
+class WeightTally:
+    """Finds body weight in both feet's loads in bounded memory.
+
+    Gives what `plantigrade.load.body_weight_n` makes of the whole.
+
+    Parameters
+    ----------
+    rate_hz : float
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._width = max(1, round(PIECE_S * rate_hz))
+        self._waiting: list[FloatArray] = []
+        self._held = 0
+        self._means: list[FloatArray] = []
+
+    def push(self, left: FloatArray, right: FloatArray) -> None:
+        """Take consecutive load columns of both feet, shape (n, 7) each."""
+        self._waiting.append(total_load(left) + total_load(right))
+        self._held += len(left)
+        if self._held >= self._width:
+            total = np.concatenate(self._waiting)
+            whole = len(total) // self._width * self._width
+            self._means.append(total[:whole].reshape(-1, self._width).mean(axis=1))
+            self._waiting, self._held = [total[whole:]], len(total) - whole
+
+    def weight_n(self) -> float | None:
+        """Return body weight, N; None where fewer than 2 s are loaded."""
+        if not self._means:
+            return None
+        means = np.concatenate(self._means)
+        return body_weight_n(means, np.zeros(len(means)), 1.0 / PIECE_S)

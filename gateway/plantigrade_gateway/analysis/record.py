@@ -1,0 +1,313 @@
+"""A record → `Analysis`, at once or while it comes."""
+
+import dataclasses
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
+
+import numpy as np
+
+from plantigrade.block import Foot
+from plantigrade.events import Swing
+from plantigrade.limits import Limits, setup_for
+from plantigrade_gateway import words
+from plantigrade_gateway.analysis.pipeline import Output, Pipeline, Tap
+from plantigrade_gateway.analysis.practice import Practice, read_mark
+from plantigrade_gateway.analysis.quality import FootQuality, LinkQuality, Quality
+from plantigrade_gateway.analysis.result import (
+    WEIGHT_DIFFERS,
+    Analysis,
+    Mark,
+    check_mass,
+    quality_of,
+)
+from plantigrade_gateway.analysis.timeline import Tallies
+from plantigrade_gateway.drills.run import DrillOutput
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings
+from plantigrade_gateway.wire.stream import Counts, StreamEventKind
+
+_CUT_AT = (Kind.END, Kind.SETTINGS, Kind.MARK)
+"""Entries before which a batch is cut: what comes before one never depends on it."""
+
+
+class RecordAnalysis:
+    """Analyses a record while it comes: the pipeline, and what stands beside its results.
+
+    Parameters
+    ----------
+    source : str
+    limits : Limits, optional
+    tap : callable, optional
+        As for `Pipeline`.
+    heard : bool
+        Whether cues and tone are wanted.
+
+    Attributes
+    ----------
+    pipeline : Pipeline
+    practice : Practice
+        The session's drills.
+    reply : DrillOutput
+        What the last `push` or `flush` let be heard.
+    marks : list of Mark
+        So far.
+    ended : bool
+        The record's end was among what came.
+    """
+
+    def __init__(
+        self,
+        source: str,
+        limits: Limits | None = None,
+        tap: Tap | None = None,
+        heard: bool = False,
+    ) -> None:
+        self._tallies = Tallies()
+        self.pipeline = Pipeline(limits, tap, self._tallies)
+        self.practice = Practice(heard, limits)
+        self.reply = DrillOutput()
+        self.marks: list[Mark] = []
+        self.ended = False
+        self._source = source
+        self._limits = limits or Limits()
+        self._last_ns: int | None = None
+
+    def push(self, batch: Batch) -> Output:
+        """Take consecutive entries; return what the pipeline decided."""
+        self.reply = DrillOutput()
+        if len(batch) and not batch.kind.any():  # notifications alone
+            output = self.pipeline.push(batch)
+            self._take(output)
+            self._last_ns = int(batch.arrival_ns[-1])
+            return output
+        whole = Output()
+        ends = np.flatnonzero(np.isin(batch.kind, _CUT_AT)).tolist()
+        for start, stop in pairwise(sorted({0, *ends, len(batch)})):
+            piece = batch if stop - start == len(batch) else batch.slice(start, stop)
+            output = self.pipeline.push(piece)
+            self._note_entries(piece)
+            self._take(output)
+            whole.events.extend(output.events)
+            whole.facts.extend(output.facts)
+            whole.rows.extend(output.rows)
+            whole.net.extend(output.net)
+        if len(batch):
+            self._last_ns = int(batch.arrival_ns[-1])
+        return whole
+
+    def flush(self) -> Output:
+        """End the record; return what could still be decided."""
+        self.reply = DrillOutput()
+        output = self.pipeline.flush()
+        self._take(output)
+        return output
+
+    def result(self) -> Analysis:
+        """Return everything, after `flush`."""
+        found = self._tallies.found
+        return Analysis(
+            self._source,
+            self.rate_hz,
+            self.now_s,
+            tuple(found.stands),
+            tuple(found.steps),
+            tuple(found.swings),
+            tuple(self.marks),
+            self._quality(),
+            self.practice.results(self.now_s),
+        )
+
+    @property
+    def swings(self) -> list[Swing]:
+        """The swings found so far."""
+        return self._tallies.found.swings
+
+    @property
+    def rate_hz(self) -> float | None:
+        """Rows per second of the time line, the first one's where the insoles change theirs.
+
+        None before the first row.
+        """
+        return self._tallies.rate_hz
+
+    @property
+    def now_s(self) -> float:
+        """Session time of the last entry, s."""
+        return 0.0 if self._last_ns is None else self._session_s(self._last_ns)
+
+    def _take(self, output: Output) -> None:
+        self.practice.settle(self.pipeline.settings)
+        self.reply.add(self.practice.push(output))
+
+    def _note_entries(self, batch: Batch) -> None:
+        for at in np.flatnonzero((batch.kind == Kind.MARK) | (batch.kind == Kind.END)).tolist():
+            (entry,) = batch.slice(at, at + 1)
+            if entry.kind is Kind.END:
+                self.ended = True
+            else:
+                t_s = self._session_s(entry.arrival_ns)
+                text = entry.data.decode("utf-8", errors="replace")
+                choice = read_mark(text)
+                if choice is not None:
+                    text = text.split("\n", 1)[0]  # the rest is for this program
+                    self.practice.settle(self.pipeline.settings)
+                    self.practice.choose(t_s, choice)
+                self.marks.append(Mark(t_s, text))
+
+    def _session_s(self, arrival_ns: int) -> float:
+        origin_ns = self.pipeline.origin_ns
+        return 0.0 if origin_ns is None else (arrival_ns - origin_ns) / 1e9
+
+    # ---- quality ----
+
+    def _quality(self) -> Quality:
+        settings = self.pipeline.settings
+        layout = settings.zone_layout()
+        rate_hz = self.rate_hz or 100.0  # without samples it decides nothing
+        setup = setup_for(layout, rate_hz, settings.body_weight_n, settings.lead, self._limits)
+        own_n = self._tallies.weight_n()
+        feet = {foot: self._foot_quality(foot) for foot in Foot}
+        notes = (*_weight_notes(settings, own_n), *self._notes())
+        return quality_of(
+            setup, layout, settings.mass_kg, settings.body_weight_from, own_n, feet, notes
+        )
+
+    def _foot_quality(self, foot: Foot) -> FootQuality:
+        insole = next((k for k, f in self.pipeline.feet().items() if f is foot), None)
+        baseline, baseline_age_s = self._tallies.baseline(foot)
+        counts = self.pipeline.counts().get(insole, Counts()) if insole is not None else Counts()
+        used = None if insole is None else self.pipeline.calibrations().get(insole)
+        return FootQuality(
+            samples=counts.frames,
+            missing_samples=counts.lost_frames,
+            gaps=self._tallies.found.gaps[foot].gaps(),
+            saturated_samples=None if insole is None else self.pipeline.saturated().get(insole, 0),
+            unused_zones=() if insole is None else self.pipeline.stuck().get(insole, ()),
+            baseline_n=baseline.load_n,
+            baseline_error_n=baseline.error_n,
+            baseline_age_s=baseline_age_s,
+            link=None if insole is None else self._link(insole, counts),
+            calibration=None if used is None else words.calibration(used),
+            gain=None if used is None else used.gain,
+        )
+
+    def _link(self, insole: int, counts: Counts) -> LinkQuality:
+        clock = self.pipeline.clocks()[insole]
+        return LinkQuality(
+            packets=counts.packets,
+            lost_packets=counts.lost_packets,
+            late=counts.facts[StreamEventKind.LATE],
+            repeated=counts.facts[StreamEventKind.REPEAT],
+            overlapping=counts.facts[StreamEventKind.OVERLAP],
+            malformed=counts.facts[StreamEventKind.MALFORMED],
+            restarts=counts.facts[StreamEventKind.RESTART],
+            ignored=self.pipeline.ignored()[insole],
+            battery_low=counts.facts[StreamEventKind.BATTERY] > 0,
+            clock_drift_ppm=clock.drift_ppm,
+            clock_error_s=clock.error_s,
+            clock_locked=clock.locked,
+        )
+
+    def _notes(self) -> Iterator[str]:
+        heard = {foot for foot in self.pipeline.feet().values() if foot is not None}
+        for foot in Foot:
+            if foot not in heard:
+                yield f"the {foot} foot's insole was never heard"
+        yield from self._tallies.notes()
+        for insole, ignored in self.pipeline.ignored().items():
+            if ignored:
+                yield (
+                    f"{ignored} packets of insole {insole} were left out: the other insole says it "
+                    "is that foot, or their zones are not those of the layout"
+                )
+        for insole, counts in self.pipeline.counts().items():
+            if counts.facts[StreamEventKind.RATE]:
+                yield f"insole {insole} changed its sample rate during the session"
+            if counts.facts[StreamEventKind.FOOT]:
+                yield f"insole {insole} changed the foot it says it is during the session"
+
+
+def analyse_record(
+    batches: Iterable[Batch],
+    source: str,
+    mass_kg: float | None = None,
+    handed: str | None = None,
+    limits: Limits | None = None,
+) -> Analysis:
+    """Analyse a whole record.
+
+    Parameters
+    ----------
+    batches : iterable of Batch
+        The record in order, however it is cut.
+    source : str
+    mass_kg, handed
+        In place of what the record's own settings say, where given.
+    limits : Limits, optional
+
+    Returns
+    -------
+    Analysis
+        Times are session times: 0 is the arrival of the first entry.
+
+    Raises
+    ------
+    InputError
+        A mass that nobody has.
+    RecordError, CalibrationError
+        The record cannot be read; what was whole before is not returned either.
+    """
+    check_mass(mass_kg)
+    analysis = RecordAnalysis(source, limits)
+    if mass_kg is not None or handed is not None:
+        batches = _with_settings(batches, mass_kg, handed)
+    for batch in batches:
+        analysis.push(batch)
+    analysis.flush()
+    return analysis.result()
+
+
+def _with_settings(
+    batches: Iterable[Batch], mass_kg: float | None, handed: str | None
+) -> Iterator[Batch]:
+    """Put other values into a record's settings (and settings into a record without)."""
+    changes: dict[str, object] = {}
+    if mass_kg is not None:
+        changes |= {"mass_kg": mass_kg, "bw_n": None}
+    if handed is not None:
+        changes |= {"handed": handed}
+    first = True
+    for batch in batches:
+        if first and len(batch):
+            first = False
+            new = dataclasses.replace(SessionSettings(), **changes)  # type: ignore[arg-type]
+            at = int(batch.arrival_ns[0])
+            yield Batch.of([Entry(at, SESSION, Kind.SETTINGS, new.to_json())])
+        if not (batch.kind == Kind.SETTINGS).any():
+            yield batch
+            continue
+        rows = [
+            entry
+            if entry.kind is not Kind.SETTINGS
+            else dataclasses.replace(
+                entry,
+                data=dataclasses.replace(
+                    SessionSettings.from_json(entry.data),
+                    **changes,  # type: ignore[arg-type]
+                ).to_json(),
+            )
+            for entry in batch
+        ]
+        yield Batch.of(rows)
+
+
+def _weight_notes(settings: SessionSettings, own_n: float | None) -> Iterator[str]:
+    """Say what is doubtful about a record's body weight."""
+    bw_n = settings.body_weight_n
+    if settings.body_weight_from == "assumed":
+        yield f"no mass was given: {ASSUMED_MASS_KG:g} kg are assumed"
+    if own_n is not None and abs(own_n - bw_n) > WEIGHT_DIFFERS * bw_n:
+        yield (
+            f"body weight is set to {bw_n:.0f} N, and the insoles carry about {own_n:.0f} N: "
+            "check the mass, or calibrate each foot's gain by one-leg stands"
+        )

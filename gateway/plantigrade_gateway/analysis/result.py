@@ -1,0 +1,236 @@
+"""What is found in a recording, with how far it can be trusted: one `Analysis` for every source.
+
+`zonecsv` makes it of a zone CSV, `record` of recorded bytes, at once or while they come.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade.baseline import BaselineState
+from plantigrade.block import Foot, PairBlock
+from plantigrade.events import (
+    Event,
+    Phase,
+    Stand,
+    Step,
+    Swing,
+)
+from plantigrade.limits import Setup
+from plantigrade.zones import ZoneLayout, eighteen, parse_layout
+from plantigrade_gateway.analysis.quality import FootQuality, GapTally, Quality
+from plantigrade_gateway.drills.run import DrillResult
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.formats import printable
+from plantigrade_gateway.record.settings import HANDED
+from plantigrade_gateway.sound.cues import CueKind, outcome
+
+WEIGHT_DIFFERS = 0.25
+"""A mass given is not believed when the recording's load differs from it by more (ours)."""
+MASS_RANGE_KG = (10.0, 300.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A note in the record, as ``set: smooth``, and its session time, s."""
+
+    t_s: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """What is in a recording.
+
+    Attributes
+    ----------
+    source : str
+        The file or session.
+    rate_hz : float or None
+        Rows per second of the time line; None for a record without samples.
+    duration_s : float
+        From the first sample (or entry) to the last.
+    stands, steps, swings : tuple
+        Each in the order in which they were confirmed.
+    marks : tuple of Mark
+    quality : Quality or None
+        None for a stored session whose recording was cut off, until it is analysed again.
+    drills : tuple of DrillResult
+        Each run of a drill.
+    """
+
+    source: str
+    rate_hz: float | None
+    duration_s: float
+    stands: tuple[Stand, ...]
+    steps: tuple[Step, ...]
+    swings: tuple[Swing, ...]
+    marks: tuple[Mark, ...]
+    quality: Quality | None
+    drills: tuple[DrillResult, ...] = ()
+
+
+def read_layout(path: str | Path | None) -> ZoneLayout:
+    """Return the layout of a file, or the built-in one for None or "eighteen".
+
+    Raises
+    ------
+    InputError
+        The file cannot be read.
+    LayoutError
+        It is no layout.
+    """
+    if path is None or str(path) == "eighteen":
+        return eighteen()
+    try:
+        text = Path(path).read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
+        raise InputError(f"layout {path}: cannot be read: {reason}") from error
+    return parse_layout(text, str(path))
+
+
+class EventCollector:
+    """Gathers the results of either way."""
+
+    def __init__(self) -> None:
+        self.stands: list[Stand] = []
+        self.steps: list[Step] = []
+        self.swings: list[Swing] = []
+        self.gaps = {foot: GapTally(foot) for foot in Foot}
+
+    def take(self, events: Iterable[Event]) -> None:
+        """Take events in the order of their confirmation."""
+        for event in events:
+            if isinstance(event, Step):
+                self.steps.append(event)
+            elif isinstance(event, Swing):
+                self.swings.append(event)
+            elif isinstance(event, Stand):
+                self.stands.append(event)
+            else:
+                assert isinstance(event, Phase)  # provisional: drives sound, is no result
+
+    def count_gaps(self, block: PairBlock, row_s: float) -> None:
+        """Take consecutive rows of the time line."""
+        for tally in self.gaps.values():
+            tally.push(block, row_s)
+
+
+def check_mass(mass_kg: float | None) -> None:
+    """Refuse a mass that nobody has.
+
+    Raises
+    ------
+    InputError
+        Outside `MASS_RANGE_KG`, or not a number.
+    """
+    low, high = MASS_RANGE_KG
+    if mass_kg is not None and not low <= mass_kg <= high:
+        raise InputError(f"mass is {mass_kg:g} kg, expected {low:g} to {high:g}")
+
+
+def age_s(baseline: BaselineState, end_s: float) -> float | None:
+    """Return how long ago a baseline last moved, s; None where it never did."""
+    return None if baseline.set_s is None else max(0.0, end_s - baseline.set_s)
+
+
+def quality_of(
+    setup: Setup,
+    layout: ZoneLayout,
+    mass_kg: float | None,
+    weight_from: str,
+    own_n: float | None,
+    feet: dict[Foot, FootQuality],
+    notes: tuple[str, ...],
+) -> Quality:
+    """Put together what is said beside a result."""
+    handed = next(name for name, lead in HANDED.items() if lead is setup.lead)
+    return Quality(
+        analysis_version=ANALYSIS_VERSION,
+        layout=layout.name,
+        zones=layout.n_zones,
+        handed=handed,
+        lead=setup.lead.value,
+        mass_kg=mass_kg,
+        body_weight_n=setup.bw_n,
+        body_weight_from=weight_from,
+        recording_weight_n=own_n,
+        contact_n=setup.contact_n,
+        heel_lift_n=setup.heel_lift_n,
+        floor_n=tuple(float(f) for f in setup.floor_n),
+        limits=setup.limits,
+        left=feet[Foot.LEFT],
+        right=feet[Foot.RIGHT],
+        notes=notes,
+    )
+
+
+SET, CHECK = "set:", "check:"
+"""What a mark begins with that begins a set or a check (and ends the set before)."""
+
+
+@dataclass(frozen=True, slots=True)
+class MarkedSet:
+    """The swings of one set.
+
+    Attributes
+    ----------
+    name : str
+        As the mark says, without "set:".
+    start_s : float
+        Session time of the mark.
+    swings : tuple of Swing
+    """
+
+    name: str
+    start_s: float
+    swings: tuple[Swing, ...]
+
+
+def set_name(mark: Mark) -> str | None:
+    """Return the name of the set that a mark begins; None where it begins none."""
+    text = printable(mark.text).strip()
+    return text[len(SET) :].strip() or "set" if text.lower().startswith(SET) else None
+
+
+def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, ...]:
+    """Sort swings into the sets that the marks begin.
+
+    A set goes on until the next one begins, or a check does. Swings before the first set, or after
+    a check has begun, belong to none.
+
+    Parameters
+    ----------
+    swings : sequence of Swing
+    marks : iterable of Mark
+        In order of time.
+
+    Returns
+    -------
+    tuple of MarkedSet
+        In order of time; a set without swings is there too.
+    """
+    edges: list[tuple[float, str | None]] = [
+        (mark.t_s, set_name(mark))
+        for mark in marks
+        if set_name(mark) is not None or mark.text.strip().lower().startswith(CHECK)
+    ]
+    runs = []
+    for k, (start_s, name) in enumerate(edges):
+        end_s = edges[k + 1][0] if k + 1 < len(edges) else float("inf")
+        if name is not None:
+            inside = tuple(s for s in swings if start_s <= swing_time(s) < end_s)
+            runs.append(MarkedSet(name, start_s, inside))
+    return tuple(runs)
+
+
+def swing_time(swing: Swing) -> float:
+    """Return when a swing began, as far as known, s."""
+    return swing.address_s if swing.start_s is None else swing.start_s
+
+
+def is_good(swing: Swing) -> bool:
+    """Whether the push rolled through with the shift: what the success sound stands for."""
+    return outcome(swing.push) is CueKind.ROLLED

@@ -1,0 +1,82 @@
+"""Events as rows of the store, and back.
+
+Takes and gives the frozen results of `plantigrade.events`; does no I/O. A row's identity is a hash
+of session, kind, foot and first sample, so that an event that is written twice is there once.
+"""
+
+import dataclasses
+import json
+import math
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Any
+
+from plantigrade.summary import summarise_swings, summarise_walk
+from plantigrade_gateway.analysis.eventrow import (
+    Measured,
+    event_row,
+)
+from plantigrade_gateway.analysis.result import Analysis, sets_of
+
+SCHEMA = 1
+"""Version of the JSON: raised when a key goes or changes its meaning, not when one comes."""
+
+
+def document(analysis: Analysis) -> dict[str, Any]:
+    """Return an analysis as JSON values.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    dict
+        As `hardware_notes/analysis.schema.json` describes it.
+    """
+    sets = sets_of(analysis.swings, analysis.marks)
+    set_of = {id(swing): run.name for run in sets for swing in run.swings}
+    quality = analysis.quality
+    return {
+        "schema": SCHEMA,
+        "source": analysis.source,
+        "rate_hz": analysis.rate_hz,
+        "duration_s": analysis.duration_s,
+        "quality": None if quality is None else plain(quality.to_json()),
+        "stands": [_body(stand) for stand in analysis.stands],
+        "steps": [_body(step) for step in analysis.steps],
+        "swings": [{**_body(swing), "set": set_of.get(id(swing))} for swing in analysis.swings],
+        "walk": plain(summarise_walk(analysis.steps)) if analysis.steps else None,
+        "sets": [
+            {
+                "name": run.name,
+                "start_s": run.start_s,
+                "summary": plain(summarise_swings(run.swings)),
+            }
+            for run in sets
+        ],
+        "marks": [plain(mark) for mark in analysis.marks],
+        "drills": [plain(run) for run in analysis.drills],
+    }
+
+
+def text_of(values: object) -> str:
+    """Return JSON values as text, readable, without NaN."""
+    return json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def plain(value: object) -> Any:  # noqa: ANN401 - any JSON value
+    """Return a result as JSON values: dataclasses and mappings as objects, NaN as null."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    return str(value) if isinstance(value, StrEnum) else value
+
+
+def _body(event: Measured) -> dict[str, Any]:
+    return event_row("", event).body

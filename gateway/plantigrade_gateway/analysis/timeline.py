@@ -1,0 +1,229 @@
+"""Both feet's loads → rows, events and tallies: the one time line of every source.
+
+The live work, a stored record and a zone CSV all come through here. A source makes calibrated loads
+of what it has and says when a foot is away; everything after that is the same for all of them.
+Pure: no I/O, no time but that of the samples.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from plantigrade.analyser import Analyser
+from plantigrade.baseline import BaselineState
+from plantigrade.block import N_COLUMNS, Foot, LoadBlock, PairBlock
+from plantigrade.edges import EdgeTally
+from plantigrade.events import Event, Step
+from plantigrade.limits import Setup
+from plantigrade.pairing import Pairing
+from plantigrade_gateway.analysis.quality import WeightTally
+from plantigrade_gateway.analysis.result import EventCollector, age_s
+from plantigrade_gateway.wire.stream import StreamEvent
+
+AWAY_S = 1.0
+"""A foot this far behind is away: the other's rows wait no longer (design §9)."""
+_NOTED_ROWS = 256
+"""Rows are tallied once there are so many: a few at a time cost much more, and nothing waits."""
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """What a push decided.
+
+    Attributes
+    ----------
+    events : list of Event
+        Confirmed by it, in order of confirmation.
+    facts : list of StreamEvent
+        What happened in the insoles' streams, by insole; none of a zone CSV.
+    rows : list of PairBlock
+        The rows of the time line it completed, not net of the baseline.
+    net : list of PairBlock
+        The same rows, net of the baseline: what the events were decided from.
+    """
+
+    events: list[Event] = field(default_factory=list)
+    facts: list[StreamEvent] = field(default_factory=list)
+    rows: list[PairBlock] = field(default_factory=list)
+    net: list[PairBlock] = field(default_factory=list)
+
+
+class Tallies:
+    """What is kept of a time line for its results: events, gaps, weight, exchanged insoles.
+
+    Events are there at once, the rest when a stretch has ended.
+
+    Attributes
+    ----------
+    found : EventCollector
+        The events so far.
+    rate_hz : float or None
+        Rows per second to 6 digits, of the first stretch; None before the first row.
+    """
+
+    def __init__(self) -> None:
+        self.found = EventCollector()
+        self.rate_hz: float | None = None
+        self._baselines: dict[Foot, BaselineState] = {}
+        self._end_s = 0.0
+        self._edges = EdgeTally()
+        self._weights: WeightTally | None = None
+        self._cop_n = 0.0
+        self._rows: list[PairBlock] = []
+        self._steps: list[Step] = []
+        self._n_rows = 0
+
+    def begin(self, setup: Setup) -> None:
+        """Begin a stretch; what comes belongs to it."""
+        self._cop_n = setup.cop_n
+
+    def take(self, block: PairBlock, events: list[Event], rate_hz: float) -> None:
+        """Take the next rows of the stretch, possibly none, and the events they decided."""
+        self.found.take(events)
+        self._steps.extend(event for event in events if isinstance(event, Step))
+        if not len(block):
+            return
+        if self._weights is None:
+            self.rate_hz = float(f"{rate_hz:.6g}")
+            self._weights = WeightTally(self.rate_hz)
+        self._rows.append(block)
+        self._n_rows += len(block)
+        self._end_s = float(block.t_s[-1])
+        if self._n_rows >= _NOTED_ROWS:
+            self._note()
+
+    def end(self, baselines: dict[Foot, BaselineState]) -> None:
+        """End the stretch with its baselines; then everything is counted."""
+        self._note()
+        self._baselines = baselines
+
+    def leave_out(self, seconds: float) -> None:
+        """Count a time between two stretches, that no row stands for, as a gap of both feet."""
+        for tally in self.found.gaps.values():
+            tally.add(seconds)
+
+    def weight_n(self) -> float | None:
+        """Return body weight by the rows' own load, N; None where they are loaded for too short."""
+        return None if self._weights is None else self._weights.weight_n()
+
+    def baseline(self, foot: Foot) -> tuple[BaselineState, float | None]:
+        """Return a foot's baseline at the end, and how long ago it last moved, s."""
+        baseline = self._baselines.get(foot, BaselineState(0.0, None, None))
+        return baseline, age_s(baseline, self._end_s)
+
+    def notes(self) -> Iterator[str]:
+        """Yield what is to be said of the rows, a sentence each."""
+        if self._edges.is_mirrored:
+            yield (
+                "the steps of both feet end on the small toe's side: look whether each insole is "
+                "in its own shoe"
+            )
+
+    def _note(self) -> None:
+        if self._rows:
+            assert self._weights is not None and self.rate_hz is not None
+            rows = PairBlock.join(self._rows)
+            self.found.count_gaps(rows, 1.0 / self.rate_hz)
+            self._weights.push(rows.left, rows.right)
+        if self._rows or self._steps:
+            self._edges.push([rows] if self._rows else [], self._steps, self._cop_n)
+        self._rows, self._steps, self._n_rows = [], [], 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """A part of the time line with one rate and one set of settings."""
+
+    setup: Setup
+    pairing: Pairing
+    analyser: Analyser
+
+
+_NO_ROWS = PairBlock(0, np.empty(0), np.empty((0, N_COLUMNS)), np.empty((0, N_COLUMNS)))
+
+
+class TimeLine:
+    """Put both feet's loads on one time line and find the events in it.
+
+    Rows are numbered through, however often a stretch ends and another begins.
+
+    Parameters
+    ----------
+    tallies : Tallies or None
+        Kept of it where given; a watch that goes on for days keeps none.
+
+    Attributes
+    ----------
+    out : Output
+        What is decided is added to it; the owner takes it and puts a new one in its place.
+    gone : set of Foot
+        The feet that are away.
+    """
+
+    def __init__(self, tallies: Tallies | None = None) -> None:
+        self.out = Output()
+        self.gone: set[Foot] = set()
+        self._tallies = tallies
+        self._stretch: _Stretch | None = None
+        self._next_row = 0
+
+    @property
+    def rate_hz(self) -> float | None:
+        """Rows per second of the stretch under way; None between stretches."""
+        return None if self._stretch is None else self._stretch.setup.rate_hz
+
+    def baselines(self) -> dict[Foot, BaselineState]:
+        """Return each foot's baseline; none between stretches."""
+        if self._stretch is None:
+            return {}
+        return {foot: self._stretch.analyser.baseline(foot) for foot in Foot}
+
+    def begin(self, setup: Setup) -> None:
+        """End the stretch under way and begin another; no foot is away in it yet."""
+        self.end()
+        self.gone.clear()
+        pairing = Pairing(setup.rate_hz, setup.limits, self._next_row)
+        self._stretch = _Stretch(setup, pairing, Analyser(setup))
+        if self._tallies is not None:
+            self._tallies.begin(setup)
+
+    def push(self, loads: LoadBlock) -> None:
+        """Take one foot's next samples; a stretch is under way."""
+        assert self._stretch is not None
+        self._rows(self._stretch, self._stretch.pairing.push(loads))
+
+    def away(self, foot: Foot) -> None:
+        """Let the rows go on without a foot."""
+        if self._stretch is not None:
+            self.gone.add(foot)
+            self._rows(self._stretch, self._stretch.pairing.away(foot))
+
+    def back(self, foot: Foot) -> None:
+        """Wait for a foot again."""
+        if self._stretch is not None:
+            self.gone.discard(foot)
+            self._stretch.pairing.back(foot)
+
+    def end(self) -> None:
+        """End the stretch under way: what can still be decided is."""
+        stretch = self._stretch
+        if stretch is None:
+            return
+        self._rows(stretch, stretch.pairing.flush())
+        self._next_row = stretch.pairing.next_index
+        self._take(stretch, _NO_ROWS, stretch.analyser.flush())
+        if self._tallies is not None:
+            self._tallies.end(self.baselines())
+        self._stretch = None
+
+    def _rows(self, stretch: _Stretch, block: PairBlock) -> None:
+        if len(block):
+            self.out.rows.append(block)
+            self._take(stretch, block, stretch.analyser.push(block))
+            self.out.net.extend(stretch.analyser.net)
+
+    def _take(self, stretch: _Stretch, block: PairBlock, events: list[Event]) -> None:
+        self.out.events.extend(events)
+        if self._tallies is not None:
+            self._tallies.take(block, events, stretch.setup.rate_hz)

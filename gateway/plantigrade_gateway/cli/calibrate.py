@@ -1,0 +1,98 @@
+"""The command `calibrate`: arguments in; the work is elsewhere. `register` adds it to a group."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from plantigrade_gateway.errors import InputError
+
+if TYPE_CHECKING:
+    pass
+
+Decorator = Callable[[Any], Any]
+
+
+def register(
+    group: click.Group,
+    store_option: Decorator,
+    store_of: Callable[[click.Context], Path | None],
+) -> None:
+    """Add the command to a group.
+
+    Parameters
+    ----------
+    group : click.Group
+    store_option : callable
+        The group's decorator for ``--store``.
+    store_of : callable
+        The store that was named, or None.
+    """
+
+    @group.command()
+    @click.option("--check", is_flag=True, help="The daily check: a minute; changes nothing.")
+    @click.option("--mass", type=click.FloatRange(10.0, 300.0), metavar="KG", help="The player's.")
+    @click.option(
+        "--footbed",
+        type=click.FloatRange(100.0, 400.0),
+        metavar="MM",
+        help="Inner length of the shoe, to hold the insoles' size against.",
+    )
+    @click.option("--virtual", is_flag=True, help="Use virtual insoles (extra 'virtual').")
+    @click.option("--speed", type=click.FloatRange(1.0, 30.0), default=1.0, help="Of virtual ones.")
+    @click.option(
+        "--flaw",
+        "flaws",
+        multiple=True,
+        metavar="KIND[:FOOT:VALUE]",
+        help="Let something be wrong with virtual ones: gain, dead, full, swapped, moved, short…",
+    )
+    @click.option(
+        "--radio",
+        metavar="TRANSPORT",
+        help="Another radio than the system's (needs the extra 'virtual').",
+    )
+    @store_option
+    @click.pass_context
+    def calibrate(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401
+        """Guide the player through a calibration of both insoles, and store it.
+
+        Lift each foot, stand on both and on each, rock heel to toe and edge to edge. Every step is
+        refused with a reason where its data are not good enough. Ctrl-C keeps the old calibration.
+        """
+        _calibrate(ctx, store_of(ctx), options)
+
+
+def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) -> None:
+    import asyncio
+    import time
+
+    from plantigrade_gateway.cli.run import stops_on_signals
+    from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.session.calibrate import CalibrationOptions, calibrate
+    from plantigrade_gateway.virtual.player import ScriptedFaults
+    from plantigrade_gateway.virtual.process import Simulation
+
+    virtual, flaws, speed = options["virtual"], options["flaws"], options["speed"]
+    if not virtual and (flaws or speed != 1.0):
+        raise InputError("--flaw and --speed are for virtual insoles only, add --virtual")
+    if virtual and options["radio"]:
+        raise InputError("--virtual starts its own radio: leave --radio out")
+    ScriptedFaults.parse(flaws)  # refuses an unknown flaw before anything starts
+    request = CalibrationOptions(
+        store,
+        options["mass"],
+        options["check"],
+        options["footbed"],
+        Simulation(speed=speed, calibrates=True, flaws=flaws) if virtual else None,
+        options["radio"],
+        now_ns=lambda: int(speed * time.monotonic_ns()),
+    )
+
+    async def until_told() -> bool:
+        with stops_on_signals() as stop:
+            return await calibrate(request, console(), stop)
+
+    if not asyncio.run(until_told()):
+        ctx.exit(1)

@@ -1,0 +1,68 @@
+"""The command `desk`: the pages of stored sessions, without a gateway."""
+
+import signal
+import threading
+import webbrowser
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from plantigrade_gateway.cli.pages import PageChoice, page_options, page_order
+
+if TYPE_CHECKING:
+    from plantigrade_gateway.web.live.page import WebOptions
+
+_LOOK_S = 0.1
+NO_GATEWAY = "The gateway is not running: see plantigrade run."
+
+
+def register(
+    group: click.Group,
+    store_option: Callable[[Any], Any],
+    store_of: Callable[[click.Context], Path | None],
+) -> None:
+    """Add the command to a group, as `register` of `cli/run.py` does."""
+
+    @group.command()
+    @page_options
+    @store_option
+    @click.pass_context
+    def desk(ctx: click.Context, page: PageChoice) -> None:
+        """Show the stored sessions in the browser, until Ctrl-C; insoles are not needed."""
+        from plantigrade_gateway.errors import InputError
+        from plantigrade_gateway.report.console import console
+
+        store = store_of(ctx)
+        order = page_order(page, store, show=False)
+        if order is None:
+            raise InputError("--no-page: the desk is a page, leave --no-page out")
+        _serve(order, store, show=console().is_terminal)
+
+
+def _serve(order: "WebOptions", store: Path | None, *, show: bool) -> None:
+    from plantigrade_gateway.store import schema
+    from plantigrade_gateway.web.live.page import Message, has_screen, opened_page
+
+    told = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: told.set())
+    to_page: list[Callable[[Message], None]] = []
+
+    def refuse(message: Message) -> None:
+        for send in to_page:
+            send({"type": "said", "text": NO_GATEWAY, "level": "warn"})
+
+    path = schema.default_path() if store is None else store
+    with opened_page(order, path, refuse, click.echo) as page:
+        assert page is not None
+        to_page.append(page.send)
+        while page.url is None and not page.has_ended and not told.wait(_LOOK_S):
+            pass  # slow to start, which was said
+        if page.url is not None:
+            url = f"{page.url}sessions"
+            click.echo(f"Stored sessions: {url}")
+            if show and has_screen():
+                webbrowser.open(url)
+        told.wait()

@@ -1,0 +1,194 @@
+"""Check that this machine can do the job: Python, store, sound, Bluetooth; say what to do if not.
+
+Gives `Check` objects; the command line shows them. Changes nothing, and no check can hang: each
+has a limit, after which it is reported as unanswered.
+"""
+
+import asyncio
+import shutil
+import sqlite3
+import sys
+import tempfile
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from plantigrade_gateway.errors import SoundError, StoreError
+from plantigrade_gateway.sound.device import Speaker, within
+from plantigrade_gateway.store import schema
+
+MIN_PYTHON = (3, 11)
+LOW_SPACE_BYTES = 300_000_000
+"""Some 20 hours of two feet at 100 Hz, at 15 MB per hour (ours)."""
+
+_STORE_LIMIT_S = 15.0  # longer than a busy store is waited for (schema.BUSY_S)
+_WAKE_LIMIT_S = 5.0
+_BLUETOOTH_LIMIT_S = 6.0
+
+
+class State(StrEnum):
+    """How a check came out."""
+
+    OK = "ok"
+    WARN = "warn"
+    """The program runs, without this part."""
+    FAIL = "fail"
+    """Sessions cannot be kept until this is put right."""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One thing looked at.
+
+    Attributes
+    ----------
+    name : str
+    state : State
+    found : str
+        What is there, one sentence or phrase.
+    advice : str
+        What to do about it; empty when all is well.
+    """
+
+    name: str
+    state: State
+    found: str
+    advice: str = ""
+
+
+def examine(store: Path | None = None) -> list[Check]:
+    """Run every check, in the order a user would put things right; takes up to half a minute.
+
+    Parameters
+    ----------
+    store : Path, optional
+        The store file that would be used; this installation's own by default.
+    """
+    return [
+        check_python(),
+        check_store(schema.default_path() if store is None else store),
+        check_sound(),
+        check_bluetooth(),
+    ]
+
+
+def check_python(version: tuple[int, ...] = sys.version_info[:3]) -> Check:
+    """Look at the interpreter's version."""
+    found = "Python " + ".".join(map(str, version))
+    if version >= MIN_PYTHON:
+        return Check("python", State.OK, found)
+    wanted = ".".join(map(str, MIN_PYTHON))
+    return Check("python", State.FAIL, found, f"Install Python {wanted} or newer.")
+
+
+def check_store(path: Path) -> Check:
+    """Look whether the store can be written, or made where it is not there yet."""
+    try:
+        found, free_bytes = within(_STORE_LIMIT_S, lambda: _try_store(path))
+    except StoreError as error:
+        return Check("store", State.FAIL, str(error), "Put that right, or name another file.")
+    except TimeoutError as error:
+        return Check(
+            "store",
+            State.FAIL,
+            f"store {path}: the disk gave {error}",
+            "Choose a file on a local disk with --store.",
+        )
+    if free_bytes < LOW_SPACE_BYTES:
+        return Check(
+            "store",
+            State.WARN,
+            f"{found}, {free_bytes // 1_000_000} MB free",
+            "Make room on the disk: an hour of two feet takes about 15 MB.",
+        )
+    return Check("store", State.OK, f"{found}, {free_bytes / 1e9:.1f} GB free")
+
+
+def _try_store(path: Path) -> tuple[str, int]:
+    if path.exists():
+        connection = schema.connect(path, create=False)
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+            connection.execute("ROLLBACK")
+        except sqlite3.Error as error:
+            raise schema.explain(path, error) from error
+        finally:
+            connection.close()
+        return f"{path} can be written", shutil.disk_usage(path).free
+    folder = next(parent for parent in path.absolute().parents if parent.exists())
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise StoreError(
+            f"store {path}: cannot be made: {folder} cannot be written ({error.strerror})"
+        ) from error
+    return f"{path} can be made", shutil.disk_usage(folder).free
+
+
+def check_sound() -> Check:
+    """Open the sound device, silently, and wait until it takes sound."""
+    try:
+        with Speaker() as speaker:
+            if speaker.running.wait(_WAKE_LIMIT_S):
+                return Check("sound", State.OK, f"{speaker.backend} plays")
+            found = f"{speaker.backend} opens but takes no sound"
+    except SoundError as error:
+        found = f"no sound device ({error})"
+    return Check(
+        "sound",
+        State.WARN,
+        found,
+        "Connect headphones or a loudspeaker, choose it as the system's output and try again; "
+        "until then cues are written to a WAV file.",
+    )
+
+
+async def _scan() -> None:
+    """Begin to listen for insoles, and stop."""
+    from bleak import BleakScanner
+
+    async with BleakScanner():
+        pass
+
+
+def check_bluetooth(scan: Callable[[], Awaitable[None]] = _scan) -> Check:
+    """Begin a scan and see what stands in its way.
+
+    Parameters
+    ----------
+    scan : callable
+        Starts and stops scanning; raises what bleak raises.
+    """
+
+    async def limited() -> None:
+        await asyncio.wait_for(scan(), _BLUETOOTH_LIMIT_S)
+
+    try:
+        # A limit outside as well: not all that bleak calls lets go of the event loop.
+        within(_BLUETOOTH_LIMIT_S + 2.0, lambda: asyncio.run(limited()))
+    except Exception as error:
+        found, advice = _bluetooth_trouble(error)
+        return Check(
+            "bluetooth", State.WARN, found, f"{advice} Recorded sessions can be used without it."
+        )
+    return Check("bluetooth", State.OK, "an adapter is on and scans")
+
+
+def _bluetooth_trouble(error: Exception) -> tuple[str, str]:
+    """Return what is wrong and what to do, for what bleak raises when a scan cannot begin."""
+    if isinstance(error, ImportError):
+        return f"the bleak library cannot be loaded: {error}", "Install Plantigrade again."
+    # Before OSError, which it is one of.
+    if isinstance(error, TimeoutError):
+        return (
+            "Bluetooth does not answer",
+            "Turn Bluetooth off and on, or restart the machine.",
+        )
+    from plantigrade_gateway.sources.bluetooth import bluetooth_trouble
+
+    return bluetooth_trouble(error) or (
+        f"Bluetooth cannot be used ({type(error).__name__}: {error})",
+        "Turn Bluetooth off and on, or restart the machine.",
+    )

@@ -1,0 +1,229 @@
+"""The commands `settings`, `outbox` and `tsdb`: what is sent on. Arguments in, no work."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from plantigrade_gateway.config import Config
+    from plantigrade_gateway.store.store import Store
+
+Decorator = Callable[[Any], Any]
+
+_SETTINGS = "plantigrade.settings"
+
+
+def _keep(ctx: click.Context, _: click.Parameter, value: Path | None) -> None:
+    if value is not None:
+        ctx.meta[_SETTINGS] = value
+
+
+settings_option: Decorator = click.option(
+    "--settings",
+    type=click.Path(path_type=Path),
+    callback=_keep,
+    expose_value=False,
+    metavar="FILE",
+    help="The settings file, instead of this installation's own.",
+)
+"""Let ``--settings`` name the file; `config_of` reads it."""
+
+
+def settings_file(ctx: click.Context) -> Path | None:
+    """Return the settings file that was named."""
+    named = ctx.meta.get(_SETTINGS)
+    return named if isinstance(named, Path) else None
+
+
+def config_of(ctx: click.Context) -> "Config":
+    """Return the settings in force.
+
+    Raises
+    ------
+    InputError
+        As `config.load`.
+    """
+    from plantigrade_gateway.config import load
+
+    return load(settings_file(ctx))
+
+
+def register(
+    group: click.Group,
+    store_option: Decorator,
+    json_option: Decorator,
+    store_of: Callable[[click.Context], Path | None],
+) -> None:
+    """Add the commands to a group; parameters as `register` of `cli/run.py`."""
+
+    @group.command()
+    @json_option
+    @settings_option
+    @store_option
+    @click.pass_context
+    def settings(ctx: click.Context, as_json: bool) -> None:
+        """Show every setting in force, and where it came from; secrets are masked."""
+        from plantigrade_gateway.config import table
+
+        rows = table(config_of(ctx))
+        if as_json:
+            click.echo(json.dumps({"schema": 1, "settings": rows}, indent=1))
+        else:
+            _show_settings(rows)
+
+    @group.command()
+    @click.option("--retry", is_flag=True, help="Send what was set aside again.")
+    @click.option("--again", "session", metavar="SESSION", help="Send all of a session again.")
+    @click.option("--forget", metavar="SINK", help="Drop all that waits for tsdb, mqtt or loads.")
+    @json_option
+    @store_option
+    @click.pass_context
+    def outbox(
+        ctx: click.Context, retry: bool, session: str | None, forget: str | None, as_json: bool
+    ) -> None:
+        """Show what waits to be sent on, and what was set aside since it would not be taken."""
+        from plantigrade_gateway.store.store import Store
+
+        with Store.open(store_of(ctx), create=False) as store:
+            _outbox(store, retry, session, forget, as_json)
+
+    @group.group()
+    @store_option
+    def tsdb() -> None:
+        """Look at the time-series database of the settings."""
+
+    @tsdb.command()
+    @json_option
+    @settings_option
+    @store_option
+    @click.pass_context
+    def check(ctx: click.Context, as_json: bool) -> None:
+        """Check its address, the right to write, the clocks and a round trip.
+
+        Exit code 1 when something is not well.
+        """
+        import asyncio
+
+        from plantigrade_gateway.forward.check import check as look
+
+        found = asyncio.run(look(config_of(ctx)))
+        if as_json:
+            import dataclasses
+
+            rows = [dataclasses.asdict(one) for one in found]
+            click.echo(json.dumps({"schema": 1, "checks": rows}, indent=1))
+        else:
+            _show_findings([(one.name, one.well, one.found) for one in found])
+        if any(one.well is False for one in found):
+            ctx.exit(1)
+
+    @tsdb.command()
+    @click.argument("session")
+    @json_option
+    @settings_option
+    @store_option
+    @click.pass_context
+    def verify(ctx: click.Context, session: str, as_json: bool) -> None:
+        """Read every point of SESSION's events back and compare it with the store.
+
+        Exit code 1 when one is missing or differs.
+        """
+        import asyncio
+        import dataclasses
+
+        from plantigrade_gateway.forward.check import verify as compare
+        from plantigrade_gateway.store.store import Store
+
+        with Store.open(store_of(ctx), create=False) as store:
+            found = asyncio.run(compare(config_of(ctx), store, session))
+        if as_json:
+            click.echo(json.dumps({"schema": 1, **dataclasses.asdict(found)}, indent=1))
+        else:
+            click.echo(
+                f"{found.expected} points in the store; in the database {found.missing} missing, "
+                f"{found.different} different, {found.extra} that the store does not have"
+            )
+            if found.older:
+                click.echo(f"{found.older} points of earlier revisions, which no longer count")
+            if found.first:
+                click.echo(f"first: {found.first}")
+            if not found.is_whole:
+                click.echo(f"To send them again: plantigrade outbox --again {session}")
+        if not found.is_whole:
+            ctx.exit(1)
+
+
+def _outbox(
+    store: "Store", retry: bool, session: str | None, forget: str | None, as_json: bool
+) -> None:
+    import dataclasses
+
+    from plantigrade_gateway.store.outbox import Outbox
+    from plantigrade_gateway.store.sessions import find
+
+    box = Outbox(store.database)
+    said = []
+    if retry:
+        said.append(f"{box.try_again()} rows are sent again.")
+    if session is not None:
+        count = box.send_again(find(store, session).session_id)
+        said.append(f"{count} events are sent again.")
+    if forget is not None:
+        box.forget(forget)
+        said.append(f"What waited for {forget} is dropped.")
+    depths, aside = box.depths(), box.aside()
+    if as_json:
+        rows = [
+            {"sink": a.sink, "id": a.item.point_id, "kind": a.item.kind, "reason": a.reason}
+            for a in aside
+        ]
+        table = {"schema": 1, "sinks": [dataclasses.asdict(d) for d in depths], "aside": rows}
+        click.echo(json.dumps(table, indent=1))
+        return
+    for text in said:
+        click.echo(text)
+    if not depths:
+        click.echo(
+            "Nothing is sent on: no database and no broker is set, see plantigrade settings."
+        )
+    for d in depths:
+        off = "" if d.active else ", no longer configured"
+        dropped = f", {d.dropped} dropped for room" if d.dropped else ""
+        click.echo(f"{d.sink}: {d.waiting} waiting, {d.sent} sent, {d.aside} aside{dropped}{off}")
+    for a in aside:
+        click.echo(f"set aside for {a.sink}: {a.item.kind} {a.item.point_id}: {a.reason}")
+
+
+def _show_findings(found: list[tuple[str, bool | None, str]]) -> None:
+    from plantigrade_gateway.report.console import console, item
+
+    out = console()
+    for name, well, text in found:
+        mark = {True: "ok", False: "FAIL", None: "-"}[well]
+        item(out, f"{mark:<5}{name}", text)
+
+
+def _show_settings(rows: list[dict[str, Any]]) -> None:
+    from plantigrade_gateway.config import default_path
+    from plantigrade_gateway.report.console import console, paragraph
+
+    out = console()
+    for row in rows:
+        value = row["value"]
+        shown = "not set" if value is None else str(value)
+        if isinstance(value, bool):
+            shown = shown.lower()  # as it is written in the file
+        unit = f" {row['unit']}" if row["unit"] and value is not None else ""
+        origin = "" if row["from"] == "default" else f"  (from {row['from']})"
+        paragraph(out, f"{shown}{unit}{origin}", " " * 21, f"{row['name']:<20} ")
+        paragraph(out, row["doc"], "    ", style="dim")
+    out.print()
+    paragraph(
+        out,
+        f"Settings are read from {default_path()}, or the file that --settings or "
+        "PLANTIGRADE_SETTINGS names, then from the environment: tsdb.url is PLANTIGRADE_TSDB_URL. "
+        "Tokens and passwords only from the environment or files of their own.",
+    )

@@ -1,0 +1,180 @@
+"""The commands `scan` and `pair`: list the insoles that are near, remember the chosen pair."""
+
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from plantigrade_gateway.errors import InputError
+
+if TYPE_CHECKING:
+    from plantigrade_gateway.sources.bluetooth import Sighting
+    from plantigrade_gateway.wire.gatt import KnownInsole
+
+
+def scan_near(store: Path | None, seconds: float, radio: str | None, as_json: bool) -> None:
+    """List the insoles that are near."""
+    import asyncio
+
+    from plantigrade_gateway.report.console import console, paragraph
+
+    found = asyncio.run(_heard(seconds, radio))
+    known = {insole.serial for insole in known_in(store)}
+    if as_json:
+        import json
+
+        rows = [
+            {
+                "serial": f"{s.announcement.serial:08X}",
+                "foot": str(s.announcement.foot),
+                "length_mm": s.announcement.length_mm,
+                "battery_percent": s.announcement.battery_percent,
+                "rssi_dbm": s.rssi,
+                "address": s.address,
+                "remembered": s.announcement.serial in known,
+            }
+            for s in found
+        ]
+        click.echo(json.dumps({"schema": 1, "insoles": rows}, indent=1))
+        return
+    out = console()
+    for sighting in found:
+        mark = ", remembered" if sighting.announcement.serial in known else ""
+        paragraph(out, _line(sighting) + mark)
+    if not found:
+        paragraph(
+            out, "No insole was heard: charge them, bring them near, free them from other hosts."
+        )
+
+
+def _line(sighting: "Sighting") -> str:
+    said = sighting.announcement
+    battery = "–" if said.battery_percent is None else f"{said.battery_percent} %"
+    return (
+        f"{said.foot:<5} {said.serial:08X}  {said.length_mm} mm, battery {battery}, "
+        f"{sighting.rssi} dBm, {sighting.address}"
+    )
+
+
+async def _heard(seconds: float, transport: str | None) -> "list[Sighting]":
+    from plantigrade_gateway.session.runner import opened_radio
+    from plantigrade_gateway.sources.bluetooth import scan
+
+    async with opened_radio(transport) as radio:
+        return await scan(radio, seconds)
+
+
+def known_in(store: Path | None) -> "list[KnownInsole]":
+    """Return the insoles that a store remembers; none where there is no store."""
+    from plantigrade_gateway.store import schema
+    from plantigrade_gateway.store.insoles import known
+    from plantigrade_gateway.store.store import Store
+
+    path = schema.default_path() if store is None else store
+    if not path.exists():
+        return []
+    with Store.open(path) as opened:
+        return known(opened)
+
+
+def choose_pair(
+    store: Path | None,
+    wanted: dict[str, str | None],
+    names: dict[str, str],
+    seconds: float,
+    radio: str | None,
+) -> None:
+    """Let the user choose a left and a right insole of those heard, and remember them."""
+    import asyncio
+
+    from plantigrade_gateway.report.console import console, paragraph
+    from plantigrade_gateway.store.insoles import remember, size_notes
+    from plantigrade_gateway.store.store import Store
+    from plantigrade_gateway.wire.gatt import KnownInsole
+
+    serials = {foot: _serial(text) for foot, text in wanted.items() if text is not None}
+    found = asyncio.run(_heard(seconds, radio))
+    chosen = []
+    for foot in ("left", "right"):
+        if serials and foot not in serials:
+            continue
+        of_foot = [s for s in found if s.announcement.foot == foot]
+        sighting = _choose(foot, of_foot, serials.get(foot))
+        if sighting is not None:
+            chosen.append(
+                KnownInsole.of(sighting.announcement, sighting.address, names[foot].strip())
+            )
+    if not chosen:
+        raise InputError(
+            "no insole was heard: charge them, bring them near, and free them from other hosts"
+        )
+    out = console()
+    with Store.open(store) as opened:
+        for insole in chosen:
+            remember(opened, insole)
+            paragraph(
+                out, f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm."
+            )
+    for text in size_notes(chosen):
+        paragraph(out, text)
+    missing = {"left", "right"} - {str(insole.foot) for insole in chosen} - serials.keys()
+    if not serials and missing:
+        paragraph(out, f"No {missing.pop()} insole was heard.")
+
+
+def _serial(text: str) -> int:
+    try:
+        return int(text, 16)
+    except ValueError:
+        raise InputError(
+            f"serial number {text!r}: expected hexadecimal digits, as plantigrade scan shows them"
+        ) from None
+
+
+def _choose(foot: str, found: "Iterable[Sighting]", serial: int | None) -> "Sighting | None":
+    near = sorted(found, key=lambda s: -s.rssi)
+    if serial is not None:
+        match = [s for s in near if s.announcement.serial == serial]
+        if not match:
+            raise InputError(f"{foot} insole {serial:08X}: was not heard, see plantigrade scan")
+        return match[0]
+    if len(near) < 2:
+        return near[0] if near else None
+    for number, sighting in enumerate(near, 1):
+        click.echo(f"{number}  {_line(sighting)}")
+    if not sys.stdin.isatty():
+        raise InputError(f"{len(near)} {foot} insoles are near: choose one with --{foot} SERIAL")
+    answer = click.prompt(f"Which is the {foot} one", type=click.IntRange(1, len(near)), default=1)
+    return near[int(answer) - 1]
+
+
+def forget_insole(store: Path | None, foot: str) -> None:
+    """Forget the insole of a foot."""
+    from plantigrade.block import Foot
+    from plantigrade_gateway.store.insoles import forget
+    from plantigrade_gateway.store.store import Store
+
+    with Store.open(store) as opened:
+        forget(opened, Foot(foot))
+    click.echo(f"The {foot} insole is forgotten.")
+
+
+def calibrations_said(path: Path, insoles: "list[KnownInsole]") -> dict[int, str]:
+    """Return what is said of each insole's calibration, by serial number.
+
+    Parameters
+    ----------
+    path : Path
+        The store.
+    insoles : list of KnownInsole
+        Those it remembers.
+    """
+    from plantigrade_gateway.store.calibrations import said
+    from plantigrade_gateway.store.store import Store
+
+    if not insoles:
+        return {}
+    with Store.open(path) as opened:
+        return {insole.serial: said(opened, insole) for insole in insoles}

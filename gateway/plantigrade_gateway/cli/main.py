@@ -1,0 +1,402 @@
+"""The command `plantigrade`: arguments in, exit code out; the work is done elsewhere.
+
+Exit codes: 0 well, 1 something failed, 2 an input or option that cannot be used (one sentence on
+standard error says which, where and what was expected).
+"""
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from plantigrade.errors import SignalError
+from plantigrade_gateway.cli import calibrate, desk, drills, pages
+from plantigrade_gateway.cli import run as livecli
+from plantigrade_gateway.cli.drills import drill_options, drilling
+from plantigrade_gateway.cli.forward import config_of, settings_option
+from plantigrade_gateway.cli.forward import register as register_forward
+from plantigrade_gateway.cli.pages import page_options, page_order
+from plantigrade_gateway.errors import (
+    CalibrationRefused,
+    GatewayError,
+    InputError,
+    RecordingError,
+)
+from plantigrade_gateway.store import schema
+
+if TYPE_CHECKING:
+    from plantigrade_gateway.analysis.result import Analysis
+    from plantigrade_gateway.store.store import Store
+
+# What a command works with is imported in it: --help and a mistyped option answer at once.
+
+_STORE = "plantigrade.store"
+_Decorated = TypeVar("_Decorated", bound=Callable[..., Any])
+
+
+class BadInput(click.ClickException):
+    """An input that cannot be used."""
+
+    exit_code = 2
+
+
+class Commands(click.Group):
+    """A group whose commands turn the project's own errors into one sentence and exit code 2."""
+
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - click's own signature
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except (CalibrationRefused, RecordingError) as error:
+            raise click.ClickException(str(error)) from error
+        except (GatewayError, SignalError) as error:
+            raise BadInput(str(error)) from error
+
+
+def _keep_store(ctx: click.Context, _: click.Parameter, value: Path | None) -> None:
+    if value is not None:
+        ctx.meta[_STORE] = value
+
+
+def _store_option(command: _Decorated) -> _Decorated:
+    """Let --store stand before or after a command."""
+    option: Callable[[_Decorated], _Decorated] = click.option(
+        "--store",
+        type=click.Path(path_type=Path),
+        callback=_keep_store,
+        expose_value=False,
+        metavar="PATH",
+        help="The store's file, instead of this installation's own.",
+    )
+    return option(command)
+
+
+def _json_option(command: _Decorated) -> _Decorated:
+    option: Callable[[_Decorated], _Decorated] = click.option(
+        "--json", "as_json", is_flag=True, help="Print JSON for a machine to read."
+    )
+    return option(command)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="plantigrade", message="%(prog)s %(version)s")
+@_store_option
+def main() -> None:
+    """Measure how a golfer's feet stand, walk and push, with pressure insoles.
+
+    A training aid, not a medical device.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:  # a terminal that lacks a sign shows "?" in its place
+            reconfigure(errors="replace", line_buffering=True)
+
+
+@main.command()
+@click.option("--fast", is_flag=True, help="Do not wait: run it as fast as it goes.")
+@click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
+@click.option(
+    "--wav",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Write the sound to this WAV file instead of playing it.",
+)
+@drill_options
+@page_options
+@settings_option
+@_store_option
+@click.pass_context
+def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click's own
+    """Replay the recorded practice session as if the insoles were live.
+
+    The session is stored. Ctrl-C stops it with everything kept.
+    """
+    from plantigrade_gateway.session.demo import INVENTED
+    from plantigrade_gateway.sources.replay import demo_file
+
+    _replay(ctx, demo_file(), "demo (invented)", INVENTED, options)
+
+
+@main.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--fast", is_flag=True, help="Do not wait: run it as fast as it goes.")
+@click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
+@click.option(
+    "--wav",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Write the sound to this WAV file instead of playing it.",
+)
+@drill_options
+@page_options
+@settings_option
+@_store_option
+@click.pass_context
+def replay(ctx: click.Context, /, file: Path, **options: Any) -> None:  # noqa: ANN401
+    """Run FILE, a replay file (.pgr), as if the insoles were live.
+
+    The session is stored. Ctrl-C stops it with everything kept.
+    """
+    source, intro = f"replay: {file.name}", f"Replaying {file.name}."
+    _replay(ctx, file, source, intro, options)
+
+
+def _replay(
+    ctx: click.Context,
+    path: Path,
+    source: str,
+    intro: str,
+    options: dict[str, Any],
+) -> None:
+    from plantigrade_gateway.logs import set_up
+    from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.session.demo import RunOptions, run
+
+    out = console()
+    config = config_of(ctx)
+    set_up(config, "gateway")
+    # As fast as it goes there is nothing to look at.
+    shown = not options["fast"]
+    wishes = RunOptions(
+        fast=options["fast"],
+        sound=options["sound"],
+        wav=options["wav"],
+        store=_store(ctx),
+        page=page_order(options["page"], _store(ctx), show=out.is_terminal) if shown else None,
+        stay=out.is_terminal,
+        drilling=drilling(_store(ctx), options["drill"], options["feedback"], options["voice"]),
+        config=config,
+    )
+    run(path, source, intro, wishes, out)
+
+
+@main.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--layout",
+    metavar="FILE",
+    help="The zone layout (TOML) of a zone CSV; the built-in eighteen zones by default.",
+)
+@click.option("--mass", type=float, metavar="KG", help="The person's mass.")
+@click.option("--handed", type=click.Choice(["right", "left"]), help="Right unless given.")
+@_json_option
+@_store_option
+def analyse(
+    file: Path, layout: str | None, mass: float | None, handed: str | None, as_json: bool
+) -> None:
+    """Report what is in FILE, a zone CSV or a replay file (.pgr).
+
+    Nothing is stored. A replay file carries its own layout, mass and handedness; --mass and
+    --handed take their place.
+    """
+    from plantigrade_gateway.analysis.serialise import document, text_of
+    from plantigrade_gateway.report import session as report
+
+    found = _analysed(file, layout, mass, handed)
+    if as_json:
+        click.echo(text_of(document(found)))
+    else:
+        report.show(found)
+
+
+def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | None) -> "Analysis":
+    from plantigrade_gateway.analysis.record import analyse_record
+    from plantigrade_gateway.analysis.result import check_mass, read_layout
+    from plantigrade_gateway.analysis.zonecsv import analyse_csv
+    from plantigrade_gateway.sources.replay import is_replay, read_replay
+    from plantigrade_gateway.sources.zonecsv import iter_zone_csv, scan_zone_csv
+
+    if is_replay(file):
+        if layout is not None:
+            raise InputError(f"{file}: a replay file carries its own layout, --layout is not taken")
+        return analyse_record(read_replay(file), file.name, mass, handed)
+    zones = read_layout(layout)
+    check_mass(mass)  # before a long file is read
+    facts = scan_zone_csv(file, zones)
+    return analyse_csv(
+        file.name,
+        zones,
+        facts,
+        lambda: iter_zone_csv(file, zones, facts=facts),
+        mass,
+        handed or "right",
+    )
+
+
+@main.command()
+@_json_option
+@_store_option
+@click.pass_context
+def sessions(ctx: click.Context, as_json: bool) -> None:
+    """List the stored sessions, the latest first."""
+    from plantigrade_gateway.analysis.serialise import text_of
+    from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.report.session import session_json, show_list
+    from plantigrade_gateway.store.sessions import list_sessions
+
+    if _store(ctx) is None and not schema.default_path().exists():
+        lines = []  # nothing was ever recorded here: no error
+    else:
+        with _open_store(ctx) as store:
+            lines = list_sessions(store)
+    if as_json:
+        click.echo(text_of([session_json(line) for line in lines]))
+    else:
+        show_list(lines, console())
+
+
+@main.command()
+@click.argument("session")
+@_json_option
+@_store_option
+@click.pass_context
+def show(ctx: click.Context, session: str, as_json: bool) -> None:
+    """Report the stored SESSION: the first digits of its id, or "last"."""
+    from plantigrade_gateway.analysis.serialise import document, text_of
+    from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.report.session import session_json, show_session
+    from plantigrade_gateway.store import results
+    from plantigrade_gateway.store.sessions import detail, find
+
+    with _open_store(ctx) as store:
+        session_id = find(store, session).session_id
+        found, line = results.read(store, session_id), detail(store, session_id).line
+    if as_json:
+        click.echo(text_of({"session": session_json(line), "analysis": document(found)}))
+    else:
+        show_session(line, found, console())
+
+
+@main.command()
+@click.argument("session")
+@click.option(
+    "--to",
+    "folder",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="DIR",
+    help="The folder to write to; made if it is missing.",
+)
+@click.option("--replace", is_flag=True, help="Replace files that are there already.")
+@_json_option
+@_store_option
+@click.pass_context
+def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_json: bool) -> None:
+    """Write SESSION's steps, swings, stands, sets (CSV, Parquet) and raw frames (zone CSV)."""
+    from plantigrade_gateway.analysis.serialise import text_of
+    from plantigrade_gateway.report.export import export as write
+    from plantigrade_gateway.report.frames import write_frames
+    from plantigrade_gateway.store.sessions import find
+
+    with _open_store(ctx) as store:
+        session_id = find(store, session).session_id
+        files = write(
+            store,
+            session_id,
+            folder,
+            write_frames=lambda path: write_frames(path, store.batches(session_id)),
+            replace=replace,
+        )
+    if as_json:
+        click.echo(text_of({"session": session_id, "files": [str(file) for file in files]}))
+    else:
+        for file in files:
+            click.echo(str(file))
+
+
+@main.command()
+@click.argument("session", required=False)
+@_json_option
+@_store_option
+@click.pass_context
+def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
+    """Make the results of SESSION, or of all that have ended, again from the recorded bytes.
+
+    For results made by another version, and for sessions that were cut off.
+    """
+    from plantigrade_gateway.analysis.serialise import text_of
+    from plantigrade_gateway.report.session import redone_line
+    from plantigrade_gateway.store import results
+    from plantigrade_gateway.store.sessions import find
+
+    done, failed = [], []
+    with _open_store(ctx) as store:
+        store.recover()
+        ended = [one for one in store.sessions() if one.state != "open"]
+        chosen = [find(store, session)] if session else ended
+        for one in chosen:
+            try:
+                found, changed = results.reanalyse(store, one.session_id)
+            except GatewayError as error:
+                if session:
+                    raise
+                failed.append(str(error))
+                continue
+            done.append(
+                {
+                    "session": one.session_id,
+                    "steps": len(found.steps),
+                    "swings": len(found.swings),
+                    "stands": len(found.stands),
+                    "changed": changed,
+                }
+            )
+            if not as_json:
+                click.echo(redone_line(one, found, changed))
+    if as_json:
+        click.echo(text_of({"sessions": done, "failed": failed}))
+    elif not chosen:
+        click.echo("No session is there to be analysed again.")
+    for text in failed:
+        click.echo(f"Error: {text}", err=True)
+    if failed:
+        ctx.exit(1)
+
+
+@main.command()
+@_json_option
+@_store_option
+@click.pass_context
+def doctor(ctx: click.Context, as_json: bool) -> None:
+    """Look whether this machine can do the job, and say what to do if not.
+
+    Exit code 1 when something stands in the way of recording.
+    """
+    from plantigrade_gateway.analysis.serialise import plain, text_of
+    from plantigrade_gateway.cli.doctor import State, examine
+    from plantigrade_gateway.report.console import console, item, paragraph
+
+    checks = examine(_store(ctx))
+    if as_json:
+        click.echo(text_of([plain(check) for check in checks]))
+    else:
+        out = console()
+        for check in checks:
+            item(out, f"{check.state:<5}{check.name}", check.found)
+            if check.advice:
+                paragraph(out, check.advice, " " * 18)
+    if any(check.state is State.FAIL for check in checks):
+        ctx.exit(1)
+
+
+def _store(ctx: click.Context) -> Path | None:
+    """Return the store that was named, before or after the command."""
+    named = ctx.meta.get(_STORE)
+    return named if isinstance(named, Path) else None
+
+
+def _open_store(ctx: click.Context) -> "Store":
+    """Open the store that is there already."""
+    from plantigrade_gateway.store.store import Store
+
+    return Store.open(_store(ctx), create=False)
+
+
+livecli.register(main, _store_option, _json_option, _store)
+pages.register(main, _store_option, _store)
+desk.register(main, _store_option, _store)
+calibrate.register(main, _store_option, _store)
+register_forward(main, _store_option, _json_option, _store)
+drills.register(main, _store_option, _json_option, _store)

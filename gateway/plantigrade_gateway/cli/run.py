@@ -1,0 +1,360 @@
+"""The commands that deal with insoles: scan, pair, run, simulate, status. Arguments in, no work.
+
+`register` adds them to the command's group; the work is done by the modules they import.
+"""
+
+import contextlib
+import signal
+from collections.abc import Callable, Coroutine, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from plantigrade_gateway.cli.drills import drill_options, drilling
+from plantigrade_gateway.cli.forward import config_of, settings_option
+from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
+from plantigrade_gateway.cli.pages import page_options, page_order
+from plantigrade_gateway.errors import InputError
+
+if TYPE_CHECKING:
+    import asyncio
+
+    from plantigrade_gateway.config import Config
+    from plantigrade_gateway.virtual.process import Simulation
+
+Decorator = Callable[[Any], Any]
+
+_radio = click.option(
+    "--radio",
+    metavar="TRANSPORT",
+    help="Another radio than the system's, such as a simulation's (needs the extra 'virtual').",
+)
+_seconds = click.option(
+    "--seconds",
+    type=click.FloatRange(0.2, 120.0),
+    default=6.0,
+    show_default=True,
+    help="How long to listen.",
+)
+_fault = click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="SECONDS:FOOT:KIND[:VALUE]",
+    help="Let something happen to a virtual insole so long after it began to stream: restart, "
+    "hangup, vanish or stall (for VALUE s, 5 if left out), battery (to VALUE percent). May be "
+    "given more than once.",
+)
+_rate = click.option(
+    "--rate",
+    type=click.FloatRange(16.0, 400.0),
+    metavar="HZ",
+    help="Samples of every zone in a second; the insoles' own rate (100) if left out.",
+)
+_frames = click.option(
+    "--frames",
+    type=click.IntRange(1, 8),
+    default=2,
+    show_default=True,
+    help="Samples per packet: more are easier on the radio and later to the ear.",
+)
+
+
+def _shown(*names: str, **options: Any) -> Decorator:  # noqa: ANN401 - click's own
+    """Make an option whose help shows its default."""
+    return click.option(*names, show_default=True, **options)
+
+
+def register(
+    group: click.Group,
+    store_option: Decorator,
+    json_option: Decorator,
+    store_of: Callable[[click.Context], Path | None],
+) -> None:
+    """Add the commands to a group.
+
+    Parameters
+    ----------
+    group : click.Group
+    store_option, json_option : callable
+        The group's decorators for ``--store`` and ``--json``.
+    store_of : callable
+        The store that was named, or None.
+    """
+
+    @group.command()
+    @_seconds
+    @_radio
+    @json_option
+    @store_option
+    @click.pass_context
+    def scan(ctx: click.Context, seconds: float, radio: str | None, as_json: bool) -> None:
+        """List the insoles that are near, without connecting to any."""
+        scan_near(store_of(ctx), seconds, radio, as_json)
+
+    @group.command()
+    @click.option("--left", metavar="SERIAL", help="Which left insole, by its serial number.")
+    @click.option("--right", metavar="SERIAL", help="Which right insole.")
+    @click.option("--left-name", metavar="NAME", default="", help="What to call the left insole.")
+    @click.option("--right-name", metavar="NAME", default="", help="What to call the right insole.")
+    @click.option("--forget", type=click.Choice(["left", "right"]), help="Forget that insole.")
+    @_seconds
+    @_radio
+    @store_option
+    @click.pass_context
+    def pair(
+        ctx: click.Context,
+        left: str | None,
+        right: str | None,
+        left_name: str,
+        right_name: str,
+        forget: str | None,
+        seconds: float,
+        radio: str | None,
+    ) -> None:
+        """Choose, name and remember the left and the right insole.
+
+        Only remembered insoles are ever connected.
+        """
+        if forget is not None:
+            forget_insole(store_of(ctx), forget)
+        else:
+            names = {"left": left_name, "right": right_name}
+            choose_pair(store_of(ctx), {"left": left, "right": right}, names, seconds, radio)
+
+    @group.command()
+    @click.option("--virtual", is_flag=True, help="Use virtual insoles (extra 'virtual').")
+    @click.option("--mass", type=float, metavar="KG", help="The player's mass.")
+    @click.option(
+        "--handed",
+        type=click.Choice(["right", "left"]),
+        default="right",
+        show_default=True,
+        help="How the player swings.",
+    )
+    @_rate
+    @_frames
+    @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
+    @click.option("--wav", type=click.Path(path_type=Path), metavar="PATH", help="Sound to a file.")
+    @click.option(
+        "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
+    )
+    @_fault
+    @_radio
+    @drill_options
+    @page_options
+    @settings_option
+    @store_option
+    @click.pass_context
+    def run(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401
+        """Connect both insoles, record, analyse and cue, until Ctrl-C.
+
+        A session ends on a stop or after 15 minutes without load; the next begins with the next
+        load.
+        """
+        _run(store_of(ctx), config_of(ctx), options)
+
+    @group.command()
+    @_rate
+    @_frames
+    @_shown("--loss", type=float, default=0.0, help="Fraction of packets never sent.")
+    @_shown("--delay", type=float, default=0.015, metavar="S", help="Connection interval.")
+    @_shown("--retry", type=float, default=0.05, help="Fraction of radio tries that fail.")
+    @_shown(
+        "--drift",
+        type=(float, float),
+        default=(32.0, -41.0),
+        metavar="L R",
+        help="How fast the left and the right clock run, ppm.",
+    )
+    @_shown("--battery", type=float, default=87.0, metavar="PERCENT", help="Its level at first.")
+    @_shown("--speed", type=float, default=1.0, help="Seconds of the player's in a second.")
+    @_shown("--seed", type=int, default=1, help="Another one makes another player.")
+    @click.option(
+        "--calibrates", is_flag=True, help="The player goes through the poses of a calibration."
+    )
+    @_shown(
+        "--port",
+        type=click.IntRange(0, 65535),
+        default=0,
+        help="TCP port of 127.0.0.1 for --radio; 0: any free one.",
+    )
+    @_fault
+    @store_option
+    def simulate(**options: Any) -> None:  # noqa: ANN401
+        """Run virtual insoles until Ctrl-C, for the other commands' --radio.
+
+        They keep nothing: --store is taken, as by every command, and not used.
+        """
+        _simulate(options)
+
+    @group.command()
+    @json_option
+    @store_option
+    @click.pass_context
+    def status(ctx: click.Context, as_json: bool) -> None:
+        """Show the insoles' battery, loss, latency, clocks and signal."""
+        _status(store_of(ctx), as_json)
+
+
+def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
+    import asyncio
+
+    from plantigrade_gateway.logs import set_up
+    from plantigrade_gateway.record.settings import SessionSettings
+    from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.session.demo import RunOptions
+    from plantigrade_gateway.session.runner import ServiceOptions, run
+    from plantigrade_gateway.sources.live import StreamConfig
+    from plantigrade_gateway.virtual.process import Fault, Simulation
+
+    set_up(config, "gateway")
+
+    faults = tuple(Fault.parse(text) for text in options["faults"])
+    if faults and not options["virtual"]:
+        raise InputError("--fault: happens to virtual insoles only, add --virtual")
+    if options["virtual"] and options["radio"]:
+        raise InputError("--virtual starts its own radio: leave --radio out")
+    rate = options["rate"]
+    out = console()
+    page = page_order(options["page"], store, show=out.is_terminal)
+    order = ServiceOptions(
+        RunOptions(
+            sound=options["sound"],
+            wav=options["wav"],
+            store=store,
+            page=page,
+            drilling=drilling(store, options["drill"], options["feedback"], options["voice"]),
+            config=config,
+        ),
+        SessionSettings(mass_kg=options["mass"], handed=options["handed"]),
+        StreamConfig(None if rate is None else round(1e6 / rate), options["frames"]),
+        Simulation(faults=faults) if options["virtual"] else None,
+        options["radio"],
+        options["for_s"],
+    )
+
+    async def until_told() -> None:
+        with stops_on_signals() as stop:
+            await run(order, out, stop)
+
+    asyncio.run(until_told())
+
+
+@contextlib.contextmanager
+def stops_on_signals() -> "Iterator[asyncio.Event]":
+    """Give an event that Ctrl-C (and being told to end) sets."""
+    import asyncio
+
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in _stop_signals():
+        loop.add_signal_handler(number, _stop_once, loop, stop)
+    yield stop
+
+
+def _stop_signals() -> list[int]:
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    return [int(getattr(signal, name)) for name in names if hasattr(signal, name)]
+
+
+def _stop_once(loop: "asyncio.AbstractEventLoop", stop: "asyncio.Event") -> None:
+    """Stop in good order; a second Ctrl-C ends at once."""
+    stop.set()
+    for number in _stop_signals():
+        with contextlib.suppress(ValueError):
+            loop.remove_signal_handler(number)
+
+
+def _simulate(options: dict[str, Any]) -> None:
+    import asyncio
+
+    from plantigrade_gateway.virtual.process import Fault, run_until_told
+
+    simulation = _simulation(options, tuple(Fault.parse(text) for text in options["faults"]))
+
+    def ready(transport: str) -> None:
+        click.echo(
+            "Virtual insoles of an invented player are on the air, until Ctrl-C. Use them with"
+        )
+        for command in ("scan", "pair", "run"):
+            click.echo(f"  plantigrade {command} --radio {transport}")
+
+    work: Coroutine[None, None, None] = run_until_told(simulation, ready)
+    asyncio.run(work)
+
+
+def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation":
+    from plantigrade_gateway.virtual.process import Simulation
+
+    return Simulation(
+        rate_hz=options["rate"] or 100.0,
+        frames=options["frames"],
+        loss=options["loss"],
+        interval_s=options["delay"],
+        retry=options["retry"],
+        drift_ppm=options["drift"],
+        battery_percent=options["battery"],
+        speed=options["speed"],
+        seed=options["seed"],
+        faults=faults,
+        port=options["port"],
+        calibrates=options["calibrates"],
+    )
+
+
+def _status(store: Path | None, as_json: bool) -> None:
+    from plantigrade_gateway.cli.insoles import calibrations_said
+    from plantigrade_gateway.report.console import console, paragraph
+    from plantigrade_gateway.store import forwardstate, schema
+    from plantigrade_gateway.store import status as linkstatus
+    from plantigrade_gateway.store.insoles import size_notes
+
+    path = schema.default_path() if store is None else store
+    known = known_in(store)
+    said = calibrations_said(path, known)
+    status = linkstatus.read(linkstatus.path_for(path))
+    running = status is not None and status.is_live
+    forward = forwardstate.read(forwardstate.path_for(path))
+    if as_json:
+        import dataclasses
+        import json
+
+        rows = [
+            {
+                "foot": str(insole.foot),
+                "serial": f"{insole.serial:08X}",
+                "name": insole.name,
+                "length_mm": insole.length_mm,
+                "calibration": said[insole.serial],
+            }
+            for insole in known
+        ]
+        table: dict[str, Any] = {"schema": 1, "running": running, "insoles": rows}
+        table["status"] = None if status is None else dataclasses.asdict(status)
+        table["forward"] = None if forward is None else dataclasses.asdict(forward)
+        click.echo(json.dumps(table, default=str))
+        return
+    out = console()
+    for insole in known:
+        paragraph(
+            out,
+            f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm; "
+            f"{said[insole.serial]}.",
+        )
+    for text in size_notes(known):
+        paragraph(out, text)
+    if not known:
+        paragraph(out, "No insole is remembered: see plantigrade pair.")
+    if status is None:
+        paragraph(out, "The gateway has not run with this store: see plantigrade run.")
+    elif not running:
+        when = status.written.astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
+        paragraph(out, f"The gateway is not running. As it was on {when}:")
+    for line in [] if status is None else linkstatus.lines(status):
+        paragraph(out, line, "  ")
+    if forward is not None:
+        paragraph(out, "Sent on:" if forward.is_fresh else "Sent on, when it last was:")
+        for line in forwardstate.lines(forward):
+            paragraph(out, line, "    ", "  ")

@@ -1,0 +1,1 @@
+"""Drills as data: read, judged and scored."""

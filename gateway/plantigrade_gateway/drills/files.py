@@ -1,0 +1,354 @@
+"""A drill from a table, of a TOML file or of a mark in the record: read, checked, refused.
+
+Pure. A table that cannot be used is refused in one sentence: which key, what was expected, and the
+nearest name that is known.
+"""
+
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, fields
+from difflib import get_close_matches
+from enum import StrEnum
+from importlib import resources
+from pathlib import Path
+from typing import Any, TypeVar
+
+from plantigrade_gateway.drills.model import (
+    NONE,
+    OUTCOME,
+    BalanceTarget,
+    Choice,
+    Cues,
+    Drill,
+    Feedback,
+    HeelLiftTarget,
+    Judge,
+    PushTarget,
+    Span,
+    StayTarget,
+    Target,
+    WalkTarget,
+    When,
+)
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.sound.motifs import Motif
+from plantigrade_gateway.sound.pitch import CopSource
+
+_NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
+_Choice = TypeVar("_Choice", bound=StrEnum)
+
+_TARGETS: dict[Judge, type[Target]] = {
+    Judge.PUSH: PushTarget,
+    Judge.HEEL_LIFT: HeelLiftTarget,
+    Judge.STAY: StayTarget,
+    Judge.BALANCE: BalanceTarget,
+    Judge.WALK_THROUGH: WalkTarget,
+}
+_CUES = {
+    Judge.PUSH: Cues("rolled", OUTCOME, CopSource.TRAIL, ticks=True, echo=True),
+    Judge.HEEL_LIFT: Cues(tone=CopSource.LEAD, ticks=True),
+    Judge.STAY: Cues(tone=CopSource.LEAD, ticks=True),
+    Judge.BALANCE: Cues(tone=CopSource.BOTH),
+    Judge.WALK_THROUGH: Cues(),
+}
+"""What is heard unless the file says otherwise."""
+_TOP = ("name", "title", "goal", "judge", "feedback", "cautions", "target", "cues")
+
+
+def drill_of(table: Mapping[str, Any], source: str) -> Drill:
+    """Read a drill from its table.
+
+    Parameters
+    ----------
+    table : mapping
+        Of a TOML file, or `Drill.table`.
+    source : str
+        Named in errors: the file.
+
+    Raises
+    ------
+    InputError
+        A key that is missing, unknown or of the wrong kind: says which, what was expected, and the
+        nearest known name.
+    """
+    _known(source, table, _TOP, "key")
+    for key in ("name", "title", "goal", "judge"):
+        if key not in table:
+            raise InputError(f"{source}: {key} is missing, expected {_WANTED[key]}")
+    name = _text(f"{source}: name", table["name"], 40)
+    if not _NAME.fullmatch(name):
+        raise InputError(f"{source}: name is {name!r}, expected {_WANTED['name']}")
+    if name == NONE:
+        raise InputError(f"{source}: name is {NONE!r}, expected another: it stands for no drill")
+    judge = _choice(f"{source}: judge", table["judge"], Judge)
+    cautions = table.get("cautions", [])
+    if not isinstance(cautions, list):
+        raise InputError(f"{source}: cautions is {cautions!r}, expected a list of sentences")
+    return Drill(
+        name=name,
+        title=_text(f"{source}: title", table["title"], 60),
+        goal=_text(f"{source}: goal", table["goal"], 240),
+        judge=judge,
+        target=_target(f"{source}: target", _section(source, table, "target"), judge),
+        cues=_cues(f"{source}: cues", _section(source, table, "cues"), judge),
+        feedback=_choice(f"{source}: feedback", table.get("feedback", "every"), Feedback),
+        cautions=tuple(
+            _text(f"{source}: cautions, sentence {n}", item, 240)
+            for n, item in enumerate(cautions, 1)
+        ),
+    )
+
+
+_WANTED = {
+    "name": "a short name of lower-case letters, digits, _ and -",
+    "title": "a few words",
+    "goal": "one sentence",
+    "judge": "one of " + ", ".join(Judge),
+}
+
+
+def _target(where: str, table: Mapping[str, Any], judge: Judge) -> Target:
+    cls = _TARGETS[judge]
+    _known(where, table, [f.name for f in fields(cls)], f"target of a {judge} drill")
+    return cls(**{key: _READ[key](f"{where}.{key}", value) for key, value in table.items()})
+
+
+def _cues(where: str, table: Mapping[str, Any], judge: Judge) -> Cues:
+    usual = _CUES[judge]
+    _known(where, table, [f.name for f in fields(Cues)], "cue")
+    values = {f.name: getattr(usual, f.name) for f in fields(Cues)}
+    for key, value in table.items():
+        at = f"{where}.{key}"
+        if key in ("ticks", "echo"):
+            values[key] = _bool(at, value)
+        elif key == "tone":
+            values[key] = _choice(at, value, CopSource)
+        else:
+            by_outcome = (OUTCOME,) if key == "missed" and judge is Judge.PUSH else ()
+            values[key] = _one_of(at, value, [*map(str, Motif), NONE, *by_outcome])
+    if judge is not Judge.PUSH and values["echo"]:
+        raise InputError(f"{where}.echo is true, expected false: only a push drill has a push")
+    return Cues(**values)
+
+
+def _section(source: str, table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    section = table.get(key, {})
+    if not isinstance(section, Mapping):
+        raise InputError(f"{source}: {key} is {section!r}, expected a [{key}] table")
+    return section
+
+
+def _known(where: str, table: Mapping[str, Any], names: Iterable[str], what: str) -> None:
+    known = list(names)
+    for key in table:
+        if key not in known:
+            raise InputError(
+                f"{where}: {what} {key!r} is not known, expected {_listed(key, known)}"
+            )
+
+
+def _listed(wrong: str, known: list[str]) -> str:
+    """Return the nearest known name, or all of them."""
+    near = get_close_matches(wrong, known, 1)
+    return f"perhaps {near[0]}" if near else "one of " + ", ".join(known)
+
+
+def _one_of(where: str, value: object, known: list[str]) -> str:
+    if not isinstance(value, str) or value not in known:
+        raise InputError(f"{where} is {value!r}, expected {_listed(str(value), known)}")
+    return value
+
+
+def _choice(where: str, value: object, names: type[_Choice]) -> _Choice:
+    return names(_one_of(where, value, [str(name) for name in names]))
+
+
+def _text(where: str, value: object, longest: int) -> str:
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise InputError(f"{where} is {value!r}, expected one line of text")
+    if len(value) > longest:
+        raise InputError(f"{where} has {len(value)} characters, expected at most {longest}")
+    return value.strip()
+
+
+def _bool(where: str, value: object) -> bool:
+    if not isinstance(value, bool):
+        raise InputError(f"{where} is {value!r}, expected true or false")
+    return value
+
+
+def _number(low: float, high: float) -> Callable[[str, object], float]:
+    def read(where: str, value: object) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise InputError(f"{where} is {value!r}, expected a number from {low:g} to {high:g}")
+        if not low <= value <= high:
+            raise InputError(f"{where} is {value:g}, expected {low:g} to {high:g}")
+        return float(value)
+
+    return read
+
+
+def _span(low: float, high: float) -> Callable[[str, object], Span]:
+    number = _number(low, high)
+
+    def read(where: str, value: object) -> Span:
+        if not isinstance(value, list | tuple) or len(value) != 2:
+            raise InputError(f"{where} is {value!r}, expected two numbers, as [{low:g}, {high:g}]")
+        first, second = number(where, value[0]), number(where, value[1])
+        if first >= second:
+            raise InputError(f"{where} is [{first:g}, {second:g}], expected the lower one first")
+        return first, second
+
+    return read
+
+
+def _stance(where: str, value: object) -> CopSource:
+    stance = _choice(where, value, CopSource)
+    if stance is CopSource.NONE:
+        raise InputError(f"{where} is 'none', expected both, lead or trail")
+    return stance
+
+
+_READ: dict[str, Callable[[str, object], Any]] = {
+    "transfer_s": _span(0.0, 2.0),
+    "timing": lambda where, value: _choice(where, value, When),
+    "travel": _number(0.05, 1.0),
+    "lifted_s": _span(0.0, 5.0),
+    "return_by_s": _number(-2.0, 2.0),
+    "heel_bw": _number(0.0, 0.5),
+    "stance": _stance,
+    "y": _span(0.0, 1.0),
+    "x": _span(0.0, 1.0),
+    "hold_s": _number(1.0, 120.0),
+    "transfer_pct": _number(0.0, 90.0),
+}
+
+FOLDER = "drills"
+"""The coach's folder, beside the store's file."""
+
+BUILT_IN = ("push", "heel_lift", "stay", "balance", "walk_through")
+"""In the order in which they are listed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """The drills to choose from.
+
+    Attributes
+    ----------
+    drills : dict of str to Drill
+        By name: the built-in ones first, then the coach's.
+    origin : dict of str to str
+        Where each is from: "built in", or its file.
+    problems : tuple of str
+        One sentence for each file of the folder that cannot be used.
+    """
+
+    drills: dict[str, Drill]
+    origin: dict[str, str]
+    problems: tuple[str, ...]
+
+    def find(self, name: str) -> Drill:
+        """Return a drill by name.
+
+        Raises
+        ------
+        InputError
+            There is none; the nearest name is said.
+        """
+        if name in self.drills:
+            return self.drills[name]
+        near = get_close_matches(name, self.drills, 1)
+        expected = f"perhaps {near[0]}" if near else "one of " + ", ".join(self.drills)
+        raise InputError(f"drill {name!r}: is not known, expected {expected}")
+
+
+@dataclass(frozen=True, slots=True)
+class Drilling:
+    """What is practised in a session.
+
+    Attributes
+    ----------
+    shelf : Shelf
+        What there is to choose from.
+    choice : Choice or None
+        What it begins with.
+    voice : bool
+        Whether outcomes are said.
+    """
+
+    shelf: Shelf
+    choice: Choice | None = None
+    voice: bool = False
+
+
+def read_drill(path: Path) -> Drill:
+    """Read a drill file.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, is not TOML, or is no drill.
+    """
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
+        raise InputError(f"drill {path}: cannot be read: {reason}") from error
+    return parse_drill(text, f"drill {path}")
+
+
+def parse_drill(text: str, source: str) -> Drill:
+    """Read a drill from TOML text.
+
+    Raises
+    ------
+    InputError
+        Not TOML, or no drill.
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{source}: is not TOML: {error}") from error
+    return drill_of(table, source)
+
+
+def shelf(store: Path | None, files: Iterable[Path] = ()) -> Shelf:
+    """Return the built-in drills, those beside the store, and those of single files.
+
+    A drill of the coach's takes the place of a built-in one of the same name.
+
+    Parameters
+    ----------
+    store : Path or None
+        The store's file; None: no folder is looked in.
+    files : iterable of Path
+
+    Raises
+    ------
+    InputError
+        One of `files` cannot be used. (A bad file of the folder is a problem, not an error: it
+        stops nobody from practising something else.)
+    """
+    drills: dict[str, Drill] = {}
+    origin: dict[str, str] = {}
+    problems: list[str] = []
+    for name in BUILT_IN:
+        text = (resources.files("plantigrade_gateway") / FOLDER / f"{name}.toml").read_text("utf-8")
+        drills[name], origin[name] = parse_drill(text, f"drill {name}.toml"), "built in"
+    for path in sorted((store.parent / FOLDER).glob("*.toml")) if store is not None else ():
+        try:
+            drill = read_drill(path)
+        except InputError as error:
+            problems.append(str(error))
+            continue
+        other = origin.get(drill.name, "built in")
+        if other != "built in":
+            problems.append(f"drill {path}: name is {drill.name!r}, which {other} has already")
+            continue
+        drills[drill.name], origin[drill.name] = drill, str(path)
+    for path in files:
+        drill = read_drill(path)
+        drills[drill.name], origin[drill.name] = drill, str(path)
+    return Shelf(drills, origin, tuple(problems))

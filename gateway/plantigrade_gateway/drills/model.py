@@ -1,0 +1,300 @@
+"""Drills as data: what is practised, what counts, and what is heard.
+
+`files.py` makes one from a table, `run.py` runs it. No published normal exists for any
+target here: all defaults are ours, and the coach adjusts them.
+
+How often a player is told: constant feedback helps while practising and may be leant on. Sigrist
+et al. 2013 (Psychon Bull Rev 20:21–53, 10.3758/s13423-012-0333-8; read in part) review what
+feedback helps when; in Dyer et al. 2017 (10.1007/s00426-016-0775-0) a group trained with sound did
+better at once and no better a day later. Hence a mode that fades and one that is silent.
+"""
+
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from typing import Any
+
+from plantigrade_gateway.sound.motifs import Motif
+from plantigrade_gateway.sound.pitch import CopSource
+
+NONE = "none"
+OUTCOME = "outcome"
+NO_NORMAL = (
+    "No published normal exists for these targets: they are starting points of ours, for the coach "
+    "to adjust."
+)
+
+
+class Feedback(StrEnum):
+    """How often the player is told."""
+
+    EVERY = "every"
+    """After every repetition, and while it happens."""
+    OTHER = "other"
+    """Every other repetition, the first one included."""
+    ASK = "ask"
+    """Only when asked for."""
+    SILENT = "silent"
+    """Never; the score is kept all the same."""
+
+
+class Judge(StrEnum):
+    """By what a repetition is judged."""
+
+    PUSH = "push"
+    """The trail foot's push in a swing."""
+    HEEL_LIFT = "heel_lift"
+    """The lead heel unloaded in the backswing, and back in time."""
+    STAY = "stay"
+    """The lead heel kept down in a swing."""
+    BALANCE = "balance"
+    """Standing still with the CoP inside a window."""
+    WALK_THROUGH = "walk_through"
+    """Each walking step's roll."""
+
+
+class When(StrEnum):
+    """What timing a push must have."""
+
+    WITH_SHIFT = "with_shift"
+    ANY = "any"
+
+
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class PushTarget:
+    """A push counts when it rolled, in this timing, in a transfer time of this range.
+
+    It is judged by how the CoP travels, never by midfoot load: a foot that does not bear on its
+    midfoot can learn it too.
+
+    Attributes
+    ----------
+    transfer_s : (low, high)
+        Heel leave → fore take, s.
+    timing : When
+    travel : float
+        Least travel of the CoP, fraction of the foot's length.
+    """
+
+    transfer_s: Span = (0.05, 0.40)
+    timing: When = When.WITH_SHIFT
+    travel: float = 0.15
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        when = " with the shift" if self.timing is When.WITH_SHIFT else ""
+        low, high = self.transfer_s
+        return (
+            f"The trail foot's push rolls{when}, heel to toe in {low:g} to {high:g} s, over at "
+            f"least {100 * self.travel:g} % of the foot."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class HeelLiftTarget:
+    """A swing counts when the lead heel was unloaded so long, and back in time.
+
+    Attributes
+    ----------
+    lifted_s : (low, high)
+        How long the heel is unloaded, s.
+    return_by_s : float
+        The heel is back this long after the lead share regains its address level; negative: before
+        it.
+    """
+
+    lifted_s: Span = (0.06, 2.0)
+    return_by_s: float = 0.0
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        low, high = self.lifted_s
+        by = "by the moment"
+        if self.return_by_s:
+            side = "after" if self.return_by_s > 0 else "before"
+            by = f"at the latest {abs(self.return_by_s):g} s {side} the moment"
+        return (
+            f"The lead heel is unloaded in the backswing for {low:g} to {high:g} s and back {by} "
+            "the lead share regains its address level."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class StayTarget:
+    """A swing counts when the lead heel stayed loaded.
+
+    Attributes
+    ----------
+    heel_bw : float
+        Least load of the lead heel between start and lead peak, × BW (about).
+    """
+
+    heel_bw: float = 0.0
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        least = f", never under {100 * self.heel_bw:g} % of body weight" if self.heel_bw else ""
+        return f"The lead heel stays down from the start to the lead peak{least}."
+
+
+@dataclass(frozen=True, slots=True)
+class BalanceTarget:
+    """A stand counts when the CoP stayed inside the window so long.
+
+    Attributes
+    ----------
+    stance : CopSource
+        Both feet, or the lead or the trail foot alone.
+    y, x : (low, high)
+        The window on each foot that stands: fractions of its length (0 heel) and width (0 medial).
+    hold_s : float
+    """
+
+    stance: CopSource = CopSource.BOTH
+    y: Span = (0.25, 0.55)
+    x: Span = (0.0, 1.0)
+    hold_s: float = 10.0
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        who = {
+            CopSource.BOTH: "On both feet, each",
+            CopSource.LEAD: "On the lead foot alone, its",
+        }.get(self.stance, "On the trail foot alone, its")
+        y, x = self.y, self.x
+        across = f" and {100 * x[0]:g} to {100 * x[1]:g} % of its width" if x != (0.0, 1.0) else ""
+        return (
+            f"{who} centre of pressure stays at {100 * y[0]:g} to {100 * y[1]:g} % of the foot's "
+            f"length{across} for {self.hold_s:g} s."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class WalkTarget:
+    """A step counts when its load rolled through.
+
+    A foot that bears on its midfoot, by the session's last stand, by the step's roll; any other by
+    its CoP alone, which needs no midfoot load.
+
+    Attributes
+    ----------
+    transfer_pct : float
+        Least time the CoP takes from 30 to 70 % of its own travel, % of stance.
+    travel : float
+        Least travel of the CoP, fraction of the foot's length.
+    """
+
+    transfer_pct: float = 15.0
+    travel: float = 0.30
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        return (
+            "The step rolls through; a foot that does not bear on its midfoot: its centre of "
+            f"pressure travels at least {100 * self.travel:g} % of the foot, the middle of it in "
+            f"at least {self.transfer_pct:g} % of stance."
+        )
+
+
+Target = PushTarget | HeelLiftTarget | StayTarget | BalanceTarget | WalkTarget
+
+
+@dataclass(frozen=True, slots=True)
+class Cues:
+    """What is heard.
+
+    Attributes
+    ----------
+    good, missed : str
+        The sound of a repetition that counts, and of one that does not: a `Motif`'s name, or
+        `NONE`; `missed` of a push may be `OUTCOME`: the sound of the way it failed.
+    tone : CopSource
+        Whose CoP's travel is heard as a continuous pitch while it makes sense.
+    ticks : bool
+        Whether the lead heel's lifting and returning is heard as it happens.
+    echo : bool
+        Whether the push is played back as a glide before its outcome.
+    """
+
+    good: str = Motif.GOOD.value
+    missed: str = Motif.MISSED.value
+    tone: CopSource = CopSource.NONE
+    ticks: bool = False
+    echo: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Drill:
+    """One drill.
+
+    Attributes
+    ----------
+    name : str
+        Short, for commands; lower case.
+    title : str
+    goal : str
+        One sentence for the player.
+    judge : Judge
+    target : Target
+        Of the kind that `judge` needs.
+    cues : Cues
+    feedback : Feedback
+        Unless another is chosen.
+    cautions : tuple of str
+        Shown when it is chosen.
+    """
+
+    name: str
+    title: str
+    goal: str
+    judge: Judge
+    target: Target
+    cues: Cues
+    feedback: Feedback = Feedback.EVERY
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def counts(self) -> str:
+        """What counts as a good repetition, in one sentence."""
+        return self.target.counts
+
+    def table(self) -> dict[str, Any]:
+        """Return the drill as the table that `files.drill_of` reads."""
+        return {
+            "name": self.name,
+            "title": self.title,
+            "goal": self.goal,
+            "judge": str(self.judge),
+            "feedback": str(self.feedback),
+            "cautions": list(self.cautions),
+            "target": {k: _plain(v) for k, v in asdict(self.target).items()},
+            "cues": {k: _plain(v) for k, v in asdict(self.cues).items()},
+        }
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, tuple):
+        return list(value)
+    return str(value) if isinstance(value, StrEnum) else value
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A drill chosen at an instant.
+
+    Attributes
+    ----------
+    drill : Drill or None
+        None: no drill from here on.
+    feedback : Feedback
+    """
+
+    drill: Drill | None
+    feedback: Feedback

@@ -1,0 +1,317 @@
+"""A drill under way: events and rows in, cues, tone and score out.
+
+A run is a function of what it is given in the order of the record: how rows and events are cut into
+calls changes nothing. `practice.py` tells which run an event or a row belongs to.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from plantigrade.block import Foot, PairBlock
+from plantigrade.events import Bearing, Event, Phase, PhaseKind, Stand, Step, Swing
+from plantigrade.limits import Limits
+from plantigrade_gateway.drills.judge import (
+    Balance,
+    Rep,
+    Verdict,
+    in_window,
+    judge_push,
+    judge_step,
+    judge_swing,
+    missed_sound,
+)
+from plantigrade_gateway.drills.model import (
+    NONE,
+    OUTCOME,
+    BalanceTarget,
+    Drill,
+    Feedback,
+    Judge,
+    PushTarget,
+    WalkTarget,
+)
+from plantigrade_gateway.sound.cues import Cue, CueKind, CueMaker
+from plantigrade_gateway.sound.pitch import CopSource, Tone, TonePoint
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """A drill's counters.
+
+    Attributes
+    ----------
+    name, title, goal, counts : str
+        Of the drill; `counts` says what counts.
+    feedback : Feedback
+    good : int
+        Repetitions that counted.
+    tried : int
+        Good and missed ones.
+    unclear : int
+        Those nobody can judge: they are not among `tried` and end no streak.
+    streak, best : int
+        Good ones in a row: now, and the most in this run.
+    last : Rep or None
+    """
+
+    name: str
+    title: str
+    goal: str
+    counts: str
+    feedback: Feedback
+    good: int = 0
+    tried: int = 0
+    unclear: int = 0
+    streak: int = 0
+    best: int = 0
+    last: Rep | None = None
+
+    def after(self, rep: Rep) -> "Score":
+        """Return the score with one more repetition."""
+        if rep.verdict is Verdict.UNCLEAR:
+            return replace(self, unclear=self.unclear + 1, last=rep)
+        good = rep.verdict is Verdict.GOOD
+        streak = self.streak + 1 if good else 0
+        return replace(
+            self,
+            good=self.good + good,
+            tried=self.tried + 1,
+            streak=streak,
+            best=max(self.best, streak),
+            last=rep,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class DrillResult:
+    """One run of a drill, as it is kept with a session.
+
+    Attributes
+    ----------
+    name, title, counts : str
+    judge, feedback : str
+    start_s, end_s : float
+        Session time.
+    good, tried, unclear, best : int
+        As in `Score`.
+    reps : tuple of Rep
+    """
+
+    name: str
+    title: str
+    counts: str
+    judge: str
+    feedback: str
+    start_s: float
+    end_s: float
+    good: int
+    tried: int
+    unclear: int
+    best: int
+    reps: tuple[Rep, ...]
+
+
+@dataclass(slots=True)
+class DrillOutput:
+    """What rows and events came to.
+
+    Attributes
+    ----------
+    cues : list of Cue
+    tone : list of TonePoint
+    reps : list of Rep
+        Counted.
+    spoken : list of str
+        What a voice would say of those that are told.
+    """
+
+    cues: list[Cue] = field(default_factory=list)
+    tone: list[TonePoint] = field(default_factory=list)
+    reps: list[Rep] = field(default_factory=list)
+    spoken: list[str] = field(default_factory=list)
+
+    def add(self, later: "DrillOutput") -> None:
+        """Put what came later behind."""
+        self.cues += later.cues
+        self.tone += later.tone
+        self.reps += later.reps
+        self.spoken += later.spoken
+
+
+def spoken(rep: Rep, streak: int) -> str:
+    """Return what a voice says of a repetition."""
+    if rep.verdict is Verdict.GOOD:
+        return f"Good, {streak} in a row." if streak > 1 else "Good."
+    return rep.words if rep.verdict is Verdict.MISSED else "Unclear."
+
+
+class DrillRun:
+    """One run of a drill, from its choice to the next.
+
+    Parameters
+    ----------
+    drill : Drill
+    feedback : Feedback
+    start_s : float
+        Session time of the choice.
+    lead : Foot
+    bw_n : float
+        Body weight as the insoles see it, N.
+    maker : CueMaker or None
+        None where nobody listens: neither cues nor tone are made.
+    bears : mapping of Foot to bool
+        Whether each foot bears on its midfoot, as far as the session's stands showed.
+    limits : Limits, optional
+
+    Attributes
+    ----------
+    score : Score
+    reps : list of Rep
+    """
+
+    def __init__(
+        self,
+        drill: Drill,
+        feedback: Feedback,
+        start_s: float,
+        lead: Foot,
+        bw_n: float,
+        maker: CueMaker | None = None,
+        bears: dict[Foot, bool] | None = None,
+        limits: Limits | None = None,
+    ) -> None:
+        self.drill = drill
+        self.start_s = start_s
+        self.score = Score(drill.name, drill.title, drill.goal, drill.counts, feedback)
+        self.reps: list[Rep] = []
+        self._limits = limits or Limits()
+        self._bears = dict(bears or {})
+        self._maker = maker
+        self._answer: list[Cue] = []
+        self._balance = Balance(drill.target) if isinstance(drill.target, BalanceTarget) else None
+        self._swinging = False
+        self.settle(lead, bw_n)
+
+    @property
+    def needs_rows(self) -> bool:
+        """Whether rows change anything; else they need not be given."""
+        return self._balance is not None or self._tone.of is not CopSource.NONE
+
+    def settle(self, lead: Foot, bw_n: float) -> None:
+        """Take the player's settings from here on."""
+        self._lead, self._bw_n = lead, bw_n
+        of = CopSource.NONE if self._maker is None else self.drill.cues.tone
+        self._tone = Tone(of, lead, self._limits.cop_bw * bw_n)
+
+    def take(self, event: Event, reply: DrillOutput) -> None:
+        """Take the next event."""
+        if isinstance(event, Phase):
+            self._phase(event, reply)
+        elif isinstance(event, Swing):
+            self._swinging = False
+            rep = judge_swing(event, self.drill)
+            if rep is not None:
+                self._count(rep, reply, play=self.drill.judge is not Judge.PUSH)
+        elif isinstance(event, Step):
+            if isinstance(self.drill.target, WalkTarget):
+                bears = self._bears.get(event.foot, False)
+                self._count(judge_step(event, self.drill.target, bears), reply)
+        elif isinstance(event, Stand):
+            note_bearing(self._bears, event)
+
+    def follow(self, block: PairBlock, reply: DrillOutput) -> None:
+        """Take the next rows, net of the baseline."""
+        if self._balance is None:
+            if self._tone.of is not CopSource.NONE:
+                told = self._swinging and self._is_told()
+                self._tone.push(block, told, reply.tone)
+            return
+        target = self.drill.target
+        assert isinstance(target, BalanceTarget)
+        inside = in_window(block, target, self._lead, self._bw_n, self._limits)
+        for k, where in enumerate(inside):
+            rep = self._balance.row(float(block.t_s[k]), where)
+            if rep is not None:
+                self._count(rep, reply)
+            if self._tone.of is not CopSource.NONE:
+                told = self._balance.holding and self._is_told()
+                self._tone.push(block.slice(k, k + 1), told, reply.tone)
+
+    def ask(self, now_s: float) -> list[Cue]:
+        """Return the last repetition's cues, to be heard now; none where the drill is silent."""
+        if self.score.feedback is Feedback.SILENT:
+            return []
+        return [replace(cue, decided_s=now_s) for cue in self._answer]
+
+    def result(self, end_s: float) -> DrillResult:
+        """Return the run as it is kept."""
+        score = self.score
+        return DrillResult(
+            name=score.name,
+            title=score.title,
+            counts=score.counts,
+            judge=str(self.drill.judge),
+            feedback=str(score.feedback),
+            start_s=self.start_s,
+            end_s=end_s,
+            good=score.good,
+            tried=score.tried,
+            unclear=score.unclear,
+            best=score.best,
+            reps=tuple(self.reps),
+        )
+
+    def _phase(self, phase: Phase, reply: DrillOutput) -> None:
+        if phase.kind in (PhaseKind.BACKSWING, PhaseKind.SHIFT):
+            self._swinging = True
+        elif phase.kind in (PhaseKind.CANCELLED, PhaseKind.PUSH):
+            self._swinging = False
+        target, cues = self.drill.target, self.drill.cues
+        if phase.kind in (PhaseKind.HEEL_LIFTED, PhaseKind.HEEL_RETURNED):
+            if cues.ticks and self._maker is not None and self._is_told():
+                reply.cues += self._maker.tick(phase)
+        elif phase.push is not None and isinstance(target, PushTarget):
+            verdict, _ = judge_push(phase.push, target)
+            kind = self._kind(verdict)
+            if verdict is Verdict.MISSED and cues.missed == OUTCOME:
+                kind = missed_sound(phase.push, target)
+            if self._maker is not None:
+                self._play(self._maker.echo(phase, kind, path=cues.echo), reply)
+
+    def _count(self, rep: Rep, reply: DrillOutput, play: bool = True) -> None:
+        """Count a repetition; let it be heard, unless it was when it happened."""
+        kind = self._kind(rep.verdict)
+        if play and self._maker is not None:
+            self._play([] if kind is None else [self._maker.said(kind, rep.t_s)], reply)
+        told = self._is_told()
+        self.score = self.score.after(rep)
+        if told:
+            reply.spoken.append(spoken(rep, self.score.streak))
+        self.reps.append(rep)
+        reply.reps.append(rep)
+
+    def _kind(self, verdict: Verdict) -> CueKind | None:
+        cues = self.drill.cues
+        if verdict is Verdict.UNCLEAR:
+            return CueKind.UNCLEAR
+        name = cues.good if verdict is Verdict.GOOD else cues.missed
+        return None if name in (NONE, OUTCOME) else CueKind(name)
+
+    def _play(self, cues: Sequence[Cue], reply: DrillOutput) -> None:
+        self._answer = list(cues)
+        if self._is_told():
+            reply.cues += cues
+
+    def _is_told(self) -> bool:
+        """Whether the repetition under way is one of those that are told."""
+        feedback = self.score.feedback
+        if feedback is Feedback.OTHER:
+            return (self.score.tried + self.score.unclear) % 2 == 0
+        return feedback is Feedback.EVERY
+
+
+def note_bearing(bears: dict[Foot, bool], stand: Stand) -> None:
+    """Keep what a stand shows of each foot's bearing; what is unclear changes nothing."""
+    for foot, found in ((Foot.LEFT, stand.left), (Foot.RIGHT, stand.right)):
+        if found.bearing is not Bearing.UNCLEAR:
+            bears[foot] = found.bearing is not Bearing.NONE

@@ -1,0 +1,47 @@
+"""Numbers, times and counts as people read them. Imports nothing."""
+
+NONE = "–"
+"""Stands for an absent value."""
+
+
+def clock(t_s: float | None, digits: int = 1) -> str:
+    """Return a session time as minutes and seconds, ``12:03.4``; hours where there are some."""
+    if t_s is None:
+        return NONE
+    sign = "-" if t_s < 0 else ""
+    ticks = round(abs(t_s) * 10**digits)
+    minutes, rest = divmod(ticks, 60 * 10**digits)
+    seconds = f"{rest / 10**digits:0{3 + digits if digits else 2}.{digits}f}"
+    if minutes < 60:
+        return f"{sign}{minutes}:{seconds}"
+    return f"{sign}{minutes // 60}:{minutes % 60:02d}:{seconds}"
+
+
+def duration(seconds: float) -> str:
+    """Return a length of time: ``12.3 s``, ``8 min 27 s``, ``1 h 02 min``."""
+    if seconds < 59.95:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    return (
+        f"{minutes} min {rest} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+    )
+
+
+def number(value: float | None, digits: int = 2, unit: str = "") -> str:
+    """Return a value with its unit, or the sign for none."""
+    return NONE if value is None else f"{value:.{digits}f}{unit}"
+
+
+def percent(share: float | None, digits: int = 0) -> str:
+    """Return a share as percent, or the sign for none."""
+    return NONE if share is None else f"{100.0 * share:.{digits}f} %"
+
+
+def printable(text: str) -> str:
+    """Return a text of somebody else's without what would move a terminal's cursor."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def plural(n: int, one: str, many: str | None = None) -> str:
+    """Return ``1 step``, ``2 steps``."""
+    return f"{n} {one if n == 1 else many or one + 's'}"

@@ -1,0 +1,1 @@
+"""The ordered record that a session's results are a function of."""

@@ -1,0 +1,205 @@
+"""The record: everything a session's results are a function of, in the order it arrived.
+
+Takes nothing from outside and does no I/O. The store (`store.py`) and the replay file
+(`sources/replay.py`) keep records; the pipeline (`analysis/pipeline.py`) turns one into events.
+"""
+
+import struct
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plantigrade.block import FloatArray, Foot
+from plantigrade_gateway.errors import RecordError
+
+SESSION = 255
+"""The `insole` of an entry that concerns the session, not one insole."""
+
+INSOLE_OF = {Foot.LEFT: 0, Foot.RIGHT: 1}
+"""The `insole` of each foot in a live record."""
+
+MAX_DATA_BYTES = 65535
+
+
+class Kind(IntEnum):
+    """What an entry is."""
+
+    NOTIFICATION = 0
+    """One Bluetooth notification from an insole, as it came (`hardware_notes/wire_format.md`)."""
+    CONNECTED = 1
+    """The insole's link came up; data: UTF-8 JSON of what it said of itself, or empty."""
+    DISCONNECTED = 2
+    """The insole's link went down."""
+    EXCHANGE = 3
+    """A two-way time exchange: host send ns, host receive ns (int64 each), insole µs (uint32).
+
+    `exchange_data` and `read_exchange` write and read it.
+    """
+    SETTINGS = 4
+    """The session's settings from here on: UTF-8 JSON (`pipeline.SessionSettings`)."""
+    CALIBRATION = 5
+    """The insole's calibration from here on: UTF-8 JSON (`plantigrade.calibrate.Calibration`)."""
+    MARK = 6
+    """A note at this instant: UTF-8 text."""
+    END = 7
+    """The session's end."""
+
+
+_EXCHANGE = struct.Struct("<qqI")
+
+
+def exchange_data(send_ns: int, receive_ns: int, clock_us: int) -> bytes:
+    """Return the data of an EXCHANGE entry."""
+    return _EXCHANGE.pack(send_ns, receive_ns, clock_us)
+
+
+def read_exchange(data: bytes) -> tuple[int, int, int] | None:
+    """Return host send ns, host receive ns and insole µs; None where the data hold no exchange."""
+    return _EXCHANGE.unpack(data) if len(data) == _EXCHANGE.size else None
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of a record.
+
+    Attributes
+    ----------
+    arrival_ns : int
+        Monotonic host time, ns; never falls from entry to entry.
+    insole : int
+        0 or 1 for the pair's two insoles, `SESSION` for the session.
+    kind : Kind
+    data : bytes
+    """
+
+    arrival_ns: int
+    insole: int
+    kind: Kind
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Batch:
+    """Consecutive entries of a record, in columns.
+
+    How a record is cut into batches never changes what is made of it.
+
+    Attributes
+    ----------
+    arrival_ns : ndarray of int64, shape (n,)
+    insole : ndarray of uint8, shape (n,)
+    kind : ndarray of uint8, shape (n,)
+    length : ndarray of int64, shape (n,)
+        Bytes of each entry's data.
+    payload : bytes
+        The entries' data one after the other.
+    """
+
+    arrival_ns: NDArray[np.int64]
+    insole: NDArray[np.uint8]
+    kind: NDArray[np.uint8]
+    length: NDArray[np.int64]
+    payload: bytes
+
+    def __post_init__(self) -> None:
+        n = len(self.arrival_ns)
+        if not (len(self.insole) == len(self.kind) == len(self.length) == n):
+            raise RecordError("record batch: columns of unequal length")
+        if int(self.length.sum()) != len(self.payload):
+            raise RecordError(
+                f"record batch: {len(self.payload)} payload bytes, "
+                f"expected {int(self.length.sum())}"
+            )
+
+    def __len__(self) -> int:
+        return len(self.arrival_ns)
+
+    def __iter__(self) -> Iterator[Entry]:
+        at = 0
+        for ns, insole, kind, length in zip(
+            self.arrival_ns.tolist(),
+            self.insole.tolist(),
+            self.kind.tolist(),
+            self.length.tolist(),
+            strict=True,
+        ):
+            yield Entry(ns, insole, Kind(kind), self.payload[at : at + length])
+            at += length
+
+    @classmethod
+    def of(cls, entries: Iterable[Entry]) -> "Batch":
+        """Put entries into columns.
+
+        Raises
+        ------
+        RecordError
+            An entry's data is longer than `MAX_DATA_BYTES`.
+        """
+        rows = list(entries)
+        for row in rows:
+            if len(row.data) > MAX_DATA_BYTES:
+                raise RecordError(
+                    f"record entry of {len(row.data)} bytes, expected at most {MAX_DATA_BYTES}"
+                )
+        return cls(
+            np.array([r.arrival_ns for r in rows], dtype=np.int64),
+            np.array([r.insole for r in rows], dtype=np.uint8),
+            np.array([r.kind for r in rows], dtype=np.uint8),
+            np.array([len(r.data) for r in rows], dtype=np.int64),
+            b"".join(r.data for r in rows),
+        )
+
+    def slice(self, start: int, stop: int) -> "Batch":
+        """Return entries start…stop−1 as a batch of their own."""
+        if stop - start == len(self):
+            return self
+        ends = np.concatenate(([0], np.cumsum(self.length)))
+        return Batch(
+            self.arrival_ns[start:stop],
+            self.insole[start:stop],
+            self.kind[start:stop],
+            self.length[start:stop],
+            self.payload[int(ends[start]) : int(ends[stop])],
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ZoneRows:
+    """Consecutive rows of both feet's zones.
+
+    Attributes
+    ----------
+    t_s : ndarray of float64, shape (n,)
+        Times, s, strictly increasing.
+    left, right : ndarray of float64, shape (n, n_zones)
+        Readings in the layout's unit; NaN where one is missing.
+    """
+
+    t_s: FloatArray
+    left: FloatArray
+    right: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ZoneFacts:
+    """What a whole recording of `ZoneRows` is like.
+
+    Attributes
+    ----------
+    rows : int
+    rate_hz : float
+        1 / the mean of the time steps within half of their median, to 6 digits.
+    notes : tuple of str
+        Sentences for the user: columns left out, irregular times, dead zones, empty cells.
+    dead_left, dead_right : tuple of int
+        Ids of zones without a single reading; they are read as 0.
+    """
+
+    rows: int
+    rate_hz: float
+    notes: tuple[str, ...]
+    dead_left: tuple[int, ...]
+    dead_right: tuple[int, ...]

@@ -1,0 +1,1 @@
+"""Results for people and for other programs: terminal, CSV, Parquet."""

@@ -1,0 +1,82 @@
+"""Text for people on a terminal or in a pipe: paragraphs, headings, plain tables.
+
+Rich leaves out colour and cursor codes where there is no terminal.
+"""
+
+import textwrap
+from dataclasses import dataclass
+
+from rich.console import Console, ConsoleOptions, RenderResult
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from plantigrade_gateway import formats
+
+
+def console() -> Console:
+    """Return where reports go: standard output, plain where that is no terminal."""
+    return Console(highlight=False, markup=False, emoji=False)
+
+
+def paragraph(
+    out: Console, text: str, indent: str = "", first: str | None = None, style: str = ""
+) -> None:
+    """Print a paragraph wrapped to the width; its first line may begin otherwise."""
+    lines = textwrap.wrap(
+        formats.printable(text),
+        out.width - 1,
+        initial_indent=indent if first is None else first,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    for line in lines:
+        out.print(Text(line, style=style, no_wrap=True, overflow="ignore"))
+
+
+def heading(out: Console, text: str, beside: str = "") -> None:
+    """Print a section's heading."""
+    out.print()
+    out.print(Text.assemble((text, "bold"), f"  {beside}" if beside else ""))
+
+
+def table(*columns: str, numbers_from: int = 1) -> Table:
+    """Return a plain table; columns from `numbers_from` on are set to the right."""
+    made = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for k, name in enumerate(columns):
+        made.add_column(name, justify="right" if k >= numbers_from else "left", no_wrap=True)
+    return made
+
+
+_LEAST_WIDTH = 80
+
+
+@dataclass(frozen=True, slots=True)
+class _Wide:
+    """A table that keeps its width where the terminal is narrower."""
+
+    made: Padding
+
+    def __rich_console__(self, out: Console, options: ConsoleOptions) -> RenderResult:
+        yield from out.render(self.made, options.update(width=max(out.width, _LEAST_WIDTH)))
+
+
+def put(out: Console, made: Table, indent: int = 2) -> None:
+    """Print a table, set in a little.
+
+    It is made for 80 columns: a narrower terminal wraps its lines rather than lose figures.
+    """
+    out.print(_Wide(Padding(made, (0, 0, 0, indent), expand=False)), crop=False)
+
+
+def item(out: Console, name: str, text: str) -> None:
+    """Print a named line of a list."""
+    paragraph(out, text, " " * 18, f"  {name:<16}")
+
+
+def item_whole(out: Console, name: str, text: str) -> None:
+    """Print a named line of a list unbroken, for text that is to be copied."""
+    out.print(
+        Text(f"  {name:<16}{formats.printable(text)}", no_wrap=True, overflow="ignore"), crop=False
+    )

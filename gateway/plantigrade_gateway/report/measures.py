@@ -1,0 +1,272 @@
+"""Tables of standing and walking as text, from an `Analysis`; computes no event."""
+
+from collections.abc import Callable, Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from plantigrade.events import FootStand, HeelLiftState, Manner, Roll, Stand, Step, Swing, Timing
+from plantigrade.reliability import Proportion, proportion
+from plantigrade.summary import FootWalk, Walk, summarise_swings, summarise_walk
+from plantigrade_gateway import formats, words
+from plantigrade_gateway.analysis.result import Analysis, MarkedSet, is_good, sets_of
+from plantigrade_gateway.drills.files import Shelf
+from plantigrade_gateway.drills.model import NO_NORMAL, Drill, Feedback
+from plantigrade_gateway.drills.run import DrillResult, Score
+from plantigrade_gateway.report.console import heading, item, paragraph, put, table
+
+_REGIONS = ("heel", "midfoot", "forefoot", "toes")
+
+
+def show_stands(stands: Sequence[Stand], out: Console) -> None:
+    """Print the quiet stands."""
+    heading(out, "Standing", "shares of each foot's own load, %")
+    made = table(
+        "", "foot", "load N", *_REGIONS[:1], "midfoot", *_REGIONS[2:], "bearing", numbers_from=2
+    )
+    for stand in stands:
+        length = f"{stand.end_s - stand.start_s:.0f} s"
+        when = f"{formats.clock(stand.start_s)}, {length}"
+        share = f"left {formats.percent(stand.left_share)} of load"
+        flag = " (gap)" if stand.touches_gap else ""
+        made.add_row(when, *_stand_cells("left", stand.left))
+        made.add_row(share + flag, *_stand_cells("right", stand.right))
+    put(out, made)
+    paragraph(
+        out,
+        "Midfoot ± its spread over the stand's seconds. Footbed and shoe change these shares.",
+        "  ",
+    )
+
+
+def _stand_cells(foot: str, found: FootStand) -> tuple[str, ...]:
+    def cell(share: float | None) -> str:
+        return formats.NONE if share is None else f"{100 * share:.0f}"
+
+    midfoot = formats.NONE if found.midfoot_share is None else f"{100 * found.midfoot_share:.1f}"
+    if found.midfoot_share_sd is not None and found.midfoot_share is not None:
+        midfoot += f" ± {100 * found.midfoot_share_sd:.1f}"
+    return (
+        foot,
+        f"{found.load_n:.0f}",
+        cell(found.heel_share),
+        midfoot,
+        cell(found.forefoot_share),
+        cell(found.toes_share),
+        words.bearing(found.bearing),
+    )
+
+
+def show_walk(steps: Sequence[Step], out: Console) -> None:
+    """Print the walk's summary."""
+    walk = summarise_walk(steps)
+    heading(out, "Walking", "mean ± SD (count); roll: 95 % interval, %")
+    made = table("", "left", "right")
+    for name, left, right in zip(
+        ("steps", *(row[0] for row in _FOOT_ROWS), *(f"roll: {roll}" for roll in Roll)),
+        _foot_cells(walk.left),
+        _foot_cells(walk.right),
+        strict=True,
+    ):
+        if (left, right) != (formats.NONE, formats.NONE):
+            made.add_row(name, left, right)
+    put(out, made)
+    out.print()
+    put(out, _both_feet(walk))
+
+
+_FOOT_ROWS: tuple[tuple[str, Callable[[FootWalk], str]], ...] = (
+    ("stance, s", lambda foot: words.spread(foot.stance_s, 3)),
+    ("stance, % of stride", lambda foot: words.spread(foot.stance_pct, 1)),
+    ("step time, s", lambda foot: words.spread(foot.step_s, 3)),
+    ("midfoot share of impulse, %", lambda foot: words.spread(foot.midfoot_impulse_share, 1, 100)),
+    ("heel centre, % of stance", lambda foot: words.spread(foot.heel_centre_pct, 1)),
+    ("midfoot centre, % of stance", lambda foot: words.spread(foot.midfoot_centre_pct, 1)),
+    ("forefoot centre, % of stance", lambda foot: words.spread(foot.forefoot_centre_pct, 1)),
+    ("toes centre, % of stance", lambda foot: words.spread(foot.toes_centre_pct, 1)),
+    ("heel off, % of stance", lambda foot: words.spread(foot.heel_off_pct, 1)),
+)
+
+
+def _foot_cells(foot: FootWalk) -> list[str]:
+    return [
+        str(foot.steps),
+        *(cell(foot) for _, cell in _FOOT_ROWS),
+        *(words.proportion(foot.rolls[roll]) for roll in Roll),
+    ]
+
+
+def _both_feet(walk: Walk) -> Table:
+    made = table("", "both feet")
+    made.add_row("cadence, steps/min", words.spread(walk.cadence_per_min, 1))
+    made.add_row("stride, s", words.spread(walk.stride_s, 3))
+    made.add_row("double support, s (twice a stride)", words.spread(walk.double_support_s, 3))
+    made.add_row("double support, % of stride", words.spread(walk.double_support_pct, 1))
+    made.add_row("stance longer on the left, %", words.spread(walk.stance_asymmetry_pct, 1))
+    made.add_row("step longer on the left, %", words.spread(walk.step_asymmetry_pct, 1))
+    return made
+
+
+SWING_NOTES = (
+    "Load tempo is (start to trail peak) : (trail peak to lead peak), not the trade's backswing : "
+    "downswing. Transfer is from heel leave to fore take on the trail foot.",
+    "Of the heel it is unloading that is seen, not height; of the push load, not propulsion.",
+)
+
+
+def show_swings(analysis: Analysis, out: Console) -> None:
+    """Print every swing, then what each set comes to."""
+    lead = analysis.swings[0].lead
+    heading(out, "Swings", f"lead foot {lead}, trail foot {lead.other}; times from the start, s")
+    names = ("", "start", "push", "lead heel", "trail\npeak", "shift", "lead\npeak")
+    made = table(*names, "load\ntempo", "trans-\nfer", numbers_from=4)
+    number = 0
+    for group in groups_of(analysis):
+        if group.name:
+            made.add_row("", "", Text(group.name, style="bold"))
+        for swing in group.swings:
+            number += 1
+            made.add_row(str(number), *_swing_cells(swing))
+    put(out, made, indent=0)
+    if any(swing.touches_gap for swing in analysis.swings):
+        paragraph(out, "* touches missing samples", "  ")
+    for text in SWING_NOTES:
+        paragraph(out, text, "  ")
+    show_groups(analysis, out)
+
+
+def groups_of(analysis: Analysis) -> list[MarkedSet]:
+    """Return the sets, and before them the swings that belong to none, if there are some."""
+    sets = list(sets_of(analysis.swings, analysis.marks))
+    inside = {id(swing) for run in sets for swing in run.swings}
+    rest = tuple(swing for swing in analysis.swings if id(swing) not in inside)
+    named = [MarkedSet(f"set {run.name}", run.start_s, run.swings) for run in sets]
+    return [MarkedSet("in no set" if sets else "", 0.0, rest), *named] if rest else named
+
+
+def _swing_cells(swing: Swing) -> tuple[str, ...]:
+    def after(t_s: float | None) -> str:
+        known = t_s is not None and swing.start_s is not None
+        return f"{t_s - swing.start_s:.2f}" if known else formats.NONE  # type: ignore[operator]
+
+    return (
+        formats.clock(swing.start_s) + ("*" if swing.touches_gap else ""),
+        words.push(swing.push),
+        words.heel_lift(swing.heel_lift),
+        after(swing.trail_peak_s),
+        after(swing.shift_s),
+        after(swing.lead_peak_s),
+        formats.number(swing.load_tempo, 1),
+        formats.number(swing.push.transfer_s, 2),
+    )
+
+
+def show_groups(analysis: Analysis, out: Console) -> None:
+    """Print what sets of swings come to, side by side."""
+    runs = [run for run in groups_of(analysis) if run.swings]
+    heading(out, "Sets", "mean ± SD (count); proportions: 95 % interval, %")
+    for start in range(0, len(runs), 3):
+        some = runs[start : start + 3]
+        made = table("", *(run.name or "all swings" for run in some))
+        for row in zip(*(_set_cells(run) for run in some), strict=True):
+            made.add_row(row[0][0], *(value for _, value in row))
+        put(out, made)
+    if analysis.quality is not None and analysis.quality.uncalibrated:
+        paragraph(out, f"× BW: {analysis.quality.uncalibrated}.", "  ")
+
+
+def set_line(run: MarkedSet) -> str:
+    """Return what a set comes to in one line."""
+    found = summarise_swings(run.swings)
+    return (
+        f"{formats.plural(found.swings, 'swing')} in set {run.name}: rolled with shift "
+        f"{words.count_of(_good(run))}, heel lifted "
+        f"{words.count_of(found.heel_lifts[HeelLiftState.LIFTED])}, load tempo "
+        f"{words.spread(found.load_tempo, 1)}"
+    )
+
+
+def _good(run: MarkedSet) -> Proportion:
+    return proportion(sum(map(is_good, run.swings)), len(run.swings))
+
+
+def _set_cells(run: MarkedSet) -> list[tuple[str, str]]:
+    found = summarise_swings(run.swings)
+    return [
+        ("swings", str(found.swings)),
+        ("rolled with the shift", words.proportion(_good(run))),
+        ("push rolled", words.proportion(found.manners[Manner.ROLLED])),
+        ("push skipped", words.proportion(found.manners[Manner.SKIPPED])),
+        ("push held", words.proportion(found.manners[Manner.HELD])),
+        ("push early", words.proportion(found.timings[Timing.EARLY])),
+        ("heel lifted", words.proportion(found.heel_lifts[HeelLiftState.LIFTED])),
+        ("heel lifted for, s", words.spread(found.heel_lift_s)),
+        ("start to trail peak, s", words.spread(found.start_to_trail_peak_s)),
+        ("shift to lead peak, s", words.spread(found.shift_to_lead_peak_s)),
+        ("load tempo", words.spread(found.load_tempo)),
+        ("transfer, s", words.spread(found.transfer_s)),
+        ("transfer, % of shift", words.spread(found.transfer_of_shift, 0, 100)),
+        ("load at fore take, %", words.spread(found.load_at_fore_take, 0, 100)),
+        ("lead peak, about × BW", words.spread(found.lead_peak_bw)),
+        ("lead share range, %", words.spread(found.share_range, 0, 100)),
+        ("back to trail foot, %", words.spread(found.trail_return_share, 0, 100)),
+    ]
+
+
+TOLD = {
+    Feedback.EVERY: "after every repetition",
+    Feedback.OTHER: "after every other repetition",
+    Feedback.ASK: "only when asked for",
+    Feedback.SILENT: "never; it is scored all the same",
+}
+
+
+def show_shelf(shelf: Shelf, out: Console) -> None:
+    """Print the drills there are."""
+    for name, drill in shelf.drills.items():
+        item(out, name, f"{drill.title}. {drill.goal}")
+        paragraph(out, f"Counts: {drill.counts}", " " * 18)
+        paragraph(out, f"Told {TOLD[drill.feedback]}; {shelf.origin[name]}.", " " * 18)
+    paragraph(out, NO_NORMAL)
+    for text in shelf.problems:
+        paragraph(out, f"Left out: {text}")
+
+
+def chosen_lines(drill: Drill, feedback: Feedback) -> list[str]:
+    """Return what is said when a drill is chosen: its goal, what counts, its cautions."""
+    return [
+        f"Drill: {drill.title}. {drill.goal}",
+        f"Counts: {drill.counts} Told {TOLD[feedback]}.",
+        *drill.cautions,
+        NO_NORMAL,
+    ]
+
+
+def score_line(score: Score) -> str:
+    """Return a drill's counters in one line."""
+    unclear = f", {score.unclear} unclear" if score.unclear else ""
+    return (
+        f"{score.name}: {score.good} of {score.tried} good{unclear}; "
+        f"{score.streak} in a row, best {score.best}"
+    )
+
+
+def show_drills(runs: Sequence[DrillResult], out: Console) -> None:
+    """Print what each run of a drill came to."""
+    heading(out, "Drills", "best: most good ones in a row")
+    made = table("start", "drill", "told", "good", "tried", "unclear", "best", numbers_from=3)
+    for run in runs:
+        made.add_row(
+            formats.clock(run.start_s),
+            run.name,
+            run.feedback,
+            str(run.good),
+            str(run.tried),
+            str(run.unclear),
+            str(run.best),
+        )
+    put(out, made, indent=0)
+    for name, counts in {run.name: run.counts for run in runs}.items():
+        paragraph(out, f"{name}: {counts}", "  ")
+    paragraph(out, NO_NORMAL, "  ")

@@ -1,0 +1,283 @@
+"""What results were read with, and how far to trust them, as text."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.text import Text
+
+from plantigrade.block import Foot
+from plantigrade.events import Roll
+from plantigrade.summary import bouts_of, summarise_walk
+from plantigrade_gateway import formats, words
+from plantigrade_gateway.analysis.quality import FootQuality, Quality
+from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.report.console import console, heading, item, paragraph, put, table
+from plantigrade_gateway.report.measures import (
+    show_drills,
+    show_groups,
+    show_stands,
+    show_swings,
+    show_walk,
+)
+from plantigrade_gateway.store.rows import Session
+from plantigrade_gateway.store.sessions import SessionLine
+
+FROM = {
+    "mass": "from the mass given",
+    "recording": "from the recording's own load",
+    "assumed": "assumed",
+}
+
+
+def show_reading(analysis: Analysis, quality: Quality, out: Console) -> None:
+    """Say what the results were read with."""
+    limits = quality.limits
+    heading(out, "Read with", "(limits are ours and adjustable)")
+    item(out, "layout", f"{quality.layout}, {quality.zones} zones")
+    item(out, "lead foot", f"{quality.lead} ({quality.handed}-handed)")
+    weight = f"about {quality.body_weight_n:.0f} N, {FROM[quality.body_weight_from]}"
+    item(out, "body weight", weight)
+    for foot in Foot:
+        said = quality.foot(foot).calibration
+        if said is not None:
+            item(out, f"{foot} insole", said)
+    item(
+        out,
+        "contact",
+        f"above {quality.contact_n:.0f} N, the larger of {limits.contact_n:.0f} N and "
+        f"{formats.percent(limits.contact_bw)} of body weight",
+    )
+    if analysis.stands:
+        item(
+            out,
+            "bearing",
+            f"midfoot share from {formats.percent(limits.bearing_full)}; none under "
+            f"{formats.percent(limits.bearing_none)}",
+        )
+    if analysis.steps:
+        item(
+            out,
+            "roll",
+            f"through: midfoot impulse from {formats.percent(limits.roll_through, 1)} and centres "
+            f"in order; skipped: under {formats.percent(limits.roll_skipped, 1)}",
+        )
+    if analysis.swings:
+        item(
+            out,
+            "heel lift",
+            f"lead heel under {quality.heel_lift_n:.0f} N for {1000 * limits.heel_lift_s:.0f} ms",
+        )
+        item(
+            out,
+            "push",
+            f"rolled: transfer from {formats.percent(limits.push_rolled)} of shift to lead peak; "
+            f"held: CoP travels under {formats.percent(limits.push_travel)} of the foot",
+        )
+
+
+def show_quality(quality: Quality, out: Console) -> None:
+    """Say what is missing or doubtful."""
+    heading(out, "Quality")
+    made = table("", "left", "right")
+    rows = zip(_quality_cells(quality.left), _quality_cells(quality.right), strict=True)
+    for (name, left), (_, right) in rows:
+        if (left, right) != (formats.NONE, formats.NONE):
+            made.add_row(name, left, right)
+    put(out, made)
+    for note in quality.notes:
+        paragraph(out, f"{note[0].upper()}{note[1:]}.", "  ")
+
+
+def _quality_cells(foot: FootQuality) -> list[tuple[str, str]]:
+    due = foot.samples + foot.missing_samples
+    missing = f"{foot.missing_samples} of {due}"
+    gaps = "none"
+    if foot.gaps.count:
+        gaps = f"{foot.gaps.count}, {foot.gaps.total_s:.2f} s, longest {foot.gaps.longest_s:.2f} s"
+    baseline = "not set by a walk"
+    if foot.baseline_error_n is not None and foot.baseline_age_s is not None:
+        baseline = (
+            f"{foot.baseline_n:.1f} ± {foot.baseline_error_n:.1f} N, "
+            f"{formats.duration(foot.baseline_age_s)} old"
+        )
+    unused = ", ".join(map(str, foot.unused_zones)) or formats.NONE
+    saturated = formats.NONE if not foot.saturated_samples else str(foot.saturated_samples)
+    rows = [
+        ("samples missing", missing),
+        ("gaps", gaps),
+        ("baseline taken off", baseline),
+        ("zones not used", unused),
+        ("readings at full scale", saturated),
+    ]
+    return rows + _link_cells(foot)
+
+
+def _link_cells(foot: FootQuality) -> list[tuple[str, str]]:
+    link = foot.link
+    if link is None:
+        return [
+            (name, formats.NONE)
+            for name in ("packets lost", "packets left out", "clock", "battery")
+        ]
+    left_out = {
+        "late": link.late,
+        "repeated": link.repeated,
+        "overlapping": link.overlapping,
+        "malformed": link.malformed,
+        "not ours": link.ignored,
+    }
+    said = ", ".join(f"{n} {why}" for why, n in left_out.items() if n)
+    due = link.packets + link.lost_packets
+    lost = f"{link.lost_packets} of {due} ({100 * link.lost_packets / max(due, 1):.1f} %)"
+    clock = f"{link.clock_drift_ppm:+.0f} ppm, within {1000 * link.clock_error_s:.0f} ms"
+    if link.restarts:
+        clock += f", {formats.plural(link.restarts, 'restart')}"
+    return [
+        ("packets lost", lost),
+        ("packets left out", said or formats.NONE),
+        ("clock", clock),
+        ("battery", "low" if link.battery_low else formats.NONE),
+    ]
+
+
+def show(analysis: Analysis, out: Console | None = None) -> None:
+    """Print the whole report."""
+    out = out or console()
+    show_head(analysis, out)
+    if analysis.stands:
+        show_stands(analysis.stands, out)
+    if analysis.steps:
+        show_walk(analysis.steps, out)
+    if analysis.swings:
+        show_swings(analysis, out)
+    if analysis.drills:
+        show_drills(analysis.drills, out)
+    if analysis.quality is not None:
+        show_reading(analysis, analysis.quality, out)
+        show_quality(analysis.quality, out)
+    out.print()
+    for text in (words.TRAINING_AID, words.DESCRIBES):
+        paragraph(out, text)
+
+
+def show_head(analysis: Analysis, out: Console) -> None:
+    """Say what was read and what was found in it."""
+    rate = "" if analysis.rate_hz is None else f" at {analysis.rate_hz:.0f} Hz"
+    out.print(Text(formats.printable(analysis.source), style="bold"), end="")
+    out.print(f": {formats.duration(analysis.duration_s)}{rate}, both feet")
+    walked = formats.plural(len(analysis.steps), "step")
+    if analysis.steps:
+        walked += f" in {formats.plural(len(bouts_of(analysis.steps)), 'bout')}"
+    parts = (
+        walked,
+        formats.plural(len(analysis.swings), "swing"),
+        formats.plural(len(analysis.stands), "quiet stand"),
+    )
+    paragraph(out, f"Found: {', '.join(parts)}.")
+
+
+def show_summary(analysis: Analysis, out: Console) -> None:
+    """Print the short report that ends a session."""
+    heading(out, "Summary")
+    show_head(analysis, out)
+    if analysis.steps:
+        walk = summarise_walk(analysis.steps)
+        rolls = [walk.left.rolls[Roll.THROUGH], walk.right.rolls[Roll.THROUGH]]
+        paragraph(
+            out,
+            f"Walking: cadence {words.spread(walk.cadence_per_min, 0)} steps/min, roll through on "
+            f"{words.count_of(rolls[0])} left and {words.count_of(rolls[1])} right steps.",
+        )
+    if analysis.swings:
+        show_groups(analysis, out)
+    if analysis.drills:
+        show_drills(analysis.drills, out)
+    out.print()
+    for text in (words.TRAINING_AID, words.DESCRIBES):
+        paragraph(out, text)
+
+
+_ENDED = {
+    "end": "to its end",
+    "stop": "stopped",
+    "restart": "cut off",
+    "error": "ended by an error",
+}
+
+
+def show_list(lines: Sequence[SessionLine], out: Console) -> None:
+    """Print the sessions, one a line."""
+    if not lines:
+        paragraph(out, "No session is stored yet. plantigrade demo records one.")
+        return
+    made = table("session", "started", "length", "steps", "swings", "stands", "source")
+    made.columns[1].justify = "left"
+    made.columns[6].justify = "left"
+    made.columns[6].no_wrap = False
+    for line in lines:
+        session = line.session
+        made.add_row(
+            line.short_id,
+            f"{session.started:%Y-%m-%d %H:%M}",
+            _length(session),
+            str(line.steps),
+            str(line.swings),
+            str(line.stands),
+            formats.printable(session.source),
+        )
+    put(out, made, indent=0)
+
+
+def _length(session: Session) -> str:
+    return "recording" if session.state == "open" else formats.clock(session.duration_s, 0)
+
+
+def show_session(line: SessionLine, found: Analysis, out: Console) -> None:
+    """Print a stored session's report."""
+    session = line.session
+    item(out, "session", session.session_id)
+    if line.player is not None:
+        item(out, "player", line.player.player_id)
+    item(out, "started", f"{session.started:%Y-%m-%d %H:%M:%S %z} on {session.host}")
+    ended = "is still being recorded"
+    if session.state != "open":
+        ended = _ENDED.get(session.end_reason or "", session.end_reason or "ended")
+    item(out, "recording", f"{formats.duration(session.duration_s)}, {ended}")
+    out.print()
+    show(found, out)
+    if found.quality is None:
+        paragraph(
+            out,
+            "How far to trust it is not stored: the recording was cut off. plantigrade reanalyse "
+            f"{line.short_id} makes the results again.",
+        )
+
+
+def session_json(line: SessionLine) -> dict[str, Any]:
+    """Return a session as JSON values; players by id only."""
+    session = line.session
+    return {
+        "session": session.session_id,
+        "player": session.player_id,
+        "started": session.started.isoformat(),
+        "duration_s": session.duration_s,
+        "source": session.source,
+        "host": session.host,
+        "state": session.state,
+        "end_reason": session.end_reason,
+        "analysis_version": session.analysis_version,
+        "steps": line.steps,
+        "swings": line.swings,
+        "stands": line.stands,
+    }
+
+
+def redone_line(session: Session, found: Analysis, changed: int) -> str:
+    """Say what making a session's results again came to."""
+    what = "nothing changed" if not changed else f"{formats.plural(changed, 'result')} changed"
+    return (
+        f"{session.session_id[:8]}  {formats.plural(len(found.steps), 'step')}, "
+        f"{formats.plural(len(found.swings), 'swing')}, "
+        f"{formats.plural(len(found.stands), 'stand')}: {what}"
+    )

@@ -1,0 +1,1 @@
+"""A session under way: open, run, stop."""

@@ -1,0 +1,256 @@
+"""The guided calibration: connect both insoles, lead the player through the poses, keep the result.
+
+Nothing is stored before everything is there; whatever ends it earlier leaves the old calibration.
+"""
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from rich.console import Console
+from rich.live import Live
+from rich.text import Text
+
+from plantigrade.block import Foot
+from plantigrade.calibrate import Calibration, default_calibration
+from plantigrade.evidence import FootFit
+from plantigrade.fitting import Asked, Held, Refused, Step, Taken
+from plantigrade.limits import G_M_S2
+from plantigrade.poses import Pose
+from plantigrade.zones import eighteen
+from plantigrade_gateway import words
+from plantigrade_gateway.analysis.calibration import Guide
+from plantigrade_gateway.errors import CalibrationRefused, InputError
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.report.console import paragraph
+from plantigrade_gateway.session import posewords
+from plantigrade_gateway.session.demo import RunOptions
+from plantigrade_gateway.session.runner import STOP_LIMIT_S, VIRTUAL, ServiceOptions, linked
+from plantigrade_gateway.sources.bluetooth import scanning
+from plantigrade_gateway.sources.live import Inbox, LiveSource, StreamConfig
+from plantigrade_gateway.store import calibrations
+from plantigrade_gateway.store.insoles import size_notes
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.process import Simulation
+from plantigrade_gateway.wire.gatt import KnownInsole
+
+SILENT_S = 5.0
+"""Without data for so long it is said (ours)."""
+WISH = StreamConfig(period_us=20_000, frames=8)
+"""50 Hz in few packets: whoever stands still is not quick, and nobody waits for a sound."""
+_INDENT = " " * 8
+KEPT = "The calibration from before stays."
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationOptions:
+    """What shall be done.
+
+    Attributes
+    ----------
+    store : Path or None
+    mass_kg : float or None
+        Only a check may do without.
+    is_check : bool
+    footbed_mm : float or None
+        Inner length of the player's shoe.
+    simulation : Simulation or None
+    radio : str or None
+    poses : tuple of Pose or None
+        In place of all of them.
+    asked : asyncio.Queue of Pose or None
+        Told each pose that is asked for, for a virtual player.
+    now_ns : callable
+        A monotonic clock, ns.
+    """
+
+    store: Path | None = None
+    mass_kg: float | None = None
+    is_check: bool = False
+    footbed_mm: float | None = None
+    simulation: Simulation | None = None
+    radio: str | None = None
+    poses: tuple[Pose, ...] | None = None
+    asked: "asyncio.Queue[Pose] | None" = None
+    now_ns: Callable[[], int] = time.monotonic_ns
+
+
+async def calibrate(request: CalibrationOptions, out: Console, stop: asyncio.Event) -> bool:
+    """Calibrate, or check, both insoles.
+
+    Returns
+    -------
+    bool
+        False where `stop` ended it.
+
+    Raises
+    ------
+    GatewayError
+        Insoles, Bluetooth or store cannot be used, or the data stayed bad: one sentence.
+    """
+    if request.mass_kg is None and not request.is_check:
+        raise InputError("a calibration needs the player's mass: give it with --mass KG")
+    asked = request.asked or asyncio.Queue[Pose]()
+    order = ServiceOptions(
+        RunOptions(store=request.store),
+        simulation=request.simulation,
+        radio=request.radio,
+        now_ns=request.now_ns,
+    )
+    async with contextlib.AsyncExitStack() as opened:
+        store = opened.enter_context(Store.open(request.store))
+        pair, radio = await opened.enter_async_context(linked(order, store, asked))
+        guide = _guide(request, store, pair)
+        async with scanning(radio, lambda _: None):
+            pass  # Bluetooth that cannot be used is said now
+        stage = opened.enter_context(_Stage(out, asked, guide.need_s))
+        _greet(request, pair, stage)
+        inbox = Inbox()
+        source = LiveSource(pair, radio, inbox.put, stage.say, WISH, request.now_ns)
+        listening = asyncio.create_task(source.run(), name="insoles")
+        try:
+            await _lead(guide, inbox, stage, stop, listening)
+        finally:
+            listening.cancel()
+            await asyncio.wait([listening], timeout=STOP_LIMIT_S)
+        if not guide.done:
+            stage.say(f"Stopped. {KEPT}")
+            return False
+        if guide.refused is not None:
+            why = guide.refused.trouble.text
+            raise CalibrationRefused(f"{posewords.name(guide.refused.pose)}: {why}. {KEPT}")
+        _keep(request, store, pair, guide.result(), stage)
+    return True
+
+
+def _guide(request: CalibrationOptions, store: Store, pair: list[KnownInsole]) -> Guide:
+    """Make the guide with what is known of the insoles."""
+    feet = {insole.foot: insole for insole in pair}
+    for foot in Foot:
+        if foot not in feet:
+            raise InputError(f"no {foot} insole is remembered: see plantigrade pair")
+    layout = eighteen()
+    start: dict[Foot, Calibration] = {}
+    for foot, insole in feet.items():
+        made = calibrations.latest(store, insole)
+        if made is None and request.is_check:
+            raise InputError(f"{insole.label}: {words.NEVER_CALIBRATED}; run plantigrade calibrate")
+        start[foot] = default_calibration(layout, foot) if made is None else made.calibration
+    bw_n = None if request.mass_kg is None else request.mass_kg * G_M_S2
+    return Guide(layout, start, bw_n, is_check=request.is_check, poses=request.poses)
+
+
+def _greet(request: CalibrationOptions, pair: list[KnownInsole], stage: "_Stage") -> None:
+    if request.simulation is not None:
+        stage.say(VIRTUAL)
+    for text in words.CAUTIONS:
+        stage.say(text)
+    for text in size_notes(pair, request.footbed_mm):
+        stage.say(text)
+    stage.say("Looking for " + " and ".join(k.label for k in pair) + ".")
+    stage.say("Lace as for play; hold on to something if you must. Ctrl-C stops. " + KEPT)
+
+
+async def _lead(
+    guide: Guide,
+    inbox: Inbox,
+    stage: "_Stage",
+    stop: asyncio.Event,
+    listening: "asyncio.Task[None]",
+) -> None:
+    """Take what comes until it is done, or told to stop."""
+    stopped = asyncio.create_task(stop.wait(), name="stop")
+    try:
+        while not guide.done and not stop.is_set():
+            taking = asyncio.create_task(inbox.take(SILENT_S), name="data")
+            await asyncio.wait([taking, stopped, listening], return_when=asyncio.FIRST_COMPLETED)
+            if listening.done():
+                listening.result()
+            entries = taking.result() if taking.done() else None
+            taking.cancel()
+            if entries:
+                for step in guide.push(Batch.of(entries)):
+                    stage.show(step)
+            elif not stop.is_set():
+                stage.say("No data come from the insoles; waiting for them.")
+    finally:
+        stopped.cancel()
+
+
+def _keep(
+    request: CalibrationOptions,
+    store: Store,
+    pair: list[KnownInsole],
+    fits: dict[Foot, FootFit],
+    stage: "_Stage",
+) -> None:
+    """Keep the result, and say it."""
+    by_serial = {insole.serial: fits[insole.foot] for insole in pair}
+    if request.is_check:
+        calibrations.keep_check(store, by_serial)
+    else:
+        calibrations.keep(store, by_serial)
+    for insole in pair:
+        fit = fits[insole.foot]
+        gain = "" if request.is_check else f"gain {fit.calibration.gain:.2f}; "
+        stage.say(f"{insole.label}: {gain}{calibrations.said(store, insole)}.")
+    if not request.is_check:
+        stage.say("Both calibrations are stored.")
+    elif any(fit.notes for fit in fits.values()):
+        stage.say("The check warns: calibrate again, or look at the insole.")
+    else:
+        stage.say("The check is passed.")
+
+
+class _Stage:
+    """What the player sees, and a virtual player is told."""
+
+    def __init__(self, out: Console, asked: "asyncio.Queue[Pose]", need_s: float) -> None:
+        self._out = out
+        self._asked = asked
+        self._need_s = need_s
+        self._trouble = ""
+        live = out.is_terminal and not out.is_dumb_terminal
+        self._live = Live(console=out, auto_refresh=False, transient=True) if live else None
+
+    def __enter__(self) -> "_Stage":
+        if self._live is not None:
+            self._live.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._live is not None:
+            self._live.stop()
+
+    def say(self, text: str) -> None:
+        """Print a sentence."""
+        paragraph(self._out, text)
+
+    def show(self, step: Step) -> None:
+        """Show what followed from the data."""
+        match step:
+            case Asked():
+                self._asked.put_nowait(step.pose)
+                text = posewords.prompt(step.pose, self._need_s)
+                paragraph(self._out, text, _INDENT, f"{step.number} of {step.of}  ", "bold")
+            case Held():
+                self._hold(step)
+            case Taken():
+                self._line("")
+                self._out.bell()
+                said = "good" if not step.note else f"done, but {step.note}"
+                paragraph(self._out, f"{said}.", _INDENT)
+            case Refused():
+                self._line("")
+                paragraph(self._out, f"not good: {step.trouble.text}.", _INDENT)
+
+    def _hold(self, step: Held) -> None:
+        text = "" if step.trouble is None else step.trouble.text
+        self._line(f"{_INDENT}held {step.held_s:.1f} of {step.need_s:.0f} s   {text}")
+
+    def _line(self, text: str) -> None:
+        if self._live is not None:
+            self._live.update(Text(text, no_wrap=True, overflow="ellipsis"), refresh=True)

@@ -1,0 +1,438 @@
+"""What the live page is told (`hardware_notes/live_messages.md`), made from what the session does.
+
+Runs in the gateway, beside the recording: it only reads, and makes a picture of both feet at most
+`FRAMES_PER_S` times a second, and none while nobody looks.
+"""
+
+import base64
+import threading
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
+from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
+from plantigrade_gateway import words
+from plantigrade_gateway.analysis.eventrow import event_row
+from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.analysis.result import is_good
+from plantigrade_gateway.analysis.serialise import plain
+from plantigrade_gateway.drills.files import Drilling, Shelf
+from plantigrade_gateway.drills.model import Choice, Feedback
+from plantigrade_gateway.drills.run import Score
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.forward.launch import LiveSummary
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.report.screen import FootGlance, glance
+from plantigrade_gateway.session.session import LiveSession, StepResult
+from plantigrade_gateway.sound.cues import Cue, CueKind
+from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
+from plantigrade_gateway.sound.output import Sound
+from plantigrade_gateway.sound.pitch import TonePoint
+from plantigrade_gateway.sound.wav import pcm16
+from plantigrade_gateway.store.forwardstate import ForwardState, lines
+from plantigrade_gateway.store.status import NO_INSOLE, ServiceStatus
+from plantigrade_gateway.web.live.page import Message, Page
+from plantigrade_gateway.wire.stream import STREAM_EVENT_TEXTS, StreamEvent, StreamEventKind
+
+FRAMES_PER_S = 30.0
+_FRAME_NS = round(1e9 / FRAMES_PER_S)
+
+
+class FeedBuilder:
+    """Turns a session's moments into messages.
+
+    Parameters
+    ----------
+    watched : callable
+        Whether anybody looks.
+    """
+
+    def __init__(self, watched: Callable[[], bool]) -> None:
+        self._watched = watched
+        self._due_ns = 0
+        self.begin()
+
+    def begin(self) -> None:
+        """Begin a session: counters start again, and nothing is known of the feet."""
+        self.counts = {"steps": 0, "swings": 0, "good": 0}
+        self._zones: dict[Foot, FloatArray] = {}
+
+    def tap(self, block: PressureBlock, gain: float) -> None:
+        """Take what a foot's zones read (a pipeline's tap)."""
+        self._zones[block.foot] = block.pressure[-1] * gain
+
+    def of(self, moment: StepResult, pipeline: Pipeline) -> Iterator[Message]:
+        """Give the messages of a moment, in order."""
+        for event in moment.output.events:
+            yield self._event(event)
+        for cue in moment.cues:
+            yield cue_message(cue)
+        if moment.tone and self._watched():
+            yield {"type": "tone", "points": [tone_point(point) for point in moment.tone]}
+        if moment.score is not None:
+            yield drill_message(moment.score)
+        for fact in moment.output.facts:
+            text = fact_text(fact, pipeline)
+            if text is not None:
+                yield {"type": "said", "text": text, "level": "warn"}
+        if moment.output.net and self._is_due() and self._watched():
+            yield self._frame(moment.output.net[-1], pipeline)
+
+    def _is_due(self) -> bool:
+        now_ns = time.monotonic_ns()
+        if now_ns < self._due_ns:
+            return False
+        # from the time it was due, so that packets' own rhythm does not make pictures rarer
+        self._due_ns = max(self._due_ns + _FRAME_NS, now_ns - _FRAME_NS)
+        return True
+
+    def _frame(self, rows: PairBlock, pipeline: Pipeline) -> Message:
+        settings = pipeline.settings
+        now = glance(rows, settings.lead, settings.body_weight_n)
+        return {
+            "type": "frame",
+            "t_s": round(now.t_s, 3),
+            "feet": {str(foot): self._foot(foot, now.feet[foot]) for foot in Foot},
+            "lead_share": rounded(now.lead_share, 3),
+            "sent_ms": round(time.time() * 1e3, 1),
+        }
+
+    def _foot(self, foot: Foot, now: FootGlance) -> Message:
+        away = now.load_n is None
+        zones = self._zones.get(foot)
+        return {
+            "zones": None
+            if away or zones is None
+            else [None if z != z else round(max(z, 0.0), 1) for z in zones.tolist()],
+            "load_n": rounded(now.load_n, 0),
+            "load_bw": rounded(now.load_bw, 3),
+            "cop": None if now.cop is None else [rounded(v, 3) for v in now.cop],
+            "away": away,
+        }
+
+    def _event(self, event: Event) -> Message:
+        if isinstance(event, Phase):
+            return _phase(event)
+        body = plain(event_row("", event).body)
+        if isinstance(event, Swing):
+            good = is_good(event)
+            self.counts["swings"] += 1
+            self.counts["good"] += good
+            said = {
+                "push": words.push(event.push),
+                "heel_lift": words.heel_lift(event.heel_lift),
+                "outcome": words.swing(event),
+            }
+            number = self.counts["swings"]
+            return {
+                "type": "swing",
+                "n": number,
+                "swing": body,
+                "words": said,
+                "good": good,
+                "counts": dict(self.counts),
+            }
+        if isinstance(event, Step):
+            self.counts["steps"] += 1
+            return {
+                "type": "step",
+                "n": self.counts["steps"],
+                "step": body,
+                "words": words.step(event),
+            }
+        return {"type": "stand", "stand": body, "words": words.stand(event)}
+
+
+def _phase(phase: Phase) -> Message:
+    said = words.PHASES.get(phase.kind, "no swing after all")
+    if phase.kind is PhaseKind.PUSH and phase.push is not None:
+        said = f"push {words.push(phase.push)}"
+    return {"type": "phase", "kind": str(phase.kind), "t_s": phase.t_s, "words": said}
+
+
+def cue_message(cue: Cue) -> Message:
+    """Return a cue as the page hears it: a fixed sound by its address, any other as samples."""
+    fixed = cue.kind not in (CueKind.GLIDE, CueKind.SPOKEN)
+    pcm = None if fixed else pcm16(cue.samples)
+    return {
+        "type": "cue",
+        "kind": str(cue.kind),
+        "t_s": cue.t_s,
+        "decided_s": cue.decided_s,
+        "delay_s": cue.delay_s,
+        "gain": 1.0,
+        "sound": f"/sounds/{cue.kind}.wav" if fixed else None,
+        "pcm": None if pcm is None else base64.b64encode(pcm).decode("ascii"),
+        "rate_hz": SAMPLE_RATE_HZ,
+    }
+
+
+def tone_point(point: TonePoint) -> list[float]:
+    """Return a tone's point as the page follows it."""
+    return [round(point.t_s, 4), round(point.hz, 1), round(point.gain, 3)]
+
+
+def drill_message(score: Score) -> Message:
+    """Return a drill's score as the page shows it."""
+    last = score.last
+    return {
+        "type": "drill",
+        "name": score.name,
+        "title": score.title,
+        "goal": score.goal,
+        "counts": score.counts,
+        "feedback": str(score.feedback),
+        "good": score.good,
+        "tried": score.tried,
+        "unclear": score.unclear,
+        "streak": score.streak,
+        "best": score.best,
+        "last": None if last is None else {"verdict": str(last.verdict), "words": last.words},
+    }
+
+
+def fact_text(fact: StreamEvent, pipeline: Pipeline) -> str | None:
+    """Return what is said of a fact in an insole's stream; None where it is only counted."""
+    text = STREAM_EVENT_TEXTS.get(fact.kind)
+    if fact.kind is StreamEventKind.BATTERY and fact.value:
+        text = "battery low"
+    if text is None:
+        return None
+    foot = pipeline.feet().get(fact.insole)
+    return f"{foot or fact.insole}: {text}"
+
+
+def rounded(value: float | None, digits: int) -> float | None:
+    """Return a number that is short as text; None stays None."""
+    return None if value is None else round(float(value), digits)
+
+
+class LiveFeed:
+    """Tells the pages what a session does.
+
+    Parameters
+    ----------
+    page : Page or None
+        None where no page is wanted: then nothing is told.
+    sound : Sound
+        Where the gateway's own sound goes.
+    shelf : Shelf
+        The drills to choose from.
+    far : LiveSummary, optional
+        Those who look on through a message broker.
+    """
+
+    def __init__(
+        self, page: Page | None, sound: Sound, shelf: Shelf, far: LiveSummary | None = None
+    ) -> None:
+        self._page = page
+        self._far = far
+        self._sound = sound
+        self._shelf = shelf
+        self._moments = FeedBuilder(lambda: page is not None and page.viewers > 0)
+        self._settings = SessionSettings()
+        self._session: Message | None = None
+        self.hello()
+
+    def tap(self, block: PressureBlock, gain: float) -> None:
+        """Take what a foot's zones read (a pipeline's tap)."""
+        self._moments.tap(block, gain)
+
+    def settle(self, settings: SessionSettings) -> None:
+        """Take the settings that hold from now on."""
+        if settings != self._settings:
+            self._settings = settings
+            self.hello()
+
+    def begin(self, live: LiveSession, source: str) -> None:
+        """Say that a session has begun."""
+        self._moments.begin()
+        self._session = {
+            "id": live.session_id,
+            "source": source,
+            "started": datetime.now(UTC).isoformat(),
+            "recording": True,
+        }
+        self.no_drill()  # the first entries tell of the session's own
+        self.hello()
+
+    def end(self) -> None:
+        """Say that the session has ended and is kept."""
+        if self._session is not None:
+            self._session = {**self._session, "recording": False}
+            self.hello()
+
+    def show(self, moment: StepResult, pipeline: Pipeline) -> None:
+        """Tell what entries came to."""
+        if self._far is not None and self._session is not None and self._session["recording"]:
+            self._far.show(moment.output.net, pipeline.settings, self._session["id"])
+        if self._page is None:
+            return
+        self.settle(pipeline.settings)
+        for message in self._moments.of(moment, pipeline):
+            self._page.send(message)
+
+    def say(self, text: str, level: str = "info") -> None:
+        """Tell a sentence."""
+        self._send({"type": "said", "text": text, "level": level})
+
+    def link(
+        self,
+        status: ServiceStatus,
+        store_problem: str | None,
+        forward: ForwardState | None = None,
+    ) -> None:
+        """Tell how the links are, and how the forwarding goes."""
+        if self._page is None:
+            return
+        feet = {}
+        for foot in Foot:  # both, always: a page draws two
+            link = status.feet.get(str(foot), NO_INSOLE)
+            made = link.packets + link.lost_packets
+            error_ms = None if link.clock_error_s is None else 1e3 * link.clock_error_s
+            feet[str(foot)] = {
+                **plain(link),
+                "lost_share": link.lost_packets / made if made else None,
+                "clock_error_ms": error_ms,
+            }
+        self._send(
+            {
+                "type": "link",
+                "feet": feet,
+                "delay_ms": plain(status.latency_ms),
+                "store": {"problem": store_problem},
+                "dropped_frames": self._page.dropped,
+                "forward": None if forward is None else lines(forward),
+                "calibration": "; ".join(
+                    f"{foot}: {link.calibration}"
+                    for foot, link in status.feet.items()
+                    if link.calibration is not None
+                )
+                or None,
+            }
+        )
+
+    def hello(self) -> None:
+        """Tell everything that does not change from picture to picture."""
+        settings = self._settings
+        self._send(
+            {
+                "type": "hello",
+                "v": VERSION,
+                "gateway": True,
+                "session": self._session,
+                "layout": settings.zone_layout().to_json(),
+                "lead": str(settings.lead),
+                "body_weight_n": settings.body_weight_n,
+                "body_weight_from": settings.body_weight_from,
+                "cautions": list(words.CAUTIONS),
+                "describes": words.DESCRIBES,
+                "sound": self._sound_now(),
+                "drills": [
+                    {"name": drill.name, "title": drill.title, "goal": drill.goal}
+                    for drill in self._shelf.drills.values()
+                ],
+                "counts": self._moments.counts,
+            }
+        )
+
+    def no_drill(self) -> None:
+        """Tell that no drill is under way."""
+        self._send({"type": "drill", "name": None})
+
+    def sound(self) -> None:
+        """Tell where the gateway's own sound goes (from any thread)."""
+        self._send({"type": "sound", **self._sound_now()})
+
+    def _sound_now(self) -> Message:
+        sound = self._sound
+        return {"said": sound.said, "device": sound.device, "lost": sound.lost}
+
+    def _send(self, message: dict[str, Any]) -> None:
+        if self._page is not None:
+            self._page.send(message)
+
+
+class CommandHandler:
+    """Does what pages ask for, but for stop and record, which are the session's owner's.
+
+    Parameters
+    ----------
+    onlookers : LiveFeed
+        Told what comes of it.
+    sound : Sound
+    drilling : Drilling
+        Its choice holds until a page chooses another drill.
+    """
+
+    def __init__(self, onlookers: LiveFeed, sound: Sound, drilling: Drilling) -> None:
+        self.onlookers = onlookers
+        self._sound = sound
+        self._shelf = drilling.shelf
+        self._choice = drilling.choice
+        self._device = sound.device
+        self._choosing = threading.Lock()
+
+    def begin(self, live: LiveSession) -> None:
+        """Begin the sound and the chosen drill of a new session."""
+        self._sound.begin()
+        if self._choice is not None:
+            live.set_drill(self._choice.drill, self._choice.feedback)
+
+    def obey(self, message: Message, live: LiveSession | None) -> None:
+        """Do what a page asks for."""
+        kind = message["type"]
+        moment: StepResult | None = None
+        if kind == "sound":
+            self._choose_sound(bool(message.get("device")))
+        elif kind == "drill":
+            moment = self._choose_drill(message, live)
+        elif live is None:
+            self.onlookers.say(f"{kind}: no session is under way.", "warn")
+        elif kind == "mark":
+            text = message["text"].strip()
+            moment = live.mark(text)
+            self.onlookers.say(f"Marked: {text}")
+        elif kind == "ask":
+            moment = live.ask()
+        if moment is not None and live is not None:
+            self.onlookers.show(moment, live.analysis.pipeline)
+
+    def _choose_drill(self, message: Message, live: LiveSession | None) -> StepResult | None:
+        name, feedback = message.get("name"), message.get("feedback")
+        try:
+            drill = None if name is None else self._shelf.find(str(name))
+            how = None if feedback is None else Feedback(feedback)
+        except InputError as error:
+            self.onlookers.say(str(error), "warn")
+            return None
+        except ValueError:
+            expected = ", ".join(Feedback)
+            self.onlookers.say(f"feedback {feedback!r}: expected one of {expected}", "warn")
+            return None
+        if drill is None:
+            self.onlookers.no_drill()
+        own = Feedback.EVERY if drill is None else drill.feedback
+        self._choice = Choice(drill, how or own)
+        return None if live is None else live.set_drill(drill, self._choice.feedback)
+
+    def _choose_sound(self, device: bool) -> None:
+        """Open or leave the sound device beside the work: it may take seconds.
+
+        Whichever press is done last, it does what was asked for last.
+        """
+        self._device = device
+
+        def choose() -> None:
+            with self._choosing:
+                said = self._sound.choose(self._device)
+            self.onlookers.say(said)
+            self.onlookers.sound()
+
+        threading.Thread(target=choose, name="sound", daemon=True).start()
+
+
+VERSION = 1
+"""Of the messages (`hardware_notes/live_messages.md`)."""

@@ -1,0 +1,221 @@
+"""One session under way: its bytes go to the store first, then become events, then sound.
+
+The same for a replay and for insoles: whatever has entries pushes them here.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Self
+
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade_gateway.analysis.pipeline import Output, Tap
+from plantigrade_gateway.analysis.practice import mark_of
+from plantigrade_gateway.analysis.record import RecordAnalysis
+from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.drills.model import Choice, Drill, Feedback
+from plantigrade_gateway.drills.run import Score
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.forward.launch import Gather
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.sound.cues import Cue, CueKind
+from plantigrade_gateway.sound.output import Outlet
+from plantigrade_gateway.sound.pitch import TonePoint
+from plantigrade_gateway.sound.speech import Announcer
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class StepResult:
+    """What entries came to.
+
+    Attributes
+    ----------
+    output : Output
+    cues : list of Cue
+        Given to the sound already.
+    tone : list of TonePoint
+        Given to the sound already.
+    score : Score or None
+        The drill's, where it has changed.
+    """
+
+    output: Output = field(default_factory=Output)
+    cues: list[Cue] = field(default_factory=list)
+    tone: list[TonePoint] = field(default_factory=list)
+    score: Score | None = None
+
+
+class LiveSession:
+    """Records, analyses and sounds one session.
+
+    Parameters
+    ----------
+    store : Store
+        Open sessions of a killed program are to be ended before (`Store.recover`).
+    source : str
+        Where the bytes come from; shown to people.
+    sound : Outlet
+        Opened and closed by the caller.
+    on_problem : callable
+        Told, from another thread, what goes wrong with the store (`Recorder`).
+    tap : callable, optional
+        As for `Pipeline`.
+    voice : Announcer, optional
+        Says outcomes; opened and closed by the caller.
+
+    Attributes
+    ----------
+    session_id : str
+    analysis : RecordAnalysis
+
+    Raises
+    ------
+    StoreError
+        The store cannot be written.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        source: str,
+        sound: Outlet,
+        on_problem: Callable[[StoreError], None],
+        tap: Tap | None = None,
+        voice: Announcer | None = None,
+    ) -> None:
+        self._store = store
+        self._sound = sound
+        self._voice = voice
+        self._last_ns = 0
+        self._score: Score | None = None  # as it was told last
+        self._wanted: Choice | None = None  # before the first entry
+        self._result: Analysis | None = None
+        self._gather = Gather(Outbox(store.database).active())
+        self.analysis = RecordAnalysis(source, tap=tap, heard=True)
+        self.session_id = store.create_session(source, analysis_version=ANALYSIS_VERSION)
+        self._recorder = Recorder(store, self.session_id, on_problem=on_problem)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close("error" if kind is not None and issubclass(kind, Exception) else "stop")
+
+    @property
+    def store_problem(self) -> str | None:
+        """Why the store refuses data at this moment; None while it takes them."""
+        problem = self._recorder.problem
+        return None if problem is None else str(problem)
+
+    @property
+    def score(self) -> Score | None:
+        """The score of the drill under way."""
+        return self.analysis.practice.score
+
+    def push(self, batch: Batch) -> StepResult:
+        """Take the entries that came; return what they came to."""
+        if self._wanted is not None and len(batch):
+            wanted, self._wanted = self._wanted, None
+            self._last_ns = int(batch.arrival_ns[0])
+            self.mark(mark_of(wanted))
+            self._score = None  # this moment tells it
+        upto = self._recorder.put(batch)
+        output = self.analysis.push(batch)
+        reply = self.analysis.reply
+        cues = [*reply.cues, *self._spoken(reply.spoken)]
+        self._hear(cues, reply.tone)
+        self._recorder.put_events(output.events, upto)
+        if points := self._gather.push(cues, output.net):
+            self._recorder.put_points(points, upto)
+        if len(batch):
+            self._last_ns = int(batch.arrival_ns[-1])
+        return StepResult(output, cues, reply.tone, self._changed_score())
+
+    def mark(self, text: str) -> StepResult:
+        """Note something at this instant, in the record."""
+        return self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.MARK, text.encode())]))
+
+    def set_drill(self, drill: Drill | None, feedback: Feedback | None = None) -> StepResult:
+        """Choose a drill from now on, or none; the choice stands in the record.
+
+        Parameters
+        ----------
+        drill : Drill or None
+        feedback : Feedback, optional
+            Instead of the drill's own.
+        """
+        own = Feedback.EVERY if drill is None else drill.feedback
+        choice = Choice(drill, feedback or own)
+        if not self._last_ns:
+            self._wanted = choice
+            return StepResult()
+        return self.mark(mark_of(choice))
+
+    def ask(self) -> StepResult:
+        """Let the last repetition's outcome be heard now; none where the drill is silent."""
+        cues = self.analysis.practice.ask(self.analysis.now_s)
+        self._hear(cues, [])
+        return StepResult(cues=cues)
+
+    def _spoken(self, texts: list[str]) -> list[Cue]:
+        """Have what is to be said made into sound; return what has been made meanwhile."""
+        if self._voice is None:
+            return []
+        for text in texts:
+            self._voice.say(text)
+        now_s = self.analysis.now_s
+        return [Cue(CueKind.SPOKEN, now_s, now_s, 0.0, made) for made in self._voice.done()]
+
+    def _hear(self, cues: list[Cue], tone: list[TonePoint]) -> None:
+        """Give cues and tone to the sound, each at its time: a file is written in that order."""
+        at = 0
+        for cue in cues:
+            due = at
+            while due < len(tone) and tone[due].t_s <= cue.decided_s:
+                due += 1
+            if due > at:
+                self._sound.follow(tone[at:due])
+                at = due
+            self._sound.play(cue)
+        if at < len(tone):
+            self._sound.follow(tone[at:])
+
+    def _changed_score(self) -> Score | None:
+        score = self.score
+        if score is self._score:
+            return None
+        self._score = score
+        return score
+
+    def close(self, reason: str = "stop") -> Analysis:
+        """End the session and return its results; closing again only returns them.
+
+        Raises
+        ------
+        StoreError
+            The store refuses the last of it.
+        """
+        if self._result is not None:
+            return self._result
+        try:
+            if not self.analysis.ended:
+                self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.END, b"")]))
+            upto = self._recorder.put(Batch.of(()))
+            self._recorder.put_events(self.analysis.flush().events, upto)
+            self._result = self.analysis.result()
+            self._recorder.put_points(self._gather.ended(self._result), upto)
+        except BaseException:
+            self._recorder.close("error")  # an analysis that fails costs no recorded byte
+            raise
+        self._recorder.close(reason)
+        results.keep(self._store, self.session_id, self._result)
+        return self._result

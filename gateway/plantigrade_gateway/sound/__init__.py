@@ -1,0 +1,1 @@
+"""Sounds as arrays, cues from events, and the outputs that play them."""

@@ -1,0 +1,1 @@
+"""Where entries and rows come from: Bluetooth, replay files, zone CSV."""

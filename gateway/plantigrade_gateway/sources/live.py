@@ -1,0 +1,458 @@
+"""When to look for an insole again: states and pauses. No I/O, no clock of its own."""
+
+import asyncio
+import contextlib
+import json
+import logging
+import random
+import time
+from collections.abc import Callable, Iterable
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from plantigrade.block import Foot
+from plantigrade_gateway.errors import BluetoothError
+from plantigrade_gateway.record.entries import INSOLE_OF, SESSION, Entry, Kind, exchange_data
+from plantigrade_gateway.sources.bluetooth import Radio, RadioError, Sighting, scanning
+from plantigrade_gateway.sources.link import ANSWER_LIMIT_S, Streaming, open_insole
+from plantigrade_gateway.wire.gatt import KnownInsole
+
+SEARCH_S = 10.0
+"""One search; an insole advertises at least every 0.42 s (`gatt_profile.md` §2), so that this long
+a silence means it is not there (ours)."""
+FIRST_PAUSE_S = 0.5
+"""After the first failure: a link that broke by chance is back at once (ours)."""
+LONGEST_PAUSE_S = 8.0
+"""Pauses double up to this: a player who comes back waits no longer, and the radio of the other
+insole is left alone in between (`gatt_profile.md` §4)."""
+HELD_S = 10.0
+"""A link that held for so long was a good one: the pauses begin anew (ours)."""
+
+
+class ConnectionState(StrEnum):
+    """Where the way to one insole stands."""
+
+    SEARCHING = "searching"
+    CONNECTING = "connecting"
+    STREAMING = "streaming"
+    PAUSING = "pausing"
+    """Between two tries."""
+    STOPPED = "stopped"
+
+
+class Reconnection:
+    """The state of one insole's link, and how long to pause before the next try.
+
+    Attributes
+    ----------
+    state : ConnectionState
+    failures : int
+        Tries in a row that came to nothing.
+    links : int
+        How often a link came up.
+    """
+
+    def __init__(self) -> None:
+        self.state = ConnectionState.SEARCHING
+        self.failures = 0
+        self.links = 0
+        self._since_s = 0.0
+
+    def search(self) -> None:
+        """Note that a search begins."""
+        self.state = ConnectionState.SEARCHING
+
+    def connect(self) -> None:
+        """Note that the insole was heard and is connected to."""
+        self.state = ConnectionState.CONNECTING
+
+    def stream(self, now_s: float) -> None:
+        """Note that the insole streams."""
+        self.state = ConnectionState.STREAMING
+        self.links += 1
+        self._since_s = now_s
+
+    def fail(self, now_s: float) -> float:
+        """Note a try that came to nothing, or a link's end; return how long to pause, s."""
+        if self.state is ConnectionState.STREAMING and now_s - self._since_s >= HELD_S:
+            self.failures = 0
+        self.state = ConnectionState.PAUSING
+        pause_s = min(FIRST_PAUSE_S * 2.0**self.failures, LONGEST_PAUSE_S)
+        self.failures += 1
+        return pause_s
+
+    def stop(self) -> None:
+        """Note that there are no more tries."""
+        self.state = ConnectionState.STOPPED
+
+
+HELD_ENTRIES = 240_000
+"""Twenty minutes of two feet at 200 Hz, two frames a packet (ours): far more than any pause of a
+program that still runs. Past it new entries are lost; a mark in the record says how many."""
+
+
+class Inbox:
+    """A bounded queue of entries, filled from the event loop.
+
+    Parameters
+    ----------
+    held : int
+
+    Attributes
+    ----------
+    lost : int
+        Entries that found no room.
+    """
+
+    def __init__(self, held: int = HELD_ENTRIES) -> None:
+        self.lost = 0
+        self._held = held
+        self._entries: list[Entry] = []
+        self._unmarked = 0
+        self._came = asyncio.Event()
+        self._closed = False
+
+    def put(self, entry: Entry) -> None:
+        """Take an entry over; return at once."""
+        if len(self._entries) >= self._held:
+            self.lost += 1
+            self._unmarked += 1
+            return
+        if self._unmarked:
+            text = f"{self._unmarked} entries before this one are lost: the program was too slow"
+            self._entries.append(Entry(entry.arrival_ns, SESSION, Kind.MARK, text.encode()))
+            self._unmarked = 0
+        self._entries.append(entry)
+        self._came.set()
+
+    def close(self) -> None:
+        """Say that nothing more comes."""
+        self._closed = True
+        self._came.set()
+
+    async def take(self, limit_s: float) -> list[Entry] | None:
+        """Wait for entries, at most so long; return all that wait, None once it is closed."""
+        if not self._entries and not self._closed:
+            try:
+                async with asyncio.timeout(limit_s):
+                    await self._came.wait()
+            except TimeoutError:
+                return []
+        self._came.clear()
+        if not self._entries and self._closed:
+            return None
+        taken, self._entries = self._entries, []
+        return taken
+
+
+_log = logging.getLogger(__name__)
+
+FIRST_EXCHANGES_S = (0.15, 0.35)
+EXCHANGES_S = (1.0, 2.0)
+"""Between two time exchanges, at random so that some meet a connection event without waiting: of
+the first twenty, and later (ours, by `tests/plantigrade/test_exchange.py`)."""
+SILENT_S = 3.0
+"""A link that carries no data for so long is asked to stream again, then given up (ours)."""
+
+
+@dataclass(frozen=True, slots=True)
+class StreamConfig:
+    """How the insoles shall stream.
+
+    Attributes
+    ----------
+    period_us : int or None
+        Sample period; None: the insole's own.
+    frames : int
+        Frames per packet: 2 for live work (`gatt_profile.md` §6).
+    """
+
+    period_us: int | None = None
+    frames: int = 2
+
+
+@dataclass(slots=True)
+class LinkInfo:
+    """How one insole's link is, for people.
+
+    Attributes
+    ----------
+    insole : KnownInsole
+    reconnection : Reconnection
+    rssi : int or None
+        When it was last heard before connecting, dBm.
+    battery_percent : int or None
+    dropped : int
+        Packets the insole says it made and never sent.
+    last_ns : int or None
+        When data came last.
+    calibration : str or None
+        What is said of its calibration.
+    """
+
+    insole: KnownInsole
+    reconnection: Reconnection = field(default_factory=Reconnection)
+    rssi: int | None = None
+    battery_percent: int | None = None
+    dropped: int = 0
+    last_ns: int | None = None
+    calibration: str | None = None
+
+    @property
+    def state(self) -> ConnectionState:
+        """Where the way to it stands."""
+        return self.reconnection.state
+
+
+class Finder:
+    """One scan, shared by all that look for an insole."""
+
+    def __init__(self, radio: Radio) -> None:
+        self._radio = radio
+        self._listeners: set[Callable[[Sighting], None]] = set()
+        self._scan: AsyncExitStack | None = None
+        self._changing = asyncio.Lock()
+
+    async def find(self, insole: KnownInsole, limit_s: float) -> Sighting | None:
+        """Return the insole when it is heard; None when it is not.
+
+        Raises
+        ------
+        BluetoothError
+            Scanning cannot begin, or only another device with its serial number was heard.
+        """
+        heard: asyncio.Future[Sighting] = asyncio.get_running_loop().create_future()
+        other: Sighting | None = None
+
+        def listen(sighting: Sighting) -> None:
+            nonlocal other
+            if insole.is_heard(sighting.announcement, sighting.address):
+                if not heard.done():
+                    heard.set_result(sighting)
+            elif sighting.announcement.serial == insole.serial:
+                other = sighting
+
+        await self._listen(listen)
+        try:
+            async with asyncio.timeout(limit_s):  # wait_for of Python 3.11 may lose a cancellation
+                return await heard
+        except TimeoutError:
+            if other is not None:
+                raise BluetoothError(
+                    f"{insole.label}: another device announces itself by its number "
+                    f"({other.address}, {other.announcement.foot}) and is left alone; if it is "
+                    "yours, run plantigrade pair"
+                ) from None
+            return None
+        finally:
+            await self._leave(listen)
+
+    async def _listen(self, listener: Callable[[Sighting], None]) -> None:
+        async with self._changing:
+            if self._scan is None:
+                scan = AsyncExitStack()
+                await scan.enter_async_context(scanning(self._radio, self._heard))
+                self._scan = scan
+            self._listeners.add(listener)
+
+    async def _leave(self, listener: Callable[[Sighting], None]) -> None:
+        self._listeners.discard(listener)
+        async with self._changing:
+            if not self._listeners and self._scan is not None:
+                scan, self._scan = self._scan, None
+                await scan.aclose()
+
+    def _heard(self, sighting: Sighting) -> None:
+        for listener in tuple(self._listeners):
+            listener(sighting)
+
+
+class LiveSource:
+    """Keeps insoles connected.
+
+    Parameters
+    ----------
+    insoles : iterable of KnownInsole
+        At most one of each foot.
+    radio : Radio
+    emit : callable
+        Given each entry in order of arrival, from the event loop; it must return at once.
+    tell : callable
+        Told, one sentence each, what people should know: an insole comes, goes, is not found.
+    wish : StreamConfig, optional
+    now_ns : callable
+        A monotonic clock, ns.
+
+    Attributes
+    ----------
+    links : dict of Foot to LinkInfo
+    """
+
+    def __init__(
+        self,
+        insoles: Iterable[KnownInsole],
+        radio: Radio,
+        emit: Callable[[Entry], None],
+        tell: Callable[[str], None],
+        wish: StreamConfig | None = None,
+        now_ns: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self.links = {insole.foot: LinkInfo(insole) for insole in insoles}
+        self._radio = radio
+        self._emit = emit
+        self._tell = tell
+        self._wish = wish or StreamConfig()
+        self._now_ns = now_ns
+        self._finder = Finder(radio)
+        self._connecting = asyncio.Lock()  # hosts allow one connection attempt at a time
+        self._said: dict[Foot, str] = {}
+
+    async def run(self) -> None:
+        """Keep the insoles connected until cancelled; links are ended in good order then."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                for foot, link in self.links.items():
+                    group.create_task(self._keep(link), name=f"{foot} insole")
+        finally:
+            for link in self.links.values():
+                link.reconnection.stop()
+
+    async def _keep(self, info: LinkInfo) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            _end_if_cancelled()
+            try:
+                await self._hold(info)
+            except RadioError as error:
+                self._say(info, f"Bluetooth: {error}")
+            except BluetoothError as error:
+                self._say(info, f"{error}; trying again")
+            except Exception as error:  # one insole's fault must not end the other's recording
+                _log.exception("%s insole", info.insole.foot)
+                self._say(info, f"{info.insole.label}: {error!r}; trying again")
+            await asyncio.sleep(info.reconnection.fail(loop.time()))
+
+    async def _hold(self, info: LinkInfo) -> None:
+        """One try: find it, connect, and stay until the link ends."""
+        info.reconnection.search()
+        sighting = await self._finder.find(info.insole, SEARCH_S)
+        if sighting is None:
+            self._say(
+                info,
+                f"{info.insole.label}: not found; is it charged, near, and free of another host? "
+                "Looking on",
+            )
+            return
+        info.reconnection.connect()
+        info.rssi = sighting.rssi
+        number = INSOLE_OF[info.insole.foot]
+        up = False
+
+        def gone() -> None:
+            if up:
+                self._emit(Entry(self._now_ns(), number, Kind.DISCONNECTED, b""))
+
+        async with self._connecting:
+            link = await open_insole(sighting, self._radio, gone, self._now_ns)
+        try:
+            self._check(info.insole, link)
+            info.battery_percent = link.battery_percent
+            if link.gone.is_set():
+                raise BluetoothError(f"{info.insole.label}: the link was lost at once")
+            about = json.dumps({**link.about(), "rssi_dbm": sighting.rssi}).encode()
+            self._emit(Entry(self._now_ns(), number, Kind.CONNECTED, about))
+            up = True
+            await self._stream(info, link, number)
+        finally:
+            await link.close()
+        self._say(info, f"{info.insole.label}: the link is lost; looking for it")
+
+    def _check(self, insole: KnownInsole, link: Streaming) -> None:
+        """Refuse a device that announces one insole and turns out to be another."""
+        serial, foot = link.who
+        if (serial, foot) != (insole.serial, insole.foot):
+            raise BluetoothError(
+                f"{insole.label}: a device announces itself as this insole but says it is the "
+                f"{foot} insole {serial:08X}; it is left alone"
+            )
+
+    async def _stream(self, info: LinkInfo, link: Streaming, number: int) -> None:
+        loop = asyncio.get_running_loop()
+        heard_s = loop.time()
+
+        def on_data(data: bytes) -> None:
+            nonlocal heard_s
+            now_ns = self._now_ns()
+            self._emit(Entry(now_ns, number, Kind.NOTIFICATION, data))
+            info.last_ns, heard_s = now_ns, loop.time()
+
+        await link.start(on_data, self._wish.period_us, self._wish.frames)
+        info.reconnection.stream(loop.time())
+        level = "" if link.battery_percent is None else f", battery {link.battery_percent} %"
+        self._say(info, f"{info.insole.label}: connected ({info.rssi} dBm{level})")
+        over = asyncio.Event()
+        asking = asyncio.create_task(self._exchange(link, number, over), name="time exchange")
+        try:
+            await self._watch(info, link, lambda: loop.time() - heard_s)
+        finally:
+            over.set()  # a request under way is not cut off: hosts do not take that well
+            await asyncio.wait([asking], timeout=2.0 * ANSWER_LIMIT_S)
+            asking.cancel()
+
+    async def _exchange(self, link: Streaming, number: int, over: asyncio.Event) -> None:
+        """Exchange times at random moments, often at first (`wire_format.md` §4, time)."""
+        count = 0
+        while True:
+            with contextlib.suppress(TimeoutError):
+                pause_s = random.uniform(*(FIRST_EXCHANGES_S if count < 20 else EXCHANGES_S))
+                async with asyncio.timeout(pause_s):
+                    await over.wait()
+            if over.is_set() or link.gone.is_set():
+                return
+            try:
+                exchange = await link.clock()
+            except BluetoothError:
+                continue  # a lost answer costs nothing; a lost link is seen by others
+            if exchange is None:
+                return
+            data = exchange_data(*exchange)
+            self._emit(Entry(self._now_ns(), number, Kind.EXCHANGE, data))
+            count += 1
+
+    async def _watch(self, info: LinkInfo, link: Streaming, silent: Callable[[], float]) -> None:
+        """Stay until the link ends; ask an insole that sends nothing, then give it up."""
+        asked_again = False
+        while not link.gone.is_set():
+            _end_if_cancelled()
+            link.check()
+            silent_s = silent()
+            asked_again = asked_again and silent_s >= SILENT_S
+            if silent_s >= 2.0 * SILENT_S:
+                raise BluetoothError(f"{info.insole.label}: sends nothing; the link is given up")
+            if silent_s >= SILENT_S and not asked_again:
+                asked_again = True
+                self._say(info, f"{info.insole.label}: sends nothing; asking it to stream again")
+                await link.stream()
+            info.battery_percent = link.battery_percent
+            info.dropped = link.status.dropped if link.status else 0
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(SILENT_S / 3.0):
+                    await link.gone.wait()
+
+    def _say(self, info: LinkInfo, text: str) -> None:
+        """Tell people, each thing once until something else is told of the insole."""
+        if self._said.get(info.insole.foot) != text:
+            self._said[info.insole.foot] = text
+            self._tell(text)
+
+
+def _end_if_cancelled() -> None:
+    """Take up a cancellation that was lost.
+
+    `asyncio.wait_for` of Python 3.11, which libraries wait for answers with, loses one that comes
+    together with the answer; the gateway would then never stop.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError

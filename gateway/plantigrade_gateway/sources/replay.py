@@ -1,0 +1,280 @@
+"""The replay file (`.pgr`): a whole record in one file, to be run again (`replay_file.md`).
+
+Writes entries and reads batches. A file that was cut off gives all that is whole, then says where
+it ends. The pieces inside are those of `record/packing.py`.
+"""
+
+import os
+import struct
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from importlib import resources
+from itertools import islice
+from pathlib import Path
+from threading import Event
+from typing import BinaryIO
+
+import numpy as np
+
+from plantigrade.block import Foot
+from plantigrade_gateway.errors import InputError, RecordError, StoreError
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.record.packing import pack, unpack
+from plantigrade_gateway.record.settings import SessionSettings, settings_of
+
+MAGIC = b"\x89PGR\r\n\x1a\n"
+"""The first bytes: no text file begins so, and a transfer as text changes them (as PNG's do)."""
+VERSION = 1
+ENTRIES_PER_PIECE = 4096
+"""Of the pieces we write: some forty seconds of two feet."""
+MAX_PIECE_BYTES = 1 << 27
+_VERSION = struct.Struct("<H")
+_LENGTH = struct.Struct("<I")
+
+
+def write_replay(path: Path, entries: Iterable[Entry]) -> None:
+    """Write a record; the file appears under its name only when it is whole.
+
+    Parameters
+    ----------
+    path : Path
+        Replaced if it exists.
+    entries : iterable of Entry
+        The whole record in order. The same entries give the same bytes (with one zlib).
+
+    Raises
+    ------
+    RecordError
+        The file cannot be written, or arrival times fall.
+    """
+    part = path.with_name(f"{path.name}.{os.getpid()}.part")
+    try:
+        with part.open("xb") as file:
+            file.write(MAGIC + _VERSION.pack(VERSION))
+            for piece in _pieces(path, entries):
+                file.write(_LENGTH.pack(len(piece)) + piece)
+            file.write(_LENGTH.pack(0))
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be written: {error.strerror}") from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _pieces(path: Path, entries: Iterable[Entry]) -> Iterator[bytes]:
+    rest = iter(entries)
+    last_ns = None
+    while rows := list(islice(rest, ENTRIES_PER_PIECE)):
+        batch = Batch.of(rows)
+        _check_order(str(path), batch, last_ns)
+        last_ns = int(batch.arrival_ns[-1])
+        yield pack(batch)
+
+
+def _check_order(where: str, batch: Batch, last_ns: int | None) -> None:
+    first_ns = int(batch.arrival_ns[0])
+    if np.any(np.diff(batch.arrival_ns) < 0) or (last_ns is not None and first_ns < last_ns):
+        raise RecordError(f"{where}: arrival times fall, expected entries in order of arrival")
+
+
+def read_replay(path: Path) -> Iterator[Batch]:
+    """Read a record, piece by piece; memory does not grow with the file.
+
+    Parameters
+    ----------
+    path : Path
+
+    Yields
+    ------
+    Batch
+        Consecutive entries, at least one.
+
+    Raises
+    ------
+    RecordError
+        One sentence with the file, the byte and what was expected: it cannot be opened, is no
+        replay file, is of a newer version, is damaged, or was cut off. All whole pieces before
+        the fault have been yielded by then.
+    """
+    try:
+        with path.open("rb") as file:
+            _check_head(path, file)
+            yield from _read_pieces(path, file)
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be read: {error.strerror}") from error
+
+
+def _check_head(path: Path, file: BinaryIO) -> None:
+    head = file.read(len(MAGIC) + _VERSION.size)
+    if head[: len(MAGIC)] != MAGIC or len(head) < len(MAGIC) + _VERSION.size:
+        raise RecordError(f"{path}: not a replay file, expected it to begin with {MAGIC.hex(' ')}")
+    (version,) = _VERSION.unpack_from(head, len(MAGIC))
+    if version != VERSION:
+        raise RecordError(f"{path}: replay file version {version}, expected {VERSION}")
+
+
+def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
+    at = file.tell()
+    last_ns = None
+    while length := _read_length(path, file, at):
+        piece = file.read(length)
+        if len(piece) < length:
+            raise RecordError(
+                f"{path}: cut off at byte {at + _LENGTH.size + len(piece)}, expected a piece of "
+                f"{length} bytes from byte {at + _LENGTH.size}"
+            )
+        try:
+            batch = unpack([piece])
+        except StoreError as error:
+            raise RecordError(f"{path}: piece at byte {at}: {error}") from error
+        if len(batch) == 0 or int(batch.kind.max()) > max(Kind):
+            raise RecordError(f"{path}: piece at byte {at}: no entries of known kinds")
+        _check_order(f"{path}: piece at byte {at}", batch, last_ns)
+        last_ns = int(batch.arrival_ns[-1])
+        at += _LENGTH.size + length
+        yield batch
+    if file.read(1):
+        raise RecordError(f"{path}: bytes after the end mark at byte {at}, expected none")
+
+
+def _read_length(path: Path, file: BinaryIO, at: int) -> int:
+    """Return the next piece's length, 0 for the end mark."""
+    field = file.read(_LENGTH.size)
+    if len(field) < _LENGTH.size:
+        raise RecordError(
+            f"{path}: cut off at byte {at + len(field)}, expected another piece or the end mark"
+        )
+    (length,) = _LENGTH.unpack(field)
+    if length > MAX_PIECE_BYTES:
+        raise RecordError(
+            f"{path}: piece of {length} bytes at byte {at}, expected at most {MAX_PIECE_BYTES}"
+        )
+    return int(length)
+
+
+_LONGEST_WAIT_S = 0.1  # so that a stop is noticed where a wait cannot be interrupted
+_FAST_PIECE_NS = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """What a record is like, before it is run.
+
+    Attributes
+    ----------
+    entries : int
+    duration_s : float
+        From the first entry to the last.
+    settings : SessionSettings
+        The first in the record.
+    """
+
+    entries: int
+    duration_s: float
+    settings: SessionSettings
+
+    @property
+    def lead(self) -> Foot:
+        """The foot nearer the target."""
+        return self.settings.lead
+
+
+def demo_file() -> Path:
+    """Return the demo recording: the installed one, else the repository's.
+
+    Raises
+    ------
+    InputError
+        Neither is there.
+    """
+    installed = Path(str(resources.files("plantigrade_gateway") / "data" / "practice.pgr"))
+    of_repository = Path(__file__).resolve().parents[3] / "replay_data" / "practice.pgr"
+    for path in (installed, of_repository):
+        if path.is_file():
+            return path
+    raise InputError(f"demo recording: neither {installed} nor {of_repository} is there")
+
+
+def is_replay(path: Path) -> bool:
+    """Whether a file is a replay file, by its first bytes.
+
+    Raises
+    ------
+    InputError
+        It cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return file.read(len(MAGIC)) == MAGIC
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
+
+
+def overview(path: Path) -> Overview:
+    """Read a replay file from end to end, so that a bad one is refused before it is run.
+
+    Raises
+    ------
+    RecordError
+        As `read_replay`, or it holds no entries.
+    """
+    entries, settings = 0, None
+    first_ns = last_ns = 0
+    for batch in read_replay(path):
+        first_ns = first_ns if entries else int(batch.arrival_ns[0])
+        last_ns = int(batch.arrival_ns[-1])
+        entries += len(batch)
+        settings = settings or settings_of(batch)
+    if not entries:
+        raise RecordError(f"{path}: holds no entries, expected a recorded session")
+    return Overview(entries, (last_ns - first_ns) / 1e9, settings or SessionSettings())
+
+
+def as_live(
+    batches: Iterable[Batch], stop: Event, now_ns: Callable[[], int] = time.monotonic_ns
+) -> Iterator[Batch]:
+    """Give a record's entries when they are due, as far from the first as they came then.
+
+    What is due is given at once, however much it is: a program that was held up is never late for
+    longer than it was held up.
+
+    Parameters
+    ----------
+    batches : iterable of Batch
+    stop : threading.Event
+        Ends it, between two entries.
+    now_ns : callable
+        A monotonic clock, ns.
+
+    Yields
+    ------
+    Batch
+        At least one entry.
+    """
+    ahead_ns: int | None = None  # of the record's clock over ours
+    for batch in batches:
+        at = 0
+        while at < len(batch):
+            if ahead_ns is None:
+                ahead_ns = int(batch.arrival_ns[0]) - now_ns()
+            due = int(np.searchsorted(batch.arrival_ns, now_ns() + ahead_ns, side="right"))
+            if due > at:
+                yield batch.slice(at, due)
+                at = due
+            wait_s = 0.0 if at == len(batch) else (batch.arrival_ns[at] - now_ns() - ahead_ns) / 1e9
+            if stop.wait(min(max(float(wait_s), 0.0), _LONGEST_WAIT_S)):
+                return
+
+
+def at_once(batches: Iterable[Batch], stop: Event) -> Iterator[Batch]:
+    """Give a record's entries without waiting, a second of it at a time."""
+    for batch in batches:
+        second = batch.arrival_ns // _FAST_PIECE_NS
+        edges = [0, *(np.flatnonzero(np.diff(second)) + 1).tolist(), len(batch)]
+        for k in range(len(edges) - 1):
+            if stop.is_set():
+                return
+            yield batch.slice(edges[k], edges[k + 1])

@@ -1,0 +1,1 @@
+"""One SQLite file: sessions, record, results, insoles, outbox; small status files beside it."""

@@ -1,0 +1,185 @@
+"""The insoles' calibrations and their daily checks, as the store keeps them.
+
+Every calibration stays: the latest of an insole counts, the others are its history.
+"""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from plantigrade.block import Foot
+from plantigrade.calibrate import Calibration
+from plantigrade.evidence import FootFit
+from plantigrade_gateway import words
+from plantigrade_gateway.store.rows import utc_text
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.wire.gatt import KnownInsole
+
+DOUBTFUL_PERCENT = 5.0
+"""A gain that repeats worse than this is said to be doubtful (ours)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One daily check of a calibration.
+
+    Attributes
+    ----------
+    made : datetime
+        UTC.
+    gain_percent : float or None
+    zero_percent, air_n : float
+        As `plantigrade.evidence.FootFit`.
+    notes : tuple of str
+        What it warns of; none: it passed.
+    """
+
+    made: datetime
+    gain_percent: float | None
+    zero_percent: float
+    air_n: float
+    notes: tuple[str, ...]
+
+    @property
+    def passed(self) -> bool:
+        """Whether it found nothing to warn of."""
+        return not self.notes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Calibrated:
+    """One insole's calibration, with its quality and its latest check.
+
+    Attributes
+    ----------
+    serial : int
+    made : datetime
+        UTC.
+    calibration : Calibration
+    gain_percent : float
+        How far two one-leg stands on it differed.
+    zero_percent : float
+        How far the worst zone's zero moved between lifts, % of full scale.
+    notes : tuple of str
+    check : Check or None
+    """
+
+    serial: int
+    made: datetime
+    calibration: Calibration
+    gain_percent: float
+    zero_percent: float
+    notes: tuple[str, ...]
+    check: Check | None = None
+
+    @property
+    def said(self) -> str:
+        """Date, quality and latest check, for people."""
+        text = (
+            f"calibrated {self.made:%Y-%m-%d}, gain repeats within {self.gain_percent:.1f} %, "
+            f"zero within {self.zero_percent:.1f} %"
+        )
+        if self.gain_percent > DOUBTFUL_PERCENT:
+            text += " (doubtful)"
+        for note in self.notes:
+            text += f"; {note}"
+        if self.check is None:
+            return text
+        found = "passed" if self.check.passed else f"warned: {'; '.join(self.check.notes)}"
+        return f"{text}; check of {self.check.made:%Y-%m-%d} {found}"
+
+
+def keep(store: Store, fits: dict[int, FootFit], made: datetime | None = None) -> None:
+    """Keep new calibrations by serial number: all of them, or (on any error) none."""
+    when = utc_text(made or datetime.now(UTC))
+    with store.database.writing() as db:
+        for serial, fit in fits.items():
+            db.execute(
+                "INSERT INTO calibrations (serial, foot, made_utc, gain_percent, zero_percent,"
+                " notes, body) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    serial,
+                    str(fit.calibration.foot),
+                    when,
+                    fit.gain_percent,
+                    fit.zero_percent,
+                    json.dumps(fit.notes),
+                    fit.calibration.to_json(),
+                ),
+            )
+
+
+def keep_check(store: Store, fits: dict[int, FootFit], made: datetime | None = None) -> None:
+    """Keep a check of the latest calibrations by serial number: all of it, or none."""
+    when = utc_text(made or datetime.now(UTC))
+    with store.database.writing() as db:
+        for serial, fit in fits.items():
+            db.execute(
+                "INSERT INTO calibration_checks (calibration_no, made_utc, gain_percent,"
+                " zero_percent, air_n, notes) SELECT max(calibration_no), ?, ?, ?, ?, ?"
+                " FROM calibrations WHERE serial = ?",
+                (
+                    when,
+                    fit.gain_percent,
+                    fit.zero_percent,
+                    fit.air_n,
+                    json.dumps(fit.notes),
+                    serial,
+                ),
+            )
+
+
+def history(store: Store, serial: int) -> list[Calibrated]:
+    """Return an insole's calibrations, the latest first, each with its latest check."""
+    rows = store.database.read(
+        "SELECT calibration_no, serial, made_utc, body, gain_percent, zero_percent, notes"
+        " FROM calibrations WHERE serial = ? ORDER BY calibration_no DESC",
+        (serial,),
+    )
+    return [
+        Calibrated(
+            of,
+            datetime.fromisoformat(made),
+            Calibration.from_json(body),
+            gain,
+            zero,
+            tuple(json.loads(notes)),
+            _check(store, number),
+        )
+        for number, of, made, body, gain, zero, notes in rows
+    ]
+
+
+def _check(store: Store, calibration_no: int) -> Check | None:
+    rows = store.database.read(
+        "SELECT made_utc, gain_percent, zero_percent, air_n, notes FROM calibration_checks"
+        " WHERE calibration_no = ? ORDER BY check_no DESC LIMIT 1",
+        (calibration_no,),
+    )
+    for made, gain, zero, air_n, notes in rows:
+        return Check(datetime.fromisoformat(made), gain, zero, air_n, tuple(json.loads(notes)))
+    return None
+
+
+def latest(store: Store, insole: KnownInsole) -> Calibrated | None:
+    """Return the calibration that counts for an insole: the last that was made on its foot."""
+    made = (c for c in history(store, insole.serial) if c.calibration.foot is insole.foot)
+    return next(made, None)
+
+
+def said(store: Store, insole: KnownInsole) -> str:
+    """Return what is shown of an insole's calibration."""
+    found = latest(store, insole)
+    return words.NEVER_CALIBRATED if found is None else found.said
+
+
+def noted(store: Store, insoles: Iterable[KnownInsole]) -> dict[Foot, Calibration]:
+    """Return the calibrations of insoles as a record keeps them: what is said of each as its note.
+
+    Those that were never calibrated are left out.
+    """
+    found = ((insole.foot, latest(store, insole)) for insole in insoles)
+    return {
+        foot: replace(made.calibration, note=made.said) for foot, made in found if made is not None
+    }

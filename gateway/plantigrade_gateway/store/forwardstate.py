@@ -1,0 +1,143 @@
+"""The forwarding process's state: written by it once a second, read by whatever shows it."""
+
+import json
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from plantigrade_gateway import formats
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.store.status import replace_json
+
+FRESH_S = 5.0
+_CALLED = {"tsdb": "time-series database", "mqtt": "message broker", "loads": "regional loads"}
+
+
+@dataclass(frozen=True, slots=True)
+class SinkState:
+    """One sink's state.
+
+    Attributes
+    ----------
+    sink : str
+    active : bool
+        It is configured.
+    problem : str or None
+        Why it takes nothing now.
+    waiting : int
+        Rows not there for good.
+    held : int
+        Of those, acknowledged and held for a while.
+    oldest_s : float or None
+        Age of the oldest that is not acknowledged, s.
+    sent, aside, dropped : int
+        As `outbox.Depth`.
+    resent : int
+        Sent again after a restart or a broken link; harmless.
+    per_s : float
+        Acknowledged a second, of late.
+    """
+
+    sink: str
+    active: bool
+    problem: str | None
+    waiting: int
+    held: int
+    oldest_s: float | None
+    sent: int
+    aside: int
+    dropped: int
+    resent: int
+    per_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ForwardState:
+    """All of it."""
+
+    written: datetime
+    sinks: tuple[SinkState, ...]
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def is_fresh(self) -> bool:
+        """Whether it is of a process that runs."""
+        return (datetime.now(UTC) - self.written).total_seconds() <= FRESH_S
+
+
+def path_for(store: Path) -> Path:
+    """Return where the state of a store's forwarding lies."""
+    return store.with_name(store.name + "-forward.json")
+
+
+def write(path: Path, state: ForwardState) -> None:
+    """Replace the file; a disk that refuses costs nothing but the state."""
+    table = asdict(state) | {"written": state.written.isoformat()}
+    replace_json(path, table)
+
+
+def read(path: Path) -> ForwardState | None:
+    """Read the file; None where there is none.
+
+    Raises
+    ------
+    InputError
+        It is not readable.
+    """
+    try:
+        table: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        return ForwardState(
+            datetime.fromisoformat(table["written"]),
+            tuple(SinkState(**row) for row in table["sinks"]),
+            tuple(table["warnings"]),
+        )
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(f"{path}: not a state of this version ({error})") from error
+
+
+def latest(store: Path) -> ForwardState | None:
+    """Return the state of a store's forwarding while its process runs, None otherwise."""
+    try:
+        found = read(path_for(store))
+    except InputError:
+        return None
+    return found if found is not None and found.is_fresh else None
+
+
+def lines(state: ForwardState) -> list[str]:
+    """Return the state in words, a line for each fact."""
+    return [sink_line(sink) for sink in state.sinks] + list(state.warnings)
+
+
+def sink_line(sink: SinkState) -> str:
+    """Return one sink's state in words."""
+    parts = [f"{sink.waiting - sink.held:,} waiting".replace(",", " ")]
+    if sink.oldest_s is not None:
+        parts.append(f"the oldest for {duration(sink.oldest_s)}")
+    parts.append(f"{sink.sent + sink.held:,} sent".replace(",", " "))
+    if sink.resent:
+        parts.append(f"{sink.resent} sent again")
+    if sink.aside:
+        parts.append(f"{formats.plural(sink.aside, 'row')} set aside (plantigrade outbox)")
+    if sink.dropped:
+        parts.append(f"{formats.plural(sink.dropped, 'second')} dropped for room")
+    if not sink.active:
+        parts.append("no longer configured")
+    elif sink.problem:
+        parts.append(sink.problem)
+    return f"{_CALLED[sink.sink]}: {', '.join(parts)}"
+
+
+def called(sink: str) -> str:
+    """Return what a sink is called."""
+    return _CALLED[sink]
+
+
+def duration(seconds: float) -> str:
+    """Return a duration as people say it."""
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"

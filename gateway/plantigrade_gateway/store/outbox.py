@@ -1,0 +1,337 @@
+"""The outbox, read: what waits for each sink, how far it has come, what is set aside.
+
+A sink reads in the order of `seq`. What it has taken for good it says with `done`; what every sink
+has taken is deleted. Policy of its size: events are never dropped, however long a sink is away;
+of regional loads the oldest go first once all that wait are more than `max_bytes` (`trim`).
+"""
+
+import json
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.store import enqueue
+from plantigrade_gateway.store.database import Database
+from plantigrade_gateway.store.enqueue import LOADS, Item, link_id, source_of
+from plantigrade_gateway.store.rows import utc_text
+
+TSDB, MQTT = "tsdb", "mqtt"
+SINKS = (TSDB, MQTT, LOADS)
+"""Regional loads go to the database only, behind the events and with a cursor of their own."""
+
+_DELETED_AT_ONCE = 500  # a short transaction: recording waits for it
+_PAGES_AT_ONCE = 64
+_COLUMNS = "seq, session_no, point_id, kind, name, time_ms, twin, revision, body"
+_ITEM = (
+    "SELECT {table}.seq, point_id, kind, {table}.name, time_ms, twin, {table}.revision, session_id,"
+    " player_id, source, body{more} FROM {table} LEFT JOIN sessions USING (session_no)"
+    " LEFT JOIN players USING (player_no)"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Depth:
+    """How things stand with one sink.
+
+    Attributes
+    ----------
+    sink : str
+    active : bool
+        False: no longer configured; what waits is kept.
+    waiting : int
+        Rows not there for good: unsent, or sent within the time that they are held. With those of
+        sessions that were deleted meanwhile.
+    oldest_ms : int or None
+        When the oldest of them happened, ms since 1970.
+    sent, aside, dropped : int
+        Rows there for good; set aside since the sink would not take them; dropped for room.
+    """
+
+    sink: str
+    active: bool
+    waiting: int
+    oldest_ms: int | None
+    sent: int
+    aside: int
+    dropped: int
+
+
+@dataclass(frozen=True, slots=True)
+class DeadLetter:
+    """A row that a sink would not take."""
+
+    sink: str
+    item: Item
+    reason: str
+    since: datetime
+
+
+class Outbox:
+    """The outbox of an open store.
+
+    Parameters
+    ----------
+    database : Database
+        ``Store.database``.
+    """
+
+    def __init__(self, database: Database) -> None:
+        self._db = database
+
+    # Who is to be sent something
+
+    def configure(self, sinks: Collection[str]) -> None:
+        """Have everything from now on kept for these sinks.
+
+        A new one begins with what is stored next. One that is no longer named keeps what waits for
+        it, and is sent nothing more; `forget` drops that.
+        """
+        wanted = set(sinks)
+        if wanted == {
+            row[0] for row in self._db.read("SELECT sink FROM outbox_sinks WHERE active")
+        }:
+            return
+        with self._db.writing() as db:
+            db.execute("UPDATE outbox_sinks SET active = 0")
+            for sink in sorted(wanted):
+                (last,) = db.execute(
+                    "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = ?",
+                    (_table(sink),),
+                ).fetchone()
+                db.execute(
+                    "INSERT INTO outbox_sinks (sink, active, done_seq) VALUES (?, 1, ?)"
+                    " ON CONFLICT (sink) DO UPDATE SET active = 1",
+                    (sink, last),
+                )
+
+    def active(self) -> frozenset[str]:
+        """Return the sinks that are to be sent something."""
+        return frozenset(s for (s,) in self._db.read("SELECT sink FROM outbox_sinks WHERE active"))
+
+    def forget(self, sink: str) -> None:
+        """Drop what waits for a sink, and the sink.
+
+        Raises
+        ------
+        InputError
+            There is no such sink.
+        """
+        with self._db.writing() as db:
+            if not db.execute("DELETE FROM outbox_sinks WHERE sink = ?", (sink,)).rowcount:
+                raise InputError(f"outbox: nothing waits for {sink!r}, expected {_or(SINKS)}")
+            db.execute("DELETE FROM outbox_aside WHERE sink = ?", (sink,))
+        while self.clear():
+            pass
+
+    # What a sink reads
+
+    def waiting(self, sink: str, after: int, limit: int) -> list[Item]:
+        """Return what comes next for a sink after a place in the outbox."""
+        if sink == LOADS:
+            rows = self._db.read(
+                "SELECT seq, first_index, period_us, rows, time_us, session_id, player_id, source,"
+                " data FROM outbox_loads JOIN sessions USING (session_no)"
+                " LEFT JOIN players USING (player_no) WHERE seq > ? ORDER BY seq LIMIT ?",
+                (after, limit),
+            )
+            return [_loads(*row) for row in rows]
+        statement = _ITEM.format(table="outbox", more="")
+        rows = self._db.read(statement + " WHERE seq > ? ORDER BY seq LIMIT ?", (after, limit))
+        return [_item(row) for row in rows]
+
+    def place(self, sink: str) -> int:
+        """Return up to which place everything is at the sink for good."""
+        rows = self._db.read("SELECT done_seq FROM outbox_sinks WHERE sink = ?", (sink,))
+        return int(rows[0][0]) if rows else 0
+
+    def done(self, sink: str, upto: int, rows: int) -> None:
+        """Note that everything up to a place is at the sink for good, `rows` more than before."""
+        with self._db.writing() as db:
+            db.execute(
+                "UPDATE outbox_sinks SET done_seq = max(done_seq, ?), sent = sent + ?"
+                " WHERE sink = ?",
+                (upto, rows, sink),
+            )
+
+    def clear(self) -> bool:
+        """Delete some of what every sink has; return whether there may be more."""
+        gone = 0
+        for table, sinks in (("outbox", "sink <> 'loads'"), ("outbox_loads", "sink = 'loads'")):
+            # Where there is no sink, nothing is kept for anybody.
+            places = self._db.read(
+                f"SELECT coalesce(min(done_seq), 1 << 62) FROM outbox_sinks WHERE {sinks}"
+            )
+            upto = places[0][0]
+            if not self._db.read(f"SELECT 1 FROM {table} WHERE seq <= ? LIMIT 1", (upto,)):
+                continue
+            with self._db.writing() as db:
+                gone += db.execute(
+                    f"DELETE FROM {table} WHERE seq IN"
+                    f" (SELECT seq FROM {table} WHERE seq <= ? ORDER BY seq LIMIT ?)",
+                    (upto, _DELETED_AT_ONCE),
+                ).rowcount
+        return gone >= _DELETED_AT_ONCE
+
+    def give_back(self) -> None:
+        """Give some of the file's free pages back to the disk."""
+        self._db.read(f"PRAGMA incremental_vacuum({_PAGES_AT_ONCE})")
+
+    def trim(self, max_bytes: int) -> int:
+        """Drop the oldest regional loads until those that wait take at most so much.
+
+        Returns
+        -------
+        int
+            Blocks dropped.
+        """
+        (size,) = self._db.read("SELECT coalesce(sum(length(data)), 0) FROM outbox_loads")[0]
+        dropped = 0
+        while size > max_bytes:
+            with self._db.writing() as db:
+                rows = db.execute(
+                    "SELECT seq, length(data) FROM outbox_loads ORDER BY seq LIMIT ?",
+                    (_DELETED_AT_ONCE,),
+                ).fetchall()
+                last, gone = 0, 0
+                for seq, length in rows:
+                    if size <= max_bytes:
+                        break
+                    last, gone, size = seq, gone + 1, size - length
+                db.execute("DELETE FROM outbox_loads WHERE seq <= ?", (last,))
+                db.execute(
+                    "UPDATE outbox_sinks SET dropped = dropped + ? WHERE sink = ?", (gone, LOADS)
+                )
+            dropped += gone
+        return dropped
+
+    # What a sink would not take
+
+    def set_aside(self, sink: str, item: Item, reason: str) -> None:
+        """Set a row aside for a sink; it is in the outbox still."""
+        with self._db.writing() as db:
+            db.execute(
+                f"INSERT OR REPLACE INTO outbox_aside (sink, {_COLUMNS}, reason, set_aside_utc)"
+                f" SELECT ?, {_COLUMNS}, ?, ? FROM outbox WHERE seq = ?",
+                (sink, reason, utc_text(datetime.now(UTC)), item.seq),
+            )
+
+    def lost(self, sink: str, rows: int) -> None:
+        """Note rows that a sink would not take and that are not set aside: regional loads."""
+        with self._db.writing() as db:
+            db.execute("UPDATE outbox_sinks SET dropped = dropped + ? WHERE sink = ?", (rows, sink))
+
+    def aside(self) -> list[DeadLetter]:
+        """Return what is set aside, in order."""
+        statement = _ITEM.format(table="outbox_aside", more=", sink, reason, set_aside_utc")
+        return [
+            DeadLetter(row[11], _item(row[:11]), row[12], datetime.fromisoformat(row[13]))
+            for row in self._db.read(statement + " ORDER BY seq, sink")
+        ]
+
+    def try_again(self) -> int:
+        """Put what is set aside back into the outbox, at its end; return how many rows."""
+        columns = _COLUMNS.removeprefix("seq, ")
+        with self._db.writing() as db:
+            count = db.execute(
+                f"INSERT INTO outbox ({columns}) SELECT DISTINCT {columns} FROM outbox_aside"
+            ).rowcount
+            db.execute("DELETE FROM outbox_aside")
+        return int(count)
+
+    # What is put in here
+
+    def send_again(self, session_id: str) -> int:
+        """Put all events of a session in once more, as they were; return how many.
+
+        For a database that lost them: a point that is there already stays as it is.
+        """
+        with self._db.writing() as db:
+            return enqueue.again(db, session_id)
+
+    def put_links(self, bay: str, time_ms: int, bodies: Mapping[str, Mapping[str, Any]]) -> None:
+        """Put a sample of each foot's link health in, of a site's bay; it is of no session."""
+        with self._db.writing() as db:
+            db.executemany(
+                "INSERT INTO outbox (session_no, point_id, kind, name, time_ms, twin, revision,"
+                " body) VALUES (NULL, ?, 'link', ?, ?, 0, 0, ?)",
+                [
+                    (link_id(bay, foot, time_ms), foot, time_ms, json.dumps(body))
+                    for foot, body in bodies.items()
+                ],
+            )
+
+    # What is shown
+
+    def depths(self) -> list[Depth]:
+        """Return how things stand with each sink."""
+        found = []
+        for sink, active, done_seq, sent, dropped in self._db.read(
+            "SELECT sink, active, done_seq, sent, dropped FROM outbox_sinks ORDER BY sink"
+        ):
+            table = _table(sink)
+            time = "time_us / 1000" if sink == LOADS else "time_ms"
+            # By the places, not by counting: a day's regional loads take long to count.
+            first, last = self._db.read(f"SELECT min(seq), max(seq) FROM {table}")[0]
+            waiting = 0 if last is None else last - max(done_seq, first - 1)
+            oldest = self._db.read(
+                f"SELECT {time} FROM {table} WHERE seq > ? ORDER BY seq LIMIT 1", (done_seq,)
+            )
+            ((aside,),) = self._db.read("SELECT count(*) FROM outbox_aside WHERE sink = ?", (sink,))
+            found.append(
+                Depth(
+                    sink,
+                    bool(active),
+                    max(0, int(waiting)),
+                    int(oldest[0][0]) if oldest else None,
+                    int(sent),
+                    int(aside),
+                    int(dropped),
+                )
+            )
+        return found
+
+
+def _table(sink: str) -> str:
+    return "outbox_loads" if sink == LOADS else "outbox"
+
+
+def _item(row: tuple[Any, ...]) -> Item:
+    seq, point_id, kind, name, time_ms, twin, revision, session, player, source, body = row
+    return Item(
+        seq,
+        point_id,
+        kind,
+        name,
+        time_ms,
+        twin,
+        revision,
+        session,
+        player,
+        source_of(source),
+        json.loads(body),
+    )
+
+
+def _loads(
+    seq: int,
+    first_index: int,
+    period_us: int,
+    rows: int,
+    time_us: int,
+    session: str,
+    player: str | None,
+    source: str,
+    data: bytes,
+) -> Item:
+    body = {"first_index": first_index, "period_us": period_us, "rows": rows, "data": data}
+    body["time_us"] = time_us
+    return Item(
+        seq, "", LOADS, "both", time_us // 1000, 0, 0, session, player, source_of(source), body
+    )
+
+
+def _or(names: Collection[str]) -> str:
+    *most, last = names
+    return f"{', '.join(most)} or {last}"

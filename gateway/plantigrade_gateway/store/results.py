@@ -1,0 +1,153 @@
+"""A stored session's results: kept beside its record, read back, made again."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade.events import Event, Phase
+from plantigrade.summary import summarise_swings
+from plantigrade_gateway.analysis.eventrow import EventRow, event_row
+from plantigrade_gateway.analysis.quality import Quality
+from plantigrade_gateway.analysis.record import RecordAnalysis
+from plantigrade_gateway.analysis.result import Analysis, Mark, sets_of
+from plantigrade_gateway.analysis.serialise import plain
+from plantigrade_gateway.drills.judge import Rep, Verdict
+from plantigrade_gateway.drills.run import DrillResult
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.store.enqueue import Point
+from plantigrade_gateway.store.sessions import detail
+from plantigrade_gateway.store.store import Store
+
+
+def keep(store: Store, session_id: str, analysis: Analysis) -> None:
+    """Store what stands beside a session's events: quality, marks, rate and duration."""
+    store.put_quality(session_id, _beside(analysis))
+
+
+def read(store: Store, session_id: str) -> Analysis:
+    """Return a session's stored results; nothing is computed.
+
+    Raises
+    ------
+    StoreError
+        No such session, or its results were made by another version (``reanalyse``).
+    """
+    found = detail(store, session_id)
+    kept = found.quality
+    quality = kept.get("quality")
+    marks = kept.get("marks")
+    rate_hz, duration_s = kept.get("rate_hz"), kept.get("duration_s")
+    return Analysis(
+        source=found.line.session.source,
+        rate_hz=float(rate_hz) if isinstance(rate_hz, int | float) else None,
+        duration_s=(
+            float(duration_s)
+            if isinstance(duration_s, int | float)
+            else found.line.session.duration_s
+        ),
+        stands=found.stands,
+        steps=found.steps,
+        swings=found.swings,
+        marks=tuple(Mark(**mark) for mark in marks) if isinstance(marks, list) else (),
+        quality=Quality.from_json(quality) if isinstance(quality, dict) else None,
+        drills=_drills(kept),
+    )
+
+
+def drills(store: Store, session_id: str) -> tuple[DrillResult, ...]:
+    """Return each run of a drill in a stored session, with its repetitions.
+
+    They are those of the live session, and the same again after ``reanalyse``. A session that was
+    cut off has none until it is analysed again.
+
+    Raises
+    ------
+    StoreError
+        No such session.
+    """
+    store.session(session_id)
+    return _drills(store.quality(session_id))
+
+
+def _drills(kept: Mapping[str, object]) -> tuple[DrillResult, ...]:
+    runs = kept.get("drills")
+    return tuple(_drill(run) for run in (runs if isinstance(runs, list) else ()))
+
+
+def _drill(run: dict[str, Any]) -> DrillResult:
+    reps = tuple(Rep(rep["t_s"], Verdict(rep["verdict"]), rep["words"]) for rep in run["reps"])
+    return DrillResult(**{**run, "reps": reps})
+
+
+def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
+    """Make a session's results again from its record, in place of those stored.
+
+    Returns
+    -------
+    Analysis
+    int
+        How many of the events stored before or now differ.
+
+    Raises
+    ------
+    StoreError
+        No such session, it is still being recorded, or its record is damaged; the results stored
+        before are kept then.
+    """
+    session = store.session(session_id)
+    if session.state == "open":
+        raise StoreError(f"session {session_id}: is still being recorded; stop it first")
+    analysis = RecordAnalysis(session.source)
+    rows: list[EventRow] = []
+    entries = 0
+    for batch in store.batches(session_id):
+        entries += len(batch)
+        rows += _rows(session_id, analysis.push(batch).events, entries)
+    rows += _rows(session_id, analysis.flush().events, entries)
+    before = {row.event_id: row.body for row in store.events(session_id)}
+    now = {row.event_id: row.body for row in rows}
+    changed = sum(before.get(key) != now.get(key) for key in before.keys() | now.keys())
+    result = analysis.result()
+    store.replace_events(
+        session_id,
+        rows,
+        analysis_version=ANALYSIS_VERSION,
+        quality={**store.quality(session_id), **_beside(result)},
+        points=set_points(result, entries),
+    )
+    return replace(result, source=session.source), changed
+
+
+def _rows(session_id: str, events: list[Event], upto_entry: int) -> list[EventRow]:
+    return [
+        event_row(session_id, event, upto_entry) for event in events if not isinstance(event, Phase)
+    ]
+
+
+def _beside(analysis: Analysis) -> dict[str, object]:
+    return {
+        "quality": None if analysis.quality is None else plain(analysis.quality.to_json()),
+        "marks": plain(analysis.marks),
+        "drills": plain(analysis.drills),
+        "rate_hz": analysis.rate_hz,
+        "duration_s": analysis.duration_s,
+    }
+
+
+def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:
+    """Return the summaries of a session's sets; their numbers count from 1."""
+    return [
+        Point(
+            "set",
+            str(number),
+            run.start_s,
+            {
+                "name": run.name,
+                "start_s": run.start_s,
+                "summary": plain(summarise_swings(run.swings)),
+            },
+            upto_entry,
+        )
+        for number, run in enumerate(sets_of(result.swings, result.marks), 1)
+    ]

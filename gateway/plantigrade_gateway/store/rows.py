@@ -1,0 +1,117 @@
+"""What the store gives back: players, sessions, packed pieces of the record. Pure data."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+from typing import Any, Self
+
+from plantigrade_gateway.record import packing
+from plantigrade_gateway.record.entries import Batch
+
+SESSIONS_SQL = """
+    SELECT session_id, player_id, started_utc, utc_offset_min, source, host, state, end_reason,
+        analysis_version, coalesce(tail.first_entry + tail.entries, 0), head.first_ns, tail.last_ns
+    FROM sessions LEFT JOIN players USING (player_no)
+    LEFT JOIN chunks AS head ON head.session_no = sessions.session_no AND head.seq = 0
+    LEFT JOIN chunks AS tail ON tail.session_no = sessions.session_no
+        AND tail.seq = (SELECT max(seq) FROM chunks WHERE session_no = sessions.session_no)
+"""
+
+
+def utc_text(when: datetime) -> str:
+    """Return a time as text that sorts in the order of time."""
+    return when.astimezone(UTC).isoformat(timespec="microseconds")
+
+
+@dataclass(frozen=True, slots=True)
+class Player:
+    """A player, as registered.
+
+    Attributes
+    ----------
+    player_id : str
+        Random; stands for the player wherever the name must not appear.
+    name : str
+    handedness : str
+        ``"right"`` or ``"left"``.
+    mass_kg : float or None
+    created : datetime
+        UTC.
+    """
+
+    player_id: str
+    name: str
+    handedness: str
+    mass_kg: float | None
+    created: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One visit of one player, as the store knows it.
+
+    Attributes
+    ----------
+    session_id : str
+        Random.
+    player_id : str or None
+        None where no player was registered (the demo, a file that was analysed).
+    started : datetime
+        Host time at the start, with the offset people there were shown.
+    source : str
+        Where the bytes came from.
+    host : str
+        The computer's name.
+    state : str
+        ``"open"`` while it is recorded, then ``"ended"``.
+    end_reason : str or None
+        Why it ended: ``"restart"`` where the program was killed.
+    analysis_version : int
+        Of the program that made the events.
+    entries : int
+        Entries of its record that are stored.
+    first_ns, last_ns : int or None
+        Monotonic arrival of the first and last of them, ns.
+    """
+
+    session_id: str
+    player_id: str | None
+    started: datetime
+    source: str
+    host: str
+    state: str
+    end_reason: str | None
+    analysis_version: int
+    entries: int
+    first_ns: int | None
+    last_ns: int | None
+
+    @property
+    def duration_s(self) -> float:
+        """From the first stored entry to the last, s, by the monotonic clock."""
+        if self.first_ns is None or self.last_ns is None:
+            return 0.0
+        return (self.last_ns - self.first_ns) / 1e9
+
+    @classmethod
+    def of(cls, row: tuple[Any, ...]) -> Self:
+        """Make one of a row of `SESSIONS_SQL`."""
+        session_id, player_id, started, offset_min, *rest = row
+        zone = timezone(timedelta(minutes=offset_min))
+        return cls(session_id, player_id, datetime.fromisoformat(started).astimezone(zone), *rest)
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Consecutive entries, packed and ready to be stored."""
+
+    entries: int
+    first_ns: int
+    last_ns: int
+    data: bytes
+
+    @classmethod
+    def of(cls, batch: Batch) -> "Chunk":
+        """Pack a batch of at least one entry."""
+        return cls(
+            len(batch), int(batch.arrival_ns[0]), int(batch.arrival_ns[-1]), packing.pack(batch)
+        )

@@ -1,0 +1,164 @@
+"""List stored sessions, find one by its id, and return what is in it.
+
+Reads a `Store`; changes nothing and prints nothing (the commands do).
+"""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from plantigrade.events import Stand, Step, Swing
+from plantigrade_gateway.analysis.eventrow import event_of
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.store.rows import Player, Session
+from plantigrade_gateway.store.store import Store
+
+LAST = "last"
+"""Stands for the session that started last wherever an id is asked for."""
+
+_SHOWN_ID = 8  # digits of an id shown to people; a longer prefix is asked for when two share it
+_MOST_NAMED = 5
+
+
+@dataclass(frozen=True, slots=True)
+class SessionLine:
+    """One session as a list of sessions shows it.
+
+    Attributes
+    ----------
+    session : Session
+    player : Player or None
+        None where no player was registered.
+    steps, swings, stands : int
+        How many are stored.
+    """
+
+    session: Session
+    player: Player | None
+    steps: int
+    swings: int
+    stands: int
+
+    @property
+    def short_id(self) -> str:
+        """The first digits of the id, as people read and type it."""
+        return self.session.session_id[:_SHOWN_ID]
+
+
+@dataclass(frozen=True, slots=True)
+class SessionDetail:
+    """All that is derived from one session.
+
+    Attributes
+    ----------
+    line : SessionLine
+    stands : tuple of Stand
+    steps : tuple of Step
+    swings : tuple of Swing
+        Each in the order of time.
+    quality : mapping of str to JSON values
+        Facts and counters by name.
+    """
+
+    line: SessionLine
+    stands: tuple[Stand, ...]
+    steps: tuple[Step, ...]
+    swings: tuple[Swing, ...]
+    quality: Mapping[str, object]
+
+    def classes(self) -> dict[str, Counter[str]]:
+        """Count each class: ``roll`` of the steps, ``heel_lift``, ``manner``, ``timing`` of swings.
+
+        Returns
+        -------
+        dict of str to Counter
+            For instance ``{"roll": {"through": 40, "unclear": 2}, …}``; a class that did not
+            occur is not in its counter.
+        """
+        return {
+            "roll": Counter(str(s.roll) for s in self.steps),
+            "heel_lift": Counter(str(s.heel_lift.state) for s in self.swings),
+            "manner": Counter(str(s.push.manner) for s in self.swings),
+            "timing": Counter(str(s.push.timing) for s in self.swings),
+        }
+
+
+def list_sessions(store: Store, player_id: str | None = None) -> list[SessionLine]:
+    """Return the sessions, of one player or of all, the latest start first."""
+    players = {p.player_id: p for p in store.players.all()}
+    counts = store.event_counts()
+    return [
+        _line(session, players, counts.get(session.session_id, {}))
+        for session in store.sessions()
+        if player_id is None or session.player_id == player_id
+    ]
+
+
+def find(store: Store, prefix: str) -> Session:
+    """Return the one session whose id begins so.
+
+    Parameters
+    ----------
+    store : Store
+    prefix : str
+        The first digits of an id, in either case, or `LAST`.
+
+    Raises
+    ------
+    StoreError
+        No session's id begins so, or those of several do; says which.
+    """
+    wanted = prefix.strip().lower()
+    sessions = store.sessions()
+    if not sessions:
+        raise StoreError(f"session {prefix!r}: the store {store.path} holds no session yet")
+    if wanted == LAST:
+        return sessions[0]
+    found = [s for s in sessions if wanted and s.session_id.startswith(wanted)]
+    if not found:
+        raise StoreError(
+            f"session {prefix!r}: no session in the store {store.path} has an id that begins so; "
+            "plantigrade sessions lists them"
+        )
+    if len(found) > 1:
+        named = ", ".join(s.session_id for s in found[:_MOST_NAMED])
+        more = " and others" if len(found) > _MOST_NAMED else ""
+        raise StoreError(
+            f"session {prefix!r}: {len(found)} sessions have an id that begins so "
+            f"({named}{more}); give more of it"
+        )
+    return found[0]
+
+
+def detail(store: Store, session_id: str) -> SessionDetail:
+    """Return all that is derived from one session.
+
+    Raises
+    ------
+    StoreError
+        No session has this id, or its events were made by another version (``reanalyse``).
+    """
+    session = store.session(session_id)
+    rows = list(store.events(session_id))
+    events = [event_of(row) for row in rows]
+    kinds = Counter(row.kind for row in rows)
+    players = {p.player_id: p for p in store.players.all()}
+    return SessionDetail(
+        line=_line(session, players, kinds),
+        stands=tuple(e for e in events if isinstance(e, Stand)),
+        steps=tuple(e for e in events if isinstance(e, Step)),
+        swings=tuple(e for e in events if isinstance(e, Swing)),
+        quality=store.quality(session_id),
+    )
+
+
+def _line(
+    session: Session, players: Mapping[str, Player], counts: Mapping[str, int]
+) -> SessionLine:
+    return SessionLine(
+        session=session,
+        player=players.get(session.player_id or ""),
+        steps=counts.get("step", 0),
+        swings=counts.get("swing", 0),
+        stands=counts.get("stand", 0),
+    )

@@ -1,0 +1,244 @@
+"""A small JSON file that one program replaces while others read it."""
+
+import json
+import os
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+
+from plantigrade_gateway import formats
+from plantigrade_gateway.errors import InputError
+
+if TYPE_CHECKING:
+    pass
+
+
+def replace_json(path: Path, table: Mapping[str, Any]) -> None:
+    """Replace the file whole; a disk that refuses costs nothing but what it would have said."""
+    new = path.with_name(path.name + ".new")
+    try:
+        new.write_text(json.dumps(table), "utf-8")
+        os.replace(new, path)
+    except OSError:
+        return
+
+
+FRESH_S = 5.0
+"""A status older than this is of a service that no longer runs (it writes one a second)."""
+_KEPT = 2000  # latencies: some ten seconds of two feet at 200 Hz
+
+
+@dataclass(frozen=True, slots=True)
+class FootStatus:
+    """One insole's link.
+
+    Attributes
+    ----------
+    name, state : str
+    battery_percent, rssi_dbm : int or None
+        Signal strength when it was heard before connecting.
+    links : int
+        How often the link came up.
+    packets, lost_packets, insole_dropped : int
+        Taken, missing by the counter, and made but never sent as the insole says.
+    silent_s : float or None
+        Since data came last.
+    drift_ppm, clock_error_s : float or None
+    clock_locked : bool
+    calibration : str or None
+        When and how well it was calibrated, or "never calibrated".
+    """
+
+    name: str
+    state: str
+    battery_percent: int | None
+    rssi_dbm: int | None
+    links: int
+    packets: int
+    lost_packets: int
+    insole_dropped: int
+    silent_s: float | None
+    drift_ppm: float | None
+    clock_error_s: float | None
+    clock_locked: bool
+    calibration: str | None = None
+
+
+NO_INSOLE = FootStatus(
+    name="",
+    state="no insole",
+    battery_percent=None,
+    rssi_dbm=None,
+    links=0,
+    packets=0,
+    lost_packets=0,
+    insole_dropped=0,
+    silent_s=None,
+    drift_ppm=None,
+    clock_error_s=None,
+    clock_locked=False,
+)
+"""A foot of which nothing has been heard yet."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceStatus:
+    """The whole service.
+
+    Attributes
+    ----------
+    written : datetime
+    running : bool
+        False: the last words of a service that was stopped.
+    session_id : str or None
+        Of the session under way.
+    feet : dict of str to FootStatus
+    latency_ms : tuple of float or None
+        From a notification's arrival to its frames decoded and its events found: median and 99th
+        percentile of the last seconds, ms.
+    """
+
+    written: datetime
+    running: bool
+    session_id: str | None
+    feet: dict[str, FootStatus]
+    latency_ms: tuple[float, float] | None
+
+    @property
+    def is_live(self) -> bool:
+        """Whether the service runs now, as far as its status says."""
+        return self.running and (datetime.now(UTC) - self.written).total_seconds() <= FRESH_S
+
+
+class Latency:
+    """How long entries waited until they were worked off."""
+
+    def __init__(self) -> None:
+        self._ms: deque[float] = deque(maxlen=_KEPT)
+
+    def note(self, arrivals_ns: list[int], now_ns: int) -> None:
+        """Note entries that are done now."""
+        self._ms.extend((now_ns - ns) / 1e6 for ns in arrivals_ns)
+
+    def summary(self) -> tuple[float, float] | None:
+        """Return median and 99th percentile, ms."""
+        if not self._ms:
+            return None
+        median, high = np.percentile(self._ms, [50, 99])
+        return round(float(median), 2), round(float(high), 2)
+
+
+def path_for(store: Path) -> Path:
+    """Return where the status of a store's service lies."""
+    return store.with_name(store.name + "-status.json")
+
+
+def write(path: Path, status: ServiceStatus) -> None:
+    """Replace the file; a disk that refuses costs nothing but the status."""
+    table = asdict(status)
+    table["written"] = status.written.isoformat()
+    replace_json(path, table)
+
+
+def read(path: Path) -> ServiceStatus | None:
+    """Read the file; None where there is none.
+
+    Raises
+    ------
+    InputError
+        It is not readable.
+    """
+    try:
+        table: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        latency = table["latency_ms"]
+        return ServiceStatus(
+            datetime.fromisoformat(table["written"]),
+            table["running"],
+            table["session_id"],
+            {foot: FootStatus(**row) for foot, row in table["feet"].items()},
+            None if latency is None else (float(latency[0]), float(latency[1])),
+        )
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(f"{path}: not a status of this version ({error})") from error
+
+
+class Posted:
+    """The status of a program that replays, in the store's file while it runs.
+
+    A gateway with insoles on the same store comes first: its status is left alone.
+
+    Parameters
+    ----------
+    store : Path
+    """
+
+    def __init__(self, store: Path) -> None:
+        self._path = path_for(store)
+        self._last: ServiceStatus | None = None
+
+    def put(self, status: ServiceStatus) -> None:
+        """Replace what the file says of this program."""
+        if not self._is_of_another():
+            write(self._path, status)
+            self._last = status
+
+    def wait(self) -> None:
+        """Say that it runs, and that no session does."""
+        self.put(ServiceStatus(datetime.now(UTC), True, None, {}, None))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._last is not None and not self._is_of_another():
+            write(self._path, replace(self._last, running=False))
+
+    def _is_of_another(self) -> bool:
+        try:
+            there = read(self._path)
+        except InputError:
+            return False
+        mine = None if self._last is None else self._last.written
+        return there is not None and there.is_live and there.written != mine
+
+
+def lines(status: ServiceStatus) -> list[str]:
+    """Return the status in words, a line for each fact."""
+    out = []
+    for foot, link in status.feet.items():
+        made = link.packets + link.lost_packets
+        lost = "" if not made else f", {100.0 * link.lost_packets / made:.2f} % lost"
+        silent = "" if link.silent_s is None else f", data {link.silent_s:.1f} s ago"
+        out.append(f"{foot} ({link.name}): {link.state}{silent}")
+        out.append(
+            f"battery {_value(link.battery_percent, ' %')}, signal {_value(link.rssi_dbm, ' dBm')} "
+            f"when last heard; connected {formats.plural(link.links, 'time')}; "
+            f"{formats.plural(link.packets, 'packet')}{lost}"
+        )
+        locked = "" if link.clock_locked else ", not settled yet"
+        error_ms = None if link.clock_error_s is None else 1e3 * link.clock_error_s
+        out.append(
+            f"clock drift {formats.number(link.drift_ppm, 1, ' ppm')}, times within "
+            f"{formats.number(error_ms, 0, ' ms')}{locked}"
+        )
+    if status.latency_ms is not None:
+        median, high = status.latency_ms
+        out.append(f"from arrival to result: {median:.1f} ms (median), {high:.1f} ms (99 %)")
+    return out
+
+
+def _value(value: int | None, unit: str) -> str:
+    return formats.NONE if value is None else f"{value}{unit}"

@@ -1,0 +1,1 @@
+"""Virtual insoles behind a real Bluetooth host stack."""

@@ -1,0 +1,384 @@
+"""What a virtual insole offers over Bluetooth: its services, and what it advertises.
+
+The tables of `hardware_notes/gatt_profile.md` §1 and §2. `process.py` says what happens in them.
+Needs the optional extra ``virtual``.
+"""
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+import numpy as np
+from bumble import data_types, hci
+from bumble.core import UUID, AdvertisingData
+from bumble.device import Connection, Device, DeviceConfiguration
+from bumble.gatt import Characteristic, CharacteristicValue, Service
+from bumble.host import Host
+from bumble.profiles.battery_service import BatteryService
+from bumble.profiles.device_information_service import DeviceInformationService
+from numpy.typing import NDArray
+
+from plantigrade_gateway.virtual.air import Air, host_on
+from plantigrade_gateway.virtual.control import Control, Request
+from plantigrade_gateway.virtual.player import (
+    CLOCK_WRAP,
+    FIRMWARE,
+    LENGTH_MM,
+    DeviceSettings,
+    ZoneSource,
+)
+from plantigrade_gateway.virtual.recorded import RadioChannel
+from plantigrade_gateway.wire import gatt
+from plantigrade_gateway.wire.codec import encode
+from plantigrade_gateway.wire.messages import DataPacket
+
+_ADVERTISING_MS = 100
+_MTU = 247
+
+
+class GattServer:
+    """The services of one insole.
+
+    Parameters
+    ----------
+    knobs : DeviceSettings
+    asked : callable
+        Given each connection and bytes that are written to the control point.
+    status, battery_percent : callable
+        How the insole is now.
+
+    Attributes
+    ----------
+    data, point, status, battery : Characteristic
+    """
+
+    def __init__(
+        self,
+        knobs: DeviceSettings,
+        asked: Callable[[Connection, bytes], None],
+        status: Callable[[], gatt.Status],
+        battery_percent: Callable[[], int],
+    ) -> None:
+        kind = Characteristic.Properties
+        self._knobs = knobs
+        self.data = Characteristic(gatt.DATA, kind.NOTIFY, Characteristic.Permissions(0), b"")
+        self.point: Characteristic[bytes] = Characteristic(
+            gatt.CONTROL,
+            kind.WRITE | kind.INDICATE,
+            Characteristic.WRITEABLE,
+            CharacteristicValue(write=asked),
+        )
+        self.status: Characteristic[bytes] = Characteristic(
+            gatt.STATUS,
+            kind.READ | kind.NOTIFY,
+            Characteristic.READABLE,
+            CharacteristicValue(read=lambda _: status().encode()),
+        )
+        self._battery_service = BatteryService(lambda _: battery_percent())
+        self.battery = self._battery_service.battery_level_characteristic
+
+    def device_on(self, host: Host, name: str) -> Device:
+        """Return a Bluetooth device with these services."""
+        address = hci.Address(self._knobs.address, hci.Address.RANDOM_DEVICE_ADDRESS)
+        config = DeviceConfiguration(
+            name=name,
+            address=address,
+            advertising_interval_min=_ADVERTISING_MS,
+            advertising_interval_max=_ADVERTISING_MS,
+        )
+        device = Device(config=config, host=host)
+        device.gatt_server.max_mtu = _MTU
+        insole = Service(gatt.SERVICE, [self.data, self.point, self.status])
+        device.add_services([insole, self._battery_service, self._information()])
+        return device
+
+    def _information(self) -> DeviceInformationService:
+        return DeviceInformationService(
+            manufacturer_name="Plantigrade (virtual)",
+            model_number="eighteen zones",
+            serial_number=f"{self._knobs.serial:08X}",
+            firmware_revision=f"{FIRMWARE >> 8}.{FIRMWARE & 0xFF}",
+        )
+
+
+async def advertise(device: Device, said: gatt.Announcement) -> None:
+    """Let a device advertise whenever it is not connected."""
+    flags = (
+        AdvertisingData.Flags.LE_GENERAL_DISCOVERABLE_MODE
+        | AdvertisingData.Flags.BR_EDR_NOT_SUPPORTED
+    )
+    service = UUID(gatt.SERVICE)
+    parts = [
+        data_types.Flags(flags),
+        data_types.CompleteListOf128BitServiceUUIDs([service]),
+        data_types.CompleteLocalName(said.name),
+    ]
+    answer = [data_types.ServiceData128BitUUID(service, said.encode())]
+    await device.start_advertising(
+        auto_restart=True,
+        advertising_data=bytes(AdvertisingData(parts)),
+        scan_response_data=bytes(AdvertisingData(answer)),
+    )
+
+
+BATTERY_LOW_PERCENT = 15
+
+_READY_S = 0.0015  # from a packet's last sample to its being sent (as `recorded.py`)
+_BOOT_S = 0.3
+_STATUS_EVERY_S = 10.0
+_DRAIN_EVERY = 8  # packets; lets the link take what was sent before more is made
+_ATT_BYTES = 3  # of a notification, before its value
+_UNSUBSCRIBED = 0xFD  # Core Specification Supplement part B: CCCD improperly configured
+
+
+class AirInsole:
+    """One virtual insole on the air.
+
+    Parameters
+    ----------
+    knobs : DeviceSettings
+    air : Air
+    steps : ZoneSource
+    began_s : float
+        Event-loop time at which the body began; the same for both feet.
+
+    Attributes
+    ----------
+    knobs : DeviceSettings
+    sent : list of bytes or None
+        Set to a list, it keeps every notification that was given to the Bluetooth host.
+    control : Control
+        Its settings, and its answers to a host.
+    started : asyncio.Event
+        Set once a host had it stream.
+    """
+
+    def __init__(self, knobs: DeviceSettings, air: Air, steps: ZoneSource, began_s: float) -> None:
+        self.knobs = knobs
+        self.sent: list[bytes] | None = None
+        self.control = Control(knobs, self)
+        self.started = asyncio.Event()
+        self._air = air
+        self._steps = steps
+        self._began_s = began_s
+        self._clock_us, self._boot_s = knobs.clock_us, began_s
+        self._covered_us = 0  # since the last reset; up to there its packets reach
+        self._resets = self._dropped = 0
+        self._stalled_until_s = 0.0
+        self._level_at = (began_s, knobs.battery_percent)
+        self._rng = np.random.default_rng(knobs.serial)
+        self._streaming: asyncio.Task[None] | None = None
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._offer = GattServer(knobs, self._asked, self.status, self.battery_percent)
+        host, self._controller = host_on(air, f"insole {knobs.foot}")
+        self.device = self._offer.device_on(host, self._announcement().name)
+        self.device.on(Device.EVENT_CONNECTION, self._connected)
+
+    def _announcement(self) -> gatt.Announcement:
+        return gatt.Announcement(
+            self.knobs.foot, LENGTH_MM, self.battery_percent(), self.knobs.serial
+        )
+
+    async def start(self) -> None:
+        """Switch it on: it advertises whenever it is not connected."""
+        await self.device.power_on()
+        await advertise(self.device, self._announcement())
+        self._spawn(self._report())
+
+    async def close(self) -> None:
+        """Switch it off."""
+        for task in [*self._tasks, *([self._streaming] if self._streaming else [])]:
+            task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
+        await self.device.power_off()
+
+    # ---- how it is ----
+
+    def battery_percent(self) -> int:
+        """Return the battery's level now."""
+        at_s, percent = self._level_at
+        hours = (self._now_s() - at_s) * self.knobs.speed / 3600.0
+        return round(max(0.0, percent - 100.0 * hours / self.knobs.battery_hours))
+
+    def set_battery(self, percent: float) -> None:
+        """Put the battery at a level."""
+        self._level_at = (self._now_s(), percent)
+
+    def status(self) -> gatt.Status:
+        """Return its status."""
+        return gatt.Status(
+            streaming=self.is_streaming,
+            charging=self.control.charging,
+            battery_low=self.battery_percent() < BATTERY_LOW_PERCENT,
+            battery_percent=self.battery_percent(),
+            resets=min(self._resets, 0xFF),
+            dropped=self._dropped,
+            uptime_s=max(0, int((self._now_s() - self._boot_s) * self.knobs.speed)),
+        )
+
+    @property
+    def requests(self) -> list[Request]:
+        """What hosts asked."""
+        return self.control.requests
+
+    @property
+    def is_streaming(self) -> bool:
+        """Whether packets are made."""
+        return self._streaming is not None
+
+    @property
+    def connection(self) -> Connection | None:
+        """The link, if there is one."""
+        return next(iter(self.device.connections.values()), None)
+
+    def _now_s(self) -> float:
+        return asyncio.get_running_loop().time()
+
+    async def _report(self) -> None:
+        """Notify battery and status, as the profile says (§3)."""
+        level, status_at_s, state = self.battery_percent(), 0.0, self.status().state
+        while True:
+            await asyncio.sleep(min(1.0, 10.0 / self.knobs.speed))
+            now = self.status()
+            if level != now.battery_percent:
+                level = self.battery_percent()
+                await self._notify(self._offer.battery)
+            due = self._now_s() - status_at_s >= _STATUS_EVERY_S / self.knobs.speed
+            if (due and now.streaming) or state != now.state:
+                state, status_at_s = now.state, self._now_s()
+                await self._notify(self._offer.status)
+
+    async def _notify(self, characteristic: Characteristic[Any]) -> None:
+        connection = self.connection
+        if connection is not None:
+            await self.device.notify_subscriber(connection, characteristic)
+
+    # ---- faults ----
+
+    def restart(self) -> None:
+        """Reset: the link dies, the clock begins again, the counters too."""
+        self.end()
+        self._resets += 1
+        self._clock_us, self._boot_s = 0, self._now_s() + _BOOT_S
+        self._covered_us = 0
+        self.control.reset()
+        self.vanish(max(_BOOT_S, 1.1 * self._air.weather.supervision_s))
+
+    def vanish(self, seconds: float) -> None:
+        """Go out of the radio's range for a while."""
+        self._air.leave(self._controller)
+        loop = asyncio.get_running_loop()
+        loop.call_later(seconds, self._air.come_back, self._controller)
+
+    def stall(self, seconds: float) -> None:
+        """Fall silent with the link up: packets are made and not sent."""
+        self._stalled_until_s = self._now_s() + seconds
+
+    def charge(self, on: bool) -> None:
+        """Put it on its charger, where it must not be worn and does not stream; or take it off."""
+        self.control.charging = on
+        if on:
+            self.end()
+
+    async def hang_up(self) -> None:
+        """End the link from this side."""
+        if self.connection is not None:
+            await self.connection.disconnect()
+
+    # ---- the control point ----
+
+    def _connected(self, connection: Connection) -> None:
+        connection.on(Connection.EVENT_DISCONNECTION, lambda _: self.end())
+
+    def _asked(self, connection: Connection, value: bytes) -> None:
+        from bumble.att import ATT_Error, ErrorCode
+
+        subscribed = self.device.gatt_server.subscribers.get(connection, {})
+        if not subscribed.get(self._offer.point.handle, b"\0")[0] & 0x02:
+            raise ATT_Error(ErrorCode(_UNSUBSCRIBED))
+        self._spawn(self._answer(connection, value, self._clock_now_us()))
+
+    def _clock_now_us(self) -> int:
+        return (self._clock_us + self._since_boot_us()) % CLOCK_WRAP
+
+    def _since_boot_us(self) -> int:
+        return int(max(0.0, (self._now_s() - self._boot_s) * self._us_per_s()))
+
+    async def _answer(self, connection: Connection, value: bytes, clock_us: int) -> None:
+        self.control.value_bytes = connection.att_mtu - _ATT_BYTES
+        answer = self.control.answer(value, clock_us)
+        if answer:
+            with contextlib.suppress(TimeoutError, asyncio.CancelledError):
+                await self.device.indicate_subscriber(connection, self._offer.point, answer)
+
+    # ---- data ----
+
+    def begin(self) -> None:
+        """Stream, with counter 0; again where it already does."""
+        self.end()
+        if self.connection is not None:
+            self._streaming = asyncio.create_task(self._stream(self.connection))
+            self.started.set()
+
+    def end(self) -> None:
+        """Stop streaming. What is not in a packet yet is given up."""
+        if self._streaming is not None:
+            self._streaming.cancel()
+            self._streaming = None
+
+    def _us_per_s(self) -> float:
+        return 1e6 * (1.0 + 1e-6 * self.knobs.drift_ppm) * self.knobs.speed
+
+    async def _stream(self, connection: Connection) -> None:
+        """Make packets on the insole's own clock, and send them."""
+        period_us = self.control.period_us
+        next_us = max((self._since_boot_us() // period_us + 1) * period_us, self._covered_us)
+        counter, self._dropped = 0, 0
+        lost = np.empty(0, dtype=np.bool_)
+        while True:
+            frames, period_us = self.control.frames_to_come, self.control.period_us
+            own_us = next_us + period_us * np.arange(frames)
+            due_s = self._boot_s + own_us[-1] / self._us_per_s() + _READY_S / self.knobs.speed
+            wait_s = due_s - self._now_s()
+            if wait_s > 0:
+                await asyncio.sleep(wait_s)
+            elif counter % _DRAIN_EVERY == 0:
+                await asyncio.sleep(0)
+            if counter % 4096 == 0:
+                lost = RadioChannel(loss=self.knobs.loss).lost(4096, self._rng)
+            packet = self._packet(own_us, period_us, counter)
+            counter += 1
+            next_us += frames * period_us
+            self._covered_us = next_us
+            if lost[packet.counter % 4096] or self._now_s() < self._stalled_until_s:
+                self._dropped += 1
+            else:
+                await self._send(connection, encode(packet), packet.counter)
+
+    def _packet(self, own_us: NDArray[np.int64], period_us: int, counter: int) -> DataPacket:
+        body_s = (self._boot_s - self._began_s + own_us / self._us_per_s()) * self.knobs.speed
+        return DataPacket(
+            foot=self.knobs.foot,
+            sample_format=self.knobs.sample_format,
+            first=counter == 0,
+            dropped=False,
+            battery_low=self.battery_percent() < BATTERY_LOW_PERCENT,
+            counter=counter % CLOCK_WRAP,
+            clock_us=(self._clock_us + int(own_us[0])) % CLOCK_WRAP,
+            period_us=period_us,
+            counts=self._steps.at(self.knobs.foot, body_s),
+        )
+
+    async def _send(self, connection: Connection, data: bytes, counter: int) -> None:
+        if self.sent is not None:
+            self.sent.append(data)
+        await self.device.notify_subscriber(connection, self._offer.data, data)
+        if counter % _DRAIN_EVERY == 0:
+            await connection.drain()
+
+    def _spawn(self, work: Coroutine[None, None, None]) -> None:
+        task = asyncio.create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)

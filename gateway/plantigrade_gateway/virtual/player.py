@@ -1,0 +1,279 @@
+"""What virtual insoles are like, and what they feel: knobs, and an invented player's two feet.
+
+No Bluetooth in here; `peripheral.py` puts it on the air.
+"""
+
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from plantigrade.block import FloatArray, Foot
+from plantigrade.calibrate import DEFAULT_TOP_KPA, default_calibration
+from plantigrade.fitting import FITTING
+from plantigrade.poses import Pose
+from plantigrade.synth import (
+    Mishap,
+    Player,
+    SensorModel,
+    SessionPlan,
+    Stand,
+    StuckZone,
+    Swing,
+    Walk,
+    perform,
+    segment_of,
+)
+from plantigrade.zones import eighteen
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.virtual.recorded import RadioChannel
+from plantigrade_gateway.wire.messages import SampleFormat
+
+BODY_HZ = 400
+"""At which the synthetic body moves; an insole takes the nearest of its samples."""
+SERIALS = {Foot.LEFT: 0x51A70001, Foot.RIGHT: 0x51A70002}
+"""Serial numbers of the usual virtual pair."""
+LENGTH_MM = 270
+GAINS = {Foot.LEFT: 0.80, Foot.RIGHT: 0.90}
+"""What the usual virtual insoles read of a load: their true gains are 1.25 and 1.11."""
+ZONES = 18
+FIRMWARE = 0x0100
+SHORTEST_PERIOD_US = round(1e6 / BODY_HZ)
+"""The fastest they can sample: a shorter period is refused."""
+CLOCK_WRAP = 1 << 32
+
+
+class ZoneSource(Protocol):
+    """What presses virtual insoles."""
+
+    def at(self, foot: Foot, t_s: NDArray[np.float64]) -> NDArray[np.uint16]:
+        """Return a foot's counts at times of the body, s, shape (n, 18)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GaitSource:
+    """What both feet press, as counts, over and over.
+
+    Attributes
+    ----------
+    counts : dict of Foot to ndarray of uint16, shape (n, 18)
+        At `BODY_HZ`; after the last sample comes the first.
+    """
+
+    counts: dict[Foot, NDArray[np.uint16]]
+
+    def at(self, foot: Foot, t_s: NDArray[np.float64]) -> NDArray[np.uint16]:
+        """Return a foot's counts at times of the body, s, shape (n, 18)."""
+        rows = self.counts[foot]
+        return rows[np.rint(t_s * BODY_HZ).astype(np.int64) % len(rows)]
+
+
+def invented_steps(seed: int = 1) -> GaitSource:
+    """Return a minute of an invented player who stands, walks and swings."""
+    plan = SessionPlan((Stand(6.0), Walk(10), Stand(3.0), Swing(), Swing(), Swing(), Walk(4)))
+    done = perform(Player(), plan, float(BODY_HZ), seed)
+    sensor = SensorModel(gain_left=GAINS[Foot.LEFT], gain_right=GAINS[Foot.RIGHT])
+    read = sensor.read(done, seed)
+    layout = eighteen()
+    return GaitSource(
+        {
+            foot: default_calibration(layout, foot).counts(pressure)
+            for foot, pressure in zip((Foot.LEFT, Foot.RIGHT), read, strict=True)
+        }
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSettings:
+    """What a virtual insole is like.
+
+    Attributes
+    ----------
+    foot : Foot
+    serial : int
+        Announced; the address follows from it.
+    answers_serial : int or None
+        Said by *identify*; None: the announced one. Another makes it an impostor.
+    period_us, frames, sample_format
+        Until the host asks for others.
+    drift_ppm : float
+        How much its clock runs fast.
+    clock_us : int
+        Its clock when it is switched on.
+    loss : float
+        Fraction of packets that were made but never sent.
+    battery_percent : float
+    battery_hours : float
+        A full battery lasts so long.
+    speed : float
+        How many seconds of the body pass in a second.
+    """
+
+    foot: Foot
+    serial: int
+    answers_serial: int | None = None
+    period_us: int = 10_000
+    frames: int = 2
+    sample_format: SampleFormat = SampleFormat.PACKED12
+    drift_ppm: float = 0.0
+    clock_us: int = 0
+    loss: float = 0.0
+    battery_percent: float = 87.0
+    battery_hours: float = 12.0
+    speed: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.clock_us < CLOCK_WRAP:
+            raise InputError(f"virtual insole: clock is {self.clock_us} µs, expected 32 bits")
+        if not 0.0 <= self.battery_percent <= 100.0:
+            raise InputError(
+                f"virtual insole: battery is {self.battery_percent:g} %, expected 0 to 100"
+            )
+        if not 0.01 <= self.speed <= 1000.0:
+            raise InputError(f"virtual insole: speed is {self.speed:g}, expected 0.01 to 1000")
+        RadioChannel(loss=self.loss)  # checks it
+
+    @property
+    def address(self) -> str:
+        """The static random address: its two highest bits are set."""
+        raw = (0xC0 << 40) | self.serial
+        return ":".join(f"{raw >> shift & 0xFF:02X}" for shift in range(40, -1, -8))
+
+
+def usual_pair(**knobs: Any) -> tuple[DeviceSettings, DeviceSettings]:  # noqa: ANN401
+    """Return the virtual pair, left and right, with some knobs turned."""
+    left = DeviceSettings(Foot.LEFT, SERIALS[Foot.LEFT], drift_ppm=32.0, clock_us=51_000_000)
+    right = DeviceSettings(Foot.RIGHT, SERIALS[Foot.RIGHT], drift_ppm=-41.0, clock_us=7_000_000)
+    return replace(left, **knobs), replace(right, **knobs)
+
+
+HOLD_S = 8.0
+RATE_HZ = 100
+"""At which the body is played; an insole takes the nearest of its samples. Nobody here is quick."""
+_KINDS = "gain:FOOT:VALUE, dead:FOOT:ZONE, full:FOOT:ZONE, swapped, moved, short, wrong_foot, timid"
+
+
+@dataclass(frozen=True, slots=True)
+class ScriptedFaults:
+    """What is wrong with the insoles, or with how the player does it.
+
+    Attributes
+    ----------
+    gains : dict of Foot to float
+        What an insole reads of a load.
+    stuck : tuple of StuckZone
+    swapped : bool
+        Each insole is in the other shoe.
+    mishap : Mishap or None
+    """
+
+    gains: dict[Foot, float] = field(default_factory=lambda: dict(GAINS))
+    stuck: tuple[StuckZone, ...] = ()
+    swapped: bool = False
+    mishap: Mishap | None = None
+
+    @classmethod
+    def parse(cls, texts: tuple[str, ...]) -> "ScriptedFaults":
+        """Read flaws as the command line has them.
+
+        Raises
+        ------
+        InputError
+            One that is none.
+        """
+        made = cls()
+        for text in texts:
+            made = made._with(text)
+        return made
+
+    def _with(self, text: str) -> "ScriptedFaults":
+        try:
+            match text.split(":"):
+                case ["gain", foot, value] if 0.3 <= float(value) <= 2.0:
+                    return replace(self, gains={**self.gains, Foot(foot): float(value)})
+                case ["dead" | "full" as kind, foot, zone] if 1 <= int(zone) <= 18:
+                    reads = 0.0 if kind == "dead" else DEFAULT_TOP_KPA
+                    stuck = StuckZone(Foot(foot), int(zone) - 1, reads)
+                    return replace(self, stuck=(*self.stuck, stuck))
+                case ["swapped"]:
+                    return replace(self, swapped=True)
+                case [kind] if kind in list(Mishap):
+                    return replace(self, mishap=Mishap(kind))
+        except ValueError:
+            pass
+        raise InputError(f"flaw {text!r}: expected one of {_KINDS}")
+
+
+class ScriptedPlayer:
+    """Stands quietly until told a pose, then performs it, from standing to standing.
+
+    Parameters
+    ----------
+    player : Player
+    sensor : SensorModel
+        Gains and stuck zones are the flaws'.
+    flaws : ScriptedFaults
+    seed : int
+
+    Attributes
+    ----------
+    player : Player
+    """
+
+    def __init__(
+        self,
+        player: Player | None = None,
+        sensor: SensorModel | None = None,
+        flaws: ScriptedFaults | None = None,
+        seed: int = 1,
+    ) -> None:
+        self.player = player or Player()
+        flaws = flaws or ScriptedFaults()
+        poses = tuple(dict.fromkeys(FITTING))
+        plan = SessionPlan(
+            (Stand(HOLD_S), *(segment_of(p, HOLD_S, flaws.mishap) for p in poses), Stand(1.0))
+        )
+        done = perform(self.player, plan, float(RATE_HZ), seed)
+        model = replace(
+            sensor or SensorModel(),
+            gain_left=flaws.gains[Foot.LEFT],
+            gain_right=flaws.gains[Foot.RIGHT],
+            stuck=flaws.stuck,
+            loss=0.0,
+        )
+        read = dict(zip(Foot, model.read(done, seed), strict=True))
+        self._counts = {
+            foot: default_calibration(eighteen(), foot).counts(
+                read[foot.other if flaws.swapped else foot]
+            )
+            for foot in Foot
+        }
+        edges = [round(s * RATE_HZ) for s in done.segments_s]
+        self._idle = edges[1]
+        self._clips = {pose: (edges[k + 1], edges[k + 2]) for k, pose in enumerate(poses)}
+        self._played: list[tuple[int, int, int]] = []  # begins at row, its clip's first and last
+
+    def duration_s(self, pose: Pose) -> float:
+        """Return how long a pose takes, from standing to standing, s."""
+        first, last = self._clips[pose]
+        return (last - first) / RATE_HZ
+
+    def do(self, pose: Pose, t_s: float) -> None:
+        """Perform a pose from a time of the body's on, or from the end of the one under way."""
+        first, last = self._clips[pose]
+        begin = round(t_s * RATE_HZ)
+        if self._played:
+            at, a, b = self._played[-1]
+            begin = max(begin, at + b - a)
+        self._played.append((begin, first, last))
+
+    def at(self, foot: Foot, t_s: FloatArray) -> NDArray[np.uint16]:
+        """Return a foot's counts at times of the body, s, shape (n, 18)."""
+        rows = np.rint(t_s * RATE_HZ).astype(np.int64)
+        where = rows % self._idle
+        for begin, first, last in self._played[-2:]:
+            during = (rows >= begin) & (rows < begin + last - first)
+            where[during] = rows[during] - begin + first
+        return self._counts[foot][where]

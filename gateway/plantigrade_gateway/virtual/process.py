@@ -1,0 +1,363 @@
+"""The virtual insoles in a process of their own, reached as one reaches a Bluetooth chip: by HCI.
+
+``python -m plantigrade_gateway.virtual.process JSON`` runs a `Simulation`: it prints one line, the
+transport by which a host takes its radio, and runs until its standard input is closed, so that it
+never outlives who started it. Needs the optional extra ``virtual``.
+"""
+
+import asyncio
+import contextlib
+import dataclasses
+import itertools
+import json
+import logging
+import signal
+import socket
+import sys
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from plantigrade.block import Foot
+from plantigrade.fitting import FITTING
+from plantigrade.poses import Pose
+from plantigrade_gateway.errors import BluetoothError, InputError
+
+if TYPE_CHECKING:
+    from plantigrade_gateway.virtual.peripheral import AirInsole
+    from plantigrade_gateway.virtual.player import ScriptedPlayer
+
+EXTRA = (
+    "virtual insoles need the optional extra: pip install 'plantigrade[virtual]'; "
+    "insoles of your own need none"
+)
+_START_LIMIT_S = 30.0
+_STOP_LIMIT_S = 5.0
+_FAULTS = ("restart", "vanish", "stall", "hangup", "battery")
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something that happens to an insole while the simulation runs.
+
+    Attributes
+    ----------
+    at_s : float
+        After the insole first began to stream, s.
+    foot : Foot
+    kind : str
+        ``restart``; ``vanish`` (out of range) and ``stall`` (silent, the link up) for `value`
+        seconds; ``hangup`` (the insole ends the link); ``battery`` to `value` percent.
+    value : float
+    """
+
+    at_s: float
+    foot: Foot
+    kind: str
+    value: float = 0.0
+
+    @classmethod
+    def parse(cls, text: str) -> "Fault":
+        """Read ``SECONDS:FOOT:KIND[:VALUE]``.
+
+        Raises
+        ------
+        InputError
+            Anything else.
+        """
+        parts = text.split(":")
+        try:
+            if len(parts) in (3, 4) and parts[2] in _FAULTS:
+                value = float(parts[3]) if len(parts) == 4 else 5.0
+                return cls(float(parts[0]), Foot(parts[1]), parts[2], value)
+        except ValueError:
+            pass
+        raise InputError(
+            f"fault {text!r}: expected SECONDS:FOOT:KIND[:VALUE], FOOT left or right, KIND "
+            + ", ".join(_FAULTS)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Simulation:
+    """What is simulated.
+
+    Attributes
+    ----------
+    rate_hz : float
+        Sample rate until the host asks for another.
+    frames : int
+        Frames per packet, likewise.
+    loss : float
+        Fraction of packets that are made but never sent.
+    interval_s, retry, supervision_s : float
+        The air's (`air.Weather`).
+    drift_ppm : tuple of float
+        How much the left and the right clock run fast.
+    battery_percent : float
+    speed : float
+        Seconds of the player's that pass in a second.
+    seed : int
+    faults : tuple of Fault
+    port : int
+        TCP port of 127.0.0.1 on which the radio is given; 0: any free one.
+    calibrates : bool
+        The player stands until told a pose of the calibration, and performs it.
+    flaws : tuple of str
+        What is wrong then (`follower.Flaws`).
+    """
+
+    rate_hz: float = 100.0
+    frames: int = 2
+    loss: float = 0.0
+    interval_s: float = 0.015
+    retry: float = 0.05
+    supervision_s: float = 2.0
+    drift_ppm: tuple[float, float] = (32.0, -41.0)
+    battery_percent: float = 87.0
+    speed: float = 1.0
+    seed: int = 1
+    faults: tuple[Fault, ...] = field(default=())
+    port: int = 0
+    calibrates: bool = False
+    flaws: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not 16.0 <= self.rate_hz <= 400.0:
+            raise InputError(f"simulation: rate is {self.rate_hz:g} Hz, expected 16 to 400")
+
+    def to_json(self) -> str:
+        """Return it for the command line of its process."""
+        return json.dumps(dataclasses.asdict(self))
+
+    @classmethod
+    def from_json(cls, text: str) -> "Simulation":
+        """Read what `to_json` wrote."""
+        table = json.loads(text)
+        faults = tuple(Fault(**{**f, "foot": Foot(f["foot"])}) for f in table["faults"])
+        drift = (float(table["drift_ppm"][0]), float(table["drift_ppm"][1]))
+        return cls(
+            **{**table, "faults": faults, "drift_ppm": drift, "flaws": tuple(table["flaws"])}
+        )
+
+
+async def simulate(
+    simulation: Simulation,
+    ready: Callable[[str], None],
+    asked: "asyncio.Queue[Pose] | None" = None,
+) -> None:
+    """Run a simulation until cancelled.
+
+    Parameters
+    ----------
+    simulation : Simulation
+    ready : callable
+        Told the transport of its radio, once it can be taken.
+    asked : asyncio.Queue of Pose, optional
+        What the player is asked for; without it, every pose in turn.
+
+    Raises
+    ------
+    BluetoothError
+        The extra is not installed, or the port is taken.
+    """
+    try:
+        from plantigrade_gateway.virtual.air import Air, AirController, RadioConditions, serve_radio
+        from plantigrade_gateway.virtual.peripheral import AirInsole
+        from plantigrade_gateway.virtual.player import (
+            ScriptedFaults,
+            ScriptedPlayer,
+            ZoneSource,
+            invented_steps,
+            usual_pair,
+        )
+    except ImportError as error:
+        raise BluetoothError(EXTRA) from error
+    logging.getLogger("bumble").setLevel(logging.ERROR)
+    air = Air(
+        RadioConditions(
+            simulation.interval_s, simulation.retry, simulation.supervision_s, simulation.seed
+        )
+    )
+    follower: ScriptedPlayer | None = None
+    if simulation.calibrates:
+        follower = ScriptedPlayer(
+            flaws=ScriptedFaults.parse(simulation.flaws), seed=simulation.seed
+        )
+    steps: ZoneSource = follower or invented_steps(simulation.seed)
+    began_s = asyncio.get_running_loop().time()
+    pair = usual_pair(
+        period_us=round(1e6 / simulation.rate_hz),
+        frames=simulation.frames,
+        loss=simulation.loss,
+        battery_percent=simulation.battery_percent,
+        speed=simulation.speed,
+    )
+    insoles = {
+        knobs.foot: AirInsole(dataclasses.replace(knobs, drift_ppm=ppm), air, steps, began_s)
+        for knobs, ppm in zip(pair, simulation.drift_ppm, strict=True)
+    }
+    listener = _listen(simulation.port)
+    port = listener.getsockname()[1]
+    async with contextlib.AsyncExitStack() as stack:
+        gateway = AirController("gateway", link=air)
+        await stack.enter_async_context(serve_radio(gateway, listener))
+        for insole in insoles.values():
+            await insole.start()
+            stack.push_async_callback(insole.close)
+        ready(f"tcp-client:127.0.0.1:{port}")
+        async with asyncio.TaskGroup() as group:
+            for fault in simulation.faults:
+                group.create_task(_befall(insoles[fault.foot], fault), name=f"fault {fault.kind}")
+            if follower is not None:
+                asks = asyncio.Queue[Pose]() if asked is None else asked
+                if asked is None:
+                    group.create_task(_in_turn(follower, asks, simulation.speed), name="poses")
+                group.create_task(_follow(follower, asks, began_s, simulation.speed), name="player")
+            await asyncio.Event().wait()
+
+
+async def _follow(
+    follower: "ScriptedPlayer", asked: "asyncio.Queue[Pose]", began_s: float, speed: float
+) -> None:
+    """Perform what is asked for."""
+    while True:
+        pose = await asked.get()
+        follower.do(pose, (asyncio.get_running_loop().time() - began_s) * speed)
+
+
+async def _in_turn(follower: "ScriptedPlayer", asked: "asyncio.Queue[Pose]", speed: float) -> None:
+    """Ask for every pose of a calibration, over and over."""
+    for pose in itertools.cycle(FITTING):
+        asked.put_nowait(pose)
+        await asyncio.sleep(follower.duration_s(pose) / speed)
+
+
+async def _befall(insole: "AirInsole", fault: Fault) -> None:
+    await insole.started.wait()
+    await asyncio.sleep(fault.at_s)
+    match fault.kind:
+        case "restart":
+            insole.restart()
+        case "vanish":
+            insole.vanish(fault.value)
+        case "stall":
+            insole.stall(fault.value)
+        case "battery":
+            insole.set_battery(fault.value)
+        case _:
+            await insole.hang_up()
+
+
+def _listen(port: int) -> socket.socket:
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind(("127.0.0.1", port))
+    except OSError as error:
+        listener.close()
+        raise BluetoothError(
+            f"port {port}: cannot be used ({error.strerror}); choose another with --port"
+        ) from error
+    return listener
+
+
+@contextlib.asynccontextmanager
+async def simulator_process(
+    simulation: Simulation, asked: "asyncio.Queue[Pose] | None" = None
+) -> AsyncIterator[str]:
+    """Run a simulation in a process of its own; give the transport of its radio.
+
+    Parameters
+    ----------
+    simulation : Simulation
+    asked : asyncio.Queue of Pose, optional
+        What its player is asked for.
+
+    Raises
+    ------
+    BluetoothError
+        It does not start; says why.
+    """
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        __name__,
+        simulation.to_json(),
+        stdin=asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+        start_new_session=True,  # Ctrl-C is for the gateway, which then ends it in its own time
+    )
+    assert process.stdin and process.stdout and process.stderr
+    try:
+        try:
+            line = await asyncio.wait_for(process.stdout.readline(), _START_LIMIT_S)
+        except TimeoutError:
+            raise BluetoothError(
+                f"virtual insoles: did not start within {_START_LIMIT_S:.0f} s; try again"
+            ) from None
+        if not line:
+            said = (await process.stderr.read()).decode(errors="replace").strip().splitlines()
+            raise BluetoothError(f"virtual insoles: {said[-1] if said else 'ended at once'}")
+        errors = process.stderr.read()
+        tasks: list[asyncio.Task[Any]] = [asyncio.create_task(errors, name="simulator's errors")]
+        if asked is not None:
+            asking = _pass_on(asked, process.stdin)
+            tasks.append(asyncio.create_task(asking, name="what is asked for"))
+        try:
+            yield line.decode().strip()
+        finally:
+            for task in tasks:
+                task.cancel()
+    finally:
+        process.stdin.close()
+        try:
+            await asyncio.wait_for(process.wait(), _STOP_LIMIT_S)
+        except TimeoutError:
+            process.kill()
+            await process.wait()
+
+
+async def _pass_on(asked: "asyncio.Queue[Pose]", stdin: asyncio.StreamWriter) -> None:
+    while True:
+        stdin.write(f"{await asked.get()}\n".encode())
+        await stdin.drain()
+
+
+async def run_until_told(simulation: Simulation, ready: Callable[[str], None]) -> None:
+    """Run a simulation until Ctrl-C or until the process is told to end."""
+    loop = asyncio.get_running_loop()
+    task = asyncio.create_task(simulate(simulation, ready), name="simulation")
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, task.cancel)
+    with contextlib.suppress(asyncio.CancelledError):
+        await task
+
+
+async def _until_input_ends(simulation: Simulation) -> None:
+    reader = asyncio.StreamReader()
+    loop = asyncio.get_running_loop()
+    await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
+    asked = asyncio.Queue[Pose]()
+    task = asyncio.create_task(
+        simulate(simulation, lambda where: print(where, flush=True), asked), name="simulation"
+    )
+    ended = asyncio.create_task(_read_poses(reader, asked), name="input")
+    await asyncio.wait((task, ended), return_when=asyncio.FIRST_COMPLETED)
+    task.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await task
+
+
+async def _read_poses(reader: asyncio.StreamReader, asked: "asyncio.Queue[Pose]") -> None:
+    """Pass on what the player is asked for, a pose a line, until the input ends."""
+    while line := await reader.readline():
+        asked.put_nowait(Pose(line.decode().strip()))
+
+
+if __name__ == "__main__":
+    try:
+        asyncio.run(_until_input_ends(Simulation.from_json(sys.argv[1])))
+    except BluetoothError as error:
+        sys.exit(str(error))

@@ -1,0 +1,1 @@
+"""Stored sessions as pages, charts and cached curves."""

@@ -1,0 +1,312 @@
+"""A session's files for other programs, sent to the browser: what ``plantigrade export`` writes."""
+
+import asyncio
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter, FastAPI, Request, Response
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
+from fastapi.routing import APIRoute
+from starlette.background import BackgroundTask
+
+from plantigrade.block import Foot
+from plantigrade.change import BY_CHANCE
+from plantigrade_gateway import formats, words
+from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.report.export import FRAMES, file_names
+from plantigrade_gateway.report.measures import SWING_NOTES
+from plantigrade_gateway.web.desk.cache import read_stretch
+from plantigrade_gateway.web.desk.preparing import Preparing
+from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
+from plantigrade_gateway.web.desk.sets import (
+    BAND,
+    has_verdict,
+    lines_of,
+    overlay_of,
+    proportions_of,
+    repeats_in,
+    set_data,
+    set_table,
+)
+from plantigrade_gateway.web.desk.swing import frames_json, swing_data, swing_page
+from plantigrade_gateway.web.desk.tables import (
+    STAND_MEASURES,
+    STEP_MEASURES,
+    make_table,
+    swing_columns,
+)
+from plantigrade_gateway.web.desk.timeline import session_data, view_data, view_of
+from plantigrade_gateway.web.html import not_there, rendered
+
+
+def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
+    """Return the route of the files."""
+    router = APIRouter(route_class=route)
+
+    @router.get("/{session_id}/export/{name}")
+    async def export(session_id: str, name: str) -> Response:
+        if name not in file_names(with_frames=True):
+            raise NotThere(f"file {name!r}: there is none of this name")
+        line = (await asyncio.to_thread(reads.open, session_id)).line
+        folder = Path(tempfile.mkdtemp(prefix="plantigrade-export-"))
+        try:
+            await _write(reads.path, session_id, folder / "out", name == FRAMES)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+        return FileResponse(
+            folder / "out" / name,
+            filename=f"{line.session.started:%Y-%m-%d}-{line.short_id}-{name}",
+            background=BackgroundTask(shutil.rmtree, folder, ignore_errors=True),
+        )
+
+    return router
+
+
+async def _write(store: Path, session_id: str, folder: Path, with_frames: bool) -> None:
+    """Write the files by a worker process: frames of an hour take seconds."""
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        *("-m", "plantigrade_gateway.web.desk.worker", "frames" if with_frames else "tables"),
+        *(str(store), session_id, str(folder)),
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.DEVNULL,
+        stderr=asyncio.subprocess.PIPE,
+    )
+    try:
+        _, said = await process.communicate()
+    except asyncio.CancelledError:  # the browser has gone
+        process.kill()
+        await process.wait()
+        raise
+    if process.returncode != 0:
+        lines = said.decode(errors="replace").strip().splitlines()
+        raise StoreError(lines[-1] if lines else "export: could not be written")
+
+
+def data_router(reads: DeskStore, preparing: Preparing, route: type[APIRoute]) -> APIRouter:
+    """Return the routes of what charts and pictures show."""
+    router = APIRouter(route_class=route)
+    _add_charts(router)
+    _add_timeline(router, reads, preparing)
+    _add_swing_data(router, reads)
+    return router
+
+
+def _add_charts(router: APIRouter) -> None:
+    @router.get("/charts/{name}.json")
+    def empty_chart(name: str, theme: str = "light", lead: str = "left") -> Response:
+        from plantigrade_gateway.web.desk.charts import chart  # Bokeh takes a second to import
+
+        made = chart(name, theme, Foot(lead)) if lead in set(Foot) else None
+        if made is None:
+            raise NotThere(f"chart {name}, {theme}, {lead}: there is none")
+        return Response(made, media_type="application/json")
+
+
+def _add_timeline(router: APIRouter, reads: DeskStore, preparing: Preparing) -> None:
+    @router.get("/{session_id}/prepared.json")
+    def prepared(session_id: str) -> Response:
+        opened = reads.open(session_id)
+        if opened.kept is not None:
+            return JSONResponse({"ready": True, "share": 1.0, "problem": None})
+        now = preparing.ask(opened.session_id)
+        return JSONResponse({"ready": False, "share": now.share, "problem": now.problem})
+
+    @router.get("/{session_id}/timeline.json")
+    def timeline(session_id: str, width: int = 1200) -> Response:
+        opened = reads.open(session_id)
+        kept = opened.shown
+        view = view_of(read_stretch(reads.store, session_id, kept, *kept.span), width)
+        data = session_data(view, opened.found, kept.span)
+        return JSONResponse({**data, "whole": view.whole, "column_s": view.column_s})
+
+    @router.get("/{session_id}/rows.json")
+    def rows(session_id: str, start: float, end: float, width: int = 1200) -> Response:
+        kept = reads.kept(session_id)
+        view = view_of(read_stretch(reads.store, session_id, kept, start, end), width)
+        return JSONResponse({**view_data(view), "whole": view.whole, "column_s": view.column_s})
+
+
+def _add_swing_data(router: APIRouter, reads: DeskStore) -> None:
+    @router.get("/{session_id}/swings/{number}/chart.json")
+    def swing(session_id: str, number: int) -> Response:
+        opened = reads.open(session_id)
+        one = opened.swing(number)
+        return JSONResponse(swing_data(one, reads.rows_of(opened, one)))
+
+    @router.get("/{session_id}/swings/{number}/frames.json")
+    def frames(session_id: str, number: int) -> Response:
+        opened = reads.open(session_id)
+        one = opened.swing(number)
+        return JSONResponse(frames_json(one, reads.rows_of(opened, one)))
+
+    @router.get("/{session_id}/sets/{number}/chart.json")
+    def one_set(session_id: str, number: int) -> Response:
+        opened = reads.open(session_id)
+        swings = reads.swing_rows(opened, opened.run(number).swings)
+        return JSONResponse(set_data(overlay_of(swings, opened.found.rate_hz or 100.0)))
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """What the desk's pages need."""
+
+    reads: DeskStore
+    preparing: Preparing
+
+    def page(self, template: str, **values: Any) -> HTMLResponse:  # noqa: ANN401
+        """Return a page."""
+        shown = {"here": "sessions", "rights": "coach", **values}
+        return HTMLResponse(rendered(template, words=words, formats=formats, **shown))
+
+
+class DeskRoute(APIRoute):
+    """A route whose errors are told in a sentence, on a page or as JSON."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """Return the handler."""
+        inner = super().get_route_handler()
+
+        async def handler(request: Request) -> Response:
+            try:
+                return await inner(request)
+            except GatewayError as error:
+                status = 404 if isinstance(error, NotThere) else 409
+                if request.url.path.endswith(".json"):
+                    return JSONResponse({"problem": str(error)}, status)
+                shown = {"here": "sessions", "rights": "coach", "problem": str(error)}
+                return HTMLResponse(rendered("sorry.html", **shown), status)
+
+        return handler
+
+
+def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
+    """Return the application that serves all of the desk's addresses.
+
+    Its ``state.reads`` is to be closed at the end.
+    """
+    reads = DeskStore(store_path)
+    desk = Desk(reads, preparing)
+    router = APIRouter(prefix="/sessions", route_class=DeskRoute)
+    _add_session(router, desk)
+    _add_tables(router, desk)
+    _add_swings(router, desk)
+    router.include_router(data_router(reads, preparing, DeskRoute))
+    router.include_router(export_router(reads, DeskRoute))
+    app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+    app.include_router(router)
+    app.add_exception_handler(404, not_there)
+    app.state.reads = reads
+    return app
+
+
+def _add_session(router: APIRouter, desk: Desk) -> None:
+    @router.get("", response_class=HTMLResponse)
+    def sessions() -> Response:
+        return desk.page("sessions.html", sessions=desk.reads.all())
+
+    @router.get("/{session_id}", response_class=HTMLResponse)
+    def session(session_id: str) -> Response:
+        opened = desk.reads.open(session_id)
+        problem, share = None, 0.0
+        if opened.kept is None and opened.line.session.state != "open":
+            progress = desk.preparing.ask(opened.session_id, again=True)
+            problem, share = progress.problem, progress.share
+        return desk.page(
+            "session.html",
+            opened=opened,
+            sets=[(k, run, dict(proportions_of(run))) for k, run in enumerate(opened.sets, 1)],
+            numbers=opened.numbers,
+            loose=_in_no_set(opened),
+            files=[name for name in file_names(with_frames=True) if name != FRAMES],
+            frames=FRAMES,
+            problem=problem,
+            share=share,
+        )
+
+
+def _in_no_set(opened: Opened) -> list[int]:
+    names = opened.set_names
+    return [n for first, n in opened.numbers.items() if first not in names]
+
+
+def _add_tables(router: APIRouter, desk: Desk) -> None:
+    def table(session_id: str, what: str, sort: str, order: str, page: int) -> Response:
+        opened = desk.reads.open(session_id)
+        found = opened.found
+        made: Any
+        if what == "steps":
+            made = make_table(found.steps, STEP_MEASURES, sort, order, page)
+        elif what == "stands":
+            made = make_table(found.stands, STAND_MEASURES, sort, order, page)
+        else:
+            made = make_table(found.swings, swing_columns(opened.set_names), sort, order, page)
+        notes = {"swings": SWING_NOTES, "steps": _STEP_NOTES, "stands": _STAND_NOTES}[what]
+        return desk.page(
+            "table.html",
+            opened=opened,
+            what=what,
+            table=made,
+            sort=sort,
+            order=order,
+            notes=notes,
+        )
+
+    def add(what: str) -> None:
+        @router.get(f"/{{session_id}}/{what}", response_class=HTMLResponse)
+        def shown(session_id: str, sort: str = "", order: str = "up", page: int = 1) -> Response:
+            return table(session_id, what, sort, order, page)
+
+    for what in ("steps", "swings", "stands"):
+        add(what)
+
+
+_STEP_NOTES = (
+    "Centre: the load-weighted middle of the time a region is loaded. Heel off: when the heel's "
+    "load falls under its floor for good. Newtons are about: zones do not cover the whole foot.",
+)
+_STAND_NOTES = (
+    "Footbed and shoe change the midfoot's share. One insole's sway is not balance ability; there "
+    "are no norms for it here.",
+)
+
+
+def _add_swings(router: APIRouter, desk: Desk) -> None:
+    @router.get("/{session_id}/swings/{number}", response_class=HTMLResponse)
+    def swing(session_id: str, number: int) -> Response:
+        opened = desk.reads.open(session_id)
+        return desk.page("swing.html", **swing_page(desk.reads, opened, number))
+
+    @router.get("/{session_id}/sets/{number}", response_class=HTMLResponse)
+    def one_set(session_id: str, number: int, other: int = 0) -> Response:
+        opened = desk.reads.open(session_id)
+        run = opened.run(number)
+        second = opened.run(other) if other else None
+        frames = desk.reads.swing_rows(opened, run.swings)
+        laid = overlay_of(frames, opened.found.rate_hz or 100.0)
+        lines = lines_of(run, second, opened.sets)
+        return desk.page(
+            "set.html",
+            opened=opened,
+            number=number,
+            other=other,
+            run=run,
+            second=second,
+            proportions=proportions_of(run),
+            second_proportions=dict(proportions_of(second)) if second else {},
+            lines=lines,
+            repeats=repeats_in(opened.sets),
+            verdicts=has_verdict(lines),
+            by_chance=BY_CHANCE,
+            laid=laid,
+            moments=set_table(laid),
+            band=BAND,
+            numbers=opened.numbers,
+            notes=SWING_NOTES,
+        )

@@ -1,0 +1,122 @@
+"""Preparing a stored session to be looked at: its time line and the rows of its swings.
+
+An hour of record takes seconds to go through the pipeline, too long for opening a page. So it goes
+through once, after the session has ended, and what the pages show is kept beside it (`cache.py`).
+"""
+
+import json
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+
+import numpy as np
+
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade.block import PairBlock
+from plantigrade.events import Swing
+from plantigrade_gateway.analysis.eventrow import event_of
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.record.entries import Batch, Kind, ZoneRows
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.report.frames import FrameReader
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk import cache
+from plantigrade_gateway.web.desk.cache import HEAD, PIECE, SWING, made_of
+from plantigrade_gateway.web.desk.curves import (
+    Piece,
+    PieceMaker,
+    SwingCutter,
+    SwingFrames,
+)
+
+
+def prepare(
+    store: Store, session_id: str, on_progress: Callable[[float], None] = lambda share: None
+) -> None:
+    """Make what is kept of a session from its record.
+
+    Parameters
+    ----------
+    store : Store
+    session_id : str
+    on_progress : callable
+        Told now and then which share of the record is done.
+
+    Raises
+    ------
+    StoreError
+        No such session, it is still being recorded, its results are of another version, or its
+        record is damaged.
+    """
+    session = store.session(session_id)
+    if session.state == "open":
+        raise StoreError(f"session {session_id}: is still being recorded")
+    if session.analysis_version != ANALYSIS_VERSION:
+        raise StoreError(
+            f"session {session_id}: its results are of another version; run plantigrade reanalyse"
+        )
+    cache.clear(store, session_id)
+    swings = [event_of(row) for row in store.events(session_id, "swing")]
+    cutter = SwingCutter([swing for swing in swings if isinstance(swing, Swing)])
+    maker = PieceMaker()
+    spans: list[tuple[float, float]] = []
+    settings = SessionSettings()
+    entries = 0
+
+    def keep(pieces: list[Piece], frames: dict[int, SwingFrames]) -> None:
+        for piece in pieces:
+            cache.put(store, session_id, PIECE, len(spans), piece.to_bytes())
+            spans.append((piece.start_s, piece.end_s))
+        for k, rows in frames.items():
+            cache.put(store, session_id, SWING, k, rows.to_bytes())
+
+    for settings, net, zones, so_far in _rows(store, session_id):
+        keep(maker.push(net, settings), cutter.push(net, zones, settings))
+        if so_far > entries:
+            entries = so_far
+            on_progress(entries / max(session.entries, 1))
+    keep(maker.flush(), cutter.flush())
+    head = {
+        "made_of": made_of(session),
+        "spans": spans,
+        "lead": str(settings.lead),
+        "body_weight_n": settings.body_weight_n,
+        "body_weight_from": settings.body_weight_from,
+    }
+    cache.put(store, session_id, HEAD, 0, json.dumps(head).encode())  # last: all is there
+
+
+def _rows(
+    store: Store, session_id: str
+) -> Iterator[tuple[SessionSettings, PairBlock, ZoneRows, int]]:
+    """Give a record's rows net of the baseline and their zones, the settings, entries so far."""
+    reader, last_s, entries = FrameReader(), -np.inf, 0
+
+    def new(blocks: list[PairBlock]) -> Iterator[tuple[PairBlock, ZoneRows]]:
+        nonlocal last_s
+        for block in blocks:
+            # a new time line may begin within the old one
+            later = int(np.searchsorted(block.t_s, last_s, side="right"))
+            block = block.slice(later, len(block))
+            if len(block):
+                last_s = float(block.t_s[-1])
+                yield block, reader.zones(block.t_s)
+
+    for batch in store.batches(session_id):
+        for piece in _cut_at_settings(batch):
+            settings = reader.settings  # rows that new settings end are still of the old ones
+            output = reader.push(piece)
+            if not (len(piece) == 1 and piece.kind[0] == Kind.SETTINGS):
+                settings = reader.settings
+            entries += len(piece)
+            for net, zones in new(output.net):
+                yield settings, net, zones, entries
+    for net, zones in new(reader.flush().net):
+        yield reader.settings, net, zones, entries
+
+
+def _cut_at_settings(batch: Batch) -> Iterator[Batch]:
+    """Cut a batch so that each change of settings stands alone."""
+    places = np.flatnonzero(batch.kind == Kind.SETTINGS).tolist()
+    edges = sorted({0, len(batch), *places, *(place + 1 for place in places)})
+    for start, stop in pairwise(edges):
+        yield batch if stop - start == len(batch) else batch.slice(start, stop)

@@ -1,0 +1,268 @@
+"""What the desk asks the store: sessions as lines of a list, one session whole.
+
+Reads only, in short statements: a recording's commits and another program's deletions never wait.
+"""
+
+import threading
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from plantigrade.events import Manner, Swing, Timing
+from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, set_name, sets_of
+from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.formats import printable
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.rows import Session
+from plantigrade_gateway.store.sessions import SessionLine, list_sessions
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk.cache import Prepared, prepared, read_swings
+from plantigrade_gateway.web.desk.curves import SwingFrames
+
+
+class NotThere(GatewayError):
+    """What was asked for is not in the store."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """One session in the list.
+
+    Attributes
+    ----------
+    line : SessionLine
+    good : int
+        Pushes that rolled with the shift.
+    checks, sets : tuple of str
+        As the marks name them.
+    """
+
+    line: SessionLine
+    good: int
+    checks: tuple[str, ...]
+    sets: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """One session, opened.
+
+    Attributes
+    ----------
+    line : SessionLine
+    found : Analysis
+    sets : tuple of MarkedSet
+    kept : Prepared or None
+        What was prepared to be looked at; None where nothing is yet.
+    """
+
+    line: SessionLine
+    found: Analysis
+    sets: tuple[MarkedSet, ...]
+    kept: Prepared | None
+
+    @property
+    def session_id(self) -> str:
+        """The session's whole id."""
+        return self.line.session.session_id
+
+    @property
+    def set_names(self) -> dict[int, str]:
+        """The set of each swing that is in one, by the swing's ``first_index``."""
+        return {swing.first_index: run.name for run in self.sets for swing in run.swings}
+
+    @property
+    def numbers(self) -> dict[int, int]:
+        """Each swing's number in the session (from 1), by its ``first_index``."""
+        return {swing.first_index: n for n, swing in enumerate(self.found.swings, 1)}
+
+    @property
+    def shown(self) -> Prepared:
+        """What was prepared.
+
+        Raises
+        ------
+        NotThere
+            Nothing is yet.
+        """
+        if self.kept is None:
+            raise NotThere(f"session {self.session_id}: is not prepared yet; open its page first")
+        return self.kept
+
+    def swing(self, number: int) -> Swing:
+        """Return a swing by its number.
+
+        Raises
+        ------
+        NotThere
+            There is none of this number.
+        """
+        if not 1 <= number <= len(self.found.swings):
+            raise NotThere(f"swing {number}: this session has {len(self.found.swings)} swings")
+        return self.found.swings[number - 1]
+
+    def run(self, number: int) -> MarkedSet:
+        """Return a set by its number, from 1.
+
+        Raises
+        ------
+        NotThere
+            There is none of this number.
+        """
+        if not 1 <= number <= len(self.sets):
+            raise NotThere(f"set {number}: this session has {len(self.sets)} sets")
+        return self.sets[number - 1]
+
+
+class DeskStore:
+    """The store as the desk reads it; opened when first asked, so that it may come later.
+
+    Parameters
+    ----------
+    path : Path
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._store: Store | None = None
+        self._guard = threading.Lock()
+
+    def close(self) -> None:
+        """Close the file, if it was opened."""
+        with self._guard:
+            if self._store is not None:
+                self._store.close()
+                self._store = None
+
+    @property
+    def store(self) -> Store:
+        """The open store.
+
+        Raises
+        ------
+        StoreError
+            As `Store.open`; a missing file is not made.
+        """
+        with self._guard:
+            if self._store is None:
+                self._store = Store.open(self.path, create=False)
+            return self._store
+
+    def all(self) -> list[Listed]:
+        """Return all sessions, the latest first; none where there is no store yet."""
+        if not self.path.exists():
+            return []
+        good = self._good()
+        marks = self._marks()
+        return [
+            Listed(
+                line,
+                good.get(line.session.session_id, 0),
+                *_checks_and_sets(marks.get(line.session.session_id, ())),
+            )
+            for line in list_sessions(self.store)
+        ]
+
+    def open(self, session_id: str) -> Opened:
+        """Return one session.
+
+        Raises
+        ------
+        NotThere
+            No session has this id.
+        StoreError
+            Its results were made by another version.
+        """
+        session = self.session(session_id)
+        found = results.read(self.store, session_id)
+        players = {player.player_id: player for player in self.store.players.all()}
+        line = SessionLine(
+            session,
+            players.get(session.player_id or ""),
+            len(found.steps),
+            len(found.swings),
+            len(found.stands),
+        )
+        kept = prepared(self.store, session)
+        return Opened(line, found, sets_of(found.swings, found.marks), kept)
+
+    def kept(self, session_id: str) -> Prepared:
+        """Return what was prepared of a session.
+
+        Raises
+        ------
+        NotThere
+            There is no such session, or nothing is prepared yet.
+        """
+        kept = prepared(self.store, self.session(session_id))
+        if kept is None:
+            raise NotThere(f"session {session_id}: is not prepared yet; open its page first")
+        return kept
+
+    def session(self, session_id: str) -> Session:
+        """Return a session as the store knows it.
+
+        Raises
+        ------
+        NotThere
+            No session has this id.
+        """
+        try:
+            return self.store.session(session_id)
+        except StoreError as error:
+            if not self.store.database.read(
+                "SELECT 1 FROM sessions WHERE session_id = ?", (session_id,)
+            ):
+                text = f"session {printable(session_id)}: not in the store (any more)"
+                raise NotThere(text) from error
+            raise
+
+    def swing_rows(
+        self, opened: Opened, swings: Sequence[Swing]
+    ) -> list[tuple[Swing, SwingFrames | None]]:
+        """Return swings with their rows; None for one that has none."""
+        numbers = opened.numbers
+        places = [numbers[swing.first_index] - 1 for swing in swings]
+        found = read_swings(self.store, opened.session_id, places) if opened.shown else {}
+        return [(swing, found.get(k)) for swing, k in zip(swings, places, strict=True)]
+
+    def rows_of(self, opened: Opened, swing: Swing) -> SwingFrames:
+        """Return one swing's rows.
+
+        Raises
+        ------
+        NotThere
+            There are none.
+        """
+        ((_, rows),) = self.swing_rows(opened, [swing])
+        if rows is None:
+            raise NotThere("swing: no rows of it are kept")
+        return rows
+
+    def _good(self) -> Counter[str]:
+        """Count each session's good pushes (`is_good`, in the database's words)."""
+        rows = self.store.database.read(
+            "SELECT session_id, count(*) FROM events JOIN sessions USING (session_no)"
+            " WHERE kind = 'swing' AND json_extract(body, '$.push.manner') = ?"
+            " AND json_extract(body, '$.push.timing') = ? GROUP BY session_no",
+            (str(Manner.ROLLED), str(Timing.WITH_SHIFT)),
+        )
+        return Counter(dict(rows))
+
+    def _marks(self) -> Mapping[str, tuple[Mark, ...]]:
+        rows = self.store.database.read(
+            "SELECT session_id, json_extract(mark.value, '$.t_s'),"
+            " json_extract(mark.value, '$.text') FROM quality JOIN sessions USING (session_no),"
+            " json_each(quality.value) AS mark WHERE quality.name = 'marks' ORDER BY session_no"
+        )
+        found: dict[str, tuple[Mark, ...]] = {}
+        for session_id, t_s, text in rows:
+            found[session_id] = (*found.get(session_id, ()), Mark(t_s, text))
+        return found
+
+
+def _checks_and_sets(marks: tuple[Mark, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    checks = (printable(mark.text).strip() for mark in marks)
+    names = tuple(text[len(CHECK) :].strip() for text in checks if text.lower().startswith(CHECK))
+    return names, tuple(name for mark in marks if (name := set_name(mark)) is not None)

@@ -1,0 +1,82 @@
+"""The coach's desk in the web process: stored sessions, without slowing the live page's start.
+
+What serves the pages (`deskpages`) needs scipy and takes seconds to import, so it comes with the
+first request; what the charts need comes after it. While the application runs, sessions that end
+are prepared to be looked at.
+"""
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+from importlib import import_module, util
+from pathlib import Path
+
+from fastapi import APIRouter, FastAPI
+from starlette.routing import Route
+from starlette.types import Receive, Scope, Send
+
+from plantigrade_gateway.web.desk.preparing import Preparing
+
+
+def bokeh_files() -> Path:
+    """Return the folder of Bokeh's own script, in its wheel."""
+    spec = util.find_spec("bokeh")
+    assert spec is not None and spec.origin is not None
+    return Path(spec.origin).parent / "server" / "static" / "js"
+
+
+def desk_router(store_path: Path) -> APIRouter:
+    """Return the desk's addresses, ``/sessions`` and all below.
+
+    Parameters
+    ----------
+    store_path : Path
+        It may be made later.
+    """
+    preparing = Preparing(store_path)
+    pages = _Pages(store_path, preparing)
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        work = asyncio.create_task(preparing.run(), name="preparing sessions")
+        try:
+            yield
+        finally:
+            work.cancel()
+            with suppress(asyncio.CancelledError):
+                await work
+            pages.close()
+
+    router = APIRouter(lifespan=lifespan)
+    for path in ("/sessions", "/sessions/{rest:path}"):
+        router.routes.append(Route(path, endpoint=pages))
+    return router
+
+
+class _Pages:
+    """The desk's pages as an application that is made when first asked."""
+
+    def __init__(self, store_path: Path, preparing: Preparing) -> None:
+        self._store_path = store_path
+        self._preparing = preparing
+        self._made: asyncio.Task[FastAPI] | None = None
+        self._charts: asyncio.Future[object] | None = None
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if self._made is None:
+            self._made = asyncio.create_task(self._make())
+        await (await asyncio.shield(self._made))(scope, receive, send)
+        if self._charts is None:
+            charts = "plantigrade_gateway.web.desk.charts"
+            loop = asyncio.get_running_loop()
+            self._charts = loop.run_in_executor(None, import_module, charts)
+
+    def close(self) -> None:
+        """Close the store, where it was opened."""
+        if self._made is not None and self._made.done() and not self._made.cancelled():
+            self._made.result().state.reads.close()
+
+    async def _make(self) -> FastAPI:
+        pages = await asyncio.to_thread(import_module, "plantigrade_gateway.web.desk.pages")
+        made: FastAPI = pages.pages_app(self._store_path, self._preparing)
+        return made

@@ -1,0 +1,227 @@
+"""A set of swings in numbers, and two sets side by side with the measuring error."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from plantigrade.block import FloatArray
+from plantigrade.change import Kind, compare
+from plantigrade.events import HeelLiftState, Manner, Swing, Timing
+from plantigrade.overlay import Overlay, overlay
+from plantigrade.reliability import Proportion, proportion
+from plantigrade.stat import Stat, stat_of
+from plantigrade.summary import summarise_swings
+from plantigrade_gateway import formats, words
+from plantigrade_gateway.analysis.result import MarkedSet, is_good
+from plantigrade_gateway.web.desk.chartdata import Data, padded, plain
+from plantigrade_gateway.web.desk.curves import ABOUT_SHIFT_S, SwingFrames
+from plantigrade_gateway.web.desk.tables import SWING_MEASURES
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One measure of one set, or of two.
+
+    Attributes
+    ----------
+    title, unit : str
+    first, second : str
+        Mean ± SD (count); the second is empty where nothing is compared.
+    difference, mdc95, verdict : str
+    """
+
+    title: str
+    unit: str
+    first: str
+    second: str = ""
+    difference: str = ""
+    mdc95: str = ""
+    verdict: str = ""
+
+
+def proportions_of(run: MarkedSet) -> list[tuple[str, Proportion]]:
+    """Return the classes of a set's swings with their 95 % intervals."""
+    found = summarise_swings(run.swings)
+    return [
+        ("rolled with the shift", proportion(sum(map(is_good, run.swings)), found.swings)),
+        ("push rolled", found.manners[Manner.ROLLED]),
+        ("push skipped", found.manners[Manner.SKIPPED]),
+        ("push held", found.manners[Manner.HELD]),
+        ("push early", found.timings[Timing.EARLY]),
+        ("lead heel lifted", found.heel_lifts[HeelLiftState.LIFTED]),
+    ]
+
+
+def lines_of(run: MarkedSet, other: MarkedSet | None, all_sets: Sequence[MarkedSet]) -> list[Line]:
+    """Return each measure of a set, beside those of another one where it is given.
+
+    Repeats are sets of the same name within the session: their means show how much a set's mean
+    differs of itself. Without two such sets there is no verdict.
+    """
+    lines = []
+    for measure in SWING_MEASURES:
+        values = [measure.number(swing) for swing in run.swings]
+
+        def text(stat: Stat, digits: int = measure.digits, scale: float = measure.scale) -> str:
+            return words.spread(stat, digits, scale)
+
+        if other is None:
+            lines.append(Line(measure.title, measure.unit, text(stat_of(values))))
+            continue
+        repeats = [
+            [stat_of(measure.number(swing) for swing in one.swings).mean for one in alike]
+            for alike in _same_name(all_sets)
+        ]
+        change = compare(
+            values, [measure.number(swing) for swing in other.swings], repeats, Kind.MEAN
+        )
+        lines.append(
+            Line(
+                measure.title,
+                measure.unit,
+                text(change.a),
+                text(change.b),
+                measure.text(change.difference),
+                measure.text(change.mdc95),
+                change.text,
+            )
+        )
+    return lines
+
+
+def repeats_in(all_sets: Sequence[MarkedSet]) -> str:
+    """Say what the repeats of a session's sets are."""
+    alike = _same_name(all_sets)
+    if not alike:
+        return (
+            "No set of this session was repeated under the same name, so there is no measuring "
+            "error to compare with, and no verdict."
+        )
+    named = ", ".join(f"{runs[0].name} ({len(runs)} times)" for runs in alike)
+    return f"Measuring error from {Kind.MEAN}, repeated in this session: {named}."
+
+
+def has_verdict(changes: Sequence[Line]) -> bool:
+    """Whether any line says more than that there is no verdict."""
+    return any(line.mdc95 not in ("", formats.NONE) for line in changes)
+
+
+def _same_name(all_sets: Sequence[MarkedSet]) -> list[list[MarkedSet]]:
+    """Return the sets that were repeated, by name."""
+    groups: dict[str, list[MarkedSet]] = {}
+    for run in all_sets:
+        if run.swings:
+            groups.setdefault(run.name.lower(), []).append(run)
+    return [runs for runs in groups.values() if len(runs) > 1]
+
+
+BEFORE_S, AFTER_S = ABOUT_SHIFT_S
+"""What is shown before and after the shift, s."""
+
+BAND = (
+    "Thin lines: single swings. Thick line: their mean at each instant, where three or more have "
+    "a value. Band: mean ± one standard deviation of single swings at that instant: how much "
+    "swings differ. It is no confidence interval of the mean and says nothing of whole curves."
+)
+
+CURVES = ("share", "lead", "trail", "cop")
+"""Lead share; lead and trail load, about × BW; CoP y of the trail foot, % of length."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetOverlay:
+    """The swings of a set that can be laid over each other.
+
+    Attributes
+    ----------
+    curves : dict of str to Overlay
+        By the names in `CURVES`.
+    used : int
+        How many swings are drawn.
+    left_out : int
+        Swings without a known shift, or without rows.
+    """
+
+    curves: dict[str, Overlay]
+    used: int
+    left_out: int
+
+
+def overlay_of(swings: Sequence[tuple[Swing, SwingFrames | None]], rate_hz: float) -> SetOverlay:
+    """Lay swings over each other at their shifts."""
+    usable = [(s, f) for s, f in swings if s.shift_s is not None and f is not None]
+
+    def laid(name: str) -> Overlay:
+        curves = [(f.t_s - (s.shift_s or 0.0), _curve(name, f)) for s, f in usable]
+        return overlay(curves, BEFORE_S, AFTER_S, rate_hz)
+
+    return SetOverlay({name: laid(name) for name in CURVES}, len(usable), len(swings) - len(usable))
+
+
+def set_data(found: SetOverlay) -> Data:
+    """Return what a set fills into the chart."""
+    sources: dict[str, Any] = {}
+    for name, laid in found.curves.items():
+        t = plain(laid.t_s)
+        sources[f"{name}_each"] = {
+            "xs": [t] * len(laid.curves),
+            "ys": [plain(c) for c in laid.curves],
+        }
+        sources[f"{name}_mean"] = {"t": t, "mean": plain(laid.mean)}
+        sources[f"{name}_band"] = _band(laid)
+    load = padded([found.curves[name].curves for name in ("lead", "trail")])
+    return {"sources": sources, "ranges": {"time": [-BEFORE_S, AFTER_S], "load": load}}
+
+
+def _curve(name: str, frames: SwingFrames) -> FloatArray:
+    lead = frames.settings.lead
+    if name == "share":
+        return frames.lead_share
+    if name == "cop":
+        y: FloatArray = 100.0 * frames.cop(lead.other)[:, 1]
+        return y
+    return frames.load_bw(lead if name == "lead" else lead.other)
+
+
+def _band(laid: Overlay) -> dict[str, list[Any]]:
+    """Return the band's outlines, one for each stretch in which there is a mean."""
+    there = ~np.isnan(laid.mean)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], there.astype(np.int8), [0]))))
+    xs, ys = [], []
+    for start, stop in edges.reshape(-1, 2).tolist():
+        t, mean, sd = (values[start:stop] for values in (laid.t_s, laid.mean, laid.sd))
+        xs.append(plain(np.concatenate((t, t[::-1]))))
+        ys.append(plain(np.concatenate((mean - sd, (mean + sd)[::-1]))))
+    return {"xs": xs, "ys": ys}
+
+
+@dataclass(frozen=True, slots=True)
+class InstantRow:
+    """What a set comes to at one instant: mean ± SD (count) of each curve, as text."""
+
+    after: str
+    values: tuple[str, ...]
+
+
+def set_table(found: SetOverlay, every_s: float = 0.25) -> list[InstantRow]:
+    """Return the overlay in numbers, for those who do not see the chart."""
+    rows = []
+    t_s = found.curves["share"].t_s
+    for k, t in enumerate(t_s.tolist()):
+        if abs(t / every_s - round(t / every_s)) > 1e-6:
+            continue
+        values = []
+        for name, scale, digits in (
+            ("share", 100.0, 0),
+            ("lead", 1.0, 2),
+            ("trail", 1.0, 2),
+            ("cop", 1.0, 0),
+        ):
+            laid = found.curves[name]
+            mean, sd = float(laid.mean[k]), float(laid.sd[k])
+            stat = Stat(int(laid.count[k]), None if mean != mean else mean, sd)
+            values.append(words.spread(stat, digits, scale))
+        rows.append(InstantRow(f"{t:+.2f}", tuple(values)))
+    return rows

@@ -1,0 +1,54 @@
+"""Long work on stored sessions, in a process of its own at low priority.
+
+``python -m plantigrade_gateway.web.desk.worker prepare STORE SESSION``, or
+``tables STORE SESSION DIR``, or ``frames STORE SESSION DIR`` (the tables and the raw frames).
+Progress goes to standard output, a share (0 to 1) a line; a failure is one sentence on standard
+error and exit code 1. So neither the pages nor a recording wait for it.
+"""
+
+import os
+import sys
+from contextlib import suppress
+from pathlib import Path
+
+from plantigrade_gateway.errors import GatewayError
+from plantigrade_gateway.report.export import export
+from plantigrade_gateway.report.frames import write_frames
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk.prepare import prepare
+
+NICE = 5
+"""Steps of priority below the pages' own (ours)."""
+
+
+def main(arguments: list[str]) -> int:
+    """Do what the command line says; return the exit code."""
+    if hasattr(os, "nice"):
+        with suppress(OSError):
+            os.nice(NICE)
+    task, path, session_id, *rest = arguments
+    try:
+        with Store.open(Path(path), create=False) as store:
+            if task == "prepare":
+                prepare(store, session_id, _say)
+            else:
+                _export(store, session_id, Path(rest[0]), with_frames=task == "frames")
+    except GatewayError as error:
+        print(error, file=sys.stderr)
+        return 1
+    return 0
+
+
+def _export(store: Store, session_id: str, folder: Path, *, with_frames: bool) -> None:
+    def frames(to: Path) -> None:
+        write_frames(to, store.batches(session_id))
+
+    export(store, session_id, folder, write_frames=frames if with_frames else None)
+
+
+def _say(share: float) -> None:
+    print(f"{share:.3f}", flush=True)
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

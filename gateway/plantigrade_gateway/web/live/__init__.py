@@ -1,0 +1,1 @@
+"""The live page: its process, and the hub inside it."""

@@ -1,0 +1,256 @@
+"""What an open page may ask of the gateway: what is known of it, of the right kind, not too much.
+
+A page is a program in somebody else's hands. What it sends goes on to the gateway, which prints it,
+keeps it and acts on it; nothing passes that is not one of these, field by field.
+"""
+
+import asyncio
+import json
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.web.door.access import Rights
+
+Message = dict[str, Any]
+LONGEST_NOTE = 500
+LONGEST_WORD = 100
+
+_Kinds = tuple[type, ...]
+_WORD: _Kinds = (str, type(None))
+_NUMBER: _Kinds = (int, float)
+_FIELDS: dict[str, dict[str, _Kinds]] = {
+    "ask": {},
+    "drawn": {"sent_ms": _NUMBER, "drawn_ms": _NUMBER},
+    "drill": {"name": _WORD, "feedback": _WORD},
+    "mark": {"text": (str,)},
+    "record": {},
+    "sound": {"device": (bool,)},
+    "stop": {},
+}
+_PLAYER_MAY = frozenset({"ask", "drawn"})
+
+_BURST = 120.0
+_A_SECOND = 60.0
+_COST = {"drawn": 1.0}  # one a picture, while a page is measured
+_USUAL_COST = 10.0
+
+
+class Budget:
+    """How much a page may ask at once: a dozen commands, then six a second (ours).
+
+    Parameters
+    ----------
+    clock : callable
+        Monotonic time, s.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._left = _BURST
+        self._at_s = clock()
+
+    def take(self, message: object) -> bool:
+        """Take what a message costs; return whether there was enough."""
+        now_s = self._clock()
+        self._left = min(_BURST, self._left + (now_s - self._at_s) * _A_SECOND)
+        self._at_s = now_s
+        self._left -= _COST.get(_kind_of(message), _USUAL_COST)
+        return self._left >= 0.0
+
+
+def checked(message: object, rights: Rights) -> Message:
+    """Return a command with the fields that it has, and no other.
+
+    Raises
+    ------
+    InputError
+        It is none, not of its kind, or not for these rights; one sentence.
+    """
+    kind = _kind_of(message)
+    if not isinstance(message, dict) or kind not in _FIELDS:
+        raise InputError(f"message: expected one of {', '.join(sorted(_FIELDS))}")
+    if rights is not Rights.COACH and kind not in _PLAYER_MAY:
+        raise InputError(f"{kind}: only the coach's page can do this")
+    found: Message = {"type": kind}
+    for name, kinds in _FIELDS[kind].items():
+        value = message.get(name)
+        if name == "text":
+            found[name] = _note(value)
+        elif name in message:
+            if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
+                raise InputError(f"{kind}: {name} is not of its kind")
+            if isinstance(value, str) and (len(value) > LONGEST_WORD or not value.isprintable()):
+                raise InputError(f"{kind}: {name} is not a word of ours")
+            found[name] = value
+    return found
+
+
+def _kind_of(message: object) -> str:
+    kind = message.get("type") if isinstance(message, dict) else None
+    return kind if isinstance(kind, str) else ""
+
+
+def _note(text: object) -> str:
+    """Return a note as it is kept: one line, without what steers a terminal."""
+    plain = ""
+    if isinstance(text, str) and len(text) <= LONGEST_NOTE:
+        plain = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    if not plain:
+        raise InputError(f"mark: expected a text of 1 to {LONGEST_NOTE} characters")
+    return plain
+
+
+MAX_WAITING = 200
+"""Messages that may wait for one viewer; past them it is dropped (ours)."""
+_PICTURES_WAITING = 2  # a picture older than the last two is of no use to anybody
+_KEPT = ("hello", "swing", "drill", "link")  # what a new viewer is told first
+NO_GATEWAY: Message = {"type": "hello", "v": 1, "session": None, "gateway": False, "drills": []}
+
+
+class Viewer:
+    """One open page.
+
+    Parameters
+    ----------
+    rights : Rights
+
+    Attributes
+    ----------
+    gone : bool
+        It was dropped; its socket is to be closed.
+    left_out : int
+        Pictures it was not sent.
+    budget : Budget
+        How much more it may ask just now.
+    """
+
+    def __init__(self, rights: Rights) -> None:
+        self.rights = rights
+        self.gone = False
+        self.left_out = 0
+        self.budget = Budget()
+        self._waiting: deque[tuple[bool, str]] = deque()
+        self._came = asyncio.Event()
+
+    def put(self, text: str, is_picture: bool) -> None:
+        """Have a message sent."""
+        if is_picture and sum(picture for picture, _ in self._waiting) >= _PICTURES_WAITING:
+            self.left_out += 1
+            return
+        if len(self._waiting) >= MAX_WAITING:
+            self.drop()
+            return
+        self._waiting.append((is_picture, text))
+        self._came.set()
+
+    def drop(self) -> None:
+        """Give it up."""
+        self.gone = True
+        self._came.set()
+
+    async def next(self) -> str | None:
+        """Wait for the next message; None once it was dropped."""
+        while not self._waiting and not self.gone:
+            self._came.clear()
+            await self._came.wait()
+        return None if self.gone else self._waiting.popleft()[1]
+
+
+class Hub:
+    """What the gateway says, for all who look; what they want, for the gateway.
+
+    All of it runs in the event loop's thread.
+
+    Parameters
+    ----------
+    send : callable, optional
+        Takes a command to the gateway; None where there is no gateway (stored sessions only).
+    """
+
+    def __init__(self, send: Callable[[Message], None] | None = None) -> None:
+        self._send = send
+        self._viewers: set[Viewer] = set()
+        self._last: dict[str, Message] = {"hello": NO_GATEWAY}
+
+    @property
+    def session_id(self) -> str | None:
+        """The session under way."""
+        session = self._last["hello"].get("session")
+        return None if session is None else str(session["id"])
+
+    @property
+    def viewers(self) -> int:
+        """How many look."""
+        return len(self._viewers)
+
+    def take(self, line: str) -> None:
+        """Take a message of the gateway, JSON, to all viewers."""
+        message = json.loads(line)
+        kind = message["type"]
+        if kind == "hello":
+            self._new_session(message)
+            return
+        if kind in _KEPT:
+            self._last[kind] = message
+        elif kind == "sound":
+            self._last["hello"] = {**self._last["hello"], "sound": _plain(message)}
+        for viewer in list(self._viewers):
+            viewer.put(line, kind == "frame")
+
+    def join(self, rights: Rights) -> Viewer:
+        """Let somebody look from now on; the first message says all that is known."""
+        viewer = Viewer(rights)
+        viewer.put(self._hello(rights), False)
+        self._viewers.add(viewer)
+        self._tell_viewers()
+        return viewer
+
+    def leave(self, viewer: Viewer) -> None:
+        """Forget a viewer."""
+        self._viewers.discard(viewer)
+        self._tell_viewers()
+
+    def command(self, viewer: Viewer, message: object) -> str | None:
+        """Take what a viewer wants to the gateway.
+
+        Returns
+        -------
+        str or None
+            Why not, in a sentence.
+        """
+        if not viewer.budget.take(message):
+            viewer.drop()  # no page of ours asks so much
+            return None
+        try:
+            wanted = checked(message, viewer.rights)
+        except InputError as error:
+            return str(error)
+        if self._send is None:
+            return "the gateway is not running: see plantigrade run"
+        self._send(wanted)
+        return None
+
+    def _new_session(self, message: Message) -> None:
+        session = message.get("session") or {}
+        before = self._last["hello"].get("session") or {}
+        self._last["hello"] = message
+        if session.get("id") != before.get("id"):
+            self._last.pop("swing", None)
+        for viewer in list(self._viewers):
+            viewer.put(self._hello(viewer.rights), False)
+
+    def _hello(self, rights: Rights) -> str:
+        known = {kind: self._last.get(kind) for kind in _KEPT if kind != "hello"}
+        return json.dumps({**self._last["hello"], **known, "rights": str(rights)})
+
+    def _tell_viewers(self) -> None:
+        if self._send is not None:
+            self._send({"type": "viewers", "n": self.viewers})
+
+
+def _plain(message: Message) -> Message:
+    """Return a message's fields without its type."""
+    return {name: value for name, value in message.items() if name != "type"}

@@ -1,0 +1,1 @@
+"""Bytes of one insole to packets, runs and stream events, and back."""

@@ -1,0 +1,61 @@
+"""The limits that tell a golf swing from steps, waggles, bends and half-swings.
+
+Every value is this project's own: no published values exist for events of load between the feet.
+They were set with the synthetic player and checked against open recordings of walks and against a
+plainer generator. What the definitions call adjustable stands in `limits.py`.
+"""
+
+RISE = 0.12
+"""A rise of s so large within `RISE_S` is looked at: it may be the drive to the lead foot."""
+RISE_S = 0.8
+STILL_RANGE = 0.05
+"""At address s stays within this over `address_s`; a quiet stand's sway moves it by about .02."""
+LOADED = 0.22
+"""Both feet are loaded at address: s lies between this and 1 less this."""
+ADDRESS_BEFORE_S = 3.5
+"""The stillness ends at most this long before the trail peak."""
+LEAST_FALL = 0.05
+"""s falls at least so far under its address level on the way to the trail peak."""
+LEAST_OVER = 0.09
+"""The drive carries s so far over its address level: a mere return from a backswing does not. Where
+s comes over it less, as in the reverse style and where unloading hides a part of it …"""
+LEAST_UNDER, LEAST_LOADED = -0.04, 1.2
+"""… it comes at least so near, and the lead foot's load over its own address load says that it was
+driven: a return from a half-swing stays under 1.15. s has then fallen clearly:"""
+LEAST_BACK = 0.10
+PRESS_MOST, PRESS_OF_RANGE = 0.10, 0.33
+"""A press before the start is at most so large, or this part of s's range: more is a waggle."""
+TRAIL_SIDE, TO_LEAD_SIDE, FAR_BACK = 0.42, 0.56, 0.15
+"""A stillness under the first may be a rest on the trail side: unless s then falls by the third, a
+rise up to the second is a return to the middle."""
+LEAST_RISE, LEAST_PACE = 0.20, 0.6
+"""A drive raises s so far and so fast, 1 / s: a lively waggle does neither quite."""
+PROMINENCE_BW = 0.04
+"""A lead peak stands out by so much, × BW …"""
+PROMINENCE_OF_RISE = 0.08
+"""… and by this part of the lead foot's rise."""
+LEVEL_OF_RISE, LEVEL_S = 0.06, 0.2
+"""A top this flat (within this part of the rise) for this long is a level, reached at its first
+row."""
+LOADING_S = (0.22, 3.0)
+"""Start → trail peak lies between these."""
+REST_AT_TRAIL_S = 0.8
+"""A trail peak as wide as this is a rest, not a turn."""
+DRIVE_S = (0.05, 0.6)
+"""Shift → lead peak lies between these."""
+OFF_S = 0.10
+"""A foot off the ground for so long before the lead peak is stepping."""
+LIFT_S = 0.08
+"""A trail foot off the ground for so long by `AFTER_PEAK_S` after the lead peak was lifted: the
+body only went over the lead foot to free it, as at a gait's first step …"""
+AFTER_PEAK_S = 0.10
+DRIVEN_BW, DRIVEN_FALL = 1.10, 0.12
+"""… unless the lead foot was driven down with more than the body's weight, × BW, after a clear fall
+of s: the trail foot of a hard swing may leave the ground."""
+SETTLED_RANGE, SETTLED_S = 0.06, 0.5
+STEPPED_S = 0.08
+BACKSWING_FALL = 0.06
+"""A fall of s so far under the address level is announced as a backswing (provisional)."""
+FALL_S = 1.0
+LOOK_S = 5.0
+KEEP_S = 12.0

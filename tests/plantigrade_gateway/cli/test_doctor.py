@@ -1,0 +1,275 @@
+"""Each thing that can be wrong with a machine is named, with what to do, and nothing hangs."""
+
+import asyncio
+import os
+import shutil
+import socket
+import sqlite3
+import subprocess
+import sys
+import threading
+from collections import namedtuple
+from pathlib import Path
+
+import pytest
+from bleak.exc import (
+    BleakBluetoothNotAvailableError,
+    BleakBluetoothNotAvailableReason,
+    BleakDBusError,
+    BleakError,
+)
+
+from plantigrade_gateway.cli import doctor
+from plantigrade_gateway.cli.doctor import (
+    State,
+    check_bluetooth,
+    check_python,
+    check_sound,
+    check_store,
+    examine,
+)
+from plantigrade_gateway.errors import SoundError
+from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.store import Store
+
+Usage = namedtuple("Usage", "total used free")
+
+
+def test_python_of_this_and_of_an_old_machine():
+    assert check_python().state is State.OK
+    old = check_python((3, 10, 2))
+    assert (old.state, old.found) == (State.FAIL, "Python 3.10.2")
+    assert old.advice == "Install Python 3.11 or newer."
+
+
+def test_a_store_that_is_there_can_be_written(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    Store.open(path).close()
+    before = path.read_bytes()
+    check = check_store(path)
+    assert check.state is State.OK
+    assert check.found.startswith(f"{path} can be written, ")
+    assert check.advice == ""
+    assert path.read_bytes() == before
+
+
+def test_a_store_still_to_be_made_leaves_no_trace(tmp_path):
+    check = check_store(tmp_path / "new" / "deeper" / "store.sqlite3")
+    assert check.state is State.OK
+    assert "can be made" in check.found
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_store_in_a_folder_that_cannot_be_written():
+    read_only = Path("/proc/sys")  # not even root makes files there
+    if not read_only.exists():
+        pytest.skip("no /proc/sys on this platform")
+    check = check_store(read_only / "store.sqlite3")
+    assert check.state is State.FAIL
+    assert "/proc/sys cannot be written" in check.found
+    assert check.advice
+
+
+def test_a_file_that_is_no_store(tmp_path):
+    path = tmp_path / "notes.txt"
+    path.write_text("dear diary\n" * 200)
+    check = check_store(path)
+    assert check.state is State.FAIL
+    assert str(path) in check.found and "not a Plantigrade store" in check.found
+    assert path.read_text() == "dear diary\n" * 200
+
+
+def test_a_store_that_another_program_keeps_locked(tmp_path, monkeypatch):
+    monkeypatch.setattr(schema, "BUSY_S", 0.1)
+    path = tmp_path / "store.sqlite3"
+    Store.open(path).close()
+    other = sqlite3.connect(path, isolation_level=None)
+    try:
+        other.execute("BEGIN IMMEDIATE")
+        check = check_store(path)
+    finally:
+        other.close()
+    assert check.state is State.FAIL
+    assert "another program keeps it locked" in check.found
+
+
+def test_a_disk_that_does_not_answer(tmp_path, monkeypatch):
+    never = threading.Event()
+    monkeypatch.setattr(doctor, "_STORE_LIMIT_S", 0.05)
+    monkeypatch.setattr(doctor, "_try_store", lambda path: never.wait())
+    check = check_store(tmp_path / "store.sqlite3")
+    never.set()
+    assert check.state is State.FAIL
+    assert "the disk gave no answer within 0.05 s" in check.found
+
+
+def test_little_space_is_a_warning(tmp_path, monkeypatch):
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: Usage(10**9, 10**9, 7_654_321))
+    check = check_store(tmp_path / "store.sqlite3")
+    assert check.state is State.WARN
+    assert check.found.endswith("7 MB free")
+    assert "Make room" in check.advice
+
+
+class FakeSpeaker:
+    """A device that opens, and that takes sound or does not."""
+
+    backend = "Fake"
+
+    def __init__(self, takes_sound: bool) -> None:
+        self.running = threading.Event()
+        if takes_sound:
+            self.running.set()
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+
+def test_sound_that_plays(monkeypatch):
+    monkeypatch.setattr(doctor, "Speaker", lambda: FakeSpeaker(True))
+    check = check_sound()
+    assert (check.state, check.found, check.advice) == (State.OK, "Fake plays", "")
+
+
+def test_a_device_that_never_wakes(monkeypatch):
+    monkeypatch.setattr(doctor, "Speaker", lambda: FakeSpeaker(False))
+    monkeypatch.setattr(doctor, "_WAKE_LIMIT_S", 0.05)
+    check = check_sound()
+    assert (check.state, check.found) == (State.WARN, "Fake opens but takes no sound")
+    assert "WAV file" in check.advice
+
+
+def test_no_sound_device(monkeypatch):
+    def fail() -> None:
+        raise SoundError("ALSA: failed to init device")
+
+    monkeypatch.setattr(doctor, "Speaker", fail)
+    check = check_sound()
+    assert check.state is State.WARN
+    assert check.found == "no sound device (ALSA: failed to init device)"
+    assert "WAV file" in check.advice
+
+
+def unavailable(reason: str) -> BleakBluetoothNotAvailableError:
+    return BleakBluetoothNotAvailableError("?", BleakBluetoothNotAvailableReason[reason])
+
+
+@pytest.mark.parametrize(
+    ("error", "found", "advice"),
+    [
+        (unavailable("NO_BLUETOOTH"), "no Bluetooth adapter", "Connect a Bluetooth LE adapter"),
+        (unavailable("NO_BLE_CENTRAL_ROLE"), "cannot connect to LE", "Connect a Bluetooth LE"),
+        (unavailable("POWERED_OFF"), "switched off", "Switch Bluetooth on"),
+        (unavailable("DENIED_BY_USER"), "no permission", "Allow this terminal"),
+        (unavailable("DENIED_BY_SYSTEM"), "no permission", "group bluetooth"),
+        (unavailable("DENIED_BY_UNKNOWN"), "no permission", "Allow this terminal"),
+        (unavailable("UNKNOWN"), "cannot be used", "off and on"),
+        (PermissionError(13, "Permission denied"), "no permission", "group bluetooth"),
+        (FileNotFoundError(2, "No such file"), "(D-Bus)", "systemctl start dbus"),
+        (ConnectionRefusedError(111, "refused"), "(D-Bus)", "systemctl start dbus"),
+        (
+            BleakDBusError("org.freedesktop.DBus.Error.ServiceUnknown", ["no org.bluez"]),
+            "(bluez) is not running",
+            "systemctl start bluetooth",
+        ),
+        (
+            BleakDBusError("org.freedesktop.DBus.Error.AccessDenied", ["no"]),
+            "no permission",
+            "group bluetooth",
+        ),
+        (BleakDBusError("org.bluez.Error.Failed", ["odd"]), "BleakDBusError", "off and on"),
+        (BleakError("odd"), "BleakError: odd", "off and on"),
+        (ImportError("No module named 'bleak'"), "bleak library", "Install Plantigrade"),
+        (TimeoutError(), "does not answer", "off and on"),
+    ],
+)
+def test_what_stands_in_bluetooths_way(error, found, advice):
+    async def scan() -> None:
+        raise error
+
+    check = check_bluetooth(scan)
+    assert check.state is State.WARN
+    assert found in check.found
+    assert advice in check.advice
+    assert check.advice.endswith("Recorded sessions can be used without it.")
+
+
+def test_bluetooth_that_works():
+    async def scan() -> None:
+        await asyncio.sleep(0)
+
+    assert check_bluetooth(scan).state is State.OK
+
+
+@pytest.mark.parametrize("blocks_the_loop", [False, True])
+def test_bluetooth_that_hangs(monkeypatch, blocks_the_loop):
+    monkeypatch.setattr(doctor, "_BLUETOOTH_LIMIT_S", 0.05 if not blocks_the_loop else -1.9)
+    never = threading.Event()
+
+    async def scan() -> None:
+        if blocks_the_loop:
+            never.wait()
+        await asyncio.sleep(3600)
+
+    check = check_bluetooth(scan)
+    never.set()
+    assert (check.state, check.found) == (State.WARN, "Bluetooth does not answer")
+
+
+linux_only = pytest.mark.skipif(sys.platform != "linux", reason="Bluetooth is on D-Bus on Linux")
+
+
+@linux_only
+def test_real_bleak_without_a_bus(monkeypatch, tmp_path):
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/none")
+    assert "(D-Bus)" in check_bluetooth().found
+
+
+@linux_only
+def test_real_bleak_on_a_bus_that_hangs(monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)  # a socket's path must be short
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", "unix:path=bus")
+    monkeypatch.setattr(doctor, "_BLUETOOTH_LIMIT_S", 0.3)
+    with socket.socket(socket.AF_UNIX) as silent:
+        silent.bind("bus")
+        silent.listen()
+        assert check_bluetooth().found == "Bluetooth does not answer"
+
+
+BUS_SCRIPT = Path(__file__).resolve().parents[3] / ".ci" / "bus"
+BUS = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
+ "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
+<busconfig><type>session</type><listen>unix:path=bus</listen>
+<policy context="default"><allow user="*"/><allow own="*"/><allow send_destination="*"/>
+<allow receive_sender="*"/></policy></busconfig>"""
+
+
+@linux_only
+def test_real_bleak_on_a_bus_without_bluez(monkeypatch, tmp_path):
+    done = subprocess.run([BUS_SCRIPT], capture_output=True, text=True, check=False)
+    if done.returncode == 3:
+        pytest.skip(f"no message bus, .ci/bus says: {done.stderr.strip()}")
+    assert done.returncode == 0, done.stderr
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", "unix:path=bus")
+    Path("bus.conf").write_text(BUS)
+    command = [done.stdout.strip(), "--config-file=bus.conf", "--nofork", "--print-address"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as bus:
+        try:
+            assert bus.stdout is not None
+            assert bus.stdout.readline()  # it listens
+            assert "(bluez) is not running" in check_bluetooth().found
+        finally:
+            bus.terminate()
+
+
+def test_examine_checks_everything_in_order(monkeypatch, tmp_path):
+    monkeypatch.setattr(doctor, "Speaker", lambda: FakeSpeaker(True))
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/none")
+    checks = examine(tmp_path / "store.sqlite3")
+    assert [check.name for check in checks] == ["python", "store", "sound", "bluetooth"]
+    assert all(check.found and (check.advice or check.state is State.OK) for check in checks)
+    assert os.listdir(tmp_path) == []

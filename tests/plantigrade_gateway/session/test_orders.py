@@ -1,0 +1,237 @@
+"""What a page asks for: done in the session, written into its record, told to all who look."""
+
+import asyncio
+import io
+import json
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from rich.console import Console
+from tests.support.live_schema import live_messages
+from tests.support.waiting import HANG_S
+
+from plantigrade_gateway.analysis.practice import read_mark
+from plantigrade_gateway.drills.files import Drilling, shelf
+from plantigrade_gateway.forward.launch import LiveSummary
+from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.session.demo import _Stage
+from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
+from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.sound.output import Silence, Sound
+from plantigrade_gateway.sources.replay import demo_file, read_replay
+from plantigrade_gateway.store.status import Posted, ServiceStatus
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.door.access import Rights
+from plantigrade_gateway.web.live.hub import Hub
+
+
+class Told:
+    """Stands for the pages: keeps what they are told."""
+
+    viewers = 1
+    dropped = 0
+
+    def __init__(self) -> None:
+        self.messages: list[dict[str, Any]] = []
+
+    def send(self, message):
+        self.messages.append(message)
+
+    def of(self, kind: str) -> list[dict[str, Any]]:
+        return [m for m in self.messages if m["type"] == kind]
+
+
+@pytest.fixture
+def told() -> Told:
+    return Told()
+
+
+@pytest.fixture
+def orders(told) -> CommandHandler:
+    drilling, sound = Drilling(shelf(None)), Sound(Silence(), "Sound is off.")
+    return CommandHandler(LiveFeed(told, sound, drilling.shelf), sound, drilling)
+
+
+@pytest.fixture
+def live(store, orders) -> LiveSession:
+    live = LiveSession(store, "test", Silence(), print, tap=orders.onlookers.tap)
+    live.push(next(read_replay(demo_file())).slice(0, 400))
+    return live
+
+
+def marks(store: Store, live: LiveSession) -> list[str]:
+    live.close()
+    entries = [entry for batch in store.batches(live.session_id) for entry in batch]
+    return [entry.data.decode() for entry in entries if entry.kind is Kind.MARK][2:]
+
+
+def until(holds: Callable[[], object]) -> None:
+    end_s = time.monotonic() + HANG_S
+    while not holds():
+        assert time.monotonic() < end_s, "it does not come to hold"
+        time.sleep(0.01)
+
+
+def test_the_pages_are_told_which_drills_there_are(orders, told):
+    (hello,) = told.of("hello")
+    assert [d["name"] for d in hello["drills"]] == list(shelf(None).drills)
+    assert all(d["title"] and d["goal"] for d in hello["drills"])
+
+
+def test_a_mark_is_in_the_record_at_this_instant(orders, live, store, told):
+    now_s = live.analysis.now_s
+    orders.obey({"type": "mark", "text": "  new grip "}, live)
+    assert live.analysis.marks[-1].text == "new grip"
+    assert live.analysis.marks[-1].t_s == now_s
+    assert told.of("said")[-1]["text"] == "Marked: new grip"
+    assert marks(store, live) == ["new grip"]
+
+
+def test_a_drill_is_chosen_changed_and_ended(orders, live, store, told):
+    orders.obey({"type": "drill", "name": "push", "feedback": "other"}, live)
+    assert told.of("drill")[-1]["name"] == "push"
+    assert told.of("drill")[-1]["feedback"] == "other"
+    orders.obey({"type": "drill", "name": "stay", "feedback": None}, live)
+    orders.obey({"type": "drill", "name": None, "feedback": "every"}, live)
+    assert told.of("drill")[-1]["name"] is None
+    chosen = [read_mark(text) for text in marks(store, live)]
+    names = [c.drill.name if c is not None and c.drill is not None else None for c in chosen]
+    assert names == ["push", "stay", None]
+
+
+def test_the_chosen_drill_goes_on_in_the_next_session(orders, live, store):
+    orders.obey({"type": "drill", "name": "balance", "feedback": "silent"}, live)
+    live.close()
+    following = LiveSession(store, "test", Silence(), print)
+    orders.begin(following)
+    following.push(next(read_replay(demo_file())).slice(0, 10))
+    assert following.score is not None
+    assert (following.score.name, following.score.feedback) == ("balance", "silent")
+    following.close()
+
+
+@pytest.mark.parametrize(
+    ("message", "said"),
+    [
+        ({"type": "drill", "name": "psuh", "feedback": None}, "perhaps push"),
+        ({"type": "drill", "name": "push", "feedback": "never"}, "expected one of every, other"),
+    ],
+)
+def test_what_cannot_be_chosen_is_said_and_changes_nothing(
+    orders, live, store, told, message, said
+):
+    orders.obey(message, live)
+    assert said in told.of("said")[-1]["text"]
+    assert marks(store, live) == []
+
+
+def test_without_a_session_a_mark_is_refused_and_a_drill_waits_for_one(orders, store, told):
+    orders.obey({"type": "mark", "text": "x"}, None)
+    assert told.of("said")[-1]["text"] == "mark: no session is under way."
+    orders.obey({"type": "drill", "name": "push", "feedback": None}, None)
+    live = LiveSession(store, "test", Silence(), print)
+    orders.begin(live)
+    live.push(Batch.of(list(next(read_replay(demo_file())).slice(0, 10))))
+    assert live.score is not None and live.score.name == "push"
+    live.close()
+
+
+def test_choosing_the_sound_says_where_it_goes(orders, live, told):
+    orders.obey({"type": "sound", "device": False}, live)
+    until(lambda: told.of("sound"))
+    assert told.of("sound")[-1]["device"] is False
+    assert told.of("said")
+    live.close()
+
+
+class SlowSound(Sound):
+    """A sound whose device takes a while to open; nothing is heard."""
+
+    def __init__(self) -> None:
+        super().__init__(Silence(), "Sound is off.")
+        self.chosen: list[bool] = []
+        self.go_on = threading.Event()
+
+    def choose(self, device: bool) -> str:
+        self.go_on.wait(HANG_S)
+        self.chosen.append(device)
+        return f"device {device}"
+
+
+def test_of_several_presses_the_last_one_holds(told):
+    drilling, sound = Drilling(shelf(None)), SlowSound()
+    orders = CommandHandler(LiveFeed(told, sound, drilling.shelf), sound, drilling)
+    for device in (True, False, True, False, False, True):
+        orders.obey({"type": "sound", "device": device}, None)
+    sound.go_on.set()
+    until(lambda: len(told.of("sound")) == 6)
+    assert sound.chosen[1:] == [True] * 5
+
+
+def test_a_closed_sound_opens_no_device(monkeypatch):
+    def opened(*_: object) -> None:
+        raise AssertionError("a device was opened")
+
+    monkeypatch.setattr("plantigrade_gateway.sound.device._open", opened)
+    sound = Sound(Silence(), "Sound is off.")
+    sound.close()
+    assert sound.choose(True) == "Sound is off."
+
+
+def test_between_two_replays_pages_are_obeyed(orders, told, store):
+    stage = _Stage(Console(file=io.StringIO()), Posted(store.path))
+    for message in ({"type": "drill", "name": "stay"}, {"type": "stop"}, {"type": "record"}):
+        stage.asked.put(message)
+    assert stage.wait_for_record(orders, threading.Event())
+    live = LiveSession(store, "test", Silence(), print)
+    orders.begin(live)
+    live.push(Batch.of(list(next(read_replay(demo_file())).slice(0, 10))))
+    assert live.score is not None and live.score.name == "stay"
+    live.close()
+
+
+class Far(LiveSummary):
+    """Stands for the live summary: keeps of which session it was told."""
+
+    def __init__(self) -> None:
+        self.sessions: list[str] = []
+
+    def show(self, net, settings, session):
+        self.sessions.append(session)
+
+
+def test_both_feet_are_told_of_before_either_was_heard(told):
+    """A page that opens in the first second is greeted with the link, and draws two feet."""
+    onlookers = LiveFeed(told, Sound(Silence(), "off"), shelf(None))
+    onlookers.link(ServiceStatus(datetime.now(UTC), True, "ab", {}, None), None)
+    (link,) = told.of("link")
+    validator = live_messages()
+    validator.validate(link)
+    assert {foot: facts["state"] for foot, facts in link["feet"].items()} == {
+        "left": "no insole",
+        "right": "no insole",
+    }
+    hub = Hub()
+    for message in told.messages:
+        hub.take(json.dumps(message))
+    greeting = asyncio.run(hub.join(Rights.COACH).next())
+    assert greeting is not None
+    validator.validate(json.loads(greeting))
+
+
+def test_what_comes_after_a_session_is_not_told_as_of_it(store, told):
+    far = Far()
+    onlookers = LiveFeed(told, Sound(Silence(), "off"), shelf(None), far)
+    live = LiveSession(store, "test", Silence(), print)
+    onlookers.begin(live, "test")
+    moment = live.push(next(read_replay(demo_file())).slice(0, 400))
+    onlookers.show(moment, live.analysis.pipeline)
+    assert far.sessions == [live.session_id]
+    live.close()
+    onlookers.end()
+    onlookers.show(moment, live.analysis.pipeline)
+    assert far.sessions == [live.session_id]

@@ -1,0 +1,344 @@
+"""The commands and the service, with the virtual insoles in a process of their own."""
+
+import asyncio
+import io
+import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from bleak.backends.scanner import BaseBleakScanner
+from bleak.exc import BleakBluetoothNotAvailableError, BleakBluetoothNotAvailableReason
+from click.testing import CliRunner, Result
+from rich.console import Console
+from tests.support.waiting import HANG_S
+
+from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.record.entries import Kind
+from plantigrade_gateway.session.demo import RunOptions
+from plantigrade_gateway.session.runner import ServiceOptions, _Room, run
+from plantigrade_gateway.sound.output import Silence, Sound
+from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
+from plantigrade_gateway.sources.replay import demo_file, read_replay
+from plantigrade_gateway.store import status as linkstatus
+from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.process import Fault, Simulation
+
+try:
+    import bumble  # noqa: F401
+except ImportError:
+    pytest.skip(
+        "virtual insoles need the extra: pip install 'plantigrade[virtual]'",
+        allow_module_level=True,
+    )
+
+pytestmark = pytest.mark.dear
+
+
+def command(*arguments: object) -> Result:
+    """Run a command; the simulation, where there is one, runs in a process of its own."""
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+def process_of(*arguments: object) -> "subprocess.Popen[str]":
+    """A command in a process of its own, to be ended with Ctrl-C."""
+    code = "import sys; from plantigrade_gateway.cli.main import main; main(sys.argv[1:])"
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *(str(a) for a in arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def streamed(store: Path, packets: int) -> bool:
+    """Whether a running gateway has so many packets of each foot."""
+    status = linkstatus.read(linkstatus.path_for(store))
+    return status is not None and all(foot.packets >= packets for foot in status.feet.values())
+
+
+@pytest.fixture(scope="module")
+def transport(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The radio of a simulation that `plantigrade simulate` runs."""
+    store = tmp_path_factory.mktemp("simulate") / "none.sqlite3"
+    process = process_of("simulate", "--rate", 200, "--store", store)
+    assert process.stdout and process.stderr
+    lines = [process.stdout.readline() for _ in range(4)]
+    assert "until Ctrl-C" in lines[0], lines
+    yield lines[3].split()[-1]
+    process.send_signal(signal.SIGINT)
+    rest, errors = process.communicate(timeout=HANG_S)
+    assert (process.returncode, rest, errors) == (0, "", "")
+    assert not store.exists()
+
+
+def test_scan_pair_run_status(transport, tmp_path):
+    """The way of a first day, against one simulation."""
+    store = tmp_path / "store.sqlite3"
+    refused = command("run", "--radio", transport, "--store", store)
+    assert refused.exit_code == 2
+    assert "no insole is remembered" in refused.stderr
+
+    found = json.loads(
+        command("scan", "--seconds", 1, "--radio", transport, "--store", store, "--json").stdout
+    )
+    assert [(i["foot"], i["serial"], i["remembered"]) for i in found["insoles"]] == [
+        ("left", "51A70001", False),
+        ("right", "51A70002", False),
+    ]
+
+    paired = command(
+        "pair", "--seconds", 1, "--radio", transport, "--store", store, "--left-name", "blue"
+    )
+    assert paired.exit_code == 0, paired.stderr
+    assert "Remembered: left insole (blue), 51A70001, 270 mm." in paired.stdout
+    assert "Remembered: right insole (51A70002), 51A70002, 270 mm." in paired.stdout
+
+    wishes = ("--no-sound", "--no-page", "--mass", 80)
+    running = process_of("run", "--radio", transport, "--store", store, *wishes)
+    for _ in range(10 * HANG_S):
+        if streamed(store, 100) or running.poll() is not None:
+            break
+        time.sleep(0.1)
+    running.send_signal(signal.SIGINT)
+    shown, errors = running.communicate(timeout=HANG_S)
+    assert (running.returncode, errors) == (0, "")
+    assert "left insole (blue): connected (-60 dBm, battery 87 %)" in shown
+
+    with Store.open(store) as opened:
+        (session,) = opened.sessions()
+        entries = [e for batch in opened.batches(session.session_id) for e in batch]
+    assert (session.state, session.end_reason, session.source) == ("ended", "stop", "insoles")
+    kinds = [e.kind for e in entries]
+    assert kinds[0] is Kind.SETTINGS and kinds[-1] is Kind.END
+    assert kinds.count(Kind.CONNECTED) == kinds.count(Kind.DISCONNECTED) == 2
+    assert kinds.count(Kind.NOTIFICATION) > 200
+
+    again = command("reanalyse", "last", "--store", store, "--json")
+    assert json.loads(again.stdout)["sessions"][0]["changed"] == 0
+
+    status = json.loads(command("status", "--store", store, "--json").stdout)
+    assert status["running"] is False
+    left = status["status"]["feet"]["left"]
+    assert (left["name"], left["battery_percent"], left["lost_packets"]) == ("blue", 87, 0)
+    assert left["packets"] > 100
+    shown = command("status", "--store", store).stdout
+    assert "The gateway is not running." in shown and "battery 87 %" in shown
+
+
+async def test_run_virtual_lives_through_faults(tmp_path):
+    store = tmp_path / "store.sqlite3"
+    faults = ("0.5:left:hangup", "1:right:restart", "1.5:left:battery:9")
+    order = ServiceOptions(
+        RunOptions(sound=False, store=store),
+        simulation=Simulation(
+            supervision_s=0.5, faults=tuple(Fault.parse(text) for text in faults)
+        ),
+    )
+    shown = io.StringIO()
+    stop = asyncio.Event()
+    work = asyncio.create_task(run(order, Console(file=shown, width=200), stop))
+    expected = (
+        "the player is invented",
+        "left insole (virtual): the link is lost; looking for it",
+        "right: the insole started again",
+        "left: battery low",
+    )
+    async with asyncio.timeout(HANG_S):
+        while not work.done() and any(text not in shown.getvalue() for text in expected):
+            await asyncio.sleep(0.1)
+        stop.set()
+        await work
+    with Store.open(store) as opened:
+        (session,) = opened.sessions()
+        entries = [e for batch in opened.batches(session.session_id) for e in batch]
+    for insole in (0, 1):
+        its = [e.kind for e in entries if e.insole == insole]
+        assert its.count(Kind.CONNECTED) == its.count(Kind.DISCONNECTED) == 2
+    assert session.source == "virtual insoles (invented)"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["run", "--fault", "1:left:restart"], "happens to virtual insoles only"),
+        (["run", "--virtual", "--fault", "soon"], "expected SECONDS:FOOT:KIND"),
+        (["run", "--virtual", "--radio", "x"], "leave --radio out"),
+        (["scan", "--radio", "tcp-client:127.0.0.1:1"], "radio tcp-client:127.0.0.1:1: cannot be"),
+        (["pair", "--left", "blue"], "expected hexadecimal digits"),
+        (["pair", "--forget", "left"], "left insole: none is remembered"),
+        (["simulate", "--rate", "300", "--battery", "120"], "battery is 120 %, expected 0 to 100"),
+    ],
+)
+def test_what_cannot_be_done_is_one_sentence(arguments, sentence, tmp_path):
+    store = tmp_path / "store.sqlite3"
+    result = CliRunner().invoke(main, [*arguments, "--store", str(store)])
+    assert result.exit_code == 2
+    assert sentence in result.stderr
+    assert len(result.stderr.strip().splitlines()) == 1
+    assert not store.exists() or arguments[0] == "pair"
+
+
+def test_without_the_extra_the_radio_still_works_and_virtual_says_what_to_install(tmp_path):
+    """A fresh interpreter in which bumble cannot be imported."""
+    code = (
+        "import sys; sys.modules['bumble'] = None\n"
+        "import pkgutil, importlib, plantigrade_gateway\n"
+        "bumbles = 'air', 'airclient', 'airlink', 'virtual', 'virtualoffer'\n"
+        "for m in pkgutil.iter_modules(plantigrade_gateway.__path__, 'plantigrade_gateway.'):\n"
+        "    if m.name.rpartition('.')[2] not in bumbles:\n"
+        "        importlib.import_module(m.name)\n"
+        "from click.testing import CliRunner\n"
+        "from plantigrade_gateway.cli.main import main\n"
+        "for radio in (['scan', '--radio', 'usb:0'], ['run', '--virtual'], ['run']):\n"
+        "    result = CliRunner().invoke(main, [*radio, '--store', sys.argv[1]])\n"
+        "    print(result.exit_code, result.stderr.strip())\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "store.sqlite3")],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    scan, virtual, plain = done.stdout.splitlines()
+    assert "pip install 'plantigrade[virtual]'" in scan and scan.startswith("2 ")
+    assert "pip install 'plantigrade[virtual]'" in virtual and virtual.startswith("2 ")
+    assert "no insole is remembered" in plain and plain.startswith("2 ")
+
+
+class BrokenScanner(BaseBleakScanner):
+    error: Exception
+
+    def __init__(self, detection_callback, service_uuids, *args, **kwargs):
+        super().__init__(detection_callback, service_uuids)
+
+    async def start(self):
+        raise self.error
+
+    async def stop(self):
+        pass
+
+
+@pytest.mark.parametrize(
+    ("error", "sentence"),
+    [
+        (FileNotFoundError(2, "no such file"), r"D-Bus.*systemctl start dbus bluetooth"),
+        (PermissionError(13, "denied"), r"no permission to use Bluetooth.*group bluetooth"),
+        (
+            BleakBluetoothNotAvailableError("", BleakBluetoothNotAvailableReason.NO_BLUETOOTH),
+            r"no Bluetooth adapter\. Connect",
+        ),
+        (
+            BleakBluetoothNotAvailableError("", BleakBluetoothNotAvailableReason.POWERED_OFF),
+            r"switched off\. Switch Bluetooth on",
+        ),
+    ],
+)
+def test_what_stands_in_bluetooths_way_is_one_sentence(error, sentence):
+    async def scan() -> None:
+        broken = type("Broken", (BrokenScanner,), {"error": error})
+        async with scanning(Radio(broken, None), lambda _: None):
+            pytest.fail("it scans")
+
+    with pytest.raises(RadioError, match=sentence):
+        asyncio.run(scan())
+
+
+def test_simulations_travel_to_their_process_whole():
+    simulation = Simulation(
+        rate_hz=150.0, loss=0.1, drift_ppm=(1.0, -2.0), faults=(Fault.parse("3:left:vanish:7"),)
+    )
+    assert Simulation.from_json(simulation.to_json()) == simulation
+
+
+@pytest.mark.parametrize("text", ["", "1:left", "x:left:stall", "1:both:stall", "1:left:burn"])
+def test_faults_that_are_none(text):
+    with pytest.raises(InputError, match="expected SECONDS:FOOT:KIND"):
+        Fault.parse(text)
+
+
+def test_the_service_module_needs_no_store_folder(tmp_path):
+    assert not (tmp_path / "store.sqlite3").exists()
+    result = CliRunner().invoke(main, ["status", "--store", str(Path(tmp_path) / "none.sqlite3")])
+    assert result.exit_code == 0
+    assert "The gateway has not run with this store" in result.output
+    assert not (tmp_path / "none.sqlite3").exists()
+
+
+class Working:
+    """A room without insoles, at work; what they would send is taken from the demo."""
+
+    def __init__(self, store: Store) -> None:
+        self.shown = io.StringIO()
+        self.store = store
+        self._now_ns = 0
+        order = ServiceOptions(now_ns=lambda: self._now_ns)
+        self.room = _Room(order, store, Console(file=self.shown, width=200), [])
+        self.room.furnish(Sound(Silence(), "Sound is off."), None, None)
+        self.work = asyncio.create_task(self.room.work())
+        batch = next(read_replay(demo_file()))
+        self._entries = iter([e for e in batch if e.kind is Kind.NOTIFICATION])
+
+    async def hear(self, n: int = 50) -> None:
+        for _ in range(n):
+            entry = next(self._entries)
+            self._now_ns = entry.arrival_ns
+            self.room.inbox.put(entry)
+        async with asyncio.timeout(HANG_S):
+            while self.room.inbox._entries:
+                await asyncio.sleep(0.01)
+
+    async def order(self, kind: str) -> None:
+        self.room.take_order({"type": kind})
+        await asyncio.sleep(0)  # one turn of the loop, in which it is obeyed
+
+    def states(self) -> list[tuple[str, str | None]]:
+        return [(s.state, s.end_reason) for s in self.store.sessions()]
+
+
+async def test_a_stop_that_the_store_refuses_is_said_and_holds(store, monkeypatch):
+    close = Recorder.close
+
+    def refuse(self: Recorder, reason: str = "stop") -> None:
+        close(self, reason)
+        raise StoreError("the disk is full; the last 5 entries are lost")
+
+    working = Working(store)
+    await working.hear()
+    monkeypatch.setattr(Recorder, "close", refuse)
+    await working.order("stop")
+    assert "the last 5 entries are lost" in working.shown.getvalue()
+    monkeypatch.setattr(Recorder, "close", close)
+    await working.hear()
+    assert not working.work.done() and len(store.sessions()) == 1
+    await working.order("record")
+    working.room.inbox.close()
+    await working.work
+    assert working.states() == [("ended", "stop")] * 2
+
+
+async def test_work_that_is_cancelled_ends_its_session(store):
+    working = Working(store)
+    await working.hear()
+    working.work.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await working.work
+    assert working.states() == [("ended", "stop")]
+
+
+async def test_what_a_page_asks_for_after_the_end_begins_nothing(store):
+    working = Working(store)
+    await working.hear()
+    await working.order("stop")
+    await working.hear()
+    working.room.inbox.close()
+    await working.work
+    await working.order("record")
+    assert working.states() == [("ended", "stop")]

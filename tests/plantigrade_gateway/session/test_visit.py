@@ -1,0 +1,248 @@
+"""When sessions begin and end; the insoles are `insole.py`'s, so that hours take seconds."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from plantigrade.block import Foot
+from plantigrade.calibrate import default_calibration
+from plantigrade.synth import Player, SessionPlan, Stand, perform
+from plantigrade.zones import eighteen
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.record.entries import Entry, Kind
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, SessionManager
+from plantigrade_gateway.sound.output import Silence
+from plantigrade_gateway.store.results import reanalyse
+from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
+
+START_NS = 5_000_000_000
+SECOND_NS = 1_000_000_000
+
+
+def pair(load: float, start_ns: int, seconds: float) -> list[Entry]:
+    """Both insoles of a player who stands, with so much of the pressure; 0: in the air."""
+    done = perform(Player(), SessionPlan((Stand(seconds),)), 100.0, 1)
+    entries = []
+    for number, (foot, zones) in enumerate(((Foot.LEFT, done.left), (Foot.RIGHT, done.right))):
+        insole = RecordedInsole(
+            foot, number, default_calibration(eighteen(), foot), link=RadioChannel.steady()
+        )
+        n = len(insole.sample_times_s(seconds - 0.1))
+        pressure = load * zones[:n]
+        entries.append(insole.entries(pressure, seconds - 0.1, start_ns, 1))
+    return merged(*entries)
+
+
+@pytest.fixture
+def ended() -> list[tuple[str, object]]:
+    return []
+
+
+@pytest.fixture
+def visit(store, ended) -> SessionManager:
+    def begin() -> LiveSession:
+        return LiveSession(store, "test", Silence(), on_problem=lambda error: None)
+
+    return SessionManager(
+        SessionSettings(mass_kg=80.0),
+        begin,
+        lambda live, found: ended.append((live.session_id, found)),
+    )
+
+
+def push_all(visit: SessionManager, entries: list[Entry]) -> None:
+    for at in range(0, len(entries), 50):
+        visit.push(entries[at : at + 50])
+
+
+def kinds(store, session_id) -> list[Kind]:
+    return [e.kind for batch in store.batches(session_id) for e in batch]
+
+
+def test_a_session_begins_with_the_first_data_and_ends_on_a_stop(visit, store, ended):
+    entries = pair(1.0, START_NS, 4.0)
+    links = [e for e in entries if e.kind is Kind.CONNECTED]
+    visit.push(links)
+    assert visit.live is None and store.sessions() == []
+    data = [e for e in entries if e.kind is Kind.NOTIFICATION]
+    push_all(visit, data)
+    visit.close("stop")
+    ((session_id, found),) = ended
+    assert store.session(session_id).end_reason == "stop"
+    stored = [e for batch in store.batches(session_id) for e in batch]
+    assert stored[0].kind is Kind.SETTINGS
+    assert SessionSettings.from_json(stored[0].data).mass_kg == 80.0
+    assert stored[1:-1] == [*links, *data]
+    assert stored[-1].kind is Kind.END
+    assert found.quality is not None
+
+
+def test_a_quarter_of_an_hour_without_load_ends_it(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    last_ns = START_NS + 4 * SECOND_NS
+    visit.tick(last_ns + IDLE_NS - SECOND_NS)
+    assert ended == []
+    visit.tick(last_ns + IDLE_NS + SECOND_NS)
+    ((session_id, _),) = ended
+    assert store.session(session_id).end_reason == "no load"
+    assert visit.live is None
+
+
+def test_insoles_in_the_air_do_not_keep_it_open(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    push_all(visit, pair(0.0, START_NS + IDLE_NS, 4.0))
+    visit.tick(START_NS + IDLE_NS + 5 * SECOND_NS)
+    assert [store.session(s).end_reason for s, _ in ended] == ["no load"]
+
+
+def test_load_keeps_it_open(visit, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    push_all(visit, pair(1.0, START_NS + IDLE_NS, 4.0))
+    visit.tick(START_NS + IDLE_NS + 5 * SECOND_NS)
+    assert ended == []
+    visit.close("stop")
+
+
+def test_the_next_load_begins_the_next_with_the_seconds_before_it(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    later_ns = START_NS + 2 * IDLE_NS
+    visit.tick(later_ns)
+    push_all(visit, pair(0.0, later_ns, 30.0))
+    assert visit.live is None and len(store.sessions()) == 1
+    again_ns = later_ns + 30 * SECOND_NS
+    push_all(visit, [e for e in pair(1.0, again_ns, 4.0) if e.kind is Kind.NOTIFICATION])
+    visit.close("stop")
+    assert [store.session(s).end_reason for s, _ in ended] == ["no load", "stop"]
+    second = ended[1][0]
+    stored = [e for batch in store.batches(second) for e in batch]
+    assert kinds(store, second)[:3] == [Kind.SETTINGS, Kind.CONNECTED, Kind.CONNECTED]
+    first_data_ns = next(e.arrival_ns for e in stored if e.kind is Kind.NOTIFICATION)
+    assert 0.8 * BEFORE_NS < again_ns - first_data_ns <= BEFORE_NS
+    times = np.array([e.arrival_ns for e in stored])
+    assert (np.diff(times) >= 0).all()
+
+
+def test_nothing_heard_is_no_session(visit, store, ended):
+    visit.tick(START_NS + 2 * IDLE_NS)
+    visit.close("stop")
+    assert store.sessions() == [] and ended == []
+
+
+def test_a_stop_on_the_page_holds_the_next_session_until_record(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    stopped_ns = START_NS + 4 * SECOND_NS
+    visit.stop(stopped_ns)
+    assert [store.session(s).end_reason for s, _ in ended] == ["stop"]
+    data = [e for e in pair(1.0, stopped_ns, 6.0) if e.kind is Kind.NOTIFICATION]
+    rows = 0
+    for at in range(0, len(data), 50):
+        moment = visit.push(data[at : at + 50])
+        rows += sum(len(block) for block in moment.output.net)
+    assert visit.live is None and len(store.sessions()) == 1, "standing on them begins nothing"
+    assert rows > 500, "the page still sees the feet"
+    visit.record()
+    assert visit.live is not None
+    visit.close("stop")
+    second = ended[1][0]
+    stored = [e for batch in store.batches(second) for e in batch]
+    assert [e for e in stored if e.kind is Kind.NOTIFICATION] == data, "none lost, none twice"
+
+
+def test_record_while_recording_and_before_any_data_changes_nothing(visit, store):
+    visit.record()
+    assert store.sessions() == []
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    live = visit.live
+    visit.record()
+    assert visit.live is live and len(store.sessions()) == 1
+    visit.close("stop")
+
+
+def test_every_session_begins_with_the_calibrations(store, ended):
+    def begin() -> LiveSession:
+        return LiveSession(store, "test", Silence(), on_problem=lambda error: None)
+
+    made = replace(default_calibration(eighteen(), Foot.RIGHT), gain=1.5, note="of today")
+    visit = SessionManager(
+        SessionSettings(mass_kg=80.0),
+        begin,
+        lambda live, found: ended.append((live.session_id, found)),
+        calibrations={1: made.to_json().encode()},
+    )
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    visit.tick(START_NS + 2 * IDLE_NS)
+    push_all(visit, pair(1.0, START_NS + 2 * IDLE_NS, 4.0))
+    visit.close("stop")
+    assert len(ended) == 2
+    for session_id, found in ended:
+        stored = [e for batch in store.batches(session_id) for e in batch]
+        assert [e.kind for e in stored[:2]] == [Kind.SETTINGS, Kind.CALIBRATION]
+        assert (stored[1].insole, stored[1].data) == (1, made.to_json().encode())
+        assert (found.quality.right.calibration, found.quality.right.gain) == ("of today", 1.5)
+        assert found.quality.left.calibration == "never calibrated"
+        assert found.quality.left.gain == 1.0
+        again, changed = reanalyse(store, session_id)
+        assert changed == 0 and again.quality == found.quality
+
+
+def test_a_stop_before_any_data_holds_the_first_session(visit, store, ended):
+    entries = pair(1.0, START_NS, 4.0)
+    links = [e for e in entries if e.kind is Kind.CONNECTED]
+    visit.push(links)
+    visit.stop(START_NS)
+    push_all(visit, [e for e in entries if e.kind is not Kind.CONNECTED])
+    assert visit.live is None and store.sessions() == []
+    visit.record()
+    visit.close("stop")
+    stored = [e for batch in store.batches(ended[0][0]) for e in batch]
+    assert stored[1:-1] == entries, "and nothing of it is lost"
+
+
+def test_record_right_after_a_stop_begins_with_the_next_data(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    stopped_ns = START_NS + 4 * SECOND_NS
+    visit.stop(stopped_ns)
+    visit.record()
+    data = [e for e in pair(0.0, stopped_ns, 2.0) if e.kind is Kind.NOTIFICATION]
+    push_all(visit, data)
+    assert visit.live is not None, "without a load too"
+    visit.close("stop")
+    stored = [e for batch in store.batches(ended[1][0]) for e in batch]
+    assert [e.kind for e in stored[:3]] == [Kind.SETTINGS, Kind.CONNECTED, Kind.CONNECTED]
+    assert stored[3:-1] == data
+
+
+def test_record_long_after_the_insoles_went_begins_with_their_next_data(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    visit.stop(START_NS + 4 * SECOND_NS)
+    push_all(visit, pair(1.0, START_NS + 4 * SECOND_NS, 4.0))
+    later_ns = START_NS + 2 * IDLE_NS
+    visit.tick(later_ns)
+    visit.record()
+    visit.tick(later_ns + SECOND_NS)
+    assert len(store.sessions()) == 1, "no session of old data, which would be over at once"
+    again = pair(1.0, later_ns + 5 * SECOND_NS, 4.0)
+    push_all(visit, again)
+    visit.tick(later_ns + 10 * SECOND_NS)
+    visit.close("stop")
+    stored = [e for batch in store.batches(ended[1][0]) for e in batch]
+    data = [e for e in stored if e.kind is Kind.NOTIFICATION]
+    assert data == [e for e in again if e.kind is Kind.NOTIFICATION]
+
+
+def test_a_stop_holds_even_where_the_store_refuses_the_last_of_it(visit, store, ended):
+    push_all(visit, pair(1.0, START_NS, 2.0))
+    live = visit.live
+
+    def refuse(reason: str) -> None:
+        raise StoreError("the disk is full")
+
+    live.close, close = refuse, live.close
+    with pytest.raises(StoreError, match="full"):
+        visit.stop(START_NS + 2 * SECOND_NS)
+    push_all(visit, pair(1.0, START_NS + 2 * SECOND_NS, 2.0))
+    assert visit.live is None and visit.pipeline is not None and len(store.sessions()) == 1
+    close()

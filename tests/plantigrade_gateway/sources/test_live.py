@@ -1,0 +1,422 @@
+"""The live source over a real Bluetooth host stack: nothing is replaced above HCI."""
+
+import asyncio
+import json
+
+import numpy as np
+import pytest
+from bleak import BleakClient
+from tests.support.waiting import HANG_S
+
+from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.errors import BluetoothError
+from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
+from plantigrade_gateway.sources import bluetooth, live
+from plantigrade_gateway.sources import link as insolelink
+from plantigrade_gateway.sources import live as reconnect
+from plantigrade_gateway.sources.bluetooth import scan
+from plantigrade_gateway.sources.link import open_insole
+from plantigrade_gateway.sources.live import StreamConfig
+from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.wire.codec import MessageKind
+from plantigrade_gateway.wire.messages import Rate, Start, Time
+from plantigrade_gateway.wire.stream import StreamEventKind
+
+try:
+    from tests.support.airworld import LEFT, RIGHT, known, turned, world
+
+    from plantigrade_gateway.virtual.air import RadioConditions
+    from plantigrade_gateway.virtual.player import GaitSource, invented_steps
+except ImportError:
+    pytest.skip(
+        "virtual insoles need the extra: pip install 'plantigrade[virtual]'",
+        allow_module_level=True,
+    )
+
+pytestmark = pytest.mark.dear
+
+
+@pytest.fixture(scope="module")
+def steps() -> GaitSource:
+    return invented_steps()
+
+
+@pytest.fixture(autouse=True)
+def hurried(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Search and pause for less long than with people."""
+    monkeypatch.setattr(reconnect, "SEARCH_S", 0.5)
+    monkeypatch.setattr(reconnect, "FIRST_PAUSE_S", 0.05)
+    monkeypatch.setattr(reconnect, "LONGEST_PAUSE_S", 0.2)
+
+
+async def test_scan_says_who_is_near(steps):
+    async with world(steps) as air:
+        found = await scan(air.backend, 0.4)
+    assert [(s.name, s.announcement.foot, s.announcement.serial) for s in found] == [
+        ("Insole L", LEFT, 0x51A70001),
+        ("Insole R", RIGHT, 0x51A70002),
+    ]
+    assert [s.announcement.length_mm for s in found] == [270, 270]
+    assert {s.rssi for s in found} == {-60}
+
+
+async def test_every_byte_of_both_feet_reaches_the_store(steps, store, session):
+    """Twenty seconds of 2 × 200 Hz, some six times faster than real time."""
+    async with world(steps, speed=6.0) as air:
+        with Recorder(store, session) as recorder:
+
+            def emit(entry: Entry) -> None:
+                air.entries.append(entry)
+                recorder.put(Batch.of([entry]))
+
+            async with air.listening(wish=StreamConfig(5000, 2), emit=emit):
+                await air.until(
+                    lambda: min(len(air.data(LEFT)), len(air.data(RIGHT))) >= 2000, 60.0
+                )
+        sent = {foot: list(air.sent(foot)) for foot in (LEFT, RIGHT)}
+    stored = [entry for batch in store.batches(session) for entry in batch]
+    assert stored == air.entries
+    assert next(e.kind for e in stored if e.insole == 0) is Kind.CONNECTED
+    times = [e.arrival_ns for e in stored]
+    assert times == sorted(times)
+    for foot in (LEFT, RIGHT):
+        got = air.data(foot)
+        assert got == sent[foot][: len(got)]
+        assert len(sent[foot]) - len(got) <= 64  # the last were on their way when the link ended
+        decoder, facts, runs = air.decoded(foot)
+        assert (decoder.counts.packets, decoder.counts.lost_packets) == (len(got), 0)
+        assert facts == []
+        assert {run.period_us for run in runs} == {5000}
+        clock = np.concatenate([run.clock_us for run in runs])
+        assert set(np.diff(clock)) == {10_000}
+
+
+async def test_connected_entry_says_who_and_how(steps):
+    async with world(steps, battery_percent=41.0) as air:
+        async with air.listening(known(air.insoles[RIGHT].knobs)):
+            await air.streams(RIGHT)
+        said = json.loads(air.of(RIGHT, Kind.CONNECTED)[0].data)
+    assert said == {
+        "serial": "51A70002",
+        "foot": "right",
+        "firmware": "1.0",
+        "length_mm": 270,
+        "zones": 18,
+        "battery_percent": 41,
+        "rssi_dbm": -60,
+        "value_bytes": 244,
+    }
+    assert air.said[0] == "right insole (51A70002): connected (-60 dBm, battery 41 %)"
+
+
+@pytest.mark.parametrize(("mtu", "frames"), [(247, 6), (185, 6), (100, 3), (50, 1)])
+async def test_frames_asked_for_fit_the_mtu(steps, mtu, frames):
+    """27 bytes a frame after 16: (mtu − 3 − 16) // 27, and 6 were wished for."""
+    async with world(steps, mtu=mtu) as air:
+        async with air.listening(known(air.insoles[LEFT].knobs), wish=StreamConfig(None, 6)):
+            await air.streams(LEFT)
+        assert air.data(LEFT) == air.sent(LEFT)[: len(air.data(LEFT))]
+        _, _, runs = air.decoded(LEFT)
+    assert {run.frames for run in runs} == {frames}
+
+
+async def test_a_link_on_which_nothing_fits_is_refused(steps):
+    async with world(steps, mtu=23) as air, air.listening(known(air.insoles[LEFT].knobs)):
+        await air.until(lambda: air.said)
+    assert "the link carries only 20 bytes at a time, expected at least 43" in air.said[0]
+    assert air.data(LEFT) == []
+
+
+async def test_an_insole_that_hangs_up_comes_back_and_the_other_goes_on(steps):
+    async with world(steps) as air, air.listening():
+        await air.streams(LEFT)
+        await air.streams(RIGHT)
+        await air.insoles[RIGHT].hang_up()
+        await air.until(lambda: air.of(RIGHT, Kind.DISCONNECTED))
+        await air.until(lambda: len(air.of(RIGHT, Kind.CONNECTED)) == 2)
+        await air.streams(RIGHT, 15)
+        await air.streams(LEFT, 15)  # rows wait for both
+        assert air.of(LEFT, Kind.DISCONNECTED) == []
+        assert air.decoded(LEFT)[0].counts.lost_packets == 0
+        facts = air.decoded(RIGHT)[1]
+        assert StreamEventKind.RESTART not in {f.kind for f in facts}  # its clock went on
+        assert [f.kind for f in facts].count(StreamEventKind.START) >= 1
+        assert any("right insole (51A70002): the link is lost" in text for text in air.said)
+        line = air.line()
+        assert line.hole_s(LEFT) == 0.0
+        assert line.hole_s(RIGHT) > 0.05  # nothing is made up for it
+
+
+async def test_out_of_range_ends_the_link_after_the_timeout(steps):
+    async with world(steps) as air, air.listening():
+        await air.streams(LEFT)
+        await air.streams(RIGHT)
+        air.insoles[LEFT].vanish(1.0)
+        await air.until(lambda: air.of(LEFT, Kind.DISCONNECTED))
+        await air.until(lambda: len(air.of(LEFT, Kind.CONNECTED)) == 2)
+        await air.streams(LEFT, 15)
+        await air.streams(RIGHT, 15)  # rows wait for both
+        assert air.of(RIGHT, Kind.DISCONNECTED) == []
+        decoder, facts, runs = air.decoded(LEFT)
+        assert {f.kind for f in facts} == {
+            StreamEventKind.START
+        }  # and nothing of before it (rule 6)
+        assert decoder.counts.lost_packets == 0
+        assert np.all(np.diff(np.concatenate([run.clock_us for run in runs])) > 0)
+        line = air.line()
+        assert line.hole_s(RIGHT) == 0.0
+        assert line.hole_s(LEFT) >= 0.4  # the supervision timeout, at least
+
+
+async def test_a_short_absence_delays_and_loses_nothing(steps):
+    weather = RadioConditions(interval_s=0.0, supervision_s=2.0)
+    async with world(steps, weather) as air, air.listening():
+        await air.streams(LEFT)
+        air.insoles[LEFT].vanish(0.3)
+        await air.streams(LEFT, 40)
+        got = air.data(LEFT)
+        assert air.of(LEFT, Kind.DISCONNECTED) == []
+        assert got == air.sent(LEFT)[: len(got)]
+        assert air.decoded(LEFT)[0].counts.lost_packets == 0
+        assert air.line().hole_s(LEFT) == 0.0
+
+
+async def test_connection_events_and_failed_tries_lose_nothing(steps):
+    weather = RadioConditions(interval_s=0.015, retry=0.3, seed=3)
+    async with world(steps, weather, speed=4.0) as air, air.listening():
+        await air.streams(LEFT, 200)
+        await air.streams(RIGHT)
+        assert air.air.retries > 20
+        for foot in (LEFT, RIGHT):
+            got = air.data(foot)
+            assert got == air.sent(foot)[: len(got)]
+
+
+async def test_a_reset_is_seen_in_the_data(steps):
+    async with world(steps) as air, air.listening():
+        await air.streams(RIGHT)
+        air.insoles[RIGHT].restart()
+        await air.until(lambda: len(air.of(RIGHT, Kind.CONNECTED)) == 2)
+        await air.streams(RIGHT, 15)
+        await air.streams(LEFT, 15)  # rows wait for both
+        decoder, facts, runs = air.decoded(RIGHT)
+        assert [f.kind for f in facts].count(StreamEventKind.RESTART) == 1
+        assert decoder.counts.lost_packets == 0
+        assert air.insoles[RIGHT].status().resets == 1
+        assert runs[0].clock_us[0] > 7_000_000 > runs[-1].clock_us[0]
+        line = air.line()
+        assert line.hole_s(RIGHT) >= 0.3  # it was away, and came back on the same time line
+        assert line.hole_s(LEFT) == 0.0
+
+
+async def test_a_clock_that_wraps_goes_on(steps):
+    wraps = turned(LEFT, clock_us=2**32 - 24_000_000, speed=8.0)  # in 3 s
+    async with world(steps, left=wraps) as air, air.listening(known(wraps)):
+        await air.until(
+            lambda: StreamEventKind.CLOCK_WRAP in {f.kind for f in air.decoded(LEFT)[1]}
+        )
+        await air.streams(LEFT)
+        decoder, facts, runs = air.decoded(LEFT)
+    assert decoder.counts.lost_packets == 0
+    assert [f.kind for f in facts] == [StreamEventKind.CLOCK_WRAP]
+    assert air.line().hole_s(LEFT) == 0.0
+    clock = np.concatenate([run.clock_us for run in runs])
+    assert set(np.diff(clock)) == {20_000}
+
+
+async def test_an_insole_switched_on_late_joins(steps):
+    async with world(steps, speed=4.0) as air:
+        late = turned(RIGHT, serial=0x51A70009, speed=4.0)
+        pair = known(air.insoles[LEFT].knobs), known(late)
+        async with air.listening(*pair):
+            await air.streams(LEFT)
+            await air.until(lambda: any("not found" in text for text in air.said))
+            assert air.of(RIGHT, Kind.CONNECTED) == []
+            extra = await air.insole(late)
+            try:
+                await air.streams(RIGHT, 15)
+                await air.streams(LEFT, 15)  # rows wait for both
+                assert air.decoded(LEFT)[0].counts.lost_packets == 0
+                line = air.line()
+                assert line.late_s(LEFT) < 0.1 and line.hole_s(LEFT) == 0.0
+                assert line.late_s(RIGHT) > 1.0  # the search that did not find it, 0.5 s × 4
+                assert line.hole_s(RIGHT) == 0.0
+            finally:
+                await extra.close()
+
+
+async def test_a_stranger_with_our_name_is_never_connected(steps):
+    stranger = turned(LEFT, serial=0x0BAD0001)
+    async with world(steps, left=stranger) as air:
+        assert air.insoles[LEFT].device.name == "Insole L"
+        async with air.listening(known(turned(LEFT)), known(turned(RIGHT))):
+            await air.streams(RIGHT)
+            await air.until(lambda: any("not found" in text for text in air.said))
+            assert air.insoles[LEFT].connection is None
+        assert air.insoles[LEFT].requests == []
+        assert air.line().late_s(LEFT) == np.inf
+        assert air.line().hole_s(RIGHT) == 0.0
+
+
+async def test_our_number_under_another_address_is_left_alone(steps):
+    mine = known(turned(LEFT))
+    async with world(steps) as air:
+        moved = type(mine)(mine.serial, mine.foot, mine.name, "C0:00:00:00:00:01", 270)
+        async with air.listening(moved):
+            await air.until(lambda: air.said)
+        assert "another device announces itself by its number" in air.said[0]
+        assert air.insoles[LEFT].requests == []
+
+
+async def test_an_impostor_is_left_as_soon_as_it_says_who_it_is(steps):
+    impostor = turned(LEFT, answers_serial=0x0BAD0002)
+    async with world(steps, left=impostor) as air:
+        async with air.listening(known(impostor)):
+            await air.until(lambda: air.said)
+        assert "but says it is the left insole 0BAD0002; it is left alone" in air.said[0]
+        assert air.entries == []
+        assert not any(isinstance(r, Start) for r in air.insoles[LEFT].requests)
+
+
+async def test_an_insole_that_another_host_holds_is_taken_when_it_is_free(steps):
+    async with world(steps, speed=4.0) as air:
+        from bumble.transport.common import AsyncPipeSink
+
+        from plantigrade_gateway.sources.bluetooth import Radio
+        from plantigrade_gateway.virtual.air import AirController
+        from plantigrade_gateway.virtual.backend import AirRadio
+
+        controller = AirController("another host", link=air.air)
+        other = await AirRadio.on(controller, AsyncPipeSink(controller))
+        try:
+            found = await scan(Radio(other.scanner, other.client), 0.4)
+            holder = BleakClient(found[0].device, backend=other.client)
+            await holder.connect()
+            async with air.listening():
+                await air.streams(RIGHT)
+                await air.until(lambda: any("free of another host" in t for t in air.said))
+                assert air.of(LEFT, Kind.CONNECTED) == []
+                await holder.disconnect()
+                await air.streams(LEFT, 15)
+                await air.streams(RIGHT, 15)  # rows wait for both
+                line = air.line()
+                assert line.late_s(LEFT) > 1.0 and line.hole_s(LEFT) == 0.0
+                assert line.hole_s(RIGHT) == 0.0
+        finally:
+            await other.close()
+
+
+async def test_an_insole_that_falls_silent_is_asked_then_given_up(steps, monkeypatch):
+    monkeypatch.setattr(live, "SILENT_S", 0.3)
+    async with world(steps) as air, air.listening(known(turned(LEFT))):
+        await air.streams(LEFT)
+        air.insoles[LEFT].stall(1.2)
+        await air.until(lambda: any("asking it to stream again" in t for t in air.said))
+        await air.until(lambda: air.of(LEFT, Kind.DISCONNECTED))
+        await air.until(lambda: any("sends nothing; the link is given up" in t for t in air.said))
+        await air.until(lambda: len(air.of(LEFT, Kind.CONNECTED)) >= 2)
+        await air.streams(LEFT, 15)
+        assert air.line().hole_s(LEFT) >= 0.6
+
+
+async def test_an_insole_on_its_charger_is_said_and_taken_when_it_comes_off(steps, monkeypatch):
+    """Put there in mid-session: it stops; the host asks, is refused, says why, and asks on."""
+    monkeypatch.setattr(live, "SILENT_S", 0.3)
+    async with world(steps) as air, air.listening(known(turned(LEFT))):
+        await air.streams(LEFT)
+        air.insoles[LEFT].charge(True)
+        before = len(air.data(LEFT))
+        await air.until(lambda: any(insolelink.CHARGING in text for text in air.said))
+        assert len(air.data(LEFT)) <= before + 1  # what was on its way
+        air.insoles[LEFT].charge(False)
+        await air.streams(LEFT, 15)
+        assert StreamEventKind.RESTART not in {f.kind for f in air.decoded(LEFT)[1]}
+
+
+async def test_packets_an_insole_loses_are_counted_on_both_sides(steps):
+    async with world(steps, loss=0.2, speed=5.0) as air, air.listening(known(turned(LEFT))):
+        await air.streams(LEFT, 150)
+        decoder = air.decoded(LEFT)[0]
+        got, dropped = len(air.data(LEFT)), air.insoles[LEFT].status().dropped
+    assert decoder.counts.lost_packets >= 10
+    assert decoder.counts.lost_packets <= dropped <= decoder.counts.lost_packets + got
+
+
+async def test_rate_and_battery_are_followed(steps):
+    async with world(steps, speed=20.0, battery_hours=0.05) as air:
+        async with air.listening(known(turned(LEFT)), wish=StreamConfig(5000, 4)) as source:
+            await air.streams(LEFT, 200)
+            info = source.links[LEFT]
+            await air.until(lambda: info.battery_percent is not None and info.battery_percent < 86)
+        asked = [r for r in air.insoles[LEFT].requests if isinstance(r, Rate)]
+        assert [r.period_us for r in asked] == [5000]
+
+
+async def test_time_exchanges_are_recorded_and_narrow_the_stated_error(steps, monkeypatch):
+    monkeypatch.setattr(live, "FIRST_EXCHANGES_S", (0.02, 0.06))
+    monkeypatch.setattr(live, "EXCHANGES_S", (0.02, 0.06))
+    async with world(steps) as air, air.listening():
+        await air.streams(LEFT)
+        await air.streams(RIGHT)
+        air.air.weather = RadioConditions(interval_s=0.02, supervision_s=2.0)
+        await air.until(lambda: len(air.of(LEFT, Kind.EXCHANGE)) >= 40)
+        await air.until(lambda: len(air.of(RIGHT, Kind.EXCHANGE)) >= 40)
+        entries = list(air.entries)
+        requests = [r for r in air.insoles[LEFT].requests if isinstance(r, Time)]
+        assert len(requests) >= 40
+    for entry in entries:
+        if entry.kind is Kind.EXCHANGE:
+            exchange = read_exchange(entry.data)
+            assert exchange is not None
+            assert exchange[0] < exchange[1] <= entry.arrival_ns
+    stated = []
+    for wanted in (set(Kind), set(Kind) - {Kind.EXCHANGE}):
+        pipeline = Pipeline()
+        pipeline.push(Batch.of([e for e in entries if e.kind in wanted]))
+        stated.append(pipeline.clocks()[0].error_s)
+    assert stated[0] < 0.5 * stated[1]
+
+
+async def test_no_entry_comes_after_the_source_has_stopped(steps):
+    async with world(steps) as air:
+        async with air.listening():
+            await air.streams(LEFT)
+            await air.streams(RIGHT)
+        last = len(air.entries)
+        assert [e.kind for e in air.entries[-2:]].count(Kind.DISCONNECTED) >= 1
+        assert len(air.of(LEFT, Kind.DISCONNECTED)) == len(air.of(RIGHT, Kind.DISCONNECTED)) == 1
+        await asyncio.sleep(0.2)
+        assert len(air.entries) == last
+        assert air.insoles[LEFT].connection is None
+
+
+async def test_a_stop_that_a_library_loses_is_taken_up(steps, monkeypatch):
+    """`asyncio.wait_for` of Python 3.11 loses a cancellation that comes with the answer."""
+    write = bluetooth.Connection.write
+    lost = asyncio.Event()
+
+    async def losing(link, uuid, data):
+        await write(link, uuid, data)
+        if data[1] == MessageKind.START and not lost.is_set():
+            try:
+                await asyncio.sleep(3600.0)
+            except asyncio.CancelledError:
+                lost.set()
+
+    monkeypatch.setattr(bluetooth.Connection, "write", losing)
+    async with world(steps) as air:
+        async with asyncio.timeout(HANG_S):
+            async with air.listening(known(turned(LEFT))):
+                await air.streams(LEFT)
+        assert lost.is_set()
+        assert air.of(LEFT, Kind.DISCONNECTED)
+
+
+async def test_connecting_to_nobody_is_one_sentence(steps):
+    async with world(steps) as air:
+        found = await scan(air.backend, 0.4)
+        air.air.leave(air.insoles[LEFT]._controller)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(bluetooth, "CONNECT_LIMIT_S", 0.3)
+            with pytest.raises(BluetoothError, match=r"^left insole 51A70001: no answer$"):
+                await open_insole(found[0], air.backend, lambda: None)

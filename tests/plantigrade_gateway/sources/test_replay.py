@@ -1,0 +1,202 @@
+"""The replay file: what goes in comes out, and a bad file gets one clear sentence."""
+
+import os
+import struct
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from plantigrade_gateway.errors import RecordError
+from plantigrade_gateway.record.entries import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
+from plantigrade_gateway.sources.replay import ENTRIES_PER_PIECE, read_replay, write_replay
+
+HEAD = b"\x89PGR\r\n\x1a\n\x01\x00"
+
+
+def some_entries(n: int) -> list[Entry]:
+    rng = np.random.default_rng(n)
+    entries = [
+        Entry(1_000_000_000 + k * 7_000_001, k % 2, Kind.NOTIFICATION, rng.bytes(40 + k % 3))
+        for k in range(n)
+    ]
+    return [*entries, Entry(entries[-1].arrival_ns if n else 0, SESSION, Kind.END, b"")]
+
+
+def entries_of(path: Path) -> list[Entry]:
+    return [entry for batch in read_replay(path) for entry in batch]
+
+
+def read_until_fault(path: Path) -> tuple[list[Entry], str]:
+    entries: list[Entry] = []
+    with pytest.raises(RecordError) as caught:
+        for batch in read_replay(path):
+            entries += batch
+    return entries, str(caught.value)
+
+
+@pytest.fixture
+def replay(tmp_path: Path) -> Path:
+    path = tmp_path / "some.pgr"
+    write_replay(path, some_entries(9000))
+    return path
+
+
+@pytest.mark.parametrize("n", [0, 1, ENTRIES_PER_PIECE - 1, ENTRIES_PER_PIECE, 13000])
+def test_round_trip(tmp_path, n):
+    path = tmp_path / "a.pgr"
+    write_replay(path, some_entries(n))
+    assert entries_of(path) == some_entries(n)
+
+
+def test_empty_record(tmp_path):
+    path = tmp_path / "a.pgr"
+    write_replay(path, [])
+    assert entries_of(path) == []
+    assert path.read_bytes() == HEAD + b"\0\0\0\0"
+
+
+entry_fields = st.tuples(
+    st.integers(0, 10**9),
+    st.sampled_from([0, 1, SESSION]),
+    st.sampled_from(Kind),
+    st.binary(max_size=50),
+)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(st.integers(-(2**62), 2**62), st.lists(entry_fields, max_size=60))
+def test_any_entries_round_trip(tmp_path, start_ns, fields):
+    entries = []
+    for step_ns, insole, kind, data in fields:
+        start_ns += step_ns
+        entries.append(Entry(start_ns, insole, kind, data))
+    path = tmp_path / "a.pgr"
+    write_replay(path, entries)
+    assert entries_of(path) == entries
+
+
+def test_largest_entry(tmp_path):
+    path = tmp_path / "a.pgr"
+    entry = Entry(0, 0, Kind.MARK, bytes(MAX_DATA_BYTES))
+    write_replay(path, [entry])
+    assert entries_of(path) == [entry]
+    with pytest.raises(RecordError, match="65536 bytes, expected at most 65535"):
+        write_replay(path, [Entry(0, 0, Kind.MARK, bytes(MAX_DATA_BYTES + 1))])
+    assert entries_of(path) == [entry]  # what was there stays
+
+
+def test_same_entries_same_bytes(tmp_path):
+    one, other = tmp_path / "one.pgr", tmp_path / "other.pgr"
+    write_replay(one, some_entries(9000))
+    write_replay(other, iter(some_entries(9000)))
+    assert one.read_bytes() == other.read_bytes()
+
+
+def test_file_is_as_the_page_says(tmp_path):
+    """Written here from hardware_notes/replay_file.md, not by the program."""
+    body = struct.pack("<Iqq", 3, 1000, 1300)
+    body += bytes([0, 44, 0]) + bytes([0, 1, 0]) + bytes(18)  # arrivals: + 0, + 300, + 0
+    body += bytes([0, 0, 255]) + bytes([0, 0, 7])
+    body += bytes([2, 2, 0]) + bytes(3)
+    stream = [0x01, 0x10, 0x02, 0xFF]  # "01 02" and "10 FF", all first bytes first
+    body += bytes((b - a) % 256 for a, b in zip([0, *stream[:-1]], stream, strict=True))
+    deflate = zlib.compressobj(9, zlib.DEFLATED, -15)
+    packed = deflate.compress(body) + deflate.flush()
+    piece = struct.pack("<BI", 1, zlib.crc32(packed)) + packed
+    path = tmp_path / "by_hand.pgr"
+    path.write_bytes(HEAD + struct.pack("<I", len(piece)) + piece + bytes(4))
+    assert entries_of(path) == [
+        Entry(1000, 0, Kind.NOTIFICATION, b"\x01\x02"),
+        Entry(1300, 0, Kind.NOTIFICATION, b"\x10\xff"),
+        Entry(1300, SESSION, Kind.END, b""),
+    ]
+
+
+def test_cut_anywhere_gives_what_is_whole_and_says_so(replay):
+    data = replay.read_bytes()
+    whole = entries_of(replay)
+    sizes = set()
+    for n in [*range(10, len(data), 19997), len(data) - 5, len(data) - 4, len(data) - 1]:
+        replay.write_bytes(data[:n])
+        entries, sentence = read_until_fault(replay)
+        assert entries == whole[: len(entries)]
+        assert sentence.startswith(f"{replay}: cut off at byte {n}, expected ")
+        sizes.add(len(entries))
+    assert sizes == {0, ENTRIES_PER_PIECE, 2 * ENTRIES_PER_PIECE, len(whole)}
+
+
+@pytest.mark.parametrize(
+    ("data", "sentence"),
+    [
+        (b"", "not a replay file, expected it to begin with 89 50 47 52"),
+        (b"time_s,L1,L2\n", "not a replay file"),
+        (HEAD[:9], "not a replay file"),
+        (HEAD.replace(b"\r\n", b"\n"), "not a replay file"),
+        (HEAD[:8] + b"\x02\x00", "replay file version 2, expected 1"),
+        (HEAD + b"\xff\xff\xff\xff", "piece of 4294967295 bytes at byte 10, expected at most"),
+        (HEAD + b"\x05\0\0\0\x01\0\0\0\0\0\0\0\0", "piece at byte 10: chunk: "),
+        (HEAD + b"\x01\0\0\0\x01\0\0\0\0", "piece at byte 10: chunk: 1 bytes"),
+        (HEAD + bytes(4) + b"x", "bytes after the end mark at byte 10, expected none"),
+    ],
+)
+def test_bad_file_gets_one_sentence(tmp_path, data, sentence):
+    path = tmp_path / "bad.pgr"
+    path.write_bytes(data)
+    entries, said = read_until_fault(path)
+    assert entries == []
+    assert said.startswith(f"{path}: ")
+    assert sentence in said
+    assert "\n" not in said
+
+
+def test_any_damaged_byte_of_a_piece_is_noticed(replay):
+    data = replay.read_bytes()
+    for at in range(14, len(data) - 4, 59999):
+        replay.write_bytes(data[:at] + bytes([data[at] ^ 0x10]) + data[at + 1 :])
+        entries, sentence = read_until_fault(replay)
+        assert entries == some_entries(9000)[: len(entries)]
+        assert "piece" in sentence
+
+
+def test_missing_file_and_folder(tmp_path):
+    with pytest.raises(RecordError, match=r"none\.pgr: cannot be read: No such file"):
+        list(read_replay(tmp_path / "none.pgr"))
+    with pytest.raises(RecordError, match=r"a\.pgr: cannot be written: No such file"):
+        write_replay(tmp_path / "no_folder" / "a.pgr", some_entries(3))
+
+
+def test_falling_arrivals_are_refused_both_ways(tmp_path):
+    path = tmp_path / "a.pgr"
+    early = [Entry(5, 0, Kind.MARK, b""), Entry(4, 0, Kind.MARK, b"")]
+    with pytest.raises(RecordError, match="arrival times fall"):
+        write_replay(path, early)
+    far = [Entry(10, 0, Kind.MARK, b"")] * ENTRIES_PER_PIECE + [Entry(9, 0, Kind.MARK, b"")]
+    with pytest.raises(RecordError, match="arrival times fall"):
+        write_replay(path, far)
+    assert os.listdir(tmp_path) == []
+
+
+def test_nothing_half_written_is_left(tmp_path):
+    path = tmp_path / "a.pgr"
+    write_replay(path, some_entries(10))
+
+    def breaking() -> Iterator[Entry]:
+        yield from some_entries(9000)
+        raise RuntimeError("the source broke")
+
+    with pytest.raises(RuntimeError):
+        write_replay(path, breaking())
+    assert os.listdir(tmp_path) == ["a.pgr"]
+    assert entries_of(path) == some_entries(10)
+
+
+def test_reader_takes_piece_by_piece(replay):
+    reader = read_replay(replay)
+    first = next(reader)
+    assert isinstance(first, Batch)
+    assert len(first) == ENTRIES_PER_PIECE

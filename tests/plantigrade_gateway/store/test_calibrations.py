@@ -1,0 +1,150 @@
+"""Stored calibrations: by insole, all or none, the old ones kept; and what is said of them."""
+
+import sqlite3
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from plantigrade.block import Foot
+from plantigrade.calibrate import Calibration, default_calibration
+from plantigrade.evidence import FootFit
+from plantigrade.zones import eighteen
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.store import calibrations, schema
+from plantigrade_gateway.store.insoles import forget, remember, size_notes
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.wire.gatt import KnownInsole
+
+LEFT = KnownInsole(0xFFFFFFFF, Foot.LEFT, "blue", "C0:00:00:00:00:01", 270)
+RIGHT = KnownInsole(2, Foot.RIGHT, "green", "C0:00:00:00:00:02", 270)
+DAY = datetime(2026, 3, 1, 9, 30, tzinfo=UTC)
+
+
+def fit(
+    foot: Foot, gain: float = 1.2, percent: float | None = 1.5, notes: tuple[str, ...] = ()
+) -> FootFit:
+    start = default_calibration(eighteen(), foot)
+    made = Calibration(foot, start.knots, start.pressure, np.full(18, 7.5), gain, "fitted")
+    return FootFit(made, percent, 0.3, -1.0, notes)
+
+
+def both(gain: float = 1.2) -> dict[int, FootFit]:
+    return {LEFT.serial: fit(Foot.LEFT, gain), RIGHT.serial: fit(Foot.RIGHT, gain)}
+
+
+def test_never_calibrated(store):
+    assert calibrations.latest(store, LEFT) is None
+    assert calibrations.said(store, LEFT) == "never calibrated"
+    assert calibrations.noted(store, [LEFT, RIGHT]) == {}
+    assert calibrations.history(store, LEFT.serial) == []
+
+
+def test_what_is_kept_comes_back_to_the_last_bit(store):
+    calibrations.keep(store, both(1.1 + 1e-15), DAY)
+    found = calibrations.latest(store, LEFT)
+    assert found is not None
+    assert found.calibration.to_json() == fit(Foot.LEFT, 1.1 + 1e-15).calibration.to_json()
+    assert (found.made, found.gain_percent, found.zero_percent, found.notes, found.check) == (
+        DAY,
+        1.5,
+        0.3,
+        (),
+        None,
+    )
+    assert calibrations.said(store, LEFT) == (
+        "calibrated 2026-03-01, gain repeats within 1.5 %, zero within 0.3 %"
+    )
+
+
+def test_the_latest_counts_and_the_others_stay(store):
+    for gain in (1.0, 1.1, 1.2):
+        calibrations.keep(store, both(gain))
+    assert [c.calibration.gain for c in calibrations.history(store, LEFT.serial)] == [1.2, 1.1, 1.0]
+    found = calibrations.latest(store, LEFT)
+    assert found is not None and found.calibration.gain == 1.2
+
+
+def test_both_are_kept_or_none(store):
+    calibrations.keep(store, both(1.0))
+    broken = {LEFT.serial: fit(Foot.LEFT), RIGHT.serial: fit(Foot.RIGHT, percent=None)}
+    with pytest.raises(StoreError):
+        calibrations.keep(store, broken)
+    assert [c.calibration.gain for c in calibrations.history(store, LEFT.serial)] == [1.0]
+
+
+def test_a_check_belongs_to_the_calibration_it_checked(store):
+    calibrations.keep(store, both(1.0), DAY)
+    calibrations.keep_check(store, {LEFT.serial: fit(Foot.LEFT, percent=2.0)}, DAY)
+    assert calibrations.said(store, LEFT).endswith("zero within 0.3 %; check of 2026-03-01 passed")
+    assert "check" not in calibrations.said(store, RIGHT)
+    warned = fit(Foot.LEFT, percent=None, notes=("left foot: it reads 12 N in the air",))
+    calibrations.keep_check(store, {LEFT.serial: warned}, DAY)
+    assert calibrations.said(store, LEFT).endswith(
+        "check of 2026-03-01 warned: left foot: it reads 12 N in the air"
+    )
+    found = calibrations.latest(store, LEFT)
+    assert found is not None and found.check is not None
+    assert (found.check.passed, found.check.gain_percent, found.check.air_n) == (False, None, -1.0)
+    calibrations.keep(store, both(1.1), DAY)
+    assert "check" not in calibrations.said(store, LEFT)
+    older = calibrations.history(store, LEFT.serial)[1]
+    assert older.check is not None and not older.check.passed
+
+
+def test_a_gain_that_repeats_badly_is_doubtful_and_notes_are_said(store):
+    note = "left insole: its toe end never carries load; too long for this foot"
+    calibrations.keep(store, {LEFT.serial: fit(Foot.LEFT, percent=7.0, notes=(note,))}, DAY)
+    text = calibrations.said(store, LEFT)
+    assert "within 7.0 %" in text and "(doubtful)" in text and text.endswith(note)
+
+
+def test_an_insole_that_is_the_other_foot_now_was_never_calibrated_as_it(store):
+    calibrations.keep(store, both())
+    turned = KnownInsole(LEFT.serial, Foot.RIGHT, "blue", LEFT.address, 270)
+    assert calibrations.said(store, turned) == "never calibrated"
+
+
+def test_one_that_is_forgotten_and_paired_again_keeps_its_history(store):
+    remember(store, LEFT)
+    calibrations.keep(store, both())
+    forget(store, Foot.LEFT)
+    remember(store, LEFT)
+    assert calibrations.latest(store, LEFT) is not None
+
+
+def test_the_note_goes_into_the_record(store):
+    calibrations.keep(store, {RIGHT.serial: fit(Foot.RIGHT)}, DAY)
+    (foot, noted), *others = calibrations.noted(store, [LEFT, RIGHT]).items()
+    assert (foot, noted.note, others) == (Foot.RIGHT, calibrations.said(store, RIGHT), [])
+
+
+def test_a_store_of_an_older_version_gets_the_tables(tmp_path):
+    path = tmp_path / "old.sqlite3"
+    before = next(
+        k for k, step in enumerate(schema.MIGRATIONS) if step.__name__ == "_to_calibrations"
+    )
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:before])
+        with Store.open(path) as old:
+            remember(old, LEFT)
+    with Store.open(path) as store:
+        assert calibrations.said(store, LEFT) == "never calibrated"
+        calibrations.keep(store, both(), DAY)
+        assert calibrations.latest(store, LEFT) is not None
+    with sqlite3.connect(path) as db:
+        assert db.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS),)
+    db.close()
+
+
+def test_sizes_that_do_not_fit_are_said():
+    short = KnownInsole(3, Foot.RIGHT, "short", "C0:00:00:00:00:03", 255)
+    assert size_notes([LEFT, RIGHT], 268.0) == []
+    assert size_notes([LEFT, short]) == [
+        "The two insoles differ in size (left 270 mm and right 255 mm): check that they are a pair."
+    ]
+    (note,) = size_notes([LEFT], 278.0)
+    assert note == (
+        "The left insole (blue) is 270 mm long and the footbed 278 mm: the insole must end where "
+        "the footbed ends."
+    )

@@ -1,0 +1,191 @@
+"""A recording that is killed at any moment loses its last second at most, and breaks nothing.
+
+A program is started that forks a recording child for each line it reads. The child stamps entries
+with the monotonic clock and writes to a log (the system keeps what a killed program has written)
+what it has put and what the recorder says is committed; then it is killed with SIGKILL.
+"""
+
+import os
+import signal
+import struct
+import subprocess
+import sys
+import textwrap
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.store.check import verify
+from plantigrade_gateway.store.recorder import COMMIT_EVERY_S
+from plantigrade_gateway.store.store import Store
+
+pytestmark = pytest.mark.dear
+
+ID_BYTES = 16  # of a session's id, with which a log begins
+LAST_SECOND_NS = 1_000_000_000
+
+RECORDING = """
+    import os, struct, sys, time
+    from pathlib import Path
+    import numpy as np
+    from plantigrade_gateway.store import recorder as recorder_module
+    from plantigrade_gateway.record.entries import Batch
+    from plantigrade_gateway.store.recorder import Recorder
+    from plantigrade_gateway.store.store import Store
+    from tests.support.records import step
+
+    def record(path, commit_every_s):
+        recorder_module.COMMIT_EVERY_S = commit_every_s
+        log = os.open(f"{path}.log", os.O_CREAT | os.O_WRONLY | os.O_TRUNC)
+        store = Store.open(Path(path))
+        store.recover()
+        session = store.create_session("killed", analysis_version=1)
+        os.write(log, session.encode())
+        recorder = Recorder(store, session)
+        given = 0
+        while True:
+            index = np.arange(given, given + 20)
+            ns = time.monotonic_ns()
+            batch = Batch(
+                np.full(20, ns),
+                (index % 2).astype(np.uint8),
+                np.zeros(20, np.uint8),
+                np.full(20, 64),
+                np.repeat(index, 8).astype("<i8").tobytes(),
+            )
+            given = recorder.put(batch)
+            os.write(log, struct.pack("<qqq", given, ns, recorder.committed))
+            recorder.put_events([step(given)], given)
+            time.sleep(0.002)
+
+    for line in sys.stdin:
+        path, commit_every_s = line.split()
+        pid = os.fork()
+        if not pid:
+            try:
+                record(path, float(commit_every_s))
+            finally:
+                os._exit(1)
+        print(pid, flush=True)
+        _, status = os.waitpid(pid, 0)
+        print(os.WTERMSIG(status), flush=True)
+"""
+
+
+@pytest.fixture(scope="module")
+def recordings() -> Iterator[subprocess.Popen[str]]:
+    process = subprocess.Popen(
+        [sys.executable, "-c", textwrap.dedent(RECORDING)],
+        cwd=Path(__file__).resolve().parents[3],
+        env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},  # no other threads where it forks
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    with process:
+        yield process
+        assert process.stdin is not None
+        process.stdin.close()
+
+
+@dataclass(frozen=True)
+class Round:
+    """When one recording is killed, and how often it commits (often: more kills in a commit)."""
+
+    after_s: float
+    from_start: bool
+    commit_every_s: float
+
+
+def rounds(rng: np.random.Generator) -> list[Round]:
+    made = [
+        *(Round(t, True, COMMIT_EVERY_S) for t in rng.uniform(0.0, 0.08, 5)),
+        *(Round(t, False, 0.02) for t in rng.uniform(0.0, 0.5, 12)),
+        *(Round(t, False, COMMIT_EVERY_S) for t in rng.uniform(0.8, 2.2, 6)),
+    ]
+    rng.shuffle(made)
+    return made
+
+
+def record_until(process: subprocess.Popen[str], path: Path, plan: Round) -> bytes:
+    """Record into a store, kill the recording as planned, and return its log."""
+    log = Path(f"{path}.log")
+    log.unlink(missing_ok=True)
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.write(f"{path} {plan.commit_every_s}\n")
+    process.stdin.flush()
+    pid = int(process.stdout.readline())
+    pause = threading.Event()
+    while not plan.from_start and (not log.exists() or log.stat().st_size <= ID_BYTES):
+        pause.wait(0.002)
+    pause.wait(plan.after_s)
+    os.kill(pid, signal.SIGKILL)
+    assert int(process.stdout.readline()) == signal.SIGKILL
+    return log.read_bytes() if log.exists() else b""
+
+
+def stored(store: Store, session: str) -> Batch | None:
+    batches = list(store.batches(session))
+    if not batches:
+        return None
+    return Batch(
+        np.concatenate([b.arrival_ns for b in batches]),
+        np.concatenate([b.insole for b in batches]),
+        np.concatenate([b.kind for b in batches]),
+        np.concatenate([b.length for b in batches]),
+        b"".join(b.payload for b in batches),
+    )
+
+
+def check_round(store: Store, log: bytes) -> tuple[str, int]:
+    """Hold what is in the file against what the recording said; return session and entries."""
+    session = log[:ID_BYTES].decode()
+    size = struct.calcsize("<qqq")
+    whole = (len(log) - ID_BYTES) // size
+    said = [struct.unpack_from("<qqq", log, ID_BYTES + size * k) for k in range(whole)]
+    batch = stored(store, session)
+    entries = 0 if batch is None else len(batch)
+    if batch is not None:
+        # What is there is the record's beginning, byte for byte.
+        assert batch.payload == np.repeat(np.arange(entries), 8).astype("<i8").tobytes()
+    if said:
+        committed = said[-1][2]
+        assert entries >= committed, "an entry said to be committed is not there"
+        given, last_ns, _ = said[-1]
+        if entries < given:
+            missing = next(ns for count, ns, _ in said if count > entries)
+            assert last_ns - missing <= LAST_SECOND_NS, f"{(last_ns - missing) / 1e9} s are lost"
+    for row in store.events(session):
+        assert row.upto_entry <= entries, "an event without its raw bytes"
+    return session, entries
+
+
+@pytest.mark.parametrize("times", [1, pytest.param(6, marks=pytest.mark.slow)])
+def test_kill_at_random_moments(recordings, tmp_path, times):
+    path = tmp_path / "store.sqlite3"
+    sessions: dict[str, int] = {}
+    seed = np.random.SeedSequence().entropy  # other moments each time
+    print(f"seed {seed}")
+    rng = np.random.default_rng(seed)
+    for plan in [plan for _ in range(times) for plan in rounds(rng)]:
+        log = record_until(recordings, path, plan)
+        if len(log) < ID_BYTES:
+            continue  # killed before its session began
+        with Store.open(path) as store:
+            session, entries = check_round(store, log)
+            sessions[session] = entries
+            assert store.session(session).state == "open"
+    with Store.open(path) as store:
+        assert verify(store) == []
+        store.recover()
+        for told in store.sessions():
+            assert (told.state, told.end_reason) == ("ended", "restart")
+            assert told.entries == sessions.get(told.session_id, 0)
+    # Enough of them were killed while entries went in, else the test shows nothing.
+    assert sum(entries > 0 for entries in sessions.values()) >= 10 * times

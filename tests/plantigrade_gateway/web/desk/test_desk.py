@@ -1,0 +1,362 @@
+"""The desk's pages and data, on a real store made of the practice session."""
+
+import csv
+import html
+import io
+import json
+import re
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+from tests.support.practice import practice_copy, store_practice
+
+from plantigrade.change import Verdict
+from plantigrade.summary import summarise_swings
+from plantigrade_gateway import formats, words
+from plantigrade_gateway.analysis.result import is_good, sets_of
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk import preparing
+from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
+from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.reads import DeskStore
+from plantigrade_gateway.web.desk.routes import desk_router
+from plantigrade_gateway.web.desk.sets import has_verdict, lines_of
+
+pytestmark = pytest.mark.dear
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> Path:
+    """The store of the practice session, prepared."""
+    path: Path = tmp_path_factory.mktemp("desk") / "store.sqlite3"
+    with Store.open(path) as store:
+        prepare(store, store_practice(store))
+    return path
+
+
+@pytest.fixture(scope="module")
+def client(made) -> Iterator[TestClient]:
+    app = FastAPI()
+    app.include_router(desk_router(made))
+    with TestClient(app) as client:
+        yield client
+
+
+@pytest.fixture(scope="module")
+def base(client) -> str:
+    found = re.search(r"/sessions/[0-9a-f]{16}", client.get("/sessions").text)
+    assert found is not None
+    return found[0]
+
+
+def text_of(answer) -> str:
+    """What a page says, without its marks."""
+    assert answer.status_code == 200, answer.text
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
+
+
+def test_importing_the_desk_does_not_hold_up_the_live_page():
+    """The gateway waits for the web process: it takes in what pages need, and no more."""
+    code = (
+        "import sys, plantigrade_gateway.web.__main__\n"
+        "print(sorted({'scipy', 'bokeh', 'bleak', 'dbus_fast', 'miniaudio'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_the_list_says_who_when_and_what(client):
+    text = text_of(client.get("/sessions"))
+    for part in (
+        "Iris Invented",
+        "stand, walk",
+        "smooth, full, fast",
+        "8 min 27 s",
+        " 38 33 18 of 33 ",
+        "practice (invented)",
+        "complete",
+    ):
+        assert part in text, part
+
+
+def test_good_pushes_of_the_list_are_those_of_the_words(made):
+    reads = DeskStore(made)
+    (listed,) = reads.all()
+    found = results.read(reads.store, listed.line.session.session_id)
+    assert listed.good == sum(map(is_good, found.swings))
+    reads.close()
+
+
+def test_the_time_line_comes_reduced_and_zooms_to_the_samples(client, base, made):
+    found = client.get(f"{base}/timeline.json?width=400").json()
+    with Store.open(made) as store:
+        session = store.sessions()[0]
+        kept = prepared(store, session)
+        assert kept is not None
+        rows = read_stretch(store, session.session_id, kept, *kept.span)
+    left = found["sources"]["left"]
+    assert len(left["t"]) < 1000 and not found["whole"]
+    values = [v for v in left["y"] if v is not None]
+    assert max(values) == pytest.approx(np.nanmax(rows.left_bw), abs=1e-5)
+    assert min(values) == pytest.approx(np.nanmin(rows.left_bw), abs=1e-5)
+    assert len(found["sources"]["swings"]["n"]) == 33
+    assert found["sources"]["marks"]["name"][-1].startswith("set: fast")
+    assert found["ranges"]["time"] == pytest.approx([1000 * t for t in kept.span])
+    assert len(found["sources"]["gaps_left"]["left"]) == 13
+
+    near = client.get(f"{base}/rows.json?start=120&end=121&width=400").json()
+    assert near["whole"]
+    inside = (rows.t_s >= 120 - 0.0101) & (rows.t_s <= 121 + 0.0101)
+    shown = near["sources"]["right"]
+    there = [k for k, t in enumerate(shown["t"]) if t is not None]
+    np.testing.assert_allclose(
+        [shown["t"][k] / 1000 for k in there],
+        rows.t_s[inside & ~np.isnan(rows.right_bw)],
+        atol=1e-5,
+    )
+    np.testing.assert_allclose(
+        [shown["y"][k] for k in there],
+        rows.right_bw[inside & ~np.isnan(rows.right_bw)],
+        atol=1e-5,
+    )
+
+
+def test_a_gap_breaks_the_line_however_far_one_stands(client, base):
+    found = client.get(f"{base}/timeline.json?width=400").json()["sources"]
+    gap = found["gaps_left"]
+    for start, end in zip(gap["left"], gap["right"], strict=True):
+        line = found["left"]
+        before = max(k for k, t in enumerate(line["t"]) if t is not None and t <= start + 1e-6)
+        after = min(k for k, t in enumerate(line["t"]) if t is not None and t >= end - 1e-6)
+        assert None in line["t"][before:after]
+
+
+def test_the_table_of_swings_sorts_with_absent_values_last(client, base, made):
+    page = client.get(f"{base}/swings?sort=transfer&order=down")
+    assert 'aria-sort="descending"' in page.text
+    rows = re.findall(r'<th scope="row" class="number"><a href="[^"]*/swings/(\d+)">', page.text)
+    with Store.open(made) as store:
+        swings = results.read(store, store.sessions()[0].session_id).swings
+    values = [swings[int(n) - 1].push.transfer_s for n in rows]
+    there = [v for v in values if v is not None]
+    assert len(rows) == 33 and there == sorted(there, reverse=True)
+    assert values == there + [None] * (33 - len(there))
+    in_time = re.findall(r"/swings/(\d+)\">", client.get(f"{base}/swings").text)
+    assert in_time == [str(n) for n in range(1, 34)]
+
+
+def test_tables_say_units_gaps_and_what_they_are_not(client, base):
+    steps = text_of(client.get(f"{base}/steps"))
+    assert "38 steps" in steps and "% of stance" in steps and "gap" in steps
+    stands = text_of(client.get(f"{base}/stands"))
+    assert "One insole's sway is not balance ability" in stands
+    swings = text_of(client.get(f"{base}/swings"))
+    assert "No published normal exists" in swings and "unloading that is seen, not height" in swings
+    assert "None" not in steps + stands + swings and "nan" not in steps + stands + swings
+
+
+def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, made):
+    with Store.open(made) as store:
+        session_id = store.sessions()[0].session_id
+        found = results.read(store, session_id)
+        kept = read_swings(store, session_id, [2])[2]
+    swing = found.swings[2]
+    assert swing.lead_peak_s is not None and swing.shift_s is not None
+    text = text_of(client.get(f"{base}/swings/3"))
+    assert f"Swing 3 of 33: {words.push(swing.push)}" in text
+    assert formats.number(swing.lead_peak_bw) + " about × BW" in text
+    frames = client.get(f"{base}/swings/3/frames.json").json()
+    assert len(frames["t"]) == len(kept.t_s) == len(frames["feet"]["left"]["zones"])
+    k = frames["moments"]["lead peak"]
+    assert frames["t"][k] == pytest.approx(swing.lead_peak_s - swing.shift_s, abs=0.006)
+    np.testing.assert_allclose(frames["feet"]["left"]["zones"][k], kept.left_zones[k], atol=0.051)
+    assert sum(frames["feet"]["right"]["regions"][k]) == pytest.approx(
+        frames["feet"]["right"]["load"][k], abs=0.003
+    )
+    chart = client.get(f"{base}/swings/3/chart.json").json()
+    assert [m for m in chart["sources"]["moments"]["name"]] == [
+        "start",
+        "trail peak",
+        "shift",
+        "lead peak",
+        "finish",
+    ]
+    at = chart["sources"]["moments"]["name"].index("shift")
+    assert chart["sources"]["moments"]["t"][at] == 0.0
+
+
+def test_a_set_is_laid_over_itself_at_the_shift(client, base, made):
+    with Store.open(made) as store:
+        session_id = store.sessions()[0].session_id
+        found = results.read(store, session_id)
+        run = sets_of(found.swings, found.marks)[0]
+    data = client.get(f"{base}/sets/1/chart.json").json()["sources"]
+    assert len(data["share_each"]["ys"]) == len(run.swings) == 11
+    zero = data["share_mean"]["t"].index(0.0)
+    at_shift = [ys[zero] for ys in data["share_each"]["ys"]]
+    assert data["share_mean"]["mean"][zero] == pytest.approx(np.mean(at_shift), abs=1e-4)
+    band = data["share_band"]
+    low = band["ys"][0][band["xs"][0].index(0.0)]
+    assert low == pytest.approx(np.mean(at_shift) - np.std(at_shift, ddof=1), abs=1e-4)
+    # every swing reaches over all that is drawn, so that nothing steps where one ends
+    assert all(ys[0] is not None and ys[-1] is not None for ys in data["lead_each"]["ys"])
+    text = text_of(client.get(f"{base}/sets/1?other=2"))
+    assert "mean ± one standard deviation of single swings" in text
+    assert "no measuring error to compare with, and no verdict" in text
+    assert "5 of 11 (21–72)" in text and "8 of 12 (39–86)" in text and "MDC95" not in text
+
+
+def test_a_set_that_was_repeated_gives_a_measuring_error(made):
+    with Store.open(made) as store:
+        found = results.read(store, store.sessions()[0].session_id)
+    smooth, full, fast = sets_of(found.swings, found.marks)
+    half = len(full.swings) // 2
+    again = [
+        smooth,
+        replace(full, swings=full.swings[:half]),
+        replace(full, swings=full.swings[half:]),
+        fast,
+    ]
+    lines = {line.title + line.unit: line for line in lines_of(smooth, fast, again)}
+    tempo = lines["load temporatio"]
+    means = [summarise_swings(run.swings).load_tempo.mean or 0.0 for run in again[1:3]]
+    sem = statistics.stdev(means)
+    assert float(tempo.mdc95) == pytest.approx(1.96 * np.sqrt(2) * sem, abs=0.051)
+    assert tempo.verdict in (str(Verdict.INSIDE), str(Verdict.OUTSIDE))
+    assert has_verdict(list(lines.values()))
+    assert not has_verdict(lines_of(smooth, fast, [smooth, full, fast]))
+    assert lines_of(smooth, None, again)[0].second == ""
+
+
+@pytest.mark.parametrize("theme", ["light", "dark", "sun"])
+@pytest.mark.parametrize("name", ["timeline", "swing", "set"])
+def test_charts_hold_no_script_and_nothing_of_anybody(client, name, theme):
+    answer = client.get(f"/sessions/charts/{name}.json?theme={theme}&lead=right")
+    text = answer.text
+    assert answer.status_code == 200 and json.loads(text)["root_id"]
+    assert "CustomJS" not in text and "Iris" not in text
+    assert "lead (right)" in text and "trail (left)" in text
+    assert '"dashed"' in text or "[6]" in text
+
+
+def test_what_is_not_there_is_said(client, base):
+    for address in (
+        "/sessions/0123456789abcdef",
+        f"{base}/swings/34",
+        f"{base}/swings/0",
+        f"{base}/sets/9",
+        f"{base}/export/passwords.csv",
+    ):
+        answer = client.get(address)
+        assert answer.status_code == 404 and "This cannot be shown" in answer.text, address
+    nowhere = client.get(f"{base}/nowhere", headers={"Accept": "text/html"})
+    assert nowhere.status_code == 404 and "no page at this address" in nowhere.text
+    assert client.get(f"{base}/nowhere").text == "There is no page at this address.\n"
+    answer = client.get("/sessions/charts/other.json")
+    assert answer.status_code == 404 and "there is none" in answer.json()["problem"]
+    strange = client.get("/sessions/%3Cscript%3Ealert(1)%3C%2Fscript%3E".replace("%2F", ""))
+    assert strange.status_code == 404 and "<script>alert" not in strange.text
+
+
+def test_a_store_that_is_not_there_yet_lists_nothing(tmp_path):
+    app = FastAPI()
+    app.include_router(desk_router(tmp_path / "later.sqlite3"))
+    with TestClient(app) as client:
+        assert "No session is stored yet" in client.get("/sessions").text
+        assert not (tmp_path / "later.sqlite3").exists()
+        with Store.open(tmp_path / "later.sqlite3") as store:
+            store.create_session("test <b>", analysis_version=1)
+            page = client.get("/sessions").text
+            assert "recording now" in page and "test &lt;b&gt;" in page
+            session_id = store.sessions()[0].session_id
+            assert "being recorded" in client.get(f"/sessions/{session_id}").text
+
+
+def wait_until(is_so, seconds: float = 150.0) -> None:
+    until = time.monotonic() + seconds
+    while not is_so():
+        assert time.monotonic() < until
+        time.sleep(0.1)
+
+
+def test_an_older_session_is_prepared_on_its_first_opening_and_deleted_at_any_time(made, tmp_path):
+    path = practice_copy(made, tmp_path)
+    with Store.open(path) as store:
+        session_id = store.sessions()[0].session_id
+        store.database.read("DELETE FROM derived")
+    app = FastAPI()
+    app.include_router(desk_router(path))
+    with TestClient(app) as client:
+        page = client.get(f"/sessions/{session_id}")
+        assert "Being prepared" in page.text and "bokeh" not in page.text
+        assert client.get(f"/sessions/{session_id}/timeline.json").status_code == 404
+        ready = f"/sessions/{session_id}/prepared.json"
+        wait_until(lambda: client.get(ready).json()["ready"])
+        assert "Being prepared" not in client.get(f"/sessions/{session_id}").text
+        assert client.get(f"/sessions/{session_id}/timeline.json").status_code == 200
+        # another program deletes it: nothing of the desk keeps its bytes in the log
+        code = (
+            "import sys; from pathlib import Path\n"
+            "from plantigrade_gateway.store.store import Store\n"
+            "with Store.open(Path(sys.argv[1])) as s: s.delete_session(sys.argv[2])"
+        )
+        done = subprocess.run(
+            [sys.executable, "-c", code, str(path), session_id], capture_output=True, text=True
+        )
+        assert done.returncode == 0, done.stderr
+        assert client.get(f"/sessions/{session_id}").status_code == 404
+        assert client.get(f"/sessions/{session_id}/rows.json?start=0&end=9").status_code == 404
+        assert "No session is stored yet" in client.get("/sessions").text
+
+
+def test_a_session_that_ends_is_prepared_without_being_asked_for(made, tmp_path, monkeypatch):
+    monkeypatch.setattr(preparing, "LOOK_EVERY_S", 0.1)
+    path = practice_copy(made, tmp_path)
+    with Store.open(path) as store:
+        session_id = store.create_session("short", analysis_version=1)
+        first = next(iter(store.batches(store.sessions()[1].session_id)))
+        app = FastAPI()
+        app.include_router(desk_router(path))
+        with TestClient(app):
+            time.sleep(1.0)
+            assert prepared(store, store.session(session_id)) is None
+            store.append(session_id, first)
+            store.end_session(session_id, "stop")
+            wait_until(lambda: prepared(store, store.session(session_id)) is not None)
+
+
+def test_a_session_that_cannot_be_prepared_says_why(made, tmp_path):
+    path = practice_copy(made, tmp_path)
+    with Store.open(path) as store:
+        session_id = store.sessions()[0].session_id
+        store.database.read("DELETE FROM derived")
+        store.database.read("UPDATE chunks SET data = x'00' WHERE seq = 3")
+    app = FastAPI()
+    app.include_router(desk_router(path))
+    with TestClient(app) as client:
+        client.get(f"/sessions/{session_id}")
+        ready = f"/sessions/{session_id}/prepared.json"
+        wait_until(lambda: client.get(ready).json()["problem"])
+        said = client.get(ready).json()["problem"]
+        assert "chunk 3" in said and "Traceback" not in said
+
+
+def test_what_is_exported_is_what_the_command_writes(client, base):
+    answer = client.get(f"{base}/export/sets.csv")
+    assert answer.status_code == 200
+    assert "attachment" in answer.headers["content-disposition"]
+    assert "-sets.csv" in answer.headers["content-disposition"]
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    assert [row["name"] for row in rows] == ["smooth", "full", "fast"]
+    frames = client.get(f"{base}/export/frames.csv")
+    assert frames.text.startswith("time_s,L1,") and frames.text.count("\n") > 50_000

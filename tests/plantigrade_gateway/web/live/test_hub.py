@@ -1,0 +1,136 @@
+"""The hub: who looks is told everything, is never waited for, and may only what it may."""
+
+import asyncio
+import json
+
+import pytest
+
+from plantigrade_gateway.web.door.access import Rights
+from plantigrade_gateway.web.live.hub import MAX_WAITING, Hub, Viewer
+
+HELLO = {"type": "hello", "v": 1, "session": {"id": "ab", "recording": True}, "drills": []}
+
+
+def taken(viewer: Viewer) -> list[dict[str, object]]:
+    """Return what waits for a viewer."""
+
+    async def all_of() -> list[dict[str, object]]:
+        out = []
+        while viewer._waiting and (text := await viewer.next()) is not None:
+            out.append(json.loads(text))
+        return out
+
+    return asyncio.run(all_of())
+
+
+@pytest.fixture
+def sent() -> list[dict[str, object]]:
+    return []
+
+
+@pytest.fixture
+def hub(sent: list[dict[str, object]]) -> Hub:
+    hub = Hub(sent.append)
+    hub.take(json.dumps(HELLO))
+    return hub
+
+
+def test_who_comes_late_is_told_what_is_known(hub):
+    hub.take('{"type": "link", "feet": {}}')
+    hub.take('{"type": "swing", "n": 3}')
+    hub.take('{"type": "frame", "t_s": 1.0}')
+    (hello,) = taken(hub.join(Rights.PLAYER))
+    assert hello["rights"] == "player"
+    assert hello["session"] == HELLO["session"]
+    assert hello["swing"] == {"type": "swing", "n": 3}
+    assert hello["link"] == {"type": "link", "feet": {}}
+    assert hello["drill"] is None
+
+
+def test_everybody_is_told_what_comes_in_order(hub):
+    viewers = [hub.join(Rights.COACH) for _ in range(3)]
+    for n in range(5):
+        hub.take(json.dumps({"type": "step", "n": n}))
+    for viewer in viewers:
+        assert [m.get("n") for m in taken(viewer)[1:]] == [0, 1, 2, 3, 4]
+
+
+def test_a_new_session_forgets_the_last_swing_and_the_same_one_keeps_it(hub):
+    hub.take('{"type": "swing", "n": 3}')
+    hub.take(json.dumps({**HELLO, "session": {"id": "ab", "recording": False}}))
+    assert taken(hub.join(Rights.COACH))[0]["swing"] == {"type": "swing", "n": 3}
+    hub.take(json.dumps({**HELLO, "session": {"id": "cd", "recording": True}}))
+    assert taken(hub.join(Rights.COACH))[0]["swing"] is None
+    assert hub.session_id == "cd"
+
+
+def test_a_slow_viewer_misses_pictures_first_and_no_event(hub):
+    slow = hub.join(Rights.COACH)
+    for n in range(20):
+        hub.take(json.dumps({"type": "frame", "n": n}))
+        hub.take(json.dumps({"type": "step", "n": n}))
+    seen = taken(slow)
+    assert [m["n"] for m in seen if m["type"] == "step"] == list(range(20))
+    assert [m["n"] for m in seen if m["type"] == "frame"] == [0, 1]
+    assert slow.left_out == 18
+
+
+def test_a_viewer_that_takes_nothing_is_dropped_and_the_others_are_not(hub):
+    stalled, good = hub.join(Rights.COACH), hub.join(Rights.COACH)
+    for n in range(MAX_WAITING + 5):
+        hub.take(json.dumps({"type": "step", "n": n}))
+        if n % 50 == 0:
+            taken(good)
+    assert stalled.gone and asyncio.run(stalled.next()) is None
+    assert not good.gone
+
+
+def test_the_gateway_is_told_how_many_look(hub, sent):
+    viewer = hub.join(Rights.COACH)
+    hub.join(Rights.PLAYER)
+    hub.leave(viewer)
+    assert [m["n"] for m in sent if m["type"] == "viewers"] == [1, 2, 1]
+
+
+@pytest.mark.parametrize(
+    ("rights", "message", "problem"),
+    [
+        (Rights.COACH, {"type": "mark", "text": "new grip"}, None),
+        (Rights.COACH, {"type": "stop"}, None),
+        (Rights.COACH, {"type": "mark", "text": " "}, "mark: expected a text of 1 to 500"),
+        (Rights.COACH, {"type": "mark", "text": "x" * 501}, "mark: expected a text of 1 to 500"),
+        (Rights.COACH, {"type": "mark"}, "mark: expected a text of 1 to 500"),
+        (Rights.COACH, {"type": "format"}, "message: expected one of"),
+        (Rights.COACH, None, "message: expected one of"),
+        (Rights.COACH, [1], "message: expected one of"),
+        (Rights.PLAYER, {"type": "ask"}, None),
+        (Rights.PLAYER, {"type": "stop"}, "stop: only the coach's page can do this"),
+        (Rights.PLAYER, {"type": "mark", "text": "x"}, "mark: only the coach's page can do this"),
+    ],
+)
+def test_a_viewer_may_what_its_rights_say(hub, sent, rights, message, problem):
+    viewer = hub.join(rights)
+    sent.clear()
+    said = hub.command(viewer, message)
+    if problem is None:
+        assert said is None and sent == [message]
+    else:
+        assert said is not None and said.startswith(problem) and sent == []
+
+
+def test_without_a_gateway_a_command_is_refused_in_a_sentence():
+    hub = Hub()
+    viewer = hub.join(Rights.COACH)
+    assert "not running" in str(hub.command(viewer, {"type": "stop"}))
+    assert taken(viewer)[0]["session"] is None
+
+
+def test_who_comes_late_is_told_where_the_sound_goes_now(hub):
+    early = hub.join(Rights.COACH)
+    hub.take('{"type": "sound", "said": "off", "device": false, "lost": false}')
+    now = {"said": "off", "device": False, "lost": False}
+    assert taken(hub.join(Rights.COACH))[0]["sound"] == now
+    assert taken(early)[-1] == {"type": "sound", **now}
+    later = {"said": "on", "device": True, "lost": False}
+    hub.take(json.dumps({**HELLO, "sound": later}))
+    assert taken(hub.join(Rights.COACH))[0]["sound"] == later

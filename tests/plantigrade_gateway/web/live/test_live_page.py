@@ -1,0 +1,559 @@
+"""The live page in a real browser, on the real program playing a part of the invented session."""
+
+import base64
+import json
+import re
+import sqlite3
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+import jsonschema
+import pytest
+from playwright.sync_api import Browser, Page, ViewportSize, WebSocket, expect
+from tests.support.browser import Complaints, barriers
+from tests.support.live_schema import live_messages
+from tests.support.program import Program, cut, running
+
+from plantigrade_gateway.record.entries import Kind
+from plantigrade_gateway.store.store import Store
+
+pytestmark = pytest.mark.dear
+
+WAIT_MS = 120_000  # against hanging; the recording rests for up to a minute between sets
+TABLET: ViewportSize = {"width": 1024, "height": 768}
+PHONE: ViewportSize = {"width": 360, "height": 800}
+
+LISTEN = """
+// Notes what the page does with sound: nodes joined, sources started.
+window.heard = {joins: [], starts: [], contexts: []};
+const name = (node) => node.constructor.name;
+const join = AudioNode.prototype.connect;
+AudioNode.prototype.connect = function (to, ...rest) {
+  heard.joins.push([name(this), name(to)]);
+  return join.call(this, to, ...rest);
+};
+const start = AudioBufferSourceNode.prototype.start;
+AudioBufferSourceNode.prototype.start = function (when, ...rest) {
+  heard.starts.push({when, now: this.context.currentTime, length: this.buffer.duration});
+  return start.call(this, when, ...rest);
+};
+const oscillate = OscillatorNode.prototype.start;
+OscillatorNode.prototype.start = function (...rest) {
+  heard.oscillator = this;
+  return oscillate.call(this, ...rest);
+};
+"""
+
+
+@dataclass
+class Tab:
+    """An open page, what it complained of, and what it was told and said."""
+
+    page: Page
+    complaints: list[str]
+    told: list[dict[str, Any]] = field(default_factory=list)
+    said: list[dict[str, Any]] = field(default_factory=list)
+
+    def watch(self, socket: WebSocket) -> None:
+        socket.on("framereceived", lambda text: self.told.append(json.loads(text)))
+        socket.on("framesent", lambda text: self.said.append(json.loads(text)))
+
+    def understood(self) -> None:
+        self.page.get_by_role("button", name="Understood").click()
+
+    def of(self, kind: str) -> list[dict[str, Any]]:
+        return [message for message in self.told if message["type"] == kind]
+
+    def until(self, holds: Callable[[], object]) -> None:
+        """Wait while the browser goes on."""
+        end_s = time.monotonic() + WAIT_MS / 1e3
+        while not holds():
+            assert time.monotonic() < end_s, "it does not come to hold"
+            self.page.wait_for_timeout(50)
+
+
+def opened(browser: Browser, url: str, **options: Any) -> Tab:
+    options.setdefault("viewport", TABLET)
+    page = browser.new_context(**options).new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.add_init_script(LISTEN)
+    tab = Tab(page, Complaints(page))
+    page.on("websocket", tab.watch)
+    page.goto(url)
+    return tab
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the part from before the first swing on: there is one every few seconds."""
+    return cut(tmp_path_factory.mktemp("live") / "part.pgr", 61.0, 1000.0)
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("store") / "store.sqlite3"
+
+
+def program_of(
+    recording: Path, store: Path, port: str = "0", *more: str
+) -> AbstractContextManager[Program]:
+    said = ("replay", str(recording), "--no-sound", "--port", port, "--store", str(store))
+    return running(*said, *more)
+
+
+@pytest.fixture(scope="module")
+def program(recording, store) -> Iterator[Program]:
+    with program_of(recording, store, "0", "--drill", "push") as program:
+        yield program
+
+
+@pytest.fixture(scope="module")
+def url(program: Program) -> str:
+    return program.url()
+
+
+@pytest.fixture(scope="module")
+def tab(browser: Browser, url: str) -> Iterator[Tab]:
+    """Open the page as a coach on a tablet who has read the cautions; tests leave it as it was.
+
+    It complains of nothing.
+    """
+    tab = opened(browser, url)
+    tab.understood()
+    yield tab
+    assert tab.complaints == []
+    tab.page.context.close()
+
+
+@pytest.fixture(scope="module")
+def loud(tab: Tab) -> Tab:
+    """Let the page sound from now on."""
+    tab.page.get_by_role("button", name="Sound here").click()
+    expect(tab.page.locator("#sound-said")).to_contain_text("Sound from this browser")
+    return tab
+
+
+def sessions(store: Path) -> list[tuple[str, str]]:
+    with sqlite3.connect(store) as reader:
+        return list(reader.execute("SELECT session_id, state FROM sessions ORDER BY session_no"))
+
+
+def marks(store: Path, session_id: str) -> list[str]:
+    with Store.open(store, create=False) as opened_store:
+        return [
+            entry.data.decode()
+            for batch in opened_store.batches(session_id)
+            for entry in batch
+            if entry.kind is Kind.MARK
+        ]
+
+
+# What is shown
+
+
+def test_the_feet_move(tab):
+    page = tab.page
+    expect(page.locator("#left-role")).to_have_text("lead")
+    expect(page.locator("#right-role")).to_have_text("trail")
+    expect(page.locator("#left-load")).to_have_text(re.compile(r"^\d\.\d\d\s×\sBW, \d+\sN$"))
+    expect(page.locator("#share-now")).to_have_text(re.compile(r"^\d+\s%$"))
+
+    def picture(name: str) -> str:
+        return str(page.evaluate(f"document.getElementById('{name}').toDataURL()"))
+
+    seen = {name: {picture(name)} for name in ("feet", "feet-numbers", "share")}
+    texts = set()
+
+    def moved() -> bool:
+        for name, pictures in seen.items():
+            pictures.add(picture(name))
+        texts.add(page.locator("#left-load").inner_text())
+        return all(len(pictures) > 4 for pictures in seen.values()) and len(texts) > 2
+
+    tab.until(moved)
+    last = tab.of("frame")[-1]
+    assert len(last["feet"]["left"]["zones"]) == 18
+
+
+def test_both_feet_are_on_the_canvas_and_zones_are_coloured_by_load(tab):
+    page = tab.page
+    page.locator(
+        "#numbers"
+    ).click()  # off: cells are filled in part, and nothing is written on them
+    tab.until(lambda: max(z or 0 for z in tab.of("frame")[-1]["feet"]["right"]["zones"]) > 60)
+    halves = page.evaluate(
+        """() => {
+            const canvas = document.getElementById("feet");
+            const half = Math.floor(canvas.width / 2);
+            const copy = new OffscreenCanvas(canvas.width, canvas.height);
+            const context = copy.getContext("2d", {willReadFrequently: true});
+            context.drawImage(canvas, 0, 0);
+            return [0, half].map((x) => {
+                const {data} = context.getImageData(x, 0, half, canvas.height);
+                const seen = new Set();
+                for (let i = 0; i < data.length; i += 4)
+                    if (data[i + 3] === 255) seen.add(data.slice(i, i + 3).join(" "));
+                return [...seen];
+            });
+        }"""
+    )
+    fills = page.evaluate("import('/static/scale.js').then(m => new m.Scale(false).fills)")
+    for half in halves:
+        assert len({fill[4:-1] for fill in fills} & set(half)) >= 4
+
+
+def test_a_swings_outcome_appears_in_words_and_as_a_strip(tab):
+    page = tab.page
+    tab.until(lambda: tab.of("swing") or tab.of("hello")[-1]["swing"])
+    told = (tab.of("swing") or [tab.of("hello")[-1]["swing"]])[-1]
+    words = told["words"]
+    expect(page.locator("#outcome")).to_contain_text(f"push {words['push']}")
+    expect(page.locator("#outcome")).to_contain_text(f"lead heel {words['heel_lift']}")
+    labels = page.locator("#strip text").all_text_contents()
+    assert {"start", "trail peak", "shift", "lead peak", "lead heel", "trail push"} <= {*labels}
+    swing = told["swing"]
+    after = swing["lead_peak_s"] - swing["start_s"]
+    expect(page.locator("#strip-text")).to_contain_text(f"lead peak +{after:.2f} s")
+    lines = page.evaluate(
+        "[...document.querySelectorAll('#strip .moment')].map(l => l.x1.baseVal.value)"
+    )
+    keys = ("start_s", "trail_peak_s", "shift_s", "lead_peak_s")
+    times = [swing[key] - swing["start_s"] for key in keys]
+    assert [(x - lines[0]) / (lines[-1] - lines[0]) for x in lines] == pytest.approx(
+        [t / times[-1] for t in times], abs=0.01
+    )
+    tab.until(lambda: tab.of("swing"))  # one that comes while the page looks is read out
+    expect(page.locator("#announced[role=status]")).to_contain_text(
+        f"Swing {tab.of('swing')[-1]['n']}: push"
+    )
+
+
+def test_the_drill_is_shown_and_counted(tab):
+    page = tab.page
+    tab.until(lambda: any(drill["tried"] for drill in tab.of("drill")))
+    expect(page.locator("#drill-title")).to_have_text("Roll the push through")
+    expect(page.locator("#drill-goal")).to_contain_text("from heel over midfoot to toe")
+    told = tab.of("drill")[-1]
+    expect(page.locator("#drill-good")).to_have_text(f"{told['good']} of {told['tried']}")
+    expect(page.locator("#drill-streak")).to_have_text(str(told["streak"]))
+    expect(page.locator("#drill-last")).to_contain_text(told["last"]["words"])
+    expect(page.locator("#drill-feedback")).to_have_value(told["feedback"])
+
+
+def test_messages_are_what_their_page_says(tab):
+    tab.until(lambda: tab.of("swing") and tab.of("cue"))
+    validator = live_messages()
+    kinds = {message["type"] for message in tab.told}
+    assert {"hello", "frame", "phase", "swing", "cue", "tone", "drill"} <= kinds
+    frames = tab.of("frame")
+    rare = [m for m in tab.told if m["type"] not in ("frame", "tone")]
+    for message in rare + frames[::20] + tab.of("tone")[::20]:
+        validator.validate(message)
+    broken = frames[-1] | {"lead_share": 1.5}
+    with pytest.raises(jsonschema.ValidationError):
+        validator.validate(broken)
+
+
+# Sound
+
+
+def test_cues_are_scheduled_through_the_limiter(loud):
+    page = loud.page
+    loud.until(lambda: page.evaluate("heard.starts.length") >= 2)
+    joins = [tuple(join) for join in page.evaluate("heard.joins")]
+    assert ("AudioBufferSourceNode", "GainNode") in joins
+    assert ("GainNode", "WaveShaperNode") in joins
+    ends = [join for join in joins if join[1] == "AudioDestinationNode"]
+    assert ends == [("WaveShaperNode", "AudioDestinationNode")], "nothing goes past the limiter"
+    starts = page.evaluate("heard.starts")
+    assert all(s["when"] >= s["now"] for s in starts), "never in the past"
+    assert all(s["when"] < s["now"] + 5 for s in starts)
+    loud.until(lambda: [cue for cue in loud.of("cue") if cue["pcm"]])
+    glide = next(cue for cue in loud.of("cue") if cue["pcm"])  # as long as its samples
+    length = len(base64.b64decode(glide["pcm"])) / 2 / glide["rate_hz"]
+    lengths = "heard.starts.map(start => start.length)"
+    loud.until(lambda: any(abs(s - length) < 1e-3 for s in page.evaluate(lengths)))
+
+
+def test_the_tone_follows_the_points_that_are_told(loud):
+    page = loud.page
+    loud.until(lambda: any(gain > 0 for tone in loud.of("tone") for _, _, gain in tone["points"]))
+    seen: set[float] = set()
+
+    def followed() -> bool:
+        seen.add(round(page.evaluate("heard.oscillator.frequency.value"), 1))
+        return len(seen) > 8
+
+    loud.until(followed)
+    told = [hz for tone in loud.of("tone") for _, hz, _ in tone["points"]]
+    first = {440.0}  # before any point
+    assert all(min(told) - 1 <= hz <= max(told) + 1 for hz in seen - first)
+
+
+def test_a_browser_that_is_switched_off_sounds_nothing(loud):
+    page = loud.page
+    page.get_by_role("button", name="Sound here").click()
+    expect(page.locator("#sound-said")).to_contain_text("No sound is on")
+    page.evaluate("heard.starts = []")
+    before = len(loud.of("cue"))
+    loud.until(lambda: len(loud.of("cue")) > before)
+    assert page.evaluate("heard.starts") == []
+    page.get_by_role("button", name="Sound here").click()
+    expect(page.locator("#sound-said")).to_contain_text("Sound from this browser")
+
+
+def test_the_browser_is_offered_when_the_device_is_lost(loud):
+    page = loud.page
+    expect(page.locator("#sound-lost")).to_be_hidden()
+    page.evaluate(
+        """async (hello) => {
+            const {SoundPanel} = await import('/static/soundpanel.js');
+            const sound = {said: "The sound device has gone.", device: false, lost: true};
+            window.panel = new SoundPanel(() => true);  // one that does not sound yet
+            panel.hello({...hello, sound});
+        }""",
+        loud.of("hello")[-1],
+    )
+    expect(page.locator("#sound-lost")).to_be_visible()
+    page.get_by_role("button", name="Sound in this browser instead").click()
+    expect(page.locator("#sound-lost")).to_be_hidden()
+    assert page.evaluate("panel.on")
+
+
+# What is done
+
+
+def test_a_mark_reaches_the_store(tab, store):
+    page = tab.page
+    page.get_by_label("Note that goes with the mark").fill("wider stance – Füße")
+    page.get_by_role("button", name="Mark").click()
+    expect(page.get_by_label("Note that goes with the mark")).to_have_value("")
+    page.locator("#clock").click()
+    page.keyboard.press("m")
+    session_id = tab.of("hello")[-1]["session"]["id"]
+    tab.until(lambda: {"wider stance – Füße", "mark"} <= {*marks(store, session_id)})
+
+
+# Cautions, keyboard, sight
+
+
+def test_cautions_come_once_a_session_and_stay_in_reach(browser, url):
+    tab = opened(browser, url)
+    page = tab.page
+    dialog = page.get_by_role("dialog")
+    for text in ("not a medical device", "Stop on pain", "swing space", "while it charges"):
+        expect(dialog).to_contain_text(text)
+    page.keyboard.press("Enter")  # its button has the focus
+    expect(dialog).to_be_hidden()
+    page.reload()
+    expect(page.locator("#left-load")).to_contain_text("× BW")
+    expect(dialog).to_be_hidden()
+    page.get_by_role("button", name="Cautions").click()
+    expect(dialog).to_contain_text("Stop on pain")
+    expect(page.locator("footer")).to_contain_text("not a medical device")
+    page.context.close()
+
+
+def test_everything_is_reached_by_keyboard_and_the_focus_is_seen(tab):
+    page = tab.page
+    page.locator("#clock").click()
+    wanted = set(
+        page.evaluate(
+            """[...document.querySelectorAll("a, button, input, select, summary")]
+                .filter(e => e.checkVisibility() && !e.disabled && !e.closest("dialog"))
+                .map(e => e.id || e.textContent.trim())"""
+        )
+    )
+    reached = set()
+    for _ in range(2 * len(wanted)):
+        page.keyboard.press("Tab")
+        name, outline = page.evaluate(
+            """(() => {
+                const e = document.activeElement;
+                return [e.id || e.textContent.trim(), getComputedStyle(e).outlineStyle];
+            })()"""
+        )
+        if name in wanted:
+            assert outline == "solid", f"no visible focus on {name}"
+            reached.add(name)
+    assert reached == wanted
+
+
+def test_keys_do_what_the_help_says_and_can_be_switched_off(tab):
+    page = tab.page
+    page.locator("#clock").click()
+    page.keyboard.press("l")
+    expect(page.locator("#large-push")).to_be_visible()
+    page.keyboard.press("l")
+    expect(page.locator("#large-push")).to_be_hidden()
+    pressed = page.locator("#numbers").get_attribute("aria-pressed")
+    page.keyboard.press("v")
+    expect(page.locator("#numbers")).not_to_have_attribute("aria-pressed", str(pressed))
+    page.keyboard.press("a")
+    tab.until(lambda: {"type": "ask"} in tab.said)
+    page.locator("#note").focus()
+    page.keyboard.type("all")  # letters in a note are letters
+    expect(page.locator("#large-push")).to_be_hidden()
+    page.locator("#clock").click()
+    page.keyboard.press("?")
+    helped = page.get_by_role("dialog")
+    expect(helped).to_contain_text("mark this instant")
+    page.get_by_label("single keys do this").uncheck()
+    page.keyboard.press("Escape")
+    expect(helped).to_be_hidden()
+    page.keyboard.press("l")
+    expect(page.locator("#large-push")).to_be_hidden()
+    page.locator("#help-button").click()
+    page.get_by_label("single keys do this").check()
+    page.keyboard.press("Escape")
+    page.locator("#note").fill("")
+    page.keyboard.press("Escape")
+
+
+def test_no_barrier_is_found(tab):
+    page = tab.page
+    tab.until(lambda: tab.of("swing") or tab.of("hello")[-1]["swing"])
+    page.set_viewport_size(PHONE)
+    assert barriers(page) == [], "phone"
+    page.set_viewport_size(TABLET)
+    schemes: tuple[Literal["dark", "light"], ...] = ("dark", "light")
+    for scheme in schemes:
+        page.emulate_media(color_scheme=scheme)
+        page.get_by_text("Readings as a table").click()
+        assert barriers(page) == [], f"tablet, {scheme}"
+        page.get_by_text("Readings as a table").click()
+    page.locator("#large").click()
+    assert barriers(page) == [], "large type"
+    page.locator("#large").click()
+    page.get_by_role("button", name="Help").click()
+    assert barriers(page) == [], "a dialog"
+    page.keyboard.press("Escape")
+
+
+def test_nothing_stands_out_of_the_screen(tab):
+    page = tab.page
+    for width, height in ((360, 800), (768, 1024), (1024, 768), (320, 640)):
+        page.set_viewport_size({"width": width, "height": height})
+        for large in (False, True):
+            page.evaluate(f"document.body.classList.toggle('large', {str(large).lower()})")
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.set_viewport_size(TABLET)
+    page.evaluate("document.body.classList.remove('large')")
+
+
+def test_large_type_is_read_from_three_metres(tab):
+    """Capitals of at least 17.5 mm, 20 minutes of arc at three metres, at 96 pixels to the inch."""
+    page = tab.page
+    tab.until(lambda: tab.of("swing") or tab.of("hello")[-1]["swing"])
+    page.locator("#large").click()
+    capital = page.evaluate(
+        """["large-push", "large-timing", "large-heel"].map((id) => {
+            const context = document.createElement("canvas").getContext("2d");
+            context.font = getComputedStyle(document.getElementById(id)).font;
+            return context.measureText("H").actualBoundingBoxAscent;
+        })"""
+    )
+    assert min(capital) / 96 * 25.4 >= 17.5
+    box = page.locator("#large-heel").bounding_box()
+    assert box is not None and box["y"] + box["height"] <= TABLET["height"]
+    page.locator("#large").click()
+
+
+def test_colour_is_never_the_only_sign(tab):
+    """Lead and trail, loads, outcome and state are all there as text, line or shape."""
+    page = tab.page
+    expect(page.locator("#left-role")).to_have_text("lead")
+    style = "getComputedStyle(document.getElementById('{}-role')).borderTopStyle"
+    assert page.evaluate(style.format("left")) == "solid"
+    assert page.evaluate(style.format("right")) == "dashed"
+    page.get_by_text("Readings as a table").click()
+    tab.until(lambda: "–" not in page.locator("#readings td").all_inner_texts())
+    assert page.locator("#readings tbody tr").count() == 18
+
+
+def test_reduced_motion_is_kept_to(tab):
+    tab.page.emulate_media(reduced_motion="reduce")
+    moving = tab.page.evaluate(
+        """[...document.querySelectorAll("*")].filter((e) => {
+            const s = getComputedStyle(e);
+            return s.animationName !== "none" || parseFloat(s.transitionDuration) > 0;
+        }).length"""
+    )
+    tab.page.emulate_media(reduced_motion="no-preference")
+    assert moving == 0
+
+
+def test_a_drill_is_chosen_on_the_page_and_stands_in_the_record(tab, store):
+    page = tab.page
+    page.locator("#drill-choice").select_option(label="Keep the lead heel down")
+    expect(page.locator("#drill-title")).to_have_text("Keep the lead heel down")
+    page.locator("#drill-feedback").select_option("ask")
+    tab.until(lambda: tab.of("drill")[-1].get("feedback") == "ask")
+    page.locator("#drill-choice").select_option("")
+    expect(page.locator("#drill-title")).to_have_text("No drill")
+    page.locator("#drill-choice").select_option("push")
+    expect(page.locator("#drill-title")).to_have_text("Roll the push through")
+    session_id = tab.of("hello")[-1]["session"]["id"]
+
+    def chosen() -> list[str]:
+        texts = [text.split("\n")[0] for text in marks(store, session_id)]
+        return [text for text in texts if text.startswith("drill:")]
+
+    tab.until(lambda: len(chosen()) >= 5)
+    assert chosen()[-4:-1] == [
+        "drill: stay, feedback every",
+        "drill: stay, feedback ask",
+        "drill: none",
+    ]
+
+
+# What ends a session comes last
+
+
+def test_the_page_comes_back_by_itself_when_the_gateway_does(browser, tmp_path):
+    store = str(tmp_path / "store.sqlite3")
+    with running("demo", "--no-sound", "--port", "0", "--store", store) as program:
+        url = program.url()
+        tab = opened(browser, url)
+        tab.understood()
+        expect(tab.page.locator("#state")).to_have_text("● recording")
+        expect(tab.page.locator("#source")).to_have_text("demo (invented)")
+        expect(tab.page.locator("#left-load")).to_contain_text("× BW")
+        program.kill()
+        expect(tab.page.locator("#connection")).to_contain_text("not live")
+        expect(tab.page.locator("#left-load")).to_have_text("no data")
+        expect(tab.page.get_by_role("button", name="Mark")).to_be_disabled()
+    port = url.rsplit(":", 1)[1].strip("/")
+    with running("demo", "--no-sound", "--port", port, "--store", store) as program:
+        program.url()
+        tab.understood()  # a new session
+        expect(tab.page.locator("#connection")).to_be_hidden()
+        expect(tab.page.locator("#left-load")).to_contain_text("× BW")
+        expect(tab.page.locator("#state")).to_have_text("● recording")
+        # what the browser itself says of a refused connection is not the page's error
+        ours = [c for c in tab.complaints if "WebSocket connection to" not in c]
+        assert ours == []
+        tab.page.context.close()
+
+
+def test_stop_and_record_reach_the_store(tab, program, store):
+    page = tab.page
+    assert [state for _, state in sessions(store)] == ["open"]
+    page.get_by_role("button", name="Stop").click()
+    page.get_by_role("button", name="Go on recording").click()
+    expect(page.locator("#state")).to_have_text("● recording")
+    page.get_by_role("button", name="Stop").click()
+    page.get_by_role("dialog").get_by_role("button", name="Stop").click()
+    expect(page.locator("#state")).to_have_text("session ended")
+    tab.until(lambda: [state for _, state in sessions(store)] == ["ended"])
+    expect(page.get_by_role("button", name="Mark")).to_be_disabled()
+    tab.until(lambda: "until Ctrl-C" in program.said)
+    page.get_by_role("button", name="Record").click()
+    tab.until(lambda: [state for _, state in sessions(store)] == ["ended", "open"])
+    expect(page.get_by_role("dialog")).to_be_visible()  # a new session: cautions again
+    tab.understood()
+    expect(page.locator("#state")).to_have_text("● recording")

@@ -1,0 +1,76 @@
+"""Documents and docstrings name files and modules that are there."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGE = ROOT / "gateway" / "plantigrade_gateway"
+SIGNAL = ROOT / "signal" / "plantigrade"
+TEXT = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "hardware_notes").glob("*.md")]
+MADE = {"signal/__init__.py"}  # named since it must not be there
+
+
+def is_there(name: str) -> bool:
+    """Whether a file is there: from the root, a source or test folder; a bare name anywhere."""
+    folders = (ROOT, PACKAGE, SIGNAL, ROOT / "tests" / "plantigrade_gateway", ROOT / "replay_data")
+    if any((folder / name).exists() for folder in (*folders, ROOT / "hardware_notes")):
+        return True
+    tops = (PACKAGE, SIGNAL, ROOT / "tests")
+    return "/" not in name and any(next(top.rglob(name), None) is not None for top in tops)
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_every_file_that_a_document_names_is_there(document):
+    names = set(re.findall(r"`([\w./-]+\.(?:py|js|html|toml))`", document.read_text("utf-8")))
+    assert sorted(name for name in names - MADE if not is_there(name)) == []
+
+
+@pytest.mark.parametrize("package", [PACKAGE, SIGNAL], ids=lambda path: path.name)
+def test_every_file_that_the_code_names_is_there(package):
+    missing = [
+        f"{path.relative_to(package)}: {name}"
+        for path in package.rglob("*.py")
+        for name in re.findall(r"`([\w./-]+\.py)`", path.read_text("utf-8"))
+        if not is_there(name)
+    ]
+    assert missing == []
+
+
+def rows(head: str) -> list[list[str]]:
+    """Return the cells of the table with a head."""
+    table = TEXT[TEXT.index(head) :].split("\n\n")[0]
+    return [line.strip("|").split("|") for line in table.splitlines()[2:]]
+
+
+def quoted(cell: str) -> list[str]:
+    return re.findall(r"`([\w/]+)`", cell)
+
+
+def is_module(folder: Path, name: str) -> bool:
+    return (folder / f"{name}.py").is_file() or (folder / name / "__init__.py").is_file()
+
+
+def test_the_map_names_modules_that_are_there_and_every_room():
+    found = rows("| room |")
+    rooms = [quoted(room)[0] for room, _, _ in found]
+    for room, (_, _, modules) in zip(rooms, found, strict=True):
+        assert quoted(modules)
+        assert [name for name in quoted(modules) if not is_module(PACKAGE / room, name)] == []
+    there = {path.name for path in PACKAGE.iterdir() if (path / "__init__.py").exists()}
+    assert there <= set(rooms)
+
+
+def test_the_map_names_modules_of_signal_that_are_there():
+    found = [name for cell, _ in rows("| modules of signal |") for name in quoted(cell)]
+    assert len(found) > 30
+    assert [name for name in found if not is_module(SIGNAL, name)] == []
+
+
+def test_a_name_that_is_gone_is_found():
+    assert not is_there("pipeline.txt")
+    assert not is_there("web/guard.py")
+    assert not is_there("test_wire.py")
+    assert not is_module(PACKAGE / "wire", "samples")

@@ -1,0 +1,100 @@
+"""The mutation runner itself: what it changes, whose tests it runs, and that it leaves no trace."""
+
+import ast
+from pathlib import Path
+
+import pytest
+from tests.support import mutants
+from tests.support.mutants import ROOT, Bench, drawn, mutated, mutations, related
+
+MODULE = Path("signal/plantigrade/small.py")
+SOURCE = '''"""Text is left alone: 1 + 1."""
+
+from typing import Final
+
+LIMIT: Final = 5.0
+
+
+def f(a: int, b: int = 2) -> list[int]:
+    """Return 3 < 4."""
+    out = []
+    if a < b and not a == 0:
+        out.append(a - b)
+    if a > 9:
+        raise ValueError(f"{a + 1} is too much")
+    return [x for x, _ in zip(out, out, strict=True)]
+'''
+
+CHANGES = [
+    "LIMIT: Final = 5.0  ->  LIMIT: Final = 6.0",
+    "def f(a: int, b: int=2) -> list[int]:  ->  def f(a: int, b: int=3) -> list[int]:",
+    "if a < b and (not a == 0):  ->  if a < b or not a == 0:",
+    "if a < b and (not a == 0):  ->  if a <= b and (not a == 0):",
+    "if a < b and (not a == 0):  ->  if a < b and a == 0:",
+    "if a < b and (not a == 0):  ->  if a < b and (not a != 0):",
+    "if a < b and (not a == 0):  ->  if a < b and (not a == 1):",
+    "out.append(a - b)  ->  pass",
+    "out.append(a - b)  ->  out.append(a + b)",
+    "if a > 9:  ->  if a >= 9:",
+    "if a > 9:  ->  if a > 10:",
+    "raise ValueError(f'{a + 1} is too much')  ->  pass",
+    "return [x for x, _ in zip(out, out, strict=True)]  ->  return None",
+]
+"""Every place of it, once: nothing in texts, types or `strict`."""
+
+
+LOOKED_AT = {
+    "out.append(a - b)  ->  out.append(a + b)": False,
+    "if a > 9:  ->  if a > 10:": True,
+}
+"""Whether it survives."""
+
+
+@pytest.fixture
+def small(tmp_path: Path, monkeypatch) -> Path:
+    """A repository with one module in it and one test of that."""
+    root = tmp_path / "repository"
+    for name in mutants.COPIED:
+        (root / name).mkdir(parents=True)
+    for name in mutants.FILES:
+        (root / name).write_text("")
+    (root / MODULE).parent.mkdir()
+    (root / MODULE).with_name("__init__.py").write_text("")
+    (root / MODULE).write_text(SOURCE)
+    (root / "tests" / "test_small.py").write_text(
+        "from plantigrade.small import f\n\ndef test_f(): assert f(1, 3) == [-2]\n"
+    )
+    (root / "tests" / "test_other.py").write_text("def test_nothing(): pass\n")
+    monkeypatch.setattr(mutants, "ROOT", root)
+    return root
+
+
+def test_everything_that_can_be_changed_is_changed_once(small):
+    found = mutations(MODULE)
+    assert sorted(m.text for m in found) == sorted(CHANGES)
+    sources = {mutated(m) for m in found}
+    assert len(sources) == len(found)
+    for source in sources:
+        ast.parse(source)
+    assert (small / MODULE).read_text() == SOURCE
+
+
+def test_a_seed_draws_the_same_again(small):
+    assert drawn(MODULE.parent, 5, 3) == drawn(MODULE, 5, 3) != drawn(MODULE, 5, 4)
+    assert len(set(drawn(MODULE, 5, 3))) == 5
+    assert len(drawn(MODULE, 100, 3)) == len(CHANGES)
+
+
+def test_tests_of_a_module_are_found_by_its_name_and_by_who_imports_it():
+    own, others = related(Path("signal/plantigrade/load.py"))
+    assert [path.name for path in own] == ["test_load.py"]
+    assert all("load" in (ROOT / path).read_text() for path in others) and others
+
+
+@pytest.mark.dear
+def test_what_a_test_holds_is_noticed_and_what_none_holds_survives(small, tmp_path):
+    bench = Bench(tmp_path / "bench")
+    tried = [m for m in mutations(MODULE) if m.text in LOOKED_AT]
+    outcome = {m.text: bench.survives(m) for m in tried}
+    assert outcome == LOOKED_AT
+    assert (small / MODULE).read_text() == SOURCE

@@ -1,0 +1,210 @@
+"""Which part may import which: the rooms of the gateway in their order, and the rule of signal.
+
+A room is a sub-package of ``plantigrade_gateway``; the modules beside them are the top, which every
+room may import. Imports inside functions and under ``TYPE_CHECKING`` count like any other.
+"""
+
+import ast
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from tests.support.importgraph import GATEWAY, LARGEST, Graph
+
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGE = GATEWAY
+SIGNAL = ROOT / "signal" / "plantigrade"
+
+PURE = {"wire", "record", "sound", "drills"}
+ALLOWED: dict[str, set[str]] = {
+    "top": set(),
+    "package": {"report"},  # what a notebook imports, on first use: plantigrade_gateway/__init__.py
+    "wire": set(),
+    "record": set(),
+    "sound": set(),
+    "sources": {"wire", "record"},
+    "drills": {"sound"},
+    "analysis": {"wire", "record", "sound", "drills"},
+    "store": {"wire", "record", "sound", "drills", "analysis"},
+    "virtual": {"wire", "record"},
+    "report": {"wire", "record", "sources", "drills", "analysis", "store"},
+    "forward": {"record", "sound", "analysis", "store"},
+    "web.html": set(),
+    "web.door": {"store", "web.html"},
+    "web.live": {"web.door"},
+    "web.desk": {"record", "analysis", "store", "report", "web.html"},
+    "web": {"sound", "store", "web.html", "web.door", "web.live", "web.desk"},
+    "session": {
+        *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),
+        *("report", "forward", "web.live"),
+    },
+    "cli": {
+        *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),
+        *("report", "forward", "web.door", "web.live", "session"),
+    },
+}
+"""What each room may import beside itself and the top."""
+
+NO_I_O = {
+    *("asyncio", "sqlite3", "socket", "ssl", "subprocess", "multiprocessing", "threading"),
+    *("bleak", "bumble", "miniaudio", "aiomqtt", "influxdb_client", "fastapi", "uvicorn", "rich"),
+    *("click", "pyarrow", "bokeh", "jinja2"),
+}
+"""What a pure module may not import."""
+EDGES_OF_SOUND = {"device", "output", "speech", "wav"}
+"""Modules of the sound room that do touch the world."""
+FILES_OF_DRILLS = {"files"}
+
+
+def room_of(module: str) -> str:
+    """Return the room of a module of the gateway, named without the package."""
+    parts = module.split(".")
+    if parts == ["__init__"]:
+        return "package"
+    if parts[0] == "web" and len(parts) > 1 and parts[1] in ("html", "door", "live", "desk"):
+        return f"web.{parts[1]}"
+    return parts[0] if parts[0] in ALLOWED else "top"
+
+
+def imports_of(text: str) -> Iterator[tuple[int, str]]:
+    """Yield the line and the full name of everything imported."""
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield node.lineno, alias.name
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports are absolute"
+            for alias in node.names:
+                yield node.lineno, f"{node.module}.{alias.name}"
+
+
+def is_pure(module: str) -> bool:
+    """Whether a module of the gateway may touch neither files nor network nor clock."""
+    room, _, name = module.partition(".")
+    if room == "sound":
+        return name not in EDGES_OF_SOUND
+    return room in PURE and not (room == "drills" and name in FILES_OF_DRILLS)
+
+
+def wrong_imports(module: str, text: str) -> list[str]:
+    """Return what a module of the gateway imports and may not, a sentence each."""
+    room = room_of(module)
+    found = []
+    for line, name in imports_of(text):
+        head, _, rest = name.partition(".")
+        if head == "plantigrade_gateway" and rest:
+            to = room_of(rest)
+            if to not in {room, "top", *ALLOWED[room]} and rest not in TOP_NAMES:
+                found.append(f"{module}:{line} imports {name}: {room} may not import {to}")
+        elif is_pure(module) and head in NO_I_O:
+            found.append(f"{module}:{line} imports {name}: {room} is pure")
+    return found
+
+
+TOP_NAMES = {path.stem for path in PACKAGE.glob("*.py")} | {"__version__"}
+
+
+def modules() -> Iterator[tuple[str, str]]:
+    """Yield each module of the gateway, named without the package, and its text."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        name = ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
+        yield name.removesuffix(".__init__"), path.read_text("utf-8")
+
+
+def test_every_room_is_in_the_table():
+    folders = {
+        ".".join(path.parent.relative_to(PACKAGE).parts) for path in PACKAGE.rglob("__init__.py")
+    }
+    rooms = {name for name in folders if name.count(".") <= (name.startswith("web.") + 0)}
+    assert {name for name in rooms if name} - {"web.desk.charts"} <= set(ALLOWED)
+
+
+def test_the_order_of_the_rooms_has_no_cycle():
+    done: set[str] = set()
+    left = dict(ALLOWED)
+    while left:
+        free = [room for room, needs in left.items() if needs <= done]
+        assert free, f"these rooms import each other: {sorted(left)}"
+        for room in free:
+            done.add(room)
+            del left[room]
+
+
+def test_rooms_import_only_what_their_row_allows():
+    assert [each for name, text in modules() for each in wrong_imports(name, text)] == []
+
+
+@pytest.mark.parametrize(
+    ("module", "line"),
+    [
+        ("wire.decoder", "import sqlite3"),
+        ("wire.decoder", "from plantigrade_gateway.web.live import hub"),
+        ("record.entries", "from plantigrade_gateway.wire.stream import Run"),
+        ("sound.mixer", "import miniaudio"),
+        ("sound.mixer", "from plantigrade_gateway.drills.model import Drill"),
+        ("sources.live", "from plantigrade_gateway.store.store import Store"),
+        ("drills.judge", "from plantigrade_gateway.analysis.practice import Practice"),
+        ("analysis.pipeline", "from plantigrade_gateway.sources.zonecsv import iter_zone_csv"),
+        ("analysis.quality", "from plantigrade_gateway.store import results"),
+        ("store.store", "def f():\n    from plantigrade_gateway.forward import tsdb"),
+        ("virtual.process", "from plantigrade_gateway.sources.bluetooth import Radio"),
+        ("report.export", "from plantigrade_gateway.session.runner import run"),
+        ("forward.tsdb", "from plantigrade_gateway.web.live.page import Page"),
+        ("web.html", "from plantigrade_gateway.store.store import Store"),
+        ("web.door.guard", "from plantigrade_gateway.web.desk.reads import DeskStore"),
+        ("web.live.hub", "from plantigrade_gateway.web.app import create_app"),
+        ("web.desk.pages", "from plantigrade_gateway.session.session import LiveSession"),
+        ("web.app", "from plantigrade_gateway.session.session import LiveSession"),
+        ("session.session", "from plantigrade_gateway.cli.main import main"),
+        ("formats", "from plantigrade_gateway.record.entries import Batch"),
+        ("__init__", "from plantigrade_gateway.store.store import Store"),
+    ],
+)
+def test_a_planted_import_is_found(module, line):
+    assert wrong_imports(module, "import math\n") == []
+    assert len(wrong_imports(module, line)) == 1
+
+
+def signal_imports(text: str) -> list[str]:
+    """Return what a module of the signal package imports beyond numpy, scipy and pure Python."""
+    mine = {"numpy", "scipy", "plantigrade"}
+    found = []
+    for line, name in imports_of(text):
+        head = name.split(".")[0]
+        if head in NO_I_O or (head not in mine and head not in sys.stdlib_module_names):
+            found.append(f"{line}: {name}")
+    return found
+
+
+def test_signal_imports_only_numbers():
+    found = {path.name: signal_imports(path.read_text("utf-8")) for path in SIGNAL.rglob("*.py")}
+    assert {name: lines for name, lines in found.items() if lines} == {}
+
+
+@pytest.mark.parametrize(
+    "line", ["import sqlite3", "import pandas", "from plantigrade_gateway.record import entries"]
+)
+def test_a_planted_import_into_signal_is_found(line):
+    assert len(signal_imports(line)) == 1
+
+
+def test_modules_import_each_other_nowhere():
+    assert Graph.of(PACKAGE).cycles() == []
+
+
+def test_no_module_is_longer_than_a_reader_holds():
+    lines = Graph.of(PACKAGE).lines | Graph.of(SIGNAL).lines
+    assert {name: n for name, n in lines.items() if n > LARGEST} == {}
+
+
+def test_floors_and_cycles_are_counted(tmp_path):
+    """Worked by hand: a <-> b stand on c, which stands on d; e is alone."""
+    package = tmp_path / "house"
+    package.mkdir()
+    for name, needs in {"a": "bc", "b": "a", "c": "d", "d": "", "e": ""}.items():
+        text = "".join(f"from house import {each}\n" for each in needs)
+        (package / f"{name}.py").write_text(text)
+    graph = Graph.of(package)
+    assert graph.cycles() == [["a", "b"]]
+    assert graph.floors() == 3
