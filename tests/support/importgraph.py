@@ -59,7 +59,9 @@ class Graph:
 
 
 def room_of(module: str) -> str:
-    """Return a module's room: its sub-package, or "(top)"."""
+    """Return a module's room: its sub-package, "(top)" beside them, "(package)" for its face."""
+    if not module:
+        return "(package)"
     parts = module.split(".")
     if parts[0] == "web" and len(parts) > 1 and parts[1] in WEB_ROOMS:
         return f"web/{parts[1]}"
