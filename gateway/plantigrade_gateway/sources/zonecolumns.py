@@ -26,6 +26,10 @@ LATEST_S = 1e10
 """Beyond this, either side of 0, a time is not in seconds (seconds since 1970 are 1.8e9)."""
 
 _ZONE = re.compile("[LR][0-9]+")
+_SIDE_AND_NUMBER = re.compile(
+    r"(?:.*[^a-z])?(l|left|r|right)[^a-z0-9]*(?:[a-z]+[^a-z0-9]*)?([0-9]+)", re.IGNORECASE
+)
+"""A zone's column under another name, such as ``left zone 3``: a side, then a number."""
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 
 
@@ -73,8 +77,9 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     Returns
     -------
     Columns
-        By name where any of ``time_s, L1…Ln, R1…Rn`` occurs; else by position: time in seconds,
-        the left foot's zones, the right foot's, and further columns left out.
+        By name where any of ``time_s, L1…Ln, R1…Rn`` occurs, or where a header names zones by side
+        and number in other words (time in the first column); else by position: time in seconds, the
+        left foot's zones, the right foot's, and further columns left out.
 
     Raises
     ------
@@ -103,16 +108,18 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
                 f"{source}: column {more[0]} is one too many, expected {expected} {of}"
             )
     else:
-        if len(head) < len(names):
+        by_name = _named_otherwise(source, head, names, f"{expected} {of}")
+        if by_name is None and len(head) < len(names):
             raise InputError(
                 f"{source}: {count(len(head), 'column')} separated by commas, "
                 f"expected {len(names)}: {expected} {of}"
             )
-        used = tuple(range(len(names)))
-        left_out = head[len(names) :]
+        used = by_name or tuple(range(len(names)))
+        left_out = [cell for at, cell in enumerate(head) if at not in used]
         why = "another header" if has_header else "no header"
+        how = "by position" if used == tuple(range(len(names))) else "by side and number"
         notes.append(
-            f"{why}: read by position as time in seconds, {layout.n_zones} left zones, "
+            f"{why}: read {how} as time in seconds, {layout.n_zones} left zones, "
             f"{layout.n_zones} right zones"
         )
     if left_out:
@@ -129,6 +136,41 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
         highest=HIGHEST_ZONE_N / newtons,
         unit=layout.unit,
     )
+
+
+def _named_otherwise(
+    source: str, head: list[str], names: tuple[str, ...], expected: str
+) -> tuple[int, ...] | None:
+    """Return where the columns are by the side and number in their names; None: they name none.
+
+    A header that names zones is never read by position: with one zone lacking, a right zone would
+    be taken for a left one.
+    """
+    found: dict[str, int] = {}
+    for at, cell in enumerate(head):
+        named = _SIDE_AND_NUMBER.fullmatch(cell)
+        if at == 0 or named is None:
+            continue
+        name = f"{named[1][0].upper()}{int(named[2])}"
+        if name in found:
+            raise InputError(
+                f"{source}: columns {head[found[name]]} and {cell} are both {name}, "
+                f"expected {expected}"
+            )
+        found[name] = at
+    if not found:
+        return None
+    for name in names[1:]:
+        if name not in found:
+            raise InputError(
+                f"{source}: the header names zones, and {name} is missing, expected {expected}"
+            )
+    more = sorted(set(found) - set(names))
+    if more:
+        raise InputError(
+            f"{source}: column {head[found[more[0]]]} is one too many, expected {expected}"
+        )
+    return (0, *(found[name] for name in names[1:]))
 
 
 def find_fault(

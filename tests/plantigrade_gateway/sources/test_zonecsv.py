@@ -82,6 +82,32 @@ def test_another_header_is_read_by_position(put):
     )
 
 
+def test_zones_named_in_other_words_are_read_by_their_names(put):
+    """The right foot's columns stand first here, and each has its number."""
+    head = "Time (s),right_1,right_2,right_3,left zone 1,left zone 2,left zone 3"
+    got = read_zone_csv(put(f"{head}\n0,4,5,6,1,2,3\n0.01,4,5,6,1,2,3\n"), THREE)
+    assert got.left[0].tolist() == [1.0, 2.0, 3.0]
+    assert got.right[0].tolist() == [4.0, 5.0, 6.0]
+    assert got.notes == (
+        "another header: read by side and number as time in seconds, 3 left zones, 3 right zones",
+    )
+
+
+@pytest.mark.parametrize(
+    ("head", "fault"),
+    [
+        ("t,left_1,left_2,right_1,right_2,right_3,total", "zones, and L3 is missing"),
+        ("t,l1,l2,l3,r1,r2", "zones, and R3 is missing"),
+        ("t,left_1,left_2,left_3,left_3,right_1,right_2,right_3", "are both L3"),
+        ("t,left 1,left 2,left 3,left 4,right 1,right 2,right 3", "left 4 is one too many"),
+    ],
+)
+def test_a_header_that_names_zones_and_lacks_one_is_never_read_by_position(put, head, fault):
+    path = put(head + "\n" + ",".join(["0"] * (head.count(",") + 1)) + "\n")
+    with pytest.raises(InputError, match=fault):
+        read_zone_csv(path, THREE)
+
+
 def test_a_file_without_header_loses_no_row(put):
     got = read_zone_csv(put(f"{ROW_1}\n{ROW_2}\n"), THREE)
     assert got.t_s.tolist() == [0.0, 0.01]
