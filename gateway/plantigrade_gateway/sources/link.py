@@ -49,10 +49,13 @@ class Streaming(Protocol):
         As told last.
     status : Status or None
         As told last.
+    packet_s : float or None
+        What one packet covers once it streams, s; None where that is not known.
     """
 
     battery_percent: int | None
     status: gatt.Status | None
+    packet_s: float | None
 
     @property
     def gone(self) -> asyncio.Event:
@@ -130,6 +133,7 @@ class InsoleLink:
         self._now_ns = now_ns
         self.identity: Identity
         self.battery_percent = sighting.announcement.battery_percent
+        self.packet_s: float | None = None
         self.status: gatt.Status | None = None
         self._link = link
         self._length_mm = sighting.announcement.length_mm
@@ -211,6 +215,7 @@ class InsoleLink:
         if period_us is not None:
             await self._order(Rate(self._next_token(), period_us))
         await self._order(Frames(self._next_token(), min(frames, fit)))
+        self.packet_s = min(frames, fit) * (period_us or self.identity.period_us) / 1e6
         await self.stream()
 
     async def stream(self) -> None:
@@ -301,6 +306,7 @@ class ForeignLink:
 
     def __init__(self, link: Connection, sighting: Sighting, firmware: Firmware) -> None:
         self.battery_percent = sighting.announcement.battery_percent
+        self.packet_s: float | None = None
         self.status: gatt.Status | None = None
         self._link = link
         self._said = sighting.announcement

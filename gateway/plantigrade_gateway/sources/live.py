@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from plantigrade.block import Foot
+from plantigrade.limits import Limits
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import INSOLE_OF, SESSION, Entry, Kind, exchange_data
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, Sighting, scanning
@@ -154,6 +155,10 @@ EXCHANGES_S = (1.0, 2.0)
 the first twenty, and later (ours, by `tests/plantigrade/test_exchange.py`)."""
 SILENT_S = 3.0
 """A link that carries no data for so long is asked to stream again, then given up (ours)."""
+
+
+BRIDGED_S = Limits().bridge_s
+"""A packet that covers more leaves a gap in a measure when it is lost, s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,6 +396,13 @@ class LiveSource:
         info.reconnection.stream(loop.time())
         level = "" if link.battery_percent is None else f", battery {link.battery_percent} %"
         self._say(info, f"{info.insole.label}: connected ({info.rssi} dBm{level})")
+        if link.packet_s is not None and link.packet_s > BRIDGED_S:
+            self._say(
+                info,
+                f"{info.insole.label}: one packet holds {1e3 * link.packet_s:.0f} ms, and only "
+                f"{1e3 * BRIDGED_S:.0f} ms are bridged: one that is lost may cost a swing; ask for "
+                "fewer samples a packet (--frames)",
+            )
         over = asyncio.Event()
         asking = asyncio.create_task(self._exchange(link, number, over), name="time exchange")
         try:
