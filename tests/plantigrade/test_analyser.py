@@ -89,7 +89,7 @@ def test_whole_is_streaming(seed):
 
 @pytest.mark.parametrize("seed", SESSIONS)
 def test_a_step_is_confirmed_within_100_ms_of_its_toe_off(seed):
-    """Issue 2. The gap that is bridged is 50 ms, and a row more for what lies between two."""
+    """The gap that is bridged is 50 ms, and a row more for what lies between two."""
     steps = [event for _, event in events(seed) if isinstance(event, Step)]
     assert len(steps) > 15
     known = [s for s in steps if s.off_s is not None]

@@ -1,4 +1,4 @@
-"""The detectors against what synthetic players truly did (the bounds are issue 2's).
+"""The detectors against what synthetic players truly did.
 
 Many seeds: players of 25 to 120 kg, both hands, 100 and 200 Hz, every fault of the sensor and 1 %
 of the packets lost. Truth is what the body did, not the detectors' formulas. A bound that is not

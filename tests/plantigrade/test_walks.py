@@ -138,7 +138,7 @@ def test_a_foot_is_found_through_the_whole_walk(walk, foot):
 @every_walk
 @pytest.mark.parametrize("foot", list(Foot))
 def test_stances_are_those_of_the_plain_reading(walk, foot):
-    """Issue 2: median within 0.5 %; the difference to 20 N is printed."""
+    """Median within 0.5 %; the difference to 20 N is printed."""
     plain = walk.plain(foot)
     median_s = float(np.median([off(s) - strike(s) for s in walk.of(foot)]))
     plain_s = float(np.median(np.diff(plain)))
