@@ -19,6 +19,7 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from tests.support.practice import practice_copy, store_practice
 
+from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.change import Verdict
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
@@ -323,7 +324,7 @@ def test_a_session_that_ends_is_prepared_without_being_asked_for(made, tmp_path,
     monkeypatch.setattr(preparing, "LOOK_EVERY_S", 0.1)
     path = practice_copy(made, tmp_path)
     with Store.open(path) as store:
-        session_id = store.create_session("short", analysis_version=1)
+        session_id = store.create_session("short", analysis_version=ANALYSIS_VERSION)
         first = next(iter(store.batches(store.sessions()[1].session_id)))
         app = FastAPI()
         app.include_router(desk_router(path))

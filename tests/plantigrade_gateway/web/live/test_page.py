@@ -119,8 +119,8 @@ def test_the_page_ends_with_its_gateway_however_that_ends(tmp_path):
     script = (
         "import sys, time\n"
         "from pathlib import Path\n"
-        "from plantigrade_gateway.web.live.page import Page, PageOrder\n"
-        f"page = Page(PageOrder(port=0), Path({str(tmp_path / 'store')!r}), print, str)\n"
+        "from plantigrade_gateway.web.live.page import Page, WebOptions\n"
+        f"page = Page(WebOptions(port=0), Path({str(tmp_path / 'store')!r}), print, str)\n"
         "print(page.wait(20), page._process.pid, flush=True)\n"
         "time.sleep(60)\n"
     )
