@@ -38,6 +38,8 @@ from tests.support.door import door
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.store.store import Store
 
+pytestmark = pytest.mark.dear
+
 ROOT = Path(__file__).resolve().parent.parent
 KEPT = ROOT / "tests" / "fixtures" / "v0_1"
 PRACTICE = ROOT / "replay_data" / "practice.pgr"

@@ -14,6 +14,8 @@ from plantigrade_gateway import open_store
 from plantigrade_gateway.report.frames import write_frames
 from plantigrade_gateway.store.store import Store
 
+pytestmark = pytest.mark.dear
+
 # Run after the example, on what it drew: the lines of the two axes.
 DRAWN = """
 import numpy as np

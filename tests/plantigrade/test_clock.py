@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from plantigrade.clock import ClockModel
 from plantigrade.envelope import WINDOW_US, Envelope
 
+pytestmark = pytest.mark.dear
+
 PERIOD_US = 10_000
 FRAMES = 2
 PACKET_S = FRAMES * PERIOD_US * 1e-6

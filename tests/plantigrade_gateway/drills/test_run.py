@@ -30,6 +30,8 @@ from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sound.cues import CueKind, CueMaker
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 
+pytestmark = pytest.mark.dear
+
 DRILLS = shelf(None).drills
 PUSH = DRILLS["push"]
 OUTCOMES = {"rolled", "skipped", "early", "held", "unclear", "good", "missed"}
