@@ -24,8 +24,6 @@ from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.stream import Counts, PacketRun, StreamEvent, StreamEventKind
 
-__all__ = ["Output", "Pipeline", "Tap"]
-
 AWAY_NS = round(AWAY_S * 1e9)
 """In the record a foot is away by the arrival of its packets: what is lost has no sample time."""
 IntArray = NDArray[np.int64]

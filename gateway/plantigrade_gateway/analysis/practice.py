@@ -13,7 +13,7 @@ from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
 from plantigrade.limits import Limits
 from plantigrade_gateway import words
-from plantigrade_gateway.analysis.pipeline import Output
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import drill_of
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.drills.run import DrillOutput, DrillResult, DrillRun, Score, note_bearing

@@ -10,7 +10,7 @@ from plantigrade.block import Foot
 from plantigrade.events import Swing
 from plantigrade.limits import Limits, setup_for
 from plantigrade_gateway import words
-from plantigrade_gateway.analysis.pipeline import Output, Pipeline, Tap
+from plantigrade_gateway.analysis.pipeline import Pipeline, Tap
 from plantigrade_gateway.analysis.practice import Practice, read_mark
 from plantigrade_gateway.analysis.quality import FootQuality, LinkQuality, Quality
 from plantigrade_gateway.analysis.result import (
@@ -20,7 +20,7 @@ from plantigrade_gateway.analysis.result import (
     check_mass,
     quality_of,
 )
-from plantigrade_gateway.analysis.timeline import Tallies
+from plantigrade_gateway.analysis.timeline import Output, Tallies
 from plantigrade_gateway.drills.run import DrillOutput
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings

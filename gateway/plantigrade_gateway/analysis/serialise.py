@@ -1,7 +1,6 @@
-"""Events as rows of the store, and back.
+"""Results as JSON: the document that ``analyse --json`` and ``show --json`` print.
 
-Takes and gives the frozen results of `plantigrade.events`; does no I/O. A row's identity is a hash
-of session, kind, foot and first sample, so that an event that is written twice is there once.
+Takes an `Analysis`, gives text; absent values are null. A single event's row is `eventrow.py`'s.
 """
 
 import dataclasses

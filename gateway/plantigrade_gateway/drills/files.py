@@ -1,7 +1,7 @@
-"""A drill from a table, of a TOML file or of a mark in the record: read, checked, refused.
+"""Drills from TOML: the built-in ones, the coach's folder beside the store, single files, marks.
 
-Pure. A table that cannot be used is refused in one sentence: which key, what was expected, and the
-nearest name that is known.
+A table that cannot be used is refused in one sentence: which key, what was expected, and the
+nearest name that is known. The drill itself is `model.py`'s.
 """
 
 import re

@@ -1,7 +1,8 @@
-"""What is published: topics and JSON payloads (`hardware_notes/mqtt_topics.md`). Pure.
+"""The message broker as a sink: topics, JSON payloads, and sending.
 
-Names of people stand in no topic and no payload; ids do. A message's ``id`` is the identity of what
-it tells: one that has been seen before is the same again.
+As `hardware_notes/mqtt_topics.md` says. Names of people stand in no topic and no payload; ids do.
+A message's ``id`` is the identity of what it tells: one that has been seen before is the same
+again. The one module that imports aiomqtt.
 """
 
 import asyncio

@@ -1,8 +1,8 @@
-"""An item of the outbox → lines of the line protocol (`hardware_notes/tsdb_schema.md`).
+"""The time-series database as a sink: items as lines of the line protocol, and sending.
 
-Tags are few and of low number. Fields are floats; a text that is one of a few is its place in
-`CODES`; absent values are absent. One tag set and time is one point, so that sending it again
-changes nothing. Times are ms.
+The series are those of `hardware_notes/tsdb_schema.md`. Fields are floats; a text that is one of a
+few is its place in `CODES`; absent values are absent. One tag set and time is one point, so that
+sending it again changes nothing. Times are ms. The one module that imports influxdb-client.
 """
 
 import json

@@ -14,7 +14,8 @@ import numpy as np
 from plantigrade.block import FloatArray, Foot, PressureBlock
 from plantigrade.limits import Limits
 from plantigrade.zones import ZoneLayout
-from plantigrade_gateway.analysis.pipeline import Output, Pipeline
+from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Batch, ZoneRows
 from plantigrade_gateway.record.settings import SessionSettings

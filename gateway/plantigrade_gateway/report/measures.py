@@ -1,4 +1,4 @@
-"""Tables of standing and walking as text, from an `Analysis`; computes no event."""
+"""Tables of stands, walks, swings, sets and drills as text; computes no event."""
 
 from collections.abc import Callable, Sequence
 

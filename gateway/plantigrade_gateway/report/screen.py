@@ -1,4 +1,7 @@
-"""The terminal's live lines: both feet's load at the last row."""
+"""The terminal's live lines: what was found, and both feet's load at the last row.
+
+`glance` makes a foot's picture of one row; the live page shows the same.
+"""
 
 import math
 import time
@@ -15,9 +18,9 @@ from plantigrade.block import FloatArray, Foot, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
 from plantigrade.load import centre_of_pressure, share, total_load
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.pipeline import Output
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import MarkedSet, is_good, set_name, sets_of
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.measures import score_line, set_line
 from plantigrade_gateway.wire.stream import STREAM_EVENT_TEXTS, StreamEvent, StreamEventKind

@@ -1,4 +1,7 @@
-"""What results were read with, and how far to trust them, as text."""
+"""A session's report as text: what was found, what it was read with, how far to trust it; the list.
+
+Takes an `Analysis` or stored sessions, prints to a rich console; computes no measure.
+"""
 
 from collections.abc import Sequence
 from typing import Any

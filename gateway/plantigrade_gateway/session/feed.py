@@ -1,7 +1,7 @@
-"""What the live page is told (`hardware_notes/live_messages.md`), made from what the session does.
+"""The live page's side of a session: messages to it, and the commands that come from it.
 
-Runs in the gateway, beside the recording: it only reads, and makes a picture of both feet at most
-`FRAMES_PER_S` times a second, and none while nobody looks.
+The messages are those of `hardware_notes/live_messages.md`. Runs in the gateway beside the
+recording: a picture of both feet at most `FRAMES_PER_S` times a second, and none without a viewer.
 """
 
 import base64

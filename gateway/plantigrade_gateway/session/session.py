@@ -9,10 +9,11 @@ from types import TracebackType
 from typing import Self
 
 from plantigrade.analyser import ANALYSIS_VERSION
-from plantigrade_gateway.analysis.pipeline import Output, Tap
+from plantigrade_gateway.analysis.pipeline import Tap
 from plantigrade_gateway.analysis.practice import mark_of
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.model import Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError

@@ -10,8 +10,9 @@ from collections.abc import Callable, Iterable, Mapping
 import numpy as np
 
 from plantigrade.load import total_load
-from plantigrade_gateway.analysis.pipeline import Output, Pipeline, Tap
+from plantigrade_gateway.analysis.pipeline import Pipeline, Tap
 from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.session import LiveSession, StepResult

@@ -1,4 +1,7 @@
-"""Calls that may never come back, given a limit."""
+"""The sound device: opened, watched, fed from a mixer; a device that stops is noticed and reported.
+
+The one module that imports miniaudio. `within` puts a limit on calls that may never return.
+"""
 
 import os
 import queue

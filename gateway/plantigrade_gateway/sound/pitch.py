@@ -1,6 +1,7 @@
-"""The continuous pitch: where the CoP is, as points that any output follows.
+"""The continuous pitch: where the CoP is, as points, and the samples an output makes of them.
 
-Computed here once; the sound device (`Oscillator`) and the browser play the same points.
+`Tone` computes the points once; the sound device (`Oscillator`) and the browser play the same ones.
+`ToneClock` maps session time to the output's own samples.
 """
 
 from collections import deque

@@ -1,4 +1,9 @@
-"""When to look for an insole again: states and pauses. No I/O, no clock of its own."""
+"""Both insoles over Bluetooth as one source of record entries: found, streamed, found again.
+
+Takes the known insoles and a radio, gives entries in order of arrival to a callable.
+`Reconnection` says when to look again (no I/O, no clock of its own); `Inbox` holds entries until
+they are worked on.
+"""
 
 import asyncio
 import contextlib

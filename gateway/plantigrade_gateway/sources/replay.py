@@ -1,7 +1,7 @@
-"""The replay file (`.pgr`): a whole record in one file, to be run again (`replay_file.md`).
+"""The replay file (`hardware_notes/replay_file.md`): a whole record in one file, to be run again.
 
-Writes entries and reads batches. A file that was cut off gives all that is whole, then says where
-it ends. The pieces inside are those of `record/packing.py`.
+Writes entries and reads batches, at once or at their own pace. A file that was cut off gives all
+that is whole, then says where it ends. The pieces inside are those of `record/packing.py`.
 """
 
 import os

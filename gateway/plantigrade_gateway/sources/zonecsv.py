@@ -1,6 +1,7 @@
-"""Rows of a zone CSV, and what a whole one is like: rate, dead zones, irregular times.
+"""Zone CSV files, read in blocks of bounded memory and written.
 
-Takes blocks of rows as they pass by; reads no file itself: `zonecsv.py` does.
+A first pass gives what a whole file is like (rate, dead zones, irregular times), the next ones its
+rows. Which column is what, and where exactly a bad cell is, `zonecolumns.py` says.
 """
 
 import os
@@ -107,14 +108,6 @@ class Tally:
             )
         return rate_hz, int(counts[np.abs(keys * _STEP_S - step_s) > step_s / 4].sum())
 
-
-__all__ = [
-    "ZoneRecording",
-    "iter_zone_csv",
-    "read_zone_csv",
-    "scan_zone_csv",
-    "write_zone_csv",
-]
 
 _BLOCK_BYTES = 1 << 20  # the parser reads some forty of these ahead
 _HEAD_BYTES = 1 << 16

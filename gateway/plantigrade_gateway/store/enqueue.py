@@ -1,6 +1,7 @@
-"""Outbox rows: the points that are put in, and the items that are taken out to be sent.
+"""Outbox rows: the points that are put in with their events, and the items taken out to be sent.
 
-Pure data, no I/O. The identity of everything sent is a hash; sending it again changes nothing.
+Works inside the transaction of whoever writes the events. The identity of everything sent is a
+hash; sending it again changes nothing.
 """
 
 import hashlib

@@ -1,4 +1,7 @@
-"""A small JSON file that one program replaces while others read it."""
+"""The status of a running gateway: a small JSON file beside the store that others read.
+
+Holds the frozen status and its text; `session/status.py` measures it.
+"""
 
 import json
 import os

@@ -1,4 +1,7 @@
-"""bleak's client, radio and scanner over bumble's own Bluetooth host."""
+"""bleak's client, scanner and radio over bumble's Bluetooth host, behind bleak's own ``backend=``.
+
+Needs the optional extra ``virtual``.
+"""
 
 import asyncio
 import contextlib

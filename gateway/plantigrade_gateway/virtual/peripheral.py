@@ -1,7 +1,6 @@
-"""What a virtual insole offers over Bluetooth: its services, and what it advertises.
+"""A virtual insole on the air: its services, what it advertises, and how it streams and answers.
 
-The tables of `hardware_notes/gatt_profile.md` §1 and §2. `process.py` says what happens in them.
-Needs the optional extra ``virtual``.
+The tables of `hardware_notes/gatt_profile.md` §1 and §2. Needs the optional extra ``virtual``.
 """
 
 import asyncio

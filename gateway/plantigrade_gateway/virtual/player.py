@@ -1,4 +1,4 @@
-"""What virtual insoles are like, and what they feel: knobs, and an invented player's two feet.
+"""What virtual insoles measure: device settings, a player's feet, one who follows prompts.
 
 No Bluetooth in here; `peripheral.py` puts it on the air.
 """

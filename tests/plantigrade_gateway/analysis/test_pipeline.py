@@ -32,7 +32,8 @@ from plantigrade.synth import (
 )
 from plantigrade.synth import Swing as SwingPlan
 from plantigrade.zones import eighteen
-from plantigrade_gateway.analysis.pipeline import Output, Pipeline
+from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, exchange_data
 from plantigrade_gateway.record.settings import SessionSettings, settings_of

@@ -22,8 +22,9 @@ from tests.support.waiting import HANG_S
 from plantigrade.block import Foot
 from plantigrade.events import Phase, PhaseKind
 from plantigrade_gateway.analysis.eventrow import event_row
-from plantigrade_gateway.analysis.pipeline import Output, Pipeline
+from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.record import RecordAnalysis
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind

@@ -19,9 +19,9 @@ from plantigrade.limits import Limits, setup_for
 from plantigrade.load import centre_of_pressure
 from plantigrade.synth import OneLeg, Player, SensorModel, SessionPlan, Stand, perform
 from plantigrade.synth import Swing as SwingPlan
-from plantigrade_gateway.analysis.pipeline import Output
 from plantigrade_gateway.analysis.practice import Practice, mark_of, read_mark
 from plantigrade_gateway.analysis.record import RecordAnalysis
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.judge import Verdict, judge_swing
 from plantigrade_gateway.drills.model import BalanceTarget, Choice, Drill, Feedback

@@ -4,7 +4,8 @@ not (wire format §3, rule 6)."""
 import numpy as np
 
 from plantigrade.block import Foot
-from plantigrade_gateway.analysis.pipeline import Output, Pipeline
+from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.wire.codec import encode
 from plantigrade_gateway.wire.messages import DataPacket, SampleFormat

@@ -1,9 +1,10 @@
-"""Named tables of numbers and a head as bytes, and back. Pure.
+"""The rows a stored session is drawn from: pieces of its time line, and the rows about each swing.
 
-Deflate of: uint32 length of the head, the head (JSON), then each table's float32 values, all first
-bytes, then all second ones, and so on. Values keep single precision: a load of 1000 N to 0.0001 N.
-Kept, since `numpy.savez_compressed` takes 31 % more bytes for a time line and 18 % more for swings,
-and reads them 1.7 to 2 times slower (the recorded practice).
+Packed as named tables of numbers with a head. Deflate of: uint32 length of the head, the head
+(JSON), then each table's float32 values, all first bytes, then all second ones, and so on. Values
+keep single precision: a load of 1000 N to 0.0001 N. Kept, since `numpy.savez_compressed` takes 31
+% more bytes for a time line and 18 % more for swings, and reads them 1.7 to 2 times slower (the
+recorded practice).
 """
 
 import json

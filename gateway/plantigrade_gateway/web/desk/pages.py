@@ -1,4 +1,4 @@
-"""A session's files for other programs, sent to the browser: what ``plantigrade export`` writes."""
+"""Stored sessions as pages, as data for their charts, and as files to download."""
 
 import asyncio
 import shutil

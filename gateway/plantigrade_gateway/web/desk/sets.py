@@ -1,4 +1,4 @@
-"""A set of swings in numbers, and two sets side by side with the measuring error."""
+"""Sets of swings in numbers, two side by side with the measuring error, and overlaid curves."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,8 +1,7 @@
-"""Where both feet stand in their pictures, and the paths of the CoP as SVG. Pure geometry.
+"""One stored swing: its page, its curves and frames, and both feet with the paths of the CoP.
 
-The soles and zones themselves are drawn by `static/sole.js`, as on the live page.
-
-Right foot as seen from above: medial on the left of the picture; the left foot is its mirror.
+The soles and zones themselves are drawn by `static/sole.js`, as on the live page. Right foot as
+seen from above: medial on the left of the picture; the left foot is its mirror.
 """
 
 from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""The measures of swings, steps and stands as the desk's tables show them: title, unit, digits."""
+"""The desk's tables of swings, steps and stands: measures with title, unit and digits."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

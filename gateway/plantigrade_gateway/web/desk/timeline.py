@@ -1,7 +1,8 @@
-"""A long curve as few points as a screen can show: the lowest and the highest row of each column.
+"""A session's time line for a chart: a stretch of it as few points as a screen can show.
 
-A column is a stretch of time as wide as a pixel. What is given back are rows of the curve, at their
-own times; none is made up. Missing rows break the line, however few they are.
+A column is a stretch of time as wide as a pixel, shown by its lowest and highest row. What is
+given back are rows of the curve at their own times; none is made up. Missing rows break the line
+at any zoom.
 """
 
 from collections.abc import Sequence

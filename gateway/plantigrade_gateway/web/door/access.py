@@ -1,4 +1,7 @@
-"""Who may do what on the pages."""
+"""Who may do what on the pages: rights, failed attempts to sign in, and what a request may see.
+
+Takes cookies and links, gives a `Principal` or None; decides nothing about a request's origin.
+"""
 
 import asyncio
 import ipaddress

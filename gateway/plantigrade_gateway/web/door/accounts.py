@@ -1,6 +1,7 @@
-"""Signed-in browsers, in the store: begun by the password, ended by time, by choice or with it.
+"""Signed-in browsers and invitations of players, in the store: begun, ended, withdrawn.
 
-A browser holds a random token; the store holds only its hash. A copy of the store signs nobody in.
+A browser or a link holds a random token; the store holds only its hash, so a copy of the store
+signs nobody in. Passwords are `password.py`'s.
 """
 
 import hashlib

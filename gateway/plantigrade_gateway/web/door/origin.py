@@ -1,4 +1,7 @@
-"""How other devices find this machine: its address in the local network, and its names."""
+"""Where a request comes from and what it asks for: this machine's names, origins, security headers.
+
+Pure functions of headers, but for this machine's addresses.
+"""
 
 import ipaddress
 import re

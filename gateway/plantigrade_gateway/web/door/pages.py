@@ -1,4 +1,4 @@
-"""What a browser's form sent: a few short fields."""
+"""The pages of signing in and of players' links, and the short forms that they send."""
 
 import io
 import math

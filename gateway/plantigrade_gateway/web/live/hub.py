@@ -1,7 +1,7 @@
-"""What an open page may ask of the gateway: what is known of it, of the right kind, not too much.
+"""The hub of the live page: what the gateway sends to each viewer, and what a viewer asks.
 
-A page is a program in somebody else's hands. What it sends goes on to the gateway, which prints it,
-keeps it and acts on it; nothing passes that is not one of these, field by field.
+What a page sends is checked field by field and in number before it goes on; a viewer that does not
+read is dropped and counted.
 """
 
 import asyncio
