@@ -52,13 +52,17 @@ class Program:
         except OSError:  # how a terminal says that nobody writes any more
             return
 
-    def url(self) -> str:
-        """Wait until the page is served, and return its address."""
+    def printed(self, pattern: str) -> re.Match[str]:
+        """Wait until it has printed what matches, and return the match."""
         end_s = time.monotonic() + HANG_S
-        while (found := re.search(r"Live page[^:]*: (https?://[\w.:-]+/)", self.said)) is None:
+        while (found := re.search(pattern, self.said)) is None:
             assert self.process.poll() is None and time.monotonic() < end_s, self.said
             time.sleep(0.02)
-        return found[1]
+        return found
+
+    def url(self) -> str:
+        """Wait until the page is served, and return its address."""
+        return self.printed(r"Live page[^:]*: (https?://[\w.:-]+/)")[1]
 
     def kill(self) -> None:
         """End it as a power cut would."""
