@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from plantigrade.block import Foot
 from plantigrade.fitting import FITTING
 from plantigrade.poses import Pose
+from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import BluetoothError, InputError
 
 if TYPE_CHECKING:
@@ -128,17 +129,12 @@ class Simulation:
 
     def to_json(self) -> str:
         """Return it for the command line of its process."""
-        return json.dumps(dataclasses.asdict(self))
+        return json.dumps(plain(self))
 
     @classmethod
     def from_json(cls, text: str) -> "Simulation":
         """Read what `to_json` wrote."""
-        table = json.loads(text)
-        faults = tuple(Fault(**{**f, "foot": Foot(f["foot"])}) for f in table["faults"])
-        drift = (float(table["drift_ppm"][0]), float(table["drift_ppm"][1]))
-        return cls(
-            **{**table, "faults": faults, "drift_ppm": drift, "flaws": tuple(table["flaws"])}
-        )
+        return made_from_text(cls, text)
 
 
 async def simulate(
