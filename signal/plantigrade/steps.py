@@ -14,7 +14,7 @@ import numpy as np
 from plantigrade.block import FloatArray, Foot, PairBlock
 from plantigrade.events import Event, Step
 from plantigrade.limits import Setup
-from plantigrade.load import few_loads, total_load
+from plantigrade.load import total_load
 from plantigrade.rolling import longest
 from plantigrade.rows import RowBuffer
 from plantigrade.runs import Run, RunSegmenter
@@ -102,9 +102,9 @@ class StepDetector:
     def _is_steady(self, block: PairBlock) -> bool:
         """Whether nothing can come of a few rows: their loads stay between the thresholds."""
         for (low, high), values in zip(self._steady, (block.left, block.right), strict=True):
-            for load in few_loads(values):
-                if not low <= load < high:
-                    return False
+            load = total_load(values)
+            if not np.all((low <= load) & (load < high)):
+                return False
         return True
 
     def _look(self, block: PairBlock) -> list[Step]:
