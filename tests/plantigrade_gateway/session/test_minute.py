@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 import websockets
@@ -25,6 +26,7 @@ from scipy.signal import butter, find_peaks, oaconvolve, sosfiltfilt
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.cli.drills import drilling
+from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.session.demo import RunOptions
 from plantigrade_gateway.session.runner import ServiceOptions, run
 from plantigrade_gateway.sound.motifs import Motif, motif
@@ -38,6 +40,8 @@ pytest.importorskip("bumble", reason="virtual insoles need the extra 'virtual'")
 pytestmark = pytest.mark.dear
 
 Heard = tuple[float, str]
+
+NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
 
 SPEED = 6
 REPETITIONS = 6
@@ -217,3 +221,16 @@ def test_the_player_is_heard_to_succeed_and_to_fail(minute):
     """Each four of the mixed player's pushes, from the first on, hold two of both."""
     kinds = [kind for _, kind in heard(minute.wav, OUTCOMES)]
     assert {VERDICTS.get(Motif(kind), "missed") for kind in kinds} == {"good", "missed"}
+
+
+def test_what_the_insoles_said_of_themselves_is_of_the_replay_files_schema(minute):
+    whole = json.loads((NOTES / "replay.schema.json").read_text("utf-8"))
+    validator = jsonschema.Draft202012Validator({**whole, "$ref": "#/$defs/connected"})
+    with Store.open(minute.store) as store:
+        (session,) = store.sessions()
+        entries = [entry for batch in store.batches(session.session_id) for entry in batch]
+    said = [json.loads(entry.data) for entry in entries if entry.kind is Kind.CONNECTED]
+    assert {table["foot"] for table in said} == {"left", "right"}
+    for table in said:
+        validator.validate(table)
+        assert set(table) == set(whole["$defs"]["connected"]["properties"])

@@ -211,7 +211,9 @@ def test_without_the_extra_the_radio_still_works_and_virtual_says_what_to_instal
         timeout=60,
     )
     scan, virtual, plain = done.stdout.splitlines()
-    install = "run .venv/bin/pip install -e '.[virtual]' in the repository's folder"
+    command = ".venv/bin/pip install -e '.[virtual]'"
+    assert command in (Path(__file__).resolve().parents[3] / "README.md").read_text("utf-8")
+    install = f"run {command} in the repository's folder"
     assert install in scan and scan.startswith("2 ")
     assert install in virtual and virtual.startswith("2 ")
     assert "no insole is remembered" in plain and plain.startswith("2 ")
