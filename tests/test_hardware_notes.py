@@ -15,7 +15,7 @@ from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.fitting import Fitting
 from plantigrade.zones import REGIONS, eighteen
 from plantigrade_gateway.analysis.calibration import TRIES
-from plantigrade_gateway.sources import live
+from plantigrade_gateway.sources import reconnect
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S
 from plantigrade_gateway.store import calibrations, insoles
 from plantigrade_gateway.wire.messages import SampleFormat, frame_bytes, max_frames
@@ -171,8 +171,8 @@ def test_the_latency_table_is_the_sum_of_its_rows():
 def test_the_profile_says_how_the_host_looks_again():
     text = " ".join(page("gatt_profile.md").split())
     assert (
-        f"growing pauses: {live.FIRST_PAUSE_S:g} s after the first failure, doubled up to "
-        f"{live.LONGEST_PAUSE_S:g} s" in text
+        f"growing pauses: {reconnect.FIRST_PAUSE_S:g} s after the first failure, doubled up to "
+        f"{reconnect.LONGEST_PAUSE_S:g} s" in text
     )
     assert f"the host waits for the answer, or {ANSWER_LIMIT_S:g} s" in text
 

@@ -113,7 +113,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
 
     The session is stored. Ctrl-C stops it with everything kept.
     """
-    from plantigrade_gateway.session.demo import INVENTED
+    from plantigrade_gateway.session.recorded import INVENTED
     from plantigrade_gateway.sources.replay import demo_file
 
     _replay(ctx, demo_file(), "demo (invented)", INVENTED, options)
@@ -150,26 +150,37 @@ def _replay(
     intro: str,
     options: dict[str, Any],
 ) -> None:
+    import asyncio
+
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.session.demo import RunOptions, run
+    from plantigrade_gateway.session.recorded import ReplayJob
+    from plantigrade_gateway.session.runner import run, stops_on_signals
+    from plantigrade_gateway.session.stage import RunOptions
+    from plantigrade_gateway.sources.recording import ReplaySource
 
     out = console()
     config = config_of(ctx)
     set_up(config, "gateway")
-    # As fast as it goes there is nothing to look at.
-    shown = not options["fast"]
+    fast = options["fast"]  # there is nothing to look at
+    page = None if fast else web_options(options["page"], _store(ctx), show=out.is_terminal)
     run_options = RunOptions(
-        fast=options["fast"],
         sound=options["sound"],
         wav=options["wav"],
+        wav_instead=f"{path.stem}.wav",
+        fast=fast,
         store=_store(ctx),
-        page=web_options(options["page"], _store(ctx), show=out.is_terminal) if shown else None,
-        stay=out.is_terminal,
+        page=page,
         drilling=drilling(_store(ctx), options["drill"], options["feedback"], options["voice"]),
         config=config,
     )
-    run(path, source, intro, run_options, out)
+    recording = ReplaySource(path, source, fast=fast)
+
+    async def until_told() -> None:
+        with stops_on_signals() as stop:
+            await run(ReplayJob(recording, intro, stays=out.is_terminal), run_options, out, stop)
+
+    asyncio.run(until_told())
 
 
 @main.command()

@@ -3,9 +3,7 @@
 `register` adds them to the command's group; the work is done by the modules they import.
 """
 
-import contextlib
-import signal
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,8 +17,6 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.virtual.style import PlayerStyle
 
 if TYPE_CHECKING:
-    import asyncio
-
     from plantigrade_gateway.config import Config
     from plantigrade_gateway.virtual.process import Simulation
 
@@ -221,8 +217,9 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.session.demo import RunOptions
-    from plantigrade_gateway.session.runner import ServiceOptions, run
+    from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
+    from plantigrade_gateway.session.runner import run, stops_on_signals
+    from plantigrade_gateway.session.stage import RunOptions
     from plantigrade_gateway.sources.live import StreamConfig
     from plantigrade_gateway.virtual.process import Fault, Simulation
 
@@ -239,52 +236,27 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     rate = options["rate"]
     out = console()
     page = web_options(options["page"], store, show=out.is_terminal)
-    order = ServiceOptions(
-        RunOptions(
-            sound=options["sound"],
-            wav=options["wav"],
-            store=store,
-            page=page,
-            drilling=drilling(store, options["drill"], options["feedback"], options["voice"]),
-            config=config,
-        ),
+    run_options = RunOptions(
+        sound=options["sound"],
+        wav=options["wav"],
+        store=store,
+        page=page,
+        drilling=drilling(store, options["drill"], options["feedback"], options["voice"]),
+        config=config,
+    )
+    stream = StreamConfig(None if rate is None else round(1e6 / rate), options["frames"])
+    player = _player(options)
+    simulation = Simulation(faults=faults, **player) if options["virtual"] else None
+    job = InsoleJob(
+        InsoleOptions(stream, simulation, options["radio"]),
         SessionSettings(mass_kg=options["mass"], handed=options["handed"]),
-        StreamConfig(None if rate is None else round(1e6 / rate), options["frames"]),
-        Simulation(faults=faults, **_player(options)) if options["virtual"] else None,
-        options["radio"],
-        options["for_s"],
     )
 
     async def until_told() -> None:
         with stops_on_signals() as stop:
-            await run(order, out, stop)
+            await run(job, run_options, out, stop, options["for_s"])
 
     asyncio.run(until_told())
-
-
-@contextlib.contextmanager
-def stops_on_signals() -> "Iterator[asyncio.Event]":
-    """Give an event that Ctrl-C (and being told to end) sets."""
-    import asyncio
-
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in _stop_signals():
-        loop.add_signal_handler(number, _stop_once, loop, stop)
-    yield stop
-
-
-def _stop_signals() -> list[int]:
-    names = ("SIGINT", "SIGTERM", "SIGHUP")
-    return [int(getattr(signal, name)) for name in names if hasattr(signal, name)]
-
-
-def _stop_once(loop: "asyncio.AbstractEventLoop", stop: "asyncio.Event") -> None:
-    """Stop in good order; a second Ctrl-C ends at once."""
-    stop.set()
-    for number in _stop_signals():
-        with contextlib.suppress(ValueError):
-            loop.remove_signal_handler(number)
 
 
 def _simulate(options: dict[str, Any]) -> None:

@@ -72,6 +72,8 @@ class LiveSession:
     ----------
     session_id : str
     analysis : RecordAnalysis
+    end_reason : str or None
+        Why it ended; None while it is under way.
 
     Raises
     ------
@@ -95,6 +97,7 @@ class LiveSession:
         self._score: Score | None = None  # as it was told last
         self._wanted: Choice | None = None  # before the first entry
         self._result: Analysis | None = None
+        self.end_reason: str | None = None
         self._gather = Gather(Outbox(store.database).active())
         self.analysis = RecordAnalysis(source, tap=tap, heard=True)
         self.session_id = store.create_session(source, analysis_version=ANALYSIS_VERSION)
@@ -218,5 +221,6 @@ class LiveSession:
             self._recorder.close("error")  # an analysis that fails costs no recorded byte
             raise
         self._recorder.close(reason)
+        self.end_reason = reason
         results.keep(self._store, self.session_id, self._result)
         return self._result

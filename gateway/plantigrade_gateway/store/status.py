@@ -10,8 +10,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -174,17 +173,19 @@ def read(path: Path) -> ServiceStatus | None:
 
 
 class Posted:
-    """The status of a program that replays, in the store's file while it runs.
-
-    A gateway with insoles on the same store comes first: its status is left alone.
+    """The status of a program, in the store's file while it runs.
 
     Parameters
     ----------
     store : Path
+    yields : bool
+        Leave the file alone while it tells of another program: a gateway with insoles on the same
+        store comes before one that replays.
     """
 
-    def __init__(self, store: Path) -> None:
+    def __init__(self, store: Path, *, yields: bool) -> None:
         self._path = path_for(store)
+        self._yields = yields
         self._last: ServiceStatus | None = None
 
     def put(self, status: ServiceStatus) -> None:
@@ -193,23 +194,14 @@ class Posted:
             write(self._path, status)
             self._last = status
 
-    def wait(self) -> None:
-        """Say that it runs, and that no session does."""
-        self.put(ServiceStatus(datetime.now(UTC), True, None, {}, None))
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def end(self) -> None:
+        """Say that it has ended."""
         if self._last is not None and not self._is_of_another():
             write(self._path, replace(self._last, running=False))
 
     def _is_of_another(self) -> bool:
+        if not self._yields:
+            return False
         try:
             there = read(self._path)
         except InputError:

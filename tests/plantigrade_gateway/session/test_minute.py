@@ -27,8 +27,9 @@ from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.cli.drills import drilling
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.session.demo import RunOptions
-from plantigrade_gateway.session.runner import ServiceOptions, run
+from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
+from plantigrade_gateway.session.runner import run
+from plantigrade_gateway.session.stage import RunOptions
 from plantigrade_gateway.sound.motifs import Motif, motif
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
@@ -82,17 +83,18 @@ async def play(folder: Path) -> Minute:
     """Run until enough repetitions were scored."""
     minute = Minute(folder / "sound.wav", folder / "store.sqlite3")
     shown, stop = io.StringIO(), asyncio.Event()
-    order = ServiceOptions(
-        RunOptions(
-            wav=minute.wav,
-            store=minute.store,
-            page=WebOptions(port=0),
-            drilling=drilling(minute.store, "push", None, False),
-        ),
-        simulation=Simulation(speed=SPEED),
-        now_ns=lambda: SPEED * time.monotonic_ns(),
+    job = InsoleJob(
+        InsoleOptions(
+            simulation=Simulation(speed=SPEED), now_ns=lambda: SPEED * time.monotonic_ns()
+        )
     )
-    work = asyncio.create_task(run(order, Console(file=shown, width=200), stop))
+    options = RunOptions(
+        wav=minute.wav,
+        store=minute.store,
+        page=WebOptions(port=0),
+        drilling=drilling(minute.store, "push", None, False),
+    )
+    work = asyncio.create_task(run(job, options, Console(file=shown, width=200), stop))
     try:
         async with asyncio.timeout(3 * HANG_S):
             while (found := re.search(r"http://[\d.:]+", shown.getvalue())) is None:

@@ -1,7 +1,6 @@
 """What a page asks for: done in the session, written into its record, told to all who look."""
 
 import asyncio
-import io
 import json
 import threading
 import time
@@ -10,7 +9,6 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from rich.console import Console
 from tests.support.live_schema import live_messages
 from tests.support.waiting import HANG_S
 
@@ -18,12 +16,11 @@ from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.entries import Batch, Kind
-from plantigrade_gateway.session.demo import _Console
 from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
-from plantigrade_gateway.store.status import Posted, ServiceStatus
+from plantigrade_gateway.store.status import ServiceStatus
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.live.hub import Hub
@@ -180,18 +177,6 @@ def test_a_closed_sound_opens_no_device(monkeypatch):
     sound = Sound(Silence(), "Sound is off.")
     sound.close()
     assert sound.choose(True) == "Sound is off."
-
-
-def test_between_two_replays_pages_are_obeyed(handler, told, store):
-    stage = _Console(Console(file=io.StringIO()), Posted(store.path))
-    for message in ({"type": "drill", "name": "stay"}, {"type": "stop"}, {"type": "record"}):
-        stage.asked.put(message)
-    assert stage.wait_for_record(handler, threading.Event())
-    live = LiveSession(store, "test", Silence(), print)
-    handler.begin(live)
-    live.push(Batch.of(list(next(read_replay(demo_file())).slice(0, 10))))
-    assert live.score is not None and live.score.name == "stay"
-    live.close()
 
 
 class Far(LiveSummary):

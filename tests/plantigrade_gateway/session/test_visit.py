@@ -10,7 +10,7 @@ from plantigrade.calibrate import default_calibration
 from plantigrade.synth import Player, SessionPlan, Stand, perform
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record.entries import Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, SessionManager
@@ -55,7 +55,7 @@ def visit(store, ended) -> SessionManager:
 
 def push_all(visit: SessionManager, entries: list[Entry]) -> None:
     for at in range(0, len(entries), 50):
-        visit.push(entries[at : at + 50])
+        visit.push(Batch.of(entries[at : at + 50]))
 
 
 def kinds(store, session_id) -> list[Kind]:
@@ -65,7 +65,7 @@ def kinds(store, session_id) -> list[Kind]:
 def test_a_session_begins_with_the_first_data_and_ends_on_a_stop(visit, store, ended):
     entries = pair(1.0, START_NS, 4.0)
     links = [e for e in entries if e.kind is Kind.CONNECTED]
-    visit.push(links)
+    visit.push(Batch.of(links))
     assert visit.live is None and store.sessions() == []
     data = [e for e in entries if e.kind is Kind.NOTIFICATION]
     push_all(visit, data)
@@ -139,7 +139,7 @@ def test_a_stop_on_the_page_holds_the_next_session_until_record(visit, store, en
     data = [e for e in pair(1.0, stopped_ns, 6.0) if e.kind is Kind.NOTIFICATION]
     rows = 0
     for at in range(0, len(data), 50):
-        moment = visit.push(data[at : at + 50])
+        moment = visit.push(Batch.of(data[at : at + 50]))
         rows += sum(len(block) for block in moment.output.net)
     assert visit.live is None and len(store.sessions()) == 1, "standing on them begins nothing"
     assert rows > 500, "the page still sees the feet"
@@ -191,7 +191,7 @@ def test_every_session_begins_with_the_calibrations(store, ended):
 def test_a_stop_before_any_data_holds_the_first_session(visit, store, ended):
     entries = pair(1.0, START_NS, 4.0)
     links = [e for e in entries if e.kind is Kind.CONNECTED]
-    visit.push(links)
+    visit.push(Batch.of(links))
     visit.stop(START_NS)
     push_all(visit, [e for e in entries if e.kind is not Kind.CONNECTED])
     assert visit.live is None and store.sessions() == []
