@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from tests.support import pictures
 
 from plantigrade import calibrate, evidence, pieces, poses
 from plantigrade.block import Foot
@@ -185,6 +186,27 @@ def test_every_link_between_the_notes_leads_somewhere():
                 found += 1
                 assert (path.parent / target).exists(), f"{path.name}: {target}"
     assert found > 20
+
+
+def test_the_readmes_pictures_are_the_scripts_and_small():
+    text = (NOTES.parent / "README.md").read_text("utf-8")
+    shown = re.findall(r"!\[[^]]+\]\(hardware_notes/pictures/([^)]+)\)", text)
+    assert sorted(shown) == sorted(pictures.NAMES)
+    assert sorted(shown) == sorted(path.name for path in pictures.FOLDER.iterdir())
+    for path in pictures.FOLDER.iterdir():
+        data = path.read_bytes()
+        assert data.startswith(b"\x89PNG\r\n") and len(data) < 250_000
+
+
+def test_every_link_of_the_readme_leads_somewhere():
+    text = (NOTES.parent / "README.md").read_text("utf-8")
+    titles = re.findall(r"(?m)^#+ (.*)$", text)
+    anchors = {re.sub(r"[^a-z0-9 -]", "", title.lower()).replace(" ", "-") for title in titles}
+    for target in re.findall(r"\]\(([^)]+)\)", text):
+        if target.startswith("#"):
+            assert target[1:] in anchors, target
+        elif "://" not in target:
+            assert (NOTES.parent / target).exists(), target
 
 
 def test_the_index_names_every_page():

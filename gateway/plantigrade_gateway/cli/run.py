@@ -14,6 +14,7 @@ from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
 from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.virtual.style import PlayerStyle
 
 if TYPE_CHECKING:
     from plantigrade_gateway.config import Config
@@ -54,6 +55,19 @@ _frames = click.option(
     default=2,
     show_default=True,
     help="Samples per packet: more are easier on the radio and later to the ear.",
+)
+_seed = click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    metavar="N",
+    help="Another one makes another virtual player, who swings in another order.  [default: 1]",
+)
+_style = click.option(
+    "--style",
+    type=click.Choice([str(style) for style in PlayerStyle]),
+    help="What the virtual player's pushes are like: half of them roll with the shift and the "
+    "others skip, are held or come early (mixed); all roll with the shift (rolls); all skip; all "
+    "are held; all come early.  [default: mixed]",
 )
 
 
@@ -136,6 +150,8 @@ def register(
     @click.option(
         "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
     )
+    @_seed
+    @_style
     @_fault
     @_radio
     @drill_options
@@ -166,7 +182,8 @@ def register(
     )
     @_shown("--battery", type=float, default=87.0, metavar="PERCENT", help="Its level at first.")
     @_shown("--speed", type=float, default=1.0, help="Seconds of the player's in a second.")
-    @_shown("--seed", type=int, default=1, help="Another one makes another player.")
+    @_seed
+    @_style
     @click.option(
         "--calibrates", is_flag=True, help="The player goes through the poses of a calibration."
     )
@@ -211,6 +228,9 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     faults = tuple(Fault.parse(text) for text in options["faults"])
     if faults and not options["virtual"]:
         raise InputError("--fault: happens to virtual insoles only, add --virtual")
+    for name in ("seed", "style"):
+        if options[name] is not None and not options["virtual"]:
+            raise InputError(f"--{name}: makes a virtual player, add --virtual")
     if options["virtual"] and options["radio"]:
         raise InputError("--virtual starts its own radio: leave --radio out")
     rate = options["rate"]
@@ -225,7 +245,8 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
         config=config,
     )
     stream = StreamConfig(None if rate is None else round(1e6 / rate), options["frames"])
-    simulation = Simulation(faults=faults) if options["virtual"] else None
+    player = _player(options)
+    simulation = Simulation(faults=faults, **player) if options["virtual"] else None
     job = InsoleJob(
         InsoleOptions(stream, simulation, options["radio"]),
         SessionSettings(mass_kg=options["mass"], handed=options["handed"]),
@@ -268,11 +289,21 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
         drift_ppm=options["drift"],
         battery_percent=options["battery"],
         speed=options["speed"],
-        seed=options["seed"],
         faults=faults,
         port=options["port"],
         calibrates=options["calibrates"],
+        **_player(options),
     )
+
+
+def _player(options: dict[str, Any]) -> dict[str, Any]:
+    """Return what was said of the virtual player; what was not is a simulation's own."""
+    wanted: dict[str, Any] = {}
+    if options["seed"] is not None:
+        wanted["seed"] = options["seed"]
+    if options["style"] is not None:
+        wanted["style"] = PlayerStyle(options["style"])
+    return wanted
 
 
 def _status(store: Path | None, as_json: bool) -> None:

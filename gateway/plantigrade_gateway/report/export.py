@@ -162,6 +162,13 @@ SETS = "sets"
 DRILLS = ("drills", "repetitions")
 """Names of the tables of drills (`drill_tables`)."""
 
+_SWINGS = "swings"
+_PLACE = [("number", pa.int64()), ("set", pa.int64()), ("set_name", pa.string())]
+"""Last columns of a swing: what is not of the swing itself, but of the session it is in."""
+
+Place = tuple[int, int | None, str | None]
+"""A swing's number in the session, its set's number and name; None in no set."""
+
 _POINTS_PCT = {"cop_y": range(5, 100, 5)}  # where in the stance `Step.cop_y` is read, %
 _LEFT_OUT = {
     ("push", "path_t_s"),
@@ -192,6 +199,26 @@ class Column:
 def columns(cls: type) -> list[Column]:
     """Return the flat columns of an event class, in the order of its fields."""
     return list(_columns(cls, "", ()))
+
+
+def swing_places(store: Store, session_id: str) -> list[Place]:
+    """Return where each swing of a session stands, in their order; numbers count from 1.
+
+    A set's number is that of its row in the table of sets.
+
+    Raises
+    ------
+    StoreError
+        No such session, or its results were made by another version.
+    """
+    found = results.read(store, session_id)
+    sets = {
+        swing.first_index: (number, run.name)
+        for number, run in enumerate(sets_of(found.swings, found.marks), 1)
+        for swing in run.swings
+    }
+    nowhere = (None, None)
+    return [(n, *sets.get(s.first_index, nowhere)) for n, s in enumerate(found.swings, 1)]
 
 
 def file_names(*, with_frames: bool) -> list[str]:
@@ -246,7 +273,8 @@ def export(
             )
         with _staged(folder, names) as staging:
             for table, (kind, cls) in TABLES.items():
-                _write_table(store, session_id, kind, columns(cls), staging / table)
+                places = swing_places(store, session_id) if table == _SWINGS else None
+                _write_table(store, session_id, kind, columns(cls), staging / table, places)
             flat = {SETS: set_table(store, session_id), **drill_tables(store, session_id)}
             for table, made in flat.items():
                 pa_csv.write_csv(made, staging / f"{table}.csv", write_options=_STYLE)
@@ -295,22 +323,42 @@ def _staged(folder: Path, names: Iterable[str]) -> Iterator[Path]:
         shutil.rmtree(staging, ignore_errors=True)
 
 
-def _write_table(store: Store, session_id: str, kind: str, table: list[Column], stem: Path) -> None:
+def _write_table(
+    store: Store,
+    session_id: str,
+    kind: str,
+    table: list[Column],
+    stem: Path,
+    places: list[Place] | None,
+) -> None:
     """Write one kind of events to ``<stem>.csv`` and ``<stem>.parquet``, some at a time."""
-    schema = _schema(table)
+    schema = _schema(table, places)
     rows = iter(store.events(session_id, kind))
+    done = 0
     with (
         pa_csv.CSVWriter(stem.with_suffix(".csv"), schema, write_options=_STYLE) as as_csv,
         pa_parquet.ParquetWriter(stem.with_suffix(".parquet"), schema) as as_parquet,
     ):
         while some := list(islice(rows, _ROWS_PER_WRITE)):
-            batch = _batch(session_id, some, table)
+            theirs = None if places is None else places[done : done + len(some)]
+            batch = _batch(session_id, some, table, theirs)
             as_csv.write_batch(batch)
             as_parquet.write_batch(batch)
+            done += len(some)
 
 
-def event_table(session_id: str, rows: Iterable[EventRow], cls: type) -> pa.Table:
+def event_table(
+    session_id: str, rows: Iterable[EventRow], cls: type, places: list[Place] | None = None
+) -> pa.Table:
     """Return events of one class as a flat table, as `export` writes them.
+
+    Parameters
+    ----------
+    session_id : str
+    rows : iterable of EventRow
+    cls : type
+    places : list of Place, optional
+        Of each swing (`swing_places`); other events have none.
 
     Raises
     ------
@@ -318,25 +366,28 @@ def event_table(session_id: str, rows: Iterable[EventRow], cls: type) -> pa.Tabl
         An event was made by another version.
     """
     table = columns(cls)
-    return pa.Table.from_batches([_batch(session_id, list(rows), table)])
+    return pa.Table.from_batches([_batch(session_id, list(rows), table, places)])
 
 
-def _schema(table: list[Column]) -> pa.Schema:
+def _schema(table: list[Column], places: list[Place] | None) -> pa.Schema:
     return pa.schema(
         [("session_id", pa.string()), ("event_id", pa.string())]
         + [(column.name, column.type) for column in table]
+        + ([] if places is None else _PLACE)
     )
 
 
-def _batch(session_id: str, rows: list[EventRow], table: list[Column]) -> pa.RecordBatch:
-    return pa.RecordBatch.from_arrays(
-        [
-            pa.array([session_id] * len(rows), pa.string()),
-            pa.array([row.event_id for row in rows], pa.string()),
-            *(pa.array([_value(row, c) for row in rows], c.type) for c in table),
-        ],
-        schema=_schema(table),
-    )
+def _batch(
+    session_id: str, rows: list[EventRow], table: list[Column], places: list[Place] | None
+) -> pa.RecordBatch:
+    arrays = [
+        pa.array([session_id] * len(rows), pa.string()),
+        pa.array([row.event_id for row in rows], pa.string()),
+        *(pa.array([_value(row, c) for row in rows], c.type) for c in table),
+    ]
+    if places is not None:
+        arrays += [pa.array([p[k] for p in places], kind) for k, (_, kind) in enumerate(_PLACE)]
+    return pa.RecordBatch.from_arrays(arrays, schema=_schema(table, places))
 
 
 def _value(row: EventRow, column: Column) -> object:

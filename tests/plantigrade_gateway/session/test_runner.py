@@ -27,6 +27,7 @@ from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import Fault, Simulation
+from plantigrade_gateway.virtual.style import PlayerStyle
 
 try:
     import bumble  # noqa: F401
@@ -165,6 +166,8 @@ async def test_run_virtual_lives_through_faults(tmp_path):
         (["run", "--fault", "1:left:restart"], "happens to virtual insoles only"),
         (["run", "--virtual", "--fault", "soon"], "expected SECONDS:FOOT:KIND"),
         (["run", "--virtual", "--radio", "x"], "leave --radio out"),
+        (["run", "--seed", "2"], "--seed: makes a virtual player, add --virtual"),
+        (["run", "--style", "rolls"], "--style: makes a virtual player, add --virtual"),
         (["scan", "--radio", "tcp-client:127.0.0.1:1"], "radio tcp-client:127.0.0.1:1: cannot be"),
         (["pair", "--left", "blue"], "expected hexadecimal digits"),
         (["pair", "--forget", "left"], "left insole: none is remembered"),
@@ -203,8 +206,11 @@ def test_without_the_extra_the_radio_still_works_and_virtual_says_what_to_instal
         timeout=60,
     )
     scan, virtual, plain = done.stdout.splitlines()
-    assert "pip install 'plantigrade[virtual]'" in scan and scan.startswith("2 ")
-    assert "pip install 'plantigrade[virtual]'" in virtual and virtual.startswith("2 ")
+    command = ".venv/bin/pip install -e '.[virtual]'"
+    assert command in (Path(__file__).resolve().parents[3] / "README.md").read_text("utf-8")
+    install = f"run {command} in the repository's folder"
+    assert install in scan and scan.startswith("2 ")
+    assert install in virtual and virtual.startswith("2 ")
     assert "no insole is remembered" in plain and plain.startswith("2 ")
 
 
@@ -248,7 +254,12 @@ def test_what_stands_in_bluetooths_way_is_one_sentence(error, sentence):
 
 def test_simulations_travel_to_their_process_whole():
     simulation = Simulation(
-        rate_hz=150.0, loss=0.1, drift_ppm=(1.0, -2.0), faults=(Fault.parse("3:left:vanish:7"),)
+        rate_hz=150.0,
+        loss=0.1,
+        drift_ppm=(1.0, -2.0),
+        seed=7,
+        style=PlayerStyle.EARLY,
+        faults=(Fault.parse("3:left:vanish:7"),),
     )
     assert Simulation.from_json(simulation.to_json()) == simulation
 

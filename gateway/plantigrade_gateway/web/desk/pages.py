@@ -22,7 +22,7 @@ from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES
 from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.preparing import Preparing
-from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
+from plantigrade_gateway.web.desk.reads import DeskStore, NotPrepared, NotThere, Opened
 from plantigrade_gateway.web.desk.sets import (
     BAND,
     has_verdict,
@@ -167,7 +167,11 @@ class Desk:
 
 
 class DeskRoute(APIRoute):
-    """A route whose errors are told in a sentence, on a page or as JSON."""
+    """A route whose errors are told in a sentence, on a page or as JSON.
+
+    An address that needs what is not prepared yet has it prepared: a page says so and becomes what
+    was asked for, data are to be asked for again.
+    """
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """Return the handler."""
@@ -176,6 +180,8 @@ class DeskRoute(APIRoute):
         async def handler(request: Request) -> Response:
             try:
                 return await inner(request)
+            except NotPrepared as error:
+                return _prepared_first(request, error)
             except GatewayError as error:
                 status = 404 if isinstance(error, NotThere) else 409
                 if request.url.path.endswith(".json"):
@@ -184,6 +190,16 @@ class DeskRoute(APIRoute):
                 return HTMLResponse(rendered("sorry.html", **shown), status)
 
         return handler
+
+
+def _prepared_first(request: Request, error: NotPrepared) -> Response:
+    is_data = request.url.path.endswith(".json")
+    now = request.app.state.preparing.ask(error.session_id, again=not is_data)
+    if is_data:
+        headers = {"Retry-After": "2"}
+        return JSONResponse({"problem": now.problem or str(error)}, 503, headers)
+    shown = {"here": "sessions", "rights": "coach", "session_id": error.session_id}
+    return HTMLResponse(rendered("preparing.html", share=now.share, **shown), 202)
 
 
 def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
@@ -203,6 +219,7 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     app.include_router(router)
     app.add_exception_handler(404, not_there)
     app.state.reads = reads
+    app.state.preparing = preparing
     return app
 
 
