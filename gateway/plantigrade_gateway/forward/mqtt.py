@@ -19,6 +19,8 @@ from typing import Any
 
 import aiomqtt
 
+from plantigrade.errors import ForeignError, shown
+from plantigrade.foreign import read_json
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
@@ -30,6 +32,7 @@ VERSION = 1
 EVENTS = ("step", "stand", "swing", "set", "cue", "session")
 COMMANDS = ("start", "stop", "mark", "drill")
 _LONGEST_TEXT = 200
+_LONGEST_COMMAND = 4096  # bytes
 
 
 def base(site: str, bay: str) -> str:
@@ -82,22 +85,22 @@ def command(data: bytes | bytearray | str) -> dict[str, Any]:
 
     Raises
     ------
-    ValueError
+    InputError
         It is none; one sentence.
     """
     try:
-        table = json.loads(data)
-    except ValueError:
-        raise ValueError("command: is not JSON") from None
+        table = read_json(data, "command", _LONGEST_COMMAND)
+    except ForeignError as error:
+        raise InputError(str(error)) from None
     if not isinstance(table, dict) or table.get("v") != VERSION:
-        raise ValueError(f"command: expected an object with v {VERSION}")
+        raise InputError(f"command: expected an object with v {VERSION}")
     name, text, ident = table.get("command"), table.get("text", ""), table.get("id")
     if name not in COMMANDS:
-        raise ValueError(f"command: is {name!r}, expected {', '.join(COMMANDS)}")
+        raise InputError(f"command: is {shown(name)}, expected {', '.join(COMMANDS)}")
     if not isinstance(text, str) or len(text) > _LONGEST_TEXT:
-        raise ValueError(f"command: text is no text of up to {_LONGEST_TEXT} characters")
+        raise InputError(f"command: text is no text of up to {_LONGEST_TEXT} characters")
     if not isinstance(ident, str) or not 0 < len(ident) <= 64:
-        raise ValueError("command: expected an id, so that one that comes twice is obeyed once")
+        raise InputError("command: expected an id, so that one that comes twice is obeyed once")
     if name == "start":
         return {"type": "record", "id": ident}
     if name == "drill":
@@ -290,7 +293,7 @@ class Broker:
                     continue  # an order of long ago
                 try:
                     found = command(_bytes(message.payload))
-                except ValueError as error:
+                except InputError as error:
                     _log.warning("%s", str(error))
                     continue
                 if found["id"] not in self._handled:
