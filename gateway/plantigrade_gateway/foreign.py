@@ -1,7 +1,9 @@
 """Files of somebody else's, read within bounds; what is in them `plantigrade.foreign` reads."""
 
+import zlib
 from pathlib import Path
 
+from plantigrade.errors import ForeignError
 from plantigrade.foreign import MOST_BYTES
 from plantigrade_gateway.errors import InputError
 
@@ -31,3 +33,31 @@ def read_file(path: Path, what: str, most_bytes: int = MOST_BYTES) -> bytes:
     if len(data) > most_bytes:
         raise InputError(f"{what}: longer than {most_bytes} bytes, expected no more")
     return data
+
+
+def inflated(data: bytes | memoryview, most_bytes: int, wbits: int = zlib.MAX_WBITS) -> bytes:
+    """Return what deflated bytes hold; a thousandth of its size may hold anything.
+
+    Parameters
+    ----------
+    data : bytes
+    most_bytes : int
+        No more is ever made of it.
+    wbits : int
+        As zlib has it: negative for a raw stream.
+
+    Raises
+    ------
+    ForeignError
+        It is no such stream, is cut off, or holds more.
+    """
+    stream = zlib.decompressobj(wbits)
+    try:
+        body = stream.decompress(data, most_bytes + 1)
+    except zlib.error as error:
+        raise ForeignError(f"cannot be inflated ({error})") from error
+    if len(body) > most_bytes:
+        raise ForeignError(f"holds more than {most_bytes} bytes when inflated, expected less")
+    if not stream.eof:
+        raise ForeignError("cannot be inflated (it is cut off)")
+    return body
