@@ -26,6 +26,7 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.forward.tsdb import NAMED
 from plantigrade_gateway.store.enqueue import Item
+from plantigrade_gateway.upkeep import kept_up
 
 VERSION = 1
 """Of topics and payloads: raised when a key goes or changes its meaning, not when one comes."""
@@ -159,6 +160,8 @@ class Broker:
     Parameters
     ----------
     config : Config
+    say : callable, optional
+        Told a fault in hearing commands.
 
     Attributes
     ----------
@@ -166,7 +169,8 @@ class Broker:
         Told what the broker brings, where the settings allow commands.
     """
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, say: Callable[[str], None] | None = None) -> None:
+        self._say = say
         self.on_command: Callable[[dict[str, Any]], None] = _ignore
         self._config = config
         self._base = base(config.word("site"), config.word("bay"))
@@ -199,7 +203,10 @@ class Broker:
                 await client.subscribe(self._base + "/command", qos=1, timeout=self._timeout_s)
             except aiomqtt.MqttError as error:
                 raise self._away(error) from None
-            self._listening = asyncio.create_task(self._listen(client))
+            commands = kept_up(
+                lambda: self._listen(client), self._text("hearing its commands"), self._say
+            )
+            self._listening = asyncio.create_task(commands, name="commands")
 
     async def close(self) -> None:
         """Say that the bay stops, and disconnect."""
