@@ -9,7 +9,6 @@ file or the command line, and are never printed.
 import difflib
 import os
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +17,10 @@ from urllib.parse import urlsplit
 
 import platformdirs
 
+from plantigrade.errors import ForeignError, shown
+from plantigrade.foreign import read_toml
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_file
 
 PREFIX = "PLANTIGRADE_"
 """Of a setting's name in the environment: ``tsdb.url`` is PLANTIGRADE_TSDB_URL."""
@@ -251,11 +253,9 @@ def table(config: Config) -> list[dict[str, Any]]:
 
 def _parsed(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text("utf-8"))
-    except OSError as error:
-        raise InputError(f"settings {path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"settings {path}: is not TOML ({error})") from error
+        return read_toml(read_file(path, f"settings {path}"), f"settings {path}")
+    except ForeignError as error:
+        raise InputError(str(error)) from error
 
 
 def _flat(read: Mapping[str, Any]) -> dict[str, Any]:
@@ -277,7 +277,7 @@ def _known(name: str, where: str) -> Setting:
 def _unknown(name: str, names: list[str], where: str) -> str:
     near = difflib.get_close_matches(name, names, 1, 0.5)
     advice = f"did you mean {near[0]}?" if near else "see plantigrade settings for those there are"
-    return f"{where}{name} is no setting; {advice}"
+    return f"{where}{shown(name, quoted=False)} is no setting; {advice}"
 
 
 def _read(setting: Setting, text: str, where: str) -> object:
@@ -288,7 +288,7 @@ def _read(setting: Setting, text: str, where: str) -> object:
         try:
             return setting.kind(text)
         except ValueError:
-            raise InputError(f"{where}: is {text!r}, expected a number") from None
+            raise InputError(f"{where}: is {shown(text)}, expected a number") from None
     return text
 
 
@@ -297,9 +297,9 @@ def _checked(setting: Setting, value: object, where: str) -> Value:
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     if type(value) is not kind:
-        shown = "what it is" if setting.secret else repr(value)
+        found = "what it is" if setting.secret else shown(value)
         expected = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
-        raise InputError(f"{where}: is {shown}, expected {expected[kind]}")
+        raise InputError(f"{where}: is {found}, expected {expected[kind]}")
     if isinstance(value, int | float) and not isinstance(value, bool):
         if not setting.low <= value <= setting.high:
             unit = f" {setting.unit}" if setting.unit else ""
@@ -315,15 +315,19 @@ def _checked(setting: Setting, value: object, where: str) -> Value:
 
 def _check_text(setting: Setting, value: str, where: str) -> None:
     if setting.form == "word" and not _WORD.fullmatch(value):
-        raise InputError(f"{where}: is {value!r}, expected up to 32 small letters, digits, - and _")
+        raise InputError(
+            f"{where}: is {shown(value)}, expected up to 32 small letters, digits, - and _"
+        )
     if setting.form == "url":
         url = urlsplit(value)
         if "@" in url.netloc:
             raise InputError(f"{where}: holds a name or password; give a token instead")
         if url.scheme not in ("http", "https") or not url.hostname or url.query:
-            raise InputError(f"{where}: is {value!r}, expected http://HOST:PORT or https://HOST")
+            raise InputError(
+                f"{where}: is {shown(value)}, expected http://HOST:PORT or https://HOST"
+            )
     if "|" in setting.form and value not in setting.form.split("|"):
-        raise InputError(f"{where}: is {value!r}, expected {setting.form.replace('|', ', ')}")
+        raise InputError(f"{where}: is {shown(value)}, expected {setting.form.replace('|', ', ')}")
     if not value and not setting.secret:
         raise InputError(f"{where}: is empty; leave it out instead")
 

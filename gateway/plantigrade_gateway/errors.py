@@ -2,9 +2,14 @@
 
 from enum import StrEnum
 
+from plantigrade.errors import sentence
+
 
 class GatewayError(Exception):
     """Root of the gateway's errors."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(sentence(text))
 
 
 class WireReason(StrEnum):

@@ -22,6 +22,7 @@ from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.analysis.quality import FootQuality, GapTally, Quality
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_file
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.record.settings import HANDED
 from plantigrade_gateway.sound.cues import CueKind, outcome
@@ -83,12 +84,7 @@ def read_layout(path: str | Path | None) -> ZoneLayout:
     """
     if path is None or str(path) == "eighteen":
         return eighteen()
-    try:
-        text = Path(path).read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise InputError(f"layout {path}: cannot be read: {reason}") from error
-    return parse_layout(text, str(path))
+    return parse_layout(read_file(Path(path), f"layout {path}"), str(path))
 
 
 class EventCollector:

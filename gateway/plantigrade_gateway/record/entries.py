@@ -23,6 +23,11 @@ INSOLE_OF = {Foot.LEFT: 0, Foot.RIGHT: 1}
 
 MAX_DATA_BYTES = 65535
 
+LONGEST_NS = 7 * 86_400_000_000_000
+"""From a record's first entry to its last (ours): nobody practises for a week on end."""
+FARTHEST_NS = 1 << 62
+"""The largest arrival, either way: two of them differ by less than 64 bits hold."""
+
 
 class Kind(IntEnum):
     """What an entry is."""
@@ -164,6 +169,50 @@ class Batch:
             self.length[start:stop],
             self.payload[int(ends[start]) : int(ends[stop])],
         )
+
+
+class Order:
+    """Checks the arrival times of a record as its batches come.
+
+    Parameters
+    ----------
+    where : str
+        What the record is in, for the error.
+    """
+
+    def __init__(self, where: str) -> None:
+        self._where = where
+        self._first_ns: int | None = None
+        self._last_ns = -FARTHEST_NS
+
+    def check(self, batch: Batch, piece: str = "") -> None:
+        """Take the next batch.
+
+        Raises
+        ------
+        RecordError
+            Arrival times fall, are beyond all clocks, or span more than `LONGEST_NS`.
+        """
+        times, where = batch.arrival_ns, self._where + piece
+        if not len(times):
+            return
+        first_ns, last_ns = int(times[0]), int(times[-1])
+        if first_ns < -FARTHEST_NS or last_ns > FARTHEST_NS:
+            far_ns = first_ns if first_ns < -FARTHEST_NS else last_ns
+            raise RecordError(
+                f"{where}: an arrival time of {far_ns} ns, expected one within "
+                f"{FARTHEST_NS} ns of zero"
+            )
+        if first_ns < self._last_ns or bool((times[1:] < times[:-1]).any()):
+            raise RecordError(f"{where}: arrival times fall, expected entries in order of arrival")
+        self._first_ns = first_ns if self._first_ns is None else self._first_ns
+        self._last_ns = last_ns
+        if last_ns - self._first_ns > LONGEST_NS:
+            days = (last_ns - self._first_ns) / 86_400e9
+            raise RecordError(
+                f"{where}: arrival times span {days:.3g} days, expected at most "
+                f"{LONGEST_NS // 86_400_000_000_000}"
+            )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

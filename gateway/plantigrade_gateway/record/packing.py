@@ -28,10 +28,16 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from plantigrade.errors import ForeignError
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.foreign import inflated
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, Batch
 
 FORMAT = 1
+MOST_BYTES = 1 << 24
+"""Of a chunk's body: eight times that may be needed to put it in order (ours)."""
+MOST_ENTRIES = 1 << 18
+"""Of a chunk (ours): sixty-four of the replay file's usual ones."""
 _LEVEL = 3  # two thirds of level 6's time for 3 % more bytes; reading takes the same
 _OUTER = struct.Struct("<BI")
 _INNER = struct.Struct("<Iqq")
@@ -131,10 +137,12 @@ def _inflate(chunk: bytes) -> bytes:
     if zlib.crc32(packed) != crc:
         raise StoreError("chunk: its check sum does not match; it is damaged")
     try:
-        body = zlib.decompress(packed, -zlib.MAX_WBITS)
-    except zlib.error as error:
-        raise StoreError(f"chunk: cannot be inflated ({error}); it is damaged") from error
+        body = inflated(packed, MOST_BYTES, -zlib.MAX_WBITS)
+    except ForeignError as error:
+        raise StoreError(f"chunk: {error}; it is damaged") from error
     n = _INNER.unpack_from(body)[0] if len(body) >= _INNER.size else 0
+    if n > MOST_ENTRIES:
+        raise StoreError(f"chunk: {n} entries, expected at most {MOST_ENTRIES}; it is damaged")
     if (n == 0 and body != _EMPTY) or len(body) < _INNER.size + n * _COLUMN_BYTES:
         raise StoreError("chunk: its columns are not as long as its head says; it is damaged")
     return body if n else b""

@@ -25,6 +25,7 @@ from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S, Streaming, open_insole
 from plantigrade_gateway.sources.reconnect import LinkInfo
 from plantigrade_gateway.sources.source import STOP_LIMIT_S
+from plantigrade_gateway.upkeep import kept_up
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 SEARCH_S = 10.0
@@ -293,7 +294,12 @@ class LiveSource:
                 "fewer samples a packet (--frames)",
             )
         over = asyncio.Event()
-        asking = asyncio.create_task(self._exchange(link, number, over), name="time exchange")
+        clocks = kept_up(
+            lambda: self._exchange(link, number, over),
+            f"{info.insole.label}: time exchange",
+            lambda text: self._say(info, text),
+        )
+        asking = asyncio.create_task(clocks, name="time exchange")
         try:
             await self._watch(info, link, lambda: loop.time() - heard_s)
         finally:

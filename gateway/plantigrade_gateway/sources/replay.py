@@ -8,14 +8,13 @@ import os
 import struct
 from collections.abc import Iterable, Iterator
 from importlib import resources
-from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 
 from plantigrade_gateway.errors import InputError, RecordError, StoreError
-from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind, Order
 from plantigrade_gateway.record.packing import pack, unpack
 
 MAGIC = b"\x89PGR\r\n\x1a\n"
@@ -24,6 +23,10 @@ VERSION = 1
 ENTRIES_PER_PIECE = 4096
 """Of the pieces we write: some forty seconds of two feet."""
 MAX_PIECE_BYTES = 1 << 27
+MOST_TOLD_BYTES = 1 << 25
+"""Of a record's marks, settings, calibrations and links, which are kept as they are (ours)."""
+_BYTES_PER_PIECE = 1 << 22
+_ENTRY_BYTES = 64  # about what one takes in memory beside its data
 _VERSION = struct.Struct("<H")
 _LENGTH = struct.Struct("<I")
 
@@ -41,7 +44,7 @@ def write_replay(path: Path, entries: Iterable[Entry]) -> None:
     Raises
     ------
     RecordError
-        The file cannot be written, or arrival times fall.
+        The file cannot be written, or arrival times fall or span more than a week.
     """
     part = path.with_name(f"{path.name}.{os.getpid()}.part")
     try:
@@ -60,19 +63,25 @@ def write_replay(path: Path, entries: Iterable[Entry]) -> None:
 
 
 def _pieces(path: Path, entries: Iterable[Entry]) -> Iterator[bytes]:
-    rest = iter(entries)
-    last_ns = None
-    while rows := list(islice(rest, ENTRIES_PER_PIECE)):
+    order = Order(str(path))
+    for rows in _cut(entries):
         batch = Batch.of(rows)
-        _check_order(str(path), batch, last_ns)
-        last_ns = int(batch.arrival_ns[-1])
+        order.check(batch)
         yield pack(batch)
 
 
-def _check_order(where: str, batch: Batch, last_ns: int | None) -> None:
-    first_ns = int(batch.arrival_ns[0])
-    if np.any(np.diff(batch.arrival_ns) < 0) or (last_ns is not None and first_ns < last_ns):
-        raise RecordError(f"{where}: arrival times fall, expected entries in order of arrival")
+def _cut(entries: Iterable[Entry]) -> Iterator[list[Entry]]:
+    """Yield the entries of each piece: so many, or so many bytes of them, as a reader takes."""
+    rows: list[Entry] = []
+    size = 0
+    for entry in entries:
+        rows.append(entry)
+        size += len(entry.data)
+        if len(rows) == ENTRIES_PER_PIECE or size > _BYTES_PER_PIECE:
+            yield rows
+            rows, size = [], 0
+    if rows:
+        yield rows
 
 
 def read_replay(path: Path) -> Iterator[Batch]:
@@ -113,7 +122,8 @@ def _check_head(path: Path, file: BinaryIO) -> None:
 
 def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
     at = file.tell()
-    last_ns = None
+    order = Order(str(path))
+    told = 0
     while length := _read_length(path, file, at):
         piece = file.read(length)
         if len(piece) < length:
@@ -127,12 +137,24 @@ def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
             raise RecordError(f"{path}: piece at byte {at}: {error}") from error
         if len(batch) == 0 or int(batch.kind.max()) > max(Kind):
             raise RecordError(f"{path}: piece at byte {at}: no entries of known kinds")
-        _check_order(f"{path}: piece at byte {at}", batch, last_ns)
-        last_ns = int(batch.arrival_ns[-1])
+        order.check(batch, f": piece at byte {at}")
+        told += _told(batch)
+        if told > MOST_TOLD_BYTES:
+            raise RecordError(
+                f"{path}: piece at byte {at}: marks and settings of {told} bytes by now, expected "
+                f"at most {MOST_TOLD_BYTES}"
+            )
         at += _LENGTH.size + length
         yield batch
     if file.read(1):
         raise RecordError(f"{path}: bytes after the end mark at byte {at}, expected none")
+
+
+def _told(batch: Batch) -> int:
+    """Return what the entries that are kept as they are take: all but what the insoles measure."""
+    measured = (batch.kind == Kind.NOTIFICATION) | (batch.kind == Kind.EXCHANGE)
+    kept = batch.length[~measured]
+    return int(kept.sum()) + _ENTRY_BYTES * len(kept)
 
 
 def _read_length(path: Path, file: BinaryIO, at: int) -> int:

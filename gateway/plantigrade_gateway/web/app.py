@@ -11,6 +11,8 @@ from fastapi.responses import HTMLResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.websockets import WebSocketDisconnect
 
+from plantigrade.errors import ForeignError
+from plantigrade.foreign import read_json
 from plantigrade_gateway.sound.motifs import Motif, motif
 from plantigrade_gateway.sound.wav import wav_bytes
 from plantigrade_gateway.web.desk.routes import bokeh_files, desk_router
@@ -115,8 +117,8 @@ async def _listen(hub: Hub, websocket: WebSocket, viewer: Viewer) -> None:
         while True:
             text = await websocket.receive_text()
             try:
-                message = json.loads(text) if len(text) <= _LONGEST_MESSAGE else None
-            except ValueError:
+                message = read_json(text, "message", _LONGEST_MESSAGE)
+            except ForeignError:
                 message = None
             problem = hub.command(viewer, message)
             if problem is not None:

@@ -101,7 +101,7 @@ def test_a_file_says_what_it_changes_and_leaves_the_rest():
         ('name = "slow-roll"', 'name = "Slow"', "name is 'Slow', expected a short name"),
         ('name = "slow-roll"', 'name = "none"', "it stands for no drill"),
         ("goal = ", 'title = "Slow roll"\ngoal = ', "is not TOML: "),
-        ('"Take your', '"\\u001bTake your', "goal is '\\x1bTake your time"),
+        ('"Take your', '"\\nTake your', "goal is '\\nTake your time"),
         ("[target]", 'target = "x"\n[other]', "key 'other' is not known"),
         ('["Clear the swing space."]', '"Clear"', "cautions is 'Clear', expected a list"),
         ('["Clear the swing space."]', '[""]', "cautions, sentence 1 is '', expected one line"),
@@ -115,6 +115,12 @@ def test_a_bad_file_is_refused_in_one_sentence(tmp_path, old, new, said):
         read_drill(path)
     text = str(caught.value)
     assert said in text and text.startswith(f"drill {path}: ") and "\n" not in text
+
+
+def test_what_would_steer_a_terminal_is_left_out(tmp_path):
+    path = tmp_path / "odd.toml"
+    path.write_text(PUSH.replace('"Take your', '"\\u001bTake \u202eyour'), "utf-8")
+    assert read_drill(path).goal.startswith("Take your time")
 
 
 def test_a_key_of_another_drill_is_refused(built_in):

@@ -6,6 +6,7 @@ WebSocket is watched while it is open, and ends with the sign-in or the link tha
 """
 
 import asyncio
+import logging
 import re
 from collections import Counter
 from contextlib import suppress
@@ -38,6 +39,7 @@ _LOOKS_EVERY_S = 1.0  # for what ends elsewhere: the session, a time, a new pass
 _NOTES_EVERY_S = 30.0
 _CLOSE_LIMIT_S = 2.0
 _CROWDED = "Too many pages are open with this link."
+_log = logging.getLogger(__name__)
 _NO_STORE = "The store cannot be read; the gateway's own screen says why."
 
 
@@ -152,12 +154,15 @@ class _Watched:
         return self._ended.is_set()
 
     async def watch(self) -> None:
-        """Wait until the grant has ended, then close."""
-        with self._access.watching() as told:
-            while await self._lasts():
-                with suppress(TimeoutError):
-                    await asyncio.wait_for(told.wait(), _LOOKS_EVERY_S)
-                told.clear()
+        """Wait until the grant has ended, then close; nobody is watched by a watch that failed."""
+        try:
+            with self._access.watching() as told:
+                while await self._lasts():
+                    with suppress(TimeoutError):
+                        await asyncio.wait_for(told.wait(), _LOOKS_EVERY_S)
+                    told.clear()
+        except Exception:
+            _log.exception("watch of a page")
         self._ended.set()
         with suppress(OSError, RuntimeError):  # it closed by itself just now
             await self._send({"type": "websocket.close", "code": CLOSED, "reason": self._reason})
