@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 from plantigrade.block import Foot
 from plantigrade.calibrate import DEFAULT_NOTE, Calibration
 from plantigrade.events import (
-    Bearing,
     HeelLift,
     HeelLiftState,
     Manner,
@@ -94,13 +93,6 @@ def heel_lift(lift: HeelLift) -> str:
     if lift.state is HeelLiftState.LIFTED:
         return "lifted" if lift.duration_s is None else f"lifted {lift.duration_s:.1f} s"
     return str(lift.state)
-
-
-def bearing(kind: Bearing) -> str:
-    """Return whether the midfoot bears."""
-    return {Bearing.NONE: "none", Bearing.SLIGHT: "slight", Bearing.BEARING: "bearing"}.get(
-        kind, "unclear"
-    )
 
 
 def step(event: Step) -> str:

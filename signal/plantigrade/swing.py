@@ -33,7 +33,7 @@ class Window:
     first : int
         Absolute index of row 0.
     t_s : ndarray of float64, shape (n,)
-    lead, trail : ndarray of float64, shape (n, 7)
+    lead, trail : ndarray of float64, shape (n, 8)
         Load columns.
     s : ndarray of float64, shape (n,)
         Lead share, smoothed.

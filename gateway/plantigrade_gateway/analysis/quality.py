@@ -274,7 +274,7 @@ class WeightTally:
         self._means: list[FloatArray] = []
 
     def push(self, left: FloatArray, right: FloatArray) -> None:
-        """Take consecutive load columns of both feet, shape (n, 7) each."""
+        """Take consecutive load columns of both feet, shape (n, 8) each."""
         self._waiting.append(total_load(left) + total_load(right))
         self._held += len(left)
         if self._held >= self._width:
