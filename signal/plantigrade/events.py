@@ -293,7 +293,7 @@ class Swing:
     heel_lift : HeelLift
     push : Push
     lead_cop_travel, trail_cop_travel : float or None
-        Front-to-back travel of each foot's CoP, fraction of length; the lead foot's lifted
+        Front-to-back travel of each foot's CoP, fraction of length; the lead foot's unloaded
         interval apart.
     touches_gap : bool
     first_index : int

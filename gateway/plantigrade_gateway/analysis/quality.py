@@ -129,7 +129,7 @@ class Quality:
     recording_weight_n : float or None
         What the recording's own load makes of it, N.
     contact_n, heel_lift_n : float
-        The loads above which a foot is in contact, and under which the lead heel is lifted, N.
+        The loads above which a foot is in contact, and under which the lead heel is unloaded, N.
     floor_n : tuple of float
         Each region's floor, heel to toes, N.
     limits : Limits

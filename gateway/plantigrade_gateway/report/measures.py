@@ -196,7 +196,7 @@ def set_line(run: MarkedSet) -> str:
     found = summarise_swings(run.swings)
     return (
         f"{formats.plural(found.swings, 'swing')} in set {run.name}: rolled with shift "
-        f"{words.count_of(_good(run))}, heel lifted "
+        f"{words.count_of(_good(run))}, heel unloaded "
         f"{words.count_of(found.heel_lifts[HeelLiftState.LIFTED])}, load tempo "
         f"{words.spread(found.load_tempo, 1)}"
     )
@@ -215,8 +215,8 @@ def _set_cells(run: MarkedSet) -> list[tuple[str, str]]:
         ("push skipped", words.proportion(found.manners[Manner.SKIPPED])),
         ("push held", words.proportion(found.manners[Manner.HELD])),
         ("push early", words.proportion(found.timings[Timing.EARLY])),
-        ("heel lifted", words.proportion(found.heel_lifts[HeelLiftState.LIFTED])),
-        ("heel lifted for, s", words.spread(found.heel_lift_s)),
+        ("heel unloaded", words.proportion(found.heel_lifts[HeelLiftState.LIFTED])),
+        ("heel unloaded for, s", words.spread(found.heel_lift_s)),
         ("start to trail peak, s", words.spread(found.start_to_trail_peak_s)),
         ("shift to lead peak, s", words.spread(found.shift_to_lead_peak_s)),
         ("load tempo", words.spread(found.load_tempo)),

@@ -70,7 +70,7 @@ SWING_MEASURES: tuple[Measure[Swing], ...] = (
         0,
         100.0,
     ),
-    Measure("heel_lift", "lead heel lifted for", "s", lambda s: s.heel_lift.duration_s),
+    Measure("heel_lift", "lead heel unloaded for", "s", lambda s: s.heel_lift.duration_s),
     Measure(
         "heel_return",
         "heel return after level",
@@ -146,7 +146,7 @@ def swing_columns(set_names: dict[int, str]) -> tuple[Measure[Swing], ...]:
         Measure("start", "start", "session time", swing_time),
         Measure("set", "set", "", lambda s: set_names.get(s.first_index)),
         Measure("push", "push", "", lambda s: words.push(s.push)),
-        Measure("heel", "lead heel", "", lambda s: str(s.heel_lift.state)),
+        Measure("heel", "lead heel", "", lambda s: words.HEEL[s.heel_lift.state]),
         *SWING_MEASURES,
     )
 
