@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 from plantigrade.block import Foot
 from plantigrade.calibrate import DEFAULT_NOTE, Calibration
 from plantigrade.events import (
-    Bearing,
     HeelLift,
     HeelLiftState,
     Manner,
@@ -51,10 +50,18 @@ _MANNER = {
     Manner.UNCLEAR: "unclear",
 }
 
+HEEL = {
+    HeelLiftState.LIFTED: "unloaded",
+    HeelLiftState.DOWN: "loaded",
+    HeelLiftState.UNCLEAR: "unclear",
+}
+"""The lead heel over a swing: *loaded* never left its load, *unloaded* did. "Lifted" is for what an
+eye has confirmed: a heel that lies on the ground without load reads the same to an insole."""
+
 PHASES = {
     PhaseKind.BACKSWING: "backswing",
-    PhaseKind.HEEL_LIFTED: "lead heel lifted",
-    PhaseKind.HEEL_RETURNED: "lead heel back",
+    PhaseKind.HEEL_LIFTED: "lead heel unloaded",
+    PhaseKind.HEEL_RETURNED: "lead heel returned",
     PhaseKind.SHIFT: "shift",
 }
 """What is said of a swing's provisional phases."""
@@ -90,17 +97,10 @@ def push(push: Push) -> str:
 
 
 def heel_lift(lift: HeelLift) -> str:
-    """Return what the lead heel did."""
-    if lift.state is HeelLiftState.LIFTED:
-        return "lifted" if lift.duration_s is None else f"lifted {lift.duration_s:.1f} s"
-    return str(lift.state)
-
-
-def bearing(kind: Bearing) -> str:
-    """Return whether the midfoot bears."""
-    return {Bearing.NONE: "none", Bearing.SLIGHT: "slight", Bearing.BEARING: "bearing"}.get(
-        kind, "unclear"
-    )
+    """Return what the lead heel did, as an insole sees it: load, not height."""
+    said = HEEL[lift.state]
+    lifted = lift.state is HeelLiftState.LIFTED and lift.duration_s is not None
+    return f"{said} {lift.duration_s:.1f} s" if lifted else said
 
 
 def step(event: Step) -> str:

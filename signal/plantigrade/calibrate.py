@@ -264,7 +264,7 @@ def with_gain(calibration: Calibration, one_leg: FloatArray, bw_n: float) -> Cal
     Parameters
     ----------
     calibration : Calibration
-    one_leg : ndarray of float64, shape (n, 7)
+    one_leg : ndarray of float64, shape (n, 8)
         Load columns of this foot while it carries the whole body, made with gain 1, net of the
         baseline.
     bw_n : float

@@ -20,12 +20,14 @@ class Roll(StrEnum):
 
 
 class Bearing(StrEnum):
-    """Whether the midfoot carries load when standing."""
+    """Whether the midfoot carries load when standing; a foot that moved has no bearing."""
 
+    BROAD = "broad"
     BEARING = "bearing"
     SLIGHT = "slight"
     NONE = "none"
     UNCLEAR = "unclear"
+    MOVED = "moved"
 
 
 class HeelLiftState(StrEnum):
@@ -146,6 +148,8 @@ class FootStand:
         Mean CoP, fractions of width and length.
     sway_* : float or None
         Of the foot's CoP low-passed at 10 Hz: `plantigrade.sway.Sway` in mm; None where undefined.
+    midfoot_medial_share : float or None
+        Part of the midfoot's load on its medial zones; None where the midfoot is under its floor.
     """
 
     bearing: Bearing
@@ -165,11 +169,15 @@ class FootStand:
     sway_path_mm: float | None
     sway_speed_mm_s: float | None
     sway_ellipse_mm2: float | None
+    midfoot_medial_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """A quiet stand of at least 10 s."""
+    """A stand of at least 10 s in which no load moved between the feet.
+
+    Each foot says by itself whether it was quiet: `Bearing.MOVED` where its CoP was not.
+    """
 
     start_s: float
     end_s: float
@@ -285,7 +293,7 @@ class Swing:
     heel_lift : HeelLift
     push : Push
     lead_cop_travel, trail_cop_travel : float or None
-        Front-to-back travel of each foot's CoP, fraction of length; the lead foot's lifted
+        Front-to-back travel of each foot's CoP, fraction of length; the lead foot's unloaded
         interval apart.
     touches_gap : bool
     first_index : int

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from plantigrade.block import FloatArray, Foot, PairBlock
+from plantigrade.block import N_COLUMNS, FloatArray, Foot, PairBlock
 from plantigrade.events import Event, Step
 from plantigrade.limits import Setup
 from plantigrade.load import total_load
@@ -29,6 +29,8 @@ walking is about 0.7)."""
 AIR_S = (0.2, 1.0)
 """A swing phase lasts between these (ours; about 0.4 s at normal speed)."""
 _FEET = (Foot.LEFT, Foot.RIGHT)
+_COLUMNS = (slice(1, 1 + N_COLUMNS), slice(1 + N_COLUMNS, 1 + 2 * N_COLUMNS))
+_LOAD = 1 + 2 * N_COLUMNS  # of the left foot; the right foot's follows
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,14 +81,14 @@ class StepDetector:
         if len(block) == 0:
             return []
         if self._rows is None:
-            self._rows = RowBuffer(17, block.first)
+            self._rows = RowBuffer(_LOAD + 2, block.first)
         rows = self._rows.append(len(block))
         rows[:, 0] = block.t_s
-        rows[:, 1:8], rows[:, 8:15] = block.left, block.right
-        rows[:, 15], rows[:, 16] = total_load(block.left), total_load(block.right)
+        rows[:, _COLUMNS[0]], rows[:, _COLUMNS[1]] = block.left, block.right
+        rows[:, _LOAD], rows[:, _LOAD + 1] = total_load(block.left), total_load(block.right)
         runs: list[tuple[int, int, Run]] = []
         for k in range(2):
-            load = rows[:, 15 + k]
+            load = rows[:, _LOAD + k]
             runs += [(run.closed, k, run) for run in self._runs[k].push(load, block.first)]
             for run in self._swung[k].push(load, block.first):
                 self._note_air(k, run)
@@ -105,7 +107,7 @@ class StepDetector:
         if not self._is_stance(k, run, self.setup.contact_n):
             return None
         rows = self._rows.rows(run.start, run.stop)
-        return self._measure(_FEET[k], run, rows[:, 0], rows[:, 1 + 7 * k : 8 + 7 * k])
+        return self._measure(_FEET[k], run, rows[:, 0], rows[:, _COLUMNS[k]])
 
     def _is_stance(self, k: int, run: Run, level_n: float) -> bool:
         """Whether a run of foot number k over `level_n` is a walking stance."""
@@ -117,7 +119,7 @@ class StepDetector:
         if run.start_at is None and not run.missing:
             return False  # on the ground when first seen: its strike was before the recording
         rows = self._rows.rows(run.start, run.stop)
-        load, other = rows[:, 15 + k], rows[:, 16 - k]
+        load, other = rows[:, _LOAD + k], rows[:, _LOAD + 1 - k]
         with np.errstate(invalid="ignore"):
             off = other < level_n
             carried = np.nanmax(load) if np.any(np.isfinite(load)) else 0.0

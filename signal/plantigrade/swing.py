@@ -33,7 +33,7 @@ class Window:
     first : int
         Absolute index of row 0.
     t_s : ndarray of float64, shape (n,)
-    lead, trail : ndarray of float64, shape (n, 7)
+    lead, trail : ndarray of float64, shape (n, 8)
         Load columns.
     s : ndarray of float64, shape (n,)
         Lead share, smoothed.
@@ -261,7 +261,7 @@ def _trail_return(window: Window, shape: Outline, finish: int) -> float | None:
 def _travel(
     window: Window, shape: Outline, finish: int, heel: HeelLift, setup: Setup, *, lead: bool
 ) -> float | None:
-    """Return the front-to-back travel of a foot's CoP, the lead foot's lifted interval apart."""
+    """Return the front-to-back travel of a foot's CoP, the lead foot's unloaded interval apart."""
     rows = slice(int(shape.start), finish + 1)
     values = (window.lead if lead else window.trail)[rows, :6]
     even = smooth(values, setup.samples(SMOOTH_S))

@@ -24,6 +24,9 @@ PATH = Path(__file__).resolve().parents[2] / "hardware_notes" / "analysis.schema
 
 Json = dict[str, Any]
 
+LATER = {"stand_quiet_mm", "bearing_broad", "midfoot_medial_share"}
+"""Keys that came after release 0.1.0: what it wrote lacks them."""
+
 
 def whole() -> Json:
     """Return the schema."""
@@ -63,7 +66,7 @@ def _object(properties: Json) -> Json:
     return {
         "type": "object",
         "properties": properties,
-        "required": list(properties),
+        "required": [name for name in properties if name not in LATER],
     }
 
 

@@ -46,7 +46,7 @@ class Judge(StrEnum):
     HEEL_LIFT = "heel_lift"
     """The lead heel unloaded in the backswing, and back in time."""
     STAY = "stay"
-    """The lead heel kept down in a swing."""
+    """The lead heel kept loaded in a swing."""
     BALANCE = "balance"
     """Standing still with the CoP inside a window."""
     WALK_THROUGH = "walk_through"
@@ -140,7 +140,7 @@ class StayTarget:
     def counts(self) -> str:
         """What counts, in one sentence."""
         least = f", never under {100 * self.heel_bw:g} % of body weight" if self.heel_bw else ""
-        return f"The lead heel stays down from the start to the lead peak{least}."
+        return f"The lead heel stays loaded from the start to the lead peak{least}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +219,7 @@ class Cues:
     tone : CopSource
         Whose CoP's travel is heard as a continuous pitch while it makes sense.
     ticks : bool
-        Whether the lead heel's lifting and returning is heard as it happens.
+        Whether the lead heel's unloading and returning is heard as it happens.
     echo : bool
         Whether the push is played back as a glide before its outcome.
     """

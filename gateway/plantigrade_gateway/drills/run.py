@@ -311,7 +311,7 @@ class DrillRun:
 
 
 def note_bearing(bears: dict[Foot, bool], stand: Stand) -> None:
-    """Keep what a stand shows of each foot's bearing; what is unclear changes nothing."""
+    """Keep what a stand shows of each foot's bearing; what moved or is unclear changes nothing."""
     for foot, found in ((Foot.LEFT, stand.left), (Foot.RIGHT, stand.right)):
-        if found.bearing is not Bearing.UNCLEAR:
+        if found.bearing not in (Bearing.UNCLEAR, Bearing.MOVED):
             bears[foot] = found.bearing is not Bearing.NONE

@@ -30,7 +30,7 @@ from plantigrade_gateway.store.enqueue import LOADS, REGIONS, Item, unpack_loads
 PREFIX = "plantigrade_"
 CODES: dict[str, tuple[str, ...]] = {
     "roll": ("unclear", "skipped", "through"),
-    "bearing": ("unclear", "none", "slight", "bearing"),
+    "bearing": ("unclear", "none", "slight", "bearing", "broad", "moved"),
     "heel_lift__state": ("unclear", "down", "lifted"),
     "push__manner": ("unclear", "held", "skipped", "rolled"),
     "push__timing": ("unclear", "early", "with_shift"),

@@ -189,11 +189,14 @@ class Column:
     type : pyarrow.DataType
     path : tuple of str or int
         Where its value lies in an event's body.
+    later : bool
+        Events of older versions lack it, and have null.
     """
 
     name: str
     type: pa.DataType
     path: tuple[str | int, ...]
+    later: bool = False
 
 
 def columns(cls: type) -> list[Column]:
@@ -288,21 +291,25 @@ def export(
     return [folder / name for name in names]
 
 
-def _columns(annotation: object, name: str, path: tuple[str | int, ...]) -> Iterator[Column]:
+def _columns(
+    annotation: object, name: str, path: tuple[str | int, ...], later: bool = False
+) -> Iterator[Column]:
+    """Give the columns of an annotation; a field with a default came later than its class."""
     if typing.get_origin(annotation) is types.UnionType:
         annotation = next(a for a in typing.get_args(annotation) if a is not types.NoneType)
     if typing.get_origin(annotation) is tuple:
         for k, pct in enumerate(_POINTS_PCT[str(path[-1])]):
-            yield Column(f"{name}_at_{pct}_pct", pa.float64(), (*path, k))
+            yield Column(f"{name}_at_{pct}_pct", pa.float64(), (*path, k), later)
     elif is_dataclass(annotation) and isinstance(annotation, type):
         hints = typing.get_type_hints(annotation)
         for field in fields(annotation):
             inner = (*path, field.name)
             if inner not in _LEFT_OUT:
-                yield from _columns(hints[field.name], "_".join(map(str, inner)), inner)
+                came_later = later or field.default is not dataclasses.MISSING
+                yield from _columns(hints[field.name], "_".join(map(str, inner)), inner, came_later)
     else:
         plain = {bool: pa.bool_(), int: pa.int64(), float: pa.float64()}
-        yield Column(name, plain.get(typing.cast(type, annotation), pa.string()), path)
+        yield Column(name, plain.get(typing.cast(type, annotation), pa.string()), path, later)
 
 
 @contextmanager
@@ -394,6 +401,8 @@ def _value(row: EventRow, column: Column) -> object:
     try:
         return reduce(lambda part, key: part[key], column.path, typing.cast(typing.Any, row.body))
     except (KeyError, IndexError, TypeError) as error:
+        if column.later:
+            return None
         raise StoreError(
             f"event {row.event_id}: has no {column.name}, it was made by another version; "
             "run plantigrade reanalyse"

@@ -133,7 +133,7 @@ class CueMaker:
         return cues
 
     def tick(self, phase: Phase) -> list[Cue]:
-        """Return the tick of a lead heel that lifts or returns; nothing for another phase."""
+        """Return the tick of a lead heel that unloads or returns; nothing for another phase."""
         kind = _TICKS.get(phase.kind)
         return [] if kind is None else [_said(kind, phase.t_s, phase.confirmed_s)]
 

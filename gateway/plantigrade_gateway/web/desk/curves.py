@@ -257,7 +257,7 @@ class SwingFrames:
     ----------
     t_s : ndarray of float64, shape (n,)
         Session time, s.
-    left, right : ndarray of float64, shape (n, 7)
+    left, right : ndarray of float64, shape (n, 8)
         `plantigrade.block.Column` values, net of the baseline.
     left_zones, right_zones : ndarray of float64, shape (n, zones)
         In the layout's unit.
@@ -278,7 +278,7 @@ class SwingFrames:
         return self.settings.zone_layout()
 
     def columns(self, foot: Foot) -> FloatArray:
-        """Return a foot's columns, shape (n, 7)."""
+        """Return a foot's columns, shape (n, 8)."""
         return self.left if foot is Foot.LEFT else self.right
 
     def zones(self, foot: Foot) -> FloatArray:

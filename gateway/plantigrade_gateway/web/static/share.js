@@ -13,8 +13,8 @@ const LEFT = 72; // room for the levels' names
 const TICKS = /** @type {Record<string, string>} */ ({
   backswing: "back",
   shift: "shift",
-  heel_lifted: "heel up",
-  heel_returned: "heel down",
+  heel_lifted: "heel unloaded",
+  heel_returned: "heel returned",
 });
 
 export class Share {

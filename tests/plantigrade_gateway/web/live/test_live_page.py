@@ -489,8 +489,8 @@ def test_reduced_motion_is_kept_to(tab):
 
 def test_a_drill_is_chosen_on_the_page_and_stands_in_the_record(tab, store):
     page = tab.page
-    page.locator("#drill-choice").select_option(label="Keep the lead heel down")
-    expect(page.locator("#drill-title")).to_have_text("Keep the lead heel down")
+    page.locator("#drill-choice").select_option(label="Keep the lead heel loaded")
+    expect(page.locator("#drill-title")).to_have_text("Keep the lead heel loaded")
     page.locator("#drill-feedback").select_option("ask")
     tab.until(lambda: tab.of("drill")[-1].get("feedback") == "ask")
     page.locator("#drill-choice").select_option("")
