@@ -34,7 +34,7 @@ pytestmark = pytest.mark.dear
 
 DRILLS = shelf(None).drills
 PUSH = DRILLS["push"]
-OUTCOMES = {"rolled", "skipped", "early", "held", "unclear", "good", "missed"}
+OUTCOMES = {"rolled", "skipped", "early", "skipped_early", "held", "unclear", "good", "missed"}
 
 
 @cache
