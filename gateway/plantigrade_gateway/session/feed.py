@@ -72,7 +72,7 @@ class FeedBuilder:
         if moment.tone and self._watched():
             yield {"type": "tone", "points": [tone_point(point) for point in moment.tone]}
         if moment.score is not None:
-            yield drill_message(moment.score)
+            yield drill_message(moment.score, self.counts["swings"])
         for fact in moment.output.facts:
             text = fact_text(fact, pipeline)
             if text is not None:
@@ -174,9 +174,18 @@ def tone_point(point: TonePoint) -> list[float]:
     return [round(point.t_s, 4), round(point.hz, 1), round(point.gain, 3)]
 
 
-def drill_message(score: Score) -> Message:
-    """Return a drill's score as the page shows it."""
+def drill_message(score: Score, swings: int) -> Message:
+    """Return a drill's score as the page shows it, after so many swings of the session."""
     last = score.last
+    told = None
+    if last is not None:
+        told = {
+            "verdict": str(last.verdict),
+            "words": last.words,
+            "line": score.line,
+            "what": score.what,
+            "n": swings if score.what == "swing" else score.tried + score.unclear,
+        }
     return {
         "type": "drill",
         "name": score.name,
@@ -189,7 +198,7 @@ def drill_message(score: Score) -> Message:
         "unclear": score.unclear,
         "streak": score.streak,
         "best": score.best,
-        "last": None if last is None else {"verdict": str(last.verdict), "words": last.words},
+        "last": told,
     }
 
 

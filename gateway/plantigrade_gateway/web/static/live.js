@@ -4,6 +4,7 @@ import { Cautions, joinDialogs, joinKeys } from "./dialogs.js";
 import { part, write } from "./dom.js";
 import { DrillPanel } from "./drillpanel.js";
 import { Feet } from "./feet.js";
+import { Large } from "./large.js";
 import { LinkPanel } from "./linkpanel.js";
 import { Outcome } from "./outcome.js";
 import { Session } from "./session.js";
@@ -23,12 +24,13 @@ function drawn(/** @type {number} */ sentMs) {
 }
 
 const feet = new Feet(MEASURE ? drawn : undefined);
+const large = new Large();
 const session = new Session(send);
 const sound = new SoundPanel(send);
 const parts = /** @type {Record<string, any>[]} */ ([
   sound, // first: what it does is heard
   feet, new Share(), new Outcome(), new Strip(), new DrillPanel(send), new LinkPanel(), session,
-  new Cautions(),
+  new Cautions(), large,
 ]);
 
 /** @param {any} message to each part that has a method of its type's name */
@@ -57,7 +59,10 @@ function toggle(button, act) {
   });
 }
 
-toggle(part("large"), (on) => document.body.classList.toggle("large", on));
+toggle(part("large"), (on) => {
+  document.body.classList.toggle("large", on);
+  large.fit();
+});
 toggle(part("numbers"), (on) => feet.showNumbers(on));
 if (matchMedia("(min-width: 700px)").matches) part("numbers").click(); // there is room for figures
 part("notice-close").addEventListener("click", () => (part("notice").hidden = true));

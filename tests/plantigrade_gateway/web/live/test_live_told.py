@@ -1,91 +1,19 @@
 """The live page told odd but lawful things, without a gateway: layouts, names, notes, feet."""
 
-import json
-import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
-import jinja2
 import pytest
-from playwright.sync_api import Browser, Page, Route, WebSocketRoute, expect
+from playwright.sync_api import Browser, Page, expect
 from tests.support.browser import Complaints
+from tests.support.toldpage import DRILL, HTML, Gateway, frame, hello
 
-import plantigrade_gateway.web
-from plantigrade.zones import ZoneLayout, eighteen, parse_layout
+from plantigrade.zones import eighteen, parse_layout
 
 pytestmark = pytest.mark.dear
 
-WEB = Path(plantigrade_gateway.web.__file__).parent
 EIGHT = Path(__file__).resolve().parents[4] / "hardware_notes/layouts/eight_zone_newtons.toml"
-LIMIT_S = 60.0  # against hanging
-HTML = "<img src=x onerror=alert(1)>"
 SIZES = ((320, 640), (360, 800), (768, 1024), (1024, 768), (1280, 800))
-DRILL = {"name": HTML, "title": f"{HTML} and a title that goes on for long", "goal": HTML}
-
-
-def hello(layout: ZoneLayout, **values: Any) -> dict[str, Any]:
-    return {
-        "type": "hello",
-        "v": 1,
-        "gateway": True,
-        "session": {"id": "one", "source": HTML, "started": "", "recording": True},
-        "layout": layout.to_json(),
-        "lead": "left",
-        "cautions": ["Training aid, not a medical device or diagnosis."],
-        "sound": {"said": "", "device": False, "lost": False},
-        "drills": [DRILL],
-        "drill": None,
-        "swing": None,
-        "link": None,
-        "counts": {"steps": 0, "swings": 0, "good": 0},
-        "rights": "coach",
-        **values,
-    }
-
-
-def frame(t_s: float, n_zones: int) -> dict[str, Any]:
-    """The left foot stands, the right one is away."""
-    left = {"zones": [35.0] * n_zones, "load_n": 280.0, "load_bw": 0.4, "cop": [0.5, 0.4]}
-    right = {"zones": None, "load_n": None, "load_bw": None, "cop": None, "away": True}
-    feet = {"left": {**left, "away": False}, "right": right}
-    return {"type": "frame", "t_s": t_s, "feet": feet, "lead_share": None, "sent_ms": 0.0}
-
-
-class Gateway:
-    """Answers for the gateway: its pages, and what a test has it say."""
-
-    def __init__(self, page: Page) -> None:
-        self.page = page
-        self.sockets: list[WebSocketRoute] = []
-        loader = jinja2.FileSystemLoader(str(WEB / "templates"))
-        live = jinja2.Environment(loader=loader, autoescape=True).get_template("live.html")
-
-        def answer(route: Route) -> None:
-            path = WEB / route.request.url.removeprefix("http://page.invalid/")
-            if path.is_file():
-                route.fulfill(path=str(path))
-            else:
-                route.fulfill(body=live.render(rights="coach"), content_type="text/html")
-
-        page.route("**/*", answer)
-        page.route_web_socket("**/live", lambda socket: self.sockets.append(socket))
-
-    def say(self, *messages: dict[str, Any]) -> None:
-        for message in messages:
-            self.sockets[-1].send(json.dumps(message))
-
-    def until_connected(self, times: int) -> None:
-        end_s = time.monotonic() + LIMIT_S
-        while len(self.sockets) < times:
-            assert time.monotonic() < end_s, "the page does not connect"
-            self.page.wait_for_timeout(20)
-
-    def open(self, *messages: dict[str, Any]) -> None:
-        self.page.goto("http://page.invalid/")
-        self.until_connected(1)
-        self.say(*messages)
-        self.page.get_by_role("button", name="Understood").click()
 
 
 @pytest.fixture
@@ -111,7 +39,7 @@ def test_names_are_text_and_long_words_break(gateway):
     gateway.open(hello(eighteen()), frame(1.0, 18))
     page = gateway.page
     score = {"counts": HTML, "feedback": "every", "good": 1, "tried": 2, "unclear": 0}
-    last = {"verdict": "good", "words": "x" * 200}
+    last = {"verdict": "good", "words": "x" * 200, "line": HTML, "what": "try", "n": 1}
     gateway.say(
         {"type": "drill", **DRILL, **score, "streak": 1, "best": 1, "last": last},
         {"type": "said", "text": "note: " + "y" * 500, "level": "warn"},
@@ -119,6 +47,10 @@ def test_names_are_text_and_long_words_break(gateway):
     expect(page.locator("#drill-title")).to_have_text(DRILL["title"])
     expect(page.locator("#drill-choice option:checked")).to_have_text(DRILL["title"])
     expect(page.locator("#source")).to_have_text(HTML)
+    assert page.locator("#main img").count() == 0
+    assert stands_out(page) == []
+    page.locator("#large").click()
+    expect(page.locator("#large-line")).to_contain_text("onerror")
     assert page.locator("#main img").count() == 0
     assert stands_out(page) == []
 
