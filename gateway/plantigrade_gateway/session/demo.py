@@ -227,7 +227,7 @@ def _play(
             found = live.close("stop" if stopped else "end")
         except StoreError as error:
             raise RecordingError(str(error)) from error
-        live_feed.end()
+        live_feed.end(found)
         screen.show_set_before(float("inf"))
     if stopped:
         stage.say("Stopped. Everything up to here is kept.")

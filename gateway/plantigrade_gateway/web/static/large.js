@@ -29,16 +29,15 @@ export class Large {
   constructor() {
     this.view = part("large-view");
     this.drilling = false;
-    this.said = "";
+    /** @type {any} */
+    this.last = null; // the last swing
     new ResizeObserver(() => this.fit()).observe(document.body);
   }
 
   /** @param {any} hello */
   hello({ swing, drill }) {
-    this.drilling = Boolean(drill?.name);
-    if (this.drilling) this.drill(drill);
-    else if (swing) this.swing(swing);
-    else this.ready("No swing yet.");
+    this.last = swing;
+    this.drill(drill ?? { name: null });
   }
 
   /** @param {string} why */
@@ -47,8 +46,10 @@ export class Large {
   }
 
   /** Without a drill there is no verdict: the push in words. @param {any} message */
-  swing({ n, words, counts: { swings, good } }) {
+  swing(message) {
+    this.last = message;
     if (this.drilling) return;
+    const { n, words, counts: { swings, good } } = message;
     const score = `${good} of ${swings} rolled with the shift`;
     this.show("", words.push, `${n}`, "swing", score, `Lead heel ${words.heel_lift}.`);
   }
@@ -56,6 +57,10 @@ export class Large {
   /** @param {any} drill */
   drill({ name, title, good, tried, streak, last }) {
     this.drilling = Boolean(name);
+    if (!this.drilling && this.last) {
+      this.swing(this.last);
+      return;
+    }
     if (!last) {
       this.ready(title ?? "No swing yet.");
       return;

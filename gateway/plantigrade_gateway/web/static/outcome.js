@@ -61,6 +61,12 @@ export class Outcome {
     write(part("count"), swings ? `${good} of ${swings} rolled with the shift` : "");
   }
 
+  /** What was under way is not known any more. */
+  lost() {
+    this.phaseS = Infinity;
+    write(part("phase"), "");
+  }
+
   /** @param {any} message */
   step({ n, step, words }) {
     this.add(step.off_s ?? this.tS, `step ${n}: ${words}`);
