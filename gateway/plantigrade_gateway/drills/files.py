@@ -26,6 +26,7 @@ from plantigrade_gateway.drills.model import (
     HeelLiftTarget,
     Judge,
     PushTarget,
+    Say,
     Span,
     StayTarget,
     Target,
@@ -55,7 +56,7 @@ _CUES = {
     Judge.WALK_THROUGH: Cues(),
 }
 """What is heard unless the file says otherwise."""
-_TOP = ("name", "title", "goal", "judge", "feedback", "cautions", "target", "cues")
+_TOP = ("name", "title", "goal", "judge", "feedback", "cautions", "target", "cues", "say")
 
 
 def drill_of(table: Mapping[str, Any], source: str) -> Drill:
@@ -99,6 +100,7 @@ def drill_of(table: Mapping[str, Any], source: str) -> Drill:
             _text(f"{source}: cautions, sentence {n}", item, 240)
             for n, item in enumerate(cautions, 1)
         ),
+        say=_say(f"{source}: say", _section(source, table, "say"), judge),
     )
 
 
@@ -132,6 +134,25 @@ def _cues(where: str, table: Mapping[str, Any], judge: Judge) -> Cues:
     if judge is not Judge.PUSH and values["echo"]:
         raise InputError(f"{where}.echo is true, expected false: only a push drill has a push")
     return Cues(**values)
+
+
+_SAY_LONGEST, _WORD_LONGEST = 24, 9
+"""Characters of a line, and of one of its words, that a phone shows at three metres (ours)."""
+
+
+def _say(where: str, table: Mapping[str, Any], judge: Judge) -> Say:
+    names = [f.name for f in fields(Say)] if judge is Judge.PUSH else ["good", "missed", "unclear"]
+    _known(where, table, names, f"line of a {judge} drill")
+    lines = {}
+    for key, value in table.items():
+        lines[key] = _text(f"{where}.{key}", value, _SAY_LONGEST)
+        longest = max(lines[key].split(), key=len)
+        if len(longest) > _WORD_LONGEST:
+            raise InputError(
+                f"{where}.{key}: {longest!r} has {len(longest)} letters, expected words of at "
+                f"most {_WORD_LONGEST}, to be read on a phone at three metres"
+            )
+    return Say(**lines)
 
 
 def _section(source: str, table: Mapping[str, Any], key: str) -> Mapping[str, Any]:

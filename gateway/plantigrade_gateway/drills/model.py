@@ -9,7 +9,7 @@ feedback helps when; in Dyer et al. 2017 (10.1007/s00426-016-0775-0) a group tra
 better at once and no better a day later. Hence a mode that fades and one that is silent.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
@@ -232,6 +232,27 @@ class Cues:
 
 
 @dataclass(frozen=True, slots=True)
+class Say:
+    """What the player reads from three metres, in the player's own words.
+
+    Attributes
+    ----------
+    good, missed, unclear : str
+        Of a repetition that counts, of one that does not, and of one that nobody can judge.
+    skipped, early, skipped_early, held : str
+        Of a push that missed in this way; empty: as `missed`.
+    """
+
+    good: str = "Like that"
+    missed: str = "Not yet"
+    unclear: str = "Not seen"
+    skipped: str = ""
+    early: str = ""
+    skipped_early: str = ""
+    held: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Drill:
     """One drill.
 
@@ -250,6 +271,7 @@ class Drill:
         Unless another is chosen.
     cautions : tuple of str
         Shown when it is chosen.
+    say : Say
     """
 
     name: str
@@ -260,6 +282,7 @@ class Drill:
     cues: Cues
     feedback: Feedback = Feedback.EVERY
     cautions: tuple[str, ...] = ()
+    say: Say = field(default_factory=Say)
 
     @property
     def counts(self) -> str:
@@ -277,6 +300,7 @@ class Drill:
             "cautions": list(self.cautions),
             "target": plain(self.target),
             "cues": plain(self.cues),
+            "say": {k: v for k, v in plain(self.say).items() if v},
         }
 
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from plantigrade.block import Foot, PairBlock
-from plantigrade.events import Bearing, Event, Phase, PhaseKind, Stand, Step, Swing
+from plantigrade.events import Bearing, Event, Phase, PhaseKind, Push, Stand, Step, Swing
 from plantigrade.limits import Limits
 from plantigrade_gateway.drills.judge import (
     Balance,
@@ -52,6 +52,10 @@ class Score:
     streak, best : int
         Good ones in a row: now, and the most in this run.
     last : Rep or None
+    what : str
+        What one repetition is: "swing", "step" or "try".
+    line : str
+        What the player reads of the last one, in the drill's own words.
     """
 
     name: str
@@ -65,11 +69,13 @@ class Score:
     streak: int = 0
     best: int = 0
     last: Rep | None = None
+    what: str = "swing"
+    line: str = ""
 
-    def after(self, rep: Rep) -> "Score":
-        """Return the score with one more repetition."""
+    def after(self, rep: Rep, line: str = "") -> "Score":
+        """Return the score with one more repetition, of which the player reads `line`."""
         if rep.verdict is Verdict.UNCLEAR:
-            return replace(self, unclear=self.unclear + 1, last=rep)
+            return replace(self, unclear=self.unclear + 1, last=rep, line=line)
         good = rep.verdict is Verdict.GOOD
         streak = self.streak + 1 if good else 0
         return replace(
@@ -79,6 +85,7 @@ class Score:
             streak=streak,
             best=max(self.best, streak),
             last=rep,
+            line=line,
         )
 
 
@@ -145,6 +152,9 @@ def spoken(rep: Rep, streak: int) -> str:
     return rep.words if rep.verdict is Verdict.MISSED else "Unclear."
 
 
+_WHAT = {Judge.WALK_THROUGH: "step", Judge.BALANCE: "try"}
+
+
 class DrillRun:
     """One run of a drill, from its choice to the next.
 
@@ -182,7 +192,14 @@ class DrillRun:
     ) -> None:
         self.drill = drill
         self.start_s = start_s
-        self.score = Score(drill.name, drill.title, drill.goal, drill.counts, feedback)
+        self.score = Score(
+            drill.name,
+            drill.title,
+            drill.goal,
+            drill.counts,
+            feedback,
+            what=_WHAT.get(drill.judge, "swing"),
+        )
         self.reps: list[Rep] = []
         self._limits = limits or Limits()
         self._bears = dict(bears or {})
@@ -211,7 +228,7 @@ class DrillRun:
             self._swinging = False
             rep = judge_swing(event, self.drill)
             if rep is not None:
-                self._count(rep, reply, play=self.drill.judge is not Judge.PUSH)
+                self._count(rep, reply, event.push)
         elif isinstance(event, Step):
             if isinstance(self.drill.target, WalkTarget):
                 bears = self._bears.get(event.foot, False)
@@ -278,17 +295,25 @@ class DrillRun:
             if self._maker is not None:
                 self._play(self._maker.echo(phase, kind, path=cues.echo), reply)
 
-    def _count(self, rep: Rep, reply: DrillOutput, play: bool = True) -> None:
-        """Count a repetition; let it be heard, unless it was when it happened."""
+    def _count(self, rep: Rep, reply: DrillOutput, push: Push | None = None) -> None:
+        """Count a repetition, a swing's with its push; let it be heard, unless it was already."""
         kind = self._kind(rep.verdict)
+        play = self.drill.judge is not Judge.PUSH  # a push was heard when it happened
         if play and self._maker is not None:
             self._play([] if kind is None else [self._maker.said(kind, rep.t_s)], reply)
         told = self._is_told()
-        self.score = self.score.after(rep)
+        self.score = self.score.after(rep, self._line(rep.verdict, push))
         if told:
             reply.spoken.append(spoken(rep, self.score.streak))
         self.reps.append(rep)
         reply.reps.append(rep)
+
+    def _line(self, verdict: Verdict, push: Push | None) -> str:
+        """Return what the player reads; of a push that missed, by the way it did."""
+        say, target = self.drill.say, self.drill.target
+        if verdict is Verdict.MISSED and push is not None and isinstance(target, PushTarget):
+            return str(getattr(say, missed_sound(push, target))) or say.missed
+        return str(getattr(say, verdict))
 
     def _kind(self, verdict: Verdict) -> CueKind | None:
         cues = self.drill.cues

@@ -16,7 +16,7 @@ from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.analysis.pipeline import Pipeline
-from plantigrade_gateway.analysis.result import is_good
+from plantigrade_gateway.analysis.result import Analysis, is_good
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.drills.files import Drilling, Shelf
 from plantigrade_gateway.drills.model import Choice, Feedback
@@ -25,6 +25,7 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.screen import FootGlance, glance
+from plantigrade_gateway.session.loadscale import top_of
 from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
@@ -72,7 +73,7 @@ class FeedBuilder:
         if moment.tone and self._watched():
             yield {"type": "tone", "points": [tone_point(point) for point in moment.tone]}
         if moment.score is not None:
-            yield drill_message(moment.score)
+            yield drill_message(moment.score, self.counts["swings"])
         for fact in moment.output.facts:
             text = fact_text(fact, pipeline)
             if text is not None:
@@ -174,9 +175,18 @@ def tone_point(point: TonePoint) -> list[float]:
     return [round(point.t_s, 4), round(point.hz, 1), round(point.gain, 3)]
 
 
-def drill_message(score: Score) -> Message:
-    """Return a drill's score as the page shows it."""
+def drill_message(score: Score, swings: int) -> Message:
+    """Return a drill's score as the page shows it, after so many swings of the session."""
     last = score.last
+    told = None
+    if last is not None:
+        told = {
+            "verdict": str(last.verdict),
+            "words": last.words,
+            "line": score.line,
+            "what": score.what,
+            "n": swings if score.what == "swing" else score.tried + score.unclear,
+        }
     return {
         "type": "drill",
         "name": score.name,
@@ -189,7 +199,21 @@ def drill_message(score: Score) -> Message:
         "unclear": score.unclear,
         "streak": score.streak,
         "best": score.best,
-        "last": None if last is None else {"verdict": str(last.verdict), "words": last.words},
+        "last": told,
+    }
+
+
+def summary_of(found: Analysis) -> Message:
+    """Return what a session came to as the page shows it when it has ended."""
+    return {
+        "duration_s": rounded(found.duration_s, 1),
+        "steps": len(found.steps),
+        "swings": len(found.swings),
+        "good": sum(is_good(swing) for swing in found.swings),
+        "drills": [
+            {"title": run.title, "good": run.good, "tried": run.tried, "best": run.best}
+            for run in found.drills
+        ],
     }
 
 
@@ -234,6 +258,7 @@ class LiveFeed:
         self._moments = FeedBuilder(lambda: page is not None and page.viewers > 0)
         self._settings = SessionSettings()
         self._session: Message | None = None
+        self._top: int | None = None  # of the load scale, once something of the session was shown
         self.hello()
 
     def tap(self, block: PressureBlock, gain: float) -> None:
@@ -249,6 +274,7 @@ class LiveFeed:
     def begin(self, live: LiveSession, source: str) -> None:
         """Say that a session has begun."""
         self._moments.begin()
+        self._top = None
         self._session = {
             "id": live.session_id,
             "source": source,
@@ -258,10 +284,11 @@ class LiveFeed:
         self.no_drill()  # the first entries tell of the session's own
         self.hello()
 
-    def end(self) -> None:
-        """Say that the session has ended and is kept."""
+    def end(self, found: Analysis | None = None) -> None:
+        """Say that the session has ended and is kept, and what it came to."""
         if self._session is not None:
-            self._session = {**self._session, "recording": False}
+            summary = None if found is None else summary_of(found)
+            self._session = {**self._session, "recording": False, "summary": summary}
             self.hello()
 
     def show(self, moment: StepResult, pipeline: Pipeline) -> None:
@@ -271,6 +298,8 @@ class LiveFeed:
         if self._page is None:
             return
         self.settle(pipeline.settings)
+        if self._top is None:
+            self._top = self._scale_top()
         for message in self._moments.of(moment, pipeline):
             self._page.send(message)
 
@@ -314,6 +343,10 @@ class LiveFeed:
             }
         )
 
+    def _scale_top(self) -> int:
+        settings = self._settings
+        return top_of(settings.zone_layout(), settings.body_weight_n)
+
     def hello(self) -> None:
         """Tell everything that does not change from picture to picture."""
         settings = self._settings
@@ -324,6 +357,7 @@ class LiveFeed:
                 "gateway": True,
                 "session": self._session,
                 "layout": settings.zone_layout().to_json(),
+                "scale_top": self._scale_top() if self._top is None else self._top,
                 "lead": str(settings.lead),
                 "body_weight_n": settings.body_weight_n,
                 "body_weight_from": settings.body_weight_from,

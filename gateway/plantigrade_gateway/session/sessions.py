@@ -196,7 +196,7 @@ class Sessions:
         return live
 
     def _end(self, live: LiveSession, found: Analysis) -> None:
-        self._live_feed.end()
+        self._live_feed.end(found)
         if self._screen is not None:
             self._screen.show_set_before(float("inf"))
         self._leave_screen()

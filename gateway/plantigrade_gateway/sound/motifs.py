@@ -50,7 +50,9 @@ class Motif(StrEnum):
     SKIPPED = "skipped"
     """Two dry hollow notes with a hole between them, an octave down."""
     EARLY = "early"
-    """One reedy note three times, hurrying."""
+    """Rolled, but before the shift: one reedy note three times, hurrying."""
+    SKIPPED_EARLY = "skipped_early"
+    """Skipped, and before the shift: two hurried reedy notes, a hole, and one that falls low."""
     HELD = "held"
     """One long low plain note that swells and never moves."""
     UNCLEAR = "unclear"
@@ -121,6 +123,15 @@ _SCORES = {
             _Note(0.00, 0.07, 440.0, 440.0),
             _Note(0.13, 0.06, 440.0, 440.0),
             _Note(0.22, 0.05, 440.0, 440.0),
+        ),
+    ),
+    Motif.SKIPPED_EARLY: _Score(
+        _REED,
+        0.8,
+        (
+            _Note(0.00, 0.04, 660.0, 660.0),
+            _Note(0.07, 0.04, 660.0, 660.0),
+            _Note(0.24, 0.18, 330.0, 220.0),
         ),
     ),
     Motif.HELD: _Score(

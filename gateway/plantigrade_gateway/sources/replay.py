@@ -11,8 +11,6 @@ from importlib import resources
 from pathlib import Path
 from typing import BinaryIO
 
-import numpy as np
-
 from plantigrade_gateway.errors import InputError, RecordError, StoreError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, Order
 from plantigrade_gateway.record.packing import pack, unpack

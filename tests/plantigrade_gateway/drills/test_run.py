@@ -34,7 +34,7 @@ pytestmark = pytest.mark.dear
 
 DRILLS = shelf(None).drills
 PUSH = DRILLS["push"]
-OUTCOMES = {"rolled", "skipped", "early", "held", "unclear", "good", "missed"}
+OUTCOMES = {"rolled", "skipped", "early", "skipped_early", "held", "unclear", "good", "missed"}
 
 
 @cache
@@ -124,6 +124,24 @@ def test_streaks():
     assert (score.good, score.tried, score.unclear, score.streak, score.best) == (4, 5, 1, 1, 3)
     assert score.last == good
     assert [spoken(rep, 3) for rep in reps] == ["Good, 3 in a row.", missed.words, "Unclear."]
+
+
+def test_the_player_reads_the_drills_own_words_on_the_way_a_push_missed():
+    analysis = RecordAnalysis("test", heard=True)
+    seen: list[tuple[str, str]] = []
+    for entry in with_marks(chosen(0.0, DRILLS["push"], Feedback.EVERY)):
+        analysis.push(Batch.of([entry]))
+        score = analysis.practice.score
+        last = None if score is None else score.last
+        if score is not None and last is not None and len(seen) < score.tried:
+            seen.append((last.words.split(", in ")[0], score.line))
+    assert seen == [
+        ("skipped, early", "Jumped early"),
+        ("skipped, with shift", "No roll"),
+        ("rolled, early", "Too soon"),
+        ("skipped, early", "Jumped early"),
+        ("rolled, with shift", "Rolled through"),
+    ]
 
 
 # ---- what is heard ----
