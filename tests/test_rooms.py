@@ -28,6 +28,7 @@ ALLOWED: dict[str, set[str]] = {
     "rules": set(),
     "analysis": {"wire", "record", "sound", "drills"},
     "store": {"wire", "record", "sound", "drills", "analysis"},
+    "people": {"store"},
     "virtual": {"wire", "record"},
     "report": {"wire", "record", "sources", "drills", "analysis", "store"},
     "forward": {"record", "sound", "analysis", "store"},

@@ -5,16 +5,14 @@ a step when the other foot was off the ground for a good part of it: standing, s
 foot to foot, turning on the spot and standing on one leg are not steps.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 
 from plantigrade.block import FloatArray, Foot, PairBlock
 from plantigrade.events import Event, Step
 from plantigrade.limits import Setup
-from plantigrade.load import few_loads, total_load
+from plantigrade.load import total_load
 from plantigrade.rolling import longest
 from plantigrade.rows import RowBuffer
 from plantigrade.runs import Run, RunSegmenter
@@ -30,9 +28,6 @@ LEAST_PEAK_BW = 0.5
 walking is about 0.7)."""
 AIR_S = (0.2, 1.0)
 """A swing phase lasts between these (ours; about 0.4 s at normal speed)."""
-PATIENCE_S = 1.0
-"""Rows of which nothing can come wait at most so long (a matter of memory alone)."""
-_FEW = 8
 _FEET = (Foot.LEFT, Foot.RIGHT)
 
 
@@ -77,38 +72,12 @@ class StepDetector:
         self._keep = setup.samples(limits.contact_max_s + limits.contact_gap_s + 1.2)
         self._rows: RowBuffer | None = None
         self._last_off: list[int | None] = [None, None]
-        # Rows of which nothing can come are looked at later, many at a time
-        self._waiting: list[PairBlock] = []
-        self._n_waiting = 0
-        self._patience = setup.samples(PATIENCE_S)
-        self._steady = [_overlap(()) for _ in _FEET]
         self.airs: list[Air] = []
 
     def push(self, block: PairBlock) -> list[Event]:
         """Take consecutive rows; return the steps they confirmed, in order of confirmation."""
-        n = len(block)
-        if n == 0:
+        if len(block) == 0:
             return []
-        self._waiting.append(block)
-        self._n_waiting += n
-        if n <= _FEW and self._n_waiting < self._patience and self._is_steady(block):
-            return []
-        whole = PairBlock.join(self._waiting)
-        self._waiting, self._n_waiting = [], 0
-        steps = self._look(whole)
-        self._steady = [_overlap(pair) for pair in zip(self._runs, self._swung, strict=True)]
-        return cast("list[Event]", steps)
-
-    def _is_steady(self, block: PairBlock) -> bool:
-        """Whether nothing can come of a few rows: their loads stay between the thresholds."""
-        for (low, high), values in zip(self._steady, (block.left, block.right), strict=True):
-            for load in few_loads(values):
-                if not low <= load < high:
-                    return False
-        return True
-
-    def _look(self, block: PairBlock) -> list[Step]:
-        """Return the steps that rows confirmed."""
         if self._rows is None:
             self._rows = RowBuffer(17, block.first)
         rows = self._rows.append(len(block))
@@ -122,7 +91,7 @@ class StepDetector:
             for run in self._swung[k].push(load, block.first):
                 self._note_air(k, run)
         runs.sort(key=lambda r: r[:2])
-        steps = [step for _, k, run in runs if (step := self._step(k, run))]
+        steps: list[Event] = [step for _, k, run in runs if (step := self._step(k, run))]
         self._rows.trim(self._rows.end - self._keep)
         return steps
 
@@ -186,14 +155,6 @@ class StepDetector:
         if strike is None or off is None or run.missing:
             return step
         return measured(step, t, values, self.setup)
-
-
-def _overlap(segmenters: Sequence[RunSegmenter]) -> tuple[float, float]:
-    """Return the range of loads that changes nothing for any of the segmenters; see `steady`."""
-    ranges = [segmenter.steady() for segmenter in segmenters]
-    if not ranges:
-        return np.inf, -np.inf
-    return max(low for low, _ in ranges), min(high for _, high in ranges)
 
 
 def _length(run: Run) -> float:

@@ -375,8 +375,9 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
 
     Exit code 1 when something stands in the way of recording.
     """
-    from plantigrade_gateway.analysis.serialise import plain, text_of
+    from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.cli.doctor import State, examine
+    from plantigrade_gateway.converter import plain
     from plantigrade_gateway.report.console import console, item, paragraph
 
     checks = examine(_store(ctx))

@@ -9,10 +9,11 @@ feedback helps when; in Dyer et al. 2017 (10.1007/s00426-016-0775-0) a group tra
 better at once and no better a day later. Hence a mode that fades and one that is silent.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.sound.motifs import Motif
 from plantigrade_gateway.sound.pitch import CopSource
 
@@ -274,15 +275,9 @@ class Drill:
             "judge": str(self.judge),
             "feedback": str(self.feedback),
             "cautions": list(self.cautions),
-            "target": {k: _plain(v) for k, v in asdict(self.target).items()},
-            "cues": {k: _plain(v) for k, v in asdict(self.cues).items()},
+            "target": plain(self.target),
+            "cues": plain(self.cues),
         }
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, tuple):
-        return list(value)
-    return str(value) if isinstance(value, StrEnum) else value
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from plantigrade_gateway import words
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.result import is_good
-from plantigrade_gateway.analysis.serialise import plain
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.drills.files import Drilling, Shelf
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.drills.run import Score

@@ -11,7 +11,7 @@ from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, Mark, sets_of
-from plantigrade_gateway.analysis.serialise import plain
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import StoreError

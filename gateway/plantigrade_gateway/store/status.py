@@ -7,7 +7,7 @@ import json
 import os
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from plantigrade_gateway import formats
+from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -143,9 +144,7 @@ def path_for(store: Path) -> Path:
 
 def write(path: Path, status: ServiceStatus) -> None:
     """Replace the file; a disk that refuses costs nothing but the status."""
-    table = asdict(status)
-    table["written"] = status.written.isoformat()
-    replace_json(path, table)
+    replace_json(path, plain(status))
 
 
 def read(path: Path) -> ServiceStatus | None:
@@ -157,18 +156,10 @@ def read(path: Path) -> ServiceStatus | None:
         It is not readable.
     """
     try:
-        table: dict[str, Any] = json.loads(path.read_text("utf-8"))
-        latency = table["latency_ms"]
-        return ServiceStatus(
-            datetime.fromisoformat(table["written"]),
-            table["running"],
-            table["session_id"],
-            {foot: FootStatus(**row) for foot, row in table["feet"].items()},
-            None if latency is None else (float(latency[0]), float(latency[1])),
-        )
+        return made_from_text(ServiceStatus, path.read_bytes())
     except FileNotFoundError:
         return None
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError) as error:
         raise InputError(f"{path}: not a status of this version ({error})") from error
 
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from plantigrade.block import Foot
 from plantigrade.fitting import FITTING
 from plantigrade.poses import Pose
+from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import BluetoothError, InputError
 from plantigrade_gateway.virtual.style import PlayerStyle
 
@@ -130,25 +131,17 @@ class Simulation:
     def __post_init__(self) -> None:
         if not 16.0 <= self.rate_hz <= 400.0:
             raise InputError(f"simulation: rate is {self.rate_hz:g} Hz, expected 16 to 400")
-
         if self.seed < 0:
             raise InputError(f"simulation: seed is {self.seed}, expected 0 or more")
 
     def to_json(self) -> str:
         """Return it for the command line of its process."""
-        return json.dumps(dataclasses.asdict(self))
+        return json.dumps(plain(self))
 
     @classmethod
     def from_json(cls, text: str) -> "Simulation":
         """Read what `to_json` wrote."""
-        table = json.loads(text)
-        faults = tuple(Fault(**{**f, "foot": Foot(f["foot"])}) for f in table["faults"])
-        drift = (float(table["drift_ppm"][0]), float(table["drift_ppm"][1]))
-        style = PlayerStyle(table["style"])
-        flaws = tuple(table["flaws"])
-        return cls(
-            **{**table, "style": style, "faults": faults, "drift_ppm": drift, "flaws": flaws}
-        )
+        return made_from_text(cls, text)
 
 
 async def simulate(

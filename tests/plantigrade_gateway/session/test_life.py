@@ -262,9 +262,14 @@ async def test_a_stop_on_the_page_ends_a_recording(store):
 
 async def test_the_status_says_that_it_runs_and_that_it_has_ended(store):
     at = At(store, Given())
-    await at.hear()
+    await at.hear(80)
+    await at.work.tick()
     status = linkstatus.read(linkstatus.path_for(store.path))
     assert status is not None and status.is_live
+    assert {f: (link.packets, link.lost_packets) for f, link in status.feet.items()} == {
+        "left": (40, 0),
+        "right": (40, 0),
+    }
     await at.end()
     status = linkstatus.read(linkstatus.path_for(store.path))
     assert status is not None and not status.running

@@ -13,17 +13,19 @@ from tests.support.live_schema import live_messages
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.analysis.practice import read_mark
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
-from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.status import ServiceStatus
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.wire.stream import StreamEvent, StreamEventKind
 
 
 class Told:
@@ -177,6 +179,25 @@ def test_a_closed_sound_opens_no_device(monkeypatch):
     sound = Sound(Silence(), "Sound is off.")
     sound.close()
     assert sound.choose(True) == "Sound is off."
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "said"),
+    [
+        (StreamEventKind.RESTART, 0, ["left: the insole started again"]),
+        (StreamEventKind.BATTERY, 1, ["left: battery low"]),
+        (StreamEventKind.BATTERY, 0, []),
+        (StreamEventKind.GAP, 0, []),  # counted, and not said each time
+    ],
+)
+def test_what_happens_in_a_stream_is_said_with_its_foot(handler, live, told, kind, value, said):
+    before = len(told.of("said"))
+    fact = StreamEvent(kind, 0, 0, 0, value=value)
+    handler.live_feed.show(StepResult(Output(facts=[fact])), live.analysis.pipeline)
+    warned = told.of("said")[before:]
+    assert [m["text"] for m in warned] == said
+    assert all(m["level"] == "warn" for m in warned)
+    live.close()
 
 
 class Far(LiveSummary):
