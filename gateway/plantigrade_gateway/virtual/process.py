@@ -131,7 +131,6 @@ class Simulation:
     def __post_init__(self) -> None:
         if not 16.0 <= self.rate_hz <= 400.0:
             raise InputError(f"simulation: rate is {self.rate_hz:g} Hz, expected 16 to 400")
-
         if self.seed < 0:
             raise InputError(f"simulation: seed is {self.seed}, expected 0 or more")
 
