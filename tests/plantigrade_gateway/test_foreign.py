@@ -11,15 +11,12 @@ from plantigrade_gateway.foreign import read_file
 
 PACKAGE = Path(__file__).resolve().parents[2] / "gateway" / "plantigrade_gateway"
 OWN = {
-    "analysis/eventrow.py": "what it has just written itself",
     "forward/launch.py": "its own process, over a pipe",
     "forward/process.py": "its own process, over a pipe",
+    "people/log.py": "its own rows",
     "store/calibrations.py": "its own rows",
-    "store/forwardstate.py": "its own file",
     "store/outbox.py": "its own rows",
-    "store/status.py": "its own file",
     "store/store.py": "its own rows",
-    "virtual/process.py": "its own process, on the command line",
     "web/__main__.py": "its own process, on the command line",
     "web/desk/cache.py": "its own rows",
     "web/desk/curves.py": "its own rows",

@@ -5,7 +5,6 @@ A file that cannot be used is refused in one sentence: where, what, and what was
 
 import itertools
 import re
-import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from difflib import get_close_matches
 from functools import cache
@@ -15,7 +14,10 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from plantigrade.errors import ForeignError, shown
+from plantigrade.foreign import read_toml
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_file
 from plantigrade_gateway.rules.model import (
     FEET,
     Against,
@@ -136,19 +138,15 @@ def read_rules(path: Path) -> RuleSet:
     InputError
         It cannot be read, or used: one sentence.
     """
-    try:
-        text = path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read: {error}") from error
-    return rules_of(text, str(path))
+    return rules_of(read_file(path, str(path)), str(path))
 
 
-def rules_of(text: str, source: str) -> RuleSet:
+def rules_of(text: bytes | str, source: str) -> RuleSet:
     """Return the rules that a file's text holds.
 
     Parameters
     ----------
-    text : str
+    text : bytes or str
     source : str
         Named in errors: the file.
 
@@ -159,9 +157,9 @@ def rules_of(text: str, source: str) -> RuleSet:
         holds whenever the other does and says something else: one sentence.
     """
     try:
-        table = _File.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{source}: {error}") from error
+        table = _File.model_validate(read_toml(text, source))
+    except ForeignError as error:
+        raise InputError(str(error)) from error
     except ValidationError as error:
         raise InputError(f"{source}: {_sentence(error)}") from error
     facts = _facts(source, table.facts)
@@ -194,10 +192,8 @@ def _sentence(error: ValidationError) -> str:
         return f"{where} is not known, expected {wanted}"
     if fault["type"] == "missing":
         return f"{where} is missing"
-    shown = repr(fault["input"])
-    shown = shown if len(shown) <= 60 else shown[:57] + "…"
     text = fault["msg"][:1].lower() + fault["msg"][1:]
-    return f"{where} is {shown}: {text.replace('input should', 'it should')}"
+    return f"{where} is {shown(fault['input'])}: {text.replace('input should', 'it should')}"
 
 
 def _where(loc: tuple[int | str, ...]) -> str:

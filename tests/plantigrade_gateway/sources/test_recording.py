@@ -94,7 +94,7 @@ async def test_it_gives_the_record_and_begins_again_when_it_is_asked_again(short
 
 async def test_a_stop_ends_its_wait(tmp_path):
     path = tmp_path / "long.pgr"
-    write_replay(path, entries(0, 1e9))  # eleven days
+    write_replay(path, entries(0, 5e8))  # six days
     source = ReplaySource(path, "a recording")
     given = asyncio.Queue[Batch]()
 
