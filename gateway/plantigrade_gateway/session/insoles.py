@@ -1,7 +1,6 @@
 """Running with insoles: which pair, by which radio, and what is said of them."""
 
 import asyncio
-import importlib.util
 import logging
 import time
 from collections.abc import AsyncIterator, Callable, Iterable
@@ -83,8 +82,6 @@ async def _paired(
 ) -> AsyncIterator[tuple[list[KnownInsole], Radio]]:
     """Give the insoles to connect and the radio to do it with."""
     if options.simulation is not None:
-        if importlib.util.find_spec("bumble") is None:
-            raise BluetoothError(EXTRA)
         async with (
             simulator_process(options.simulation, asked) as transport,
             opened_radio(transport) as air,

@@ -77,6 +77,8 @@ def test_the_demo_from_end_to_end(run, tmp_path):
     assert result.exit_code == 0, result.output
     text = " ".join(result.stdout.split())
     assert text.startswith("The player and the place in this recording are invented")
+    blocks = result.stdout.split("\n\n")  # what is said first, what it plays to, what happens
+    assert "not a medical device" in blocks[0] and blocks[1].endswith("up to then is kept.")
     for caution in ("not a medical device", "Stop on pain", "licensed clinician", "swing space"):
         assert caution in text
     assert "swing 33" in text and "swing 34" not in text

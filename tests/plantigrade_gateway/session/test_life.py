@@ -3,6 +3,7 @@
 import asyncio
 import io
 from collections.abc import AsyncIterator, Mapping
+from datetime import UTC, datetime
 from types import TracebackType
 from typing import Self
 
@@ -16,6 +17,7 @@ from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session import runner
 from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
+from plantigrade_gateway.session.insoles import opened_radio
 from plantigrade_gateway.session.runner import live
 from plantigrade_gateway.session.sessions import Sessions
 from plantigrade_gateway.session.stage import RunOptions, Stage
@@ -26,6 +28,7 @@ from plantigrade_gateway.sources.reconnect import LinkInfo
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.status import ServiceStatus
 from plantigrade_gateway.store.store import Store
 
 
@@ -213,6 +216,23 @@ async def test_a_tick_that_fails_ends_it_and_is_told(store, monkeypatch):
     with pytest.raises(ValueError, match="a fault of the program"):
         await at.task
     assert at.source.opened == 0
+
+
+@pytest.mark.parametrize("is_live", [True, False])
+async def test_a_recording_leaves_the_status_of_a_running_gateway_alone(store, is_live):
+    path = linkstatus.path_for(store.path)
+    gateway = ServiceStatus(datetime.now(UTC), True, "of the insoles", {}, None)
+    linkstatus.write(path, gateway)
+    at = At(store, Given(is_live=is_live))
+    await at.hear()
+    await at.work.tick()
+    assert (linkstatus.read(path) == gateway) is not is_live
+    await at.end()
+
+
+async def test_without_a_transport_the_radio_is_the_systems():
+    async with opened_radio(None) as radio:
+        assert (radio.scanner, radio.client) == (None, None)
 
 
 class Kept:

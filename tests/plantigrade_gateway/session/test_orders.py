@@ -12,6 +12,7 @@ import pytest
 from tests.support.live_schema import live_messages
 from tests.support.waiting import HANG_S
 
+from plantigrade.events import Phase, PhaseKind
 from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import Drilling, shelf
@@ -197,6 +198,19 @@ def test_what_happens_in_a_stream_is_said_with_its_foot(handler, live, told, kin
     warned = told.of("said")[before:]
     assert [m["text"] for m in warned] == said
     assert all(m["level"] == "warn" for m in warned)
+    live.close()
+
+
+def test_a_phase_is_told_in_words(handler, live, told):
+    phases = [
+        Phase(PhaseKind.BACKSWING, 1.5, 1.6),
+        Phase(PhaseKind.CANCELLED, 1.5, 1.9),
+    ]
+    handler.live_feed.show(StepResult(Output(events=phases)), live.analysis.pipeline)
+    assert [(m["kind"], m["t_s"], m["words"]) for m in told.of("phase")] == [
+        ("backswing", 1.5, "backswing"),
+        ("cancelled", 1.5, "no swing after all"),
+    ]
     live.close()
 
 
