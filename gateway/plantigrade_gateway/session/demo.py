@@ -3,9 +3,9 @@
 import shlex
 import signal
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from queue import SimpleQueue
 from threading import Event
@@ -20,6 +20,8 @@ from plantigrade_gateway.config import Config
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.forward.launch import LiveSummary, opened_forwarder
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.settings import with_settings
 from plantigrade_gateway.report import session
 from plantigrade_gateway.report.console import heading, item, item_whole, paragraph
 from plantigrade_gateway.report.measures import chosen_lines
@@ -63,7 +65,9 @@ class RunOptions:
     stay : bool
         Keep the page up when the recording has ended, until Ctrl-C or another run of it.
     config : Config or None
-        The installation's settings: where what is measured is sent on.
+        The installation's settings: where what is measured is sent on, and its usual limits.
+    limits : mapping of str to float
+        This session's limits by name, in place of the recording's own.
     """
 
     fast: bool = False
@@ -74,6 +78,7 @@ class RunOptions:
     stay: bool = False
     drilling: Drilling | None = None
     config: Config | None = None
+    limits: Mapping[str, float] = field(default_factory=dict)
 
 
 def run(path: Path, source: str, intro: str, run_options: RunOptions, out: Console) -> Analysis:
@@ -98,6 +103,7 @@ def run(path: Path, source: str, intro: str, run_options: RunOptions, out: Conso
         The store refuses the last of the session.
     """
     about = overview(path)
+    about.settings.with_limits(_usual(run_options), run_options.limits)  # or refused, before all
     with Store.open(run_options.store) as store:
         paragraph(out, intro)
         for text in words.CAUTIONS:
@@ -205,7 +211,7 @@ def _play(
         screen.say("Ctrl-C stops; everything up to then is kept.")
         stage.out.print()
         live_feed.begin(live, source)
-        for batch in (at_once if run_options.fast else as_live)(read_replay(path), stop):
+        for batch in (at_once if run_options.fast else as_live)(_decided(path, run_options), stop):
             moment = live.push(batch)
             screen.show(moment.output, live.analysis.now_s)
             live_feed.show(moment, live.analysis.pipeline)
@@ -233,6 +239,18 @@ def _play(
         stage.say("Stopped. Everything up to here is kept.")
     show_end(found, live.session_id, run_options, store.path, sound, stage.out)
     return found
+
+
+def _decided(path: Path, run_options: RunOptions) -> Iterator[Batch]:
+    """Give the recording with the limits that it is to be decided by."""
+    usual = _usual(run_options)
+    if not usual and not run_options.limits:
+        return read_replay(path)
+    return with_settings(read_replay(path), lambda s: s.with_limits(usual, run_options.limits))
+
+
+def _usual(run_options: RunOptions) -> dict[str, float]:
+    return {} if run_options.config is None else run_options.config.limits()
 
 
 def drilling_lines(drilling: Drilling) -> list[str]:
