@@ -3,7 +3,8 @@
 Each insole samples at instants of its own. A zone CSV has one time for both, so the zones are put
 on the paired time line as the analysis puts loads there: on a straight line between two samples,
 and empty cells where samples are missing for longer than the bridged length. Readings are
-calibrated, each foot's gain is multiplied in, and no baseline is taken off.
+as the insole's calibration makes them (the usual one where it has none), each foot's gain is
+multiplied in, and no baseline is taken off.
 """
 
 from collections.abc import Iterable, Iterator
