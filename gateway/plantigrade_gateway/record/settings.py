@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass, field, replace
 
 from plantigrade.block import Foot
 from plantigrade.errors import SignalError
-from plantigrade.limits import G_M_S2, LIMITS, Limits
+from plantigrade.limits import G_M_S2, LIMITS, Limits, setup_for
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.errors import InputError, RecordError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
@@ -73,6 +73,12 @@ class SessionSettings:
         if self.bw_n is not None:
             return "recording"
         return "assumed" if self.mass_kg is None else "mass"
+
+    @property
+    def heel_lift_n(self) -> float:
+        """The load under which the lead heel is unloaded, N; it depends on no sample rate."""
+        setup = setup_for(self.zone_layout(), 100.0, self.body_weight_n, self.lead, self.limits)
+        return setup.heel_lift_n
 
     def zone_layout(self) -> ZoneLayout:
         """Return the layout itself."""
