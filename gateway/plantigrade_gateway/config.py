@@ -9,7 +9,7 @@ file or the command line, and are never printed.
 import difflib
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,8 +17,9 @@ from urllib.parse import urlsplit
 
 import platformdirs
 
-from plantigrade.errors import ForeignError, shown
+from plantigrade.errors import ForeignError, SignalError, shown
 from plantigrade.foreign import read_toml
+from plantigrade.limits import LIMITS, Limits
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.foreign import read_file
 
@@ -121,6 +122,10 @@ SETTINGS = (
     ),
     Setting("log.folder", str, None, "Write log lines (JSON) to files in this folder."),
     Setting("log.level", str, "info", "The least that is logged.", form="debug|info|warning|error"),
+    *(
+        Setting(f"limits.{limit.name}", float, limit.default, limit.doc, limit.unit, *limit.span)
+        for limit in LIMITS
+    ),
 )
 """Every setting there is."""
 
@@ -164,6 +169,14 @@ class Config:
     def flag(self, name: str) -> bool:
         """Return whether something is on."""
         return self.values[name] is True
+
+    def limits(self) -> dict[str, float]:
+        """Return the limits that were set here, by name; those of a session go before them."""
+        return {
+            limit.name: self.number(name)
+            for limit in LIMITS
+            if self.origin[name := f"limits.{limit.name}"] != "default"
+        }
 
     def sinks(self) -> list[str]:
         """Return what is sent on, and to whom."""
@@ -233,7 +246,32 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
         values[found.name] = _checked(found, _read(found, text, variable), variable)
         origin[found.name] = variable
     _take_secrets(values, origin)
-    return Config(values, origin, path)
+    made = Config(values, origin, path)
+    try:
+        Limits(**made.limits())
+    except SignalError as error:
+        raise InputError(f"{where}: {error}") from error
+    return made
+
+
+def limits_of(texts: Iterable[str]) -> dict[str, float]:
+    """Return the limits that texts like ``push_rolled=0.25`` set, by name.
+
+    Raises
+    ------
+    InputError
+        A name nobody knows (with the nearest that is known), or a value that cannot be used.
+    """
+    found: dict[str, float] = {}
+    for text in texts:
+        name, _, value = (part.strip() for part in text.partition("="))
+        setting = _BY_NAME.get(f"limits.{name}")
+        if setting is None:
+            raise InputError(_unknown(name, [limit.name for limit in LIMITS], "", "limit"))
+        read = _checked(setting, _read(setting, value, f"limit {name}"), f"limit {name}")
+        assert isinstance(read, float)
+        found[name] = read
+    return found
 
 
 def table(config: Config) -> list[dict[str, Any]]:
@@ -274,10 +312,10 @@ def _known(name: str, where: str) -> Setting:
     return _BY_NAME[name]
 
 
-def _unknown(name: str, names: list[str], where: str) -> str:
+def _unknown(name: str, names: list[str], where: str, what: str = "setting") -> str:
     near = difflib.get_close_matches(name, names, 1, 0.5)
     advice = f"did you mean {near[0]}?" if near else "see plantigrade settings for those there are"
-    return f"{where}{shown(name, quoted=False)} is no setting; {advice}"
+    return f"{where}{shown(name, quoted=False)} is no {what}; {advice}"
 
 
 def _read(setting: Setting, text: str, where: str) -> object:

@@ -16,6 +16,7 @@ from plantigrade.events import (
     Swing,
     Timing,
 )
+from plantigrade.limits import LIMITS, Limits
 from plantigrade.stat import Stat
 from plantigrade_gateway.formats import NONE, number, percent
 
@@ -101,6 +102,56 @@ def heel_lift(lift: HeelLift) -> str:
     said = HEEL[lift.state]
     lifted = lift.state is HeelLiftState.LIFTED and lift.duration_s is not None
     return f"{said} {lift.duration_s:.1f} s" if lifted else said
+
+
+def decided_by(limits: Limits, heel_n: float) -> dict[str, str]:
+    """Return what each class is decided by, for people.
+
+    Parameters
+    ----------
+    limits : Limits
+    heel_n : float
+        The load under which the lead heel is unloaded (`plantigrade.limits.Setup.heel_lift_n`), N.
+
+    Returns
+    -------
+    dict of str to str
+        By what is decided: "bearing", "roll", "lead heel" and "push"; "set" where a limit is not
+        its default.
+    """
+    said = {
+        "bearing": (
+            f"by the midfoot's share of the foot's load: none under {_of(limits.bearing_none)}, "
+            f"slight under {_of(limits.bearing_full)}, bearing under {_of(limits.bearing_broad)}, "
+            "else broad; unclear where twice the midfoot's floor more is another class; moved: CoP "
+            f"sways by over {limits.stand_quiet_mm:g} mm RMS"
+        ),
+        "roll": (
+            f"through: midfoot impulse {_of(limits.roll_through)} or more and centres in order; "
+            f"skipped: under {_of(limits.roll_skipped)}"
+        ),
+        "lead heel": (
+            f"unloaded: under {heel_n:.0f} N ({_of(limits.heel_lift_bw)} of body weight or twice "
+            f"its floor) for {1000 * limits.heel_lift_s:g} ms, while the foot carries "
+            f"{_of(limits.heel_lift_foot_bw)} of body weight, {_of(limits.heel_lift_front)} of it "
+            "on forefoot and toes"
+        ),
+        "push": (
+            f"rolled: transfer {limits.push_rolled:g} or more of shift to lead peak, else skipped; "
+            f"held: CoP travels under {limits.push_travel:g} of the foot's length"
+        ),
+    }
+    changed = limits.changed()
+    defaults = {limit.name: f"{limit.default:g} {limit.unit}" for limit in LIMITS}
+    if changed:
+        said["set"] = "; ".join(
+            f"{name} {value:g} in place of {defaults[name]}" for name, value in changed.items()
+        )
+    return said
+
+
+def _of(share: float) -> str:
+    return f"{100 * share:.4g} %"
 
 
 def step(event: Step) -> str:

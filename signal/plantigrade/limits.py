@@ -44,6 +44,11 @@ class LimitInfo:
     high: float
     doc: str
 
+    @property
+    def span(self) -> tuple[float, float]:
+        """What may be set, from and to."""
+        return self.low, self.high
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:

@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from plantigrade.limits import LIMITS
 from plantigrade_gateway import config
 from plantigrade_gateway.cli.main import main
-from plantigrade_gateway.config import SETTINGS, load, table
+from plantigrade_gateway.config import SETTINGS, limits_of, load, table
 from plantigrade_gateway.errors import InputError
 
 SECRET = "k7-do-not-print-me"
@@ -133,3 +134,53 @@ def test_the_command_shows_what_is_in_force_without_secrets(write):
     assert rows["bay"]["from"] == str(path)
     wrong = CliRunner().invoke(main, ["settings", "--settings", str(write("site = 5"))])
     assert wrong.exit_code == 2 and "expected a text" in wrong.stderr
+
+
+# Limits
+
+
+def test_limits_are_set_in_their_table_and_by_the_environment(write):
+    path = write("[limits]\nbearing_full = 0.08\nstand_quiet_mm = 12\n")
+    found = load(path, {"PLANTIGRADE_LIMITS_PUSH_ROLLED": "0.25"})
+    assert found.limits() == {"bearing_full": 0.08, "stand_quiet_mm": 12.0, "push_rolled": 0.25}
+    assert load(write(""), {}).limits() == {}
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("push_roled = 0.2", "limits.push_roled is no setting; did you mean limits.push_rolled?"),
+        ("push_rolled = 2.5", "limits.push_rolled: is 2.5 shift time, expected 0 to 2 shift time"),
+        ("push_rolled = nan", "limits.push_rolled: is nan shift time, expected 0 to 2"),
+        ('push_rolled = "much"', "limits.push_rolled: is 'much', expected a number"),
+        (
+            "bearing_none = 0.07",
+            "limit bearing_none: is 0.07, expected less than bearing_full, which is 0.06",
+        ),
+    ],
+)
+def test_a_limit_that_cannot_be_used_is_refused(write, text, said):
+    refused(write(f"[limits]\n{text}\n"), said, "settings.toml")
+
+
+def test_limits_of_the_command_line():
+    assert limits_of(["push_rolled=0.25", " heel_lift_s = 0.1"]) == {
+        "push_rolled": 0.25,
+        "heel_lift_s": 0.1,
+    }
+    assert limits_of([]) == {}
+    for text, said in (
+        ("push_roled=0.2", "push_roled is no limit; did you mean push_rolled?"),
+        ("push_rolled", "limit push_rolled: is '', expected a number"),
+        ("push_rolled=3", "limit push_rolled: is 3 shift time, expected 0 to 2 shift time"),
+    ):
+        with pytest.raises(InputError) as caught:
+            limits_of([text])
+        assert str(caught.value) == said
+
+
+def test_every_limit_is_a_setting_with_its_range_and_meaning():
+    rows = {row["name"]: row for row in table(load(None, {}))}
+    for limit in LIMITS:
+        row = rows[f"limits.{limit.name}"]
+        assert (row["value"], row["unit"], row["doc"]) == (limit.default, limit.unit, limit.doc)

@@ -1,14 +1,14 @@
 """A record → `Analysis`, at once or while it comes."""
 
 import dataclasses
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
 
 import numpy as np
 
 from plantigrade.block import Foot
 from plantigrade.events import Swing
-from plantigrade.limits import Limits, setup_for
+from plantigrade.limits import setup_for
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Pipeline, Tap
 from plantigrade_gateway.analysis.practice import Practice, read_mark
@@ -22,8 +22,8 @@ from plantigrade_gateway.analysis.result import (
 )
 from plantigrade_gateway.analysis.timeline import Output, Tallies
 from plantigrade_gateway.drills.run import DrillOutput
-from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings
+from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings, with_settings
 from plantigrade_gateway.wire.stream import Counts, StreamEventKind
 
 _CUT_AT = (Kind.END, Kind.SETTINGS, Kind.MARK)
@@ -36,7 +36,6 @@ class RecordAnalysis:
     Parameters
     ----------
     source : str
-    limits : Limits, optional
     tap : callable, optional
         As for `Pipeline`.
     heard : bool
@@ -58,18 +57,16 @@ class RecordAnalysis:
     def __init__(
         self,
         source: str,
-        limits: Limits | None = None,
         tap: Tap | None = None,
         heard: bool = False,
     ) -> None:
         self._tallies = Tallies()
-        self.pipeline = Pipeline(limits, tap, self._tallies)
-        self.practice = Practice(heard, limits)
+        self.pipeline = Pipeline(tap, self._tallies)
+        self.practice = Practice(heard)
         self.reply = DrillOutput()
         self.marks: list[Mark] = []
         self.ended = False
         self._source = source
-        self._limits = limits or Limits()
         self._last_ns: int | None = None
 
     def push(self, batch: Batch) -> Output:
@@ -164,7 +161,7 @@ class RecordAnalysis:
         settings = self.pipeline.settings
         layout = settings.zone_layout()
         rate_hz = self.rate_hz or 100.0  # without samples it decides nothing
-        setup = setup_for(layout, rate_hz, settings.body_weight_n, settings.lead, self._limits)
+        setup = setup_for(layout, rate_hz, settings.body_weight_n, settings.lead, settings.limits)
         own_n = self._tallies.weight_n()
         feet = {foot: self._foot_quality(foot) for foot in Foot}
         notes = (*_weight_notes(settings, own_n), *self._notes())
@@ -232,7 +229,8 @@ def analyse_record(
     source: str,
     mass_kg: float | None = None,
     handed: str | None = None,
-    limits: Limits | None = None,
+    installation: Mapping[str, float] | None = None,
+    limits: Mapping[str, float] | None = None,
 ) -> Analysis:
     """Analyse a whole record.
 
@@ -243,7 +241,8 @@ def analyse_record(
     source : str
     mass_kg, handed
         In place of what the record's own settings say, where given.
-    limits : Limits, optional
+    installation, limits : mapping of str to float, optional
+        Limits by name: those usual here, which give way to the record's, and those in place of all.
 
     Returns
     -------
@@ -253,52 +252,26 @@ def analyse_record(
     Raises
     ------
     InputError
-        A mass that nobody has.
+        A mass that nobody has, or limits that cannot be used together.
     RecordError, CalibrationError
         The record cannot be read; what was whole before is not returned either.
     """
     check_mass(mass_kg)
-    analysis = RecordAnalysis(source, limits)
-    if mass_kg is not None or handed is not None:
-        batches = _with_settings(batches, mass_kg, handed)
+    analysis = RecordAnalysis(source)
+    if mass_kg is not None or handed is not None or installation or limits:
+
+        def change(settings: SessionSettings) -> SessionSettings:
+            if mass_kg is not None:
+                settings = dataclasses.replace(settings, mass_kg=mass_kg, bw_n=None)
+            if handed is not None:
+                settings = dataclasses.replace(settings, handed=handed)
+            return settings.with_limits(installation or {}, limits or {})
+
+        batches = with_settings(batches, change)
     for batch in batches:
         analysis.push(batch)
     analysis.flush()
     return analysis.result()
-
-
-def _with_settings(
-    batches: Iterable[Batch], mass_kg: float | None, handed: str | None
-) -> Iterator[Batch]:
-    """Put other values into a record's settings (and settings into a record without)."""
-    changes: dict[str, object] = {}
-    if mass_kg is not None:
-        changes |= {"mass_kg": mass_kg, "bw_n": None}
-    if handed is not None:
-        changes |= {"handed": handed}
-    first = True
-    for batch in batches:
-        if first and len(batch):
-            first = False
-            new = dataclasses.replace(SessionSettings(), **changes)  # type: ignore[arg-type]
-            at = int(batch.arrival_ns[0])
-            yield Batch.of([Entry(at, SESSION, Kind.SETTINGS, new.to_json())])
-        if not (batch.kind == Kind.SETTINGS).any():
-            yield batch
-            continue
-        rows = [
-            entry
-            if entry.kind is not Kind.SETTINGS
-            else dataclasses.replace(
-                entry,
-                data=dataclasses.replace(
-                    SessionSettings.from_json(entry.data),
-                    **changes,  # type: ignore[arg-type]
-                ).to_json(),
-            )
-            for entry in batch
-        ]
-        yield Batch.of(rows)
 
 
 def _weight_notes(settings: SessionSettings, own_n: float | None) -> Iterator[str]:

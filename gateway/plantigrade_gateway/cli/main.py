@@ -15,7 +15,7 @@ from plantigrade.errors import SignalError
 from plantigrade_gateway.cli import calibrate, desk, drills, pages
 from plantigrade_gateway.cli import run as livecli
 from plantigrade_gateway.cli.drills import drill_options, drilling
-from plantigrade_gateway.cli.forward import config_of, settings_option
+from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
 from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.errors import (
@@ -104,6 +104,7 @@ def main() -> None:
     help="Write the sound to this WAV file instead of playing it.",
 )
 @drill_options
+@limit_option
 @page_options
 @settings_option
 @_store_option
@@ -130,6 +131,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
     help="Write the sound to this WAV file instead of playing it.",
 )
 @drill_options
+@limit_option
 @page_options
 @settings_option
 @_store_option
@@ -152,6 +154,7 @@ def _replay(
 ) -> None:
     import asyncio
 
+    from plantigrade_gateway.config import limits_of
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.session.recorded import ReplayJob
@@ -174,7 +177,9 @@ def _replay(
         drilling=drilling(_store(ctx), options["drill"], options["feedback"], options["voice"]),
         config=config,
     )
-    recording = ReplaySource(path, source, fast=fast)
+    usual, limits = config.limits(), limits_of(options["limits"])
+    change = (lambda s: s.with_limits(usual, limits)) if usual or limits else None
+    recording = ReplaySource(path, source, fast=fast, change=change)
 
     async def until_told() -> None:
         with stops_on_signals() as stop:
@@ -192,37 +197,48 @@ def _replay(
 )
 @click.option("--mass", type=float, metavar="KG", help="The person's mass.")
 @click.option("--handed", type=click.Choice(["right", "left"]), help="Right unless given.")
+@limit_option
+@settings_option
 @_json_option
 @_store_option
-def analyse(
-    file: Path, layout: str | None, mass: float | None, handed: str | None, as_json: bool
-) -> None:
+@click.pass_context
+def analyse(ctx: click.Context, /, file: Path, as_json: bool, **options: Any) -> None:  # noqa: ANN401
     """Report what is in FILE, a zone CSV or a replay file (.pgr).
 
-    Nothing is stored. A replay file carries its own layout, mass and handedness; --mass and
-    --handed take their place.
+    Nothing is stored. A replay file carries its own layout, mass, handedness and limits; --mass,
+    --handed and --limit take their place.
     """
     from plantigrade_gateway.analysis.serialise import document, text_of
     from plantigrade_gateway.report import session as report
 
-    found = _analysed(file, layout, mass, handed)
+    found = _analysed(ctx, file, **options)
     if as_json:
         click.echo(text_of(document(found)))
     else:
         report.show(found)
 
 
-def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | None) -> "Analysis":
+def _analysed(
+    ctx: click.Context,
+    file: Path,
+    layout: str | None,
+    mass: float | None,
+    handed: str | None,
+    limits: tuple[str, ...],
+) -> "Analysis":
     from plantigrade_gateway.analysis.record import analyse_record
     from plantigrade_gateway.analysis.result import check_mass, read_layout
     from plantigrade_gateway.analysis.zonecsv import analyse_csv
+    from plantigrade_gateway.config import limits_of
+    from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.sources.replay import is_replay, read_replay
     from plantigrade_gateway.sources.zonecsv import iter_zone_csv, scan_zone_csv
 
+    usual, chosen = config_of(ctx).limits(), limits_of(limits)
     if is_replay(file):
         if layout is not None:
             raise InputError(f"{file}: a replay file carries its own layout, --layout is not taken")
-        return analyse_record(read_replay(file), file.name, mass, handed)
+        return analyse_record(read_replay(file), file.name, mass, handed, usual, chosen)
     zones = read_layout(layout)
     check_mass(mass)  # before a long file is read
     facts = scan_zone_csv(file, zones)
@@ -233,6 +249,7 @@ def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | 
         lambda: iter_zone_csv(file, zones, facts=facts),
         mass,
         handed or "right",
+        SessionSettings().with_limits(usual, chosen).limits,
     )
 
 

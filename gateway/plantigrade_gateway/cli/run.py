@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from plantigrade_gateway.cli.drills import drill_options, drilling
-from plantigrade_gateway.cli.forward import config_of, settings_option
+from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
 from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.errors import InputError
@@ -155,6 +155,7 @@ def register(
     @_fault
     @_radio
     @drill_options
+    @limit_option
     @page_options
     @settings_option
     @store_option
@@ -214,6 +215,7 @@ def register(
 def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     import asyncio
 
+    from plantigrade_gateway.config import limits_of
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.report.console import console
@@ -234,6 +236,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     if options["virtual"] and options["radio"]:
         raise InputError("--virtual starts its own radio: leave --radio out")
     rate = options["rate"]
+    settings = SessionSettings(mass_kg=options["mass"], handed=options["handed"])
     out = console()
     page = web_options(options["page"], store, show=out.is_terminal)
     run_options = RunOptions(
@@ -249,7 +252,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     simulation = Simulation(faults=faults, **player) if options["virtual"] else None
     job = InsoleJob(
         InsoleOptions(stream, simulation, options["radio"]),
-        SessionSettings(mass_kg=options["mass"], handed=options["handed"]),
+        settings.with_limits(config.limits(), limits_of(options["limits"])),
     )
 
     async def until_told() -> None:

@@ -201,24 +201,23 @@ class DrillRun:
             what=_WHAT.get(drill.judge, "swing"),
         )
         self.reps: list[Rep] = []
-        self._limits = limits or Limits()
         self._bears = dict(bears or {})
         self._maker = maker
         self._answer: list[Cue] = []
         self._balance = Balance(drill.target) if isinstance(drill.target, BalanceTarget) else None
         self._swinging = False
-        self.settle(lead, bw_n)
+        self.settle(lead, bw_n, limits or Limits())
 
     @property
     def needs_rows(self) -> bool:
         """Whether rows change anything; else they need not be given."""
         return self._balance is not None or self._tone.of is not CopSource.NONE
 
-    def settle(self, lead: Foot, bw_n: float) -> None:
+    def settle(self, lead: Foot, bw_n: float, limits: Limits) -> None:
         """Take the player's settings from here on."""
-        self._lead, self._bw_n = lead, bw_n
+        self._lead, self._bw_n, self._limits = lead, bw_n, limits
         of = CopSource.NONE if self._maker is None else self.drill.cues.tone
-        self._tone = Tone(of, lead, self._limits.cop_bw * bw_n)
+        self._tone = Tone(of, lead, limits.cop_bw * bw_n)
 
     def take(self, event: Event, reply: DrillOutput) -> None:
         """Take the next event."""

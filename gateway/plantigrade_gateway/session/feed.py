@@ -361,6 +361,7 @@ class LiveFeed:
                 "lead": str(settings.lead),
                 "body_weight_n": settings.body_weight_n,
                 "body_weight_from": settings.body_weight_from,
+                "decided_by": words.decided_by(settings.limits, settings.heel_lift_n),
                 "cautions": list(words.CAUTIONS),
                 "describes": words.DESCRIBES,
                 "sound": self._sound_now(),

@@ -4,7 +4,7 @@ import asyncio
 import time
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -14,7 +14,7 @@ import numpy as np
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.entries import Batch
-from plantigrade_gateway.record.settings import SessionSettings, settings_of
+from plantigrade_gateway.record.settings import SessionSettings, settings_of, with_settings
 from plantigrade_gateway.sources.reconnect import LinkInfo
 from plantigrade_gateway.sources.replay import read_replay
 
@@ -118,6 +118,8 @@ class ReplaySource:
         What its sessions are called.
     fast : bool, optional
         Do not wait for the recording's times.
+    change : callable, optional
+        Gives other settings in place of the recorded ones.
 
     Attributes
     ----------
@@ -131,8 +133,18 @@ class ReplaySource:
 
     is_live = False
 
-    def __init__(self, path: Path, name: str, *, fast: bool = False) -> None:
-        self.about = overview(path)
+    def __init__(
+        self,
+        path: Path,
+        name: str,
+        *,
+        fast: bool = False,
+        change: Callable[[SessionSettings], SessionSettings] | None = None,
+    ) -> None:
+        self.about = about = overview(path)
+        if change is not None:  # or refused, before anything is run
+            self.about = replace(about, settings=change(about.settings))
+        self._change = change
         self.name = name
         self.links: Mapping[Foot, LinkInfo] = {}
         self._path = path
@@ -153,6 +165,8 @@ class ReplaySource:
     async def __aiter__(self) -> AsyncIterator[Batch]:
         """Give the record from its beginning."""
         batches = read_replay(self._path)
+        if self._change is not None:
+            batches = with_settings(batches, self._change)
         for given in at_once(batches) if self._fast else paced(batches):
             if isinstance(given, float):
                 with suppress(TimeoutError):

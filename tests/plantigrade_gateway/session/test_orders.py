@@ -12,7 +12,7 @@ import pytest
 from tests.support.live_schema import live_messages
 from tests.support.waiting import HANG_S
 
-from plantigrade.events import Phase, PhaseKind
+from plantigrade.events import Event, Phase, PhaseKind
 from plantigrade_gateway.analysis.practice import read_mark
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import Drilling, shelf
@@ -202,7 +202,7 @@ def test_what_happens_in_a_stream_is_said_with_its_foot(handler, live, told, kin
 
 
 def test_a_phase_is_told_in_words(handler, live, told):
-    phases = [
+    phases: list[Event] = [
         Phase(PhaseKind.BACKSWING, 1.5, 1.6),
         Phase(PhaseKind.CANCELLED, 1.5, 1.9),
     ]

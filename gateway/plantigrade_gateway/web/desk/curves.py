@@ -308,7 +308,7 @@ class SwingFrames:
 
     @property
     def _least_n(self) -> float:
-        return Limits().cop_bw * self.settings.body_weight_n
+        return self.settings.limits.cop_bw * self.settings.body_weight_n
 
     def to_bytes(self) -> bytes:
         """Return the rows as they are kept: values to 1/64 N or kPa, times exact."""

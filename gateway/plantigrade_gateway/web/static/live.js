@@ -1,6 +1,7 @@
 /** The live page: joins the connection to the page's parts. */
 
 import { Cautions, joinDialogs, joinKeys } from "./dialogs.js";
+import { Decided } from "./decided.js";
 import { part, write } from "./dom.js";
 import { DrillPanel } from "./drillpanel.js";
 import { Feet } from "./feet.js";
@@ -34,6 +35,8 @@ const parts = /** @type {Record<string, any>[]} */ ([
   feet, share, new Outcome(), new Strip(), new DrillPanel(send), new LinkPanel(), session,
   new Cautions(), large,
 ]);
+
+parts.push(new Decided());
 
 /** @param {any} message to each part that has a method of its type's name */
 function take(message) {
