@@ -109,7 +109,8 @@ class Limits:
         "BW",
         0,
         0.5,
-        "A walker's foot may be in the air below this: only the baseline is learnt so.",
+        "A walker's foot may be in the air below this: so the baseline is learnt, and steps in "
+        "tight shoes are found.",
     )
     cop_bw: float = _limit(0.05, "BW", 0.005, 0.5, "A foot that carries less has no CoP.")
     bridge_s: float = _limit(0.040, "s", 0, 0.2, "Missing samples up to this long are bridged.")
