@@ -61,6 +61,16 @@ class Limits:
         Transfer as a fraction of shift → lead peak: rolled from here on (ours).
     push_travel : float
         Less travel than this fraction of the foot's length is `held` (ours).
+    push_begins_by : float
+        A good push begins at or behind this, rearmost CoP, fraction of the foot's length (ours).
+    trail_heel_from : float
+        The trail heel is loaded when it carries this share of the trail foot's load at the trail
+        peak: more than half (common practice, no published source) …
+    trail_heel_gain : float
+        … and so much more than at address, where half is usual anyway (ours).
+    heel_back_by_s : float
+        The lead heel is back in time when it returns no later than this after the lead share
+        regains its address level (ours).
     """
 
     contact_n: float = 20.0
@@ -92,6 +102,10 @@ class Limits:
     push_take: float = 0.70
     push_rolled: float = 0.20
     push_travel: float = 0.15
+    push_begins_by: float = 0.40
+    trail_heel_from: float = 0.50
+    trail_heel_gain: float = 0.10
+    heel_back_by_s: float = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)

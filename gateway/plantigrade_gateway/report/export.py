@@ -11,7 +11,7 @@ import types
 import typing
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass
 from functools import reduce
 from itertools import islice
 from pathlib import Path
@@ -72,6 +72,9 @@ def _flat(summary: SwingSet) -> Iterator[tuple[str, pa.DataType, int | float | N
             for key, share in value.items():
                 yield from _part(f"{field.name}_{key}", share)
         elif isinstance(value, Stat):
+            yield from _part(field.name, value)
+        elif isinstance(value, Proportion):
+            yield f"{field.name}_n", pa.int64(), value.n  # of those that can be told, not of all
             yield from _part(field.name, value)
         else:
             yield field.name, pa.int64(), value
@@ -182,11 +185,14 @@ class Column:
     type : pyarrow.DataType
     path : tuple of str or int
         Where its value lies in an event's body.
+    may_lack : bool
+        Events that an older version kept, or swings of no set, lack it: null there.
     """
 
     name: str
     type: pa.DataType
     path: tuple[str | int, ...]
+    may_lack: bool = False
 
 
 def columns(cls: type) -> list[Column]:
@@ -246,11 +252,14 @@ def export(
             )
         with _staged(folder, names) as staging:
             for table, (kind, cls) in TABLES.items():
-                _write_table(store, session_id, kind, columns(cls), staging / table)
+                made, rows = columns(cls), iter(store.events(session_id, kind))
+                if cls is Swing:
+                    made, rows = made + PLACE, _placed(rows, _places(store, session_id))
+                _write_table(session_id, rows, made, staging / table)
             flat = {SETS: set_table(store, session_id), **drill_tables(store, session_id)}
-            for table, made in flat.items():
-                pa_csv.write_csv(made, staging / f"{table}.csv", write_options=_STYLE)
-                pa_parquet.write_table(made, staging / f"{table}.parquet")
+            for table, whole in flat.items():
+                pa_csv.write_csv(whole, staging / f"{table}.csv", write_options=_STYLE)
+                pa_parquet.write_table(whole, staging / f"{table}.parquet")
             if write_frames is not None:
                 write_frames(staging / FRAMES)
     except OSError as error:
@@ -271,7 +280,9 @@ def _columns(annotation: object, name: str, path: tuple[str | int, ...]) -> Iter
         for field in fields(annotation):
             inner = (*path, field.name)
             if inner not in _LEFT_OUT:
-                yield from _columns(hints[field.name], "_".join(map(str, inner)), inner)
+                later = field.default is not MISSING
+                for column in _columns(hints[field.name], "_".join(map(str, inner)), inner):
+                    yield dataclasses.replace(column, may_lack=column.may_lack or later)
     else:
         plain = {bool: pa.bool_(), int: pa.int64(), float: pa.float64()}
         yield Column(name, plain.get(typing.cast(type, annotation), pa.string()), path)
@@ -295,10 +306,41 @@ def _staged(folder: Path, names: Iterable[str]) -> Iterator[Path]:
         shutil.rmtree(staging, ignore_errors=True)
 
 
-def _write_table(store: Store, session_id: str, kind: str, table: list[Column], stem: Path) -> None:
+PLACE = [
+    Column("set", pa.int64(), ("set",), may_lack=True),
+    Column("set_name", pa.string(), ("set_name",), may_lack=True),
+    Column("number", pa.int64(), ("number",), may_lack=True),
+    Column("number_in_set", pa.int64(), ("number_in_set",), may_lack=True),
+]
+"""Of swings: the set's number (as in the table of sets) and name, null outside of sets; the swing's
+number in the session and in its set, from 1 in order of time."""
+
+
+def _places(store: Store, session_id: str) -> dict[int, dict[str, object]]:
+    """Return where each swing belongs, by its ``first_index``."""
+    found = results.read(store, session_id)
+    places: dict[int, dict[str, object]] = {
+        swing.first_index: {"number": k} for k, swing in enumerate(found.swings, 1)
+    }
+    for number, run in enumerate(sets_of(found.swings, found.marks), 1):
+        for k, swing in enumerate(run.swings, 1):
+            place = {"set": number, "set_name": run.name, "number_in_set": k}
+            places[swing.first_index] |= place
+    return places
+
+
+def _placed(
+    rows: Iterable[EventRow], places: Mapping[int, dict[str, object]]
+) -> Iterator[EventRow]:
+    for row in rows:
+        yield dataclasses.replace(row, body=row.body | places.get(row.first_index, {}))
+
+
+def _write_table(
+    session_id: str, rows: Iterator[EventRow], table: list[Column], stem: Path
+) -> None:
     """Write one kind of events to ``<stem>.csv`` and ``<stem>.parquet``, some at a time."""
     schema = _schema(table)
-    rows = iter(store.events(session_id, kind))
     with (
         pa_csv.CSVWriter(stem.with_suffix(".csv"), schema, write_options=_STYLE) as as_csv,
         pa_parquet.ParquetWriter(stem.with_suffix(".parquet"), schema) as as_parquet,
@@ -343,6 +385,8 @@ def _value(row: EventRow, column: Column) -> object:
     try:
         return reduce(lambda part, key: part[key], column.path, typing.cast(typing.Any, row.body))
     except (KeyError, IndexError, TypeError) as error:
+        if column.may_lack:
+            return None
         raise StoreError(
             f"event {row.event_id}: has no {column.name}, it was made by another version; "
             "run plantigrade reanalyse"
