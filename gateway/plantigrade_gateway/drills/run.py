@@ -14,8 +14,8 @@ from plantigrade_gateway.drills.judge import (
     Balance,
     Rep,
     Verdict,
+    by_push,
     in_window,
-    judge_push,
     judge_step,
     judge_swing,
     missed_sound,
@@ -26,7 +26,6 @@ from plantigrade_gateway.drills.model import (
     BalanceTarget,
     Drill,
     Feedback,
-    Judge,
     PushTarget,
     WalkTarget,
 )
@@ -211,7 +210,7 @@ class DrillRun:
             self._swinging = False
             rep = judge_swing(event, self.drill)
             if rep is not None:
-                self._count(rep, reply, play=self.drill.judge is not Judge.PUSH)
+                self._count(rep, reply, play=by_push(event.push, self.drill.target) is None)
         elif isinstance(event, Step):
             if isinstance(self.drill.target, WalkTarget):
                 bears = self._bears.get(event.foot, False)
@@ -270,11 +269,11 @@ class DrillRun:
         if phase.kind in (PhaseKind.HEEL_LIFTED, PhaseKind.HEEL_RETURNED):
             if cues.ticks and self._maker is not None and self._is_told():
                 reply.cues += self._maker.tick(phase)
-        elif phase.push is not None and isinstance(target, PushTarget):
-            verdict, _ = judge_push(phase.push, target)
+        elif phase.push is not None and (found := by_push(phase.push, target)) is not None:
+            verdict, _ = found
             kind = self._kind(verdict)
-            if verdict is Verdict.MISSED and cues.missed == OUTCOME:
-                kind = missed_sound(phase.push, target)
+            if verdict is Verdict.MISSED and isinstance(target, PushTarget):
+                kind = missed_sound(phase.push, target) if cues.missed == OUTCOME else kind
             if self._maker is not None:
                 self._play(self._maker.echo(phase, kind, path=cues.echo), reply)
 
