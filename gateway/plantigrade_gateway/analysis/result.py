@@ -17,7 +17,8 @@ from plantigrade.events import (
     Step,
     Swing,
 )
-from plantigrade.limits import Setup
+from plantigrade.limits import Limits, Setup
+from plantigrade.predicates import is_good_push
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.analysis.quality import FootQuality, GapTally, Quality
 from plantigrade_gateway.drills.run import DrillResult
@@ -25,7 +26,6 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.foreign import read_file
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.record.settings import HANDED
-from plantigrade_gateway.sound.cues import CueKind, outcome
 
 WEIGHT_DIFFERS = 0.25
 """A mass given is not believed when the recording's load differs from it by more (ours)."""
@@ -228,5 +228,9 @@ def swing_time(swing: Swing) -> float:
 
 
 def is_good(swing: Swing) -> bool:
-    """Whether the push rolled through with the shift: what the success sound stands for."""
-    return outcome(swing.push) is CueKind.ROLLED
+    """Whether the push is known to be a good one (`plantigrade.predicates.is_good_push`).
+
+    By the limits it was analysed with; by the defaults where an older version kept it.
+    """
+    push = swing.push
+    return bool(is_good_push(push, Limits()) if push.is_good is None else push.is_good)

@@ -31,7 +31,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
         As `hardware_notes/analysis.schema.json` describes it.
     """
     sets = sets_of(analysis.swings, analysis.marks)
-    set_of = {id(swing): run.name for run in sets for swing in run.swings}
+    place = {id(swing): (run.name, k) for run in sets for k, swing in enumerate(run.swings, 1)}
     quality = analysis.quality
     return {
         "schema": SCHEMA,
@@ -41,7 +41,14 @@ def document(analysis: Analysis) -> dict[str, Any]:
         "quality": None if quality is None else plain(quality.to_json()),
         "stands": [_body(stand) for stand in analysis.stands],
         "steps": [_body(step) for step in analysis.steps],
-        "swings": [{**_body(swing), "set": set_of.get(id(swing))} for swing in analysis.swings],
+        "swings": [
+            {
+                **_body(swing),
+                "set": place.get(id(swing), (None, None))[0],
+                "number_in_set": place.get(id(swing), (None, None))[1],
+            }
+            for swing in analysis.swings
+        ],
         "walk": plain(summarise_walk(analysis.steps)) if analysis.steps else None,
         "sets": [
             {

@@ -6,7 +6,7 @@ nearest name that is known. The drill itself is `model.py`'s.
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from difflib import get_close_matches
 from enum import StrEnum
 from importlib import resources
@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 
 from plantigrade.errors import ForeignError, shown
 from plantigrade.foreign import read_toml
+from plantigrade.limits import Limits
 from plantigrade_gateway.drills.model import (
     NONE,
     OUTCOME,
@@ -30,6 +31,7 @@ from plantigrade_gateway.drills.model import (
     Span,
     StayTarget,
     Target,
+    TrailHeelTarget,
     WalkTarget,
     When,
 )
@@ -38,28 +40,34 @@ from plantigrade_gateway.foreign import read_file
 from plantigrade_gateway.sound.motifs import Motif
 from plantigrade_gateway.sound.pitch import CopSource
 
+DEFAULTS = Limits()
+"""Of an analysis whose limits nobody has set."""
 _NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
 _Choice = TypeVar("_Choice", bound=StrEnum)
 
-_TARGETS: dict[Judge, type[Target]] = {
-    Judge.PUSH: PushTarget,
-    Judge.HEEL_LIFT: HeelLiftTarget,
-    Judge.STAY: StayTarget,
-    Judge.BALANCE: BalanceTarget,
-    Judge.WALK_THROUGH: WalkTarget,
+_USUAL: dict[Judge, Callable[[Limits], Target]] = {
+    Judge.PUSH: PushTarget.of,
+    Judge.HEEL_LIFT: HeelLiftTarget.of,
+    Judge.STAY: lambda _: StayTarget(),
+    Judge.BALANCE: lambda _: BalanceTarget(),
+    Judge.WALK_THROUGH: lambda _: WalkTarget(),
+    Judge.TRAIL_HEEL: TrailHeelTarget.of,
 }
+"""The target of a file that says nothing of it, by the limits of the analysis."""
 _CUES = {
     Judge.PUSH: Cues("rolled", OUTCOME, CopSource.TRAIL, ticks=True, echo=True),
     Judge.HEEL_LIFT: Cues(tone=CopSource.LEAD, ticks=True),
     Judge.STAY: Cues(tone=CopSource.LEAD, ticks=True),
     Judge.BALANCE: Cues(tone=CopSource.BOTH),
     Judge.WALK_THROUGH: Cues(),
+    Judge.TRAIL_HEEL: Cues(tone=CopSource.TRAIL),
 }
+_PUSHES = (Judge.PUSH, Judge.TRAIL_HEEL)
 """What is heard unless the file says otherwise."""
 _TOP = ("name", "title", "goal", "judge", "feedback", "cautions", "target", "cues", "say")
 
 
-def drill_of(table: Mapping[str, Any], source: str) -> Drill:
+def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -> Drill:
     """Read a drill from its table.
 
     Parameters
@@ -68,6 +76,8 @@ def drill_of(table: Mapping[str, Any], source: str) -> Drill:
         Of a TOML file, or `Drill.table`.
     source : str
         Named in errors: the file.
+    limits : Limits
+        Of the analysis: what a target leaves out that is a limit there too.
 
     Raises
     ------
@@ -93,7 +103,7 @@ def drill_of(table: Mapping[str, Any], source: str) -> Drill:
         title=_text(f"{source}: title", table["title"], 60),
         goal=_text(f"{source}: goal", table["goal"], 240),
         judge=judge,
-        target=_target(f"{source}: target", _section(source, table, "target"), judge),
+        target=_target(f"{source}: target", _section(source, table, "target"), judge, limits),
         cues=_cues(f"{source}: cues", _section(source, table, "cues"), judge),
         feedback=_choice(f"{source}: feedback", table.get("feedback", "every"), Feedback),
         cautions=tuple(
@@ -112,10 +122,12 @@ _WANTED = {
 }
 
 
-def _target(where: str, table: Mapping[str, Any], judge: Judge) -> Target:
-    cls = _TARGETS[judge]
-    _known(where, table, [f.name for f in fields(cls)], f"target of a {judge} drill")
-    return cls(**{key: _READ[key](f"{where}.{key}", value) for key, value in table.items()})
+def _target(where: str, table: Mapping[str, Any], judge: Judge, limits: Limits) -> Target:
+    usual = _USUAL[judge](limits)
+    names = {field.name.rstrip("_"): field.name for field in fields(usual)}  # `from` is a keyword
+    _known(where, table, names, f"target of a {judge} drill")
+    given = {names[key]: _READ[key](f"{where}.{key}", value) for key, value in table.items()}
+    return replace(usual, **given)
 
 
 def _cues(where: str, table: Mapping[str, Any], judge: Judge) -> Cues:
@@ -131,7 +143,7 @@ def _cues(where: str, table: Mapping[str, Any], judge: Judge) -> Cues:
         else:
             by_outcome = (OUTCOME,) if key == "missed" and judge is Judge.PUSH else ()
             values[key] = _one_of(at, value, [*map(str, Motif), NONE, *by_outcome])
-    if judge is not Judge.PUSH and values["echo"]:
+    if judge not in _PUSHES and values["echo"]:
         raise InputError(f"{where}.echo is true, expected false: only a push drill has a push")
     return Cues(**values)
 
@@ -241,6 +253,9 @@ _READ: dict[str, Callable[[str, object], Any]] = {
     "transfer_s": _span(0.0, 2.0),
     "timing": lambda where, value: _choice(where, value, When),
     "travel": _number(0.05, 1.0),
+    "from": _number(0.05, 1.0),
+    "share": _number(0.0, 1.0),
+    "gain": _number(0.0, 1.0),
     "lifted_s": _span(0.0, 5.0),
     "return_by_s": _number(-2.0, 2.0),
     "heel_bw": _number(0.0, 0.5),
@@ -254,7 +269,7 @@ _READ: dict[str, Callable[[str, object], Any]] = {
 FOLDER = "drills"
 """The coach's folder, beside the store's file."""
 
-BUILT_IN = ("push", "heel_lift", "stay", "balance", "walk_through")
+BUILT_IN = ("push", "trail_heel", "heel_lift", "stay", "balance", "walk_through")
 """In the order in which they are listed."""
 
 
@@ -310,7 +325,7 @@ class Drilling:
     voice: bool = False
 
 
-def read_drill(path: Path) -> Drill:
+def read_drill(path: Path, limits: Limits = DEFAULTS) -> Drill:
     """Read a drill file.
 
     Raises
@@ -318,10 +333,10 @@ def read_drill(path: Path) -> Drill:
     InputError
         It cannot be read, is not TOML, or is no drill.
     """
-    return parse_drill(read_file(path, f"drill {path}"), f"drill {path}")
+    return parse_drill(read_file(path, f"drill {path}"), f"drill {path}", limits)
 
 
-def parse_drill(text: str | bytes, source: str) -> Drill:
+def parse_drill(text: str | bytes, source: str, limits: Limits = DEFAULTS) -> Drill:
     """Read a drill from TOML text.
 
     Raises
@@ -333,10 +348,10 @@ def parse_drill(text: str | bytes, source: str) -> Drill:
         table = read_toml(text, source)
     except ForeignError as error:
         raise InputError(str(error)) from error
-    return drill_of(table, source)
+    return drill_of(table, source, limits)
 
 
-def shelf(store: Path | None, files: Iterable[Path] = ()) -> Shelf:
+def shelf(store: Path | None, files: Iterable[Path] = (), limits: Limits = DEFAULTS) -> Shelf:
     """Return the built-in drills, those beside the store, and those of single files.
 
     A drill of the coach's takes the place of a built-in one of the same name.
@@ -346,6 +361,8 @@ def shelf(store: Path | None, files: Iterable[Path] = ()) -> Shelf:
     store : Path or None
         The store's file; None: no folder is looked in.
     files : iterable of Path
+    limits : Limits
+        Of the analysis; a target that leaves one of them out goes by it.
 
     Raises
     ------
@@ -358,10 +375,10 @@ def shelf(store: Path | None, files: Iterable[Path] = ()) -> Shelf:
     problems: list[str] = []
     for name in BUILT_IN:
         text = (resources.files("plantigrade_gateway") / FOLDER / f"{name}.toml").read_text("utf-8")
-        drills[name], origin[name] = parse_drill(text, f"drill {name}.toml"), "built in"
+        drills[name], origin[name] = parse_drill(text, f"drill {name}.toml", limits), "built in"
     for path in sorted((store.parent / FOLDER).glob("*.toml")) if store is not None else ():
         try:
-            drill = read_drill(path)
+            drill = read_drill(path, limits)
         except InputError as error:
             problems.append(str(error))
             continue
@@ -371,6 +388,6 @@ def shelf(store: Path | None, files: Iterable[Path] = ()) -> Shelf:
             continue
         drills[drill.name], origin[drill.name] = drill, str(path)
     for path in files:
-        drill = read_drill(path)
+        drill = read_drill(path, limits)
         drills[drill.name], origin[drill.name] = drill, str(path)
     return Shelf(drills, origin, tuple(problems))

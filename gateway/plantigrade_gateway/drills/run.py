@@ -14,8 +14,8 @@ from plantigrade_gateway.drills.judge import (
     Balance,
     Rep,
     Verdict,
+    by_push,
     in_window,
-    judge_push,
     judge_step,
     judge_swing,
     missed_sound,
@@ -286,18 +286,19 @@ class DrillRun:
         if phase.kind in (PhaseKind.HEEL_LIFTED, PhaseKind.HEEL_RETURNED):
             if cues.ticks and self._maker is not None and self._is_told():
                 reply.cues += self._maker.tick(phase)
-        elif phase.push is not None and isinstance(target, PushTarget):
-            verdict, _ = judge_push(phase.push, target)
+        elif phase.push is not None and (found := by_push(phase.push, target)) is not None:
+            verdict, _ = found
             kind = self._kind(verdict)
-            if verdict is Verdict.MISSED and cues.missed == OUTCOME:
-                kind = missed_sound(phase.push, target)
+            if verdict is Verdict.MISSED and isinstance(target, PushTarget):
+                kind = missed_sound(phase.push, target) if cues.missed == OUTCOME else kind
             if self._maker is not None:
                 self._play(self._maker.echo(phase, kind, path=cues.echo), reply)
 
     def _count(self, rep: Rep, reply: DrillOutput, push: Push | None = None) -> None:
         """Count a repetition, a swing's with its push; let it be heard, unless it was already."""
         kind = self._kind(rep.verdict)
-        play = self.drill.judge is not Judge.PUSH  # a push was heard when it happened
+        # a push was heard when it happened
+        play = push is None or by_push(push, self.drill.target) is None
         if play and self._maker is not None:
             self._play([] if kind is None else [self._maker.said(kind, rep.t_s)], reply)
         told = self._is_told()

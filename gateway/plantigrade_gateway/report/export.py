@@ -73,6 +73,9 @@ def _flat(summary: SwingSet) -> Iterator[tuple[str, pa.DataType, int | float | N
                 yield from _part(f"{field.name}_{key}", share)
         elif isinstance(value, Stat):
             yield from _part(field.name, value)
+        elif isinstance(value, Proportion):
+            yield f"{field.name}_n", pa.int64(), value.n  # of those that can be told, not of all
+            yield from _part(field.name, value)
         else:
             yield field.name, pa.int64(), value
 
@@ -163,11 +166,16 @@ DRILLS = ("drills", "repetitions")
 """Names of the tables of drills (`drill_tables`)."""
 
 _SWINGS = "swings"
-_PLACE = [("number", pa.int64()), ("set", pa.int64()), ("set_name", pa.string())]
+_PLACE = [
+    ("number", pa.int64()),
+    ("set", pa.int64()),
+    ("set_name", pa.string()),
+    ("number_in_set", pa.int64()),
+]
 """Last columns of a swing: what is not of the swing itself, but of the session it is in."""
 
-Place = tuple[int, int | None, str | None]
-"""A swing's number in the session, its set's number and name; None in no set."""
+Place = tuple[int, int | None, str | None, int | None]
+"""A swing's number in the session, its set's number and name, its number there; None in no set."""
 
 _POINTS_PCT = {"cop_y": range(5, 100, 5)}  # where in the stance `Step.cop_y` is read, %
 _LEFT_OUT = {
@@ -216,11 +224,11 @@ def swing_places(store: Store, session_id: str) -> list[Place]:
     """
     found = results.read(store, session_id)
     sets = {
-        swing.first_index: (number, run.name)
+        swing.first_index: (number, run.name, k)
         for number, run in enumerate(sets_of(found.swings, found.marks), 1)
-        for swing in run.swings
+        for k, swing in enumerate(run.swings, 1)
     }
-    nowhere = (None, None)
+    nowhere = (None, None, None)
     return [(n, *sets.get(s.first_index, nowhere)) for n, s in enumerate(found.swings, 1)]
 
 
@@ -279,9 +287,9 @@ def export(
                 places = swing_places(store, session_id) if table == _SWINGS else None
                 _write_table(store, session_id, kind, columns(cls), staging / table, places)
             flat = {SETS: set_table(store, session_id), **drill_tables(store, session_id)}
-            for table, made in flat.items():
-                pa_csv.write_csv(made, staging / f"{table}.csv", write_options=_STYLE)
-                pa_parquet.write_table(made, staging / f"{table}.parquet")
+            for table, whole in flat.items():
+                pa_csv.write_csv(whole, staging / f"{table}.csv", write_options=_STYLE)
+                pa_parquet.write_table(whole, staging / f"{table}.parquet")
             if write_frames is not None:
                 write_frames(staging / FRAMES)
     except OSError as error:

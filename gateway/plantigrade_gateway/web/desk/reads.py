@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from plantigrade.events import Manner, Swing, Timing
+from plantigrade.limits import Limits
 from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, set_name, sets_of
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
@@ -285,9 +286,10 @@ class DeskStore:
         """Count each session's good pushes (`is_good`, in the database's words)."""
         rows = self.store.database.read(
             "SELECT session_id, count(*) FROM events JOIN sessions USING (session_no)"
-            " WHERE kind = 'swing' AND json_extract(body, '$.push.manner') = ?"
-            " AND json_extract(body, '$.push.timing') = ? GROUP BY session_no",
-            (str(Manner.ROLLED), str(Timing.WITH_SHIFT)),
+            " WHERE kind = 'swing' AND coalesce(json_extract(body, '$.push.is_good'),"
+            " json_extract(body, '$.push.manner') = ? AND json_extract(body, '$.push.timing') = ?"
+            " AND json_extract(body, '$.push.travel_from') <= ?) GROUP BY session_no",
+            (str(Manner.ROLLED), str(Timing.WITH_SHIFT), Limits().push_begins_by),
         )
         return Counter(dict(rows))
 
