@@ -5,7 +5,7 @@ Takes nothing from outside and does no I/O. The store (`store.py`) and the repla
 """
 
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -150,6 +150,19 @@ class Batch:
             np.array([r.kind for r in rows], dtype=np.uint8),
             np.array([len(r.data) for r in rows], dtype=np.int64),
             b"".join(r.data for r in rows),
+        )
+
+    @classmethod
+    def joined(cls, batches: Sequence["Batch"]) -> "Batch":
+        """Put batches one after the other."""
+        if not batches:
+            return cls.of(())
+        return cls(
+            np.concatenate([b.arrival_ns for b in batches]),
+            np.concatenate([b.insole for b in batches]),
+            np.concatenate([b.kind for b in batches]),
+            np.concatenate([b.length for b in batches]),
+            b"".join(b.payload for b in batches),
         )
 
     def slice(self, start: int, stop: int) -> "Batch":

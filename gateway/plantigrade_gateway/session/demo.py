@@ -103,9 +103,8 @@ def run(path: Path, source: str, intro: str, run_options: RunOptions, out: Conso
         for text in words.CAUTIONS:
             paragraph(out, text)
         out.print()
-        for session_id in store.recover():
-            results.reanalyse(store, session_id)
-            paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
+        for text in results.recover(store):
+            paragraph(out, text)
         stage = _Console(out, Posted(store.path))
         sound = _open_sound(path, run_options, store.path, stage.lose_sound)
         drilling = run_options.drilling or Drilling(shelf(None))

@@ -108,7 +108,8 @@ async def _serve(options: ServiceOptions, out: Console, stop: asyncio.Event) -> 
         # What arrives must not wait for another thread's turn, such as the recorder's.
         opened.enter_context(short_switch_interval())
         store = opened.enter_context(Store.open(options.run_options.store))
-        _recover(store, out)
+        for text in results.recover(store):
+            paragraph(out, text)
         pair, radio = await opened.enter_async_context(linked(options, store))
         async with scanning(radio, lambda _: None):
             pass  # Bluetooth that cannot be used is said now, not in the middle of a session
@@ -211,12 +212,6 @@ async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
                 "running, or the dongle plugged in?"
             ) from error
         yield Radio(air.scanner, air.client)
-
-
-def _recover(store: Store, out: Console) -> None:
-    for session_id in store.recover():
-        results.reanalyse(store, session_id)
-        paragraph(out, f"Session {session_id[:8]} was cut off; what was recorded is kept.")
 
 
 def _open_sound(options: ServiceOptions, lost: Callable[[str], object]) -> Sound:

@@ -23,10 +23,15 @@ from plantigrade_gateway.store import enqueue, schema
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.enqueue import Loads, Point
 from plantigrade_gateway.store.players import ID_BYTES, Players
-from plantigrade_gateway.store.rows import SESSIONS_SQL, Chunk, Session, utc_text
+from plantigrade_gateway.store.rows import SESSIONS_SQL, Chunk, NewSession, Session, utc_text
 
 _ROWS_PER_READ = 500
 _CHUNKS_PER_BATCH = 64  # about a minute: large enough to read fast, some megabytes of memory
+
+
+def new_session_id() -> str:
+    """Return a random id that no session has."""
+    return secrets.token_hex(ID_BYTES)
 
 
 class Store:
@@ -107,27 +112,36 @@ class Store:
         started : datetime or None
             Host time with its offset to UTC; now unless given.
         """
-        when = datetime.now().astimezone() if started is None else started
-        offset = when.utcoffset() or timedelta()
-        session_id = secrets.token_hex(ID_BYTES)
+        session_id = new_session_id()
+        self.begin_session(session_id, NewSession.now(source, analysis_version, player_id, started))
+        return session_id
+
+    def begin_session(self, session_id: str, new: NewSession) -> None:
+        """Begin a session of a known id; beginning it again changes nothing.
+
+        Raises
+        ------
+        StoreError
+            The disk refuses, or no such player is registered.
+        """
         self._db.mark_recording()
         with self._db.writing() as db:
-            player_no = None if player_id is None else self.players.number(player_id)
+            player_no = None if new.player_id is None else self.players.number(new.player_id)
             db.execute(
                 "INSERT INTO sessions (session_id, player_no, started_utc, utc_offset_min, source,"
-                " host, state, analysis_version) VALUES (?, ?, ?, ?, ?, ?, 'open', ?)",
+                " host, state, analysis_version) VALUES (?, ?, ?, ?, ?, ?, 'open', ?)"
+                " ON CONFLICT (session_id) DO NOTHING",
                 (
                     session_id,
                     player_no,
-                    utc_text(when),
-                    round(offset.total_seconds() / 60),
-                    source,
+                    utc_text(new.started),
+                    round((new.started.utcoffset() or timedelta()).total_seconds() / 60),
+                    new.source,
                     platform.node(),
-                    analysis_version,
+                    new.analysis_version,
                 ),
             )
             enqueue.add_session(db, self._session_no(session_id)[0])
-        return session_id
 
     def sessions(self) -> list[Session]:
         """Return all sessions, the latest start first."""
