@@ -4,6 +4,7 @@ Takes nothing from outside and does no I/O. The store (`store.py`) and the repla
 (`sources/replay.py`) keep records; the pipeline (`analysis/pipeline.py`) turns one into events.
 """
 
+import re
 import struct
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -59,6 +60,29 @@ def exchange_data(send_ns: int, receive_ns: int, clock_us: int) -> bytes:
 def read_exchange(data: bytes) -> tuple[int, int, int] | None:
     """Return host send ns, host receive ns and insole µs; None where the data hold no exchange."""
     return _EXCHANGE.unpack(data) if len(data) == _EXCHANGE.size else None
+
+
+def lost_text(entries: int | None, where: str, why: str) -> str:
+    """Return the text of a mark that stands for entries which are not in the record.
+
+    Parameters
+    ----------
+    entries : int or None
+        How many; None: not known.
+    where : str
+        "before" or "after" the mark's place.
+    why : str
+    """
+    many = "entries" if entries is None else f"{entries} entries"
+    return f"{many} {where} this one are lost: {why}"
+
+
+_LOST = re.compile(r"(\d+ )?entries (before|after) this one are lost: ")
+
+
+def is_lost(text: str) -> bool:
+    """Whether a mark's text is one that `lost_text` gave."""
+    return _LOST.match(text) is not None
 
 
 @dataclass(frozen=True, slots=True)

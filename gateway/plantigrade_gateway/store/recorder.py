@@ -27,7 +27,14 @@ from typing import Self
 from plantigrade.events import Event, Phase
 from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record.entries import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import (
+    MAX_DATA_BYTES,
+    SESSION,
+    Batch,
+    Entry,
+    Kind,
+    lost_text,
+)
 from plantigrade_gateway.store.enqueue import Loads, Point
 from plantigrade_gateway.store.rows import Chunk, NewSession
 from plantigrade_gateway.store.store import Store
@@ -204,28 +211,17 @@ class Recorder:
         StoreError
             `upto_entry` is more than was put, or an event has no place in the store.
         """
-        self._put_rows(
-            [
-                event_row(self._session, event, upto_entry)
-                for event in events
-                if not isinstance(event, Phase)
-            ],
-            upto_entry,
-        )
+        lasting = [event for event in events if not isinstance(event, Phase)]
+        rows = [event_row(self._session, event, upto_entry) for event in lasting]
+        self._put_rows(rows, upto_entry)
 
     def put_points(self, points: Iterable[Point | Loads], upto_entry: int) -> None:
         """Take over what is sent on but no event: cues, sets, regional loads.
 
         As `put_events`. Regional loads are not held while the store refuses: the record is.
         """
-        self._put_rows(
-            [
-                replace(point, upto_entry=upto_entry)
-                for point in points
-                if self._problem is None or isinstance(point, Point)
-            ],
-            upto_entry,
-        )
+        held = [point for point in points if self._problem is None or isinstance(point, Point)]
+        self._put_rows([replace(point, upto_entry=upto_entry) for point in held], upto_entry)
 
     def _put_rows(self, rows: Sequence[EventRow | Point | Loads], upto_entry: int) -> None:
         with self._changed:
@@ -343,7 +339,7 @@ class Recorder:
 
     def _keep(self, batch: Batch) -> None:
         if self._lost_unmarked:
-            text = f"{self._lost_unmarked} entries before this one are lost: no room to store them"
+            text = lost_text(self._lost_unmarked, "before", "no room to store them")
             mark = Entry(int(batch.arrival_ns[0]), SESSION, Kind.MARK, text.encode())
             batch = Batch.joined([Batch.of([mark]), batch])
             self._lost_unmarked = 0

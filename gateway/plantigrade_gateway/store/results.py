@@ -110,8 +110,7 @@ def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
     Raises
     ------
     StoreError
-        No such session, it is still being recorded, or its record is damaged; the results stored
-        before are kept then.
+        No such session, or it is still being recorded; the results stored before are kept then.
     """
     session = store.session(session_id)
     if session.state == "open":
@@ -119,9 +118,9 @@ def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
     analysis = RecordAnalysis(session.source)
     rows: list[EventRow] = []
     entries = 0
-    for batch in store.batches(session_id):
-        entries += len(batch)
-        rows += _rows(session_id, analysis.push(batch).events, entries)
+    for stretch in store.stretches(session_id):
+        entries = stretch.upto_entry
+        rows += _rows(session_id, analysis.push(stretch.batch).events, entries)
     rows += _rows(session_id, analysis.flush().events, entries)
     before = {row.event_id: row.body for row in store.events(session_id)}
     now = {row.event_id: row.body for row in rows}

@@ -15,10 +15,19 @@ SESSIONS_SQL = """
         analysis_version, coalesce(tail.first_entry + tail.entries, 0), head.first_ns, tail.last_ns,
         sessions.session_no
     FROM sessions LEFT JOIN players USING (player_no)
-    LEFT JOIN chunks AS head ON head.session_no = sessions.session_no AND head.seq = 0
+    LEFT JOIN chunks AS head ON head.session_no = sessions.session_no 
+        AND head.seq = (SELECT min(seq) FROM chunks WHERE session_no = sessions.session_no)
     LEFT JOIN chunks AS tail ON tail.session_no = sessions.session_no
         AND tail.seq = (SELECT max(seq) FROM chunks WHERE session_no = sessions.session_no)
 """
+"""Sessions with what is known of their pieces."""
+
+BARE_SESSIONS_SQL = """
+    SELECT session_id, player_id, started_utc, utc_offset_min, source, host, state, end_reason,
+        analysis_version, 0, NULL, NULL, sessions.session_no
+    FROM sessions LEFT JOIN players USING (player_no)
+"""
+"""The same without, where the pieces' own pages are damaged."""
 
 
 def utc_text(when: datetime) -> str:
