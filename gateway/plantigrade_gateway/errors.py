@@ -64,6 +64,10 @@ class StoreError(GatewayError):
     """The store cannot be opened, read or written."""
 
 
+class DamageError(StoreError):
+    """Bytes of the store are not those that were written."""
+
+
 class BluetoothError(GatewayError):
     """Bluetooth, or one insole's link, cannot be used."""
 

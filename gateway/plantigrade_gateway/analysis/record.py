@@ -22,7 +22,8 @@ from plantigrade_gateway.analysis.result import (
 )
 from plantigrade_gateway.analysis.timeline import Output, Tallies
 from plantigrade_gateway.drills.run import DrillOutput
-from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.formats import clock
+from plantigrade_gateway.record.entries import Batch, Kind, is_lost
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings, with_settings
 from plantigrade_gateway.wire.stream import Counts, StreamEventKind
 
@@ -211,6 +212,9 @@ class RecordAnalysis:
             if foot not in heard:
                 yield f"the {foot} foot's insole was never heard"
         yield from self._tallies.notes()
+        for mark in self.marks:
+            if is_lost(mark.text):
+                yield f"at {clock(mark.t_s)} {mark.text}"
         for insole, ignored in self.pipeline.ignored().items():
             if ignored:
                 yield (

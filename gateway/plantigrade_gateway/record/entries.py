@@ -4,8 +4,9 @@ Takes nothing from outside and does no I/O. The store (`store.py`) and the repla
 (`sources/replay.py`) keep records; the pipeline (`analysis/pipeline.py`) turns one into events.
 """
 
+import re
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -64,6 +65,29 @@ def exchange_data(send_ns: int, receive_ns: int, clock_us: int) -> bytes:
 def read_exchange(data: bytes) -> tuple[int, int, int] | None:
     """Return host send ns, host receive ns and insole µs; None where the data hold no exchange."""
     return _EXCHANGE.unpack(data) if len(data) == _EXCHANGE.size else None
+
+
+def lost_text(entries: int | None, where: str, why: str) -> str:
+    """Return the text of a mark that stands for entries which are not in the record.
+
+    Parameters
+    ----------
+    entries : int or None
+        How many; None: not known.
+    where : str
+        "before" or "after" the mark's place.
+    why : str
+    """
+    many = "entries" if entries is None else f"{entries} entries"
+    return f"{many} {where} this one are lost: {why}"
+
+
+_LOST = re.compile(r"(\d+ )?entries (before|after) this one are lost: ")
+
+
+def is_lost(text: str) -> bool:
+    """Whether a mark's text is one that `lost_text` gave."""
+    return _LOST.match(text) is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +179,19 @@ class Batch:
             np.array([r.kind for r in rows], dtype=np.uint8),
             np.array([len(r.data) for r in rows], dtype=np.int64),
             b"".join(r.data for r in rows),
+        )
+
+    @classmethod
+    def joined(cls, batches: Sequence["Batch"]) -> "Batch":
+        """Put batches one after the other."""
+        if not batches:
+            return cls.of(())
+        return cls(
+            np.concatenate([b.arrival_ns for b in batches]),
+            np.concatenate([b.insole for b in batches]),
+            np.concatenate([b.kind for b in batches]),
+            np.concatenate([b.length for b in batches]),
+            b"".join(b.payload for b in batches),
         )
 
     def slice(self, start: int, stop: int) -> "Batch":

@@ -114,9 +114,8 @@ async def _run(
         for text in (*job.intro(), *words.CAUTIONS):
             say(text)
         out.print()
-        for session_id in store.recover():
-            results.reanalyse(store, session_id)
-            say(f"Session {session_id[:8]} was cut off; what was recorded is kept.")
+        for text in results.recover(store):
+            say(text)
         stage = opened.enter_context(opened_stage(out, store, options))
         work = opened.enter_context(job.work(stage))
         for text in job.greeting():

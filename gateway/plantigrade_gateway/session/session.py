@@ -3,7 +3,7 @@
 The same for a replay and for insoles: whatever has entries pushes them here.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self
@@ -26,7 +26,8 @@ from plantigrade_gateway.sound.speech import Announcer
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.recorder import Recorder
-from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.store.rows import NewSession
+from plantigrade_gateway.store.store import Store, new_session_id
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,8 @@ class LiveSession:
     sound : Outlet
         Opened and closed by the caller.
     on_problem : callable
-        Told, from another thread, what goes wrong with the store (`Recorder`).
+        Told, from another thread, what goes wrong with the store (`Recorder`). A store that refuses
+        holds nothing up: the session is heard and seen, and stored as soon as it can be.
     tap : callable, optional
         As for `Pipeline`.
     voice : Announcer, optional
@@ -74,11 +76,6 @@ class LiveSession:
     analysis : RecordAnalysis
     end_reason : str or None
         Why it ended; None while it is under way.
-
-    Raises
-    ------
-    StoreError
-        The store cannot be written.
     """
 
     def __init__(
@@ -98,10 +95,11 @@ class LiveSession:
         self._wanted: Choice | None = None  # before the first entry
         self._result: Analysis | None = None
         self.end_reason: str | None = None
-        self._gather = Gather(Outbox(store.database).active())
+        self._gather = Gather(_sinks(store))
         self.analysis = RecordAnalysis(source, tap=tap, heard=True)
-        self.session_id = store.create_session(source, analysis_version=ANALYSIS_VERSION)
-        self._recorder = Recorder(store, self.session_id, on_problem=on_problem)
+        self.session_id = new_session_id()
+        begin = NewSession.now(source, ANALYSIS_VERSION)
+        self._recorder = Recorder(store, self.session_id, on_problem=on_problem, begin=begin)
 
     def __enter__(self) -> Self:
         return self
@@ -200,8 +198,40 @@ class LiveSession:
         self._score = score
         return score
 
-    def close(self, reason: str = "stop") -> Analysis:
+    def flush(self) -> None:
+        """Wait until everything that came is on the disk.
+
+        Raises
+        ------
+        StoreError
+            The store refuses; what came is kept and tried again.
+        """
+        self._recorder.flush()
+
+    @property
+    def lingers(self) -> bool:
+        """Whether the session has ended, and the store has not taken the last of it yet."""
+        return self._recorder.lingers
+
+    def give_up(self) -> None:
+        """Stop trying to store the last of a session that lingers.
+
+        Raises
+        ------
+        StoreError
+            What is lost.
+        """
+        self._recorder.give_up()
+
+    def close(self, reason: str = "stop", *, linger: bool = False) -> Analysis:
         """End the session and return its results; closing again only returns them.
+
+        Parameters
+        ----------
+        reason : str
+            Kept with the session.
+        linger : bool
+            Where the store refuses, go on trying in the background until `give_up`.
 
         Raises
         ------
@@ -220,7 +250,14 @@ class LiveSession:
         except BaseException:
             self._recorder.close("error")  # an analysis that fails costs no recorded byte
             raise
-        self._recorder.close(reason)
+        self._recorder.close(reason, results.beside(self._result), linger=linger)
         self.end_reason = reason
-        results.keep(self._store, self.session_id, self._result)
         return self._result
+
+
+def _sinks(store: Store) -> Collection[str]:
+    """Return who is to be sent something; nobody where the store does not answer."""
+    try:
+        return Outbox(store.database).active()
+    except StoreError:
+        return ()

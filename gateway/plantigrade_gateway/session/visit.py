@@ -145,6 +145,7 @@ class SessionManager:
         self._watch: Pipeline | None = None  # between sessions
         self._before: deque[Entry] = deque()
         self._loaded_ns: int | None = None
+        self._lingering: list[LiveSession] = []  # ended, and waiting for the store
 
     @property
     def pipeline(self) -> Pipeline | None:
@@ -192,18 +193,34 @@ class SessionManager:
 
     def _end(self, reason: str, now_ns: int) -> None:
         """End the session and look on, even where the store refuses the last of it."""
+        live, self.live = self.live, None
         try:
-            self.close(reason)
+            if live is not None:
+                self._lingering = [one for one in self._lingering if one.lingers]
+                self._ended(live, live.close(reason, linger=True))
         finally:
+            if live is not None and live.lingers:
+                self._lingering.append(live)
             if self._watch is None:
                 self._watch = Pipeline(tap=self._tap)
                 self._watch.push(Batch.of(self._head(now_ns)))
 
     def close(self, reason: str) -> None:
-        """End the session under way, if there is one."""
+        """End the session under way, if there is one, and wait no longer for a store that refuses.
+
+        Raises
+        ------
+        StoreError
+            What is lost of the last session.
+        """
         live, self.live = self.live, None
-        if live is not None:
-            self._ended(live, live.close(reason))
+        lingering, self._lingering = self._lingering, []
+        try:
+            if live is not None:
+                self._ended(live, live.close(reason))
+        finally:
+            for one in lingering:
+                one.give_up()
 
     def _forget(self, now_ns: int) -> None:
         """Forget what lies too long before a session that might begin now."""
