@@ -25,6 +25,7 @@ from plantigrade_gateway.foreign import read_file
 PREFIX = "PLANTIGRADE_"
 """Of a setting's name in the environment: ``tsdb.url`` is PLANTIGRADE_TSDB_URL."""
 
+_LARGE = 1e18  # a whole number may be larger than any float
 _WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
 Value = str | int | float | bool | None
 
@@ -304,7 +305,8 @@ def _checked(setting: Setting, value: object, where: str) -> Value:
         if not setting.low <= value <= setting.high:
             unit = f" {setting.unit}" if setting.unit else ""
             raise InputError(
-                f"{where}: is {value:g}{unit}, expected {setting.low:g} to {setting.high:g}{unit}"
+                f"{where}: is {_written(value)}{unit}, expected "
+                f"{setting.low:g} to {setting.high:g}{unit}"
             )
         return value
     if isinstance(value, str):
@@ -313,23 +315,34 @@ def _checked(setting: Setting, value: object, where: str) -> Value:
     return bool(value)
 
 
+def _written(value: float) -> str:
+    return f"{value:g}" if abs(value) < _LARGE else shown(value)
+
+
 def _check_text(setting: Setting, value: str, where: str) -> None:
     if setting.form == "word" and not _WORD.fullmatch(value):
         raise InputError(
             f"{where}: is {shown(value)}, expected up to 32 small letters, digits, - and _"
         )
     if setting.form == "url":
-        url = urlsplit(value)
-        if "@" in url.netloc:
-            raise InputError(f"{where}: holds a name or password; give a token instead")
-        if url.scheme not in ("http", "https") or not url.hostname or url.query:
-            raise InputError(
-                f"{where}: is {shown(value)}, expected http://HOST:PORT or https://HOST"
-            )
+        _check_url(value, where)
     if "|" in setting.form and value not in setting.form.split("|"):
         raise InputError(f"{where}: is {shown(value)}, expected {setting.form.replace('|', ', ')}")
     if not value and not setting.secret:
         raise InputError(f"{where}: is empty; leave it out instead")
+
+
+def _check_url(value: str, where: str) -> None:
+    if "@" in value:
+        raise InputError(f"{where}: holds a name or password; give a token instead")
+    try:
+        url = urlsplit(value)
+        good = url.scheme in ("http", "https") and url.hostname and not url.query
+        good = bool(good) and url.port != 0  # the port is only looked at here
+    except ValueError:  # brackets without an address, a port that is none
+        good = False
+    if not good or not value.isprintable() or " " in value:
+        raise InputError(f"{where}: is {shown(value)}, expected http://HOST:PORT or https://HOST")
 
 
 def _take_secrets(values: dict[str, Value], origin: dict[str, str]) -> None:

@@ -186,14 +186,14 @@ def links_router(access: Access, address: Callable[[], str | None] = lan_address
         number = await access.make_link(form.get("note", ""))
         return RedirectResponse(f"{LINKS}#link-{number}", 303)
 
-    @router.get(LINKS + "/{number}/qr.svg")
+    @router.get(LINKS + "/{number:number}/qr.svg")
     async def code(request: Request, number: int) -> Response:
         url = url_of(request, number)
         if url is None:
             raise HTTPException(404, _GONE)
         return Response(qr_svg(url), media_type="image/svg+xml")
 
-    @router.post(LINKS + "/{number}/withdraw")
+    @router.post(LINKS + "/{number:number}/withdraw")
     async def withdraw(number: int) -> Response:
         if not await access.withdraw_link(number):
             raise HTTPException(404, _GONE)

@@ -257,7 +257,9 @@ def test_withdrawing_what_is_not_there_says_so(lan, running):
     answer = lan.post(coach, "/links/99/withdraw")
     assert answer.status_code == 404
     assert "There is no such link" in answer.text
-    assert lan.post(coach, "/links/x/withdraw").status_code in (404, 422)
+    for number in ("x", "-1", "9" * 20, "9" * 5000):
+        assert lan.post(coach, f"/links/{number}/withdraw").status_code == 404
+        assert coach.get(f"/links/{number}/qr.svg").status_code == 404
 
 
 def test_on_the_machine_itself_the_link_says_where_a_phone_finds_it(lan, running):
