@@ -20,7 +20,7 @@ import platformdirs
 from plantigrade.errors import ForeignError, shown
 from plantigrade.foreign import read_toml
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.foreign import read_file
+from plantigrade_gateway.foreign import read_file, read_secret
 
 PREFIX = "PLANTIGRADE_"
 """Of a setting's name in the environment: ``tsdb.url`` is PLANTIGRADE_TSDB_URL."""
@@ -351,11 +351,5 @@ def _take_secrets(values: dict[str, Value], origin: dict[str, str]) -> None:
         file = values.get(f"{setting.name}_file")
         if not setting.secret or file is None or values[setting.name] is not None:
             continue
-        try:
-            text = Path(str(file)).read_text("utf-8").strip()
-        except (OSError, UnicodeDecodeError) as error:
-            reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-            raise InputError(f"{setting.name}_file {file}: cannot be read ({reason})") from error
-        if not text or "\n" in text:
-            raise InputError(f"{setting.name}_file {file}: expected one line that is the secret")
+        text = read_secret(Path(str(file)), f"{setting.name}_file {file}").strip()
         values[setting.name], origin[setting.name] = text, str(file)

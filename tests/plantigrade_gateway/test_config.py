@@ -116,6 +116,9 @@ def test_bad_variables_name_themselves(write):
 def test_secrets_come_from_a_file_or_the_environment(write, tmp_path):
     secret = tmp_path / "token"
     secret.write_text(SECRET + "\n")
+    secret.chmod(0o644)
+    refused(write(f'[tsdb]\ntoken_file = "{secret}"\n'), "tsdb.token_file", f"chmod 600 {secret}")
+    secret.chmod(0o600)
     path = write(f'[tsdb]\ntoken_file = "{secret}"\n')
     found = load(path, {})
     assert found.text("tsdb.token") == SECRET and found.origin["tsdb.token"] == str(secret)
