@@ -111,7 +111,9 @@ def test_withdrawing_ends_the_open_page_at_once(lan, running, monkeypatch):
                 socket.receive_text()
             stays.send_text("still here")
             assert stays.receive_text() == "still here"
-        assert (closed.value.code, closed.value.reason) == (4401, guard.LINK_ENDED)
+        assert (closed.value.code, closed.value.reason) == (4401, guard.LINK_WITHDRAWN)
+        said = lan.browser().get(first)
+        assert said.status_code == 404 and guard.LINK_WITHDRAWN in said.text
         assert not works(lan, first) and works(lan, other)
         page = coach.get("/links").text
         assert "Link 1: first, withdrawn" in page and "Withdraw link 1" not in page
