@@ -113,18 +113,21 @@ async def _send(websocket: WebSocket, viewer: Viewer) -> None:
             await websocket.close(DROPPED)
 
 
+def hear(hub: Hub, viewer: Viewer, text: str) -> None:
+    """Take one message of a viewer's; one that cannot be obeyed is answered with why not."""
+    try:
+        message = read_json(text, "message", _LONGEST_MESSAGE)
+    except ForeignError:
+        message = None
+    problem = hub.command(viewer, message)
+    if problem is not None:
+        viewer.put(json.dumps({"type": "said", "text": problem, "level": "warn"}), False)
+
+
 async def _listen(hub: Hub, websocket: WebSocket, viewer: Viewer) -> None:
     """Take what the viewer wants to the gateway."""
     try:
         while True:
-            text = await websocket.receive_text()
-            try:
-                message = read_json(text, "message", _LONGEST_MESSAGE)
-            except ForeignError:
-                message = None
-            problem = hub.command(viewer, message)
-            if problem is not None:
-                said = {"type": "said", "text": problem, "level": "warn"}
-                viewer.put(json.dumps(said), False)
+            hear(hub, viewer, await websocket.receive_text())
     except (WebSocketDisconnect, RuntimeError, KeyError):  # KeyError: a message of bytes
         viewer.drop()
