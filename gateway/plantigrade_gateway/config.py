@@ -21,11 +21,12 @@ from plantigrade.errors import ForeignError, SignalError, shown
 from plantigrade.foreign import read_toml
 from plantigrade.limits import LIMITS, Limits
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.foreign import read_file
+from plantigrade_gateway.foreign import read_file, read_secret
 
 PREFIX = "PLANTIGRADE_"
 """Of a setting's name in the environment: ``tsdb.url`` is PLANTIGRADE_TSDB_URL."""
 
+_LARGE = 1e18  # a whole number may be larger than any float
 _WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
 Value = str | int | float | bool | None
 
@@ -342,7 +343,8 @@ def _checked(setting: Setting, value: object, where: str) -> Value:
         if not setting.low <= value <= setting.high:
             unit = f" {setting.unit}" if setting.unit else ""
             raise InputError(
-                f"{where}: is {value:g}{unit}, expected {setting.low:g} to {setting.high:g}{unit}"
+                f"{where}: is {_written(value)}{unit}, expected "
+                f"{setting.low:g} to {setting.high:g}{unit}"
             )
         return value
     if isinstance(value, str):
@@ -351,23 +353,34 @@ def _checked(setting: Setting, value: object, where: str) -> Value:
     return bool(value)
 
 
+def _written(value: float) -> str:
+    return f"{value:g}" if abs(value) < _LARGE else shown(value)
+
+
 def _check_text(setting: Setting, value: str, where: str) -> None:
     if setting.form == "word" and not _WORD.fullmatch(value):
         raise InputError(
             f"{where}: is {shown(value)}, expected up to 32 small letters, digits, - and _"
         )
     if setting.form == "url":
-        url = urlsplit(value)
-        if "@" in url.netloc:
-            raise InputError(f"{where}: holds a name or password; give a token instead")
-        if url.scheme not in ("http", "https") or not url.hostname or url.query:
-            raise InputError(
-                f"{where}: is {shown(value)}, expected http://HOST:PORT or https://HOST"
-            )
+        _check_url(value, where)
     if "|" in setting.form and value not in setting.form.split("|"):
         raise InputError(f"{where}: is {shown(value)}, expected {setting.form.replace('|', ', ')}")
     if not value and not setting.secret:
         raise InputError(f"{where}: is empty; leave it out instead")
+
+
+def _check_url(value: str, where: str) -> None:
+    if "@" in value:
+        raise InputError(f"{where}: holds a name or password; give a token instead")
+    try:
+        url = urlsplit(value)
+        good = url.scheme in ("http", "https") and url.hostname and not url.query
+        good = bool(good) and url.port != 0  # the port is only looked at here
+    except ValueError:  # brackets without an address, a port that is none
+        good = False
+    if not good or not value.isprintable() or " " in value:
+        raise InputError(f"{where}: is {shown(value)}, expected http://HOST:PORT or https://HOST")
 
 
 def _take_secrets(values: dict[str, Value], origin: dict[str, str]) -> None:
@@ -376,11 +389,5 @@ def _take_secrets(values: dict[str, Value], origin: dict[str, str]) -> None:
         file = values.get(f"{setting.name}_file")
         if not setting.secret or file is None or values[setting.name] is not None:
             continue
-        try:
-            text = Path(str(file)).read_text("utf-8").strip()
-        except (OSError, UnicodeDecodeError) as error:
-            reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-            raise InputError(f"{setting.name}_file {file}: cannot be read ({reason})") from error
-        if not text or "\n" in text:
-            raise InputError(f"{setting.name}_file {file}: expected one line that is the secret")
+        text = read_secret(Path(str(file)), f"{setting.name}_file {file}").strip()
         values[setting.name], origin[setting.name] = text, str(file)

@@ -4,6 +4,7 @@ Exit codes: 0 well, 1 something failed, 2 an input or option that cannot be used
 standard error says which, where and what was expected).
 """
 
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -88,6 +89,7 @@ def main() -> None:
 
     A training aid, not a medical device.
     """
+    os.umask(0o077)  # what is written is data on a person: its owner may open it to others
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:  # a terminal that lacks a sign shows "?" in its place

@@ -22,6 +22,7 @@ from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.door.access import Access, BindPolicy
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.door.origin import own_names
+from plantigrade_gateway.web.door.pace import Paced
 from plantigrade_gateway.web.live.hub import Hub
 from plantigrade_gateway.web.live.page import PORT, Start
 
@@ -69,6 +70,7 @@ async def serve(listening: socket.socket, database: Database, start: Start) -> N
     access = Access(database, opening)
     config = uvicorn.Config(
         Guard(create_app(hub, database.path, access), access),
+        http=Paced,
         log_level="warning",  # and no access log: the addresses of players' links are secret
         access_log=False,
         server_header=False,

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from plantigrade.errors import shown
 from plantigrade.events import Manner, Swing, Timing
 from plantigrade.limits import Limits
 from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, set_name, sets_of
@@ -247,7 +248,7 @@ class DeskStore:
             if not self.store.database.read(
                 "SELECT 1 FROM sessions WHERE session_id = ?", (session_id,)
             ):
-                text = f"session {printable(session_id)}: not in the store (any more)"
+                text = f"session {shown(session_id, quoted=False)}: not in the store (any more)"
                 raise NotThere(text) from error
             raise
 

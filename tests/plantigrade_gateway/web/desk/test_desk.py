@@ -410,3 +410,30 @@ def test_what_is_exported_is_what_the_command_writes(client, base):
     assert [row["name"] for row in rows] == ["smooth", "full", "fast"]
     frames = client.get(f"{base}/export/frames.csv")
     assert frames.text.startswith("time_s,L1,") and frames.text.count("\n") > 50_000
+
+
+@pytest.mark.parametrize("number", ["9" * 20, "9" * 5000, "0", "1000000000", "-1", "1.5", "x", "٣"])
+@pytest.mark.parametrize("rest", ["swings/{}", "sets/{}", "swings/{}/chart.json"])
+def test_a_number_that_leads_nowhere_is_a_page_that_is_not_there(client, base, rest, number):
+    answer = client.get(f"{base}/{rest.format(number)}")
+    assert answer.status_code == 404 and len(answer.text) < 5000
+
+
+@pytest.mark.parametrize(
+    "query", ["page=" + "9" * 5000, "page=x" + "x" * 4000, "page=" + "9" * 30, "page=-1", "page="]
+)
+def test_a_value_that_cannot_be_used_is_told_in_one_short_sentence(client, base, query):
+    answer = client.get(f"{base}/steps?{query}")
+    if answer.status_code == 422:
+        assert answer.text.startswith("page is '") and len(answer.text) < 300
+        assert answer.text.count("\n") == 1
+    else:
+        assert answer.status_code == 200, answer.text
+
+
+@pytest.mark.parametrize("start", ["nan", "inf", "-1e308", "1e308", "x"])
+@pytest.mark.parametrize("width", ["1200", "9" * 30, "-5"])
+def test_a_stretch_of_no_time_line_has_no_rows_or_is_refused(client, base, start, width):
+    answer = client.get(f"{base}/rows.json?start={start}&end={start}&width={width}")
+    assert answer.status_code in (200, 422), answer.text
+    assert len(answer.text) < 5000
