@@ -24,7 +24,8 @@ from plantigrade_gateway.report import session
 from plantigrade_gateway.report.console import heading, item, item_whole, paragraph
 from plantigrade_gateway.report.measures import chosen_lines
 from plantigrade_gateway.report.screen import Screen
-from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
+from plantigrade_gateway.session.commands import CommandHandler
+from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.status import replayed
 from plantigrade_gateway.sound.output import Sound, open_sound

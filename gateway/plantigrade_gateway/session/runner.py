@@ -24,8 +24,9 @@ from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.screen import Screen
+from plantigrade_gateway.session.commands import CommandHandler
 from plantigrade_gateway.session.demo import RunOptions, drilling_lines, show_end
-from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
+from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.status import measure
 from plantigrade_gateway.session.visit import SessionManager

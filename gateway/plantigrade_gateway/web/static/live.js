@@ -10,6 +10,7 @@ import { Outcome } from "./outcome.js";
 import { Session } from "./session.js";
 import { Share } from "./share.js";
 import { LiveSocket } from "./socket.js";
+import { SetPanel } from "./setpanel.js";
 import { SoundPanel } from "./soundpanel.js";
 import { Strip } from "./strip.js";
 
@@ -32,6 +33,7 @@ const sound = new SoundPanel(send);
 const parts = /** @type {Record<string, any>[]} */ ([
   sound, // first: what it does is heard
   feet, share, new Outcome(), new Strip(), new DrillPanel(send), new LinkPanel(), session,
+  new SetPanel(send),
   new Cautions(), large,
 ]);
 
