@@ -197,6 +197,7 @@ def drill_message(score: Score, swings: int) -> Message:
             "verdict": str(last.verdict),
             "words": last.words,
             "line": score.line,
+            "told": score.told,
             "what": score.what,
             "n": swings if score.what == "swing" else score.tried + score.unclear,
         }

@@ -11,12 +11,14 @@ export class SetPanel {
     this.send = send;
     this.club = /** @type {HTMLSelectElement} */ (part("set-club"));
     this.end = /** @type {HTMLButtonElement} */ (part("set-end"));
+    this.may = false;
     this.end.addEventListener("click", () => send({ type: "set_end" }));
   }
 
   /** @param {any} hello */
   hello({ intents, clubs, session, set, rights }) {
-    part("set-controls").hidden = rights === "player" || !session?.recording;
+    this.may = rights !== "player" && Boolean(session?.recording);
+    part("set-controls").hidden = !this.may;
     part("set-now").hidden = !session?.recording;
     if (intents) this.offer(intents, clubs);
     this.set(set ?? { name: null });
@@ -53,10 +55,10 @@ export class SetPanel {
   set({ name, n, t_s: tS }) {
     write(part("set-now"), name ? `Set ${n}: ${name}, since ${clock(tS)}` : "No set");
     part("set-now").classList.toggle("muted", !name);
-    this.end.hidden = !name;
+    this.end.hidden = !name || !this.may;
   }
 
   lost() {
-    part("set-controls").hidden = true;
+    part("set-controls").hidden = this.end.hidden = true;
   }
 }

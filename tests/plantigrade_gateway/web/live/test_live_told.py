@@ -42,6 +42,7 @@ def test_names_are_text_and_long_words_break(gateway):
     page = gateway.page
     score = {"counts": HTML, "feedback": "every", "good": 1, "tried": 2, "unclear": 0}
     last = {"verdict": "good", "words": "x" * 200, "line": HTML, "what": "try", "n": 1}
+    last["told"] = True
     gateway.say(
         {"type": "drill", **DRILL, **score, "streak": 1, "best": 1, "last": last},
         {"type": "said", "text": "note: " + "y" * 500, "level": "warn"},
