@@ -164,7 +164,12 @@ def quality_of(
 
 
 SET, CHECK = "set:", "check:"
-"""What a mark begins with that begins a set or a check (and ends the set before)."""
+"""What a mark begins with that begins a set or a check (and ends the set before).
+
+A set is begun by its entry in the record, of which a mark tells; in older records by the mark.
+"""
+SET_END = "end of set"
+"""The mark that tells of a set's end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,11 +196,17 @@ def set_name(mark: Mark) -> str | None:
     return text[len(SET) :].strip() or "set" if text.lower().startswith(SET) else None
 
 
+def ends_set(mark: Mark) -> bool:
+    """Return whether a mark ends the set before it and begins no other."""
+    text = mark.text.strip().lower()
+    return text == SET_END or text.startswith(CHECK)
+
+
 def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, ...]:
     """Sort swings into the sets that the marks begin.
 
-    A set goes on until the next one begins, or a check does. Swings before the first set, or after
-    a check has begun, belong to none.
+    A set goes on until it ends, the next one begins, or a check does. Swings that lie in none
+    belong to none.
 
     Parameters
     ----------
@@ -209,9 +220,7 @@ def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, 
         In order of time; a set without swings is there too.
     """
     edges: list[tuple[float, str | None]] = [
-        (mark.t_s, set_name(mark))
-        for mark in marks
-        if set_name(mark) is not None or mark.text.strip().lower().startswith(CHECK)
+        (mark.t_s, set_name(mark)) for mark in marks if set_name(mark) is not None or ends_set(mark)
     ]
     runs = []
     for k, (start_s, name) in enumerate(edges):

@@ -56,6 +56,8 @@ class Score:
         What one repetition is: "swing", "step" or "try".
     line : str
         What the player reads of the last one, in the drill's own words.
+    told : bool
+        Whether the last one is among those that the player is told.
     """
 
     name: str
@@ -71,11 +73,12 @@ class Score:
     last: Rep | None = None
     what: str = "swing"
     line: str = ""
+    told: bool = True
 
-    def after(self, rep: Rep, line: str = "") -> "Score":
-        """Return the score with one more repetition, of which the player reads `line`."""
+    def after(self, rep: Rep, line: str = "", told: bool = True) -> "Score":
+        """Return the score with one more repetition, of which the player reads `line` if told."""
         if rep.verdict is Verdict.UNCLEAR:
-            return replace(self, unclear=self.unclear + 1, last=rep, line=line)
+            return replace(self, unclear=self.unclear + 1, last=rep, line=line, told=told)
         good = rep.verdict is Verdict.GOOD
         streak = self.streak + 1 if good else 0
         return replace(
@@ -86,6 +89,7 @@ class Score:
             best=max(self.best, streak),
             last=rep,
             line=line,
+            told=told,
         )
 
 
@@ -302,7 +306,7 @@ class DrillRun:
         if play and self._maker is not None:
             self._play([] if kind is None else [self._maker.said(kind, rep.t_s)], reply)
         told = self._is_told()
-        self.score = self.score.after(rep, self._line(rep.verdict, push))
+        self.score = self.score.after(rep, self._line(rep.verdict, push), told)
         if told:
             reply.spoken.append(spoken(rep, self.score.streak))
         self.reps.append(rep)

@@ -52,6 +52,10 @@ class Kind(IntEnum):
     """A note at this instant: UTF-8 text."""
     END = 7
     """The session's end."""
+    SET = 8
+    """A set begins: UTF-8 JSON (`sets.SetStart`). It ends the set before."""
+    SET_END = 9
+    """The set under way ends."""
 
 
 _EXCHANGE = struct.Struct("<qqI")

@@ -3,6 +3,7 @@
 The same for a replay and for insoles: whatever has entries pushes them here.
 """
 
+import secrets
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from types import TracebackType
@@ -12,13 +13,14 @@ from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.analysis.pipeline import Tap
 from plantigrade_gateway.analysis.practice import mark_of
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.analysis.result import Analysis, Mark
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.model import Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.launch import Gather
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.output import Outlet
 from plantigrade_gateway.sound.pitch import TonePoint
@@ -43,12 +45,15 @@ class StepResult:
         Given to the sound already.
     score : Score or None
         The drill's, where it has changed.
+    marks : list of Mark
+        What the record noted.
     """
 
     output: Output = field(default_factory=Output)
     cues: list[Cue] = field(default_factory=list)
     tone: list[TonePoint] = field(default_factory=list)
     score: Score | None = None
+    marks: list[Mark] = field(default_factory=list)
 
 
 class LiveSession:
@@ -91,6 +96,7 @@ class LiveSession:
         self._sound = sound
         self._voice = voice
         self._last_ns = 0
+        self._told = 0  # marks
         self._score: Score | None = None  # as it was told last
         self._wanted: Choice | None = None  # before the first entry
         self._result: Analysis | None = None
@@ -140,11 +146,25 @@ class LiveSession:
             self._recorder.put_points(points, upto)
         if len(batch):
             self._last_ns = int(batch.arrival_ns[-1])
-        return StepResult(output, cues, reply.tone, self._changed_score())
+        told, self._told = self._told, len(self.analysis.marks)
+        marks = self.analysis.marks[told:]
+        return StepResult(output, cues, reply.tone, self._changed_score(), marks)
 
     def mark(self, text: str) -> StepResult:
         """Note something at this instant, in the record."""
-        return self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.MARK, text.encode())]))
+        return self._note(Kind.MARK, text.encode())
+
+    def begin_set(self, intent: Intent, club: str | None) -> StepResult:
+        """Begin a set at this instant, in the record; the one before ends."""
+        begun = SetStart(secrets.token_hex(16), intent, club)
+        return self._note(Kind.SET, begun.to_json())
+
+    def end_set(self) -> StepResult:
+        """End the set under way, in the record."""
+        return self._note(Kind.SET_END, b"")
+
+    def _note(self, kind: Kind, data: bytes) -> StepResult:
+        return self.push(Batch.of([Entry(self._last_ns, SESSION, kind, data)]))
 
     def set_drill(self, drill: Drill | None, feedback: Feedback | None = None) -> StepResult:
         """Choose a drill from now on, or none; the choice stands in the record.

@@ -13,7 +13,8 @@ from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary, opened_forwarder
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.measures import chosen_lines
-from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
+from plantigrade_gateway.session.commands import CommandHandler
+from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.store.store import Store

@@ -31,6 +31,9 @@ CEILING = 0.5
 
 MIN_RAMP_S = 0.003
 
+QUIET_S, QUIET_PEAK = 6.0, 0.0015
+"""Length, and highest sample, of `quiet`: shorter files are taken for a passing sound (ours)."""
+
 HEEL_HZ = 220.0
 TOE_HZ = 880.0
 """Pitch of a CoP at the heel end (y = 0) and at the toe end (y = 1): two octaves apart (ours)."""
@@ -240,6 +243,20 @@ def voice_period() -> NDArray[np.float32]:
 def motif(kind: Motif) -> NDArray[np.float32]:
     """Return a motif's samples, shape (n_samples,); made once, read-only."""
     samples = _breath() if kind is Motif.UNCLEAR else _play(_SCORES[kind])
+    samples.flags.writeable = False
+    return samples
+
+
+@cache
+def quiet() -> NDArray[np.float32]:
+    """Return what a media element plays along to keep a page sounding: `QUIET_S` of faint noise.
+
+    Browsers count what is fainter than about −72 dB as silence (from memory), and a silent element
+    as not playing. This is −70 dB, its peaks 42 dB under those of a motif. Read-only.
+    """
+    n = round(QUIET_S * SAMPLE_RATE_HZ)
+    noise = np.random.default_rng(_BREATH_SEED).standard_normal(n)
+    samples = _levelled(_ramped(noise, 0.1, 0.1), QUIET_PEAK / PEAK)
     samples.flags.writeable = False
     return samples
 

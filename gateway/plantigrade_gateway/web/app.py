@@ -14,7 +14,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from plantigrade.errors import ForeignError, shown
 from plantigrade.foreign import read_json
-from plantigrade_gateway.sound.motifs import Motif, motif
+from plantigrade_gateway.sound.motifs import Motif, motif, quiet
 from plantigrade_gateway.sound.wav import wav_bytes
 from plantigrade_gateway.web.desk.routes import bokeh_files, desk_router
 from plantigrade_gateway.web.door.access import Access, Rights
@@ -56,10 +56,13 @@ def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
     return app
 
 
+QUIET = "quiet"
+
+
 @cache
-def _wav(name: Motif) -> bytes:
+def _wav(name: str) -> bytes:
     """Return a sound's file; made once, for anybody may fetch it as often as they like."""
-    return wav_bytes(motif(name))
+    return wav_bytes(quiet() if name == QUIET else motif(Motif(name)))
 
 
 def _live_router(hub: Hub, access: Access) -> APIRouter:
@@ -74,10 +77,10 @@ def _live_router(hub: Hub, access: Access) -> APIRouter:
 
     @router.get("/sounds/{name}.wav")
     def sound(name: str) -> Response:
-        if name not in set(Motif):
+        if name not in (QUIET, *Motif):
             raise HTTPException(404, f"sound {shown(name)}: there is none of this name")
         headers = {"Cache-Control": "private, max-age=3600"}
-        return Response(_wav(Motif(name)), media_type="audio/wav", headers=headers)
+        return Response(_wav(name), media_type="audio/wav", headers=headers)
 
     @router.websocket("/live")
     async def socket(websocket: WebSocket) -> None:

@@ -170,6 +170,26 @@ def test_fading_what_is_heard_changes_no_score(feedback):
     assert bool(faded[0].tone) == bool(faded[0].cues) == (feedback is Feedback.OTHER)
 
 
+@pytest.mark.parametrize(
+    ("feedback", "told"),
+    [
+        (Feedback.EVERY, [True] * 5),
+        (Feedback.OTHER, [True, False, True, False, True]),
+        (Feedback.ASK, [False] * 5),
+        (Feedback.SILENT, [False] * 5),
+    ],
+)
+def test_a_score_says_whether_the_player_is_told(feedback, told):
+    analysis = RecordAnalysis("test", heard=True)
+    seen: list[bool] = []
+    for entry in with_marks(chosen(0.0, DRILLS["push"], feedback)):
+        analysis.push(Batch.of([entry]))
+        score = analysis.practice.score
+        if score is not None and len(seen) < score.tried:
+            seen.append(score.told)
+    assert seen == told
+
+
 def test_asking_plays_the_last_outcome_unless_silent():
     for feedback in Feedback:
         _, analysis = whole("push", feedback)

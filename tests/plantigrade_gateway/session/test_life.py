@@ -16,7 +16,8 @@ from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session import runner
-from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
+from plantigrade_gateway.session.commands import CommandHandler
+from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.insoles import opened_radio
 from plantigrade_gateway.session.runner import live
 from plantigrade_gateway.session.sessions import Sessions

@@ -18,7 +18,9 @@ from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.entries import Batch, Kind
-from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
+from plantigrade_gateway.record.sets import SetStart
+from plantigrade_gateway.session.commands import CommandHandler
+from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
@@ -89,6 +91,39 @@ def test_a_mark_is_in_the_record_at_this_instant(handler, live, store, told):
     assert live.analysis.marks[-1].t_s == now_s
     assert told.of("said")[-1]["text"] == "Marked: new grip"
     assert marks(store, live) == ["new grip"]
+
+
+def test_a_set_is_begun_and_ended_in_the_record_and_told(handler, live, store, told):
+    now_s = live.analysis.now_s
+    handler.handle({"type": "set", "intent": "full", "club": "7 iron"}, live)
+    handler.handle({"type": "set", "intent": "fast", "club": None}, live)
+    handler.handle({"type": "set_end"}, live)
+    assert told.of("set")[-3:] == [
+        {"type": "set", "name": "full, 7 iron", "n": 1, "t_s": now_s},
+        {"type": "set", "name": "fast", "n": 2, "t_s": now_s},
+        {"type": "set", "name": None},
+    ]
+    for message in told.of("set"):
+        live_messages().validate(message)
+    live.close()
+    entries = [entry for batch in store.batches(live.session_id) for entry in batch]
+    begun = [SetStart.from_json(e.data) for e in entries if e.kind is Kind.SET]
+    assert [(one.intent, one.club) for one in begun] == [("full", "7 iron"), ("fast", None)]
+    assert sum(entry.kind is Kind.SET_END for entry in entries) == 1
+
+
+@pytest.mark.parametrize(
+    ("intent", "club", "said"),
+    [("hard", None, "expected one of smooth, full, fast"), ("full", "x" * 41, "at most 40")],
+)
+def test_a_set_that_is_none_is_refused_in_a_sentence(
+    handler, live, store, told, intent, club, said
+):
+    handler.handle({"type": "set", "intent": intent, "club": club}, live)
+    assert said in told.of("said")[-1]["text"]
+    live.close()
+    kinds = {entry.kind for batch in store.batches(live.session_id) for entry in batch}
+    assert Kind.SET not in kinds
 
 
 def test_a_drill_is_chosen_changed_and_ended(handler, live, store, told):

@@ -22,6 +22,7 @@ from plantigrade_gateway.sound.motifs import (
     glide,
     motif,
     pitch_hz,
+    quiet,
     soft_limit,
 )
 
@@ -133,6 +134,17 @@ def test_sounds_are_finite_single_precision_and_low(name):
     assert samples.ndim == 1
     assert np.isfinite(samples).all()
     assert 0.0 < np.abs(samples).max() <= np.float32(PEAK)
+
+
+def test_what_keeps_a_page_sounding_is_faint_but_not_silent():
+    """Over −72 dB of full scale (a browser's silence, from memory), 34 dB under any motif."""
+    samples = quiet()
+    assert len(samples) > 5 * SAMPLE_RATE_HZ
+    level_db = 10.0 * np.log10(np.mean(samples.astype(np.float64) ** 2))
+    assert -72.0 < level_db < -66.0
+    faintest = min(float(np.abs(motif(kind)).max()) for kind in Motif)
+    assert np.abs(samples).max() < 0.02 * faintest
+    assert samples[0] == samples[-1] == 0.0 and highest_above_8_khz(samples[:2000]) < 5e-4
 
 
 def test_unclear_is_the_quietest():

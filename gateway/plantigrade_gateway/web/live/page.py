@@ -34,7 +34,7 @@ MAX_WAITING = 1000
 START_LIMIT_S = 10.0
 _CLOSE_LIMIT_S = 4.0
 _AGAIN_S = 2.0
-_KEPT = ("hello", "sound", "swing", "drill", "link")  # told again to a new web process
+_KEPT = ("hello", "sound", "swing", "drill", "set", "link")  # told again to a new web process
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,6 +65,10 @@ export class Large {
       this.ready(title ?? "No swing yet.");
       return;
     }
+    if (!last.told) {
+      this.show("", "Noted", `${last.n}`, last.what, "", "Not told: the drill’s feedback is less often.");
+      return;
+    }
     const score = `${good} of ${tried} good, ${streak} in a row`;
     this.show(last.verdict, last.line, `${last.n}`, last.what, score, last.words);
   }

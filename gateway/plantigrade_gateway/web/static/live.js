@@ -11,7 +11,9 @@ import { Outcome } from "./outcome.js";
 import { Session } from "./session.js";
 import { Share } from "./share.js";
 import { LiveSocket } from "./socket.js";
+import { SetPanel } from "./setpanel.js";
 import { SoundPanel } from "./soundpanel.js";
+import { Spoken } from "./spoken.js";
 import { Strip } from "./strip.js";
 
 const STILL_MS = 2000; // ours
@@ -33,6 +35,7 @@ const sound = new SoundPanel(send);
 const parts = /** @type {Record<string, any>[]} */ ([
   sound, // first: what it does is heard
   feet, share, new Outcome(), new Strip(), new DrillPanel(send), new LinkPanel(), session,
+  new SetPanel(send), new Spoken(),
   new Cautions(), large,
 ]);
 
@@ -85,6 +88,7 @@ function toggle(button, act) {
 toggle(part("large"), (on) => {
   document.body.classList.toggle("large", on);
   large.fit();
+  sound.awake.show(on);
 });
 toggle(part("numbers"), (on) => feet.showNumbers(on));
 if (matchMedia("(min-width: 700px)").matches) part("numbers").click(); // there is room for figures

@@ -44,7 +44,9 @@ INK_ROWS = """async (png) => {
 }"""
 
 
-def drill(verdict: str, line: str, n: int, words: str = "what was seen") -> dict[str, Any]:
+def drill(
+    verdict: str, line: str, n: int, words: str = "what was seen", told: bool = True
+) -> dict[str, Any]:
     return {
         "type": "drill",
         "name": "push",
@@ -57,7 +59,14 @@ def drill(verdict: str, line: str, n: int, words: str = "what was seen") -> dict
         "unclear": 0,
         "streak": 3,
         "best": 4,
-        "last": {"verdict": verdict, "words": words, "line": line, "what": "swing", "n": n},
+        "last": {
+            "verdict": verdict,
+            "words": words,
+            "line": line,
+            "told": told,
+            "what": "swing",
+            "n": n,
+        },
     }
 
 
@@ -194,6 +203,16 @@ def test_a_swing_that_the_drill_does_not_judge_changes_no_verdict(gateway):
     expect(page.locator("#outcome")).to_contain_text("Swing 5")
     expect(page.locator("#large-line .squeezed")).to_have_text(["Held", "still"])
     expect(page.locator("#large-number")).to_have_text("2")
+
+
+def test_a_repetition_that_is_not_told_is_not_shown_either(gateway):
+    gateway.say(drill("good", "Rolled through", 3, told=False))
+    page = gateway.page
+    expect(page.locator("#large-line .squeezed")).to_have_text(["Noted"])
+    expect(page.locator("#large-number")).to_have_text("3")
+    expect(page.locator("#large-verdict")).to_be_hidden()
+    expect(page.locator("#large-score")).to_have_text("")
+    assert "good" not in page.locator("#large-view").inner_text()
 
 
 @pytest.mark.parametrize("theme", ["light", "dark", "sun"])

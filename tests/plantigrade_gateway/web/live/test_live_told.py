@@ -1,11 +1,13 @@
 """The live page told odd but lawful things, without a gateway: layouts, names, notes, feet."""
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
-from tests.support.browser import Complaints
+from tests.support.browser import Complaints, barriers
 from tests.support.toldpage import DRILL, HTML, Gateway, frame, hello
 
 from plantigrade.zones import eighteen, parse_layout
@@ -40,6 +42,7 @@ def test_names_are_text_and_long_words_break(gateway):
     page = gateway.page
     score = {"counts": HTML, "feedback": "every", "good": 1, "tried": 2, "unclear": 0}
     last = {"verdict": "good", "words": "x" * 200, "line": HTML, "what": "try", "n": 1}
+    last["told"] = True
     gateway.say(
         {"type": "drill", **DRILL, **score, "streak": 1, "best": 1, "last": last},
         {"type": "said", "text": "note: " + "y" * 500, "level": "warn"},
@@ -273,6 +276,37 @@ def test_cautions_come_once_on_a_device_and_day(gateway):
     gateway.say(hello(eighteen(), session={"id": "three", "source": "", "recording": True}))
     expect(dialog).to_be_visible()
     expect(dialog).to_contain_text("not a medical device")
+
+
+def test_a_set_is_begun_with_a_button_and_a_club(gateway):
+    choices = {"intents": ["smooth", "full", "fast"], "clubs": ["driver", "7 iron"]}
+    gateway.open(hello(eighteen(), **choices), frame(1.0, 18))
+    page = gateway.page
+    asked: list[Any] = []
+    gateway.sockets[-1].on_message(lambda text: asked.append(json.loads(text)))
+    expect(page.locator("#set-now")).to_have_text("No set")
+    expect(page.locator("#set-end")).to_be_hidden()
+    page.get_by_label("Club of the next set").select_option("7 iron")
+    page.get_by_role("button", name="Begin a full set").click()
+    gateway.say({"type": "set", "name": "full, 7 iron", "n": 2, "t_s": 65.0})
+    expect(page.locator("#set-now")).to_have_text("Set 2: full, 7 iron, since 1:05")
+    page.get_by_role("button", name="End set").click()
+    gateway.say({"type": "set", "name": None})
+    expect(page.locator("#set-now")).to_have_text("No set")
+    page.get_by_label("Club of the next set").select_option("")
+    page.get_by_role("button", name="Begin a smooth set").click()
+    page.wait_for_timeout(100)
+    assert asked == [
+        {"type": "set", "intent": "full", "club": "7 iron"},
+        {"type": "set_end"},
+        {"type": "set", "intent": "smooth", "club": None},
+    ]
+    assert barriers(page) == []
+    assert stands_out(page) == []
+    begun = {"type": "set", "name": "fast", "n": 3, "t_s": 5.0}
+    gateway.say(hello(eighteen(), **choices, set=begun, rights="player"))
+    expect(page.locator("#set-now")).to_have_text("Set 3: fast, since 0:05")
+    expect(page.locator("#set-controls")).to_be_hidden()
 
 
 def test_a_page_without_a_session_says_so(gateway):
