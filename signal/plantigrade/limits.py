@@ -92,7 +92,7 @@ class Limits:
     stand_quiet_mm      10       mm          ours
     bearing_broad       0.18     foot load   ours, per layout
     push_begins_by      0.4      length      ours
-    trail_heel_from     0.5      foot load   more than half: common practice, no published source
+    trail_heel_from     0.5      foot load   common practice (more than half), no published source
     trail_heel_gain     0.1      foot load   ours
     heel_back_by_s      0.05     s           ours
     ==================  =======  ==========  =======================================================
