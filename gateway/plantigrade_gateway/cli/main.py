@@ -322,7 +322,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
     from plantigrade_gateway.store.sessions import find
 
     done, failed = [], []
-    with _open_store(ctx) as store:
+    with _open_store(ctx, read_only=False) as store:
         store.recover()
         ended = [one for one in store.sessions() if one.state != "open"]
         chosen = [find(store, session)] if session else ended
@@ -387,11 +387,11 @@ def _store(ctx: click.Context) -> Path | None:
     return named if isinstance(named, Path) else None
 
 
-def _open_store(ctx: click.Context) -> "Store":
+def _open_store(ctx: click.Context, *, read_only: bool = True) -> "Store":
     """Open the store that is there already."""
     from plantigrade_gateway.store.store import Store
 
-    return Store.open(_store(ctx), create=False)
+    return Store.open(_store(ctx), create=False, read_only=read_only)
 
 
 livecli.register(main, _store_option, _json_option, _store)
