@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway.cli import calibrate, desk, drills, pages
+from plantigrade_gateway.cli import calibrate, desk, drills, pages, repair
 from plantigrade_gateway.cli import run as livecli
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, settings_option
@@ -356,19 +356,28 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
 
 
 @main.command()
+@click.option(
+    "--store-check",
+    is_flag=True,
+    help="Read all of the store instead, page by page and piece by piece, and say what is damaged.",
+)
 @_json_option
 @_store_option
 @click.pass_context
-def doctor(ctx: click.Context, as_json: bool) -> None:
+def doctor(ctx: click.Context, store_check: bool, as_json: bool) -> None:
     """Look whether this machine can do the job, and say what to do if not.
 
-    Exit code 1 when something stands in the way of recording.
+    Exit code 1 when something stands in the way of recording, or --store-check finds damage.
     """
     from plantigrade_gateway.analysis.serialise import plain, text_of
-    from plantigrade_gateway.cli.doctor import State, examine
+    from plantigrade_gateway.cli.doctor import State, check_whole_store, examine
     from plantigrade_gateway.report.console import console, item, paragraph
 
-    checks = examine(_store(ctx))
+    if store_check:
+        path = _store(ctx) or schema.default_path()
+        checks = check_whole_store(path, lambda text: click.echo(f"Reading {text}.", err=True))
+    else:
+        checks = examine(_store(ctx))
     if as_json:
         click.echo(text_of([plain(check) for check in checks]))
     else:
@@ -397,6 +406,7 @@ def _open_store(ctx: click.Context, *, read_only: bool = True) -> "Store":
 livecli.register(main, _store_option, _json_option, _store)
 pages.register(main, _store_option, _store)
 desk.register(main, _store_option, _store)
+repair.register(main, _json_option)
 calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)

@@ -60,12 +60,10 @@ def verify_session(store: Store, session: Session) -> list[str]:
 
 def lost_line(session: Session, gap: Gap) -> str:
     """Return what a gap costs: session, pieces and the time from its beginning to its end."""
-    origin_ns = session.first_ns
-    if gap.from_ns is None:
-        start = "the beginning"
-    else:
-        start = clock((gap.from_ns - (origin_ns or gap.from_ns)) / 1e9)
-    end = "the end"
+    start, end = "the beginning", "the end"
+    origin_ns = session.first_ns or 0
+    if gap.from_ns is not None:
+        start = clock((gap.from_ns - origin_ns) / 1e9)
     if gap.to_ns is not None:
-        end = clock((gap.to_ns - (gap.to_ns if origin_ns is None else origin_ns)) / 1e9)
+        end = clock((gap.to_ns - origin_ns) / 1e9)
     return f"session {session.session_id}, {gap.pieces}, {start} to {end}: {gap.reason}"
