@@ -288,15 +288,18 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.report.export import export as write
     from plantigrade_gateway.report.frames import write_frames
+    from plantigrade_gateway.store.check import batches_told
     from plantigrade_gateway.store.sessions import find
 
     with _open_store(ctx) as store:
-        session_id = find(store, session).session_id
+        one = find(store, session)
+        session_id = one.session_id
+        record = batches_told(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
         files = write(
             store,
             session_id,
             folder,
-            write_frames=lambda path: write_frames(path, store.batches(session_id)),
+            write_frames=lambda path: write_frames(path, record),
             replace=replace,
         )
     if as_json:
@@ -406,7 +409,7 @@ def _open_store(ctx: click.Context, *, read_only: bool = True) -> "Store":
 livecli.register(main, _store_option, _json_option, _store)
 pages.register(main, _store_option, _store)
 desk.register(main, _store_option, _store)
-repair.register(main, _json_option)
+repair.register(main, _store_option, _json_option, _store)
 calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)

@@ -1,9 +1,10 @@
 """Read a whole store and report what is wrong with it; changes nothing."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.formats import clock
+from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.store.pieces import Gap
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
@@ -56,6 +57,14 @@ def verify_session(store: Store, session: Session) -> list[str]:
     if late:
         found.append(f"{name}: {late} events without their raw bytes")
     return found
+
+
+def batches_told(store: Store, session: Session, say: Callable[[str], None]) -> Iterator[Batch]:
+    """Read a session's record back as `Store.batches`, and say what is lost of it."""
+    for stretch in store.stretches(session.session_id):
+        for gap in stretch.gaps:
+            say(lost_line(session, gap))
+        yield stretch.batch
 
 
 def lost_line(session: Session, gap: Gap) -> str:
