@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway.cli import calibrate, desk, drills, pages
+from plantigrade_gateway.cli import calibrate, desk, drills, pages, repair
 from plantigrade_gateway.cli import run as livecli
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
@@ -318,15 +318,18 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.report.export import export as write
     from plantigrade_gateway.report.frames import write_frames
+    from plantigrade_gateway.store.check import batches_told
     from plantigrade_gateway.store.sessions import find
 
     with _open_store(ctx) as store:
-        session_id = find(store, session).session_id
+        one = find(store, session)
+        session_id = one.session_id
+        record = batches_told(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
         files = write(
             store,
             session_id,
             folder,
-            write_frames=lambda path: write_frames(path, store.batches(session_id)),
+            write_frames=lambda path: write_frames(path, record),
             replace=replace,
         )
     if as_json:
@@ -352,7 +355,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
     from plantigrade_gateway.store.sessions import find
 
     done, failed = [], []
-    with _open_store(ctx) as store:
+    with _open_store(ctx, read_only=False) as store:
         store.recover()
         ended = [one for one in store.sessions() if one.state != "open"]
         chosen = [find(store, session)] if session else ended
@@ -386,20 +389,29 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
 
 
 @main.command()
+@click.option(
+    "--store-check",
+    is_flag=True,
+    help="Read all of the store instead, page by page and piece by piece, and say what is damaged.",
+)
 @_json_option
 @_store_option
 @click.pass_context
-def doctor(ctx: click.Context, as_json: bool) -> None:
+def doctor(ctx: click.Context, store_check: bool, as_json: bool) -> None:
     """Look whether this machine can do the job, and say what to do if not.
 
-    Exit code 1 when something stands in the way of recording.
+    Exit code 1 when something stands in the way of recording, or --store-check finds damage.
     """
     from plantigrade_gateway.analysis.serialise import text_of
-    from plantigrade_gateway.cli.doctor import State, examine
+    from plantigrade_gateway.cli.doctor import State, check_whole_store, examine
     from plantigrade_gateway.converter import plain
     from plantigrade_gateway.report.console import console, item, paragraph
 
-    checks = examine(_store(ctx))
+    if store_check:
+        path = _store(ctx) or schema.default_path()
+        checks = check_whole_store(path, lambda text: click.echo(f"Reading {text}.", err=True))
+    else:
+        checks = examine(_store(ctx))
     if as_json:
         click.echo(text_of([plain(check) for check in checks]))
     else:
@@ -418,16 +430,17 @@ def _store(ctx: click.Context) -> Path | None:
     return named if isinstance(named, Path) else None
 
 
-def _open_store(ctx: click.Context) -> "Store":
+def _open_store(ctx: click.Context, *, read_only: bool = True) -> "Store":
     """Open the store that is there already."""
     from plantigrade_gateway.store.store import Store
 
-    return Store.open(_store(ctx), create=False)
+    return Store.open(_store(ctx), create=False, read_only=read_only)
 
 
 livecli.register(main, _store_option, _json_option, _store)
 pages.register(main, _store_option, _store)
 desk.register(main, _store_option, _store)
+repair.register(main, _store_option, _json_option, _store)
 calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)

@@ -15,6 +15,7 @@ from plantigrade.summary import bouts_of, summarise_walk
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.record.entries import is_lost
 from plantigrade_gateway.report.console import console, heading, item, paragraph, put, table
 from plantigrade_gateway.report.measures import (
     show_drills,
@@ -259,6 +260,9 @@ def session_json(line: SessionLine) -> dict[str, Any]:
 def redone_line(session: Session, found: Analysis, changed: int) -> str:
     """Say what making a session's results again came to."""
     what = "nothing changed" if not changed else f"{formats.plural(changed, 'result')} changed"
+    gaps = 0 if found.quality is None else sum(map(is_lost, found.quality.notes))
+    if gaps:
+        what += f"; {formats.plural(gaps, 'gap')} in its record, see plantigrade show"
     return (
         f"{session.session_id[:8]}  {formats.plural(len(found.steps), 'step')}, "
         f"{formats.plural(len(found.swings), 'swing')}, "

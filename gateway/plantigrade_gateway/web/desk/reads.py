@@ -180,7 +180,7 @@ class DeskStore:
         """
         with self._guard:
             if self._store is None:
-                self._store = Store.open(self.path, create=False)
+                self._store = Store.open(self.path, read_only=True)
             return self._store
 
     def all(self) -> list[Listed]:

@@ -390,7 +390,10 @@ def test_a_session_that_cannot_be_prepared_says_why(made, tmp_path):
     with Store.open(path) as store:
         session_id = store.sessions()[0].session_id
         store.database.read("DELETE FROM derived")
-        store.database.read("UPDATE chunks SET data = x'00' WHERE seq = 3")
+        store.database.read(
+            "CREATE TRIGGER refuse BEFORE INSERT ON derived"
+            " BEGIN SELECT RAISE(ABORT, 'nothing may be prepared'); END"
+        )
     app = FastAPI()
     app.include_router(desk_router(path))
     with TestClient(app) as client:
@@ -398,7 +401,7 @@ def test_a_session_that_cannot_be_prepared_says_why(made, tmp_path):
         ready = f"/sessions/{session_id}/prepared.json"
         wait_until(lambda: client.get(ready).json()["problem"])
         said = client.get(ready).json()["problem"]
-        assert "chunk 3" in said and "Traceback" not in said
+        assert "nothing may be prepared" in said and "Traceback" not in said
 
 
 def test_what_is_exported_is_what_the_command_writes(client, base):
