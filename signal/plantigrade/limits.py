@@ -27,8 +27,8 @@ class Limits:
     contact_gap_s, contact_min_s, contact_max_s : float
         Gaps under it are bridged, contacts outside the two are dropped (ours).
     air_bw : float
-        A walker's foot may be in the air below this load, × BW: so the baseline is learnt, and
-        steps are found in a laced shoe that presses by the contact load and more (ours).
+        A walker's foot may be in the air below this load, × BW: only the baseline is learnt so,
+        since a tightly laced shoe can press by more than the contact load (ours).
     cop_bw : float
         Below this load, × BW, there is no CoP (ours).
     bridge_s : float
