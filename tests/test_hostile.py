@@ -113,7 +113,7 @@ def practice() -> tuple[Entry, ...]:
 
 def takes_entry(kind: Kind, insole: int) -> Take:
     """Return what hands one entry's data in, amid the practice session."""
-    before, after = practice()[:200], practice()[200:260]
+    before, after = practice()[:80], practice()[80:100]
 
     def take(data: bytes) -> bool:
         at = before[-1].arrival_ns
@@ -167,7 +167,7 @@ def marks(folder: Path) -> Way:
 
 def exchanges(folder: Path) -> Way:
     """An exchange of another length, or of times that cannot be, is left out."""
-    at = practice()[199].arrival_ns
+    at = practice()[79].arrival_ns
     seeds = [exchange_data(at - 9_000_000, at, 5), exchange_data(-(2**63), 2**63 - 1, 2**32 - 1)]
     return Way("time exchange", seeds, takes_entry(Kind.EXCHANGE, 0))
 
