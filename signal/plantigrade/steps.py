@@ -21,15 +21,15 @@ from plantigrade.runs import Run, RunSegmenter
 from plantigrade.stance import measured, unmeasured
 
 OTHER_OFF_SHARE = 0.25
-"""The other foot swings through during at least this part of a stance (ours): single support is
+"""The other foot swings through during at least this part of a stance: single support is
 about two thirds of a stance at normal speed, and well over this in the slowest walk."""
 OTHER_OFF_S = 0.10
-"""… and at least so long (ours)."""
+"""… and at least so long."""
 LEAST_PEAK_BW = 0.5
-"""A stance carries the body: its load reaches this, × BW (ours; the mid-stance valley of fast
+"""A stance carries the body: its load reaches this, × BW (the mid-stance valley of fast
 walking is about 0.7)."""
 AIR_S = (0.2, 1.0)
-"""A swing phase lasts between these (ours; about 0.4 s at normal speed)."""
+"""A swing phase lasts between these (about 0.4 s at normal speed)."""
 PATIENCE_S = 1.0
 """Rows of which nothing can come wait at most so long (a matter of memory alone)."""
 _FEW = 8

@@ -24,7 +24,8 @@ PATH = Path(__file__).resolve().parents[2] / "hardware_notes" / "analysis.schema
 
 Json = dict[str, Any]
 
-LATER = {"stand_quiet_mm", "bearing_broad", "midfoot_medial_share"}
+LATER = {"bearing_broad", "midfoot_medial_share", "stand_quiet_mm"}
+LATER |= {"stand_quiet_share", "stand_quiet_bw", "stand_least_bw"}
 """Keys that came after release 0.1.0: what it wrote lacks them."""
 
 
