@@ -12,9 +12,10 @@ from plantigrade.limits import G_M_S2, Limits
 from plantigrade_gateway.analysis.practice import Practice
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import shelf
-from plantigrade_gateway.drills.model import BalanceTarget, Choice, CopSource, Feedback
+from plantigrade_gateway.drills.model import BalanceTarget, Choice, Feedback
 from plantigrade_gateway.drills.run import note_bearing
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.sound.pitch import CopSource
 
 
 @pytest.mark.parametrize("known", [True, False])
