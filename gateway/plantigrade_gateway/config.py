@@ -9,7 +9,6 @@ file or the command line, and are never printed.
 import difflib
 import os
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,13 +17,16 @@ from urllib.parse import urlsplit
 
 import platformdirs
 
-from plantigrade.errors import SignalError
+from plantigrade.errors import ForeignError, SignalError, shown
+from plantigrade.foreign import read_toml
 from plantigrade.limits import LIMITS, Limits
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_file, read_secret
 
 PREFIX = "PLANTIGRADE_"
 """Of a setting's name in the environment: ``tsdb.url`` is PLANTIGRADE_TSDB_URL."""
 
+_LARGE = 1e18  # a whole number may be larger than any float
 _WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
 Value = str | int | float | bool | None
 
@@ -290,11 +292,9 @@ def table(config: Config) -> list[dict[str, Any]]:
 
 def _parsed(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text("utf-8"))
-    except OSError as error:
-        raise InputError(f"settings {path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"settings {path}: is not TOML ({error})") from error
+        return read_toml(read_file(path, f"settings {path}"), f"settings {path}")
+    except ForeignError as error:
+        raise InputError(str(error)) from error
 
 
 def _flat(read: Mapping[str, Any]) -> dict[str, Any]:
@@ -316,7 +316,7 @@ def _known(name: str, where: str) -> Setting:
 def _unknown(name: str, names: list[str], where: str, what: str = "setting") -> str:
     near = difflib.get_close_matches(name, names, 1, 0.5)
     advice = f"did you mean {near[0]}?" if near else "see plantigrade settings for those there are"
-    return f"{where}{name} is no {what}; {advice}"
+    return f"{where}{shown(name, quoted=False)} is no {what}; {advice}"
 
 
 def _read(setting: Setting, text: str, where: str) -> object:
@@ -327,7 +327,7 @@ def _read(setting: Setting, text: str, where: str) -> object:
         try:
             return setting.kind(text)
         except ValueError:
-            raise InputError(f"{where}: is {text!r}, expected a number") from None
+            raise InputError(f"{where}: is {shown(text)}, expected a number") from None
     return text
 
 
@@ -336,14 +336,15 @@ def _checked(setting: Setting, value: object, where: str) -> Value:
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     if type(value) is not kind:
-        shown = "what it is" if setting.secret else repr(value)
+        found = "what it is" if setting.secret else shown(value)
         expected = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
-        raise InputError(f"{where}: is {shown}, expected {expected[kind]}")
+        raise InputError(f"{where}: is {found}, expected {expected[kind]}")
     if isinstance(value, int | float) and not isinstance(value, bool):
         if not setting.low <= value <= setting.high:
             unit = f" {setting.unit}" if setting.unit else ""
             raise InputError(
-                f"{where}: is {value:g}{unit}, expected {setting.low:g} to {setting.high:g}{unit}"
+                f"{where}: is {_written(value)}{unit}, expected "
+                f"{setting.low:g} to {setting.high:g}{unit}"
             )
         return value
     if isinstance(value, str):
@@ -352,19 +353,34 @@ def _checked(setting: Setting, value: object, where: str) -> Value:
     return bool(value)
 
 
+def _written(value: float) -> str:
+    return f"{value:g}" if abs(value) < _LARGE else shown(value)
+
+
 def _check_text(setting: Setting, value: str, where: str) -> None:
     if setting.form == "word" and not _WORD.fullmatch(value):
-        raise InputError(f"{where}: is {value!r}, expected up to 32 small letters, digits, - and _")
+        raise InputError(
+            f"{where}: is {shown(value)}, expected up to 32 small letters, digits, - and _"
+        )
     if setting.form == "url":
-        url = urlsplit(value)
-        if "@" in url.netloc:
-            raise InputError(f"{where}: holds a name or password; give a token instead")
-        if url.scheme not in ("http", "https") or not url.hostname or url.query:
-            raise InputError(f"{where}: is {value!r}, expected http://HOST:PORT or https://HOST")
+        _check_url(value, where)
     if "|" in setting.form and value not in setting.form.split("|"):
-        raise InputError(f"{where}: is {value!r}, expected {setting.form.replace('|', ', ')}")
+        raise InputError(f"{where}: is {shown(value)}, expected {setting.form.replace('|', ', ')}")
     if not value and not setting.secret:
         raise InputError(f"{where}: is empty; leave it out instead")
+
+
+def _check_url(value: str, where: str) -> None:
+    if "@" in value:
+        raise InputError(f"{where}: holds a name or password; give a token instead")
+    try:
+        url = urlsplit(value)
+        good = url.scheme in ("http", "https") and url.hostname and not url.query
+        good = bool(good) and url.port != 0  # the port is only looked at here
+    except ValueError:  # brackets without an address, a port that is none
+        good = False
+    if not good or not value.isprintable() or " " in value:
+        raise InputError(f"{where}: is {shown(value)}, expected http://HOST:PORT or https://HOST")
 
 
 def _take_secrets(values: dict[str, Value], origin: dict[str, str]) -> None:
@@ -373,11 +389,5 @@ def _take_secrets(values: dict[str, Value], origin: dict[str, str]) -> None:
         file = values.get(f"{setting.name}_file")
         if not setting.secret or file is None or values[setting.name] is not None:
             continue
-        try:
-            text = Path(str(file)).read_text("utf-8").strip()
-        except (OSError, UnicodeDecodeError) as error:
-            reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-            raise InputError(f"{setting.name}_file {file}: cannot be read ({reason})") from error
-        if not text or "\n" in text:
-            raise InputError(f"{setting.name}_file {file}: expected one line that is the secret")
+        text = read_secret(Path(str(file)), f"{setting.name}_file {file}").strip()
         values[setting.name], origin[setting.name] = text, str(file)

@@ -3,6 +3,7 @@
 Times are host times in seconds on the session's time line. Every event says when it was confirmed
 (`confirmed_s`, the time of the last sample it was decided from) and which sample begins it
 (`first_index`, on the paired time line): with the kind and the foot that is its identity.
+A field with a default came later than the others: an event kept by an older version lacks it.
 """
 
 from dataclasses import dataclass
@@ -245,6 +246,16 @@ class Push:
         sooner) to the end of the push, for sound and pictures; y is a fraction of length.
     end_s : float or None
         When the push ends.
+    heel_share_address, heel_share_trail_peak : float or None
+        The heel's share of the trail foot's own load, in the stillness before the start and at the
+        trail peak.
+    midfoot_impulse_share : float or None
+        Midfoot impulse / whole foot's impulse between heel leave and fore take.
+    is_good : bool or None
+        `plantigrade.predicates.is_good_push` by the limits of the analysis; None where it cannot
+        be told.
+    from_heel, heel_loaded : bool or None
+        `plantigrade.predicates.is_from_heel` and `is_heel_loaded`, likewise.
     """
 
     manner: Manner
@@ -265,6 +276,12 @@ class Push:
     path_t_s: tuple[float, ...]
     path_y: tuple[float, ...]
     end_s: float | None
+    heel_share_address: float | None = None
+    heel_share_trail_peak: float | None = None
+    midfoot_impulse_share: float | None = None
+    is_good: bool | None = None
+    from_heel: bool | None = None
+    heel_loaded: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,11 +310,20 @@ class Swing:
     heel_lift : HeelLift
     push : Push
     lead_cop_travel, trail_cop_travel : float or None
-        Front-to-back travel of each foot's CoP, fraction of length; the lead foot's unloaded
-        interval apart.
+        Front-to-back travel of each foot's CoP from start to lead peak, fraction of length; the
+        lead foot's unloaded interval apart. None where samples are missing in it.
     touches_gap : bool
     first_index : int
     confirmed_s : float
+    both_cop_travel : float or None
+        Front-to-back travel of both feet's CoP together (load-weighted y), from start to lead
+        peak, in lengths; turned-out feet blur it.
+    trail_peak_bw : float or None
+        Trail load at the trail peak, × BW (about).
+    lead_rise_bw_s : float or None
+        The lead foot's steepest rise of load over 50 ms between start and lead peak, BW/s (about).
+    lead_heel_share_address : float or None
+        The heel's share of the lead foot's own load in the stillness before the start.
     """
 
     lead: Foot
@@ -323,6 +349,10 @@ class Swing:
     touches_gap: bool
     first_index: int
     confirmed_s: float
+    both_cop_travel: float | None = None
+    trail_peak_bw: float | None = None
+    lead_rise_bw_s: float | None = None
+    lead_heel_share_address: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

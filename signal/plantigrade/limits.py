@@ -92,6 +92,10 @@ class Limits:
     push_travel         0.15     length      ours
     stand_quiet_mm      10       mm          ours
     bearing_broad       0.18     foot load   ours, per layout
+    push_begins_by      0.4      length      ours
+    trail_heel_from     0.5      foot load   more than half: common practice, no published source
+    trail_heel_gain     0.1      foot load   ours
+    heel_back_by_s      0.05     s           ours
     stand_quiet_share   0.1      load        ours; quiet standing moves it by a few hundredths
     stand_quiet_bw      0.2      BW          ours
     stand_least_bw      0.5      BW          ours
@@ -113,7 +117,8 @@ class Limits:
         "BW",
         0,
         0.5,
-        "A walker's foot may be in the air below this: only the baseline is learnt so.",
+        "A walker's foot may be in the air below this: so the baseline is learnt, and steps in "
+        "tight shoes are found.",
     )
     cop_bw: float = _limit(0.05, "BW", 0.005, 0.5, "A foot that carries less has no CoP.")
     bridge_s: float = _limit(0.040, "s", 0, 0.2, "Missing samples up to this long are bridged.")
@@ -175,6 +180,26 @@ class Limits:
     )
     bearing_broad: float = _limit(
         0.18, "foot load", 0, 1, "Bearing is broad when the midfoot carries this or more."
+    )
+    push_begins_by: float = _limit(
+        0.40, "length", 0, 1, "A good push begins at or behind this: its CoP's rearmost place."
+    )
+    trail_heel_from: float = _limit(
+        0.50, "foot load", 0, 1, "The trail heel is loaded when it carries this at the trail peak."
+    )
+    trail_heel_gain: float = _limit(
+        0.10,
+        "foot load",
+        0,
+        1,
+        "It also carries so much more than at address.",
+    )
+    heel_back_by_s: float = _limit(
+        0.05,
+        "s",
+        -1,
+        2,
+        "The lead heel is back in time so long after the lead share regains its address level.",
     )
     stand_quiet_share: float = _limit(
         0.10, "load", 0.01, 0.5, "The left foot's share of the load stays within this in a stand."

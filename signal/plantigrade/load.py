@@ -89,11 +89,6 @@ def total_load(values: FloatArray) -> FloatArray:
     return load
 
 
-def few_loads(values: FloatArray) -> list[float]:
-    """Return what `total_load` does, as floats: for a few rows arrays cost more than a loop."""
-    return [row[0] + row[1] + row[2] + row[3] for row in values.tolist()]
-
-
 def centre_of_pressure(values: FloatArray, least_n: float) -> FloatArray:
     """Return the CoP of one foot as fractions of width and length.
 

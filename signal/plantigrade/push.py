@@ -12,6 +12,7 @@ from plantigrade.events import Manner, Push, Timing
 from plantigrade.limits import Setup
 from plantigrade.load import centre_of_pressure, total_load
 from plantigrade.onset import smooth, upward_crossing
+from plantigrade.swingmeasures import impulse_share
 
 SMOOTH_S = 0.020
 """Half width of the smoothing of load and moments, s (ours)."""
@@ -210,6 +211,7 @@ def _transfer(
         else None,
         medial_share_fore_take=1.0 - x_take,
         cop_x_fore_take=x_take,
+        midfoot_impulse_share=impulse_share(even, Column.MIDFOOT, leave, take),
     )
 
 

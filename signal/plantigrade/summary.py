@@ -119,6 +119,21 @@ class SwingSet:
         how many.
     lead_cop_travel, trail_cop_travel : Stat
         Fraction of length.
+    good_pushes, pushes_from_heel, trail_heels : Proportion
+        Pushes that are good, that began at or behind the limit, and swings whose trail heel was
+        loaded at the trail peak, by the limits of the analysis; of those that can be told.
+    push_from : Stat
+        Rearmost CoP of the push, fraction of length.
+    midfoot_impulse_share : Stat
+        The midfoot's share of the trail foot's impulse between heel leave and fore take.
+    heel_share_address, heel_share_trail_peak, lead_heel_share_address : Stat
+        The heel's share of its own foot's load: of the trail foot, and of the lead foot.
+    both_cop_travel : Stat
+        Of both feet's CoP together, lengths.
+    trail_peak_bw : Stat
+        × BW (about).
+    lead_rise_bw_s : Stat
+        BW/s (about).
     """
 
     swings: int
@@ -144,6 +159,17 @@ class SwingSet:
     trail_return_share: Stat
     lead_cop_travel: Stat
     trail_cop_travel: Stat
+    good_pushes: Proportion
+    pushes_from_heel: Proportion
+    trail_heels: Proportion
+    push_from: Stat
+    midfoot_impulse_share: Stat
+    heel_share_address: Stat
+    heel_share_trail_peak: Stat
+    lead_heel_share_address: Stat
+    both_cop_travel: Stat
+    trail_peak_bw: Stat
+    lead_rise_bw_s: Stat
 
 
 def bouts_of(steps: Iterable[Step]) -> tuple[tuple[Step, ...], ...]:
@@ -249,6 +275,17 @@ def summarise_swings(swings: Sequence[Swing]) -> SwingSet:
         trail_return_share=stat(lambda s: s.trail_return_share),
         lead_cop_travel=stat(lambda s: s.lead_cop_travel),
         trail_cop_travel=stat(lambda s: s.trail_cop_travel),
+        good_pushes=_known(s.push.is_good for s in swings),
+        pushes_from_heel=_known(s.push.from_heel for s in swings),
+        trail_heels=_known(s.push.heel_loaded for s in swings),
+        push_from=stat(lambda s: s.push.travel_from),
+        midfoot_impulse_share=stat(lambda s: s.push.midfoot_impulse_share),
+        heel_share_address=stat(lambda s: s.push.heel_share_address),
+        heel_share_trail_peak=stat(lambda s: s.push.heel_share_trail_peak),
+        lead_heel_share_address=stat(lambda s: s.lead_heel_share_address),
+        both_cop_travel=stat(lambda s: s.both_cop_travel),
+        trail_peak_bw=stat(lambda s: s.trail_peak_bw),
+        lead_rise_bw_s=stat(lambda s: s.lead_rise_bw_s),
     )
 
 
@@ -298,6 +335,12 @@ def _on(a: Step, b: Step) -> bool:
 
 def _shares(kind: type[_Class], found: Sequence[_Class]) -> dict[_Class, Proportion]:
     return {name: proportion(found.count(name), len(found)) for name in kind}
+
+
+def _known(facts: Iterable[bool | None]) -> Proportion:
+    """Return how many facts hold, of those that are known."""
+    known = [fact for fact in facts if fact is not None]
+    return proportion(sum(known), len(known))
 
 
 def _less(a: float | None, b: float | None) -> float | None:

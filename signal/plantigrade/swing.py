@@ -1,6 +1,6 @@
 """One swing, read from a window of rows that holds it whole: its moments, and what they bound."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -8,9 +8,11 @@ from plantigrade.block import FloatArray
 from plantigrade.events import HeelLift, Push, Swing
 from plantigrade.heellift import measure_heel_lift
 from plantigrade.limits import Setup
-from plantigrade.load import centre_of_pressure, share, total_load
+from plantigrade.load import share, total_load
 from plantigrade.onset import onset, peak_at, smooth, upward_crossing
+from plantigrade.predicates import is_from_heel, is_good_push, is_heel_loaded
 from plantigrade.push import Moments, measure_push, push_end, trail_y
+from plantigrade.swingmeasures import heel_share, steepest_rise, travel_of
 
 SMOOTH_S = 0.030
 """Half width of the smoothing of shares and loads that moments are read from, s (ours)."""
@@ -159,9 +161,28 @@ def _pace(rise: FloatArray, height: float) -> float:
 def push_of(window: Window, shape: Outline, end: int, setup: Setup) -> Push:
     """Read the trail foot's push, from the start to row `end`."""
     begin = int(shape.start)
-    return measure_push(
+    push = measure_push(
         window.t_s[begin:], window.trail[begin:], _moments(shape), end - begin, setup
     )
+    still, peak = _still(shape), round(shape.trail_peak)
+    half = setup.samples(SMOOTH_S)
+    beside = smooth(window.trail[max(peak - half, 0) : peak + half + 1, :4], half)
+    push = replace(
+        push,
+        heel_share_address=heel_share(window.trail[still], setup.cop_n),
+        heel_share_trail_peak=heel_share(beside[min(peak, half)][None], setup.cop_n),
+    )
+    return replace(
+        push,
+        is_good=is_good_push(push, setup.limits),
+        from_heel=is_from_heel(push, setup.limits),
+        heel_loaded=is_heel_loaded(push, setup.limits),
+    )
+
+
+def _still(shape: Outline) -> slice:
+    """Return the rows of the stillness before the start."""
+    return slice(shape.address.start, min(shape.address.stop, int(shape.start) + 1))
 
 
 def push_end_of(window: Window, shape: Outline, stop: int, setup: Setup) -> int | None:
@@ -196,6 +217,10 @@ def swing_of(
         window.t_s, window.lead, int(shape.start), peak, _level_s(window, shape), setup
     )
     tempo = (shape.trail_peak - shape.start) / (shape.lead_peak - shape.trail_peak)
+    rows = slice(int(shape.start), peak + 1)
+    lead, trail, t_s = window.lead[rows], window.trail[rows], window.t_s[rows]
+    half, least_n = setup.samples(SMOOTH_S), setup.cop_n
+    rise = steepest_rise(t_s, total_load(lead))
     return Swing(
         lead=setup.lead,
         address_s=float(window.t_s[shape.address.start]),
@@ -215,11 +240,15 @@ def swing_of(
         trail_return_share=_trail_return(window, shape, finish),
         heel_lift=heel,
         push=push,
-        lead_cop_travel=_travel(window, shape, finish, heel, setup, lead=True),
-        trail_cop_travel=_travel(window, shape, finish, heel, setup, lead=False),
+        lead_cop_travel=travel_of((lead,), half, least_n, _loaded(t_s, heel)),
+        trail_cop_travel=travel_of((trail,), half, least_n),
         touches_gap=missing,
         first_index=window.first + int(shape.start),
         confirmed_s=float(window.t_s[-1]),
+        both_cop_travel=travel_of((lead, trail), half, least_n),
+        trail_peak_bw=_trail_peak_bw(window, shape, setup),
+        lead_rise_bw_s=None if rise is None else rise / setup.bw_n,
+        lead_heel_share_address=heel_share(window.lead[_still(shape)], least_n),
     )
 
 
@@ -258,17 +287,17 @@ def _trail_return(window: Window, shape: Outline, finish: int) -> float | None:
     return fall if fall >= TRAIL_RETURN else None
 
 
-def _travel(
-    window: Window, shape: Outline, finish: int, heel: HeelLift, setup: Setup, *, lead: bool
-) -> float | None:
-    """Return the front-to-back travel of a foot's CoP, the lead foot's unloaded interval apart."""
-    rows = slice(int(shape.start), finish + 1)
-    values = (window.lead if lead else window.trail)[rows, :6]
-    even = smooth(values, setup.samples(SMOOTH_S))
-    y = centre_of_pressure(even, setup.cop_n)[:, 1]
-    if lead and heel.lift_s is not None:
-        until = window.t_s[finish] if heel.return_s is None else heel.return_s
-        t = window.t_s[rows]
-        y = y[(t < heel.lift_s) | (t > until)]
-    y = y[~np.isnan(y)]
-    return float(y.max() - y.min()) if len(y) else None
+def _loaded(t_s: FloatArray, heel: HeelLift) -> np.ndarray | None:
+    """Return the rows outside the lead foot's unloaded interval; None where it has none."""
+    if heel.lift_s is None:
+        return None
+    until = np.inf if heel.return_s is None else heel.return_s
+    apart: np.ndarray = (t_s < heel.lift_s) | (t_s > until)
+    return apart
+
+
+def _trail_peak_bw(window: Window, shape: Outline, setup: Setup) -> float | None:
+    """Return the trail load at the trail peak, × BW; None where missing samples lie beside it."""
+    if _time(window, shape.trail_peak) is None:
+        return None
+    return float(window.trail_n[round(shape.trail_peak)]) / setup.bw_n

@@ -30,7 +30,7 @@ def refused(path: Path | None, *words: str, **environment: str) -> None:
     with pytest.raises(InputError) as caught:
         load(path, environment)
     text = str(caught.value)
-    assert "\n" not in text and SECRET not in text
+    assert "\n" not in text and SECRET not in text and len(text) < 300
     for word in words:
         assert word in text, text
 
@@ -82,7 +82,15 @@ def test_variables_of_others_are_left_alone(write):
         ('[tsdb]\nurl = "db:8428"', "expected http://HOST:PORT"),
         ('[tsdb]\nurl = "http://me:k7-do-not-print-me@db"', "holds a name or password"),
         ('[mqtt]\ntls = "yes"', "expected true or false"),
+        ('[tsdb]\nurl = "http://[::1"', "expected http://HOST:PORT"),
+        ('[tsdb]\nurl = "http://db:99999"', "expected http://HOST:PORT"),
+        ('[tsdb]\nurl = "http://me:k7-do-not-print-me@[::1"', "holds a name or password"),
         ("[mqtt]\nport = 70000", "expected 1 to 65535"),
+        ("[mqtt]\nport = 9223372036854775807", "expected 1 to 65535"),
+        ("[mqtt]\nport = " + "9" * 400, "a whole number of more than 64 bits"),
+        ("[mqtt]\nport = " + "[" * 1000, "nested more than 32 deep"),
+        ('site = "' + "x" * 4000 + '"', "x', expected up to 32 small letters"),
+        ("x" * 4000 + " = 1", "x is no setting; see plantigrade settings"),
         ('[mqtt]\nhost = ""', "is empty"),
         ('[log]\nlevel = "loud"', "expected debug, info, warning, error"),
         ('[tsdb]\ntoken = "k7-do-not-print-me"', "name that as tsdb.token_file"),
@@ -100,6 +108,8 @@ def test_a_named_file_must_be_there(tmp_path):
 
 
 def test_bad_variables_name_themselves(write):
+    refused(write(""), "expected 1 to 65535", PLANTIGRADE_MQTT_PORT="9" * 400)
+    refused(write(""), "expected a number", PLANTIGRADE_MQTT_PORT="9" * 5000)
     refused(write(""), "PLANTIGRADE_MQTT_PORT", "'x'", PLANTIGRADE_MQTT_PORT="x")
     refused(write(""), "PLANTIGRADE_MQTT_TLS", PLANTIGRADE_MQTT_TLS="maybe")
 
@@ -107,6 +117,9 @@ def test_bad_variables_name_themselves(write):
 def test_secrets_come_from_a_file_or_the_environment(write, tmp_path):
     secret = tmp_path / "token"
     secret.write_text(SECRET + "\n")
+    secret.chmod(0o644)
+    refused(write(f'[tsdb]\ntoken_file = "{secret}"\n'), "tsdb.token_file", f"chmod 600 {secret}")
+    secret.chmod(0o600)
     path = write(f'[tsdb]\ntoken_file = "{secret}"\n')
     found = load(path, {})
     assert found.text("tsdb.token") == SECRET and found.origin["tsdb.token"] == str(secret)

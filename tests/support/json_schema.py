@@ -8,7 +8,7 @@ import dataclasses
 import json
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -24,9 +24,28 @@ PATH = Path(__file__).resolve().parents[2] / "hardware_notes" / "analysis.schema
 
 Json = dict[str, Any]
 
-LATER = {"bearing_broad", "midfoot_medial_share", "stand_quiet_mm"}
-LATER |= {"stand_quiet_share", "stand_quiet_bw", "stand_least_bw"}
-"""Keys that came after release 0.1.0: what it wrote lacks them."""
+LATER = {
+    "Push": {
+        *("heel_share_address", "heel_share_trail_peak", "midfoot_impulse_share"),
+        *("is_good", "from_heel", "heel_loaded"),
+    },
+    "Swing": {
+        *("both_cop_travel", "trail_peak_bw", "lead_rise_bw_s", "lead_heel_share_address"),
+        "number_in_set",
+    },
+    "SwingSet": {
+        *("good_pushes", "pushes_from_heel", "trail_heels", "midfoot_impulse_share"),
+        *("heel_share_address", "heel_share_trail_peak", "lead_heel_share_address", "push_from"),
+        *("both_cop_travel", "trail_peak_bw", "lead_rise_bw_s"),
+    },
+    "Limits": {
+        *("push_begins_by", "trail_heel_from", "trail_heel_gain", "heel_back_by_s"),
+        *("stand_quiet_mm", "bearing_broad", "stand_quiet_share", "stand_quiet_bw"),
+        "stand_least_bw",
+    },
+    "FootStand": {"midfoot_medial_share"},
+}
+"""Keys that came into schema 1 after 0.1.0: an analysis that was kept before lacks them."""
 
 
 def whole() -> Json:
@@ -36,6 +55,7 @@ def whole() -> Json:
     swing = _schema(Swing, defs)
     defs["Swing"]["properties"]["set"] = {"type": ["string", "null"]}
     defs["Swing"]["required"].append("set")
+    defs["Swing"]["properties"]["number_in_set"] = {"type": ["integer", "null"]}
     set_ = _object(
         {"name": text, "start_s": number, "summary": _schema(SwingSet, defs)},
     )
@@ -63,11 +83,11 @@ def whole() -> Json:
     }
 
 
-def _object(properties: Json) -> Json:
+def _object(properties: Json, later: Collection[str] = ()) -> Json:
     return {
         "type": "object",
         "properties": properties,
-        "required": [name for name in properties if name not in LATER],
+        "required": [name for name in properties if name not in later],
     }
 
 
@@ -95,7 +115,8 @@ def _schema(annotation: Any, defs: dict[str, Json]) -> Json:
             defs[annotation.__name__] = {}
             hints = typing.get_type_hints(annotation)
             defs[annotation.__name__] = _object(
-                {f.name: _schema(hints[f.name], defs) for f in dataclasses.fields(annotation)}
+                {f.name: _schema(hints[f.name], defs) for f in dataclasses.fields(annotation)},
+                LATER.get(annotation.__name__, ()),
             )
         return {"$ref": f"#/$defs/{annotation.__name__}"}
     if issubclass(annotation, StrEnum):

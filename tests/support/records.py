@@ -96,6 +96,12 @@ def swing(first_index: int, lead: Foot = Foot.LEFT) -> Swing:
         path_t_s=(t, t + 0.01, t + 0.02),
         path_y=(0.1, 0.30000000000000004, 1e-300),
         end_s=t + 1.2,
+        heel_share_address=0.45,
+        heel_share_trail_peak=0.62,
+        midfoot_impulse_share=0.08,
+        is_good=True,
+        from_heel=True,
+        heel_loaded=True,
     )
     return Swing(
         lead=lead,
@@ -121,4 +127,8 @@ def swing(first_index: int, lead: Foot = Foot.LEFT) -> Swing:
         touches_gap=False,
         first_index=first_index,
         confirmed_s=t + 1.5,
+        both_cop_travel=0.15,
+        trail_peak_bw=0.8,
+        lead_rise_bw_s=2.5,
+        lead_heel_share_address=0.5,
     )

@@ -11,6 +11,7 @@ import numpy as np
 
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
+from plantigrade.foreign import read_json
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import drill_of
@@ -44,7 +45,7 @@ def read_mark(text: str) -> Choice | None:
     if not text.startswith(MARK) or "\n" not in text:
         return None
     try:
-        table = json.loads(text.split("\n", 1)[1])
+        table = read_json(text.split("\n", 1)[1], "mark")
         drill = table["drill"]
         return Choice(
             None if drill is None else drill_of(drill, "mark"), Feedback(table["feedback"])

@@ -14,6 +14,8 @@ from plantigrade_gateway.analysis.pipeline import Pipeline, Tap
 from plantigrade_gateway.analysis.practice import Practice, read_mark
 from plantigrade_gateway.analysis.quality import FootQuality, LinkQuality, Quality
 from plantigrade_gateway.analysis.result import (
+    SET,
+    SET_END,
     WEIGHT_DIFFERS,
     Analysis,
     Mark,
@@ -22,11 +24,15 @@ from plantigrade_gateway.analysis.result import (
 )
 from plantigrade_gateway.analysis.timeline import Output, Tallies
 from plantigrade_gateway.drills.run import DrillOutput
-from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.errors import RecordError
+from plantigrade_gateway.formats import clock
+from plantigrade_gateway.record.entries import Batch, Kind, is_lost
+from plantigrade_gateway.record.sets import SetStart
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings, with_settings
 from plantigrade_gateway.wire.stream import Counts, StreamEventKind
 
-_CUT_AT = (Kind.END, Kind.SETTINGS, Kind.MARK)
+_NOTED = (Kind.END, Kind.MARK, Kind.SET, Kind.SET_END)
+_CUT_AT = (*_NOTED, Kind.SETTINGS)
 """Entries before which a batch is cut: what comes before one never depends on it."""
 
 
@@ -137,12 +143,16 @@ class RecordAnalysis:
         self.reply.add(self.practice.push(output))
 
     def _note_entries(self, batch: Batch) -> None:
-        for at in np.flatnonzero((batch.kind == Kind.MARK) | (batch.kind == Kind.END)).tolist():
+        for at in np.flatnonzero(np.isin(batch.kind, _NOTED)).tolist():
             (entry,) = batch.slice(at, at + 1)
+            t_s = self._session_s(entry.arrival_ns)
             if entry.kind is Kind.END:
                 self.ended = True
+            elif entry.kind is Kind.SET:
+                self.marks.append(Mark(t_s, f"{SET} {_name_of(entry.data)}"))
+            elif entry.kind is Kind.SET_END:
+                self.marks.append(Mark(t_s, SET_END))
             else:
-                t_s = self._session_s(entry.arrival_ns)
                 text = entry.data.decode("utf-8", errors="replace")
                 choice = read_mark(text)
                 if choice is not None:
@@ -211,6 +221,9 @@ class RecordAnalysis:
             if foot not in heard:
                 yield f"the {foot} foot's insole was never heard"
         yield from self._tallies.notes()
+        for mark in self.marks:
+            if is_lost(mark.text):
+                yield f"at {clock(mark.t_s)} {mark.text}"
         for insole, ignored in self.pipeline.ignored().items():
             if ignored:
                 yield (
@@ -272,6 +285,14 @@ def analyse_record(
         analysis.push(batch)
     analysis.flush()
     return analysis.result()
+
+
+def _name_of(data: bytes) -> str:
+    """Return a set's name; empty where another version wrote what is not understood."""
+    try:
+        return SetStart.from_json(data).name
+    except RecordError:
+        return ""
 
 
 def _weight_notes(settings: SessionSettings, own_n: float | None) -> Iterator[str]:

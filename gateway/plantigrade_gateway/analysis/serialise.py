@@ -3,11 +3,7 @@
 Takes an `Analysis`, gives text; absent values are null. A single event's row is `eventrow.py`'s.
 """
 
-import dataclasses
 import json
-import math
-from collections.abc import Mapping
-from enum import StrEnum
 from typing import Any
 
 from plantigrade.summary import summarise_swings, summarise_walk
@@ -16,6 +12,7 @@ from plantigrade_gateway.analysis.eventrow import (
     event_row,
 )
 from plantigrade_gateway.analysis.result import Analysis, sets_of
+from plantigrade_gateway.converter import plain
 
 SCHEMA = 1
 """Version of the JSON: raised when a key goes or changes its meaning, not when one comes."""
@@ -34,7 +31,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
         As `hardware_notes/analysis.schema.json` describes it.
     """
     sets = sets_of(analysis.swings, analysis.marks)
-    set_of = {id(swing): run.name for run in sets for swing in run.swings}
+    place = {id(swing): (run.name, k) for run in sets for k, swing in enumerate(run.swings, 1)}
     quality = analysis.quality
     return {
         "schema": SCHEMA,
@@ -44,7 +41,14 @@ def document(analysis: Analysis) -> dict[str, Any]:
         "quality": None if quality is None else plain(quality.to_json()),
         "stands": [_body(stand) for stand in analysis.stands],
         "steps": [_body(step) for step in analysis.steps],
-        "swings": [{**_body(swing), "set": set_of.get(id(swing))} for swing in analysis.swings],
+        "swings": [
+            {
+                **_body(swing),
+                "set": place.get(id(swing), (None, None))[0],
+                "number_in_set": place.get(id(swing), (None, None))[1],
+            }
+            for swing in analysis.swings
+        ],
         "walk": plain(summarise_walk(analysis.steps)) if analysis.steps else None,
         "sets": [
             {
@@ -62,19 +66,6 @@ def document(analysis: Analysis) -> dict[str, Any]:
 def text_of(values: object) -> str:
     """Return JSON values as text, readable, without NaN."""
     return json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def plain(value: object) -> Any:  # noqa: ANN401 - any JSON value
-    """Return a result as JSON values: dataclasses and mappings as objects, NaN as null."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    return str(value) if isinstance(value, StrEnum) else value
 
 
 def _body(event: Measured) -> dict[str, Any]:

@@ -4,6 +4,7 @@ Exit codes: 0 well, 1 something failed, 2 an input or option that cannot be used
 standard error says which, where and what was expected).
 """
 
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -88,6 +89,7 @@ def main() -> None:
 
     A training aid, not a medical device.
     """
+    os.umask(0o077)  # what is written is data on a person: its owner may open it to others
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:  # a terminal that lacks a sign shows "?" in its place
@@ -114,7 +116,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
 
     The session is stored. Ctrl-C stops it with everything kept.
     """
-    from plantigrade_gateway.session.demo import INVENTED
+    from plantigrade_gateway.session.recorded import INVENTED
     from plantigrade_gateway.sources.replay import demo_file
 
     _replay(ctx, demo_file(), "demo (invented)", INVENTED, options)
@@ -152,28 +154,40 @@ def _replay(
     intro: str,
     options: dict[str, Any],
 ) -> None:
+    import asyncio
+
     from plantigrade_gateway.config import limits_of
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.session.demo import RunOptions, run
+    from plantigrade_gateway.session.recorded import ReplayJob
+    from plantigrade_gateway.session.runner import run, stops_on_signals
+    from plantigrade_gateway.session.stage import RunOptions
+    from plantigrade_gateway.sources.recording import ReplaySource
 
     out = console()
     config = config_of(ctx)
     set_up(config, "gateway")
-    # As fast as it goes there is nothing to look at.
-    shown = not options["fast"]
+    fast = options["fast"]  # there is nothing to look at
+    page = None if fast else web_options(options["page"], _store(ctx), show=out.is_terminal)
     run_options = RunOptions(
-        fast=options["fast"],
         sound=options["sound"],
         wav=options["wav"],
+        wav_instead=f"{path.stem}.wav",
+        fast=fast,
         store=_store(ctx),
-        page=web_options(options["page"], _store(ctx), show=out.is_terminal) if shown else None,
-        stay=out.is_terminal,
+        page=page,
         drilling=drilling(_store(ctx), options["drill"], options["feedback"], options["voice"]),
         config=config,
-        limits=limits_of(options["limits"]),
     )
-    run(path, source, intro, run_options, out)
+    usual, limits = config.limits(), limits_of(options["limits"])
+    change = (lambda s: s.with_limits(usual, limits)) if usual or limits else None
+    recording = ReplaySource(path, source, fast=fast, change=change)
+
+    async def until_told() -> None:
+        with stops_on_signals() as stop:
+            await run(ReplayJob(recording, intro, stays=out.is_terminal), run_options, out, stop)
+
+    asyncio.run(until_told())
 
 
 @main.command()
@@ -380,8 +394,9 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
 
     Exit code 1 when something stands in the way of recording.
     """
-    from plantigrade_gateway.analysis.serialise import plain, text_of
+    from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.cli.doctor import State, examine
+    from plantigrade_gateway.converter import plain
     from plantigrade_gateway.report.console import console, item, paragraph
 
     checks = examine(_store(ctx))

@@ -5,15 +5,17 @@ nearest name that is known. The drill itself is `model.py`'s.
 """
 
 import re
-import tomllib
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from difflib import get_close_matches
 from enum import StrEnum
 from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar
 
+from plantigrade.errors import ForeignError, shown
+from plantigrade.foreign import read_toml
+from plantigrade.limits import Limits
 from plantigrade_gateway.drills.model import (
     NONE,
     OUTCOME,
@@ -25,38 +27,47 @@ from plantigrade_gateway.drills.model import (
     HeelLiftTarget,
     Judge,
     PushTarget,
+    Say,
     Span,
     StayTarget,
     Target,
+    TrailHeelTarget,
     WalkTarget,
     When,
 )
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_file
 from plantigrade_gateway.sound.motifs import Motif
 from plantigrade_gateway.sound.pitch import CopSource
 
+DEFAULTS = Limits()
+"""Of an analysis whose limits nobody has set."""
 _NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
 _Choice = TypeVar("_Choice", bound=StrEnum)
 
-_TARGETS: dict[Judge, type[Target]] = {
-    Judge.PUSH: PushTarget,
-    Judge.HEEL_LIFT: HeelLiftTarget,
-    Judge.STAY: StayTarget,
-    Judge.BALANCE: BalanceTarget,
-    Judge.WALK_THROUGH: WalkTarget,
+_USUAL: dict[Judge, Callable[[Limits], Target]] = {
+    Judge.PUSH: PushTarget.of,
+    Judge.HEEL_LIFT: HeelLiftTarget.of,
+    Judge.STAY: lambda _: StayTarget(),
+    Judge.BALANCE: lambda _: BalanceTarget(),
+    Judge.WALK_THROUGH: lambda _: WalkTarget(),
+    Judge.TRAIL_HEEL: TrailHeelTarget.of,
 }
+"""The target of a file that says nothing of it, by the limits of the analysis."""
 _CUES = {
     Judge.PUSH: Cues("rolled", OUTCOME, CopSource.TRAIL, ticks=True, echo=True),
     Judge.HEEL_LIFT: Cues(tone=CopSource.LEAD, ticks=True),
     Judge.STAY: Cues(tone=CopSource.LEAD, ticks=True),
     Judge.BALANCE: Cues(tone=CopSource.BOTH),
     Judge.WALK_THROUGH: Cues(),
+    Judge.TRAIL_HEEL: Cues(tone=CopSource.TRAIL),
 }
+_PUSHES = (Judge.PUSH, Judge.TRAIL_HEEL)
 """What is heard unless the file says otherwise."""
-_TOP = ("name", "title", "goal", "judge", "feedback", "cautions", "target", "cues")
+_TOP = ("name", "title", "goal", "judge", "feedback", "cautions", "target", "cues", "say")
 
 
-def drill_of(table: Mapping[str, Any], source: str) -> Drill:
+def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -> Drill:
     """Read a drill from its table.
 
     Parameters
@@ -65,6 +76,8 @@ def drill_of(table: Mapping[str, Any], source: str) -> Drill:
         Of a TOML file, or `Drill.table`.
     source : str
         Named in errors: the file.
+    limits : Limits
+        Of the analysis: what a target leaves out that is a limit there too.
 
     Raises
     ------
@@ -78,25 +91,26 @@ def drill_of(table: Mapping[str, Any], source: str) -> Drill:
             raise InputError(f"{source}: {key} is missing, expected {_WANTED[key]}")
     name = _text(f"{source}: name", table["name"], 40)
     if not _NAME.fullmatch(name):
-        raise InputError(f"{source}: name is {name!r}, expected {_WANTED['name']}")
+        raise InputError(f"{source}: name is {shown(name)}, expected {_WANTED['name']}")
     if name == NONE:
         raise InputError(f"{source}: name is {NONE!r}, expected another: it stands for no drill")
     judge = _choice(f"{source}: judge", table["judge"], Judge)
     cautions = table.get("cautions", [])
     if not isinstance(cautions, list):
-        raise InputError(f"{source}: cautions is {cautions!r}, expected a list of sentences")
+        raise InputError(f"{source}: cautions is {shown(cautions)}, expected a list of sentences")
     return Drill(
         name=name,
         title=_text(f"{source}: title", table["title"], 60),
         goal=_text(f"{source}: goal", table["goal"], 240),
         judge=judge,
-        target=_target(f"{source}: target", _section(source, table, "target"), judge),
+        target=_target(f"{source}: target", _section(source, table, "target"), judge, limits),
         cues=_cues(f"{source}: cues", _section(source, table, "cues"), judge),
         feedback=_choice(f"{source}: feedback", table.get("feedback", "every"), Feedback),
         cautions=tuple(
             _text(f"{source}: cautions, sentence {n}", item, 240)
             for n, item in enumerate(cautions, 1)
         ),
+        say=_say(f"{source}: say", _section(source, table, "say"), judge),
     )
 
 
@@ -108,10 +122,12 @@ _WANTED = {
 }
 
 
-def _target(where: str, table: Mapping[str, Any], judge: Judge) -> Target:
-    cls = _TARGETS[judge]
-    _known(where, table, [f.name for f in fields(cls)], f"target of a {judge} drill")
-    return cls(**{key: _READ[key](f"{where}.{key}", value) for key, value in table.items()})
+def _target(where: str, table: Mapping[str, Any], judge: Judge, limits: Limits) -> Target:
+    usual = _USUAL[judge](limits)
+    names = {field.name.rstrip("_"): field.name for field in fields(usual)}  # `from` is a keyword
+    _known(where, table, names, f"target of a {judge} drill")
+    given = {names[key]: _READ[key](f"{where}.{key}", value) for key, value in table.items()}
+    return replace(usual, **given)
 
 
 def _cues(where: str, table: Mapping[str, Any], judge: Judge) -> Cues:
@@ -127,15 +143,34 @@ def _cues(where: str, table: Mapping[str, Any], judge: Judge) -> Cues:
         else:
             by_outcome = (OUTCOME,) if key == "missed" and judge is Judge.PUSH else ()
             values[key] = _one_of(at, value, [*map(str, Motif), NONE, *by_outcome])
-    if judge is not Judge.PUSH and values["echo"]:
+    if judge not in _PUSHES and values["echo"]:
         raise InputError(f"{where}.echo is true, expected false: only a push drill has a push")
     return Cues(**values)
+
+
+_SAY_LONGEST, _WORD_LONGEST = 24, 9
+"""Characters of a line, and of one of its words, that a phone shows at three metres (ours)."""
+
+
+def _say(where: str, table: Mapping[str, Any], judge: Judge) -> Say:
+    names = [f.name for f in fields(Say)] if judge is Judge.PUSH else ["good", "missed", "unclear"]
+    _known(where, table, names, f"line of a {judge} drill")
+    lines = {}
+    for key, value in table.items():
+        lines[key] = _text(f"{where}.{key}", value, _SAY_LONGEST)
+        longest = max(lines[key].split(), key=len)
+        if len(longest) > _WORD_LONGEST:
+            raise InputError(
+                f"{where}.{key}: {longest!r} has {len(longest)} letters, expected words of at "
+                f"most {_WORD_LONGEST}, to be read on a phone at three metres"
+            )
+    return Say(**lines)
 
 
 def _section(source: str, table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
     section = table.get(key, {})
     if not isinstance(section, Mapping):
-        raise InputError(f"{source}: {key} is {section!r}, expected a [{key}] table")
+        raise InputError(f"{source}: {key} is {shown(section)}, expected a [{key}] table")
     return section
 
 
@@ -144,7 +179,7 @@ def _known(where: str, table: Mapping[str, Any], names: Iterable[str], what: str
     for key in table:
         if key not in known:
             raise InputError(
-                f"{where}: {what} {key!r} is not known, expected {_listed(key, known)}"
+                f"{where}: {what} {shown(key)} is not known, expected {_listed(key, known)}"
             )
 
 
@@ -156,7 +191,7 @@ def _listed(wrong: str, known: list[str]) -> str:
 
 def _one_of(where: str, value: object, known: list[str]) -> str:
     if not isinstance(value, str) or value not in known:
-        raise InputError(f"{where} is {value!r}, expected {_listed(str(value), known)}")
+        raise InputError(f"{where} is {shown(value)}, expected {_listed(str(value), known)}")
     return value
 
 
@@ -166,7 +201,7 @@ def _choice(where: str, value: object, names: type[_Choice]) -> _Choice:
 
 def _text(where: str, value: object, longest: int) -> str:
     if not isinstance(value, str) or not value.strip() or not value.isprintable():
-        raise InputError(f"{where} is {value!r}, expected one line of text")
+        raise InputError(f"{where} is {shown(value)}, expected one line of text")
     if len(value) > longest:
         raise InputError(f"{where} has {len(value)} characters, expected at most {longest}")
     return value.strip()
@@ -174,14 +209,16 @@ def _text(where: str, value: object, longest: int) -> str:
 
 def _bool(where: str, value: object) -> bool:
     if not isinstance(value, bool):
-        raise InputError(f"{where} is {value!r}, expected true or false")
+        raise InputError(f"{where} is {shown(value)}, expected true or false")
     return value
 
 
 def _number(low: float, high: float) -> Callable[[str, object], float]:
     def read(where: str, value: object) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise InputError(f"{where} is {value!r}, expected a number from {low:g} to {high:g}")
+            raise InputError(
+                f"{where} is {shown(value)}, expected a number from {low:g} to {high:g}"
+            )
         if not low <= value <= high:
             raise InputError(f"{where} is {value:g}, expected {low:g} to {high:g}")
         return float(value)
@@ -194,7 +231,9 @@ def _span(low: float, high: float) -> Callable[[str, object], Span]:
 
     def read(where: str, value: object) -> Span:
         if not isinstance(value, list | tuple) or len(value) != 2:
-            raise InputError(f"{where} is {value!r}, expected two numbers, as [{low:g}, {high:g}]")
+            raise InputError(
+                f"{where} is {shown(value)}, expected two numbers, as [{low:g}, {high:g}]"
+            )
         first, second = number(where, value[0]), number(where, value[1])
         if first >= second:
             raise InputError(f"{where} is [{first:g}, {second:g}], expected the lower one first")
@@ -214,6 +253,9 @@ _READ: dict[str, Callable[[str, object], Any]] = {
     "transfer_s": _span(0.0, 2.0),
     "timing": lambda where, value: _choice(where, value, When),
     "travel": _number(0.05, 1.0),
+    "from": _number(0.05, 1.0),
+    "share": _number(0.0, 1.0),
+    "gain": _number(0.0, 1.0),
     "lifted_s": _span(0.0, 5.0),
     "return_by_s": _number(-2.0, 2.0),
     "heel_bw": _number(0.0, 0.5),
@@ -227,7 +269,7 @@ _READ: dict[str, Callable[[str, object], Any]] = {
 FOLDER = "drills"
 """The coach's folder, beside the store's file."""
 
-BUILT_IN = ("push", "heel_lift", "stay", "balance", "walk_through")
+BUILT_IN = ("push", "trail_heel", "heel_lift", "stay", "balance", "walk_through")
 """In the order in which they are listed."""
 
 
@@ -283,7 +325,7 @@ class Drilling:
     voice: bool = False
 
 
-def read_drill(path: Path) -> Drill:
+def read_drill(path: Path, limits: Limits = DEFAULTS) -> Drill:
     """Read a drill file.
 
     Raises
@@ -291,15 +333,10 @@ def read_drill(path: Path) -> Drill:
     InputError
         It cannot be read, is not TOML, or is no drill.
     """
-    try:
-        text = path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise InputError(f"drill {path}: cannot be read: {reason}") from error
-    return parse_drill(text, f"drill {path}")
+    return parse_drill(read_file(path, f"drill {path}"), f"drill {path}", limits)
 
 
-def parse_drill(text: str, source: str) -> Drill:
+def parse_drill(text: str | bytes, source: str, limits: Limits = DEFAULTS) -> Drill:
     """Read a drill from TOML text.
 
     Raises
@@ -308,13 +345,13 @@ def parse_drill(text: str, source: str) -> Drill:
         Not TOML, or no drill.
     """
     try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{source}: is not TOML: {error}") from error
-    return drill_of(table, source)
+        table = read_toml(text, source)
+    except ForeignError as error:
+        raise InputError(str(error)) from error
+    return drill_of(table, source, limits)
 
 
-def shelf(store: Path | None, files: Iterable[Path] = ()) -> Shelf:
+def shelf(store: Path | None, files: Iterable[Path] = (), limits: Limits = DEFAULTS) -> Shelf:
     """Return the built-in drills, those beside the store, and those of single files.
 
     A drill of the coach's takes the place of a built-in one of the same name.
@@ -324,6 +361,8 @@ def shelf(store: Path | None, files: Iterable[Path] = ()) -> Shelf:
     store : Path or None
         The store's file; None: no folder is looked in.
     files : iterable of Path
+    limits : Limits
+        Of the analysis; a target that leaves one of them out goes by it.
 
     Raises
     ------
@@ -336,10 +375,10 @@ def shelf(store: Path | None, files: Iterable[Path] = ()) -> Shelf:
     problems: list[str] = []
     for name in BUILT_IN:
         text = (resources.files("plantigrade_gateway") / FOLDER / f"{name}.toml").read_text("utf-8")
-        drills[name], origin[name] = parse_drill(text, f"drill {name}.toml"), "built in"
+        drills[name], origin[name] = parse_drill(text, f"drill {name}.toml", limits), "built in"
     for path in sorted((store.parent / FOLDER).glob("*.toml")) if store is not None else ():
         try:
-            drill = read_drill(path)
+            drill = read_drill(path, limits)
         except InputError as error:
             problems.append(str(error))
             continue
@@ -349,6 +388,6 @@ def shelf(store: Path | None, files: Iterable[Path] = ()) -> Shelf:
             continue
         drills[drill.name], origin[drill.name] = drill, str(path)
     for path in files:
-        drill = read_drill(path)
+        drill = read_drill(path, limits)
         drills[drill.name], origin[drill.name] = drill, str(path)
     return Shelf(drills, origin, tuple(problems))

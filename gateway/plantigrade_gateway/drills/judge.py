@@ -12,6 +12,7 @@ from plantigrade.block import Column, FloatArray, Foot, PairBlock
 from plantigrade.events import HeelLift, HeelLiftState, Manner, Push, Roll, Step, Swing, Timing
 from plantigrade.limits import Limits
 from plantigrade.load import total_load
+from plantigrade.predicates import all_of, begins_by, carries_heel, is_with_shift, rolls
 from plantigrade_gateway import words
 from plantigrade_gateway.drills.model import (
     BalanceTarget,
@@ -19,9 +20,12 @@ from plantigrade_gateway.drills.model import (
     HeelLiftTarget,
     PushTarget,
     StayTarget,
+    Target,
+    TrailHeelTarget,
     WalkTarget,
     When,
 )
+from plantigrade_gateway.formats import percent
 from plantigrade_gateway.sound.cues import CueKind
 from plantigrade_gateway.sound.pitch import CopSource
 
@@ -65,8 +69,9 @@ class Rep:
 def judge_swing(swing: Swing, drill: Drill) -> Rep | None:
     """Return the verdict on a swing; None where the drill judges no swings."""
     target = drill.target
-    if isinstance(target, PushTarget):
-        verdict, said = judge_push(swing.push, target)
+    found = by_push(swing.push, target)
+    if found is not None:
+        verdict, said = found
     elif isinstance(target, HeelLiftTarget):
         verdict, said = _heel_lift(swing.heel_lift, target, swing.touches_gap)
     elif isinstance(target, StayTarget):
@@ -76,13 +81,20 @@ def judge_swing(swing: Swing, drill: Drill) -> Rep | None:
     return Rep(swing.confirmed_s, verdict, said)
 
 
+def by_push(push: Push, target: Target) -> tuple[Verdict, str] | None:
+    """Judge what is known once the push is; None where the drill goes by something else."""
+    if isinstance(target, PushTarget):
+        return judge_push(push, target)
+    return judge_trail_heel(push, target) if isinstance(target, TrailHeelTarget) else None
+
+
 def judge_push(push: Push, target: PushTarget) -> tuple[Verdict, str]:
     """Judge a push by how the CoP travelled."""
     said = words.push(push)
-    needs_shift = target.timing is When.WITH_SHIFT
-    if push.manner in (Manner.SKIPPED, Manner.HELD) or (
-        needs_shift and push.timing is Timing.EARLY
-    ):
+    facts = [rolls(push)]
+    if target.timing is When.WITH_SHIFT:
+        facts.append(is_with_shift(push))
+    if all_of(*facts) is False:
         return Verdict.MISSED, said
     low, high = target.transfer_s
     transfer = push.transfer_s
@@ -93,16 +105,35 @@ def judge_push(push: Push, target: PushTarget) -> tuple[Verdict, str]:
     travel = _less(push.travel_to, push.travel_from)
     if travel is not None and travel < target.travel:
         return Verdict.MISSED, f"{said}: over {100 * travel:.0f} % of the foot"
-    unclear = push.manner is Manner.UNCLEAR or (needs_shift and push.timing is Timing.UNCLEAR)
-    return Verdict.UNCLEAR if unclear or transfer is None else Verdict.GOOD, said
+    begun = begins_by(push, target.from_)
+    if begun is False:
+        return Verdict.MISSED, f"{said}: begun at {percent(push.travel_from)} of the foot"
+    unclear = transfer is None or all_of(*facts, begun) is None
+    return Verdict.UNCLEAR if unclear else Verdict.GOOD, said
+
+
+def judge_trail_heel(push: Push, target: TrailHeelTarget) -> tuple[Verdict, str]:
+    """Judge how much of the trail foot's load its heel carries at the trail peak."""
+    loaded = carries_heel(push, target.share, target.gain)
+    said = (
+        f"trail heel {percent(push.heel_share_trail_peak)} of its foot's load, at address "
+        f"{percent(push.heel_share_address)}"
+    )
+    if loaded is None:
+        return Verdict.UNCLEAR, said
+    return (Verdict.GOOD if loaded else Verdict.MISSED), said
 
 
 def missed_sound(push: Push, target: PushTarget) -> CueKind:
     """Return the sound of the way in which a push missed its target."""
-    if target.timing is When.WITH_SHIFT and push.timing is Timing.EARLY:
+    early = target.timing is When.WITH_SHIFT and push.timing is Timing.EARLY
+    if push.manner is Manner.SKIPPED:
+        return CueKind.SKIPPED_EARLY if early else CueKind.SKIPPED
+    if push.manner is Manner.HELD:
+        return CueKind.HELD
+    if push.manner is Manner.ROLLED and early:
         return CueKind.EARLY
-    ways = {Manner.SKIPPED: CueKind.SKIPPED, Manner.HELD: CueKind.HELD}
-    return ways.get(push.manner, CueKind.MISSED)  # rolled, but not as the target wants it
+    return CueKind.MISSED  # rolled, but not as the target wants it; or early, in no known manner
 
 
 def _heel_lift(lift: HeelLift, target: HeelLiftTarget, gap: bool) -> tuple[Verdict, str]:

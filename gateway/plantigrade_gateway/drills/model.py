@@ -9,10 +9,12 @@ feedback helps when; in Dyer et al. 2017 (10.1007/s00426-016-0775-0) a group tra
 better at once and no better a day later. Hence a mode that fades and one that is silent.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from plantigrade.limits import Limits
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.sound.motifs import Motif
 from plantigrade_gateway.sound.pitch import CopSource
 
@@ -50,6 +52,8 @@ class Judge(StrEnum):
     """Standing still with the CoP inside a window."""
     WALK_THROUGH = "walk_through"
     """Each walking step's roll."""
+    TRAIL_HEEL = "trail_heel"
+    """The trail heel loaded at the trail peak of a swing."""
 
 
 class When(StrEnum):
@@ -60,11 +64,14 @@ class When(StrEnum):
 
 
 Span = tuple[float, float]
+ANY_S: Span = (0.0, 2.0)
+"""A transfer time that asks for nothing: a push takes less than a swing."""
+_LIMITS = Limits()
 
 
 @dataclass(frozen=True, slots=True)
 class PushTarget:
-    """A push counts when it rolled, in this timing, in a transfer time of this range.
+    """A push counts when it rolled, in this timing and transfer time, from so far back.
 
     It is judged by how the CoP travels, never by midfoot load: a foot that does not bear on its
     midfoot can learn it too.
@@ -72,24 +79,33 @@ class PushTarget:
     Attributes
     ----------
     transfer_s : (low, high)
-        Heel leave → fore take, s.
+        Heel leave → fore take, s; any unless given: that it rolled is said by the shift's length.
     timing : When
     travel : float
         Least travel of the CoP, fraction of the foot's length.
+    from_ : float
+        The push begins at or behind this, fraction of the foot's length; in a file `from`.
     """
 
-    transfer_s: Span = (0.05, 0.40)
+    transfer_s: Span = ANY_S
     timing: When = When.WITH_SHIFT
     travel: float = 0.15
+    from_: float = _LIMITS.push_begins_by
+
+    @classmethod
+    def of(cls, limits: Limits) -> "PushTarget":
+        """Return the target that an analysis with these limits calls a good push."""
+        return cls(travel=limits.push_travel, from_=limits.push_begins_by)
 
     @property
     def counts(self) -> str:
         """What counts, in one sentence."""
         when = " with the shift" if self.timing is When.WITH_SHIFT else ""
         low, high = self.transfer_s
+        time = "" if self.transfer_s == ANY_S else f", heel to toe in {low:g} to {high:g} s"
         return (
-            f"The trail foot's push rolls{when}, heel to toe in {low:g} to {high:g} s, over at "
-            f"least {100 * self.travel:g} % of the foot."
+            f"The trail foot's push rolls{when}{time}, over at least {100 * self.travel:g} % of "
+            f"the foot, begun in its rear {100 * self.from_:g} %."
         )
 
 
@@ -106,8 +122,13 @@ class HeelLiftTarget:
         it.
     """
 
-    lifted_s: Span = (0.06, 2.0)
-    return_by_s: float = 0.0
+    lifted_s: Span = (_LIMITS.heel_lift_s, ANY_S[1])
+    return_by_s: float = _LIMITS.heel_back_by_s
+
+    @classmethod
+    def of(cls, limits: Limits) -> "HeelLiftTarget":
+        """Return the target that reads the limits of an analysis."""
+        return cls((limits.heel_lift_s, ANY_S[1]), limits.heel_back_by_s)
 
     @property
     def counts(self) -> str:
@@ -203,7 +224,37 @@ class WalkTarget:
         )
 
 
-Target = PushTarget | HeelLiftTarget | StayTarget | BalanceTarget | WalkTarget
+@dataclass(frozen=True, slots=True)
+class TrailHeelTarget:
+    """A swing counts when the trail heel was loaded at the trail peak.
+
+    Attributes
+    ----------
+    share : float
+        Least share of the trail foot's own load that its heel carries there.
+    gain : float
+        Least by which that is over its share at address.
+    """
+
+    share: float = _LIMITS.trail_heel_from
+    gain: float = _LIMITS.trail_heel_gain
+
+    @classmethod
+    def of(cls, limits: Limits) -> "TrailHeelTarget":
+        """Return the target that reads the limits of an analysis."""
+        return cls(limits.trail_heel_from, limits.trail_heel_gain)
+
+    @property
+    def counts(self) -> str:
+        """What counts, in one sentence."""
+        more = f", and {100 * self.gain:g} % of it more than at address" if self.gain > 0.0 else ""
+        return (
+            f"When the trail foot carries most, its heel carries at least {100 * self.share:g} % "
+            f"of that foot's load{more}."
+        )
+
+
+Target = PushTarget | HeelLiftTarget | StayTarget | BalanceTarget | WalkTarget | TrailHeelTarget
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +282,27 @@ class Cues:
 
 
 @dataclass(frozen=True, slots=True)
+class Say:
+    """What the player reads from three metres, in the player's own words.
+
+    Attributes
+    ----------
+    good, missed, unclear : str
+        Of a repetition that counts, of one that does not, and of one that nobody can judge.
+    skipped, early, skipped_early, held : str
+        Of a push that missed in this way; empty: as `missed`.
+    """
+
+    good: str = "Like that"
+    missed: str = "Not yet"
+    unclear: str = "Not seen"
+    skipped: str = ""
+    early: str = ""
+    skipped_early: str = ""
+    held: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Drill:
     """One drill.
 
@@ -249,6 +321,7 @@ class Drill:
         Unless another is chosen.
     cautions : tuple of str
         Shown when it is chosen.
+    say : Say
     """
 
     name: str
@@ -259,6 +332,7 @@ class Drill:
     cues: Cues
     feedback: Feedback = Feedback.EVERY
     cautions: tuple[str, ...] = ()
+    say: Say = field(default_factory=Say)
 
     @property
     def counts(self) -> str:
@@ -274,15 +348,10 @@ class Drill:
             "judge": str(self.judge),
             "feedback": str(self.feedback),
             "cautions": list(self.cautions),
-            "target": {k: _plain(v) for k, v in asdict(self.target).items()},
-            "cues": {k: _plain(v) for k, v in asdict(self.cues).items()},
+            "target": {k.rstrip("_"): v for k, v in plain(self.target).items()},
+            "cues": plain(self.cues),
+            "say": {k: v for k, v in plain(self.say).items() if v},
         }
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, tuple):
-        return list(value)
-    return str(value) if isinstance(value, StrEnum) else value
 
 
 @dataclass(frozen=True, slots=True)

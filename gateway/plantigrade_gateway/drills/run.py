@@ -8,14 +8,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from plantigrade.block import Foot, PairBlock
-from plantigrade.events import Bearing, Event, Phase, PhaseKind, Stand, Step, Swing
+from plantigrade.events import Bearing, Event, Phase, PhaseKind, Push, Stand, Step, Swing
 from plantigrade.limits import Limits
 from plantigrade_gateway.drills.judge import (
     Balance,
     Rep,
     Verdict,
+    by_push,
     in_window,
-    judge_push,
     judge_step,
     judge_swing,
     missed_sound,
@@ -52,6 +52,12 @@ class Score:
     streak, best : int
         Good ones in a row: now, and the most in this run.
     last : Rep or None
+    what : str
+        What one repetition is: "swing", "step" or "try".
+    line : str
+        What the player reads of the last one, in the drill's own words.
+    told : bool
+        Whether the last one is among those that the player is told.
     """
 
     name: str
@@ -65,11 +71,14 @@ class Score:
     streak: int = 0
     best: int = 0
     last: Rep | None = None
+    what: str = "swing"
+    line: str = ""
+    told: bool = True
 
-    def after(self, rep: Rep) -> "Score":
-        """Return the score with one more repetition."""
+    def after(self, rep: Rep, line: str = "", told: bool = True) -> "Score":
+        """Return the score with one more repetition, of which the player reads `line` if told."""
         if rep.verdict is Verdict.UNCLEAR:
-            return replace(self, unclear=self.unclear + 1, last=rep)
+            return replace(self, unclear=self.unclear + 1, last=rep, line=line, told=told)
         good = rep.verdict is Verdict.GOOD
         streak = self.streak + 1 if good else 0
         return replace(
@@ -79,6 +88,8 @@ class Score:
             streak=streak,
             best=max(self.best, streak),
             last=rep,
+            line=line,
+            told=told,
         )
 
 
@@ -145,6 +156,9 @@ def spoken(rep: Rep, streak: int) -> str:
     return rep.words if rep.verdict is Verdict.MISSED else "Unclear."
 
 
+_WHAT = {Judge.WALK_THROUGH: "step", Judge.BALANCE: "try"}
+
+
 class DrillRun:
     """One run of a drill, from its choice to the next.
 
@@ -182,7 +196,14 @@ class DrillRun:
     ) -> None:
         self.drill = drill
         self.start_s = start_s
-        self.score = Score(drill.name, drill.title, drill.goal, drill.counts, feedback)
+        self.score = Score(
+            drill.name,
+            drill.title,
+            drill.goal,
+            drill.counts,
+            feedback,
+            what=_WHAT.get(drill.judge, "swing"),
+        )
         self.reps: list[Rep] = []
         self._bears = dict(bears or {})
         self._maker = maker
@@ -210,7 +231,7 @@ class DrillRun:
             self._swinging = False
             rep = judge_swing(event, self.drill)
             if rep is not None:
-                self._count(rep, reply, play=self.drill.judge is not Judge.PUSH)
+                self._count(rep, reply, event.push)
         elif isinstance(event, Step):
             if isinstance(self.drill.target, WalkTarget):
                 bears = self._bears.get(event.foot, False)
@@ -269,25 +290,34 @@ class DrillRun:
         if phase.kind in (PhaseKind.HEEL_LIFTED, PhaseKind.HEEL_RETURNED):
             if cues.ticks and self._maker is not None and self._is_told():
                 reply.cues += self._maker.tick(phase)
-        elif phase.push is not None and isinstance(target, PushTarget):
-            verdict, _ = judge_push(phase.push, target)
+        elif phase.push is not None and (found := by_push(phase.push, target)) is not None:
+            verdict, _ = found
             kind = self._kind(verdict)
-            if verdict is Verdict.MISSED and cues.missed == OUTCOME:
-                kind = missed_sound(phase.push, target)
+            if verdict is Verdict.MISSED and isinstance(target, PushTarget):
+                kind = missed_sound(phase.push, target) if cues.missed == OUTCOME else kind
             if self._maker is not None:
                 self._play(self._maker.echo(phase, kind, path=cues.echo), reply)
 
-    def _count(self, rep: Rep, reply: DrillOutput, play: bool = True) -> None:
-        """Count a repetition; let it be heard, unless it was when it happened."""
+    def _count(self, rep: Rep, reply: DrillOutput, push: Push | None = None) -> None:
+        """Count a repetition, a swing's with its push; let it be heard, unless it was already."""
         kind = self._kind(rep.verdict)
+        # a push was heard when it happened
+        play = push is None or by_push(push, self.drill.target) is None
         if play and self._maker is not None:
             self._play([] if kind is None else [self._maker.said(kind, rep.t_s)], reply)
         told = self._is_told()
-        self.score = self.score.after(rep)
+        self.score = self.score.after(rep, self._line(rep.verdict, push), told)
         if told:
             reply.spoken.append(spoken(rep, self.score.streak))
         self.reps.append(rep)
         reply.reps.append(rep)
+
+    def _line(self, verdict: Verdict, push: Push | None) -> str:
+        """Return what the player reads; of a push that missed, by the way it did."""
+        say, target = self.drill.say, self.drill.target
+        if verdict is Verdict.MISSED and push is not None and isinstance(target, PushTarget):
+            return str(getattr(say, missed_sound(push, target))) or say.missed
+        return str(getattr(say, verdict))
 
     def _kind(self, verdict: Verdict) -> CueKind | None:
         cues = self.drill.cues

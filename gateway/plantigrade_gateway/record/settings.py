@@ -5,7 +5,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
 
 from plantigrade.block import Foot
-from plantigrade.errors import SignalError
+from plantigrade.errors import ForeignError, SignalError, shown
+from plantigrade.foreign import read_json
 from plantigrade.limits import G_M_S2, LIMITS, Limits, setup_for
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.errors import InputError, RecordError
@@ -48,7 +49,7 @@ class SessionSettings:
 
     def __post_init__(self) -> None:
         if self.handed not in HANDED:
-            raise RecordError(f"settings: handed is {self.handed!r}, expected right or left")
+            raise RecordError(f"settings: handed is {shown(self.handed)}, expected right or left")
         if self.mass_kg is not None and not 10.0 <= self.mass_kg <= 300.0:
             raise RecordError(f"settings: mass is {self.mass_kg:g} kg, expected 10 to 300")
 
@@ -122,9 +123,9 @@ class SessionSettings:
             Not JSON of schema 1; unknown keys are left out, so that later ones do no harm.
         """
         try:
-            table = json.loads(data)
+            table = read_json(data, "settings entry")
             if table["schema"] != 1:
-                raise RecordError(f"settings of schema {table['schema']}, expected 1")
+                raise RecordError(f"settings of schema {shown(table['schema'])}, expected 1")
             mass, bw = table.get("mass_kg"), table.get("bw_n")
             limits = {k: float(v) for k, v in table.get("limits", {}).items() if k in _LIMITS}
             return cls(
@@ -135,10 +136,12 @@ class SessionSettings:
                 note=str(table.get("note", "")),
                 limits=Limits(**limits),
             )
+        except ForeignError as error:
+            raise RecordError(str(error)) from error
         except SignalError as error:
             raise RecordError(f"settings entry: {error}") from error
         except (ValueError, KeyError, TypeError, AttributeError) as error:
-            raise RecordError(f"settings entry: not readable: {error!r}") from error
+            raise RecordError(f"settings entry: not readable: {shown(error)}") from error
 
 
 def settings_of(batch: Batch) -> SessionSettings | None:

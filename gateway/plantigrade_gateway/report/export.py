@@ -73,6 +73,9 @@ def _flat(summary: SwingSet) -> Iterator[tuple[str, pa.DataType, int | float | N
                 yield from _part(f"{field.name}_{key}", share)
         elif isinstance(value, Stat):
             yield from _part(field.name, value)
+        elif isinstance(value, Proportion):
+            yield f"{field.name}_n", pa.int64(), value.n  # of those that can be told, not of all
+            yield from _part(field.name, value)
         else:
             yield field.name, pa.int64(), value
 
@@ -162,6 +165,18 @@ SETS = "sets"
 DRILLS = ("drills", "repetitions")
 """Names of the tables of drills (`drill_tables`)."""
 
+_SWINGS = "swings"
+_PLACE = [
+    ("number", pa.int64()),
+    ("set", pa.int64()),
+    ("set_name", pa.string()),
+    ("number_in_set", pa.int64()),
+]
+"""Last columns of a swing: what is not of the swing itself, but of the session it is in."""
+
+Place = tuple[int, int | None, str | None, int | None]
+"""A swing's number in the session, its set's number and name, its number there; None in no set."""
+
 _POINTS_PCT = {"cop_y": range(5, 100, 5)}  # where in the stance `Step.cop_y` is read, %
 _LEFT_OUT = {
     ("push", "path_t_s"),
@@ -195,6 +210,26 @@ class Column:
 def columns(cls: type) -> list[Column]:
     """Return the flat columns of an event class, in the order of its fields."""
     return list(_columns(cls, "", ()))
+
+
+def swing_places(store: Store, session_id: str) -> list[Place]:
+    """Return where each swing of a session stands, in their order; numbers count from 1.
+
+    A set's number is that of its row in the table of sets.
+
+    Raises
+    ------
+    StoreError
+        No such session, or its results were made by another version.
+    """
+    found = results.read(store, session_id)
+    sets = {
+        swing.first_index: (number, run.name, k)
+        for number, run in enumerate(sets_of(found.swings, found.marks), 1)
+        for k, swing in enumerate(run.swings, 1)
+    }
+    nowhere = (None, None, None)
+    return [(n, *sets.get(s.first_index, nowhere)) for n, s in enumerate(found.swings, 1)]
 
 
 def file_names(*, with_frames: bool) -> list[str]:
@@ -249,11 +284,12 @@ def export(
             )
         with _staged(folder, names) as staging:
             for table, (kind, cls) in TABLES.items():
-                _write_table(store, session_id, kind, columns(cls), staging / table)
+                places = swing_places(store, session_id) if table == _SWINGS else None
+                _write_table(store, session_id, kind, columns(cls), staging / table, places)
             flat = {SETS: set_table(store, session_id), **drill_tables(store, session_id)}
-            for table, made in flat.items():
-                pa_csv.write_csv(made, staging / f"{table}.csv", write_options=_STYLE)
-                pa_parquet.write_table(made, staging / f"{table}.parquet")
+            for table, whole in flat.items():
+                pa_csv.write_csv(whole, staging / f"{table}.csv", write_options=_STYLE)
+                pa_parquet.write_table(whole, staging / f"{table}.parquet")
             if write_frames is not None:
                 write_frames(staging / FRAMES)
     except OSError as error:
@@ -302,22 +338,42 @@ def _staged(folder: Path, names: Iterable[str]) -> Iterator[Path]:
         shutil.rmtree(staging, ignore_errors=True)
 
 
-def _write_table(store: Store, session_id: str, kind: str, table: list[Column], stem: Path) -> None:
+def _write_table(
+    store: Store,
+    session_id: str,
+    kind: str,
+    table: list[Column],
+    stem: Path,
+    places: list[Place] | None,
+) -> None:
     """Write one kind of events to ``<stem>.csv`` and ``<stem>.parquet``, some at a time."""
-    schema = _schema(table)
+    schema = _schema(table, places)
     rows = iter(store.events(session_id, kind))
+    done = 0
     with (
         pa_csv.CSVWriter(stem.with_suffix(".csv"), schema, write_options=_STYLE) as as_csv,
         pa_parquet.ParquetWriter(stem.with_suffix(".parquet"), schema) as as_parquet,
     ):
         while some := list(islice(rows, _ROWS_PER_WRITE)):
-            batch = _batch(session_id, some, table)
+            theirs = None if places is None else places[done : done + len(some)]
+            batch = _batch(session_id, some, table, theirs)
             as_csv.write_batch(batch)
             as_parquet.write_batch(batch)
+            done += len(some)
 
 
-def event_table(session_id: str, rows: Iterable[EventRow], cls: type) -> pa.Table:
+def event_table(
+    session_id: str, rows: Iterable[EventRow], cls: type, places: list[Place] | None = None
+) -> pa.Table:
     """Return events of one class as a flat table, as `export` writes them.
+
+    Parameters
+    ----------
+    session_id : str
+    rows : iterable of EventRow
+    cls : type
+    places : list of Place, optional
+        Of each swing (`swing_places`); other events have none.
 
     Raises
     ------
@@ -325,25 +381,28 @@ def event_table(session_id: str, rows: Iterable[EventRow], cls: type) -> pa.Tabl
         An event was made by another version.
     """
     table = columns(cls)
-    return pa.Table.from_batches([_batch(session_id, list(rows), table)])
+    return pa.Table.from_batches([_batch(session_id, list(rows), table, places)])
 
 
-def _schema(table: list[Column]) -> pa.Schema:
+def _schema(table: list[Column], places: list[Place] | None) -> pa.Schema:
     return pa.schema(
         [("session_id", pa.string()), ("event_id", pa.string())]
         + [(column.name, column.type) for column in table]
+        + ([] if places is None else _PLACE)
     )
 
 
-def _batch(session_id: str, rows: list[EventRow], table: list[Column]) -> pa.RecordBatch:
-    return pa.RecordBatch.from_arrays(
-        [
-            pa.array([session_id] * len(rows), pa.string()),
-            pa.array([row.event_id for row in rows], pa.string()),
-            *(pa.array([_value(row, c) for row in rows], c.type) for c in table),
-        ],
-        schema=_schema(table),
-    )
+def _batch(
+    session_id: str, rows: list[EventRow], table: list[Column], places: list[Place] | None
+) -> pa.RecordBatch:
+    arrays = [
+        pa.array([session_id] * len(rows), pa.string()),
+        pa.array([row.event_id for row in rows], pa.string()),
+        *(pa.array([_value(row, c) for row in rows], c.type) for c in table),
+    ]
+    if places is not None:
+        arrays += [pa.array([p[k] for p in places], kind) for k, (_, kind) in enumerate(_PLACE)]
+    return pa.RecordBatch.from_arrays(arrays, schema=_schema(table, places))
 
 
 def _value(row: EventRow, column: Column) -> object:

@@ -17,7 +17,7 @@ from plantigrade.events import Stand, Step, Swing
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.analysis.eventrow import EventRow, event_of
 from plantigrade_gateway.analysis.result import read_layout
-from plantigrade_gateway.report.export import TABLES, event_table
+from plantigrade_gateway.report.export import TABLES, Place, event_table, swing_places
 from plantigrade_gateway.report.frames import frames_of
 from plantigrade_gateway.sources import zonecsv
 from plantigrade_gateway.store.rows import Session
@@ -68,6 +68,7 @@ class Events:
     stands: tuple[Stand, ...]
     _session_id: str
     _rows: tuple[EventRow, ...]
+    _places: list[Place]
 
     def to_arrow(self) -> dict[str, pa.Table]:
         """Return a flat table of each kind: the columns and values that an export writes.
@@ -75,7 +76,12 @@ class Events:
         Keys are ``"steps"``, ``"swings"`` and ``"stands"``; an absent value is null.
         """
         return {
-            name: event_table(self._session_id, [r for r in self._rows if r.kind == kind], cls)
+            name: event_table(
+                self._session_id,
+                [row for row in self._rows if row.kind == kind],
+                cls,
+                self._places if cls is Swing else None,
+            )
             for name, (kind, cls) in TABLES.items()
         }
 
@@ -128,6 +134,7 @@ class StoredSession:
             tuple(event for event in found if isinstance(event, Stand)),
             self.info.session_id,
             rows,
+            swing_places(self._store, self.info.session_id),
         )
 
 

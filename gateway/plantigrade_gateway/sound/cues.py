@@ -48,6 +48,9 @@ class CueKind(StrEnum):
     """Rolled, with the shift: the one success."""
     SKIPPED = "skipped"
     EARLY = "early"
+    """Rolled, before the shift."""
+    SKIPPED_EARLY = "skipped_early"
+    """Skipped, before the shift."""
     HELD = "held"
     UNCLEAR = "unclear"
     HEEL_LIFTED = "heel_lifted"
@@ -87,17 +90,17 @@ class Cue:
 def outcome(push: Push) -> CueKind:
     """Return the one sound for a push's two facts, manner and timing.
 
-    One push, one sound (ours): early comes first, whatever the manner. Success needs both facts; a
-    skipped or held push is said even where its timing is not known.
+    One push, one sound (ours): no two outcomes share one. Success needs both facts; a skipped push
+    is said even where its timing is not known. What held has not travelled, so its timing says
+    nothing more; of a push whose manner is not known no manner is claimed.
     """
-    if push.timing is Timing.EARLY:
-        return CueKind.EARLY
+    early = push.timing is Timing.EARLY
     if push.manner is Manner.SKIPPED:
-        return CueKind.SKIPPED
+        return CueKind.SKIPPED_EARLY if early else CueKind.SKIPPED
     if push.manner is Manner.HELD:
         return CueKind.HELD
-    if push.manner is Manner.ROLLED and push.timing is Timing.WITH_SHIFT:
-        return CueKind.ROLLED
+    if push.manner is Manner.ROLLED and push.timing is not Timing.UNCLEAR:
+        return CueKind.EARLY if early else CueKind.ROLLED
     return CueKind.UNCLEAR
 
 

@@ -41,7 +41,8 @@ def neutral(event: Stand | Step | Swing, what: str) -> object:
     if isinstance(event, Step) and what == "roll":
         return replace(event, roll=Roll.UNCLEAR)
     if isinstance(event, Swing) and what == "manner":
-        return replace(event, push=replace(event.push, manner=Manner.UNCLEAR))
+        push = replace(event.push, manner=Manner.UNCLEAR, is_good=None)  # what follows from it
+        return replace(event, push=push)
     return event
 
 

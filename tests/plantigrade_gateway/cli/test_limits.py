@@ -8,18 +8,19 @@ from click.testing import CliRunner
 
 from plantigrade.limits import Limits
 from plantigrade_gateway.cli.main import main
-from plantigrade_gateway.session import runner
+from plantigrade_gateway.session import insoles, runner
 
 
 @pytest.fixture
 def orders(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
-    """Keep what the service is told to do, in place of doing it."""
+    """Keep the settings of what is begun, and begin nothing."""
     found: list[Any] = []
 
-    async def kept(order: Any, *_: Any) -> None:
-        found.append(order)
+    async def nothing(*_: Any) -> None:
+        pass
 
-    monkeypatch.setattr(runner, "run", kept)
+    monkeypatch.setattr(runner, "run", nothing)
+    monkeypatch.setattr(insoles, "InsoleJob", lambda _, settings: found.append(settings))
     return found
 
 
@@ -31,8 +32,8 @@ def test_a_run_s_session_has_the_limits_of_file_and_command_line(tmp_path: Path,
     done = CliRunner().invoke(main, order)
     assert done.exit_code == 0, done.output
     (given,) = orders
-    assert given.settings.limits == Limits(push_rolled=0.6, roll_through=0.2)
-    assert given.settings.mass_kg == 74.0
+    assert given.limits == Limits(push_rolled=0.6, roll_through=0.2)
+    assert given.mass_kg == 74.0
 
 
 def test_a_run_with_a_limit_that_cannot_be_used_does_not_begin(tmp_path: Path, orders) -> None:

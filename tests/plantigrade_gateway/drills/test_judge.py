@@ -1,6 +1,7 @@
 """Verdicts to the letter: what counts, what does not, and what nobody can say."""
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from tests.support.records import step, swing
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import HeelLift, HeelLiftState, Manner, Roll, Timing
 from plantigrade.limits import Limits
+from plantigrade.predicates import is_good_push, is_heel_loaded
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.judge import (
     GRACE_S,
@@ -30,6 +32,7 @@ from plantigrade_gateway.drills.model import (
     PushTarget,
     StayTarget,
     Target,
+    TrailHeelTarget,
     WalkTarget,
     When,
 )
@@ -61,7 +64,11 @@ LEVEL = When.WITH_SHIFT
         (replace(PUSH, manner=Manner.UNCLEAR), PushTarget(), UNCLEAR),
         (replace(PUSH, manner=Manner.UNCLEAR, timing=Timing.EARLY), PushTarget(), MISSED),
         (replace(PUSH, manner=Manner.SKIPPED, timing=Timing.UNCLEAR), PushTarget(), MISSED),
-        (replace(PUSH, manner=Manner.UNCLEAR, transfer_s=0.9), PushTarget(), MISSED),
+        (replace(PUSH, manner=Manner.UNCLEAR, transfer_s=0.9), PushTarget((0.0, 0.5)), MISSED),
+        (replace(PUSH, travel_from=0.40), PushTarget(), GOOD),
+        (replace(PUSH, travel_from=0.62), PushTarget(), MISSED),
+        (replace(PUSH, travel_from=0.62), PushTarget(from_=0.7, travel=0.1), GOOD),
+        (replace(PUSH, travel_from=0.62, manner=Manner.UNCLEAR), PushTarget(travel=0.1), MISSED),
         (replace(PUSH, transfer_s=None), PushTarget(), UNCLEAR),
     ],
 )
@@ -72,6 +79,46 @@ def test_a_push_by_its_facts(push, target, verdict):
     assert rep == Rep(SWING.confirmed_s, verdict, judge_push(push, target)[1])
 
 
+def test_the_drill_s_good_push_is_the_analysis_s():
+    """By whatever limits: what the built-in drill counts is `is_good_push`, to the letter."""
+    for limits in (Limits(), Limits(push_begins_by=0.30)):
+        target = shelf(None, limits=limits).drills["push"].target
+        assert isinstance(target, PushTarget) and target.from_ == limits.push_begins_by
+        for manner, timing, begun in product(Manner, Timing, (0.10, 0.35, 0.62)):
+            if manner is Manner.HELD and timing is not Timing.UNCLEAR:
+                continue  # what has not travelled has no timing
+            push = replace(PUSH, manner=manner, timing=timing, travel_from=begun)
+            verdict = {True: GOOD, False: MISSED, None: UNCLEAR}[is_good_push(push, limits)]
+            assert judge_push(push, target)[0] is verdict, (limits, push)
+
+
+@pytest.mark.parametrize(
+    ("address", "peak", "verdict"),
+    [
+        (0.45, 0.60, GOOD),
+        (0.55, 0.60, MISSED),
+        (0.20, 0.45, MISSED),
+        (None, 0.60, UNCLEAR),
+        (0.45, None, UNCLEAR),
+    ],
+)
+def test_a_trail_heel_by_its_share_at_the_trail_peak(address, peak, verdict):
+    push = replace(PUSH, heel_share_address=address, heel_share_trail_peak=peak)
+    rep = judge_swing(replace(SWING, push=push), DRILLS["trail_heel"])
+    assert rep is not None and rep.verdict is verdict
+    wanted = {True: GOOD, False: MISSED, None: UNCLEAR}[is_heel_loaded(push, Limits())]
+    assert wanted is verdict
+    if verdict is GOOD:
+        assert rep.words == "trail heel 60 % of its foot's load, at address 45 %"
+
+
+def test_the_trail_heel_s_limits_are_those_of_the_analysis():
+    limits = Limits(trail_heel_from=0.7, trail_heel_gain=0.3, heel_back_by_s=0.12, heel_lift_s=0.1)
+    drills = shelf(None, limits=limits).drills
+    assert drills["trail_heel"].target == TrailHeelTarget(0.7, 0.3)
+    assert drills["heel_lift"].target == HeelLiftTarget((0.1, 2.0), 0.12)
+
+
 @pytest.mark.parametrize("midfoot", [True, False, None])
 def test_a_push_never_needs_the_midfoot(midfoot):
     assert judge_push(replace(PUSH, midfoot_over_floor=midfoot), PushTarget())[0] is GOOD
@@ -80,7 +127,9 @@ def test_a_push_never_needs_the_midfoot(midfoot):
 @pytest.mark.parametrize(
     ("push", "when", "kind"),
     [
-        (replace(PUSH, timing=Timing.EARLY, manner=Manner.SKIPPED), LEVEL, CueKind.EARLY),
+        (replace(PUSH, timing=Timing.EARLY, manner=Manner.SKIPPED), LEVEL, CueKind.SKIPPED_EARLY),
+        (replace(PUSH, timing=Timing.EARLY), LEVEL, CueKind.EARLY),
+        (replace(PUSH, timing=Timing.EARLY, manner=Manner.UNCLEAR), LEVEL, CueKind.MISSED),
         (replace(PUSH, timing=Timing.EARLY, manner=Manner.SKIPPED), When.ANY, CueKind.SKIPPED),
         (replace(PUSH, manner=Manner.HELD), LEVEL, CueKind.HELD),
         (PUSH, LEVEL, CueKind.MISSED),
@@ -98,8 +147,9 @@ def lifted(**changes: object) -> HeelLift:
     ("lift", "target", "verdict"),
     [
         (lifted(), HeelLiftTarget(), GOOD),  # back 0.03 s before the level
-        (lifted(return_after_level_s=0.01), HeelLiftTarget(), MISSED),
-        (lifted(return_after_level_s=0.01), HeelLiftTarget(return_by_s=0.05), GOOD),
+        (lifted(return_after_level_s=0.01), HeelLiftTarget(return_by_s=0.0), MISSED),
+        (lifted(return_after_level_s=0.05), HeelLiftTarget(), GOOD),
+        (lifted(return_after_level_s=0.051), HeelLiftTarget(), MISSED),
         (lifted(), HeelLiftTarget(return_by_s=-0.05), MISSED),
         (lifted(), HeelLiftTarget(lifted_s=(0.6, 1.0)), MISSED),
         (lifted(state=HeelLiftState.DOWN), HeelLiftTarget(), MISSED),

@@ -61,7 +61,7 @@ def test_the_layout_is_the_built_in_one_or_its_own_text():
     assert SessionSettings().zone_layout() is eighteen()
     own = SessionSettings(layout=LAYOUT).zone_layout()
     assert (own.name, own.n_zones, own.unit) == ("three", 3, "N")
-    with pytest.raises(LayoutError, match="not TOML"):
+    with pytest.raises(LayoutError, match="is not TOML"):
         SessionSettings(layout="[[zone").zone_layout()
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pyarrow.parquet as pa_parquet
 import pytest
+from tests.support.practice import store_practice
 from tests.support.records import packets, stand, step, swing
 
 from plantigrade.events import Manner, Stand, Step, Swing
@@ -199,6 +200,43 @@ def test_an_event_of_another_version_says_so(store, session, tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+def test_what_came_later_is_empty_for_an_event_kept_before(store, session, tmp_path):
+    row = event_row(session, swing(1500))
+    old = {k: v for k, v in row.body.items() if k != "both_cop_travel"}
+    old["push"] = {k: v for k, v in old["push"].items() if k != "is_good"}
+    store.put_events(session, [dataclasses.replace(row, body=old)])
+    export(store, session, tmp_path / "out")
+    made = pa_parquet.read_table(tmp_path / "out" / "swings.parquet").to_pylist()
+    by_index = {row["first_index"]: row for row in made}
+    assert by_index[1500]["both_cop_travel"] is None and by_index[1500]["push_is_good"] is None
+    assert by_index[900]["both_cop_travel"] == swing(900).both_cop_travel is not None
+    assert by_index[900]["push_is_good"] is True
+
+
+def test_a_swing_says_which_set_it_is_in_and_where(store, session, tmp_path):
+    store.put_events(session, [event_row(session, swing(n)) for n in (950, 9500)])
+    marks = [
+        {"t_s": 0.0, "text": "set: Smooth, 7 iron"},
+        {"t_s": 11.0, "text": "set: full"},
+        {"t_s": 90.0, "text": "check: stand"},
+    ]
+    store.put_quality(session, {"marks": marks})
+    export(store, session, tmp_path / "out")
+    made = rows_of(tmp_path / "out" / "swings.csv")
+    found = {
+        int(row["first_index"]): tuple(
+            row[name] for name in ("set", "set_name", "number", "number_in_set")
+        )
+        for row in made
+    }
+    assert found == {
+        900: ("1", "Smooth, 7 iron", "1", "1"),
+        950: ("1", "Smooth, 7 iron", "2", "2"),
+        1200: ("2", "full", "3", "1"),
+        9500: ("", "", "4", ""),
+    }
+
+
 def test_a_set_is_a_row_with_what_it_comes_to(store, session, tmp_path):
     marks = [
         {"t_s": 0.0, "text": "set: Smooth, 7 iron"},
@@ -224,3 +262,25 @@ def test_a_set_is_a_row_with_what_it_comes_to(store, session, tmp_path):
     assert list(made[0]) == table.column_names
     assert made[0]["load_tempo_sd"] == ""
     assert len(table.column_names) == len(set(table.column_names))
+
+
+def test_a_swing_says_its_number_and_its_set(tmp_path):
+    """Those of the desk's pages and of sets.csv: the practice session's marks begin three sets."""
+    with Store.open(tmp_path / "practice.sqlite3") as store:
+        session_id = store_practice(store)
+        export(store, session_id, tmp_path / "out")
+    swings = rows_of(tmp_path / "out" / "swings.csv")
+    assert [int(row["number"]) for row in swings] == list(range(1, 34))
+    sets = {row["set"]: row for row in rows_of(tmp_path / "out" / "sets.csv")}
+    assert {k: row["name"] for k, row in sets.items()} == {"1": "smooth", "2": "full", "3": "fast"}
+    assert [row["set_name"] for row in swings] == ["smooth"] * 11 + ["full"] * 12 + ["fast"] * 10
+    for row in swings:
+        assert row["set_name"] == sets[row["set"]]["name"]
+    for k, row in sets.items():
+        assert int(row["swings"]) == sum(swing["set"] == k for swing in swings)
+
+
+def test_a_swing_in_no_set_has_a_number_only(store, session, tmp_path):
+    export(store, session, tmp_path / "out")
+    rows = rows_of(tmp_path / "out" / "swings.csv")
+    assert [(r["number"], r["set"], r["set_name"]) for r in rows] == [("1", "", ""), ("2", "", "")]
