@@ -23,23 +23,23 @@ from plantigrade.runs import Run, RunSegmenter
 from plantigrade.stance import measured, unmeasured
 
 OTHER_OFF_SHARE = 0.25
-"""The other foot swings through during at least this part of a stance (ours): single support is
+"""The other foot swings through during at least this part of a stance: single support is
 about two thirds of a stance at normal speed, and well over this in the slowest walk."""
 OTHER_OFF_S = 0.10
-"""… and at least so long (ours)."""
+"""… and at least so long."""
 LEAST_PEAK_BW = 0.5
-"""A stance carries the body: its load reaches this, × BW (ours; the mid-stance valley of fast
+"""A stance carries the body: its load reaches this, × BW (the mid-stance valley of fast
 walking is about 0.7)."""
 AIR_S = (0.2, 1.0)
-"""A swing phase lasts between these (ours; about 0.4 s at normal speed)."""
+"""A swing phase lasts between these (about 0.4 s at normal speed)."""
 AIR_N = 60.0
-"""The air level is never under this, N (ours): a shoe is not laced by the player's weight."""
+"""The air level is never under this, N: a shoe is not laced by the player's weight."""
 AIR_BAND = 0.25
-"""What noise may add to a foot's load in the air, × the contact load (ours): a phase whose middle
+"""What noise may add to a foot's load in the air, × the contact load: a phase whose middle
 comes so near the contact load hides where contacts end."""
 AIR_FLAT = 0.75
-"""A foot in the air reads one load: so much of its phase lies under the middle's load and the band
-(ours). A foot that is only relieved goes down and comes up again."""
+"""A foot in the air reads one load: so much of its phase lies under the middle's load and the band.
+A foot that is only relieved goes down and comes up again."""
 _FEET = (Foot.LEFT, Foot.RIGHT)
 _COLUMNS = (slice(1, 1 + N_COLUMNS), slice(1 + N_COLUMNS, 1 + 2 * N_COLUMNS))
 _LOAD = 1 + 2 * N_COLUMNS  # of the left foot; the right foot's follows

@@ -130,7 +130,8 @@ def show(analysis: Analysis, out: Console | None = None) -> None:
     out = out or console()
     show_head(analysis, out)
     if analysis.stands:
-        show_stands(analysis.stands, out)
+        doubt = "" if analysis.quality is None else analysis.quality.uncalibrated
+        show_stands(analysis.stands, out, doubt)
     if analysis.steps:
         show_walk(analysis.steps, out)
     if analysis.swings:
