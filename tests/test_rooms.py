@@ -43,7 +43,7 @@ ALLOWED: dict[str, set[str]] = {
     },
     "cli": {
         *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),
-        *("report", "forward", "web.door", "web.live", "session"),
+        *("people", "report", "forward", "web.door", "web.live", "session"),
     },
 }
 """What each room may import beside itself and the top."""

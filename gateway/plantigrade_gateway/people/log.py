@@ -192,6 +192,14 @@ class ChangeLog:
         with self._engine.connect() as db:
             return [_change(row) for row in db.execute(query)]
 
+    def deleted(self, entity: str) -> set[str]:
+        """Return the ids of the entities of a kind that have a tombstone."""
+        query = sa.select(CHANGE.c.entity_id).where(
+            CHANGE.c.entity == entity, CHANGE.c.field == DELETED
+        )
+        with self._engine.connect() as db:
+            return set(db.scalars(query))
+
     def shown(self, entity: str, entity_id: str) -> dict[str, Any]:
         """Return the value of each field of an entity; nothing of one that was deleted."""
         return self.all_shown(entity, entity_id).get(entity_id, {})

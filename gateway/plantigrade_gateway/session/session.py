@@ -67,6 +67,8 @@ class LiveSession:
         As for `Pipeline`.
     voice : Announcer, optional
         Says outcomes; opened and closed by the caller.
+    player_id : str, optional
+        Whose it is.
 
     Attributes
     ----------
@@ -89,6 +91,7 @@ class LiveSession:
         on_problem: Callable[[StoreError], None],
         tap: Tap | None = None,
         voice: Announcer | None = None,
+        player_id: str | None = None,
     ) -> None:
         self._store = store
         self._sound = sound
@@ -100,7 +103,9 @@ class LiveSession:
         self.end_reason: str | None = None
         self._gather = Gather(Outbox(store.database).active())
         self.analysis = RecordAnalysis(source, tap=tap, heard=True)
-        self.session_id = store.create_session(source, analysis_version=ANALYSIS_VERSION)
+        self.session_id = store.create_session(
+            source, analysis_version=ANALYSIS_VERSION, player_id=player_id
+        )
         self._recorder = Recorder(store, self.session_id, on_problem=on_problem)
 
     def __enter__(self) -> Self:

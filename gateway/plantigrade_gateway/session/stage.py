@@ -42,6 +42,8 @@ class RunOptions:
         What is practised.
     config : Config or None
         The installation's settings: where what is measured is sent on.
+    player_id : str or None
+        Whose the sessions are.
     """
 
     sound: bool | None = True
@@ -52,6 +54,7 @@ class RunOptions:
     page: WebOptions | None = None
     drilling: Drilling | None = None
     config: Config | None = None
+    player_id: str | None = None
 
 
 class Stage:
