@@ -30,7 +30,7 @@ ALLOWED: dict[str, set[str]] = {
     "store": {"wire", "record", "sound", "drills", "analysis"},
     "people": {"store"},
     "virtual": {"wire", "record"},
-    "report": {"wire", "record", "sources", "drills", "analysis", "store"},
+    "report": {"wire", "record", "sources", "drills", "analysis", "store", "people"},
     "forward": {"record", "sound", "analysis", "store"},
     "web.html": set(),
     "web.door": {"store", "web.html"},

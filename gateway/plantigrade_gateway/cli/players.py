@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.formats import plural
+
 if TYPE_CHECKING:
     from plantigrade_gateway.people.players import Register
     from plantigrade_gateway.people.profile import Profile
@@ -156,6 +159,177 @@ def register(
         click.echo(f"Session {chosen.session_id[:8]} is {whose.name}'s.")
         for text in other_hand(whose, None if first is None else settings_of(first)):
             click.echo(text)
+
+    _add_said(players, json_option, store_option, store_of)
+    _add_files(players, json_option, store_option, store_of)
+
+
+def _add_said(
+    players: click.Group,
+    json_option: Decorator,
+    store_option: Decorator,
+    store_of: Callable[[click.Context], Path | None],
+) -> None:
+    """Add the commands that show what was said of a player, and say more."""
+
+    @players.command()
+    @click.argument("player")
+    @json_option
+    @store_option
+    @click.pass_context
+    def show(ctx: click.Context, player: str, as_json: bool) -> None:
+        """Show PLAYER: what is kept, consents, findings, decisions."""
+        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.report.console import console
+        from plantigrade_gateway.report.player import player_json, show_player
+
+        with _register(store_of(ctx)) as found:
+            said = player_json(found, found.find(player).player_id)
+        if as_json:
+            click.echo(text_of(said))
+        else:
+            show_player(said, console())
+
+    @players.command()
+    @click.argument("player")
+    @click.argument("what")
+    @click.option("--by", metavar="WHO", help="player or guardian; needed.", required=True)
+    @click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="The last day, as 2026-12-31.")
+    @click.option("--withdraw", is_flag=True, help="It is withdrawn.")
+    @store_option
+    @click.pass_context
+    def consent(
+        ctx: click.Context,
+        player: str,
+        what: str,
+        by: str,
+        until: datetime | None,
+        withdraw: bool,
+    ) -> None:
+        """Note PLAYER's consent to WHAT: record, "send on" or speed."""
+        if withdraw and until is not None:
+            raise InputError("--until: is of a consent that is given, leave it out")
+        with _register(store_of(ctx)) as found:
+            player_id = found.find(player).player_id
+            if withdraw:
+                found.withdraw(player_id, what, by)
+            else:
+                found.grant(player_id, what, by, None if until is None else until.date())
+        click.echo(f"Noted: {what} {'withdrawn' if withdraw else 'given'} by the {by}.")
+
+    @players.command()
+    @click.argument("player")
+    @click.argument("what")
+    @click.argument("state")
+    @click.option("--text", default="", metavar="TEXT", help="A line about it.")
+    @store_option
+    @click.pass_context
+    def finding(ctx: click.Context, player: str, what: str, state: str, text: str) -> None:
+        """Note what was seen of PLAYER's hips, trunk, ankles or balance.
+
+        STATE is "no limit", limit or "not looked".
+        """
+        with _register(store_of(ctx)) as found:
+            found.note_finding(found.find(player).player_id, what, state, text)
+        click.echo(f"Noted: {what}, {state}.")
+
+    @players.command()
+    @click.argument("player")
+    @click.argument("topic")
+    @click.argument("answer")
+    @click.option("--cue", default="", metavar="TEXT", help="The words for the player.")
+    @click.option(
+        "--on", "day", type=click.DateTime(["%Y-%m-%d"]), help="The day; today if left out."
+    )
+    @store_option
+    @click.pass_context
+    def decide(
+        ctx: click.Context, player: str, topic: str, answer: str, cue: str, day: datetime | None
+    ) -> None:
+        """Note the decision on PLAYER's "lead heel", push or speed.
+
+        ANSWER is go, "not yet" or "not today".
+        """
+        when = (day or datetime.now()).date()
+        with _register(store_of(ctx)) as found:
+            found.decide(found.find(player).player_id, topic, answer, when, cue)
+        click.echo(f"Noted: {topic}, {answer}.")
+
+
+def _add_files(
+    players: click.Group,
+    json_option: Decorator,
+    store_option: Decorator,
+    store_of: Callable[[click.Context], Path | None],
+) -> None:
+    """Add the commands that give a player's data away, or end them."""
+
+    @players.command()
+    @click.argument("player")
+    @store_option
+    @click.pass_context
+    def visits(ctx: click.Context, player: str) -> None:
+        """Print PLAYER's visits as CSV: date, minutes, kind."""
+        from plantigrade_gateway.report.player import visits_csv
+
+        with _register(store_of(ctx)) as found:
+            text = visits_csv(found.store, found.find(player).player_id)
+        click.echo(text, nl=False)
+
+    @players.command()
+    @click.argument("player")
+    @click.option(
+        "--to",
+        "folder",
+        type=click.Path(path_type=Path),
+        required=True,
+        metavar="DIR",
+        help="The folder to make.",
+    )
+    @json_option
+    @store_option
+    @click.pass_context
+    def export(ctx: click.Context, player: str, folder: Path, as_json: bool) -> None:
+        """Write all that is kept of PLAYER, sessions and raw frames too, into a new folder."""
+        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.report.player import export_player
+
+        with _register(store_of(ctx)) as found:
+            player_id = found.find(player).player_id
+            files = export_player(found, player_id, folder)
+        if as_json:
+            click.echo(text_of({"player": player_id, "files": [str(file) for file in files]}))
+        else:
+            for file in files:
+                click.echo(str(file))
+
+    @players.command()
+    @click.argument("player")
+    @click.option("--yes", is_flag=True, help="Do not ask.")
+    @json_option
+    @store_option
+    @click.pass_context
+    def delete(ctx: click.Context, player: str, yes: bool, as_json: bool) -> None:
+        """Delete PLAYER with all sessions, for good, and print a receipt without the name."""
+        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.people.deletion import delete_player, is_there
+
+        with _register(store_of(ctx)) as found:
+            # By the whole id what was deleted by half is found too.
+            player_id = player if is_there(found, player) else found.find(player).player_id
+            if not yes:
+                count = len([s for s in found.store.sessions() if s.player_id == player_id])
+                click.confirm(
+                    f"Delete player {player_id[:8]} and {plural(count, 'session')} for good?",
+                    abort=True,
+                    err=True,
+                )
+            receipt = delete_player(found, player_id)
+        if as_json:
+            click.echo(text_of(receipt.json()))
+        else:
+            for line in receipt.lines():
+                click.echo(line)
 
 
 def _list(store: Path | None, search: str, as_json: bool) -> None:

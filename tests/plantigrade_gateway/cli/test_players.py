@@ -108,3 +108,71 @@ def test_a_session_is_recorded_for_a_player_or_assigned_later(run, tmp_path):
 def test_a_session_takes_from_the_player_what_no_option_says(player, mass_kg, handed, expected):
     settings = settings_for(player, mass_kg, handed)
     assert (settings.mass_kg, settings.handed) == expected
+
+
+def test_what_is_said_of_a_player_is_shown(run):
+    assert run("players", "add", "Mia", "--handed", "right", "--minor", "--guardian", "Gus")
+    for words, said in (
+        (("consent", "mia", "speed", "--by", "guardian", "--until", "2099-12-31"), "given"),
+        (("consent", "mia", "record", "--by", "guardian", "--withdraw"), "withdrawn"),
+        (("finding", "mia", "hips", "limit", "--text", "lead side"), "hips, limit."),
+        (("decide", "mia", "lead heel", "not yet", "--cue", "let it rise"), "lead heel, not yet."),
+        (("decide", "mia", "speed", "go", "--on", "2026-03-31"), "speed, go."),
+    ):
+        result = run("players", *words)
+        assert result.exit_code == 0 and said in result.stdout, result.output
+    shown = run("players", "show", "mia").stdout
+    for text in (
+        "guardian        Gus",
+        "given by the guardian, ",
+        "until 2099-12-31",
+        "withdrawn by the guardian",
+        "send on         not asked",
+        "limit: lead side",
+        "not yet: let it rise, ",
+        "go, 2026-03-31",
+    ):
+        assert text in shown, text
+    said = json.loads(run("players", "show", "mia", "--json").stdout)
+    assert [d["day"] for d in said["decisions"]][1] == "2026-03-31"
+    assert [c["state"] for c in said["consents"]] == ["withdrawn", "not asked", "given"]
+    assert "expected guardian" in refused(
+        run("players", "consent", "mia", "speed", "--by", "player")
+    )
+    both = ("--by", "guardian", "--withdraw", "--until", "2099-12-31")
+    assert "leave it out" in refused(run("players", "consent", "mia", "speed", *both))
+    assert run("players", "decide", "mia", "speed", "go", "--on", "31.3.26").exit_code == 2
+
+
+def test_visits_export_and_deletion(run, tmp_path):
+    """The practice session has checks and sets (replay_data/make_practice.py)."""
+    assert run("players", "add", "Ada Nowhere", "--handed", "right").exit_code == 0
+    demo = run("demo", "--fast", "--no-sound", "--no-page", "--player", "ada nowhere")
+    assert demo.exit_code == 0, demo.output
+    (key,) = [str(p["player_id"]) for p in listed(run)]
+    head, row = run("players", "visits", "ada nowhere").stdout.splitlines()
+    assert head == "date,minutes,kind" and row.split(",")[2].startswith("check+sets")
+    result = run("players", "export", key[:8], "--to", tmp_path / "out", "--json")
+    files = json.loads(result.stdout)["files"]
+    assert str(tmp_path / "out" / "player.json") in files and all(Path(f).exists() for f in files)
+
+    asked = run("players", "delete", key[:8])  # nobody answers
+    assert (
+        asked.exit_code == 1 and f"Delete player {key[:8]} and 1 session for good?" in asked.stderr
+    )
+    assert [p["sessions"] for p in listed(run)] == [1]
+    receipt = json.loads(run("players", "delete", key[:8], "--yes", "--json").stdout)
+    assert receipt["player"] == key and len(receipt["sessions"]) == 1
+    assert receipt["rows"]["chunks"] > 0 and receipt["traces"] is None
+    assert listed(run) == []
+    files = [tmp_path / f"s.sqlite3{end}" for end in ("", "-wal", "-shm")]
+    store = b"".join(file.read_bytes() for file in files if file.exists())
+    assert b"Nowhere" not in store and receipt["sessions"][0].encode() not in store
+    assert "is not registered" in refused(run("players", "delete", key, "--yes"))
+
+
+def test_a_receipt_for_people_has_no_name(run):
+    assert run("players", "add", "Ada Nowhere", "--handed", "right").exit_code == 0
+    (key,) = [str(p["player_id"]) for p in listed(run)]
+    said = run("players", "delete", "ada nowhere", "--yes").stdout
+    assert said.startswith(f"Deleted: player {key}, ") and "Nowhere" not in said
