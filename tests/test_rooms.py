@@ -35,7 +35,7 @@ ALLOWED: dict[str, set[str]] = {
     "web.html": set(),
     "web.door": {"store", "web.html"},
     "web.live": {"web.door"},
-    "web.desk": {"record", "analysis", "store", "report", "web.html"},
+    "web.desk": {"record", "analysis", "store", "people", "report", "web.html"},
     "web": {"sound", "store", "web.html", "web.door", "web.live", "web.desk"},
     "session": {
         *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),

@@ -129,11 +129,17 @@ class Register:
         StoreError
             There is no such player.
         """
+        found = self._found(player_id)
+        if found is None:
+            raise StoreError(f"player {shown(player_id)}: not in the store {self.store.path}")
+        return found
+
+    def _found(self, player_id: str) -> Profile | None:
         with self.explained():
             said, gone = self.log.shown(PLAYER, player_id), self.log.deleted(PLAYER)
         old = dict(self._anchors(player_id))
         if player_id in gone or not (said or old):
-            raise StoreError(f"player {shown(player_id)}: not in the store {self.store.path}")
+            return None
         return profile_of(player_id, {**old.get(player_id, {}), **said})
 
     def rows(self, search: str = "") -> list[Row]:
@@ -153,6 +159,11 @@ class Register:
                 count, started, offset_min = visits.get(player_id, (0, None, 0))
                 found.append(Row(profile, count, _local(started, offset_min)))
         return sorted(found, key=lambda row: folded(row.profile.name))
+
+    def name(self, player_id: str) -> str | None:
+        """Return a player's name, for the coach's pages only; None where there is none such."""
+        found = self._found(player_id)
+        return None if found is None else found.name
 
     def names(self) -> dict[str, str]:
         """Return the players' names by id; for the coach's pages only."""
