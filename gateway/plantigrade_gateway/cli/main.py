@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway.cli import calibrate, desk, drills, pages, repair
+from plantigrade_gateway.cli import calibrate, desk, drills, pages, players, repair
 from plantigrade_gateway.cli import run as livecli
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
 from plantigrade_gateway.cli.pages import page_options, web_options
+from plantigrade_gateway.cli.players import named_player, other_hand, player_option
 from plantigrade_gateway.errors import (
     CalibrationRefused,
     GatewayError,
@@ -105,6 +106,7 @@ def main() -> None:
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
+@player_option
 @drill_options
 @limit_option
 @page_options
@@ -132,6 +134,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
+@player_option
 @drill_options
 @limit_option
 @page_options
@@ -168,6 +171,7 @@ def _replay(
     config = config_of(ctx)
     set_up(config, "gateway")
     fast = options["fast"]  # there is nothing to look at
+    whose = named_player(_store(ctx), options["player"])
     page = None if fast else web_options(options["page"], _store(ctx), show=out.is_terminal)
     run_options = RunOptions(
         sound=options["sound"],
@@ -178,10 +182,13 @@ def _replay(
         page=page,
         drilling=drilling(_store(ctx), options["drill"], options["feedback"], options["voice"]),
         config=config,
+        player_id=whose.player_id if whose else None,
     )
     usual, limits = config.limits(), limits_of(options["limits"])
     change = (lambda s: s.with_limits(usual, limits)) if usual or limits else None
     recording = ReplaySource(path, source, fast=fast, change=change)
+    for text in other_hand(whose, recording.about.settings):
+        click.echo(text)
 
     async def until_told() -> None:
         with stops_on_signals() as stop:
@@ -444,3 +451,4 @@ repair.register(main, _store_option, _json_option, _store)
 calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
+players.register(main, _store_option, _json_option, _store)
