@@ -8,7 +8,7 @@ from plantigrade.stand import StandDetector
 from plantigrade.steps import StepDetector
 from plantigrade.swings import SwingDetector
 
-ANALYSIS_VERSION = 2
+ANALYSIS_VERSION = 3
 """Kept with every result; raised by a release that changes a number."""
 
 

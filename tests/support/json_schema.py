@@ -22,6 +22,9 @@ from plantigrade_gateway.drills.run import DrillResult
 
 PATH = Path(__file__).resolve().parents[2] / "hardware_notes" / "analysis.schema.json"
 
+LATER = {"transfer_median_s"}
+"""Keys that came after release 0.1.0: what it wrote lacks them."""
+
 Json = dict[str, Any]
 
 
@@ -63,7 +66,7 @@ def _object(properties: Json) -> Json:
     return {
         "type": "object",
         "properties": properties,
-        "required": list(properties),
+        "required": [name for name in properties if name not in LATER],
     }
 
 

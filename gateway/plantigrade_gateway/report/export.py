@@ -74,7 +74,7 @@ def _flat(summary: SwingSet) -> Iterator[tuple[str, pa.DataType, int | float | N
         elif isinstance(value, Stat):
             yield from _part(field.name, value)
         else:
-            yield field.name, pa.int64(), value
+            yield field.name, pa.int64() if isinstance(value, int) else pa.float64(), value
 
 
 def _part(
