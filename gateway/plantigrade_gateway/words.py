@@ -17,6 +17,7 @@ from plantigrade.events import (
     Swing,
     Timing,
 )
+from plantigrade.interval import Difference
 from plantigrade.stat import Stat
 from plantigrade_gateway.formats import NONE, number, percent
 
@@ -73,6 +74,16 @@ def proportion(part: "Proportion") -> str:
     if part.low is None or part.high is None:
         return NONE
     return f"{part.count} of {part.n} ({100 * part.low:.0f}–{100 * part.high:.0f})"
+
+
+def difference(found: Difference | None, digits: int = 2, scale: float = 1.0) -> str:
+    """Return a difference with its 95 % interval: ``+0.05 (-0.01 to +0.11)``."""
+    if found is None:
+        return NONE
+    text = f"{scale * found.value:+.{digits}f}"
+    if found.low is None or found.high is None:
+        return text
+    return f"{text} ({scale * found.low:+.{digits}f} to {scale * found.high:+.{digits}f})"
 
 
 def count_of(part: "Proportion") -> str:

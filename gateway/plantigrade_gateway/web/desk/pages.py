@@ -15,7 +15,7 @@ from fastapi.routing import APIRoute
 from starlette.background import BackgroundTask
 
 from plantigrade.block import Foot
-from plantigrade.change import BY_CHANCE
+from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.report.export import FRAMES, file_names
@@ -25,11 +25,10 @@ from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
 from plantigrade_gateway.web.desk.sets import (
     BAND,
-    has_verdict,
     lines_of,
     overlay_of,
+    proportion_lines,
     proportions_of,
-    repeats_in,
     set_data,
     set_table,
 )
@@ -290,7 +289,6 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
         second = opened.run(other) if other else None
         frames = desk.reads.swing_rows(opened, run.swings)
         laid = overlay_of(frames, opened.found.rate_hz or 100.0)
-        lines = lines_of(run, second, opened.sets)
         return desk.page(
             "set.html",
             opened=opened,
@@ -298,12 +296,11 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
             other=other,
             run=run,
             second=second,
-            proportions=proportions_of(run),
-            second_proportions=dict(proportions_of(second)) if second else {},
-            lines=lines,
-            repeats=repeats_in(opened.sets),
-            verdicts=has_verdict(lines),
-            by_chance=BY_CHANCE,
+            tables=(
+                ("swings of each kind", "(95 % interval, %)", proportion_lines(run, second)),
+                ("measures with spread", "mean ± SD (swings)", lines_of(run, second)),
+            ),
+            said=f"{IN_VISIT} {BY_CHANCE}" if second else "",
             laid=laid,
             moments=set_table(laid),
             band=BAND,

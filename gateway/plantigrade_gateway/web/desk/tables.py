@@ -1,14 +1,18 @@
 """The desk's tables of swings, steps and stands: measures with title, unit and digits."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from plantigrade.events import Stand, Step, Swing
+from plantigrade.stat import median_of, stat_of
+from plantigrade.summary import is_rolled
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import swing_time
 
 T = TypeVar("T")
+
+ROLLED_TRANSFER = "transfer of rolled pushes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +30,11 @@ class Measure(Generic[T]):
     digits : int
     scale : float
         What a number is multiplied by to be in `unit`.
+    averaged : callable or None
+        Which items a mean is over, where that is not all: swings of different kinds have no
+        common mean. Then the median is shown beside it.
+    averaged_title : str
+        In place of `title` where a mean is shown; empty where that is the same.
     """
 
     key: str
@@ -34,6 +43,8 @@ class Measure(Generic[T]):
     value: Callable[[T], float | str | None]
     digits: int = 2
     scale: float = 1.0
+    averaged: Callable[[T], bool] | None = None
+    averaged_title: str = ""
 
     def text(self, value: float | str | None) -> str:
         """Return a value as shown."""
@@ -45,6 +56,16 @@ class Measure(Generic[T]):
         """Return the value of a measure that is a number."""
         value = self.value(item)
         return None if isinstance(value, str) else value
+
+    def averaged_of(self, items: Iterable[T]) -> list[float | None]:
+        """Return the values that a mean is over."""
+        return [self.number(item) for item in items if self.averaged is None or self.averaged(item)]
+
+    def mean_text(self, values: Sequence[float | None]) -> str:
+        """Return mean ± SD (count) of values, and their median where not all items are averaged."""
+        text = words.spread(stat_of(values), self.digits, self.scale)
+        median = None if self.averaged is None else median_of(values)
+        return text if median is None else f"{text}, median {self.text(median)}"
 
 
 def _less(a: float | None, b: float | None) -> float | None:
@@ -58,9 +79,23 @@ SWING_MEASURES: tuple[Measure[Swing], ...] = (
     Measure("to_shift", "trail peak to shift", "s", lambda s: _less(s.shift_s, s.trail_peak_s)),
     Measure("to_lead_peak", "shift to lead peak", "s", lambda s: _less(s.lead_peak_s, s.shift_s)),
     Measure("load_tempo", "load tempo", "ratio", lambda s: s.load_tempo, 1),
-    Measure("transfer", "transfer", "s", lambda s: s.push.transfer_s),
     Measure(
-        "transfer_of_shift", "transfer", "% of shift", lambda s: s.push.transfer_of_shift, 0, 100.0
+        "transfer",
+        "transfer",
+        "s",
+        lambda s: s.push.transfer_s,
+        averaged=is_rolled,
+        averaged_title=ROLLED_TRANSFER,
+    ),
+    Measure(
+        "transfer_of_shift",
+        "transfer",
+        "% of shift",
+        lambda s: s.push.transfer_of_shift,
+        0,
+        100.0,
+        averaged=is_rolled,
+        averaged_title=ROLLED_TRANSFER,
     ),
     Measure(
         "load_at_fore_take",
