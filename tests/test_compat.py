@@ -82,6 +82,7 @@ _OF_TIMING = (
     "sets/0/summary/timings",
 )
 _ROLLED = "transfer is averaged over rolled pushes alone"
+_ONE_COUNT = "samples missing and gaps come from one count, of samples by their times"
 _HELD = "a loss: the player held this push, and it is read as rolled since a push ends earlier"
 _OF_HELD = (
     *("show/analysis/swings/2/push/manner", "show/analysis/sets/1/summary/manners"),
@@ -97,6 +98,8 @@ FIXES: list[Fix] = [
         for where in _OF_TIMING
     ),
     *(Fix(where, _HELD) for where in _OF_HELD),
+    Fix("show/analysis/quality/*/missing_samples", _ONE_COUNT),
+    *(Fix(f"*/quality/*/gaps/{part}", _ONE_COUNT) for part in ("count", "total_s", "longest_s")),
     *(
         Fix(f"sets.csv/*/{measure}_{part}", _ROLLED)
         for measure in ("transfer_s", "transfer_of_shift")

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.baseline import BaselineState
-from plantigrade.block import Foot, PairBlock
+from plantigrade.block import Foot
 from plantigrade.events import (
     Event,
     Phase,
@@ -19,7 +19,7 @@ from plantigrade.events import (
 )
 from plantigrade.limits import Setup
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
-from plantigrade_gateway.analysis.quality import FootQuality, GapTally, Quality
+from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import printable
@@ -98,7 +98,6 @@ class EventCollector:
         self.stands: list[Stand] = []
         self.steps: list[Step] = []
         self.swings: list[Swing] = []
-        self.gaps = {foot: GapTally(foot) for foot in Foot}
 
     def take(self, events: Iterable[Event]) -> None:
         """Take events in the order of their confirmation."""
@@ -111,11 +110,6 @@ class EventCollector:
                 self.stands.append(event)
             else:
                 assert isinstance(event, Phase)  # provisional: drives sound, is no result
-
-    def count_gaps(self, block: PairBlock, row_s: float) -> None:
-        """Take consecutive rows of the time line."""
-        for tally in self.gaps.values():
-            tally.push(block, row_s)
 
 
 def check_mass(mass_kg: float | None) -> None:
