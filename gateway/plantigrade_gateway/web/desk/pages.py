@@ -19,7 +19,7 @@ from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.report.export import FRAMES, file_names
-from plantigrade_gateway.report.measures import SWING_NOTES
+from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
@@ -245,8 +245,10 @@ def _add_tables(router: APIRouter, desk: Desk) -> None:
         elif what == "stands":
             made = make_table(found.stands, STAND_MEASURES, sort, order, page)
         else:
-            made = make_table(found.swings, swing_columns(opened.set_names), sort, order, page)
-        notes = {"swings": SWING_NOTES, "steps": _STEP_NOTES, "stands": _STAND_NOTES}[what]
+            columns = swing_columns(opened.set_names)
+            made = make_table(found.swings, columns, sort, order, page, found.rate_hz)
+        of_swings = (*sampling_notes(found.swings, found.rate_hz), *SWING_NOTES)
+        notes = {"swings": of_swings, "steps": _STEP_NOTES, "stands": _STAND_NOTES}[what]
         return desk.page(
             "table.html",
             opened=opened,

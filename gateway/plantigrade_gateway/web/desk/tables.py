@@ -5,6 +5,12 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from plantigrade.events import Stand, Step, Swing
+from plantigrade.sampling import (
+    least_transfer_s,
+    tempo_error,
+    time_error_s,
+    transfer_of_shift_error,
+)
 from plantigrade.stat import median_of, stat_of
 from plantigrade.summary import is_rolled
 from plantigrade_gateway import formats, words
@@ -35,6 +41,11 @@ class Measure(Generic[T]):
         common mean. Then the median is shown beside it.
     averaged_title : str
         In place of `title` where a mean is shown; empty where that is the same.
+    error : callable or None
+        Gives the sampling error of one item's value at a rate, Hz; None where sampling is not what
+        limits it.
+    least : callable or None
+        Gives up to where a value at a rate, Hz, is only known to be small.
     """
 
     key: str
@@ -45,12 +56,24 @@ class Measure(Generic[T]):
     scale: float = 1.0
     averaged: Callable[[T], bool] | None = None
     averaged_title: str = ""
+    error: Callable[[T, float], float | None] | None = None
+    least: Callable[[float], float] | None = None
 
     def text(self, value: float | str | None) -> str:
         """Return a value as shown."""
         if isinstance(value, str):
             return value
         return formats.number(None if value is None else value * self.scale, self.digits)
+
+    def single_text(self, item: T, rate_hz: float | None) -> str:
+        """Return one item's value as shown, with its sampling error where that is known."""
+        value = self.value(item)
+        if isinstance(value, str) or value is None or rate_hz is None or self.error is None:
+            return self.text(value)
+        error = self.error(item, rate_hz)
+        least = None if self.least is None else self.scale * self.least(rate_hz)
+        scaled = None if error is None else self.scale * error
+        return words.single(self.scale * value, scaled, self.digits, "", least)
 
     def number(self, item: T) -> float | None:
         """Return the value of a measure that is a number."""
@@ -68,17 +91,37 @@ class Measure(Generic[T]):
         return text if median is None else f"{text}, median {self.text(median)}"
 
 
+def _one_sample(_: Swing, rate_hz: float) -> float:
+    return time_error_s(rate_hz)
+
+
 def _less(a: float | None, b: float | None) -> float | None:
     return None if a is None or b is None else a - b
 
 
 SWING_MEASURES: tuple[Measure[Swing], ...] = (
     Measure(
-        "to_trail_peak", "start to trail peak", "s", lambda s: _less(s.trail_peak_s, s.start_s)
+        "to_trail_peak",
+        "start to trail peak",
+        "s",
+        lambda s: _less(s.trail_peak_s, s.start_s),
+        error=_one_sample,
     ),
-    Measure("to_shift", "trail peak to shift", "s", lambda s: _less(s.shift_s, s.trail_peak_s)),
-    Measure("to_lead_peak", "shift to lead peak", "s", lambda s: _less(s.lead_peak_s, s.shift_s)),
-    Measure("load_tempo", "load tempo", "ratio", lambda s: s.load_tempo, 1),
+    Measure(
+        "to_shift",
+        "trail peak to shift",
+        "s",
+        lambda s: _less(s.shift_s, s.trail_peak_s),
+        error=_one_sample,
+    ),
+    Measure(
+        "to_lead_peak",
+        "shift to lead peak",
+        "s",
+        lambda s: _less(s.lead_peak_s, s.shift_s),
+        error=_one_sample,
+    ),
+    Measure("load_tempo", "load tempo", "ratio", lambda s: s.load_tempo, 1, error=tempo_error),
     Measure(
         "transfer",
         "transfer",
@@ -86,6 +129,8 @@ SWING_MEASURES: tuple[Measure[Swing], ...] = (
         lambda s: s.push.transfer_s,
         averaged=is_rolled,
         averaged_title=ROLLED_TRANSFER,
+        error=_one_sample,
+        least=least_transfer_s,
     ),
     Measure(
         "transfer_of_shift",
@@ -96,6 +141,7 @@ SWING_MEASURES: tuple[Measure[Swing], ...] = (
         100.0,
         averaged=is_rolled,
         averaged_title=ROLLED_TRANSFER,
+        error=transfer_of_shift_error,
     ),
     Measure(
         "load_at_fore_take",
@@ -105,12 +151,19 @@ SWING_MEASURES: tuple[Measure[Swing], ...] = (
         0,
         100.0,
     ),
-    Measure("heel_lift", "lead heel lifted for", "s", lambda s: s.heel_lift.duration_s),
+    Measure(
+        "heel_lift",
+        "lead heel lifted for",
+        "s",
+        lambda s: s.heel_lift.duration_s,
+        error=_one_sample,
+    ),
     Measure(
         "heel_return",
         "heel return after level",
         "s",
         lambda s: s.heel_lift.return_after_level_s,
+        error=_one_sample,
     ),
     Measure("share_range", "lead share range", "%", lambda s: s.share_range, 0, 100.0),
     Measure("lead_peak", "lead peak", "about × BW", lambda s: s.lead_peak_bw),
@@ -241,6 +294,7 @@ def make_table(
     sort: str = "",
     order: str = "up",
     page: int = 1,
+    rate_hz: float | None = None,
 ) -> Table[T]:
     """Make one page of a table of events.
 
@@ -256,6 +310,8 @@ def make_table(
         "up" or "down". Absent values come last in either.
     page : int
         From 1; beyond the last: the last.
+    rate_hz : float or None
+        Samples per second; values are shown with their sampling error where it is known.
     """
     clocks = with_clock(measures)
     chosen = next((m for m in measures if m.key == sort), None)
@@ -266,7 +322,7 @@ def make_table(
     page = min(max(page, 1), pages)
     some = numbered[(page - 1) * ROWS_PER_PAGE : page * ROWS_PER_PAGE]
     rows = tuple(
-        Row(n, item, tuple(_cell(measure, item, measure.key in clocks) for measure in measures))
+        Row(n, item, tuple(_cell(m, item, m.key in clocks, rate_hz) for m in measures))
         for n, item in some
     )
     numeric = [
@@ -288,11 +344,11 @@ def _sorted(
     return there + absent
 
 
-def _cell(measure: Measure[T], item: T, is_clock: bool) -> Cell:
+def _cell(measure: Measure[T], item: T, is_clock: bool, rate_hz: float | None) -> Cell:
     value = measure.value(item)
     if is_clock and not isinstance(value, str):
         return Cell(formats.clock(value), True)
-    return Cell(measure.text(value), not isinstance(value, str))
+    return Cell(measure.single_text(item, rate_hz), not isinstance(value, str))
 
 
 def _head(measure: Measure[T], is_number: bool, sort: str, order: str) -> Head:

@@ -158,11 +158,15 @@ def test_the_table_of_swings_sorts_with_absent_values_last(client, base, made):
 
 
 def test_tables_say_units_gaps_and_what_they_are_not(client, base):
+    session = text_of(client.get(base))
+    assert re.search(r"Samples missing left \d+ of \d+, right \d+ of \d+", session)
+    assert re.search(r"Of these in gaps left \d+, \d\.\d\d s, longest", session)
     steps = text_of(client.get(f"{base}/steps"))
     assert "38 steps" in steps and "% of stance" in steps and "gap" in steps
     stands = text_of(client.get(f"{base}/stands"))
     assert "One insole's sway is not balance ability" in stands
     swings = text_of(client.get(f"{base}/swings"))
+    assert "≤ 0.02" in swings and "± 0.01" in swings and "known to one sample" in swings
     assert "No published normal exists" in swings and "unloading that is seen, not height" in swings
     assert "None" not in steps + stands + swings and "nan" not in steps + stands + swings
 
@@ -177,6 +181,8 @@ def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, mad
     text = text_of(client.get(f"{base}/swings/3"))
     assert f"Swing 3 of 33: {words.push(swing.push)}" in text
     assert formats.number(swing.lead_peak_bw) + " about × BW" in text
+    assert f"transfer {swing.push.transfer_s:.2f} ± 0.01 s" in text
+    assert "times are known to one sample, ± 0.01 s" in text
     frames = client.get(f"{base}/swings/3/frames.json").json()
     assert len(frames["t"]) == len(kept.t_s) == len(frames["feet"]["left"]["zones"])
     k = frames["moments"]["lead peak"]
