@@ -34,6 +34,8 @@ NOTHING = "no verdict: nothing to compare with"
 LEAST_DEGREES = 4
 """With fewer degrees of freedom there is no verdict (design §5, Change)."""
 
+TOO_FEW = f"no verdict: under {LEAST_DEGREES} degrees of freedom"
+
 
 class Kind(StrEnum):
     """What was repeated, and therefore what may be compared with the error it gives."""
@@ -187,7 +189,7 @@ def compare_in_visit(a: Sequence[float | None], b: Sequence[float | None]) -> Ch
     elif difference is None:
         text = NOTHING
     elif difference.degrees is not None:
-        text = _too_few(difference.degrees)
+        text = TOO_FEW
     else:
         alone = stat_a.sd is None or stat_b.sd is None
         text = f"no verdict: {'one value has no spread' if alone else 'the values do not vary'}"
@@ -249,12 +251,8 @@ def compare_visits(
         limit = mdc95(error, stat_a.count, stat_b.count)
         difference = about(value, limit, error.degrees)
         if error.degrees < LEAST_DEGREES:
-            text = _too_few(error.degrees)
+            text = TOO_FEW
         else:
             verdict = Verdict.INSIDE if abs(value) <= limit else Verdict.OUTSIDE
             text = str(verdict)
     return Change(stat_a, stat_b, difference, kind, error, limit, verdict, text)
-
-
-def _too_few(degrees: float) -> str:
-    return f"no verdict: {degrees:.3g} degrees of freedom, under {LEAST_DEGREES}"

@@ -4,7 +4,7 @@ import asyncio
 import shutil
 import sys
 import tempfile
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from plantigrade_gateway import formats, words
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
+from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
@@ -40,6 +41,7 @@ from plantigrade_gateway.web.desk.tables import (
     swing_columns,
 )
 from plantigrade_gateway.web.desk.timeline import session_data, view_data, view_of
+from plantigrade_gateway.web.desk.visits import of_name, repeated, said_of, visit_lines
 from plantigrade_gateway.web.html import not_there, rendered
 
 
@@ -196,6 +198,7 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     _add_session(router, desk)
     _add_tables(router, desk)
     _add_swings(router, desk)
+    _add_visits(router, desk)
     router.include_router(data_router(reads, preparing, DeskRoute))
     router.include_router(export_router(reads, DeskRoute))
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
@@ -309,3 +312,36 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
             numbers=opened.numbers,
             notes=SWING_NOTES,
         )
+
+
+def _add_visits(router: APIRouter, desk: Desk) -> None:
+    @router.get("/{session_id}/sets/{number}/visits", response_class=HTMLResponse)
+    def visits(session_id: str, number: int, other: str = "") -> Response:
+        opened = desk.reads.open(session_id)
+        name = opened.run(number).name
+        others = desk.reads.visits(opened)
+        chosen = [session for session in others if session.session_id == other]
+        shown: dict[str, Any] = {"lines": [], "other": ""}
+        if chosen:
+            shown = _two_visits(desk.reads, opened, name, others, chosen[0])
+        return desk.page("visits.html", opened=opened, name=name, others=others, **shown)
+
+
+def _two_visits(
+    reads: DeskStore, opened: Opened, name: str, others: Sequence[Session], chosen: Session
+) -> dict[str, Any]:
+    """Return what a page shows of sets of one name in two visits, the earlier one first."""
+    sets = reads.sets_of_visits(others)
+    left_out = len(others) - len(sets)
+    this = opened.line.session
+    sets[this.session_id] = opened.sets
+    pair = sorted((this, chosen), key=lambda session: session.started)
+    before, after = (of_name(sets.get(session.session_id, ()), name) for session in pair)
+    rows = repeated(list(sets.values()))
+    return {
+        "other": chosen.session_id,
+        "lines": visit_lines(before, after, rows) if before and after else [],
+        "dates": [f"{session.started:%Y-%m-%d %H:%M}" for session in pair],
+        "said": said_of(rows),
+        "left_out": left_out,
+    }
