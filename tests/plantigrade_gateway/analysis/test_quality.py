@@ -1,5 +1,6 @@
 """Missing samples and gaps: one count, from the times of the samples that are there."""
 
+from dataclasses import replace
 from itertools import groupby, pairwise
 
 import numpy as np
@@ -91,8 +92,10 @@ def test_what_lies_between_two_stretches_is_missing():
 STANDING = perform(Player(mass_kg=80.0), SessionPlan((Stand(12.0),)), 200.0, seed=3)
 
 
-def recorded(performance: Performance, left: RecordedInsole) -> FootQuality:
-    """Return what a record says of its left foot."""
+def recorded(
+    performance: Performance, left: RecordedInsole, stalled_s: tuple[float, float] = (0.0, 0.0)
+) -> FootQuality:
+    """Return what a record says of its left foot, whose link may stall and then bring all."""
     right = insole(Foot.RIGHT)
     begins = Entry(START_NS, SESSION, Kind.SETTINGS, SessionSettings(mass_kg=80.0).to_json())
     sent = [
@@ -103,7 +106,9 @@ def recorded(performance: Performance, left: RecordedInsole) -> FootQuality:
         )
         for one in (left, right)
     ]
-    found = analyse_record([Batch.of(merged([begins], *sent))], "x")
+    from_ns, to_ns = (START_NS + round(1e9 * t) for t in stalled_s)
+    late = [replace(e, arrival_ns=to_ns) if from_ns <= e.arrival_ns < to_ns else e for e in sent[0]]
+    found = analyse_record([Batch.of(merged([begins], late, sent[1]))], "x")
     assert found.quality is not None
     return found.quality.left
 
@@ -133,6 +138,16 @@ def test_an_insole_that_begins_again_has_no_gap_beside_0_missing(away_s):
     assert found.missing_samples == pytest.approx(100 * away_s, abs=5)
     assert found.gaps.total_s == pytest.approx(found.missing_samples / 100)
     assert found.samples + found.missing_samples == pytest.approx(whole.samples, abs=2)
+
+
+def test_samples_that_come_after_their_rows_were_given_out_are_missing():
+    """A link stalls for 2.5 s, then brings everything: nothing is lost, and rows went without."""
+    found = recorded(STANDING, insole(Foot.LEFT), (4.0, 6.5))
+    assert found.link is not None and found.link.lost_packets == 0
+    assert found.gaps.count == 1
+    # away from 1 s on, all rows of the time are given out when the other foot's come
+    assert found.missing_samples == pytest.approx(250, abs=10)
+    assert found.gaps.total_s == pytest.approx(found.missing_samples / 100)
 
 
 def test_people_read_both_from_the_same_count():
