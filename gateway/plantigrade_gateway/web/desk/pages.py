@@ -41,7 +41,14 @@ from plantigrade_gateway.web.desk.tables import (
     swing_columns,
 )
 from plantigrade_gateway.web.desk.timeline import session_data, view_data, view_of
-from plantigrade_gateway.web.desk.visits import of_name, repeated, said_of, visit_lines
+from plantigrade_gateway.web.desk.visits import (
+    OF_SHARES,
+    of_name,
+    repeated,
+    said_of,
+    visit_lines,
+    visit_shares,
+)
 from plantigrade_gateway.web.html import not_there, rendered
 
 
@@ -341,6 +348,8 @@ def _two_visits(
     return {
         "other": chosen.session_id,
         "lines": visit_lines(before, after, rows) if before and after else [],
+        "shares": visit_shares(before, after) if before and after else [],
+        "of_shares": OF_SHARES,
         "dates": [f"{session.started:%Y-%m-%d %H:%M}" for session in pair],
         "said": said_of(rows),
         "left_out": left_out,

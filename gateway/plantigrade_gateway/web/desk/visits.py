@@ -1,16 +1,22 @@
 """Sets of one name in two visits of a player, with the measuring error that repeats show."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from plantigrade.change import BY_CHANCE, SAME_DAY, Kind, compare_visits
 from plantigrade.events import Swing
 from plantigrade.stat import stat_of
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import MarkedSet
+from plantigrade_gateway.web.desk.sets import Line, proportion_lines
 from plantigrade_gateway.web.desk.tables import SWING_MEASURES, Measure
 
 Sets = Sequence[MarkedSet]
+
+OF_SHARES = (
+    "The intervals of proportions are of these swings alone: what repeats make of them from day to "
+    "day is not known, so there is no verdict."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +88,15 @@ def visit_lines(before: Sets, after: Sets, rows: Sequence[Sets]) -> list[VisitLi
             )
         )
     return lines
+
+
+def visit_shares(before: Sets, after: Sets) -> list[Line]:
+    """Compare the classes of all swings of two visits' sets, by these swings alone: no verdict."""
+    a, b = (
+        MarkedSet(sets[0].name, sets[0].start_s, tuple(s for run in sets for s in run.swings))
+        for sets in (before, after)
+    )
+    return [replace(line, verdict="") for line in proportion_lines(a, b)]
 
 
 def said_of(rows: Sequence[Sets]) -> str:

@@ -23,6 +23,7 @@ from plantigrade_gateway.web.desk.visits import (
     repeated,
     said_of,
     visit_lines,
+    visit_shares,
 )
 
 pytestmark = pytest.mark.dear
@@ -87,6 +88,18 @@ def test_a_sets_transfer_is_that_of_its_rolled_pushes():
     assert line.before == "0.12 (1)"
 
 
+def test_proportions_of_visits_have_an_interval_and_no_verdict():
+    """56 of 70 in two sets beside 48 of 80 in one: Newcombe 1998 has .0524 to .3339."""
+    rolled = swing(0)
+    skipped = replace(rolled, push=replace(rolled.push, manner=Manner.SKIPPED))
+    before = [MarkedSet("full", 0.0, (rolled,) * 48 + (skipped,) * 32)]
+    after = [MarkedSet("full", t, (rolled,) * 28 + (skipped,) * 7) for t in (0.0, 9.0)]
+    lines = {line.title: line for line in visit_shares(before, after)}
+    assert lines["push rolled"].second.startswith("56 of 70 ")
+    assert lines["push rolled"].difference == "+20 (+5 to +33)"
+    assert not any(line.verdict for line in lines.values())
+
+
 def test_the_page_compares_visits_of_one_player_only(tmp_path):
     path = tmp_path / "store.sqlite3"
     with Store.open(path) as store:
@@ -109,6 +122,7 @@ def test_the_page_compares_visits_of_one_player_only(tmp_path):
         assert re.search(r"\d\d:\d\d − \d{4}-", both)
         tempo = re.search(r"load tempo</th>.*?</tr>", both)
         assert tempo is not None
+        assert "push rolled" in both and "of these swings alone" in both
         assert "+0.0" in tempo[0] and "no repeats to tell" in tempo[0]
         # another player's visit is not shown, whatever the address says
         assert "load tempo" not in client.get(f"{page}?other={ids[2]}").text
