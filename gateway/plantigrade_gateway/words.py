@@ -16,7 +16,9 @@ from plantigrade.events import (
     Swing,
     Timing,
 )
+from plantigrade.interval import Difference
 from plantigrade.limits import LIMITS, Limits
+from plantigrade.sampling import least_transfer_s, tempo_error, time_error_s
 from plantigrade.stat import Stat
 from plantigrade_gateway.formats import NONE, number, percent
 
@@ -81,6 +83,48 @@ def proportion(part: "Proportion") -> str:
     if part.low is None or part.high is None:
         return NONE
     return f"{part.count} of {part.n} ({100 * part.low:.0f}–{100 * part.high:.0f})"
+
+
+def difference(found: Difference | None, digits: int = 2, scale: float = 1.0) -> str:
+    """Return a difference with its 95 % interval: ``+0.05 (-0.01 to +0.11)``."""
+    if found is None:
+        return NONE
+    text = f"{scale * found.value:+.{digits}f}"
+    if found.low is None or found.high is None:
+        return text
+    return f"{text} ({scale * found.low:+.{digits}f} to {scale * found.high:+.{digits}f})"
+
+
+def single(
+    value: float | None,
+    error: float | None,
+    digits: int = 2,
+    unit: str = "",
+    least: float | None = None,
+) -> str:
+    """Return one measured number with its sampling error: ``0.09 ± 0.01 s``.
+
+    Up to `least` only that bound is known: ``≤ 0.02 s``. An error is never shown as 0.
+    """
+    if value is not None and least is not None and value <= least:
+        return f"≤ {least:.{digits}f}{unit}"
+    if value is None or error is None:
+        return number(value, digits, unit)
+    return f"{value:.{digits}f} ± {max(error, 10.0**-digits):.{digits}f}{unit}"
+
+
+def transfer(swing: Swing, rate_hz: float | None) -> str:
+    """Return a swing's transfer with its sampling error, or the bound that sampling sets it."""
+    if rate_hz is None:
+        return number(swing.push.transfer_s, 2, " s")
+    least_s = least_transfer_s(rate_hz)
+    return single(swing.push.transfer_s, time_error_s(rate_hz), 2, " s", least_s)
+
+
+def load_tempo(swing: Swing, rate_hz: float | None) -> str:
+    """Return a swing's load tempo with its sampling error."""
+    error = None if rate_hz is None else tempo_error(swing, rate_hz)
+    return single(swing.load_tempo, error, 1)
 
 
 def count_of(part: "Proportion") -> str:
@@ -187,12 +231,12 @@ def stand(event: Stand) -> str:
     )
 
 
-def swing(event: Swing) -> str:
-    """Return a swing in words."""
+def swing(event: Swing, rate_hz: float | None = None) -> str:
+    """Return a swing in words; with sampling errors where the rate is known."""
     parts = [
         push(event.push),
         f"lead heel {heel_lift(event.heel_lift)}",
-        f"load tempo {number(event.load_tempo, 1)}",
+        f"load tempo {load_tempo(event, rate_hz)}",
     ]
     if event.touches_gap:
         parts.append("touches a gap")

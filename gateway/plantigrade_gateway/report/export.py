@@ -77,7 +77,7 @@ def _flat(summary: SwingSet) -> Iterator[tuple[str, pa.DataType, int | float | N
             yield f"{field.name}_n", pa.int64(), value.n  # of those that can be told, not of all
             yield from _part(field.name, value)
         else:
-            yield field.name, pa.int64(), value
+            yield field.name, pa.int64() if isinstance(value, int) else pa.float64(), value
 
 
 def _part(
