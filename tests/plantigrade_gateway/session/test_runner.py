@@ -306,8 +306,8 @@ class Working:
 async def test_a_stop_that_the_store_refuses_is_said_and_holds(store, monkeypatch):
     close = Recorder.close
 
-    def refuse(self: Recorder, reason: str = "stop") -> None:
-        close(self, reason)
+    def refuse(self: Recorder, *how: object, **also: object) -> None:
+        close(self, *how, **also)  # type: ignore[arg-type]
         raise StoreError("the disk is full; the last 5 entries are lost")
 
     working = Working(store)
