@@ -54,7 +54,7 @@ def test_add_list_search_and_edit(run):
     )
     assert added.exit_code == 0 and added.stdout.startswith("Registered: Ada Nowhere, ")
     assert run("players", "add", "Bo", "--handed", "right").exit_code == 0
-    (ada,) = listed(run, "--search", "ADA")
+    (ada,) = listed(run, "--search", "ADA NOW")
     assert ada["player_id"] == added.stdout.split()[-1]
     assert (ada["mass_kg"], ada["insoles"], ada["guardian"]) == (
         61.5,
