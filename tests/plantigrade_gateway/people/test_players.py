@@ -148,6 +148,8 @@ def test_a_player_is_found_by_id_name_or_the_beginning_of_an_id(register):
     assert register.find("ZOLTAN").player_id == keys[2]
     with pytest.raises(InputError, match="'Olafur': is not registered; did you mean Ólafur"):
         register.find("Olafur")
+    with pytest.raises(InputError, match="'KAS': is not registered; did you mean ŁUKASZ"):
+        register.find("KAS")
     for text in ("", keys[0][:3], "zzzz"):
         with pytest.raises(InputError, match="is not registered; plantigrade players lists them"):
             register.find(text)
