@@ -89,10 +89,13 @@ def difference(found: Difference | None, digits: int = 2, scale: float = 1.0) ->
     """Return a difference with its 95 % interval: ``+0.05 (-0.01 to +0.11)``."""
     if found is None:
         return NONE
-    text = f"{scale * found.value:+.{digits}f}"
+
+    def signed(value: float) -> str:
+        return f"{round(scale * value, digits) + 0.0:+.{digits}f}"  # no "-0"
+
     if found.low is None or found.high is None:
-        return text
-    return f"{text} ({scale * found.low:+.{digits}f} to {scale * found.high:+.{digits}f})"
+        return signed(found.value)
+    return f"{signed(found.value)} ({signed(found.low)} to {signed(found.high)})"
 
 
 def single(

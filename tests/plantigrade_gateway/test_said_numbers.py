@@ -45,3 +45,4 @@ def test_a_difference_is_said_with_its_interval():
     assert words.difference(found, 0, 100.0) == "+5 (-1 to +12)"
     assert words.difference(Difference(-1.0, None, None, None), 1) == "-1.0"
     assert words.difference(None) == "–"
+    assert words.difference(Difference(0.2, -0.001, 0.4, 9.0)) == "+0.20 (+0.00 to +0.40)"

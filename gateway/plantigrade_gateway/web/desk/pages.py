@@ -330,7 +330,11 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
             run=run,
             second=second,
             tables=(
-                ("swings of each kind", "(95 % interval, %)", proportion_lines(run, second)),
+                (
+                    "swings of each kind",
+                    "swings of each kind (95 % interval, %)",
+                    proportion_lines(run, second),
+                ),
                 ("measures with spread", "mean ± SD (swings)", lines_of(run, second)),
             ),
             said=f"{IN_VISIT} {BY_CHANCE}" if second else "",
