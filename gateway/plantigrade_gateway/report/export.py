@@ -252,10 +252,10 @@ def export(
             )
         with _staged(folder, names) as staging:
             for table, (kind, cls) in TABLES.items():
-                made, rows = columns(cls), iter(store.events(session_id, kind))
+                rows = iter(store.events(session_id, kind))
                 if cls is Swing:
-                    made, rows = made + PLACE, _placed(rows, _places(store, session_id))
-                _write_table(session_id, rows, made, staging / table)
+                    rows = placed(rows, places(store, session_id))
+                _write_table(session_id, rows, table_columns(cls), staging / table)
             flat = {SETS: set_table(store, session_id), **drill_tables(store, session_id)}
             for table, whole in flat.items():
                 pa_csv.write_csv(whole, staging / f"{table}.csv", write_options=_STYLE)
@@ -316,24 +316,28 @@ PLACE = [
 number in the session and in its set, from 1 in order of time."""
 
 
-def _places(store: Store, session_id: str) -> dict[int, dict[str, object]]:
+def table_columns(cls: type) -> list[Column]:
+    """Return the columns of an event class's table: the event's own, and of a swing its place."""
+    return columns(cls) + (PLACE if cls is Swing else [])
+
+
+def places(store: Store, session_id: str) -> dict[int, dict[str, object]]:
     """Return where each swing belongs, by its ``first_index``."""
     found = results.read(store, session_id)
-    places: dict[int, dict[str, object]] = {
+    made: dict[int, dict[str, object]] = {
         swing.first_index: {"number": k} for k, swing in enumerate(found.swings, 1)
     }
     for number, run in enumerate(sets_of(found.swings, found.marks), 1):
         for k, swing in enumerate(run.swings, 1):
             place = {"set": number, "set_name": run.name, "number_in_set": k}
-            places[swing.first_index] |= place
-    return places
+            made[swing.first_index] |= place
+    return made
 
 
-def _placed(
-    rows: Iterable[EventRow], places: Mapping[int, dict[str, object]]
-) -> Iterator[EventRow]:
+def placed(rows: Iterable[EventRow], of: Mapping[int, dict[str, object]]) -> Iterator[EventRow]:
+    """Give rows of swings with their `places` in them."""
     for row in rows:
-        yield dataclasses.replace(row, body=row.body | places.get(row.first_index, {}))
+        yield dataclasses.replace(row, body=row.body | of.get(row.first_index, {}))
 
 
 def _write_table(
@@ -359,7 +363,7 @@ def event_table(session_id: str, rows: Iterable[EventRow], cls: type) -> pa.Tabl
     StoreError
         An event was made by another version.
     """
-    table = columns(cls)
+    table = table_columns(cls)
     return pa.Table.from_batches([_batch(session_id, list(rows), table)])
 
 

@@ -4,6 +4,7 @@ Takes a path, gives frozen objects whose numbers are those of ``plantigrade expo
 changes a store.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -17,7 +18,7 @@ from plantigrade.events import Stand, Step, Swing
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.analysis.eventrow import EventRow, event_of
 from plantigrade_gateway.analysis.result import read_layout
-from plantigrade_gateway.report.export import TABLES, event_table
+from plantigrade_gateway.report.export import TABLES, event_table, placed, places
 from plantigrade_gateway.report.frames import frames_of
 from plantigrade_gateway.sources import zonecsv
 from plantigrade_gateway.store.rows import Session
@@ -68,14 +69,21 @@ class Events:
     stands: tuple[Stand, ...]
     _session_id: str
     _rows: tuple[EventRow, ...]
+    _places: Mapping[int, dict[str, object]]
 
     def to_arrow(self) -> dict[str, pa.Table]:
         """Return a flat table of each kind: the columns and values that an export writes.
 
         Keys are ``"steps"``, ``"swings"`` and ``"stands"``; an absent value is null.
         """
+        # by a first row alone a step may lie where a swing does: places are for swings
+        of = {"swing": self._places}
         return {
-            name: event_table(self._session_id, [r for r in self._rows if r.kind == kind], cls)
+            name: event_table(
+                self._session_id,
+                placed((r for r in self._rows if r.kind == kind), of.get(kind, {})),
+                cls,
+            )
             for name, (kind, cls) in TABLES.items()
         }
 
@@ -128,6 +136,7 @@ class StoredSession:
             tuple(event for event in found if isinstance(event, Stand)),
             self.info.session_id,
             rows,
+            places(self._store, self.info.session_id),
         )
 
 

@@ -77,6 +77,18 @@ def show_reading(analysis: Analysis, quality: Quality, out: Console) -> None:
             f"rolled: transfer from {formats.percent(limits.push_rolled)} of shift to lead peak; "
             f"held: CoP travels under {formats.percent(limits.push_travel)} of the foot",
         )
+        item(
+            out,
+            "good push",
+            "rolled, with the shift, begun in the rear "
+            f"{formats.percent(limits.push_begins_by)} of the foot",
+        )
+        item(
+            out,
+            "trail heel",
+            f"loaded: from {formats.percent(limits.trail_heel_from)} of its foot at the trail "
+            f"peak, and {formats.percent(limits.trail_heel_gain)} more than at address",
+        )
 
 
 def show_quality(quality: Quality, out: Console) -> None:

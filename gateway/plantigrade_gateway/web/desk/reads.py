@@ -34,7 +34,7 @@ class Listed:
     ----------
     line : SessionLine
     good : int
-        Pushes that rolled with the shift.
+        Good pushes (`is_good`).
     checks, sets : tuple of str
         As the marks name them.
     """

@@ -65,7 +65,7 @@ export class Outcome {
 
   /** @param {{swings: number, good: number}} counts */
   count({ swings, good }) {
-    const text = swings ? `${good} of ${swings} rolled with the shift` : "";
+    const text = swings ? `${good} of ${swings} good pushes` : "";
     write(part("count"), text);
     write(part("large-all"), text);
   }
