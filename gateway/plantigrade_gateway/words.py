@@ -17,6 +17,7 @@ from plantigrade.events import (
     Swing,
     Timing,
 )
+from plantigrade.halves import Halves
 from plantigrade.stat import Stat
 from plantigrade_gateway.formats import NONE, number, percent
 
@@ -66,6 +67,14 @@ def spread(stat: Stat, digits: int = 2, scale: float = 1.0) -> str:
         return NONE
     sd = "" if stat.sd is None else f" ± {scale * stat.sd:.{digits}f}"
     return f"{scale * stat.mean:.{digits}f}{sd} ({stat.count})"
+
+
+def halves(found: Halves, digits: int = 2, scale: float = 1.0) -> str:
+    """Return how much more the second half is, and the counts: ``+0.12 (6, 6)``."""
+    if found.difference is None:
+        return NONE
+    counts = f"({found.first.count}, {found.second.count})"
+    return f"{scale * found.difference:+.{digits}f} {counts}"
 
 
 def proportion(part: "Proportion") -> str:

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Any
 
+from plantigrade.halves import halves_of_set
 from plantigrade.summary import summarise_swings, summarise_walk
 from plantigrade_gateway.analysis.eventrow import (
     Measured,
@@ -58,6 +59,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 "name": run.name,
                 "start_s": run.start_s,
                 "summary": plain(summarise_swings(run.swings)),
+                "halves": plain(halves_of_set(run.swings)),
             }
             for run in sets
         ],

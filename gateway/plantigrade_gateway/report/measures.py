@@ -7,6 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from plantigrade.events import FootStand, HeelLiftState, Manner, Roll, Stand, Step, Swing, Timing
+from plantigrade.halves import halves_of_set
 from plantigrade.reliability import Proportion, proportion
 from plantigrade.summary import FootWalk, Walk, summarise_swings, summarise_walk
 from plantigrade_gateway import formats, words
@@ -176,6 +177,11 @@ def show_groups(analysis: Analysis, out: Console) -> None:
         for row in zip(*(_set_cells(run) for run in some), strict=True):
             made.add_row(row[0][0], *(value for _, value in row))
         put(out, made)
+    paragraph(
+        out,
+        "Halves: the mean of a set's second half less that of its first, with the swings in each.",
+        "  ",
+    )
     if analysis.quality is not None and analysis.quality.uncalibrated:
         paragraph(out, f"× BW: {analysis.quality.uncalibrated}.", "  ")
 
@@ -196,7 +202,7 @@ def _good(run: MarkedSet) -> Proportion:
 
 
 def _set_cells(run: MarkedSet) -> list[tuple[str, str]]:
-    found = summarise_swings(run.swings)
+    found, halves = summarise_swings(run.swings), halves_of_set(run.swings)
     return [
         ("swings", str(found.swings)),
         ("good push", words.proportion(_good(run))),
@@ -227,6 +233,11 @@ def _set_cells(run: MarkedSet) -> list[tuple[str, str]]:
         ("front to back both, %", words.spread(found.both_cop_travel, 0, 100)),
         ("front to back lead, %", words.spread(found.lead_cop_travel, 0, 100)),
         ("front to back trail, %", words.spread(found.trail_cop_travel, 0, 100)),
+        # the set's second half less its first
+        ("halves: load tempo", words.halves(halves["load_tempo"])),
+        ("halves: transfer, s", words.halves(halves["transfer_s"])),
+        ("halves: lead peak", words.halves(halves["lead_peak_bw"])),
+        ("halves: both feet, %", words.halves(halves["both_cop_travel"], 0, 100)),
     ]
 
 

@@ -21,6 +21,7 @@ from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES
 from plantigrade_gateway.web.desk.cache import read_stretch
+from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
 from plantigrade_gateway.web.desk.sets import (
@@ -246,7 +247,8 @@ def _add_tables(router: APIRouter, desk: Desk) -> None:
         elif what == "stands":
             made = make_table(found.stands, STAND_MEASURES, sort, order, page)
         else:
-            made = make_table(found.swings, swing_columns(opened.set_names), sort, order, page)
+            measures = swing_columns(opened.set_names, opened.numbers_in_set)
+            made = make_table(found.swings, measures, sort, order, page)
         notes = {"swings": SWING_NOTES, "steps": _STEP_NOTES, "stands": _STAND_NOTES}[what]
         return desk.page(
             "table.html",
@@ -304,6 +306,7 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
             repeats=repeats_in(opened.sets),
             verdicts=has_verdict(lines),
             by_chance=BY_CHANCE,
+            halves=half_lines(run),
             laid=laid,
             moments=set_table(laid),
             band=BAND,

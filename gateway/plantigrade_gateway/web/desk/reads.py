@@ -74,6 +74,11 @@ class Opened:
         return {swing.first_index: run.name for run in self.sets for swing in run.swings}
 
     @property
+    def numbers_in_set(self) -> dict[int, int]:
+        """The number in its set, from 1, of each swing that is in one, by ``first_index``."""
+        return {s.first_index: n for run in self.sets for n, s in enumerate(run.swings, 1)}
+
+    @property
     def numbers(self) -> dict[int, int]:
         """Each swing's number in the session (from 1), by its ``first_index``."""
         return {swing.first_index: n for n, swing in enumerate(self.found.swings, 1)}

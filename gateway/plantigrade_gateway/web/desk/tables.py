@@ -1,6 +1,6 @@
 """The desk's tables of swings, steps and stands: measures with title, unit and digits."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
@@ -174,17 +174,22 @@ STAND_MEASURES: tuple[Measure[Stand], ...] = (
 )
 
 
-def swing_columns(set_names: dict[int, str]) -> tuple[Measure[Swing], ...]:
+def swing_columns(
+    set_names: Mapping[int, str], numbers_in_set: Mapping[int, int]
+) -> tuple[Measure[Swing], ...]:
     """Return the columns of a table of swings.
 
     Parameters
     ----------
-    set_names : dict of int to str
+    set_names : mapping of int to str
         The set of each swing that is in one, by the swing's ``first_index``.
+    numbers_in_set : mapping of int to int
+        Its number in that set, from 1, likewise.
     """
     return (
         Measure("start", "start", "session time", swing_time),
         Measure("set", "set", "", lambda s: set_names.get(s.first_index)),
+        Measure("in_set", "number in set", "", lambda s: numbers_in_set.get(s.first_index), 0),
         Measure("push", "push", "", lambda s: words.push(s.push)),
         Measure("heel", "lead heel", "", lambda s: str(s.heel_lift.state)),
         *SWING_MEASURES,
