@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from tests.support import pictures
 
 from plantigrade import calibrate, evidence, pieces, poses
 from plantigrade.block import Foot
@@ -15,7 +16,7 @@ from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.fitting import Fitting
 from plantigrade.zones import REGIONS, eighteen
 from plantigrade_gateway.analysis.calibration import TRIES
-from plantigrade_gateway.sources import live
+from plantigrade_gateway.sources import reconnect
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S
 from plantigrade_gateway.store import calibrations, insoles
 from plantigrade_gateway.wire.messages import SampleFormat, frame_bytes, max_frames
@@ -171,8 +172,8 @@ def test_the_latency_table_is_the_sum_of_its_rows():
 def test_the_profile_says_how_the_host_looks_again():
     text = " ".join(page("gatt_profile.md").split())
     assert (
-        f"growing pauses: {live.FIRST_PAUSE_S:g} s after the first failure, doubled up to "
-        f"{live.LONGEST_PAUSE_S:g} s" in text
+        f"growing pauses: {reconnect.FIRST_PAUSE_S:g} s after the first failure, doubled up to "
+        f"{reconnect.LONGEST_PAUSE_S:g} s" in text
     )
     assert f"the host waits for the answer, or {ANSWER_LIMIT_S:g} s" in text
 
@@ -185,6 +186,27 @@ def test_every_link_between_the_notes_leads_somewhere():
                 found += 1
                 assert (path.parent / target).exists(), f"{path.name}: {target}"
     assert found > 20
+
+
+def test_the_readmes_pictures_are_the_scripts_and_small():
+    text = (NOTES.parent / "README.md").read_text("utf-8")
+    shown = re.findall(r"!\[[^]]+\]\(hardware_notes/pictures/([^)]+)\)", text)
+    assert sorted(shown) == sorted(pictures.NAMES)
+    assert sorted(shown) == sorted(path.name for path in pictures.FOLDER.iterdir())
+    for path in pictures.FOLDER.iterdir():
+        data = path.read_bytes()
+        assert data.startswith(b"\x89PNG\r\n") and len(data) < 250_000
+
+
+def test_every_link_of_the_readme_leads_somewhere():
+    text = (NOTES.parent / "README.md").read_text("utf-8")
+    titles = re.findall(r"(?m)^#+ (.*)$", text)
+    anchors = {re.sub(r"[^a-z0-9 -]", "", title.lower()).replace(" ", "-") for title in titles}
+    for target in re.findall(r"\]\(([^)]+)\)", text):
+        if target.startswith("#"):
+            assert target[1:] in anchors, target
+        elif "://" not in target:
+            assert (NOTES.parent / target).exists(), target
 
 
 def test_the_index_names_every_page():

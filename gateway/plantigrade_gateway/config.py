@@ -9,8 +9,7 @@ file or the command line, and are never printed.
 import difflib
 import os
 import re
-import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,11 +17,16 @@ from urllib.parse import urlsplit
 
 import platformdirs
 
+from plantigrade.errors import ForeignError, SignalError, shown
+from plantigrade.foreign import read_toml
+from plantigrade.limits import LIMITS, Limits
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_file, read_secret
 
 PREFIX = "PLANTIGRADE_"
 """Of a setting's name in the environment: ``tsdb.url`` is PLANTIGRADE_TSDB_URL."""
 
+_LARGE = 1e18  # a whole number may be larger than any float
 _WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
 Value = str | int | float | bool | None
 
@@ -119,6 +123,10 @@ SETTINGS = (
     ),
     Setting("log.folder", str, None, "Write log lines (JSON) to files in this folder."),
     Setting("log.level", str, "info", "The least that is logged.", form="debug|info|warning|error"),
+    *(
+        Setting(f"limits.{limit.name}", float, limit.default, limit.doc, limit.unit, *limit.span)
+        for limit in LIMITS
+    ),
 )
 """Every setting there is."""
 
@@ -162,6 +170,14 @@ class Config:
     def flag(self, name: str) -> bool:
         """Return whether something is on."""
         return self.values[name] is True
+
+    def limits(self) -> dict[str, float]:
+        """Return the limits that were set here, by name; those of a session go before them."""
+        return {
+            limit.name: self.number(name)
+            for limit in LIMITS
+            if self.origin[name := f"limits.{limit.name}"] != "default"
+        }
 
     def sinks(self) -> list[str]:
         """Return what is sent on, and to whom."""
@@ -231,7 +247,32 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
         values[found.name] = _checked(found, _read(found, text, variable), variable)
         origin[found.name] = variable
     _take_secrets(values, origin)
-    return Config(values, origin, path)
+    made = Config(values, origin, path)
+    try:
+        Limits(**made.limits())
+    except SignalError as error:
+        raise InputError(f"{where}: {error}") from error
+    return made
+
+
+def limits_of(texts: Iterable[str]) -> dict[str, float]:
+    """Return the limits that texts like ``push_rolled=0.25`` set, by name.
+
+    Raises
+    ------
+    InputError
+        A name nobody knows (with the nearest that is known), or a value that cannot be used.
+    """
+    found: dict[str, float] = {}
+    for text in texts:
+        name, _, value = (part.strip() for part in text.partition("="))
+        setting = _BY_NAME.get(f"limits.{name}")
+        if setting is None:
+            raise InputError(_unknown(name, [limit.name for limit in LIMITS], "", "limit"))
+        read = _checked(setting, _read(setting, value, f"limit {name}"), f"limit {name}")
+        assert isinstance(read, float)
+        found[name] = read
+    return found
 
 
 def table(config: Config) -> list[dict[str, Any]]:
@@ -251,11 +292,9 @@ def table(config: Config) -> list[dict[str, Any]]:
 
 def _parsed(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text("utf-8"))
-    except OSError as error:
-        raise InputError(f"settings {path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"settings {path}: is not TOML ({error})") from error
+        return read_toml(read_file(path, f"settings {path}"), f"settings {path}")
+    except ForeignError as error:
+        raise InputError(str(error)) from error
 
 
 def _flat(read: Mapping[str, Any]) -> dict[str, Any]:
@@ -274,10 +313,10 @@ def _known(name: str, where: str) -> Setting:
     return _BY_NAME[name]
 
 
-def _unknown(name: str, names: list[str], where: str) -> str:
+def _unknown(name: str, names: list[str], where: str, what: str = "setting") -> str:
     near = difflib.get_close_matches(name, names, 1, 0.5)
     advice = f"did you mean {near[0]}?" if near else "see plantigrade settings for those there are"
-    return f"{where}{name} is no setting; {advice}"
+    return f"{where}{shown(name, quoted=False)} is no {what}; {advice}"
 
 
 def _read(setting: Setting, text: str, where: str) -> object:
@@ -288,7 +327,7 @@ def _read(setting: Setting, text: str, where: str) -> object:
         try:
             return setting.kind(text)
         except ValueError:
-            raise InputError(f"{where}: is {text!r}, expected a number") from None
+            raise InputError(f"{where}: is {shown(text)}, expected a number") from None
     return text
 
 
@@ -297,14 +336,15 @@ def _checked(setting: Setting, value: object, where: str) -> Value:
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     if type(value) is not kind:
-        shown = "what it is" if setting.secret else repr(value)
+        found = "what it is" if setting.secret else shown(value)
         expected = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
-        raise InputError(f"{where}: is {shown}, expected {expected[kind]}")
+        raise InputError(f"{where}: is {found}, expected {expected[kind]}")
     if isinstance(value, int | float) and not isinstance(value, bool):
         if not setting.low <= value <= setting.high:
             unit = f" {setting.unit}" if setting.unit else ""
             raise InputError(
-                f"{where}: is {value:g}{unit}, expected {setting.low:g} to {setting.high:g}{unit}"
+                f"{where}: is {_written(value)}{unit}, expected "
+                f"{setting.low:g} to {setting.high:g}{unit}"
             )
         return value
     if isinstance(value, str):
@@ -313,19 +353,34 @@ def _checked(setting: Setting, value: object, where: str) -> Value:
     return bool(value)
 
 
+def _written(value: float) -> str:
+    return f"{value:g}" if abs(value) < _LARGE else shown(value)
+
+
 def _check_text(setting: Setting, value: str, where: str) -> None:
     if setting.form == "word" and not _WORD.fullmatch(value):
-        raise InputError(f"{where}: is {value!r}, expected up to 32 small letters, digits, - and _")
+        raise InputError(
+            f"{where}: is {shown(value)}, expected up to 32 small letters, digits, - and _"
+        )
     if setting.form == "url":
-        url = urlsplit(value)
-        if "@" in url.netloc:
-            raise InputError(f"{where}: holds a name or password; give a token instead")
-        if url.scheme not in ("http", "https") or not url.hostname or url.query:
-            raise InputError(f"{where}: is {value!r}, expected http://HOST:PORT or https://HOST")
+        _check_url(value, where)
     if "|" in setting.form and value not in setting.form.split("|"):
-        raise InputError(f"{where}: is {value!r}, expected {setting.form.replace('|', ', ')}")
+        raise InputError(f"{where}: is {shown(value)}, expected {setting.form.replace('|', ', ')}")
     if not value and not setting.secret:
         raise InputError(f"{where}: is empty; leave it out instead")
+
+
+def _check_url(value: str, where: str) -> None:
+    if "@" in value:
+        raise InputError(f"{where}: holds a name or password; give a token instead")
+    try:
+        url = urlsplit(value)
+        good = url.scheme in ("http", "https") and url.hostname and not url.query
+        good = bool(good) and url.port != 0  # the port is only looked at here
+    except ValueError:  # brackets without an address, a port that is none
+        good = False
+    if not good or not value.isprintable() or " " in value:
+        raise InputError(f"{where}: is {shown(value)}, expected http://HOST:PORT or https://HOST")
 
 
 def _take_secrets(values: dict[str, Value], origin: dict[str, str]) -> None:
@@ -334,11 +389,5 @@ def _take_secrets(values: dict[str, Value], origin: dict[str, str]) -> None:
         file = values.get(f"{setting.name}_file")
         if not setting.secret or file is None or values[setting.name] is not None:
             continue
-        try:
-            text = Path(str(file)).read_text("utf-8").strip()
-        except (OSError, UnicodeDecodeError) as error:
-            reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-            raise InputError(f"{setting.name}_file {file}: cannot be read ({reason})") from error
-        if not text or "\n" in text:
-            raise InputError(f"{setting.name}_file {file}: expected one line that is the secret")
+        text = read_secret(Path(str(file)), f"{setting.name}_file {file}").strip()
         values[setting.name], origin[setting.name] = text, str(file)

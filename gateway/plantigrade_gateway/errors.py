@@ -2,9 +2,14 @@
 
 from enum import StrEnum
 
+from plantigrade.errors import sentence
+
 
 class GatewayError(Exception):
     """Root of the gateway's errors."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(sentence(text))
 
 
 class WireReason(StrEnum):
@@ -57,6 +62,10 @@ class InputError(GatewayError):
 
 class StoreError(GatewayError):
     """The store cannot be opened, read or written."""
+
+
+class DamageError(StoreError):
+    """Bytes of the store are not those that were written."""
 
 
 class BluetoothError(GatewayError):

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 from plantigrade.block import Foot
 from plantigrade.calibrate import DEFAULT_NOTE, Calibration
 from plantigrade.events import (
-    Bearing,
     HeelLift,
     HeelLiftState,
     Manner,
@@ -18,6 +17,7 @@ from plantigrade.events import (
     Timing,
 )
 from plantigrade.halves import Halves
+from plantigrade.limits import LIMITS, Limits
 from plantigrade.stat import Stat
 from plantigrade_gateway.formats import NONE, number, percent
 
@@ -52,10 +52,18 @@ _MANNER = {
     Manner.UNCLEAR: "unclear",
 }
 
+HEEL = {
+    HeelLiftState.LIFTED: "unloaded",
+    HeelLiftState.DOWN: "loaded",
+    HeelLiftState.UNCLEAR: "unclear",
+}
+"""The lead heel over a swing: *loaded* never left its load, *unloaded* did. "Lifted" is for what an
+eye has confirmed: a heel that lies on the ground without load reads the same to an insole."""
+
 PHASES = {
     PhaseKind.BACKSWING: "backswing",
-    PhaseKind.HEEL_LIFTED: "lead heel lifted",
-    PhaseKind.HEEL_RETURNED: "lead heel back",
+    PhaseKind.HEEL_LIFTED: "lead heel unloaded",
+    PhaseKind.HEEL_RETURNED: "lead heel returned",
     PhaseKind.SHIFT: "shift",
 }
 """What is said of a swing's provisional phases."""
@@ -99,17 +107,65 @@ def push(push: Push) -> str:
 
 
 def heel_lift(lift: HeelLift) -> str:
-    """Return what the lead heel did."""
-    if lift.state is HeelLiftState.LIFTED:
-        return "lifted" if lift.duration_s is None else f"lifted {lift.duration_s:.1f} s"
-    return str(lift.state)
+    """Return what the lead heel did, as an insole sees it: load, not height."""
+    said = HEEL[lift.state]
+    lifted = lift.state is HeelLiftState.LIFTED and lift.duration_s is not None
+    return f"{said} {lift.duration_s:.1f} s" if lifted else said
 
 
-def bearing(kind: Bearing) -> str:
-    """Return whether the midfoot bears."""
-    return {Bearing.NONE: "none", Bearing.SLIGHT: "slight", Bearing.BEARING: "bearing"}.get(
-        kind, "unclear"
-    )
+def decided_by(limits: Limits, heel_n: float) -> dict[str, str]:
+    """Return what each class is decided by, for people.
+
+    Parameters
+    ----------
+    limits : Limits
+    heel_n : float
+        The load under which the lead heel is unloaded (`plantigrade.limits.Setup.heel_lift_n`), N.
+
+    Returns
+    -------
+    dict of str to str
+        By what is decided: "bearing", "roll", "lead heel", "push" and "trail heel"; "set" where a
+        limit is not its default.
+    """
+    said = {
+        "bearing": (
+            f"by the midfoot's share of the foot's load: none under {_of(limits.bearing_none)}, "
+            f"slight under {_of(limits.bearing_full)}, bearing under {_of(limits.bearing_broad)}, "
+            "else broad; unclear where twice the midfoot's floor more is another class; moved: CoP "
+            f"sways by over {limits.stand_quiet_mm:g} mm RMS"
+        ),
+        "roll": (
+            f"through: midfoot impulse {_of(limits.roll_through)} or more and centres in order; "
+            f"skipped: under {_of(limits.roll_skipped)}"
+        ),
+        "lead heel": (
+            f"unloaded: under {heel_n:.0f} N ({_of(limits.heel_lift_bw)} of body weight or twice "
+            f"its floor) for {1000 * limits.heel_lift_s:g} ms, while the foot carries "
+            f"{_of(limits.heel_lift_foot_bw)} of body weight, {_of(limits.heel_lift_front)} of it "
+            "on forefoot and toes"
+        ),
+        "push": (
+            f"rolled: transfer {limits.push_rolled:g} or more of shift to lead peak, else skipped; "
+            f"held: CoP travels under {limits.push_travel:g} of the foot's length; good: rolled, "
+            f"with the shift, begun at or behind {limits.push_begins_by:g} of the length"
+        ),
+        "trail heel": (
+            f"loaded: {_of(limits.trail_heel_from)} or more of its foot's load at the trail peak, "
+            f"{_of(limits.trail_heel_gain)} more than at address"
+        ),
+    }
+    changed = limits.changed()
+    defaults = {limit.name: f"{limit.default:g} {limit.unit}" for limit in LIMITS}
+    if changed:
+        said["set"] = "; ".join(
+            f"{name} {value:g} in place of {defaults[name]}" for name, value in changed.items()
+        )
+    return said
+
+
+def _of(share: float) -> str:
+    return f"{100 * share:.4g} %"
 
 
 def step(event: Step) -> str:

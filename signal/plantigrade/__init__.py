@@ -45,8 +45,8 @@ Ten seconds of standing with 350 N on each foot are one stand, half of the load 
 >>> from plantigrade import Analyser, PairBlock, Stand, setup_for
 >>> def foot(load_n):
 ...     heel, midfoot, forefoot, toes = 0.5, 0.1, 0.3, 0.1
-...     row = load_n * np.array([heel, midfoot, forefoot, toes, 0.5, 0.5, 6 / load_n])
-...     return np.tile(row, (1000, 1))
+...     shares = [heel, midfoot, forefoot, toes, 0.5, 0.5, midfoot / 2, 6 / load_n]
+...     return np.tile(load_n * np.array(shares), (1000, 1))
 >>> analyser = Analyser(setup_for(layout, rate_hz=100.0, bw_n=700.0, lead=Foot.LEFT))
 >>> rows = PairBlock(0, np.arange(1000) / 100.0, foot(350.0), foot(350.0))
 >>> (event,) = analyser.push(rows) + analyser.flush()

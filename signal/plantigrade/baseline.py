@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
+from plantigrade.block import N_COLUMNS, FloatArray, Foot, PairBlock
 from plantigrade.load import total_load
-from plantigrade.steps import Air
+from plantigrade.steps import Air, air_offset
 
 REFRESH_S = 5.0
 """The baseline moves at most this often, at multiples of it (ours)."""
@@ -112,13 +112,10 @@ class Baseline:
         """Take confirmed swing phases; the baseline moves by them at the next fixed row."""
         for air in airs:
             k = _FEET.index(air.foot)
-            quarter = (air.stop - air.start) // 4
-            t_s, values = self._rows(air.foot, air.start + quarter, air.stop - quarter)
-            values = values[~np.isnan(values[:, 0])]
-            if len(values) < 3:
+            t_s, values = self._rows(air.foot, *air.middle)
+            phase = air_offset(values)
+            if phase is None:
                 continue
-            phase = np.median(values, axis=0)
-            phase[Column.MIDFOOT_ZONES] = 0.0
             self._phases[k].append(phase)
             self._fresh[k] = True
             self._pending_s[k] = float(t_s[-1])

@@ -28,7 +28,7 @@ _LEFT = Foot.LEFT  # looking a member up on its class costs a call each time
 
 
 class Column(IntEnum):
-    """Columns of a load array, shape (n, 7): what one foot's zones are reduced to.
+    """Columns of a load array, shape (n, 8): what one foot's zones are reduced to.
 
     All are linear in the zone readings (MIDFOOT_ZONES apart), so that a baseline may be taken off
     afterwards and samples may be interpolated.
@@ -46,7 +46,9 @@ class Column(IntEnum):
     """Σ force × x, N (x a fraction of the width, 0 medial)."""
     MOMENT_Y = 5
     """Σ force × y, N (y a fraction of the length, 0 heel)."""
-    MIDFOOT_ZONES = 6
+    MIDFOOT_MEDIAL = 6
+    """Load on the midfoot zones medial of the middle (x < 0.5), N."""
+    MIDFOOT_ZONES = 7
     """How many midfoot zones carry load."""
 
 
@@ -87,7 +89,7 @@ class LoadBlock:
     foot : Foot
     t_s : ndarray of float64, shape (n,)
         Host time, s, strictly increasing from block to block.
-    values : ndarray of float64, shape (n, 7)
+    values : ndarray of float64, shape (n, 8)
         The `Column` values; a whole row is NaN where the sample is missing.
     """
 
@@ -107,7 +109,7 @@ class PairBlock:
         without holes: a gap is rows of NaN, never an absent row.
     t_s : ndarray of float64, shape (n,)
         Host time, s, spaced 1 / rate.
-    left, right : ndarray of float64, shape (n, 7)
+    left, right : ndarray of float64, shape (n, 8)
         The `Column` values of each foot, NaN rows where that foot has a gap longer than the bridged
         one (`plantigrade.pairing`).
     """
@@ -121,7 +123,7 @@ class PairBlock:
         return len(self.t_s)
 
     def foot(self, foot: Foot) -> FloatArray:
-        """Return the `Column` values of one foot, shape (n, 7)."""
+        """Return the `Column` values of one foot, shape (n, 8)."""
         return self.left if foot is _LEFT else self.right
 
     @classmethod

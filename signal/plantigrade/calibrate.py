@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade.block import FloatArray, Foot, PressureBlock
-from plantigrade.errors import CalibrationError
+from plantigrade.errors import CalibrationError, ForeignError, shown
+from plantigrade.foreign import read_json
 from plantigrade.load import total_load
 from plantigrade.zones import ZoneLayout
 
@@ -149,9 +150,11 @@ class Calibration:
             Not JSON of schema 1, or a calibration that cannot be.
         """
         try:
-            table = json.loads(text)
+            table = read_json(text, "calibration")
             if table["schema"] != 1:
-                raise CalibrationError(f"calibration of schema {table['schema']}, expected 1")
+                raise CalibrationError(
+                    f"calibration of schema {shown(table['schema'])}, expected 1"
+                )
             return cls(
                 foot=Foot(table["foot"]),
                 knots=np.array(table["knots"], dtype=np.float64),
@@ -162,8 +165,10 @@ class Calibration:
             )
         except CalibrationError:
             raise
+        except ForeignError as error:
+            raise CalibrationError(str(error)) from error
         except (ValueError, KeyError, TypeError) as error:
-            raise CalibrationError(f"calibration: not readable: {error!r}") from error
+            raise CalibrationError(f"calibration: not readable: {shown(error)}") from error
 
 
 def default_calibration(layout: ZoneLayout, foot: Foot) -> Calibration:
@@ -259,7 +264,7 @@ def with_gain(calibration: Calibration, one_leg: FloatArray, bw_n: float) -> Cal
     Parameters
     ----------
     calibration : Calibration
-    one_leg : ndarray of float64, shape (n, 7)
+    one_leg : ndarray of float64, shape (n, 8)
         Load columns of this foot while it carries the whole body, made with gain 1, net of the
         baseline.
     bw_n : float

@@ -38,8 +38,6 @@ _EXCHANGE_NEAR_US = 60_000_000  # an answer further from the last frame is of an
 _CLOCK_WRAP_US = 1 << 32
 _SURE = 0.95
 _MOST_RECENT = 64
-_FEW = 8
-"""Up to so many packets in a call, arrays cost more than a loop."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,52 +192,19 @@ class ClockModel:
         """
         if len(clock_us) == 0:
             return np.empty(0)
-        if len(clock_us) <= _FEW:
-            times_s: list[float] = []
-            for clock, arrival in zip(clock_us.tolist(), arrival_ns.tolist(), strict=True):
-                times_s += self._map_one(clock, arrival, period_us, frames)
-            return np.array(times_s)
         end_us = clock_us + (frames - 1) * period_us
         delay_ns = arrival_ns - self._origin_ns - 1000 * end_us
-        return self._map_many(clock_us, end_us, delay_ns, period_us, frames)
-
-    def _map_one(self, clock_us: int, arrival_ns: int, period_us: int, frames: int) -> list[float]:
-        """Do for one packet what `_map_many` does for many."""
-        end_us = clock_us + (frames - 1) * period_us
-        delay_ns = arrival_ns - self._origin_ns - 1000 * end_us
-        self._reach(clock_us, delay_ns)
-        self._observe(end_us, delay_ns, end_us)
-        first_s = self._from_s + (clock_us - self._from_us) * self._s_per_us
-        step_s = period_us * self._s_per_us
-        return [first_s + k * step_s for k in range(frames)]
-
-    def _map_many(
-        self,
-        clock_us: IntArray,
-        end_us: IntArray,
-        delay_ns: IntArray,
-        period_us: int,
-        frames: int,
-    ) -> FloatArray:
-        n = len(clock_us)
-        from_us = np.empty(n, dtype=np.int64)
-        lines: list[tuple[float, float]] = []
-        starts: list[int] = []
+        times_s = np.empty((len(clock_us), frames))
         at = 0
-        while at < n:  # epoch by epoch
+        while at < len(clock_us):  # epoch by epoch
             self._reach(int(clock_us[at]), int(delay_ns[at]))
-            stop = int(np.searchsorted(clock_us, self._until_us))
-            k = at + int(np.argmin(delay_ns[at:stop]))
-            self._observe(int(end_us[k]), int(delay_ns[k]), int(end_us[stop - 1]))
-            lines.append((self._from_s, self._s_per_us))
-            from_us[at:stop] = self._from_us
-            starts.append(at)
+            stop = int(clock_us.searchsorted(self._until_us))
+            least = at + int(delay_ns[at:stop].argmin())
+            self._observe(int(end_us[least]), int(delay_ns[least]), int(end_us[stop - 1]))
+            first_s = self._from_s + (clock_us[at:stop] - self._from_us) * self._s_per_us
+            steps_s = np.arange(frames) * (period_us * self._s_per_us)
+            np.add(first_s[:, np.newaxis], steps_s, out=times_s[at:stop])
             at = stop
-        size = np.diff([*starts, n])
-        from_s, pace = np.repeat(np.array(lines), size, axis=0).T
-        first_s = from_s + (clock_us - from_us) * pace
-        steps_s = np.arange(frames) * (period_us * pace)[:, np.newaxis]
-        times_s: FloatArray = first_s[:, np.newaxis] + steps_s
         return times_s.ravel()
 
     def _reach(self, clock_us: int, delay_ns: int) -> None:

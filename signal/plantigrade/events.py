@@ -21,12 +21,14 @@ class Roll(StrEnum):
 
 
 class Bearing(StrEnum):
-    """Whether the midfoot carries load when standing."""
+    """Whether the midfoot carries load when standing; a foot that moved has no bearing."""
 
+    BROAD = "broad"
     BEARING = "bearing"
     SLIGHT = "slight"
     NONE = "none"
     UNCLEAR = "unclear"
+    MOVED = "moved"
 
 
 class HeelLiftState(StrEnum):
@@ -147,6 +149,8 @@ class FootStand:
         Mean CoP, fractions of width and length.
     sway_* : float or None
         Of the foot's CoP low-passed at 10 Hz: `plantigrade.sway.Sway` in mm; None where undefined.
+    midfoot_medial_share : float or None
+        Part of the midfoot's load on its medial zones; None where the midfoot is under its floor.
     """
 
     bearing: Bearing
@@ -166,11 +170,15 @@ class FootStand:
     sway_path_mm: float | None
     sway_speed_mm_s: float | None
     sway_ellipse_mm2: float | None
+    midfoot_medial_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """A quiet stand of at least 10 s."""
+    """A stand of at least 10 s in which no load moved between the feet.
+
+    Each foot says by itself whether it was quiet: `Bearing.MOVED` where its CoP was not.
+    """
 
     start_s: float
     end_s: float
@@ -303,7 +311,7 @@ class Swing:
     push : Push
     lead_cop_travel, trail_cop_travel : float or None
         Front-to-back travel of each foot's CoP from start to lead peak, fraction of length; the
-        lead foot's lifted interval apart. None where samples are missing in it.
+        lead foot's unloaded interval apart. None where samples are missing in it.
     touches_gap : bool
     first_index : int
     confirmed_s : float

@@ -37,7 +37,7 @@ def measure_heel_lift(
     ----------
     t_s : ndarray of float64, shape (n,)
         From the address to the finish.
-    lead : ndarray of float64, shape (n, 7)
+    lead : ndarray of float64, shape (n, 8)
         Load columns of the same rows.
     address_rows : int
         Row of the swing's start.

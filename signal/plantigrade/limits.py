@@ -1,9 +1,10 @@
 """The adjustable limits of every measure, in one place; each is shown where its result is shown.
 
-Defaults marked *ours* were chosen by this project and have no published source.
+`Limits` is the one table: what a limit means, its default, unit, range and source.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
+from itertools import pairwise
 
 import numpy as np
 
@@ -15,97 +16,224 @@ G_M_S2 = 9.80665
 """Standard gravity (ISO 80000-3)."""
 
 
+def _limit(default: float, unit: str, low: float, high: float, doc: str) -> float:
+    info = {"default": default, "unit": unit, "low": low, "high": high, "doc": doc}
+    made: float = field(default=default, metadata=info)
+    return made
+
+
 @dataclass(frozen=True, slots=True)
-class Limits:
-    """What the detectors decide by.
+class LimitInfo:
+    """What is said of one limit.
 
     Attributes
     ----------
-    contact_n, contact_bw : float
-        A foot is in contact above max(contact_n, contact_bw × BW): 20 N and 5 % BW (ours, within
-        the usual 10–20 N for walking, from memory).
-    contact_gap_s, contact_min_s, contact_max_s : float
-        Gaps under it are bridged, contacts outside the two are dropped (ours).
-    air_bw : float
-        A walker's foot may be in the air below this load, × BW: only the baseline is learnt so,
-        since a tightly laced shoe can press by more than the contact load (ours).
-    cop_bw : float
-        Below this load, × BW, there is no CoP (ours).
-    bridge_s : float
-        Missing samples up to this long are bridged for detection and reported (ours).
-    restart_s : float
-        Missing samples over this long make a detector start afresh (ours).
-    stand_min_s, stand_max_s : float
-        Shortest stand; a longer one than the second is reported in pieces (ours).
-    bearing_none, bearing_full : float
-        Midfoot share of the foot's load: none below, bearing from (ours, per layout).
-    roll_skipped, roll_through : float
-        Midfoot impulse share: skipped below, through from (ours, per layout).
-    swing_range, swing_range_sd : float
-        The lead share must range over max(swing_range, swing_range_sd × its SD at address) (ours).
-    address_s : float
-        Stillness needed before a swing's start (ours).
-    lead_peak_s : float
-        The lead peak lies within this of the shift (ours).
-    finish_s : float
-        A finish is looked for this long after the lead peak (ours).
-    heel_lift_bw, heel_lift_s : float
-        The lead heel is unloaded below this (never below twice its floor) for so long (ours).
-    heel_lift_foot_bw, heel_lift_front : float
-        … while the foot carries this much, with this share of it on forefoot and toes (ours).
-    push_end_bw : float
-        The push ends when the trail foot carries less (ours).
-    push_leave, push_take : float
-        Heel leave and fore take, as fractions of the CoP's own travel (ours).
-    push_rolled : float
-        Transfer as a fraction of shift → lead peak: rolled from here on (ours).
-    push_travel : float
-        Less travel than this fraction of the foot's length is `held` (ours).
-    push_begins_by : float
-        A good push begins at or behind this, rearmost CoP, fraction of the foot's length (ours).
-    trail_heel_from : float
-        The trail heel is loaded when it carries this share of the trail foot's load at the trail
-        peak: more than half (common practice, no published source) …
-    trail_heel_gain : float
-        … and so much more than at address, where half is usual anyway (ours).
-    heel_back_by_s : float
-        The lead heel is back in time when it returns no later than this after the lead share
-        regains its address level (ours).
+    name : str
+    default : float
+    unit : str
+    low, high : float
+        What may be set, ends included.
+    doc : str
+        What it decides, for people.
     """
 
-    contact_n: float = 20.0
-    contact_bw: float = 0.05
-    contact_gap_s: float = 0.050
-    contact_min_s: float = 0.150
-    contact_max_s: float = 1.5
-    air_bw: float = 0.15
-    cop_bw: float = 0.05
-    bridge_s: float = 0.040
-    restart_s: float = 0.500
-    stand_min_s: float = 10.0
-    stand_max_s: float = 120.0
-    bearing_none: float = 0.03
-    bearing_full: float = 0.06
-    roll_skipped: float = 0.025
-    roll_through: float = 0.05
-    swing_range: float = 0.15
-    swing_range_sd: float = 4.0
-    address_s: float = 0.5
-    lead_peak_s: float = 0.6
-    finish_s: float = 2.0
-    heel_lift_bw: float = 0.03
-    heel_lift_s: float = 0.060
-    heel_lift_foot_bw: float = 0.08
-    heel_lift_front: float = 0.80
-    push_end_bw: float = 0.10
-    push_leave: float = 0.30
-    push_take: float = 0.70
-    push_rolled: float = 0.20
-    push_travel: float = 0.15
-    push_begins_by: float = 0.40
-    trail_heel_from: float = 0.50
-    trail_heel_gain: float = 0.10
-    heel_back_by_s: float = 0.05
+    name: str
+    default: float
+    unit: str
+    low: float
+    high: float
+    doc: str
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """What may be set, from and to."""
+        return self.low, self.high
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What the detectors decide by. Times in s, loads as × BW, shares and lengths as fractions.
+
+    What each decides and may be set to stands beside it below and in `LIMITS`. *Ours*: chosen by
+    this project, no published source.
+
+    ==================  =======  ==========  =======================================================
+    name                default  unit        source
+    ==================  =======  ==========  =======================================================
+    contact_n           20       N           ours, within the usual 10–20 N of walks (from memory)
+    contact_bw          0.05     BW          ours
+    contact_gap_s       0.05     s           ours
+    contact_min_s       0.15     s           ours
+    contact_max_s       1.5      s           ours
+    air_bw              0.15     BW          ours
+    cop_bw              0.05     BW          ours
+    bridge_s            0.04     s           ours
+    restart_s           0.5      s           ours
+    stand_min_s         10       s           ours
+    stand_max_s         120      s           ours
+    bearing_none        0.03     foot load   ours, per layout
+    bearing_full        0.06     foot load   ours, per layout; standing mean near .08 (from memory)
+    roll_skipped        0.025    impulse     ours, per layout
+    roll_through        0.05     impulse     ours, per layout
+    swing_range         0.15     lead share  ours
+    swing_range_sd      4        SD          ours
+    address_s           0.5      s           ours
+    lead_peak_s         0.6      s           ours
+    finish_s            2        s           ours
+    heel_lift_bw        0.03     BW          ours
+    heel_lift_s         0.06     s           ours
+    heel_lift_foot_bw   0.08     BW          ours
+    heel_lift_front     0.8      foot load   ours
+    push_end_bw         0.1      BW          ours
+    push_leave          0.3      travel      ours
+    push_take           0.7      travel      ours
+    push_rolled         0.2      shift time  ours; shift time runs from the shift to the lead peak
+    push_travel         0.15     length      ours
+    stand_quiet_mm      10       mm          ours
+    bearing_broad       0.18     foot load   ours, per layout
+    push_begins_by      0.4      length      ours
+    trail_heel_from     0.5      foot load   more than half: common practice, no published source
+    trail_heel_gain     0.1      foot load   ours
+    heel_back_by_s      0.05     s           ours
+    ==================  =======  ==========  =======================================================
+
+    Raises
+    ------
+    SignalError
+        A value outside its range, or two limits of one measure in the wrong order.
+    """
+
+    contact_n: float = _limit(20.0, "N", 1, 200, "A foot is in contact above this and contact_bw.")
+    contact_bw: float = _limit(0.05, "BW", 0, 0.5, "A foot is in contact above this and contact_n.")
+    contact_gap_s: float = _limit(0.050, "s", 0, 0.5, "Shorter gaps in a contact are bridged.")
+    contact_min_s: float = _limit(0.150, "s", 0.02, 1, "Shorter contacts are no steps.")
+    contact_max_s: float = _limit(1.5, "s", 0.3, 10, "Longer contacts are no steps.")
+    air_bw: float = _limit(
+        0.15,
+        "BW",
+        0,
+        0.5,
+        "A walker's foot may be in the air below this: so the baseline is learnt, and steps in "
+        "tight shoes are found.",
+    )
+    cop_bw: float = _limit(0.05, "BW", 0.005, 0.5, "A foot that carries less has no CoP.")
+    bridge_s: float = _limit(0.040, "s", 0, 0.2, "Missing samples up to this long are bridged.")
+    restart_s: float = _limit(0.500, "s", 0.1, 5, "A longer gap makes a detector start afresh.")
+    stand_min_s: float = _limit(10.0, "s", 1, 600, "Shortest quiet stand.")
+    stand_max_s: float = _limit(120.0, "s", 2, 3600, "A longer stand is reported in pieces.")
+    bearing_none: float = _limit(
+        0.03, "foot load", 0, 1, "Bearing is none when the midfoot carries less."
+    )
+    bearing_full: float = _limit(
+        0.06, "foot load", 0, 1, "Bearing is slight when the midfoot carries less, else bearing."
+    )
+    roll_skipped: float = _limit(
+        0.025, "impulse", 0, 1, "A roll is skipped when the midfoot takes less."
+    )
+    roll_through: float = _limit(
+        0.05, "impulse", 0, 1, "A roll goes through when the midfoot takes this or more."
+    )
+    swing_range: float = _limit(
+        0.15, "lead share", 0.02, 1, "The lead share ranges over so much in a swing."
+    )
+    swing_range_sd: float = _limit(
+        4.0, "SD", 0, 100, "It also ranges over so many times its spread at address."
+    )
+    address_s: float = _limit(0.5, "s", 0.1, 5, "Stillness before a swing's start.")
+    lead_peak_s: float = _limit(0.6, "s", 0.1, 2, "The lead peak lies within this of the shift.")
+    finish_s: float = _limit(
+        2.0, "s", 0.2, 5, "A finish is looked for so long after the lead peak."
+    )
+    heel_lift_bw: float = _limit(
+        0.03, "BW", 0, 0.5, "The lead heel is unloaded below this (never below twice its floor)."
+    )
+    heel_lift_s: float = _limit(0.060, "s", 0.01, 2, "The lead heel is unloaded for so long.")
+    heel_lift_foot_bw: float = _limit(
+        0.08, "BW", 0, 1, "The lead foot carries this while its heel is unloaded."
+    )
+    heel_lift_front: float = _limit(
+        0.80, "foot load", 0, 1, "Forefoot and toes carry this while the lead heel is unloaded."
+    )
+    push_end_bw: float = _limit(0.10, "BW", 0, 1, "A push ends when the trail foot carries less.")
+    push_leave: float = _limit(
+        0.30, "travel", 0.01, 0.99, "The heel is left at this part of the CoP's way."
+    )
+    push_take: float = _limit(
+        0.70, "travel", 0.01, 0.99, "The forefoot takes over at this part of the CoP's way."
+    )
+    push_rolled: float = _limit(
+        0.20,
+        "shift time",
+        0,
+        2,
+        "A push is rolled when its transfer takes this or more, else skipped.",
+    )
+    push_travel: float = _limit(
+        0.15, "length", 0.01, 1, "A push is held when its CoP travels less."
+    )
+    stand_quiet_mm: float = _limit(
+        10.0, "mm", 0.5, 100, "A standing foot moved when its CoP sways by more (RMS, either way)."
+    )
+    bearing_broad: float = _limit(
+        0.18, "foot load", 0, 1, "Bearing is broad when the midfoot carries this or more."
+    )
+    push_begins_by: float = _limit(
+        0.40, "length", 0, 1, "A good push begins at or behind this: its CoP's rearmost place."
+    )
+    trail_heel_from: float = _limit(
+        0.50, "foot load", 0, 1, "The trail heel is loaded when it carries this at the trail peak."
+    )
+    trail_heel_gain: float = _limit(
+        0.10,
+        "foot load",
+        0,
+        1,
+        "It also carries so much more than at address.",
+    )
+    heel_back_by_s: float = _limit(
+        0.05,
+        "s",
+        -1,
+        2,
+        "The lead heel is back in time so long after the lead share regains its address level.",
+    )
+
+    def __post_init__(self) -> None:
+        for info in LIMITS:
+            value = getattr(self, info.name)
+            if not info.low <= value <= info.high:  # NaN is outside too
+                raise SignalError(
+                    f"limit {info.name}: is {value:g}, expected {info.low:g} to {info.high:g} "
+                    f"{info.unit}"
+                )
+        for names in _IN_ORDER:
+            for low, high in pairwise(names):
+                if not getattr(self, low) < getattr(self, high):
+                    raise SignalError(
+                        f"limit {low}: is {getattr(self, low):g}, expected less than {high}, "
+                        f"which is {getattr(self, high):g}"
+                    )
+
+    def changed(self) -> dict[str, float]:
+        """Return the limits that differ from their defaults."""
+        return {
+            info.name: value
+            for info in LIMITS
+            if (value := float(getattr(self, info.name))) != info.default
+        }
+
+
+_IN_ORDER = (
+    ("contact_min_s", "contact_max_s"),
+    ("stand_min_s", "stand_max_s"),
+    ("bearing_none", "bearing_full", "bearing_broad"),
+    ("roll_skipped", "roll_through"),
+    ("push_leave", "push_take"),
+)
+"""Limits of one measure that stand in this order."""
+
+LIMITS = tuple(LimitInfo(f.name, **f.metadata) for f in fields(Limits))
+"""What is said of every limit, in the order of `Limits`."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

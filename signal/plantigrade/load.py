@@ -38,10 +38,12 @@ class LoadReducer:
             if excluded and np.any(left):
                 newtons[left] *= layout.area_mm2[zones].sum() / layout.area_mm2[left].sum()
         self._excluded = list(excluded)
-        weights = np.zeros((layout.n_zones, 6))
+        weights = np.zeros((layout.n_zones, _MIDFOOT_ZONES))
         weights[np.arange(layout.n_zones), layout.region] = newtons
         weights[:, Column.MOMENT_X] = newtons * layout.x
         weights[:, Column.MOMENT_Y] = newtons * layout.y
+        midfoot, medial = layout.region == Column.MIDFOOT, layout.x < 0.5
+        weights[:, Column.MIDFOOT_MEDIAL] = newtons * (midfoot & medial)
         self._weights = weights
         self._midfoot: NDArray[np.int64] = np.setdiff1d(
             layout.zones_of("midfoot"), np.array(excluded, dtype=np.int64)
@@ -73,7 +75,7 @@ class LoadReducer:
             pressure[:, self._excluded] = 0.0
         values = np.empty((len(pressure), N_COLUMNS))
         # einsum, not @: its sum over one row never depends on how many rows are in the call
-        values[:, :6] = np.einsum("ij,jk->ik", pressure, self._weights)
+        values[:, :_MIDFOOT_ZONES] = np.einsum("ij,jk->ik", pressure, self._weights)
         in_contact = pressure.take(self._midfoot, axis=1) > self._contact
         values[:, _MIDFOOT_ZONES] = (
             np.add.reduce(in_contact, axis=1) + 0.0 * values[:, 0]
@@ -82,14 +84,9 @@ class LoadReducer:
 
 
 def total_load(values: FloatArray) -> FloatArray:
-    """Return the load of one foot, N, shape (n,), from load columns (n, 7); NaN where missing."""
+    """Return the load of one foot, N, shape (n,), from load columns (n, 8); NaN where missing."""
     load: FloatArray = values[:, 0] + values[:, 1] + values[:, 2] + values[:, 3]
     return load
-
-
-def few_loads(values: FloatArray) -> list[float]:
-    """Return what `total_load` does, as floats: for a few rows arrays cost more than a loop."""
-    return [row[0] + row[1] + row[2] + row[3] for row in values.tolist()]
 
 
 def centre_of_pressure(values: FloatArray, least_n: float) -> FloatArray:
@@ -99,7 +96,7 @@ def centre_of_pressure(values: FloatArray, least_n: float) -> FloatArray:
 
     Parameters
     ----------
-    values : ndarray, shape (n, 7)
+    values : ndarray, shape (n, 8)
         Load columns.
     least_n : float
         Load under which the CoP is undefined, N.

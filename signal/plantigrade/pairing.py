@@ -22,11 +22,6 @@ _SAME_SAMPLE = 1e-6
 _NO_TIMES, _NO_ROWS = np.empty(0), np.empty((0, N_COLUMNS))
 
 
-_FEW, _FEW_SAMPLES = 8, 48
-"""Up to so many rows, from so many samples, arrays cost more than a loop."""
-_NAN_ROW = [np.nan] * N_COLUMNS
-
-
 class _Side:
     """One foot's samples that rows may still be made from.
 
@@ -74,46 +69,18 @@ class _Side:
         if n == 0:
             return np.full((len(times), N_COLUMNS), np.nan)
         samples = self._samples.rows(first, first + n)
-        if len(times) <= _FEW and n <= _FEW_SAMPLES:
-            rows, done = _take_few(samples.tolist(), times.tolist(), longest_s, same_s)
-        else:
-            rows = _take_many(samples[:, 0], samples[:, 1:], times, longest_s, same_s)
-            done = int(samples[:, 0].searchsorted(times[-1], side="right")) - 1
-        self._samples.trim(first + done)
-        return rows
+        before = np.maximum(samples[:, 0].searchsorted(times, side="right") - 1, 0)
+        low, high = samples[before], samples[np.minimum(before + 1, n - 1)]
+        self._samples.trim(first + int(before[-1]))
+        return _between(low, high, times, longest_s, same_s)
 
 
-def _take_few(
-    samples: list[list[float]], times: list[float], longest_s: float, same_s: float
-) -> tuple[FloatArray, int]:
-    """Interpolate at a few times; return the rows, and how many samples no later one needs."""
-    rows: list[list[float]] = []
-    at, last = 0, len(samples) - 1
-    for time in times:
-        while at < last and samples[at + 1][0] <= time:
-            at += 1
-        before, after = samples[at], samples[min(at + 1, last)]
-        t0, t1 = before[0], after[0]
-        if abs(time - t0) <= same_s:
-            rows.append(before[1:])
-        elif abs(t1 - time) <= same_s:
-            rows.append(after[1:])
-        elif t0 < time < t1 and t1 - t0 <= longest_s:
-            weight = (time - t0) / (t1 - t0)
-            rows.append([a + weight * (b - a) for a, b in zip(before, after, strict=True)][1:])
-        else:
-            rows.append(_NAN_ROW)
-    return np.array(rows), at
-
-
-def _take_many(
-    t: FloatArray, values: FloatArray, times: FloatArray, longest_s: float, same_s: float
+def _between(
+    low: FloatArray, high: FloatArray, times: FloatArray, longest_s: float, same_s: float
 ) -> FloatArray:
-    """Do for many times what `_take_few` does."""
-    before = np.maximum(np.searchsorted(t, times, side="right") - 1, 0)
-    after = np.minimum(before + 1, len(t) - 1)
-    t0, t1 = t[before], t[after]
-    low, high = values[before], values[after]
+    """Interpolate at each time between the samples before and after it, rows of time, columns."""
+    t0, t1 = low[:, 0], high[:, 0]
+    low, high = low[:, 1:], high[:, 1:]
     first, second = np.abs(times - t0) <= same_s, np.abs(t1 - times) <= same_s
     span = t1 - t0
     inside = (span <= longest_s) & (t0 < times) & (times < t1) & ~first & ~second
@@ -215,10 +182,7 @@ class Pairing:
         if n == 0:
             return PairBlock(self.next_index, _NO_TIMES, _NO_ROWS, _NO_ROWS)
         start, row, rate_hz = self._origin or 0.0, self._row, self.rate_hz
-        if n <= _FEW:
-            times = np.array([start + k / rate_hz for k in range(row, row + n)])
-        else:
-            times = start + np.arange(row, row + n) / rate_hz
+        times = start + np.arange(row, row + n) / rate_hz
         left, right = (
             side.take(times, self._longest_s, self._same_s) for side in self._sides.values()
         )

@@ -118,7 +118,7 @@ class View:
     ----------
     foot : Foot
     counts : ndarray of uint16, shape (n, n_zones)
-    values : ndarray of float64, shape (n, 7)
+    values : ndarray of float64, shape (n, 8)
         Load columns, by the calibration that is being fitted or checked.
     """
 

@@ -65,7 +65,7 @@ def measure_push(
     Parameters
     ----------
     t_s : ndarray of float64, shape (n,)
-    trail : ndarray of float64, shape (n, 7)
+    trail : ndarray of float64, shape (n, 8)
         Load columns from the swing's start on.
     moments : Moments
     end : int

@@ -46,9 +46,16 @@ def still_windows(x: FloatArray, width: int, within: float) -> np.ndarray:
     return still
 
 
+def longest_span(flags: np.ndarray) -> tuple[int, int]:
+    """Return the longest stretch of True, start and stop; the first of several, 0, 0 of none."""
+    if not flags.any():
+        return 0, 0
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
+    k = 2 * int((edges[1::2] - edges[::2]).argmax())
+    return int(edges[k]), int(edges[k + 1])
+
+
 def longest(flags: np.ndarray) -> int:
     """Return the length of the longest stretch of True, samples."""
-    if not flags.any():
-        return 0
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
-    return int((edges[1::2] - edges[::2]).max())
+    start, stop = longest_span(flags)
+    return stop - start

@@ -70,19 +70,6 @@ class RunSegmenter:
         self._down_at: float | None = None
         self._missing = False
 
-    def steady(self) -> tuple[float, float]:
-        """Return low, high: samples of low ≤ value < high end no run and change nothing now.
-
-        However many they are; the range is empty while a run waits to be closed or samples are
-        missing.
-        """
-        if self._nan_run == 0 and self._down is None:
-            if self._last >= self.on:
-                return self.on, np.inf
-            if self._last < self.off:
-                return -np.inf, self.off
-        return np.inf, -np.inf
-
     def push(self, signal: FloatArray, first: int) -> list[Run]:
         """Take consecutive samples, shape (n,), the first at absolute index `first`.
 

@@ -61,7 +61,7 @@ def measured(step: Step, t_s: FloatArray, values: FloatArray, setup: Setup) -> S
     step : Step
         With both its times.
     t_s : ndarray of float64, shape (n,)
-    values : ndarray of float64, shape (n, 7)
+    values : ndarray of float64, shape (n, 8)
         The foot's load columns from strike to toe-off, net of the baseline, none missing.
     setup : Setup
     """

@@ -4,12 +4,13 @@ from typing import cast
 
 import numpy as np
 
-from plantigrade.block import Column, FloatArray, PairBlock
+from plantigrade.bearing import bearing_of
+from plantigrade.block import N_COLUMNS, Column, FloatArray, PairBlock
 from plantigrade.events import Bearing, Event, FootStand, Stand
 from plantigrade.limits import Setup
 from plantigrade.load import centre_of_pressure, total_load
 from plantigrade.rows import RowBuffer
-from plantigrade.sway import LOWPASS_HZ, lowpass, sway
+from plantigrade.sway import LOWPASS_HZ, Sway, lowpass, sway
 
 PIECE_S = 0.5
 """Quiet is judged piece by piece, at fixed rows of the time line (ours)."""
@@ -20,6 +21,7 @@ QUIET_LOAD_BW = 0.20
 """… and the load of both feet within this, × BW (ours)."""
 LEAST_LOAD_BW = 0.5
 """Both feet together carry at least this, × BW (ours)."""
+_LEFT, _RIGHT = slice(1, 1 + N_COLUMNS), slice(1 + N_COLUMNS, None)
 
 
 class StandDetector:
@@ -66,11 +68,11 @@ class StandDetector:
         block = PairBlock.join(self._waiting)
         self._waiting = []
         if self._rows is None:
-            self._rows = RowBuffer(15, block.first)
+            self._rows = RowBuffer(1 + 2 * N_COLUMNS, block.first)
             self._next = -(-block.first // self._piece) * self._piece
         rows = self._rows.append(len(block))
         rows[:, 0] = block.t_s
-        rows[:, 1:8], rows[:, 8:] = block.left, block.right
+        rows[:, _LEFT], rows[:, _RIGHT] = block.left, block.right
 
     def flush(self) -> list[Event]:
         """End the stream; a stand long enough by now is reported."""
@@ -87,8 +89,8 @@ class StandDetector:
         if n == 0:
             return []
         rows = self._rows.rows(self._next, self._next + n * self._piece)
-        left = total_load(rows[:, 1:8]).reshape(n, self._piece)
-        right = total_load(rows[:, 8:]).reshape(n, self._piece)
+        left = total_load(rows[:, _LEFT]).reshape(n, self._piece)
+        right = total_load(rows[:, _RIGHT]).reshape(n, self._piece)
         both = left + right
         bw = self.setup.bw_n
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -128,7 +130,7 @@ class StandDetector:
             return []
         assert self._rows is not None
         rows = self._rows.rows(begun, stop)
-        left, right = rows[:, 1:8], rows[:, 8:]
+        left, right = rows[:, _LEFT], rows[:, _RIGHT]
         left_n, right_n = float(total_load(left).mean()), float(total_load(right).mean())
         return [
             Stand(
@@ -145,20 +147,20 @@ class StandDetector:
 
 
 def foot_stand(values: FloatArray, setup: Setup) -> FootStand:
-    """Measure one foot's part of a stand.
+    """Measure one foot's part of a stand, and whether it was quiet in both directions.
 
     Parameters
     ----------
-    values : ndarray of float64, shape (n, 7)
+    values : ndarray of float64, shape (n, 8)
         The foot's load columns, none missing.
     setup : Setup
     """
     load = total_load(values)
     mean_n = float(load.mean())
     if mean_n < setup.cop_n:
-        return FootStand(Bearing.UNCLEAR, *(None,) * 6, mean_n, *(None,) * 9)
+        return FootStand(Bearing.UNCLEAR, *(None,) * 6, mean_n, *(None,) * 9, None)
     shares = [float(values[:, k].mean()) / mean_n for k in range(4)]
-    midfoot = shares[Column.MIDFOOT]
+    midfoot_n = float(values[:, Column.MIDFOOT].mean())
     width = setup.samples(1.0)
     pieces = values[: len(values) // width * width].reshape(-1, width, values.shape[1]).mean(1)
     spread = np.std(pieces[:, Column.MIDFOOT] / total_load(pieces), ddof=1)
@@ -170,9 +172,9 @@ def foot_stand(values: FloatArray, setup: Setup) -> FootStand:
         cop_mm = lowpass(cop_mm, setup.rate_hz)
     s = sway(cop_mm, setup.rate_hz) if whole else None
     return FootStand(
-        bearing=classify_bearing(midfoot, setup),
+        bearing=_bearing(s, midfoot_n, mean_n, setup),
         heel_share=shares[0],
-        midfoot_share=midfoot,
+        midfoot_share=shares[Column.MIDFOOT],
         forefoot_share=shares[2],
         toes_share=shares[3] if setup.has_toes else None,
         midfoot_share_sd=float(spread),
@@ -187,11 +189,21 @@ def foot_stand(values: FloatArray, setup: Setup) -> FootStand:
         sway_path_mm=None if s is None else s.path_mm,
         sway_speed_mm_s=None if s is None else s.speed_mm_s,
         sway_ellipse_mm2=None if s is None else s.ellipse_mm2,
+        midfoot_medial_share=_medial_share(values, midfoot_n, setup),
     )
 
 
-def classify_bearing(midfoot_share: float, setup: Setup) -> Bearing:
-    """Name the bearing by the midfoot's share of the foot's load (design §5; ours, per layout)."""
-    if midfoot_share < setup.limits.bearing_none:
-        return Bearing.NONE
-    return Bearing.SLIGHT if midfoot_share < setup.limits.bearing_full else Bearing.BEARING
+def _bearing(found: Sway | None, midfoot_n: float, foot_n: float, setup: Setup) -> Bearing:
+    """Name the bearing; none comes of a foot that moved, or whose quiet cannot be judged."""
+    if found is None or found.rms_x_mm is None or found.rms_y_mm is None:
+        return Bearing.UNCLEAR
+    if max(found.rms_x_mm, found.rms_y_mm) > setup.limits.stand_quiet_mm:
+        return Bearing.MOVED
+    return bearing_of(midfoot_n, foot_n, setup)
+
+
+def _medial_share(values: FloatArray, midfoot_n: float, setup: Setup) -> float | None:
+    """Return the medial part of the midfoot's load; None where that is under its floor."""
+    if midfoot_n < max(float(setup.floor_n[Column.MIDFOOT]), 1e-9):
+        return None
+    return float(values[:, Column.MIDFOOT_MEDIAL].mean()) / midfoot_n

@@ -3,19 +3,21 @@
 A stance is contact from strike to toe-off (design §5; limits in `plantigrade.limits`). A contact is
 a step when the other foot was off the ground for a good part of it: standing, shifting weight from
 foot to foot, turning on the spot and standing on one leg are not steps.
+
+A laced shoe may press by the contact load even in the air. Until the baseline knows it
+(`plantigrade.baseline`), no contact ends; stances are then found over the higher air level, and
+each is measured net of what its foot reads in its own swing phase before it.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import cast
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from plantigrade.block import FloatArray, Foot, PairBlock
+from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
 from plantigrade.events import Event, Step
 from plantigrade.limits import Setup
-from plantigrade.load import few_loads, total_load
-from plantigrade.rolling import longest
+from plantigrade.load import total_load
+from plantigrade.rolling import longest, longest_span
 from plantigrade.rows import RowBuffer
 from plantigrade.runs import Run, RunSegmenter
 from plantigrade.stance import measured, unmeasured
@@ -30,10 +32,15 @@ LEAST_PEAK_BW = 0.5
 walking is about 0.7)."""
 AIR_S = (0.2, 1.0)
 """A swing phase lasts between these (ours; about 0.4 s at normal speed)."""
-PATIENCE_S = 1.0
-"""Rows of which nothing can come wait at most so long (a matter of memory alone)."""
-_FEW = 8
+AIR_BAND = 0.25
+"""What noise may add to a foot's load in the air, × the contact load (ours): a phase whose middle
+comes so near the contact load hides where contacts end."""
+AIR_FLAT = 0.75
+"""A foot in the air reads one load: so much of its phase lies under the middle's load and the band
+(ours). A foot that is only relieved goes down and comes up again."""
 _FEET = (Foot.LEFT, Foot.RIGHT)
+_COLUMNS = (slice(1, 1 + N_COLUMNS), slice(1 + N_COLUMNS, 1 + 2 * N_COLUMNS))
+_LOAD = 1 + 2 * N_COLUMNS  # of the left foot; the right foot's follows
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +50,65 @@ class Air:
     foot: Foot
     start: int
     stop: int
+
+    @property
+    def middle(self) -> tuple[int, int]:
+        """First row, and row after the last, of its middle half: there the foot is surely off."""
+        quarter = (self.stop - self.start) // 4
+        return self.start + quarter, self.stop - quarter
+
+
+def air_offset(values: FloatArray) -> FloatArray | None:
+    """Return the load columns that an insole reads in the middle half of a swing phase.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n, 8)
+        Missing rows are left out.
+
+    Returns
+    -------
+    ndarray of float64, shape (8,), or None
+        Medians; no midfoot zone counts. None of fewer than three rows.
+    """
+    values = values[~np.isnan(values[:, 0])]
+    if len(values) < 3:
+        return None
+    offset: FloatArray = np.median(values, axis=0)
+    offset[Column.MIDFOOT_ZONES] = 0.0
+    return offset
+
+
+class _Laced:
+    """A stance of a foot that may read contact in the air, found over the air level.
+
+    Parameters
+    ----------
+    run : Run
+        The stance over the air level.
+    air : Air
+        The swing phase before it.
+    offset : ndarray, shape (7,)
+        What the foot reads in that phase, taken off its load columns.
+    contacts : RunSegmenter
+    """
+
+    def __init__(self, run: Run, air: Air, offset: FloatArray, contacts: RunSegmenter) -> None:
+        self.run, self.offset = run, offset
+        self._offset_n = float(total_load(offset[None])[0])
+        self._contacts, self._next = contacts, air.middle[0]
+
+    def overlaps(self, run: Run) -> bool:
+        """Whether a contact belongs to the stance."""
+        return run.start < self.run.stop and run.stop > self.run.start
+
+    def push(self, rows: RowBuffer, column: int) -> list[Run]:
+        """Look at the foot's load up to the last row; return the stance's contact when it ended."""
+        load = rows.rows(self._next, rows.end)[:, column]
+        found = self._contacts.push(load - self._offset_n, self._next)
+        self._next = rows.end
+        closed = self.run.closed
+        return [replace(run, closed=max(run.closed, closed)) for run in found if self.overlaps(run)]
 
 
 class StepDetector:
@@ -68,87 +134,82 @@ class StepDetector:
         """Become as new."""
         limits, setup = self.setup.limits, self.setup
         # a gap of exactly the limit is not bridged: it takes so many samples under the threshold
-        bridge = max(1, int(np.ceil(limits.contact_gap_s * setup.rate_hz - 1e-9)))
-        restart = max(setup.samples(limits.restart_s), bridge)
-        self._runs, self._swung = (
-            [RunSegmenter(level, level, bridge, restart) for _ in _FEET]
-            for level in (setup.contact_n, setup.air_n)
-        )
+        self._bridge = max(1, int(np.ceil(limits.contact_gap_s * setup.rate_hz - 1e-9)))
+        self._restart = max(setup.samples(limits.restart_s), self._bridge)
+        self._runs = [self._segmenter(setup.contact_n) for _ in _FEET]
+        self._swung = [self._segmenter(setup.air_n) for _ in _FEET]
         self._keep = setup.samples(limits.contact_max_s + limits.contact_gap_s + 1.2)
         self._rows: RowBuffer | None = None
         self._last_off: list[int | None] = [None, None]
-        # Rows of which nothing can come are looked at later, many at a time
-        self._waiting: list[PairBlock] = []
-        self._n_waiting = 0
-        self._patience = setup.samples(PATIENCE_S)
-        self._steady = [_overlap(()) for _ in _FEET]
+        self._laced: list[list[_Laced]] = [[], []]
         self.airs: list[Air] = []
+
+    def _segmenter(self, level_n: float) -> RunSegmenter:
+        return RunSegmenter(level_n, level_n, self._bridge, self._restart)
 
     def push(self, block: PairBlock) -> list[Event]:
         """Take consecutive rows; return the steps they confirmed, in order of confirmation."""
-        n = len(block)
-        if n == 0:
+        if len(block) == 0:
             return []
-        self._waiting.append(block)
-        self._n_waiting += n
-        if n <= _FEW and self._n_waiting < self._patience and self._is_steady(block):
-            return []
-        whole = PairBlock.join(self._waiting)
-        self._waiting, self._n_waiting = [], 0
-        steps = self._look(whole)
-        self._steady = [_overlap(pair) for pair in zip(self._runs, self._swung, strict=True)]
-        return cast("list[Event]", steps)
-
-    def _is_steady(self, block: PairBlock) -> bool:
-        """Whether nothing can come of a few rows: their loads stay between the thresholds."""
-        for (low, high), values in zip(self._steady, (block.left, block.right), strict=True):
-            for load in few_loads(values):
-                if not low <= load < high:
-                    return False
-        return True
-
-    def _look(self, block: PairBlock) -> list[Step]:
-        """Return the steps that rows confirmed."""
         if self._rows is None:
-            self._rows = RowBuffer(17, block.first)
+            self._rows = RowBuffer(_LOAD + 2, block.first)
         rows = self._rows.append(len(block))
         rows[:, 0] = block.t_s
-        rows[:, 1:8], rows[:, 8:15] = block.left, block.right
-        rows[:, 15], rows[:, 16] = total_load(block.left), total_load(block.right)
-        runs: list[tuple[int, int, Run]] = []
+        rows[:, _COLUMNS[0]], rows[:, _COLUMNS[1]] = block.left, block.right
+        rows[:, _LOAD], rows[:, _LOAD + 1] = total_load(block.left), total_load(block.right)
+        found: list[tuple[int, int, Step]] = []
         for k in range(2):
-            load = rows[:, 15 + k]
-            runs += [(run.closed, k, run) for run in self._runs[k].push(load, block.first)]
+            load = rows[:, _LOAD + k]
             for run in self._swung[k].push(load, block.first):
                 self._note_air(k, run)
-        runs.sort(key=lambda r: r[:2])
-        steps = [step for _, k, run in runs if (step := self._step(k, run))]
+            found += self._steps(k, self._runs[k].push(load, block.first))
+            found += self._laced_steps(k)
+        found.sort(key=lambda step: step[:2])
         self._rows.trim(self._rows.end - self._keep)
-        return steps
+        return [step for _, _, step in found]
 
     def flush(self) -> list[Event]:
         """End the stream; an unfinished contact is no step."""
         return []
 
-    def _step(self, k: int, run: Run) -> Step | None:
-        """Turn a finished contact of foot number k into a step, if it is one."""
+    def _steps(self, k: int, runs: list[Run]) -> list[tuple[int, int, Step]]:
+        """Turn finished contacts of foot number k into steps, those that are some."""
+        return [
+            (run.closed, k, self._measure(k, run))
+            for run in runs
+            if self._is_stance(k, run, self.setup.contact_n)
+            and not any(one.overlaps(run) for one in self._laced[k])
+        ]
+
+    def _laced_steps(self, k: int) -> list[tuple[int, int, Step]]:
+        """Return the steps of foot number k that ended, of those measured by their own offsets."""
         assert self._rows is not None
-        if not self._is_stance(k, run, self.setup.contact_n):
-            return None
-        rows = self._rows.rows(run.start, run.stop)
-        return self._measure(_FEET[k], run, rows[:, 0], rows[:, 1 + 7 * k : 8 + 7 * k])
+        found: list[tuple[int, int, Step]] = []
+        for one in self._laced[k]:
+            for run in one.push(self._rows, _LOAD + k):
+                if self._is_whole(run):
+                    found.append((run.closed, k, self._measure(k, run, one.offset)))
+        oldest = self._rows.end - self._keep
+        self._laced[k] = [one for one in self._laced[k] if one.run.stop > oldest]
+        return found
+
+    def _is_whole(self, run: Run) -> bool:
+        """Whether a run lasts as long as a stance, and was seen to begin."""
+        limits = self.setup.limits
+        seconds = _length(run) / self.setup.rate_hz
+        if not limits.contact_min_s <= seconds <= limits.contact_max_s:
+            return False
+        # on the ground when first seen: its strike was before the recording
+        return run.start_at is not None or run.missing
 
     def _is_stance(self, k: int, run: Run, level_n: float) -> bool:
         """Whether a run of foot number k over `level_n` is a walking stance."""
         assert self._rows is not None
-        setup, limits = self.setup, self.setup.limits
-        seconds = _length(run) / setup.rate_hz
-        if not limits.contact_min_s <= seconds <= limits.contact_max_s:
+        setup = self.setup
+        if not self._is_whole(run):
             return False
-        if run.start_at is None and not run.missing:
-            return False  # on the ground when first seen: its strike was before the recording
         rows = self._rows.rows(run.start, run.stop)
-        load, other = rows[:, 15 + k], rows[:, 16 - k]
+        load, other = rows[:, _LOAD + k], rows[:, _LOAD + 1 - k]
         with np.errstate(invalid="ignore"):
             off = other < level_n
             carried = np.nanmax(load) if np.any(np.isfinite(load)) else 0.0
@@ -161,7 +222,37 @@ class StepDetector:
         if last_off is None or not self._is_stance(k, run, self.setup.air_n):
             return
         if AIR_S[0] <= (run.start - last_off) / self.setup.rate_hz <= AIR_S[1]:
-            self.airs.append(Air(_FEET[k], last_off, run.start))
+            air = Air(_FEET[k], last_off, run.start)
+            self.airs.append(air)
+            self._note_laced(k, run, air)
+
+    def _note_laced(self, k: int, run: Run, air: Air) -> None:
+        """Measure a stance by its own offset where its foot or the other may read contact off it.
+
+        The other foot is off while this one carries alone: without that no contact is a step.
+        """
+        assert self._rows is not None
+        own = self._rows.rows(air.start, air.stop)[:, _LOAD + k]
+        other = self._rows.rows(run.start, run.stop)[:, _LOAD + 1 - k]
+        with np.errstate(invalid="ignore"):
+            start, stop = longest_span(other < self.setup.air_n)
+        if not self._reads_contact(own) and not self._reads_contact(other[start:stop]):
+            return
+        offset = air_offset(self._rows.rows(*air.middle)[:, _COLUMNS[k]])
+        if offset is not None:
+            contacts = self._segmenter(self.setup.contact_n)
+            self._laced[k].append(_Laced(run, air, offset, contacts))
+
+    def _reads_contact(self, load: FloatArray) -> bool:
+        """Whether a foot's load while off the ground, shape (n,), comes near the contact load."""
+        quarter = len(load) // 4
+        middle = load[quarter : len(load) - quarter]
+        if not np.any(np.isfinite(middle)):
+            return False
+        contact_n = self.setup.contact_n
+        most_n = float(np.nanmedian(middle)) + AIR_BAND * contact_n
+        with np.errstate(invalid="ignore"):
+            return most_n >= contact_n and float(np.mean(load <= most_n)) >= AIR_FLAT
 
     def _time(self, at: float | None) -> float | None:
         assert self._rows is not None
@@ -171,11 +262,14 @@ class StepDetector:
         pair = self._rows.rows(below, below + 1)
         return float(pair[0, 0]) + (at - below) / self.setup.rate_hz
 
-    def _measure(self, foot: Foot, run: Run, t: FloatArray, values: FloatArray) -> Step:
+    def _measure(self, k: int, run: Run, offset: FloatArray | None = None) -> Step:
+        """Measure a contact of foot number k, net of an offset of its load columns."""
         assert self._rows is not None
+        rows = self._rows.rows(run.start, run.stop)
+        values = rows[:, _COLUMNS[k]]
         strike, off = self._time(run.start_at), self._time(run.stop_at)
         step = unmeasured(
-            foot=foot,
+            foot=_FEET[k],
             strike_s=strike,
             off_s=off,
             threshold_n=self.setup.contact_n,
@@ -185,15 +279,9 @@ class StepDetector:
         )
         if strike is None or off is None or run.missing:
             return step
-        return measured(step, t, values, self.setup)
-
-
-def _overlap(segmenters: Sequence[RunSegmenter]) -> tuple[float, float]:
-    """Return the range of loads that changes nothing for any of the segmenters; see `steady`."""
-    ranges = [segmenter.steady() for segmenter in segmenters]
-    if not ranges:
-        return np.inf, -np.inf
-    return max(low for low, _ in ranges), min(high for _, high in ranges)
+        if offset is not None:
+            values = values - offset
+        return measured(step, rows[:, 0], values, self.setup)
 
 
 def _length(run: Run) -> float:

@@ -35,7 +35,7 @@ class Window:
     first : int
         Absolute index of row 0.
     t_s : ndarray of float64, shape (n,)
-    lead, trail : ndarray of float64, shape (n, 7)
+    lead, trail : ndarray of float64, shape (n, 8)
         Load columns.
     s : ndarray of float64, shape (n,)
         Lead share, smoothed.
@@ -288,7 +288,7 @@ def _trail_return(window: Window, shape: Outline, finish: int) -> float | None:
 
 
 def _loaded(t_s: FloatArray, heel: HeelLift) -> np.ndarray | None:
-    """Return the rows outside the lead foot's lifted interval; None where it was not lifted."""
+    """Return the rows outside the lead foot's unloaded interval; None where it has none."""
     if heel.lift_s is None:
         return None
     until = np.inf if heel.return_s is None else heel.return_s

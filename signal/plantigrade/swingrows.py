@@ -24,15 +24,15 @@ class At(IntEnum):
     TIME = 0
     LEAD = 1
     """The first of the lead foot's load columns (`plantigrade.block.Column`)."""
-    TRAIL = 8
-    LEAD_N = 15
-    TRAIL_N = 16
-    SHARE = 17
+    TRAIL = LEAD + N_COLUMNS
+    LEAD_N = TRAIL + N_COLUMNS
+    TRAIL_N = LEAD_N + 1
+    SHARE = TRAIL_N + 1
     """Smoothed lead share s; NaN where a neighbour is missing or too little is loaded."""
-    LEAD_EVEN = 18
+    LEAD_EVEN = SHARE + 1
     """Smoothed load of the lead foot, N."""
-    TRAIL_EVEN = 19
-    STILL = 20
+    TRAIL_EVEN = LEAD_EVEN + 1
+    STILL = TRAIL_EVEN + 1
     """Middle of s over the still window that ends here; NaN where it is not still."""
 
 
@@ -102,7 +102,7 @@ class SwingRows:
         self._rows.trim(first)
 
     def rows(self, start: int, stop: int) -> FloatArray:
-        """Return rows start…stop−1, shape (n, 21), a view."""
+        """Return rows start…stop−1, with the columns of `At`, a view."""
         return self._rows.rows(start, stop)
 
     def column(self, column: int, start: int, stop: int) -> FloatArray:

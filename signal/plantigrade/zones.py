@@ -1,6 +1,5 @@
 """Where an insole's zones lie, and what one reading of a zone is worth in newtons."""
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -9,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade.errors import LayoutError
+from plantigrade.errors import ForeignError, LayoutError, shown
+from plantigrade.foreign import read_toml
 
 REGIONS = ("heel", "midfoot", "forefoot", "toes")
 """Region names, heel to toe; every array with a region axis is in this order."""
@@ -88,7 +88,7 @@ class ZoneLayout:
 def _number(where: str, table: dict[str, object], key: str, low: float, high: float) -> float:
     value = table[key]
     if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise LayoutError(f"{where}: {key} is {value!r}, expected a number")
+        raise LayoutError(f"{where}: {key} is {shown(value)}, expected a number")
     if not low <= float(value) <= high:
         raise LayoutError(f"{where}: {key} is {value}, expected {low:g} to {high:g}")
     return float(value)
@@ -97,17 +97,19 @@ def _number(where: str, table: dict[str, object], key: str, low: float, high: fl
 def _check_keys(where: str, table: dict[str, object], wanted: set[str]) -> None:
     for key in table:
         if key not in wanted:
-            raise LayoutError(f"{where}: unknown key {key!r}, expected {', '.join(sorted(wanted))}")
+            raise LayoutError(
+                f"{where}: unknown key {shown(key)}, expected {', '.join(sorted(wanted))}"
+            )
     for key in sorted(wanted - set(table)):
         raise LayoutError(f"{where}: {key} is missing")
 
 
-def parse_layout(text: str, source: str = "layout") -> ZoneLayout:
+def parse_layout(text: str | bytes, source: str = "layout") -> ZoneLayout:
     """Read a layout from TOML text.
 
     Parameters
     ----------
-    text : str
+    text : str or bytes
         TOML with ``name``, ``unit`` ("kPa" or "N", default "kPa"), ``length_mm``, ``width_mm`` and
         one ``[[zone]]`` per zone with ``id`` (1…n), ``region``, ``x``, ``y``, ``area_mm2``.
     source : str
@@ -123,13 +125,13 @@ def parse_layout(text: str, source: str = "layout") -> ZoneLayout:
         One sentence naming the source, the zone and what was expected.
     """
     try:
-        table: dict[str, object] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise LayoutError(f"{source}: not TOML: {error}") from error
+        table: dict[str, object] = read_toml(text, source)
+    except ForeignError as error:
+        raise LayoutError(str(error)) from error
     table.setdefault("unit", "kPa")
     _check_keys(source, table, _TOP_KEYS)
     if table["unit"] not in ("kPa", "N"):
-        raise LayoutError(f'{source}: unit is {table["unit"]!r}, expected "kPa" or "N"')
+        raise LayoutError(f'{source}: unit is {shown(table["unit"])}, expected "kPa" or "N"')
     zones = table["zone"]
     if not isinstance(zones, list) or not 1 <= len(zones) <= _MAX_ZONES:
         raise LayoutError(f"{source}: expected 1 to {_MAX_ZONES} [[zone]] tables")
@@ -142,12 +144,12 @@ def parse_layout(text: str, source: str = "layout") -> ZoneLayout:
         zone_id = zone["id"]
         if type(zone_id) is not int or not 1 <= zone_id <= len(zones) or zone_id in rows:
             raise LayoutError(
-                f"{where}: id is {zone_id!r}, expected each of 1 to {len(zones)} once"
+                f"{where}: id is {shown(zone_id)}, expected each of 1 to {len(zones)} once"
             )
         where = f"{source}: zone {zone_id}"
         if zone["region"] not in REGIONS:
             raise LayoutError(
-                f"{where}: region is {zone['region']!r}, expected one of {', '.join(REGIONS)}"
+                f"{where}: region is {shown(zone['region'])}, expected one of {', '.join(REGIONS)}"
             )
         rows[zone_id] = (
             REGIONS.index(zone["region"]),

@@ -12,11 +12,11 @@ import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from threading import Event
 
 import numpy as np
 from tests.bench.viewers import FROM_S, SECONDS, Timed
 from tests.support.forwarding import cpu_s
+from tests.support.pace import as_live
 from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
 
@@ -25,7 +25,7 @@ from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.launch import Forwarder
 from plantigrade_gateway.record.entries import Batch, Entry
 from plantigrade_gateway.session.session import LiveSession
-from plantigrade_gateway.sources.replay import as_live, demo_file, read_replay
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
@@ -63,7 +63,7 @@ def measure(entries: list[Entry], path: Path, settings: Path) -> str:
         sound.at_ns.clear()
         sent, used_s, cpu_before_s = _sent(outbox), cpu_s(forwarder), time.process_time()
         began_ns = time.monotonic_ns()
-        for batch in as_live([Batch.of(live_part)], Event()):
+        for batch in as_live([Batch.of(live_part)]):
             before = len(sound.at_ns)
             session.push(batch)
             due_ns = began_ns + int(batch.arrival_ns[-1]) - live_part[0].arrival_ns

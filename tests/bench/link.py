@@ -18,11 +18,12 @@ from typing import Any
 
 import numpy as np
 from rich.console import Console
-from tests.support.airworld import LEFT, RIGHT, world
+from tests.support.airworld import LEFT, RIGHT, Given, world
 
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
-from plantigrade_gateway.session.demo import RunOptions
-from plantigrade_gateway.session.runner import ServiceOptions, opened_radio, run
+from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions, opened_radio
+from plantigrade_gateway.session.runner import run
+from plantigrade_gateway.session.stage import RunOptions
 from plantigrade_gateway.sources.live import LiveSource, StreamConfig
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.status import Latency
@@ -56,16 +57,12 @@ async def link_alone(seconds: float) -> None:
     entries: list[int] = []
     pair = [KnownInsole(k.serial, k.foot, "", k.address, LENGTH_MM) for k in usual_pair()]
     async with simulator_process(SIMULATION) as transport, opened_radio(transport) as radio:
-        source = LiveSource(
-            pair, radio, lambda entry: entries.append(entry.arrival_ns), lambda _: None, WISH
-        )
-        task = asyncio.create_task(source.run())
-        while not entries:
-            await asyncio.sleep(0.1)
-        print("link alone, gateway's process: ", end="", flush=True)
-        await _measured(seconds, lambda: len(entries))
-        task.cancel()
-        await asyncio.wait([task])
+        inbox = Given(lambda entry: entries.append(entry.arrival_ns))
+        async with LiveSource(pair, radio, lambda _: None, WISH, inbox=inbox):
+            while not entries:
+                await asyncio.sleep(0.1)
+            print("link alone, gateway's process: ", end="", flush=True)
+            await _measured(seconds, lambda: len(entries))
 
 
 async def all_on(seconds: float) -> None:
@@ -88,8 +85,8 @@ async def all_on(seconds: float) -> None:
         with tempfile.TemporaryDirectory() as folder:
             stop = asyncio.Event()
             run_options = RunOptions(sound=False, store=Path(folder) / "store.sqlite3")
-            order = ServiceOptions(run_options, stream=WISH, simulation=SIMULATION)
-            task = asyncio.create_task(run(order, Console(file=io.StringIO()), stop))
+            job = InsoleJob(InsoleOptions(WISH, SIMULATION))
+            task = asyncio.create_task(run(job, run_options, Console(file=io.StringIO()), stop))
             while not done:
                 await asyncio.sleep(0.1)
             print("all on, gateway's process: ", end="", flush=True)

@@ -13,19 +13,19 @@ import tempfile
 import time
 from multiprocessing.connection import Connection
 from pathlib import Path
-from threading import Event
 from typing import Any
 
 import numpy as np
 from playwright.sync_api import Page as Tab
 from tests.support.browser import started
+from tests.support.pace import as_live
 
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import open_sound
-from plantigrade_gateway.sources.replay import as_live, demo_file, read_replay
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Page, WebOptions
 
@@ -121,7 +121,7 @@ def _gateway(pipe: Connection) -> None:
         pipe.send(page.wait())
         pipe.recv()
         zero_ms = time.time() * 1e3
-        for batch in as_live([Batch.of(played)], Event()):
+        for batch in as_live([Batch.of(played)]):
             due_ms = zero_ms + (int(batch.arrival_ns[-1]) - played[0].arrival_ns) / 1e6
             live_feed.show(session.push(batch), session.analysis.pipeline)
         pipe.send(pictures)

@@ -15,10 +15,10 @@ import tempfile
 import time
 from multiprocessing.synchronize import Event as ProcessEvent
 from pathlib import Path
-from threading import Event
 
 import numpy as np
 import websockets
+from tests.support.pace import as_live
 
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.record.entries import Batch, Entry
@@ -26,7 +26,7 @@ from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.cues import Cue
 from plantigrade_gateway.sound.output import Silence, open_sound
-from plantigrade_gateway.sources.replay import as_live, demo_file, read_replay
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Page, WebOptions
 
@@ -71,7 +71,7 @@ def measure(entries: list[Entry], viewers: int) -> str:
         delays_ms, late_ms = [], []
         cpu_s = time.process_time()
         began_ns = time.monotonic_ns()
-        for batch in as_live([Batch.of(live_part)], Event()):
+        for batch in as_live([Batch.of(live_part)]):
             before = len(sound.at_ns)
             moment = session.push(batch)
             live_feed.show(moment, session.analysis.pipeline)

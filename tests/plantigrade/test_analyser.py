@@ -228,7 +228,7 @@ def test_a_day_keeps_no_more_than_an_hour():
     setup = setup_for(done.layout, 25.0, done.truth.weight_n, Foot.LEFT)
     analyser = Analyser(setup)
     n, first = len(lefts), 0
-    lost, empty = np.full((2_000, 7), np.nan), np.zeros((20_000, 7))
+    lost, empty = np.full((2_000, 8), np.nan), np.zeros((20_000, 8))
 
     def push(left_rows: np.ndarray, right_rows: np.ndarray) -> list[Event]:
         nonlocal first
@@ -253,7 +253,7 @@ def test_a_day_keeps_no_more_than_an_hour():
 def test_a_constant_stream_keeps_no_more_the_longer_it_is(level_n):
     setup = setup_for(session(0)[0].layout, 100.0, 600.0, Foot.LEFT)
     analyser = Analyser(setup)
-    values = np.zeros((30_000, 7))
+    values = np.zeros((30_000, 8))
     values[:, [0, 2]] = level_n / 2.0
     values[:, 4:6] = 0.4 * level_n
     kept, told = [], 0

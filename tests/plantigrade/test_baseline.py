@@ -6,7 +6,7 @@ from tests.support.scoring import pair_rows
 
 from plantigrade.analyser import Analyser
 from plantigrade.baseline import REFRESH_S, Baseline
-from plantigrade.block import FloatArray, Foot, PairBlock
+from plantigrade.block import Column, FloatArray, Foot, PairBlock
 from plantigrade.detector import run_whole
 from plantigrade.events import HeelLiftState, Step, Swing
 from plantigrade.limits import Setup, setup_for
@@ -41,7 +41,7 @@ def done(*segments: Segment, mass_kg: float = 80.0) -> tuple[Performance, list[P
 
 def flat(n: int, left_n: float, right_n: float, first: int = 0) -> PairBlock:
     """Rows of steady loads, on the heels."""
-    values = np.zeros((2, n, 7))
+    values = np.zeros((2, n, 8))
     values[0, :, 0], values[1, :, 0] = left_n, right_n
     return PairBlock(first, (first + np.arange(n)) / RATE_HZ, values[0], values[1])
 
@@ -177,14 +177,14 @@ def test_missing_rows_are_left_out_of_a_phase(missing):
 
 def test_the_midfoot_s_zones_are_counted_and_have_no_baseline():
     block = flat(200, 12.0, 0.0)
-    block.left[:, 6] = 5.0
+    block.left[:, Column.MIDFOOT_ZONES] = 5.0
     baseline = Baseline(RATE_HZ, AIR_N)
     net_loads(baseline, [block])
     baseline.learn([Air(Foot.LEFT, 20, 60)] * 2)
     later = flat(600, 12.0, 0.0, 200)
-    later.left[:, 6] = 5.0
+    later.left[:, Column.MIDFOOT_ZONES] = 5.0
     net = np.concatenate([baseline.net(p).left for p in baseline.pieces(later)])
-    assert net[-1, 6] == 5.0 and net[-1, 0] == pytest.approx(0.0)
+    assert net[-1, Column.MIDFOOT_ZONES] == 5.0 and net[-1, 0] == pytest.approx(0.0)
 
 
 def test_learning_before_any_row_is_nothing():

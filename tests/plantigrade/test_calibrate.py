@@ -266,7 +266,7 @@ def test_the_zone_that_moved_is_named():
 
 
 def one_leg(level_n: float, n: int = 300, noise: float = 0.0) -> np.ndarray:
-    values = np.zeros((n, 7))
+    values = np.zeros((n, 8))
     load = level_n + noise * np.random.default_rng(6).standard_normal(n)
     values[:, :4] = load[:, None] * [0.5, 0.1, 0.3, 0.1]
     return values
@@ -296,7 +296,7 @@ def test_the_gain_s_range_is_closed(gain):
     [
         one_leg(600.0, n=19),
         one_leg(600.0, n=0),
-        np.full((100, 7), np.nan),
+        np.full((100, 8), np.nan),
         one_leg(600.0, noise=90.0),
         np.concatenate((one_leg(600.0), one_leg(300.0))),
         one_leg(-50.0, noise=5.0),

@@ -113,7 +113,8 @@ def rows(seed: int, rate_hz: float = 100.0, n: int = 1500) -> PairBlock:
             (1.0 - midfoot) * (1.0 - heel) * 0.15,
         ]
         y = sum(part * at for part, at in zip(shares, (0.11, 0.4, 0.67, 0.85), strict=True))
-        values = np.stack([*(load * s for s in shares), 0.5 * load, load * y, 3.0 + 0 * load], 1)
+        last = (0.5 * load, load * y, 0.4 * load * midfoot, 3.0 + 0 * load)
+        values = np.stack([*(load * s for s in shares), *last], 1)
         if rng.random() < 0.5:
             for _ in range(int(rng.integers(1, 5))):
                 at = int(rng.integers(0, n))
@@ -295,7 +296,7 @@ def test_no_rows_and_one_row_are_no_event(make):
 @pytest.mark.parametrize("value", [np.nan, 0.0, -50.0, 1e6])
 def test_rows_without_sense_are_no_event_and_no_error(make, value):
     n = 700
-    values = np.full((n, 7), value)
+    values = np.full((n, 8), value)
     block = PairBlock(0, np.arange(n) / 100.0, values, values.copy())
     for pieces in (cut(block, []), cut(block, range(0, n, 3))):
         assert [type(e).__name__ for e in run_whole(make(setup()), pieces)] in ([], ["Stand"] * 2)
@@ -377,7 +378,7 @@ def test_paired_rows_are_the_same_however_the_feet_come(seed, order):
         t = t + rng.choice([0.0, 1e-12, 0.004]) + (foot is Foot.RIGHT) * rng.choice([0, 0.1])
         keep = rng.random(n) > rng.choice([0.0, 0.1, 0.5])
         keep[0] = True
-        values = rng.normal(100.0, 30.0, (n, 7))
+        values = rng.normal(100.0, 30.0, (n, 8))
         values[rng.random(n) < 0.02] = np.nan
         feet[foot] = LoadBlock(foot, t[keep], values[keep])
 
@@ -405,7 +406,7 @@ def test_paired_rows_are_the_same_however_the_feet_come(seed, order):
 
 @pytest.mark.parametrize("hair_s", [-2e-9, -4e-9])
 def test_a_row_a_hair_from_a_sample_is_the_same_however_cut(hair_s):
-    t, values = np.arange(4) / 100.0, np.ones((4, 7))
+    t, values = np.arange(4) / 100.0, np.ones((4, 8))
 
     def left_rows(sizes: Sequence[int]) -> FloatArray:
         pairing = Pairing(100.0)

@@ -36,7 +36,7 @@ def lead(
     ramp: int = 10,
 ) -> FloatArray:
     """Heel load falls over `ramp` rows to `lift`, rises over as many from `back` on."""
-    values = np.zeros((N, 7))
+    values = np.zeros((N, 8))
     values[:, Column.HEEL] = np.interp(
         np.arange(N), [lift - ramp, lift, back, back + ramp], [heel_n, lifted_n, lifted_n, heel_n]
     )
@@ -184,7 +184,7 @@ def test_missing_rows_after_the_lead_peak_hide_only_what_follows():
 @pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("value", [0.0, -20.0])
 def test_a_foot_without_load_is_unclear(value):
-    assert measured(np.full((N, 7), value)).state is HeelLiftState.UNCLEAR
+    assert measured(np.full((N, 8), value)).state is HeelLiftState.UNCLEAR
 
 
 @pytest.mark.parametrize("lead_peak", [START, START - 10, 0])

@@ -101,7 +101,16 @@ def test_gain_multiplies_newtons_and_no_contact():
     row = [4.0] * 18
     one, two = reduced(eighteen(), row), reduced(eighteen(), row, gain=2.0)
     assert np.array_equal(two[:, :6], 2.0 * one[:, :6])
-    assert one[0, 6] == two[0, 6] == 0.0
+    assert np.array_equal(two[:, Column.MIDFOOT_MEDIAL], 2.0 * one[:, Column.MIDFOOT_MEDIAL])
+    assert one[0, Column.MIDFOOT_ZONES] == two[0, Column.MIDFOOT_ZONES] == 0.0
+
+
+def test_the_medial_load_of_the_midfoot_is_that_of_its_zones_under_half_the_width():
+    """Zones 5, 7 and 9 of the built-in layout, 480 mm² each: 10, 20 and 30 kPa make 28.8 N."""
+    row = [100.0] * 18
+    row[4], row[6], row[8] = 10.0, 20.0, 30.0
+    assert reduced(eighteen(), row)[0, Column.MIDFOOT_MEDIAL] == pytest.approx(28.8)
+    assert reduced(line_layout(), [5.0, 7.0, 9.0])[0, Column.MIDFOOT_MEDIAL] == 7.0
 
 
 def test_midfoot_zones_in_contact_are_counted():
@@ -166,8 +175,8 @@ def test_negative_and_huge_readings_stay_numbers():
 
 def test_no_samples_and_one_sample():
     layout = eighteen()
-    assert reduced(layout).shape == (0, 7)
-    assert reduced(layout, [1.0] * 18).shape == (1, 7)
+    assert reduced(layout).shape == (0, 8)
+    assert reduced(layout, [1.0] * 18).shape == (1, 8)
     assert centre_of_pressure(reduced(layout), 1.0).shape == (0, 2)
     assert total_load(reduced(layout)).shape == (0,)
 

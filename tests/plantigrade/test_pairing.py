@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from plantigrade.block import Foot, LoadBlock, PairBlock
+from plantigrade.block import N_COLUMNS, Foot, LoadBlock, PairBlock
 from plantigrade.limits import Limits
 from plantigrade.pairing import Pairing
 
@@ -12,7 +12,7 @@ L, R = Foot.LEFT, Foot.RIGHT
 
 def samples(foot: Foot, t_s: np.ndarray, slope: float = 100.0) -> LoadBlock:
     """Loads that tell their own time: column k reads (k + 1) × (300 + slope × t)."""
-    values = (300.0 + slope * t_s)[:, None] * np.arange(1.0, 8.0)
+    values = (300.0 + slope * t_s)[:, None] * np.arange(1.0, N_COLUMNS + 1.0)
     return LoadBlock(foot, t_s, values)
 
 

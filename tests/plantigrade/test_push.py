@@ -33,7 +33,7 @@ def trail(
 ) -> FloatArray:
     """Rows of a foot whose CoP is at (x, y): heel and ball share what the others leave."""
     load = np.broadcast_to(np.asarray(load_n, dtype=np.float64), y.shape)
-    values = np.zeros((len(y), 7))
+    values = np.zeros((len(y), 8))
     fore = np.clip((y - HEEL_Y) / (FORE_Y - HEEL_Y), 0.0, 1.0)
     values[:, Column.HEEL] = (1.0 - fore) * (1.0 - midfoot - toes) * load
     values[:, Column.MIDFOOT] = midfoot * load

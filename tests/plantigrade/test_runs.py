@@ -205,31 +205,3 @@ def test_any_drawing_is_the_same_however_cut(seen, bridge):
         assert one.stop <= one.closed and one.stop <= two.start
     for run in runs:
         assert not any(isinstance(v, float) and np.isnan(v) for v in astuple(run))
-
-
-@settings(max_examples=300, deadline=None)
-@given(
-    before=st.text("#+-.?", min_size=1, max_size=20),
-    same=st.sampled_from("#+-.?"),
-    n=st.integers(1, 9),
-    after=st.text("#+-.?", max_size=20),
-    off=st.sampled_from([3.0, 5.0]),
-)
-def test_steady_samples_end_no_run_and_change_nothing(before, same, n, after, off):
-    """What lies in the range that `steady` gives could as well not have come, but for its length.
-
-    Runs are told the same, moved by as many samples, when it is left out.
-    """
-    runs, short = (RunSegmenter(5.0, off, 3, 6) for _ in range(2))
-    assert runs.push(signal(before), 0) == short.push(signal(before), 0)
-    low, high = runs.steady()
-    value = LEVELS[same]
-    if not low <= value < high:
-        return
-    assert runs.push(signal(same * n), len(before)) == []
-    assert runs.steady() == (low, high)
-    later = runs.push(signal(after), len(before) + n)
-    sooner = short.push(signal(after), len(before))
-    assert [(run.stop, run.missing, run.closed) for run in later] == [
-        (run.stop + n, run.missing, run.closed + n) for run in sooner
-    ]

@@ -24,7 +24,7 @@ def setup(**changes) -> Setup:
 
 
 def rows(n: int) -> PairBlock:
-    zeros = np.zeros((n, 7))
+    zeros = np.zeros((n, 8))
     return PairBlock(0, np.arange(n) / RATE_HZ, zeros, zeros.copy())
 
 

@@ -57,7 +57,7 @@ def rows(
         (lead, s * total, heel_lead, 0.75 - 0.65 * heel_lead),
         (lead.other, (1.0 - s) * total, heel_trail, y),
     ):
-        values = np.zeros((n, 7))
+        values = np.zeros((n, 8))
         values[:, Column.HEEL] = 0.95 * heel * load_n
         values[:, Column.MIDFOOT] = 0.05 * heel * load_n
         values[:, Column.FOREFOOT] = 0.85 * (1.0 - heel) * load_n

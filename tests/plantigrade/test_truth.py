@@ -63,8 +63,8 @@ def draw(seed: int, *, clean: bool) -> tuple[Performance, SensorModel]:
 def presses_in_the_air(player: Player, sensor: SensorModel) -> bool:
     """Whether an insole may read the contact load, or all but 1 N, while its foot is in the air.
 
-    No stance then ends before a baseline is known, and no baseline is known before stances end:
-    players under about 40 kg in tightly laced shoes, whose insoles were not zeroed in them.
+    Until walking has taught the baseline such a foot seems to stand on the ground: players under
+    about 40 kg in tightly laced shoes, whose insoles were not zeroed in them.
     """
     return sensor.lacing_n + sensor.drift_n > player.contact_n - 1.0
 

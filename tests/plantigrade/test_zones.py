@@ -78,7 +78,7 @@ def test_zones_are_put_in_order_of_id_and_toes_may_be_missing():
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("name = ", "mine: not TOML"),
+        ("name = ", "mine: is not TOML"),
         ("", "mine: length_mm is missing"),
         (layout(*THREE) + "\ncolour = 1", "mine: zone table 3: unknown key 'colour'"),
         (layout(*THREE, top='name = "t"\nlength_mm = 260'), "mine: width_mm is missing"),

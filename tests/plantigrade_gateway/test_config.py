@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from plantigrade.limits import LIMITS
 from plantigrade_gateway import config
 from plantigrade_gateway.cli.main import main
-from plantigrade_gateway.config import SETTINGS, load, table
+from plantigrade_gateway.config import SETTINGS, limits_of, load, table
 from plantigrade_gateway.errors import InputError
 
 SECRET = "k7-do-not-print-me"
@@ -29,7 +30,7 @@ def refused(path: Path | None, *words: str, **environment: str) -> None:
     with pytest.raises(InputError) as caught:
         load(path, environment)
     text = str(caught.value)
-    assert "\n" not in text and SECRET not in text
+    assert "\n" not in text and SECRET not in text and len(text) < 300
     for word in words:
         assert word in text, text
 
@@ -81,7 +82,15 @@ def test_variables_of_others_are_left_alone(write):
         ('[tsdb]\nurl = "db:8428"', "expected http://HOST:PORT"),
         ('[tsdb]\nurl = "http://me:k7-do-not-print-me@db"', "holds a name or password"),
         ('[mqtt]\ntls = "yes"', "expected true or false"),
+        ('[tsdb]\nurl = "http://[::1"', "expected http://HOST:PORT"),
+        ('[tsdb]\nurl = "http://db:99999"', "expected http://HOST:PORT"),
+        ('[tsdb]\nurl = "http://me:k7-do-not-print-me@[::1"', "holds a name or password"),
         ("[mqtt]\nport = 70000", "expected 1 to 65535"),
+        ("[mqtt]\nport = 9223372036854775807", "expected 1 to 65535"),
+        ("[mqtt]\nport = " + "9" * 400, "a whole number of more than 64 bits"),
+        ("[mqtt]\nport = " + "[" * 1000, "nested more than 32 deep"),
+        ('site = "' + "x" * 4000 + '"', "x', expected up to 32 small letters"),
+        ("x" * 4000 + " = 1", "x is no setting; see plantigrade settings"),
         ('[mqtt]\nhost = ""', "is empty"),
         ('[log]\nlevel = "loud"', "expected debug, info, warning, error"),
         ('[tsdb]\ntoken = "k7-do-not-print-me"', "name that as tsdb.token_file"),
@@ -99,6 +108,8 @@ def test_a_named_file_must_be_there(tmp_path):
 
 
 def test_bad_variables_name_themselves(write):
+    refused(write(""), "expected 1 to 65535", PLANTIGRADE_MQTT_PORT="9" * 400)
+    refused(write(""), "expected a number", PLANTIGRADE_MQTT_PORT="9" * 5000)
     refused(write(""), "PLANTIGRADE_MQTT_PORT", "'x'", PLANTIGRADE_MQTT_PORT="x")
     refused(write(""), "PLANTIGRADE_MQTT_TLS", PLANTIGRADE_MQTT_TLS="maybe")
 
@@ -106,6 +117,9 @@ def test_bad_variables_name_themselves(write):
 def test_secrets_come_from_a_file_or_the_environment(write, tmp_path):
     secret = tmp_path / "token"
     secret.write_text(SECRET + "\n")
+    secret.chmod(0o644)
+    refused(write(f'[tsdb]\ntoken_file = "{secret}"\n'), "tsdb.token_file", f"chmod 600 {secret}")
+    secret.chmod(0o600)
     path = write(f'[tsdb]\ntoken_file = "{secret}"\n')
     found = load(path, {})
     assert found.text("tsdb.token") == SECRET and found.origin["tsdb.token"] == str(secret)
@@ -133,3 +147,53 @@ def test_the_command_shows_what_is_in_force_without_secrets(write):
     assert rows["bay"]["from"] == str(path)
     wrong = CliRunner().invoke(main, ["settings", "--settings", str(write("site = 5"))])
     assert wrong.exit_code == 2 and "expected a text" in wrong.stderr
+
+
+# Limits
+
+
+def test_limits_are_set_in_their_table_and_by_the_environment(write):
+    path = write("[limits]\nbearing_full = 0.08\nstand_quiet_mm = 12\n")
+    found = load(path, {"PLANTIGRADE_LIMITS_PUSH_ROLLED": "0.25"})
+    assert found.limits() == {"bearing_full": 0.08, "stand_quiet_mm": 12.0, "push_rolled": 0.25}
+    assert load(write(""), {}).limits() == {}
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("push_roled = 0.2", "limits.push_roled is no setting; did you mean limits.push_rolled?"),
+        ("push_rolled = 2.5", "limits.push_rolled: is 2.5 shift time, expected 0 to 2 shift time"),
+        ("push_rolled = nan", "limits.push_rolled: is nan shift time, expected 0 to 2"),
+        ('push_rolled = "much"', "limits.push_rolled: is 'much', expected a number"),
+        (
+            "bearing_none = 0.07",
+            "limit bearing_none: is 0.07, expected less than bearing_full, which is 0.06",
+        ),
+    ],
+)
+def test_a_limit_that_cannot_be_used_is_refused(write, text, said):
+    refused(write(f"[limits]\n{text}\n"), said, "settings.toml")
+
+
+def test_limits_of_the_command_line():
+    assert limits_of(["push_rolled=0.25", " heel_lift_s = 0.1"]) == {
+        "push_rolled": 0.25,
+        "heel_lift_s": 0.1,
+    }
+    assert limits_of([]) == {}
+    for text, said in (
+        ("push_roled=0.2", "push_roled is no limit; did you mean push_rolled?"),
+        ("push_rolled", "limit push_rolled: is '', expected a number"),
+        ("push_rolled=3", "limit push_rolled: is 3 shift time, expected 0 to 2 shift time"),
+    ):
+        with pytest.raises(InputError) as caught:
+            limits_of([text])
+        assert str(caught.value) == said
+
+
+def test_every_limit_is_a_setting_with_its_range_and_meaning():
+    rows = {row["name"]: row for row in table(load(None, {}))}
+    for limit in LIMITS:
+        row = rows[f"limits.{limit.name}"]
+        assert (row["value"], row["unit"], row["doc"]) == (limit.default, limit.unit, limit.doc)

@@ -14,6 +14,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.sources.bluetooth import Radio
+from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.live import LiveSource, StreamConfig
 from plantigrade_gateway.virtual.air import Air, AirController, RadioConditions
 from plantigrade_gateway.virtual.backend import AirRadio
@@ -48,6 +49,17 @@ class TimeLine:
         """How long after the line's beginning the foot came; infinite: it never did."""
         there = np.flatnonzero(self.has[foot])
         return float(self.t_s[there[0]] - self.t_s[0]) if len(there) else np.inf
+
+
+class Given(Inbox):
+    """An inbox that holds nothing: each entry is given on as it comes."""
+
+    def __init__(self, emit: Callable[[Entry], None]) -> None:
+        super().__init__()
+        self._emit = emit
+
+    def put(self, entry: Entry) -> None:
+        self._emit(entry)
 
 
 @dataclass
@@ -89,18 +101,12 @@ class World:
         def tell(text: str) -> None:
             self.said.append(text)
 
-        self.source = LiveSource(
-            wanted, self.backend, emit or self.entries.append, tell, wish, self.now_ns
-        )
-        task = asyncio.create_task(self.source.run())
-        try:
+        inbox = Given(emit or self.entries.append)
+        self.source = LiveSource(wanted, self.backend, tell, wish, self.now_ns, inbox=inbox)
+        async with self.source:
             yield self.source
-            if task.done():
-                await task
-        finally:
-            task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await task
+        async for _ in self.source:
+            raise AssertionError("nothing waits: all was given at once")
 
     def of(self, foot: Foot, kind: Kind) -> list[Entry]:
         return [e for e in self.entries if e.insole == INSOLE_OF[foot] and e.kind is kind]

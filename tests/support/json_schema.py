@@ -39,7 +39,11 @@ LATER = {
         *("heel_share_address", "heel_share_trail_peak", "lead_heel_share_address", "push_from"),
         *("both_cop_travel", "trail_peak_bw", "lead_rise_bw_s"),
     },
-    "Limits": {"push_begins_by", "trail_heel_from", "trail_heel_gain", "heel_back_by_s"},
+    "Limits": {
+        *("push_begins_by", "trail_heel_from", "trail_heel_gain", "heel_back_by_s"),
+        *("stand_quiet_mm", "bearing_broad"),
+    },
+    "FootStand": {"midfoot_medial_share"},
 }
 """Keys that came into schema 1 after 0.1.0: an analysis that was kept before lacks them."""
 

@@ -34,13 +34,16 @@ MORE: dict[str, tuple[str, ...]] = {
     "database": ("store",),
     "enqueue": ("outbox", "tsdb"),
     "entries": ("pipeline", "analysis"),
+    "feed": ("orders",),
+    "insoles": ("runner",),
     "limits": ("calibrate", "steps", "stand"),
-    "moments": ("orders",),
-    "live_feed": ("orders",),
     "record": ("pipeline", "analysis"),
-    "service": ("visit", "livesource"),
-    "stored": ("store", "sessions", "uncalibrated"),
-    "storerows": ("store",),
+    "recorded": ("demo",),
+    "results": ("store", "sessions", "uncalibrated"),
+    "rows": ("store",),
+    "runner": ("life", "visit"),
+    "sessions": ("life",),
+    "stage": ("life", "runner"),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
 _SWAPS: dict[type[ast.AST], type[ast.AST]] = {

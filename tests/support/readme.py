@@ -44,7 +44,7 @@ def demo() -> str:
         [SKIP],
         lines[at("swings in set full") : at("set: fast")],
         [SKIP],
-        lines[at("^Summary") : at("heel lifted for, s") + 1],
+        lines[at("^Summary") : at("heel unloaded for, s") + 1],
         [SKIP],
     ]
     return "\n".join(line for part in parts for line in part)

@@ -5,16 +5,12 @@ of session, kind, foot and first sample, so that an event that is written twice 
 """
 
 import hashlib
-import json
 import math
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
-from pydantic_core import PydanticSerializationError
-
 from plantigrade.events import Stand, Step, Swing
+from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import StoreError
 
 Measured = Step | Stand | Swing
@@ -111,26 +107,17 @@ def event_of(row: EventRow) -> Measured:
     if row.kind not in _KINDS:
         raise StoreError(f"event {row.event_id}: kind {row.kind!r}, expected {', '.join(_KINDS)}")
     try:
-        return _adapter(row.kind).validate_python(row.body)
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        where = ".".join(map(str, first["loc"]))
+        return made(_KINDS[row.kind], row.body)
+    except ValueError as error:
         raise StoreError(
-            f"event {row.event_id}: not a {row.kind} of this version ({where}: {first['msg']}); "
+            f"event {row.event_id}: not a {row.kind} of this version ({error}); "
             "run plantigrade reanalyse"
         ) from error
 
 
-@cache
-def _adapter(kind: str) -> TypeAdapter[Measured]:
-    """Return what turns events of a kind into JSON and back; made once, at the first event."""
-    return TypeAdapter(_KINDS[kind])
-
-
 def _body(event: Measured, kind: str) -> dict[str, Any]:
     try:
-        text = _adapter(kind).dump_json(event, warnings=False)  # NaN becomes null
-    except PydanticSerializationError as error:
+        body: dict[str, Any] = plain(event)
+    except TypeError as error:
         raise StoreError(f"{kind}: a stored event cannot hold it ({error})") from error
-    body: dict[str, Any] = json.loads(text)
     return body

@@ -15,7 +15,7 @@ from plantigrade.baseline import BaselineState
 from plantigrade.block import Foot, PressureBlock
 from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.clock import ClockModel, ClockState
-from plantigrade.limits import Limits, setup_for
+from plantigrade.limits import setup_for
 from plantigrade.load import LoadReducer
 from plantigrade.monitor import ZoneMonitor
 from plantigrade_gateway.analysis.timeline import AWAY_S, Output, Tallies, TimeLine
@@ -61,7 +61,6 @@ class Pipeline:
 
     Parameters
     ----------
-    limits : Limits, optional
     tap : callable, optional
         Looks on; it changes nothing.
     tallies : Tallies, optional
@@ -70,13 +69,11 @@ class Pipeline:
 
     def __init__(
         self,
-        limits: Limits | None = None,
         tap: Tap | None = None,
         tallies: Tallies | None = None,
     ) -> None:
         self._tap = tap
         self.settings = SessionSettings()
-        self._limits = limits or Limits()
         self._layout = self.settings.zone_layout()
         self._origin_ns: int | None = None
         self._insoles: dict[int, _Insole] = {}
@@ -340,7 +337,7 @@ class Pipeline:
     def _begin_line(self, rate_hz: float) -> None:
         settings = self.settings
         self._line.begin(
-            setup_for(self._layout, rate_hz, settings.body_weight_n, settings.lead, self._limits)
+            setup_for(self._layout, rate_hz, settings.body_weight_n, settings.lead, settings.limits)
         )
         for insole in self._insoles.values():
             if insole.away:

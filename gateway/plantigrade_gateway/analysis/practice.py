@@ -11,7 +11,7 @@ import numpy as np
 
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
-from plantigrade.limits import Limits
+from plantigrade.foreign import read_json
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import drill_of
@@ -45,7 +45,7 @@ def read_mark(text: str) -> Choice | None:
     if not text.startswith(MARK) or "\n" not in text:
         return None
     try:
-        table = json.loads(text.split("\n", 1)[1])
+        table = read_json(text.split("\n", 1)[1], "mark")
         drill = table["drill"]
         return Choice(
             None if drill is None else drill_of(drill, "mark"), Feedback(table["feedback"])
@@ -61,12 +61,10 @@ class Practice:
     ----------
     heard : bool
         Whether cues and tone are wanted: a stored session is analysed without.
-    limits : Limits, optional
     """
 
-    def __init__(self, heard: bool = False, limits: Limits | None = None) -> None:
+    def __init__(self, heard: bool = False) -> None:
         self._maker = CueMaker() if heard else None
-        self._limits = limits or Limits()
         self._settings = SessionSettings()
         self._bears: dict[Foot, bool] = {}
         self._spans: list[tuple[float, DrillRun | None]] = [(-np.inf, None)]
@@ -88,7 +86,7 @@ class Practice:
         if settings is not self._settings:
             self._settings = settings
             if self.run is not None:
-                self.run.settle(settings.lead, settings.body_weight_n)
+                self.run.settle(settings.lead, settings.body_weight_n, settings.limits)
 
     def choose(self, t_s: float, choice: Choice) -> None:
         """Begin a run, or end the one under way."""
@@ -102,7 +100,7 @@ class Practice:
                 self._settings.body_weight_n,
                 self._maker,
                 self._bears,
-                self._limits,
+                self._settings.limits,
             )
         self._spans.append((t_s, run))
 

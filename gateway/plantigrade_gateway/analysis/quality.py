@@ -129,7 +129,7 @@ class Quality:
     recording_weight_n : float or None
         What the recording's own load makes of it, N.
     contact_n, heel_lift_n : float
-        The loads above which a foot is in contact, and under which the lead heel is lifted, N.
+        The loads above which a foot is in contact, and under which the lead heel is unloaded, N.
     floor_n : tuple of float
         Each region's floor, heel to toes, N.
     limits : Limits
@@ -274,7 +274,7 @@ class WeightTally:
         self._means: list[FloatArray] = []
 
     def push(self, left: FloatArray, right: FloatArray) -> None:
-        """Take consecutive load columns of both feet, shape (n, 7) each."""
+        """Take consecutive load columns of both feet, shape (n, 8) each."""
         self._waiting.append(total_load(left) + total_load(right))
         self._held += len(left)
         if self._held >= self._width:

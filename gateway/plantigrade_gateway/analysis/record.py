@@ -1,19 +1,21 @@
 """A record → `Analysis`, at once or while it comes."""
 
 import dataclasses
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
 
 import numpy as np
 
 from plantigrade.block import Foot
 from plantigrade.events import Swing
-from plantigrade.limits import Limits, setup_for
+from plantigrade.limits import setup_for
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Pipeline, Tap
 from plantigrade_gateway.analysis.practice import Practice, read_mark
 from plantigrade_gateway.analysis.quality import FootQuality, LinkQuality, Quality
 from plantigrade_gateway.analysis.result import (
+    SET,
+    SET_END,
     WEIGHT_DIFFERS,
     Analysis,
     Mark,
@@ -22,11 +24,15 @@ from plantigrade_gateway.analysis.result import (
 )
 from plantigrade_gateway.analysis.timeline import Output, Tallies
 from plantigrade_gateway.drills.run import DrillOutput
-from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings
+from plantigrade_gateway.errors import RecordError
+from plantigrade_gateway.formats import clock
+from plantigrade_gateway.record.entries import Batch, Kind, is_lost
+from plantigrade_gateway.record.sets import SetStart
+from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings, with_settings
 from plantigrade_gateway.wire.stream import Counts, StreamEventKind
 
-_CUT_AT = (Kind.END, Kind.SETTINGS, Kind.MARK)
+_NOTED = (Kind.END, Kind.MARK, Kind.SET, Kind.SET_END)
+_CUT_AT = (*_NOTED, Kind.SETTINGS)
 """Entries before which a batch is cut: what comes before one never depends on it."""
 
 
@@ -36,7 +42,6 @@ class RecordAnalysis:
     Parameters
     ----------
     source : str
-    limits : Limits, optional
     tap : callable, optional
         As for `Pipeline`.
     heard : bool
@@ -58,18 +63,16 @@ class RecordAnalysis:
     def __init__(
         self,
         source: str,
-        limits: Limits | None = None,
         tap: Tap | None = None,
         heard: bool = False,
     ) -> None:
         self._tallies = Tallies()
-        self.pipeline = Pipeline(limits, tap, self._tallies)
-        self.practice = Practice(heard, limits)
+        self.pipeline = Pipeline(tap, self._tallies)
+        self.practice = Practice(heard)
         self.reply = DrillOutput()
         self.marks: list[Mark] = []
         self.ended = False
         self._source = source
-        self._limits = limits or Limits()
         self._last_ns: int | None = None
 
     def push(self, batch: Batch) -> Output:
@@ -140,12 +143,16 @@ class RecordAnalysis:
         self.reply.add(self.practice.push(output))
 
     def _note_entries(self, batch: Batch) -> None:
-        for at in np.flatnonzero((batch.kind == Kind.MARK) | (batch.kind == Kind.END)).tolist():
+        for at in np.flatnonzero(np.isin(batch.kind, _NOTED)).tolist():
             (entry,) = batch.slice(at, at + 1)
+            t_s = self._session_s(entry.arrival_ns)
             if entry.kind is Kind.END:
                 self.ended = True
+            elif entry.kind is Kind.SET:
+                self.marks.append(Mark(t_s, f"{SET} {_name_of(entry.data)}"))
+            elif entry.kind is Kind.SET_END:
+                self.marks.append(Mark(t_s, SET_END))
             else:
-                t_s = self._session_s(entry.arrival_ns)
                 text = entry.data.decode("utf-8", errors="replace")
                 choice = read_mark(text)
                 if choice is not None:
@@ -164,7 +171,7 @@ class RecordAnalysis:
         settings = self.pipeline.settings
         layout = settings.zone_layout()
         rate_hz = self.rate_hz or 100.0  # without samples it decides nothing
-        setup = setup_for(layout, rate_hz, settings.body_weight_n, settings.lead, self._limits)
+        setup = setup_for(layout, rate_hz, settings.body_weight_n, settings.lead, settings.limits)
         own_n = self._tallies.weight_n()
         feet = {foot: self._foot_quality(foot) for foot in Foot}
         notes = (*_weight_notes(settings, own_n), *self._notes())
@@ -214,6 +221,9 @@ class RecordAnalysis:
             if foot not in heard:
                 yield f"the {foot} foot's insole was never heard"
         yield from self._tallies.notes()
+        for mark in self.marks:
+            if is_lost(mark.text):
+                yield f"at {clock(mark.t_s)} {mark.text}"
         for insole, ignored in self.pipeline.ignored().items():
             if ignored:
                 yield (
@@ -232,7 +242,8 @@ def analyse_record(
     source: str,
     mass_kg: float | None = None,
     handed: str | None = None,
-    limits: Limits | None = None,
+    installation: Mapping[str, float] | None = None,
+    limits: Mapping[str, float] | None = None,
 ) -> Analysis:
     """Analyse a whole record.
 
@@ -243,7 +254,8 @@ def analyse_record(
     source : str
     mass_kg, handed
         In place of what the record's own settings say, where given.
-    limits : Limits, optional
+    installation, limits : mapping of str to float, optional
+        Limits by name: those usual here, which give way to the record's, and those in place of all.
 
     Returns
     -------
@@ -253,52 +265,34 @@ def analyse_record(
     Raises
     ------
     InputError
-        A mass that nobody has.
+        A mass that nobody has, or limits that cannot be used together.
     RecordError, CalibrationError
         The record cannot be read; what was whole before is not returned either.
     """
     check_mass(mass_kg)
-    analysis = RecordAnalysis(source, limits)
-    if mass_kg is not None or handed is not None:
-        batches = _with_settings(batches, mass_kg, handed)
+    analysis = RecordAnalysis(source)
+    if mass_kg is not None or handed is not None or installation or limits:
+
+        def change(settings: SessionSettings) -> SessionSettings:
+            if mass_kg is not None:
+                settings = dataclasses.replace(settings, mass_kg=mass_kg, bw_n=None)
+            if handed is not None:
+                settings = dataclasses.replace(settings, handed=handed)
+            return settings.with_limits(installation or {}, limits or {})
+
+        batches = with_settings(batches, change)
     for batch in batches:
         analysis.push(batch)
     analysis.flush()
     return analysis.result()
 
 
-def _with_settings(
-    batches: Iterable[Batch], mass_kg: float | None, handed: str | None
-) -> Iterator[Batch]:
-    """Put other values into a record's settings (and settings into a record without)."""
-    changes: dict[str, object] = {}
-    if mass_kg is not None:
-        changes |= {"mass_kg": mass_kg, "bw_n": None}
-    if handed is not None:
-        changes |= {"handed": handed}
-    first = True
-    for batch in batches:
-        if first and len(batch):
-            first = False
-            new = dataclasses.replace(SessionSettings(), **changes)  # type: ignore[arg-type]
-            at = int(batch.arrival_ns[0])
-            yield Batch.of([Entry(at, SESSION, Kind.SETTINGS, new.to_json())])
-        if not (batch.kind == Kind.SETTINGS).any():
-            yield batch
-            continue
-        rows = [
-            entry
-            if entry.kind is not Kind.SETTINGS
-            else dataclasses.replace(
-                entry,
-                data=dataclasses.replace(
-                    SessionSettings.from_json(entry.data),
-                    **changes,  # type: ignore[arg-type]
-                ).to_json(),
-            )
-            for entry in batch
-        ]
-        yield Batch.of(rows)
+def _name_of(data: bytes) -> str:
+    """Return a set's name; empty where another version wrote what is not understood."""
+    try:
+        return SetStart.from_json(data).name
+    except RecordError:
+        return ""
 
 
 def _weight_notes(settings: SessionSettings, own_n: float | None) -> Iterator[str]:

@@ -23,6 +23,7 @@ from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.analysis.quality import FootQuality, GapTally, Quality
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_file
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.record.settings import HANDED
 
@@ -83,12 +84,7 @@ def read_layout(path: str | Path | None) -> ZoneLayout:
     """
     if path is None or str(path) == "eighteen":
         return eighteen()
-    try:
-        text = Path(path).read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise InputError(f"layout {path}: cannot be read: {reason}") from error
-    return parse_layout(text, str(path))
+    return parse_layout(read_file(Path(path), f"layout {path}"), str(path))
 
 
 class EventCollector:
@@ -168,7 +164,12 @@ def quality_of(
 
 
 SET, CHECK = "set:", "check:"
-"""What a mark begins with that begins a set or a check (and ends the set before)."""
+"""What a mark begins with that begins a set or a check (and ends the set before).
+
+A set is begun by its entry in the record, of which a mark tells; in older records by the mark.
+"""
+SET_END = "end of set"
+"""The mark that tells of a set's end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,11 +196,17 @@ def set_name(mark: Mark) -> str | None:
     return text[len(SET) :].strip() or "set" if text.lower().startswith(SET) else None
 
 
+def ends_set(mark: Mark) -> bool:
+    """Return whether a mark ends the set before it and begins no other."""
+    text = mark.text.strip().lower()
+    return text == SET_END or text.startswith(CHECK)
+
+
 def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, ...]:
     """Sort swings into the sets that the marks begin.
 
-    A set goes on until the next one begins, or a check does. Swings before the first set, or after
-    a check has begun, belong to none.
+    A set goes on until it ends, the next one begins, or a check does. Swings that lie in none
+    belong to none.
 
     Parameters
     ----------
@@ -213,9 +220,7 @@ def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, 
         In order of time; a set without swings is there too.
     """
     edges: list[tuple[float, str | None]] = [
-        (mark.t_s, set_name(mark))
-        for mark in marks
-        if set_name(mark) is not None or mark.text.strip().lower().startswith(CHECK)
+        (mark.t_s, set_name(mark)) for mark in marks if set_name(mark) is not None or ends_set(mark)
     ]
     runs = []
     for k, (start_s, name) in enumerate(edges):

@@ -3,11 +3,7 @@
 Takes an `Analysis`, gives text; absent values are null. A single event's row is `eventrow.py`'s.
 """
 
-import dataclasses
 import json
-import math
-from collections.abc import Mapping
-from enum import StrEnum
 from typing import Any
 
 from plantigrade.halves import halves_of_set
@@ -17,6 +13,7 @@ from plantigrade_gateway.analysis.eventrow import (
     event_row,
 )
 from plantigrade_gateway.analysis.result import Analysis, sets_of
+from plantigrade_gateway.converter import plain
 
 SCHEMA = 1
 """Version of the JSON: raised when a key goes or changes its meaning, not when one comes."""
@@ -71,19 +68,6 @@ def document(analysis: Analysis) -> dict[str, Any]:
 def text_of(values: object) -> str:
     """Return JSON values as text, readable, without NaN."""
     return json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def plain(value: object) -> Any:  # noqa: ANN401 - any JSON value
-    """Return a result as JSON values: dataclasses and mappings as objects, NaN as null."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    return str(value) if isinstance(value, StrEnum) else value
 
 
 def _body(event: Measured) -> dict[str, Any]:

@@ -2,14 +2,11 @@
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from plantigrade_gateway.errors import InputError
-
-if TYPE_CHECKING:
-    pass
 
 Decorator = Callable[[Any], Any]
 
@@ -68,9 +65,9 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
     import asyncio
     import time
 
-    from plantigrade_gateway.cli.run import stops_on_signals
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.session.calibrate import CalibrationOptions, calibrate
+    from plantigrade_gateway.session.runner import stops_on_signals
     from plantigrade_gateway.virtual.player import ScriptedFaults
     from plantigrade_gateway.virtual.process import Simulation
 

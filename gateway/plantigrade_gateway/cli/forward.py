@@ -32,6 +32,17 @@ settings_option: Decorator = click.option(
 """Let ``--settings`` name the file; `config_of` reads it."""
 
 
+limit_option: Decorator = click.option(
+    "--limit",
+    "limits",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="Decide by another limit in this session, such as push_rolled=0.25; those there are: "
+    "plantigrade settings. May be given more than once.",
+)
+"""Let ``--limit`` set what a session is decided by; `config.limits_of` reads it."""
+
+
 def settings_file(ctx: click.Context) -> Path | None:
     """Return the settings file that was named."""
     named = ctx.meta.get(_SETTINGS)

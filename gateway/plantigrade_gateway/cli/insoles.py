@@ -59,7 +59,7 @@ def _line(sighting: "Sighting") -> str:
 
 
 async def _heard(seconds: float, transport: str | None) -> "list[Sighting]":
-    from plantigrade_gateway.session.runner import opened_radio
+    from plantigrade_gateway.session.insoles import opened_radio
     from plantigrade_gateway.sources.bluetooth import scan
 
     async with opened_radio(transport) as radio:

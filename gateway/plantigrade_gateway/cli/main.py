@@ -4,6 +4,7 @@ Exit codes: 0 well, 1 something failed, 2 an input or option that cannot be used
 standard error says which, where and what was expected).
 """
 
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -15,7 +16,7 @@ from plantigrade.errors import SignalError
 from plantigrade_gateway.cli import calibrate, desk, drills, pages
 from plantigrade_gateway.cli import run as livecli
 from plantigrade_gateway.cli.drills import drill_options, drilling
-from plantigrade_gateway.cli.forward import config_of, settings_option
+from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
 from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.errors import (
@@ -88,6 +89,7 @@ def main() -> None:
 
     A training aid, not a medical device.
     """
+    os.umask(0o077)  # what is written is data on a person: its owner may open it to others
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:  # a terminal that lacks a sign shows "?" in its place
@@ -104,6 +106,7 @@ def main() -> None:
     help="Write the sound to this WAV file instead of playing it.",
 )
 @drill_options
+@limit_option
 @page_options
 @settings_option
 @_store_option
@@ -113,7 +116,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
 
     The session is stored. Ctrl-C stops it with everything kept.
     """
-    from plantigrade_gateway.session.demo import INVENTED
+    from plantigrade_gateway.session.recorded import INVENTED
     from plantigrade_gateway.sources.replay import demo_file
 
     _replay(ctx, demo_file(), "demo (invented)", INVENTED, options)
@@ -130,6 +133,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
     help="Write the sound to this WAV file instead of playing it.",
 )
 @drill_options
+@limit_option
 @page_options
 @settings_option
 @_store_option
@@ -150,26 +154,47 @@ def _replay(
     intro: str,
     options: dict[str, Any],
 ) -> None:
+    import asyncio
+
+    from plantigrade_gateway.config import limits_of
     from plantigrade_gateway.logs import set_up
+    from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.session.demo import RunOptions, run
+    from plantigrade_gateway.session.recorded import ReplayJob
+    from plantigrade_gateway.session.runner import run, stops_on_signals
+    from plantigrade_gateway.session.stage import RunOptions
+    from plantigrade_gateway.sources.recording import ReplaySource
 
     out = console()
     config = config_of(ctx)
     set_up(config, "gateway")
-    # As fast as it goes there is nothing to look at.
-    shown = not options["fast"]
+    fast = options["fast"]  # there is nothing to look at
+    page = None if fast else web_options(options["page"], _store(ctx), show=out.is_terminal)
+    usual, limits = config.limits(), limits_of(options["limits"])
     run_options = RunOptions(
-        fast=options["fast"],
         sound=options["sound"],
         wav=options["wav"],
+        wav_instead=f"{path.stem}.wav",
+        fast=fast,
         store=_store(ctx),
-        page=web_options(options["page"], _store(ctx), show=out.is_terminal) if shown else None,
-        stay=out.is_terminal,
-        drilling=drilling(_store(ctx), options["drill"], options["feedback"], options["voice"]),
+        page=page,
+        drilling=drilling(
+            _store(ctx),
+            options["drill"],
+            options["feedback"],
+            options["voice"],
+            SessionSettings().with_limits(usual, limits).limits,
+        ),
         config=config,
     )
-    run(path, source, intro, run_options, out)
+    change = (lambda s: s.with_limits(usual, limits)) if usual or limits else None
+    recording = ReplaySource(path, source, fast=fast, change=change)
+
+    async def until_told() -> None:
+        with stops_on_signals() as stop:
+            await run(ReplayJob(recording, intro, stays=out.is_terminal), run_options, out, stop)
+
+    asyncio.run(until_told())
 
 
 @main.command()
@@ -181,37 +206,48 @@ def _replay(
 )
 @click.option("--mass", type=float, metavar="KG", help="The person's mass.")
 @click.option("--handed", type=click.Choice(["right", "left"]), help="Right unless given.")
+@limit_option
+@settings_option
 @_json_option
 @_store_option
-def analyse(
-    file: Path, layout: str | None, mass: float | None, handed: str | None, as_json: bool
-) -> None:
+@click.pass_context
+def analyse(ctx: click.Context, /, file: Path, as_json: bool, **options: Any) -> None:  # noqa: ANN401
     """Report what is in FILE, a zone CSV or a replay file (.pgr).
 
-    Nothing is stored. A replay file carries its own layout, mass and handedness; --mass and
-    --handed take their place.
+    Nothing is stored. A replay file carries its own layout, mass, handedness and limits; --mass,
+    --handed and --limit take their place.
     """
     from plantigrade_gateway.analysis.serialise import document, text_of
     from plantigrade_gateway.report import session as report
 
-    found = _analysed(file, layout, mass, handed)
+    found = _analysed(ctx, file, **options)
     if as_json:
         click.echo(text_of(document(found)))
     else:
         report.show(found)
 
 
-def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | None) -> "Analysis":
+def _analysed(
+    ctx: click.Context,
+    file: Path,
+    layout: str | None,
+    mass: float | None,
+    handed: str | None,
+    limits: tuple[str, ...],
+) -> "Analysis":
     from plantigrade_gateway.analysis.record import analyse_record
     from plantigrade_gateway.analysis.result import check_mass, read_layout
     from plantigrade_gateway.analysis.zonecsv import analyse_csv
+    from plantigrade_gateway.config import limits_of
+    from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.sources.replay import is_replay, read_replay
     from plantigrade_gateway.sources.zonecsv import iter_zone_csv, scan_zone_csv
 
+    usual, chosen = config_of(ctx).limits(), limits_of(limits)
     if is_replay(file):
         if layout is not None:
             raise InputError(f"{file}: a replay file carries its own layout, --layout is not taken")
-        return analyse_record(read_replay(file), file.name, mass, handed)
+        return analyse_record(read_replay(file), file.name, mass, handed, usual, chosen)
     zones = read_layout(layout)
     check_mass(mass)  # before a long file is read
     facts = scan_zone_csv(file, zones)
@@ -222,6 +258,7 @@ def _analysed(file: Path, layout: str | None, mass: float | None, handed: str | 
         lambda: iter_zone_csv(file, zones, facts=facts),
         mass,
         handed or "right",
+        SessionSettings().with_limits(usual, chosen).limits,
     )
 
 
@@ -364,8 +401,9 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
 
     Exit code 1 when something stands in the way of recording.
     """
-    from plantigrade_gateway.analysis.serialise import plain, text_of
+    from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.cli.doctor import State, examine
+    from plantigrade_gateway.converter import plain
     from plantigrade_gateway.report.console import console, item, paragraph
 
     checks = examine(_store(ctx))

@@ -3,23 +3,20 @@
 `register` adds them to the command's group; the work is done by the modules they import.
 """
 
-import contextlib
-import signal
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from plantigrade_gateway.cli.drills import drill_options, drilling
-from plantigrade_gateway.cli.forward import config_of, settings_option
+from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
 from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.virtual.style import PlayerStyle
 
 if TYPE_CHECKING:
-    import asyncio
-
     from plantigrade_gateway.config import Config
     from plantigrade_gateway.virtual.process import Simulation
 
@@ -58,6 +55,19 @@ _frames = click.option(
     default=2,
     show_default=True,
     help="Samples per packet: more are easier on the radio and later to the ear.",
+)
+_seed = click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    metavar="N",
+    help="Another one makes another virtual player, who swings in another order.  [default: 1]",
+)
+_style = click.option(
+    "--style",
+    type=click.Choice([str(style) for style in PlayerStyle]),
+    help="What the virtual player's pushes are like: half of them roll with the shift and the "
+    "others skip, are held or come early (mixed); all roll with the shift (rolls); all skip; all "
+    "are held; all come early.  [default: mixed]",
 )
 
 
@@ -140,9 +150,12 @@ def register(
     @click.option(
         "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
     )
+    @_seed
+    @_style
     @_fault
     @_radio
     @drill_options
+    @limit_option
     @page_options
     @settings_option
     @store_option
@@ -170,7 +183,8 @@ def register(
     )
     @_shown("--battery", type=float, default=87.0, metavar="PERCENT", help="Its level at first.")
     @_shown("--speed", type=float, default=1.0, help="Seconds of the player's in a second.")
-    @_shown("--seed", type=int, default=1, help="Another one makes another player.")
+    @_seed
+    @_style
     @click.option(
         "--calibrates", is_flag=True, help="The player goes through the poses of a calibration."
     )
@@ -201,11 +215,13 @@ def register(
 def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     import asyncio
 
+    from plantigrade_gateway.config import limits_of
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.session.demo import RunOptions
-    from plantigrade_gateway.session.runner import ServiceOptions, run
+    from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
+    from plantigrade_gateway.session.runner import run, stops_on_signals
+    from plantigrade_gateway.session.stage import RunOptions
     from plantigrade_gateway.sources.live import StreamConfig
     from plantigrade_gateway.virtual.process import Fault, Simulation
 
@@ -214,57 +230,36 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     faults = tuple(Fault.parse(text) for text in options["faults"])
     if faults and not options["virtual"]:
         raise InputError("--fault: happens to virtual insoles only, add --virtual")
+    for name in ("seed", "style"):
+        if options[name] is not None and not options["virtual"]:
+            raise InputError(f"--{name}: makes a virtual player, add --virtual")
     if options["virtual"] and options["radio"]:
         raise InputError("--virtual starts its own radio: leave --radio out")
     rate = options["rate"]
+    settings = SessionSettings(mass_kg=options["mass"], handed=options["handed"])
+    settings = settings.with_limits(config.limits(), limits_of(options["limits"]))
     out = console()
     page = web_options(options["page"], store, show=out.is_terminal)
-    order = ServiceOptions(
-        RunOptions(
-            sound=options["sound"],
-            wav=options["wav"],
-            store=store,
-            page=page,
-            drilling=drilling(store, options["drill"], options["feedback"], options["voice"]),
-            config=config,
+    run_options = RunOptions(
+        sound=options["sound"],
+        wav=options["wav"],
+        store=store,
+        page=page,
+        drilling=drilling(
+            store, options["drill"], options["feedback"], options["voice"], settings.limits
         ),
-        SessionSettings(mass_kg=options["mass"], handed=options["handed"]),
-        StreamConfig(None if rate is None else round(1e6 / rate), options["frames"]),
-        Simulation(faults=faults) if options["virtual"] else None,
-        options["radio"],
-        options["for_s"],
+        config=config,
     )
+    stream = StreamConfig(None if rate is None else round(1e6 / rate), options["frames"])
+    player = _player(options)
+    simulation = Simulation(faults=faults, **player) if options["virtual"] else None
+    job = InsoleJob(InsoleOptions(stream, simulation, options["radio"]), settings)
 
     async def until_told() -> None:
         with stops_on_signals() as stop:
-            await run(order, out, stop)
+            await run(job, run_options, out, stop, options["for_s"])
 
     asyncio.run(until_told())
-
-
-@contextlib.contextmanager
-def stops_on_signals() -> "Iterator[asyncio.Event]":
-    """Give an event that Ctrl-C (and being told to end) sets."""
-    import asyncio
-
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in _stop_signals():
-        loop.add_signal_handler(number, _stop_once, loop, stop)
-    yield stop
-
-
-def _stop_signals() -> list[int]:
-    names = ("SIGINT", "SIGTERM", "SIGHUP")
-    return [int(getattr(signal, name)) for name in names if hasattr(signal, name)]
-
-
-def _stop_once(loop: "asyncio.AbstractEventLoop", stop: "asyncio.Event") -> None:
-    """Stop in good order; a second Ctrl-C ends at once."""
-    stop.set()
-    for number in _stop_signals():
-        with contextlib.suppress(ValueError):
-            loop.remove_signal_handler(number)
 
 
 def _simulate(options: dict[str, Any]) -> None:
@@ -297,11 +292,21 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
         drift_ppm=options["drift"],
         battery_percent=options["battery"],
         speed=options["speed"],
-        seed=options["seed"],
         faults=faults,
         port=options["port"],
         calibrates=options["calibrates"],
+        **_player(options),
     )
+
+
+def _player(options: dict[str, Any]) -> dict[str, Any]:
+    """Return what was said of the virtual player; what was not is a simulation's own."""
+    wanted: dict[str, Any] = {}
+    if options["seed"] is not None:
+        wanted["seed"] = options["seed"]
+    if options["style"] is not None:
+        wanted["style"] = PlayerStyle(options["style"])
+    return wanted
 
 
 def _status(store: Path | None, as_json: bool) -> None:

@@ -5,7 +5,6 @@ nearest name that is known. The drill itself is `model.py`'s.
 """
 
 import re
-import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields, replace
 from difflib import get_close_matches
@@ -14,6 +13,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar
 
+from plantigrade.errors import ForeignError, shown
+from plantigrade.foreign import read_toml
 from plantigrade.limits import Limits
 from plantigrade_gateway.drills.model import (
     NONE,
@@ -26,6 +27,7 @@ from plantigrade_gateway.drills.model import (
     HeelLiftTarget,
     Judge,
     PushTarget,
+    Say,
     Span,
     StayTarget,
     Target,
@@ -34,6 +36,7 @@ from plantigrade_gateway.drills.model import (
     When,
 )
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_file
 from plantigrade_gateway.sound.motifs import Motif
 from plantigrade_gateway.sound.pitch import CopSource
 
@@ -61,7 +64,7 @@ _CUES = {
 }
 _PUSHES = (Judge.PUSH, Judge.TRAIL_HEEL)
 """What is heard unless the file says otherwise."""
-_TOP = ("name", "title", "goal", "judge", "feedback", "cautions", "target", "cues")
+_TOP = ("name", "title", "goal", "judge", "feedback", "cautions", "target", "cues", "say")
 
 
 def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -> Drill:
@@ -88,13 +91,13 @@ def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -
             raise InputError(f"{source}: {key} is missing, expected {_WANTED[key]}")
     name = _text(f"{source}: name", table["name"], 40)
     if not _NAME.fullmatch(name):
-        raise InputError(f"{source}: name is {name!r}, expected {_WANTED['name']}")
+        raise InputError(f"{source}: name is {shown(name)}, expected {_WANTED['name']}")
     if name == NONE:
         raise InputError(f"{source}: name is {NONE!r}, expected another: it stands for no drill")
     judge = _choice(f"{source}: judge", table["judge"], Judge)
     cautions = table.get("cautions", [])
     if not isinstance(cautions, list):
-        raise InputError(f"{source}: cautions is {cautions!r}, expected a list of sentences")
+        raise InputError(f"{source}: cautions is {shown(cautions)}, expected a list of sentences")
     return Drill(
         name=name,
         title=_text(f"{source}: title", table["title"], 60),
@@ -107,6 +110,7 @@ def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -
             _text(f"{source}: cautions, sentence {n}", item, 240)
             for n, item in enumerate(cautions, 1)
         ),
+        say=_say(f"{source}: say", _section(source, table, "say"), judge),
     )
 
 
@@ -144,10 +148,29 @@ def _cues(where: str, table: Mapping[str, Any], judge: Judge) -> Cues:
     return Cues(**values)
 
 
+_SAY_LONGEST, _WORD_LONGEST = 24, 9
+"""Characters of a line, and of one of its words, that a phone shows at three metres (ours)."""
+
+
+def _say(where: str, table: Mapping[str, Any], judge: Judge) -> Say:
+    names = [f.name for f in fields(Say)] if judge is Judge.PUSH else ["good", "missed", "unclear"]
+    _known(where, table, names, f"line of a {judge} drill")
+    lines = {}
+    for key, value in table.items():
+        lines[key] = _text(f"{where}.{key}", value, _SAY_LONGEST)
+        longest = max(lines[key].split(), key=len)
+        if len(longest) > _WORD_LONGEST:
+            raise InputError(
+                f"{where}.{key}: {longest!r} has {len(longest)} letters, expected words of at "
+                f"most {_WORD_LONGEST}, to be read on a phone at three metres"
+            )
+    return Say(**lines)
+
+
 def _section(source: str, table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
     section = table.get(key, {})
     if not isinstance(section, Mapping):
-        raise InputError(f"{source}: {key} is {section!r}, expected a [{key}] table")
+        raise InputError(f"{source}: {key} is {shown(section)}, expected a [{key}] table")
     return section
 
 
@@ -156,7 +179,7 @@ def _known(where: str, table: Mapping[str, Any], names: Iterable[str], what: str
     for key in table:
         if key not in known:
             raise InputError(
-                f"{where}: {what} {key!r} is not known, expected {_listed(key, known)}"
+                f"{where}: {what} {shown(key)} is not known, expected {_listed(key, known)}"
             )
 
 
@@ -168,7 +191,7 @@ def _listed(wrong: str, known: list[str]) -> str:
 
 def _one_of(where: str, value: object, known: list[str]) -> str:
     if not isinstance(value, str) or value not in known:
-        raise InputError(f"{where} is {value!r}, expected {_listed(str(value), known)}")
+        raise InputError(f"{where} is {shown(value)}, expected {_listed(str(value), known)}")
     return value
 
 
@@ -178,7 +201,7 @@ def _choice(where: str, value: object, names: type[_Choice]) -> _Choice:
 
 def _text(where: str, value: object, longest: int) -> str:
     if not isinstance(value, str) or not value.strip() or not value.isprintable():
-        raise InputError(f"{where} is {value!r}, expected one line of text")
+        raise InputError(f"{where} is {shown(value)}, expected one line of text")
     if len(value) > longest:
         raise InputError(f"{where} has {len(value)} characters, expected at most {longest}")
     return value.strip()
@@ -186,14 +209,16 @@ def _text(where: str, value: object, longest: int) -> str:
 
 def _bool(where: str, value: object) -> bool:
     if not isinstance(value, bool):
-        raise InputError(f"{where} is {value!r}, expected true or false")
+        raise InputError(f"{where} is {shown(value)}, expected true or false")
     return value
 
 
 def _number(low: float, high: float) -> Callable[[str, object], float]:
     def read(where: str, value: object) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise InputError(f"{where} is {value!r}, expected a number from {low:g} to {high:g}")
+            raise InputError(
+                f"{where} is {shown(value)}, expected a number from {low:g} to {high:g}"
+            )
         if not low <= value <= high:
             raise InputError(f"{where} is {value:g}, expected {low:g} to {high:g}")
         return float(value)
@@ -206,7 +231,9 @@ def _span(low: float, high: float) -> Callable[[str, object], Span]:
 
     def read(where: str, value: object) -> Span:
         if not isinstance(value, list | tuple) or len(value) != 2:
-            raise InputError(f"{where} is {value!r}, expected two numbers, as [{low:g}, {high:g}]")
+            raise InputError(
+                f"{where} is {shown(value)}, expected two numbers, as [{low:g}, {high:g}]"
+            )
         first, second = number(where, value[0]), number(where, value[1])
         if first >= second:
             raise InputError(f"{where} is [{first:g}, {second:g}], expected the lower one first")
@@ -306,15 +333,10 @@ def read_drill(path: Path, limits: Limits = DEFAULTS) -> Drill:
     InputError
         It cannot be read, is not TOML, or is no drill.
     """
-    try:
-        text = path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise InputError(f"drill {path}: cannot be read: {reason}") from error
-    return parse_drill(text, f"drill {path}", limits)
+    return parse_drill(read_file(path, f"drill {path}"), f"drill {path}", limits)
 
 
-def parse_drill(text: str, source: str, limits: Limits = DEFAULTS) -> Drill:
+def parse_drill(text: str | bytes, source: str, limits: Limits = DEFAULTS) -> Drill:
     """Read a drill from TOML text.
 
     Raises
@@ -323,9 +345,9 @@ def parse_drill(text: str, source: str, limits: Limits = DEFAULTS) -> Drill:
         Not TOML, or no drill.
     """
     try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{source}: is not TOML: {error}") from error
+        table = read_toml(text, source)
+    except ForeignError as error:
+        raise InputError(str(error)) from error
     return drill_of(table, source, limits)
 
 

@@ -126,10 +126,14 @@ def judge_trail_heel(push: Push, target: TrailHeelTarget) -> tuple[Verdict, str]
 
 def missed_sound(push: Push, target: PushTarget) -> CueKind:
     """Return the sound of the way in which a push missed its target."""
-    if target.timing is When.WITH_SHIFT and push.timing is Timing.EARLY:
+    early = target.timing is When.WITH_SHIFT and push.timing is Timing.EARLY
+    if push.manner is Manner.SKIPPED:
+        return CueKind.SKIPPED_EARLY if early else CueKind.SKIPPED
+    if push.manner is Manner.HELD:
+        return CueKind.HELD
+    if push.manner is Manner.ROLLED and early:
         return CueKind.EARLY
-    ways = {Manner.SKIPPED: CueKind.SKIPPED, Manner.HELD: CueKind.HELD}
-    return ways.get(push.manner, CueKind.MISSED)  # rolled, but not as the target wants it
+    return CueKind.MISSED  # rolled, but not as the target wants it; or early, in no known manner
 
 
 def _heel_lift(lift: HeelLift, target: HeelLiftTarget, gap: bool) -> tuple[Verdict, str]:

@@ -9,11 +9,12 @@ feedback helps when; in Dyer et al. 2017 (10.1007/s00426-016-0775-0) a group tra
 better at once and no better a day later. Hence a mode that fades and one that is silent.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
 from plantigrade.limits import Limits
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.sound.motifs import Motif
 from plantigrade_gateway.sound.pitch import CopSource
 
@@ -46,7 +47,7 @@ class Judge(StrEnum):
     HEEL_LIFT = "heel_lift"
     """The lead heel unloaded in the backswing, and back in time."""
     STAY = "stay"
-    """The lead heel kept down in a swing."""
+    """The lead heel kept loaded in a swing."""
     BALANCE = "balance"
     """Standing still with the CoP inside a window."""
     WALK_THROUGH = "walk_through"
@@ -159,7 +160,7 @@ class StayTarget:
     def counts(self) -> str:
         """What counts, in one sentence."""
         least = f", never under {100 * self.heel_bw:g} % of body weight" if self.heel_bw else ""
-        return f"The lead heel stays down from the start to the lead peak{least}."
+        return f"The lead heel stays loaded from the start to the lead peak{least}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +269,7 @@ class Cues:
     tone : CopSource
         Whose CoP's travel is heard as a continuous pitch while it makes sense.
     ticks : bool
-        Whether the lead heel's lifting and returning is heard as it happens.
+        Whether the lead heel's unloading and returning is heard as it happens.
     echo : bool
         Whether the push is played back as a glide before its outcome.
     """
@@ -278,6 +279,27 @@ class Cues:
     tone: CopSource = CopSource.NONE
     ticks: bool = False
     echo: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Say:
+    """What the player reads from three metres, in the player's own words.
+
+    Attributes
+    ----------
+    good, missed, unclear : str
+        Of a repetition that counts, of one that does not, and of one that nobody can judge.
+    skipped, early, skipped_early, held : str
+        Of a push that missed in this way; empty: as `missed`.
+    """
+
+    good: str = "Like that"
+    missed: str = "Not yet"
+    unclear: str = "Not seen"
+    skipped: str = ""
+    early: str = ""
+    skipped_early: str = ""
+    held: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,6 +321,7 @@ class Drill:
         Unless another is chosen.
     cautions : tuple of str
         Shown when it is chosen.
+    say : Say
     """
 
     name: str
@@ -309,6 +332,7 @@ class Drill:
     cues: Cues
     feedback: Feedback = Feedback.EVERY
     cautions: tuple[str, ...] = ()
+    say: Say = field(default_factory=Say)
 
     @property
     def counts(self) -> str:
@@ -324,15 +348,10 @@ class Drill:
             "judge": str(self.judge),
             "feedback": str(self.feedback),
             "cautions": list(self.cautions),
-            "target": {k.rstrip("_"): _plain(v) for k, v in asdict(self.target).items()},
-            "cues": {k: _plain(v) for k, v in asdict(self.cues).items()},
+            "target": {k.rstrip("_"): v for k, v in plain(self.target).items()},
+            "cues": plain(self.cues),
+            "say": {k: v for k, v in plain(self.say).items() if v},
         }
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, tuple):
-        return list(value)
-    return str(value) if isinstance(value, StrEnum) else value
 
 
 @dataclass(frozen=True, slots=True)

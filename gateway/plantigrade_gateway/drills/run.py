@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from plantigrade.block import Foot, PairBlock
-from plantigrade.events import Bearing, Event, Phase, PhaseKind, Stand, Step, Swing
+from plantigrade.events import Bearing, Event, Phase, PhaseKind, Push, Stand, Step, Swing
 from plantigrade.limits import Limits
 from plantigrade_gateway.drills.judge import (
     Balance,
@@ -26,6 +26,7 @@ from plantigrade_gateway.drills.model import (
     BalanceTarget,
     Drill,
     Feedback,
+    Judge,
     PushTarget,
     WalkTarget,
 )
@@ -51,6 +52,12 @@ class Score:
     streak, best : int
         Good ones in a row: now, and the most in this run.
     last : Rep or None
+    what : str
+        What one repetition is: "swing", "step" or "try".
+    line : str
+        What the player reads of the last one, in the drill's own words.
+    told : bool
+        Whether the last one is among those that the player is told.
     """
 
     name: str
@@ -64,11 +71,14 @@ class Score:
     streak: int = 0
     best: int = 0
     last: Rep | None = None
+    what: str = "swing"
+    line: str = ""
+    told: bool = True
 
-    def after(self, rep: Rep) -> "Score":
-        """Return the score with one more repetition."""
+    def after(self, rep: Rep, line: str = "", told: bool = True) -> "Score":
+        """Return the score with one more repetition, of which the player reads `line` if told."""
         if rep.verdict is Verdict.UNCLEAR:
-            return replace(self, unclear=self.unclear + 1, last=rep)
+            return replace(self, unclear=self.unclear + 1, last=rep, line=line, told=told)
         good = rep.verdict is Verdict.GOOD
         streak = self.streak + 1 if good else 0
         return replace(
@@ -78,6 +88,8 @@ class Score:
             streak=streak,
             best=max(self.best, streak),
             last=rep,
+            line=line,
+            told=told,
         )
 
 
@@ -144,6 +156,9 @@ def spoken(rep: Rep, streak: int) -> str:
     return rep.words if rep.verdict is Verdict.MISSED else "Unclear."
 
 
+_WHAT = {Judge.WALK_THROUGH: "step", Judge.BALANCE: "try"}
+
+
 class DrillRun:
     """One run of a drill, from its choice to the next.
 
@@ -181,26 +196,32 @@ class DrillRun:
     ) -> None:
         self.drill = drill
         self.start_s = start_s
-        self.score = Score(drill.name, drill.title, drill.goal, drill.counts, feedback)
+        self.score = Score(
+            drill.name,
+            drill.title,
+            drill.goal,
+            drill.counts,
+            feedback,
+            what=_WHAT.get(drill.judge, "swing"),
+        )
         self.reps: list[Rep] = []
-        self._limits = limits or Limits()
         self._bears = dict(bears or {})
         self._maker = maker
         self._answer: list[Cue] = []
         self._balance = Balance(drill.target) if isinstance(drill.target, BalanceTarget) else None
         self._swinging = False
-        self.settle(lead, bw_n)
+        self.settle(lead, bw_n, limits or Limits())
 
     @property
     def needs_rows(self) -> bool:
         """Whether rows change anything; else they need not be given."""
         return self._balance is not None or self._tone.of is not CopSource.NONE
 
-    def settle(self, lead: Foot, bw_n: float) -> None:
+    def settle(self, lead: Foot, bw_n: float, limits: Limits) -> None:
         """Take the player's settings from here on."""
-        self._lead, self._bw_n = lead, bw_n
+        self._lead, self._bw_n, self._limits = lead, bw_n, limits
         of = CopSource.NONE if self._maker is None else self.drill.cues.tone
-        self._tone = Tone(of, lead, self._limits.cop_bw * bw_n)
+        self._tone = Tone(of, lead, limits.cop_bw * bw_n)
 
     def take(self, event: Event, reply: DrillOutput) -> None:
         """Take the next event."""
@@ -210,7 +231,7 @@ class DrillRun:
             self._swinging = False
             rep = judge_swing(event, self.drill)
             if rep is not None:
-                self._count(rep, reply, play=by_push(event.push, self.drill.target) is None)
+                self._count(rep, reply, event.push)
         elif isinstance(event, Step):
             if isinstance(self.drill.target, WalkTarget):
                 bears = self._bears.get(event.foot, False)
@@ -277,17 +298,26 @@ class DrillRun:
             if self._maker is not None:
                 self._play(self._maker.echo(phase, kind, path=cues.echo), reply)
 
-    def _count(self, rep: Rep, reply: DrillOutput, play: bool = True) -> None:
-        """Count a repetition; let it be heard, unless it was when it happened."""
+    def _count(self, rep: Rep, reply: DrillOutput, push: Push | None = None) -> None:
+        """Count a repetition, a swing's with its push; let it be heard, unless it was already."""
         kind = self._kind(rep.verdict)
+        # a push was heard when it happened
+        play = push is None or by_push(push, self.drill.target) is None
         if play and self._maker is not None:
             self._play([] if kind is None else [self._maker.said(kind, rep.t_s)], reply)
         told = self._is_told()
-        self.score = self.score.after(rep)
+        self.score = self.score.after(rep, self._line(rep.verdict, push), told)
         if told:
             reply.spoken.append(spoken(rep, self.score.streak))
         self.reps.append(rep)
         reply.reps.append(rep)
+
+    def _line(self, verdict: Verdict, push: Push | None) -> str:
+        """Return what the player reads; of a push that missed, by the way it did."""
+        say, target = self.drill.say, self.drill.target
+        if verdict is Verdict.MISSED and push is not None and isinstance(target, PushTarget):
+            return str(getattr(say, missed_sound(push, target))) or say.missed
+        return str(getattr(say, verdict))
 
     def _kind(self, verdict: Verdict) -> CueKind | None:
         cues = self.drill.cues
@@ -310,7 +340,7 @@ class DrillRun:
 
 
 def note_bearing(bears: dict[Foot, bool], stand: Stand) -> None:
-    """Keep what a stand shows of each foot's bearing; what is unclear changes nothing."""
+    """Keep what a stand shows of each foot's bearing; what moved or is unclear changes nothing."""
     for foot, found in ((Foot.LEFT, stand.left), (Foot.RIGHT, stand.right)):
-        if found.bearing is not Bearing.UNCLEAR:
+        if found.bearing not in (Bearing.UNCLEAR, Bearing.MOVED):
             bears[foot] = found.bearing is not Bearing.NONE

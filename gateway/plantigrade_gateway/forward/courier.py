@@ -10,12 +10,14 @@ import random
 import time
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Protocol
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store.enqueue import LOADS, Item
 from plantigrade_gateway.store.forwardstate import called
 from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.upkeep import fault
 
 LOOK_EVERY_S = 0.1
 """How long the outbox is left alone when nothing is in it."""
@@ -176,6 +178,14 @@ class Courier:
                 await sink.close()
                 pause = max(away.after_s or 0.0, wait_s * random.uniform(0.5, 1.0))
                 await _sleep(pause, stop)
+                wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
+            except Exception as error:  # a fault of one sink's must not end the others
+                _log.exception("sending", extra={"sink": self.sink})
+                self.problem = f"{called(self.sink)}: sending has failed ({fault(error)})"
+                self.again()
+                with suppress(Exception):
+                    await sink.close()
+                await _sleep(wait_s, stop)
                 wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
         await sink.close()
 

@@ -6,6 +6,7 @@ counted. Without a configured sink no process is started and no library of a sin
 
 import asyncio
 import json
+import logging
 import os
 import subprocess
 import sys
@@ -29,10 +30,12 @@ from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.results import set_points
 from plantigrade_gateway.store.status import FootStatus, ServiceStatus
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.upkeep import Backoff, fault
 
+_log = logging.getLogger(__name__)
 Message = dict[str, Any]
 AGAIN_S = 2.0
-"""Between the end of a process that should run and the next (ours)."""
+"""Between the end of a process that should run and the next, at first (ours)."""
 _CLOSE_LIMIT_S = 6.0
 
 
@@ -101,29 +104,44 @@ class Forwarder:
             self._thread.join()
 
     def _run(self) -> None:
+        backoff = Backoff(AGAIN_S)
         while not self._closing.is_set():
-            # A session of its own: Ctrl-C in the terminal is for the gateway, which then ends this.
-            process = subprocess.Popen(
-                self._command,
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.PIPE,
-                start_new_session=True,
-            )
-            assert process.stdin is not None
-            os.set_blocking(process.stdin.fileno(), False)
-            with self._guard:
-                self._process = process
-            if self._closing.is_set():
-                self.live({"type": "stop"})
-            why = self._listen(process)
-            with self._guard:
-                self._process = None
-            with suppress(OSError):
-                process.stdin.close()
+            backoff.begin()
+            try:
+                why = self._forward()
+            except Exception as error:  # whatever it is, the next process may run
+                _log.exception("forwarding process")
+                why = fault(error)
             if not self._closing.is_set():
-                self._say(f"Forwarding has ended ({why}) and is started again; recording goes on.")
-                self._closing.wait(AGAIN_S)
+                pause_s = backoff.end()
+                self._say(
+                    f"Forwarding has ended ({why}) and is started again in {pause_s:.0f} s; "
+                    "recording goes on."
+                )
+                self._closing.wait(pause_s)
+
+    def _forward(self) -> str:
+        """Run one process to its end; return its last words."""
+        # A session of its own: Ctrl-C in the terminal is for the gateway, which then ends this.
+        process = subprocess.Popen(
+            self._command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            start_new_session=True,
+        )
+        assert process.stdin is not None
+        os.set_blocking(process.stdin.fileno(), False)
+        with self._guard:
+            self._process = process
+        if self._closing.is_set():
+            self.live({"type": "stop"})
+        why = self._listen(process)
+        with self._guard:
+            self._process = None
+        with suppress(OSError):
+            process.stdin.close()
+        return why
 
     def _listen(self, process: "subprocess.Popen[bytes]") -> str:
         """Hear a process to its end; return its last words."""
@@ -134,11 +152,14 @@ class Forwarder:
         reading.start()
         with process.stdout as lines:
             for line in lines:
-                message = json.loads(line)
-                if message["type"] == "said":
-                    self._say(message["text"])
-                else:
-                    self._on_command(message)
+                try:
+                    message = json.loads(line)
+                    if message["type"] == "said":
+                        self._say(message["text"])
+                    else:
+                        self._on_command(message)
+                except Exception:  # one message that cannot be taken ends no forwarding
+                    _log.exception("message of the forwarding process")
         process.wait()
         reading.join()
         errors.close()

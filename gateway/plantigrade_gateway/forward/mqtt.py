@@ -19,17 +19,21 @@ from typing import Any
 
 import aiomqtt
 
+from plantigrade.errors import ForeignError, shown
+from plantigrade.foreign import read_json
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.forward.tsdb import NAMED
 from plantigrade_gateway.store.enqueue import Item
+from plantigrade_gateway.upkeep import kept_up
 
 VERSION = 1
 """Of topics and payloads: raised when a key goes or changes its meaning, not when one comes."""
 EVENTS = ("step", "stand", "swing", "set", "cue", "session")
 COMMANDS = ("start", "stop", "mark", "drill")
 _LONGEST_TEXT = 200
+_LONGEST_COMMAND = 4096  # bytes
 
 
 def base(site: str, bay: str) -> str:
@@ -82,22 +86,22 @@ def command(data: bytes | bytearray | str) -> dict[str, Any]:
 
     Raises
     ------
-    ValueError
+    InputError
         It is none; one sentence.
     """
     try:
-        table = json.loads(data)
-    except ValueError:
-        raise ValueError("command: is not JSON") from None
+        table = read_json(data, "command", _LONGEST_COMMAND)
+    except ForeignError as error:
+        raise InputError(str(error)) from None
     if not isinstance(table, dict) or table.get("v") != VERSION:
-        raise ValueError(f"command: expected an object with v {VERSION}")
+        raise InputError(f"command: expected an object with v {VERSION}")
     name, text, ident = table.get("command"), table.get("text", ""), table.get("id")
     if name not in COMMANDS:
-        raise ValueError(f"command: is {name!r}, expected {', '.join(COMMANDS)}")
+        raise InputError(f"command: is {shown(name)}, expected {', '.join(COMMANDS)}")
     if not isinstance(text, str) or len(text) > _LONGEST_TEXT:
-        raise ValueError(f"command: text is no text of up to {_LONGEST_TEXT} characters")
+        raise InputError(f"command: text is no text of up to {_LONGEST_TEXT} characters")
     if not isinstance(ident, str) or not 0 < len(ident) <= 64:
-        raise ValueError("command: expected an id, so that one that comes twice is obeyed once")
+        raise InputError("command: expected an id, so that one that comes twice is obeyed once")
     if name == "start":
         return {"type": "record", "id": ident}
     if name == "drill":
@@ -156,6 +160,8 @@ class Broker:
     Parameters
     ----------
     config : Config
+    say : callable, optional
+        Told a fault in hearing commands.
 
     Attributes
     ----------
@@ -163,7 +169,8 @@ class Broker:
         Told what the broker brings, where the settings allow commands.
     """
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, say: Callable[[str], None] | None = None) -> None:
+        self._say = say
         self.on_command: Callable[[dict[str, Any]], None] = _ignore
         self._config = config
         self._base = base(config.word("site"), config.word("bay"))
@@ -196,7 +203,10 @@ class Broker:
                 await client.subscribe(self._base + "/command", qos=1, timeout=self._timeout_s)
             except aiomqtt.MqttError as error:
                 raise self._away(error) from None
-            self._listening = asyncio.create_task(self._listen(client))
+            commands = kept_up(
+                lambda: self._listen(client), self._text("hearing its commands"), self._say
+            )
+            self._listening = asyncio.create_task(commands, name="commands")
 
     async def close(self) -> None:
         """Say that the bay stops, and disconnect."""
@@ -290,7 +300,7 @@ class Broker:
                     continue  # an order of long ago
                 try:
                     found = command(_bytes(message.payload))
-                except ValueError as error:
+                except InputError as error:
                     _log.warning("%s", str(error))
                     continue
                 if found["id"] not in self._handled:

@@ -28,6 +28,7 @@ from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store.enqueue import LOADS
 from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.upkeep import fault, kept_up
 
 if TYPE_CHECKING:
     from plantigrade_gateway.forward.mqtt import Broker
@@ -80,7 +81,7 @@ class Forwarding:
         if MQTT in sinks:
             from plantigrade_gateway.forward.mqtt import Broker
 
-            self.broker = Broker(self._config)
+            self.broker = Broker(self._config, self._say)
             self._add(MQTT, self.broker)
 
     def _add(self, name: str, sink: Sink) -> None:
@@ -94,7 +95,7 @@ class Forwarding:
         async with asyncio.TaskGroup() as group:
             for courier, sink in self._ways:
                 group.create_task(courier.run(sink, ended), name=courier.sink)
-            watching = group.create_task(self._watch(), name="state")
+            watching = group.create_task(kept_up(self._watch, "forwarding state", self._say))
             await self.stop.wait()
             deadline = monotonic() + FLUSH_S
             while monotonic() < deadline and self._unsent():
@@ -191,7 +192,13 @@ def main(arguments: list[str] | None = None) -> None:
     config = load(chosen.settings)
     logs.set_up(config, "forward")
     with _alone(chosen.store):
-        asyncio.run(_run(chosen.store, config))
+        try:
+            asyncio.run(_run(chosen.store, config))
+        except Exception as error:  # the gateway says the last line, and starts another process
+            _log.exception("forwarding")
+            while isinstance(error, ExceptionGroup):
+                error = error.exceptions[0]
+            sys.exit(config.masked(fault(error)))
 
 
 async def _run(store: Path, config: Config) -> None:
@@ -201,9 +208,11 @@ async def _run(store: Path, config: Config) -> None:
     forwarding = Forwarding(store, config, say)
     if forwarding.broker is not None:
         forwarding.broker.on_command = _put
-    listening = asyncio.create_task(_listen(forwarding))
-    await forwarding.run()
-    listening.cancel()
+    # Whichever fails ends the process: without its gateway's words it would never end.
+    async with asyncio.TaskGroup() as group:
+        listening = group.create_task(_listen(forwarding), name="gateway")
+        await forwarding.run()
+        listening.cancel()
 
 
 async def _listen(forwarding: Forwarding) -> None:

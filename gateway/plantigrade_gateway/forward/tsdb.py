@@ -5,7 +5,6 @@ few is its place in `CODES`; absent values are absent. One tag set and time is o
 sending it again changes nothing. Times are ms. The one module that imports influxdb-client.
 """
 
-import json
 import os
 import re
 import ssl
@@ -21,6 +20,8 @@ import numpy as np
 from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
 from influxdb_client.rest import ApiException
 
+from plantigrade.errors import ForeignError
+from plantigrade.foreign import read_json
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
@@ -29,7 +30,7 @@ from plantigrade_gateway.store.enqueue import LOADS, REGIONS, Item, unpack_loads
 PREFIX = "plantigrade_"
 CODES: dict[str, tuple[str, ...]] = {
     "roll": ("unclear", "skipped", "through"),
-    "bearing": ("unclear", "none", "slight", "bearing"),
+    "bearing": ("unclear", "none", "slight", "bearing", "broad", "moved"),
     "heel_lift__state": ("unclear", "down", "lifted"),
     "push__manner": ("unclear", "held", "skipped", "rolled"),
     "push__timing": ("unclear", "early", "with_shift"),
@@ -125,6 +126,7 @@ LOOK_EVERY_S = 5.0
 CLOCK_OFF_S = 60.0
 """Points are dated by this machine's clock: a larger difference is said (ours)."""
 
+_LONGEST_SERIES = 1 << 26  # bytes of one line of an export
 _STARTED = re.compile(r"^(?:vm_app_start_timestamp|process_start_time_seconds) (\S+)", re.MULTILINE)
 _AHEAD_S = 49 * 3600  # later than that VictoriaMetrics takes no point
 _TOO_BIG, _BUSY = 413, (429, 503)
@@ -297,8 +299,11 @@ class Database:
                     raise SinkUnavailable(self._text(f"cannot be read ({answer.status})"))
         except (aiohttp.ClientError, OSError, TimeoutError) as error:
             raise self._away(error) from None
-        rows = [json.loads(line) for line in text.splitlines()]
-        return [(row["metric"], row["values"], row["timestamps"]) for row in rows]
+        try:
+            rows = [read_json(line, "answer", _LONGEST_SERIES) for line in text.splitlines()]
+            return [(row["metric"], row["values"], row["timestamps"]) for row in rows]
+        except (ForeignError, KeyError, TypeError):
+            raise SinkUnavailable(self._text("answers with what is no series")) from None
 
     def _answer(self, error: ApiException) -> Exception:
         status = int(error.status or 0)

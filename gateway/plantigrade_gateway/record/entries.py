@@ -4,8 +4,9 @@ Takes nothing from outside and does no I/O. The store (`store.py`) and the repla
 (`sources/replay.py`) keep records; the pipeline (`analysis/pipeline.py`) turns one into events.
 """
 
+import re
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -22,6 +23,11 @@ INSOLE_OF = {Foot.LEFT: 0, Foot.RIGHT: 1}
 """The `insole` of each foot in a live record."""
 
 MAX_DATA_BYTES = 65535
+
+LONGEST_NS = 7 * 86_400_000_000_000
+"""From a record's first entry to its last (ours): nobody practises for a week on end."""
+FARTHEST_NS = 1 << 62
+"""The largest arrival, either way: two of them differ by less than 64 bits hold."""
 
 
 class Kind(IntEnum):
@@ -46,6 +52,10 @@ class Kind(IntEnum):
     """A note at this instant: UTF-8 text."""
     END = 7
     """The session's end."""
+    SET = 8
+    """A set begins: UTF-8 JSON (`sets.SetStart`). It ends the set before."""
+    SET_END = 9
+    """The set under way ends."""
 
 
 _EXCHANGE = struct.Struct("<qqI")
@@ -59,6 +69,29 @@ def exchange_data(send_ns: int, receive_ns: int, clock_us: int) -> bytes:
 def read_exchange(data: bytes) -> tuple[int, int, int] | None:
     """Return host send ns, host receive ns and insole µs; None where the data hold no exchange."""
     return _EXCHANGE.unpack(data) if len(data) == _EXCHANGE.size else None
+
+
+def lost_text(entries: int | None, where: str, why: str) -> str:
+    """Return the text of a mark that stands for entries which are not in the record.
+
+    Parameters
+    ----------
+    entries : int or None
+        How many; None: not known.
+    where : str
+        "before" or "after" the mark's place.
+    why : str
+    """
+    many = "entries" if entries is None else f"{entries} entries"
+    return f"{many} {where} this one are lost: {why}"
+
+
+_LOST = re.compile(r"(\d+ )?entries (before|after) this one are lost: ")
+
+
+def is_lost(text: str) -> bool:
+    """Whether a mark's text is one that `lost_text` gave."""
+    return _LOST.match(text) is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +185,19 @@ class Batch:
             b"".join(r.data for r in rows),
         )
 
+    @classmethod
+    def joined(cls, batches: Sequence["Batch"]) -> "Batch":
+        """Put batches one after the other."""
+        if not batches:
+            return cls.of(())
+        return cls(
+            np.concatenate([b.arrival_ns for b in batches]),
+            np.concatenate([b.insole for b in batches]),
+            np.concatenate([b.kind for b in batches]),
+            np.concatenate([b.length for b in batches]),
+            b"".join(b.payload for b in batches),
+        )
+
     def slice(self, start: int, stop: int) -> "Batch":
         """Return entries start…stop−1 as a batch of their own."""
         if stop - start == len(self):
@@ -164,6 +210,50 @@ class Batch:
             self.length[start:stop],
             self.payload[int(ends[start]) : int(ends[stop])],
         )
+
+
+class Order:
+    """Checks the arrival times of a record as its batches come.
+
+    Parameters
+    ----------
+    where : str
+        What the record is in, for the error.
+    """
+
+    def __init__(self, where: str) -> None:
+        self._where = where
+        self._first_ns: int | None = None
+        self._last_ns = -FARTHEST_NS
+
+    def check(self, batch: Batch, piece: str = "") -> None:
+        """Take the next batch.
+
+        Raises
+        ------
+        RecordError
+            Arrival times fall, are beyond all clocks, or span more than `LONGEST_NS`.
+        """
+        times, where = batch.arrival_ns, self._where + piece
+        if not len(times):
+            return
+        first_ns, last_ns = int(times[0]), int(times[-1])
+        if first_ns < -FARTHEST_NS or last_ns > FARTHEST_NS:
+            far_ns = first_ns if first_ns < -FARTHEST_NS else last_ns
+            raise RecordError(
+                f"{where}: an arrival time of {far_ns} ns, expected one within "
+                f"{FARTHEST_NS} ns of zero"
+            )
+        if first_ns < self._last_ns or bool((times[1:] < times[:-1]).any()):
+            raise RecordError(f"{where}: arrival times fall, expected entries in order of arrival")
+        self._first_ns = first_ns if self._first_ns is None else self._first_ns
+        self._last_ns = last_ns
+        if last_ns - self._first_ns > LONGEST_NS:
+            days = (last_ns - self._first_ns) / 86_400e9
+            raise RecordError(
+                f"{where}: arrival times span {days:.3g} days, expected at most "
+                f"{LONGEST_NS // 86_400_000_000_000}"
+            )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

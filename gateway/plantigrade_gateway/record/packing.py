@@ -28,10 +28,16 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from plantigrade_gateway.errors import StoreError
+from plantigrade.errors import ForeignError
+from plantigrade_gateway.errors import DamageError, StoreError
+from plantigrade_gateway.foreign import inflated
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, Batch
 
 FORMAT = 1
+MOST_BYTES = 1 << 24
+"""Of a chunk's body: eight times that may be needed to put it in order (ours)."""
+MOST_ENTRIES = 1 << 18
+"""Of a chunk (ours): sixty-four of the replay file's usual ones."""
 _LEVEL = 3  # two thirds of level 6's time for 3 % more bytes; reading takes the same
 _OUTER = struct.Struct("<BI")
 _INNER = struct.Struct("<Iqq")
@@ -96,7 +102,7 @@ def unpack(chunks: Sequence[bytes]) -> Batch:
 
     Raises
     ------
-    StoreError
+    DamageError
         The bytes of a chunk are not a chunk, are of a newer format, or were damaged.
     """
     bodies = [body for body in map(_inflate, chunks) if body]
@@ -120,23 +126,25 @@ def unpack(chunks: Sequence[bytes]) -> Batch:
 def _inflate(chunk: bytes) -> bytes:
     """Return a chunk's body; nothing for a chunk of no entries."""
     if len(chunk) < _OUTER.size:
-        raise StoreError(f"chunk: {len(chunk)} bytes, expected at least {_OUTER.size}")
+        raise DamageError(f"chunk: {len(chunk)} bytes, expected at least {_OUTER.size}")
     form, crc = _OUTER.unpack_from(chunk)
     if form != FORMAT:
-        raise StoreError(
+        raise DamageError(
             f"chunk: format {form}, this version reads format {FORMAT}; "
             "it is damaged or was written by a newer version"
         )
     packed = memoryview(chunk)[_OUTER.size :]
     if zlib.crc32(packed) != crc:
-        raise StoreError("chunk: its check sum does not match; it is damaged")
+        raise DamageError("chunk: its check sum does not match; it is damaged")
     try:
-        body = zlib.decompress(packed, -zlib.MAX_WBITS)
-    except zlib.error as error:
-        raise StoreError(f"chunk: cannot be inflated ({error}); it is damaged") from error
+        body = inflated(packed, MOST_BYTES, -zlib.MAX_WBITS)
+    except ForeignError as error:
+        raise DamageError(f"chunk: {error}; it is damaged") from error
     n = _INNER.unpack_from(body)[0] if len(body) >= _INNER.size else 0
+    if n > MOST_ENTRIES:
+        raise DamageError(f"chunk: {n} entries, expected at most {MOST_ENTRIES}; it is damaged")
     if (n == 0 and body != _EMPTY) or len(body) < _INNER.size + n * _COLUMN_BYTES:
-        raise StoreError("chunk: its columns are not as long as its head says; it is damaged")
+        raise DamageError("chunk: its columns are not as long as its head says; it is damaged")
     return body if n else b""
 
 
@@ -200,7 +208,7 @@ def _joined_payload(
         at += n
         differences = np.frombuffer(body, np.uint8, offset=_INNER.size + n * _COLUMN_BYTES)
         if int(length[rows].sum()) != len(differences):
-            raise StoreError("chunk: its payload is not as long as its lengths say; it is damaged")
+            raise DamageError("chunk: its payload is not as long as its lengths say; it is damaged")
         stream = np.add.accumulate(differences, dtype=np.uint8)
         parts.append(_ungrouped(stream, insole[rows], kind[rows], length[rows]))
     return b"".join(parts)

@@ -11,7 +11,7 @@ import types
 import typing
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import MISSING, dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from functools import reduce
 from itertools import islice
 from pathlib import Path
@@ -173,6 +173,18 @@ SETS = "sets"
 DRILLS = ("drills", "repetitions")
 """Names of the tables of drills (`drill_tables`)."""
 
+_SWINGS = "swings"
+_PLACE = [
+    ("number", pa.int64()),
+    ("set", pa.int64()),
+    ("set_name", pa.string()),
+    ("number_in_set", pa.int64()),
+]
+"""Last columns of a swing: what is not of the swing itself, but of the session it is in."""
+
+Place = tuple[int, int | None, str | None, int | None]
+"""A swing's number in the session, its set's number and name, its number there; None in no set."""
+
 _POINTS_PCT = {"cop_y": range(5, 100, 5)}  # where in the stance `Step.cop_y` is read, %
 _LEFT_OUT = {
     ("push", "path_t_s"),
@@ -193,19 +205,39 @@ class Column:
     type : pyarrow.DataType
     path : tuple of str or int
         Where its value lies in an event's body.
-    may_lack : bool
-        Events that an older version kept, or swings of no set, lack it: null there.
+    later : bool
+        Events of older versions lack it, and have null.
     """
 
     name: str
     type: pa.DataType
     path: tuple[str | int, ...]
-    may_lack: bool = False
+    later: bool = False
 
 
 def columns(cls: type) -> list[Column]:
     """Return the flat columns of an event class, in the order of its fields."""
     return list(_columns(cls, "", ()))
+
+
+def swing_places(store: Store, session_id: str) -> list[Place]:
+    """Return where each swing of a session stands, in their order; numbers count from 1.
+
+    A set's number is that of its row in the table of sets.
+
+    Raises
+    ------
+    StoreError
+        No such session, or its results were made by another version.
+    """
+    found = results.read(store, session_id)
+    sets = {
+        swing.first_index: (number, run.name, k)
+        for number, run in enumerate(sets_of(found.swings, found.marks), 1)
+        for k, swing in enumerate(run.swings, 1)
+    }
+    nowhere = (None, None, None)
+    return [(n, *sets.get(s.first_index, nowhere)) for n, s in enumerate(found.swings, 1)]
 
 
 def file_names(*, with_frames: bool) -> list[str]:
@@ -260,10 +292,8 @@ def export(
             )
         with _staged(folder, names) as staging:
             for table, (kind, cls) in TABLES.items():
-                rows = iter(store.events(session_id, kind))
-                if cls is Swing:
-                    rows = placed(rows, places(store, session_id))
-                _write_table(session_id, rows, table_columns(cls), staging / table)
+                places = swing_places(store, session_id) if table == _SWINGS else None
+                _write_table(store, session_id, kind, columns(cls), staging / table, places)
             flat = {SETS: set_table(store, session_id), **drill_tables(store, session_id)}
             for table, whole in flat.items():
                 pa_csv.write_csv(whole, staging / f"{table}.csv", write_options=_STYLE)
@@ -277,23 +307,25 @@ def export(
     return [folder / name for name in names]
 
 
-def _columns(annotation: object, name: str, path: tuple[str | int, ...]) -> Iterator[Column]:
+def _columns(
+    annotation: object, name: str, path: tuple[str | int, ...], later: bool = False
+) -> Iterator[Column]:
+    """Give the columns of an annotation; a field with a default came later than its class."""
     if typing.get_origin(annotation) is types.UnionType:
         annotation = next(a for a in typing.get_args(annotation) if a is not types.NoneType)
     if typing.get_origin(annotation) is tuple:
         for k, pct in enumerate(_POINTS_PCT[str(path[-1])]):
-            yield Column(f"{name}_at_{pct}_pct", pa.float64(), (*path, k))
+            yield Column(f"{name}_at_{pct}_pct", pa.float64(), (*path, k), later)
     elif is_dataclass(annotation) and isinstance(annotation, type):
         hints = typing.get_type_hints(annotation)
         for field in fields(annotation):
             inner = (*path, field.name)
             if inner not in _LEFT_OUT:
-                later = field.default is not MISSING
-                for column in _columns(hints[field.name], "_".join(map(str, inner)), inner):
-                    yield dataclasses.replace(column, may_lack=column.may_lack or later)
+                came_later = later or field.default is not dataclasses.MISSING
+                yield from _columns(hints[field.name], "_".join(map(str, inner)), inner, came_later)
     else:
         plain = {bool: pa.bool_(), int: pa.int64(), float: pa.float64()}
-        yield Column(name, plain.get(typing.cast(type, annotation), pa.string()), path)
+        yield Column(name, plain.get(typing.cast(type, annotation), pa.string()), path, later)
 
 
 @contextmanager
@@ -314,90 +346,78 @@ def _staged(folder: Path, names: Iterable[str]) -> Iterator[Path]:
         shutil.rmtree(staging, ignore_errors=True)
 
 
-PLACE = [
-    Column("set", pa.int64(), ("set",), may_lack=True),
-    Column("set_name", pa.string(), ("set_name",), may_lack=True),
-    Column("number", pa.int64(), ("number",), may_lack=True),
-    Column("number_in_set", pa.int64(), ("number_in_set",), may_lack=True),
-]
-"""Of swings: the set's number (as in the table of sets) and name, null outside of sets; the swing's
-number in the session and in its set, from 1 in order of time."""
-
-
-def table_columns(cls: type) -> list[Column]:
-    """Return the columns of an event class's table: the event's own, and of a swing its place."""
-    return columns(cls) + (PLACE if cls is Swing else [])
-
-
-def places(store: Store, session_id: str) -> dict[int, dict[str, object]]:
-    """Return where each swing belongs, by its ``first_index``."""
-    found = results.read(store, session_id)
-    made: dict[int, dict[str, object]] = {
-        swing.first_index: {"number": k} for k, swing in enumerate(found.swings, 1)
-    }
-    for number, run in enumerate(sets_of(found.swings, found.marks), 1):
-        for k, swing in enumerate(run.swings, 1):
-            place = {"set": number, "set_name": run.name, "number_in_set": k}
-            made[swing.first_index] |= place
-    return made
-
-
-def placed(rows: Iterable[EventRow], of: Mapping[int, dict[str, object]]) -> Iterator[EventRow]:
-    """Give rows of swings with their `places` in them."""
-    for row in rows:
-        yield dataclasses.replace(row, body=row.body | of.get(row.first_index, {}))
-
-
 def _write_table(
-    session_id: str, rows: Iterator[EventRow], table: list[Column], stem: Path
+    store: Store,
+    session_id: str,
+    kind: str,
+    table: list[Column],
+    stem: Path,
+    places: list[Place] | None,
 ) -> None:
     """Write one kind of events to ``<stem>.csv`` and ``<stem>.parquet``, some at a time."""
-    schema = _schema(table)
+    schema = _schema(table, places)
+    rows = iter(store.events(session_id, kind))
+    done = 0
     with (
         pa_csv.CSVWriter(stem.with_suffix(".csv"), schema, write_options=_STYLE) as as_csv,
         pa_parquet.ParquetWriter(stem.with_suffix(".parquet"), schema) as as_parquet,
     ):
         while some := list(islice(rows, _ROWS_PER_WRITE)):
-            batch = _batch(session_id, some, table)
+            theirs = None if places is None else places[done : done + len(some)]
+            batch = _batch(session_id, some, table, theirs)
             as_csv.write_batch(batch)
             as_parquet.write_batch(batch)
+            done += len(some)
 
 
-def event_table(session_id: str, rows: Iterable[EventRow], cls: type) -> pa.Table:
+def event_table(
+    session_id: str, rows: Iterable[EventRow], cls: type, places: list[Place] | None = None
+) -> pa.Table:
     """Return events of one class as a flat table, as `export` writes them.
+
+    Parameters
+    ----------
+    session_id : str
+    rows : iterable of EventRow
+    cls : type
+    places : list of Place, optional
+        Of each swing (`swing_places`); other events have none.
 
     Raises
     ------
     StoreError
         An event was made by another version.
     """
-    table = table_columns(cls)
-    return pa.Table.from_batches([_batch(session_id, list(rows), table)])
+    table = columns(cls)
+    return pa.Table.from_batches([_batch(session_id, list(rows), table, places)])
 
 
-def _schema(table: list[Column]) -> pa.Schema:
+def _schema(table: list[Column], places: list[Place] | None) -> pa.Schema:
     return pa.schema(
         [("session_id", pa.string()), ("event_id", pa.string())]
         + [(column.name, column.type) for column in table]
+        + ([] if places is None else _PLACE)
     )
 
 
-def _batch(session_id: str, rows: list[EventRow], table: list[Column]) -> pa.RecordBatch:
-    return pa.RecordBatch.from_arrays(
-        [
-            pa.array([session_id] * len(rows), pa.string()),
-            pa.array([row.event_id for row in rows], pa.string()),
-            *(pa.array([_value(row, c) for row in rows], c.type) for c in table),
-        ],
-        schema=_schema(table),
-    )
+def _batch(
+    session_id: str, rows: list[EventRow], table: list[Column], places: list[Place] | None
+) -> pa.RecordBatch:
+    arrays = [
+        pa.array([session_id] * len(rows), pa.string()),
+        pa.array([row.event_id for row in rows], pa.string()),
+        *(pa.array([_value(row, c) for row in rows], c.type) for c in table),
+    ]
+    if places is not None:
+        arrays += [pa.array([p[k] for p in places], kind) for k, (_, kind) in enumerate(_PLACE)]
+    return pa.RecordBatch.from_arrays(arrays, schema=_schema(table, places))
 
 
 def _value(row: EventRow, column: Column) -> object:
     try:
         return reduce(lambda part, key: part[key], column.path, typing.cast(typing.Any, row.body))
     except (KeyError, IndexError, TypeError) as error:
-        if column.may_lack:
+        if column.later:
             return None
         raise StoreError(
             f"event {row.event_id}: has no {column.name}, it was made by another version; "

@@ -3,7 +3,8 @@
 Each insole samples at instants of its own. A zone CSV has one time for both, so the zones are put
 on the paired time line as the analysis puts loads there: on a straight line between two samples,
 and empty cells where samples are missing for longer than the bridged length. Readings are
-calibrated, each foot's gain is multiplied in, and no baseline is taken off.
+as the insole's calibration makes them (the usual one where it has none), each foot's gain is
+multiplied in, and no baseline is taken off.
 """
 
 from collections.abc import Iterable, Iterator
@@ -12,7 +13,6 @@ from pathlib import Path
 import numpy as np
 
 from plantigrade.block import FloatArray, Foot, PressureBlock
-from plantigrade.limits import Limits
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.timeline import Output
@@ -121,8 +121,7 @@ class FrameReader:
     """The pipeline, and what each foot's zones read on their way through it."""
 
     def __init__(self) -> None:
-        self._limits = Limits()
-        self._pipeline = Pipeline(self._limits, self._keep)
+        self._pipeline = Pipeline(self._keep)
         self._sides = {foot: _Side() for foot in Foot}
 
     @property
@@ -140,7 +139,8 @@ class FrameReader:
 
     def zones(self, times: FloatArray) -> ZoneRows:
         """Return both feet's readings at rising times, later than those asked for before."""
-        n_zones, bridge_s = self.settings.zone_layout().n_zones, self._limits.bridge_s
+        settings = self.settings
+        n_zones, bridge_s = settings.zone_layout().n_zones, settings.limits.bridge_s
         left, right = (self._sides[foot].at(times, n_zones, bridge_s) for foot in Foot)
         return ZoneRows(times, left, right)
 

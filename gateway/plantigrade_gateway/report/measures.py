@@ -21,42 +21,57 @@ _REGIONS = ("heel", "midfoot", "forefoot", "toes")
 
 
 def show_stands(stands: Sequence[Stand], out: Console) -> None:
-    """Print the quiet stands."""
+    """Print the quiet stands, and the feet that moved in them."""
     heading(out, "Standing", "shares of each foot's own load, %")
-    made = table(
-        "", "foot", "load N", *_REGIONS[:1], "midfoot", *_REGIONS[2:], "bearing", numbers_from=2
-    )
+    shares = table("", "foot", "load N", *_REGIONS, "bearing", numbers_from=2)
+    more = table("", "foot", *_MIDFOOT_AND_SWAY, numbers_from=2)
     for stand in stands:
         length = f"{stand.end_s - stand.start_s:.0f} s"
         when = f"{formats.clock(stand.start_s)}, {length}"
         share = f"left {formats.percent(stand.left_share)} of load"
         flag = " (gap)" if stand.touches_gap else ""
-        made.add_row(when, *_stand_cells("left", stand.left))
-        made.add_row(share + flag, *_stand_cells("right", stand.right))
-    put(out, made)
+        shares.add_row(when, *_share_cells("left", stand.left))
+        shares.add_row(share + flag, *_share_cells("right", stand.right))
+        more.add_row(when, *_midfoot_and_sway_cells("left", stand.left))
+        more.add_row("", *_midfoot_and_sway_cells("right", stand.right))
+    put(out, shares)
     paragraph(
         out,
-        "Midfoot ± its spread over the stand's seconds. Footbed and shoe change these shares.",
+        "Midfoot ± its spread over the stand's seconds. Footbed and shoe change these shares. A "
+        "foot whose CoP swayed by more than its limit moved: no bearing comes of it.",
         "  ",
     )
+    put(out, more)
 
 
-def _stand_cells(foot: str, found: FootStand) -> tuple[str, ...]:
-    def cell(share: float | None) -> str:
-        return formats.NONE if share is None else f"{100 * share:.0f}"
+_MIDFOOT_AND_SWAY = ("midfoot zones", "medial part %", "sway RMS along, across mm")
 
+
+def _percent(share: float | None) -> str:
+    return formats.NONE if share is None else f"{100 * share:.0f}"
+
+
+def _share_cells(foot: str, found: FootStand) -> tuple[str, ...]:
     midfoot = formats.NONE if found.midfoot_share is None else f"{100 * found.midfoot_share:.1f}"
     if found.midfoot_share_sd is not None and found.midfoot_share is not None:
         midfoot += f" ± {100 * found.midfoot_share_sd:.1f}"
     return (
         foot,
         f"{found.load_n:.0f}",
-        cell(found.heel_share),
+        _percent(found.heel_share),
         midfoot,
-        cell(found.forefoot_share),
-        cell(found.toes_share),
-        words.bearing(found.bearing),
+        _percent(found.forefoot_share),
+        _percent(found.toes_share),
+        str(found.bearing),
     )
+
+
+def _midfoot_and_sway_cells(foot: str, found: FootStand) -> tuple[str, ...]:
+    zones = formats.NONE if found.midfoot_zones is None else str(found.midfoot_zones)
+    along, across = found.sway_rms_y_mm, found.sway_rms_x_mm
+    none = along is None or across is None
+    sway = formats.NONE if none else f"{along:.1f}, {across:.1f}"
+    return foot, zones, _percent(found.midfoot_medial_share), sway
 
 
 def show_walk(steps: Sequence[Step], out: Console) -> None:
@@ -191,7 +206,7 @@ def set_line(run: MarkedSet) -> str:
     found = summarise_swings(run.swings)
     return (
         f"{formats.plural(found.swings, 'swing')} in set {run.name}: good push "
-        f"{words.count_of(_good(run))}, heel lifted "
+        f"{words.count_of(_good(run))}, heel unloaded "
         f"{words.count_of(found.heel_lifts[HeelLiftState.LIFTED])}, load tempo "
         f"{words.spread(found.load_tempo, 1)}"
     )
@@ -210,8 +225,8 @@ def _set_cells(run: MarkedSet) -> list[tuple[str, str]]:
         ("push skipped", words.proportion(found.manners[Manner.SKIPPED])),
         ("push held", words.proportion(found.manners[Manner.HELD])),
         ("push early", words.proportion(found.timings[Timing.EARLY])),
-        ("heel lifted", words.proportion(found.heel_lifts[HeelLiftState.LIFTED])),
-        ("heel lifted for, s", words.spread(found.heel_lift_s)),
+        ("heel unloaded", words.proportion(found.heel_lifts[HeelLiftState.LIFTED])),
+        ("heel unloaded for, s", words.spread(found.heel_lift_s)),
         ("start to trail peak, s", words.spread(found.start_to_trail_peak_s)),
         ("shift to lead peak, s", words.spread(found.shift_to_lead_peak_s)),
         ("load tempo", words.spread(found.load_tempo)),

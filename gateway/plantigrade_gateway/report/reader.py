@@ -4,7 +4,6 @@ Takes a path, gives frozen objects whose numbers are those of ``plantigrade expo
 changes a store.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -18,7 +17,7 @@ from plantigrade.events import Stand, Step, Swing
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.analysis.eventrow import EventRow, event_of
 from plantigrade_gateway.analysis.result import read_layout
-from plantigrade_gateway.report.export import TABLES, event_table, placed, places
+from plantigrade_gateway.report.export import TABLES, Place, event_table, swing_places
 from plantigrade_gateway.report.frames import frames_of
 from plantigrade_gateway.sources import zonecsv
 from plantigrade_gateway.store.rows import Session
@@ -69,20 +68,19 @@ class Events:
     stands: tuple[Stand, ...]
     _session_id: str
     _rows: tuple[EventRow, ...]
-    _places: Mapping[int, dict[str, object]]
+    _places: list[Place]
 
     def to_arrow(self) -> dict[str, pa.Table]:
         """Return a flat table of each kind: the columns and values that an export writes.
 
         Keys are ``"steps"``, ``"swings"`` and ``"stands"``; an absent value is null.
         """
-        # by a first row alone a step may lie where a swing does: places are for swings
-        of = {"swing": self._places}
         return {
             name: event_table(
                 self._session_id,
-                placed((r for r in self._rows if r.kind == kind), of.get(kind, {})),
+                [row for row in self._rows if row.kind == kind],
                 cls,
+                self._places if cls is Swing else None,
             )
             for name, (kind, cls) in TABLES.items()
         }
@@ -136,7 +134,7 @@ class StoredSession:
             tuple(event for event in found if isinstance(event, Stand)),
             self.info.session_id,
             rows,
-            places(self._store, self.info.session_id),
+            swing_places(self._store, self.info.session_id),
         )
 
 

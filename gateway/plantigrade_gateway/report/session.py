@@ -36,59 +36,28 @@ FROM = {
 def show_reading(analysis: Analysis, quality: Quality, out: Console) -> None:
     """Say what the results were read with."""
     limits = quality.limits
-    heading(out, "Read with", "(limits are ours and adjustable)")
+    heading(out, "Read with", "(limits may be set: plantigrade settings)")
     item(out, "layout", f"{quality.layout}, {quality.zones} zones")
     item(out, "lead foot", f"{quality.lead} ({quality.handed}-handed)")
     weight = f"about {quality.body_weight_n:.0f} N, {FROM[quality.body_weight_from]}"
     item(out, "body weight", weight)
     for foot in Foot:
-        said = quality.foot(foot).calibration
-        if said is not None:
-            item(out, f"{foot} insole", said)
+        calibration = quality.foot(foot).calibration
+        if calibration is not None:
+            item(out, f"{foot} insole", calibration)
     item(
         out,
         "contact",
         f"above {quality.contact_n:.0f} N, the larger of {limits.contact_n:.0f} N and "
         f"{formats.percent(limits.contact_bw)} of body weight",
     )
-    if analysis.stands:
-        item(
-            out,
-            "bearing",
-            f"midfoot share from {formats.percent(limits.bearing_full)}; none under "
-            f"{formats.percent(limits.bearing_none)}",
-        )
-    if analysis.steps:
-        item(
-            out,
-            "roll",
-            f"through: midfoot impulse from {formats.percent(limits.roll_through, 1)} and centres "
-            f"in order; skipped: under {formats.percent(limits.roll_skipped, 1)}",
-        )
-    if analysis.swings:
-        item(
-            out,
-            "heel lift",
-            f"lead heel under {quality.heel_lift_n:.0f} N for {1000 * limits.heel_lift_s:.0f} ms",
-        )
-        item(
-            out,
-            "push",
-            f"rolled: transfer from {formats.percent(limits.push_rolled)} of shift to lead peak; "
-            f"held: CoP travels under {formats.percent(limits.push_travel)} of the foot",
-        )
-        item(
-            out,
-            "good push",
-            "rolled, with the shift, begun in the rear "
-            f"{formats.percent(limits.push_begins_by)} of the foot",
-        )
-        item(
-            out,
-            "trail heel",
-            f"loaded: from {formats.percent(limits.trail_heel_from)} of its foot at the trail "
-            f"peak, and {formats.percent(limits.trail_heel_gain)} more than at address",
-        )
+    said = words.decided_by(limits, quality.heel_lift_n)
+    shown = {"bearing": analysis.stands, "roll": analysis.steps}
+    shown |= {"lead heel": analysis.swings, "push": analysis.swings}
+    shown |= {"trail heel": analysis.swings}
+    for name, text in said.items():
+        if shown.get(name, True):
+            item(out, name, text)
 
 
 def show_quality(quality: Quality, out: Console) -> None:

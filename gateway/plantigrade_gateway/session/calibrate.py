@@ -4,9 +4,9 @@ Nothing is stored before everything is there; whatever ends it earlier leaves th
 """
 
 import asyncio
-import contextlib
 import time
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,10 +27,10 @@ from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.session import posewords
-from plantigrade_gateway.session.demo import RunOptions
-from plantigrade_gateway.session.runner import STOP_LIMIT_S, VIRTUAL, ServiceOptions, linked
-from plantigrade_gateway.sources.bluetooth import scanning
-from plantigrade_gateway.sources.live import Inbox, LiveSource, StreamConfig
+from plantigrade_gateway.session.insoles import VIRTUAL, InsoleOptions, opened_insoles
+from plantigrade_gateway.session.runner import run
+from plantigrade_gateway.session.stage import RunOptions, Stage
+from plantigrade_gateway.sources.live import LiveSource, StreamConfig
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import size_notes
 from plantigrade_gateway.store.store import Store
@@ -93,37 +93,104 @@ async def calibrate(request: CalibrationOptions, out: Console, stop: asyncio.Eve
     """
     if request.mass_kg is None and not request.is_check:
         raise InputError("a calibration needs the player's mass: give it with --mass KG")
-    asked = request.asked or asyncio.Queue[Pose]()
-    order = ServiceOptions(
-        RunOptions(store=request.store),
-        simulation=request.simulation,
-        radio=request.radio,
-        now_ns=request.now_ns,
-    )
-    async with contextlib.AsyncExitStack() as opened:
-        store = opened.enter_context(Store.open(request.store))
-        pair, radio = await opened.enter_async_context(linked(order, store, asked))
-        guide = _guide(request, store, pair)
-        async with scanning(radio, lambda _: None):
-            pass  # Bluetooth that cannot be used is said now
-        stage = opened.enter_context(_Console(out, asked, guide.need_s))
-        _greet(request, pair, stage)
-        inbox = Inbox()
-        source = LiveSource(pair, radio, inbox.put, stage.say, WISH, request.now_ns)
-        listening = asyncio.create_task(source.run(), name="insoles")
-        try:
-            await _lead(guide, inbox, stage, stop, listening)
-        finally:
-            listening.cancel()
-            await asyncio.wait([listening], timeout=STOP_LIMIT_S)
-        if not guide.done:
-            stage.say(f"Stopped. {KEPT}")
-            return False
-        if guide.refused is not None:
-            why = guide.refused.trouble.text
-            raise CalibrationRefused(f"{posewords.name(guide.refused.pose)}: {why}. {KEPT}")
-        _keep(request, store, pair, guide.result(), stage)
-    return True
+    work = Calibrating(request)
+    await run(work, RunOptions(sound=None, store=request.store), out, stop)
+    return work.is_kept
+
+
+class Calibrating:
+    """Leads the player through the poses until every one is taken, or one refused (a `Job`).
+
+    Parameters
+    ----------
+    request : CalibrationOptions
+
+    Attributes
+    ----------
+    is_kept : bool
+        Whether a result was stored.
+    """
+
+    _source: LiveSource
+    _store: Store
+    _guide: Guide
+    _shown: "_Console"
+
+    def __init__(self, request: CalibrationOptions) -> None:
+        self.is_kept = False
+        self._request = request
+        self._asked = request.asked or asyncio.Queue[Pose]()
+        self._came_s = time.monotonic()
+
+    @asynccontextmanager
+    async def opened(self, store: Store, say: Callable[[str], None]) -> AsyncIterator[LiveSource]:
+        """Give the insoles."""
+        self._store, request = store, self._request
+        options = InsoleOptions(WISH, request.simulation, request.radio, request.now_ns)
+        async with opened_insoles(options, store, say, self._asked) as self._source:
+            self._guide = _guide(request, store, self._pair)
+            yield self._source
+
+    @property
+    def _pair(self) -> list[KnownInsole]:
+        return [info.insole for info in self._source.links.values()]
+
+    def intro(self) -> Iterable[str]:
+        """Return whether the insoles are real ones."""
+        return [] if self._request.simulation is None else [VIRTUAL]
+
+    def greeting(self) -> Iterable[str]:
+        """Return what is known of the insoles, and what to do."""
+        yield from size_notes(self._pair, self._request.footbed_mm)
+        yield "Looking for " + " and ".join(k.label for k in self._pair) + "."
+        yield f"Lace as for play; hold on to something if you must. Ctrl-C stops. {KEPT}"
+
+    @contextmanager
+    def work(self, stage: Stage) -> Iterator["Calibrating"]:
+        """Give what leads through the poses: this itself."""
+        with _Console(stage.out, self._asked, self._guide.need_s) as self._shown:
+            yield self
+
+    @property
+    def is_done(self) -> bool:
+        """Whether every pose is taken, or one refused for good."""
+        return self._guide.done
+
+    def push(self, batch: Batch) -> None:
+        """Take what came."""
+        self._came_s = time.monotonic()
+        for step in self._guide.push(batch):
+            self._shown.show(step)
+
+    async def tick(self) -> None:
+        """Say when nothing has come for a while."""
+        if time.monotonic() - self._came_s >= SILENT_S:
+            self._came_s = time.monotonic()
+            self._shown.say("No data come from the insoles; waiting for them.")
+
+    def close(self, reason: str) -> None:
+        """Keep the result, where there is one, and say it.
+
+        Raises
+        ------
+        CalibrationRefused
+            The data stayed bad.
+        """
+        if reason == "error":
+            return
+        if not self._guide.done:
+            self._shown.say(f"Stopped. {KEPT}")
+        elif self._guide.refused is not None:
+            why = self._guide.refused.trouble.text
+            name = posewords.name(self._guide.refused.pose)
+            raise CalibrationRefused(f"{name}: {why}. {KEPT}")
+        else:
+            _keep(self._request, self._store, self._pair, self._guide.result(), self._shown)
+            self.is_kept = True
+
+    async def wants_more(self, stop: asyncio.Event) -> bool:
+        """Return False: once is enough."""
+        return False
 
 
 def _guide(request: CalibrationOptions, store: Store, pair: list[KnownInsole]) -> Guide:
@@ -143,49 +210,12 @@ def _guide(request: CalibrationOptions, store: Store, pair: list[KnownInsole]) -
     return Guide(layout, start, bw_n, is_check=request.is_check, poses=request.poses)
 
 
-def _greet(request: CalibrationOptions, pair: list[KnownInsole], stage: "_Console") -> None:
-    if request.simulation is not None:
-        stage.say(VIRTUAL)
-    for text in words.CAUTIONS:
-        stage.say(text)
-    for text in size_notes(pair, request.footbed_mm):
-        stage.say(text)
-    stage.say("Looking for " + " and ".join(k.label for k in pair) + ".")
-    stage.say("Lace as for play; hold on to something if you must. Ctrl-C stops. " + KEPT)
-
-
-async def _lead(
-    guide: Guide,
-    inbox: Inbox,
-    stage: "_Console",
-    stop: asyncio.Event,
-    listening: "asyncio.Task[None]",
-) -> None:
-    """Take what comes until it is done, or told to stop."""
-    stopped = asyncio.create_task(stop.wait(), name="stop")
-    try:
-        while not guide.done and not stop.is_set():
-            taking = asyncio.create_task(inbox.take(SILENT_S), name="data")
-            await asyncio.wait([taking, stopped, listening], return_when=asyncio.FIRST_COMPLETED)
-            if listening.done():
-                listening.result()
-            entries = taking.result() if taking.done() else None
-            taking.cancel()
-            if entries:
-                for step in guide.push(Batch.of(entries)):
-                    stage.show(step)
-            elif not stop.is_set():
-                stage.say("No data come from the insoles; waiting for them.")
-    finally:
-        stopped.cancel()
-
-
 def _keep(
     request: CalibrationOptions,
     store: Store,
     pair: list[KnownInsole],
     fits: dict[Foot, FootFit],
-    stage: "_Console",
+    shown: "_Console",
 ) -> None:
     """Keep the result, and say it."""
     by_serial = {insole.serial: fits[insole.foot] for insole in pair}
@@ -196,13 +226,13 @@ def _keep(
     for insole in pair:
         fit = fits[insole.foot]
         gain = "" if request.is_check else f"gain {fit.calibration.gain:.2f}; "
-        stage.say(f"{insole.label}: {gain}{calibrations.said(store, insole)}.")
+        shown.say(f"{insole.label}: {gain}{calibrations.said(store, insole)}.")
     if not request.is_check:
-        stage.say("Both calibrations are stored.")
+        shown.say("Both calibrations are stored.")
     elif any(fit.notes for fit in fits.values()):
-        stage.say("The check warns: calibrate again, or look at the insole.")
+        shown.say("The check warns: calibrate again, or look at the insole.")
     else:
-        stage.say("The check is passed.")
+        shown.say("The check is passed.")
 
 
 class _Console:

@@ -5,7 +5,6 @@ recording: a picture of both feet at most `FRAMES_PER_S` times a second, and non
 """
 
 import base64
-import threading
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -16,15 +15,15 @@ from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.analysis.pipeline import Pipeline
-from plantigrade_gateway.analysis.result import is_good
-from plantigrade_gateway.analysis.serialise import plain
-from plantigrade_gateway.drills.files import Drilling, Shelf
-from plantigrade_gateway.drills.model import Choice, Feedback
+from plantigrade_gateway.analysis.result import Analysis, Mark, ends_set, is_good, set_name
+from plantigrade_gateway.converter import plain
+from plantigrade_gateway.drills.files import Shelf
 from plantigrade_gateway.drills.run import Score
-from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.launch import LiveSummary
+from plantigrade_gateway.record.sets import CLUBS, Intent
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.screen import FootGlance, glance
+from plantigrade_gateway.session.loadscale import top_of
 from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
@@ -38,6 +37,9 @@ from plantigrade_gateway.wire.stream import STREAM_EVENT_TEXTS, StreamEvent, Str
 
 FRAMES_PER_S = 30.0
 _FRAME_NS = round(1e9 / FRAMES_PER_S)
+
+
+NO_SET: Message = {"type": "set", "name": None}
 
 
 class FeedBuilder:
@@ -57,6 +59,7 @@ class FeedBuilder:
     def begin(self) -> None:
         """Begin a session: counters start again, and nothing is known of the feet."""
         self.counts = {"steps": 0, "swings": 0, "good": 0}
+        self._sets = 0
         self._zones: dict[Foot, FloatArray] = {}
 
     def tap(self, block: PressureBlock, gain: float) -> None:
@@ -67,18 +70,29 @@ class FeedBuilder:
         """Give the messages of a moment, in order."""
         for event in moment.output.events:
             yield self._event(event)
+        for mark in moment.marks:
+            yield from self._set(mark)
         for cue in moment.cues:
             yield cue_message(cue)
         if moment.tone and self._watched():
             yield {"type": "tone", "points": [tone_point(point) for point in moment.tone]}
         if moment.score is not None:
-            yield drill_message(moment.score)
+            yield drill_message(moment.score, self.counts["swings"])
         for fact in moment.output.facts:
             text = fact_text(fact, pipeline)
             if text is not None:
                 yield {"type": "said", "text": text, "level": "warn"}
         if moment.output.net and self._is_due() and self._watched():
             yield self._frame(moment.output.net[-1], pipeline)
+
+    def _set(self, mark: Mark) -> Iterator[Message]:
+        """Give what a mark says of the set under way; an older record's too."""
+        name = set_name(mark)
+        if name is not None:
+            self._sets += 1
+            yield {"type": "set", "name": name, "n": self._sets, "t_s": mark.t_s}
+        elif ends_set(mark):
+            yield NO_SET
 
     def _is_due(self) -> bool:
         now_ns = time.monotonic_ns()
@@ -174,9 +188,19 @@ def tone_point(point: TonePoint) -> list[float]:
     return [round(point.t_s, 4), round(point.hz, 1), round(point.gain, 3)]
 
 
-def drill_message(score: Score) -> Message:
-    """Return a drill's score as the page shows it."""
+def drill_message(score: Score, swings: int) -> Message:
+    """Return a drill's score as the page shows it, after so many swings of the session."""
     last = score.last
+    told = None
+    if last is not None:
+        told = {
+            "verdict": str(last.verdict),
+            "words": last.words,
+            "line": score.line,
+            "told": score.told,
+            "what": score.what,
+            "n": swings if score.what == "swing" else score.tried + score.unclear,
+        }
     return {
         "type": "drill",
         "name": score.name,
@@ -189,7 +213,21 @@ def drill_message(score: Score) -> Message:
         "unclear": score.unclear,
         "streak": score.streak,
         "best": score.best,
-        "last": None if last is None else {"verdict": str(last.verdict), "words": last.words},
+        "last": told,
+    }
+
+
+def summary_of(found: Analysis) -> Message:
+    """Return what a session came to as the page shows it when it has ended."""
+    return {
+        "duration_s": rounded(found.duration_s, 1),
+        "steps": len(found.steps),
+        "swings": len(found.swings),
+        "good": sum(is_good(swing) for swing in found.swings),
+        "drills": [
+            {"title": run.title, "good": run.good, "tried": run.tried, "best": run.best}
+            for run in found.drills
+        ],
     }
 
 
@@ -234,6 +272,7 @@ class LiveFeed:
         self._moments = FeedBuilder(lambda: page is not None and page.viewers > 0)
         self._settings = SessionSettings()
         self._session: Message | None = None
+        self._top: int | None = None  # of the load scale, once something of the session was shown
         self.hello()
 
     def tap(self, block: PressureBlock, gain: float) -> None:
@@ -249,6 +288,7 @@ class LiveFeed:
     def begin(self, live: LiveSession, source: str) -> None:
         """Say that a session has begun."""
         self._moments.begin()
+        self._top = None
         self._session = {
             "id": live.session_id,
             "source": source,
@@ -256,12 +296,14 @@ class LiveFeed:
             "recording": True,
         }
         self.no_drill()  # the first entries tell of the session's own
+        self._send(NO_SET)
         self.hello()
 
-    def end(self) -> None:
-        """Say that the session has ended and is kept."""
+    def end(self, found: Analysis | None = None) -> None:
+        """Say that the session has ended and is kept, and what it came to."""
         if self._session is not None:
-            self._session = {**self._session, "recording": False}
+            summary = None if found is None else summary_of(found)
+            self._session = {**self._session, "recording": False, "summary": summary}
             self.hello()
 
     def show(self, moment: StepResult, pipeline: Pipeline) -> None:
@@ -271,6 +313,8 @@ class LiveFeed:
         if self._page is None:
             return
         self.settle(pipeline.settings)
+        if self._top is None:
+            self._top = self._scale_top()
         for message in self._moments.of(moment, pipeline):
             self._page.send(message)
 
@@ -314,6 +358,10 @@ class LiveFeed:
             }
         )
 
+    def _scale_top(self) -> int:
+        settings = self._settings
+        return top_of(settings.zone_layout(), settings.body_weight_n)
+
     def hello(self) -> None:
         """Tell everything that does not change from picture to picture."""
         settings = self._settings
@@ -324,9 +372,11 @@ class LiveFeed:
                 "gateway": True,
                 "session": self._session,
                 "layout": settings.zone_layout().to_json(),
+                "scale_top": self._scale_top() if self._top is None else self._top,
                 "lead": str(settings.lead),
                 "body_weight_n": settings.body_weight_n,
                 "body_weight_from": settings.body_weight_from,
+                "decided_by": words.decided_by(settings.limits, settings.heel_lift_n),
                 "cautions": list(words.CAUTIONS),
                 "describes": words.DESCRIBES,
                 "sound": self._sound_now(),
@@ -334,6 +384,8 @@ class LiveFeed:
                     {"name": drill.name, "title": drill.title, "goal": drill.goal}
                     for drill in self._shelf.drills.values()
                 ],
+                "intents": list(Intent),
+                "clubs": list(CLUBS),
                 "counts": self._moments.counts,
             }
         )
@@ -353,85 +405,6 @@ class LiveFeed:
     def _send(self, message: dict[str, Any]) -> None:
         if self._page is not None:
             self._page.send(message)
-
-
-class CommandHandler:
-    """Does what pages ask for, but for stop and record, which are the session's owner's.
-
-    Parameters
-    ----------
-    live_feed : LiveFeed
-        Told what comes of it.
-    sound : Sound
-    drilling : Drilling
-        Its choice holds until a page chooses another drill.
-    """
-
-    def __init__(self, live_feed: LiveFeed, sound: Sound, drilling: Drilling) -> None:
-        self.live_feed = live_feed
-        self._sound = sound
-        self._shelf = drilling.shelf
-        self._choice = drilling.choice
-        self._device = sound.device
-        self._choosing = threading.Lock()
-
-    def begin(self, live: LiveSession) -> None:
-        """Begin the sound and the chosen drill of a new session."""
-        self._sound.begin()
-        if self._choice is not None:
-            live.set_drill(self._choice.drill, self._choice.feedback)
-
-    def handle(self, message: Message, live: LiveSession | None) -> None:
-        """Do what a page asks for."""
-        kind = message["type"]
-        moment: StepResult | None = None
-        if kind == "sound":
-            self._choose_sound(bool(message.get("device")))
-        elif kind == "drill":
-            moment = self._choose_drill(message, live)
-        elif live is None:
-            self.live_feed.say(f"{kind}: no session is under way.", "warn")
-        elif kind == "mark":
-            text = message["text"].strip()
-            moment = live.mark(text)
-            self.live_feed.say(f"Marked: {text}")
-        elif kind == "ask":
-            moment = live.ask()
-        if moment is not None and live is not None:
-            self.live_feed.show(moment, live.analysis.pipeline)
-
-    def _choose_drill(self, message: Message, live: LiveSession | None) -> StepResult | None:
-        name, feedback = message.get("name"), message.get("feedback")
-        try:
-            drill = None if name is None else self._shelf.find(str(name))
-            how = None if feedback is None else Feedback(feedback)
-        except InputError as error:
-            self.live_feed.say(str(error), "warn")
-            return None
-        except ValueError:
-            expected = ", ".join(Feedback)
-            self.live_feed.say(f"feedback {feedback!r}: expected one of {expected}", "warn")
-            return None
-        if drill is None:
-            self.live_feed.no_drill()
-        own = Feedback.EVERY if drill is None else drill.feedback
-        self._choice = Choice(drill, how or own)
-        return None if live is None else live.set_drill(drill, self._choice.feedback)
-
-    def _choose_sound(self, device: bool) -> None:
-        """Open or leave the sound device beside the work: it may take seconds.
-
-        Whichever press is done last, it does what was asked for last.
-        """
-        self._device = device
-
-        def choose() -> None:
-            with self._choosing:
-                said = self._sound.choose(self._device)
-            self.live_feed.say(said)
-            self.live_feed.sound()
-
-        threading.Thread(target=choose, name="sound", daemon=True).start()
 
 
 VERSION = 1

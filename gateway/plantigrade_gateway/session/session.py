@@ -3,7 +3,8 @@
 The same for a replay and for insoles: whatever has entries pushes them here.
 """
 
-from collections.abc import Callable
+import secrets
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self
@@ -12,13 +13,14 @@ from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.analysis.pipeline import Tap
 from plantigrade_gateway.analysis.practice import mark_of
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.analysis.result import Analysis, Mark
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.model import Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.launch import Gather
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.output import Outlet
 from plantigrade_gateway.sound.pitch import TonePoint
@@ -26,7 +28,8 @@ from plantigrade_gateway.sound.speech import Announcer
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.recorder import Recorder
-from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.store.rows import NewSession
+from plantigrade_gateway.store.store import Store, new_session_id
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +45,15 @@ class StepResult:
         Given to the sound already.
     score : Score or None
         The drill's, where it has changed.
+    marks : list of Mark
+        What the record noted.
     """
 
     output: Output = field(default_factory=Output)
     cues: list[Cue] = field(default_factory=list)
     tone: list[TonePoint] = field(default_factory=list)
     score: Score | None = None
+    marks: list[Mark] = field(default_factory=list)
 
 
 class LiveSession:
@@ -62,7 +68,8 @@ class LiveSession:
     sound : Outlet
         Opened and closed by the caller.
     on_problem : callable
-        Told, from another thread, what goes wrong with the store (`Recorder`).
+        Told, from another thread, what goes wrong with the store (`Recorder`). A store that refuses
+        holds nothing up: the session is heard and seen, and stored as soon as it can be.
     tap : callable, optional
         As for `Pipeline`.
     voice : Announcer, optional
@@ -72,11 +79,8 @@ class LiveSession:
     ----------
     session_id : str
     analysis : RecordAnalysis
-
-    Raises
-    ------
-    StoreError
-        The store cannot be written.
+    end_reason : str or None
+        Why it ended; None while it is under way.
     """
 
     def __init__(
@@ -92,13 +96,16 @@ class LiveSession:
         self._sound = sound
         self._voice = voice
         self._last_ns = 0
+        self._told = 0  # marks
         self._score: Score | None = None  # as it was told last
         self._wanted: Choice | None = None  # before the first entry
         self._result: Analysis | None = None
-        self._gather = Gather(Outbox(store.database).active())
+        self.end_reason: str | None = None
+        self._gather = Gather(_sinks(store))
         self.analysis = RecordAnalysis(source, tap=tap, heard=True)
-        self.session_id = store.create_session(source, analysis_version=ANALYSIS_VERSION)
-        self._recorder = Recorder(store, self.session_id, on_problem=on_problem)
+        self.session_id = new_session_id()
+        begin = NewSession.now(source, ANALYSIS_VERSION)
+        self._recorder = Recorder(store, self.session_id, on_problem=on_problem, begin=begin)
 
     def __enter__(self) -> Self:
         return self
@@ -139,11 +146,25 @@ class LiveSession:
             self._recorder.put_points(points, upto)
         if len(batch):
             self._last_ns = int(batch.arrival_ns[-1])
-        return StepResult(output, cues, reply.tone, self._changed_score())
+        told, self._told = self._told, len(self.analysis.marks)
+        marks = self.analysis.marks[told:]
+        return StepResult(output, cues, reply.tone, self._changed_score(), marks)
 
     def mark(self, text: str) -> StepResult:
         """Note something at this instant, in the record."""
-        return self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.MARK, text.encode())]))
+        return self._note(Kind.MARK, text.encode())
+
+    def begin_set(self, intent: Intent, club: str | None) -> StepResult:
+        """Begin a set at this instant, in the record; the one before ends."""
+        begun = SetStart(secrets.token_hex(16), intent, club)
+        return self._note(Kind.SET, begun.to_json())
+
+    def end_set(self) -> StepResult:
+        """End the set under way, in the record."""
+        return self._note(Kind.SET_END, b"")
+
+    def _note(self, kind: Kind, data: bytes) -> StepResult:
+        return self.push(Batch.of([Entry(self._last_ns, SESSION, kind, data)]))
 
     def set_drill(self, drill: Drill | None, feedback: Feedback | None = None) -> StepResult:
         """Choose a drill from now on, or none; the choice stands in the record.
@@ -197,8 +218,40 @@ class LiveSession:
         self._score = score
         return score
 
-    def close(self, reason: str = "stop") -> Analysis:
+    def flush(self) -> None:
+        """Wait until everything that came is on the disk.
+
+        Raises
+        ------
+        StoreError
+            The store refuses; what came is kept and tried again.
+        """
+        self._recorder.flush()
+
+    @property
+    def lingers(self) -> bool:
+        """Whether the session has ended, and the store has not taken the last of it yet."""
+        return self._recorder.lingers
+
+    def give_up(self) -> None:
+        """Stop trying to store the last of a session that lingers.
+
+        Raises
+        ------
+        StoreError
+            What is lost.
+        """
+        self._recorder.give_up()
+
+    def close(self, reason: str = "stop", *, linger: bool = False) -> Analysis:
         """End the session and return its results; closing again only returns them.
+
+        Parameters
+        ----------
+        reason : str
+            Kept with the session.
+        linger : bool
+            Where the store refuses, go on trying in the background until `give_up`.
 
         Raises
         ------
@@ -217,6 +270,14 @@ class LiveSession:
         except BaseException:
             self._recorder.close("error")  # an analysis that fails costs no recorded byte
             raise
-        self._recorder.close(reason)
-        results.keep(self._store, self.session_id, self._result)
+        self._recorder.close(reason, results.beside(self._result), linger=linger)
+        self.end_reason = reason
         return self._result
+
+
+def _sinks(store: Store) -> Collection[str]:
+    """Return who is to be sent something; nobody where the store does not answer."""
+    try:
+        return Outbox(store.database).active()
+    except StoreError:
+        return ()

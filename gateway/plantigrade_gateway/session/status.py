@@ -1,58 +1,62 @@
 """The status of a session under way, measured now."""
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from plantigrade.block import Foot
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.record.entries import INSOLE_OF
-from plantigrade_gateway.sources.live import LiveSource
+from plantigrade_gateway.sources.reconnect import LinkInfo
 from plantigrade_gateway.store.status import FootStatus, Latency, ServiceStatus
 from plantigrade_gateway.wire.stream import Counts
 
 
 def measure(
-    source: LiveSource,
+    links: Mapping[Foot, LinkInfo],
     pipeline: Pipeline | None,
     session_id: str | None,
     latency: Latency,
     now_ns: int,
 ) -> ServiceStatus:
-    """Return the status now."""
-    feet = {}
-    for foot, info in source.links.items():
-        feet[str(foot)] = _foot(
-            pipeline,
-            INSOLE_OF[foot],
-            name=info.insole.name,
-            state=str(info.state),
-            battery_percent=info.battery_percent,
-            rssi_dbm=info.rssi,
-            links=info.reconnection.links,
-            insole_dropped=info.dropped,
-            silent_s=None if info.last_ns is None else round((now_ns - info.last_ns) / 1e9, 2),
-            calibration=info.calibration,
-        )
+    """Return the status now: of the links, or without any what a recording's packets tell."""
+    feet = {str(foot): _live(info, pipeline, now_ns) for foot, info in links.items()}
+    if not links and pipeline is not None:
+        feet = {
+            str(foot): _recorded(number, pipeline)
+            for number, foot in pipeline.feet().items()
+            if foot is not None
+        }
     return ServiceStatus(datetime.now(UTC), True, session_id, feet, latency.summary())
 
 
-def replayed(pipeline: Pipeline, session_id: str, latency: Latency) -> ServiceStatus:
-    """Return the status of a recording that is replayed: what its packets tell of the links."""
-    feet = {
-        str(foot): _foot(
-            pipeline,
-            number,
-            name="recording",
-            state="replayed",
-            battery_percent=None,
-            rssi_dbm=None,
-            links=1,
-            insole_dropped=0,
-            silent_s=None,
-        )
-        for number, foot in pipeline.feet().items()
-        if foot is not None
-    }
-    return ServiceStatus(datetime.now(UTC), True, session_id, feet, latency.summary())
+def _live(info: LinkInfo, pipeline: Pipeline | None, now_ns: int) -> FootStatus:
+    return _foot(
+        pipeline,
+        INSOLE_OF[info.insole.foot],
+        name=info.insole.name,
+        state=str(info.state),
+        battery_percent=info.battery_percent,
+        rssi_dbm=info.rssi,
+        links=info.reconnection.links,
+        insole_dropped=info.dropped,
+        silent_s=None if info.last_ns is None else round((now_ns - info.last_ns) / 1e9, 2),
+        calibration=info.calibration,
+    )
+
+
+def _recorded(number: int, pipeline: Pipeline) -> FootStatus:
+    return _foot(
+        pipeline,
+        number,
+        name="recording",
+        state="replayed",
+        battery_percent=None,
+        rssi_dbm=None,
+        links=1,
+        insole_dropped=0,
+        silent_s=None,
+    )
 
 
 def _foot(pipeline: Pipeline | None, insole: int, **link: Any) -> FootStatus:  # noqa: ANN401

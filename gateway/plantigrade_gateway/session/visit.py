@@ -1,11 +1,8 @@
-"""When a session begins and ends while insoles come and go.
-
-A session begins with the first data, and ends on a stop or after 15 minutes without load. After
-that the next one begins with the next load; its record holds the seconds before it as well.
-"""
+"""When a session begins and ends: with a recording, and while insoles come and go."""
 
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
+from typing import Protocol
 
 import numpy as np
 
@@ -25,8 +22,94 @@ LOADED_BW = 0.15
 """A foot that carries more, × body weight, is stood on: more than a laced shoe presses (ours)."""
 
 
+class Manager(Protocol):
+    """Turns what comes into sessions."""
+
+    @property
+    def live(self) -> LiveSession | None:
+        """The session under way."""
+
+    @property
+    def pipeline(self) -> Pipeline | None:
+        """What analyses now; None where nothing does."""
+
+    @property
+    def is_done(self) -> bool:
+        """Whether it wants nothing more."""
+
+    def push(self, batch: Batch) -> StepResult:
+        """Take entries that came; return what they came to."""
+
+    def tick(self, now_ns: int) -> None:
+        """End what is due to end by this machine's clock."""
+
+    def stop(self, now_ns: int) -> None:
+        """End the session, and begin no other until `record`."""
+
+    def record(self) -> None:
+        """Begin a session again, if none is under way."""
+
+    def close(self, reason: str) -> None:
+        """End the session under way, if there is one."""
+
+
+class WholeRecording:
+    """Makes one session of all that comes: a recording holds its own settings and its end.
+
+    Parameters
+    ----------
+    open_session : callable
+        Makes the `LiveSession` when one begins.
+    ended : callable
+        Told each session that ended, and its results.
+    """
+
+    def __init__(
+        self,
+        open_session: Callable[[], LiveSession],
+        ended: Callable[[LiveSession, Analysis], None],
+    ) -> None:
+        self.live: LiveSession | None = None
+        self.is_done = False
+        self._open = open_session
+        self._ended = ended
+
+    @property
+    def pipeline(self) -> Pipeline | None:
+        """What analyses now."""
+        return None if self.live is None else self.live.analysis.pipeline
+
+    def push(self, batch: Batch) -> StepResult:
+        """Take entries that came; return what they came to."""
+        if self.live is None:
+            self.live = self._open()
+        return self.live.push(batch)
+
+    def tick(self, now_ns: int) -> None:
+        """Do nothing: a recording's times are its own."""
+
+    def stop(self, now_ns: int) -> None:
+        """End the session, and want no more of the recording."""
+        self.is_done = True
+        self.close("stop")
+
+    def record(self) -> None:
+        """Want a recording again."""
+        if self.live is None:
+            self.is_done = False
+
+    def close(self, reason: str) -> None:
+        """End the session under way, if there is one."""
+        live, self.live = self.live, None
+        if live is not None:
+            self._ended(live, live.close(reason))
+
+
 class SessionManager:
     """Turns what the insoles send into sessions.
+
+    A session begins with the first data, and ends on a stop or after 15 minutes without load. After
+    that the next one begins with the next load; its record holds the seconds before it as well.
 
     Parameters
     ----------
@@ -40,6 +123,8 @@ class SessionManager:
     calibrations : mapping of int to bytes, optional
         Each insole's, as its record's CALIBRATION entry holds it: every session begins with them.
     """
+
+    is_done = False
 
     def __init__(
         self,
@@ -60,14 +145,16 @@ class SessionManager:
         self._watch: Pipeline | None = None  # between sessions
         self._before: deque[Entry] = deque()
         self._loaded_ns: int | None = None
+        self._lingering: list[LiveSession] = []  # ended, and waiting for the store
 
     @property
     def pipeline(self) -> Pipeline | None:
         """What analyses now: the session's, or that which looks on between sessions."""
         return self._watch if self.live is None else self.live.analysis.pipeline
 
-    def push(self, entries: list[Entry]) -> StepResult:
+    def push(self, batch: Batch) -> StepResult:
         """Take entries that came; return what they came to."""
+        entries = list(batch)
         for entry in entries:
             if entry.kind is Kind.CONNECTED:
                 self._links[entry.insole] = entry.data
@@ -79,8 +166,7 @@ class SessionManager:
             return self._resume() if is_data else StepResult()
         if self.live is None:
             return self._look(entries)
-        assert self.live is not None
-        moment = self.live.push(Batch.of(entries))
+        moment = self.live.push(batch)
         self._note_load(moment.output, self.live.analysis.pipeline.origin_ns)
         return moment
 
@@ -107,18 +193,34 @@ class SessionManager:
 
     def _end(self, reason: str, now_ns: int) -> None:
         """End the session and look on, even where the store refuses the last of it."""
+        live, self.live = self.live, None
         try:
-            self.close(reason)
+            if live is not None:
+                self._lingering = [one for one in self._lingering if one.lingers]
+                self._ended(live, live.close(reason, linger=True))
         finally:
+            if live is not None and live.lingers:
+                self._lingering.append(live)
             if self._watch is None:
                 self._watch = Pipeline(tap=self._tap)
                 self._watch.push(Batch.of(self._head(now_ns)))
 
     def close(self, reason: str) -> None:
-        """End the session under way, if there is one."""
+        """End the session under way, if there is one, and wait no longer for a store that refuses.
+
+        Raises
+        ------
+        StoreError
+            What is lost of the last session.
+        """
         live, self.live = self.live, None
-        if live is not None:
-            self._ended(live, live.close(reason))
+        lingering, self._lingering = self._lingering, []
+        try:
+            if live is not None:
+                self._ended(live, live.close(reason))
+        finally:
+            for one in lingering:
+                one.give_up()
 
     def _forget(self, now_ns: int) -> None:
         """Forget what lies too long before a session that might begin now."""

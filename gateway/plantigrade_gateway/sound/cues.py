@@ -48,6 +48,9 @@ class CueKind(StrEnum):
     """Rolled, with the shift, from near the heel: the one success."""
     SKIPPED = "skipped"
     EARLY = "early"
+    """Rolled, before the shift."""
+    SKIPPED_EARLY = "skipped_early"
+    """Skipped, before the shift."""
     HELD = "held"
     UNCLEAR = "unclear"
     HEEL_LIFTED = "heel_lifted"
@@ -87,16 +90,18 @@ class Cue:
 def outcome(push: Push) -> CueKind:
     """Return the one sound for a push's two facts, manner and timing.
 
-    One push, one sound (ours): early comes first, whatever the manner. Success needs both facts; a
-    skipped or held push is said even where its timing is not known.
+    One push, one sound (ours): no two outcomes share one. Success needs both facts; a skipped push
+    is said even where its timing is not known. What held has not travelled, so its timing says
+    nothing more; of a push whose manner is not known no manner is claimed.
     """
-    if push.timing is Timing.EARLY:
-        return CueKind.EARLY
+    early = push.timing is Timing.EARLY
     if push.manner is Manner.SKIPPED:
-        return CueKind.SKIPPED
+        return CueKind.SKIPPED_EARLY if early else CueKind.SKIPPED
     if push.manner is Manner.HELD:
         return CueKind.HELD
-    if push.manner is Manner.ROLLED and push.timing is Timing.WITH_SHIFT:
+    if push.manner is Manner.ROLLED and push.timing is not Timing.UNCLEAR:
+        if early:
+            return CueKind.EARLY
         # a roll over the forefoot alone is not what the sound of success stands for
         return CueKind.MISSED if push.is_good is False else CueKind.ROLLED
     return CueKind.UNCLEAR
@@ -134,7 +139,7 @@ class CueMaker:
         return cues
 
     def tick(self, phase: Phase) -> list[Cue]:
-        """Return the tick of a lead heel that lifts or returns; nothing for another phase."""
+        """Return the tick of a lead heel that unloads or returns; nothing for another phase."""
         kind = _TICKS.get(phase.kind)
         return [] if kind is None else [_said(kind, phase.t_s, phase.confirmed_s)]
 

@@ -31,6 +31,9 @@ CEILING = 0.5
 
 MIN_RAMP_S = 0.003
 
+QUIET_S, QUIET_PEAK = 6.0, 0.0015
+"""Length, and highest sample, of `quiet`: shorter files are taken for a passing sound (ours)."""
+
 HEEL_HZ = 220.0
 TOE_HZ = 880.0
 """Pitch of a CoP at the heel end (y = 0) and at the toe end (y = 1): two octaves apart (ours)."""
@@ -50,7 +53,9 @@ class Motif(StrEnum):
     SKIPPED = "skipped"
     """Two dry hollow notes with a hole between them, an octave down."""
     EARLY = "early"
-    """One reedy note three times, hurrying."""
+    """Rolled, but before the shift: one reedy note three times, hurrying."""
+    SKIPPED_EARLY = "skipped_early"
+    """Skipped, and before the shift: two hurried reedy notes, a hole, and one that falls low."""
     HELD = "held"
     """One long low plain note that swells and never moves."""
     UNCLEAR = "unclear"
@@ -121,6 +126,15 @@ _SCORES = {
             _Note(0.00, 0.07, 440.0, 440.0),
             _Note(0.13, 0.06, 440.0, 440.0),
             _Note(0.22, 0.05, 440.0, 440.0),
+        ),
+    ),
+    Motif.SKIPPED_EARLY: _Score(
+        _REED,
+        0.8,
+        (
+            _Note(0.00, 0.04, 660.0, 660.0),
+            _Note(0.07, 0.04, 660.0, 660.0),
+            _Note(0.24, 0.18, 330.0, 220.0),
         ),
     ),
     Motif.HELD: _Score(
@@ -229,6 +243,20 @@ def voice_period() -> NDArray[np.float32]:
 def motif(kind: Motif) -> NDArray[np.float32]:
     """Return a motif's samples, shape (n_samples,); made once, read-only."""
     samples = _breath() if kind is Motif.UNCLEAR else _play(_SCORES[kind])
+    samples.flags.writeable = False
+    return samples
+
+
+@cache
+def quiet() -> NDArray[np.float32]:
+    """Return what a media element plays along to keep a page sounding: `QUIET_S` of faint noise.
+
+    Browsers count what is fainter than about −72 dB as silence (from memory), and a silent element
+    as not playing. This is −70 dB, its peaks 42 dB under those of a motif. Read-only.
+    """
+    n = round(QUIET_S * SAMPLE_RATE_HZ)
+    noise = np.random.default_rng(_BREATH_SEED).standard_normal(n)
+    samples = _levelled(_ramped(noise, 0.1, 0.1), QUIET_PEAK / PEAK)
     samples.flags.writeable = False
     return samples
 

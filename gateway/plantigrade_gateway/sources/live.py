@@ -1,8 +1,7 @@
 """Both insoles over Bluetooth as one source of record entries: found, streamed, found again.
 
-Takes the known insoles and a radio, gives entries in order of arrival to a callable.
-`Reconnection` says when to look again (no I/O, no clock of its own); `Inbox` holds entries until
-they are worked on.
+Takes the known insoles and a radio, gives entries in order of arrival. `reconnect` says when to
+look again, `inbox` holds entries until they are asked for.
 """
 
 import asyncio
@@ -11,146 +10,27 @@ import json
 import logging
 import random
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import AsyncExitStack
-from dataclasses import dataclass, field
-from enum import StrEnum
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Self
 
 from plantigrade.block import Foot
 from plantigrade.limits import Limits
 from plantigrade_gateway.errors import BluetoothError
-from plantigrade_gateway.record.entries import INSOLE_OF, SESSION, Entry, Kind, exchange_data
+from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind, exchange_data
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, Sighting, scanning
+from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S, Streaming, open_insole
+from plantigrade_gateway.sources.reconnect import LinkInfo
+from plantigrade_gateway.sources.source import STOP_LIMIT_S
+from plantigrade_gateway.upkeep import kept_up
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 SEARCH_S = 10.0
 """One search; an insole advertises at least every 0.42 s (`gatt_profile.md` §2), so that this long
 a silence means it is not there (ours)."""
-FIRST_PAUSE_S = 0.5
-"""After the first failure: a link that broke by chance is back at once (ours)."""
-LONGEST_PAUSE_S = 8.0
-"""Pauses double up to this: a player who comes back waits no longer, and the radio of the other
-insole is left alone in between (`gatt_profile.md` §4)."""
-HELD_S = 10.0
-"""A link that held for so long was a good one: the pauses begin anew (ours)."""
-
-
-class ConnectionState(StrEnum):
-    """Where the way to one insole stands."""
-
-    SEARCHING = "searching"
-    CONNECTING = "connecting"
-    STREAMING = "streaming"
-    PAUSING = "pausing"
-    """Between two tries."""
-    STOPPED = "stopped"
-
-
-class Reconnection:
-    """The state of one insole's link, and how long to pause before the next try.
-
-    Attributes
-    ----------
-    state : ConnectionState
-    failures : int
-        Tries in a row that came to nothing.
-    links : int
-        How often a link came up.
-    """
-
-    def __init__(self) -> None:
-        self.state = ConnectionState.SEARCHING
-        self.failures = 0
-        self.links = 0
-        self._since_s = 0.0
-
-    def search(self) -> None:
-        """Note that a search begins."""
-        self.state = ConnectionState.SEARCHING
-
-    def connect(self) -> None:
-        """Note that the insole was heard and is connected to."""
-        self.state = ConnectionState.CONNECTING
-
-    def stream(self, now_s: float) -> None:
-        """Note that the insole streams."""
-        self.state = ConnectionState.STREAMING
-        self.links += 1
-        self._since_s = now_s
-
-    def fail(self, now_s: float) -> float:
-        """Note a try that came to nothing, or a link's end; return how long to pause, s."""
-        if self.state is ConnectionState.STREAMING and now_s - self._since_s >= HELD_S:
-            self.failures = 0
-        self.state = ConnectionState.PAUSING
-        pause_s = min(FIRST_PAUSE_S * 2.0**self.failures, LONGEST_PAUSE_S)
-        self.failures += 1
-        return pause_s
-
-    def stop(self) -> None:
-        """Note that there are no more tries."""
-        self.state = ConnectionState.STOPPED
-
-
-HELD_ENTRIES = 240_000
-"""Twenty minutes of two feet at 200 Hz, two frames a packet (ours): far more than any pause of a
-program that still runs. Past it new entries are lost; a mark in the record says how many."""
-
-
-class Inbox:
-    """A bounded queue of entries, filled from the event loop.
-
-    Parameters
-    ----------
-    held : int
-
-    Attributes
-    ----------
-    lost : int
-        Entries that found no room.
-    """
-
-    def __init__(self, held: int = HELD_ENTRIES) -> None:
-        self.lost = 0
-        self._held = held
-        self._entries: list[Entry] = []
-        self._unmarked = 0
-        self._came = asyncio.Event()
-        self._closed = False
-
-    def put(self, entry: Entry) -> None:
-        """Take an entry over; return at once."""
-        if len(self._entries) >= self._held:
-            self.lost += 1
-            self._unmarked += 1
-            return
-        if self._unmarked:
-            text = f"{self._unmarked} entries before this one are lost: the program was too slow"
-            self._entries.append(Entry(entry.arrival_ns, SESSION, Kind.MARK, text.encode()))
-            self._unmarked = 0
-        self._entries.append(entry)
-        self._came.set()
-
-    def close(self) -> None:
-        """Say that nothing more comes."""
-        self._closed = True
-        self._came.set()
-
-    async def take(self, limit_s: float) -> list[Entry] | None:
-        """Wait for entries, at most so long; return all that wait, None once it is closed."""
-        if not self._entries and not self._closed:
-            try:
-                async with asyncio.timeout(limit_s):
-                    await self._came.wait()
-            except TimeoutError:
-                return []
-        self._came.clear()
-        if not self._entries and self._closed:
-            return None
-        taken, self._entries = self._entries, []
-        return taken
-
 
 _log = logging.getLogger(__name__)
 
@@ -180,39 +60,6 @@ class StreamConfig:
 
     period_us: int | None = None
     frames: int = 2
-
-
-@dataclass(slots=True)
-class LinkInfo:
-    """How one insole's link is, for people.
-
-    Attributes
-    ----------
-    insole : KnownInsole
-    reconnection : Reconnection
-    rssi : int or None
-        When it was last heard before connecting, dBm.
-    battery_percent : int or None
-    dropped : int
-        Packets the insole says it made and never sent.
-    last_ns : int or None
-        When data came last.
-    calibration : str or None
-        What is said of its calibration.
-    """
-
-    insole: KnownInsole
-    reconnection: Reconnection = field(default_factory=Reconnection)
-    rssi: int | None = None
-    battery_percent: int | None = None
-    dropped: int = 0
-    last_ns: int | None = None
-    calibration: str | None = None
-
-    @property
-    def state(self) -> ConnectionState:
-        """Where the way to it stands."""
-        return self.reconnection.state
 
 
 class Finder:
@@ -279,38 +126,46 @@ class Finder:
 
 
 class LiveSource:
-    """Keeps insoles connected.
+    """Keeps insoles connected while it is open, and gives what they send (a `Source`).
 
     Parameters
     ----------
     insoles : iterable of KnownInsole
         At most one of each foot.
     radio : Radio
-    emit : callable
-        Given each entry in order of arrival, from the event loop; it must return at once.
     tell : callable
         Told, one sentence each, what people should know: an insole comes, goes, is not found.
     wish : StreamConfig, optional
     now_ns : callable
         A monotonic clock, ns.
+    name : str, optional
+        What its sessions are called.
+    inbox : Inbox, optional
 
     Attributes
     ----------
     links : dict of Foot to LinkInfo
     """
 
+    is_live = True
+
     def __init__(
         self,
         insoles: Iterable[KnownInsole],
         radio: Radio,
-        emit: Callable[[Entry], None],
         tell: Callable[[str], None],
         wish: StreamConfig | None = None,
         now_ns: Callable[[], int] = time.monotonic_ns,
+        name: str = "insoles",
+        inbox: Inbox | None = None,
     ) -> None:
+        self.name = name
         self.links = {insole.foot: LinkInfo(insole) for insole in insoles}
+        self._inbox = inbox or Inbox()
+        self._emit = self._inbox.put
+        self._listening: asyncio.Task[None] | None = None
+        self._is_stopping = False
         self._radio = radio
-        self._emit = emit
         self._tell = tell
         self._wish = wish or StreamConfig()
         self._now_ns = now_ns
@@ -318,8 +173,38 @@ class LiveSource:
         self._connecting = asyncio.Lock()  # hosts allow one connection attempt at a time
         self._said: dict[Foot, str] = {}
 
-    async def run(self) -> None:
-        """Keep the insoles connected until cancelled; links are ended in good order then."""
+    async def __aenter__(self) -> Self:
+        self._listening = asyncio.create_task(self._run(), name="insoles")
+        self._listening.add_done_callback(lambda _: self._inbox.close())
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        await self.stop()
+
+    async def __aiter__(self) -> AsyncIterator[Batch]:
+        """Give what has come, as soon as it comes."""
+        while (entries := await self._inbox.take()) is not None:
+            yield Batch.of(entries)
+        task = self._listening
+        if task is not None and task.done() and not task.cancelled():
+            task.result()  # what ended it unasked
+
+    async def stop(self) -> None:
+        """End the links in good order; a link that does not end in `STOP_LIMIT_S` is left."""
+        if self._listening is not None:
+            if not self._is_stopping:
+                self._is_stopping = True
+                self._listening.cancel()
+            await asyncio.wait([self._listening], timeout=STOP_LIMIT_S)
+        self._inbox.close()
+
+    async def _run(self) -> None:
+        """Keep the insoles connected until cancelled."""
         try:
             async with asyncio.TaskGroup() as group:
                 for foot, link in self.links.items():
@@ -409,7 +294,12 @@ class LiveSource:
                 "fewer samples a packet (--frames)",
             )
         over = asyncio.Event()
-        asking = asyncio.create_task(self._exchange(link, number, over), name="time exchange")
+        clocks = kept_up(
+            lambda: self._exchange(link, number, over),
+            f"{info.insole.label}: time exchange",
+            lambda text: self._say(info, text),
+        )
+        asking = asyncio.create_task(clocks, name="time exchange")
         try:
             await self._watch(info, link, lambda: loop.time() - heard_s)
         finally:

@@ -1,27 +1,19 @@
 """The replay file (`hardware_notes/replay_file.md`): a whole record in one file, to be run again.
 
-Writes entries and reads batches, at once or at their own pace. A file that was cut off gives all
-that is whole, then says where it ends. The pieces inside are those of `record/packing.py`.
+Writes entries and reads batches. A file that was cut off gives all that is whole, then says where
+it ends. The pieces inside are those of `record/packing.py`.
 """
 
 import os
 import struct
-import time
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from importlib import resources
-from itertools import islice
 from pathlib import Path
-from threading import Event
 from typing import BinaryIO
 
-import numpy as np
-
-from plantigrade.block import Foot
 from plantigrade_gateway.errors import InputError, RecordError, StoreError
-from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind, Order
 from plantigrade_gateway.record.packing import pack, unpack
-from plantigrade_gateway.record.settings import SessionSettings, settings_of
 
 MAGIC = b"\x89PGR\r\n\x1a\n"
 """The first bytes: no text file begins so, and a transfer as text changes them (as PNG's do)."""
@@ -29,6 +21,10 @@ VERSION = 1
 ENTRIES_PER_PIECE = 4096
 """Of the pieces we write: some forty seconds of two feet."""
 MAX_PIECE_BYTES = 1 << 27
+MOST_TOLD_BYTES = 1 << 25
+"""Of a record's marks, settings, calibrations and links, which are kept as they are (ours)."""
+_BYTES_PER_PIECE = 1 << 22
+_ENTRY_BYTES = 64  # about what one takes in memory beside its data
 _VERSION = struct.Struct("<H")
 _LENGTH = struct.Struct("<I")
 
@@ -46,7 +42,7 @@ def write_replay(path: Path, entries: Iterable[Entry]) -> None:
     Raises
     ------
     RecordError
-        The file cannot be written, or arrival times fall.
+        The file cannot be written, or arrival times fall or span more than a week.
     """
     part = path.with_name(f"{path.name}.{os.getpid()}.part")
     try:
@@ -65,19 +61,25 @@ def write_replay(path: Path, entries: Iterable[Entry]) -> None:
 
 
 def _pieces(path: Path, entries: Iterable[Entry]) -> Iterator[bytes]:
-    rest = iter(entries)
-    last_ns = None
-    while rows := list(islice(rest, ENTRIES_PER_PIECE)):
+    order = Order(str(path))
+    for rows in _cut(entries):
         batch = Batch.of(rows)
-        _check_order(str(path), batch, last_ns)
-        last_ns = int(batch.arrival_ns[-1])
+        order.check(batch)
         yield pack(batch)
 
 
-def _check_order(where: str, batch: Batch, last_ns: int | None) -> None:
-    first_ns = int(batch.arrival_ns[0])
-    if np.any(np.diff(batch.arrival_ns) < 0) or (last_ns is not None and first_ns < last_ns):
-        raise RecordError(f"{where}: arrival times fall, expected entries in order of arrival")
+def _cut(entries: Iterable[Entry]) -> Iterator[list[Entry]]:
+    """Yield the entries of each piece: so many, or so many bytes of them, as a reader takes."""
+    rows: list[Entry] = []
+    size = 0
+    for entry in entries:
+        rows.append(entry)
+        size += len(entry.data)
+        if len(rows) == ENTRIES_PER_PIECE or size > _BYTES_PER_PIECE:
+            yield rows
+            rows, size = [], 0
+    if rows:
+        yield rows
 
 
 def read_replay(path: Path) -> Iterator[Batch]:
@@ -118,7 +120,8 @@ def _check_head(path: Path, file: BinaryIO) -> None:
 
 def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
     at = file.tell()
-    last_ns = None
+    order = Order(str(path))
+    told = 0
     while length := _read_length(path, file, at):
         piece = file.read(length)
         if len(piece) < length:
@@ -132,12 +135,24 @@ def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
             raise RecordError(f"{path}: piece at byte {at}: {error}") from error
         if len(batch) == 0 or int(batch.kind.max()) > max(Kind):
             raise RecordError(f"{path}: piece at byte {at}: no entries of known kinds")
-        _check_order(f"{path}: piece at byte {at}", batch, last_ns)
-        last_ns = int(batch.arrival_ns[-1])
+        order.check(batch, f": piece at byte {at}")
+        told += _told(batch)
+        if told > MOST_TOLD_BYTES:
+            raise RecordError(
+                f"{path}: piece at byte {at}: marks and settings of {told} bytes by now, expected "
+                f"at most {MOST_TOLD_BYTES}"
+            )
         at += _LENGTH.size + length
         yield batch
     if file.read(1):
         raise RecordError(f"{path}: bytes after the end mark at byte {at}, expected none")
+
+
+def _told(batch: Batch) -> int:
+    """Return what the entries that are kept as they are take: all but what the insoles measure."""
+    measured = (batch.kind == Kind.NOTIFICATION) | (batch.kind == Kind.EXCHANGE)
+    kept = batch.length[~measured]
+    return int(kept.sum()) + _ENTRY_BYTES * len(kept)
 
 
 def _read_length(path: Path, file: BinaryIO, at: int) -> int:
@@ -153,33 +168,6 @@ def _read_length(path: Path, file: BinaryIO, at: int) -> int:
             f"{path}: piece of {length} bytes at byte {at}, expected at most {MAX_PIECE_BYTES}"
         )
     return int(length)
-
-
-_LONGEST_WAIT_S = 0.1  # so that a stop is noticed where a wait cannot be interrupted
-_FAST_PIECE_NS = 1_000_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Overview:
-    """What a record is like, before it is run.
-
-    Attributes
-    ----------
-    entries : int
-    duration_s : float
-        From the first entry to the last.
-    settings : SessionSettings
-        The first in the record.
-    """
-
-    entries: int
-    duration_s: float
-    settings: SessionSettings
-
-    @property
-    def lead(self) -> Foot:
-        """The foot nearer the target."""
-        return self.settings.lead
 
 
 def demo_file() -> Path:
@@ -211,70 +199,3 @@ def is_replay(path: Path) -> bool:
             return file.read(len(MAGIC)) == MAGIC
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-
-
-def overview(path: Path) -> Overview:
-    """Read a replay file from end to end, so that a bad one is refused before it is run.
-
-    Raises
-    ------
-    RecordError
-        As `read_replay`, or it holds no entries.
-    """
-    entries, settings = 0, None
-    first_ns = last_ns = 0
-    for batch in read_replay(path):
-        first_ns = first_ns if entries else int(batch.arrival_ns[0])
-        last_ns = int(batch.arrival_ns[-1])
-        entries += len(batch)
-        settings = settings or settings_of(batch)
-    if not entries:
-        raise RecordError(f"{path}: holds no entries, expected a recorded session")
-    return Overview(entries, (last_ns - first_ns) / 1e9, settings or SessionSettings())
-
-
-def as_live(
-    batches: Iterable[Batch], stop: Event, now_ns: Callable[[], int] = time.monotonic_ns
-) -> Iterator[Batch]:
-    """Give a record's entries when they are due, as far from the first as they came then.
-
-    What is due is given at once, however much it is: a program that was held up is never late for
-    longer than it was held up.
-
-    Parameters
-    ----------
-    batches : iterable of Batch
-    stop : threading.Event
-        Ends it, between two entries.
-    now_ns : callable
-        A monotonic clock, ns.
-
-    Yields
-    ------
-    Batch
-        At least one entry.
-    """
-    ahead_ns: int | None = None  # of the record's clock over ours
-    for batch in batches:
-        at = 0
-        while at < len(batch):
-            if ahead_ns is None:
-                ahead_ns = int(batch.arrival_ns[0]) - now_ns()
-            due = int(np.searchsorted(batch.arrival_ns, now_ns() + ahead_ns, side="right"))
-            if due > at:
-                yield batch.slice(at, due)
-                at = due
-            wait_s = 0.0 if at == len(batch) else (batch.arrival_ns[at] - now_ns() - ahead_ns) / 1e9
-            if stop.wait(min(max(float(wait_s), 0.0), _LONGEST_WAIT_S)):
-                return
-
-
-def at_once(batches: Iterable[Batch], stop: Event) -> Iterator[Batch]:
-    """Give a record's entries without waiting, a second of it at a time."""
-    for batch in batches:
-        second = batch.arrival_ns // _FAST_PIECE_NS
-        edges = [0, *(np.flatnonzero(np.diff(second)) + 1).tolist(), len(batch)]
-        for k in range(len(edges) - 1):
-            if stop.is_set():
-                return
-            yield batch.slice(edges[k], edges[k + 1])

@@ -1,31 +1,71 @@
 """Read a whole store and report what is wrong with it; changes nothing."""
 
+from collections.abc import Callable
+
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.formats import clock
+from plantigrade_gateway.store.pieces import Gap
+from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
 
 
-def verify(store: Store) -> list[str]:
+def _ignore(text: str) -> None:
+    pass
+
+
+def verify(store: Store, progress: Callable[[str], None] = _ignore) -> list[str]:
     """Read everything in a store and return what is wrong, one sentence each.
 
-    Checks the file's own structure, that every chunk reads back, that none is missing, and that
-    every event has its raw bytes. Takes about a second per stored hour.
+    Checks the file page by page, that every piece reads back, that none is missing, and that every
+    event has its raw bytes. Takes about a second per stored hour.
+
+    Parameters
+    ----------
+    store : Store
+    progress : callable, optional
+        Told what is looked at next.
 
     Returns
     -------
     list of str
         Empty when all is well.
     """
+    progress("the file's pages")
     found = [f"store {store.path}: {text}" for text in store.integrity()]
-    for session in store.sessions():
-        name = f"session {session.session_id}"
-        try:
-            entries = sum(len(batch) for batch in store.batches(session.session_id))
-        except StoreError as error:
-            found.append(str(error))
-            continue
-        if entries != session.entries:
+    sessions = store.sessions()
+    for number, session in enumerate(sessions, 1):
+        progress(f"session {session.session_id[:8]}, {number} of {len(sessions)}")
+        found += verify_session(store, session)
+    return found
+
+
+def verify_session(store: Store, session: Session) -> list[str]:
+    """Read a session and return what is wrong with it, one sentence each."""
+    name = f"session {session.session_id}"
+    found: list[str] = []
+    entries = session.entries
+    try:
+        for stretch in store.stretches(session.session_id):
+            found += [lost_line(session, gap) for gap in stretch.gaps]
+            entries = stretch.upto_entry
+        if entries < session.entries:
             found.append(f"{name}: {entries} entries read, expected {session.entries}")
         late = sum(row.upto_entry > entries for row in store.events(session.session_id))
-        if late:
-            found.append(f"{name}: {late} events without their raw bytes")
+    except StoreError as error:
+        return [*found, f"{name}: {error}"]
+    if late:
+        found.append(f"{name}: {late} events without their raw bytes")
     return found
+
+
+def lost_line(session: Session, gap: Gap) -> str:
+    """Return what a gap costs: session, pieces and the time from its beginning to its end."""
+    origin_ns = session.first_ns
+    if gap.from_ns is None:
+        start = "the beginning"
+    else:
+        start = clock((gap.from_ns - (origin_ns or gap.from_ns)) / 1e9)
+    end = "the end"
+    if gap.to_ns is not None:
+        end = clock((gap.to_ns - (gap.to_ns if origin_ns is None else origin_ns)) / 1e9)
+    return f"session {session.session_id}, {gap.pieces}, {start} to {end}: {gap.reason}"

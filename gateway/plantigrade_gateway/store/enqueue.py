@@ -19,6 +19,7 @@ import numpy as np
 from plantigrade.block import Column, PairBlock
 from plantigrade_gateway.analysis.eventrow import EventRow, event_id
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.foreign import inflated
 
 LOADS = "loads"
 REGIONS = ("heel", "midfoot", "forefoot", "toes")
@@ -166,8 +167,9 @@ def unpack_loads(data: bytes, rows: int) -> "np.ndarray[Any, np.dtype[np.float64
         The bytes are not such a block.
     """
     try:
-        steps = np.frombuffer(zlib.decompress(data), "<i2").reshape(2 * len(REGIONS), rows)
-    except (zlib.error, ValueError) as error:
+        body = inflated(data, 2 * 2 * len(REGIONS) * rows)
+        steps = np.frombuffer(body, "<i2").reshape(2 * len(REGIONS), rows)
+    except ValueError as error:  # ForeignError is one
         raise StoreError(f"outbox: a block of regional loads is damaged ({error})") from error
     counts = np.cumsum(steps, axis=1, dtype=np.int16).T  # wraps as the differences did
     return np.where(counts == _MISSING, np.nan, counts / _PER_N)

@@ -1,12 +1,11 @@
 """The forwarding process's state: written by it once a second, read by whatever shows it."""
 
-import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from plantigrade_gateway import formats
+from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.store.status import replace_json
 
@@ -73,8 +72,7 @@ def path_for(store: Path) -> Path:
 
 def write(path: Path, state: ForwardState) -> None:
     """Replace the file; a disk that refuses costs nothing but the state."""
-    table = asdict(state) | {"written": state.written.isoformat()}
-    replace_json(path, table)
+    replace_json(path, plain(state))
 
 
 def read(path: Path) -> ForwardState | None:
@@ -86,15 +84,10 @@ def read(path: Path) -> ForwardState | None:
         It is not readable.
     """
     try:
-        table: dict[str, Any] = json.loads(path.read_text("utf-8"))
-        return ForwardState(
-            datetime.fromisoformat(table["written"]),
-            tuple(SinkState(**row) for row in table["sinks"]),
-            tuple(table["warnings"]),
-        )
+        return made_from_text(ForwardState, path.read_bytes())
     except FileNotFoundError:
         return None
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError) as error:
         raise InputError(f"{path}: not a state of this version ({error})") from error
 
 

@@ -11,25 +11,32 @@ entries they were decided from. Policy of its queue, which is bounded by `HELD_B
   counted, and marked in the record at the place of the hole. Events decided from lost entries are
   withheld, since their raw bytes will never be there; ``reanalyse`` makes what can be made.
 
-What was committed before stays whole through all of it.
+The session's beginning and its end are written by the same thread in the same way, so a store that
+refuses at either is waited for too. What was committed before stays whole through all of it.
 """
 
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
-import numpy as np
-
 from plantigrade.events import Event, Phase
 from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record.entries import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.entries import (
+    MAX_DATA_BYTES,
+    SESSION,
+    Batch,
+    Entry,
+    Kind,
+    lost_text,
+)
 from plantigrade_gateway.store.enqueue import Loads, Point
-from plantigrade_gateway.store.rows import Chunk
+from plantigrade_gateway.store.rows import Chunk, NewSession
 from plantigrade_gateway.store.store import Store
 
 COMMIT_EVERY_S = 0.7
@@ -38,11 +45,13 @@ COMMIT_EVERY_S = 0.7
 RETRY_S = 2.0
 """Between two tries to write while the store refuses, s (ours)."""
 
+END_WAIT_S = 3.0
+"""How long the end of a session that others follow is waited for, s (ours)."""
+
 HELD_BYTES = 64 << 20
 """Data kept in memory at most, bytes: some four hours of two feet at 100 Hz, packed (ours)."""
 
 _log = logging.getLogger(__name__)
-_CHUNK_NS = 1_000_000_000
 _CHUNKS_PER_COMMIT = 64  # so that a store with little room takes at least some of a backlog
 
 
@@ -64,11 +73,14 @@ class Recorder:
         takes data again, what was lost. It must return at once.
     held_bytes : int
         Instead of `HELD_BYTES`.
+    begin : NewSession, optional
+        The session is still to be made, as this says. A store that refuses is told to `on_problem`
+        and tried again, like everything later; `flush` waits for it.
 
     Raises
     ------
     StoreError
-        The store cannot be opened, or there is no such session.
+        There is no such session, where none is to be made.
     """
 
     def __init__(
@@ -78,12 +90,16 @@ class Recorder:
         *,
         on_problem: Callable[[StoreError], None] = _ignore,
         held_bytes: int = HELD_BYTES,
+        begin: NewSession | None = None,
     ) -> None:
         self._session = session_id
         self._on_problem = on_problem
         self._held_bytes = held_bytes
-        already = store.session(session_id).entries
-        self._store = Store.open(store.path, create=False)
+        already = store.session(session_id).entries if begin is None else 0
+        self._path = store.path
+        self._opened: Store | None = None
+        with suppress(StoreError):  # the thread tries again
+            self._opened = Store.open(self._path, create=False)
 
         self._changed = threading.Condition()  # guards all below
         self._pending: list[Batch] = []
@@ -101,7 +117,15 @@ class Recorder:
         self._problem: StoreError | None = None
         self._news: list[StoreError] = []
         self._set_switch_interval = False
+        self._begin = begin
         self._closing = False
+        self._end_reason = ""
+        self._facts: Mapping[str, object] = {}
+        self._refused_end = False
+        self._given_up = False
+        self._ended = False
+        if begin is not None:
+            self._oldest_s = time.monotonic() - COMMIT_EVERY_S  # at once
 
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._thread.start()
@@ -187,28 +211,17 @@ class Recorder:
         StoreError
             `upto_entry` is more than was put, or an event has no place in the store.
         """
-        self._put_rows(
-            [
-                event_row(self._session, event, upto_entry)
-                for event in events
-                if not isinstance(event, Phase)
-            ],
-            upto_entry,
-        )
+        lasting = [event for event in events if not isinstance(event, Phase)]
+        rows = [event_row(self._session, event, upto_entry) for event in lasting]
+        self._put_rows(rows, upto_entry)
 
     def put_points(self, points: Iterable[Point | Loads], upto_entry: int) -> None:
         """Take over what is sent on but no event: cues, sets, regional loads.
 
         As `put_events`. Regional loads are not held while the store refuses: the record is.
         """
-        self._put_rows(
-            [
-                replace(point, upto_entry=upto_entry)
-                for point in points
-                if self._problem is None or isinstance(point, Point)
-            ],
-            upto_entry,
-        )
+        held = [point for point in points if self._problem is None or isinstance(point, Point)]
+        self._put_rows([replace(point, upto_entry=upto_entry) for point in held], upto_entry)
 
     def _put_rows(self, rows: Sequence[EventRow | Point | Loads], upto_entry: int) -> None:
         with self._changed:
@@ -233,7 +246,9 @@ class Recorder:
         """
         with self._changed:
             goal = self._kept
-            while self._problem is None and (self._committed < goal or self._rows):
+            while self._problem is None and (
+                self._committed < goal or self._rows or self._begin is not None
+            ):
                 if self._closing:
                     return
                 self._set_switch_interval = True
@@ -242,39 +257,74 @@ class Recorder:
             if self._problem is not None:
                 raise self._problem
 
-    def close(self, reason: str = "stop") -> None:
+    def close(
+        self,
+        reason: str = "stop",
+        facts: Mapping[str, object] | None = None,
+        *,
+        linger: bool = False,
+    ) -> None:
         """Write what waits, end the session and stop; closing again changes nothing.
 
         Parameters
         ----------
         reason : str
             Why the session ended, kept with it.
+        facts : mapping, optional
+            What is kept beside its events (`Store.put_quality`).
+        linger : bool
+            Where the store refuses, or takes longer than `END_WAIT_S`, leave what waits to the
+            thread, which goes on trying until `give_up`.
 
         Raises
         ------
         StoreError
-            The store refuses the last of it: says how many entries are lost. The session stays
-            open and is ended by `Store.recover`.
+            The store refuses the last of it: says how many entries are lost, or with `linger` that
+            they wait. In the first case the session stays open and is ended by `Store.recover`.
         """
         with self._changed:
             if self._closing:
                 return
+            self._end_reason, self._facts = reason, facts or {}
             self._closing = True
+            self._given_up = not linger
+            self._changed.notify_all()
+            settled = not linger or self._changed.wait_for(
+                lambda: self._ended or self._refused_end, END_WAIT_S
+            )
+            if linger and not self._ended:
+                why = self._problem if settled else f"store {self._path}: does not answer"
+                raise StoreError(
+                    f"{why}; the end of session {self._session[:8]} waits in memory and is stored "
+                    "as soon as the store takes it"
+                )
+        self.give_up()
+
+    @property
+    def lingers(self) -> bool:
+        """Whether it is closed, and the store has not taken the end of the session yet."""
+        return self._closing and self._thread.is_alive()
+
+    def give_up(self) -> None:
+        """Stop trying to store a closed session's end; where it is stored, nothing is left to do.
+
+        Raises
+        ------
+        StoreError
+            As `close` without `linger`.
+        """
+        with self._changed:
+            self._given_up = True
             self._changed.notify_all()
         self._thread.join()
-        try:
-            if self._problem is not None:
-                raise StoreError(
-                    f"{self._problem}; the session's last {self._kept - self._committed} entries "
-                    f"and {len(self._rows)} events are lost, all before them are stored"
-                )
-            if self._lost:
-                self._store.put_quality(
-                    self._session, {"entries_lost": self._lost, "events_withheld": self._withheld}
-                )
-            self._store.end_session(self._session, reason)
-        finally:
-            self._store.close()
+        if self._ended:
+            return
+        # once: the session's owner was told
+        self._ended = True
+        raise StoreError(
+            f"{self._problem}; the session's last {self._kept - self._committed} entries "
+            f"and {len(self._rows)} events are lost, all before them are stored"
+        )
 
     # Called with `_changed` held
 
@@ -289,9 +339,9 @@ class Recorder:
 
     def _keep(self, batch: Batch) -> None:
         if self._lost_unmarked:
-            text = f"{self._lost_unmarked} entries before this one are lost: no room to store them"
+            text = lost_text(self._lost_unmarked, "before", "no room to store them")
             mark = Entry(int(batch.arrival_ns[0]), SESSION, Kind.MARK, text.encode())
-            batch = _joined([Batch.of([mark]), batch])
+            batch = Batch.joined([Batch.of([mark]), batch])
             self._lost_unmarked = 0
         self._pending.append(batch)
         self._bytes += _held(batch)
@@ -314,19 +364,28 @@ class Recorder:
     # The recorder's thread
 
     def _run(self) -> None:
-        closing = False
-        while not closing:
-            closing = self._wait()
-            try:
-                self._commit()
-            except Exception as error:  # whatever it is, what was given is kept and tried again
-                self._refused(error)
-            self._tell()
+        try:
+            while not self._ended:
+                closing = self._wait()
+                try:
+                    self._commit()
+                    if closing:
+                        self._finish()
+                except Exception as error:  # whatever it is, what was given is kept, tried again
+                    self._refused(error, closing)
+                    if closing and self._given_up:
+                        break
+                self._tell()
+        finally:
+            if self._opened is not None:
+                self._opened.close()
 
     def _wait(self) -> bool:
         """Wait until something is due; return whether the recorder is being closed."""
         with self._changed:
-            while not (self._closing or (self._set_switch_interval and self._problem is None)):
+            while not (self._set_switch_interval and self._problem is None):
+                if self._given_up or (self._closing and not self._refused_end):
+                    break
                 if self._oldest_s is None:
                     self._changed.wait()
                     continue
@@ -338,14 +397,46 @@ class Recorder:
             self._set_switch_interval = False
             return self._closing
 
+    @property
+    def _store(self) -> Store:
+        """The recorder's own connection, opened where it could not be before."""
+        if self._opened is None:
+            self._opened = Store.open(self._path, create=False)
+        return self._opened
+
+    def _finish(self) -> None:
+        """End the session; called when all of it is stored."""
+        facts = dict(self._facts)
+        if self._lost:
+            facts |= {"entries_lost": self._lost, "events_withheld": self._withheld}
+        if facts:
+            self._store.put_quality(self._session, facts)
+        self._store.end_session(self._session, self._end_reason)
+        with self._changed:
+            if self._refused_end:
+                self._news.append(
+                    StoreError(
+                        f"store {self._path}: takes data again; session {self._session[:8]} is "
+                        "stored to its end"
+                    )
+                )
+            self._ended = True
+            self._changed.notify_all()
+
     def _commit(self) -> None:
         with self._changed:
-            taken, self._pending = _joined(self._pending), []
+            taken, self._pending = Batch.joined(self._pending), []
             self._oldest_s = None
-        chunks = _cut(taken)
+        chunks = Chunk.cut(taken)
         with self._changed:
             self._packed += chunks
             self._bytes += sum(len(c.data) for c in chunks) - _held(taken)
+        if self._begin is not None:
+            self._store.begin_session(self._session, self._begin)
+            with self._changed:
+                self._begin = None
+                self._took()
+                self._changed.notify_all()
         while self._packed or self._rows:
             with self._changed:
                 piece = self._packed[:_CHUNKS_PER_COMMIT]
@@ -369,13 +460,13 @@ class Recorder:
         if self._problem is not None and self._lost:
             self._news.append(
                 StoreError(
-                    f"store {self._store.path}: takes data again; {self._lost} entries of the "
+                    f"store {self._path}: takes data again; {self._lost} entries of the "
                     f"session are lost, run plantigrade reanalyse {self._session} when it has ended"
                 )
             )
         self._problem = None
 
-    def _refused(self, error: Exception) -> None:
+    def _refused(self, error: Exception, closing: bool) -> None:
         with self._changed:
             if self._problem is None:
                 told = (
@@ -384,6 +475,7 @@ class Recorder:
                 self._problem = told
                 self._news.append(told)
             self._oldest_s = time.monotonic()  # from here to the next try
+            self._refused_end |= closing
             self._changed.notify_all()
 
     def _tell(self) -> None:
@@ -397,30 +489,6 @@ class Recorder:
                 _log.exception("on_problem failed")
 
 
-def _joined(batches: Sequence[Batch]) -> Batch:
-    if not batches:
-        return Batch.of(())
-    return Batch(
-        np.concatenate([b.arrival_ns for b in batches]),
-        np.concatenate([b.insole for b in batches]),
-        np.concatenate([b.kind for b in batches]),
-        np.concatenate([b.length for b in batches]),
-        b"".join(b.payload for b in batches),
-    )
-
-
 def _held(batch: Batch) -> int:
     """Return about how much memory a batch takes, bytes."""
     return len(batch.payload) + 18 * len(batch)
-
-
-def _cut(batch: Batch) -> list[Chunk]:
-    """Pack a batch in pieces of at most a second each."""
-    if not len(batch):
-        return []
-    second = (batch.arrival_ns - batch.arrival_ns[0]) // _CHUNK_NS
-    cuts = (np.flatnonzero(np.diff(second)) + 1).tolist()
-    return [
-        Chunk.of(batch.slice(start, stop))
-        for start, stop in zip([0, *cuts], [*cuts, len(batch)], strict=True)
-    ]

@@ -11,18 +11,13 @@ from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, Mark, sets_of
-from plantigrade_gateway.analysis.serialise import plain
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
-from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.sessions import detail
 from plantigrade_gateway.store.store import Store
-
-
-def keep(store: Store, session_id: str, analysis: Analysis) -> None:
-    """Store what stands beside a session's events: quality, marks, rate and duration."""
-    store.put_quality(session_id, _beside(analysis))
 
 
 def read(store: Store, session_id: str) -> Analysis:
@@ -80,6 +75,29 @@ def _drill(run: dict[str, Any]) -> DrillResult:
     return DrillResult(**{**run, "reps": reps})
 
 
+def recover(store: Store) -> list[str]:
+    """End what a killed program left open and make its results; what cannot be done keeps nobody.
+
+    Returns
+    -------
+    list of str
+        What was done and what not, a sentence each.
+    """
+    try:
+        cut_off = store.recover()
+    except StoreError as error:
+        return [f"{error}; a session that was cut off is ended at the next start."]
+    said = []
+    for session_id in cut_off:
+        text = f"Session {session_id[:8]} was cut off; what was recorded is kept."
+        try:
+            reanalyse(store, session_id)
+        except GatewayError as error:
+            text += f" Its results could not be made: {error}"
+        said.append(text)
+    return said
+
+
 def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
     """Make a session's results again from its record, in place of those stored.
 
@@ -92,8 +110,7 @@ def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
     Raises
     ------
     StoreError
-        No such session, it is still being recorded, or its record is damaged; the results stored
-        before are kept then.
+        No such session, or it is still being recorded; the results stored before are kept then.
     """
     session = store.session(session_id)
     if session.state == "open":
@@ -101,9 +118,9 @@ def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
     analysis = RecordAnalysis(session.source)
     rows: list[EventRow] = []
     entries = 0
-    for batch in store.batches(session_id):
-        entries += len(batch)
-        rows += _rows(session_id, analysis.push(batch).events, entries)
+    for stretch in store.stretches(session_id):
+        entries = stretch.upto_entry
+        rows += _rows(session_id, analysis.push(stretch.batch).events, entries)
     rows += _rows(session_id, analysis.flush().events, entries)
     before = {row.event_id: row.body for row in store.events(session_id)}
     now = {row.event_id: row.body for row in rows}
@@ -113,7 +130,7 @@ def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
         session_id,
         rows,
         analysis_version=ANALYSIS_VERSION,
-        quality={**store.quality(session_id), **_beside(result)},
+        quality={**store.quality(session_id), **beside(result)},
         points=set_points(result, entries),
     )
     return replace(result, source=session.source), changed
@@ -125,7 +142,8 @@ def _rows(session_id: str, events: list[Event], upto_entry: int) -> list[EventRo
     ]
 
 
-def _beside(analysis: Analysis) -> dict[str, object]:
+def beside(analysis: Analysis) -> dict[str, object]:
+    """Return what is kept beside a session's events: quality, marks, drills, rate and duration."""
     return {
         "quality": None if analysis.quality is None else plain(analysis.quality.to_json()),
         "marks": plain(analysis.marks),

@@ -4,17 +4,30 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, Self
 
+import numpy as np
+
 from plantigrade_gateway.record import packing
 from plantigrade_gateway.record.entries import Batch
 
+_CHUNK_NS = 1_000_000_000
 SESSIONS_SQL = """
     SELECT session_id, player_id, started_utc, utc_offset_min, source, host, state, end_reason,
-        analysis_version, coalesce(tail.first_entry + tail.entries, 0), head.first_ns, tail.last_ns
+        analysis_version, coalesce(tail.first_entry + tail.entries, 0), head.first_ns, tail.last_ns,
+        sessions.session_no
     FROM sessions LEFT JOIN players USING (player_no)
-    LEFT JOIN chunks AS head ON head.session_no = sessions.session_no AND head.seq = 0
+    LEFT JOIN chunks AS head ON head.session_no = sessions.session_no 
+        AND head.seq = (SELECT min(seq) FROM chunks WHERE session_no = sessions.session_no)
     LEFT JOIN chunks AS tail ON tail.session_no = sessions.session_no
         AND tail.seq = (SELECT max(seq) FROM chunks WHERE session_no = sessions.session_no)
 """
+"""Sessions with what is known of their pieces."""
+
+BARE_SESSIONS_SQL = """
+    SELECT session_id, player_id, started_utc, utc_offset_min, source, host, state, end_reason,
+        analysis_version, 0, NULL, NULL, sessions.session_no
+    FROM sessions LEFT JOIN players USING (player_no)
+"""
+"""The same without, where the pieces' own pages are damaged."""
 
 
 def utc_text(when: datetime) -> str:
@@ -71,6 +84,8 @@ class Session:
         Entries of its record that are stored.
     first_ns, last_ns : int or None
         Monotonic arrival of the first and last of them, ns.
+    number : int
+        Rises in the order of recording.
     """
 
     session_id: str
@@ -84,6 +99,7 @@ class Session:
     entries: int
     first_ns: int | None
     last_ns: int | None
+    number: int
 
     @property
     def duration_s(self) -> float:
@@ -101,6 +117,38 @@ class Session:
 
 
 @dataclass(frozen=True, slots=True)
+class NewSession:
+    """What a session begins with.
+
+    Attributes
+    ----------
+    source : str
+    analysis_version : int
+        Of the program that will make its events.
+    player_id : str or None
+    started : datetime
+        Host time with its offset to UTC.
+    """
+
+    source: str
+    analysis_version: int
+    player_id: str | None
+    started: datetime
+
+    @classmethod
+    def now(
+        cls,
+        source: str,
+        analysis_version: int,
+        player_id: str | None = None,
+        started: datetime | None = None,
+    ) -> Self:
+        """Make one that begins at this moment, unless another is given."""
+        when = datetime.now().astimezone() if started is None else started
+        return cls(source, analysis_version, player_id, when)
+
+
+@dataclass(frozen=True, slots=True)
 class Chunk:
     """Consecutive entries, packed and ready to be stored."""
 
@@ -115,3 +163,15 @@ class Chunk:
         return cls(
             len(batch), int(batch.arrival_ns[0]), int(batch.arrival_ns[-1]), packing.pack(batch)
         )
+
+    @classmethod
+    def cut(cls, batch: Batch) -> list["Chunk"]:
+        """Pack a batch in pieces of at most a second each; none of no entries."""
+        if not len(batch):
+            return []
+        second = (batch.arrival_ns - batch.arrival_ns[0]) // _CHUNK_NS
+        cuts = (np.flatnonzero(np.diff(second)) + 1).tolist()
+        return [
+            cls.of(batch.slice(start, stop))
+            for start, stop in zip([0, *cuts], [*cuts, len(batch)], strict=True)
+        ]

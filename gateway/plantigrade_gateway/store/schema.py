@@ -11,7 +11,7 @@ from pathlib import Path
 
 import platformdirs
 
-from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.errors import DamageError, StoreError
 
 APPLICATION_ID = 0x506C6E74
 """Marks the SQLite file as ours ("Plnt"), https://sqlite.org/pragma.html#pragma_application_id."""
@@ -23,6 +23,7 @@ _PAGE_BYTES = 16384
 """Some five chunks of 3 kB fit a page; of the usual 4096 bytes each would leave a quarter empty
 (`tests/bench/store.py`), and larger pages are written anew, whole, with every commit."""
 
+_UNREADABLE = ("SQLITE_IOERR_READ", "SQLITE_IOERR_SHORT_READ", "SQLITE_IOERR_CORRUPTFS")
 _LOG_PAGES = 512  # 8 MB of write-ahead log before it is taken into the file
 
 _VERSION_1 = (
@@ -228,6 +229,14 @@ def _to_calibrations(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+# What a record begins with, a second time: stands for its first piece where that is damaged.
+_HEAD = "ALTER TABLE sessions ADD COLUMN head BLOB"
+
+
+def _to_head(connection: sqlite3.Connection) -> None:
+    connection.execute(_HEAD)
+
+
 MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_version_1,
     _to_version_2,
@@ -235,6 +244,7 @@ MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_derived,
     _to_access,
     _to_calibrations,
+    _to_head,
 ]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 
@@ -324,11 +334,13 @@ def explain(path: Path, error: sqlite3.Error) -> StoreError:
     """Return the sentence for the user that an SQLite error amounts to."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     name = getattr(error, "sqlite_errorname", type(error).__name__)
+    kind = StoreError
     if code == sqlite3.SQLITE_FULL:
         text = "the disk is full; make room on it"
     elif code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         text = "another program keeps it locked; close that program"
     elif code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
+        kind = DamageError
         text = (
             f"is damaged or not a Plantigrade store ({error}); "
             "move it away or choose another with --store"
@@ -339,10 +351,12 @@ def explain(path: Path, error: sqlite3.Error) -> StoreError:
             "allow writing in its folder or choose another with --store"
         )
     elif code == sqlite3.SQLITE_IOERR:
+        if name in _UNREADABLE:
+            kind = DamageError
         text = f"the disk refuses to read or write ({name}); check the disk and its free space"
     else:
         text = f"cannot be used ({name}: {error})"
-    return StoreError(f"store {path}: {text}")
+    return kind(f"store {path}: {text}")
 
 
 def _prepare(path: Path, create: bool) -> None:

@@ -14,7 +14,7 @@ from plantigrade_gateway.store.rows import Player, Session
 from plantigrade_gateway.store.store import Store
 
 LAST = "last"
-"""Stands for the session that started last wherever an id is asked for."""
+"""Stands for the session recorded last wherever an id is asked for, whatever the clock said."""
 
 _SHOWN_ID = 8  # digits of an id shown to people; a longer prefix is asked for when two share it
 _MOST_NAMED = 5
@@ -113,7 +113,7 @@ def find(store: Store, prefix: str) -> Session:
     if not sessions:
         raise StoreError(f"session {prefix!r}: the store {store.path} holds no session yet")
     if wanted == LAST:
-        return sessions[0]
+        return max(sessions, key=lambda session: session.number)
     found = [s for s in sessions if wanted and s.session_id.startswith(wanted)]
     if not found:
         raise StoreError(

@@ -7,15 +7,15 @@ import json
 import os
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from plantigrade_gateway import formats
+from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -144,9 +144,7 @@ def path_for(store: Path) -> Path:
 
 def write(path: Path, status: ServiceStatus) -> None:
     """Replace the file; a disk that refuses costs nothing but the status."""
-    table = asdict(status)
-    table["written"] = status.written.isoformat()
-    replace_json(path, table)
+    replace_json(path, plain(status))
 
 
 def read(path: Path) -> ServiceStatus | None:
@@ -158,33 +156,27 @@ def read(path: Path) -> ServiceStatus | None:
         It is not readable.
     """
     try:
-        table: dict[str, Any] = json.loads(path.read_text("utf-8"))
-        latency = table["latency_ms"]
-        return ServiceStatus(
-            datetime.fromisoformat(table["written"]),
-            table["running"],
-            table["session_id"],
-            {foot: FootStatus(**row) for foot, row in table["feet"].items()},
-            None if latency is None else (float(latency[0]), float(latency[1])),
-        )
+        return made_from_text(ServiceStatus, path.read_bytes())
     except FileNotFoundError:
         return None
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError) as error:
         raise InputError(f"{path}: not a status of this version ({error})") from error
 
 
 class Posted:
-    """The status of a program that replays, in the store's file while it runs.
-
-    A gateway with insoles on the same store comes first: its status is left alone.
+    """The status of a program, in the store's file while it runs.
 
     Parameters
     ----------
     store : Path
+    yields : bool
+        Leave the file alone while it tells of another program: a gateway with insoles on the same
+        store comes before one that replays.
     """
 
-    def __init__(self, store: Path) -> None:
+    def __init__(self, store: Path, *, yields: bool) -> None:
         self._path = path_for(store)
+        self._yields = yields
         self._last: ServiceStatus | None = None
 
     def put(self, status: ServiceStatus) -> None:
@@ -193,23 +185,14 @@ class Posted:
             write(self._path, status)
             self._last = status
 
-    def wait(self) -> None:
-        """Say that it runs, and that no session does."""
-        self.put(ServiceStatus(datetime.now(UTC), True, None, {}, None))
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def end(self) -> None:
+        """Say that it has ended."""
         if self._last is not None and not self._is_of_another():
             write(self._path, replace(self._last, running=False))
 
     def _is_of_another(self) -> bool:
+        if not self._yields:
+            return False
         try:
             there = read(self._path)
         except InputError:

@@ -16,17 +16,28 @@ from types import TracebackType
 from typing import Self
 
 from plantigrade_gateway.analysis.eventrow import EventRow
-from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record import packing
+from plantigrade_gateway.errors import DamageError, StoreError
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.store import enqueue, schema
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.enqueue import Loads, Point
+from plantigrade_gateway.store.pieces import Stretch, head_of, stretches
 from plantigrade_gateway.store.players import ID_BYTES, Players
-from plantigrade_gateway.store.rows import SESSIONS_SQL, Chunk, Session, utc_text
+from plantigrade_gateway.store.rows import (
+    BARE_SESSIONS_SQL,
+    SESSIONS_SQL,
+    Chunk,
+    NewSession,
+    Session,
+    utc_text,
+)
 
 _ROWS_PER_READ = 500
-_CHUNKS_PER_BATCH = 64  # about a minute: large enough to read fast, some megabytes of memory
+
+
+def new_session_id() -> str:
+    """Return a random id that no session has."""
+    return secrets.token_hex(ID_BYTES)
 
 
 class Store:
@@ -107,32 +118,45 @@ class Store:
         started : datetime or None
             Host time with its offset to UTC; now unless given.
         """
-        when = datetime.now().astimezone() if started is None else started
-        offset = when.utcoffset() or timedelta()
-        session_id = secrets.token_hex(ID_BYTES)
+        session_id = new_session_id()
+        self.begin_session(session_id, NewSession.now(source, analysis_version, player_id, started))
+        return session_id
+
+    def begin_session(self, session_id: str, new: NewSession) -> None:
+        """Begin a session of a known id; beginning it again changes nothing.
+
+        Raises
+        ------
+        StoreError
+            The disk refuses, or no such player is registered.
+        """
         self._db.mark_recording()
         with self._db.writing() as db:
-            player_no = None if player_id is None else self.players.number(player_id)
+            player_no = None if new.player_id is None else self.players.number(new.player_id)
             db.execute(
                 "INSERT INTO sessions (session_id, player_no, started_utc, utc_offset_min, source,"
-                " host, state, analysis_version) VALUES (?, ?, ?, ?, ?, ?, 'open', ?)",
+                " host, state, analysis_version) VALUES (?, ?, ?, ?, ?, ?, 'open', ?)"
+                " ON CONFLICT (session_id) DO NOTHING",
                 (
                     session_id,
                     player_no,
-                    utc_text(when),
-                    round(offset.total_seconds() / 60),
-                    source,
+                    utc_text(new.started),
+                    round((new.started.utcoffset() or timedelta()).total_seconds() / 60),
+                    new.source,
                     platform.node(),
-                    analysis_version,
+                    new.analysis_version,
                 ),
             )
             enqueue.add_session(db, self._session_no(session_id)[0])
-        return session_id
 
     def sessions(self) -> list[Session]:
         """Return all sessions, the latest start first."""
-        rows = self._db.read(SESSIONS_SQL + " ORDER BY started_utc DESC, sessions.session_no DESC")
-        return [Session.of(row) for row in rows]
+        order = " ORDER BY started_utc DESC, sessions.session_no DESC"
+        try:
+            return [Session.of(row) for row in self._db.read(SESSIONS_SQL + order)]
+        except DamageError:  # of one of them
+            ids = self._db.read("SELECT session_id FROM sessions" + order)
+            return [self.session(session_id) for (session_id,) in ids]
 
     def session(self, session_id: str) -> Session:
         """Return one session.
@@ -142,7 +166,11 @@ class Store:
         StoreError
             No session has this id.
         """
-        rows = self._db.read(SESSIONS_SQL + " WHERE session_id = ?", (session_id,))
+        only = " WHERE session_id = ?"
+        try:
+            rows = self._db.read(SESSIONS_SQL + only, (session_id,))
+        except DamageError:
+            rows = self._db.read(BARE_SESSIONS_SQL + only, (session_id,))
         if not rows:
             raise self._no_session(session_id)
         return Session.of(rows[0])
@@ -239,6 +267,11 @@ class Store:
                 (number,),
             ).fetchone()
             seq, entries = last or (0, 0)
+            if chunks and last is None:
+                db.execute(
+                    "UPDATE sessions SET head = ? WHERE session_no = ?",
+                    (head_of(chunks[0].data), number),
+                )
             for piece in chunks:
                 db.execute(
                     "INSERT INTO chunks (session_no, seq, first_entry, entries, first_ns, last_ns,"
@@ -260,14 +293,20 @@ class Store:
             enqueue.add_points(db, number, [p for p in rows if not isinstance(p, EventRow)])
         return int(entries)
 
-    def batches(self, session_id: str, from_ns: int | None = None) -> Iterator[Batch]:
+    def stretches(self, session_id: str) -> Iterator[Stretch]:
+        """Read a session's record back, about a minute at a time, with the gaps in it.
+
+        Raises
+        ------
+        StoreError
+            No such session.
+        """
+        yield from stretches(self._db, self._session_no(session_id)[0])
+
+    def batches(self, session_id: str) -> Iterator[Batch]:
         """Read a session's record back, about a minute at a time.
 
-        Parameters
-        ----------
-        session_id : str
-        from_ns : int or None
-            Leave out what arrived before, ns.
+        A mark stands for what cannot be read, and says why.
 
         Yields
         ------
@@ -277,24 +316,10 @@ class Store:
         Raises
         ------
         StoreError
-            No such session, or a chunk is damaged: the sentence names it.
+            No such session.
         """
-        number, _ = self._session_no(session_id)
-        seq = -1
-        while True:
-            rows = self._db.read(
-                "SELECT seq, data FROM chunks WHERE session_no = ? AND seq > ? AND last_ns >= ?"
-                " ORDER BY seq LIMIT ?",
-                (number, seq, -(1 << 63) if from_ns is None else from_ns, _CHUNKS_PER_BATCH),
-            )
-            if not rows:
-                return
-            batch = self._unpacked(session_id, rows)
-            if from_ns is not None and seq == -1:
-                early = int((batch.arrival_ns < from_ns).sum())
-                batch = batch.slice(early, len(batch))
-            seq = rows[-1][0]
-            yield batch
+        for stretch in self.stretches(session_id):
+            yield stretch.batch
 
     # What is derived from it
 
@@ -404,8 +429,11 @@ class Store:
 
     def integrity(self) -> list[str]:
         """Return what SQLite finds wrong with the file's structure; nothing when all is well."""
-        broken = [row[0] for row in self._db.read("PRAGMA integrity_check") if row[0] != "ok"]
-        orphans = self._db.read("PRAGMA foreign_key_check")
+        try:
+            broken = [row[0] for row in self._db.read("PRAGMA integrity_check") if row[0] != "ok"]
+            orphans = self._db.read("PRAGMA foreign_key_check")
+        except DamageError:  # so damaged that it does not come to an end
+            return ["some of its pages are not what was written"]
         return broken + [f"a row of {row[0]} belongs to nothing" for row in orphans]
 
     # Inside
@@ -421,19 +449,6 @@ class Store:
         if not rows:
             raise self._no_session(session_id)
         return rows[0][0], rows[0][1]
-
-    def _unpacked(self, session_id: str, rows: Sequence[tuple[int, bytes]]) -> Batch:
-        try:
-            return packing.unpack([data for _, data in rows])
-        except StoreError:
-            for seq, data in rows:  # once more, one by one, to name the damaged one
-                try:
-                    packing.unpack([data])
-                except StoreError as error:
-                    raise StoreError(
-                        f"store {self.path}: session {session_id}, chunk {seq}: {error}"
-                    ) from error
-            raise
 
 
 def _put_rows(

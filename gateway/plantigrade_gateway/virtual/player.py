@@ -11,16 +11,20 @@ from numpy.typing import NDArray
 
 from plantigrade.block import FloatArray, Foot
 from plantigrade.calibrate import DEFAULT_TOP_KPA, default_calibration
+from plantigrade.events import Manner, Timing
 from plantigrade.fitting import FITTING
 from plantigrade.poses import Pose
 from plantigrade.synth import (
+    Bend,
     Mishap,
     Player,
+    Segment,
     SensorModel,
     SessionPlan,
     Stand,
     StuckZone,
     Swing,
+    Waggle,
     Walk,
     perform,
     segment_of,
@@ -28,6 +32,7 @@ from plantigrade.synth import (
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.virtual.recorded import RadioChannel
+from plantigrade_gateway.virtual.style import PlayerStyle
 from plantigrade_gateway.wire.messages import SampleFormat
 
 BODY_HZ = 400
@@ -70,10 +75,75 @@ class GaitSource:
         return rows[np.rint(t_s * BODY_HZ).astype(np.int64) % len(rows)]
 
 
-def invented_steps(seed: int = 1) -> GaitSource:
-    """Return a minute of an invented player who stands, walks and swings."""
-    plan = SessionPlan((Stand(6.0), Walk(10), Stand(3.0), Swing(), Swing(), Swing(), Walk(4)))
-    done = perform(Player(), plan, float(BODY_HZ), seed)
+_Push = tuple[Manner, Timing]
+_ROLL: _Push = (Manner.ROLLED, Timing.WITH_SHIFT)
+_SKIP: _Push = (Manner.SKIPPED, Timing.WITH_SHIFT)
+_HOLD: _Push = (Manner.HELD, Timing.WITH_SHIFT)
+_EARLY_ROLL: _Push = (Manner.ROLLED, Timing.EARLY)
+_EARLY_SKIP: _Push = (Manner.SKIPPED, Timing.EARLY)
+_GROUPS: dict[PlayerStyle, tuple[tuple[_Push, ...], ...]] = {
+    PlayerStyle.MIXED: (
+        (_ROLL, _ROLL, _SKIP, _HOLD),
+        (_ROLL, _ROLL, _EARLY_ROLL, _EARLY_SKIP),
+        (_ROLL, _ROLL, _SKIP, _HOLD),
+    ),
+    PlayerStyle.ROLLS: 3 * ((_ROLL,) * 4,),
+    PlayerStyle.SKIPS: 3 * ((_SKIP,) * 4,),
+    PlayerStyle.HOLDS: 3 * ((_HOLD,) * 4,),
+    PlayerStyle.EARLY: 4 * ((_EARLY_ROLL, _EARLY_ROLL, _EARLY_SKIP),),
+}
+"""The pushes of each style in groups (ours): a group's order is drawn, the groups' is fixed, so
+that no player of the mixed style waits long for a success, whatever the seed."""
+
+
+def drawn_pushes(style: PlayerStyle, rng: np.random.Generator) -> list[_Push]:
+    """Return a style's twelve pushes in an order that is drawn."""
+    return [group[k] for group in _GROUPS[style] for k in rng.permutation(len(group))]
+
+
+def _drawn_player(rng: np.random.Generator) -> Player:
+    """Draw who plays. Mass and feet's size stay, so that a calibration of the pair stays true."""
+    midfoot = float(rng.uniform(0.06, 0.13))
+    return Player(
+        midfoot_share_left=midfoot,
+        midfoot_share_right=float(midfoot * rng.uniform(0.9, 1.1)),
+        left_share=float(rng.uniform(0.48, 0.52)),
+        sway_mm=float(rng.uniform(3.5, 6.0)),
+        walk_speed_m_s=float(rng.uniform(1.1, 1.5)),
+        backswing_s=float(rng.uniform(0.75, 1.0)),
+        tempo=float(rng.uniform(2.7, 3.3)),
+        body_seed=int(rng.integers(2**31)),
+    )
+
+
+def invented_steps(seed: int = 1, style: PlayerStyle = PlayerStyle.MIXED) -> GaitSource:
+    """Return two minutes of an invented player who stands, walks and swings twelve times.
+
+    Parameters
+    ----------
+    seed : int
+        Another one makes another player, who does it in another order.
+    style : PlayerStyle
+        What the pushes are like.
+    """
+    return pressed(*invented_session(seed, style), seed)
+
+
+def invented_session(seed: int, style: PlayerStyle) -> tuple[Player, SessionPlan]:
+    """Return who plays, and what `invented_steps` has them do."""
+    rng = np.random.default_rng(seed)
+    player = _drawn_player(rng)
+    segments: list[Segment] = [Stand(6.0), Walk(10), Stand(3.0)]
+    for k, (manner, timing) in enumerate(drawn_pushes(style, rng)):
+        if k % 4 == 3:
+            segments.append(Waggle(2) if k % 8 == 3 else Bend(one_leg=False))
+        segments.append(Swing(manner=manner, timing=timing))
+    return player, SessionPlan((*segments, Walk(4)))
+
+
+def pressed(player: Player, plan: SessionPlan, seed: int) -> GaitSource:
+    """Return what the usual pair reads of a session."""
+    done = perform(player, plan, float(BODY_HZ), seed)
     sensor = SensorModel(gain_left=GAINS[Foot.LEFT], gain_right=GAINS[Foot.RIGHT])
     read = sensor.read(done, seed)
     layout = eighteen()

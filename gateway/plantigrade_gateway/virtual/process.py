@@ -21,15 +21,17 @@ from typing import TYPE_CHECKING, Any
 from plantigrade.block import Foot
 from plantigrade.fitting import FITTING
 from plantigrade.poses import Pose
+from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import BluetoothError, InputError
+from plantigrade_gateway.virtual.style import PlayerStyle
 
 if TYPE_CHECKING:
     from plantigrade_gateway.virtual.peripheral import AirInsole
     from plantigrade_gateway.virtual.player import ScriptedPlayer
 
 EXTRA = (
-    "virtual insoles need the optional extra: pip install 'plantigrade[virtual]'; "
-    "insoles of your own need none"
+    "virtual insoles need the optional extra 'virtual': run .venv/bin/pip install -e '.[virtual]' "
+    "in the repository's folder; insoles of your own need none"
 )
 _START_LIMIT_S = 30.0
 _STOP_LIMIT_S = 5.0
@@ -98,6 +100,9 @@ class Simulation:
     speed : float
         Seconds of the player's that pass in a second.
     seed : int
+        Of the player and the radio.
+    style : PlayerStyle
+        What the player's pushes are like, where none is calibrated.
     faults : tuple of Fault
     port : int
         TCP port of 127.0.0.1 on which the radio is given; 0: any free one.
@@ -117,6 +122,7 @@ class Simulation:
     battery_percent: float = 87.0
     speed: float = 1.0
     seed: int = 1
+    style: PlayerStyle = PlayerStyle.MIXED
     faults: tuple[Fault, ...] = field(default=())
     port: int = 0
     calibrates: bool = False
@@ -125,20 +131,17 @@ class Simulation:
     def __post_init__(self) -> None:
         if not 16.0 <= self.rate_hz <= 400.0:
             raise InputError(f"simulation: rate is {self.rate_hz:g} Hz, expected 16 to 400")
+        if self.seed < 0:
+            raise InputError(f"simulation: seed is {self.seed}, expected 0 or more")
 
     def to_json(self) -> str:
         """Return it for the command line of its process."""
-        return json.dumps(dataclasses.asdict(self))
+        return json.dumps(plain(self))
 
     @classmethod
     def from_json(cls, text: str) -> "Simulation":
         """Read what `to_json` wrote."""
-        table = json.loads(text)
-        faults = tuple(Fault(**{**f, "foot": Foot(f["foot"])}) for f in table["faults"])
-        drift = (float(table["drift_ppm"][0]), float(table["drift_ppm"][1]))
-        return cls(
-            **{**table, "faults": faults, "drift_ppm": drift, "flaws": tuple(table["flaws"])}
-        )
+        return made_from_text(cls, text)
 
 
 async def simulate(
@@ -184,7 +187,7 @@ async def simulate(
         follower = ScriptedPlayer(
             flaws=ScriptedFaults.parse(simulation.flaws), seed=simulation.seed
         )
-    steps: ZoneSource = follower or invented_steps(simulation.seed)
+    steps: ZoneSource = follower or invented_steps(simulation.seed, simulation.style)
     began_s = asyncio.get_running_loop().time()
     pair = usual_pair(
         period_us=round(1e6 / simulation.rate_hz),

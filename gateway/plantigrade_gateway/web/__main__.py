@@ -10,7 +10,7 @@ import socket
 import sys
 import threading
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.door.access import Access, BindPolicy
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.door.origin import own_names
+from plantigrade_gateway.web.door.pace import Paced
 from plantigrade_gateway.web.live.hub import Hub
 from plantigrade_gateway.web.live.page import PORT, Start
 
@@ -38,12 +39,12 @@ def _write(message: dict[str, Any]) -> None:
 
 def _read(loop: asyncio.AbstractEventLoop, take: Callable[[str], None], end: asyncio.Event) -> None:
     """Hand the gateway's messages to the event loop (a thread of its own)."""
-    try:
-        for line in sys.stdin:
-            loop.call_soon_threadsafe(take, line)
-        loop.call_soon_threadsafe(end.set)
-    except RuntimeError:
-        return  # the event loop has ended
+    with suppress(RuntimeError):  # the event loop has ended
+        try:
+            for line in sys.stdin:
+                loop.call_soon_threadsafe(take, line)
+        finally:
+            loop.call_soon_threadsafe(end.set)
 
 
 def listen(host: str, port: str) -> socket.socket:
@@ -69,6 +70,7 @@ async def serve(listening: socket.socket, database: Database, start: Start) -> N
     access = Access(database, opening)
     config = uvicorn.Config(
         Guard(create_app(hub, database.path, access), access),
+        http=Paced,
         log_level="warning",  # and no access log: the addresses of players' links are secret
         access_log=False,
         server_header=False,
@@ -90,8 +92,11 @@ async def serve(listening: socket.socket, database: Database, start: Start) -> N
             await asyncio.sleep(0.01)  # uvicorn tells no other way
         _write({"type": "ready", "port": listening.getsockname()[1]})
         reader.start()
-        await end.wait()
+        ending = group.create_task(end.wait(), name="gateway's end")
+        # A server that has ended serves nobody: the gateway then starts another.
+        await asyncio.wait({serving, ending}, return_when=asyncio.FIRST_COMPLETED)
         server.should_exit = True
+        ending.cancel()
 
 
 def main() -> None:

@@ -7,18 +7,21 @@ from functools import cache
 from pathlib import Path
 
 from fastapi import APIRouter, FastAPI, HTTPException, Request, Response, WebSocket
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.websockets import WebSocketDisconnect
 
-from plantigrade_gateway.sound.motifs import Motif, motif
+from plantigrade.errors import ForeignError, shown
+from plantigrade.foreign import read_json
+from plantigrade_gateway.sound.motifs import Motif, motif, quiet
 from plantigrade_gateway.sound.wav import wav_bytes
 from plantigrade_gateway.web.desk.routes import bokeh_files, desk_router
 from plantigrade_gateway.web.door.access import Access, Rights
 from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
 from plantigrade_gateway.web.door.pages import links_router, sign_in_router
 from plantigrade_gateway.web.health import health_router
-from plantigrade_gateway.web.html import not_there, rendered
+from plantigrade_gateway.web.html import not_so, not_there, rendered
 from plantigrade_gateway.web.live.hub import Hub, Viewer
 
 HERE = Path(__file__).parent
@@ -49,13 +52,17 @@ def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
     app.include_router(desk_router(store_path))
     app.include_router(health_router(store_path, access))
     app.add_exception_handler(404, not_there)
+    app.add_exception_handler(RequestValidationError, not_so)
     return app
 
 
+QUIET = "quiet"
+
+
 @cache
-def _wav(name: Motif) -> bytes:
+def _wav(name: str) -> bytes:
     """Return a sound's file; made once, for anybody may fetch it as often as they like."""
-    return wav_bytes(motif(name))
+    return wav_bytes(quiet() if name == QUIET else motif(Motif(name)))
 
 
 def _live_router(hub: Hub, access: Access) -> APIRouter:
@@ -70,10 +77,10 @@ def _live_router(hub: Hub, access: Access) -> APIRouter:
 
     @router.get("/sounds/{name}.wav")
     def sound(name: str) -> Response:
-        if name not in set(Motif):
-            raise HTTPException(404, f"sound {name!r}: there is none of this name")
+        if name not in (QUIET, *Motif):
+            raise HTTPException(404, f"sound {shown(name)}: there is none of this name")
         headers = {"Cache-Control": "private, max-age=3600"}
-        return Response(_wav(Motif(name)), media_type="audio/wav", headers=headers)
+        return Response(_wav(name), media_type="audio/wav", headers=headers)
 
     @router.websocket("/live")
     async def socket(websocket: WebSocket) -> None:
@@ -109,18 +116,21 @@ async def _send(websocket: WebSocket, viewer: Viewer) -> None:
             await websocket.close(DROPPED)
 
 
+def hear(hub: Hub, viewer: Viewer, text: str) -> None:
+    """Take one message of a viewer's; one that cannot be obeyed is answered with why not."""
+    try:
+        message = read_json(text, "message", _LONGEST_MESSAGE)
+    except ForeignError:
+        message = None
+    problem = hub.command(viewer, message)
+    if problem is not None:
+        viewer.put(json.dumps({"type": "said", "text": problem, "level": "warn"}), False)
+
+
 async def _listen(hub: Hub, websocket: WebSocket, viewer: Viewer) -> None:
     """Take what the viewer wants to the gateway."""
     try:
         while True:
-            text = await websocket.receive_text()
-            try:
-                message = json.loads(text) if len(text) <= _LONGEST_MESSAGE else None
-            except ValueError:
-                message = None
-            problem = hub.command(viewer, message)
-            if problem is not None:
-                said = {"type": "said", "text": problem, "level": "warn"}
-                viewer.put(json.dumps(said), False)
+            hear(hub, viewer, await websocket.receive_text())
     except (WebSocketDisconnect, RuntimeError, KeyError):  # KeyError: a message of bytes
         viewer.drop()

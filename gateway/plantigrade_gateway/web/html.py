@@ -4,9 +4,15 @@ from functools import cache
 from pathlib import Path
 
 import jinja2
+from fastapi.exceptions import RequestValidationError
+from starlette.convertors import Convertor, register_url_convertor
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 
+from plantigrade.errors import shown
+
+NUMBER = "number"
+"""The kind of a number in an address, as ``{which:number}``: one of more digits leads nowhere."""
 _NOT_THERE = "There is no page at this address."
 
 
@@ -33,3 +39,25 @@ async def not_there(request: Request, error: Exception) -> Response:
     if "text/html" not in request.headers.get("accept", ""):
         return PlainTextResponse(said + "\n", 404)
     return HTMLResponse(rendered("sorry.html", rights="coach", here=None, problem=said), 404)
+
+
+async def not_so(_: Request, error: Exception) -> Response:
+    """Return what is said of a value in an address that cannot be used: one sentence."""
+    assert isinstance(error, RequestValidationError)
+    first = error.errors()[0]
+    name, value = str(first["loc"][-1]), shown(first.get("input"))
+    said = f"{shown(name, quoted=False)} is {value}: {shown(first['msg'], quoted=False)}."
+    return PlainTextResponse(said + "\n", 422)
+
+
+class _Number(Convertor[int]):
+    regex = "[0-9]{1,9}"
+
+    def convert(self, value: str) -> int:
+        return int(value)
+
+    def to_string(self, value: int) -> str:
+        return str(value)
+
+
+register_url_convertor(NUMBER, _Number())

@@ -142,7 +142,7 @@ class Analysis:
 def gathered(outputs: Sequence[Output]) -> Analysis:
     rows = [row for output in outputs for row in output.rows]
     facts = [fact for output in outputs for fact in output.facts]
-    empty = np.empty((0, 7))
+    empty = np.empty((0, 8))
     return Analysis(
         [event for output in outputs for event in output.events],
         {k: [f for f in facts if f.insole == k] for k in (0, 1)},

@@ -372,8 +372,8 @@ def reference_gaps(gone: list[bool]) -> list[int]:
 
 
 def pair(gone: list[bool]) -> PairBlock:
-    left = np.where(np.array(gone)[:, None], np.nan, 1.0) * np.ones((len(gone), 7))
-    return PairBlock(0, np.arange(len(gone)) / 100, left, np.ones((len(gone), 7)))
+    left = np.where(np.array(gone)[:, None], np.nan, 1.0) * np.ones((len(gone), 8))
+    return PairBlock(0, np.arange(len(gone)) / 100, left, np.ones((len(gone), 8)))
 
 
 def pieces(block: PairBlock, cuts: list[int]) -> Iterator[PairBlock]:
@@ -399,7 +399,7 @@ def test_gaps_are_counted_whatever_the_cutting(gone, cuts):
 def test_body_weight_in_pieces_is_that_of_the_whole(seed, cuts):
     rng = np.random.default_rng(seed)
     n = int(rng.integers(1, 900))
-    left, right = rng.uniform(0, 200, (2, n, 7))
+    left, right = rng.uniform(0, 200, (2, n, 8))
     left[rng.random(n) < 0.01] = np.nan
     whole = body_weight_n(left[:, :4].sum(1), right[:, :4].sum(1), 50.0)
     tally = WeightTally(50.0)

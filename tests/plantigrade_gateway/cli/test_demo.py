@@ -7,7 +7,6 @@ import signal
 import sqlite3
 import subprocess
 import sys
-import threading
 import time
 import wave
 from collections.abc import Callable, Iterator
@@ -30,14 +29,8 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.report.screen import Screen
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ, Motif, motif
-from plantigrade_gateway.sources.replay import (
-    as_live,
-    at_once,
-    demo_file,
-    overview,
-    read_replay,
-    write_replay,
-)
+from plantigrade_gateway.sources.recording import at_once
+from plantigrade_gateway.sources.replay import demo_file, read_replay, write_replay
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import Recorder
@@ -84,6 +77,8 @@ def test_the_demo_from_end_to_end(run, tmp_path):
     assert result.exit_code == 0, result.output
     text = " ".join(result.stdout.split())
     assert text.startswith("The player and the place in this recording are invented")
+    blocks = result.stdout.split("\n\n")  # what is said first, what it plays to, what happens
+    assert "not a medical device" in blocks[0] and blocks[1].endswith("up to then is kept.")
     for caution in ("not a medical device", "Stop on pain", "licensed clinician", "swing space"):
         assert caution in text
     assert "swing 33" in text and "swing 34" not in text
@@ -288,77 +283,6 @@ def test_a_stop_in_a_fast_run_ends_it_at_an_entry(run, short, monkeypatch, tmp_p
     assert signal.getsignal(signal.SIGINT) is before
 
 
-# ---- pace ----
-
-
-def entries(*at_ms: float) -> Batch:
-    return Batch.of([Entry(10**12 + round(ms * 1e6), 0, Kind.NOTIFICATION, b"x") for ms in at_ms])
-
-
-class Clock:
-    """A clock that a stop event's `wait` moves on."""
-
-    def __init__(self) -> None:
-        self.ns = 5_000
-        self.stop_at_ns: int | None = None
-
-    def now_ns(self) -> int:
-        return self.ns
-
-    def event(self) -> threading.Event:
-        clock = self
-
-        class Moved(threading.Event):
-            def wait(self, timeout: float | None = None) -> bool:
-                clock.ns += round((timeout or 0.0) * 1e9)
-                return clock.stop_at_ns is not None and clock.ns >= clock.stop_at_ns
-
-        return Moved()
-
-
-def test_entries_are_given_when_they_are_due():
-    clock = Clock()
-    given = []
-    for batch in as_live([entries(0, 10, 10, 25), entries(40, 400)], clock.event(), clock.now_ns):
-        given.append((round((clock.ns - 5_000) / 1e6), len(batch)))
-    assert given == [(0, 1), (10, 2), (25, 1), (40, 1), (400, 1)]
-
-
-def test_a_slow_taker_gets_all_that_is_due_and_is_not_late_after_it():
-    clock = Clock()
-    given = []
-    for batch in as_live([entries(0, 10, 20, 30, 40, 200)], clock.event(), clock.now_ns):
-        given.append((round((clock.ns - 5_000) / 1e6), len(batch)))
-        if len(given) == 1:
-            clock.ns += 35_000_000
-    assert given == [(0, 1), (35, 3), (40, 1), (200, 1)]
-
-
-def test_a_stop_ends_the_wait():
-    clock = Clock()
-    clock.stop_at_ns = 50_000_000
-    given = [len(b) for b in as_live([entries(0, 10, 9000)], clock.event(), clock.now_ns)]
-    assert given == [1, 1]
-
-
-def test_at_once_gives_everything_in_order_a_second_at_a_time():
-    batches = [entries(0, 10, 1500), entries(1600, 5000)]
-    given = list(at_once(batches, threading.Event()))
-    assert [len(b) for b in given] == [2, 1, 1, 1]
-    assert [e for b in given for e in b] == [e for b in batches for e in b]
-    stopped = threading.Event()
-    stopped.set()
-    assert list(at_once(batches, stopped)) == []
-
-
-def test_overview(short):
-    about = overview(PRACTICE)
-    assert about.entries == 50360
-    assert about.duration_s == pytest.approx(507.226, abs=0.001)
-    assert (about.lead, about.settings.mass_kg) == (Foot.LEFT, 74.0)
-    assert overview(short).entries == 4000
-
-
 # ---- the terminal ----
 
 
@@ -370,7 +294,7 @@ def test_the_bottom_lines_of_a_terminal(short):
         )
         analysis = RecordAnalysis("x")
         with Screen(out, analysis, Foot.LEFT, 725.0, 40.0) as screen:
-            for batch in at_once(read_replay(short), threading.Event()):
+            for batch in at_once(read_replay(short)):
                 screen._refreshed_s = 0.0
                 screen.show(analysis.push(batch), analysis.now_s)
     text = out.export_text()

@@ -540,7 +540,7 @@ def test_drills_lists_what_there_is_and_what_counts(tmp_path):
     done = CliRunner().invoke(main, ["drills", "--store", store])
     assert done.exit_code == 0
     text = " ".join(done.stdout.split())
-    for said in ("push", "walk_through", "mine", "The lead heel stays down from the start"):
+    for said in ("push", "walk_through", "mine", "The lead heel stays loaded from the start"):
         assert said in text
     assert "No published normal exists for these targets" in text
     assert "key 'tilte' is not known, expected perhaps title" in text

@@ -89,8 +89,8 @@ def test_a_service_that_starts_again_keeps_its_sign_ins(path, tmp_path):
         ("short", "has 5 characters, expected at least 12"),
         ("a" * 12, "has 1 different characters, expected at least 5"),
         ("abcde" * 60, "has 300 characters, expected at most 256"),
-        ("", "has 0 lines, expected the password in one"),
-        ("one long enough\nanother one", "has 2 lines, expected the password in one"),
+        ("", "has 0 lines, expected one line"),
+        ("one long enough\nanother one", "has 2 lines, expected one line"),
     ],
 )
 def test_a_password_that_is_none_is_refused_without_being_shown(path, tmp_path, text, said):
@@ -105,14 +105,17 @@ def test_a_password_that_is_none_is_refused_without_being_shown(path, tmp_path, 
 
 
 def test_a_password_file_is_nobody_elses(path, tmp_path):
-    file = secret(tmp_path, mode=0o644)
-    with pytest.raises(InputError, match="every user of this machine may read"):
-        password.from_file(file)
+    for mode in (0o644, 0o640, 0o620, 0o604):
+        file = secret(tmp_path, mode=mode)
+        with pytest.raises(InputError, match=f"may read or change it.*chmod 600 {file}"):
+            password.from_file(file)
+    for mode in (0o600, 0o400):
+        assert password.from_file(secret(tmp_path, mode=mode)) == GOOD
     with pytest.raises(InputError, match="cannot be read"):
         password.from_file(tmp_path / "none")
     file.write_bytes(b"\xff" * 20)
     file.chmod(0o600)
-    with pytest.raises(InputError, match="not text in UTF-8"):
+    with pytest.raises(InputError, match="not UTF-8 text"):
         password.from_file(file)
 
 

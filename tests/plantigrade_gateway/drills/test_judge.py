@@ -127,7 +127,9 @@ def test_a_push_never_needs_the_midfoot(midfoot):
 @pytest.mark.parametrize(
     ("push", "when", "kind"),
     [
-        (replace(PUSH, timing=Timing.EARLY, manner=Manner.SKIPPED), LEVEL, CueKind.EARLY),
+        (replace(PUSH, timing=Timing.EARLY, manner=Manner.SKIPPED), LEVEL, CueKind.SKIPPED_EARLY),
+        (replace(PUSH, timing=Timing.EARLY), LEVEL, CueKind.EARLY),
+        (replace(PUSH, timing=Timing.EARLY, manner=Manner.UNCLEAR), LEVEL, CueKind.MISSED),
         (replace(PUSH, timing=Timing.EARLY, manner=Manner.SKIPPED), When.ANY, CueKind.SKIPPED),
         (replace(PUSH, manner=Manner.HELD), LEVEL, CueKind.HELD),
         (PUSH, LEVEL, CueKind.MISSED),

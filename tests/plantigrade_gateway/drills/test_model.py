@@ -16,6 +16,7 @@ from plantigrade_gateway.drills.model import (
     Feedback,
     Judge,
     PushTarget,
+    Say,
     When,
 )
 from plantigrade_gateway.errors import InputError
@@ -70,6 +71,19 @@ def test_a_drill_survives_its_table_as_json(built_in):
         assert drill_of(json.loads(json.dumps(drill.table())), "mark") == drill
 
 
+def test_the_players_words_are_the_files_and_an_older_drill_has_the_usual_ones(built_in):
+    drill = parse_drill(f'{PUSH}[say]\ngood = "Smooth one"\nearly = "Too soon"\n', "x")
+    assert drill.say == Say(good="Smooth one", early="Too soon")
+    older = built_in["push"].table()
+    del older["say"]  # as in a record of a version without it
+    assert drill_of(older, "mark") == replace(built_in["push"], say=Say())
+    for other in ("stay", "balance"):
+        table = built_in[other].table()
+        table["say"]["skipped"] = "No roll"
+        with pytest.raises(InputError, match=f"line of a {other} drill 'skipped' is not known"):
+            drill_of(table, "x")
+
+
 def test_a_file_says_what_it_changes_and_leaves_the_rest():
     drill = parse_drill(PUSH, "drill x.toml")
     assert drill.target == PushTarget((0.1, 0.3), When.ANY)
@@ -101,9 +115,12 @@ def test_a_file_says_what_it_changes_and_leaves_the_rest():
         ('name = "slow-roll"', 'name = "Slow"', "name is 'Slow', expected a short name"),
         ('name = "slow-roll"', 'name = "none"', "it stands for no drill"),
         ("goal = ", 'title = "Slow roll"\ngoal = ', "is not TOML: "),
-        ('"Take your', '"\\u001bTake your', "goal is '\\x1bTake your time"),
+        ('"Take your', '"\\nTake your', "goal is '\\nTake your time"),
         ("[target]", 'target = "x"\n[other]', "key 'other' is not known"),
         ('["Clear the swing space."]', '"Clear"', "cautions is 'Clear', expected a list"),
+        ("[cues]", '[say]\nmist = "No"\n[cues]', "line of a push drill 'mist' is not known"),
+        ("[cues]", '[say]\ngood = "Everything"\n[cues]', "say.good: 'Everything' has 10 letters"),
+        ("[cues]", f'[say]\ngood = "{"so " * 9}"\n[cues]', "say.good has 27 characters, expected"),
         ('["Clear the swing space."]', '[""]', "cautions, sentence 1 is '', expected one line"),
     ],
 )
@@ -115,6 +132,12 @@ def test_a_bad_file_is_refused_in_one_sentence(tmp_path, old, new, said):
         read_drill(path)
     text = str(caught.value)
     assert said in text and text.startswith(f"drill {path}: ") and "\n" not in text
+
+
+def test_what_would_steer_a_terminal_is_left_out(tmp_path):
+    path = tmp_path / "odd.toml"
+    path.write_text(PUSH.replace('"Take your', '"\\u001bTake \u202eyour'), "utf-8")
+    assert read_drill(path).goal.startswith("Take your time")
 
 
 def test_a_key_of_another_drill_is_refused(built_in):

@@ -34,7 +34,7 @@ pytestmark = pytest.mark.dear
 
 DRILLS = shelf(None).drills
 PUSH = DRILLS["push"]
-OUTCOMES = {"rolled", "skipped", "early", "held", "unclear", "good", "missed"}
+OUTCOMES = {"rolled", "skipped", "early", "skipped_early", "held", "unclear", "good", "missed"}
 
 
 @cache
@@ -144,6 +144,24 @@ def test_streaks():
     assert [spoken(rep, 3) for rep in reps] == ["Good, 3 in a row.", missed.words, "Unclear."]
 
 
+def test_the_player_reads_the_drills_own_words_on_the_way_a_push_missed():
+    analysis = RecordAnalysis("test", heard=True)
+    seen: list[tuple[str, str]] = []
+    for entry in with_marks(chosen(0.0, DRILLS["push"], Feedback.EVERY)):
+        analysis.push(Batch.of([entry]))
+        score = analysis.practice.score
+        last = None if score is None else score.last
+        if score is not None and last is not None and len(seen) < score.tried:
+            seen.append((last.words.split(", in ")[0], score.line))
+    assert seen == [
+        ("skipped, early", "Jumped early"),
+        ("skipped, with shift", "No roll"),
+        ("rolled, early", "Too soon"),
+        ("skipped, early", "Jumped early"),
+        ("rolled, with shift", "Rolled through"),
+    ]
+
+
 # ---- what is heard ----
 
 
@@ -168,6 +186,26 @@ def test_fading_what_is_heard_changes_no_score(feedback):
     told = said[::2] if feedback is Feedback.OTHER else []
     assert [(c.kind, c.t_s) for c in kept] == [(c.kind, c.t_s) for c in told]
     assert bool(faded[0].tone) == bool(faded[0].cues) == (feedback is Feedback.OTHER)
+
+
+@pytest.mark.parametrize(
+    ("feedback", "told"),
+    [
+        (Feedback.EVERY, [True] * 5),
+        (Feedback.OTHER, [True, False, True, False, True]),
+        (Feedback.ASK, [False] * 5),
+        (Feedback.SILENT, [False] * 5),
+    ],
+)
+def test_a_score_says_whether_the_player_is_told(feedback, told):
+    analysis = RecordAnalysis("test", heard=True)
+    seen: list[bool] = []
+    for entry in with_marks(chosen(0.0, DRILLS["push"], feedback)):
+        analysis.push(Batch.of([entry]))
+        score = analysis.practice.score
+        if score is not None and len(seen) < score.tried:
+            seen.append(score.told)
+    assert seen == told
 
 
 def test_asking_plays_the_last_outcome_unless_silent():

@@ -56,7 +56,7 @@ def test_texts_are_codes_and_absent_values_are_absent():
 
 def test_every_word_a_result_can_hold_has_a_code():
     from plantigrade.events import Bearing, HeelLiftState, Manner, Roll, Timing
-    from plantigrade_gateway.sources.live import ConnectionState
+    from plantigrade_gateway.sources.reconnect import ConnectionState
 
     for enum, key in (
         (Roll, "roll"),

@@ -7,9 +7,11 @@ import pytest
 
 from plantigrade.block import Foot
 from plantigrade.errors import LayoutError
+from plantigrade.limits import Limits
 from plantigrade.zones import eighteen
-from plantigrade_gateway.errors import RecordError
-from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings
+from plantigrade_gateway.errors import InputError, RecordError
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings, with_settings
 
 G = 9.80665
 LAYOUT = "\n".join(
@@ -59,7 +61,7 @@ def test_the_layout_is_the_built_in_one_or_its_own_text():
     assert SessionSettings().zone_layout() is eighteen()
     own = SessionSettings(layout=LAYOUT).zone_layout()
     assert (own.name, own.n_zones, own.unit) == ("three", 3, "N")
-    with pytest.raises(LayoutError, match="not TOML"):
+    with pytest.raises(LayoutError, match="is not TOML"):
         SessionSettings(layout="[[zone").zone_layout()
 
 
@@ -115,3 +117,63 @@ def test_what_is_no_settings_entry_is_refused_in_one_sentence(data):
     with pytest.raises(RecordError, match="settings") as caught:
         SessionSettings.from_json(data)
     assert "\n" not in str(caught.value)
+
+
+# ---- limits ----
+
+LATER = Limits(push_rolled=0.25, stand_quiet_mm=12.0)
+
+
+def test_limits_that_were_set_are_kept_and_the_others_follow_the_program():
+    settings = SessionSettings(mass_kg=80.0, limits=LATER)
+    kept = json.loads(settings.to_json())
+    assert kept["limits"] == {"push_rolled": 0.25, "stand_quiet_mm": 12.0}
+    assert SessionSettings.from_json(settings.to_json()) == settings
+    older = b'{"schema": 1, "limits": {"push_rolled": 0.25, "never_heard_of": 3}}'
+    assert SessionSettings.from_json(older).limits == Limits(push_rolled=0.25)
+
+
+@pytest.mark.parametrize(
+    ("limits", "says"),
+    [
+        ({"push_rolled": 9.0}, "limit push_rolled: is 9, expected 0 to 2"),
+        ({"bearing_none": 0.5}, "limit bearing_none: is 0.5, expected less than bearing_full"),
+        ({"push_rolled": "much"}, "not readable"),
+        ([1], "not readable"),
+    ],
+)
+def test_limits_that_no_analysis_can_use_are_refused(limits, says):
+    with pytest.raises(RecordError, match=says):
+        SessionSettings.from_json(json.dumps({"schema": 1, "limits": limits}).encode())
+
+
+def test_a_session_s_own_limits_go_before_the_installation_s():
+    recorded = SessionSettings(limits=Limits(push_rolled=0.25, bearing_full=0.07))
+    usual = {"push_rolled": 0.3, "roll_through": 0.06}
+    assert recorded.with_limits(usual, {}).limits == Limits(
+        push_rolled=0.25, bearing_full=0.07, roll_through=0.06
+    )
+    assert recorded.with_limits(usual, {"push_rolled": 0.2}).limits == Limits(
+        bearing_full=0.07, roll_through=0.06
+    )
+    with pytest.raises(InputError, match=r"limit roll_skipped: is 0\.05, expected less than"):
+        recorded.with_limits({}, {"roll_skipped": 0.05})
+
+
+def test_settings_are_changed_wherever_they_stand_in_a_record():
+    def limited(settings: SessionSettings) -> SessionSettings:
+        return settings.with_limits({}, {"push_rolled": 0.25})
+
+    own = SessionSettings(mass_kg=80.0, limits=Limits(roll_through=0.06))
+    entries = [
+        Entry(5, SESSION, Kind.MARK, b"hello"),
+        Entry(6, SESSION, Kind.SETTINGS, own.to_json()),
+        Entry(7, SESSION, Kind.MARK, b"again"),
+    ]
+    for cut in ([Batch.of(entries)], [Batch.of([e]) for e in entries]):
+        found = [entry for batch in with_settings(cut, limited) for entry in batch]
+        assert [e.kind for e in found] == [Kind.SETTINGS, Kind.MARK, Kind.SETTINGS, Kind.MARK]
+        assert [e.arrival_ns for e in found] == [5, 5, 6, 7]
+        first, second = (SessionSettings.from_json(found[k].data) for k in (0, 2))
+        assert first == SessionSettings(limits=Limits(push_rolled=0.25))
+        assert second == SessionSettings(80.0, limits=Limits(roll_through=0.06, push_rolled=0.25))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pyarrow.parquet as pa_parquet
 import pytest
+from tests.support.practice import store_practice
 from tests.support.records import packets, stand, step, swing
 
 from plantigrade.events import Manner, Stand, Step, Swing
@@ -261,3 +262,25 @@ def test_a_set_is_a_row_with_what_it_comes_to(store, session, tmp_path):
     assert list(made[0]) == table.column_names
     assert made[0]["load_tempo_sd"] == ""
     assert len(table.column_names) == len(set(table.column_names))
+
+
+def test_a_swing_says_its_number_and_its_set(tmp_path):
+    """Those of the desk's pages and of sets.csv: the practice session's marks begin three sets."""
+    with Store.open(tmp_path / "practice.sqlite3") as store:
+        session_id = store_practice(store)
+        export(store, session_id, tmp_path / "out")
+    swings = rows_of(tmp_path / "out" / "swings.csv")
+    assert [int(row["number"]) for row in swings] == list(range(1, 34))
+    sets = {row["set"]: row for row in rows_of(tmp_path / "out" / "sets.csv")}
+    assert {k: row["name"] for k, row in sets.items()} == {"1": "smooth", "2": "full", "3": "fast"}
+    assert [row["set_name"] for row in swings] == ["smooth"] * 11 + ["full"] * 12 + ["fast"] * 10
+    for row in swings:
+        assert row["set_name"] == sets[row["set"]]["name"]
+    for k, row in sets.items():
+        assert int(row["swings"]) == sum(swing["set"] == k for swing in swings)
+
+
+def test_a_swing_in_no_set_has_a_number_only(store, session, tmp_path):
+    export(store, session, tmp_path / "out")
+    rows = rows_of(tmp_path / "out" / "swings.csv")
+    assert [(r["number"], r["set"], r["set_name"]) for r in rows] == [("1", "", ""), ("2", "", "")]

@@ -12,11 +12,11 @@ BW_N = 800.0
 def columns(heel_n: float, fore_n: float) -> FloatArray:
     """Return a foot's columns: heel at y = 0.1, forefoot at y = 0.7, both at x = 0.5."""
     load_n = heel_n + fore_n
-    return np.array([heel_n, 0.0, fore_n, 0.0, 0.5 * load_n, 0.1 * heel_n + 0.7 * fore_n, 0.0])
+    return np.array([heel_n, 0.0, fore_n, 0.0, 0.5 * load_n, 0.1 * heel_n + 0.7 * fore_n, 0.0, 0.0])
 
 
 def rows(left: FloatArray, right: FloatArray) -> PairBlock:
-    early = np.full((1, 7), 1.0)
+    early = np.full((1, 8), 1.0)
     return PairBlock(4, np.array([1.0, 1.01]), np.vstack((early, left)), np.vstack((early, right)))
 
 
@@ -32,7 +32,7 @@ def test_the_last_row_is_shown_with_lead_and_trail_by_the_lead_foot():
 
 
 def test_a_missing_foot_has_no_number_and_no_share():
-    now = glance(rows(columns(300.0, 300.0), np.full(7, np.nan)), Foot.LEFT, BW_N)
+    now = glance(rows(columns(300.0, 300.0), np.full(8, np.nan)), Foot.LEFT, BW_N)
     assert now.feet[Foot.RIGHT].load_n is None
     assert now.feet[Foot.RIGHT].cop is None
     assert now.lead_share is None

@@ -1,7 +1,6 @@
 """What a page asks for: done in the session, written into its record, told to all who look."""
 
 import asyncio
-import io
 import json
 import threading
 import time
@@ -10,23 +9,26 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from rich.console import Console
 from tests.support.live_schema import live_messages
 from tests.support.waiting import HANG_S
 
+from plantigrade.events import Event, Phase, PhaseKind
 from plantigrade_gateway.analysis.practice import read_mark
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.entries import Batch, Kind
-from plantigrade_gateway.session.demo import _Console
-from plantigrade_gateway.session.feed import CommandHandler, LiveFeed
-from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.record.sets import SetStart
+from plantigrade_gateway.session.commands import CommandHandler
+from plantigrade_gateway.session.feed import LiveFeed
+from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
-from plantigrade_gateway.store.status import Posted, ServiceStatus
+from plantigrade_gateway.store.status import ServiceStatus
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.wire.stream import StreamEvent, StreamEventKind
 
 
 class Told:
@@ -89,6 +91,39 @@ def test_a_mark_is_in_the_record_at_this_instant(handler, live, store, told):
     assert live.analysis.marks[-1].t_s == now_s
     assert told.of("said")[-1]["text"] == "Marked: new grip"
     assert marks(store, live) == ["new grip"]
+
+
+def test_a_set_is_begun_and_ended_in_the_record_and_told(handler, live, store, told):
+    now_s = live.analysis.now_s
+    handler.handle({"type": "set", "intent": "full", "club": "7 iron"}, live)
+    handler.handle({"type": "set", "intent": "fast", "club": None}, live)
+    handler.handle({"type": "set_end"}, live)
+    assert told.of("set")[-3:] == [
+        {"type": "set", "name": "full, 7 iron", "n": 1, "t_s": now_s},
+        {"type": "set", "name": "fast", "n": 2, "t_s": now_s},
+        {"type": "set", "name": None},
+    ]
+    for message in told.of("set"):
+        live_messages().validate(message)
+    live.close()
+    entries = [entry for batch in store.batches(live.session_id) for entry in batch]
+    begun = [SetStart.from_json(e.data) for e in entries if e.kind is Kind.SET]
+    assert [(one.intent, one.club) for one in begun] == [("full", "7 iron"), ("fast", None)]
+    assert sum(entry.kind is Kind.SET_END for entry in entries) == 1
+
+
+@pytest.mark.parametrize(
+    ("intent", "club", "said"),
+    [("hard", None, "expected one of smooth, full, fast"), ("full", "x" * 41, "at most 40")],
+)
+def test_a_set_that_is_none_is_refused_in_a_sentence(
+    handler, live, store, told, intent, club, said
+):
+    handler.handle({"type": "set", "intent": intent, "club": club}, live)
+    assert said in told.of("said")[-1]["text"]
+    live.close()
+    kinds = {entry.kind for batch in store.batches(live.session_id) for entry in batch}
+    assert Kind.SET not in kinds
 
 
 def test_a_drill_is_chosen_changed_and_ended(handler, live, store, told):
@@ -182,15 +217,35 @@ def test_a_closed_sound_opens_no_device(monkeypatch):
     assert sound.choose(True) == "Sound is off."
 
 
-def test_between_two_replays_pages_are_obeyed(handler, told, store):
-    stage = _Console(Console(file=io.StringIO()), Posted(store.path))
-    for message in ({"type": "drill", "name": "stay"}, {"type": "stop"}, {"type": "record"}):
-        stage.asked.put(message)
-    assert stage.wait_for_record(handler, threading.Event())
-    live = LiveSession(store, "test", Silence(), print)
-    handler.begin(live)
-    live.push(Batch.of(list(next(read_replay(demo_file())).slice(0, 10))))
-    assert live.score is not None and live.score.name == "stay"
+@pytest.mark.parametrize(
+    ("kind", "value", "said"),
+    [
+        (StreamEventKind.RESTART, 0, ["left: the insole started again"]),
+        (StreamEventKind.BATTERY, 1, ["left: battery low"]),
+        (StreamEventKind.BATTERY, 0, []),
+        (StreamEventKind.GAP, 0, []),  # counted, and not said each time
+    ],
+)
+def test_what_happens_in_a_stream_is_said_with_its_foot(handler, live, told, kind, value, said):
+    before = len(told.of("said"))
+    fact = StreamEvent(kind, 0, 0, 0, value=value)
+    handler.live_feed.show(StepResult(Output(facts=[fact])), live.analysis.pipeline)
+    warned = told.of("said")[before:]
+    assert [m["text"] for m in warned] == said
+    assert all(m["level"] == "warn" for m in warned)
+    live.close()
+
+
+def test_a_phase_is_told_in_words(handler, live, told):
+    phases: list[Event] = [
+        Phase(PhaseKind.BACKSWING, 1.5, 1.6),
+        Phase(PhaseKind.CANCELLED, 1.5, 1.9),
+    ]
+    handler.live_feed.show(StepResult(Output(events=phases)), live.analysis.pipeline)
+    assert [(m["kind"], m["t_s"], m["words"]) for m in told.of("phase")] == [
+        ("backswing", 1.5, "backswing"),
+        ("cancelled", 1.5, "no swing after all"),
+    ]
     live.close()
 
 

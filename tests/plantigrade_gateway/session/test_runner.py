@@ -18,17 +18,16 @@ from rich.console import Console
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.cli.main import main
-from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.session.demo import RunOptions
-from plantigrade_gateway.session.runner import ServiceOptions, _Service, run
-from plantigrade_gateway.sound.output import Silence, Sound
+from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
+from plantigrade_gateway.session.runner import run
+from plantigrade_gateway.session.stage import RunOptions
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
-from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import status as linkstatus
-from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import Fault, Simulation
+from plantigrade_gateway.virtual.style import PlayerStyle
 
 try:
     import bumble  # noqa: F401
@@ -135,15 +134,12 @@ def test_scan_pair_run_status(transport, tmp_path):
 async def test_run_virtual_lives_through_faults(tmp_path):
     store = tmp_path / "store.sqlite3"
     faults = ("0.5:left:hangup", "1:right:restart", "1.5:left:battery:9")
-    order = ServiceOptions(
-        RunOptions(sound=False, store=store),
-        simulation=Simulation(
-            supervision_s=0.5, faults=tuple(Fault.parse(text) for text in faults)
-        ),
-    )
+    simulation = Simulation(supervision_s=0.5, faults=tuple(Fault.parse(text) for text in faults))
+    job = InsoleJob(InsoleOptions(simulation=simulation))
     shown = io.StringIO()
     stop = asyncio.Event()
-    work = asyncio.create_task(run(order, Console(file=shown, width=200), stop))
+    out, options = Console(file=shown, width=200), RunOptions(sound=False, store=store)
+    work = asyncio.create_task(run(job, options, out, stop))
     expected = (
         "the player is invented",
         "left insole (virtual): the link is lost; looking for it",
@@ -170,6 +166,8 @@ async def test_run_virtual_lives_through_faults(tmp_path):
         (["run", "--fault", "1:left:restart"], "happens to virtual insoles only"),
         (["run", "--virtual", "--fault", "soon"], "expected SECONDS:FOOT:KIND"),
         (["run", "--virtual", "--radio", "x"], "leave --radio out"),
+        (["run", "--seed", "2"], "--seed: makes a virtual player, add --virtual"),
+        (["run", "--style", "rolls"], "--style: makes a virtual player, add --virtual"),
         (["scan", "--radio", "tcp-client:127.0.0.1:1"], "radio tcp-client:127.0.0.1:1: cannot be"),
         (["pair", "--left", "blue"], "expected hexadecimal digits"),
         (["pair", "--forget", "left"], "left insole: none is remembered"),
@@ -190,9 +188,9 @@ def test_without_the_extra_the_radio_still_works_and_virtual_says_what_to_instal
     code = (
         "import sys; sys.modules['bumble'] = None\n"
         "import pkgutil, importlib, plantigrade_gateway\n"
-        "bumbles = 'air', 'airclient', 'airlink', 'virtual', 'virtualoffer'\n"
-        "for m in pkgutil.iter_modules(plantigrade_gateway.__path__, 'plantigrade_gateway.'):\n"
-        "    if m.name.rpartition('.')[2] not in bumbles:\n"
+        "left_out = 'virtual', '__main__', 'web'\n"
+        "for m in pkgutil.walk_packages(plantigrade_gateway.__path__, 'plantigrade_gateway.'):\n"
+        "    if not set(m.name.split('.')) & set(left_out):\n"
         "        importlib.import_module(m.name)\n"
         "from click.testing import CliRunner\n"
         "from plantigrade_gateway.cli.main import main\n"
@@ -208,8 +206,11 @@ def test_without_the_extra_the_radio_still_works_and_virtual_says_what_to_instal
         timeout=60,
     )
     scan, virtual, plain = done.stdout.splitlines()
-    assert "pip install 'plantigrade[virtual]'" in scan and scan.startswith("2 ")
-    assert "pip install 'plantigrade[virtual]'" in virtual and virtual.startswith("2 ")
+    command = ".venv/bin/pip install -e '.[virtual]'"
+    assert command in (Path(__file__).resolve().parents[3] / "README.md").read_text("utf-8")
+    install = f"run {command} in the repository's folder"
+    assert install in scan and scan.startswith("2 ")
+    assert install in virtual and virtual.startswith("2 ")
     assert "no insole is remembered" in plain and plain.startswith("2 ")
 
 
@@ -253,7 +254,12 @@ def test_what_stands_in_bluetooths_way_is_one_sentence(error, sentence):
 
 def test_simulations_travel_to_their_process_whole():
     simulation = Simulation(
-        rate_hz=150.0, loss=0.1, drift_ppm=(1.0, -2.0), faults=(Fault.parse("3:left:vanish:7"),)
+        rate_hz=150.0,
+        loss=0.1,
+        drift_ppm=(1.0, -2.0),
+        seed=7,
+        style=PlayerStyle.EARLY,
+        faults=(Fault.parse("3:left:vanish:7"),),
     )
     assert Simulation.from_json(simulation.to_json()) == simulation
 
@@ -270,75 +276,3 @@ def test_the_service_module_needs_no_store_folder(tmp_path):
     assert result.exit_code == 0
     assert "The gateway has not run with this store" in result.output
     assert not (tmp_path / "none.sqlite3").exists()
-
-
-class Working:
-    """A room without insoles, at work; what they would send is taken from the demo."""
-
-    def __init__(self, store: Store) -> None:
-        self.shown = io.StringIO()
-        self.store = store
-        self._now_ns = 0
-        order = ServiceOptions(now_ns=lambda: self._now_ns)
-        self.room = _Service(order, store, Console(file=self.shown, width=200), [])
-        self.room.attach(Sound(Silence(), "Sound is off."), None, None)
-        self.work = asyncio.create_task(self.room.work())
-        batch = next(read_replay(demo_file()))
-        self._entries = iter([e for e in batch if e.kind is Kind.NOTIFICATION])
-
-    async def hear(self, n: int = 50) -> None:
-        for _ in range(n):
-            entry = next(self._entries)
-            self._now_ns = entry.arrival_ns
-            self.room.inbox.put(entry)
-        async with asyncio.timeout(HANG_S):
-            while self.room.inbox._entries:
-                await asyncio.sleep(0.01)
-
-    async def order(self, kind: str) -> None:
-        self.room.queue_command({"type": kind})
-        await asyncio.sleep(0)  # one turn of the loop, in which it is obeyed
-
-    def states(self) -> list[tuple[str, str | None]]:
-        return [(s.state, s.end_reason) for s in self.store.sessions()]
-
-
-async def test_a_stop_that_the_store_refuses_is_said_and_holds(store, monkeypatch):
-    close = Recorder.close
-
-    def refuse(self: Recorder, reason: str = "stop") -> None:
-        close(self, reason)
-        raise StoreError("the disk is full; the last 5 entries are lost")
-
-    working = Working(store)
-    await working.hear()
-    monkeypatch.setattr(Recorder, "close", refuse)
-    await working.order("stop")
-    assert "the last 5 entries are lost" in working.shown.getvalue()
-    monkeypatch.setattr(Recorder, "close", close)
-    await working.hear()
-    assert not working.work.done() and len(store.sessions()) == 1
-    await working.order("record")
-    working.room.inbox.close()
-    await working.work
-    assert working.states() == [("ended", "stop")] * 2
-
-
-async def test_work_that_is_cancelled_ends_its_session(store):
-    working = Working(store)
-    await working.hear()
-    working.work.cancel()
-    with pytest.raises(asyncio.CancelledError):
-        await working.work
-    assert working.states() == [("ended", "stop")]
-
-
-async def test_what_a_page_asks_for_after_the_end_begins_nothing(store):
-    working = Working(store)
-    await working.hear()
-    await working.order("stop")
-    await working.hear()
-    working.room.inbox.close()
-    await working.work
-    await working.order("record")
-    assert working.states() == [("ended", "stop")]

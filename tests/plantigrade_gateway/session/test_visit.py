@@ -4,36 +4,21 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tests.support.standing import pair, push_all
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import default_calibration
-from plantigrade.synth import Player, SessionPlan, Stand, perform
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record.entries import Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, SessionManager
 from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.store.results import reanalyse
-from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 
 START_NS = 5_000_000_000
 SECOND_NS = 1_000_000_000
-
-
-def pair(load: float, start_ns: int, seconds: float) -> list[Entry]:
-    """Both insoles of a player who stands, with so much of the pressure; 0: in the air."""
-    done = perform(Player(), SessionPlan((Stand(seconds),)), 100.0, 1)
-    entries = []
-    for number, (foot, zones) in enumerate(((Foot.LEFT, done.left), (Foot.RIGHT, done.right))):
-        insole = RecordedInsole(
-            foot, number, default_calibration(eighteen(), foot), link=RadioChannel.steady()
-        )
-        n = len(insole.sample_times_s(seconds - 0.1))
-        pressure = load * zones[:n]
-        entries.append(insole.entries(pressure, seconds - 0.1, start_ns, 1))
-    return merged(*entries)
 
 
 @pytest.fixture
@@ -44,18 +29,15 @@ def ended() -> list[tuple[str, object]]:
 @pytest.fixture
 def visit(store, ended) -> SessionManager:
     def begin() -> LiveSession:
-        return LiveSession(store, "test", Silence(), on_problem=lambda error: None)
+        live = LiveSession(store, "test", Silence(), on_problem=lambda error: None)
+        live.flush()  # its beginning is in the store
+        return live
 
     return SessionManager(
         SessionSettings(mass_kg=80.0),
         begin,
         lambda live, found: ended.append((live.session_id, found)),
     )
-
-
-def push_all(visit: SessionManager, entries: list[Entry]) -> None:
-    for at in range(0, len(entries), 50):
-        visit.push(entries[at : at + 50])
 
 
 def kinds(store, session_id) -> list[Kind]:
@@ -65,7 +47,7 @@ def kinds(store, session_id) -> list[Kind]:
 def test_a_session_begins_with_the_first_data_and_ends_on_a_stop(visit, store, ended):
     entries = pair(1.0, START_NS, 4.0)
     links = [e for e in entries if e.kind is Kind.CONNECTED]
-    visit.push(links)
+    visit.push(Batch.of(links))
     assert visit.live is None and store.sessions() == []
     data = [e for e in entries if e.kind is Kind.NOTIFICATION]
     push_all(visit, data)
@@ -139,7 +121,7 @@ def test_a_stop_on_the_page_holds_the_next_session_until_record(visit, store, en
     data = [e for e in pair(1.0, stopped_ns, 6.0) if e.kind is Kind.NOTIFICATION]
     rows = 0
     for at in range(0, len(data), 50):
-        moment = visit.push(data[at : at + 50])
+        moment = visit.push(Batch.of(data[at : at + 50]))
         rows += sum(len(block) for block in moment.output.net)
     assert visit.live is None and len(store.sessions()) == 1, "standing on them begins nothing"
     assert rows > 500, "the page still sees the feet"
@@ -191,7 +173,7 @@ def test_every_session_begins_with_the_calibrations(store, ended):
 def test_a_stop_before_any_data_holds_the_first_session(visit, store, ended):
     entries = pair(1.0, START_NS, 4.0)
     links = [e for e in entries if e.kind is Kind.CONNECTED]
-    visit.push(links)
+    visit.push(Batch.of(links))
     visit.stop(START_NS)
     push_all(visit, [e for e in entries if e.kind is not Kind.CONNECTED])
     assert visit.live is None and store.sessions() == []
@@ -237,7 +219,7 @@ def test_a_stop_holds_even_where_the_store_refuses_the_last_of_it(visit, store, 
     push_all(visit, pair(1.0, START_NS, 2.0))
     live = visit.live
 
-    def refuse(reason: str) -> None:
+    def refuse(reason: str, *, linger: bool = False) -> None:
         raise StoreError("the disk is full")
 
     live.close, close = refuse, live.close

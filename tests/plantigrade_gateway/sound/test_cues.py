@@ -1,9 +1,11 @@
 """Every event that has a sound gets the right one, and nothing else makes any."""
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
+from tests.support.hearing import Samples, unlikeness
 
 from plantigrade.events import Manner, Phase, PhaseKind, Push, Timing
 from plantigrade_gateway.errors import SoundError
@@ -49,13 +51,13 @@ E, W, U = Timing.EARLY, Timing.WITH_SHIFT, Timing.UNCLEAR
         (Manner.ROLLED, E, CueKind.EARLY),
         (Manner.ROLLED, U, CueKind.UNCLEAR),
         (Manner.SKIPPED, W, CueKind.SKIPPED),
-        (Manner.SKIPPED, E, CueKind.EARLY),
+        (Manner.SKIPPED, E, CueKind.SKIPPED_EARLY),
         (Manner.SKIPPED, U, CueKind.SKIPPED),
         (Manner.HELD, W, CueKind.HELD),
-        (Manner.HELD, E, CueKind.EARLY),
+        (Manner.HELD, E, CueKind.HELD),
         (Manner.HELD, U, CueKind.HELD),
         (Manner.UNCLEAR, W, CueKind.UNCLEAR),
-        (Manner.UNCLEAR, E, CueKind.EARLY),
+        (Manner.UNCLEAR, E, CueKind.UNCLEAR),
         (Manner.UNCLEAR, U, CueKind.UNCLEAR),
     ],
 )
@@ -75,6 +77,29 @@ def test_a_roll_that_began_at_the_ball_is_no_success(good, kind):
     """Rolled and with the shift, and still not good: it began in front of the limit."""
     push = replace(PUSH, manner=Manner.ROLLED, timing=W, is_good=good)
     assert outcome(push) is kind
+
+
+OUTCOMES = {
+    "rolled, with shift": (Manner.ROLLED, Timing.WITH_SHIFT),
+    "rolled, early": (Manner.ROLLED, Timing.EARLY),
+    "skipped, with shift": (Manner.SKIPPED, Timing.WITH_SHIFT),
+    "skipped, early": (Manner.SKIPPED, Timing.EARLY),
+    "held": (Manner.HELD, Timing.UNCLEAR),
+    "unclear": (Manner.UNCLEAR, Timing.UNCLEAR),
+}
+
+
+def heard_of(manner: Manner, timing: Timing) -> Samples:
+    """Return what is heard of a push without a path: its outcome's sound alone."""
+    push = replace(PUSH, manner=manner, timing=timing, path_t_s=(), path_y=())
+    (cue,) = CueMaker().push([Phase(PhaseKind.PUSH, 12.29, 12.33, push)])
+    return cue.samples
+
+
+@pytest.mark.parametrize(("one", "two"), list(combinations(OUTCOMES, 2)))
+def test_each_outcome_of_a_push_has_a_sound_of_its_own(one, two):
+    """By half their energy over 20 ms and a semitone, whatever the transposition (bound ours)."""
+    assert unlikeness(heard_of(*OUTCOMES[one]), heard_of(*OUTCOMES[two])) > 0.5
 
 
 def test_push_is_echoed_and_then_said():

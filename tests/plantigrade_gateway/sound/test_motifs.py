@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scipy.signal import butter, periodogram, sosfilt, stft
+from scipy.signal import butter, periodogram, sosfilt
+from tests.support.hearing import Samples, unlikeness
 
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound.motifs import (
@@ -21,10 +22,9 @@ from plantigrade_gateway.sound.motifs import (
     glide,
     motif,
     pitch_hz,
+    quiet,
     soft_limit,
 )
-
-Samples = NDArray[np.float32]
 
 T_S = np.arange(0.0, 0.4, 0.01)
 ROLL_Y = np.linspace(0.12, 0.85, len(T_S))
@@ -136,6 +136,17 @@ def test_sounds_are_finite_single_precision_and_low(name):
     assert 0.0 < np.abs(samples).max() <= np.float32(PEAK)
 
 
+def test_what_keeps_a_page_sounding_is_faint_but_not_silent():
+    """Over −72 dB of full scale (a browser's silence, from memory), 34 dB under any motif."""
+    samples = quiet()
+    assert len(samples) > 5 * SAMPLE_RATE_HZ
+    level_db = 10.0 * np.log10(np.mean(samples.astype(np.float64) ** 2))
+    assert -72.0 < level_db < -66.0
+    faintest = min(float(np.abs(motif(kind)).max()) for kind in Motif)
+    assert np.abs(samples).max() < 0.02 * faintest
+    assert samples[0] == samples[-1] == 0.0 and highest_above_8_khz(samples[:2000]) < 5e-4
+
+
 def test_unclear_is_the_quietest():
     power = {kind: float(np.mean(motif(kind) ** 2)) for kind in Motif if "heel" not in kind.value}
     assert min(power, key=lambda kind: power[kind]) is Motif.UNCLEAR
@@ -151,30 +162,6 @@ def test_motifs_are_made_once_and_cannot_be_changed():
     assert motif(Motif.ROLLED) is samples
     with pytest.raises(ValueError, match="read-only"):
         samples[0] = 1.0
-
-
-def semitones(samples: Samples) -> NDArray[np.float64]:
-    """Return amplitude per semitone band (100 Hz to 6.4 kHz) and 20 ms, over 1 s."""
-    padded = np.concatenate([samples, np.zeros(SAMPLE_RATE_HZ - len(samples))])
-    hz, _, z = stft(padded, SAMPLE_RATE_HZ, nperseg=2048, noverlap=2048 - 960)
-    band = np.round(12.0 * np.log2(np.maximum(hz, 1.0) / 100.0)).astype(int)
-    power = np.zeros((73, z.shape[1]))
-    for k in range(73):
-        power[k] = (np.abs(z[band == k]) ** 2).sum(0)
-    return np.sqrt(power)
-
-
-def unlikeness(a: Samples, b: Samples) -> float:
-    """Return 1 − the best cosine of two sounds over every transposition: pitch alone counts 0."""
-    one, two = semitones(a), semitones(b)
-    norm = np.sqrt((one**2).sum() * (two**2).sum())
-    best = 0.0
-    for shift in range(-36, 37):
-        moved = np.zeros_like(two)
-        low, high = max(shift, 0), 73 + min(shift, 0)
-        moved[low:high] = two[low - shift : high - shift]
-        best = max(best, float((one * moved).sum() / norm))
-    return 1.0 - best
 
 
 @pytest.mark.parametrize(("one", "two"), list(combinations(Motif, 2)))

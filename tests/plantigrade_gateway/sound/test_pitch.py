@@ -15,7 +15,7 @@ LEFT_Y, RIGHT_Y = 0.2, 0.8
 
 
 def foot(load_n: FloatArray, y: FloatArray) -> FloatArray:
-    values = np.zeros((len(load_n), 7))
+    values = np.zeros((len(load_n), 8))
     values[:, 0], values[:, 5] = load_n, load_n * y
     return values
 

@@ -11,9 +11,8 @@ from tests.support.waiting import HANG_S
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
-from plantigrade_gateway.sources import bluetooth, live
+from plantigrade_gateway.sources import bluetooth, live, reconnect
 from plantigrade_gateway.sources import link as insolelink
-from plantigrade_gateway.sources import live as reconnect
 from plantigrade_gateway.sources.bluetooth import scan
 from plantigrade_gateway.sources.link import open_insole
 from plantigrade_gateway.sources.live import StreamConfig
@@ -44,7 +43,7 @@ def steps() -> GaitSource:
 @pytest.fixture(autouse=True)
 def hurried(monkeypatch: pytest.MonkeyPatch) -> None:
     """Search and pause for less long than with people."""
-    monkeypatch.setattr(reconnect, "SEARCH_S", 0.5)
+    monkeypatch.setattr(live, "SEARCH_S", 0.5)
     monkeypatch.setattr(reconnect, "FIRST_PAUSE_S", 0.05)
     monkeypatch.setattr(reconnect, "LONGEST_PAUSE_S", 0.2)
 

@@ -1,6 +1,6 @@
 """When an insole is looked for again."""
 
-from plantigrade_gateway.sources.live import (
+from plantigrade_gateway.sources.reconnect import (
     FIRST_PAUSE_S,
     HELD_S,
     LONGEST_PAUSE_S,

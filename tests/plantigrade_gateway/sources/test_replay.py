@@ -1,7 +1,9 @@
 """The replay file: what goes in comes out, and a bad file gets one clear sentence."""
 
 import os
+import re
 import struct
+import tracemalloc
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +15,7 @@ from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.packing import pack
 from plantigrade_gateway.sources.replay import ENTRIES_PER_PIECE, read_replay, write_replay
 
 HEAD = b"\x89PGR\r\n\x1a\n\x01\x00"
@@ -69,7 +72,7 @@ entry_fields = st.tuples(
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
-@given(st.integers(-(2**62), 2**62), st.lists(entry_fields, max_size=60))
+@given(st.integers(-(2**62), 2**62 - 60 * 10**9), st.lists(entry_fields, max_size=60))
 def test_any_entries_round_trip(tmp_path, start_ns, fields):
     entries = []
     for step_ns, insole, kind, data in fields:
@@ -179,6 +182,96 @@ def test_falling_arrivals_are_refused_both_ways(tmp_path):
     with pytest.raises(RecordError, match="arrival times fall"):
         write_replay(path, far)
     assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    ("times_ns", "says"),
+    [
+        ([-(2**63), 0], "arrival time of -9223372036854775808 ns, expected one within"),
+        ([0, 2**63 - 1], "arrival time of 9223372036854775807 ns, expected one within"),
+        ([-(2**62), 2**62], "arrival times span 1.07e+05 days, expected at most 7"),
+        ([2**63 - 1, -(2**63)], "arrival times fall"),
+    ],
+)
+def test_absurd_arrivals_are_refused_both_ways(tmp_path, times_ns, says):
+    path = tmp_path / "a.pgr"
+    entries = [Entry(at, 0, Kind.MARK, b"") for at in times_ns]
+    with pytest.raises(RecordError, match=re.escape(says)):
+        write_replay(path, entries)
+    piece = pack(Batch.of(entries))
+    path.write_bytes(HEAD + struct.pack("<I", len(piece)) + piece + bytes(4))
+    with pytest.raises(RecordError, match=re.escape(says)):
+        entries_of(path)
+
+
+def test_a_week_is_read(tmp_path):
+    entries = [Entry(at, 0, Kind.MARK, b"") for at in (0, 7 * 86_400 * 10**9)]
+    write_replay(tmp_path / "a.pgr", entries)
+    assert entries_of(tmp_path / "a.pgr") == entries
+
+
+def deflated(*parts: tuple[bytes, int]) -> bytes:
+    """Pack a body of parts, each so many times, that need not fit into memory."""
+    deflate = zlib.compressobj(9, zlib.DEFLATED, -15)
+    packed = b"".join(deflate.compress(part) for part, times in parts for _ in range(times))
+    packed += deflate.flush()
+    return struct.pack("<BI", 1, zlib.crc32(packed)) + packed
+
+
+@pytest.mark.parametrize(
+    ("parts", "says"),
+    [
+        (((struct.pack("<Iqq", 1, 0, 0), 1), (bytes(1 << 20), 256)), "more than 16777216 bytes"),
+        (((struct.pack("<Iqq", 1 << 20, 0, 0), 1), (bytes(12 << 20), 1)), "1048576 entries"),
+    ],
+    ids=["256 MB", "a million entries"],
+)
+def test_a_bomb_is_refused_without_what_it_asks_for(tmp_path, parts, says):
+    path = tmp_path / "bomb.pgr"
+    piece = deflated(*parts)
+    path.write_bytes(HEAD + struct.pack("<I", len(piece)) + piece + bytes(4))
+    assert path.stat().st_size < 2_000_000
+    entries, sentence = read_until_fault_within(path, 100)
+    assert entries == 0 and says in sentence
+
+
+def test_the_largest_piece_that_is_read_takes_bounded_memory(tmp_path):
+    """Entries of unequal lengths are those that take the most."""
+    n = 1 << 18
+    lengths = np.full(n, (1 << 24) // n - 13)
+    lengths[1] += 1
+    rng = np.random.default_rng(1)
+    data = rng.integers(0, 256, int(lengths.sum()), np.uint8).tobytes()
+    batch = Batch(np.arange(n), np.zeros(n, np.uint8), np.zeros(n, np.uint8), lengths, data)
+    piece = pack(batch)
+    path = tmp_path / "large.pgr"
+    path.write_bytes(HEAD + struct.pack("<I", len(piece)) + piece)
+    entries, sentence = read_until_fault_within(path, 300)
+    assert entries == n and "cut off" in sentence
+
+
+def test_marks_beyond_all_practice_are_refused(tmp_path):
+    mark = Entry(0, SESSION, Kind.MARK, bytes(MAX_DATA_BYTES))
+    path = tmp_path / "marks.pgr"
+    write_replay(path, [mark] * 2000)
+    assert path.stat().st_size < 2_000_000
+    entries, sentence = read_until_fault_within(path, 100)
+    assert 0 < entries < 600 and "expected at most 33554432" in sentence
+
+
+def read_until_fault_within(path: Path, most_mb: int) -> tuple[int, str]:
+    """Return how many entries were read before the fault; memory stays below a limit."""
+    n = 0
+    tracemalloc.start()
+    try:
+        with pytest.raises(RecordError) as caught:
+            for batch in read_replay(path):
+                n += len(batch)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < most_mb * 1_000_000
+    return n, str(caught.value)
 
 
 def test_nothing_half_written_is_left(tmp_path):

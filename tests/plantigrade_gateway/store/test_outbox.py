@@ -3,7 +3,6 @@
 import dataclasses
 import sqlite3
 from datetime import UTC, datetime
-from threading import Event
 
 import numpy as np
 import pytest
@@ -16,7 +15,8 @@ from plantigrade_gateway.forward.launch import Gather
 from plantigrade_gateway.forward.tsdb import lines
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import open_sound
-from plantigrade_gateway.sources.replay import at_once, demo_file, read_replay
+from plantigrade_gateway.sources.recording import at_once
+from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.enqueue import LOADS, Loads, Point, pack_loads, unpack_loads
 from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
@@ -274,7 +274,7 @@ def test_a_live_session_sends_all_that_it_stores(store, outbox):
     outbox.configure([TSDB, MQTT, LOADS])
     live = LiveSession(store, "insoles", open_sound("none").output, on_problem=lambda _: None)
     cues = 0
-    for batch in at_once(read_replay(demo_file()), Event()):
+    for batch in at_once(read_replay(demo_file())):
         cues += len(live.push(batch).cues)
         if live.analysis.now_s > 200:
             break

@@ -143,7 +143,7 @@ def test_nothing_waits_longer_than_a_second_less_the_time_to_write(
     assert not recorder._wait()
     recorder._commit()
     assert clock.now_s - alone_s <= 0.75 and len(list(store.events(session))) == 1
-    recorder.close()
+    recorder._store.close()
 
 
 def test_chunks_hold_a_second_of_the_record_each(store, session):

@@ -87,6 +87,13 @@ def test_a_session_is_found_by_the_beginning_of_its_id(store, monkeypatch):
             find(store, nothing)
 
 
+def test_the_last_is_the_one_recorded_last_though_the_clock_was_set_back(store):
+    days = [datetime(2026, 5, day, tzinfo=UTC) for day in (2, 4, 1)]
+    ids = [store.create_session("test", analysis_version=1, started=day) for day in days]
+    assert find(store, "last").session_id == ids[-1]
+    assert [s.session_id for s in store.sessions()] == [ids[1], ids[0], ids[2]], "by their dates"
+
+
 def test_many_of_the_same_beginning_are_not_all_named(store, monkeypatch):
     with_ids(monkeypatch, store, *(f"aa{k}" for k in range(7)))
     with pytest.raises(StoreError, match=r"7 sessions .* \(aa6, aa5, aa4, aa3, aa2 and others\)"):

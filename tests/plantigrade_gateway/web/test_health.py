@@ -107,17 +107,20 @@ def test_only_who_may_see_all_sees_the_figures(store_path, rights, code):
 def test_a_replay_is_well_while_it_runs_and_leaves_the_insoles_status_alone(tmp_path):
     path = tmp_path / "store.sqlite3"
     feet = {"left": foot("recording", "replayed")}
-    with Posted(path) as posted:
-        posted.wait()
-        assert health(path) == (True, [])
-        posted.put(ServiceStatus(datetime.now(UTC), True, "ab", feet, None))
-        assert health(path) == (True, [])
-        with_insoles = ServiceStatus(datetime.now(UTC), True, "cd", {"left": foot("L")}, None)
-        linkstatus.write(linkstatus.path_for(path), with_insoles)
-        posted.wait()
-        assert linkstatus.read(linkstatus.path_for(path)) == with_insoles
+    between = ServiceStatus(datetime.now(UTC), True, None, {}, None)
+    posted = Posted(path, yields=True)
+    posted.put(between)
+    assert health(path) == (True, [])
+    posted.put(ServiceStatus(datetime.now(UTC), True, "ab", feet, None))
+    assert health(path) == (True, [])
+    with_insoles = ServiceStatus(datetime.now(UTC), True, "cd", {"left": foot("L")}, None)
+    Posted(path, yields=False).put(with_insoles)
+    posted.put(between)
+    assert linkstatus.read(linkstatus.path_for(path)) == with_insoles
+    posted.end()
     assert health(path)[0] is True  # the other one runs still
     linkstatus.path_for(path).unlink()
-    with Posted(path) as posted:
-        posted.wait()
+    posted = Posted(path, yields=True)
+    posted.put(between)
+    posted.end()
     assert health(path) == (False, ["the gateway does not run"])

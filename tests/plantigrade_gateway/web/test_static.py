@@ -82,13 +82,6 @@ def test_numbers_have_units_and_absence_a_dash(page, call, text):
     assert page.evaluate(f"import('./units.js').then(m => m.{call})") == joined
 
 
-@pytest.mark.parametrize(
-    ("highest", "full"), [(0, 100), (99.9, 100), (100.1, 150), (280, 300), (9000, 9000)]
-)
-def test_the_scale_ends_at_a_round_number_not_under_the_highest(page, highest, full):
-    assert page.evaluate(f"import('./scale.js').then(m => m.fullScale({highest}))") == full
-
-
 def lab(rgb: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return CIELAB of sRGB colours, shape (n, 3) (IEC 61966-2-1; CIE 15, D65)."""
     c = rgb / 255.0

@@ -334,6 +334,31 @@ def test_first_packet_that_comes_second_is_late():
     assert story(out) == ["0+1", "late", "2+1"]
 
 
+def test_a_first_packet_that_comes_after_another_late_one_is_late():
+    """Only a flagged packet is remembered as the first of this life."""
+    late = [(0, packet(2)), (5, packet(1)), (10, packet(0, first=True)), (20, packet(3))]
+    assert story(decode_all(late)[0]) == ["0+1", "late", "late", "3+1"]
+
+
+@pytest.mark.parametrize(
+    ("back_us", "kind"),
+    [
+        (0, "restart"),  # one counter back at the same time: no packet of this stream
+        (1, "late"),
+        (8 * FRAMES * PERIOD_US, "late"),  # what an old packet may span (`wire_format.md` §6)
+        (8 * FRAMES * PERIOD_US + 1, "restart"),
+    ],
+)
+def test_how_far_back_a_late_packet_may_lie(back_us, kind):
+    last_us = 1_000_000
+    stream = [
+        (0, packet(5, clock_us=last_us - 40_000)),
+        (20, packet(7, clock_us=last_us)),
+        (25, packet(6, clock_us=last_us - back_us)),
+    ]
+    assert story(decode_all(stream)[0])[3:4] == [kind]
+
+
 def test_repeated_first_packet_is_a_repeat():
     first = packet(0, first=True)
     out, _ = decode_all([(0, first), (5, first), (20, packet(1)), (25, first), (40, packet(2))])

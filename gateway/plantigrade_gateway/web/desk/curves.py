@@ -22,10 +22,12 @@ from plantigrade.limits import Limits
 from plantigrade.load import centre_of_pressure, share, total_load
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.foreign import inflated
 from plantigrade_gateway.record.entries import ZoneRows
 from plantigrade_gateway.record.settings import SessionSettings
 
 _LEVEL = 3  # as the record's chunks
+_MOST_BYTES = 1 << 26  # of what is packed; a piece has some 20 MB
 _SIZE = struct.Struct("<I")
 
 
@@ -50,7 +52,7 @@ def unpack(data: bytes) -> tuple[dict[str, Any], dict[str, FloatArray]]:
         The bytes are damaged.
     """
     try:
-        body = zlib.decompress(data)
+        body = inflated(data, _MOST_BYTES)
         at = _SIZE.size + _SIZE.unpack_from(body)[0]
         found = json.loads(body[_SIZE.size : at])
         tables: dict[str, FloatArray] = {}
@@ -60,7 +62,7 @@ def unpack(data: bytes) -> tuple[dict[str, Any], dict[str, FloatArray]]:
             values = np.ascontiguousarray(planes.T).view("<f4").astype(np.float64)
             tables[name], at = values.reshape(shape), at + 4 * n
         return found["head"], tables
-    except (zlib.error, struct.error, ValueError, KeyError) as error:
+    except (struct.error, ValueError, KeyError) as error:
         raise StoreError(f"derived rows: damaged ({error}); they are made again") from error
 
 
@@ -255,7 +257,7 @@ class SwingFrames:
     ----------
     t_s : ndarray of float64, shape (n,)
         Session time, s.
-    left, right : ndarray of float64, shape (n, 7)
+    left, right : ndarray of float64, shape (n, 8)
         `plantigrade.block.Column` values, net of the baseline.
     left_zones, right_zones : ndarray of float64, shape (n, zones)
         In the layout's unit.
@@ -276,7 +278,7 @@ class SwingFrames:
         return self.settings.zone_layout()
 
     def columns(self, foot: Foot) -> FloatArray:
-        """Return a foot's columns, shape (n, 7)."""
+        """Return a foot's columns, shape (n, 8)."""
         return self.left if foot is Foot.LEFT else self.right
 
     def zones(self, foot: Foot) -> FloatArray:
@@ -306,7 +308,7 @@ class SwingFrames:
 
     @property
     def _least_n(self) -> float:
-        return Limits().cop_bw * self.settings.body_weight_n
+        return self.settings.limits.cop_bw * self.settings.body_weight_n
 
     def to_bytes(self) -> bytes:
         """Return the rows as they are kept: values to 1/64 N or kPa, times exact."""

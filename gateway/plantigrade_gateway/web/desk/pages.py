@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
 from fastapi.routing import APIRoute
 from starlette.background import BackgroundTask
 
 from plantigrade.block import Foot
 from plantigrade.change import BY_CHANCE
+from plantigrade.errors import shown
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.report.export import FRAMES, file_names
@@ -23,7 +25,7 @@ from plantigrade_gateway.report.measures import SWING_NOTES
 from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.preparing import Preparing
-from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
+from plantigrade_gateway.web.desk.reads import DeskStore, NotPrepared, NotThere, Opened
 from plantigrade_gateway.web.desk.sets import (
     BAND,
     has_verdict,
@@ -42,7 +44,7 @@ from plantigrade_gateway.web.desk.tables import (
     swing_columns,
 )
 from plantigrade_gateway.web.desk.timeline import session_data, view_data, view_of
-from plantigrade_gateway.web.html import not_there, rendered
+from plantigrade_gateway.web.html import not_so, not_there, rendered
 
 
 def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
@@ -106,7 +108,8 @@ def _add_charts(router: APIRouter) -> None:
 
         made = chart(name, theme, Foot(lead)) if lead in set(Foot) else None
         if made is None:
-            raise NotThere(f"chart {name}, {theme}, {lead}: there is none")
+            asked = shown(f"{name}, {theme}, {lead}", quoted=False)
+            raise NotThere(f"chart {asked}: there is none")
         return Response(made, media_type="application/json")
 
 
@@ -135,19 +138,19 @@ def _add_timeline(router: APIRouter, reads: DeskStore, preparing: Preparing) -> 
 
 
 def _add_swing_data(router: APIRouter, reads: DeskStore) -> None:
-    @router.get("/{session_id}/swings/{number}/chart.json")
+    @router.get("/{session_id}/swings/{number:number}/chart.json")
     def swing(session_id: str, number: int) -> Response:
         opened = reads.open(session_id)
         one = opened.swing(number)
         return JSONResponse(swing_data(one, reads.rows_of(opened, one)))
 
-    @router.get("/{session_id}/swings/{number}/frames.json")
+    @router.get("/{session_id}/swings/{number:number}/frames.json")
     def frames(session_id: str, number: int) -> Response:
         opened = reads.open(session_id)
         one = opened.swing(number)
         return JSONResponse(frames_json(one, reads.rows_of(opened, one)))
 
-    @router.get("/{session_id}/sets/{number}/chart.json")
+    @router.get("/{session_id}/sets/{number:number}/chart.json")
     def one_set(session_id: str, number: int) -> Response:
         opened = reads.open(session_id)
         swings = reads.swing_rows(opened, opened.run(number).swings)
@@ -168,7 +171,11 @@ class Desk:
 
 
 class DeskRoute(APIRoute):
-    """A route whose errors are told in a sentence, on a page or as JSON."""
+    """A route whose errors are told in a sentence, on a page or as JSON.
+
+    An address that needs what is not prepared yet has it prepared: a page says so and becomes what
+    was asked for, data are to be asked for again.
+    """
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """Return the handler."""
@@ -177,6 +184,8 @@ class DeskRoute(APIRoute):
         async def handler(request: Request) -> Response:
             try:
                 return await inner(request)
+            except NotPrepared as error:
+                return _prepared_first(request, error)
             except GatewayError as error:
                 status = 404 if isinstance(error, NotThere) else 409
                 if request.url.path.endswith(".json"):
@@ -185,6 +194,16 @@ class DeskRoute(APIRoute):
                 return HTMLResponse(rendered("sorry.html", **shown), status)
 
         return handler
+
+
+def _prepared_first(request: Request, error: NotPrepared) -> Response:
+    is_data = request.url.path.endswith(".json")
+    now = request.app.state.preparing.ask(error.session_id, again=not is_data)
+    if is_data:
+        headers = {"Retry-After": "2"}
+        return JSONResponse({"problem": now.problem or str(error)}, 503, headers)
+    shown = {"here": "sessions", "rights": "coach", "session_id": error.session_id}
+    return HTMLResponse(rendered("preparing.html", share=now.share, **shown), 202)
 
 
 def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
@@ -203,7 +222,9 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.include_router(router)
     app.add_exception_handler(404, not_there)
+    app.add_exception_handler(RequestValidationError, not_so)
     app.state.reads = reads
+    app.state.preparing = preparing
     return app
 
 
@@ -280,12 +301,12 @@ _STAND_NOTES = (
 
 
 def _add_swings(router: APIRouter, desk: Desk) -> None:
-    @router.get("/{session_id}/swings/{number}", response_class=HTMLResponse)
+    @router.get("/{session_id}/swings/{number:number}", response_class=HTMLResponse)
     def swing(session_id: str, number: int) -> Response:
         opened = desk.reads.open(session_id)
         return desk.page("swing.html", **swing_page(desk.reads, opened, number))
 
-    @router.get("/{session_id}/sets/{number}", response_class=HTMLResponse)
+    @router.get("/{session_id}/sets/{number:number}", response_class=HTMLResponse)
     def one_set(session_id: str, number: int, other: int = 0) -> Response:
         opened = desk.reads.open(session_id)
         run = opened.run(number)

@@ -18,6 +18,7 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Batch, Kind, ZoneRows
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.frames import FrameReader
+from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import cache
 from plantigrade_gateway.web.desk.cache import HEAD, PIECE, SWING, made_of
@@ -33,6 +34,8 @@ def prepare(
     store: Store, session_id: str, on_progress: Callable[[float], None] = lambda share: None
 ) -> None:
     """Make what is kept of a session from its record.
+
+    Where its results are made again meanwhile, begins again: what is kept is of one analysis.
 
     Parameters
     ----------
@@ -54,8 +57,16 @@ def prepare(
         raise StoreError(
             f"session {session_id}: its results are of another version; run plantigrade reanalyse"
         )
+    while not _prepared(store, session, on_progress):
+        pass
+
+
+def _prepared(store: Store, session: Session, on_progress: Callable[[float], None]) -> bool:
+    """Go through the record once; return whether the swings are still those it began with."""
+    session_id = session.session_id
     cache.clear(store, session_id)
-    swings = [event_of(row) for row in store.events(session_id, "swing")]
+    found = list(store.events(session_id, "swing"))
+    swings = [event_of(row) for row in found]
     cutter = SwingCutter([swing for swing in swings if isinstance(swing, Swing)])
     maker = PieceMaker()
     spans: list[tuple[float, float]] = []
@@ -75,6 +86,8 @@ def prepare(
             entries = so_far
             on_progress(entries / max(session.entries, 1))
     keep(maker.flush(), cutter.flush())
+    if list(store.events(session_id, "swing")) != found:
+        return False
     head = {
         "made_of": made_of(session),
         "spans": spans,
@@ -83,6 +96,7 @@ def prepare(
         "body_weight_from": settings.body_weight_from,
     }
     cache.put(store, session_id, HEAD, 0, json.dumps(head).encode())  # last: all is there
+    return True
 
 
 def _rows(

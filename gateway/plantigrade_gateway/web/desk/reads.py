@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from plantigrade.errors import shown
 from plantigrade.events import Manner, Swing, Timing
 from plantigrade.limits import Limits
 from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, set_name, sets_of
@@ -24,6 +25,20 @@ from plantigrade_gateway.web.desk.curves import SwingFrames
 
 class NotThere(GatewayError):
     """What was asked for is not in the store."""
+
+
+class NotPrepared(GatewayError):
+    """What was asked for has to be prepared first.
+
+    Attributes
+    ----------
+    session_id : str
+        Of which session.
+    """
+
+    def __init__(self, session_id: str) -> None:
+        super().__init__(f"session {session_id}: is being prepared; ask again in some seconds")
+        self.session_id = session_id
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,12 +104,10 @@ class Opened:
 
         Raises
         ------
-        NotThere
-            Nothing is yet.
+        NotPrepared, NotThere
+            As `shown_of`.
         """
-        if self.kept is None:
-            raise NotThere(f"session {self.session_id}: is not prepared yet; open its page first")
-        return self.kept
+        return shown_of(self.line.session, self.kept)
 
     def swing(self, number: int) -> Swing:
         """Return a swing by its number.
@@ -119,6 +132,26 @@ class Opened:
         if not 1 <= number <= len(self.sets):
             raise NotThere(f"set {number}: this session has {len(self.sets)} sets")
         return self.sets[number - 1]
+
+
+def shown_of(session: Session, kept: Prepared | None) -> Prepared:
+    """Return what was prepared of a session.
+
+    Raises
+    ------
+    NotPrepared
+        Nothing is yet.
+    NotThere
+        The session is still being recorded.
+    """
+    if kept is not None:
+        return kept
+    if session.state == "open":
+        raise NotThere(
+            f"session {session.session_id}: is still being recorded; this can be looked at a "
+            "little after it has ended"
+        )
+    raise NotPrepared(session.session_id)
 
 
 class DeskStore:
@@ -199,12 +232,12 @@ class DeskStore:
         Raises
         ------
         NotThere
-            There is no such session, or nothing is prepared yet.
+            There is no such session, or it is still being recorded.
+        NotPrepared
+            Nothing is prepared yet.
         """
-        kept = prepared(self.store, self.session(session_id))
-        if kept is None:
-            raise NotThere(f"session {session_id}: is not prepared yet; open its page first")
-        return kept
+        session = self.session(session_id)
+        return shown_of(session, prepared(self.store, session))
 
     def session(self, session_id: str) -> Session:
         """Return a session as the store knows it.
@@ -220,17 +253,24 @@ class DeskStore:
             if not self.store.database.read(
                 "SELECT 1 FROM sessions WHERE session_id = ?", (session_id,)
             ):
-                text = f"session {printable(session_id)}: not in the store (any more)"
+                text = f"session {shown(session_id, quoted=False)}: not in the store (any more)"
                 raise NotThere(text) from error
             raise
 
     def swing_rows(
         self, opened: Opened, swings: Sequence[Swing]
     ) -> list[tuple[Swing, SwingFrames | None]]:
-        """Return swings with their rows; None for one that has none."""
+        """Return swings with their rows; None for one that has none.
+
+        Raises
+        ------
+        NotPrepared, NotThere
+            As `shown_of`.
+        """
+        shown_of(opened.line.session, opened.kept)
         numbers = opened.numbers
         places = [numbers[swing.first_index] - 1 for swing in swings]
-        found = read_swings(self.store, opened.session_id, places) if opened.shown else {}
+        found = read_swings(self.store, opened.session_id, places)
         return [(swing, found.get(k)) for swing, k in zip(swings, places, strict=True)]
 
     def rows_of(self, opened: Opened, swing: Swing) -> SwingFrames:
@@ -240,6 +280,8 @@ class DeskStore:
         ------
         NotThere
             There are none.
+        NotPrepared
+            Nothing is prepared yet.
         """
         ((_, rows),) = self.swing_rows(opened, [swing])
         if rows is None:

@@ -15,6 +15,7 @@ from fastapi import APIRouter, FastAPI
 from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
+from plantigrade_gateway.upkeep import kept_up
 from plantigrade_gateway.web.desk.preparing import Preparing
 
 
@@ -38,7 +39,7 @@ def desk_router(store_path: Path) -> APIRouter:
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        work = asyncio.create_task(preparing.run(), name="preparing sessions")
+        work = asyncio.create_task(kept_up(preparing.run, "preparing sessions"))
         try:
             yield
         finally:
@@ -63,7 +64,7 @@ class _Pages:
         self._charts: asyncio.Future[object] | None = None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if self._made is None:
+        if self._made is None or _has_failed(self._made):
             self._made = asyncio.create_task(self._make())
         await (await asyncio.shield(self._made))(scope, receive, send)
         if self._charts is None:
@@ -73,10 +74,16 @@ class _Pages:
 
     def close(self) -> None:
         """Close the store, where it was opened."""
-        if self._made is not None and self._made.done() and not self._made.cancelled():
-            self._made.result().state.reads.close()
+        made = self._made
+        if made is not None and made.done() and not made.cancelled() and not _has_failed(made):
+            made.result().state.reads.close()
 
     async def _make(self) -> FastAPI:
         pages = await asyncio.to_thread(import_module, "plantigrade_gateway.web.desk.pages")
         made: FastAPI = pages.pages_app(self._store_path, self._preparing)
         return made
+
+
+def _has_failed(task: asyncio.Task[FastAPI]) -> bool:
+    """Whether a task has ended with an error; the next request tries again."""
+    return task.done() and not task.cancelled() and task.exception() is not None

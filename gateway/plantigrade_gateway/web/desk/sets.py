@@ -50,7 +50,7 @@ def proportions_of(run: MarkedSet) -> list[tuple[str, Proportion]]:
         ("push skipped", found.manners[Manner.SKIPPED]),
         ("push held", found.manners[Manner.HELD]),
         ("push early", found.timings[Timing.EARLY]),
-        ("lead heel lifted", found.heel_lifts[HeelLiftState.LIFTED]),
+        ("lead heel unloaded", found.heel_lifts[HeelLiftState.LIFTED]),
     ]
 
 

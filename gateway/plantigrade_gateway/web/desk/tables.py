@@ -70,7 +70,7 @@ SWING_MEASURES: tuple[Measure[Swing], ...] = (
         0,
         100.0,
     ),
-    Measure("heel_lift", "lead heel lifted for", "s", lambda s: s.heel_lift.duration_s),
+    Measure("heel_lift", "lead heel unloaded for", "s", lambda s: s.heel_lift.duration_s),
     Measure(
         "heel_return",
         "heel return after level",
@@ -165,12 +165,32 @@ STAND_MEASURES: tuple[Measure[Stand], ...] = (
     Measure("start", "start", "session time", lambda s: s.start_s),
     Measure("length", "length", "s", lambda s: s.end_s - s.start_s, 1),
     Measure("left_share", "left share of load", "%", lambda s: s.left_share, 0, 100.0),
-    Measure("left_bearing", "left bearing", "", lambda s: words.bearing(s.left.bearing)),
+    Measure("left_bearing", "left bearing", "", lambda s: str(s.left.bearing)),
     Measure("left_midfoot", "left midfoot share", "%", lambda s: s.left.midfoot_share, 1, 100.0),
+    Measure(
+        "left_medial",
+        "left medial part of midfoot",
+        "%",
+        lambda s: s.left.midfoot_medial_share,
+        0,
+        100.0,
+    ),
+    Measure("left_zones", "left midfoot zones", "in contact", lambda s: s.left.midfoot_zones, 0),
     Measure("left_rms", "left sway RMS, front to back", "mm", lambda s: s.left.sway_rms_y_mm, 1),
-    Measure("right_bearing", "right bearing", "", lambda s: words.bearing(s.right.bearing)),
+    Measure("left_rms_x", "left sway RMS, across", "mm", lambda s: s.left.sway_rms_x_mm, 1),
+    Measure("right_bearing", "right bearing", "", lambda s: str(s.right.bearing)),
     Measure("right_midfoot", "right midfoot share", "%", lambda s: s.right.midfoot_share, 1, 100.0),
+    Measure(
+        "right_medial",
+        "right medial part of midfoot",
+        "%",
+        lambda s: s.right.midfoot_medial_share,
+        0,
+        100.0,
+    ),
+    Measure("right_zones", "right midfoot zones", "in contact", lambda s: s.right.midfoot_zones, 0),
     Measure("right_rms", "right sway RMS, front to back", "mm", lambda s: s.right.sway_rms_y_mm, 1),
+    Measure("right_rms_x", "right sway RMS, across", "mm", lambda s: s.right.sway_rms_x_mm, 1),
 )
 
 
@@ -191,7 +211,7 @@ def swing_columns(
         Measure("set", "set", "", lambda s: set_names.get(s.first_index)),
         Measure("in_set", "number in set", "", lambda s: numbers_in_set.get(s.first_index), 0),
         Measure("push", "push", "", lambda s: words.push(s.push)),
-        Measure("heel", "lead heel", "", lambda s: str(s.heel_lift.state)),
+        Measure("heel", "lead heel", "", lambda s: words.HEEL[s.heel_lift.state]),
         *SWING_MEASURES,
     )
 

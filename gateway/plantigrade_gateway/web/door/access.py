@@ -7,7 +7,7 @@ import asyncio
 import ipaddress
 import math
 import time
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,7 +16,15 @@ from enum import StrEnum
 from starlette.requests import HTTPConnection
 
 from plantigrade_gateway.store.database import Database
-from plantigrade_gateway.web.door.accounts import Clock, Invite, Invites, SignIns, key_of, now
+from plantigrade_gateway.web.door.accounts import (
+    Clock,
+    Invite,
+    Invites,
+    InviteState,
+    SignIns,
+    key_of,
+    now,
+)
 from plantigrade_gateway.web.door.origin import LOOPBACK
 
 
@@ -233,19 +241,25 @@ class Access:
 
     # What the door asks
 
-    async def of_browser(self, token: str | None) -> Principal | None:
-        """Return the grant of a browser by its cookie's token; using it keeps it."""
+    async def of_browser(self, tokens: Iterable[str]) -> Principal | None:
+        """Return the grant of a browser by the tokens in its cookies; using it keeps it."""
         if not self.opening.lan:
             return Principal(Rights.COACH)
-        if token is None:
-            return None
-        grant = Principal(Rights.COACH, key_of(token))
-        return grant if await self.lasts(grant) else None
+        for token in tokens:
+            grant = Principal(Rights.COACH, key_of(token))
+            if await self.lasts(grant):
+                return grant
+        return None
 
     async def of_link(self, token: str) -> Principal | None:
         """Return the grant of a player's link by its token."""
         grant = Principal(Rights.PLAYER, key_of(token))
         return grant if await self.lasts(grant) else None
+
+    async def is_withdrawn(self, token: str) -> bool:
+        """Whether a player's link was withdrawn, by its token."""
+        state = await asyncio.to_thread(self._links.state, key_of(token))
+        return state is InviteState.WITHDRAWN
 
     async def lasts(self, grant: Principal) -> bool:
         """Whether a grant still holds."""

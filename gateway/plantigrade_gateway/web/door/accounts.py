@@ -201,6 +201,11 @@ class Invites:
         self._bind()
         return any(self._link(row).is_good for row in self._rows("WHERE key = ?", key))
 
+    def state(self, key: bytes) -> InviteState | None:
+        """Return how it stands with a link; None where there is none."""
+        rows = self._rows("WHERE key = ?", key)
+        return self._link(rows[0]).state if rows else None
+
     def _rows(self, which: str, *values: object) -> list[tuple[Any, ...]]:
         return self._db.read(
             f"SELECT link_no, note, made_utc, session_no, withdrawn_utc FROM player_links {which}",

@@ -6,13 +6,15 @@ WebSocket is watched while it is open, and ends with the sign-in or the link tha
 """
 
 import asyncio
+import logging
 import re
 from collections import Counter
+from collections.abc import Awaitable, Callable
 from contextlib import suppress
+from functools import partial
 from urllib.parse import quote
 
 from starlette.datastructures import Headers
-from starlette.requests import cookie_parser
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -27,6 +29,7 @@ HEALTH = "/healthz"
 """A watchdog has no password, and the answer tells nothing of a person."""
 CLOSED = 4401
 """A WebSocket's close code where the sign-in or the link behind it has ended, or never was."""
+LINK_WITHDRAWN = "Your coach has withdrawn this link. Ask for a new one."
 LINK_ENDED = "This link has ended or was never made. Ask your coach for a new one."
 SIGNED_OUT = "You are signed out. Sign in again."
 
@@ -36,8 +39,10 @@ MOST_OF_A_LINK = 16
 _LINK = re.compile(TOKENS + "([A-Za-z0-9_-]{16,64})(|/|/live)")
 _LOOKS_EVERY_S = 1.0  # for what ends elsewhere: the session, a time, a new password
 _NOTES_EVERY_S = 30.0
+_MOST_COOKIES = 16  # looked up in the store, of one request's
 _CLOSE_LIMIT_S = 2.0
 _CROWDED = "Too many pages are open with this link."
+_log = logging.getLogger(__name__)
 _NO_STORE = "The store cannot be read; the gateway's own screen says why."
 
 
@@ -72,13 +77,23 @@ class Guard:
         except StoreError:
             await _refuse(503, _NO_STORE, scope, receive, send)
             return
-        ended = LINK_ENDED if scope["path"].startswith(TOKENS) else SIGNED_OUT
+        path = scope["path"]
         if scope["type"] == "websocket":
-            await self._socket(inner, receive, send, grant, ended)
-        elif grant is not None or _is_public(scope["path"]):
+            await self._socket(inner, receive, send, grant, path)
+        elif grant is not None or _is_public(path):
             await self._app(inner, receive, send)
         else:
-            await _turned_away(scope, ended)(scope, receive, send)
+            await _turned_away(scope, await self._why(path))(scope, receive, send)
+
+    async def _why(self, path: str) -> str:
+        """Return why there is nothing to see at a path (any more)."""
+        if not path.startswith(TOKENS):
+            return SIGNED_OUT
+        link = _LINK.fullmatch(path)
+        with suppress(StoreError):
+            if link and await self._access.is_withdrawn(link[1]):
+                return LINK_WITHDRAWN
+        return LINK_ENDED
 
     async def _admitted(self, scope: Scope) -> tuple[Scope, Principal | None]:
         """Return the request as the pages shall see it, and its grant."""
@@ -91,7 +106,7 @@ class Guard:
             return {**scope, "path": path, "raw_path": path.encode(), GRANT: grant}, grant
         if path == HEALTH or path.startswith(PUBLIC):
             return scope, None  # answered without a look into the store
-        grant = await self._access.of_browser(cookie_of(scope, self._access.opening.secure))
+        grant = await self._access.of_browser(cookies_of(scope, self._access.opening.secure))
         if grant is not None and scope["type"] == "http":
             await self._access.use(grant)
         return {**scope, GRANT: grant}, grant
@@ -110,18 +125,19 @@ class Guard:
         return None
 
     async def _socket(
-        self, scope: Scope, receive: Receive, send: Send, grant: Principal | None, ended: str
+        self, scope: Scope, receive: Receive, send: Send, grant: Principal | None, path: str
     ) -> None:
         if grant is None:
             # A page cannot see why a handshake was refused; a close it can, and says so.
             await receive()
             await send({"type": "websocket.accept"})
-            await send({"type": "websocket.close", "code": CLOSED, "reason": ended})
+            why = await self._why(path)
+            await send({"type": "websocket.close", "code": CLOSED, "reason": why})
             return
         if grant.rights is Rights.PLAYER and self._open[grant.key] >= MOST_OF_A_LINK:
             await _refuse(503, _CROWDED, scope, receive, send)
             return
-        watched = _Watched(receive, send, grant, self._access, ended)
+        watched = _Watched(receive, send, grant, self._access, partial(self._why, path))
         watch = asyncio.create_task(watched.watch())
         self._open[grant.key] += 1
         try:
@@ -139,10 +155,16 @@ class _Watched:
     """A WebSocket that ends with its grant."""
 
     def __init__(
-        self, receive: Receive, send: Send, grant: Principal, access: Access, reason: str
+        self,
+        receive: Receive,
+        send: Send,
+        grant: Principal,
+        access: Access,
+        why: Callable[[], Awaitable[str]],
     ) -> None:
         self._receive, self._send = receive, send
-        self._grant, self._access, self._reason = grant, access, reason
+        self._grant, self._access, self._why = grant, access, why
+        self._reason = SIGNED_OUT
         self._ended = asyncio.Event()
         self._noted_s = float("-inf")
 
@@ -152,12 +174,16 @@ class _Watched:
         return self._ended.is_set()
 
     async def watch(self) -> None:
-        """Wait until the grant has ended, then close."""
-        with self._access.watching() as told:
-            while await self._lasts():
-                with suppress(TimeoutError):
-                    await asyncio.wait_for(told.wait(), _LOOKS_EVERY_S)
-                told.clear()
+        """Wait until the grant has ended, then close; nobody is watched by a watch that failed."""
+        try:
+            with self._access.watching() as told:
+                while await self._lasts():
+                    with suppress(TimeoutError):
+                        await asyncio.wait_for(told.wait(), _LOOKS_EVERY_S)
+                    told.clear()
+        except Exception:
+            _log.exception("watch of a page")
+        self._reason = await self._why()
         self._ended.set()
         with suppress(OSError, RuntimeError):  # it closed by itself just now
             await self._send({"type": "websocket.close", "code": CLOSED, "reason": self._reason})
@@ -208,10 +234,19 @@ def cookie_name(secure: bool) -> str:
     return "__Host-plantigrade" if secure else "plantigrade"
 
 
-def cookie_of(scope: Scope, secure: bool) -> str | None:
-    """Return the token in a request's cookie."""
-    header = "; ".join(origin.values(scope["headers"], b"cookie"))
-    return cookie_parser(header).get(cookie_name(secure))
+def cookies_of(scope: Scope, secure: bool) -> list[str]:
+    """Return the tokens in a request's cookies of the sign-in's name, none twice.
+
+    Another server of this machine, at another port, may have set one of the same name: cookies do
+    not know of ports (RFC 6265, 8.5). Which of them the browser names first, nobody can tell (5.4).
+    """
+    found: dict[str, None] = {}
+    for header in origin.values(scope["headers"], b"cookie"):
+        for part in header.split(";"):
+            name, is_one, value = part.strip().partition("=")
+            if is_one and name.strip() == cookie_name(secure):
+                found[value.strip()] = None
+    return list(found)[:_MOST_COOKIES]
 
 
 def _is_public(path: str) -> bool:
@@ -228,7 +263,7 @@ async def _refuse(status: int, said: str, scope: Scope, receive: Receive, send: 
 
 def _turned_away(scope: Scope, said: str) -> Response:
     """Return what someone sees who may not see what was asked for."""
-    if said is LINK_ENDED:
+    if said is not SIGNED_OUT:
         return HTMLResponse(rendered("link_ended.html", rights="player", said=said), 404)
     wants_page = scope["method"] in ("GET", "HEAD") and "text/html" in Headers(scope=scope).get(
         "accept", ""

@@ -1,5 +1,6 @@
 """The pages of signing in and of players' links, and the short forms that they send."""
 
+import asyncio
 import io
 import math
 from collections.abc import Callable
@@ -12,7 +13,7 @@ from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door.access import Access
 from plantigrade_gateway.web.door.accounts import LONGEST, MOST_NOTE
-from plantigrade_gateway.web.door.guard import SIGN_IN, cookie_name, cookie_of
+from plantigrade_gateway.web.door.guard import SIGN_IN, cookie_name, cookies_of
 from plantigrade_gateway.web.door.origin import (
     LOOPBACK,
     TOKENS,
@@ -20,6 +21,7 @@ from plantigrade_gateway.web.door.origin import (
     lan_address,
     own_origin,
 )
+from plantigrade_gateway.web.door.pace import HEAD_S
 from plantigrade_gateway.web.html import rendered
 
 _MOST_BYTES = 4096
@@ -38,10 +40,14 @@ async def read_form(request: Request) -> dict[str, str]:
     if kind != "application/x-www-form-urlencoded":
         raise InputError("form: not in the form that browsers send it in")
     data = b""
-    async for piece in request.stream():
-        data += piece
-        if len(data) > _MOST_BYTES:
-            raise InputError(f"form: longer than {_MOST_BYTES} bytes")
+    try:
+        async with asyncio.timeout(HEAD_S):
+            async for piece in request.stream():
+                data += piece
+                if len(data) > _MOST_BYTES:
+                    raise InputError(f"form: longer than {_MOST_BYTES} bytes")
+    except TimeoutError:
+        raise InputError(f"form: did not come within {HEAD_S:g} s") from None
     try:
         pairs = parse_qsl(
             data.decode("ascii"),
@@ -87,8 +93,7 @@ def sign_in_router(access: Access) -> APIRouter:
         if token is None:
             return _page(wanted, _WRONG, 403)
         access.attempts.was_right(address)
-        before = cookie_of(request.scope, access.opening.secure)
-        if before is not None:
+        for before in cookies_of(request.scope, access.opening.secure):
             await access.sign_out(before)
         come_in = RedirectResponse(own_path(wanted), 303)
         _keep(come_in, token, access.opening.secure)
@@ -96,8 +101,7 @@ def sign_in_router(access: Access) -> APIRouter:
 
     @router.post("/sign-out")
     async def leave(request: Request) -> Response:
-        token = cookie_of(request.scope, access.opening.secure)
-        if token is not None:
+        for token in cookies_of(request.scope, access.opening.secure):
             await access.sign_out(token)
         gone = RedirectResponse(SIGN_IN, 303)
         gone.delete_cookie(
@@ -186,14 +190,14 @@ def links_router(access: Access, address: Callable[[], str | None] = lan_address
         number = await access.make_link(form.get("note", ""))
         return RedirectResponse(f"{LINKS}#link-{number}", 303)
 
-    @router.get(LINKS + "/{number}/qr.svg")
+    @router.get(LINKS + "/{number:number}/qr.svg")
     async def code(request: Request, number: int) -> Response:
         url = url_of(request, number)
         if url is None:
             raise HTTPException(404, _GONE)
         return Response(qr_svg(url), media_type="image/svg+xml")
 
-    @router.post(LINKS + "/{number}/withdraw")
+    @router.post(LINKS + "/{number:number}/withdraw")
     async def withdraw(number: int) -> Response:
         if not await access.withdraw_link(number):
             raise HTTPException(404, _GONE)

@@ -5,8 +5,6 @@ owner reads, what it holds of people is worth more than the hash, and there a ne
 end of every sign-in are one transaction, synced to the disk.
 """
 
-import os
-import stat
 import unicodedata
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,6 +13,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_secret
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.rows import utc_text
 
@@ -23,7 +22,6 @@ LEAST = 12
 beside a second factor; this one opens to a local network only, and tries are limited."""
 MOST = 256
 _LEAST_DIFFERENT = 5  # ours: keeps "aaaaaaaaaaaa" out and nothing that anybody means
-_MOST_FILE_BYTES = 4 * MOST + 2  # UTF-8 and a line's end
 
 HASHER = PasswordHasher()
 """argon2id with the library's own choice of cost (RFC 9106, section 4, second)."""
@@ -59,33 +57,14 @@ def plain(text: str) -> str:
 
 
 def from_file(path: Path) -> str:
-    """Read a password from a file's first line, for a service.
+    """Read a password from a file, for a service.
 
     Raises
     ------
     InputError
-        It cannot be read, is open to everybody, or is not a password.
+        As `read_secret`, or it is not a password.
     """
-    try:
-        with open(path, "rb") as file:
-            mode = os.fstat(file.fileno()).st_mode
-            data = file.read(_MOST_FILE_BYTES + 1)
-    except OSError as error:
-        raise InputError(f"password file {path}: cannot be read ({error.strerror})") from error
-    if mode & (stat.S_IROTH | stat.S_IWOTH):
-        raise InputError(
-            f"password file {path}: every user of this machine may read or change it; "
-            "take that away with chmod 600"
-        )
-    try:
-        lines = data.decode("utf-8").splitlines()
-    except UnicodeDecodeError:
-        raise InputError(f"password file {path}: is not text in UTF-8") from None
-    if len(lines) != 1:
-        raise InputError(
-            f"password file {path}: has {len(lines)} lines, expected the password in one"
-        )
-    return checked(lines[0])
+    return checked(read_secret(path, f"password file {path}"))
 
 
 def is_set(database: Database) -> bool:

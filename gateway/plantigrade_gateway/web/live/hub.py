@@ -27,6 +27,8 @@ _FIELDS: dict[str, dict[str, _Kinds]] = {
     "drill": {"name": _WORD, "feedback": _WORD},
     "mark": {"text": (str,)},
     "record": {},
+    "set": {"intent": (str,), "club": _WORD},
+    "set_end": {},
     "sound": {"device": (bool,)},
     "stop": {},
 }
@@ -106,7 +108,7 @@ def _note(text: object) -> str:
 MAX_WAITING = 200
 """Messages that may wait for one viewer; past them it is dropped (ours)."""
 _PICTURES_WAITING = 2  # a picture older than the last two is of no use to anybody
-_KEPT = ("hello", "swing", "drill", "link")  # what a new viewer is told first
+_KEPT = ("hello", "swing", "drill", "set", "link")  # what a new viewer is told first
 NO_GATEWAY: Message = {"type": "hello", "v": 1, "session": None, "gateway": False, "drills": []}
 
 
@@ -239,6 +241,7 @@ class Hub:
         self._last["hello"] = message
         if session.get("id") != before.get("id"):
             self._last.pop("swing", None)
+            self._last.pop("set", None)
         for viewer in list(self._viewers):
             viewer.put(self._hello(viewer.rights), False)
 

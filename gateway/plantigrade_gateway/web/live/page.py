@@ -6,11 +6,11 @@ latest waits, and what finds the queue full is counted.
 """
 
 import json
+import logging
 import os
 import subprocess
 import sys
 import threading
-import time
 import webbrowser
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -20,11 +20,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from plantigrade_gateway.errors import PageError
+from plantigrade_gateway.upkeep import Backoff, fault
 from plantigrade_gateway.web.door.origin import lan_address
 
 if TYPE_CHECKING:
     from plantigrade_gateway.web.door.certificate import Certificate
 
+_log = logging.getLogger(__name__)
 Message = dict[str, Any]
 PORT = 8642
 MAX_WAITING = 1000
@@ -32,8 +34,7 @@ MAX_WAITING = 1000
 START_LIMIT_S = 10.0
 _CLOSE_LIMIT_S = 4.0
 _AGAIN_S = 2.0
-_TRIES = 5
-_KEPT = ("hello", "sound", "swing", "drill", "link")  # told again to a new web process
+_KEPT = ("hello", "sound", "swing", "drill", "set", "link")  # told again to a new web process
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,18 +217,37 @@ class Page:
     # The page's threads
 
     def _run(self) -> None:
-        """Keep a web process running."""
-        for left in range(_TRIES, 0, -1):
+        """Keep a web process running, however often it ends."""
+        backoff = Backoff(_AGAIN_S)
+        while True:
             with self._changed:
                 if self._closing:
                     return
                 self._waiting = deque(self._kept.values())
-            self._serve()
+            backoff.begin()
+            why = self._served()
             if self._closing or self.url is None:
                 return
-            again = "it is started again" if left > 1 else "it is not started again"
-            self._say(f"The live page has ended unexpectedly; {again}. The recording goes on.")
-            time.sleep(_AGAIN_S)
+            pause_s = backoff.end()
+            self._say(
+                f"The live page has ended unexpectedly{why} and is started again in {pause_s:.0f} "
+                "s. The recording goes on."
+            )
+            with self._changed:
+                self._changed.wait_for(lambda: self._closing, pause_s)
+
+    def _served(self) -> str:
+        """Run one web process to its end; return why there was none, as a part of a sentence."""
+        try:
+            self._serve()
+        except Exception as error:  # whatever it is, the next one may come up
+            _log.exception("web process")
+            self.has_ended = True
+            if self.url is None:
+                self.problem = f"live page: did not come up ({fault(error)})"
+                self._ready.set()
+            return f" ({fault(error)})"
+        return ""
 
     def _serve(self) -> None:
         """Run one web process to its end."""
@@ -239,6 +259,7 @@ class Page:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
+            errors="replace",
             bufsize=1,
             start_new_session=True,
         )
@@ -282,15 +303,10 @@ class Page:
         assert process.stdout is not None
         with process.stdout as lines:
             for line in lines:
-                message = json.loads(line)
-                if message["type"] == "ready":
-                    self._come_up(str(message["port"]))
-                elif message["type"] == "failed":
-                    self.problem = message["text"]
-                elif message["type"] == "viewers":
-                    self.viewers = int(message["n"])
-                else:
-                    self._on_command(message)
+                try:
+                    self._hear(json.loads(line))
+                except Exception:  # one message that cannot be taken ends no page
+                    _log.exception("message of the web process")
         self.has_ended = True
         if self.url is None:
             self._ready.set()  # it did not come up: whoever waits need wait no longer
@@ -298,6 +314,16 @@ class Page:
             self._ready.clear()
         with self._changed:
             self._changed.notify()
+
+    def _hear(self, message: Message) -> None:
+        if message["type"] == "ready":
+            self._come_up(str(message["port"]))
+        elif message["type"] == "failed":
+            self.problem = message["text"]
+        elif message["type"] == "viewers":
+            self.viewers = int(message["n"])
+        else:
+            self._on_command(message)
 
     def _come_up(self, port: str) -> None:
         """Say where the page is, the first time."""

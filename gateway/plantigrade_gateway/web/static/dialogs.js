@@ -17,27 +17,30 @@ export function joinDialogs() {
   }
 }
 
+/** @returns {string} the day by this device's own calendar */
+const today = () => new Date().toDateString();
+
 export class Cautions {
-  /** @param {any} hello once at the start of a session; the button shows them ever after */
+  /** @param {any} hello with a session: once on this device and day; the button shows them ever after */
   hello({ cautions, describes, session }) {
     if (!cautions) return;
     part("cautions-text").replaceChildren(...[...cautions, describes].filter(Boolean).map((text) => made("p", text)));
-    if (!session || this.seen() === session.id) return;
+    if (!session || this.seen() === today()) return;
     if (!dialog("cautions").open) dialog("cautions").showModal();
-    dialog("cautions").addEventListener("close", () => this.keep(session.id), { once: true });
+    dialog("cautions").addEventListener("close", () => this.keep(today()), { once: true });
   }
 
   seen() {
     try {
-      return sessionStorage.getItem(SEEN);
+      return localStorage.getItem(SEEN);
     } catch {
       return null;
     }
   }
 
-  keep(/** @type {string} */ id) {
+  keep(/** @type {string} */ day) {
     try {
-      sessionStorage.setItem(SEEN, id);
+      localStorage.setItem(SEEN, day);
     } catch {
       // shown again after a reload, where nothing can be kept
     }

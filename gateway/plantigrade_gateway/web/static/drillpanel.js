@@ -46,7 +46,6 @@ export class DrillPanel {
     write(part("drill-title"), "No drill");
     write(part("drill-goal"), "");
     write(part("drill-counts"), "");
-    write(part("large-count"), "");
   }
 
   /** @param {any} drill */
@@ -66,7 +65,6 @@ export class DrillPanel {
     write(part("drill-streak"), `${streak}`);
     write(part("drill-best"), `${best}`);
     write(part("drill-last"), last ? `${VERDICT[last.verdict]}: ${last.words}` : "");
-    write(part("large-count"), `${good} of ${tried} good, ${streak} in a row`);
   }
 }
 

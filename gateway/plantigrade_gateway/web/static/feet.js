@@ -2,7 +2,7 @@
 
 import { colours, fitted, made, part, write } from "./dom.js";
 import { Foot } from "./foot.js";
-import { fullScale, Scale } from "./scale.js";
+import { Scale } from "./scale.js";
 import { Ticker } from "./ticker.js";
 import { number, percent } from "./units.js";
 
@@ -20,8 +20,9 @@ export class Feet {
     /** @type {Record<"left" | "right", Foot> | null} */
     this.feet = null;
     this.lead = "left";
-    this.highest = 0;
+    this.top = 100; // reading at the scale's end: the gateway says it, for all devices alike
     this.textMs = -Infinity;
+    this.later = 0;
     this.sentMs = 0;
     this.numbers = false;
     new ResizeObserver(() => this.lay()).observe(this.canvas);
@@ -31,14 +32,14 @@ export class Feet {
   }
 
   /** @param {any} hello */
-  hello({ layout, lead }) {
+  hello({ layout, lead, scale_top: top }) {
     if (!layout) return; // no gateway is running
     const same = JSON.stringify(layout) === this.known;
     this.lead = lead;
+    if (top) this.top = top;
     if (!same) {
       this.known = JSON.stringify(layout);
       this.layout = layout;
-      this.highest = 0;
       this.feet = { left: new Foot(layout, true), right: new Foot(layout, false) };
       this.table();
     }
@@ -54,7 +55,6 @@ export class Feet {
     if (!this.feet) return;
     for (const side of SIDES) {
       this.feet[side].take(tS, feet[side]);
-      for (const value of feet[side].zones ?? []) if (value > this.highest) this.highest = value;
     }
     this.sentMs = sentMs;
     this.ticker.request();
@@ -64,10 +64,12 @@ export class Feet {
   lost() {
     for (const side of SIDES) {
       write(part(`${side}-load`), "no data");
+      write(part(`${side}-cop`), "");
       if (this.feet) this.feet[side].frame = null;
     }
     this.draw();
     this.drawFigures();
+    this.textMs = -Infinity; // the next picture's figures at once
   }
 
   /** Take the page's colours again. */
@@ -104,15 +106,19 @@ export class Feet {
     if (!this.feet) return;
     const { context, width, height } = fitted(this.canvas);
     if (!width) return; // the large type is shown instead
-    const full = fullScale(this.highest);
-    if (full !== this.full) this.legend(full);
+    if (this.top !== this.full) this.legend(this.top);
     context.clearRect(0, 0, width, height);
     for (const side of SIDES) this.feet[side].draw(context, this.look(), side !== this.lead);
     const now = performance.now();
-    if (now - this.textMs >= TEXT_MS) {
+    const known = SIDES.some((side) => this.feet?.[side].frame);
+    const wait = this.textMs + TEXT_MS - now;
+    if (known && wait <= 0) {
       this.textMs = now;
       this.drawFigures();
       this.writeTexts();
+    } else if (known) {
+      clearTimeout(this.later); // a last picture's figures are written too
+      this.later = setTimeout(() => this.ticker.request(), wait);
     }
     if (this.onDrawn && this.sentMs) this.onDrawn(this.sentMs);
     this.sentMs = 0;

@@ -1,5 +1,6 @@
 /** One foot drawn on a canvas: the sole, each zone's load, the CoP and its recent path. */
 
+import { FONT, textWidth } from "./labels.js";
 import { cells, outline } from "./sole.js";
 
 /** @typedef {import("./sole.js").Layout} Layout */
@@ -11,6 +12,8 @@ import { cells, outline } from "./sole.js";
 
 const PATH_S = 2;
 const LEAST_NUMBER_PX = 9; // smaller figures are not read
+const WIDEST = "888";
+const LINE = 0.8; // height of figures per size, with some air
 
 /**
  * @param {Point[]} points
@@ -58,6 +61,23 @@ export class Foot {
       return { shape, centre: at(place) };
     });
     this.middle = at([wide / 2, long / 2]);
+    this.figurePx = this.figureSize();
+  }
+
+  /** @returns {number} the largest type in which no two zones' figures touch; 0: none can be read */
+  figureSize() {
+    const wide = textWidth(WIDEST, `600 100px ${FONT}`) / 100;
+    const centres = (this.shapes ?? []).map(({ centre }) => centre);
+    let size = 18;
+    centres.forEach(([x, y], i) => {
+      for (const [otherX, otherY] of centres.slice(i + 1)) {
+        // side by side or one above the other: whichever lets them be larger
+        const beside = (Math.abs(x - otherX) - 2) / wide;
+        const above = Math.abs(y - otherY) / LINE;
+        size = Math.min(size, Math.max(beside, above));
+      }
+    });
+    return size < LEAST_NUMBER_PX ? 0 : size;
   }
 
   /**
@@ -107,7 +127,7 @@ export class Foot {
       const share = (zones[i] ?? 0) / look.full;
       if (share <= 0.004) return;
       context.fillStyle = look.scale.fills[look.scale.index(share)];
-      if (look.numbers) {
+      if (look.numbers && this.figurePx) {
         context.fill(shape);
         return;
       }
@@ -164,14 +184,13 @@ export class Foot {
     context.textAlign = "center";
     context.textBaseline = "middle";
     if (this.frame.away) {
-      context.font = "700 18px system-ui, sans-serif";
+      context.font = `700 18px ${FONT}`;
       context.fillStyle = look.colours.warn;
       context.fillText("away", this.middle[0], this.middle[1]);
       return;
     }
-    if (!look.numbers) return;
-    const size = Math.max(LEAST_NUMBER_PX, Math.min(18, 11 * this.perMm));
-    context.font = `600 ${size}px system-ui, sans-serif`;
+    if (!look.numbers || !this.figurePx) return;
+    context.font = `600 ${this.figurePx}px ${FONT}`;
     const { zones } = this.frame;
     this.shapes.forEach(({ centre: [x, y] }, i) => {
       const value = zones?.[i];

@@ -7,7 +7,26 @@ const LOW_BATTERY = 15; // %, ours
 const MUCH_LOST = 0.02; // ours
 const AWAY_S = 1;
 
+/**
+ * What of a foot's link is not as it should be, in few words; empty where all is well.
+ * @param {any} foot
+ * @returns {string[]}
+ */
+function troubles(foot) {
+  if (!foot?.links && foot?.state !== "replayed") return ["not connected"];
+  const found = [];
+  if (foot.silent_s > AWAY_S) found.push("away");
+  if (foot.battery_percent != null && foot.battery_percent <= LOW_BATTERY) found.push("battery low");
+  if (foot.lost_share != null && foot.lost_share >= MUCH_LOST) found.push("packets lost");
+  return found;
+}
+
 export class LinkPanel {
+  constructor() {
+    /** @type {boolean | null} */
+    this.well = null;
+  }
+
   /** @param {any} hello */
   hello({ link }) {
     part("link-known").hidden = !link;
@@ -34,8 +53,25 @@ export class LinkPanel {
     write(part("link-store"), [store.problem ?? "writing", ...(forward ?? [])].join("; "));
     part("link-problem").hidden = !store.problem;
     write(part("link-problem"), store.problem ? `Not stored at this moment: ${store.problem}` : "");
+    this.light(feet, store);
     part("link-away").hidden = !away.length;
     write(part("link-away"), away.length ? `No data: ${away.join(", ")}.` : "");
+  }
+
+  /**
+   * One light where all is well; what is not opens the rest, and stands beside the light.
+   * @param {any} feet
+   * @param {any} store
+   */
+  light(feet, store) {
+    const found = ["left", "right"].flatMap((side) => troubles(feet[side]).map((what) => `${side} ${what}`));
+    if (store.problem) found.push("not stored");
+    const well = !found.length;
+    write(part("link-light"), well ? "● all well" : `▲ ${found.join(", ")}`);
+    part("link-light").className = well ? "good" : "bad";
+    const card = /** @type {HTMLDetailsElement} */ (part("link-known"));
+    if (well !== this.well) card.open = !well; // once: then it is as the viewer leaves it
+    this.well = well;
   }
 
   /** Without the gateway nothing is known of its insoles or its store. */

@@ -1,17 +1,22 @@
 /** The live page: joins the connection to the page's parts. */
 
 import { Cautions, joinDialogs, joinKeys } from "./dialogs.js";
+import { Decided } from "./decided.js";
 import { part, write } from "./dom.js";
 import { DrillPanel } from "./drillpanel.js";
 import { Feet } from "./feet.js";
+import { Large } from "./large.js";
 import { LinkPanel } from "./linkpanel.js";
 import { Outcome } from "./outcome.js";
 import { Session } from "./session.js";
 import { Share } from "./share.js";
 import { LiveSocket } from "./socket.js";
+import { SetPanel } from "./setpanel.js";
 import { SoundPanel } from "./soundpanel.js";
+import { Spoken } from "./spoken.js";
 import { Strip } from "./strip.js";
 
+const STILL_MS = 2000; // ours
 const MEASURE = new URLSearchParams(location.search).has("measure");
 const send = (/** @type {object} */ message) => socket.send(message);
 
@@ -23,18 +28,42 @@ function drawn(/** @type {number} */ sentMs) {
 }
 
 const feet = new Feet(MEASURE ? drawn : undefined);
+const large = new Large();
+const share = new Share();
 const session = new Session(send);
 const sound = new SoundPanel(send);
 const parts = /** @type {Record<string, any>[]} */ ([
   sound, // first: what it does is heard
-  feet, new Share(), new Outcome(), new Strip(), new DrillPanel(send), new LinkPanel(), session,
-  new Cautions(),
+  feet, share, new Outcome(), new Strip(), new DrillPanel(send), new LinkPanel(), session,
+  new SetPanel(send), new Spoken(),
+  new Cautions(), large,
 ]);
+
+parts.push(new Decided());
 
 /** @param {any} message to each part that has a method of its type's name */
 function take(message) {
+  if (message.type === "hello") stale(message.gateway === false);
   for (const part of parts) part[message.type]?.(message);
+  if (message.type !== "frame") return;
+  framesMs = performance.now();
+  document.body.classList.remove("still");
 }
+
+/** What is shown held once: grey, until it holds again. @param {boolean} on */
+function stale(on) {
+  document.body.classList.toggle("stale", on);
+  if (on) for (const part of parts) part.lost?.();
+}
+
+// Without pictures nothing is known of the feet, whatever else still comes.
+let framesMs = -Infinity;
+setInterval(() => {
+  if (performance.now() - framesMs <= STILL_MS || document.body.classList.contains("still")) return;
+  document.body.classList.add("still");
+  feet.lost();
+  share.lost();
+}, 500);
 
 /**
  * @param {"open" | "lost"} state
@@ -44,8 +73,7 @@ function connection(state, text) {
   const line = part("connection");
   line.hidden = state === "open";
   write(line, state === "open" ? "" : text);
-  document.body.classList.toggle("stale", state === "lost");
-  if (state === "lost") for (const part of parts) part.lost?.();
+  if (state === "lost") stale(true);
 }
 
 /** @param {HTMLElement} button pressed or not @param {(on: boolean) => void} act */
@@ -57,7 +85,11 @@ function toggle(button, act) {
   });
 }
 
-toggle(part("large"), (on) => document.body.classList.toggle("large", on));
+toggle(part("large"), (on) => {
+  document.body.classList.toggle("large", on);
+  large.fit();
+  sound.awake.show(on);
+});
 toggle(part("numbers"), (on) => feet.showNumbers(on));
 if (matchMedia("(min-width: 700px)").matches) part("numbers").click(); // there is room for figures
 part("notice-close").addEventListener("click", () => (part("notice").hidden = true));

@@ -25,9 +25,6 @@ export class Outcome {
     if (swing) this.swing(swing, false);
     else {
       write(part("outcome"), "No swing yet.");
-      write(part("large-push"), "no swing yet");
-      write(part("large-timing"), "");
-      write(part("large-heel"), "");
       part("outcome").className = "";
     }
   }
@@ -55,19 +52,19 @@ export class Outcome {
     write(part("outcome"), text);
     if (fresh) write(part("announced"), text);
     part("outcome").className = good ? "good" : "";
-    const [manner, timing] = words.push.split(", "); // two facts, a line each
-    write(part("large-push"), `${good ? "✓ " : ""}${manner}`);
-    write(part("large-timing"), timing ?? "");
-    write(part("large-heel"), `lead heel ${words.heel_lift.replace(/ s$/, "\u00a0s")}`); // "0.6 s" on one line
     write(part("phase"), "");
     if (fresh) this.add(swing.lead_peak_s ?? this.tS, `swing ${n}: ${words.push}`);
   }
 
   /** @param {{swings: number, good: number}} counts */
   count({ swings, good }) {
-    const text = swings ? `${good} of ${swings} good pushes` : "";
-    write(part("count"), text);
-    write(part("large-all"), text);
+    write(part("count"), swings ? `${good} of ${swings} good pushes` : "");
+  }
+
+  /** What was under way is not known any more. */
+  lost() {
+    this.phaseS = Infinity;
+    write(part("phase"), "");
   }
 
   /** @param {any} message */

@@ -1,4 +1,7 @@
-/** Waits for a session's time line, and shows the page again when it is there. */
+/**
+ * Waits for a session to be prepared, and shows the page again when it is. Where that fails, says
+ * why and stays: opening the page again tries again.
+ */
 
 import { ask } from "./chart.js";
 
@@ -10,8 +13,14 @@ async function look() {
   try {
     const now = await ask(`/sessions/${line.dataset.session}/prepared.json`);
     bar.value = now.share;
-    if (now.ready || now.problem) {
+    if (now.ready) {
       location.reload();
+      return;
+    }
+    if (now.problem) {
+      line.textContent = `It could not be prepared: ${now.problem}`;
+      line.classList.add("warn");
+      bar.remove();
       return;
     }
   } catch {

@@ -17,7 +17,6 @@ const ANCHORS = [
 
 const DARKEST = 0.1; // what is darker is not seen on a dark ground
 const STEPS = 64; // colours told apart; each is made once
-const FULL_SCALES = [50, 100, 150, 200, 300, 400, 600, 800, 1200, 1600, 2500, 4000];
 
 /**
  * @param {number} share 0 … 1, held at the ends
@@ -49,17 +48,6 @@ export function writing(colour) {
     return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
   });
   return 0.2126 * r + 0.7152 * g + 0.0722 * b > 0.179 ? "#000000" : "#ffffff";
-}
-
-/**
- * Return the full scale for the highest reading so far: the next of a few round numbers, so that
- * colours keep their meaning for long.
- * @param {number} highest
- * @param {number} [least]
- * @returns {number}
- */
-export function fullScale(highest, least = 100) {
-  return FULL_SCALES.find((step) => step >= highest && step >= least) ?? highest;
 }
 
 /**

@@ -3,6 +3,9 @@
 import { part, write } from "./dom.js";
 import { clock } from "./units.js";
 
+/** @param {number} n @param {string} what */
+const some = (n, what) => `${n} ${what}${n === 1 ? "" : "s"}`;
+
 export class Session {
   /** @param {(message: object) => boolean} send */
   constructor(send) {
@@ -29,6 +32,28 @@ export class Session {
     write(part("clock"), "");
     part("controls").hidden = rights === "player";
     this.allow(gateway !== false);
+    this.summary(session, rights);
+  }
+
+  /**
+   * What the session came to, once it has ended.
+   * @param {any} session
+   * @param {string} rights
+   */
+  summary(session, rights) {
+    const found = session?.summary;
+    part("summary").hidden = !found;
+    if (!found) return;
+    const parts = [clock(found.duration_s), some(found.steps, "step"), some(found.swings, "swing")];
+    const said = [`${parts.join(", ")}.`];
+    if (found.swings) said.push(`${found.good} of ${found.swings} rolled with the shift.`);
+    for (const { title, good, tried, best } of found.drills) {
+      said.push(`${title}: ${good} of ${tried} good, ${best} in a row at best.`);
+    }
+    write(part("summary-text"), said.join(" "));
+    const link = /** @type {HTMLAnchorElement} */ (part("summary-link"));
+    link.hidden = rights === "player"; // a link's session ends with it
+    link.href = `/sessions/${encodeURIComponent(session.id)}`;
   }
 
   /** @param {boolean} on whether there is a gateway to do it */

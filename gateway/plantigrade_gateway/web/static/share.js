@@ -1,6 +1,7 @@
 /** Lead share over the last seconds: how the load moves between the feet, with the swing's phases. */
 
 import { colours, fitted, part, write } from "./dom.js";
+import { FONT, Labels } from "./labels.js";
 import { Ticker } from "./ticker.js";
 import { percent } from "./units.js";
 
@@ -13,9 +14,19 @@ const LEFT = 72; // room for the levels' names
 const TICKS = /** @type {Record<string, string>} */ ({
   backswing: "back",
   shift: "shift",
-  heel_lifted: "heel up",
-  heel_returned: "heel down",
+  heel_lifted: "heel unloaded",
+  heel_returned: "heel returned",
 });
+
+/**
+ * @param {Record<string, {away: boolean}>} feet
+ * @returns {string} what is said where there is no share: a foot that is away is not an empty one
+ */
+export function unknown(feet) {
+  const away = ["left", "right"].filter((side) => feet[side]?.away);
+  if (!away.length) return "no load";
+  return away.length === 2 ? "unknown: both feet away" : `unknown: ${away[0]} foot away`;
+}
 
 export class Share {
   constructor() {
@@ -25,6 +36,7 @@ export class Share {
     /** @type {{t: number, kind: string}[]} */
     this.ticks = [];
     this.textMs = -Infinity;
+    this.why = ""; // there is no share now
     this.ticker = new Ticker(() => this.draw(), PER_SECOND);
     document.addEventListener("theme", () => this.paint());
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.paint());
@@ -38,7 +50,8 @@ export class Share {
   }
 
   /** @param {any} frame */
-  frame({ t_s: tS, lead_share: share }) {
+  frame({ t_s: tS, lead_share: share, feet }) {
+    this.why = unknown(feet);
     if (this.trace.length && tS < this.trace[this.trace.length - 1][0]) {
       this.trace = []; // a new session
       this.ticks = [];
@@ -54,12 +67,19 @@ export class Share {
     if (kind in TICKS) this.ticks.push({ t, kind });
   }
 
+  /** Nothing is known of the load any more. */
+  lost() {
+    this.why = "no data";
+    if (this.trace.length) this.trace.push([this.trace[this.trace.length - 1][0], null]);
+    write(part("share-now"), this.why);
+  }
+
   draw() {
     const { context, width, height } = fitted(this.canvas);
     if (!width) return; // the large type is shown instead
     const ink = this.colours ?? {};
     context.clearRect(0, 0, width, height);
-    context.font = "12px system-ui, sans-serif";
+    context.font = `12px ${FONT}`;
     const y = (/** @type {number} */ share) => 4 + (height - 8) * (1 - share);
     context.lineWidth = 1;
     for (const [level, text] of /** @type {[number, string][]} */ ([[1, "all on lead"], [0.5, "even"], [0, "all on trail"]])) {
@@ -81,7 +101,7 @@ export class Share {
     const now = performance.now();
     if (now - this.textMs >= TEXT_MS) {
       this.textMs = now;
-      write(part("share-now"), last[1] == null ? "no load" : percent(last[1]));
+      write(part("share-now"), last[1] == null ? this.why : percent(last[1]));
     }
   }
 
@@ -95,14 +115,18 @@ export class Share {
     context.setLineDash([3, 3]);
     context.strokeStyle = ink.muted;
     context.fillStyle = ink.ink;
-    context.textAlign = "right";
-    this.ticks.forEach(({ t, kind }, i) => {
+    const labels = new Labels(12, LEFT, Infinity);
+    this.ticks.forEach(({ t, kind }) => {
       context.beginPath();
       context.moveTo(x(t), 0);
       context.lineTo(x(t), height);
       context.stroke();
-      context.textBaseline = "top";
-      context.fillText(TICKS[kind], x(t) - 3, 6 + 14 * (i % 3)); // neighbours apart
+      const places = [14, 30, 46].map((y) => ({ x: x(t) - 3, y, anchor: /** @type {const} */ ("end") }));
+      const place = labels.place(TICKS[kind], places);
+      if (!place) return;
+      context.textAlign = "right";
+      context.textBaseline = "alphabetic";
+      context.fillText(TICKS[kind], place.x, place.y);
     });
     context.setLineDash([]);
   }

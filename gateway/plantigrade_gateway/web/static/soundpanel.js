@@ -1,6 +1,7 @@
 /** Which outputs are on: the gateway's device, this browser, both or none; and the ways to change it. */
 
 import { part, write } from "./dom.js";
+import { Awake } from "./awake.js";
 import { Voices } from "./voices.js";
 
 const KEY = "plantigrade.sound";
@@ -12,6 +13,7 @@ export class SoundPanel {
     /** @type {Voices | null} */
     this.voices = null;
     this.on = false;
+    this.awake = new Awake(() => (this.on ? (this.voices?.context.currentTime ?? null) : null));
     this.gateway = { said: "", device: false, lost: false };
     this.device = /** @type {HTMLButtonElement} */ (part("sound-device"));
     this.here = /** @type {HTMLButtonElement} */ (part("sound-here"));
@@ -40,6 +42,7 @@ export class SoundPanel {
    * @param {boolean} on
    */
   async hear(on) {
+    this.awake.sound(on); // in the press
     if (on) {
       this.voices ??= new Voices();
       await this.voices.resume();

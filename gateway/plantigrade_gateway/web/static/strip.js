@@ -1,6 +1,7 @@
 /** The last swing as a strip: its moments, the lead heel's lift and the trail foot's push. */
 
 import { part } from "./dom.js";
+import { Labels } from "./labels.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const HEIGHT = 166;
@@ -9,12 +10,15 @@ const BEFORE_S = 0.05;
 const AFTER_S = 0.15;
 const [AXIS_Y, HEEL_Y, PUSH_Y, BAR] = [66, 84, 118, 22];
 
-/** The moments, each with the row its label stands in, so that near ones do not cover each other. */
+const SIZE = 14; // of the letters
+const ROWS = [16, 34, 52]; // baselines of the moments' names
+
+/** The moments, each with the row its name stands in where that is free, and on which side. */
 const MOMENTS = [
-  { key: "start_s", text: "start", row: 2, end: false },
-  { key: "trail_peak_s", text: "trail peak", row: 1, end: true },
-  { key: "shift_s", text: "shift", row: 2, end: false },
-  { key: "lead_peak_s", text: "lead peak", row: 0, end: true },
+  { key: "start_s", text: "start", row: 2, anchor: "start" },
+  { key: "trail_peak_s", text: "trail peak", row: 1, anchor: "end" },
+  { key: "shift_s", text: "shift", row: 2, anchor: "start" },
+  { key: "lead_peak_s", text: "lead peak", row: 0, anchor: "end" },
 ];
 
 /**
@@ -54,6 +58,7 @@ export class Strip {
   constructor() {
     this.svg = part("strip");
     this.right = 0;
+    this.labels = new Labels(SIZE, 0, 0);
     new ResizeObserver(() => this.draw()).observe(this.svg);
   }
 
@@ -80,6 +85,7 @@ export class Strip {
     const width = this.svg.getBoundingClientRect().width;
     if (!this.last || !width) return;
     this.right = width - 6;
+    this.labels = new Labels(SIZE, 0, width);
     this.svg.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
     const { swing, words } = this.last;
     const at = MOMENTS.map(({ key }) => swing[key]).filter((t) => t != null);
@@ -105,16 +111,30 @@ export class Strip {
    */
   moments(swing, x) {
     const parts = [drawn("line", { x1: LEFT, x2: this.right, y1: AXIS_Y, y2: AXIS_Y, class: "axis" })];
-    for (const { key, text, row, end } of MOMENTS) {
+    for (const { key, text, row, anchor } of MOMENTS) {
       if (swing[key] == null) continue;
       const at = x(swing[key]);
-      const y = 16 + 18 * row;
-      parts.push(
-        drawn("line", { x1: at, x2: at, y1: y + 4, y2: PUSH_Y + BAR + 4, class: "moment" }),
-        drawn("text", { x: end ? at + 3 : at - 3, y, "text-anchor": end ? "end" : "start" }, text),
-      );
+      const sides = anchor === "end" ? ["end", "start"] : ["start", "end"];
+      const rows = [ROWS[row], ...ROWS.filter((y) => y !== ROWS[row])];
+      const places = rows.flatMap((y) => sides.map((side) => ({ x: side === "end" ? at + 3 : at - 3, y, anchor: side })));
+      const { label, place } = this.named(text, places);
+      const top = place ? place.y + 4 : AXIS_Y;
+      parts.push(drawn("line", { x1: at, x2: at, y1: top, y2: PUSH_Y + BAR + 4, class: "moment" }), ...label);
     }
     return parts;
+  }
+
+  /**
+   * A label at the first of its places that is free; none where none is.
+   * @param {string} text
+   * @param {any[]} places
+   * @param {string} [kind] its class
+   */
+  named(text, places, kind = "") {
+    const place = this.labels.place(text, places);
+    if (!place) return { label: [], place };
+    const { x, y, anchor } = place;
+    return { label: [drawn("text", { x, y, "text-anchor": anchor, class: kind }, text)], place };
   }
 
   /**
@@ -124,17 +144,19 @@ export class Strip {
    */
   heel(swing, words, x) {
     const lift = swing.heel_lift;
-    const parts = [drawn("text", { x: 0, y: HEEL_Y + 16, class: "name" }, "lead heel")];
+    const y = HEEL_Y + 16;
+    const parts = this.named("lead heel", [{ x: 0, y, anchor: "start" }], "name").label;
     if (lift.lift_s == null || lift.return_s == null) {
-      parts.push(drawn("text", { x: Math.max(LEFT, x(swing.start_s ?? 0)) + 6, y: HEEL_Y + 16 }, words.heel_lift));
-      return parts;
+      const at = Math.max(LEFT, x(swing.start_s ?? 0)) + 6;
+      return [...parts, ...this.named(words.heel_lift, [{ x: at, y, anchor: "start" }]).label];
     }
     const [from, to] = [x(lift.lift_s), x(lift.return_s)];
-    parts.push(
+    const beside = [{ x: from - 6, y, anchor: "end" }, { x: to + 6, y, anchor: "start" }];
+    return [
+      ...parts,
       drawn("rect", { x: from, y: HEEL_Y, width: to - from, height: BAR, class: "lift" }),
-      drawn("text", { x: from - 6, y: HEEL_Y + 16, "text-anchor": "end" }, from > LEFT + 110 ? words.heel_lift : ""),
-    );
-    return parts;
+      ...this.named(words.heel_lift, beside).label,
+    ];
   }
 
   /**
@@ -143,15 +165,18 @@ export class Strip {
    * @param {(t: number) => number} x
    */
   push(swing, words, x) {
-    const parts = [drawn("text", { x: 0, y: PUSH_Y + 16, class: "name" }, "trail push")];
+    const y = PUSH_Y + 16;
+    const parts = this.named("trail push", [{ x: 0, y, anchor: "start" }], "name").label;
     const begin = swing.push.path_t_s[0] ?? swing.trail_peak_s;
-    for (const { from, to, text, kind } of pushParts(swing.push, begin)) {
+    const bars = pushParts(swing.push, begin);
+    for (const { from, to, text, kind } of bars) {
       const [left, right] = [x(from), x(to)];
       parts.push(drawn("rect", { x: left, y: PUSH_Y, width: right - left, height: BAR, class: `push ${kind}` }));
-      parts.push(this.partName(left, right, text, kind));
+      parts.push(...this.partName(left, right, text, kind));
     }
-    if (parts.length === 1) parts.push(drawn("text", { x: Math.max(LEFT, x(swing.start_s ?? 0)) + 6, y: PUSH_Y + 16 }, words.push));
-    return parts;
+    if (bars.length) return parts;
+    const at = Math.max(LEFT, x(swing.start_s ?? 0)) + 6;
+    return [...parts, ...this.named(words.push, [{ x: at, y, anchor: "start" }]).label];
   }
 
   /**
@@ -163,10 +188,11 @@ export class Strip {
    */
   partName(left, right, text, kind) {
     const [middle, y] = [(left + right) / 2, PUSH_Y + 16];
-    if (right - left > 7.5 * text.length) return drawn("text", { x: middle, y, "text-anchor": "middle", class: `in ${kind}` }, text);
-    if (kind === "rear") return drawn("text", { x: left - 4, y, "text-anchor": "end" }, text);
-    if (kind === "front") return drawn("text", { x: right + 4, y }, text);
-    return drawn("text", { x: middle, y: y + BAR + 4, "text-anchor": "middle" }, text);
+    if (right - left > 7.5 * text.length) return this.named(text, [{ x: middle, y, anchor: "middle" }], `in ${kind}`).label;
+    const under = { x: middle, y: y + BAR + 4, anchor: "middle" };
+    if (kind === "rear") return this.named(text, [{ x: left - 4, y, anchor: "end" }, under]).label;
+    if (kind === "front") return this.named(text, [{ x: right + 4, y, anchor: "start" }, under]).label;
+    return this.named(text, [under]).label;
   }
 
   /** @param {any} swing */

@@ -147,6 +147,21 @@ def test_new_results_new_bytes_and_a_new_format_are_prepared_again(practice, mon
         prepare(practice, session_id)
 
 
+def test_results_that_are_made_again_meanwhile_are_those_that_are_kept(practice):
+    """The first swing goes while the record is read: the second one's rows are the first."""
+    session_id = of(practice)
+    first, second = list(practice.events(session_id, "swing"))[:2]
+
+    def other_results(share: float) -> None:
+        if share > 0.9:
+            practice.database.read("DELETE FROM events WHERE first_index = ?", (first.first_index,))
+
+    prepare(practice, session_id, other_results)
+    rows = read_swings(practice, session_id, [0])[0]
+    start_s, shift_s = second.body["start_s"], second.body["shift_s"]
+    assert first.body["shift_s"] < rows.t_s[0] <= start_s < shift_s < rows.t_s[-1]
+
+
 def test_half_prepared_is_not_prepared(practice, monkeypatch):
     session_id = of(practice)
 

@@ -310,7 +310,7 @@ def test_an_older_session_is_prepared_on_its_first_opening_and_deleted_at_any_ti
     with TestClient(app) as client:
         page = client.get(f"/sessions/{session_id}")
         assert "Being prepared" in page.text and "bokeh" not in page.text
-        assert client.get(f"/sessions/{session_id}/timeline.json").status_code == 404
+        assert client.get(f"/sessions/{session_id}/timeline.json").status_code == 503
         ready = f"/sessions/{session_id}/prepared.json"
         wait_until(lambda: client.get(ready).json()["ready"])
         assert "Being prepared" not in client.get(f"/sessions/{session_id}").text
@@ -328,6 +328,55 @@ def test_an_older_session_is_prepared_on_its_first_opening_and_deleted_at_any_ti
         assert client.get(f"/sessions/{session_id}").status_code == 404
         assert client.get(f"/sessions/{session_id}/rows.json?start=0&end=9").status_code == 404
         assert "No session is stored yet" in client.get("/sessions").text
+
+
+@pytest.mark.parametrize("address", ["swings/3", "sets/1"])
+def test_an_address_within_a_session_has_it_prepared_and_becomes_its_page(made, tmp_path, address):
+    """Also after a re-analysis, which takes away what was prepared."""
+    path = practice_copy(made, tmp_path)
+    with Store.open(path) as store:
+        session_id = store.sessions()[0].session_id
+        results.reanalyse(store, session_id)
+    app = FastAPI()
+    app.include_router(desk_router(path))
+    with TestClient(app) as client:
+        deep = f"/sessions/{session_id}/{address}"
+        first = client.get(deep)
+        assert first.status_code == 202 and "<h1>Being prepared</h1>" in first.text
+        assert f'data-session="{session_id}"' in first.text
+        wait_until(lambda: client.get(deep).status_code == 200)
+        assert "Being prepared" not in client.get(deep).text
+        assert client.get(f"{deep}/chart.json").status_code == 200
+
+
+def test_data_that_are_not_prepared_are_prepared_and_to_be_asked_for_again(made, tmp_path):
+    path = practice_copy(made, tmp_path)
+    with Store.open(path) as store:
+        session_id = store.sessions()[0].session_id
+        store.database.read("DELETE FROM derived")
+    app = FastAPI()
+    app.include_router(desk_router(path))
+    with TestClient(app) as client:
+        for data in ("swings/3/frames.json", "sets/1/chart.json", "rows.json?start=0&end=9"):
+            answer = client.get(f"/sessions/{session_id}/{data}")
+            assert answer.status_code == 503 and "retry-after" in answer.headers
+            assert "is being prepared; ask again" in answer.json()["problem"]
+        wait_until(
+            lambda: client.get(f"/sessions/{session_id}/swings/3/frames.json").status_code == 200
+        )
+
+
+def test_a_swing_of_a_session_that_is_being_recorded_is_no_error_of_preparing(made, tmp_path):
+    path = practice_copy(made, tmp_path)
+    with Store.open(path) as store:
+        session_id = store.sessions()[0].session_id
+        store.database.read("DELETE FROM derived")
+        store.database.read("UPDATE sessions SET state = 'open'")
+    app = FastAPI()
+    app.include_router(desk_router(path))
+    with TestClient(app) as client:
+        answer = client.get(f"/sessions/{session_id}/swings/3")
+        assert answer.status_code == 404 and "is still being recorded" in answer.text
 
 
 def test_a_session_that_ends_is_prepared_without_being_asked_for(made, tmp_path, monkeypatch):
@@ -371,3 +420,30 @@ def test_what_is_exported_is_what_the_command_writes(client, base):
     assert [row["name"] for row in rows] == ["smooth", "full", "fast"]
     frames = client.get(f"{base}/export/frames.csv")
     assert frames.text.startswith("time_s,L1,") and frames.text.count("\n") > 50_000
+
+
+@pytest.mark.parametrize("number", ["9" * 20, "9" * 5000, "0", "1000000000", "-1", "1.5", "x", "٣"])
+@pytest.mark.parametrize("rest", ["swings/{}", "sets/{}", "swings/{}/chart.json"])
+def test_a_number_that_leads_nowhere_is_a_page_that_is_not_there(client, base, rest, number):
+    answer = client.get(f"{base}/{rest.format(number)}")
+    assert answer.status_code == 404 and len(answer.text) < 5000
+
+
+@pytest.mark.parametrize(
+    "query", ["page=" + "9" * 5000, "page=x" + "x" * 4000, "page=" + "9" * 30, "page=-1", "page="]
+)
+def test_a_value_that_cannot_be_used_is_told_in_one_short_sentence(client, base, query):
+    answer = client.get(f"{base}/steps?{query}")
+    if answer.status_code == 422:
+        assert answer.text.startswith("page is '") and len(answer.text) < 300
+        assert answer.text.count("\n") == 1
+    else:
+        assert answer.status_code == 200, answer.text
+
+
+@pytest.mark.parametrize("start", ["nan", "inf", "-1e308", "1e308", "x"])
+@pytest.mark.parametrize("width", ["1200", "9" * 30, "-5"])
+def test_a_stretch_of_no_time_line_has_no_rows_or_is_refused(client, base, start, width):
+    answer = client.get(f"{base}/rows.json?start={start}&end={start}&width={width}")
+    assert answer.status_code in (200, 422), answer.text
+    assert len(answer.text) < 5000

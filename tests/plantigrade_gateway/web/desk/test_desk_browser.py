@@ -215,3 +215,40 @@ def test_an_address_without_a_page_says_so(browser, address):
         assert "Training aid" in page.locator("footer").inner_text()
         page.get_by_role("link", name="All sessions").click()
         page.wait_for_url("**/sessions")
+
+
+@pytest.fixture
+def unprepared(tmp_path) -> tuple[Path, str]:
+    """A store whose session is not prepared, and the session's id."""
+    path = tmp_path / "store.sqlite3"
+    with Store.open(path) as store:
+        return path, store_practice(store)
+
+
+def test_a_swing_opened_directly_is_shown_when_it_is_prepared(browser, unprepared):
+    path, session_id = unprepared
+    with served(path) as url, browser.new_context() as context:
+        page = context.new_page()
+        complaints = Complaints(page)
+        page.goto(f"{url}/sessions/{session_id}/swings/3")
+        expect(page.get_by_role("heading", level=1)).to_have_text("Being prepared")
+        assert barriers(page) == []
+        expect(page.get_by_role("heading", level=1)).to_contain_text("Swing 3", timeout=WAIT_MS)
+        expect(page.locator(DRAWN)).to_be_visible(timeout=WAIT_MS)
+        assert complaints == []
+
+
+def test_what_cannot_be_prepared_is_said_once_and_not_tried_for_ever(browser, unprepared):
+    path, session_id = unprepared
+    with Store.open(path) as store:
+        store.database.read("UPDATE chunks SET data = x'00' WHERE seq = 3")
+    with served(path) as url, browser.new_context() as context:
+        page = context.new_page()
+        loads: list[str] = []
+        page.on("load", lambda loaded: loads.append(loaded.url))
+        page.goto(f"{url}/sessions/{session_id}")
+        said = page.locator("#preparing")
+        expect(said).to_contain_text("could not be prepared: ", timeout=WAIT_MS)
+        expect(said).to_contain_text("chunk 3")
+        page.wait_for_timeout(1500)  # three times as long as the page waits between its looks
+        assert len(loads) == 1

@@ -82,7 +82,7 @@ def test_the_coach_signs_in_and_a_player_follows_a_link_until_it_is_withdrawn(br
         expect(player.locator("#connection")).to_be_hidden()
 
         section.get_by_role("button", name="Withdraw link").click()
-        expect(player.get_by_text("This link has ended or was never made.")).to_be_visible()
+        expect(player.get_by_text("Your coach has withdrawn this link.")).to_be_visible()
         assert barriers(player) == []
         expect(coach.get_by_text("bay 4, withdrawn")).to_be_visible()
         assert coach_complaints == []

@@ -111,7 +111,9 @@ def test_withdrawing_ends_the_open_page_at_once(lan, running, monkeypatch):
                 socket.receive_text()
             stays.send_text("still here")
             assert stays.receive_text() == "still here"
-        assert (closed.value.code, closed.value.reason) == (4401, guard.LINK_ENDED)
+        assert (closed.value.code, closed.value.reason) == (4401, guard.LINK_WITHDRAWN)
+        said = lan.browser().get(first)
+        assert said.status_code == 404 and guard.LINK_WITHDRAWN in said.text
         assert not works(lan, first) and works(lan, other)
         page = coach.get("/links").text
         assert "Link 1: first, withdrawn" in page and "Withdraw link 1" not in page
@@ -257,7 +259,9 @@ def test_withdrawing_what_is_not_there_says_so(lan, running):
     answer = lan.post(coach, "/links/99/withdraw")
     assert answer.status_code == 404
     assert "There is no such link" in answer.text
-    assert lan.post(coach, "/links/x/withdraw").status_code in (404, 422)
+    for number in ("x", "-1", "9" * 20, "9" * 5000):
+        assert lan.post(coach, f"/links/{number}/withdraw").status_code == 404
+        assert coach.get(f"/links/{number}/qr.svg").status_code == 404
 
 
 def test_on_the_machine_itself_the_link_says_where_a_phone_finds_it(lan, running):

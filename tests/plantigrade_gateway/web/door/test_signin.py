@@ -335,3 +335,28 @@ def test_waiting_costs_no_hashing(lan, monkeypatch):
     monkeypatch.setattr(password, "matches", lambda *a: looked.append(a))
     assert lan.sign_in(browser, "guess").status_code == 429
     assert looked == []
+
+
+def test_a_second_cookie_of_the_same_name_does_not_sign_out(lan):
+    """Cookies know no ports: another server of this machine may set one (RFC 6265, 8.5)."""
+    browser = lan.browser()
+    token = cookie_of(lan.sign_in(browser))["value"]
+    other = lan.browser()
+    for header in (
+        f"plantigrade={token}; plantigrade=of-another",
+        f"plantigrade=of-another; plantigrade={token}",
+        f"a=b; plantigrade=; plantigrade={token}; plantigrade",
+    ):
+        assert other.get("/", headers={"cookie": header}).text == "coach"
+    junk = "; ".join(f"plantigrade=x{n}" for n in range(300))
+    assert other.get("/", headers={"cookie": junk}).status_code == 401
+
+
+def test_signing_out_ends_every_one_of_the_cookies(lan):
+    first = cookie_of(lan.sign_in(lan.browser()))["value"]
+    second = cookie_of(lan.sign_in(lan.browser()))["value"]
+    both = {"cookie": f"plantigrade={first}; plantigrade={second}", "origin": lan.origin}
+    assert lan.browser().post("/sign-out", headers=both).status_code == 303
+    for token in (first, second):
+        answer = lan.browser().get("/", headers={"cookie": f"plantigrade={token}"})
+        assert answer.status_code == 401

@@ -10,7 +10,8 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.live.hub import Budget, Hub, checked
 
-KINDS = ["ask", "drawn", "drill", "mark", "record", "sound", "stop"]
+KINDS = ["ask", "drawn", "drill", "mark", "record", "set", "set_end", "sound", "stop"]
+NAMES = {"text", "name", "feedback", "device", "sent_ms", "drawn_ms", "intent", "club"}
 json_values = st.recursive(
     st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=10),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner),
@@ -27,6 +28,9 @@ json_values = st.recursive(
         {"type": "mark", "text": "new grip – größer"},
         {"type": "drill", "name": "push", "feedback": "every"},
         {"type": "drill", "name": None},
+        {"type": "set", "intent": "full", "club": "7 iron"},
+        {"type": "set", "intent": "fast", "club": None},
+        {"type": "set_end"},
         {"type": "sound", "device": False},
         {"type": "drawn", "sent_ms": 1.5, "drawn_ms": 2},
     ],
@@ -68,6 +72,8 @@ def test_a_note_does_not_steer_a_terminal_or_break_the_record():
         {"type": "mark", "text": "x" * 501},
         {"type": "sound", "device": "yes"},
         {"type": "drill", "name": 3},
+        {"type": "set", "intent": None},
+        {"type": "set", "intent": "full", "club": ["x"]},
         {"type": "drill", "name": "x" * 101},
         {"type": "drill", "name": "a\nb"},
         {"type": "drawn", "sent_ms": True},
@@ -83,10 +89,7 @@ def test_what_is_none_of_them_is_refused_in_a_sentence(message):
     message=json_values
     | st.fixed_dictionaries(
         {"type": st.sampled_from(KINDS)},
-        optional={
-            name: json_values
-            for name in ("text", "name", "feedback", "device", "sent_ms", "drawn_ms", "x")
-        },
+        optional={name: json_values for name in NAMES | {"x"}},
     ),
     rights=st.sampled_from(Rights),
 )
@@ -95,8 +98,7 @@ def test_whatever_comes_only_known_fields_go_on_as_one_line_of_text(message, rig
         found = checked(message, rights)
     except InputError:
         return
-    known = {"type", "text", "name", "feedback", "device", "sent_ms", "drawn_ms"}
-    assert found.keys() <= known and found["type"] in KINDS
+    assert found.keys() <= NAMES | {"type"} and found["type"] in KINDS
     line = json.dumps(found, ensure_ascii=False)
     assert "\n" not in line and "\x1b" not in line
     line.encode()

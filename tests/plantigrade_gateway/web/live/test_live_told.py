@@ -1,91 +1,21 @@
 """The live page told odd but lawful things, without a gateway: layouts, names, notes, feet."""
 
 import json
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import pytest
-from playwright.sync_api import Browser, Page, Route, WebSocketRoute, expect
-from tests.support.browser import Complaints
+from playwright.sync_api import Browser, Page, expect
+from tests.support.browser import Complaints, barriers
+from tests.support.toldpage import DRILL, HTML, Gateway, frame, hello
 
-import plantigrade_gateway.web
-from plantigrade.zones import ZoneLayout, eighteen, parse_layout
+from plantigrade.zones import eighteen, parse_layout
 
 pytestmark = pytest.mark.dear
 
-WEB = Path(plantigrade_gateway.web.__file__).parent
 EIGHT = Path(__file__).resolve().parents[4] / "hardware_notes/layouts/eight_zone_newtons.toml"
-LIMIT_S = 60.0  # against hanging
-HTML = "<img src=x onerror=alert(1)>"
 SIZES = ((320, 640), (360, 800), (768, 1024), (1024, 768), (1280, 800))
-DRILL = {"name": HTML, "title": f"{HTML} and a title that goes on for long", "goal": HTML}
-
-
-def hello(layout: ZoneLayout, **values: Any) -> dict[str, Any]:
-    return {
-        "type": "hello",
-        "v": 1,
-        "gateway": True,
-        "session": {"id": "one", "source": HTML, "started": "", "recording": True},
-        "layout": layout.to_json(),
-        "lead": "left",
-        "cautions": ["Training aid, not a medical device or diagnosis."],
-        "sound": {"said": "", "device": False, "lost": False},
-        "drills": [DRILL],
-        "drill": None,
-        "swing": None,
-        "link": None,
-        "counts": {"steps": 0, "swings": 0, "good": 0},
-        "rights": "coach",
-        **values,
-    }
-
-
-def frame(t_s: float, n_zones: int) -> dict[str, Any]:
-    """The left foot stands, the right one is away."""
-    left = {"zones": [35.0] * n_zones, "load_n": 280.0, "load_bw": 0.4, "cop": [0.5, 0.4]}
-    right = {"zones": None, "load_n": None, "load_bw": None, "cop": None, "away": True}
-    feet = {"left": {**left, "away": False}, "right": right}
-    return {"type": "frame", "t_s": t_s, "feet": feet, "lead_share": None, "sent_ms": 0.0}
-
-
-class Gateway:
-    """Answers for the gateway: its pages, and what a test has it say."""
-
-    def __init__(self, page: Page) -> None:
-        self.page = page
-        self.sockets: list[WebSocketRoute] = []
-        loader = jinja2.FileSystemLoader(str(WEB / "templates"))
-        live = jinja2.Environment(loader=loader, autoescape=True).get_template("live.html")
-
-        def answer(route: Route) -> None:
-            path = WEB / route.request.url.removeprefix("http://page.invalid/")
-            if path.is_file():
-                route.fulfill(path=str(path))
-            else:
-                route.fulfill(body=live.render(rights="coach"), content_type="text/html")
-
-        page.route("**/*", answer)
-        page.route_web_socket("**/live", lambda socket: self.sockets.append(socket))
-
-    def say(self, *messages: dict[str, Any]) -> None:
-        for message in messages:
-            self.sockets[-1].send(json.dumps(message))
-
-    def until_connected(self, times: int) -> None:
-        end_s = time.monotonic() + LIMIT_S
-        while len(self.sockets) < times:
-            assert time.monotonic() < end_s, "the page does not connect"
-            self.page.wait_for_timeout(20)
-
-    def open(self, *messages: dict[str, Any]) -> None:
-        self.page.goto("http://page.invalid/")
-        self.until_connected(1)
-        self.say(*messages)
-        self.page.get_by_role("button", name="Understood").click()
 
 
 @pytest.fixture
@@ -111,7 +41,8 @@ def test_names_are_text_and_long_words_break(gateway):
     gateway.open(hello(eighteen()), frame(1.0, 18))
     page = gateway.page
     score = {"counts": HTML, "feedback": "every", "good": 1, "tried": 2, "unclear": 0}
-    last = {"verdict": "good", "words": "x" * 200}
+    last = {"verdict": "good", "words": "x" * 200, "line": HTML, "what": "try", "n": 1}
+    last["told"] = True
     gateway.say(
         {"type": "drill", **DRILL, **score, "streak": 1, "best": 1, "last": last},
         {"type": "said", "text": "note: " + "y" * 500, "level": "warn"},
@@ -119,6 +50,10 @@ def test_names_are_text_and_long_words_break(gateway):
     expect(page.locator("#drill-title")).to_have_text(DRILL["title"])
     expect(page.locator("#drill-choice option:checked")).to_have_text(DRILL["title"])
     expect(page.locator("#source")).to_have_text(HTML)
+    assert page.locator("#main img").count() == 0
+    assert stands_out(page) == []
+    page.locator("#large").click()
+    expect(page.locator("#large-line")).to_contain_text("onerror")
     assert page.locator("#main img").count() == 0
     assert stands_out(page) == []
 
@@ -131,7 +66,6 @@ def test_another_layout_and_a_foot_that_is_away(gateway):
     gateway.say(frame(1.3, 8))
     expect(page.locator("#right-load")).to_have_text("away")
     expect(page.locator("#left-load")).to_have_text("0.40 × BW, 280 N")
-    expect(page.locator("#scale-most")).to_have_text("100 N")
     expect(page.locator("#readings tbody tr")).to_have_count(8)
     expect(page.locator("#readings tbody tr").first.locator("td")).to_have_text(["35", "–"])
     assert stands_out(page) == []
@@ -170,9 +104,209 @@ def test_a_gateway_that_comes_back_is_followed(gateway):
     session = {"id": "two", "source": "recording", "started": "", "recording": True}
     gateway.say(hello(eighteen(), session=session), frame(1.0, 18))
     expect(page.locator("#connection")).to_be_hidden()
-    page.get_by_role("button", name="Understood").click()
     gateway.say(frame(3.0, 18))
     expect(page.locator("#clock")).to_have_text("0:03")
+
+
+def test_a_colour_means_the_same_all_session_on_every_device(gateway):
+    """The gateway says where the scale ends: no reading and no late arrival changes it."""
+    high = frame(2.0, 18)
+    high["feet"]["left"]["zones"] = [712.0] * 18
+    gateway.open(hello(eighteen(), scale_top=400), frame(1.0, 18))
+    page = gateway.page
+    expect(page.locator("#scale-most")).to_have_text("400 kPa")
+    expect(page.locator("#left-load")).to_contain_text("× BW")
+    gateway.say(high)
+    page.locator("#numbers").click()
+    page.wait_for_timeout(300)
+    expect(page.locator("#scale-most")).to_have_text("400 kPa")
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "said"),
+    [
+        (False, True, "unknown: right foot away"),
+        (True, False, "unknown: left foot away"),
+        (True, True, "unknown: both feet away"),
+        (False, False, "no load"),
+    ],
+)
+def test_without_one_foot_the_lead_share_is_unknown(gateway, left, right, said):
+    gateway.open(hello(eighteen()), frame(1.0, 18))
+    for k in range(6):  # written some times a second
+        now = frame(1.3 + 0.3 * k, 18)
+        for foot, away in (("left", left), ("right", right)):
+            now["feet"][foot]["away"] = away
+        gateway.say(now)
+        gateway.page.wait_for_timeout(60)
+    expect(gateway.page.locator("#share-now")).to_have_text(said)
+    assert stands_out(gateway.page) == []
+
+
+WELL = {
+    "state": "streaming",
+    "links": 1,
+    "silent_s": 0.1,
+    "lost_share": 0.001,
+    "battery_percent": 80.0,
+    "clock_locked": True,
+}
+
+
+@pytest.mark.parametrize(
+    ("foot", "problem", "said"),
+    [
+        ({}, None, None),
+        ({"battery_percent": None, "lost_share": None}, None, None),  # as in a replay
+        ({"battery_percent": 15.0}, None, "left battery low"),
+        ({"lost_share": 0.02}, None, "left packets lost"),
+        ({"silent_s": 1.5}, None, "left away"),
+        ({"links": 0, "state": "no insole"}, None, "left not connected"),
+        ({}, "disk full", "not stored"),
+    ],
+)
+def test_the_links_are_one_light_while_all_is_well(gateway, foot, problem, said):
+    gateway.open(hello(eighteen()), frame(1.0, 18))
+    page = gateway.page
+    store = {"problem": problem}
+    link = {"type": "link", "store": store, "dropped_frames": 0, "delay_ms": None}
+    gateway.say({**link, "feet": {"left": {**WELL, **foot}, "right": WELL}})
+    expect(page.locator("#link-light")).to_have_text("● all well" if said is None else f"▲ {said}")
+    rows = page.locator("#link-known table")
+    expect(rows).to_be_hidden() if said is None else expect(rows).to_be_visible()
+    page.locator("#link-known summary").click()  # as the viewer leaves it
+    gateway.say({**link, "feet": {"left": {**WELL, **foot}, "right": WELL}})
+    page.wait_for_timeout(100)
+    expect(rows).to_be_visible() if said is None else expect(rows).to_be_hidden()
+
+
+def greys(page: Page, *names: str) -> list[bool]:
+    """Return of each element whether its letters are the muted grey."""
+    return [
+        page.locator(f"#{name}").evaluate(
+            """one => {
+                const probe = document.createElement("p");
+                probe.className = "muted";
+                document.body.append(probe);
+                const muted = getComputedStyle(probe).color;
+                probe.remove();
+                return getComputedStyle(one).color === muted;
+            }"""
+        )
+        for name in names
+    ]
+
+
+def test_what_held_before_the_gateway_went_is_grey(gateway):
+    gateway.open(hello(eighteen()), frame(1.0, 18))
+    page = gateway.page
+    kept = ("state", "clock", "outcome", "left-load", "drill-title", "share-now")
+    gateway.say({"type": "phase", "kind": "shift", "t_s": 1.1, "words": "shift"})
+    expect(page.locator("#phase")).to_have_text("Now: shift")
+    assert not any(greys(page, *kept))
+    gateway.sockets[-1].close(code=1013, reason="")
+    expect(page.locator("#connection")).to_contain_text("not live")
+    assert all(greys(page, *kept))
+    for name in ("left-load", "share-now"):
+        expect(page.locator(f"#{name}")).to_have_text("no data")
+    expect(page.locator("#phase")).to_have_text("")
+    gateway.until_connected(2)
+    gateway.say(hello(eighteen()), frame(2.0, 18))
+    expect(page.locator("#connection")).to_be_hidden()
+    assert not any(greys(page, *kept))
+    gateway.say({"type": "hello", "v": 1, "session": None, "gateway": False, "drills": []})
+    expect(page.locator("#state")).to_have_text("no gateway is running")
+    assert all(greys(page, "outcome", "left-load"))
+
+
+def test_without_pictures_the_feet_are_not_shown_as_live(gateway):
+    gateway.open(hello(eighteen()), frame(1.0, 18))
+    page = gateway.page
+    expect(page.locator("#left-load")).to_contain_text("× BW")
+    expect(page.locator("#left-load")).to_have_text("no data")  # two seconds later
+    expect(page.locator("#share-now")).to_have_text("no data")
+    gateway.say(frame(9.0, 18))
+    expect(page.locator("#left-load")).to_contain_text("× BW")
+
+
+SUMMARY = {
+    "duration_s": 723.4,
+    "steps": 212,
+    "swings": 1,
+    "good": 1,
+    "drills": [{"title": "Roll the push through", "good": 17, "tried": 50, "best": 4}],
+}
+
+
+def test_after_a_stop_the_page_says_what_the_session_came_to(gateway):
+    gateway.open(hello(eighteen()), frame(1.0, 18))
+    page = gateway.page
+    expect(page.locator("#summary")).to_be_hidden()
+    ended = {"id": "a b", "source": "x", "started": "", "recording": False, "summary": SUMMARY}
+    gateway.say(hello(eighteen(), session=ended))
+    expect(page.locator("#summary-text")).to_have_text(
+        "12:03, 212 steps, 1 swing. 1 of 1 rolled with the shift. "
+        "Roll the push through: 17 of 50 good, 4 in a row at best."
+    )
+    expect(page.locator("#summary-link")).to_have_attribute("href", "/sessions/a%20b")
+    gateway.say(hello(eighteen(), session=ended, rights="player"))
+    expect(page.locator("#summary-link")).to_be_hidden()
+    gateway.say(hello(eighteen()))
+    expect(page.locator("#summary")).to_be_hidden()
+
+
+def test_cautions_come_once_on_a_device_and_day(gateway):
+    page = gateway.page
+    dialog = page.get_by_role("dialog")
+    gateway.open(hello(eighteen()), frame(1.0, 18))
+    expect(dialog).to_be_hidden()
+    gateway.say(hello(eighteen(), session={"id": "two", "source": "", "recording": True}))
+    expect(page.locator("#state")).to_have_text("● recording")
+    expect(dialog).to_be_hidden()
+    other = page.context.new_page()  # of the same device
+    again = Gateway(other)
+    other.goto("http://page.invalid/")
+    again.until_connected(1)
+    again.say(hello(eighteen()), frame(1.0, 18))
+    expect(other.locator("#left-load")).to_contain_text("× BW")
+    expect(other.get_by_role("dialog")).to_be_hidden()
+    other.close()
+    page.clock.install()
+    page.clock.fast_forward("24:00:00")  # the next day
+    gateway.say(hello(eighteen(), session={"id": "three", "source": "", "recording": True}))
+    expect(dialog).to_be_visible()
+    expect(dialog).to_contain_text("not a medical device")
+
+
+def test_a_set_is_begun_with_a_button_and_a_club(gateway):
+    choices = {"intents": ["smooth", "full", "fast"], "clubs": ["driver", "7 iron"]}
+    gateway.open(hello(eighteen(), **choices), frame(1.0, 18))
+    page = gateway.page
+    asked: list[Any] = []
+    gateway.sockets[-1].on_message(lambda text: asked.append(json.loads(text)))
+    expect(page.locator("#set-now")).to_have_text("No set")
+    expect(page.locator("#set-end")).to_be_hidden()
+    page.get_by_label("Club of the next set").select_option("7 iron")
+    page.get_by_role("button", name="Begin a full set").click()
+    gateway.say({"type": "set", "name": "full, 7 iron", "n": 2, "t_s": 65.0})
+    expect(page.locator("#set-now")).to_have_text("Set 2: full, 7 iron, since 1:05")
+    page.get_by_role("button", name="End set").click()
+    gateway.say({"type": "set", "name": None})
+    expect(page.locator("#set-now")).to_have_text("No set")
+    page.get_by_label("Club of the next set").select_option("")
+    page.get_by_role("button", name="Begin a smooth set").click()
+    page.wait_for_timeout(100)
+    assert asked == [
+        {"type": "set", "intent": "full", "club": "7 iron"},
+        {"type": "set_end"},
+        {"type": "set", "intent": "smooth", "club": None},
+    ]
+    assert barriers(page) == []
+    assert stands_out(page) == []
+    begun = {"type": "set", "name": "fast", "n": 3, "t_s": 5.0}
+    gateway.say(hello(eighteen(), **choices, set=begun, rights="player"))
+    expect(page.locator("#set-now")).to_have_text("Set 3: fast, since 0:05")
+    expect(page.locator("#set-controls")).to_be_hidden()
 
 
 def test_a_page_without_a_session_says_so(gateway):

@@ -1,6 +1,7 @@
 """The web process from the gateway's side: started, told, heard, killed, and ended with it."""
 
 import asyncio
+import io
 import json
 import os
 import signal
@@ -9,13 +10,16 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 import websockets
 
+from plantigrade_gateway import upkeep
 from plantigrade_gateway.errors import PageError
 from plantigrade_gateway.web.live.page import Page, WebOptions, opened_page
 
@@ -54,6 +58,11 @@ def gateway(tmp_path: Path) -> Iterator[Gateway]:
         yield gateway
     finally:
         gateway.page.close()
+
+
+def has_come_back(gateway: Gateway, deaths: int) -> bool:
+    said = sum("ended unexpectedly" in text for text in gateway.said)
+    return said == deaths and gateway.page.is_up
 
 
 def until(holds: Callable[[], object]) -> None:
@@ -100,6 +109,24 @@ async def test_a_page_that_is_killed_comes_back_and_knows_the_session(gateway):
     async with gateway.viewer() as viewer:
         assert (await next_of(viewer, "hello"))["session"]["id"] == "ab"
     assert gateway.live == first, "open pages find it again at the same address"
+
+
+async def test_a_page_that_dies_again_and_again_comes_back_each_time(gateway, monkeypatch):
+    monkeypatch.setattr(upkeep.Backoff, "end", lambda self: 0.01)
+    first = gateway.live
+    for deaths in range(1, 9):
+        gateway.page._process.kill()
+        await asyncio.to_thread(until, partial(has_come_back, gateway, deaths))
+    assert gateway.live == first
+
+
+def test_lines_that_nobody_can_read_do_not_make_the_gateway_deaf(gateway):
+    """Such as those of a library that writes to standard output."""
+    assert gateway.live
+    lines = ["Warning: deprecated", "[]", "{}", '{"type": "ready"}', '{"type": "viewers", "n": 3}']
+    process = SimpleNamespace(stdout=io.StringIO("\n".join(lines)))
+    gateway.page._listen(cast(Any, process))
+    assert gateway.page.viewers == 3
 
 
 def test_sending_never_waits_and_counts_what_is_lost(gateway):

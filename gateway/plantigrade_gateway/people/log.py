@@ -1,0 +1,260 @@
+"""The log of changes: what people said, who and when; added to, merged, never altered.
+
+The value shown of a field is that of the change with the highest (stamp, site, number). Undo is
+another change. Two logs merge by union, in any order, to one state. A tombstone outlasts everything
+of its entity.
+"""
+
+import json
+import secrets
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people.clock import DAY, HybridClock, now_ms
+from plantigrade_gateway.people.tables import CHANGE, RESTAMP, SITE, migrate, writing
+
+DELETED = "deleted"
+"""The field of a tombstone."""
+_PIECE = 5000
+
+
+def new_id() -> str:
+    """Return 128 random bits as text."""
+    return secrets.token_hex(16)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something that somebody said of something.
+
+    Attributes
+    ----------
+    change_id : str
+    entity : str
+        What kind of thing: ``player``, ``decision``, ``swing``…
+    entity_id : str
+    field : str
+    value : Any
+        A JSON value.
+    author : str
+        Who; an id or a short word, never a player's name.
+    wall_utc_ms : int
+        By the wall clock of the place.
+    hlc : int
+        The stamp (`clock.HybridClock`).
+    site : str
+        The place, a random id.
+    seq : int
+        Its number among the changes of that place.
+    """
+
+    change_id: str
+    entity: str
+    entity_id: str
+    field: str
+    value: Any
+    author: str
+    wall_utc_ms: int
+    hlc: int
+    site: str
+    seq: int
+
+
+class ChangeLog:
+    """The log of one place.
+
+    Parameters
+    ----------
+    engine : sqlalchemy.Engine
+        Its tables are made when they are missing.
+    clock : HybridClock, optional
+    """
+
+    def __init__(self, engine: sa.Engine, clock: HybridClock | None = None) -> None:
+        migrate(engine)
+        self._engine = engine
+        with engine.connect() as db:
+            last = db.scalar(sa.select(sa.func.max(CHANGE.c.hlc))) or 0
+        self._clock = clock or HybridClock()
+        self._clock.see(last)
+
+    def say(
+        self, entity: str, entity_id: str, fields: Mapping[str, Any], author: str
+    ) -> list[Change]:
+        """Add a change for each field, all or none.
+
+        Raises
+        ------
+        StoreError
+            The entity was deleted.
+        """
+        with writing(self._engine).begin() as db:
+            if _is_deleted(db, entity, entity_id):
+                raise StoreError(f"{entity} {entity_id}: was deleted")
+            return self._add(db, entity, entity_id, fields, author)
+
+    def delete(self, entity: str, entity_id: str, author: str) -> Change:
+        """Add a tombstone, and wipe all else that was said of the entity."""
+        with writing(self._engine).begin() as db:
+            db.execute(CHANGE.delete().where(*_of(entity, entity_id), CHANGE.c.field != DELETED))
+            (tombstone,) = self._add(db, entity, entity_id, {DELETED: True}, author)
+            return tombstone
+
+    def _add(
+        self,
+        db: sa.Connection,
+        entity: str,
+        entity_id: str,
+        fields: Mapping[str, Any],
+        author: str,
+    ) -> list[Change]:
+        row = db.execute(sa.select(SITE.c.site, SITE.c.seq)).one_or_none()
+        site, seq = (new_id(), 0) if row is None else (row.site, row.seq)
+        if row is None:
+            db.execute(SITE.insert().values(one=True, site=site, seq=0))
+        made = [
+            Change(
+                new_id(),
+                entity,
+                entity_id,
+                field,
+                value,
+                author,
+                now_ms(),
+                self._clock.tick(),
+                site,
+                seq + n,
+            )
+            for n, (field, value) in enumerate(fields.items(), 1)
+        ]
+        db.execute(SITE.update().values(seq=seq + len(made)))
+        _insert(db, made)
+        return made
+
+    def merge(self, changes: Iterable[Change]) -> int:
+        """Take another place's changes; return how many were new.
+
+        What was deleted here stays deleted. A stamp more than a day ahead of this clock is given
+        another one, by a record that is kept; of several the lowest holds.
+        """
+        rows = list(changes)
+        with writing(self._engine).begin() as db:
+            gone = {
+                (entity, entity_id)
+                for entity, entity_id in db.execute(
+                    sa.select(CHANGE.c.entity, CHANGE.c.entity_id).where(CHANGE.c.field == DELETED)
+                )
+            } | {(c.entity, c.entity_id) for c in rows if c.field == DELETED}
+            for entity, entity_id in {(c.entity, c.entity_id) for c in rows if c.field == DELETED}:
+                db.execute(
+                    CHANGE.delete().where(*_of(entity, entity_id), CHANGE.c.field != DELETED)
+                )
+            kept = [c for c in rows if c.field == DELETED or (c.entity, c.entity_id) not in gone]
+            count = sa.select(sa.func.count()).select_from(CHANGE)
+            before = db.scalar(count) or 0
+            _insert(db, kept)
+            self._restamp(db, kept)
+            added = (db.scalar(count) or 0) - before
+        for change in rows:
+            self._clock.see(change.hlc)
+        return added
+
+    def _restamp(self, db: sa.Connection, changes: list[Change]) -> None:
+        limit = (now_ms() << 16) + DAY
+        rows = [
+            {"change_id": c.change_id, "hlc": self._clock.tick()}
+            for c in sorted(changes, key=lambda c: (c.hlc, c.site, c.seq))
+            if c.hlc > limit
+        ]
+        known = set(db.scalars(sa.select(RESTAMP.c.change_id)))
+        if new := [row for row in rows if row["change_id"] not in known]:
+            db.execute(RESTAMP.insert(), new)
+
+    def changes(self, entity: str | None = None, entity_id: str | None = None) -> list[Change]:
+        """Return changes in their order; of one entity, of one kind, or all."""
+        where = []
+        if entity is not None:
+            where.append(CHANGE.c.entity == entity)
+        if entity_id is not None:
+            where.append(CHANGE.c.entity_id == entity_id)
+        ranked = _ranked()
+        query = (
+            sa.select(*CHANGE.c)
+            .join(ranked, ranked.c.change_id == CHANGE.c.change_id)
+            .where(*where)
+            .order_by(ranked.c.rank_hlc, CHANGE.c.site, CHANGE.c.seq)
+        )
+        with self._engine.connect() as db:
+            return [_change(row) for row in db.execute(query)]
+
+    def shown(self, entity: str, entity_id: str) -> dict[str, Any]:
+        """Return the value of each field of an entity; nothing of one that was deleted."""
+        return self.all_shown(entity, entity_id).get(entity_id, {})
+
+    def all_shown(self, entity: str, entity_id: str | None = None) -> dict[str, dict[str, Any]]:
+        """Return the values of every entity of a kind, by id; deleted ones are left out."""
+        found: dict[str, dict[str, Any]] = {}
+        for change in self.changes(entity, entity_id):
+            found.setdefault(change.entity_id, {})[change.field] = change.value
+        return {key: fields for key, fields in found.items() if DELETED not in fields}
+
+
+def _of(entity: str, entity_id: str) -> tuple[sa.ColumnElement[bool], sa.ColumnElement[bool]]:
+    return CHANGE.c.entity == entity, CHANGE.c.entity_id == entity_id
+
+
+def _is_deleted(db: sa.Connection, entity: str, entity_id: str) -> bool:
+    query = sa.select(sa.literal(1)).where(*_of(entity, entity_id), CHANGE.c.field == DELETED)
+    return db.execute(query.limit(1)).first() is not None
+
+
+def _ranked() -> sa.Subquery:
+    """Return each change's stamp for the order: its own, or the lowest it was given."""
+    lowest = (
+        sa.select(RESTAMP.c.change_id, sa.func.min(RESTAMP.c.hlc).label("hlc"))
+        .group_by(RESTAMP.c.change_id)
+        .subquery()
+    )
+    ordered = sa.func.coalesce(lowest.c.hlc, CHANGE.c.hlc)
+    return (
+        sa.select(CHANGE.c.change_id, ordered.label("rank_hlc"))
+        .outerjoin(lowest, lowest.c.change_id == CHANGE.c.change_id)
+        .subquery()
+    )
+
+
+def _insert(db: sa.Connection, changes: list[Change]) -> None:
+    dialect = postgresql if db.dialect.name == "postgresql" else sqlite
+    rows = [
+        {
+            "change_id": c.change_id,
+            "entity": c.entity,
+            "entity_id": c.entity_id,
+            "field": c.field,
+            "value": json.dumps(c.value, ensure_ascii=False, allow_nan=False),
+            "author": c.author,
+            "wall_utc_ms": c.wall_utc_ms,
+            "hlc": c.hlc,
+            "site": c.site,
+            "seq": c.seq,
+        }
+        for c in changes
+    ]
+    for piece in _pieces(rows):
+        insert = dialect.insert(CHANGE).on_conflict_do_nothing(index_elements=["change_id"])
+        db.execute(insert, piece)
+
+
+def _pieces(rows: list[dict[str, Any]]) -> Iterator[list[dict[str, Any]]]:
+    for at in range(0, len(rows), _PIECE):
+        yield rows[at : at + _PIECE]
+
+
+def _change(row: sa.Row[Any]) -> Change:
+    table = dict(row._mapping)
+    return Change(**{**table, "value": json.loads(table["value"])})

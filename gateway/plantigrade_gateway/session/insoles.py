@@ -1,0 +1,188 @@
+"""Running with insoles: which pair, by which radio, and what is said of them."""
+
+import asyncio
+import logging
+import time
+from collections.abc import AsyncIterator, Callable, Iterable
+from contextlib import AsyncExitStack, asynccontextmanager
+from dataclasses import dataclass, field
+
+from plantigrade.poses import Pose
+from plantigrade_gateway.errors import BluetoothError, InputError
+from plantigrade_gateway.record.entries import INSOLE_OF
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session.recorded import STOPS
+from plantigrade_gateway.session.sessions import Sessions
+from plantigrade_gateway.session.stage import Stage
+from plantigrade_gateway.session.visit import SessionManager
+from plantigrade_gateway.sources.bluetooth import Radio, scanning
+from plantigrade_gateway.sources.live import LiveSource, StreamConfig
+from plantigrade_gateway.store import calibrations
+from plantigrade_gateway.store.insoles import known, size_notes
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.process import EXTRA, Simulation, simulator_process
+from plantigrade_gateway.wire.gatt import KnownInsole
+
+VIRTUAL = (
+    "These insoles are virtual and the player is invented: a synthetic player behind a real "
+    "Bluetooth stack. No person is measured."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class InsoleOptions:
+    """Which insoles, and how they shall stream.
+
+    Attributes
+    ----------
+    stream : StreamConfig
+    simulation : Simulation or None
+        Virtual insoles, in a process started for this.
+    radio : str or None
+        A transport (`virtual/backend.py`) instead of the system's Bluetooth.
+    now_ns : callable
+        A monotonic clock, ns.
+    """
+
+    stream: StreamConfig = field(default_factory=StreamConfig)
+    simulation: Simulation | None = None
+    radio: str | None = None
+    now_ns: Callable[[], int] = time.monotonic_ns
+
+
+@asynccontextmanager
+async def opened_insoles(
+    options: InsoleOptions,
+    store: Store,
+    say: Callable[[str], None],
+    asked: "asyncio.Queue[Pose] | None" = None,
+) -> AsyncIterator[LiveSource]:
+    """Give the remembered insoles as a source; virtual ones do what is `asked`.
+
+    Raises
+    ------
+    InputError
+        None is remembered.
+    BluetoothError
+        Bluetooth cannot be used: said now, not in the middle of a session.
+    """
+    async with _paired(options, store, asked) as (pair, radio):
+        async with scanning(radio, lambda _: None):
+            pass
+        name = "insoles" if options.simulation is None else "virtual insoles (invented)"
+        source = LiveSource(pair, radio, say, options.stream, options.now_ns, name)
+        for insole in pair:
+            source.links[insole.foot].calibration = calibrations.said(store, insole)
+        yield source
+
+
+@asynccontextmanager
+async def _paired(
+    options: InsoleOptions, store: Store, asked: "asyncio.Queue[Pose] | None"
+) -> AsyncIterator[tuple[list[KnownInsole], Radio]]:
+    """Give the insoles to connect and the radio to do it with."""
+    if options.simulation is not None:
+        async with (
+            simulator_process(options.simulation, asked) as transport,
+            opened_radio(transport) as air,
+        ):
+            from plantigrade_gateway.virtual.player import LENGTH_MM, usual_pair
+
+            yield (
+                [
+                    KnownInsole(k.serial, k.foot, "virtual", k.address, LENGTH_MM)
+                    for k in usual_pair()
+                ],
+                air,
+            )
+        return
+    pair = known(store)
+    if not pair:
+        raise InputError(
+            "no insole is remembered: put the insoles near and run plantigrade pair, or use "
+            "virtual ones with plantigrade run --virtual"
+        )
+    async with opened_radio(options.radio) as radio:
+        yield pair, radio
+
+
+@asynccontextmanager
+async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
+    """Give the system's Bluetooth, or that of a transport.
+
+    Raises
+    ------
+    BluetoothError
+        The transport needs the extra, or nothing answers on it.
+    """
+    if transport is None:
+        yield Radio()
+        return
+    try:
+        from plantigrade_gateway.virtual.backend import open_radio
+    except ImportError as error:
+        raise BluetoothError(EXTRA) from error
+    # What it logs are its own tracebacks of answers that come too late; errors are told by us.
+    logging.getLogger("bumble").setLevel(logging.CRITICAL)
+    async with AsyncExitStack() as opened:
+        try:
+            air = await opened.enter_async_context(open_radio(transport))
+        except Exception as error:  # whatever the transport's library raises
+            raise BluetoothError(
+                f"radio {transport}: cannot be used ({error or 'no answer'}); is the simulation "
+                "running, or the dongle plugged in?"
+            ) from error
+        yield Radio(air.scanner, air.client)
+
+
+class InsoleJob:
+    """Records what the insoles send, session by session (a `Job`).
+
+    Parameters
+    ----------
+    options : InsoleOptions
+    settings : SessionSettings, optional
+    """
+
+    _source: LiveSource
+    _store: Store
+
+    def __init__(self, options: InsoleOptions, settings: SessionSettings | None = None) -> None:
+        self._options = options
+        self._settings = settings or SessionSettings()
+
+    @asynccontextmanager
+    async def opened(self, store: Store, say: Callable[[str], None]) -> AsyncIterator[LiveSource]:
+        """Give the insoles."""
+        self._store = store
+        async with opened_insoles(self._options, store, say) as self._source:
+            yield self._source
+
+    def intro(self) -> Iterable[str]:
+        """Return whether they are real ones."""
+        return [] if self._options.simulation is None else [VIRTUAL]
+
+    def work(self, stage: Stage) -> Sessions:
+        """Return what records, analyses and shows what they send."""
+        source, settings = self._source, self._settings
+        pair = [info.insole for info in source.links.values()]
+        made = {
+            INSOLE_OF[foot]: calibration.to_json().encode()
+            for foot, calibration in calibrations.noted(self._store, pair).items()
+        }
+        return Sessions(
+            stage,
+            source,
+            settings,
+            lambda begin, end: SessionManager(settings, begin, end, stage.live_feed.tap, made),
+            now_ns=self._options.now_ns,
+        )
+
+    def greeting(self) -> Iterable[str]:
+        """Return what is known of the insoles, and how it is stopped."""
+        pair = [info.insole for info in self._source.links.values()]
+        for insole in pair:
+            yield f"{insole.label}: {calibrations.said(self._store, insole)}."
+        yield from size_notes(pair)
+        yield "Looking for " + " and ".join(k.label for k in pair) + "."
+        yield STOPS

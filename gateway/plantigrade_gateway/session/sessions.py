@@ -1,0 +1,225 @@
+"""What comes from a source as sessions: recorded, analysed, heard and shown; the work of a run."""
+
+import asyncio
+import contextlib
+import shlex
+import time
+from collections.abc import Callable, Iterator
+from types import TracebackType
+from typing import Self
+
+from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.errors import RecordingError, StoreError
+from plantigrade_gateway.forward.launch import LinkSamples
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.report import session
+from plantigrade_gateway.report.console import heading, item, item_whole
+from plantigrade_gateway.report.screen import Screen
+from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.stage import Stage
+from plantigrade_gateway.session.status import measure
+from plantigrade_gateway.session.visit import Manager
+from plantigrade_gateway.sources.source import Source
+from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store.status import Latency, Posted
+from plantigrade_gateway.web.live.page import Message
+
+Begin = Callable[[], LiveSession]
+End = Callable[[LiveSession, Analysis], None]
+
+
+class Sessions:
+    """Turns what a source gives into sessions, and shows them (a `Work`).
+
+    While it is entered it obeys what pages ask for, and keeps the status in the store's file.
+
+    Parameters
+    ----------
+    stage : Stage
+    source : Source
+    settings : SessionSettings
+        By which the terminal shows a session.
+    managed : callable
+        Makes the manager, which says when a session begins and ends, from what begins and what ends
+        one.
+    duration_s : float or None
+        How long the recording is, s.
+    stays : bool
+        Keep the page up when the source has ended, until a stop or a page's wish for another run.
+    now_ns : callable
+        A monotonic clock, ns.
+    """
+
+    def __init__(
+        self,
+        stage: Stage,
+        source: Source,
+        settings: SessionSettings,
+        managed: Callable[[Begin, End], Manager],
+        duration_s: float | None = None,
+        stays: bool = False,
+        now_ns: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self._stage = stage
+        self._source = source
+        self._settings = settings
+        self._duration_s = duration_s
+        self._stays = stays
+        self._now_ns = now_ns
+        self._live_feed = stage.live_feed
+        self._latency = Latency()
+        self._samples = LinkSamples(stage.store, stage.options.config)
+        self._status = Posted(stage.store.path, yields=not source.is_live)
+        self._screen: Screen | None = None
+        self._is_over = False
+        self._again = asyncio.Event()
+        self._manager = managed(self._begin, self._end)
+
+    def __enter__(self) -> Self:
+        self._stage.obey = self.obey
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._is_over = True
+        self._leave_screen()
+        self._status.end()
+
+    @property
+    def is_done(self) -> bool:
+        """Whether no more is wanted of this run of the source."""
+        return self._manager.is_done
+
+    def push(self, batch: Batch) -> None:
+        """Record, analyse and show what came."""
+        step = self._manager.push(batch)
+        if self._source.is_live:
+            self._latency.note(batch.arrival_ns.tolist(), self._now_ns())
+        live = self._manager.live
+        if self._screen is not None and live is not None:
+            self._screen.show(step.output, live.analysis.now_s)
+        if self._manager.pipeline is not None:
+            self._live_feed.show(step, self._manager.pipeline)
+        self._end_idle()
+
+    async def tick(self) -> None:
+        """End a session without load, and keep the status up to date."""
+        self._end_idle()
+        live = self._manager.live
+        pipeline, session_id = (live.analysis.pipeline, live.session_id) if live else (None, None)
+        now_ns = self._now_ns()
+        status = measure(self._source.links, pipeline, session_id, self._latency, now_ns)
+        self._status.put(status)
+        forward = forwardstate.latest(self._stage.store.path)
+        self._live_feed.link(status, live.store_problem if live else None, forward)
+        if self._source.is_live:
+            await self._samples.take(status, now_ns)
+
+    def close(self, reason: str) -> None:
+        """End the session under way.
+
+        Raises
+        ------
+        RecordingError
+            The store refuses the last of it.
+        """
+        try:
+            self._manager.close(reason)
+        except StoreError as error:
+            raise RecordingError(str(error)) from error
+
+    async def wants_more(self, stop: asyncio.Event) -> bool:
+        """Do what pages ask for until one wants another run, at most until a stop."""
+        page = self._stage.page
+        if not self._stays or page is None:
+            return False
+        self._stage.say(f"The page stays at {page.url} until Ctrl-C.")
+        self._again.clear()
+        waiting = [asyncio.create_task(event.wait()) for event in (stop, self._again)]
+        try:
+            await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in waiting:
+                task.cancel()
+        return not stop.is_set()
+
+    def obey(self, message: Message) -> None:
+        """Do what a page asks for, until it is over."""
+        if self._is_over:
+            return
+        if message["type"] not in ("stop", "record"):
+            self._stage.handler.handle(message, self._manager.live)
+            return
+        with self._refusals():
+            if message["type"] == "stop":
+                self._manager.stop(self._now_ns())
+            else:
+                self._again.set()
+                self._manager.record()
+
+    def _end_idle(self) -> None:
+        with self._refusals():
+            self._manager.tick(self._now_ns())
+
+    @contextlib.contextmanager
+    def _refusals(self) -> Iterator[None]:
+        """Where the store refuses a session's end or beginning, say so and go on."""
+        try:
+            yield
+        except StoreError as error:
+            self._leave_screen()
+            self._live_feed.end()
+            self._stage.say(str(error))
+            self._live_feed.say(str(error), "warn")
+
+    def _begin(self) -> LiveSession:
+        stage, settings = self._stage, self._settings
+        live = LiveSession(
+            stage.store,
+            self._source.name,
+            stage.sound,
+            on_problem=lambda error: stage.say(str(error)),
+            tap=self._live_feed.tap,
+            voice=stage.voice,
+        )
+        stage.handler.begin(live)
+        self._live_feed.begin(live, self._source.name)
+        self._screen = Screen(
+            stage.out, live.analysis, settings.lead, settings.body_weight_n, self._duration_s
+        )
+        self._screen.__enter__()
+        return live
+
+    def _end(self, live: LiveSession, found: Analysis) -> None:
+        self._live_feed.end(found)
+        if self._screen is not None:
+            self._screen.show_set_before(float("inf"))
+        self._leave_screen()
+        if live.end_reason == "stop":
+            self._stage.say("Stopped. Everything up to here is kept.")
+        self._show(live.session_id, found)
+
+    def _show(self, session_id: str, found: Analysis) -> None:
+        """Print what a session came to, where it is kept and what can be done with it."""
+        out, named = self._stage.out, self._stage.options.store
+        session.show_summary(found, out)
+        heading(out, "Kept")
+        item(out, "session", f"{session_id[:8]}, in {self._stage.store.path}")
+        item(out, "sound", self._stage.sound.said)
+        option = "" if named is None else f" --store {shlex.quote(str(named))}"
+        for name, command in (
+            ("all of it", "show last"),
+            ("as tables", "export last --to FOLDER"),
+            ("sessions", "sessions"),
+        ):
+            item_whole(out, name, f"plantigrade {command}{option}")
+
+    def _leave_screen(self) -> None:
+        if self._screen is not None:
+            self._screen.__exit__(None, None, None)
+            self._screen = None

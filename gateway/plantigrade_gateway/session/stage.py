@@ -1,0 +1,154 @@
+"""What a run is opened with: the store, the sound, the voice, the forwarder and the live page."""
+
+import asyncio
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from rich.console import Console
+
+from plantigrade_gateway.config import Config
+from plantigrade_gateway.drills.files import Drilling, shelf
+from plantigrade_gateway.forward.launch import LiveSummary, opened_forwarder
+from plantigrade_gateway.report.console import paragraph
+from plantigrade_gateway.report.measures import chosen_lines
+from plantigrade_gateway.session.commands import CommandHandler
+from plantigrade_gateway.session.feed import LiveFeed
+from plantigrade_gateway.sound.output import Sound, open_sound
+from plantigrade_gateway.sound.speech import Announcer, opened_voice
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.live.page import Message, Page, WebOptions, opened_page
+
+
+@dataclass(frozen=True, slots=True)
+class RunOptions:
+    """What the user asked for.
+
+    Attributes
+    ----------
+    sound : bool or None
+        None: there is nothing to hear, and nothing is said of it.
+    wav : Path or None
+        Write the sound to this file instead of playing it.
+    wav_instead : str or None
+        Where there is no sound device, write the sound to a file of this name beside the store.
+    fast : bool
+        Nobody listens: the sound goes to the file at once.
+    store : Path or None
+        The store that was named; None for the installation's own.
+    page : WebOptions or None
+        How the live page is served; None: not at all.
+    drilling : Drilling or None
+        What is practised.
+    config : Config or None
+        The installation's settings: where what is measured is sent on.
+    """
+
+    sound: bool | None = True
+    wav: Path | None = None
+    wav_instead: str | None = None
+    fast: bool = False
+    store: Path | None = None
+    page: WebOptions | None = None
+    drilling: Drilling | None = None
+    config: Config | None = None
+
+
+class Stage:
+    """What is open while a source is worked on.
+
+    Attributes
+    ----------
+    out : Console
+    store : Store
+    options : RunOptions
+    drilling : Drilling
+    sound : Sound
+    voice : Announcer or None
+    page : Page or None
+    live_feed : LiveFeed
+    handler : CommandHandler
+    obey : callable
+        Given each command of a page, in the event loop; the work sets it.
+    """
+
+    sound: Sound
+    voice: Announcer | None
+    page: Page | None
+    live_feed: LiveFeed
+    handler: CommandHandler
+
+    def __init__(self, out: Console, store: Store, options: RunOptions) -> None:
+        self.out = out
+        self.store = store
+        self.options = options
+        self.drilling = options.drilling or Drilling(shelf(None))
+        self.obey: Callable[[Message], None] = lambda _: None
+        self._loop = asyncio.get_running_loop()
+
+    def say(self, text: str) -> None:
+        """Print a sentence."""
+        paragraph(self.out, text)
+
+    def queue_command(self, message: Message) -> None:
+        """Have a page's command obeyed in the event loop (from any thread)."""
+        self._loop.call_soon_threadsafe(lambda: self.obey(message))
+
+    def lose_sound(self, text: str) -> None:
+        """Say that the sound has stopped, to all who could choose another (from any thread)."""
+        self.say(text)
+        self._loop.call_soon_threadsafe(self._tell_lost, text)
+
+    def _tell_lost(self, text: str) -> None:
+        self.live_feed.say(text, "warn")
+        self.live_feed.sound()
+
+
+@contextmanager
+def opened_stage(out: Console, store: Store, options: RunOptions) -> Iterator[Stage]:
+    """Open what a run is heard and seen by, and say so; it is closed in the opposite order.
+
+    Raises
+    ------
+    GatewayError
+        Sound file, settings or page cannot be used: one sentence with what to do.
+    """
+    stage = Stage(out, store, options)
+    with ExitStack() as opened:
+        sound = stage.sound = opened.enter_context(_open_sound(options, store, stage.lose_sound))
+        for text in (sound.said, *_drilling_lines(stage.drilling)):
+            if options.sound is not None:
+                stage.say(text)
+        stage.voice = opened.enter_context(opened_voice(stage.drilling.voice, stage.say))
+        forwarder = None
+        if options.config is not None:
+            forwarder = opened.enter_context(
+                opened_forwarder(options.config, store, stage.say, stage.queue_command)
+            )
+        page = stage.page = opened.enter_context(
+            opened_page(options.page, store.path, stage.queue_command, stage.say)
+        )
+        far = LiveSummary.of(forwarder, options.config)
+        stage.live_feed = LiveFeed(page, sound, stage.drilling.shelf, far)
+        stage.handler = CommandHandler(stage.live_feed, sound, stage.drilling)
+        yield stage
+
+
+def _open_sound(options: RunOptions, store: Store, lost: Callable[[str], object]) -> Sound:
+    if not options.sound:
+        return open_sound("none")
+    if options.wav is not None:
+        return open_sound("wav", options.wav, on_lost=lost)
+    name = options.wav_instead
+    wav = None if name is None else store.path.parent / name
+    return open_sound("wav" if options.fast else "device", wav, on_lost=lost)
+
+
+def _drilling_lines(drilling: Drilling) -> list[str]:
+    """Return what is said of the drill that a session begins with, and of files left out."""
+    lines = [f"Left out: {text}" for text in drilling.shelf.problems]
+    choice = drilling.choice
+    if choice is not None and choice.drill is not None:
+        lines += chosen_lines(choice.drill, choice.feedback)
+    return lines

@@ -1,0 +1,224 @@
+"""A session's record as it is read back: whole pieces as they were, damaged ones as a gap.
+
+A gap stands in the record as a mark that says what is lost and why, so that it is seen wherever
+marks and notes are. Everything before and after it is read as it was recorded.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from plantigrade_gateway.errors import DamageError
+from plantigrade_gateway.record import packing
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, lost_text
+from plantigrade_gateway.store.database import Database
+
+PIECES_PER_READ = 64
+"""About a minute: large enough to read fast, some megabytes of memory."""
+HEAD_KINDS = (Kind.SETTINGS, Kind.CALIBRATION, Kind.CONNECTED)
+"""What of a record's first piece is kept twice: all numbers of the session depend on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Consecutive pieces that cannot be read.
+
+    Attributes
+    ----------
+    first, last : int
+        Which of the session's pieces, from 0.
+    entries : int or None
+        How many entries are lost with them; None where that is not known.
+    from_ns, to_ns : int or None
+        Arrival of the last entry before and of the first one after, ns; None: there is none.
+    reason : str
+        Of the first of them.
+    """
+
+    first: int
+    last: int
+    entries: int | None
+    from_ns: int | None
+    to_ns: int | None
+    reason: str
+
+    @property
+    def pieces(self) -> str:
+        """Which pieces, for people."""
+        if self.first == self.last:
+            return f"piece {self.first}"
+        return f"pieces {self.first} to {self.last}"
+
+    def mark(self) -> Entry:
+        """Return the mark that stands for it."""
+        at_ns = self.to_ns if self.from_ns is None else self.from_ns
+        where = "before" if self.from_ns is None else "after"
+        text = lost_text(self.entries, where, f"{self.pieces} cannot be read ({self.reason})")
+        return Entry(at_ns or 0, SESSION, Kind.MARK, text.encode())
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Consecutive pieces.
+
+    Attributes
+    ----------
+    batch : Batch
+        What could be read, with a mark in place of each gap.
+    upto_entry : int
+        How many entries the record has up to here, lost ones among them.
+    gaps : tuple of Gap
+    """
+
+    batch: Batch
+    upto_entry: int
+    gaps: tuple[Gap, ...] = ()
+
+
+def head_of(piece: bytes) -> bytes | None:
+    """Return what of a record's first piece is kept a second time, packed; None: nothing."""
+    rows = [entry for entry in packing.unpack([piece]) if entry.kind in HEAD_KINDS]
+    return packing.pack(Batch.of(rows)) if rows else None
+
+
+def stretches(db: Database, session_no: int) -> Iterator[Stretch]:
+    """Read a session's pieces in order, about a minute at a time.
+
+    Raises
+    ------
+    StoreError
+        The file refuses for another reason than damage.
+    """
+    reader = _Reader(db, session_no)
+    while numbers := reader.next_numbers():
+        yield reader.read(numbers)
+    yield from reader.end()
+
+
+class _Reader:
+    """Where the reading of one session has come to."""
+
+    def __init__(self, db: Database, session_no: int) -> None:
+        self._db = db
+        self._session_no = session_no
+        self._seq = -1
+        self._upto = 0
+        self._last_ns: int | None = None
+        self._broken: list[tuple[int, str]] = []  # pieces since the last whole one
+        self._broken_upto: int | None = None  # entries with these, where a row says so
+        self._parts: list[Batch] = []
+        self._gaps: list[Gap] = []
+
+    def next_numbers(self) -> list[int]:
+        """Return which pieces come next; the index has them, whatever became of their bytes."""
+        rows = self._db.read(
+            "SELECT seq FROM chunks WHERE session_no = ? AND seq > ? ORDER BY seq LIMIT ?",
+            (self._session_no, self._seq, PIECES_PER_READ),
+        )
+        return [seq for (seq,) in rows]
+
+    def read(self, numbers: Sequence[int]) -> Stretch:
+        """Read pieces."""
+        self._take(numbers)
+        return self._given()
+
+    def end(self) -> Iterator[Stretch]:
+        """Give the gap that the record ends with, if it does."""
+        if self._broken:
+            upto = self._broken_upto
+            self._close_gap(upto, None)
+            self._upto = self._upto if upto is None else upto
+            yield self._given()
+
+    def _given(self) -> Stretch:
+        stretch = Stretch(Batch.joined(self._parts), self._upto, tuple(self._gaps))
+        self._parts, self._gaps = [], []
+        return stretch
+
+    def _take(self, numbers: Sequence[int]) -> None:
+        """Take pieces together if all of them are whole, else one by one."""
+        try:
+            first_entry, upto, batch = self._whole(numbers)
+        except DamageError as error:
+            if len(numbers) > 1:
+                for seq in numbers:
+                    self._take([seq])
+            else:
+                self._note(numbers[0], str(error).removeprefix("chunk: "))
+            return
+        for seq in range(self._seq + 1, numbers[0]):
+            self._broken.append((seq, "it is missing"))
+        if self._broken:
+            self._close_gap(first_entry, int(batch.arrival_ns[0]))
+        self._parts.append(batch)
+        self._seq, self._upto = numbers[-1], upto
+        self._last_ns = int(batch.arrival_ns[-1])
+
+    def _whole(self, numbers: Sequence[int]) -> tuple[int, int, Batch]:
+        """Return the first entry's number, that after the last one, and the entries.
+
+        Raises
+        ------
+        DamageError
+            Not all of them are whole, or some between them are missing.
+        """
+        try:
+            rows = self._db.read(
+                "SELECT seq, first_entry, entries, data FROM chunks"
+                " WHERE session_no = ? AND seq BETWEEN ? AND ? ORDER BY seq",
+                (self._session_no, numbers[0], numbers[-1]),
+            )
+        except DamageError as error:
+            raise DamageError("its page of the file is damaged") from error
+        if [row[0] for row in rows] != list(range(numbers[0], numbers[-1] + 1)):
+            raise DamageError("it is missing")
+        batch = packing.unpack([row[3] for row in rows])
+        first_entry, upto = rows[0][1], rows[-1][1] + rows[-1][2]
+        if len(batch) == 0 or len(batch) != upto - first_entry:
+            raise DamageError("it does not have as many entries as it should")
+        return first_entry, upto, batch
+
+    def _note(self, seq: int, reason: str) -> None:
+        """Note a piece that cannot be read."""
+        for missing in range(self._seq + 1, seq):
+            self._broken.append((missing, "it is missing"))
+        self._broken.append((seq, reason))
+        self._seq = seq
+        try:
+            rows = self._db.read(
+                "SELECT first_entry + entries FROM chunks WHERE session_no = ? AND seq = ?",
+                (self._session_no, seq),
+            )
+            self._broken_upto = rows[0][0] if rows else None
+        except DamageError:
+            self._broken_upto = None
+
+    def _close_gap(self, next_entry: int | None, next_ns: int | None) -> None:
+        """Put a mark where pieces are lost, before the next whole one."""
+        if self._broken[0][0] == 0:
+            self._put_head()
+        lost = None if next_entry is None else max(next_entry - self._upto, 0)
+        gap = Gap(
+            self._broken[0][0],
+            self._broken[-1][0],
+            lost,
+            self._last_ns,
+            next_ns,
+            self._broken[0][1],
+        )
+        self._parts.append(Batch.of([gap.mark()]))
+        self._gaps.append(gap)
+        self._broken, self._broken_upto = [], None
+
+    def _put_head(self) -> None:
+        """Let the second copy of settings, calibrations and links stand for a lost first piece."""
+        ((head,),) = self._db.read(
+            "SELECT head FROM sessions WHERE session_no = ?", (self._session_no,)
+        )
+        if head is None:
+            return
+        try:
+            batch = packing.unpack([head])
+        except DamageError:
+            return
+        self._parts.append(batch)
+        self._last_ns = int(batch.arrival_ns[-1])

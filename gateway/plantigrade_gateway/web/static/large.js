@@ -1,0 +1,139 @@
+/**
+ * Large type: the drill's verdict on each repetition, to be read from three metres.
+ *
+ * An x of 12 minutes of arc at 3 m is 10.5 mm high: 63 CSS pixels on a phone that shows 390 of them
+ * over 65 mm, and fewer on a tablet (820 over 160 mm). What is far is never smaller, whatever the
+ * letter's own proportions; a word too long for the screen is squeezed in width, never in height.
+ */
+
+import { made, part, write } from "./dom.js";
+
+export const LEAST_X_PX = 65; // two more: edges fade
+const GROWTH = [2.2, 1.8, 1.5, 1.25, 1.1, 1];
+const NARROWEST = 0.55; // of a letter's own width; the drill file's limits keep words wider
+const WORD = /** @type {Record<string, string>} */ ({ good: "Yes", missed: "No", unclear: "?" });
+
+/**
+ * @param {Element} element
+ * @returns {number} height of an x per pixel of font size, in the element's letters
+ */
+function aspect(element) {
+  const context = document.createElement("canvas").getContext("2d");
+  if (!context) throw new Error("this browser draws no canvas");
+  const { fontFamily, fontWeight } = getComputedStyle(element);
+  context.font = `${fontWeight} 100px ${fontFamily}`;
+  return context.measureText("x").actualBoundingBoxAscent / 100;
+}
+
+export class Large {
+  constructor() {
+    this.view = part("large-view");
+    this.drilling = false;
+    /** @type {any} */
+    this.last = null; // the last swing
+    new ResizeObserver(() => this.fit()).observe(document.body);
+  }
+
+  /** @param {any} hello */
+  hello({ swing, drill }) {
+    this.last = swing;
+    this.drill(drill ?? { name: null });
+  }
+
+  /** @param {string} why */
+  ready(why) {
+    this.show("", "Ready", "", "", "", why);
+  }
+
+  /** Without a drill there is no verdict: the push in words. @param {any} message */
+  swing(message) {
+    this.last = message;
+    if (this.drilling) return;
+    const { n, words, counts: { swings, good } } = message;
+    const score = `${good} of ${swings} rolled with the shift`;
+    this.show("", words.push, `${n}`, "swing", score, `Lead heel ${words.heel_lift}.`);
+  }
+
+  /** @param {any} drill */
+  drill({ name, title, good, tried, streak, last }) {
+    this.drilling = Boolean(name);
+    if (!this.drilling && this.last) {
+      this.swing(this.last);
+      return;
+    }
+    if (!last) {
+      this.ready(title ?? "No swing yet.");
+      return;
+    }
+    if (!last.told) {
+      this.show("", "Noted", `${last.n}`, last.what, "", "Not told: the drill’s feedback is less often.");
+      return;
+    }
+    const score = `${good} of ${tried} good, ${streak} in a row`;
+    this.show(last.verdict, last.line, `${last.n}`, last.what, score, last.words);
+  }
+
+  /**
+   * @param {string} verdict
+   * @param {string} line
+   * @param {string} number
+   * @param {string} what
+   * @param {string} score
+   * @param {string} exact
+   */
+  show(verdict, line, number, what, score, exact) {
+    this.view.dataset.verdict = verdict;
+    part("large-verdict").hidden = !verdict;
+    this.words("large-word", WORD[verdict] ?? "");
+    this.words("large-line", line);
+    this.words("large-number", number);
+    part("large-count").hidden = !number;
+    write(part("large-what"), what);
+    write(part("large-score"), score);
+    write(part("large-exact"), exact);
+    this.fit();
+  }
+
+  /**
+   * Write a text word by word: each can be squeezed by itself.
+   * @param {string} id
+   * @param {string} text
+   */
+  words(id, text) {
+    part(id).replaceChildren(...text.split(/\s+/).map((word) => made("span", word, "squeezed")));
+  }
+
+  /** As large as the screen has room for, and never smaller than is read. */
+  fit() {
+    const { width } = this.view.getBoundingClientRect();
+    if (!width) return; // another view is shown
+    const least = LEAST_X_PX / aspect(this.view);
+    const below = document.querySelector("footer")?.getBoundingClientRect().height ?? 0;
+    const room = innerHeight - (this.view.getBoundingClientRect().top + scrollY) - below - 16;
+    for (const growth of GROWTH) {
+      const narrowest = this.at(growth * least, width);
+      if (growth === 1 || (narrowest === 1 && this.view.scrollHeight <= room)) break;
+    }
+  }
+
+  /**
+   * @param {number} size of the letters, CSS pixels
+   * @param {number} width
+   * @returns {number} how far the widest word had to be squeezed
+   */
+  at(size, width) {
+    for (const far of /** @type {NodeListOf<HTMLElement>} */ (this.view.querySelectorAll(".far"))) {
+      far.style.fontSize = `${size}px`;
+    }
+    const words = /** @type {HTMLElement[]} */ ([...this.view.querySelectorAll(".squeezed")]);
+    for (const word of words) word.style.transform = word.style.marginRight = "";
+    const wide = words.map((word) => word.offsetWidth);
+    const by = wide.map((w) => Math.max(NARROWEST, Math.min(1, width / w)));
+    words.forEach((word, i) => {
+      if (by[i] === 1) return;
+      word.style.transform = `scaleX(${by[i]})`;
+      word.style.marginRight = `${-wide[i] * (1 - by[i])}px`;
+    });
+    return Math.min(1, ...by);
+  }
+}

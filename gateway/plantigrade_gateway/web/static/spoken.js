@@ -1,0 +1,63 @@
+/** Outcomes in words, by this browser's own voice, at the viewer's choice. */
+
+import { part, write } from "./dom.js";
+
+const WORD = /** @type {Record<string, string>} */ ({ good: "Yes", missed: "No", unclear: "Unclear" });
+
+export class Spoken {
+  constructor() {
+    this.button = /** @type {HTMLButtonElement} */ (part("sound-say"));
+    this.on = false;
+    this.drilling = false;
+    this.button.addEventListener("click", () => this.choose(!this.on));
+  }
+
+  /** @param {boolean} on */
+  choose(on) {
+    if (!("speechSynthesis" in window)) {
+      write(this.button, "This browser has no voice");
+      this.button.disabled = true;
+      return;
+    }
+    this.on = on;
+    this.button.setAttribute("aria-pressed", String(on));
+    if (on) this.say("Outcomes are said."); // browsers want the first words in a press
+    else speechSynthesis.cancel();
+  }
+
+  /** @param {any} hello */
+  hello({ drill }) {
+    this.drilling = Boolean(drill?.name);
+    this.tried = counted(drill);
+  }
+
+  /** @param {any} drill said once for each repetition that is told */
+  drill(drill) {
+    this.drilling = Boolean(drill.name);
+    const tried = counted(drill);
+    const { last } = drill;
+    if (last?.told && tried > (this.tried ?? 0)) this.say(`${WORD[last.verdict]}. ${last.line}.`);
+    this.tried = tried;
+  }
+
+  /** @param {any} message */
+  swing({ words }) {
+    if (!this.drilling) this.say(words.push);
+  }
+
+  /** @param {string} text what is old news when another comes is left out */
+  say(text) {
+    if (!this.on) return;
+    speechSynthesis.cancel();
+    speechSynthesis.speak(new SpeechSynthesisUtterance(text));
+  }
+
+  lost() {
+    if (this.on) speechSynthesis.cancel();
+  }
+}
+
+/** @param {any} drill @returns {number} repetitions so far */
+function counted(drill) {
+  return drill?.name ? drill.tried + drill.unclear : 0;
+}

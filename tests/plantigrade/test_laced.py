@@ -1,0 +1,188 @@
+"""Steps of feet whose laced shoe presses by the contact load even in the air."""
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from tests.plantigrade.test_steps import RATE_HZ, press, rows, setup
+from tests.support.scoring import Tally, analyse, analyse_performance, pair_rows
+
+from plantigrade.analyser import Analyser
+from plantigrade.block import Column, Foot, PairBlock
+from plantigrade.detector import run_whole
+from plantigrade.events import Step
+from plantigrade.limits import setup_for
+from plantigrade.steps import StepDetector
+from plantigrade.synth import (
+    HeelHabit,
+    Player,
+    SensorModel,
+    SessionPlan,
+    Shuffle,
+    Stand,
+    Swing,
+    Waggle,
+    Walk,
+    perform,
+    random_player,
+)
+
+AIR_N = 105.0  # 15 % of 700 N
+FIRST = 200  # row of the first strike, after standing
+
+
+def stand_and_walk(n_steps: int = 6) -> PairBlock:
+    """Both feet stand, then stances of 0.7 s every 0.55 s, left first; the last foot stays off."""
+    block = rows(FIRST + 55 * n_steps + 100)
+    press(block, Foot.LEFT, 0, FIRST - 40, 350.0)
+    press(block, Foot.RIGHT, 0, FIRST - 40, 350.0)
+    press(block, Foot.RIGHT, FIRST - 40, FIRST + 15)
+    for k in range(n_steps):
+        at = FIRST + 55 * k
+        press(block, (Foot.LEFT, Foot.RIGHT)[k % 2], at, at + 70)
+    return block
+
+
+def lace(block: PairBlock, left_n: float, right_n: float) -> PairBlock:
+    """Add what a shoe presses, half on the heel and half on the midfoot."""
+    for values, load_n in ((block.left, left_n), (block.right, right_n)):
+        values[:, Column.HEEL] += 0.5 * load_n
+        values[:, Column.MIDFOOT] += 0.5 * load_n
+        values[:, Column.MOMENT_X] += 0.5 * load_n
+        values[:, Column.MOMENT_Y] += 0.25 * load_n
+    return block
+
+
+def steps(block: PairBlock) -> list[Step]:
+    return [e for e in run_whole(StepDetector(setup()), [block]) if isinstance(e, Step)]
+
+
+@pytest.mark.parametrize("left_n", [0.0, 30.0, 36.0, 60.0, 100.0])
+@pytest.mark.parametrize("right_n", [0.0, 28.0, 40.0, 100.0])
+def test_steps_are_those_of_a_loose_shoe(left_n, right_n):
+    """The first ones too, in times and in what they carried."""
+    loose = steps(stand_and_walk())
+    assert [(s.foot, s.first_index) for s in loose] == [
+        ((Foot.LEFT, Foot.RIGHT)[k % 2], FIRST + 55 * k) for k in range(6)
+    ]
+    found = steps(lace(stand_and_walk(), left_n, right_n))
+    assert [(s.foot, s.first_index) for s in found] == [(s.foot, s.first_index) for s in loose]
+    for step, truth in zip(found, loose, strict=True):
+        # a strike of one row lies where the row's rise passes the contact load
+        assert step.strike_s == pytest.approx(truth.strike_s, abs=0.1 / RATE_HZ)
+        assert step.off_s == pytest.approx(truth.off_s, abs=0.1 / RATE_HZ)
+        assert step.midfoot_impulse_share == pytest.approx(0.1)
+
+
+def test_a_load_over_the_air_level_hides_the_steps():
+    """Over 15 % of the body no foot is taken to be in the air: a resting foot may carry so much."""
+    assert steps(lace(stand_and_walk(), AIR_N + 1.0, AIR_N + 1.0)) == []
+
+
+def test_one_foot_that_reads_contact_takes_no_step_from_the_other():
+    found = steps(lace(stand_and_walk(), 0.0, 50.0))
+    assert sum(s.foot is Foot.LEFT for s in found) == 3
+
+
+@pytest.mark.parametrize(("tail", "n_left"), [(60, 3), (100, 2)])
+def test_a_contact_over_one_and_a_half_seconds_is_no_step_in_a_laced_shoe_either(tail, n_left):
+    """A foot that lingers on the ground under the air level: the contact is longer."""
+    for laced_n in (0.0, 40.0):
+        block = stand_and_walk()
+        press(block, Foot.LEFT, FIRST + 290, FIRST + 290 + tail, 60.0)  # after its third stance
+        found = steps(lace(block, laced_n, laced_n))
+        assert sum(s.foot is Foot.LEFT for s in found) == n_left, laced_n
+
+
+def rocking(low: float, period: int) -> PairBlock:
+    """Load goes from foot to foot and never leaves one: shares from `low` to 1 − low."""
+    block = rows(1200)
+    share = 0.5 + (0.5 - low) * np.cos(2.0 * np.pi * np.arange(1200) / period)
+    for values, s in ((block.left, share), (block.right, 1.0 - share)):
+        values[:, : Column.MOMENT_X] = 700.0 * s[:, None] * [0.3, 0.1, 0.5, 0.1]
+    return block
+
+
+@pytest.mark.parametrize("low", [0.05, 0.06, 0.08, 0.10])
+@pytest.mark.parametrize("period", [110, 140, 170])
+def test_a_foot_that_is_only_relieved_makes_no_step(low, period):
+    """It goes down and comes up again, where a foot in the air reads one load."""
+    assert steps(rocking(low, period)) == []
+
+
+def test_cutting_changes_nothing_and_each_step_comes_with_the_row_that_confirms_it():
+    rng = np.random.default_rng(3)
+    block = stand_and_walk(8)
+    for k in range(4):  # a row under the contact load net of what presses, and over the air level
+        press(block, Foot.LEFT, FIRST + 110 * k + 70, FIRST + 110 * k + 71, 25.0)
+    lace(block, 90.0, 40.0)
+    for values in (block.left, block.right):
+        values[:, :4] += rng.normal(0.0, 1.0, (len(block), 4))
+    block.left[rng.random(len(block)) < 0.01] = np.nan
+    whole = steps(block)
+    assert len(whole) == 8
+    for edges in (range(len(block) + 1), [0, *sorted(rng.integers(1, len(block), 9)), len(block)]):
+        detector = StepDetector(setup())
+        found: list[Step] = []
+        for a, b in pairwise(edges):
+            for step in detector.push(block.slice(a, b)):
+                assert block.t_s[a] <= step.confirmed_s <= block.t_s[b - 1]
+                assert isinstance(step, Step)
+                found.append(step)
+        assert found == whole
+
+
+# ---- with players ----
+
+
+def tight(seed: int) -> tuple[Player, SensorModel]:
+    """A player of 25 to 45 kg in a shoe that presses by 15 to 40 N, drifting; no hysteresis.
+
+    What presses stays under 85 % of the load that no resting foot is taken to be in the air with.
+    """
+    rng = np.random.default_rng([31, seed])
+    player = replace(random_player(rng), mass_kg=float(rng.uniform(25.0, 45.0)))
+    drift_n = float(rng.uniform(0.0, 8.0))
+    most_n = 0.85 * 0.15 * player.weight_n - drift_n
+    sensor = SensorModel(
+        gain_left=float(rng.uniform(0.75, 1.0)),
+        gain_right=float(rng.uniform(0.75, 1.0)),
+        gain_spread=0.03,
+        hysteresis=0.0,
+        drift_n=drift_n,
+        lacing_n=float(rng.uniform(15.0, min(40.0, most_n))),
+        noise_kpa=float(rng.uniform(0.2, 0.8)),
+        dead_kpa=float(rng.uniform(0.0, 1.0)),
+        loss=0.01,
+    )
+    return player, sensor
+
+
+def test_every_step_of_short_walks_in_tight_shoes_is_found():
+    tally = Tally()
+    for seed in range(16):
+        player, sensor = tight(seed)
+        walks = (Walk(4), Stand(2.0), Walk(7), Stand(2.0))
+        done = perform(player, SessionPlan((Stand(3.0), *walks)), (100.0, 200.0)[seed % 2], seed)
+        tally.add(done, analyse_performance(done, sensor, seed), str(seed))
+    # of a walk, the last stance and the strike that closes the feet end in standing
+    assert tally.hits["step"] + tally.missed["step"] == 16 * (4 - 2 + 7 - 2)
+    assert tally.f1("step") >= 0.995, tally.examples
+    assert tally.quantile("strike", 0.95) <= 0.015 and tally.quantile("off", 0.95) <= 0.015
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_golfer_in_tight_shoes_takes_no_step_and_teaches_nothing(seed):
+    """Lifted heels, waggles and re-placed feet are not walking."""
+    player, sensor = tight(seed)
+    swings = tuple(Swing(heel=habit) for habit in (HeelHabit.LIFTED, HeelHabit.LIGHT))
+    plan = SessionPlan((Stand(3.0), Waggle(), *swings, Waggle(large=True), *swings, Shuffle()))
+    done = perform(player, plan, RATE_HZ, seed)
+    left, right = sensor.read(done, seed)
+    made = setup_for(done.layout, RATE_HZ, done.truth.weight_n, player.lead)
+    blocks = pair_rows(done.t_s, left, right, done.layout, RATE_HZ)
+    assert not [e for e in analyse(made, blocks) if isinstance(e, Step)]
+    analyser = Analyser(made)
+    run_whole(analyser, blocks)
+    assert [analyser.baseline(foot).set_s for foot in Foot] == [None, None]

@@ -1,0 +1,110 @@
+"""Commands of a broker's: whatever comes, the next one is still heard."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from plantigrade_gateway import config, upkeep
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.forward import courier
+from plantigrade_gateway.forward.courier import Courier
+from plantigrade_gateway.forward.mqtt import Broker, command
+
+MARK = b'{"v": 1, "id": "%d", "command": "mark", "text": "new grip"}'
+
+
+class Client:
+    """What a broker's client brings, one after the other."""
+
+    def __init__(self, *payloads: bytes) -> None:
+        self._waiting = [SimpleNamespace(retain=False, payload=data) for data in payloads]
+
+    async def subscribe(self, *_: object, **__: object) -> None:
+        """Take it."""
+
+    async def publish(self, *_: object, **__: object) -> None:
+        """Take it."""
+
+    async def __aenter__(self) -> "Client":
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        return None
+
+    refusal = None
+    pending_calls_threshold = 0
+
+    @property
+    def messages(self) -> AsyncIterator[Any]:
+        return self._come()
+
+    async def _come(self) -> AsyncIterator[Any]:
+        while self._waiting:
+            yield self._waiting.pop(0)
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (b"[" * 1000, "nested more than 32 deep"),
+        (b"{" * 5000, "longer than 4096 bytes"),
+        (b"\xff", "not UTF-8"),
+        (b'{"v": 1, "id": "1", "command": "%s"}' % (b"x" * 3000), "expected start, stop"),
+    ],
+)
+def test_a_command_that_is_none_is_refused_in_one_sentence(data, says):
+    with pytest.raises(InputError, match=says) as caught:
+        command(data)
+    assert len(str(caught.value)) < 150
+
+
+async def test_after_nonsense_and_after_a_fault_of_ours_commands_are_still_heard(monkeypatch):
+    monkeypatch.setattr(upkeep, "FIRST_S", 0.0)
+    monkeypatch.setattr(upkeep.Backoff, "end", lambda self: 0.0)
+    settings = config.load(
+        environment={"PLANTIGRADE_MQTT_HOST": "here", "PLANTIGRADE_MQTT_COMMANDS": "true"}
+    )
+    said: list[str] = []
+    obeyed: list[dict[str, Any]] = []
+
+    def obey(found: dict[str, Any]) -> None:
+        if not said:
+            raise KeyError("a fault of ours")
+        obeyed.append(found)
+
+    broker = Broker(settings, said.append)
+    broker.on_command = obey
+    client = Client(b"[" * 1000, MARK % 1, b"\x00", MARK % 2)
+    monkeypatch.setattr(broker, "_made", lambda: client)
+    await broker.open()
+    listening = broker._listening
+    assert listening is not None
+    await listening
+    assert obeyed == [{"type": "mark", "text": "new grip"}]
+    assert len(said) == 1 and "hearing its commands: has failed (KeyError" in said[0]
+
+
+async def test_a_sink_with_a_fault_of_its_own_is_tried_again(monkeypatch):
+    monkeypatch.setattr(courier, "FIRST_WAIT_S", 0.0)
+    stop = asyncio.Event()
+
+    class Sink:
+        tries = 0
+
+        async def open(self) -> None:
+            Sink.tries += 1
+            if Sink.tries == 3:
+                stop.set()
+            raise IndexError("of ours")
+
+        async def close(self) -> None:
+            """Nothing is open."""
+
+    outbox = SimpleNamespace(place=lambda sink: 0)
+    way = Courier(cast(Any, outbox), "mqtt", 0.0, 10)
+    await way.run(cast(Any, Sink()), stop)
+    assert Sink.tries == 3
+    assert way.problem == "message broker: sending has failed (IndexError: of ours)"

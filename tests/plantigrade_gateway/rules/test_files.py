@@ -1,0 +1,107 @@
+"""Rule files: what is refused, and in which sentence."""
+
+import pytest
+
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.rules.files import built_in, read_rules, rules_of, unused
+
+HEAD = """
+format = 1
+name = "ours"
+version = "2"
+basis_default = "common practice, no source"
+[facts]
+"foot.stand" = { kind = "none, bearing", least = 3 }
+"foot.walk" = { kind = "as foot.stand" }
+"speed" = { kind = "number" }
+"flag" = { kind = "yes/no" }
+"""
+
+
+def rule(name: str, when: str, more: str = "") -> str:
+    return f'[[rule]]\nid = "{name}"\ntopic = "t"\nwhen.all = [{when}]\nsuggest = "Do."\n{more}\n'
+
+
+NONE = '{ fact = "foot.stand", is = "none" }'
+EITHER = '{ fact = "foot.stand", in = ["none", "bearing"] }'
+
+
+def test_the_built_in_rules_ask_only_for_what_they_declare_and_for_all_of_it():
+    assert list(unused(built_in())) == []
+
+
+def test_a_file_is_read(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_text(HEAD + rule("a", NONE, 'says = "up"\nhold = true'))
+    rules = read_rules(path)
+    assert (rules.name, rules.version) == ("ours", "2")
+    (one,) = rules.rules
+    assert (one.id, one.says, one.hold, one.basis) == ("a", "up", True, rules.basis_default)
+    assert rules.facts["foot.walk"].words == ("none", "bearing")
+    assert rules.facts["speed"].words == () and rules.facts["flag"].words == ("yes", "no")
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("format = 2", "format is 2: it should be 1"),
+        (HEAD.replace('version = "2"\n', ""), "version is missing"),
+        (HEAD + "[limit]\na = 1\n", "limit is not known, expected perhaps limits"),
+        (
+            HEAD + rule("a", NONE, 'sugest = "x"'),
+            "rule › 1 › sugest is not known",
+        ),
+        (
+            HEAD + rule("a", '{ fact = "foot.stnd", is = "none" }'),
+            "rule 'a', when: foot.stnd is no fact, perhaps foot.stand",
+        ),
+        (
+            HEAD + rule("a", '{ fact = "foot.stand", is = "nome" }'),
+            "rule 'a', when: foot.stand is never 'nome', expected perhaps none",
+        ),
+        (
+            HEAD + rule("a", '{ fact = "foot.stand", at_least = 1 }'),
+            "foot.stand is a word, expected one of is and in",
+        ),
+        (
+            HEAD + rule("a", '{ fact = "speed", is = "none" }'),
+            "speed is a number, expected at_least or at_most",
+        ),
+        (HEAD + rule("a", ""), "rule 'a', when: has no condition, expected at least one"),
+        (
+            HEAD + '[[rule]]\nid = "a"\ntopic = "t"\nwhen = {}\nsuggest = "x"',
+            "rule 'a', when: has neither or both of all and any, expected one of them",
+        ),
+        (HEAD + rule("a", NONE) + rule("a", NONE), "rule 'a' stands there twice, expected once"),
+        (
+            HEAD + rule("a", NONE, 'says = "up"') + rule("b", EITHER, 'says = "down"'),
+            "rules 'a' and 'b' of topic 't' contradict each other: whenever the first holds (up) "
+            "the second does (down)",
+        ),
+        (
+            HEAD + '"x" = { kind = "alone" }\n' + rule("a", NONE),
+            "fact x: kind is 'alone'",
+        ),
+        (HEAD + '"x" = { kind = "as y" }\n' + rule("a", NONE), "kind is 'as y', y is no fact"),
+        (HEAD + '"x" = { kind = "as x" }\n' + rule("a", NONE), "which leads back to it"),
+        ("name = ", "Invalid value"),
+    ],
+)
+def test_what_cannot_be_used_is_one_sentence(text, sentence):
+    if "rule" not in text and text.startswith(HEAD[:10]):
+        text += rule("a", NONE)
+    with pytest.raises(InputError) as caught:
+        rules_of(text, "mine.toml")
+    said = str(caught.value)
+    assert said.startswith("mine.toml: ") and sentence in said and "\n" not in said
+
+
+def test_two_rules_that_may_both_hold_are_no_contradiction_of_the_file():
+    walk = '{ fact = "foot.walk", is = "none" }'
+    text = HEAD + rule("a", NONE, 'says = "up"') + rule("b", walk, 'says = "down"')
+    assert len(rules_of(text, "x").rules) == 2
+
+
+def test_a_file_that_is_not_there_is_one_sentence(tmp_path):
+    with pytest.raises(InputError, match=r"none\.toml: cannot be read"):
+        read_rules(tmp_path / "none.toml")

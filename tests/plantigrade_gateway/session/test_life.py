@@ -1,0 +1,296 @@
+"""One life for every source: what it does when told to stop, refused, cancelled or left hanging."""
+
+import asyncio
+import io
+from collections.abc import AsyncIterator, Mapping
+from datetime import UTC, datetime
+from types import TracebackType
+from typing import Self
+
+import pytest
+from rich.console import Console
+from tests.support.waiting import HANG_S
+
+from plantigrade.block import Foot
+from plantigrade_gateway.errors import RecordingError, StoreError
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session import runner
+from plantigrade_gateway.session.commands import CommandHandler
+from plantigrade_gateway.session.feed import LiveFeed
+from plantigrade_gateway.session.insoles import opened_radio
+from plantigrade_gateway.session.runner import live
+from plantigrade_gateway.session.sessions import Sessions
+from plantigrade_gateway.session.stage import RunOptions, Stage
+from plantigrade_gateway.session.visit import SessionManager, WholeRecording
+from plantigrade_gateway.sound.output import Silence, Sound
+from plantigrade_gateway.sources.inbox import Inbox
+from plantigrade_gateway.sources.reconnect import LinkInfo
+from plantigrade_gateway.sources.replay import demo_file, read_replay
+from plantigrade_gateway.store import status as linkstatus
+from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.status import ServiceStatus
+from plantigrade_gateway.store.store import Store
+
+
+class Given:
+    """A source that gives what a test hands it."""
+
+    def __init__(self, *, is_live: bool = True, hangs: bool = False) -> None:
+        self.name = "test"
+        self.is_live = is_live
+        self.links: Mapping[Foot, LinkInfo] = {}
+        self.inbox = Inbox()
+        self.error: Exception | None = None
+        self.opened = 0
+        self._hangs = hangs
+
+    async def __aenter__(self) -> Self:
+        self.opened += 1
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.opened -= 1
+
+    async def __aiter__(self) -> AsyncIterator[Batch]:
+        while (entries := await self.inbox.take()) is not None:
+            yield Batch.of(entries)
+        if self.error is not None:
+            raise self.error
+        self.inbox = Inbox()
+
+    async def stop(self) -> None:
+        if not self._hangs:
+            self.inbox.close()
+
+
+class At:
+    """A life at work on a source; what the insoles would send is taken from the demo."""
+
+    def __init__(self, store: Store, source: Given, *, stays: bool = False) -> None:
+        self.shown = io.StringIO()
+        self.store, self.source = store, source
+        self.stop = asyncio.Event()
+        self._now_ns = 0
+        self.stage = stage = Stage(Console(file=self.shown, width=200), store, RunOptions())
+        stage.sound, stage.voice, stage.page = Sound(Silence(), "Sound is off."), None, None
+        stage.live_feed = LiveFeed(None, stage.sound, stage.drilling.shelf)
+        stage.handler = CommandHandler(stage.live_feed, stage.sound, stage.drilling)
+        settings = SessionSettings()
+        self.work = Sessions(
+            stage,
+            source,
+            settings,
+            (lambda begin, end: SessionManager(settings, begin, end))
+            if source.is_live
+            else WholeRecording,
+            stays=stays,
+            now_ns=lambda: self._now_ns,
+        )
+        self.task = asyncio.create_task(self._live(), name="life")
+        self._entries = iter(
+            [e for e in next(read_replay(demo_file())) if e.kind is Kind.NOTIFICATION]
+        )
+
+    async def _live(self) -> None:
+        with self.work:
+            await live(self.source, self.work, self.stop)
+
+    async def hear(self, n: int = 50) -> None:
+        for _ in range(n):
+            entry = next(self._entries)
+            self._now_ns = entry.arrival_ns
+            self.source.inbox.put(entry)
+        async with asyncio.timeout(HANG_S):
+            while self.source.inbox._entries:
+                await asyncio.sleep(0.01)
+
+    async def order(self, kind: str) -> None:
+        self.stage.queue_command({"type": kind})
+        await asyncio.sleep(0)  # one turn of the loop, in which it is obeyed
+
+    async def end(self) -> None:
+        self.stop.set()
+        async with asyncio.timeout(HANG_S):
+            await self.task
+
+    def states(self) -> list[tuple[str, str | None]]:
+        return [(s.state, s.end_reason) for s in self.store.sessions()]
+
+    def entries(self) -> list[list[Entry]]:
+        return [
+            [e for batch in self.store.batches(s.session_id) for e in batch]
+            for s in self.store.sessions()
+        ]
+
+
+def refuse(self: Recorder, reason: str = "stop") -> None:
+    CLOSE(self, reason)
+    raise StoreError("the disk is full; the last 5 entries are lost")
+
+
+CLOSE = Recorder.close
+
+
+async def test_a_stop_that_the_store_refuses_is_said_and_holds(store, monkeypatch):
+    at = At(store, Given())
+    await at.hear()
+    monkeypatch.setattr(Recorder, "close", refuse)
+    await at.order("stop")
+    assert "the last 5 entries are lost" in at.shown.getvalue()
+    monkeypatch.setattr(Recorder, "close", CLOSE)
+    await at.hear()
+    assert not at.task.done() and len(store.sessions()) == 1
+    await at.order("record")
+    await at.end()
+    assert at.states() == [("ended", "stop")] * 2
+
+
+async def test_an_end_that_the_store_refuses_is_an_error(store, monkeypatch):
+    at = At(store, Given())
+    await at.hear()
+    monkeypatch.setattr(Recorder, "close", refuse)
+    with pytest.raises(RecordingError, match="the last 5 entries are lost"):
+        await at.end()
+    assert at.source.opened == 0
+
+
+async def test_work_that_is_cancelled_ends_its_session(store):
+    at = At(store, Given())
+    await at.hear()
+    at.task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await at.task
+    assert at.states() == [("ended", "stop")] and at.source.opened == 0
+
+
+async def test_what_a_page_asks_for_after_the_end_begins_nothing(store):
+    at = At(store, Given())
+    await at.hear()
+    await at.order("stop")
+    await at.hear()
+    await at.end()
+    await at.order("record")
+    assert at.states() == [("ended", "stop")]
+
+
+async def test_a_source_that_fails_ends_the_session_as_an_error_and_is_told(store):
+    at = At(store, Given())
+    await at.hear()
+    at.source.error = ConnectionError("the radio is gone")
+    at.source.inbox.close()
+    with pytest.raises(ConnectionError, match="the radio is gone"):
+        await at.task
+    assert at.states() == [("ended", "error")] and at.source.opened == 0
+
+
+async def test_a_source_that_hangs_when_it_is_stopped_is_left_in_time(store, monkeypatch):
+    monkeypatch.setattr(runner, "STOP_LIMIT_S", 0.05)
+    at = At(store, Given(hangs=True))
+    await at.hear()
+    await at.end()
+    assert at.states() == [("ended", "stop")]
+    assert len(at.entries()[0]) == 52  # settings, what came, the end
+
+
+async def test_what_is_on_its_way_when_it_is_stopped_still_comes(store):
+    at = At(store, Given())
+    await at.hear()
+    at.stop.set()
+    for entry in list(at._entries)[:7]:
+        at.source.inbox.put(entry)
+    await at.end()
+    assert len(at.entries()[0]) == 59
+
+
+async def test_a_tick_that_fails_ends_it_and_is_told(store, monkeypatch):
+    async def fail(self: Sessions) -> None:
+        raise ValueError("a fault of the program")
+
+    monkeypatch.setattr(Sessions, "tick", fail)
+    at = At(store, Given())
+    with pytest.raises(ValueError, match="a fault of the program"):
+        await at.task
+    assert at.source.opened == 0
+
+
+@pytest.mark.parametrize("is_live", [True, False])
+async def test_a_recording_leaves_the_status_of_a_running_gateway_alone(store, is_live):
+    path = linkstatus.path_for(store.path)
+    gateway = ServiceStatus(datetime.now(UTC), True, "of the insoles", {}, None)
+    linkstatus.write(path, gateway)
+    at = At(store, Given(is_live=is_live))
+    await at.hear()
+    await at.work.tick()
+    assert (linkstatus.read(path) == gateway) is not is_live
+    await at.end()
+
+
+async def test_without_a_transport_the_radio_is_the_systems():
+    async with opened_radio(None) as radio:
+        assert (radio.scanner, radio.client) == (None, None)
+
+
+class Kept:
+    """Stands for a page that stays."""
+
+    url = "http://127.0.0.1:1/"
+    viewers = 0
+    dropped = 0
+
+    def send(self, message: object) -> None:
+        pass
+
+
+async def test_a_recording_runs_again_when_a_page_asks_and_its_drill_stays(store):
+    at = At(store, Given(is_live=False), stays=True)
+    at.stage.page = Kept()  # type: ignore[assignment]
+    await at.hear()
+    at.source.inbox.close()
+    async with asyncio.timeout(HANG_S):
+        while "The page stays at" not in at.shown.getvalue():
+            await asyncio.sleep(0.01)
+    for kind in ("stop", "mark"):
+        at.stage.queue_command({"type": kind, "text": "x"})
+    at.stage.queue_command({"type": "drill", "name": "stay", "feedback": None})
+    await at.order("record")
+    async with asyncio.timeout(HANG_S):
+        while len(store.sessions()) < 2:
+            await at.hear(10)
+            await asyncio.sleep(0.01)
+    assert at.work._manager.live is not None
+    score = at.work._manager.live.score
+    assert score is not None and score.name == "stay"
+    await at.end()
+    assert sorted(at.states()) == [("ended", "end"), ("ended", "stop")]
+
+
+async def test_a_stop_on_the_page_ends_a_recording(store):
+    at = At(store, Given(is_live=False))
+    await at.hear()
+    await at.order("stop")
+    await at.hear(1)
+    async with asyncio.timeout(HANG_S):
+        await at.task
+    assert at.states() == [("ended", "stop")]
+    assert "Stopped. Everything up to here is kept." in at.shown.getvalue()
+
+
+async def test_the_status_says_that_it_runs_and_that_it_has_ended(store):
+    at = At(store, Given())
+    await at.hear(80)
+    await at.work.tick()
+    status = linkstatus.read(linkstatus.path_for(store.path))
+    assert status is not None and status.is_live
+    assert {f: (link.packets, link.lost_packets) for f, link in status.feet.items()} == {
+        "left": (40, 0),
+        "right": (40, 0),
+    }
+    await at.end()
+    status = linkstatus.read(linkstatus.path_for(store.path))
+    assert status is not None and not status.running

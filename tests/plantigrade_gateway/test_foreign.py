@@ -1,0 +1,53 @@
+"""Files of others are read within bounds."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from plantigrade.errors import MOST_SAID
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_file
+
+PACKAGE = Path(__file__).resolve().parents[2] / "gateway" / "plantigrade_gateway"
+OWN = {
+    "forward/launch.py": "its own process, over a pipe",
+    "forward/process.py": "its own process, over a pipe",
+    "people/log.py": "its own rows",
+    "store/calibrations.py": "its own rows",
+    "store/outbox.py": "its own rows",
+    "store/store.py": "its own rows",
+    "web/__main__.py": "its own process, on the command line",
+    "web/desk/cache.py": "its own rows",
+    "web/desk/curves.py": "its own rows",
+    "web/live/hub.py": "its own process, over a pipe",
+    "web/live/page.py": "its own process, over a pipe",
+}
+"""What may read JSON without bounds: what this program itself has written."""
+
+
+def test_only_what_we_wrote_ourselves_is_read_without_bounds():
+    found = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in PACKAGE.rglob("*.py")
+        if re.search(r"json\.loads?\(|tomllib", path.read_text("utf-8"))
+    }
+    assert found == set(OWN)
+
+
+def test_a_file_is_read_to_its_limit_and_no_further(tmp_path):
+    path = tmp_path / "a"
+    path.write_bytes(b"x" * 100)
+    assert read_file(path, "drill a", 100) == b"x" * 100
+    with pytest.raises(InputError, match="drill a: longer than 99 bytes"):
+        read_file(path, "drill a", 99)
+    with pytest.raises(InputError, match="zeros: longer than 1000 bytes"):
+        read_file(Path("/dev/zero"), "zeros", 1000)  # it never ends
+
+
+@pytest.mark.parametrize("name", ["none", ".", "nul\0", "x" * 5000])
+def test_what_cannot_be_read_is_said_in_one_sentence(tmp_path, name):
+    with pytest.raises(InputError, match="cannot be read: ") as caught:
+        read_file(tmp_path / name, f"drill {name}")
+    text = str(caught.value)
+    assert "\n" not in text and "\0" not in text and len(text) <= MOST_SAID

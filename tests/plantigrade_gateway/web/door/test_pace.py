@@ -1,0 +1,166 @@
+"""A connection that is too slow is closed; one that is not stays, however long it is used."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+import pytest
+import uvicorn
+import websockets
+from fastapi import FastAPI, Request, Response, WebSocket
+from fastapi.responses import PlainTextResponse
+from tests.support.waiting import HANG_S
+
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.web.door import pace, pages
+
+LONG_S = 600.0
+SHORT_S = 0.2
+running: list[uvicorn.Server] = []
+Streams = tuple[asyncio.StreamReader, asyncio.StreamWriter]
+
+
+def app() -> FastAPI:
+    made = FastAPI()
+
+    @made.get("/")
+    async def short() -> Response:
+        return PlainTextResponse("here")
+
+    @made.get("/large")
+    async def large() -> Response:
+        return Response(bytes(50_000_000))
+
+    @made.post("/form")
+    async def form(request: Request) -> Response:
+        try:
+            return PlainTextResponse(str(await pages.read_form(request)))
+        except InputError as error:
+            return PlainTextResponse(str(error), 400)
+
+    @made.websocket("/live")
+    async def live(websocket: WebSocket) -> None:
+        await websocket.accept()
+        while True:
+            await websocket.send_text(await websocket.receive_text())
+
+    return made
+
+
+@asynccontextmanager
+async def served() -> AsyncIterator[int]:
+    """Serve as the web process does; give the port."""
+    server = uvicorn.Server(
+        uvicorn.Config(app(), port=0, http=pace.Paced, log_level="error", timeout_keep_alive=600)
+    )
+    server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
+    running.append(server)
+    task = asyncio.create_task(server.serve())
+    while not server.started:
+        await asyncio.sleep(0.01)
+    try:
+        yield server.servers[0].sockets[0].getsockname()[1]
+    finally:
+        server.should_exit = server.force_exit = True
+        await task
+
+
+@asynccontextmanager
+async def connected(port: int) -> AsyncIterator[Streams]:
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    try:
+        yield reader, writer
+    finally:
+        writer.transport.abort()
+
+
+async def drips_a_head(streams: Streams) -> None:
+    streams[1].write(b"GET / HTTP/1.1\r\nHost: x\r\n")
+    while True:
+        streams[1].write(b"X-More: 1\r\n")
+        await asyncio.sleep(SHORT_S / 4)
+
+
+async def drips_a_body_that_nobody_wants(streams: Streams) -> None:
+    streams[1].write(b"GET / HTTP/1.1\r\nHost: x\r\nContent-Length: 100000\r\n\r\n")
+    while True:
+        streams[1].write(b"x")
+        await asyncio.sleep(SHORT_S / 4)
+
+
+async def ask(streams: Streams) -> bytes:
+    streams[1].write(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+    head = await streams[0].readuntil(b"\r\n\r\n")
+    assert head.startswith(b"HTTP/1.1 200")
+    return await streams[0].readexactly(4)
+
+
+async def closed(streams: Streams) -> None:
+    """Wait until the other side has closed; what it says before does not matter."""
+    with pytest.raises((ConnectionError, asyncio.IncompleteReadError)):
+        await streams[0].readexactly(60_000_000)
+
+
+@pytest.mark.parametrize("asked_before", [0, 1])
+@pytest.mark.parametrize("slowly", [drips_a_head, drips_a_body_that_nobody_wants])
+async def test_who_is_too_slow_is_closed(slowly, asked_before, monkeypatch):
+    monkeypatch.setattr(pace, "HEAD_S", SHORT_S)
+    async with served() as port, connected(port) as streams, asyncio.timeout(HANG_S):
+        for _ in range(asked_before):
+            assert await ask(streams) == b"here"
+        task = asyncio.create_task(slowly(streams))
+        await closed(streams)
+        task.cancel()
+
+
+async def test_who_says_nothing_is_closed(monkeypatch):
+    monkeypatch.setattr(pace, "HEAD_S", SHORT_S)
+    async with served() as port, connected(port) as streams, asyncio.timeout(HANG_S):
+        await closed(streams)
+
+
+async def test_who_takes_nothing_is_closed(monkeypatch):
+    monkeypatch.setattr(pace, "TAKE_S", SHORT_S)
+    async with served() as port, connected(port) as streams, asyncio.timeout(HANG_S):
+        transport: Any = streams[1].transport
+        transport.pause_reading()
+        streams[1].write(b"GET /large HTTP/1.1\r\nHost: x\r\n\r\n")
+        server = running[-1]
+        while not server.server_state.connections:
+            await asyncio.sleep(0.01)
+        while server.server_state.connections:
+            await asyncio.sleep(0.01)
+        transport.resume_reading()
+        await closed(streams)
+
+
+async def test_one_that_is_used_stays(monkeypatch):
+    monkeypatch.setattr(pace, "HEAD_S", LONG_S)
+    async with served() as port, connected(port) as streams, asyncio.timeout(HANG_S):
+        for _ in range(3):
+            assert await ask(streams) == b"here"
+
+
+async def test_a_websocket_stays_longer_than_a_head_may_take(monkeypatch):
+    monkeypatch.setattr(pace, "HEAD_S", 2.0)
+    async with (
+        served() as port,
+        asyncio.timeout(HANG_S),
+        websockets.connect(f"ws://127.0.0.1:{port}/live") as socket,
+    ):
+        await asyncio.sleep(2.5)
+        await socket.send("still here")
+        assert await socket.recv() == "still here"
+
+
+async def test_a_form_that_does_not_come_is_refused(monkeypatch):
+    monkeypatch.setattr(pages, "HEAD_S", SHORT_S)
+    head = (
+        b"POST /form HTTP/1.1\r\nHost: x\r\nContent-Length: 10\r\n"
+        b"Content-Type: application/x-www-form-urlencoded\r\n\r\na="
+    )
+    async with served() as port, connected(port) as (reader, writer), asyncio.timeout(HANG_S):
+        writer.write(head)
+        answer: Any = await reader.readuntil(b"within 0.2 s")
+        assert answer.startswith(b"HTTP/1.1 400")

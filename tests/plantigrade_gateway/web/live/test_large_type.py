@@ -1,0 +1,224 @@
+"""Large type: the drill's verdict, read from three metres on a phone held upright and on a tablet.
+
+Sizes are measured in what the browser painted. An x of 12 minutes of arc at least is asked for; the
+screens are a phone of 390 CSS pixels over 65 mm and a tablet of 820 over 160 mm.
+"""
+
+import base64
+import math
+from collections.abc import Iterator
+from itertools import product
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Locator, Page, expect
+from tests.support.browser import Complaints, barriers
+from tests.support.toldpage import Gateway, frame, hello
+
+from plantigrade.zones import eighteen
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.model import Drill
+
+pytestmark = pytest.mark.dear
+
+AWAY_MM = 3000.0
+LEAST_ARCMIN = 12.0
+SCREENS = {"phone": (390, 844, 65.0), "tablet": (820, 1180, 160.0), "laptop": (1280, 800, 250.0)}
+DRILLS = shelf(None).drills
+VERDICTS = ("good", "missed", "unclear")
+
+INK_ROWS = """async (png) => {
+    // how many rows of dots hold ink: the height of what is written
+    const picture = await createImageBitmap(await (await fetch(png)).blob());
+    const canvas = new OffscreenCanvas(picture.width, picture.height);
+    const context = canvas.getContext("2d");
+    context.drawImage(picture, 0, 0);
+    const {data, width, height} = context.getImageData(0, 0, picture.width, picture.height);
+    const rows = [];
+    for (let y = 0; y < height; y++)
+        for (let x = 0; x < width; x++) {
+            const at = 4 * (y * width + x);
+            if (data[at] + data[at + 1] + data[at + 2] < 384) { rows.push(y); break; }
+        }
+    return rows.length ? rows[rows.length - 1] - rows[0] + 1 : 0;
+}"""
+
+
+def drill(
+    verdict: str, line: str, n: int, words: str = "what was seen", told: bool = True
+) -> dict[str, Any]:
+    return {
+        "type": "drill",
+        "name": "push",
+        "title": "Roll the push through",
+        "goal": "Roll it.",
+        "counts": "It rolls.",
+        "feedback": "every",
+        "good": 8,
+        "tried": 12,
+        "unclear": 0,
+        "streak": 3,
+        "best": 4,
+        "last": {
+            "verdict": verdict,
+            "words": words,
+            "line": line,
+            "told": told,
+            "what": "swing",
+            "n": n,
+        },
+    }
+
+
+def swing(n: int, push: str) -> dict[str, Any]:
+    words = {"push": push, "heel_lift": "lifted 0.6 s", "outcome": push}
+    path: dict[str, list[float]] = {"path_t_s": [], "path_y": []}
+    lift = {"lift_s": None, "return_s": None}
+    return {
+        "type": "swing",
+        "n": n,
+        "swing": {"push": path, "heel_lift": lift, "touches_gap": False, "lead_peak_s": 9.0},
+        "words": words,
+        "good": False,
+        "counts": {"steps": 0, "swings": n, "good": 1},
+    }
+
+
+@pytest.fixture(scope="module")
+def gateway(browser: Browser) -> Iterator[Gateway]:
+    with browser.new_context(viewport={"width": 390, "height": 844}) as context:
+        page = context.new_page()
+        complaints = Complaints(page)
+        told = Gateway(page)
+        session = {"id": "one", "source": "demo (invented)", "started": "", "recording": True}
+        told.open(hello(eighteen(), session=session, drills=[]), frame(1.0, 18))
+        page.locator("#large").click()
+        yield told
+        assert complaints == []
+
+
+def show(gateway: Gateway, screen: str, *messages: dict[str, Any]) -> Page:
+    """Say it all on a screen, and wait until it is laid out."""
+    width, height, _ = SCREENS[screen]
+    gateway.page.set_viewport_size({"width": width, "height": height})
+    gateway.say(*messages)
+    last = messages[-1].get("last") or {}
+    if last:
+        expect(gateway.page.locator("#large-exact")).to_have_text(last["words"])
+    gateway.page.wait_for_timeout(50)  # two beats: sizes follow the screen's
+    return gateway.page
+
+
+def x_px(page: Page, there: Locator) -> float:
+    """Return how high an x is painted, CSS pixels, where the text is nothing but x."""
+    png = base64.b64encode(there.screenshot(scale="css")).decode()
+    return float(page.evaluate(INK_ROWS, f"data:image/png;base64,{png}"))
+
+
+def arcmin(px: float, screen: str) -> float:
+    width, _, wide_mm = SCREENS[screen]
+    return math.degrees(math.atan(px * wide_mm / width / AWAY_MM)) * 60.0
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_an_x_is_seen_under_12_minutes_of_arc_at_three_metres(gateway, screen):
+    page = show(gateway, screen, drill("good", "xxx xxx", 12))
+    page.evaluate("document.getElementById('large-word').firstChild.textContent = 'xxx'")
+    for place in ("#large-line .squeezed", "#large-word .squeezed"):
+        seen = arcmin(x_px(page, page.locator(place).first), screen)
+        assert seen >= LEAST_ARCMIN, place
+    sizes = page.locator(".far").evaluate_all("all => all.map(e => getComputedStyle(e).fontSize)")
+    assert len(set(sizes)) == 1  # the number is written in the same letters
+
+
+def test_the_measure_finds_type_that_is_too_small(gateway):
+    page = show(gateway, "phone", drill("good", "xxx", 12))
+    page.evaluate("document.getElementById('large-line').style.fontSize = '100px'")
+    assert arcmin(x_px(page, page.locator("#large-line .squeezed")), "phone") < LEAST_ARCMIN
+
+
+@pytest.mark.parametrize(("screen", "verdict"), list(product(SCREENS, VERDICTS)))
+def test_each_verdict_has_a_shape_a_word_and_a_colour_of_its_own(gateway, screen, verdict):
+    page = show(gateway, screen, drill(verdict, "A line", 7))
+    assert page.locator("#large-mark .mark:visible").count() == 1
+    shown = page.locator("#large-mark .mark:visible")
+    assert verdict in str(shown.get_attribute("class")).split()
+    expect(page.locator("#large-word")).to_have_text(
+        {"good": "Yes", "missed": "No"}.get(verdict, "?")
+    )
+    colour = "getComputedStyle(document.getElementById('large-verdict')).color"
+    good, warn, ink = page.evaluate(
+        """["--good", "--warn", "--ink"].map((name) => {
+            const probe = document.createElement("p");
+            probe.style.color = `var(${name})`;
+            document.body.append(probe);
+            const found = getComputedStyle(probe).color;
+            probe.remove();
+            return found;
+        })"""
+    )
+    assert len({good, warn, ink}) == 3
+    assert page.evaluate(colour) == {"good": good, "missed": warn, "unclear": ink}[verdict]
+    expect(page.locator("#large-number")).to_have_text("7")
+    expect(page.locator("#large-line")).to_have_text("Aline")
+
+
+def lines(drill: Drill) -> set[str]:
+    return {line for key, line in drill.table()["say"].items() if key != "name"}
+
+
+@pytest.mark.parametrize("screen", ["phone", "tablet"])
+def test_what_the_built_in_drills_say_fits_the_screen(gateway, screen):
+    """Nothing is cut off or needs scrolling, and no word is squeezed under 0.6 of its width."""
+    width, height, _ = SCREENS[screen]
+    said = set().union(*(lines(one) for one in DRILLS.values()))
+    assert len(said) > 10
+    exact = "skipped, early, in 0.61 s: outside 0.05 to 0.4 s"
+    for line in sorted(said):
+        page = show(gateway, screen, drill("missed", line, 99, f"{exact} ({line})"))
+        boxes = page.locator("#large-view :is(.squeezed, .near, svg)").evaluate_all(
+            """all => all.filter(e => e.checkVisibility()).map(e => {
+                const {left, right, top, bottom} = e.getBoundingClientRect();
+                return [left, right, top, bottom, right - left, e.offsetWidth || right - left];
+            })"""
+        )
+        assert len(boxes) >= 5
+        for left, right, top, bottom, seen, own in boxes:
+            assert left >= 0 and right <= width + 0.5, line
+            assert top >= 0 and bottom <= height, line
+            assert seen >= 0.6 * own, line
+
+
+def test_without_a_drill_there_is_no_verdict_but_the_push_in_words(gateway):
+    none = {"type": "drill", "name": None}
+    page = show(gateway, "phone", none, swing(4, "rolled, with shift"))
+    expect(page.locator("#large-number")).to_have_text("4")
+    expect(page.locator("#large-verdict")).to_be_hidden()
+    expect(page.locator("#large-line .squeezed")).to_have_text(["rolled,", "with", "shift"])
+    expect(page.locator("#large-exact")).to_have_text("Lead heel lifted 0.6 s.")
+
+
+def test_a_swing_that_the_drill_does_not_judge_changes_no_verdict(gateway):
+    page = show(gateway, "phone", drill("good", "Held still", 2), swing(5, "skipped, early"))
+    expect(page.locator("#outcome")).to_contain_text("Swing 5")
+    expect(page.locator("#large-line .squeezed")).to_have_text(["Held", "still"])
+    expect(page.locator("#large-number")).to_have_text("2")
+
+
+def test_a_repetition_that_is_not_told_is_not_shown_either(gateway):
+    gateway.say(drill("good", "Rolled through", 3, told=False))
+    page = gateway.page
+    expect(page.locator("#large-line .squeezed")).to_have_text(["Noted"])
+    expect(page.locator("#large-number")).to_have_text("3")
+    expect(page.locator("#large-verdict")).to_be_hidden()
+    expect(page.locator("#large-score")).to_have_text("")
+    assert "good" not in page.locator("#large-view").inner_text()
+
+
+@pytest.mark.parametrize("theme", ["light", "dark", "sun"])
+def test_no_barrier_is_found_in_any_light(gateway, theme):
+    page = gateway.page
+    page.evaluate(f"document.documentElement.dataset.theme = '{theme}'")
+    for verdict in VERDICTS:
+        show(gateway, "phone", drill(verdict, "Rolled through", 7, f"seen {theme} {verdict}"))
+        assert barriers(page) == [], verdict

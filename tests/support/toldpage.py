@@ -1,0 +1,81 @@
+"""The live page without a gateway: a test says what it is told."""
+
+import json
+import time
+from pathlib import Path
+from typing import Any
+
+import jinja2
+from playwright.sync_api import Page, Route, WebSocketRoute
+
+import plantigrade_gateway.web
+from plantigrade.zones import ZoneLayout
+
+WEB = Path(plantigrade_gateway.web.__file__).parent
+LIMIT_S = 60.0  # against hanging
+HTML = "<img src=x onerror=alert(1)>"
+DRILL = {"name": HTML, "title": f"{HTML} and a title that goes on for long", "goal": HTML}
+
+
+def hello(layout: ZoneLayout, **values: Any) -> dict[str, Any]:
+    return {
+        "type": "hello",
+        "v": 1,
+        "gateway": True,
+        "session": {"id": "one", "source": HTML, "started": "", "recording": True},
+        "layout": layout.to_json(),
+        "lead": "left",
+        "cautions": ["Training aid, not a medical device or diagnosis."],
+        "sound": {"said": "", "device": False, "lost": False},
+        "drills": [DRILL],
+        "drill": None,
+        "swing": None,
+        "link": None,
+        "counts": {"steps": 0, "swings": 0, "good": 0},
+        "rights": "coach",
+        **values,
+    }
+
+
+def frame(t_s: float, n_zones: int) -> dict[str, Any]:
+    """The left foot stands, the right one is away."""
+    left = {"zones": [35.0] * n_zones, "load_n": 280.0, "load_bw": 0.4, "cop": [0.5, 0.4]}
+    right = {"zones": None, "load_n": None, "load_bw": None, "cop": None, "away": True}
+    feet = {"left": {**left, "away": False}, "right": right}
+    return {"type": "frame", "t_s": t_s, "feet": feet, "lead_share": None, "sent_ms": 0.0}
+
+
+class Gateway:
+    """Answers for the gateway: its pages, and what a test has it say."""
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.sockets: list[WebSocketRoute] = []
+        loader = jinja2.FileSystemLoader(str(WEB / "templates"))
+        live = jinja2.Environment(loader=loader, autoescape=True).get_template("live.html")
+
+        def answer(route: Route) -> None:
+            path = WEB / route.request.url.removeprefix("http://page.invalid/")
+            if path.is_file():
+                route.fulfill(path=str(path))
+            else:
+                route.fulfill(body=live.render(rights="coach"), content_type="text/html")
+
+        page.route("**/*", answer)
+        page.route_web_socket("**/live", lambda socket: self.sockets.append(socket))
+
+    def say(self, *messages: dict[str, Any]) -> None:
+        for message in messages:
+            self.sockets[-1].send(json.dumps(message))
+
+    def until_connected(self, times: int) -> None:
+        end_s = time.monotonic() + LIMIT_S
+        while len(self.sockets) < times:
+            assert time.monotonic() < end_s, "the page does not connect"
+            self.page.wait_for_timeout(20)
+
+    def open(self, *messages: dict[str, Any]) -> None:
+        self.page.goto("http://page.invalid/")
+        self.until_connected(1)
+        self.say(*messages)
+        self.page.get_by_role("button", name="Understood").click()
