@@ -9,6 +9,10 @@ from collections.abc import Callable, Generator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("any machine", deadline=None)  # how long it takes is a benchmark's
+settings.load_profile("any machine")
 
 ROOT = Path(__file__).resolve().parent.parent
 GIVEN = os.environ.get("PLANTIGRADE_DATA", "")

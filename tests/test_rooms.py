@@ -30,12 +30,12 @@ ALLOWED: dict[str, set[str]] = {
     "store": {"wire", "record", "sound", "drills", "analysis"},
     "people": {"store"},
     "virtual": {"wire", "record"},
-    "report": {"wire", "record", "sources", "drills", "analysis", "store"},
+    "report": {"wire", "record", "sources", "drills", "analysis", "store", "people"},
     "forward": {"record", "sound", "analysis", "store"},
     "web.html": set(),
     "web.door": {"store", "web.html"},
     "web.live": {"web.door"},
-    "web.desk": {"record", "analysis", "store", "report", "web.html"},
+    "web.desk": {"record", "analysis", "store", "people", "report", "web.html"},
     "web": {"sound", "store", "web.html", "web.door", "web.live", "web.desk"},
     "session": {
         *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),
@@ -43,7 +43,7 @@ ALLOWED: dict[str, set[str]] = {
     },
     "cli": {
         *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),
-        *("report", "forward", "web.door", "web.live", "session"),
+        *("people", "report", "forward", "web.door", "web.live", "session"),
     },
 }
 """What each room may import beside itself and the top."""

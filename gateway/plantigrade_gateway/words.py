@@ -125,8 +125,8 @@ def decided_by(limits: Limits, heel_n: float) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        By what is decided: "bearing", "roll", "lead heel", "push" and "trail heel"; "set" where a
-        limit is not its default.
+        By what is decided: "bearing", "roll", "lead heel" and "push"; "set" where a limit is not
+        its default.
     """
     said = {
         "bearing": (
@@ -143,15 +143,14 @@ def decided_by(limits: Limits, heel_n: float) -> dict[str, str]:
             f"unloaded: under {heel_n:.0f} N ({_of(limits.heel_lift_bw)} of body weight or twice "
             f"its floor) for {1000 * limits.heel_lift_s:g} ms, while the foot carries "
             f"{_of(limits.heel_lift_foot_bw)} of body weight, {_of(limits.heel_lift_front)} of it "
-            "on forefoot and toes"
+            f"on forefoot and toes; back in time: by {limits.heel_back_by_s:g} s after the lead "
+            "share regains its address level"
         ),
         "push": (
             f"rolled: transfer {limits.push_rolled:g} or more of shift to lead peak, else skipped; "
-            f"held: CoP travels under {limits.push_travel:g} of the foot's length; good: rolled, "
-            f"with the shift, begun at or behind {limits.push_begins_by:g} of the length"
-        ),
-        "trail heel": (
-            f"loaded: {_of(limits.trail_heel_from)} or more of its foot's load at the trail peak, "
+            f"held: CoP travels under {limits.push_travel:g} of the foot's length; good: rolled "
+            f"with the shift, begun at or behind {limits.push_begins_by:g}; trail heel loaded: "
+            f"{_of(limits.trail_heel_from)} of its foot's load at the trail peak, and "
             f"{_of(limits.trail_heel_gain)} more than at address"
         ),
     }

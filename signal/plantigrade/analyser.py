@@ -5,7 +5,7 @@ from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event
 from plantigrade.limits import Setup
 from plantigrade.stand import StandDetector
-from plantigrade.steps import StepDetector
+from plantigrade.steps import StepDetector, air_level
 from plantigrade.swings import SwingDetector
 
 ANALYSIS_VERSION = 3
@@ -34,7 +34,7 @@ class Analyser:
 
     def reset(self) -> None:
         """Become as new."""
-        self._baseline = Baseline(self.setup.rate_hz, self.setup.air_n)
+        self._baseline = Baseline(self.setup.rate_hz, air_level(self.setup))
         self._steps = StepDetector(self.setup)
         self._stands = StandDetector(self.setup)
         self._swings = SwingDetector(self.setup)

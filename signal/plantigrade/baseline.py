@@ -17,9 +17,9 @@ from plantigrade.load import total_load
 from plantigrade.steps import Air, air_offset
 
 REFRESH_S = 5.0
-"""The baseline moves at most this often, at multiples of it (ours)."""
+"""The baseline moves at most this often, at multiples of it."""
 _PHASES = 8
-"""The baseline is the median of this many swing phases, the latest (ours)."""
+"""The baseline is the median of this many swing phases, the latest."""
 _LEAST_PHASES = 2
 _FEET = (Foot.LEFT, Foot.RIGHT)
 

@@ -18,11 +18,11 @@ DEFAULT_TOP_KPA = 800.0
 """Pressure at full scale of the default curve: above published barefoot peaks of 367–794 kPa
 (Shorten et al. 1989)."""
 MOVED_COUNTS = 12.0
-"""A zone whose counts spread (SD) by more than this was not left alone while zeroing (ours)."""
+"""A zone whose counts spread (SD) by more than this was not left alone while zeroing."""
 LOADED_COUNTS = 400
-"""A zone that reads more than this in the air is pressed, or faulty (ours)."""
+"""A zone that reads more than this in the air is pressed, or faulty."""
 GAIN_RANGE = (0.5, 3.0)
-"""A foot's gain outside this is a wrong stand, a wrong mass or feet swapped (ours)."""
+"""A foot's gain outside this is a wrong stand, a wrong mass or feet swapped."""
 DEFAULT_NOTE = "default"
 """The note of an insole's calibration that was never calibrated."""
 
@@ -175,7 +175,7 @@ def default_calibration(layout: ZoneLayout, foot: Foot) -> Calibration:
     """Return the calibration of an insole that was never calibrated.
 
     A gently curved resistive cell (conductance rises a little faster than pressure at the top),
-    0 to `DEFAULT_TOP_KPA` over the 12-bit range, the same for every zone, no zero (ours).
+    0 to `DEFAULT_TOP_KPA` over the 12-bit range, the same for every zone, no zero.
     """
     knots = np.linspace(0.0, FULL_SCALE, 65)
     u = knots / FULL_SCALE

@@ -31,9 +31,9 @@ _MOVED_NS = 40_000_000  # a delay this far under the line: all before it waited,
 _STALE_NS = 250_000_000  # delays this far over the line for so long are no delays
 _STALE_US = 20_000_000
 
-_RECENT_US = 60_000_000  # exchanges of the last minute say how sure the newest times are (ours)
-_LEAST_EXCHANGES = 8  # fewer are not trusted (ours)
-_LONGEST_EXCHANGE_NS = 200_000_000  # a slower answer tells too little (ours)
+_RECENT_US = 60_000_000  # exchanges of the last minute say how sure the newest times are
+_LEAST_EXCHANGES = 8  # fewer are not trusted
+_LONGEST_EXCHANGE_NS = 200_000_000  # a slower answer tells too little
 _EXCHANGE_NEAR_US = 60_000_000  # an answer further from the last frame is of another boot
 _CLOCK_WRAP_US = 1 << 32
 _SURE = 0.95

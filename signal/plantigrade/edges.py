@@ -12,11 +12,11 @@ from plantigrade.load import centre_of_pressure
 from plantigrade.rows import RowBuffer
 
 MIDDLE, END = (0.3, 0.6), (0.8, 0.95)
-"""Parts of a stance that are compared (ours)."""
+"""Parts of a stance that are compared."""
 KEPT_S = 12.0
-"""Rows are kept for so long: a step is confirmed within it (ours)."""
+"""Rows are kept for so long: a step is confirmed within it."""
 LEAST_STEPS, MOST = 10, 0.8
-"""Both feet must have so many steps, and so many of each end laterally, before it is said (ours; of
+"""Both feet must have so many steps, and so many of each end laterally, before it is said (of
 three real walks none is so, and two of them are when they are mirrored)."""
 _FEET = (Foot.LEFT, Foot.RIGHT)
 

@@ -5,15 +5,15 @@ Takes points (clock, arrival − clock); gives a line under all of them. Knows n
 
 WINDOW_US = 1_200_000_000
 """Points older than this are forgotten: crystals follow temperature, so a line holds for some
-twenty minutes (ours)."""
+twenty minutes."""
 MAX_DRIFT = 150e-6
 """Steepest line: two crystals at ± 50 ppm, Bluetooth's limit for active clocks, with room."""
 
 _TRIM_US = 300_000_000  # the window grows by this much before it is cut back
 _RECENT = 1.2  # how far from the oldest point the line lies closest, against the points' mean
 _DRIFT_SD = 50e-6
-_DELAY_S = 5e-3  # spread of the least delays of some seconds (ours)
-_MEMORY_US = 10_000_000  # least delays nearer than this tell the same (ours)
+_DELAY_S = 5e-3  # spread of the least delays of some seconds
+_MEMORY_US = 10_000_000  # least delays nearer than this tell the same
 _PULL = _DRIFT_SD**2 / (_DELAY_S * 1e-6 * _MEMORY_US)  # 1/s²
 
 

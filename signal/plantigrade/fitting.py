@@ -18,9 +18,9 @@ from plantigrade.poses import Flaw, Judge, Pose, Trouble, View, Views
 from plantigrade.zones import ZoneLayout
 
 OTHER_PIECES = 4
-"""The other foot did it for so many pieces, and for more than this foot: exchanged (ours: 2 s)."""
+"""The other foot did it for so many pieces, and for more than this foot: exchanged (2 s)."""
 OFTEN = 4
-"""Trouble of so many pieces is more than a way into the pose or out of it (ours: 2 s)."""
+"""Trouble of so many pieces is more than a way into the pose or out of it (2 s)."""
 _TELLING = (Flaw.WEIGHT, Flaw.RANGE, Flaw.MOVED)
 """Troubles of one who is in the pose; they say more than that of one who is not."""
 
@@ -110,7 +110,7 @@ class Fitting:
     ----------
     poses : tuple of Pose
     need_s, limit_s : float
-        How long a pose must be good, and after how long it is refused (ours).
+        How long a pose must be good, and after how long it is refused.
     done : bool
     """
 

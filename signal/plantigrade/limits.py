@@ -1,6 +1,7 @@
 """The adjustable limits of every measure, in one place; each is shown where its result is shown.
 
-`Limits` is the one table: what a limit means, its default, unit, range and source.
+`Limits` is the one table: what a limit means, its default, unit, range and source. A constant
+elsewhere in this package whose line names no source is this project's own choice.
 """
 
 from dataclasses import dataclass, field, fields
@@ -92,9 +93,12 @@ class Limits:
     stand_quiet_mm      10       mm          ours
     bearing_broad       0.18     foot load   ours, per layout
     push_begins_by      0.4      length      ours
-    trail_heel_from     0.5      foot load   more than half: common practice, no published source
+    trail_heel_from     0.5      foot load   common practice (more than half), no published source
     trail_heel_gain     0.1      foot load   ours
     heel_back_by_s      0.05     s           ours
+    stand_quiet_share   0.1      load        ours; quiet standing moves it by a few hundredths
+    stand_quiet_bw      0.2      BW          ours
+    stand_least_bw      0.5      BW          ours
     ==================  =======  ==========  =======================================================
 
     Raises
@@ -196,6 +200,15 @@ class Limits:
         -1,
         2,
         "The lead heel is back in time so long after the lead share regains its address level.",
+    )
+    stand_quiet_share: float = _limit(
+        0.10, "load", 0.01, 0.5, "The left foot's share of the load stays within this in a stand."
+    )
+    stand_quiet_bw: float = _limit(
+        0.20, "BW", 0.02, 1, "The load of both feet stays within this in a stand."
+    )
+    stand_least_bw: float = _limit(
+        0.5, "BW", 0.1, 1, "Both feet together carry at least this in a stand."
     )
 
     def __post_init__(self) -> None:
@@ -314,7 +327,7 @@ def setup_for(
     lead : Foot
     limits : Limits, optional
     zone_floor_kpa : float
-        What one zone cannot tell from nothing, kPa (ours: dead zone and noise of a resistive cell
+        What one zone cannot tell from nothing, kPa (dead zone and noise of a resistive cell
         at the bottom of its range); layouts in N take 1 N per zone. A region's floor is the sum
         over its zones.
     """

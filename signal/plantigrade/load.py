@@ -9,7 +9,7 @@ from plantigrade.zones import REGIONS, ZoneLayout
 
 _MIDFOOT_ZONES = int(Column.MIDFOOT_ZONES)
 CONTACT_KPA = 5.0
-"""A midfoot zone is in contact above this (ours); layouts in N: the force it makes on the zone."""
+"""A midfoot zone is in contact above this; layouts in N: the force it makes on the zone."""
 
 
 class LoadReducer:

@@ -14,11 +14,11 @@ from plantigrade.block import FloatArray
 from plantigrade.zones import ZoneLayout
 
 WINDOW_S = 2.0
-"""Length of a window (ours)."""
+"""Length of a window."""
 WINDOWS = 3
-"""A zone is stuck after so many windows in a row of a moving foot (ours)."""
+"""A zone is stuck after so many windows in a row of a moving foot."""
 LEAST_N = 3.0
-"""A zone that keeps less than this is idle, not stuck (ours)."""
+"""A zone that keeps less than this is idle, not stuck."""
 MOVING_SHARE, MOVING_N = 0.5, 50.0
 """A foot moves when its load ranges over this part of its greatest, which is at least so much."""
 

@@ -5,7 +5,7 @@ import numpy as np
 from plantigrade.block import FloatArray
 
 FITTED = 0.40
-"""The part of a movement's height that its beginning is read from (ours)."""
+"""The part of a movement's height that its beginning is read from."""
 
 
 def hann_weights(half: int) -> FloatArray:

@@ -10,7 +10,7 @@ from plantigrade.block import FloatArray
 from plantigrade.errors import SampleError
 
 LEAST_CURVES = 3
-"""A mean and a spread are given where at least so many curves have a value (ours)."""
+"""A mean and a spread are given where at least so many curves have a value."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

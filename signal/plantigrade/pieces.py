@@ -15,11 +15,11 @@ Counts = NDArray[np.uint16]
 Piece = dict[Foot, Counts]
 
 PIECE_S = 0.5
-"""Length of a piece (ours)."""
+"""Length of a piece."""
 AWAY_S = 1.0
 """A foot this far behind the other is not waited for (as the pipeline's)."""
 WHOLE = 0.6
-"""A piece with fewer of its samples than this has a gap (ours): means bear a few lost packets."""
+"""A piece with fewer of its samples than this has a gap: means bear a few lost packets."""
 
 
 class Pieces:

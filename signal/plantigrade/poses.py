@@ -18,24 +18,24 @@ from plantigrade.load import LoadReducer, centre_of_pressure, total_load
 from plantigrade.zones import ZoneLayout
 
 AIR_N, AIR_BW = 30.0, 0.06
-"""A foot in the air reads no more than the larger of the two, net of its zero (ours)."""
+"""A foot in the air reads no more than the larger of the two, net of its zero."""
 LACED_N, LACED_BW = 60.0, 0.12
-"""… and no more than the larger of these before its zero is known: what laces may press (ours)."""
+"""… and no more than the larger of these before its zero is known: what laces may press."""
 UNKNOWN_BW_N = 500.0
-"""Taken for those limits where nobody gave a mass (ours)."""
+"""Taken for those limits where nobody gave a mass."""
 LEAST_SHARE = 0.2
-"""Standing on both feet, each carries at least this part (ours)."""
+"""Standing on both feet, each carries at least this part."""
 STEADY = 0.10
 """The load of a stand spreads (SD) by no more than this part of its mean (as `with_gain`)."""
 SATURATED_SHARE = 0.02
-"""A zone at full scale in more samples than this is saturated (ours)."""
+"""A zone at full scale in more samples than this is saturated."""
 ROCK_Y = (0.30, 0.60)
-"""Rocking heel to toe, the CoP passes both, fractions of length (ours)."""
+"""Rocking heel to toe, the CoP passes both, fractions of length."""
 ROCK_X = 0.08
-"""Rocking edge to edge, the CoP moves by this part of the width (ours; a synthetic foot's by 0.12
+"""Rocking edge to edge, the CoP moves by this part of the width (a synthetic foot's by 0.12
 to 0.14)."""
 ROCK_QUANTILES = (0.02, 0.98)
-"""Ends of a range, so that single samples do not make it (ours)."""
+"""Ends of a range, so that single samples do not make it."""
 
 
 class Pose(StrEnum):

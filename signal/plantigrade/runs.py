@@ -83,9 +83,9 @@ class RunSegmenter:
         self._next = first + n
         done: list[Run] = []
         with np.errstate(invalid="ignore"):
-            code = np.where(signal >= self.on, 1, np.where(signal < self.off, -1, 0))
+            code = (signal >= self.on).view(np.int8) - (signal < self.off)  # 1, 0 between, −1
         code[np.isnan(signal)] = 2
-        marks = [0, *(np.flatnonzero(code[1:] != code[:-1]) + 1).tolist()]
+        marks = [0, *((code[1:] != code[:-1]).nonzero()[0] + 1).tolist()]
         # Only samples where something may change are looked at one by one.
         for at, to in pairwise([*marks, n]):
             previous = float(signal[at - 1]) if at else self._last

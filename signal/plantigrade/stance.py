@@ -12,7 +12,7 @@ from plantigrade.load import centre_of_pressure, total_load
 COP_AT_PCT = tuple(range(5, 100, 5))
 """Where in the stance CoP y is given, %."""
 HUMP_DEPTH = 0.02
-"""Least depth of the mid-stance valley under the lower of its peaks, for a double hump (ours)."""
+"""Least depth of the mid-stance valley under the lower of its peaks, for a double hump."""
 
 
 def unmeasured(

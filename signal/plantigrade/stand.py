@@ -13,14 +13,7 @@ from plantigrade.rows import RowBuffer
 from plantigrade.sway import LOWPASS_HZ, Sway, lowpass, sway
 
 PIECE_S = 0.5
-"""Quiet is judged piece by piece, at fixed rows of the time line (ours)."""
-QUIET_SHARE = 0.10
-"""In a quiet piece the left share stays within this, and the next piece's mean within this of the
-stand's last second (ours; quiet standing moves it by a few hundredths)."""
-QUIET_LOAD_BW = 0.20
-"""… and the load of both feet within this, × BW (ours)."""
-LEAST_LOAD_BW = 0.5
-"""Both feet together carry at least this, × BW (ours)."""
+"""Quiet is judged piece by piece, at fixed rows of the time line."""
 _LEFT, _RIGHT = slice(1, 1 + N_COLUMNS), slice(1 + N_COLUMNS, None)
 
 
@@ -92,14 +85,14 @@ class StandDetector:
         left = total_load(rows[:, _LEFT]).reshape(n, self._piece)
         right = total_load(rows[:, _RIGHT]).reshape(n, self._piece)
         both = left + right
-        bw = self.setup.bw_n
+        bw, limits = self.setup.bw_n, self.setup.limits
         with np.errstate(invalid="ignore", divide="ignore"):
             share = left / both
             quiet = (
-                (both.min(1) >= LEAST_LOAD_BW * bw)
+                (both.min(1) >= limits.stand_least_bw * bw)
                 & (np.minimum(left, right).min(1) >= self.setup.contact_n)
-                & (share.max(1) - share.min(1) <= QUIET_SHARE)
-                & (both.max(1) - both.min(1) <= QUIET_LOAD_BW * bw)
+                & (share.max(1) - share.min(1) <= limits.stand_quiet_share)
+                & (both.max(1) - both.min(1) <= limits.stand_quiet_bw * bw)
             )
             levels: list[float] = np.where(quiet, share.sum(1) / self._piece, np.nan).tolist()
         return levels
@@ -111,7 +104,7 @@ class StandDetector:
         ended: list[Stand] = []
         if self._begun is not None and (
             not quiet
-            or abs(level - self._level) > QUIET_SHARE
+            or abs(level - self._level) > self.setup.limits.stand_quiet_share
             or stop - self._begun > self.setup.samples(self.setup.limits.stand_max_s)
         ):
             ended = self._end(start, stop - 1)

@@ -23,21 +23,23 @@ from plantigrade.runs import Run, RunSegmenter
 from plantigrade.stance import measured, unmeasured
 
 OTHER_OFF_SHARE = 0.25
-"""The other foot swings through during at least this part of a stance (ours): single support is
+"""The other foot swings through during at least this part of a stance: single support is
 about two thirds of a stance at normal speed, and well over this in the slowest walk."""
 OTHER_OFF_S = 0.10
-"""… and at least so long (ours)."""
+"""… and at least so long."""
 LEAST_PEAK_BW = 0.5
-"""A stance carries the body: its load reaches this, × BW (ours; the mid-stance valley of fast
+"""A stance carries the body: its load reaches this, × BW (the mid-stance valley of fast
 walking is about 0.7)."""
 AIR_S = (0.2, 1.0)
-"""A swing phase lasts between these (ours; about 0.4 s at normal speed)."""
+"""A swing phase lasts between these (about 0.4 s at normal speed)."""
+AIR_N = 60.0
+"""The air level is never under this, N: a shoe is not laced by the player's weight."""
 AIR_BAND = 0.25
-"""What noise may add to a foot's load in the air, × the contact load (ours): a phase whose middle
+"""What noise may add to a foot's load in the air, × the contact load: a phase whose middle
 comes so near the contact load hides where contacts end."""
 AIR_FLAT = 0.75
-"""A foot in the air reads one load: so much of its phase lies under the middle's load and the band
-(ours). A foot that is only relieved goes down and comes up again."""
+"""A foot in the air reads one load: so much of its phase lies under the middle's load and the band.
+A foot that is only relieved goes down and comes up again."""
 _FEET = (Foot.LEFT, Foot.RIGHT)
 _COLUMNS = (slice(1, 1 + N_COLUMNS), slice(1 + N_COLUMNS, 1 + 2 * N_COLUMNS))
 _LOAD = 1 + 2 * N_COLUMNS  # of the left foot; the right foot's follows
@@ -77,6 +79,11 @@ def air_offset(values: FloatArray) -> FloatArray | None:
     offset: FloatArray = np.median(values, axis=0)
     offset[Column.MIDFOOT_ZONES] = 0.0
     return offset
+
+
+def air_level(setup: Setup) -> float:
+    """Return the load below which a walker's foot may be in the air, N."""
+    return max(setup.air_n, AIR_N)
 
 
 class _Laced:
@@ -137,7 +144,8 @@ class StepDetector:
         self._bridge = max(1, int(np.ceil(limits.contact_gap_s * setup.rate_hz - 1e-9)))
         self._restart = max(setup.samples(limits.restart_s), self._bridge)
         self._runs = [self._segmenter(setup.contact_n) for _ in _FEET]
-        self._swung = [self._segmenter(setup.air_n) for _ in _FEET]
+        self._air_n = air_level(setup)
+        self._swung = [self._segmenter(self._air_n) for _ in _FEET]
         self._keep = setup.samples(limits.contact_max_s + limits.contact_gap_s + 1.2)
         self._rows: RowBuffer | None = None
         self._last_off: list[int | None] = [None, None]
@@ -217,42 +225,51 @@ class StepDetector:
         return longest(off) >= least and bool(carried >= LEAST_PEAK_BW * setup.bw_n)
 
     def _note_air(self, k: int, run: Run) -> None:
-        """Note the swing phase before a stance over the air level."""
-        last_off, self._last_off[k] = self._last_off[k], run.stop
-        if last_off is None or not self._is_stance(k, run, self.setup.air_n):
-            return
-        if AIR_S[0] <= (run.start - last_off) / self.setup.rate_hz <= AIR_S[1]:
-            air = Air(_FEET[k], last_off, run.start)
-            self.airs.append(air)
-            self._note_laced(k, run, air)
+        """Note the swing phase before a stance over the air level.
 
-    def _note_laced(self, k: int, run: Run, air: Air) -> None:
-        """Measure a stance by its own offset where its foot or the other may read contact off it.
-
-        The other foot is off while this one carries alone: without that no contact is a step.
+        A foot that reads about contact is in the air only if it reads one load: one that is merely
+        relieved goes down and comes up again.
         """
         assert self._rows is not None
-        own = self._rows.rows(air.start, air.stop)[:, _LOAD + k]
+        last_off, self._last_off[k] = self._last_off[k], run.stop
+        if last_off is None or not self._is_stance(k, run, self._air_n):
+            return
+        if not AIR_S[0] <= (run.start - last_off) / self.setup.rate_hz <= AIR_S[1]:
+            return
+        air = Air(_FEET[k], last_off, run.start)
+        load = self._rows.rows(air.start, air.stop)[:, _LOAD + k]
+        near = self._is_near_contact(load)
+        if near and not self._is_flat(load):
+            return
+        self.airs.append(air)
+        # without the other foot off the ground a contact is no step
         other = self._rows.rows(run.start, run.stop)[:, _LOAD + 1 - k]
         with np.errstate(invalid="ignore"):
-            start, stop = longest_span(other < self.setup.air_n)
-        if not self._reads_contact(own) and not self._reads_contact(other[start:stop]):
+            start, stop = longest_span(other < self._air_n)
+        other = other[start:stop]
+        if not near and not (self._is_near_contact(other) and self._is_flat(other)):
             return
         offset = air_offset(self._rows.rows(*air.middle)[:, _COLUMNS[k]])
         if offset is not None:
             contacts = self._segmenter(self.setup.contact_n)
             self._laced[k].append(_Laced(run, air, offset, contacts))
 
-    def _reads_contact(self, load: FloatArray) -> bool:
-        """Whether a foot's load while off the ground, shape (n,), comes near the contact load."""
+    def _is_near_contact(self, load: FloatArray) -> bool:
+        """Whether a foot's load while off the ground, shape (n,), may hide where contacts end."""
+        return self._most_n(load) >= self.setup.contact_n
+
+    def _is_flat(self, load: FloatArray) -> bool:
+        """Whether a foot's load, shape (n,), is one load but for its edges."""
+        with np.errstate(invalid="ignore"):
+            return float(np.mean(load <= self._most_n(load))) >= AIR_FLAT
+
+    def _most_n(self, load: FloatArray) -> float:
+        """Return the middle's load and what noise may add, N; NaN where the middle is missing."""
         quarter = len(load) // 4
         middle = load[quarter : len(load) - quarter]
         if not np.any(np.isfinite(middle)):
-            return False
-        contact_n = self.setup.contact_n
-        most_n = float(np.nanmedian(middle)) + AIR_BAND * contact_n
-        with np.errstate(invalid="ignore"):
-            return most_n >= contact_n and float(np.mean(load <= most_n)) >= AIR_FLAT
+            return np.nan
+        return float(np.nanmedian(middle)) + AIR_BAND * self.setup.contact_n
 
     def _time(self, at: float | None) -> float | None:
         assert self._rows is not None

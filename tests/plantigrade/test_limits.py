@@ -13,7 +13,7 @@ def documented() -> dict[str, tuple[str, str, str]]:
     """Return default, unit and source of each limit, as the docstring's table has them."""
     assert Limits.__doc__ is not None
     rows = re.findall(
-        r"^    (\w+) {2,}([\d.]+) {2,}(\w+(?: \w+)*) {2,}(ours.*)$", Limits.__doc__, re.M
+        r"^    (\w+) {2,}([\d.]+) {2,}(\w+(?: \w+)*) {2,}(\S.*)$", Limits.__doc__, re.M
     )
     return {name: (default, unit, source) for name, default, unit, source in rows}
 

@@ -10,8 +10,6 @@ from plantigrade.detector import run_whole
 from plantigrade.events import Bearing, Stand
 from plantigrade.limits import Limits, Setup, setup_for
 from plantigrade.stand import (
-    QUIET_LOAD_BW,
-    QUIET_SHARE,
     StandDetector,
     foot_stand,
 )
@@ -113,10 +111,19 @@ def disturbed(part: float, of: str) -> PairBlock:
     return block
 
 
-@pytest.mark.parametrize(("of", "most"), [("share", QUIET_SHARE), ("load", QUIET_LOAD_BW)])
+@pytest.mark.parametrize(("of", "most"), [("share", 0.10), ("load", 0.20)])
 def test_quiet_is_within_its_ranges(of, most):
     assert len(stands(disturbed(0.98 * most, of))) == 1
     assert stands(disturbed(1.02 * most, of)) == []
+
+
+@pytest.mark.parametrize(
+    ("of", "name", "value"), [("share", "stand_quiet_share", 0.05), ("load", "stand_quiet_bw", 0.1)]
+)
+def test_the_ranges_of_quiet_may_be_set(of, name, value):
+    made = setup(**{name: value})
+    assert len(stands(disturbed(0.98 * value, of), made)) == 1
+    assert stands(disturbed(1.02 * value, of), made) == []
 
 
 def test_a_slow_shift_of_weight_is_no_quiet_stand_and_slow_sway_is():

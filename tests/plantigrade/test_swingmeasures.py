@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from plantigrade.block import Column, FloatArray, Foot, PairBlock
+from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
 from plantigrade.detector import run_whole
 from plantigrade.events import HeelLiftState, Manner, Swing, Timing
 from plantigrade.limits import Limits, Setup, setup_for
@@ -39,7 +39,7 @@ def setup(**limits: float) -> Setup:
 
 def foot(load: FloatArray, heel: FloatArray, mid: float | FloatArray = MID) -> FloatArray:
     """Load columns of a foot whose regions bear at one place each."""
-    values = np.zeros((len(load), 7))
+    values = np.zeros((len(load), N_COLUMNS))
     values[:, Column.HEEL], values[:, Column.MIDFOOT] = heel * load, mid * load
     values[:, Column.FOREFOOT] = (1.0 - heel - mid) * load
     values[:, Column.MOMENT_X] = 0.5 * load

@@ -43,8 +43,11 @@ def register(
 
 def _serve(order: "WebOptions", store: Path | None, *, show: bool) -> None:
     from plantigrade_gateway.store import schema
+    from plantigrade_gateway.store.store import Store
     from plantigrade_gateway.web.live.page import Message, has_screen, opened_page
 
+    path = schema.default_path() if store is None else store
+    Store.open(path, read_only=True).close()  # one that is not there is not made
     told = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: told.set())
@@ -54,7 +57,6 @@ def _serve(order: "WebOptions", store: Path | None, *, show: bool) -> None:
         for send in to_page:
             send({"type": "said", "text": NO_GATEWAY, "level": "warn"})
 
-    path = schema.default_path() if store is None else store
     with opened_page(order, path, refuse, click.echo) as page:
         assert page is not None
         to_page.append(page.send)

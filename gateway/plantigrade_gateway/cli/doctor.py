@@ -5,24 +5,30 @@ has a limit, after which it is reported as unanswered.
 """
 
 import asyncio
+import shlex
 import shutil
 import sqlite3
 import sys
 import tempfile
+import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
 from plantigrade_gateway.errors import SoundError, StoreError
+from plantigrade_gateway.formats import plural
 from plantigrade_gateway.sound.device import Speaker, within
 from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.check import verify, verify_session
+from plantigrade_gateway.store.store import Store
 
 MIN_PYTHON = (3, 11)
 LOW_SPACE_BYTES = 300_000_000
 """Some 20 hours of two feet at 100 Hz, at 15 MB per hour (ours)."""
 
 _STORE_LIMIT_S = 15.0  # longer than a busy store is waited for (schema.BUSY_S)
+_READ_LIMIT_S = 10.0  # some ten stored hours
 _WAKE_LIMIT_S = 5.0
 _BLUETOOTH_LIMIT_S = 6.0
 
@@ -58,16 +64,18 @@ class Check:
 
 
 def examine(store: Path | None = None) -> list[Check]:
-    """Run every check, in the order a user would put things right; takes up to half a minute.
+    """Run every check, in the order a user would put things right; takes up to a minute.
 
     Parameters
     ----------
     store : Path, optional
         The store file that would be used; this installation's own by default.
     """
+    path = schema.default_path() if store is None else store
     return [
         check_python(),
-        check_store(schema.default_path() if store is None else store),
+        check_store(path),
+        *([check_sessions(path)] if path.is_file() else []),
         check_sound(),
         check_bluetooth(),
     ]
@@ -125,6 +133,72 @@ def _try_store(path: Path) -> tuple[str, int]:
             f"store {path}: cannot be made: {folder} cannot be written ({error.strerror})"
         ) from error
     return f"{path} can be made", shutil.disk_usage(folder).free
+
+
+def check_sessions(path: Path, limit_s: float = _READ_LIMIT_S) -> Check:
+    """Read the stored sessions back, the latest first, for a while.
+
+    Parameters
+    ----------
+    path : Path
+    limit_s : float
+        No session is begun after so long.
+    """
+    found: list[str] = []
+    end_s = time.monotonic() + limit_s
+    try:
+        with Store.open(path, read_only=True) as store:
+            sessions = store.sessions()
+            read = 0
+            for session in sessions:
+                if time.monotonic() > end_s:
+                    break
+                found += verify_session(store, session)
+                read += 1
+    except StoreError as error:
+        return Check("sessions", State.FAIL, str(error), repair_advice(path))
+    if found:
+        more = f", and {len(found) - 1} more" if len(found) > 1 else ""
+        return Check(
+            "sessions",
+            State.WARN,
+            f"{found[0]}{more}",
+            f"Everything else can be used. plantigrade doctor --store-check lists all. "
+            f"{repair_advice(path)}",
+        )
+    if read < len(sessions):
+        said = f"the latest {read} of {len(sessions)} are whole; --store-check reads all"
+        return Check("sessions", State.OK, said)
+    return Check("sessions", State.OK, f"{plural(read, 'session')} stored, whole")
+
+
+def check_whole_store(path: Path, progress: Callable[[str], None]) -> list[Check]:
+    """Read all of a store: its pages, and every piece of every session.
+
+    Parameters
+    ----------
+    path : Path
+    progress : callable
+        Told what is looked at next.
+    """
+    try:
+        with Store.open(path, read_only=True) as store:
+            found = verify(store, progress)
+            number = len(store.sessions())
+    except StoreError as error:
+        return [Check("store", State.FAIL, str(error), repair_advice(path))]
+    if not found:
+        return [Check("store", State.OK, f"{path}: {plural(number, 'session')}, all of it whole")]
+    last = len(found) - 1
+    return [
+        Check("store", State.FAIL, text, repair_advice(path) if k == last else "")
+        for k, text in enumerate(found)
+    ]
+
+
+def repair_advice(path: Path) -> str:
+    """Return what to do about damage."""
+    return f"plantigrade repair {shlex.quote(str(path))} --to NEW copies what can be read."
 
 
 def check_sound() -> Check:

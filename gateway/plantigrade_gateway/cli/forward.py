@@ -98,7 +98,8 @@ def register(
         """Show what waits to be sent on, and what was set aside since it would not be taken."""
         from plantigrade_gateway.store.store import Store
 
-        with Store.open(store_of(ctx), create=False) as store:
+        shows = not (retry or session or forget)
+        with Store.open(store_of(ctx), create=False, read_only=shows) as store:
             _outbox(store, retry, session, forget, as_json)
 
     @group.group()
@@ -148,7 +149,7 @@ def register(
         from plantigrade_gateway.forward.check import verify as compare
         from plantigrade_gateway.store.store import Store
 
-        with Store.open(store_of(ctx), create=False) as store:
+        with Store.open(store_of(ctx), read_only=True) as store:
             found = asyncio.run(compare(config_of(ctx), store, session))
         if as_json:
             click.echo(json.dumps({"schema": 1, **dataclasses.asdict(found)}, indent=1))

@@ -75,7 +75,7 @@ def known_in(store: Path | None) -> "list[KnownInsole]":
     path = schema.default_path() if store is None else store
     if not path.exists():
         return []
-    with Store.open(path) as opened:
+    with Store.open(path, read_only=True) as opened:
         return known(opened)
 
 
@@ -176,5 +176,5 @@ def calibrations_said(path: Path, insoles: "list[KnownInsole]") -> dict[int, str
 
     if not insoles:
         return {}
-    with Store.open(path) as opened:
+    with Store.open(path, read_only=True) as opened:
         return {insole.serial: said(opened, insole) for insole in insoles}

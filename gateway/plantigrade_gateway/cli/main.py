@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway.cli import calibrate, desk, drills, pages
+from plantigrade_gateway.cli import calibrate, desk, drills, pages, players, repair
 from plantigrade_gateway.cli import run as livecli
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
 from plantigrade_gateway.cli.pages import page_options, web_options
+from plantigrade_gateway.cli.players import named_player, other_hand, player_option
 from plantigrade_gateway.errors import (
     CalibrationRefused,
     GatewayError,
@@ -105,6 +106,7 @@ def main() -> None:
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
+@player_option
 @drill_options
 @limit_option
 @page_options
@@ -132,6 +134,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
+@player_option
 @drill_options
 @limit_option
 @page_options
@@ -169,6 +172,7 @@ def _replay(
     config = config_of(ctx)
     set_up(config, "gateway")
     fast = options["fast"]  # there is nothing to look at
+    whose = named_player(_store(ctx), options["player"])
     page = None if fast else web_options(options["page"], _store(ctx), show=out.is_terminal)
     usual, limits = config.limits(), limits_of(options["limits"])
     run_options = RunOptions(
@@ -186,9 +190,12 @@ def _replay(
             SessionSettings().with_limits(usual, limits).limits,
         ),
         config=config,
+        player_id=whose.player_id if whose else None,
     )
     change = (lambda s: s.with_limits(usual, limits)) if usual or limits else None
     recording = ReplaySource(path, source, fast=fast, change=change)
+    for text in other_hand(whose, recording.about.settings):
+        click.echo(text)
 
     async def until_told() -> None:
         with stops_on_signals() as stop:
@@ -325,15 +332,18 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.report.export import export as write
     from plantigrade_gateway.report.frames import write_frames
+    from plantigrade_gateway.store.check import batches_told
     from plantigrade_gateway.store.sessions import find
 
     with _open_store(ctx) as store:
-        session_id = find(store, session).session_id
+        one = find(store, session)
+        session_id = one.session_id
+        record = batches_told(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
         files = write(
             store,
             session_id,
             folder,
-            write_frames=lambda path: write_frames(path, store.batches(session_id)),
+            write_frames=lambda path: write_frames(path, record),
             replace=replace,
         )
     if as_json:
@@ -359,7 +369,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
     from plantigrade_gateway.store.sessions import find
 
     done, failed = [], []
-    with _open_store(ctx) as store:
+    with _open_store(ctx, read_only=False) as store:
         store.recover()
         ended = [one for one in store.sessions() if one.state != "open"]
         chosen = [find(store, session)] if session else ended
@@ -393,20 +403,29 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
 
 
 @main.command()
+@click.option(
+    "--store-check",
+    is_flag=True,
+    help="Read all of the store instead, page by page and piece by piece, and say what is damaged.",
+)
 @_json_option
 @_store_option
 @click.pass_context
-def doctor(ctx: click.Context, as_json: bool) -> None:
+def doctor(ctx: click.Context, store_check: bool, as_json: bool) -> None:
     """Look whether this machine can do the job, and say what to do if not.
 
-    Exit code 1 when something stands in the way of recording.
+    Exit code 1 when something stands in the way of recording, or --store-check finds damage.
     """
     from plantigrade_gateway.analysis.serialise import text_of
-    from plantigrade_gateway.cli.doctor import State, examine
+    from plantigrade_gateway.cli.doctor import State, check_whole_store, examine
     from plantigrade_gateway.converter import plain
     from plantigrade_gateway.report.console import console, item, paragraph
 
-    checks = examine(_store(ctx))
+    if store_check:
+        path = _store(ctx) or schema.default_path()
+        checks = check_whole_store(path, lambda text: click.echo(f"Reading {text}.", err=True))
+    else:
+        checks = examine(_store(ctx))
     if as_json:
         click.echo(text_of([plain(check) for check in checks]))
     else:
@@ -425,16 +444,18 @@ def _store(ctx: click.Context) -> Path | None:
     return named if isinstance(named, Path) else None
 
 
-def _open_store(ctx: click.Context) -> "Store":
+def _open_store(ctx: click.Context, *, read_only: bool = True) -> "Store":
     """Open the store that is there already."""
     from plantigrade_gateway.store.store import Store
 
-    return Store.open(_store(ctx), create=False)
+    return Store.open(_store(ctx), create=False, read_only=read_only)
 
 
 livecli.register(main, _store_option, _json_option, _store)
 pages.register(main, _store_option, _store)
 desk.register(main, _store_option, _store)
+repair.register(main, _store_option, _json_option, _store)
 calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
+players.register(main, _store_option, _json_option, _store)

@@ -13,6 +13,7 @@ from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
 from plantigrade_gateway.cli.pages import page_options, web_options
+from plantigrade_gateway.cli.players import named_player, player_option, settings_for
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.virtual.style import PlayerStyle
 
@@ -135,13 +136,14 @@ def register(
 
     @group.command()
     @click.option("--virtual", is_flag=True, help="Use virtual insoles (extra 'virtual').")
-    @click.option("--mass", type=float, metavar="KG", help="The player's mass.")
+    @player_option
+    @click.option(
+        "--mass", type=float, metavar="KG", help="The player's mass, instead of the registered one."
+    )
     @click.option(
         "--handed",
         type=click.Choice(["right", "left"]),
-        default="right",
-        show_default=True,
-        help="How the player swings.",
+        help="How the player swings, instead of what is registered.  [default: right]",
     )
     @_rate
     @_frames
@@ -217,7 +219,6 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
 
     from plantigrade_gateway.config import limits_of
     from plantigrade_gateway.logs import set_up
-    from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
     from plantigrade_gateway.session.runner import run, stops_on_signals
@@ -236,7 +237,8 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     if options["virtual"] and options["radio"]:
         raise InputError("--virtual starts its own radio: leave --radio out")
     rate = options["rate"]
-    settings = SessionSettings(mass_kg=options["mass"], handed=options["handed"])
+    whose = named_player(store, options["player"])
+    settings = settings_for(whose, options["mass"], options["handed"])
     settings = settings.with_limits(config.limits(), limits_of(options["limits"]))
     out = console()
     page = web_options(options["page"], store, show=out.is_terminal)
@@ -249,6 +251,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
             store, options["drill"], options["feedback"], options["voice"], settings.limits
         ),
         config=config,
+        player_id=whose.player_id if whose else None,
     )
     stream = StreamConfig(None if rate is None else round(1e6 / rate), options["frames"])
     player = _player(options)

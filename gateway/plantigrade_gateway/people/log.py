@@ -177,20 +177,16 @@ class ChangeLog:
 
     def changes(self, entity: str | None = None, entity_id: str | None = None) -> list[Change]:
         """Return changes in their order; of one entity, of one kind, or all."""
-        where = []
-        if entity is not None:
-            where.append(CHANGE.c.entity == entity)
-        if entity_id is not None:
-            where.append(CHANGE.c.entity_id == entity_id)
-        ranked = _ranked()
-        query = (
-            sa.select(*CHANGE.c)
-            .join(ranked, ranked.c.change_id == CHANGE.c.change_id)
-            .where(*where)
-            .order_by(ranked.c.rank_hlc, CHANGE.c.site, CHANGE.c.seq)
+        with self._engine.connect() as db:
+            return [_change(row) for row in db.execute(_in_order(CHANGE.c, entity, entity_id))]
+
+    def deleted(self, entity: str) -> set[str]:
+        """Return the ids of the entities of a kind that have a tombstone."""
+        query = sa.select(CHANGE.c.entity_id).where(
+            CHANGE.c.entity == entity, CHANGE.c.field == DELETED
         )
         with self._engine.connect() as db:
-            return [_change(row) for row in db.execute(query)]
+            return set(db.scalars(query))
 
     def shown(self, entity: str, entity_id: str) -> dict[str, Any]:
         """Return the value of each field of an entity; nothing of one that was deleted."""
@@ -198,10 +194,16 @@ class ChangeLog:
 
     def all_shown(self, entity: str, entity_id: str | None = None) -> dict[str, dict[str, Any]]:
         """Return the values of every entity of a kind, by id; deleted ones are left out."""
-        found: dict[str, dict[str, Any]] = {}
-        for change in self.changes(entity, entity_id):
-            found.setdefault(change.entity_id, {})[change.field] = change.value
-        return {key: fields for key, fields in found.items() if DELETED not in fields}
+        columns = (CHANGE.c.entity_id, CHANGE.c.field, CHANGE.c.value)
+        last: dict[str, dict[str, str]] = {}
+        with self._engine.connect() as db:
+            for key, field, value in db.execute(_in_order(columns, entity, entity_id)):
+                last.setdefault(key, {})[field] = value
+        return {
+            key: {field: json.loads(value) for field, value in fields.items()}
+            for key, fields in last.items()
+            if DELETED not in fields
+        }
 
 
 def _of(entity: str, entity_id: str) -> tuple[sa.ColumnElement[bool], sa.ColumnElement[bool]]:
@@ -213,19 +215,24 @@ def _is_deleted(db: sa.Connection, entity: str, entity_id: str) -> bool:
     return db.execute(query.limit(1)).first() is not None
 
 
-def _ranked() -> sa.Subquery:
-    """Return each change's stamp for the order: its own, or the lowest it was given."""
+def _in_order(
+    columns: Iterable[sa.Column[Any]], entity: str | None, entity_id: str | None
+) -> sa.Select[Any]:
+    """Select changes in the order of their stamps: each its own, or the lowest it was given."""
     lowest = (
         sa.select(RESTAMP.c.change_id, sa.func.min(RESTAMP.c.hlc).label("hlc"))
         .group_by(RESTAMP.c.change_id)
         .subquery()
     )
-    ordered = sa.func.coalesce(lowest.c.hlc, CHANGE.c.hlc)
-    return (
-        sa.select(CHANGE.c.change_id, ordered.label("rank_hlc"))
-        .outerjoin(lowest, lowest.c.change_id == CHANGE.c.change_id)
-        .subquery()
+    query = sa.select(*columns).outerjoin_from(
+        CHANGE, lowest, lowest.c.change_id == CHANGE.c.change_id
     )
+    if entity is not None:
+        query = query.where(CHANGE.c.entity == entity)
+    if entity_id is not None:
+        query = query.where(CHANGE.c.entity_id == entity_id)
+    stamp = sa.func.coalesce(lowest.c.hlc, CHANGE.c.hlc)
+    return query.order_by(stamp, CHANGE.c.site, CHANGE.c.seq)
 
 
 def _insert(db: sa.Connection, changes: list[Change]) -> None:

@@ -82,15 +82,26 @@ def writing(engine: sa.Engine) -> sa.Engine:
 
 
 def migrate(engine: sa.Engine) -> None:
-    """Bring the tables up to date, each step with its number in one transaction."""
+    """Bring the tables up to date, each step with its number in one transaction.
+
+    Tables that are up to date are only read: nobody waits for a recording's commits.
+    """
+    if is_there(engine):
+        with engine.connect() as db:
+            if _version(db) >= len(MIGRATIONS):
+                return
     with writing(engine).begin() as db:
         if engine.dialect.name == "postgresql":
             db.execute(sa.text(f"SELECT pg_advisory_xact_lock({_LOCK})"))
         VERSION.create(db, checkfirst=True)
-        done = db.scalar(sa.select(sa.func.coalesce(sa.func.max(VERSION.c.version), 0))) or 0
+        done = _version(db)
         for number, step in enumerate(MIGRATIONS[done:], done + 1):
             step(db)
             db.execute(VERSION.insert().values(version=number))
+
+
+def _version(db: sa.Connection) -> int:
+    return db.scalar(sa.select(sa.func.coalesce(sa.func.max(VERSION.c.version), 0))) or 0
 
 
 def is_there(engine: sa.Engine) -> bool:

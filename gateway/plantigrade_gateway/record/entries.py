@@ -90,8 +90,8 @@ _LOST = re.compile(r"(\d+ )?entries (before|after) this one are lost: ")
 
 
 def is_lost(text: str) -> bool:
-    """Whether a mark's text is one that `lost_text` gave."""
-    return _LOST.match(text) is not None
+    """Whether a mark's text, or a note made of it, is one that `lost_text` gave."""
+    return _LOST.search(text) is not None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,8 @@ import json
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 
+from plantigrade.errors import ForeignError, shown
+from plantigrade.foreign import read_json
 from plantigrade_gateway.errors import RecordError
 
 LONGEST_CLUB = 40
@@ -51,7 +53,9 @@ class SetStart:
     def __post_init__(self) -> None:
         club = self.club
         if club is not None and (not 0 < len(club) <= LONGEST_CLUB or not club.isprintable()):
-            raise RecordError(f"set: club is {club!r}, expected at most {LONGEST_CLUB} characters")
+            raise RecordError(
+                f"set: club is {shown(club)}, expected at most {LONGEST_CLUB} characters"
+            )
 
     @property
     def name(self) -> str:
@@ -72,12 +76,14 @@ class SetStart:
             Not JSON of schema 1, or no set.
         """
         try:
-            table = json.loads(data)
+            table = read_json(data, "set entry")
             if table["schema"] != 1:
-                raise RecordError(f"set of schema {table['schema']}, expected 1")
+                raise RecordError(f"set of schema {shown(table['schema'])}, expected 1")
             club = table.get("club")
             return cls(
                 str(table["set_id"]), Intent(table["intent"]), None if club is None else str(club)
             )
+        except ForeignError as error:
+            raise RecordError(str(error)) from error
         except (ValueError, KeyError, TypeError) as error:
-            raise RecordError(f"set entry: not readable: {error!r}") from error
+            raise RecordError(f"set entry: not readable: {shown(error)}") from error

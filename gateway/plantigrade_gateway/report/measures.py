@@ -20,8 +20,16 @@ from plantigrade_gateway.report.console import heading, item, paragraph, put, ta
 _REGIONS = ("heel", "midfoot", "forefoot", "toes")
 
 
-def show_stands(stands: Sequence[Stand], out: Console) -> None:
-    """Print the quiet stands, and the feet that moved in them."""
+def show_stands(stands: Sequence[Stand], out: Console, uncalibrated: str = "") -> None:
+    """Print the quiet stands, and the feet that moved in them.
+
+    Parameters
+    ----------
+    stands : sequence of Stand
+    out : Console
+    uncalibrated : str
+        Which insoles were never calibrated, if any: their newtons are said to be so.
+    """
     heading(out, "Standing", "shares of each foot's own load, %")
     shares = table("", "foot", "load N", *_REGIONS, "bearing", numbers_from=2)
     more = table("", "foot", *_MIDFOOT_AND_SWAY, numbers_from=2)
@@ -35,6 +43,8 @@ def show_stands(stands: Sequence[Stand], out: Console) -> None:
         more.add_row(when, *_midfoot_and_sway_cells("left", stand.left))
         more.add_row("", *_midfoot_and_sway_cells("right", stand.right))
     put(out, shares)
+    if uncalibrated:
+        paragraph(out, f"Load N: {uncalibrated}.", "  ")
     paragraph(
         out,
         "Midfoot ± its spread over the stand's seconds. Footbed and shoe change these shares. A "

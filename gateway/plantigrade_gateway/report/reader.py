@@ -186,7 +186,7 @@ def open_store(path: str | Path | None = None) -> StoreReader:
     Raises
     ------
     StoreError
-        There is no such file, it is no store, or another version's; one sentence.
+        There is no such file, it is no store, or a newer version's; one sentence.
     """
     return StoreReader(Store.open(None if path is None else Path(path), read_only=True))
 

@@ -15,6 +15,7 @@ from plantigrade.summary import bouts_of, summarise_walk
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.record.entries import is_lost
 from plantigrade_gateway.report.console import console, heading, item, paragraph, put, table
 from plantigrade_gateway.report.measures import (
     show_drills,
@@ -54,7 +55,6 @@ def show_reading(analysis: Analysis, quality: Quality, out: Console) -> None:
     said = words.decided_by(limits, quality.heel_lift_n)
     shown = {"bearing": analysis.stands, "roll": analysis.steps}
     shown |= {"lead heel": analysis.swings, "push": analysis.swings}
-    shown |= {"trail heel": analysis.swings}
     for name, text in said.items():
         if shown.get(name, True):
             item(out, name, text)
@@ -130,7 +130,8 @@ def show(analysis: Analysis, out: Console | None = None) -> None:
     out = out or console()
     show_head(analysis, out)
     if analysis.stands:
-        show_stands(analysis.stands, out)
+        doubt = "" if analysis.quality is None else analysis.quality.uncalibrated
+        show_stands(analysis.stands, out, doubt)
     if analysis.steps:
         show_walk(analysis.steps, out)
     if analysis.swings:
@@ -260,6 +261,9 @@ def session_json(line: SessionLine) -> dict[str, Any]:
 def redone_line(session: Session, found: Analysis, changed: int) -> str:
     """Say what making a session's results again came to."""
     what = "nothing changed" if not changed else f"{formats.plural(changed, 'result')} changed"
+    gaps = 0 if found.quality is None else sum(map(is_lost, found.quality.notes))
+    if gaps:
+        what += f"; {formats.plural(gaps, 'gap')} in its record, see plantigrade show"
     return (
         f"{session.session_id[:8]}  {formats.plural(len(found.steps), 'step')}, "
         f"{formats.plural(len(found.swings), 'swing')}, "

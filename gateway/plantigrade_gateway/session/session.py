@@ -74,6 +74,8 @@ class LiveSession:
         As for `Pipeline`.
     voice : Announcer, optional
         Says outcomes; opened and closed by the caller.
+    player_id : str, optional
+        Whose it is.
 
     Attributes
     ----------
@@ -91,6 +93,7 @@ class LiveSession:
         on_problem: Callable[[StoreError], None],
         tap: Tap | None = None,
         voice: Announcer | None = None,
+        player_id: str | None = None,
     ) -> None:
         self._store = store
         self._sound = sound
@@ -104,7 +107,7 @@ class LiveSession:
         self._gather = Gather(_sinks(store))
         self.analysis = RecordAnalysis(source, tap=tap, heard=True)
         self.session_id = new_session_id()
-        begin = NewSession.now(source, ANALYSIS_VERSION)
+        begin = NewSession.now(source, ANALYSIS_VERSION, player_id)
         self._recorder = Recorder(store, self.session_id, on_problem=on_problem, begin=begin)
 
     def __enter__(self) -> Self:

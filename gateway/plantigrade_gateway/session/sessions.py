@@ -186,6 +186,7 @@ class Sessions:
             on_problem=lambda error: stage.say(str(error)),
             tap=self._live_feed.tap,
             voice=stage.voice,
+            player_id=stage.options.player_id,
         )
         stage.handler.begin(live)
         self._live_feed.begin(live, self._source.name)

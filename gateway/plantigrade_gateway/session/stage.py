@@ -43,6 +43,8 @@ class RunOptions:
         What is practised.
     config : Config or None
         The installation's settings: where what is measured is sent on.
+    player_id : str or None
+        Whose the sessions are.
     """
 
     sound: bool | None = True
@@ -53,6 +55,7 @@ class RunOptions:
     page: WebOptions | None = None
     drilling: Drilling | None = None
     config: Config | None = None
+    player_id: str | None = None
 
 
 class Stage:

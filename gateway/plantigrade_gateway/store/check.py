@@ -1,9 +1,10 @@
 """Read a whole store and report what is wrong with it; changes nothing."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.formats import clock
+from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.store.pieces import Gap
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
@@ -58,14 +59,20 @@ def verify_session(store: Store, session: Session) -> list[str]:
     return found
 
 
+def batches_told(store: Store, session: Session, say: Callable[[str], None]) -> Iterator[Batch]:
+    """Read a session's record back as `Store.batches`, and say what is lost of it."""
+    for stretch in store.stretches(session.session_id):
+        for gap in stretch.gaps:
+            say(lost_line(session, gap))
+        yield stretch.batch
+
+
 def lost_line(session: Session, gap: Gap) -> str:
     """Return what a gap costs: session, pieces and the time from its beginning to its end."""
-    origin_ns = session.first_ns
-    if gap.from_ns is None:
-        start = "the beginning"
-    else:
-        start = clock((gap.from_ns - (origin_ns or gap.from_ns)) / 1e9)
-    end = "the end"
+    start, end = "the beginning", "the end"
+    origin_ns = session.first_ns or 0
+    if gap.from_ns is not None:
+        start = clock((gap.from_ns - origin_ns) / 1e9)
     if gap.to_ns is not None:
-        end = clock((gap.to_ns - (gap.to_ns if origin_ns is None else origin_ns)) / 1e9)
+        end = clock((gap.to_ns - origin_ns) / 1e9)
     return f"session {session.session_id}, {gap.pieces}, {start} to {end}: {gap.reason}"

@@ -24,7 +24,8 @@ class Database:
     create : bool
         Whether a missing file is made.
     read_only : bool
-        Whether the file is only read: every other method than `read` and `close` fails then.
+        Whether the file is only read, as `schema.connect_read_only`: every other method than `read`
+        and `close` fails then.
 
     Raises
     ------

@@ -211,12 +211,12 @@ class _Reader:
 
     def _put_head(self) -> None:
         """Let the second copy of settings, calibrations and links stand for a lost first piece."""
-        ((head,),) = self._db.read(
-            "SELECT head FROM sessions WHERE session_no = ?", (self._session_no,)
-        )
-        if head is None:
-            return
         try:
+            ((head,),) = self._db.read(
+                "SELECT max(head) FROM sessions WHERE session_no = ?", (self._session_no,)
+            )
+            if head is None:
+                return
             batch = packing.unpack([head])
         except DamageError:
             return

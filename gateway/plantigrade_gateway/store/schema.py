@@ -296,38 +296,90 @@ def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
 def connect_read_only(path: Path) -> sqlite3.Connection:
     """Open a store file for reading; it is neither made, changed nor brought to another version.
 
-    SQLite may put its two working files (``-wal``, ``-shm``) beside it, as every reader of a
-    database with a write-ahead log does.
+    A file of an older version reads like one of this version in which nothing newer was ever
+    stored. SQLite may put its two working files (``-wal``, ``-shm``) beside it, as every reader of
+    a database with a write-ahead log does; where it cannot, the file is read by itself.
 
     Raises
     ------
     StoreError
-        As `connect`; also where the file was written by an older version.
+        As `connect`; also where the newest of the file is still in its write-ahead log, which
+        cannot be read where nothing may be written beside it.
     """
     _prepare(path, create=False)
     try:
-        connection = sqlite3.connect(
-            f"{path.absolute().as_uri()}?mode=ro",
-            uri=True,
-            timeout=BUSY_S,
-            isolation_level=None,
-            check_same_thread=False,
-        )
         try:
-            if _is_fresh(connection, path):
-                raise StoreError(f"store {path}: is empty; record a session first")
-            version = _number(connection, "user_version")
-            if version < len(MIGRATIONS):
+            connection = _connect_to_read(path)
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN:
+                raise
+            log = path.with_name(path.name + "-wal")
+            if _size(log):
                 raise StoreError(
-                    f"store {path}: was written by an older version of Plantigrade; "
-                    "plantigrade sessions brings it to this one"
-                )
+                    f"store {path}: its newest entries are still in {log.name}, and nothing may be "
+                    "written in its folder; copy both files to another folder and read them there"
+                ) from error
+            # Nobody can be writing it: that too would need the files beside it.
+            connection = _connect_to_read(path, "&immutable=1")
+        try:
+            if _number(connection, "user_version") < len(MIGRATIONS):
+                _shadow_missing(connection)
         except BaseException:
             connection.close()
             raise
     except sqlite3.Error as error:
         raise explain(path, error) from error
     return connection
+
+
+def _connect_to_read(path: Path, options: str = "") -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode=ro{options}",
+        uri=True,
+        timeout=BUSY_S,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+    try:
+        if _is_fresh(connection, path):
+            raise StoreError(f"store {path}: is empty; record a session first")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _shadow_missing(connection: sqlite3.Connection) -> None:
+    """Put what a file of an older version lacks before it, empty, for this connection alone.
+
+    In SQLite a temporary table or view stands before one of the same name in the file, and may be
+    made where the file may only be read (https://sqlite.org/lang_naming.html).
+    """
+    connection.execute("PRAGMA temp_store = MEMORY")
+    newest = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        _migrate(newest)
+        tables = newest.execute(
+            "SELECT name, sql FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
+        ).fetchall()
+        for name, statement in tables:
+            wanted = newest.execute(f"PRAGMA table_info({name})").fetchall()
+            there = {row[1] for row in connection.execute(f"PRAGMA main.table_info({name})")}
+            missing = [row for row in wanted if row[1] not in there]
+            if not there:
+                connection.execute(statement.replace("CREATE TABLE", "CREATE TEMP TABLE", 1))
+            elif missing:
+                added = ", ".join(f"{row[4] or 'NULL'} AS {row[1]}" for row in missing)
+                connection.execute(f"CREATE TEMP VIEW {name} AS SELECT *, {added} FROM main.{name}")
+    finally:
+        newest.close()
 
 
 def explain(path: Path, error: sqlite3.Error) -> StoreError:

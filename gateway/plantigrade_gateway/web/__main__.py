@@ -99,6 +99,16 @@ async def serve(listening: socket.socket, database: Database, start: Start) -> N
         ending.cancel()
 
 
+def _opened(path: Path, lan: bool) -> Database:
+    """Open the store, which keeps sign-ins; for reading alone where it must be and nobody does."""
+    try:
+        return Database(path, create=True)
+    except StoreError:
+        if lan:
+            raise
+        return Database(path, create=False, read_only=True)
+
+
 def main() -> None:
     """Read what to do from the command line, a `Start` in JSON."""
     start = Start(**json.loads(sys.argv[1]))
@@ -112,7 +122,7 @@ def main() -> None:
         _write({"type": "failed", "text": text})
         return
     try:
-        database = Database(Path(start.store), create=True)
+        database = _opened(Path(start.store), start.lan)
     except StoreError as error:
         _write({"type": "failed", "text": str(error)})
         return

@@ -16,7 +16,7 @@ from plantigrade.zones import REGIONS, ZoneLayout
 
 HEEL, MIDFOOT, FOREFOOT, TOES = range(4)
 CENTRE_Y = np.array([0.12, 0.40, 0.66, 0.85])
-"""Where the regions' loads lie along a foot, fractions of its length (ours)."""
+"""Where the regions' loads lie along a foot, fractions of its length."""
 
 _BALANCE = np.linspace(0.0, 1.5, 301)
 _PHASE = np.linspace(0.0, 1.0, 401)

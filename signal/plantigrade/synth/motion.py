@@ -16,10 +16,10 @@ BODY_HZ = 400.0
 """Rate at which the body moves; truths are read off at this rate, samples are taken from it."""
 
 FOOT_MM = 270.0
-"""Foot length that sway in mm is related to (ours)."""
+"""Foot length that sway in mm is related to."""
 
 STANCE_WIDTH_MM = 200.0
-"""Distance of the feet's centres that side sway is related to (ours)."""
+"""Distance of the feet's centres that side sway is related to."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

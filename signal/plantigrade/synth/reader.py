@@ -16,13 +16,13 @@ from plantigrade.synth.swing import ON_THE_WAY
 from plantigrade.synth.truth import NotSwing, StanceTruth, StandTruth, SwingTruth, Truth
 
 _ROLLS_FROM, _SKIPS_TO = 0.06, 0.02
-"""Midfoot impulse shares from which a foot rolls through, and up to which it skips (ours)."""
+"""Midfoot impulse shares from which a foot rolls through, and up to which it skips."""
 
 _UNLOADED_BW, _AIR_BW = 0.03, 0.001
-"""Heel loads, × body weight, that count as unloaded and as off the ground (ours)."""
+"""Heel loads, × body weight, that count as unloaded and as off the ground."""
 
 _SHARP_S = 0.12
-"""A turn at the trail side is sharp when it stays within .02 of the extreme no longer (ours)."""
+"""A turn at the trail side is sharp when it stays within .02 of the extreme no longer."""
 
 
 class Reader:

@@ -9,7 +9,7 @@ from plantigrade.errors import SignalError
 from plantigrade.synth.session import Performance
 
 _OPERATORS = np.array([0.4, 0.8, 1.2, 1.6])
-"""Relative widths of the play operators that together make a smooth loop (ours)."""
+"""Relative widths of the play operators that together make a smooth loop."""
 
 _ROWS = 4096
 

@@ -28,13 +28,13 @@ from plantigrade.synth.truth import HeelHabit, NotSwing, NotSwingKind
 T = TypeVar("T")
 
 ON_THE_WAY = 0.05
-"""A move of load counts as begun when this part of its way is done (ours)."""
+"""A move of load counts as begun when this part of its way is done."""
 
 _LEAST_OVER = 0.08
-"""The shift goes at least so far over the address share: less is hardly a swing's (ours)."""
+"""The shift goes at least so far over the address share: less is hardly a swing's."""
 
 _SHIFT_TAIL = 1.15
-"""Length of the whole way back to the lead foot over the time to the lead peak (ours)."""
+"""Length of the whole way back to the lead foot over the time to the lead peak."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,10 +24,10 @@ _PHASE_LEAD = 0.03
 76 % of stance, as in 60 recorded curves (Pataky et al. 2008, J Biomech 41:1987)."""
 
 _SECOND = 0.47
-"""Second harmonic of the load's swing over the first: two humps and one valley (ours)."""
+"""Second harmonic of the load's swing over the first: two humps and one valley."""
 
 _UNSEEN = 1.17
-"""Transfer of load from foot to foot over the double support that is seen above 5 % BW (ours)."""
+"""Transfer of load from foot to foot over the double support that is seen above 5 % BW."""
 
 _CLOSE_S = 1.6
 """Standing at the end of a walk, s."""

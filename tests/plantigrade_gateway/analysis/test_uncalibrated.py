@@ -68,6 +68,15 @@ def test_beside_sets_of_swings():
     assert "× BW: never calibrated." in shown(found)
 
 
+def test_beside_the_newtons_of_a_stand():
+    """The practice session begins with one of 15 s."""
+    batch = next(iter(read_replay(demo_file()))).slice(0, 4000)
+    for gone, said in ((Kind.CALIBRATION, True), (Kind.END, False)):
+        found = analyse_record([Batch.of([e for e in batch if e.kind is not gone])], "test")
+        assert found.stands
+        assert ("Load N: never calibrated." in shown(found)) is said
+
+
 def test_beside_the_bars_of_a_session_under_way():
     for gone, said in (((0, 1), "× BW (about; never calibrated)"), ((), "× BW (about)")):
         analysis = RecordAnalysis("test")

@@ -176,8 +176,8 @@ def test_a_session_that_was_cut_off_is_ended_and_analysed_at_the_next_start(run,
 
 
 def test_a_store_that_refuses_at_the_end_is_a_failure(run, short, monkeypatch):
-    def refuse(self: Recorder, reason: str = "stop") -> None:
-        Recorder_close(self, reason)
+    def refuse(self: Recorder, *how: object, **also: object) -> None:
+        Recorder_close(self, *how, **also)  # type: ignore[arg-type]
         raise StoreError("store s: the disk is full; the last 5 entries are lost")
 
     Recorder_close = Recorder.close

@@ -35,6 +35,12 @@ def test_the_desk_is_served_without_a_gateway_until_told(tmp_path):
     assert program.process.returncode == 0, program.said
 
 
+def test_a_store_that_is_not_there_is_not_made(tmp_path):
+    result = CliRunner().invoke(main, ["desk", "--store", str(tmp_path / "gone.sqlite3")])
+    assert result.exit_code == 2 and "gone.sqlite3: not found" in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_desk_without_a_page_is_refused():
     result = CliRunner().invoke(main, ["desk", "--no-page"])
     assert result.exit_code == 2 and "leave --no-page out" in result.output

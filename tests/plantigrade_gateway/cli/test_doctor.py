@@ -1,6 +1,7 @@
 """Each thing that can be wrong with a machine is named, with what to do, and nothing hangs."""
 
 import asyncio
+import json
 import os
 import shutil
 import socket
@@ -18,16 +19,21 @@ from bleak.exc import (
     BleakDBusError,
     BleakError,
 )
+from click.testing import CliRunner
+from tests.support.damage import flip_piece
+from tests.support.records import packets
 
 from plantigrade_gateway.cli import doctor
 from plantigrade_gateway.cli.doctor import (
     State,
     check_bluetooth,
     check_python,
+    check_sessions,
     check_sound,
     check_store,
     examine,
 )
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.store import Store
@@ -264,6 +270,65 @@ def test_real_bleak_on_a_bus_without_bluez(monkeypatch, tmp_path):
             assert "(bluez) is not running" in check_bluetooth().found
         finally:
             bus.terminate()
+
+
+def stored(path: Path) -> str:
+    """A store with a session of five pieces; its id."""
+    with Store.open(path) as store:
+        session = store.create_session("test", analysis_version=1)
+        for k in range(5):
+            store.append(session, packets(100, first=100 * k))
+        store.end_session(session, "stop")
+    return session
+
+
+def test_sessions_that_are_whole(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    stored(path)
+    assert check_sessions(path).found == "1 session stored, whole"
+    late = check_sessions(path, limit_s=-1.0)
+    assert late.found == "the latest 0 of 1 are whole; --store-check reads all"
+    assert late.state is State.OK
+
+
+def test_a_damaged_piece_is_found(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    session = stored(path)
+    flip_piece(path, 2)
+    check = check_sessions(path)
+    assert check.state is State.WARN
+    assert check.found == (
+        f"session {session}, piece 2, 0:02.0 to 0:03.0: its check sum does not match; it is damaged"
+    )
+    assert f"plantigrade repair {path} --to NEW" in check.advice
+
+
+def test_the_whole_store_is_read_on_request(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    session = stored(path)
+    well = CliRunner().invoke(main, ["doctor", "--store-check", "--store", str(path)])
+    assert well.exit_code == 0 and "1 session, all of it whole" in " ".join(well.stdout.split())
+    assert well.stderr.splitlines() == [
+        "Reading the file's pages.",
+        f"Reading session {session[:8]}, 1 of 1.",
+    ]
+    for seq in (1, 3):
+        flip_piece(path, seq)
+    ill = CliRunner().invoke(main, ["doctor", "--store-check", "--store", str(path), "--json"])
+    assert ill.exit_code == 1
+    checks = json.loads(ill.stdout)
+    assert [check["found"].split(":")[0] for check in checks] == [
+        f"session {session}, piece 1, 0",
+        f"session {session}, piece 3, 0",
+    ]
+    assert "plantigrade repair" in checks[-1]["advice"]
+
+
+def test_a_store_that_is_not_there_cannot_be_read(tmp_path):
+    gone = tmp_path / "gone.sqlite3"
+    done = CliRunner().invoke(main, ["doctor", "--store-check", "--store", str(gone)])
+    assert done.exit_code == 1 and "not found" in done.stdout
+    assert not gone.exists()
 
 
 def test_examine_checks_everything_in_order(monkeypatch, tmp_path):

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner, Result
+from tests.support.damage import flip_piece
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.cli.doctor import Check, State
@@ -463,6 +464,21 @@ def test_reanalyse_goes_on_past_a_damaged_session(run, stored, tmp_path):
     assert "nothing changed" in result.stdout
     assert "Error: settings entry" in result.stderr
     refused(run("reanalyse", bad[:6], "--store", path), "settings entry")
+
+
+def test_a_damaged_piece_is_said_where_the_session_is_used(run, stored, tmp_path):
+    path = tmp_path / "copy.sqlite3"
+    path.write_bytes(stored.read_bytes())
+    flip_piece(path, 20)
+    said = "piece 20, 0:20.0 to 0:21.0: its check sum does not match; it is damaged"
+    done = run("export", "last", "--to", tmp_path / "out", "--store", path)
+    assert done.exit_code == 0 and done.stderr.startswith("Lost: session ")
+    assert done.stderr.rstrip().endswith(said)
+    assert (tmp_path / "out" / "frames.csv").exists()
+    done = run("reanalyse", "last", "--store", path)
+    assert done.exit_code == 0 and "1 gap in its record, see plantigrade show" in done.stdout
+    shown = " ".join(run("show", "last", "--store", path).stdout.split())
+    assert "piece 20 cannot be read (its check sum does not match; it is damaged)" in shown
 
 
 # ---- stores that cannot be used ----

@@ -106,8 +106,8 @@ def test_an_older_store_is_not_brought_to_this_version(path):
         db.execute("PRAGMA user_version = 1")
     db.close()
     before = path.read_bytes()
-    with pytest.raises(StoreError, match="older version"):
-        open_store(path)
+    with open_store(path) as store:
+        assert len(store.session().frames()) > 0
     assert path.read_bytes() == before
 
 

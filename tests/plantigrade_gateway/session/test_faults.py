@@ -4,16 +4,24 @@ The table: a session begins, runs or ends while the disk is full (a real one), w
 keeps the store locked, or while it may only be read. Always: sound and page go on, what happened is
 said in one sentence, the session is recorded as soon as the store takes it, and nothing that was
 recorded is lost. The store is tried again every `RETRY_S`, here sooner.
+
+Further: the program is killed at each of these points, the clock is set back there, or the piece
+recorded there is damaged later. Then the next start goes on and says what it found.
 """
 
 import contextlib
 import re
 import sqlite3
+import subprocess
+import sys
+import textwrap
 import threading
 from collections.abc import Callable, Iterator
+from datetime import datetime, tzinfo
 from pathlib import Path
 
 import pytest
+from tests.support.damage import flip_piece
 from tests.support.standing import pair, push_all
 from tests.support.tinydisk import fill, tiny_disk
 
@@ -23,11 +31,13 @@ from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.visit import SessionManager
 from plantigrade_gateway.sound.output import Silence
-from plantigrade_gateway.store import recorder, schema
+from plantigrade_gateway.store import recorder, rows, schema
 from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import RETRY_S
-from plantigrade_gateway.store.results import reanalyse
+from plantigrade_gateway.store.results import read as results_of
+from plantigrade_gateway.store.results import reanalyse, recover
 from plantigrade_gateway.store.rows import NewSession
+from plantigrade_gateway.store.sessions import find
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
@@ -86,8 +96,13 @@ def until(done: Callable[[], bool]) -> None:
 def full(ground: Ground) -> Iterator[None]:
     """No room on the disk."""
     filler = fill(ground.store.path.parent)
+    more = filler.with_name("more")  # what the kernel had not counted as free yet
+    with contextlib.suppress(OSError), open(more, "wb", buffering=0) as file:
+        while file.write(bytes(4096)):
+            pass
     yield
     filler.unlink()
+    more.unlink()
 
 
 @contextlib.contextmanager
@@ -260,3 +275,152 @@ def test_a_session_that_never_gets_room_says_what_is_lost_and_the_next_is_record
             ground.visit.close("stop")
     assert ground.store.recover() == [first.session_id]
     assert ground.record_of(first.session_id) == [e for e in entries if e.kind is Kind.NOTIFICATION]
+
+
+MOMENTS = ("begins", "runs", "ends")
+
+KILLED = """
+    import sys, threading
+    from pathlib import Path
+    from tests.support.standing import pair, push_all
+    from plantigrade_gateway.record.settings import SessionSettings
+    from plantigrade_gateway.session.session import LiveSession
+    from plantigrade_gateway.session.visit import SessionManager
+    from plantigrade_gateway.sound.output import Silence
+    from plantigrade_gateway.store.recorder import Recorder
+    from plantigrade_gateway.store.store import Store
+
+    def wait(where, *rest):
+        print(where, flush=True)
+        threading.Event().wait()
+
+    path, moment = Path(sys.argv[1]), sys.argv[2]
+    store = Store.open(path)
+    visit = SessionManager(
+        SessionSettings(mass_kg=80.0),
+        lambda: LiveSession(store, "test", Silence(), print),
+        lambda live, found: None,
+    )
+    entries = pair(1.0, 5_000_000_000, 6.0)
+    if moment == "begins":
+        Recorder._commit = lambda self: None if self._begin is None else self._store.begin_session(
+            self._session, self._begin) or wait("begun")
+        push_all(visit, entries[:50])
+        wait("waits")
+    push_all(visit, entries[:400])
+    visit.live.flush()
+    if moment == "runs":
+        push_all(visit, entries[400:])
+        wait("runs")
+    push_all(visit, entries[400:])
+    Recorder._finish = lambda self: wait("ends")
+    visit.stop(11_000_000_000)
+"""
+
+
+@pytest.mark.parametrize("moment", MOMENTS)
+def test_killed(tmp_path, moment):
+    """A real kill; what was committed before is there, and the next start ends and analyses it."""
+    path = tmp_path / "store.sqlite3"
+    code = textwrap.dedent(KILLED)
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(path), moment], stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        process.stdout.readline()
+        if moment == "begins":  # from the recorder's thread or the session's: both must be there
+            process.stdout.readline()
+        process.kill()
+    given = [e for e in pair(1.0, START_NS, 6.0) if e.kind is Kind.NOTIFICATION]
+    with Store.open(path) as store:
+        (cut,) = store.sessions()
+        (said,) = recover(store)
+        assert said == f"Session {cut.session_id[:8]} was cut off; what was recorded is kept."
+        assert store.session(cut.session_id).end_reason == "restart"
+        ground = Ground(store)
+        got = ground.record_of(cut.session_id)
+        assert got == given[: len(got)]
+        assert len(got) >= {"begins": 0, "runs": 390, "ends": len(given)}[moment]
+        results_of(store, cut.session_id)
+        again = pair(1.0, 20 * SECOND_NS, 2.0)
+        push_all(ground.visit, again)
+        session_id = ground.begun().session_id
+        ground.visit.close("stop")
+        whole(ground, session_id, again)
+        assert ground.told == []
+
+
+@pytest.mark.parametrize("moment", MOMENTS)
+def test_the_clock_is_set_back(store, monkeypatch, moment):
+    """An hour back, as a computer does that learns the time: nothing that counts goes by it."""
+
+    class Back(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> "Back":
+            return cls.fromtimestamp(datetime.now().timestamp() - 3600.0, tz)
+
+    def set_back(now: str) -> None:
+        if now == moment:
+            monkeypatch.setattr(rows, "datetime", Back)
+
+    ground = Ground(store)
+    before = pair(1.0, START_NS, 2.0)
+    push_all(ground.visit, before)
+    ground.visit.stop(START_NS + 2 * SECOND_NS)
+    set_back("begins")
+    ground.visit.record()
+    entries = [e for e in pair(1.0, 10 * SECOND_NS, 4.0) if e.kind is Kind.NOTIFICATION]
+    push_all(ground.visit, entries[:200])
+    session_id = ground.begun().session_id
+    set_back("runs")
+    push_all(ground.visit, entries[200:])
+    set_back("ends")
+    ground.visit.close("stop")
+    assert ground.ended[1:] == [session_id] and ground.told == []
+    whole(ground, session_id, entries)
+    assert find(store, "last").session_id == session_id
+    assert store.session(session_id).duration_s == pytest.approx(3.9, abs=0.2)
+
+
+@pytest.mark.parametrize("moment", MOMENTS)
+def test_the_piece_recorded_then_is_damaged_later(store, moment):
+    """And the program was killed, so that the next start has to read it."""
+    ground = Ground(store)
+    entries = pair(1.0, START_NS, 6.0)
+    push_all(ground.visit, entries)
+    live = ground.begun()
+    live.flush()
+    ((last,),) = store.database.read("SELECT max(seq) FROM chunks")
+    flip_piece(store.path, {"begins": 0, "runs": last // 2, "ends": last}[moment])
+    live.close("stop")  # its thread; the session is left open as a kill leaves it
+    store.database.read("UPDATE sessions SET state = 'open', end_reason = NULL")
+    with Store.open(store.path) as fresh:
+        store.close()
+        (said,) = recover(fresh)
+        assert said.endswith("what was recorded is kept.")
+        found = results_of(fresh, live.session_id)
+        assert found.quality is not None and found.quality.mass_kg == 80.0
+        (note,) = [text for text in found.quality.notes if "cannot be read" in text]
+        assert "check sum" in note and "\n" not in note
+        data = [e for e in entries if e.kind is Kind.NOTIFICATION]
+        got = Ground(fresh).record_of(live.session_id)
+        assert len(data) - 110 <= len(got) < len(data) and all(e in data for e in got)
+        again = Ground(fresh)
+        push_all(again.visit, pair(1.0, 20 * SECOND_NS, 2.0))
+        session_id = again.begun().session_id
+        again.visit.close("stop")
+        assert fresh.session(session_id).state == "ended" and again.told == []
+
+
+def test_the_program_starts_locked_beside_a_session_that_was_cut_off(store, monkeypatch):
+    """It cannot be ended now; that is said, the program goes on, and the next start ends it."""
+    monkeypatch.setattr(schema, "BUSY_S", 0.05)
+    cut = store.create_session("cut off", analysis_version=1)
+    path = store.path
+    store.close()
+    with Store.open(path) as opened, locked(Ground(opened)):
+        (said,) = recover(opened)
+        said_once([said], "locked")
+        assert "ended at the next start" in said
+    with Store.open(path) as opened:
+        assert recover(opened) == [f"Session {cut[:8]} was cut off; what was recorded is kept."]

@@ -5,7 +5,7 @@ import io
 from collections.abc import AsyncIterator, Mapping
 from datetime import UTC, datetime
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import pytest
 from rich.console import Console
@@ -129,8 +129,8 @@ class At:
         ]
 
 
-def refuse(self: Recorder, reason: str = "stop") -> None:
-    CLOSE(self, reason)
+def refuse(self: Recorder, *given: Any, **named: Any) -> None:
+    CLOSE(self, *given, **named)
     raise StoreError("the disk is full; the last 5 entries are lost")
 
 

@@ -93,7 +93,7 @@ class Preparing:
     def _just_ended(self) -> list[str]:
         """Return the sessions that were open when last looked and are not now."""
         try:
-            with Store.open(self._path, create=False) as store:
+            with Store.open(self._path, read_only=True) as store:
                 sessions = store.sessions()
                 is_open = {s.session_id for s in sessions if s.state == "open"}
                 ended = (self._open or set()) - is_open

@@ -15,6 +15,7 @@ from plantigrade.limits import Limits
 from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, set_name, sets_of
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import SessionLine, list_sessions
@@ -52,12 +53,15 @@ class Listed:
         Good pushes (`is_good`).
     checks, sets : tuple of str
         As the marks name them.
+    player : str or None
+        The name or code of whose it is; None where it is nobody's.
     """
 
     line: SessionLine
     good: int
     checks: tuple[str, ...]
     sets: tuple[str, ...]
+    player: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +75,15 @@ class Opened:
     sets : tuple of MarkedSet
     kept : Prepared or None
         What was prepared to be looked at; None where nothing is yet.
+    player : str or None
+        The name or code of whose it is.
     """
 
     line: SessionLine
     found: Analysis
     sets: tuple[MarkedSet, ...]
     kept: Prepared | None
+    player: str | None = None
 
     @property
     def session_id(self) -> str:
@@ -165,11 +172,15 @@ class DeskStore:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._store: Store | None = None
+        self._register: Register | None = None
         self._guard = threading.Lock()
 
     def close(self) -> None:
         """Close the file, if it was opened."""
         with self._guard:
+            if self._register is not None:
+                self._register.close()
+                self._register = None
             if self._store is not None:
                 self._store.close()
                 self._store = None
@@ -185,8 +196,23 @@ class DeskStore:
         """
         with self._guard:
             if self._store is None:
-                self._store = Store.open(self.path, create=False)
+                self._store = Store.open(self.path, read_only=True)
             return self._store
+
+    @property
+    def register(self) -> Register:
+        """The players of the store.
+
+        Raises
+        ------
+        StoreError
+            As `store`.
+        """
+        store = self.store
+        with self._guard:
+            if self._register is None:
+                self._register = Register(store)
+            return self._register
 
     def all(self) -> list[Listed]:
         """Return all sessions, the latest first; none where there is no store yet."""
@@ -194,11 +220,13 @@ class DeskStore:
             return []
         good = self._good()
         marks = self._marks()
+        names = self.register.names()
         return [
             Listed(
                 line,
                 good.get(line.session.session_id, 0),
                 *_checks_and_sets(marks.get(line.session.session_id, ())),
+                player=names.get(line.session.player_id or ""),
             )
             for line in list_sessions(self.store)
         ]
@@ -224,7 +252,9 @@ class DeskStore:
             len(found.stands),
         )
         kept = prepared(self.store, session)
-        return Opened(line, found, sets_of(found.swings, found.marks), kept)
+        player_id = session.player_id
+        player = None if player_id is None else self.register.name(player_id)
+        return Opened(line, found, sets_of(found.swings, found.marks), kept, player)
 
     def kept(self, session_id: str) -> Prepared:
         """Return what was prepared of a session.

@@ -6,6 +6,7 @@ read is dropped and counted.
 
 import asyncio
 import json
+import math
 import time
 from collections import deque
 from collections.abc import Callable
@@ -84,6 +85,8 @@ def checked(message: object, rights: Rights) -> Message:
         elif name in message:
             if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
                 raise InputError(f"{kind}: {name} is not of its kind")
+            if isinstance(value, float) and not math.isfinite(value):
+                raise InputError(f"{kind}: {name} is no number")
             if isinstance(value, str) and (len(value) > LONGEST_WORD or not value.isprintable()):
                 raise InputError(f"{kind}: {name} is not a word of ours")
             found[name] = value

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
+from tests.support.door import QUICK, door
 from tests.support.practice import practice_copy, store_practice
 
 from plantigrade.analyser import ANALYSIS_VERSION
@@ -24,14 +25,20 @@ from plantigrade.change import Verdict
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import is_good, sets_of
+from plantigrade_gateway.people.deletion import delete_player
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.desk import preparing
 from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
 from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router
 from plantigrade_gateway.web.desk.sets import has_verdict, lines_of
+from plantigrade_gateway.web.door import password
+from plantigrade_gateway.web.door.guard import Guard
+from plantigrade_gateway.web.live.hub import Hub
 
 pytestmark = pytest.mark.dear
 
@@ -88,6 +95,58 @@ def test_the_list_says_who_when_and_what(client):
         "complete",
     ):
         assert part in text, part
+
+
+def in_the_desk(path: Path, *addresses: str) -> list[str]:
+    app = FastAPI()
+    app.include_router(desk_router(path))
+    with TestClient(app) as client:
+        return [text_of(client.get(address)) for address in addresses]
+
+
+def test_the_pages_call_a_player_as_the_register_does_now(made, tmp_path):
+    path = practice_copy(made, tmp_path)
+    with Store.open(path) as store, Register(store) as register:
+        (session,) = store.sessions()
+        other = store.create_session("other", analysis_version=ANALYSIS_VERSION)
+        store.end_session(other, "stop")
+        own, theirs = "/sessions", f"/sessions/{session.session_id}"
+        assert "not registered" in in_the_desk(path, own)[0]
+        (iris,) = register.names()
+        register.edit(iris, name="Iris <Renamed>")
+        register.assign(other, register.add(name="P-17", handedness="left"))
+        listed, opened = in_the_desk(path, own, theirs)
+        assert "Iris <Renamed>" in listed and "P-17" in listed and "not registered" not in listed
+        assert "Iris <Renamed>" in opened and "P-17" not in opened
+        delete_player(register, iris)
+        (listed,) = in_the_desk(path, own)
+        assert "Iris" not in listed and "P-17" in listed
+
+
+def test_a_players_link_shows_no_name(made, tmp_path, monkeypatch):
+    monkeypatch.setattr(password, "HASHER", QUICK)
+    path = practice_copy(made, tmp_path)
+    with Store.open(path) as store, Register(store) as register:
+        key = register.add(name="Ada Nowhere", handedness="left")
+        store.create_session("under way", analysis_version=ANALYSIS_VERSION, player_id=key)
+        lan = door(store)
+        app = Guard(create_app(Hub(), path, lan.access), lan.access)
+
+        def browser(address: str) -> TestClient:
+            return TestClient(app, base_url=lan.origin, client=(address, 5), follow_redirects=False)
+
+        coach, player = browser("192.0.2.50"), browser("192.0.2.80")
+        assert lan.sign_in(coach).status_code == 303
+        assert lan.post(coach, "/links", note="").status_code == 303
+        link = re.search(r'href="[^"]*(/p/[^"]+)"', coach.get("/links").text)
+        assert link is not None
+        with coach:
+            assert "Ada Nowhere" in coach.get("/sessions").text
+        assert player.get(link[1]).status_code == 200
+        session = store.sessions()[-1].session_id
+        for address in ("", "/sessions", f"/sessions/{session}", f"/sessions/{session}/swings"):
+            for answer in (player.get(link[1] + address), player.get(address or "/")):
+                assert "Ada" not in answer.text and "Iris" not in answer.text
 
 
 def test_good_pushes_of_the_list_are_those_of_the_words(made):
@@ -400,7 +459,10 @@ def test_a_session_that_cannot_be_prepared_says_why(made, tmp_path):
     with Store.open(path) as store:
         session_id = store.sessions()[0].session_id
         store.database.read("DELETE FROM derived")
-        store.database.read("UPDATE chunks SET data = x'00' WHERE seq = 3")
+        store.database.read(
+            "CREATE TRIGGER refuse BEFORE INSERT ON derived"
+            " BEGIN SELECT RAISE(ABORT, 'nothing may be prepared'); END"
+        )
     app = FastAPI()
     app.include_router(desk_router(path))
     with TestClient(app) as client:
@@ -408,7 +470,7 @@ def test_a_session_that_cannot_be_prepared_says_why(made, tmp_path):
         ready = f"/sessions/{session_id}/prepared.json"
         wait_until(lambda: client.get(ready).json()["problem"])
         said = client.get(ready).json()["problem"]
-        assert "chunk 3" in said and "Traceback" not in said
+        assert "nothing may be prepared" in said and "Traceback" not in said
 
 
 def test_what_is_exported_is_what_the_command_writes(client, base):

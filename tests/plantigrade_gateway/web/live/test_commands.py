@@ -77,6 +77,8 @@ def test_a_note_does_not_steer_a_terminal_or_break_the_record():
         {"type": "drill", "name": "x" * 101},
         {"type": "drill", "name": "a\nb"},
         {"type": "drawn", "sent_ms": True},
+        {"type": "drawn", "sent_ms": float("nan")},
+        {"type": "drawn", "drawn_ms": float("-inf")},
     ],
 )
 def test_what_is_none_of_them_is_refused_in_a_sentence(message):

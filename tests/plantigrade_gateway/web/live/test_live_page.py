@@ -301,6 +301,14 @@ def test_cues_are_scheduled_through_the_limiter(loud):
     loud.until(lambda: any(abs(s - length) < 1e-3 for s in page.evaluate(lengths)))
 
 
+def test_what_plays_along_is_served_as_long_as_a_media_element_wants_it(loud, url):
+    answer = loud.page.request.get(f"{url}sounds/quiet.wav")
+    assert answer.ok and answer.headers["content-type"] == "audio/wav"
+    assert len(answer.body()) > 5 * 48_000 * 2  # five seconds of 16 bits
+    assert not loud.page.request.get(f"{url}sounds/loud.wav").ok
+    assert loud.page.locator("#awake-said").inner_text().startswith("The screen")
+
+
 def test_the_tone_follows_the_points_that_are_told(loud):
     page = loud.page
     loud.until(lambda: any(gain > 0 for tone in loud.of("tone") for _, _, gain in tone["points"]))

@@ -1,0 +1,208 @@
+"""A player deleted for good, with all sessions, and the receipt of it.
+
+Of what was said a tombstone with the id alone stays: it beats whatever another bay, a backup or a
+late upload says of the player.
+"""
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.formats import plural
+from plantigrade_gateway.people.players import COACH, PLAYER, Register
+from plantigrade_gateway.store.enqueue import LOADS
+from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.store import Store
+
+ELSEWHERE = (
+    "Files that were exported, and copies of the store, are not known here: delete them yourself."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SentOn:
+    """What a sink may have of a player.
+
+    Attributes
+    ----------
+    sink : str
+    dropped : int
+        Rows that waited for it or were set aside, and are deleted with the rest.
+    may_have : int
+        Steps, stands and swings that it may have; of regional loads the sessions whose loads it
+        may have. At most: what waited may not have gone yet, and what was recorded while the sink
+        was not set never did.
+    """
+
+    sink: str
+    dropped: int
+    may_have: int
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What was deleted; no name stands in it.
+
+    Attributes
+    ----------
+    player : str
+        The id.
+    deleted_utc : str
+    sessions : tuple of str
+        Their ids.
+    rows : dict of str to int
+        How many of each of the store's tables.
+    record_bytes : int
+        Of the raw record, as stored.
+    changes : int
+        Of what was said of the player.
+    sent_on : tuple of SentOn
+    traces : str or None
+        Why some of it may be in the store's files until another program is closed.
+    """
+
+    player: str
+    deleted_utc: str
+    sessions: tuple[str, ...]
+    rows: dict[str, int]
+    record_bytes: int
+    changes: int
+    sent_on: tuple[SentOn, ...]
+    traces: str | None
+
+    def json(self) -> dict[str, Any]:
+        """Return it as JSON values."""
+        return {"schema": 1, **asdict(self), "elsewhere": ELSEWHERE}
+
+    def lines(self) -> Iterator[str]:
+        """Give it as text for people."""
+        yield f"Deleted: player {self.player}, {self.deleted_utc}"
+        rows = sum(self.rows.values())
+        yield (
+            f"{plural(len(self.sessions), 'session')}, {plural(rows, 'row')}, "
+            f"{self.record_bytes} bytes of raw record, {plural(self.changes, 'change')} "
+            "of what was said of the player"
+        )
+        yield from (f"session {session}" for session in self.sessions)
+        for sent in self.sent_on:
+            what = "session's loads" if sent.sink == LOADS else "result"
+            many = "sessions' loads" if sent.sink == LOADS else "results"
+            yield (
+                f"{sent.sink}: may have {plural(sent.may_have, what, many)}"
+                f"{f' of player={self.player}, delete them there' if sent.may_have else ''}; "
+                f"{plural(sent.dropped, 'row')} that waited here are deleted"
+            )
+        yield ELSEWHERE
+        if self.traces is not None:
+            yield self.traces
+
+
+def is_there(register: Register, player_id: str) -> bool:
+    """Whether anything of a player is left to be deleted, if only half of a deletion."""
+    anchored = bool(_anchor(register.store, player_id))
+    return anchored or player_id in register.profiles()
+
+
+def delete_player(register: Register, player_id: str, author: str = COACH) -> Receipt:
+    """Delete a player with all sessions and all that was said; only the tombstone stays.
+
+    A deletion that was cut off is completed by another one.
+
+    Raises
+    ------
+    StoreError
+        There is no such player, or a session of theirs is being recorded: nothing is deleted.
+    """
+    store = register.store
+    if not is_there(register, player_id):
+        raise StoreError(f"player {player_id}: not in the store {store.path}")
+    sessions = store.database.read(
+        "SELECT session_id, state, session_no FROM sessions JOIN players USING (player_no)"
+        " WHERE player_id = ? ORDER BY started_utc",
+        (player_id,),
+    )
+    if any(state == "open" for _, state, _ in sessions):
+        raise StoreError(f"player {player_id}: a session is still being recorded; stop it first")
+    numbers = [number for _, _, number in sessions]
+    rows = {"players": len(_anchor(store, player_id)), "sessions": len(sessions)}
+    rows |= {table: count for table in _tables(store) if (count := _count(store, table, numbers))}
+    size = sum(_sum(store, "SELECT coalesce(sum(length(data)), 0) FROM chunks", n) for n in numbers)
+    sent_on = tuple(_sent_on(store, numbers))
+    changes = len(register.changes(player_id))
+    with register.explained():
+        register.log.delete(PLAYER, player_id, author)
+    return Receipt(
+        player_id,
+        datetime.now(UTC).isoformat(timespec="seconds"),
+        tuple(session for session, _, _ in sessions),
+        rows,
+        size,
+        changes,
+        sent_on,
+        _wiped(store, player_id),
+    )
+
+
+def _wiped(store: Store, player_id: str) -> str | None:
+    """Delete the sessions; return why bytes of them may still be in the files."""
+    try:
+        if _anchor(store, player_id):
+            store.players.delete(player_id)
+        else:
+            store.database.wipe()
+    except StoreError as error:
+        if _anchor(store, player_id):
+            raise
+        return str(error)
+    return None
+
+
+def _anchor(store: Store, player_id: str) -> list[tuple[Any, ...]]:
+    return store.database.read("SELECT 1 FROM players WHERE player_id = ?", (player_id,))
+
+
+def _tables(store: Store) -> list[str]:
+    """Return the tables whose rows go with their session."""
+    return [
+        name
+        for (name,) in store.database.read(
+            "SELECT DISTINCT tables.name FROM sqlite_schema AS tables,"
+            " pragma_foreign_key_list(tables.name) AS keys WHERE keys.\"table\" = 'sessions'"
+            " AND keys.on_delete = 'CASCADE' ORDER BY tables.name"
+        )
+    ]
+
+
+def _sum(store: Store, statement: str, number: int) -> int:
+    ((found,),) = store.database.read(f"{statement} WHERE session_no = ?", (number,))
+    return int(found)
+
+
+def _count(store: Store, table: str, numbers: list[int]) -> int:
+    return sum(_sum(store, f"SELECT count(*) FROM {table}", number) for number in numbers)
+
+
+def _sent_on(store: Store, numbers: list[int]) -> Iterator[SentOn]:
+    box = Outbox(store.database)
+    events = _count(store, "events", numbers)
+    for depth in box.depths():
+        place = box.place(depth.sink)
+        table = "outbox_loads" if depth.sink == LOADS else "outbox"
+        dropped = refused = 0
+        for number in numbers:
+            ((waiting,),) = store.database.read(
+                f"SELECT count(*) FROM {table} WHERE session_no = ? AND seq > ?", (number, place)
+            )
+            ((aside, of_events),) = store.database.read(
+                "SELECT count(*) FILTER (WHERE seq <= ?),"
+                " count(*) FILTER (WHERE kind IN ('step', 'stand', 'swing'))"
+                " FROM outbox_aside WHERE session_no = ? AND sink = ?",
+                (place, number, depth.sink),
+            )
+            dropped += waiting + aside
+            refused += of_events
+        # What waits may have been sent as well, and not be there for good yet.
+        may_have = len(numbers) if depth.sink == LOADS else max(0, events - refused)
+        yield SentOn(depth.sink, dropped, may_have)

@@ -1,0 +1,420 @@
+"""The players: registered, changed, found, and their sessions; all but ids comes from the log.
+
+The store's table of players is the anchor that sessions refer to. Its columns of name, handedness
+and mass hold what older programs wrote; what the log says stands above it.
+"""
+
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import UTC, date, datetime, timedelta, timezone
+from difflib import get_close_matches
+from typing import Any
+
+import sqlalchemy as sa
+
+from plantigrade.errors import shown
+from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.people.log import Change, ChangeLog, new_id
+from plantigrade_gateway.people.profile import (
+    ANSWERS,
+    CONSENTS,
+    FINDINGS,
+    GIVERS,
+    LIMITS,
+    TOPICS,
+    Consent,
+    Decision,
+    Finding,
+    Profile,
+    check_whole,
+    checked,
+    consent_of,
+    folded,
+    line_of,
+    one_of,
+    profile_of,
+    utc,
+)
+from plantigrade_gateway.people.tables import sqlite_engine
+from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.rows import utc_text
+from plantigrade_gateway.store.store import Store
+
+PLAYER = "player"
+"""The log's word for what is said of players; consents, findings and decisions are among it, so
+that one tombstone takes all of it."""
+COACH = "coach"
+_LEAST_OF_ID = 4  # digits of an id by which a player is found
+_MOST_NAMED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A player in a list.
+
+    Attributes
+    ----------
+    profile : Profile
+    sessions : int
+        How many are stored here.
+    last : datetime or None
+        When the last of them began, with the offset people there were shown.
+    """
+
+    profile: Profile
+    sessions: int
+    last: datetime | None
+
+
+class Register:
+    """The players of a store.
+
+    Parameters
+    ----------
+    store : Store
+    author : str
+        Who says what is said through it; an id or a short word, never a player's name.
+
+    Raises
+    ------
+    StoreError
+        The file refuses.
+    """
+
+    def __init__(self, store: Store, author: str = COACH) -> None:
+        self.store = store
+        self._author = author
+        self._engine = sqlite_engine(store.path)
+        with self.explained():
+            self.log = ChangeLog(self._engine)
+
+    def __enter__(self) -> "Register":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close what it opened; the store stays open."""
+        self._engine.dispose()
+
+    @contextmanager
+    def explained(self) -> Iterator[None]:
+        """Turn what the file refuses into one sentence."""
+        try:
+            yield
+        except sa.exc.DBAPIError as error:
+            if isinstance(error.orig, sqlite3.Error):
+                raise schema.explain(self.store.path, error.orig) from error
+            raise
+
+    # What is read
+
+    def profiles(self) -> dict[str, Profile]:
+        """Return the players by id, in the order of registration; deleted ones are left out."""
+        with self.explained():
+            said, gone = self.log.all_shown(PLAYER), self.log.deleted(PLAYER)
+        found: dict[str, Mapping[str, Any]] = dict(self._anchors())
+        for player_id, values in said.items():
+            found[player_id] = {**found.get(player_id, {}), **values}
+        return {key: profile_of(key, values) for key, values in found.items() if key not in gone}
+
+    def profile(self, player_id: str) -> Profile:
+        """Return one player.
+
+        Raises
+        ------
+        StoreError
+            There is no such player.
+        """
+        found = self._found(player_id)
+        if found is None:
+            raise StoreError(f"player {shown(player_id)}: not in the store {self.store.path}")
+        return found
+
+    def _found(self, player_id: str) -> Profile | None:
+        with self.explained():
+            said, gone = self.log.shown(PLAYER, player_id), self.log.deleted(PLAYER)
+        old = dict(self._anchors(player_id))
+        if player_id in gone or not (said or old):
+            return None
+        return profile_of(player_id, {**old.get(player_id, {}), **said})
+
+    def rows(self, search: str = "") -> list[Row]:
+        """Return the players by name, of all those whose name or id holds the text searched for."""
+        wanted = folded(search)
+        visits = {
+            player_id: (count, started, offset_min)
+            # Beside max() SQLite gives the other columns of the row that has it.
+            for player_id, count, started, offset_min in self.store.database.read(
+                "SELECT player_id, count(*), max(started_utc), utc_offset_min"
+                " FROM sessions JOIN players USING (player_no) GROUP BY player_no"
+            )
+        }
+        found = []
+        for player_id, profile in self.profiles().items():
+            if wanted in folded(profile.name) or player_id.startswith(wanted):
+                count, started, offset_min = visits.get(player_id, (0, None, 0))
+                found.append(Row(profile, count, _local(started, offset_min)))
+        return sorted(found, key=lambda row: folded(row.profile.name))
+
+    def name(self, player_id: str) -> str | None:
+        """Return a player's name, for the coach's pages only; None where there is none such."""
+        found = self._found(player_id)
+        return None if found is None else found.name
+
+    def names(self) -> dict[str, str]:
+        """Return the players' names by id; for the coach's pages only."""
+        return {player_id: profile.name for player_id, profile in self.profiles().items()}
+
+    def find(self, text: str) -> Profile:
+        """Return the one player of an id, of a name in either case, or of an id that begins so.
+
+        Raises
+        ------
+        InputError
+            There is none or there are several; says which were perhaps meant.
+        """
+        profiles = self.profiles()
+        wanted = folded(text)
+        if wanted in profiles:
+            return profiles[wanted]
+        found = [p for p in profiles.values() if wanted and folded(p.name) == wanted]
+        if not found and len(wanted) >= _LEAST_OF_ID:
+            found = [p for key, p in profiles.items() if key.startswith(wanted)]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            ids = ", ".join(p.player_id[:8] for p in found[:_MOST_NAMED])
+            raise InputError(
+                f"player {shown(text)}: {len(found)} are called so ({ids}), give the id instead"
+            )
+        by_name = {folded(p.name): p.name for p in profiles.values()}
+        near = [by_name[name] for name in get_close_matches(wanted, by_name, _MOST_NAMED)]
+        advice = f"did you mean {' or '.join(near)}?" if near else "plantigrade players lists them"
+        raise InputError(f"player {shown(text)}: is not registered; {advice}")
+
+    def consents(self, player_id: str, today: date) -> list[Consent]:
+        """Return how things stand with each consent of a player."""
+        said = self.changes(player_id)
+        return [
+            consent_of(what, [c for c in said if c.field == f"consent:{what}"], today)
+            for what in CONSENTS
+        ]
+
+    def findings(self, player_id: str) -> list[Finding]:
+        """Return what was found of a player, of what was looked at or said to be not looked at."""
+        return [
+            Finding(what, change.value["state"], change.value["text"], utc(change))
+            for what, change in self._last(player_id, "finding", FINDINGS)
+        ]
+
+    def decisions(self, player_id: str) -> list[Decision]:
+        """Return the coach's decision on each topic that one was made on."""
+        return [
+            Decision(
+                topic,
+                change.value["answer"],
+                change.value["cue"],
+                date.fromisoformat(change.value["day"]),
+                utc(change),
+            )
+            for topic, change in self._last(player_id, "decision", TOPICS)
+        ]
+
+    def changes(self, player_id: str) -> list[Change]:
+        """Return all that was said of a player, in order."""
+        with self.explained():
+            return self.log.changes(PLAYER, player_id)
+
+    def _last(
+        self, player_id: str, kind: str, known: tuple[str, ...]
+    ) -> Iterator[tuple[str, Change]]:
+        last = {change.field: change for change in self.changes(player_id)}
+        for what in known:
+            if (change := last.get(f"{kind}:{what}")) is not None:
+                yield what, change
+
+    def _anchors(self, player_id: str | None = None) -> Iterator[tuple[str, dict[str, Any]]]:
+        """Give what the store itself holds of players: what older programs wrote."""
+        for key, name, handedness, mass_kg in self.store.database.read(
+            "SELECT player_id, name, handedness, mass_kg FROM players"
+            " WHERE ? IS NULL OR player_id = ? ORDER BY player_no",
+            (player_id, player_id),
+        ):
+            yield key, {"name": name, "handedness": handedness, "mass_kg": mass_kg}
+
+    # What is said
+
+    def add(self, **given: Any) -> str:  # noqa: ANN401 - JSON values, checked one by one
+        """Register a player and return the random id.
+
+        Parameters
+        ----------
+        **given
+            Fields of `Profile`; name and handedness are needed.
+
+        Raises
+        ------
+        InputError
+            A value cannot be, or another player has this name.
+        """
+        for field in ("name", "handedness"):
+            if given.get(field) is None:
+                raise InputError(f"{field}: is missing, a player needs one")
+        values = checked(given)
+        check_whole(profile_of("", values))
+        self._check_name(values["name"])
+        player_id = new_id()
+        self._say(player_id, values)
+        self._anchor(player_id, values["handedness"])
+        return player_id
+
+    def edit(self, player_id: str, **given: Any) -> list[str]:  # noqa: ANN401 - as `add`
+        """Change fields of a player; return the names of those that are not as they were.
+
+        Raises
+        ------
+        InputError
+            As `add`.
+        StoreError
+            There is no such player.
+        """
+        before = self.profile(player_id)
+        values = checked(given)
+        old = {key: list(v) if isinstance(v, tuple) else v for key, v in asdict(before).items()}
+        fresh = {field: value for field, value in values.items() if old[field] != value}
+        check_whole(profile_of(player_id, {**old, **fresh, "player_id": player_id}))
+        if "name" in fresh:
+            self._check_name(fresh["name"], player_id)
+        if fresh:
+            self._say(player_id, fresh)
+        return list(fresh)
+
+    def grant(self, player_id: str, what: str, by: str, until: date | None = None) -> None:
+        """Note a consent.
+
+        Raises
+        ------
+        InputError
+            There is no such consent, or a minor's is not the guardian's.
+        StoreError
+            There is no such player.
+        """
+        day = None if until is None else until.isoformat()
+        self._note_consent(player_id, what, by, {"given": True, "until": day})
+
+    def withdraw(self, player_id: str, what: str, by: str) -> None:
+        """Note that a consent is withdrawn; it beats every grant that was made before."""
+        self._note_consent(player_id, what, by, {"given": False})
+
+    def _note_consent(self, player_id: str, what: str, by: str, value: dict[str, Any]) -> None:
+        field = f"consent:{one_of(what, CONSENTS, 'consent')}"
+        one_of(by, GIVERS, "given by")
+        is_minor = self.profile(player_id).is_minor
+        if value["given"] and is_minor and by != "guardian":
+            raise InputError("given by: this player is a minor, expected guardian")
+        said = [c for c in self.changes(player_id) if c.field == field]
+        if value["given"]:
+            value["after"] = [c.change_id for c in said if not c.value["given"]]
+        self._say(player_id, {field: {**value, "by": by}})
+
+    def note_finding(self, player_id: str, what: str, state: str, text: str = "") -> None:
+        """Note what the coach found without the insoles.
+
+        Raises
+        ------
+        InputError
+            There is nothing of this name to look at, or another word for what was found.
+        StoreError
+            There is no such player.
+        """
+        self.profile(player_id)
+        field = f"finding:{one_of(what, FINDINGS, 'finding')}"
+        one_of(state, LIMITS, what)
+        self._say(player_id, {field: {"state": state, "text": line_of(text, "text")}})
+
+    def decide(self, player_id: str, topic: str, answer: str, day: date, cue: str = "") -> None:
+        """Note the coach's decision on a topic, and the words the player is cued with.
+
+        Raises
+        ------
+        InputError
+            There is no such topic, or no such answer.
+        StoreError
+            There is no such player.
+        """
+        self.profile(player_id)
+        field = f"decision:{one_of(topic, TOPICS, 'decision')}"
+        one_of(answer, ANSWERS, topic)
+        value = {"answer": answer, "cue": line_of(cue, "cue"), "day": day.isoformat()}
+        self._say(player_id, {field: value})
+
+    def assign(self, session_id: str, player_id: str, *, move: bool = False) -> None:
+        """Give a stored session to a player.
+
+        Parameters
+        ----------
+        session_id, player_id : str
+        move : bool
+            Whether it may be taken from another player.
+
+        Raises
+        ------
+        InputError
+            It is being recorded, or another player's and not to be moved.
+        StoreError
+            There is no such session or player.
+        """
+        self.profile(player_id)
+        session = self.store.session(session_id)
+        if session.state == "open":
+            raise InputError(f"session {session_id}: is still being recorded; stop it first")
+        if session.player_id not in (None, player_id) and not move:
+            raise InputError(
+                f"session {session_id}: is of player {session.player_id} already; say --move"
+            )
+        self.anchor(player_id)
+        with self.store.database.writing() as db:
+            db.execute(
+                "UPDATE sessions SET player_no = (SELECT player_no FROM players WHERE"
+                " player_id = ?) WHERE session_id = ?",
+                (player_id, session_id),
+            )
+
+    def anchor(self, player_id: str) -> None:
+        """Make sure that sessions can refer to a player who may be known from the log alone.
+
+        Raises
+        ------
+        StoreError
+            There is no such player.
+        """
+        self._anchor(player_id, self.profile(player_id).handedness)
+
+    def _anchor(self, player_id: str, handedness: str) -> None:
+        with self.store.database.writing() as db:
+            db.execute(
+                "INSERT INTO players (player_id, name, handedness, created_utc)"
+                " VALUES (?, '', ?, ?) ON CONFLICT (player_id) DO NOTHING",
+                (player_id, handedness, utc_text(datetime.now(UTC))),
+            )
+
+    def _say(self, player_id: str, fields: Mapping[str, Any]) -> None:
+        with self.explained():
+            self.log.say(PLAYER, player_id, fields, self._author)
+
+    def _check_name(self, name: str, but: str | None = None) -> None:
+        for key, other in self.names().items():
+            if key != but and folded(other) == folded(name):
+                raise InputError(
+                    "name: another player is called so; add something that tells them apart"
+                )
+
+
+def _local(started: str | None, offset_min: int) -> datetime | None:
+    if started is None:
+        return None
+    return datetime.fromisoformat(started).astimezone(timezone(timedelta(minutes=offset_min)))

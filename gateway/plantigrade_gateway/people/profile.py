@@ -1,0 +1,278 @@
+"""What is kept of a player, and what each of it may be. Pure: nothing is read or written here.
+
+Nothing medical has a place in it: neither a diagnosis nor an answer about pain.
+"""
+
+import math
+import re
+import unicodedata
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, fields
+from datetime import UTC, date, datetime
+from difflib import get_close_matches
+from typing import Any
+
+from plantigrade.errors import shown
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.people.log import Change
+
+HANDS = ("right", "left")
+FINDINGS = ("hips", "trunk", "ankles", "balance")
+"""What a coach looks at without the insoles."""
+LIMITS = ("no limit", "limit", "not looked")
+TOPICS = ("lead heel", "push", "speed")
+"""What a coach decides on; the names are those of the rules' topics."""
+ANSWERS = ("go", "not yet", "not today")
+CONSENTS = ("record", "send on", "speed")
+"""To measure and keep; to send on to a database or broker; to train for speed."""
+GIVERS = ("player", "guardian")
+
+_LINE = 120
+_NAME = 80
+_LEAST_KG, _MOST_KG = 10.0, 300.0  # as a session's settings
+_SERIAL = re.compile(r"[0-9A-F]{8}")
+_JOINERS = "\u200c\u200d"  # some scripts write names with them
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """A player, as the coach sees them.
+
+    Attributes
+    ----------
+    player_id : str
+        Random; stands for the player wherever the name must not appear.
+    name : str
+        A name or a code.
+    handedness : str
+        ``"right"`` or ``"left"``.
+    mass_kg : float or None
+    shoe, footbed, size : str
+        What is usually worn; empty where it was not said.
+    insoles : tuple of str or None
+        Serial numbers of the left and the right insole, eight hexadecimal digits each.
+    is_minor : bool
+    guardian : str
+        Who answers for a minor.
+    """
+
+    player_id: str
+    name: str
+    handedness: str
+    mass_kg: float | None = None
+    shoe: str = ""
+    footbed: str = ""
+    size: str = ""
+    insoles: tuple[str, str] | None = None
+    is_minor: bool = False
+    guardian: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Consent:
+    """How things stand with one consent.
+
+    Attributes
+    ----------
+    what : str
+        One of `CONSENTS`.
+    state : str
+        ``"given"``, ``"withdrawn"``, ``"ran out"`` or ``"not asked"``.
+    by : str or None
+        Who said so last, one of `GIVERS`.
+    when : datetime or None
+        UTC.
+    until : date or None
+        The last day on which it holds; None: until it is withdrawn.
+    """
+
+    what: str
+    state: str
+    by: str | None = None
+    when: datetime | None = None
+    until: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What the coach found without the insoles."""
+
+    what: str
+    state: str
+    text: str
+    when: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What the coach decided on a topic, and the words the player is cued with."""
+
+    topic: str
+    answer: str
+    cue: str
+    day: date
+    when: datetime
+
+
+def folded(text: str) -> str:
+    """Return text as it is compared: case, accents' spelling and outer blanks do not count."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text.strip()).casefold())
+
+
+def one_of(value: object, known: Iterable[str], what: str) -> str:
+    """Return a word that must be one of several.
+
+    Raises
+    ------
+    InputError
+        It is none of them: says which there are, and which was perhaps meant.
+    """
+    words = list(known)
+    if isinstance(value, str) and value in words:
+        return value
+    raise InputError(f"{what}: {shown(value)}, {_expected(str(value), words)}")
+
+
+def _expected(value: str, words: list[str]) -> str:
+    near = get_close_matches(value.casefold(), words, 1)
+    there = f"{', '.join(words[:-1])} or {words[-1]}"
+    return f"did you mean {near[0]}? Expected {there}" if near else f"expected {there}"
+
+
+def line_of(value: object, what: str, most: int = _LINE) -> str:
+    """Return a line of text without outer blanks.
+
+    Raises
+    ------
+    InputError
+        It is no text, has several lines or other signs that steer a terminal, or is too long.
+    """
+    if not isinstance(value, str):
+        raise InputError(f"{what}: {shown(value)}, expected text")
+    text = unicodedata.normalize("NFC", value.strip())
+    if len(text) > most:
+        raise InputError(f"{what}: has {len(text)} characters, expected {most} at most")
+    steering = ("Cc", "Cf", "Cs", "Zl", "Zp")
+    if any(unicodedata.category(sign) in steering and sign not in _JOINERS for sign in text):
+        raise InputError(f"{what}: holds a line break or a control sign, expected one line")
+    return text
+
+
+def _name(value: object) -> str:
+    text = line_of(value, "name", _NAME)
+    if not text:
+        raise InputError("name: is empty, expected a name or a code")
+    return text
+
+
+def _mass(value: object) -> float | None:
+    if value is None:
+        return None
+    good = isinstance(value, int | float) and not isinstance(value, bool)
+    if not good or not math.isfinite(value) or not _LEAST_KG <= value <= _MOST_KG:  # type: ignore[arg-type,operator]
+        raise InputError(f"mass: {shown(value)} kg, expected {_LEAST_KG:g} to {_MOST_KG:g}")
+    return float(value)  # type: ignore[arg-type]
+
+
+def _insoles(value: object) -> list[str] | None:
+    if value is None:
+        return None
+    pair = [str(serial).upper() for serial in value] if isinstance(value, list | tuple) else []
+    if len(pair) != 2 or not all(_SERIAL.fullmatch(serial) for serial in pair):
+        raise InputError(
+            f"insoles: {shown(value)}, expected the left and the right serial number, eight "
+            "hexadecimal digits each, as plantigrade scan shows them"
+        )
+    if pair[0] == pair[1]:
+        raise InputError(f"insoles: {pair[0]} is given for both feet, expected two insoles")
+    return pair
+
+
+def _minor(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise InputError(f"is_minor: {shown(value)}, expected true or false")
+    return value
+
+
+_CHECKS: dict[str, Callable[[object], Any]] = {
+    "name": _name,
+    "handedness": lambda value: one_of(value, HANDS, "handedness"),
+    "mass_kg": _mass,
+    "shoe": lambda value: line_of(value, "shoe"),
+    "footbed": lambda value: line_of(value, "footbed"),
+    "size": lambda value: line_of(value, "size"),
+    "insoles": _insoles,
+    "is_minor": _minor,
+    "guardian": lambda value: line_of(value, "guardian", _NAME),
+}
+
+
+def checked(given: Mapping[str, Any]) -> dict[str, Any]:
+    """Return fields of a player as they are kept.
+
+    Raises
+    ------
+    InputError
+        An unknown field, or a value that cannot be: one sentence.
+    """
+    for field in given:
+        if field not in _CHECKS:
+            raise InputError(f"player: no field {shown(field)}, {_expected(field, [*_CHECKS])}")
+    return {field: _CHECKS[field](value) for field, value in given.items()}
+
+
+def check_whole(profile: Profile) -> None:
+    """Refuse a minor without a guardian.
+
+    Raises
+    ------
+    InputError
+        So it is.
+    """
+    if profile.is_minor and not profile.guardian:
+        raise InputError("guardian: is missing, a minor needs one")
+
+
+_FIELDS = {field.name for field in fields(Profile)} - {"player_id"}
+
+
+def profile_of(player_id: str, values: Mapping[str, Any]) -> Profile:
+    """Return a player of what is shown of their fields; unknown ones are left out."""
+    kept = {field: values[field] for field in values if field in _FIELDS}
+    if kept.get("insoles") is not None:
+        left, right = kept["insoles"]
+        kept["insoles"] = (left, right)
+    return Profile(player_id, **{"name": "", "handedness": HANDS[0], **kept})
+
+
+def utc(change: Change) -> datetime:
+    """Return when something was said."""
+    return datetime.fromtimestamp(change.wall_utc_ms / 1000, UTC)
+
+
+def consent_of(what: str, changes: list[Change], today: date) -> Consent:
+    """Return how things stand with a consent.
+
+    A grant names the withdrawals that whoever noted it knew of. It counts only where these are
+    all there are: so a withdrawal beats each grant that was made before it, or elsewhere without
+    knowing of it, in whatever order they become known.
+
+    Parameters
+    ----------
+    what : str
+    changes : list of Change
+        All that was said of it, in order.
+    today : date
+    """
+    if not changes:
+        return Consent(what, "not asked")
+    withdrawn = [c for c in changes if not c.value["given"]]
+    gone = {c.change_id for c in withdrawn}
+    grants = [c for c in changes if c.value["given"] and gone <= set(c.value["after"])]
+    last = grants[-1] if grants else withdrawn[-1]
+    text = last.value.get("until")
+    until = None if text is None else date.fromisoformat(text)
+    state = "withdrawn" if not grants else "given"
+    if grants and until is not None and until < today:
+        state = "ran out"
+    return Consent(what, state, last.value["by"], utc(last), until)

@@ -1,0 +1,178 @@
+"""The commands `players …` and the option --player. All people in here are invented."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.cli.players import settings_for
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.profile import Profile
+from plantigrade_gateway.store.store import Store
+
+pytestmark = pytest.mark.dear
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Run:
+    def made(*arguments: str | Path) -> Result:
+        return CliRunner().invoke(
+            main, ["--store", str(tmp_path / "s.sqlite3"), *map(str, arguments)]
+        )
+
+    return made
+
+
+def listed(run: Run, *arguments: str) -> list[dict[str, object]]:
+    result = run("players", "--json", *arguments)
+    assert result.exit_code == 0, result.output
+    players: list[dict[str, object]] = json.loads(result.stdout)["players"]
+    return players
+
+
+def refused(result: Result) -> str:
+    assert result.exit_code == 2, result.output
+    (line,) = result.stderr.splitlines()
+    return str(line)
+
+
+def test_no_player_is_no_error_and_makes_no_store(run, tmp_path):
+    assert "No player is registered yet" in run("players").stdout
+    assert listed(run) == []
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_add_list_search_and_edit(run):
+    added = run(
+        *("players", "add", "Ada Nowhere", "--handed", "left", "--mass", "61.5"),
+        *("--insoles", "0000AB01", "0000AB02", "--minor", "--guardian", "Gus"),
+    )
+    assert added.exit_code == 0 and added.stdout.startswith("Registered: Ada Nowhere, ")
+    assert run("players", "add", "Bo", "--handed", "right").exit_code == 0
+    (ada,) = listed(run, "--search", "ADA")
+    assert ada["player_id"] == added.stdout.split()[-1]
+    assert (ada["mass_kg"], ada["insoles"], ada["guardian"]) == (
+        61.5,
+        ["0000AB01", "0000AB02"],
+        "Gus",
+    )
+    assert (ada["sessions"], ada["last"]) == (0, None)
+    shown = run("players").stdout.splitlines()
+    assert [line.split()[0] for line in shown] == ["player", "Ada", "Bo"]
+    assert run("players", "edit", "bo", "--name", "Bob").stdout == "Changed: name.\n"
+    assert run("players", "edit", "bob", "--handed", "right").stdout == "Nothing has changed.\n"
+    assert "No player's name holds that" in run("players", "--search", "bx").stdout
+
+
+def test_what_cannot_be_is_refused(run):
+    assert "handedness: is missing" in refused(run("players", "add", "Ada"))
+    assert "did you mean left?" in refused(run("players", "add", "Ada", "--handed", "lefty"))
+    assert run("players", "add", "Ada", "--handed", "left").exit_code == 0
+    assert "did you mean Ada?" in refused(run("players", "edit", "Adda", "--mass", "60"))
+    assert "did you mean Ada?" in refused(run("demo", "--fast", "--player", "Adda"))
+
+
+def test_a_session_is_recorded_for_a_player_or_assigned_later(run, tmp_path):
+    """The practice session is a right-handed player's (replay_data/make_practice.py)."""
+    for name, hand in (("Ada", "right"), ("Lea", "left")):
+        assert run("players", "add", name, "--handed", hand).exit_code == 0
+    demo = run("demo", "--fast", "--no-sound", "--no-page", "--player", "ada")
+    assert demo.exit_code == 0 and "-handed player" not in demo.stdout
+    with Store.open(tmp_path / "s.sqlite3") as store, Register(store) as register:
+        (session,) = store.sessions()
+        assert session.player_id == register.find("Ada").player_id
+    assert "say --move" in refused(run("players", "assign", "last", "Lea"))
+    moved = run("players", "assign", "last", "Lea", "--move")
+    assert moved.stdout.splitlines()[0] == f"Session {session.session_id[:8]} is Lea's."
+    assert "of a right-handed player, Lea is registered as left-handed" in moved.stdout
+    assert [(p["name"], p["sessions"]) for p in listed(run)] == [("Ada", 0), ("Lea", 1)]
+    lea = next(p for p in listed(run) if p["name"] == "Lea")
+    assert lea["last"] == session.started.isoformat()
+
+
+@pytest.mark.parametrize(
+    ("player", "mass_kg", "handed", "expected"),
+    [
+        (None, None, None, (None, "right")),
+        (None, 70.0, "left", (70.0, "left")),
+        (Profile("p", "Ada", "left", 61.5), None, None, (61.5, "left")),
+        (Profile("p", "Ada", "left", 61.5), 63.0, "right", (63.0, "right")),
+        (Profile("p", "Ada", "left"), None, None, (None, "left")),
+    ],
+)
+def test_a_session_takes_from_the_player_what_no_option_says(player, mass_kg, handed, expected):
+    settings = settings_for(player, mass_kg, handed)
+    assert (settings.mass_kg, settings.handed) == expected
+
+
+def test_what_is_said_of_a_player_is_shown(run):
+    assert run("players", "add", "Mia", "--handed", "right", "--minor", "--guardian", "Gus")
+    for words, said in (
+        (("consent", "mia", "speed", "--by", "guardian", "--until", "2099-12-31"), "given"),
+        (("consent", "mia", "record", "--by", "guardian", "--withdraw"), "withdrawn"),
+        (("finding", "mia", "hips", "limit", "--text", "lead side"), "hips, limit."),
+        (("decide", "mia", "lead heel", "not yet", "--cue", "let it rise"), "lead heel, not yet."),
+        (("decide", "mia", "speed", "go", "--on", "2026-03-31"), "speed, go."),
+    ):
+        result = run("players", *words)
+        assert result.exit_code == 0 and said in result.stdout, result.output
+    shown = run("players", "show", "mia").stdout
+    for text in (
+        "guardian        Gus",
+        "given by the guardian, ",
+        "until 2099-12-31",
+        "withdrawn by the guardian",
+        "send on         not asked",
+        "limit: lead side",
+        "not yet: let it rise, ",
+        "go, 2026-03-31",
+    ):
+        assert text in shown, text
+    said = json.loads(run("players", "show", "mia", "--json").stdout)
+    assert [d["day"] for d in said["decisions"]][1] == "2026-03-31"
+    assert [c["state"] for c in said["consents"]] == ["withdrawn", "not asked", "given"]
+    assert "expected guardian" in refused(
+        run("players", "consent", "mia", "speed", "--by", "player")
+    )
+    both = ("--by", "guardian", "--withdraw", "--until", "2099-12-31")
+    assert "leave it out" in refused(run("players", "consent", "mia", "speed", *both))
+    assert run("players", "decide", "mia", "speed", "go", "--on", "31.3.26").exit_code == 2
+
+
+def test_visits_export_and_deletion(run, tmp_path):
+    """The practice session has checks and sets (replay_data/make_practice.py)."""
+    assert run("players", "add", "Ada Nowhere", "--handed", "right").exit_code == 0
+    demo = run("demo", "--fast", "--no-sound", "--no-page", "--player", "ada nowhere")
+    assert demo.exit_code == 0, demo.output
+    (key,) = [str(p["player_id"]) for p in listed(run)]
+    head, row = run("players", "visits", "ada nowhere").stdout.splitlines()
+    assert head == "date,minutes,kind" and row.split(",")[2].startswith("check+sets")
+    result = run("players", "export", key[:8], "--to", tmp_path / "out", "--json")
+    files = json.loads(result.stdout)["files"]
+    assert str(tmp_path / "out" / "player.json") in files and all(Path(f).exists() for f in files)
+
+    asked = run("players", "delete", key[:8])  # nobody answers
+    assert (
+        asked.exit_code == 1 and f"Delete player {key[:8]} and 1 session for good?" in asked.stderr
+    )
+    assert [p["sessions"] for p in listed(run)] == [1]
+    receipt = json.loads(run("players", "delete", key[:8], "--yes", "--json").stdout)
+    assert receipt["player"] == key and len(receipt["sessions"]) == 1
+    assert receipt["rows"]["chunks"] > 0 and receipt["traces"] is None
+    assert listed(run) == []
+    files = [tmp_path / f"s.sqlite3{end}" for end in ("", "-wal", "-shm")]
+    store = b"".join(file.read_bytes() for file in files if file.exists())
+    assert b"Nowhere" not in store and receipt["sessions"][0].encode() not in store
+    assert "is not registered" in refused(run("players", "delete", key, "--yes"))
+
+
+def test_a_receipt_for_people_has_no_name(run):
+    assert run("players", "add", "Ada Nowhere", "--handed", "right").exit_code == 0
+    (key,) = [str(p["player_id"]) for p in listed(run)]
+    said = run("players", "delete", "ada nowhere", "--yes").stdout
+    assert said.startswith(f"Deleted: player {key}, ") and "Nowhere" not in said

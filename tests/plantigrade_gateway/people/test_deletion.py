@@ -1,0 +1,181 @@
+"""A player deleted for good: what is left in the bytes of a real store's files. All invented."""
+
+import random
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from tests.support.records import packets, step
+
+from plantigrade_gateway.analysis.eventrow import event_row
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people.deletion import ELSEWHERE, SentOn, delete_player, is_there
+from plantigrade_gateway.people.log import DELETED
+from plantigrade_gateway.people.players import PLAYER, Register
+from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.enqueue import LOADS
+from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
+from plantigrade_gateway.store.store import Store
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "s.sqlite3") as opened:
+        yield opened
+
+
+@pytest.fixture
+def register(store: Store) -> Iterator[Register]:
+    with Register(store) as opened:
+        yield opened
+
+
+def everything(path: Path) -> bytes:
+    """All bytes of a store's files, its log among them."""
+    return b"".join(p.read_bytes() for p in path.parent.iterdir() if p.name.startswith(path.name))
+
+
+def recorded(store: Store, player: str, first: int, pieces: int = 20) -> str:
+    session = store.create_session(f"source-{first}", analysis_version=1, player_id=player)
+    for k in range(pieces):
+        store.append(session, packets(50, first=first + 50 * k))
+    store.put_events(session, [event_row(session, step(first), 1)])
+    store.put_quality(session, {f"quality-of-{session}": 1})
+    store.end_session(session, "stop")
+    return session
+
+
+def traces_of(path: Path, session_id: str) -> list[bytes]:
+    """What of a session could be found in the file: its id, and the middle of each chunk."""
+    with sqlite3.connect(path) as db:
+        rows = db.execute(
+            "SELECT data FROM chunks JOIN sessions USING (session_no) WHERE session_id = ?",
+            (session_id,),
+        ).fetchall()
+    db.close()
+    return [session_id.encode(), *(data[len(data) // 2 :][:24] for (data,) in rows)]
+
+
+def test_nothing_of_a_deleted_player_is_in_the_bytes(store, register):
+    gone = register.add(
+        name="Vera Vanishing", handedness="left", shoe="Shoe-of-Vera", is_minor=True, guardian="Gus"
+    )
+    stays = register.add(name="Otto Other", handedness="right")
+    register.edit(gone, name="Vera Renamed")
+    register.grant(gone, "speed", "guardian")
+    register.note_finding(gone, "hips", "limit", "Finding-of-Vera")
+    sessions = [recorded(store, gone, 0), recorded(store, gone, 5000)]
+    kept = recorded(store, stays, 9000)
+    # What any row repeats, such as a kind of event, tells nothing of a player.
+    traces = [b"Vera", b"Gus", *(t for s in sessions for t in traces_of(store.path, s))]
+    before = everything(store.path)
+    assert len(traces) == 2 + 2 * 21 and all(trace in before for trace in traces)
+
+    receipt = delete_player(register, gone)
+    after = everything(store.path)
+    assert [trace for trace in traces if trace in after] == []
+    assert all(trace in after for trace in traces_of(store.path, kept))
+    assert [c.field for c in register.changes(gone)] == [DELETED]
+    assert list(register.profiles()) == [stays]
+    assert [s.session_id for s in store.sessions()] == [kept]
+    assert store.integrity() == []
+
+    assert (receipt.player, receipt.sessions, receipt.traces) == (gone, tuple(sessions), None)
+    # Six fields given, one changed, a consent and a finding; per session 20 chunks, one event,
+    # one fact of quality.
+    assert receipt.changes == 5 + 1 + 1 + 1
+    assert receipt.rows == {"players": 1, "sessions": 2, "chunks": 40, "events": 2, "quality": 2}
+    text = "\n".join(receipt.lines())
+    assert gone in text and ELSEWHERE in text and all(session in text for session in sessions)
+    assert "Vera" not in text and "Vera" not in repr(receipt.json())
+    with pytest.raises(StoreError, match=f"player {gone}: not in the store"):
+        delete_player(register, gone)
+
+
+def test_names_leave_no_byte_whatever_lay_beside_them(store, register):
+    """Rows move from page to page as their neighbours go: no copy may be left behind."""
+    rng = random.Random(5)
+    names = {}
+    for k in range(60):
+        name = f"Nobody{k:03d}" + rng.randrange(70) * "x"
+        names[register.add(name=name, handedness="right", shoe=rng.randrange(99) * "s")] = name[:9]
+    for key in rng.sample(sorted(names), 60):
+        register.edit(key, footbed=f"{names[key]}'s" + rng.randrange(90) * "f")
+    gone: list[str] = []
+    for key in rng.sample(sorted(names), 50):
+        delete_player(register, key)
+        gone.append(names[key])
+        after = everything(store.path)
+        assert [name for name in gone if name.encode() in after] == []
+    left = [name for name in names.values() if name not in gone]
+    assert len(left) == 10 and all(name.encode() in after for name in left)
+
+
+def test_a_name_that_an_old_store_holds_goes_too(store, register):
+    old = store.players.create("Olga Old", "left", 58.0)
+    recorded(store, old, 0, pieces=1)
+    assert b"Olga" in everything(store.path)
+    receipt = delete_player(register, old)
+    assert b"Olga" not in everything(store.path)
+    assert receipt.changes == 0 and register.profiles() == {}
+
+
+def test_the_receipt_says_what_a_sink_may_have(store, register):
+    Outbox(store.database).configure([TSDB, MQTT, LOADS])
+    key = register.add(name="Ada", handedness="right")
+    recorded(store, key, 0, pieces=1)
+    box = Outbox(store.database)
+    items = box.waiting(TSDB, 0, 100)
+    assert [item.kind for item in items] == ["session", "step", "session"]
+    box.done(TSDB, items[0].seq, 1)
+    box.set_aside(MQTT, items[1], "refused")
+    box.done(MQTT, items[1].seq, 1)
+    receipt = delete_player(register, key)
+    # TSDB: the step and the session's end wait. MQTT: the step was refused, the end waits.
+    assert set(receipt.sent_on) == {SentOn(TSDB, 2, 1), SentOn(MQTT, 2, 0), SentOn(LOADS, 0, 1)}
+    said = list(receipt.lines())
+    assert (
+        f"tsdb: may have 1 result of player={key}, delete them there; "
+        + ("2 rows that waited here are deleted")
+        in said
+    )
+    assert "mqtt: may have 0 results; 2 rows that waited here are deleted" in said
+    assert box.waiting(TSDB, 0, 100) == [] and box.aside() == []
+
+
+def test_what_is_being_recorded_is_not_deleted(store, register):
+    key = register.add(name="Ada", handedness="right")
+    store.create_session("test", analysis_version=1, player_id=key)
+    with pytest.raises(StoreError, match="still being recorded; stop it first"):
+        delete_player(register, key)
+    assert register.names() == {key: "Ada"} and len(store.sessions()) == 1
+
+
+def test_a_deletion_that_was_cut_off_is_completed(store, register):
+    key = register.add(name="Ada", handedness="right")
+    session = recorded(store, key, 0)
+    register.log.delete(PLAYER, key, "coach")  # and there the power failed
+    assert register.profiles() == {} and is_there(register, key)
+    assert delete_player(register, key).sessions == (session,)
+    assert not is_there(register, key) and store.sessions() == []
+
+
+def test_a_player_without_an_anchor_is_deleted(register):
+    register.log.say(PLAYER, "ab" * 16, {"name": "Ada", "handedness": "left"}, "coach")
+    assert delete_player(register, "ab" * 16).rows == {"players": 0, "sessions": 0}
+    assert register.profiles() == {}
+
+
+def test_another_program_that_reads_is_told_of(tmp_path, monkeypatch):
+    monkeypatch.setattr(schema, "BUSY_S", 0.05)
+    with Store.open(tmp_path / "s.sqlite3") as store, Register(store) as register:
+        key = register.add(name="Vera Vanishing", handedness="left")
+        reader = sqlite3.connect(store.path, isolation_level=None)
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM people_change").fetchone()
+        receipt = delete_player(register, key)
+        reader.close()
+        assert receipt.traces is not None and "another program still reads" in receipt.traces
+        assert receipt.traces in list(receipt.lines())
+        assert register.profiles() == {}

@@ -1,0 +1,315 @@
+"""Every way in but the pages: what is right there, and how an input is handed in."""
+
+import json
+import struct
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+from tests.support.zones import analyse_csv
+
+from plantigrade.block import Foot
+from plantigrade.calibrate import default_calibration
+from plantigrade.zones import eighteen
+from plantigrade_gateway import config
+from plantigrade_gateway.analysis.practice import mark_of
+from plantigrade_gateway.analysis.record import RecordAnalysis, analyse_record
+from plantigrade_gateway.analysis.result import read_layout
+from plantigrade_gateway.drills.files import BUILT_IN, FOLDER, parse_drill, read_drill
+from plantigrade_gateway.drills.model import Choice, Feedback
+from plantigrade_gateway.foreign import read_secret
+from plantigrade_gateway.forward.mqtt import command
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, ZoneRows, exchange_data
+from plantigrade_gateway.record.packing import pack
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.sources.link import InsoleLink
+from plantigrade_gateway.sources.replay import demo_file, read_replay, write_replay
+from plantigrade_gateway.sources.zonecsv import write_zone_csv
+from plantigrade_gateway.virtual.control import Control
+from plantigrade_gateway.virtual.player import DeviceSettings
+from plantigrade_gateway.web.app import hear
+from plantigrade_gateway.web.door.access import Rights
+from plantigrade_gateway.web.live.hub import Hub, Viewer
+from plantigrade_gateway.wire import gatt
+from plantigrade_gateway.wire.codec import decode, encode
+from plantigrade_gateway.wire.messages import (
+    Ack,
+    AckStatus,
+    Clock,
+    Frames,
+    Identify,
+    Identity,
+    Message,
+    Rate,
+    SampleFormat,
+    Start,
+    Stop,
+    Time,
+)
+
+Take = Callable[[bytes], bool]
+"""Hands an input in; returns whether it was taken, or raises one of the documented errors."""
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way in.
+
+    Attributes
+    ----------
+    name : str
+    seeds : list of bytes
+        Inputs that are taken.
+    take : callable
+    """
+
+    name: str
+    seeds: list[bytes]
+    take: Take
+
+
+# ---- records ----
+
+
+@cache
+def practice() -> tuple[Entry, ...]:
+    """The first seconds of the practice session."""
+    entries = [entry for batch in read_replay(demo_file()) for entry in batch]
+    until_ns = entries[0].arrival_ns + 3_000_000_000
+    return tuple(entry for entry in entries if entry.arrival_ns <= until_ns)
+
+
+def takes_entry(kind: Kind, insole: int) -> Take:
+    """Return what hands one entry's data in, amid the practice session."""
+    before, after = practice()[:80], practice()[80:100]
+
+    def take(data: bytes) -> bool:
+        at = before[-1].arrival_ns
+        entry = Entry(at, insole, kind, data[:65535])
+        analysis = RecordAnalysis("hostile")
+        for part in (before, [entry, entry], after):
+            analysis.push(Batch.of(part))
+        analysis.flush()
+        analysis.result()
+        return True
+
+    return take
+
+
+def packets(folder: Path) -> Way:
+    seeds = [entry.data for entry in practice() if entry.kind is Kind.NOTIFICATION][:40]
+    within = takes_entry(Kind.NOTIFICATION, 0)
+
+    def take(data: bytes) -> bool:
+        within(data)  # counted there, and never an error
+        decode(data)
+        return True
+
+    return Way("decoder", seeds, take)
+
+
+def settings_entries(folder: Path) -> Way:
+    layout = (resources.files("plantigrade") / "layouts" / "eighteen.toml").read_text("utf-8")
+    seeds = [
+        SessionSettings(74.0, "left", "eighteen", 700.0, "windy").to_json(),
+        SessionSettings(layout=layout).to_json(),
+    ]
+    return Way("settings entry", seeds, takes_entry(Kind.SETTINGS, SESSION))
+
+
+def calibration_entries(folder: Path) -> Way:
+    seeds = [default_calibration(eighteen(), foot).to_json().encode() for foot in Foot]
+    return Way("calibration entry", seeds, takes_entry(Kind.CALIBRATION, 0))
+
+
+def drill(name: str) -> bytes:
+    return (resources.files("plantigrade_gateway") / FOLDER / f"{name}.toml").read_bytes()
+
+
+def marks(folder: Path) -> Way:
+    """Marks are anybody's notes: any text is one."""
+    push = parse_drill(drill("push"), "push")
+    seeds = [mark_of(Choice(push, Feedback.OTHER)).encode(), b"set: 7 iron", b"check: shoe"]
+    return Way("mark", seeds, takes_entry(Kind.MARK, SESSION))
+
+
+def exchanges(folder: Path) -> Way:
+    """An exchange of another length, or of times that cannot be, is left out."""
+    at = practice()[79].arrival_ns
+    seeds = [exchange_data(at - 9_000_000, at, 5), exchange_data(-(2**63), 2**63 - 1, 2**32 - 1)]
+    return Way("time exchange", seeds, takes_entry(Kind.EXCHANGE, 0))
+
+
+# ---- files ----
+
+
+def takes_file(path: Path, read: Callable[[Path], object]) -> Take:
+    def take(data: bytes) -> bool:
+        path.write_bytes(data)
+        read(path)
+        return True
+
+    return take
+
+
+def replay_files(folder: Path) -> Way:
+    path = folder / "seed.pgr"
+    write_replay(path, practice())
+    take = takes_file(folder / "a.pgr", lambda path: analyse_record(read_replay(path), "a"))
+    return Way("replay file", [path.read_bytes()], take)
+
+
+def replay_bodies(folder: Path) -> Way:
+    """What is inside a piece, behind a check sum that is right."""
+    piece = pack(Batch.of(practice()[:150]))
+    body = zlib.decompress(piece[5:], -15)
+    path = folder / "b.pgr"
+
+    def take(data: bytes) -> bool:
+        deflate = zlib.compressobj(9, zlib.DEFLATED, -15)
+        packed = deflate.compress(data) + deflate.flush()
+        piece = struct.pack("<BI", 1, zlib.crc32(packed)) + packed
+        path.write_bytes(
+            b"\x89PGR\r\n\x1a\n\x01\0" + struct.pack("<I", len(piece)) + piece + bytes(4)
+        )
+        analyse_record(read_replay(path), "b")
+        return True
+
+    return Way("replay body", [body], take)
+
+
+def zone_csvs(folder: Path) -> Way:
+    layout, rng = eighteen(), np.random.default_rng(1)
+    t_s = np.arange(300) / 100.0
+    left, right = rng.uniform(0.0, 90.0, (2, 300, layout.n_zones)).round(1)
+    write_zone_csv(folder / "seed.csv", layout, [ZoneRows(t_s, left, right)])
+    take = takes_file(folder / "a.csv", lambda path: analyse_csv(path, layout))
+    return Way("zone CSV", [(folder / "seed.csv").read_bytes()], take)
+
+
+def layouts(folder: Path) -> Way:
+    seed = (resources.files("plantigrade") / "layouts" / "eighteen.toml").read_bytes()
+    return Way("layout", [seed], takes_file(folder / "layout.toml", read_layout))
+
+
+def drills(folder: Path) -> Way:
+    seeds = [drill(name) for name in BUILT_IN]
+    return Way("drill", seeds, takes_file(folder / "drill.toml", read_drill))
+
+
+def settings_files(folder: Path) -> Way:
+    seeds = [
+        b'site = "north"\nbay = "b1"\nlink_every_s = 5.0\n[outbox]\nloads_mb = 100\n'
+        b'[tsdb]\nurl = "http://[::1]:8428"\norganisation = "o"\nloads = true\ntimeout_s = 3\n'
+        b'[mqtt]\nhost = "broker"\nport = 1883\ntls = false\nlive_hz = 5\n[log]\nlevel = "info"\n'
+    ]
+    take = takes_file(folder / "settings.toml", lambda path: config.load(path, {}))
+    return Way("settings file", seeds, take)
+
+
+def secret_files(folder: Path) -> Way:
+    path = folder / "secret"
+    path.touch(0o600)
+    return Way(
+        "secret file", [b"k7-token\n"], takes_file(path, lambda path: read_secret(path, "x"))
+    )
+
+
+# ---- messages ----
+
+
+def commands(folder: Path) -> Way:
+    seeds = [
+        json.dumps({"v": 1, "id": f"{name}-1", "command": name, "text": text}).encode()
+        for name, text in (("start", ""), ("stop", ""), ("mark", "wind"), ("drill", "push"))
+    ]
+    return Way("MQTT command", seeds, lambda data: command(data) is not None)
+
+
+def web_messages(folder: Path) -> Way:
+    seeds = [
+        b'{"type": "mark", "text": "new grip"}',
+        b'{"type": "drill", "name": "push", "feedback": "ask"}',
+        b'{"type": "drawn", "sent_ms": 1.5, "drawn_ms": 20}',
+        b'{"type": "sound", "device": true}',
+        b'{"type": "stop"}',
+    ]
+
+    def take(data: bytes) -> bool:
+        sent: list[dict[str, Any]] = []
+        viewer = Viewer(Rights.COACH)
+        hear(Hub(sent.append), viewer, data.decode("utf-8", "surrogatepass"))
+        for message in sent:
+            assert json.dumps(message, allow_nan=False).isascii() and len(str(message)) < 1000
+        return bool(sent)
+
+    def decoded(data: bytes) -> bool:
+        try:
+            return take(data)
+        except UnicodeDecodeError:
+            return False  # the server ends such a connection (RFC 6455, 8.1)
+
+    return Way("WebSocket message", seeds, decoded)
+
+
+def control_writes(folder: Path) -> Way:
+    requests: list[Message] = [
+        Identify(1, 0),
+        Rate(2, 10_000),
+        Frames(3, 2),
+        Start(4),
+        Stop(5),
+        Time(6),
+    ]
+    body = SimpleNamespace(
+        is_streaming=False, battery_percent=lambda: 80, begin=lambda: None, end=lambda: None
+    )
+    control = Control(DeviceSettings(Foot.LEFT, 1), cast(Any, body))
+
+    def take(data: bytes) -> bool:
+        answer = control.answer(data, 5)
+        found = decode(answer) if answer else None
+        refused = isinstance(found, Ack) and found.status is not AckStatus.DONE
+        return found is not None and not refused
+
+    return Way("GATT control", [encode(request) for request in requests], take)
+
+
+def insole_answers(folder: Path) -> Way:
+    """What an insole answers, tells of itself and announces: anything may call itself one."""
+    answers = [
+        encode(Ack(1, 0x21, AckStatus.DONE)),
+        encode(Clock(1, 5)),
+        encode(Identity(1, Foot.LEFT, SampleFormat.U16, 18, 2, 10_000, 80, False, 0x102, 7)),
+        gatt.Status(True, False, False, 80, 1, 2, 3).encode(),
+        gatt.Announcement(Foot.LEFT, 270, 80, 7).encode(),
+    ]
+    sighting = SimpleNamespace(announcement=gatt.Announcement(Foot.LEFT, 270, 80, 7))
+    link = InsoleLink(cast(Any, SimpleNamespace(label="left")), cast(Any, sighting), lambda: 0)
+
+    def take(data: bytes) -> bool:
+        link._answered(bytearray(data))
+        link._told_status(data)
+        link._told_battery(data)
+        if gatt.read_status(data) is not None or gatt.read_announcement(data) is not None:
+            return True
+        decode(data)
+        return True
+
+    return Way("GATT answer", answers, take)
+
+
+FROM_FOLDER = {
+    make.__name__: make
+    for make in (
+        *(packets, settings_entries, calibration_entries, marks, exchanges),
+        *(replay_files, replay_bodies, zone_csvs, layouts, drills, settings_files, secret_files),
+        *(commands, web_messages, control_writes, insole_answers),
+    )
+}

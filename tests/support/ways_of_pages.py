@@ -1,0 +1,113 @@
+"""The ways in of the pages: addresses and forms."""
+
+import asyncio
+from pathlib import Path
+from typing import Any, cast
+from urllib.parse import quote, unquote
+
+from fastapi.testclient import TestClient
+from tests.support.practice import store_practice
+from tests.support.ways import Way
+
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.app import create_app
+from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.door.access import Access
+from plantigrade_gateway.web.door.guard import Guard
+from plantigrade_gateway.web.live.hub import Hub
+
+
+class Pages:
+    """The pages of a store, asked as the server asks them."""
+
+    def __init__(self, folder: Path) -> None:
+        path = folder / "store.sqlite3"
+        with Store.open(path) as store:
+            self.session = store_practice(store, 60_000_000_000)
+            prepare(store, self.session)
+        self._store = Store.open(path)
+        access = Access(self._store.database)
+        app = create_app(Hub(lambda _: None), path, access)
+        self._client = TestClient(app)
+        self._guard = Guard(app, access)
+        self._client.__enter__()
+
+    def close(self) -> None:
+        self._client.__exit__(None, None, None)
+        self._store.close()
+
+    def ask(self, target: bytes, form: bytes | None = None) -> bool:
+        """Ask for a target as it stands in a request's first line; refused is below 500."""
+        raw, _, query = target.partition(b"?")
+        scope = {
+            "type": "http",
+            "asgi": {"version": "3.0"},
+            "http_version": "1.1",
+            "method": "GET" if form is None else "POST",
+            "scheme": "http",
+            "path": unquote(raw.decode("ascii")),
+            "raw_path": raw,
+            "query_string": query,
+            "root_path": "",
+            "headers": [
+                (b"host", b"127.0.0.1:8642"),
+                (b"origin", b"http://127.0.0.1:8642"),
+                (b"content-type", b"application/x-www-form-urlencoded"),
+            ],
+            "client": ("127.0.0.1", 5),
+            "server": ("127.0.0.1", 8642),
+        }
+        status, size = self._client.portal.call(self._ask, scope, form or b"")  # type: ignore[union-attr]
+        assert status < 500, (status, target)
+        assert status < 400 or size < 20_000, "what was asked is repeated"
+        return bool(status < 400)
+
+    async def _ask(self, scope: dict[str, Any], body: bytes) -> tuple[int, int]:
+        status, size, ended = 0, 0, asyncio.Event()
+        parts = [{"type": "http.request", "body": body, "more_body": False}]
+
+        async def receive() -> dict[str, Any]:
+            if parts:
+                return parts.pop()
+            await ended.wait()
+            return {"type": "http.disconnect"}
+
+        async def send(message: Any) -> None:
+            nonlocal status, size
+            status = message.get("status", status)
+            size += len(message.get("body", b""))
+
+        await self._guard(scope, receive, cast(Any, send))
+        return status, size
+
+
+def addresses(pages: Pages) -> Way:
+    here = f"/sessions/{pages.session}"
+    seeds = [
+        *("/", "/sessions", "/links", "/metrics", "/sign-in?next=/sessions"),
+        *(
+            "/sounds/good.wav",
+            "/static/live.js",
+            here,
+            f"{here}/steps?sort=strike_s&order=up&page=1",
+        ),
+        *(f"{here}/stands?page=2", f"{here}/timeline.json?width=800", f"{here}/prepared.json"),
+        f"{here}/rows.json?start=1.5&end=20&width=300",
+        "/sessions/charts/timeline.json?theme=dark&lead=left",
+    ]
+
+    def take(data: bytes) -> bool:
+        target = quote(data, safe="!\"#$%&'()*+,-./:;<=>?@[\\]^_`{|}~").encode()
+        return pages.ask(b"/" + target.lstrip(b"/"))
+
+    return Way("HTTP address", [seed.encode() for seed in seeds], take)
+
+
+def forms(pages: Pages) -> Way:
+    """Both forms there are: a note for a link, and a password."""
+
+    def take(data: bytes) -> bool:
+        noted = pages.ask(b"/links", data)
+        return pages.ask(b"/links/1/withdraw", data) and noted
+
+    return Way("HTTP form", [b"note=first+tee", b"note=%C3%A4&x=1"], take)
