@@ -16,6 +16,7 @@ from plantigrade.events import (
     Swing,
     Timing,
 )
+from plantigrade.halves import Halves
 from plantigrade.interval import Difference
 from plantigrade.limits import LIMITS, Limits
 from plantigrade.sampling import least_transfer_s, tempo_error, time_error_s
@@ -76,6 +77,14 @@ def spread(stat: Stat, digits: int = 2, scale: float = 1.0) -> str:
         return NONE
     sd = "" if stat.sd is None else f" ± {scale * stat.sd:.{digits}f}"
     return f"{scale * stat.mean:.{digits}f}{sd} ({stat.count})"
+
+
+def halves(found: Halves, digits: int = 2, scale: float = 1.0) -> str:
+    """Return how much more the second half is, and the counts: ``+0.12 (6, 6)``."""
+    if found.difference is None:
+        return NONE
+    counts = f"({found.first.count}, {found.second.count})"
+    return f"{scale * found.difference:+.{digits}f} {counts}"
 
 
 def proportion(part: "Proportion") -> str:

@@ -207,6 +207,7 @@ DURATIONS = {
     "return_after_level_s",
     "transfer_s",
     "sway_speed_mm_s",
+    "lead_rise_bw_s",
 }
 
 

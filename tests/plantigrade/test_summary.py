@@ -288,6 +288,43 @@ def test_transfer_is_averaged_over_rolled_pushes_alone():
     assert summarise_swings(others).transfer_s == Stat(0, None, None)
 
 
+def test_what_a_set_s_pushes_and_feet_come_to():
+    """Of three good pushes one cannot be told: it is left out of the proportion, and not missed."""
+    plain = swing(3.0, Manner.ROLLED, Timing.WITH_SHIFT, None)
+
+    def one(good: bool | None, share: float | None, travel: float | None) -> Swing:
+        push = replace(
+            plain.push,
+            is_good=good,
+            from_heel=True,
+            heel_loaded=None if share is None else share >= 0.5,
+            heel_share_address=0.4,
+            heel_share_trail_peak=share,
+            midfoot_impulse_share=0.08,
+        )
+        return replace(
+            plain,
+            push=push,
+            both_cop_travel=travel,
+            trail_peak_bw=0.8,
+            lead_rise_bw_s=2.5,
+            lead_heel_share_address=0.55,
+        )
+
+    got = summarise_swings([one(True, 0.7, 0.1), one(False, 0.3, 0.2), one(None, None, None)])
+    assert (got.good_pushes.count, got.good_pushes.n) == (1, 2)
+    assert (got.trail_heels.count, got.trail_heels.n) == (1, 2)
+    assert (got.pushes_from_heel.count, got.pushes_from_heel.n) == (3, 3)
+    same(got.heel_share_trail_peak, 2, 0.5, 0.08**0.5)
+    same(got.heel_share_address, 3, 0.4)
+    same(got.both_cop_travel, 2, 0.15, 0.005**0.5)
+    same(got.midfoot_impulse_share, 3, 0.08)
+    same(got.trail_peak_bw, 3, 0.8)
+    same(got.lead_rise_bw_s, 3, 2.5)
+    same(got.lead_heel_share_address, 3, 0.55)
+    same(got.push_from, 3, 0.2)
+
+
 def test_an_empty_set():
     got = summarise_swings([])
     assert (got.swings, got.load_tempo) == (0, Stat(0, None, None))

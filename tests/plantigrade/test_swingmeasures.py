@@ -19,8 +19,13 @@ BW_N = 700.0
 HEEL_Y, MID_Y, FORE_Y = 0.10, 0.40, 0.75
 T = np.arange(700) / RATE_HZ
 START_S, AT_TRAIL_S, LEAVES_TRAIL_S, AT_LEAD_S = 3.0, 3.6, 3.8, 4.1
-"""The lead share: .5, a straight fall to .2, there for 0.2 s, a straight rise to .9."""
-SHARE = np.interp(T, [START_S, AT_TRAIL_S, LEAVES_TRAIL_S, AT_LEAD_S], [0.5, 0.2, 0.2, 0.9])
+"""The lead share: .5, a straight fall to .2, there for 0.2 s, a straight rise to .9; then slowly
+back, so that the finish comes long after the lead peak."""
+SHARE = np.interp(
+    T,
+    [START_S, AT_TRAIL_S, LEAVES_TRAIL_S, AT_LEAD_S, 4.2, 4.9],
+    [0.5, 0.2, 0.2, 0.9, 0.9, 0.55],
+)
 LEAD_N, TRAIL_N = SHARE * BW_N, (1.0 - SHARE) * BW_N
 # heel shares of each foot's own load; each foot goes on moving after the lead peak
 TRAIL_HEEL = np.interp(T, [3.0, 3.5, 3.82, 4.05, 4.4, 4.6], [0.5, 0.7, 0.7, 0.1, 0.1, 0.0])
@@ -67,6 +72,7 @@ def test_what_a_swing_s_loads_say():
     swing = swing_of()
     assert swing.lead_peak_s is not None
     assert swing.lead_peak_s == pytest.approx(AT_LEAD_S, abs=0.03)
+    assert swing.finish_s is not None and swing.finish_s > 4.6
     until_lead_peak = (START_S <= T) & (swing.lead_peak_s >= T)
     # at address each heel carries half; at the trail peak .7 of a foot that carries .8 of the body
     assert swing.push.heel_share_address == pytest.approx(0.5, abs=0.001)

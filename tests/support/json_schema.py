@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from plantigrade.events import Stand, Step, Swing
+from plantigrade.halves import HALVED, Halves
 from plantigrade.summary import SwingSet, Walk
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.result import Mark
@@ -57,7 +58,13 @@ def whole() -> Json:
     defs["Swing"]["required"].append("set")
     defs["Swing"]["properties"]["number_in_set"] = {"type": ["integer", "null"]}
     set_ = _object(
-        {"name": text, "start_s": number, "summary": _schema(SwingSet, defs)},
+        {
+            "name": text,
+            "start_s": number,
+            "summary": _schema(SwingSet, defs),
+            "halves": _object({name: _schema(Halves, defs) for name in HALVED}),
+        },
+        {"halves"},
     )
     top = _object(
         {

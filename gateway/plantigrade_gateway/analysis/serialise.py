@@ -6,6 +6,7 @@ Takes an `Analysis`, gives text; absent values are null. A single event's row is
 import json
 from typing import Any
 
+from plantigrade.halves import halves_of_set
 from plantigrade.summary import summarise_swings, summarise_walk
 from plantigrade_gateway.analysis.eventrow import (
     Measured,
@@ -55,6 +56,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 "name": run.name,
                 "start_s": run.start_s,
                 "summary": plain(summarise_swings(run.swings)),
+                "halves": plain(halves_of_set(run.swings)),
             }
             for run in sets
         ],

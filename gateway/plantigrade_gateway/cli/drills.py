@@ -9,6 +9,7 @@ import click
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
+    from plantigrade.limits import Limits
     from plantigrade_gateway.drills.files import Drilling
 
 Decorator = Callable[[Any], Any]
@@ -33,16 +34,20 @@ def drill_options(command: Any) -> Any:  # noqa: ANN401 - click's own signature
 
 
 def drilling(
-    store: Path | None, drill: str | None, feedback: str | None, voice: bool
+    store: Path | None,
+    drill: str | None,
+    feedback: str | None,
+    voice: bool,
+    limits: "Limits | None" = None,
 ) -> "Drilling":
-    """Return what the options of a session ask for.
+    """Return what the options of a session ask for; targets go by the session's limits.
 
     Raises
     ------
     InputError
         No such drill, or its file cannot be used.
     """
-    from plantigrade_gateway.drills.files import Drilling, read_drill, shelf
+    from plantigrade_gateway.drills.files import DEFAULTS, Drilling, read_drill, shelf
     from plantigrade_gateway.drills.model import Choice, Feedback
     from plantigrade_gateway.store import schema
 
@@ -50,10 +55,10 @@ def drilling(
         raise InputError("--feedback: is a drill's, add --drill")
     named = drill is not None and not drill.endswith(".toml")
     files = [] if drill is None or named else [Path(drill)]
-    there = shelf(store or schema.default_path(), files)
+    there = shelf(store or schema.default_path(), files, limits or DEFAULTS)
     if drill is None:
         return Drilling(there, None, voice)
-    chosen = there.find(drill) if named else read_drill(Path(drill))
+    chosen = there.find(drill) if named else read_drill(Path(drill), limits or DEFAULTS)
     return Drilling(there, Choice(chosen, Feedback(feedback or chosen.feedback)), voice)
 
 

@@ -161,6 +161,7 @@ def _replay(
 
     from plantigrade_gateway.config import limits_of
     from plantigrade_gateway.logs import set_up
+    from plantigrade_gateway.record.settings import SessionSettings
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.session.recorded import ReplayJob
     from plantigrade_gateway.session.runner import run, stops_on_signals
@@ -173,6 +174,7 @@ def _replay(
     fast = options["fast"]  # there is nothing to look at
     whose = named_player(_store(ctx), options["player"])
     page = None if fast else web_options(options["page"], _store(ctx), show=out.is_terminal)
+    usual, limits = config.limits(), limits_of(options["limits"])
     run_options = RunOptions(
         sound=options["sound"],
         wav=options["wav"],
@@ -180,11 +182,16 @@ def _replay(
         fast=fast,
         store=_store(ctx),
         page=page,
-        drilling=drilling(_store(ctx), options["drill"], options["feedback"], options["voice"]),
+        drilling=drilling(
+            _store(ctx),
+            options["drill"],
+            options["feedback"],
+            options["voice"],
+            SessionSettings().with_limits(usual, limits).limits,
+        ),
         config=config,
         player_id=whose.player_id if whose else None,
     )
-    usual, limits = config.limits(), limits_of(options["limits"])
     change = (lambda s: s.with_limits(usual, limits)) if usual or limits else None
     recording = ReplaySource(path, source, fast=fast, change=change)
     for text in other_hand(whose, recording.about.settings):

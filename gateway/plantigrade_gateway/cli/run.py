@@ -239,6 +239,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     rate = options["rate"]
     whose = named_player(store, options["player"])
     settings = settings_for(whose, options["mass"], options["handed"])
+    settings = settings.with_limits(config.limits(), limits_of(options["limits"]))
     out = console()
     page = web_options(options["page"], store, show=out.is_terminal)
     run_options = RunOptions(
@@ -246,17 +247,16 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
         wav=options["wav"],
         store=store,
         page=page,
-        drilling=drilling(store, options["drill"], options["feedback"], options["voice"]),
+        drilling=drilling(
+            store, options["drill"], options["feedback"], options["voice"], settings.limits
+        ),
         config=config,
         player_id=whose.player_id if whose else None,
     )
     stream = StreamConfig(None if rate is None else round(1e6 / rate), options["frames"])
     player = _player(options)
     simulation = Simulation(faults=faults, **player) if options["virtual"] else None
-    job = InsoleJob(
-        InsoleOptions(stream, simulation, options["radio"]),
-        settings.with_limits(config.limits(), limits_of(options["limits"])),
-    )
+    job = InsoleJob(InsoleOptions(stream, simulation, options["radio"]), settings)
 
     async def until_told() -> None:
         with stops_on_signals() as stop:

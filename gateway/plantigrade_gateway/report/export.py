@@ -21,6 +21,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pa_parquet
 
 from plantigrade.events import Stand, Step, Swing
+from plantigrade.halves import HALVED, halves_of_set
 from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 from plantigrade.summary import SwingSet, summarise_swings
@@ -42,7 +43,8 @@ def set_table(store: Store, session_id: str) -> pa.Table:
     """Return a session's sets.
 
     A measure gives three columns (``_count``, ``_mean``, ``_sd``), a class its count and its 95 %
-    Wilson interval (``_count``, ``_low``, ``_high``); absent values are null.
+    Wilson interval (``_count``, ``_low``, ``_high``), what is true of those that can be told their
+    number too (``_n``), and some measures ``_second_half_less_first``; absent values are null.
 
     Raises
     ------
@@ -50,7 +52,9 @@ def set_table(store: Store, session_id: str) -> pa.Table:
         No such session, or its results were made by another version.
     """
     found = results.read(store, session_id)
-    schema = pa.schema([*_FIRST, *((name, kind) for name, kind, _ in _flat(summarise_swings(())))])
+    drifts = [(f"{name}_second_half_less_first", pa.float64()) for name in HALVED]
+    flat = [(name, kind) for name, kind, _ in _flat(summarise_swings(()))]
+    schema = pa.schema([*_FIRST, *flat, *drifts])
     rows = [
         {
             "session_id": session_id,
@@ -58,6 +62,10 @@ def set_table(store: Store, session_id: str) -> pa.Table:
             "name": run.name,
             "start_s": run.start_s,
             **{name: value for name, _, value in _flat(summarise_swings(run.swings))},
+            **{
+                f"{name}_second_half_less_first": halves.difference
+                for name, halves in halves_of_set(run.swings).items()
+            },
         }
         for number, run in enumerate(sets_of(found.swings, found.marks), 1)
     ]

@@ -7,6 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from plantigrade.events import FootStand, HeelLiftState, Manner, Roll, Stand, Step, Swing, Timing
+from plantigrade.halves import halves_of_set
 from plantigrade.reliability import Proportion, proportion
 from plantigrade.sampling import least_transfer_s, tempo_error, time_error_s
 from plantigrade.summary import FootWalk, Walk, summarise_swings, summarise_walk
@@ -138,6 +139,10 @@ SWING_NOTES = (
     "Load tempo is (start to trail peak) : (trail peak to lead peak), not the trade's backswing : "
     "downswing. Transfer is from heel leave to fore take on the trail foot; a set's is that of its "
     "rolled pushes alone.",
+    "A push begins at its rearmost centre of pressure; a good one rolls, with the shift, from near "
+    "the heel. Front to back is the travel of the centre of pressure from start to lead peak, "
+    "of each foot and of both together (turned-out feet blur it); lead rise is the steepest over "
+    "50 ms.",
     "Of the heel it is unloading that is seen, not height; of the push load, not propulsion.",
 )
 
@@ -215,6 +220,11 @@ def show_groups(analysis: Analysis, out: Console) -> None:
         for row in zip(*(_set_cells(run) for run in some), strict=True):
             made.add_row(row[0][0], *(value for _, value in row))
         put(out, made)
+    paragraph(
+        out,
+        "Halves: the mean of a set's second half less that of its first, with the swings in each.",
+        "  ",
+    )
     if analysis.quality is not None and analysis.quality.uncalibrated:
         paragraph(out, f"× BW: {analysis.quality.uncalibrated}.", "  ")
 
@@ -223,7 +233,7 @@ def set_line(run: MarkedSet) -> str:
     """Return what a set comes to in one line."""
     found = summarise_swings(run.swings)
     return (
-        f"{formats.plural(found.swings, 'swing')} in set {run.name}: rolled with shift "
+        f"{formats.plural(found.swings, 'swing')} in set {run.name}: good push "
         f"{words.count_of(_good(run))}, heel unloaded "
         f"{words.count_of(found.heel_lifts[HeelLiftState.LIFTED])}, load tempo "
         f"{words.spread(found.load_tempo, 1)}"
@@ -235,10 +245,10 @@ def _good(run: MarkedSet) -> Proportion:
 
 
 def _set_cells(run: MarkedSet) -> list[tuple[str, str]]:
-    found = summarise_swings(run.swings)
+    found, halves = summarise_swings(run.swings), halves_of_set(run.swings)
     return [
         ("swings", str(found.swings)),
-        ("rolled with the shift", words.proportion(_good(run))),
+        ("good push", words.proportion(_good(run))),
         ("push rolled", words.proportion(found.manners[Manner.ROLLED])),
         ("push skipped", words.proportion(found.manners[Manner.SKIPPED])),
         ("push held", words.proportion(found.manners[Manner.HELD])),
@@ -255,6 +265,23 @@ def _set_cells(run: MarkedSet) -> list[tuple[str, str]]:
         ("lead peak, about × BW", words.spread(found.lead_peak_bw)),
         ("lead share range, %", words.spread(found.share_range, 0, 100)),
         ("back to trail foot, %", words.spread(found.trail_return_share, 0, 100)),
+        ("push begun at, %", words.spread(found.push_from, 0, 100)),
+        ("midfoot in the push, %", words.spread(found.midfoot_impulse_share, 1, 100)),
+        ("trail heel loaded", words.proportion(found.trail_heels)),
+        ("trail heel, address, %", words.spread(found.heel_share_address, 0, 100)),
+        ("trail heel, peak, %", words.spread(found.heel_share_trail_peak, 0, 100)),
+        ("lead heel, address, %", words.spread(found.lead_heel_share_address, 0, 100)),
+        ("lead share, address, %", words.spread(found.address_share, 0, 100)),
+        ("trail peak, about × BW", words.spread(found.trail_peak_bw)),
+        ("lead rise, about BW/s", words.spread(found.lead_rise_bw_s, 1)),
+        ("front to back both, %", words.spread(found.both_cop_travel, 0, 100)),
+        ("front to back lead, %", words.spread(found.lead_cop_travel, 0, 100)),
+        ("front to back trail, %", words.spread(found.trail_cop_travel, 0, 100)),
+        # the set's second half less its first
+        ("halves: load tempo", words.halves(halves["load_tempo"])),
+        ("halves: transfer, s", words.halves(halves["transfer_s"])),
+        ("halves: lead peak", words.halves(halves["lead_peak_bw"])),
+        ("halves: both feet, %", words.halves(halves["both_cop_travel"], 0, 100)),
     ]
 
 

@@ -45,7 +45,7 @@ class CueKind(StrEnum):
     GLIDE = "glide"
     """The trail foot's CoP, heel to toe, as pitch."""
     ROLLED = "rolled"
-    """Rolled, with the shift: the one success."""
+    """Rolled, with the shift, from near the heel: the one success."""
     SKIPPED = "skipped"
     EARLY = "early"
     """Rolled, before the shift."""
@@ -100,7 +100,10 @@ def outcome(push: Push) -> CueKind:
     if push.manner is Manner.HELD:
         return CueKind.HELD
     if push.manner is Manner.ROLLED and push.timing is not Timing.UNCLEAR:
-        return CueKind.EARLY if early else CueKind.ROLLED
+        if early:
+            return CueKind.EARLY
+        # a roll over the forefoot alone is not what the sound of success stands for
+        return CueKind.MISSED if push.is_good is False else CueKind.ROLLED
     return CueKind.UNCLEAR
 
 

@@ -99,6 +99,24 @@ def test_each_swing_is_judged_once(name, good, tried):
     assert result.counts == DRILLS[name].counts
 
 
+def test_the_trail_heel_is_judged_and_heard_with_the_push():
+    """By the swings' own loads at the trail peak; each is heard once, when its push is decided."""
+    heard, analysis = whole("trail_heel", Feedback.EVERY)
+    (result,) = analysis.result().drills
+    swings = analysis.swings
+    assert len(swings) == len(result.reps) == 5
+    for one, rep in zip(swings, result.reps, strict=True):
+        at, before = one.push.heel_share_trail_peak, one.push.heel_share_address
+        assert at is not None and before is not None
+        loaded = at >= 0.5 and at - before >= 0.1
+        assert rep.verdict is (Verdict.GOOD if loaded else Verdict.MISSED)
+    assert {rep.verdict for rep in result.reps} == {Verdict.GOOD, Verdict.MISSED}
+    said = [cue for cue in heard.cues if str(cue.kind) in OUTCOMES]
+    assert [str(cue.kind) for cue in said] == [str(rep.verdict) for rep in result.reps]
+    ends = [one.push.end_s for one in swings]
+    assert [cue.t_s for cue in said] == pytest.approx(ends)
+
+
 def test_each_step_of_the_walk_is_judged():
     _, analysis = whole("walk_through", Feedback.EVERY)
     (result,) = analysis.result().drills

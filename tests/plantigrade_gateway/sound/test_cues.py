@@ -69,6 +69,16 @@ def test_push_outcome(manner, timing, kind):
     assert np.array_equal(said.samples, motif(Motif(kind.value)))
 
 
+@pytest.mark.parametrize(
+    ("good", "kind"),
+    [(True, CueKind.ROLLED), (None, CueKind.ROLLED), (False, CueKind.MISSED)],
+)
+def test_a_roll_that_began_at_the_ball_is_no_success(good, kind):
+    """Rolled and with the shift, and still not good: it began in front of the limit."""
+    push = replace(PUSH, manner=Manner.ROLLED, timing=W, is_good=good)
+    assert outcome(push) is kind
+
+
 OUTCOMES = {
     "rolled, with shift": (Manner.ROLLED, Timing.WITH_SHIFT),
     "rolled, early": (Manner.ROLLED, Timing.EARLY),

@@ -151,7 +151,9 @@ def inside(place: tuple[float, float], points: list[list[float]]) -> bool:
     return crossings % 2 == 1
 
 
-def test_the_pushs_bar_goes_heel_mid_toe(page):
+def test_the_pushs_bar_goes_rear_on_the_way_front(page):
+    """Its parts are those of the CoP's own travel: heel leave and fore take lie between them."""
+
     def parts(**push: float | None) -> list[Any]:
         full: dict[str, Any] = {
             "heel_leave_s": 2.0,
@@ -165,9 +167,13 @@ def test_the_pushs_bar_goes_heel_mid_toe(page):
             full | push,
         )
 
-    assert parts() == [["heel", 1.9, 2.0], ["mid", 2.0, 2.1], ["toe", 2.1, 2.5]]
-    assert parts(fore_take_s=None) == [["heel", 1.9, 2.0], ["mid", 2.0, 2.5]]
-    assert parts(end_s=None)[-1] == ["toe", 2.1, 2.6]
+    assert parts() == [
+        ["rear", 1.9, 2.0],
+        ["on the way", 2.0, 2.1],
+        ["front", 2.1, 2.5],
+    ]
+    assert parts(fore_take_s=None) == [["rear", 1.9, 2.0], ["on the way", 2.0, 2.5]]
+    assert parts(end_s=None)[-1] == ["front", 2.1, 2.6]
     assert parts(heel_leave_s=None) == []
 
 

@@ -24,6 +24,7 @@ from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.web.desk.cache import read_stretch
+from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.reads import DeskStore, NotPrepared, NotThere, Opened
 from plantigrade_gateway.web.desk.sets import (
@@ -276,8 +277,8 @@ def _add_tables(router: APIRouter, desk: Desk) -> None:
         elif what == "stands":
             made = make_table(found.stands, STAND_MEASURES, sort, order, page)
         else:
-            columns = swing_columns(opened.set_names)
-            made = make_table(found.swings, columns, sort, order, page, found.rate_hz)
+            measures = swing_columns(opened.set_names, opened.numbers_in_set)
+            made = make_table(found.swings, measures, sort, order, page, found.rate_hz)
         of_swings = (*sampling_notes(found.swings, found.rate_hz), *SWING_NOTES)
         notes = {"swings": of_swings, "steps": _STEP_NOTES, "stands": _STAND_NOTES}[what]
         return desk.page(
@@ -338,6 +339,7 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
                 ("measures with spread", "mean ± SD (swings)", lines_of(run, second)),
             ),
             said=f"{IN_VISIT} {BY_CHANCE}" if second else "",
+            halves=half_lines(run),
             laid=laid,
             moments=set_table(laid),
             band=BAND,

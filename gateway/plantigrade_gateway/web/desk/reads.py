@@ -50,7 +50,7 @@ class Listed:
     ----------
     line : SessionLine
     good : int
-        Pushes that rolled with the shift.
+        Good pushes (`is_good`).
     checks, sets : tuple of str
         As the marks name them.
     player : str or None
@@ -94,6 +94,11 @@ class Opened:
     def set_names(self) -> dict[int, str]:
         """The set of each swing that is in one, by the swing's ``first_index``."""
         return {swing.first_index: run.name for run in self.sets for swing in run.swings}
+
+    @property
+    def numbers_in_set(self) -> dict[int, int]:
+        """The number in its set, from 1, of each swing that is in one, by ``first_index``."""
+        return {s.first_index: n for run in self.sets for n, s in enumerate(run.swings, 1)}
 
     @property
     def numbers(self) -> dict[int, int]:

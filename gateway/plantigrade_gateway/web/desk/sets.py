@@ -48,7 +48,7 @@ def proportions_of(run: MarkedSet) -> list[tuple[str, Proportion]]:
     """Return the classes of a set's swings with their 95 % intervals."""
     found = summarise_swings(run.swings)
     return [
-        ("rolled with the shift", proportion(sum(map(is_good, run.swings)), found.swings)),
+        ("good push", proportion(sum(map(is_good, run.swings)), found.swings)),
         ("push rolled", found.manners[Manner.ROLLED]),
         ("push skipped", found.manners[Manner.SKIPPED]),
         ("push held", found.manners[Manner.HELD]),

@@ -195,14 +195,16 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
     frames = reads.rows_of(opened, swing)
     lead = swing.lead
     _, aligned = aligned_at(swing)
-    sets = [k for k, run in enumerate(opened.sets, 1) if swing in run.swings]
+    sets = [(k, run.swings) for k, run in enumerate(opened.sets, 1) if swing in run.swings]
+    set_number, together = sets[0] if sets else (0, ())
     rate_hz = opened.found.rate_hz
     return {
         "opened": opened,
         "number": number,
         "swing": swing,
         "aligned": aligned,
-        "set_number": sets[0] if sets else 0,
+        "set_number": set_number,
+        "in_set": f"{together.index(swing) + 1} of {len(together)}" if together else "",
         "set_name": opened.set_names.get(swing.first_index, ""),
         "measures": [(m.title, m.unit, m.single_text(swing, rate_hz)) for m in SWING_MEASURES],
         "lift": _lift(swing),

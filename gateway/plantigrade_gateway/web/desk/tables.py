@@ -1,6 +1,6 @@
 """The desk's tables of swings, steps and stands: measures with title, unit and digits."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
@@ -168,6 +168,66 @@ SWING_MEASURES: tuple[Measure[Swing], ...] = (
     Measure("share_range", "lead share range", "%", lambda s: s.share_range, 0, 100.0),
     Measure("lead_peak", "lead peak", "about × BW", lambda s: s.lead_peak_bw),
     Measure("trail_return", "back to trail foot", "%", lambda s: s.trail_return_share, 0, 100.0),
+    Measure("push_from", "push begun at", "% of the foot", lambda s: s.push.travel_from, 0, 100.0),
+    Measure(
+        "midfoot_of_push",
+        "midfoot, heel leave to fore take",
+        "% of impulse",
+        lambda s: s.push.midfoot_impulse_share,
+        1,
+        100.0,
+    ),
+    Measure(
+        "trail_heel_address",
+        "trail heel at address",
+        "% of its foot",
+        lambda s: s.push.heel_share_address,
+        0,
+        100.0,
+    ),
+    Measure(
+        "trail_heel",
+        "trail heel at trail peak",
+        "% of its foot",
+        lambda s: s.push.heel_share_trail_peak,
+        0,
+        100.0,
+    ),
+    Measure(
+        "lead_heel_address",
+        "lead heel at address",
+        "% of its foot",
+        lambda s: s.lead_heel_share_address,
+        0,
+        100.0,
+    ),
+    Measure("address_share", "lead share at address", "%", lambda s: s.address_share, 0, 100.0),
+    Measure("trail_peak", "trail peak", "about × BW", lambda s: s.trail_peak_bw),
+    Measure("lead_rise", "steepest lead rise, 50 ms", "about BW/s", lambda s: s.lead_rise_bw_s, 1),
+    Measure(
+        "travel_both",
+        "front to back, both feet",
+        "% of length",
+        lambda s: s.both_cop_travel,
+        0,
+        100.0,
+    ),
+    Measure(
+        "travel_lead",
+        "front to back, lead foot",
+        "% of length",
+        lambda s: s.lead_cop_travel,
+        0,
+        100.0,
+    ),
+    Measure(
+        "travel_trail",
+        "front to back, trail foot",
+        "% of length",
+        lambda s: s.trail_cop_travel,
+        0,
+        100.0,
+    ),
 )
 """The numbers of a swing."""
 
@@ -222,17 +282,22 @@ STAND_MEASURES: tuple[Measure[Stand], ...] = (
 )
 
 
-def swing_columns(set_names: dict[int, str]) -> tuple[Measure[Swing], ...]:
+def swing_columns(
+    set_names: Mapping[int, str], numbers_in_set: Mapping[int, int]
+) -> tuple[Measure[Swing], ...]:
     """Return the columns of a table of swings.
 
     Parameters
     ----------
-    set_names : dict of int to str
+    set_names : mapping of int to str
         The set of each swing that is in one, by the swing's ``first_index``.
+    numbers_in_set : mapping of int to int
+        Its number in that set, from 1, likewise.
     """
     return (
         Measure("start", "start", "session time", swing_time),
         Measure("set", "set", "", lambda s: set_names.get(s.first_index)),
+        Measure("in_set", "number in set", "", lambda s: numbers_in_set.get(s.first_index), 0),
         Measure("push", "push", "", lambda s: words.push(s.push)),
         Measure("heel", "lead heel", "", lambda s: words.HEEL[s.heel_lift.state]),
         *SWING_MEASURES,

@@ -58,7 +58,7 @@ export class Outcome {
 
   /** @param {{swings: number, good: number}} counts */
   count({ swings, good }) {
-    write(part("count"), swings ? `${good} of ${swings} rolled with the shift` : "");
+    write(part("count"), swings ? `${good} of ${swings} good pushes` : "");
   }
 
   /** What was under way is not known any more. */

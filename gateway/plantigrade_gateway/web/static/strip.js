@@ -35,7 +35,8 @@ function drawn(name, attributes, text = "") {
 }
 
 /**
- * The push's bar: where the trail foot's CoP was, in the foot's own range of travel.
+ * The push's bar: where the trail foot's CoP was in its own travel, whatever part of the foot that
+ * ran over: in its rear until heel leave, on the way until fore take, then in its front.
  * @param {any} push
  * @param {number} from where the bar begins, s
  * @returns {{from: number, to: number, text: string, kind: string}[]}
@@ -44,12 +45,12 @@ export function pushParts(push, from) {
   const { heel_leave_s: leave, fore_take_s: take, end_s: end, path_t_s: path } = push;
   const until = end ?? path[path.length - 1] ?? take;
   if (leave == null || until == null) return [];
-  const parts = [{ from, to: leave, text: "heel", kind: "heel" }];
-  if (take == null) return [...parts, { from: leave, to: until, text: "mid", kind: "mid" }];
+  const parts = [{ from, to: leave, text: "rear", kind: "rear" }];
+  if (take == null) return [...parts, { from: leave, to: until, text: "on the way", kind: "way" }];
   return [
     ...parts,
-    { from: leave, to: take, text: "mid", kind: "mid" },
-    { from: take, to: Math.max(take, until), text: "toe", kind: "toe" },
+    { from: leave, to: take, text: "on the way", kind: "way" },
+    { from: take, to: Math.max(take, until), text: "front", kind: "front" },
   ].filter((part) => part.to > part.from);
 }
 
@@ -187,10 +188,10 @@ export class Strip {
    */
   partName(left, right, text, kind) {
     const [middle, y] = [(left + right) / 2, PUSH_Y + 16];
-    if (right - left > 32) return this.named(text, [{ x: middle, y, anchor: "middle" }], `in ${kind}`).label;
+    if (right - left > 7.5 * text.length) return this.named(text, [{ x: middle, y, anchor: "middle" }], `in ${kind}`).label;
     const under = { x: middle, y: y + BAR + 4, anchor: "middle" };
-    if (kind === "heel") return this.named(text, [{ x: left - 4, y, anchor: "end" }, under]).label;
-    if (kind === "toe") return this.named(text, [{ x: right + 4, y, anchor: "start" }, under]).label;
+    if (kind === "rear") return this.named(text, [{ x: left - 4, y, anchor: "end" }, under]).label;
+    if (kind === "front") return this.named(text, [{ x: right + 4, y, anchor: "start" }, under]).label;
     return this.named(text, [under]).label;
   }
 
@@ -199,12 +200,14 @@ export class Strip {
     const start = swing.start_s;
     const after = (/** @type {string} */ key, /** @type {string} */ name) =>
       swing[key] == null || start == null ? `${name} not seen` : `${name} +${(swing[key] - start).toFixed(2)} s`;
-    const { transfer_s: transfer } = swing.push;
+    const { transfer_s: transfer, travel_from: begun, midfoot_impulse_share: midfoot } = swing.push;
     return [
       after("trail_peak_s", "trail peak"),
       after("shift_s", "shift"),
       after("lead_peak_s", "lead peak"),
+      begun == null ? "" : `push begun at ${(100 * begun).toFixed(0)} % of the foot`,
       transfer == null ? "no transfer time" : `transfer ${transfer.toFixed(2)} s`,
+      midfoot == null ? "" : `${(100 * midfoot).toFixed(0)} % of its load on the midfoot`,
       swing.load_tempo == null ? "" : `load tempo ${swing.load_tempo.toFixed(1)}`,
     ].filter(Boolean).join(", ");
   }

@@ -237,11 +237,19 @@ def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, mad
         kept = read_swings(store, session_id, [2])[2]
     swing = found.swings[2]
     assert swing.lead_peak_s is not None and swing.shift_s is not None
+    assert swing.push.travel_from is not None and swing.both_cop_travel is not None
     text = text_of(client.get(f"{base}/swings/3"))
     assert f"Swing 3 of 33: {words.push(swing.push)}" in text
     assert formats.number(swing.lead_peak_bw) + " about × BW" in text
     assert f"transfer {swing.push.transfer_s:.2f} ± 0.01 s" in text
     assert "times are known to one sample, ± 0.01 s" in text
+    assert "session time, 3 of 11 in set smooth" in text
+    for said in (
+        f"push begun at {formats.number(100 * swing.push.travel_from, 0)} % of the foot",
+        f"front to back, both feet {formats.number(100 * swing.both_cop_travel, 0)} % of length",
+        f"steepest lead rise, 50 ms {formats.number(swing.lead_rise_bw_s, 1)} about BW/s",
+    ):
+        assert said in text, said
     frames = client.get(f"{base}/swings/3/frames.json").json()
     assert len(frames["t"]) == len(kept.t_s) == len(frames["feet"]["left"]["zones"])
     k = frames["moments"]["lead peak"]
@@ -278,6 +286,8 @@ def test_a_set_is_laid_over_itself_at_the_shift(client, base, made):
     # every swing reaches over all that is drawn, so that nothing steps where one ends
     assert all(ys[0] is not None and ys[-1] is not None for ys in data["lead_each"]["ys"])
     text = text_of(client.get(f"{base}/sets/1?other=2"))
+    assert "Second half less the first" in text
+    assert text.count("front to back, both feet % of length") == 2  # halves, and both sets
     assert "mean ± one standard deviation of single swings" in text
     assert "5 of 11 (21–72)" in text and "8 of 12 (39–86)" in text
     starts = [formats.clock(one.start_s, 0) for one in (full, run)]
