@@ -81,6 +81,8 @@ _OF_TIMING = (
     *("swings/5/push/timing", "swings/5/push/midfoot_over_floor", "swings/5/push/toes_over_floor"),
     "sets/0/summary/timings",
 )
+_ROLLED = "transfer is averaged over rolled pushes alone"
+_ONE_COUNT = "samples missing and gaps come from one count, of samples by their times"
 _HELD = "a loss: the player held this push, and it is read as rolled since a push ends earlier"
 _OF_HELD = (
     *("show/analysis/swings/2/push/manner", "show/analysis/sets/1/summary/manners"),
@@ -118,6 +120,13 @@ FIXES: list[Fix] = [
     *(Fix(f"*/{foot}_cop_travel", _TRAVEL) for foot in ("lead", "trail")),
     Fix("drills/drills/*/target/transfer_s", _ONE_GOOD),
     Fix("drills/drills/*/target/return_by_s", _ONE_GOOD),
+    Fix("show/analysis/quality/*/missing_samples", _ONE_COUNT),
+    *(Fix(f"*/quality/*/gaps/{part}", _ONE_COUNT) for part in ("count", "total_s", "longest_s")),
+    *(
+        Fix(f"sets.csv/*/{measure}_{part}", _ROLLED)
+        for measure in ("transfer_s", "transfer_of_shift")
+        for part in ("count", "mean", "sd")
+    ),
     Fix("outbox_rows/*/4/t_s", "the cue of a push comes with its end"),
     Fix("outbox_rows/*/4/decided_s", "the cue of a push comes with its end"),
     Fix("outbox_rows/*/4/shift_s", _SHIFT),
@@ -305,6 +314,9 @@ def paths(value: Any, where: str) -> Iterator[str]:
 def test_every_fix_says_why_and_is_of_a_kept_value():
     names = {path.name.partition(".json")[0] for path in (KEPT / "expected").glob("*.json*")}
     every = [path for name in sorted(names) for path in paths(kept(name), name)]
+    for table in (KEPT / "expected" / "export").glob("*.csv"):
+        head = next(csv.reader(io.StringIO(table.read_text("utf-8"))))
+        every += [f"{table.name}/0/{column}" for column in head]
     assert "practice/swings/0/push/manner" in every
     for fix in FIXES:
         assert fix.why and "/" in fix.where and fix.where[-1] not in "*/", fix

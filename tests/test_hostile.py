@@ -118,7 +118,9 @@ READERS = {
     "gateway/plantigrade_gateway/config.py": "settings_files",
     "gateway/plantigrade_gateway/drills/files.py": "drills",
     "gateway/plantigrade_gateway/forward/mqtt.py": "commands",
+    "gateway/plantigrade_gateway/record/sets.py": "set_entries",
     "gateway/plantigrade_gateway/record/settings.py": "settings_entries",
+    "gateway/plantigrade_gateway/rules/files.py": "rule_files",
     "gateway/plantigrade_gateway/web/app.py": "web_messages",
     "gateway/plantigrade_gateway/web/door/password.py": "secret_files",
 }

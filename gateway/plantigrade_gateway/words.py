@@ -17,7 +17,9 @@ from plantigrade.events import (
     Timing,
 )
 from plantigrade.halves import Halves
+from plantigrade.interval import Difference
 from plantigrade.limits import LIMITS, Limits
+from plantigrade.sampling import least_transfer_s, tempo_error, time_error_s
 from plantigrade.stat import Stat
 from plantigrade_gateway.formats import NONE, number, percent
 
@@ -78,11 +80,12 @@ def spread(stat: Stat, digits: int = 2, scale: float = 1.0) -> str:
 
 
 def halves(found: Halves, digits: int = 2, scale: float = 1.0) -> str:
-    """Return how much more the second half is, and the counts: ``+0.12 (6, 6)``."""
-    if found.difference is None:
+    """Return how much more the second half is, ± half its 95 % interval: ``+0.12 ± 0.30``."""
+    more = found.difference
+    if more is None:
         return NONE
-    counts = f"({found.first.count}, {found.second.count})"
-    return f"{scale * found.difference:+.{digits}f} {counts}"
+    half = "" if more.high is None else f" ± {scale * (more.high - more.value):.{digits}f}"
+    return f"{scale * more.value:+.{digits}f}{half}"
 
 
 def proportion(part: "Proportion") -> str:
@@ -90,6 +93,51 @@ def proportion(part: "Proportion") -> str:
     if part.low is None or part.high is None:
         return NONE
     return f"{part.count} of {part.n} ({100 * part.low:.0f}–{100 * part.high:.0f})"
+
+
+def difference(found: Difference | None, digits: int = 2, scale: float = 1.0) -> str:
+    """Return a difference with its 95 % interval: ``+0.05 (-0.01 to +0.11)``."""
+    if found is None:
+        return NONE
+
+    def signed(value: float) -> str:
+        return f"{round(scale * value, digits) + 0.0:+.{digits}f}"  # no "-0"
+
+    if found.low is None or found.high is None:
+        return signed(found.value)
+    return f"{signed(found.value)} ({signed(found.low)} to {signed(found.high)})"
+
+
+def single(
+    value: float | None,
+    error: float | None,
+    digits: int = 2,
+    unit: str = "",
+    least: float | None = None,
+) -> str:
+    """Return one measured number with its sampling error: ``0.09 ± 0.01 s``.
+
+    Up to `least` only that bound is known: ``≤ 0.02 s``. An error is never shown as 0.
+    """
+    if value is not None and least is not None and value <= least:
+        return f"≤ {least:.{digits}f}{unit}"
+    if value is None or error is None:
+        return number(value, digits, unit)
+    return f"{value:.{digits}f} ± {max(error, 10.0**-digits):.{digits}f}{unit}"
+
+
+def transfer(swing: Swing, rate_hz: float | None) -> str:
+    """Return a swing's transfer with its sampling error, or the bound that sampling sets it."""
+    if rate_hz is None:
+        return number(swing.push.transfer_s, 2, " s")
+    least_s = least_transfer_s(rate_hz)
+    return single(swing.push.transfer_s, time_error_s(rate_hz), 2, " s", least_s)
+
+
+def load_tempo(swing: Swing, rate_hz: float | None) -> str:
+    """Return a swing's load tempo with its sampling error."""
+    error = None if rate_hz is None else tempo_error(swing, rate_hz)
+    return single(swing.load_tempo, error, 1)
 
 
 def count_of(part: "Proportion") -> str:
@@ -196,12 +244,12 @@ def stand(event: Stand) -> str:
     )
 
 
-def swing(event: Swing) -> str:
-    """Return a swing in words."""
+def swing(event: Swing, rate_hz: float | None = None) -> str:
+    """Return a swing in words; with sampling errors where the rate is known."""
     parts = [
         push(event.push),
         f"lead heel {heel_lift(event.heel_lift)}",
-        f"load tempo {number(event.load_tempo, 1)}",
+        f"load tempo {load_tempo(event, rate_hz)}",
     ]
     if event.touches_gap:
         parts.append("touches a gap")

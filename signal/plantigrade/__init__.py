@@ -21,8 +21,8 @@ Summaries
     `summarise_walk`, `summarise_swings`, `bouts_of`, `Walk`, `FootWalk`, `SwingSet`, `Stat`,
     `stat_of`.
 Change and reliability
-    `compare`, `repeat_error`, `Change`, `RepeatError`, `icc`, `sem`, `mdc95`, `agreement`,
-    `proportion`.
+    `compare_in_visit`, `compare_visits`, `repeat_error`, `mdc95`, `Change`, `RepeatError`, `Kind`,
+    `Verdict`, `icc`, `proportion`, `welch`, `newcombe`, `Difference`.
 Sway
     `Sway`, `lowpass`, `mean_frequency`, `prediction_ellipse_area`.
 Errors
@@ -61,7 +61,16 @@ if TYPE_CHECKING:
     from plantigrade.analyser import ANALYSIS_VERSION, Analyser
     from plantigrade.block import Column, Foot, LoadBlock, PairBlock, PressureBlock
     from plantigrade.calibrate import Calibration, Calibrator, default_calibration
-    from plantigrade.change import Change, RepeatError, compare, repeat_error
+    from plantigrade.change import (
+        Change,
+        Kind,
+        RepeatError,
+        Verdict,
+        compare_in_visit,
+        compare_visits,
+        mdc95,
+        repeat_error,
+    )
     from plantigrade.detector import run_whole
     from plantigrade.errors import CalibrationError, LayoutError, SampleError, SignalError
     from plantigrade.events import (
@@ -80,19 +89,11 @@ if TYPE_CHECKING:
         Swing,
         Timing,
     )
+    from plantigrade.interval import Difference, newcombe, welch
     from plantigrade.limits import Limits, Setup, setup_for
     from plantigrade.load import LoadReducer, body_weight_n, centre_of_pressure, share, total_load
     from plantigrade.pairing import Pairing
-    from plantigrade.reliability import (
-        Agreement,
-        Icc,
-        Proportion,
-        agreement,
-        icc,
-        mdc95,
-        proportion,
-        sem,
-    )
+    from plantigrade.reliability import Icc, Proportion, icc, proportion
     from plantigrade.stand import StandDetector
     from plantigrade.stat import Stat, stat_of
     from plantigrade.steps import StepDetector
@@ -112,19 +113,21 @@ _MODULES = {
     "analyser": ("ANALYSIS_VERSION", "Analyser"),
     "block": ("Column", "Foot", "LoadBlock", "PairBlock", "PressureBlock"),
     "calibrate": ("Calibration", "Calibrator", "default_calibration"),
-    "change": ("Change", "RepeatError", "compare", "repeat_error"),
+    "change": (
+        *("Change", "Kind", "RepeatError", "Verdict"),
+        *("compare_in_visit", "compare_visits", "mdc95", "repeat_error"),
+    ),
     "detector": ("run_whole",),
     "errors": ("CalibrationError", "LayoutError", "SampleError", "SignalError"),
     "events": (
         *("Bearing", "FootStand", "HeelLift", "HeelLiftState", "Manner", "Phase", "PhaseKind"),
         *("Push", "RegionTiming", "Roll", "Stand", "Step", "Swing", "Timing"),
     ),
+    "interval": ("Difference", "newcombe", "welch"),
     "limits": ("Limits", "Setup", "setup_for"),
     "load": ("LoadReducer", "body_weight_n", "centre_of_pressure", "share", "total_load"),
     "pairing": ("Pairing",),
-    "reliability": (
-        *("Agreement", "Icc", "Proportion", "agreement", "icc", "mdc95", "proportion", "sem"),
-    ),
+    "reliability": ("Icc", "Proportion", "icc", "proportion"),
     "stand": ("StandDetector",),
     "stat": ("Stat", "stat_of"),
     "steps": ("StepDetector",),
@@ -140,7 +143,6 @@ _MODULE_OF = {name: module for module, names in _MODULES.items() for name in nam
 __all__ = [
     "ANALYSIS_VERSION",
     "REGIONS",
-    "Agreement",
     "Analyser",
     "Bearing",
     "Calibration",
@@ -148,12 +150,14 @@ __all__ = [
     "Calibrator",
     "Change",
     "Column",
+    "Difference",
     "Foot",
     "FootStand",
     "FootWalk",
     "HeelLift",
     "HeelLiftState",
     "Icc",
+    "Kind",
     "LayoutError",
     "Limits",
     "LoadBlock",
@@ -182,31 +186,33 @@ __all__ = [
     "SwingDetector",
     "SwingSet",
     "Timing",
+    "Verdict",
     "Walk",
     "ZoneLayout",
-    "agreement",
     "body_weight_n",
     "bouts_of",
     "centre_of_pressure",
-    "compare",
+    "compare_in_visit",
+    "compare_visits",
     "default_calibration",
     "eighteen",
     "icc",
     "lowpass",
     "mdc95",
     "mean_frequency",
+    "newcombe",
     "parse_layout",
     "prediction_ellipse_area",
     "proportion",
     "repeat_error",
     "run_whole",
-    "sem",
     "setup_for",
     "share",
     "stat_of",
     "summarise_swings",
     "summarise_walk",
     "total_load",
+    "welch",
 ]
 
 

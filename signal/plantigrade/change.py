@@ -1,8 +1,9 @@
-"""Whether a change is one: a difference beside the measuring error, worded as everywhere.
+"""Whether a change is one: a difference beside its error, worded as everywhere.
 
-Takes the values of one measure before and after, and repeats; gives the count, mean, SD, the
-difference, MDC95 and a verdict. It does not choose the repeats: they must be of the kind that is
-compared (`Kind`).
+Takes the values of one measure before and after; gives counts, means, SDs, the difference with its
+interval and what may be said of it. Two sets of one visit are compared by their own spread
+(`compare_in_visit`), two visits by what repeats show of the measuring error (`compare_visits`). It
+does not choose the repeats: they must be of the kind that is compared (`Kind`).
 """
 
 import math
@@ -12,11 +13,28 @@ from enum import StrEnum
 
 import numpy as np
 
-from plantigrade.reliability import mdc95, mean_squares
+from plantigrade.interval import Difference, about, t95, varies, welch
+from plantigrade.reliability import mean_squares
 from plantigrade.stat import Stat, stat_of
 
 BY_CHANCE = "One in twenty unchanged measures is marked by chance."
 """To be shown wherever many verdicts are listed (design §5, Change)."""
+
+IN_VISIT = (
+    "The intervals are this visit's: they say how well these sets are told apart, and nothing of "
+    "another day."
+)
+"""To be shown wherever sets of one visit are compared."""
+
+SAME_DAY = "Repeats of one day leave out how the player varies from day to day."
+"""To be shown wherever visits are judged by repeats within visits."""
+
+NOTHING = "no verdict: nothing to compare with"
+
+LEAST_DEGREES = 4
+"""With fewer degrees of freedom there is no verdict (design §5, Change)."""
+
+TOO_FEW = f"no verdict: under {LEAST_DEGREES} degrees of freedom"
 
 
 class Kind(StrEnum):
@@ -28,10 +46,12 @@ class Kind(StrEnum):
 
 
 class Verdict(StrEnum):
-    """What may be said of a difference."""
+    """What may be said of a difference; that nothing has changed is never said."""
 
     INSIDE = "not distinguishable from this player's usual variation"
     OUTSIDE = "larger than this player's usual variation"
+    TOGETHER = "not distinguishable in this visit"
+    APART = "distinguishable in this visit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,24 +81,25 @@ class Change:
     Attributes
     ----------
     a, b : Stat
-    difference : float or None
-        Mean of b − mean of a; None where either is empty.
-    kind : Kind
-        What the repeats repeated.
+    difference : Difference or None
+        Mean of b − mean of a with its 95 % interval; None where either is empty.
+    kind : Kind or None
+        What the repeats repeated; None for sets of one visit, as the next two.
     error : RepeatError or None
         None without repeats.
     mdc95 : float or None
-        1.96 · √2 · SEM.
+        The smallest difference beyond error; half the width of the interval.
     verdict : Verdict or None
-        None without a difference, without repeats, or where the repeats do not vary at all.
+        None without a difference, without repeats or where they do not vary at all, and under
+        `LEAST_DEGREES`.
     text : str
         The verdict, or why there is none, in words for the user.
     """
 
     a: Stat
     b: Stat
-    difference: float | None
-    kind: Kind
+    difference: Difference | None
+    kind: Kind | None
     error: RepeatError | None
     mdc95: float | None
     verdict: Verdict | None
@@ -87,6 +108,9 @@ class Change:
 
 def repeat_error(repeats: Sequence[Sequence[float | None]]) -> RepeatError | None:
     """Return the measuring error that repeats show, or None where nothing was repeated.
+
+    Weir 2005, J Strength Cond Res 19(1):231–240, p. 236; for unequal rows the within-subject SD of
+    Bland & Altman 1996, BMJ 313:744.
 
     Parameters
     ----------
@@ -119,21 +143,86 @@ def repeat_error(repeats: Sequence[Sequence[float | None]]) -> RepeatError | Non
     return RepeatError(math.sqrt(squares / degrees), degrees, False) if degrees else None
 
 
-def compare(
-    a: Sequence[float | None],
-    b: Sequence[float | None],
-    repeats: Sequence[Sequence[float | None]] = (),
-    kind: Kind = Kind.MEAN,
-) -> Change:
-    """Compare one measure between two sets, walks or sessions.
+def mdc95(error: RepeatError, a: int = 1, b: int = 1) -> float:
+    """Return the smallest difference beyond error, t(.975, df) · √2 · SEM.
+
+    Weir 2005 has 1.96 in place of t, which is so for many degrees of freedom only; with few it
+    marks up to 30 % of what has not changed.
+
+    Parameters
+    ----------
+    error : RepeatError
+        Of one repeat.
+    a, b : int
+        How many repeats each side's mean is of, ≥ 1: the mean of m has SEM / √m, so that √2 is
+        √(1/a + 1/b).
+
+    Returns
+    -------
+    float
+    """
+    return t95(error.degrees) * math.sqrt(1.0 / a + 1.0 / b) * error.sem
+
+
+def compare_in_visit(a: Sequence[float | None], b: Sequence[float | None]) -> Change:
+    """Compare one measure between two sets of one visit, by Welch's interval.
 
     Parameters
     ----------
     a, b : sequence of float or None
-        The measure's values before and after; absent ones are left out.
+        The measure's values in each set; absent ones are left out.
+
+    Returns
+    -------
+    Change
+
+    Raises
+    ------
+    SampleError
+        A value is NaN or infinite.
+    """
+    stat_a, stat_b = stat_of(a), stat_of(b)
+    difference = welch(stat_a, stat_b)
+    verdict = verdict_in_visit(difference)
+    if verdict is not None:
+        text = str(verdict)
+    elif difference is None:
+        text = NOTHING
+    elif difference.degrees is not None:
+        text = TOO_FEW
+    else:
+        alone = stat_a.sd is None or stat_b.sd is None
+        text = f"no verdict: {'one value has no spread' if alone else 'the values do not vary'}"
+    return Change(stat_a, stat_b, difference, None, None, None, verdict, text)
+
+
+def verdict_in_visit(difference: Difference | None) -> Verdict | None:
+    """Say whether two sets of one visit, or their proportions, are told apart.
+
+    None without an interval, or where it rests on too few degrees of freedom.
+    """
+    if difference is None or difference.holds_zero is None:
+        return None
+    if difference.degrees is not None and difference.degrees < LEAST_DEGREES:
+        return None
+    return Verdict.TOGETHER if difference.holds_zero else Verdict.APART
+
+
+def compare_visits(
+    a: Sequence[float | None],
+    b: Sequence[float | None],
+    repeats: Sequence[Sequence[float | None]],
+    kind: Kind,
+) -> Change:
+    """Compare one measure between two visits, by the measuring error that repeats show.
+
+    Parameters
+    ----------
+    a, b : sequence of float or None
+        The measure before and after, each value one of what `kind` says: for `Kind.MEAN` the mean
+        of each set of the visit, not its swings. Absent ones are left out.
     repeats : sequence of sequences of float or None
-        As for `repeat_error`, of the kind that is compared: where `a` and `b` are whole sets, a
-        set's mean repeated, and not single swings.
+        As for `repeat_error`, of the same kind.
     kind : Kind
         What `repeats` repeated; said beside the result.
 
@@ -148,18 +237,22 @@ def compare(
     """
     stat_a, stat_b = stat_of(a), stat_of(b)
     error = repeat_error(repeats)
-    limit = None if error is None else mdc95(error.sem)
-    difference = None
-    if stat_a.mean is not None and stat_b.mean is not None:
-        difference = stat_b.mean - stat_a.mean
-    verdict = None
-    if difference is None:
-        text = "no verdict: nothing to compare with"
-    elif limit is None:
+    difference, limit, verdict = None, None, None
+    if stat_a.mean is None or stat_b.mean is None:
+        text = NOTHING
+        return Change(stat_a, stat_b, difference, kind, error, limit, verdict, text)
+    value = stat_b.mean - stat_a.mean
+    difference = Difference(value, None, None, None)
+    if error is None:
         text = "no verdict: no repeats to tell the usual variation from"
-    elif limit == 0.0:
+    elif not varies(error.sem, stat_a.mean, stat_b.mean):
         text = "no verdict: the repeats do not vary at all"
     else:
-        verdict = Verdict.INSIDE if abs(difference) <= limit else Verdict.OUTSIDE
-        text = str(verdict)
+        limit = mdc95(error, stat_a.count, stat_b.count)
+        difference = about(value, limit, error.degrees)
+        if error.degrees < LEAST_DEGREES:
+            text = TOO_FEW
+        else:
+            verdict = Verdict.INSIDE if abs(value) <= limit else Verdict.OUTSIDE
+            text = str(verdict)
     return Change(stat_a, stat_b, difference, kind, error, limit, verdict, text)

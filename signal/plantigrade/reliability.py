@@ -1,20 +1,17 @@
-"""How far a measure can be trusted: measuring error, agreement, intervals.
+"""How far a measure can be trusted: mean squares and correlations of repeats, a count's interval.
 
-Takes tables of repeated measures, gives mean squares, SEM, MDC95, ICC, limits of agreement and
-binomial intervals. What may be said of a difference is `plantigrade.change`.
+Takes tables of repeated measures, gives mean squares and ICC; of a count, its binomial interval.
+SEM, MDC95 and what may be said of a difference are `plantigrade.change`.
 """
 
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri, stdtrit
+from scipy.special import ndtri
 
 from plantigrade.block import FloatArray
 from plantigrade.errors import SampleError
-
-Z95 = 1.96
-"""The normal deviate as Weir 2005 and Bland & Altman 1986 round it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,31 +50,6 @@ class Icc:
     icc_1_k: float | None
     icc_2_k: float | None
     icc_3_k: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Agreement:
-    """Limits of agreement between two ways of measuring (Bland & Altman 1986).
-
-    Attributes
-    ----------
-    n : int
-    bias, sd : float
-        Mean and SD of a − b.
-    lower, upper : float
-        bias ± z · sd.
-    bias_ci, lower_ci, upper_ci : tuple of float
-        95 % intervals by Student's t; the limits' standard error is √(3 sd² / n).
-    """
-
-    n: int
-    bias: float
-    sd: float
-    lower: float
-    upper: float
-    bias_ci: tuple[float, float]
-    lower_ci: tuple[float, float]
-    upper_ci: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,19 +101,6 @@ def mean_squares(scores: FloatArray) -> MeanSquares:
     )
 
 
-def sem(scores: FloatArray) -> float:
-    """Return the standard error of measurement, √(error mean square), of `mean_squares`' table.
-
-    Weir 2005, J Strength Cond Res 19(1):231–240, p. 236.
-    """
-    return math.sqrt(mean_squares(scores).error)
-
-
-def mdc95(sem: float) -> float:
-    """Return the smallest difference of two measures beyond error, 1.96 · √2 · SEM (Weir 2005)."""
-    return Z95 * math.sqrt(2.0) * sem
-
-
 def icc(scores: FloatArray) -> Icc:
     """Return the six intraclass correlations of Shrout & Fleiss 1979 (Psychol Bull 86:420–428).
 
@@ -171,48 +130,6 @@ def icc(scores: FloatArray) -> Icc:
         icc_1_k=_ratio(b - w, b),
         icc_2_k=_ratio(b - e, b + (j - e) / n),
         icc_3_k=_ratio(b - e, b),
-    )
-
-
-def agreement(a: FloatArray, b: FloatArray, z: float = Z95) -> Agreement:
-    """Return the limits of agreement of paired measures (Bland & Altman 1986, Lancet 327:307–310).
-
-    Parameters
-    ----------
-    a, b : ndarray of float64, shape (n,)
-        The same n ≥ 2 things measured both ways.
-    z : float
-        Half-width of the limits in SDs: 1.96, or 2 as the paper's example rounds it.
-
-    Returns
-    -------
-    Agreement
-
-    Raises
-    ------
-    SampleError
-        Unequal lengths, fewer than two pairs, or a value that is missing or infinite.
-    """
-    if a.ndim != 1 or a.shape != b.shape or len(a) < 2:
-        raise SampleError(f"pairs of shapes {a.shape} and {b.shape}, expected (n,) twice, n ≥ 2")
-    d = a - b
-    bad = np.flatnonzero(~np.isfinite(d))
-    if len(bad):
-        raise SampleError(f"pair {bad[0] + 1} has a missing value, expected two numbers")
-    n = len(d)
-    bias, sd = float(d.mean()), float(d.std(ddof=1))
-    t = float(stdtrit(n - 1, 0.975))
-    bias_half, limit_half = t * sd / math.sqrt(n), t * sd * math.sqrt(3.0 / n)
-    lower, upper = bias - z * sd, bias + z * sd
-    return Agreement(
-        n=n,
-        bias=bias,
-        sd=sd,
-        lower=lower,
-        upper=upper,
-        bias_ci=(bias - bias_half, bias + bias_half),
-        lower_ci=(lower - limit_half, lower + limit_half),
-        upper_ci=(upper - limit_half, upper + limit_half),
     )
 
 

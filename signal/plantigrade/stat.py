@@ -1,6 +1,7 @@
 """Count, mean and spread of a list of measures, some of which may be absent."""
 
 import math
+import statistics
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -43,10 +44,7 @@ def stat_of(values: Iterable[float | None]) -> Stat:
     SampleError
         A value is NaN or infinite: absent values are None.
     """
-    there = [float(v) for v in values if v is not None]
-    for v in there:
-        if not math.isfinite(v):
-            raise SampleError(f"a measure is {v}, expected a finite number or None")
+    there = _there(values)
     n = len(there)
     if n == 0:
         return Stat(0, None, None)
@@ -54,3 +52,23 @@ def stat_of(values: Iterable[float | None]) -> Stat:
     if n == 1:
         return Stat(1, mean, None)
     return Stat(n, mean, math.sqrt(math.fsum((v - mean) ** 2 for v in there) / (n - 1)))
+
+
+def median_of(values: Iterable[float | None]) -> float | None:
+    """Return the median of the values that are there; None without any.
+
+    Raises
+    ------
+    SampleError
+        As `stat_of`.
+    """
+    there = _there(values)
+    return statistics.median(there) if there else None
+
+
+def _there(values: Iterable[float | None]) -> list[float]:
+    there = [float(v) for v in values if v is not None]
+    for v in there:
+        if not math.isfinite(v):
+            raise SampleError(f"a measure is {v}, expected a finite number or None")
+    return there

@@ -13,7 +13,7 @@ from typing import TypeVar
 from plantigrade.block import Foot
 from plantigrade.events import HeelLiftState, Manner, RegionTiming, Roll, Step, Swing, Timing
 from plantigrade.reliability import Proportion, proportion
-from plantigrade.stat import Stat, stat_of
+from plantigrade.stat import Stat, median_of, stat_of
 
 LONGEST_STEP_S = 1.5
 """A step follows another when its strike comes within this, s; else the walk was broken off (ours:
@@ -104,7 +104,10 @@ class SwingSet:
         Of all swings; `unclear` is one of the classes.
     load_tempo : Stat
     start_to_trail_peak_s, trail_peak_to_lead_peak_s, shift_to_lead_peak_s : Stat
-    transfer_s, transfer_of_shift, load_at_fore_take : Stat
+    transfer_s, transfer_of_shift : Stat
+        Of the rolled pushes alone (`is_rolled`): a mean over rolled and skipped ones describes
+        neither.
+    load_at_fore_take : Stat
         Of the pushes that have one (see `plantigrade.events.Push`).
     push_travel : Stat
         How far the trail foot's CoP travelled in the push, fraction of length.
@@ -134,6 +137,8 @@ class SwingSet:
         × BW (about).
     lead_rise_bw_s : Stat
         BW/s (about).
+    transfer_median_s : float or None
+        Median of what `transfer_s` is the mean of.
     """
 
     swings: int
@@ -170,6 +175,12 @@ class SwingSet:
     both_cop_travel: Stat
     trail_peak_bw: Stat
     lead_rise_bw_s: Stat
+    transfer_median_s: float | None
+
+
+def is_rolled(swing: Swing) -> bool:
+    """Whether a swing's push rolled: over such alone a transfer is averaged (design §5, Change)."""
+    return swing.push.manner is Manner.ROLLED
 
 
 def bouts_of(steps: Iterable[Step]) -> tuple[tuple[Step, ...], ...]:
@@ -251,6 +262,7 @@ def summarise_swings(swings: Sequence[Swing]) -> SwingSet:
     def stat(measure: Callable[[Swing], float | None]) -> Stat:
         return stat_of(measure(swing) for swing in swings)
 
+    rolled = [swing for swing in swings if is_rolled(swing)]
     return SwingSet(
         swings=len(swings),
         with_gaps=sum(s.touches_gap for s in swings),
@@ -261,8 +273,8 @@ def summarise_swings(swings: Sequence[Swing]) -> SwingSet:
         start_to_trail_peak_s=stat(lambda s: _less(s.trail_peak_s, s.start_s)),
         trail_peak_to_lead_peak_s=stat(lambda s: _less(s.lead_peak_s, s.trail_peak_s)),
         shift_to_lead_peak_s=stat(lambda s: _less(s.lead_peak_s, s.shift_s)),
-        transfer_s=stat(lambda s: s.push.transfer_s),
-        transfer_of_shift=stat(lambda s: s.push.transfer_of_shift),
+        transfer_s=stat_of(s.push.transfer_s for s in rolled),
+        transfer_of_shift=stat_of(s.push.transfer_of_shift for s in rolled),
         load_at_fore_take=stat(lambda s: s.push.load_at_fore_take),
         push_travel=stat(lambda s: _less(s.push.travel_to, s.push.travel_from)),
         heel_lift_s=stat(lambda s: s.heel_lift.duration_s),
@@ -286,6 +298,7 @@ def summarise_swings(swings: Sequence[Swing]) -> SwingSet:
         both_cop_travel=stat(lambda s: s.both_cop_travel),
         trail_peak_bw=stat(lambda s: s.trail_peak_bw),
         lead_rise_bw_s=stat(lambda s: s.lead_rise_bw_s),
+        transfer_median_s=median_of(s.push.transfer_s for s in rolled),
     )
 
 

@@ -2,12 +2,20 @@
 
 import math
 
+import numpy as np
 import pytest
 
-from plantigrade.change import Kind, Verdict, compare, repeat_error
+from plantigrade.change import (
+    Kind,
+    Verdict,
+    compare_in_visit,
+    compare_visits,
+    repeat_error,
+)
 from plantigrade.stat import Stat
 
-# Weir 2005, J Strength Cond Res 19(1):231–240, data set A: SEM 7.6 (p. 236), MDC95 20.947.
+# Weir 2005, J Strength Cond Res 19(1):231–240, data set A: SEM 7.6 (p. 236), 1.96·√2·SEM 20.947;
+# with Student's t of its 7 degrees of freedom, 2.3646 in the printed tables, 25.27.
 WEIR_A = [
     [146.0, 140.0],
     [148.0, 152.0],
@@ -21,23 +29,66 @@ WEIR_A = [
 
 
 def test_change_inside_the_usual_variation_is_never_called_no_change():
-    change = compare([146.0, 148.0, 150.0], [150.0, 154.0, 152.0], WEIR_A)
-    assert change.a == Stat(3, 148.0, 2.0)
-    assert change.b == Stat(3, 152.0, 2.0)
-    assert change.difference == 4.0
+    change = compare_visits([148.0], [170.0], WEIR_A, Kind.MEAN)
+    assert change.a == Stat(1, 148.0, None)
     assert change.kind is Kind.MEAN
-    assert change.mdc95 == pytest.approx(20.947, abs=5e-4)
-    assert change.verdict is Verdict.INSIDE
+    assert change.mdc95 == pytest.approx(25.27, abs=5e-3)
+    assert change.difference is not None and change.error is not None
+    assert change.difference.value == 22.0
+    assert (change.difference.low, change.difference.high) == pytest.approx(
+        (22.0 - 25.27, 22.0 + 25.27), abs=5e-3
+    )
+    assert change.error.degrees == 7
+    assert change.verdict is Verdict.INSIDE  # 1.96 in place of t would have marked it
     assert change.text == "not distinguishable from this player's usual variation"
-    assert "no change" not in change.text
+    assert all("no change" not in verdict for verdict in Verdict)
 
 
 def test_change_beyond_the_usual_variation():
-    change = compare([148.0], [127.0], WEIR_A, Kind.SINGLE)
-    assert change.difference == -21.0
+    change = compare_visits([148.0], [122.0], WEIR_A, Kind.SINGLE)
+    assert change.difference is not None and change.difference.value == -26.0
     assert change.verdict is Verdict.OUTSIDE
     assert change.text == "larger than this player's usual variation"
-    assert compare([148.0], [127.1], WEIR_A).verdict is Verdict.INSIDE
+    assert compare_visits([148.0], [123.0], WEIR_A, Kind.SINGLE).verdict is Verdict.INSIDE
+
+
+def test_means_of_several_repeats_are_told_apart_sooner():
+    change = compare_visits([146.0, 150.0, 148.0, 148.0], [160.0] * 4, WEIR_A, Kind.SINGLE)
+    assert change.mdc95 == pytest.approx(25.27 / 2, abs=3e-3)
+    assert change.verdict is Verdict.INSIDE
+    assert (change.a.count, change.a.mean) == (4, 148.0)
+    assert change.a.sd == pytest.approx(math.sqrt(8 / 3))
+
+
+@pytest.mark.parametrize(("rows", "columns", "degrees"), [(3, 3, 4), (5, 3, 8), (5, 6, 20)])
+def test_unchanged_measures_are_marked_one_time_in_twenty(rows, columns, degrees):
+    """Seeded, 4000 unchanged measures each: rows that differ, a trend, new values of one player.
+
+    Wanted are 2 to 7 %; 3 standard errors of 5 % of 4000 are 1 %. 1.96 in place of Student's t
+    would mark 12, 9 and 6.4 %.
+    """
+    rng = np.random.default_rng(degrees)
+    marked = 0
+    for _ in range(4000):
+        levels = rng.normal(50.0, 10.0, (rows, 1)) + rng.normal(0.0, 2.0, (1, columns))
+        repeats = (levels + rng.normal(0.0, 3.0, (rows, columns))).tolist()
+        a, b = rng.normal(40.0, 3.0, (2, 1)).tolist()
+        change = compare_visits(a, b, repeats, Kind.MEAN)
+        assert change.error is not None and change.error.degrees == degrees
+        marked += change.verdict is Verdict.OUTSIDE
+    assert 0.04 < marked / 4000 < 0.06
+
+
+def test_under_four_degrees_of_freedom_there_is_no_verdict():
+    """The design's limit: the difference, its error and how little they rest on are still shown."""
+    few = [[1.0, 2.0], [5.0, 7.0], [9.0, 9.5], [3.0, 3.0]]
+    change = compare_visits([1.0], [90.0], few, Kind.MEAN)
+    assert change.error is not None and change.error.degrees == 3
+    assert change.mdc95 is not None and change.mdc95 < 89.0
+    assert change.verdict is None
+    assert change.text == "no verdict: under 4 degrees of freedom"
+    enough = compare_visits([1.0], [90.0], [*few, [4.0, 4.5]], Kind.MEAN)
+    assert enough.verdict is Verdict.OUTSIDE
 
 
 def test_without_repeats_there_is_no_verdict():
@@ -49,21 +100,47 @@ def test_without_repeats_there_is_no_verdict():
         [[None, 1.0], [2.0, None]],
     ]
     for repeats in tables:
-        change = compare([1.0, 2.0], [8.0, 9.0], repeats)
-        assert (change.difference, change.verdict, change.mdc95) == (7.0, None, None)
+        change = compare_visits([1.0, 2.0], [8.0, 9.0], repeats, Kind.MEAN)
+        assert change.difference is not None and change.difference.value == 7.0
+        assert (change.difference.low, change.verdict, change.mdc95) == (None, None, None)
         assert change.text == "no verdict: no repeats to tell the usual variation from"
 
 
 def test_nothing_measured_gives_no_verdict():
-    change = compare([None, None], [1.0], WEIR_A)
-    assert (change.a, change.difference, change.verdict) == (Stat(0, None, None), None, None)
-    assert change.text == "no verdict: nothing to compare with"
+    for change in (
+        compare_visits([None, None], [1.0], WEIR_A, Kind.MEAN),
+        compare_in_visit([None, None], [1.0]),
+    ):
+        assert (change.a, change.difference, change.verdict) == (Stat(0, None, None), None, None)
+        assert change.text == "no verdict: nothing to compare with"
 
 
-def test_repeats_that_do_not_vary_give_no_verdict():
-    change = compare([1.0], [2.0], [[3.0, 3.0, 3.0]])
-    assert (change.mdc95, change.verdict) == (0.0, None)
-    assert change.text == "no verdict: the repeats do not vary at all"
+def test_values_that_do_not_vary_give_no_verdict():
+    """Nor do sums of tenths, whose rounding is no spread."""
+    for repeats in ([[3.0, 3.0, 3.0, 3.0, 3.0]], [[0.1 * k, 0.1 * k + 0.3] for k in range(6)]):
+        change = compare_visits([1.0], [2.0], repeats, Kind.SINGLE)
+        assert (change.mdc95, change.verdict) == (None, None)
+        assert change.text == "no verdict: the repeats do not vary at all"
+    within = compare_in_visit([0.1] * 6, [0.3] * 6)
+    assert within.verdict is None and within.text == "no verdict: the values do not vary"
+
+
+def test_sets_of_one_visit_are_compared_by_their_own_spread():
+    a, b = [2.0, 2.2, 2.1, 2.4, 2.3], [2.3, 2.5, 2.2, 2.6, 2.4]
+    near = compare_in_visit(a, b)
+    assert near.difference is not None and near.difference.value == pytest.approx(0.2)
+    assert near.verdict is Verdict.TOGETHER and near.text == "not distinguishable in this visit"
+    assert (near.kind, near.error, near.mdc95) == (None, None, None)
+    far = compare_in_visit(a, [v + 0.5 for v in b])
+    assert far.verdict is Verdict.APART and far.text == "distinguishable in this visit"
+
+
+def test_sets_of_one_visit_that_are_too_short_get_no_verdict():
+    short = compare_in_visit([1.0, 1.1], [8.0, 8.1])
+    assert short.difference is not None and short.difference.low is not None
+    assert short.verdict is None and short.text == "no verdict: under 4 degrees of freedom"
+    single = compare_in_visit([1.0], [8.0, 8.1])
+    assert single.verdict is None and single.text == "no verdict: one value has no spread"
 
 
 def test_error_of_one_row_or_ragged_rows_is_their_spread():

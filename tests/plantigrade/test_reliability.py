@@ -7,9 +7,11 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.stats import binomtest
+from scipy.stats import t as student_t
 
+from plantigrade.change import RepeatError, mdc95, repeat_error
 from plantigrade.errors import SampleError
-from plantigrade.reliability import agreement, icc, mdc95, mean_squares, proportion, sem
+from plantigrade.reliability import icc, mean_squares, proportion
 from plantigrade.stat import stat_of
 
 # Shrout & Fleiss 1979, Psychol Bull 86(2):420–428: 6 targets × 4 judges.
@@ -32,10 +34,9 @@ def numbers(text: str) -> np.ndarray:
     return np.array(text.split(), dtype=float)
 
 
-# Bland & Altman 1986, Lancet 327:307–310: peak flow of 17 people, L/min, two meters, twice each.
+# Bland & Altman 1986, Lancet 327:307–310: peak flow of 17 people, L/min, by one meter twice.
 WRIGHT_1 = numbers("494 395 516 434 476 557 413 442 650 433 417 656 267 478 178 423 427")
 WRIGHT_2 = numbers("490 397 512 401 470 611 415 431 638 429 420 633 275 492 165 372 421")
-MINI_1 = numbers("512 430 520 428 500 600 364 380 658 445 432 626 260 477 259 350 451")
 
 
 def test_shrout_and_fleiss_mean_squares():
@@ -91,10 +92,11 @@ def test_correlations_agree_with_an_independent_library(table):
 
 def test_weir_measuring_error():
     """Weir 2005 p. 236: SEM 7.6; with SD of all scores, SEP 10.2 and SEE 7.1."""
-    error = sem(WEIR_A)
-    assert round(error, 1) == 7.6
-    assert error == pytest.approx(7.557, abs=5e-4)
-    assert mdc95(error) == pytest.approx(20.947, abs=5e-4)
+    error = repeat_error(WEIR_A.tolist())
+    assert error is not None
+    assert round(error.sem, 1) == 7.6
+    assert error.sem == pytest.approx(7.557, abs=5e-4)
+    assert error.degrees == 7
     sd = WEIR_A.std(ddof=1)
     r = icc(WEIR_A).icc_3_1
     assert r is not None
@@ -104,29 +106,36 @@ def test_weir_measuring_error():
 
 def test_same_error_very_different_correlation():
     """Weir 2005, sets A and B: the lesson of the paper (B's scores from memory)."""
-    assert sem(WEIR_B) == pytest.approx(sem(WEIR_A), rel=1e-12)
+    errors = [math.sqrt(mean_squares(table).error) for table in (WEIR_A, WEIR_B)]
+    assert errors[1] == pytest.approx(errors[0], rel=1e-12)
     assert icc(WEIR_A).icc_3_1 == pytest.approx(0.94702, abs=5e-6)
     assert icc(WEIR_B).icc_3_1 == pytest.approx(0.53773, abs=5e-6)
     assert icc(WEIR_B).icc_1_1 == pytest.approx(0.55891, abs=5e-6)
     assert icc(WEIR_B).icc_2_1 == pytest.approx(0.55275, abs=5e-6)
 
 
-def test_smallest_detectable_change_of_five():
-    """Weir 2005: 1.96 · √2 = 2.77186."""
-    assert mdc95(5.0) == pytest.approx(13.8593, abs=5e-5)
+def test_smallest_detectable_change():
+    """Weir 2005: 1.96 · √2 = 2.77186, for many degrees of freedom; Student's t for few.
+
+    2.3646 for 7 and 2.7764 for 4 degrees are of the printed tables (Fisher & Yates), and scipy's
+    own distribution gives the rest.
+    """
+    assert mdc95(RepeatError(5.0, 10**7, True)) == pytest.approx(13.8593, abs=3e-4)
+    error = repeat_error(WEIR_A.tolist())
+    assert error is not None
+    assert mdc95(error) == pytest.approx(2.3646 * 20.947 / 1.96, abs=2e-3)
+    assert mdc95(RepeatError(1.0, 4, True)) == pytest.approx(2.7764 * math.sqrt(2), abs=1e-4)
+    for degrees in (1, 4, 8, 20, 100):
+        expected = student_t.ppf(0.975, degrees) * math.sqrt(2.0)
+        assert mdc95(RepeatError(1.0, degrees, True)) == pytest.approx(expected, rel=1e-9)
 
 
-def test_bland_and_altman_limits():
-    """Bland & Altman 1986: bias −2.1, SD 38.8, limits at 2 SD −79.7 and 75.5 (rounded inputs)."""
-    two = agreement(WRIGHT_1, MINI_1, z=2.0)
-    assert (round(two.bias, 1), round(two.sd, 1)) == (-2.1, 38.8)
-    assert two.lower == pytest.approx(-79.7, abs=0.1)
-    assert two.upper == pytest.approx(75.5, abs=0.1)
-    assert two.lower_ci == pytest.approx((-114.17, -45.13), abs=0.006)
-    assert two.upper_ci == pytest.approx((40.89, 109.93), abs=0.006)
-    usual = agreement(WRIGHT_1, MINI_1)
-    assert (usual.lower, usual.upper) == pytest.approx((-78.0973, 73.8620), abs=5e-5)
-    assert usual.bias_ci == pytest.approx((-22.0488, 17.8135), abs=5e-5)
+def test_means_of_repeats_have_a_smaller_error():
+    """The SEM of a mean of m is SEM / √m: of four on each side the half, of one and four √1.25."""
+    one = mdc95(RepeatError(3.0, 9, True))
+    assert mdc95(RepeatError(3.0, 9, True), 4, 4) == pytest.approx(one / 2)
+    uneven = mdc95(RepeatError(3.0, 9, True), 1, 4)
+    assert uneven == pytest.approx(one / math.sqrt(2) * math.sqrt(1.25))
 
 
 def test_bland_and_altman_repeatability():
@@ -183,10 +192,6 @@ def test_missing_values_are_named():
     table[2, 1] = np.nan
     with pytest.raises(SampleError, match="row 3 column 2 is missing"):
         icc(table)
-    with pytest.raises(SampleError, match="pair 2 has a missing value"):
-        agreement(np.array([1.0, np.nan, 2.0]), np.ones(3))
-    with pytest.raises(SampleError, match="expected \\(n,\\) twice"):
-        agreement(np.ones(3), np.ones(4))
     with pytest.raises(SampleError, match="a measure is nan"):
         stat_of([1.0, math.nan])
 
@@ -226,4 +231,4 @@ def test_mean_squares_add_up_and_ignore_the_level(n, k, seed, level):
     )
     assume(abs(level) < 1)
     trend = np.arange(k)[None, :] * 3.0
-    assert sem(table + trend) == pytest.approx(sem(table), rel=1e-6)
+    assert mean_squares(table + trend).error == pytest.approx(ms.error, rel=1e-6)

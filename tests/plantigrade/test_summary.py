@@ -172,14 +172,20 @@ def test_too_few_steps_have_no_stride(n):
     assert got.left.rolls[Roll.THROUGH].n == got.left.steps
 
 
-def swing(tempo: float | None, manner: Manner, timing: Timing, lift_s: float | None) -> Swing:
+def swing(
+    tempo: float | None,
+    manner: Manner,
+    timing: Timing,
+    lift_s: float | None,
+    transfer_s: float = 0.10,
+) -> Swing:
     push = Push(
         manner=manner,
         timing=timing,
         heel_leave_s=1.30,
         fore_take_s=1.40,
-        transfer_s=0.10 if manner is not Manner.UNCLEAR else None,
-        transfer_of_shift=0.4 if manner is not Manner.UNCLEAR else None,
+        transfer_s=transfer_s if manner is not Manner.UNCLEAR else None,
+        transfer_of_shift=4.0 * transfer_s if manner is not Manner.UNCLEAR else None,
         load_at_fore_take=0.7,
         travel_from=0.2,
         travel_to=0.8,
@@ -233,7 +239,7 @@ def test_a_set_of_swings():
     swings = [
         swing(3.0, Manner.ROLLED, Timing.WITH_SHIFT, 0.40),
         swing(2.0, Manner.ROLLED, Timing.EARLY, 0.50),
-        swing(4.0, Manner.SKIPPED, Timing.WITH_SHIFT, None),
+        swing(4.0, Manner.SKIPPED, Timing.WITH_SHIFT, None, transfer_s=0.02),
         swing(None, Manner.UNCLEAR, Timing.UNCLEAR, None),
     ]
     got = summarise_swings(swings)
@@ -255,8 +261,9 @@ def test_a_set_of_swings():
     same(got.start_to_trail_peak_s, 3, 0.75)
     same(got.trail_peak_to_lead_peak_s, 3, 0.25)
     same(got.shift_to_lead_peak_s, 4, 0.22)
-    same(got.transfer_s, 3, 0.10)
-    same(got.transfer_of_shift, 3, 0.4)
+    same(got.transfer_s, 2, 0.10)
+    same(got.transfer_of_shift, 2, 0.4)
+    assert got.transfer_median_s == 0.10
     same(got.push_travel, 4, 0.6)
     same(got.heel_lift_s, 2, 0.45, 0.05 * 2**0.5)
     same(got.heel_return_after_level_s, 2, -0.02)
@@ -301,6 +308,21 @@ def test_what_a_set_s_pushes_and_feet_come_to():
     same(got.lead_rise_bw_s, 3, 2.5)
     same(got.lead_heel_share_address, 3, 0.55)
     same(got.push_from, 3, 0.2)
+
+
+def test_transfer_is_averaged_over_rolled_pushes_alone():
+    """Each kind of swing apart: a mean over rolled and skipped ones describes neither."""
+    rolled = [swing(3.0, Manner.ROLLED, Timing.EARLY, None, transfer_s=t) for t in (0.1, 0.2, 0.6)]
+    others = [
+        swing(3.0, manner, Timing.EARLY, None, transfer_s=0.01)
+        for manner in (Manner.SKIPPED, Manner.HELD)
+    ]
+    got = summarise_swings([*others, *rolled])
+    same(got.transfer_s, 3, 0.3, 0.07**0.5)
+    same(got.transfer_of_shift, 3, 1.2, 4 * 0.07**0.5)
+    assert got.transfer_median_s == 0.2
+    assert summarise_swings(others).transfer_median_s is None
+    assert summarise_swings(others).transfer_s == Stat(0, None, None)
 
 
 def test_an_empty_set():

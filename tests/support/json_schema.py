@@ -37,7 +37,7 @@ LATER = {
     "SwingSet": {
         *("good_pushes", "pushes_from_heel", "trail_heels", "midfoot_impulse_share"),
         *("heel_share_address", "heel_share_trail_peak", "lead_heel_share_address", "push_from"),
-        *("both_cop_travel", "trail_peak_bw", "lead_rise_bw_s"),
+        *("both_cop_travel", "trail_peak_bw", "lead_rise_bw_s", "transfer_median_s"),
     },
     "Limits": {
         *("push_begins_by", "trail_heel_from", "trail_heel_gain", "heel_back_by_s"),

@@ -27,7 +27,9 @@ from plantigrade_gateway.foreign import read_secret
 from plantigrade_gateway.forward.mqtt import command
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, ZoneRows, exchange_data
 from plantigrade_gateway.record.packing import pack
+from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.rules.files import read_rules
 from plantigrade_gateway.sources.link import InsoleLink
 from plantigrade_gateway.sources.replay import demo_file, read_replay, write_replay
 from plantigrade_gateway.sources.zonecsv import write_zone_csv
@@ -139,6 +141,21 @@ def marks(folder: Path) -> Way:
     return Way("mark", seeds, takes_entry(Kind.MARK, SESSION))
 
 
+def set_entries(folder: Path) -> Way:
+    seeds = [
+        SetStart("0123456789abcdef", intent, club).to_json()
+        for intent, club in zip(Intent, ("7 iron", None, "driver"), strict=False)
+    ]
+    within = takes_entry(Kind.SET, SESSION)
+
+    def take(data: bytes) -> bool:
+        within(data)  # a set that cannot be read is a set without a name there
+        SetStart.from_json(data)
+        return True
+
+    return Way("set entry", seeds, take)
+
+
 def exchanges(folder: Path) -> Way:
     """An exchange of another length, or of times that cannot be, is left out."""
     at = practice()[79].arrival_ns
@@ -201,6 +218,11 @@ def layouts(folder: Path) -> Way:
 def drills(folder: Path) -> Way:
     seeds = [drill(name) for name in BUILT_IN]
     return Way("drill", seeds, takes_file(folder / "drill.toml", read_drill))
+
+
+def rule_files(folder: Path) -> Way:
+    seed = (resources.files("plantigrade_gateway") / "rules" / "first.toml").read_bytes()
+    return Way("rule file", [seed], takes_file(folder / "rules.toml", read_rules))
 
 
 def settings_files(folder: Path) -> Way:
@@ -308,8 +330,17 @@ def insole_answers(folder: Path) -> Way:
 FROM_FOLDER = {
     make.__name__: make
     for make in (
-        *(packets, settings_entries, calibration_entries, marks, exchanges),
-        *(replay_files, replay_bodies, zone_csvs, layouts, drills, settings_files, secret_files),
+        *(packets, settings_entries, calibration_entries, marks, set_entries, exchanges),
+        *(
+            replay_files,
+            replay_bodies,
+            zone_csvs,
+            layouts,
+            drills,
+            rule_files,
+            settings_files,
+            secret_files,
+        ),
         *(commands, web_messages, control_writes, insole_answers),
     )
 }

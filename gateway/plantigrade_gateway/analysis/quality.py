@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from plantigrade.block import FloatArray, Foot, PairBlock
+from plantigrade.block import FloatArray, Foot
 from plantigrade.limits import Limits
 from plantigrade.load import body_weight_n, total_load
 from plantigrade_gateway import words
@@ -21,7 +21,7 @@ PIECE_S = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Gaps:
-    """Stretches of one foot's time line without samples, those over the bridged length only.
+    """Stretches of one foot's missing samples, those over the bridged length only.
 
     Attributes
     ----------
@@ -32,6 +32,13 @@ class Gaps:
     count: int
     total_s: float
     longest_s: float
+
+    @property
+    def text(self) -> str:
+        """How many and how long, for people."""
+        if not self.count:
+            return "none"
+        return f"{self.count}, {self.total_s:.2f} s, longest {self.longest_s:.2f} s"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +81,10 @@ class FootQuality:
     Attributes
     ----------
     samples, missing_samples : int
-        Had whole, and missing: of a zone CSV rows that are absent or have an empty cell of this
-        foot, of recorded bytes samples missing by the insole's clock.
+        Had whole, and missing by the times of those: of a zone CSV rows that are absent or have an
+        empty cell of this foot, of recorded bytes samples lost or never sent, the insole away.
     gaps : Gaps
+        Of the same count: the stretches of missing samples that are too long to be bridged.
     saturated_samples : int or None
         Zone readings at full scale; None where that cannot be known (a zone CSV).
     unused_zones : tuple of int
@@ -108,6 +116,11 @@ class FootQuality:
     link: LinkQuality | None
     calibration: str | None = None
     gain: float | None = None
+
+    @property
+    def missing_text(self) -> str:
+        """How many samples are missing of those that were due, for people."""
+        return f"{self.missing_samples} of {self.samples + self.missing_samples}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,53 +221,84 @@ def _foot_of(table: dict[str, Any]) -> FootQuality:
     )
 
 
-class GapTally:
-    """Counts one foot's gaps while the rows of the time line pass by.
+class SampleTally:
+    """Counts one foot's samples, and those that are missing between them, over a time line.
 
-    Parameters
+    What is missing comes from the times of the samples that are there, whatever made them miss: a
+    lost packet, an insole that was away or began again, empty cells. A stretch of missing samples
+    is a gap where it is longer than the bridged length; so no gap stands beside "0 missing".
+
+    Attributes
     ----------
-    foot : Foot
+    samples, missing : int
+        So far.
     """
 
-    def __init__(self, foot: Foot) -> None:
-        self._foot = foot
-        self._count = 0
+    def __init__(self) -> None:
+        self.samples = self.missing = 0
+        self._gaps = 0
         self._total_s = self._longest_s = 0.0
-        self._open, self._row_s = 0, 0.0  # rows, not seconds: sums must not depend on the cutting
+        self._rate_hz = self._bridge_s = 0.0
+        self._first_s: float | None = None
+        self._last_s = self._not_before = -np.inf
 
-    def push(self, block: PairBlock, row_s: float) -> None:
-        """Take consecutive rows that lie `row_s` apart."""
-        self._row_s = row_s
-        gone = np.isnan(block.foot(self._foot)[:, 0])
-        if not gone.any():
-            self._close()
+    def begin(self, rate_hz: float, bridge_s: float) -> None:
+        """Begin a stretch of samples 1 / rate apart; missing ones up to `bridge_s` are bridged."""
+        self._rate_hz, self._bridge_s = rate_hz, bridge_s
+        self._first_s = None
+        self._last_s = self._not_before = -np.inf
+
+    def push(self, t_s: FloatArray) -> None:
+        """Take the times of whole samples, rising; those that come too late do not count."""
+        t_s = t_s[t_s > max(self._last_s, self._not_before)]
+        if not len(t_s):
             return
-        edges = np.flatnonzero(gone[1:] != gone[:-1]) + 1
-        for piece in np.split(gone, edges):
-            if piece[0]:
-                self._open += len(piece)
-            else:
-                self._close()
+        if self._first_s is None:
+            self._first_s = self._last_s = float(t_s[0])
+        apart = np.rint(np.diff(t_s, prepend=self._last_s) * self._rate_hz).astype(np.int64)
+        for missing in (apart[apart > 1] - 1).tolist():
+            self._add(missing)
+        self.samples += len(t_s)
+        self._last_s = float(t_s[-1])
 
-    def add(self, seconds: float) -> None:
-        """Take a stretch that the time line leaves out."""
-        self._close()
-        self._add(seconds)
+    def not_before(self, t_s: float) -> None:
+        """Leave out samples up to a time: the time line has gone on without them."""
+        self._not_before = t_s
+
+    def end(self, start_s: float, end_s: float) -> None:
+        """End a stretch whose rows went from `start_s` to `end_s`.
+
+        Where it begins or ends without this foot for no longer than the bridged length, it only
+        began or stopped between two of its packets.
+        """
+        if self._first_s is None:
+            self._add(round((end_s - start_s) * self._rate_hz) + 1)
+            return
+        for seconds in (self._first_s - start_s, end_s - self._last_s):
+            missing = round(seconds * self._rate_hz)
+            if self._is_gap(missing):
+                self._add(missing)
+
+    def leave_out(self, seconds: float) -> None:
+        """Count what is missing between two stretches, from the last row to the next."""
+        missing = round(seconds * self._rate_hz) - 1
+        if missing > 0:
+            self._add(missing)
 
     def gaps(self) -> Gaps:
-        """Return what was found; a gap that is still open counts to its present end."""
-        self._close()
-        return Gaps(self._count, self._total_s, self._longest_s)
+        """Return the gaps found."""
+        return Gaps(self._gaps, self._total_s, self._longest_s)
 
-    def _close(self) -> None:
-        if self._open:
-            self._add(self._open * self._row_s)
-            self._open = 0
+    def _is_gap(self, missing: int) -> bool:
+        return missing > self._bridge_s * self._rate_hz + 0.02  # as `Pairing` bridges
 
-    def _add(self, seconds: float) -> None:
-        self._count += 1
-        self._total_s += seconds
-        self._longest_s = max(self._longest_s, seconds)
+    def _add(self, missing: int) -> None:
+        self.missing += missing
+        if self._is_gap(missing):
+            seconds = missing / self._rate_hz
+            self._gaps += 1
+            self._total_s += seconds
+            self._longest_s = max(self._longest_s, seconds)
 
 
 class WeightTally:

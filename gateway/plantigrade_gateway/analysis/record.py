@@ -184,10 +184,11 @@ class RecordAnalysis:
         baseline, baseline_age_s = self._tallies.baseline(foot)
         counts = self.pipeline.counts().get(insole, Counts()) if insole is not None else Counts()
         used = None if insole is None else self.pipeline.calibrations().get(insole)
+        samples = self._tallies.samples[foot]
         return FootQuality(
-            samples=counts.frames,
-            missing_samples=counts.lost_frames,
-            gaps=self._tallies.found.gaps[foot].gaps(),
+            samples=samples.samples,
+            missing_samples=samples.missing,
+            gaps=samples.gaps(),
             saturated_samples=None if insole is None else self.pipeline.saturated().get(insole, 0),
             unused_zones=() if insole is None else self.pipeline.stuck().get(insole, ()),
             baseline_n=baseline.load_n,

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.baseline import BaselineState
-from plantigrade.block import Foot, PairBlock
+from plantigrade.block import Foot
 from plantigrade.events import (
     Event,
     Phase,
@@ -20,7 +20,7 @@ from plantigrade.events import (
 from plantigrade.limits import Limits, Setup
 from plantigrade.predicates import is_good_push
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
-from plantigrade_gateway.analysis.quality import FootQuality, GapTally, Quality
+from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.foreign import read_file
@@ -94,7 +94,6 @@ class EventCollector:
         self.stands: list[Stand] = []
         self.steps: list[Step] = []
         self.swings: list[Swing] = []
-        self.gaps = {foot: GapTally(foot) for foot in Foot}
 
     def take(self, events: Iterable[Event]) -> None:
         """Take events in the order of their confirmation."""
@@ -107,11 +106,6 @@ class EventCollector:
                 self.stands.append(event)
             else:
                 assert isinstance(event, Phase)  # provisional: drives sound, is no result
-
-    def count_gaps(self, block: PairBlock, row_s: float) -> None:
-        """Take consecutive rows of the time line."""
-        for tally in self.gaps.values():
-            tally.push(block, row_s)
 
 
 def check_mass(mass_kg: float | None) -> None:

@@ -17,7 +17,7 @@ from plantigrade.edges import EdgeTally
 from plantigrade.events import Event, Step
 from plantigrade.limits import Setup
 from plantigrade.pairing import Pairing
-from plantigrade_gateway.analysis.quality import WeightTally
+from plantigrade_gateway.analysis.quality import SampleTally, WeightTally
 from plantigrade_gateway.analysis.result import EventCollector, age_s
 from plantigrade_gateway.wire.stream import StreamEvent
 
@@ -50,7 +50,7 @@ class Output:
 
 
 class Tallies:
-    """What is kept of a time line for its results: events, gaps, weight, exchanged insoles.
+    """What is kept of a time line for its results: events, samples, weight, exchanged insoles.
 
     Events are there at once, the rest when a stretch has ended.
 
@@ -58,25 +58,42 @@ class Tallies:
     ----------
     found : EventCollector
         The events so far.
+    samples : dict of Foot to SampleTally
     rate_hz : float or None
         Rows per second to 6 digits, of the first stretch; None before the first row.
     """
 
     def __init__(self) -> None:
         self.found = EventCollector()
+        self.samples = {foot: SampleTally() for foot in Foot}
         self.rate_hz: float | None = None
         self._baselines: dict[Foot, BaselineState] = {}
         self._end_s = 0.0
+        self._begin_s: float | None = None
+        self._loads: list[LoadBlock] = []
         self._edges = EdgeTally()
         self._weights: WeightTally | None = None
         self._cop_n = 0.0
         self._rows: list[PairBlock] = []
         self._steps: list[Step] = []
-        self._n_rows = 0
+        self._n_rows = self._n_stretches = 0
 
     def begin(self, setup: Setup) -> None:
         """Begin a stretch; what comes belongs to it."""
         self._cop_n = setup.cop_n
+        self._begin_s = None
+        for tally in self.samples.values():
+            tally.begin(setup.rate_hz, setup.limits.bridge_s)
+
+    def take_samples(self, loads: LoadBlock) -> None:
+        """Take one foot's next samples, of which the time line may make rows."""
+        self._loads.append(loads)
+
+    def is_back(self, foot: Foot) -> None:
+        """Leave out a foot's samples that are older than the rows given out without it."""
+        self._note_samples()
+        if self._begin_s is not None:
+            self.samples[foot].not_before(self._end_s)
 
     def take(self, block: PairBlock, events: list[Event], rate_hz: float) -> None:
         """Take the next rows of the stretch, possibly none, and the events they decided."""
@@ -87,6 +104,12 @@ class Tallies:
         if self._weights is None:
             self.rate_hz = float(f"{rate_hz:.6g}")
             self._weights = WeightTally(self.rate_hz)
+        if self._begin_s is None:
+            self._begin_s = float(block.t_s[0])
+            if self._n_stretches:
+                for tally in self.samples.values():
+                    tally.leave_out(self._begin_s - self._end_s)
+            self._n_stretches += 1
         self._rows.append(block)
         self._n_rows += len(block)
         self._end_s = float(block.t_s[-1])
@@ -97,11 +120,9 @@ class Tallies:
         """End the stretch with its baselines; then everything is counted."""
         self._note()
         self._baselines = baselines
-
-    def leave_out(self, seconds: float) -> None:
-        """Count a time between two stretches, that no row stands for, as a gap of both feet."""
-        for tally in self.found.gaps.values():
-            tally.add(seconds)
+        if self._begin_s is not None:
+            for tally in self.samples.values():
+                tally.end(self._begin_s, self._end_s)
 
     def weight_n(self) -> float | None:
         """Return body weight by the rows' own load, N; None where they are loaded for too short."""
@@ -122,13 +143,20 @@ class Tallies:
 
     def _note(self) -> None:
         if self._rows:
-            assert self._weights is not None and self.rate_hz is not None
+            assert self._weights is not None
             rows = PairBlock.join(self._rows)
-            self.found.count_gaps(rows, 1.0 / self.rate_hz)
             self._weights.push(rows.left, rows.right)
         if self._rows or self._steps:
             self._edges.push([rows] if self._rows else [], self._steps, self._cop_n)
         self._rows, self._steps, self._n_rows = [], [], 0
+        self._note_samples()
+
+    def _note_samples(self) -> None:
+        for foot, tally in self.samples.items():
+            times = [b.t_s[~np.isnan(b.values[:, 0])] for b in self._loads if b.foot is foot]
+            if times:
+                tally.push(np.concatenate(times))
+        self._loads = []
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +219,8 @@ class TimeLine:
     def push(self, loads: LoadBlock) -> None:
         """Take one foot's next samples; a stretch is under way."""
         assert self._stretch is not None
+        if self._tallies is not None:
+            self._tallies.take_samples(loads)
         self._rows(self._stretch, self._stretch.pairing.push(loads))
 
     def away(self, foot: Foot) -> None:
@@ -204,6 +234,8 @@ class TimeLine:
         if self._stretch is not None:
             self.gone.discard(foot)
             self._stretch.pairing.back(foot)
+            if self._tallies is not None:
+                self._tallies.is_back(foot)
 
     def end(self) -> None:
         """End the stretch under way: what can still be decided is."""

@@ -85,16 +85,12 @@ def analyse_csv(
     for rows in reread():
         for piece in _without_jumps(rows):
             gap_s = feed.since_last_s(piece)
-            if gap_s is None:
+            if gap_s is None or gap_s > LONGEST_GAP_S:
                 line.begin(setup)
-            elif gap_s > LONGEST_GAP_S:
-                line.begin(setup)
-                tallies.leave_out(gap_s)
             feed.push(piece)
     line.end()
     duration_s = feed.last_s - feed.first_s
-    due = max(round(duration_s * facts.rate_hz) + 1, facts.rows)
-    feet = {foot: _foot_quality(foot, tallies, feed.whole[foot], due, unused) for foot in Foot}
+    feet = {foot: _foot_quality(foot, tallies, unused[foot]) for foot in Foot}
     notes = (*weight_notes, *tallies.notes(), *facts.notes)
     return Analysis(
         source,
@@ -108,16 +104,15 @@ def analyse_csv(
     )
 
 
-def _foot_quality(
-    foot: Foot, tallies: Tallies, whole: int, due: int, unused: dict[Foot, tuple[int, ...]]
-) -> FootQuality:
+def _foot_quality(foot: Foot, tallies: Tallies, unused: tuple[int, ...]) -> FootQuality:
+    samples = tallies.samples[foot]
     baseline, baseline_age_s = tallies.baseline(foot)
     return FootQuality(
-        samples=whole,
-        missing_samples=due - whole,
-        gaps=tallies.found.gaps[foot].gaps(),
+        samples=samples.samples,
+        missing_samples=samples.missing,
+        gaps=samples.gaps(),
         saturated_samples=None,
-        unused_zones=unused[foot],
+        unused_zones=unused,
         baseline_n=baseline.load_n,
         baseline_error_n=baseline.error_n,
         baseline_age_s=baseline_age_s,
@@ -205,15 +200,12 @@ class _Feed:
 
     Attributes
     ----------
-    whole : dict of Foot to int
-        Samples of which nothing is missing.
     first_s, last_s : float
         Times of the first and the last row, s.
     """
 
     def __init__(self, line: TimeLine, reducers: dict[Foot, LoadReducer]) -> None:
         self._line = line
-        self.whole = dict.fromkeys(Foot, 0)
         self.first_s = self.last_s = np.nan
         self._reducers = reducers
         self._seen_s = dict.fromkeys(Foot, -np.inf)
@@ -230,7 +222,6 @@ class _Feed:
         for block in _blocks(rows):
             foot, loads = block.foot, self._reducers[block.foot].reduce(block)
             there = ~np.isnan(loads.values[:, 0])
-            self.whole[foot] += int(there.sum())
             self._see(foot, rows.t_s[there])
             self._line.push(loads)
             if self.last_s - self._seen_s[foot] > AWAY_S:

@@ -192,7 +192,9 @@ class Register:
                 f"player {shown(text)}: {len(found)} are called so ({ids}), give the id instead"
             )
         by_name = {folded(p.name): p.name for p in profiles.values()}
-        near = [by_name[name] for name in get_close_matches(wanted, by_name, _MOST_NAMED)]
+        like = [name for name in by_name if wanted and wanted in name]
+        like = like or get_close_matches(wanted, by_name, _MOST_NAMED)
+        near = [by_name[name] for name in like[:_MOST_NAMED]]
         advice = f"did you mean {' or '.join(near)}?" if near else "plantigrade players lists them"
         raise InputError(f"player {shown(text)}: is not registered; {advice}")
 

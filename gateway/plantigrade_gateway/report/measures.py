@@ -9,6 +9,7 @@ from rich.text import Text
 from plantigrade.events import FootStand, HeelLiftState, Manner, Roll, Stand, Step, Swing, Timing
 from plantigrade.halves import halves_of_set
 from plantigrade.reliability import Proportion, proportion
+from plantigrade.sampling import least_transfer_s, tempo_error, time_error_s
 from plantigrade.summary import FootWalk, Walk, summarise_swings, summarise_walk
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, is_good, sets_of
@@ -136,13 +137,28 @@ def _both_feet(walk: Walk) -> Table:
 
 SWING_NOTES = (
     "Load tempo is (start to trail peak) : (trail peak to lead peak), not the trade's backswing : "
-    "downswing. Transfer is from heel leave to fore take on the trail foot.",
+    "downswing. Transfer is from heel leave to fore take on the trail foot; a set's is that of its "
+    "rolled pushes alone.",
     "A push begins at its rearmost centre of pressure; a good one rolls, with the shift, from near "
     "the heel. Front to back is the travel of the centre of pressure from start to lead peak, "
     "of each foot and of both together (turned-out feet blur it); lead rise is the steepest over "
     "50 ms.",
     "Of the heel it is unloading that is seen, not height; of the push load, not propulsion.",
 )
+
+
+def sampling_notes(swings: Sequence[Swing], rate_hz: float | None) -> tuple[str, ...]:
+    """Return what sampling lets be known of single swings; nothing where the rate is not known."""
+    if rate_hz is None:
+        return ()
+    errors = [tempo_error(swing, rate_hz) for swing in swings]
+    tempo = max((error for error in errors if error is not None), default=None)
+    of_tempo = "" if tempo is None else f", its load tempo to ± {max(tempo, 0.1):.1f} or better"
+    return (
+        f"At {rate_hz:.0f} Hz a swing's times are known to one sample, ± "
+        f"{time_error_s(rate_hz):.3g} s{of_tempo}. A transfer of up to "
+        f"{least_transfer_s(rate_hz):.2g} s (≤) is not told from a jump at once.",
+    )
 
 
 def show_swings(analysis: Analysis, out: Console) -> None:
@@ -157,11 +173,11 @@ def show_swings(analysis: Analysis, out: Console) -> None:
             made.add_row("", "", Text(group.name, style="bold"))
         for swing in group.swings:
             number += 1
-            made.add_row(str(number), *_swing_cells(swing))
+            made.add_row(str(number), *_swing_cells(swing, analysis.rate_hz))
     put(out, made, indent=0)
     if any(swing.touches_gap for swing in analysis.swings):
         paragraph(out, "* touches missing samples", "  ")
-    for text in SWING_NOTES:
+    for text in (*sampling_notes(analysis.swings, analysis.rate_hz), *SWING_NOTES):
         paragraph(out, text, "  ")
     show_groups(analysis, out)
 
@@ -175,7 +191,9 @@ def groups_of(analysis: Analysis) -> list[MarkedSet]:
     return [MarkedSet("in no set" if sets else "", 0.0, rest), *named] if rest else named
 
 
-def _swing_cells(swing: Swing) -> tuple[str, ...]:
+def _swing_cells(swing: Swing, rate_hz: float | None) -> tuple[str, ...]:
+    least_s = None if rate_hz is None else least_transfer_s(rate_hz)
+
     def after(t_s: float | None) -> str:
         known = t_s is not None and swing.start_s is not None
         return f"{t_s - swing.start_s:.2f}" if known else formats.NONE  # type: ignore[operator]
@@ -188,7 +206,7 @@ def _swing_cells(swing: Swing) -> tuple[str, ...]:
         after(swing.shift_s),
         after(swing.lead_peak_s),
         formats.number(swing.load_tempo, 1),
-        formats.number(swing.push.transfer_s, 2),
+        words.single(swing.push.transfer_s, None, 2, "", least_s),
     )
 
 
@@ -204,7 +222,8 @@ def show_groups(analysis: Analysis, out: Console) -> None:
         put(out, made)
     paragraph(
         out,
-        "Halves: the mean of a set's second half less that of its first, with the swings in each.",
+        "Halves: the mean of a set's second half less that of its first, ± half of its 95 % "
+        "interval (Welch's).",
         "  ",
     )
     if analysis.quality is not None and analysis.quality.uncalibrated:
@@ -240,8 +259,9 @@ def _set_cells(run: MarkedSet) -> list[tuple[str, str]]:
         ("start to trail peak, s", words.spread(found.start_to_trail_peak_s)),
         ("shift to lead peak, s", words.spread(found.shift_to_lead_peak_s)),
         ("load tempo", words.spread(found.load_tempo)),
-        ("transfer, s", words.spread(found.transfer_s)),
-        ("transfer, % of shift", words.spread(found.transfer_of_shift, 0, 100)),
+        ("transfer, rolled, s", words.spread(found.transfer_s)),
+        ("rolled, median, s", formats.number(found.transfer_median_s)),
+        ("rolled, % of shift", words.spread(found.transfer_of_shift, 0, 100)),
         ("load at fore take, %", words.spread(found.load_at_fore_take, 0, 100)),
         ("lead peak, about × BW", words.spread(found.lead_peak_bw)),
         ("lead share range, %", words.spread(found.share_range, 0, 100)),

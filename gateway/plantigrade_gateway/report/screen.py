@@ -249,14 +249,15 @@ class Screen:
         self._good += good
         self._phases = []
         style = "bold" if good else ""
-        self._line(swing.start_s, f"swing {self._swings}", words.swing(swing), style)
+        rate_hz = self._analysis.rate_hz
+        self._line(swing.start_s, f"swing {self._swings}", words.swing(swing, rate_hz), style)
         moments = (
             ("trail peak", swing.trail_peak_s),
             ("shift", swing.shift_s),
             ("lead peak", swing.lead_peak_s),
         )
         after = ", ".join(f"{name} {_after(swing, t_s)}" for name, t_s in moments)
-        transfer = formats.number(swing.push.transfer_s, 2, " s")
+        transfer = words.transfer(swing, rate_hz)
         paragraph(self._out, f"{after}; transfer {transfer}", " " * 20, style="dim")
 
     def _show_phase(self, phase: Phase) -> None:

@@ -74,11 +74,6 @@ def show_quality(quality: Quality, out: Console) -> None:
 
 
 def _quality_cells(foot: FootQuality) -> list[tuple[str, str]]:
-    due = foot.samples + foot.missing_samples
-    missing = f"{foot.missing_samples} of {due}"
-    gaps = "none"
-    if foot.gaps.count:
-        gaps = f"{foot.gaps.count}, {foot.gaps.total_s:.2f} s, longest {foot.gaps.longest_s:.2f} s"
     baseline = "not set by a walk"
     if foot.baseline_error_n is not None and foot.baseline_age_s is not None:
         baseline = (
@@ -88,8 +83,8 @@ def _quality_cells(foot: FootQuality) -> list[tuple[str, str]]:
     unused = ", ".join(map(str, foot.unused_zones)) or formats.NONE
     saturated = formats.NONE if not foot.saturated_samples else str(foot.saturated_samples)
     rows = [
-        ("samples missing", missing),
-        ("gaps", gaps),
+        ("samples missing", foot.missing_text),
+        ("gaps", foot.gaps.text),
         ("baseline taken off", baseline),
         ("zones not used", unused),
         ("readings at full scale", saturated),

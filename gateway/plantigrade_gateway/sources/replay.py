@@ -24,7 +24,7 @@ MAX_PIECE_BYTES = 1 << 27
 MOST_TOLD_BYTES = 1 << 25
 """Of a record's marks, settings, calibrations and links, which are kept as they are (ours)."""
 _BYTES_PER_PIECE = 1 << 22
-_ENTRY_BYTES = 64  # about what one takes in memory beside its data
+_ENTRY_BYTES = 512  # about what one costs beside its data, in memory and to go through
 _VERSION = struct.Struct("<H")
 _LENGTH = struct.Struct("<I")
 

@@ -1,7 +1,7 @@
 """A zone CSV and a record come to the same kind of analysis, in pieces of any size."""
 
 import tracemalloc
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import asdict
 from itertools import pairwise
 from pathlib import Path
@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.support.zones import analyse_csv
 
-from plantigrade.block import Foot, PairBlock
+from plantigrade.block import Foot
 from plantigrade.limits import G_M_S2
 from plantigrade.load import body_weight_n
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
-from plantigrade_gateway.analysis.quality import GapTally, WeightTally
+from plantigrade_gateway.analysis.quality import WeightTally
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.analysis.result import Analysis, read_layout
 from plantigrade_gateway.errors import InputError
@@ -155,7 +155,11 @@ def test_exported_frames_come_to_the_events_of_the_record(minute, whole, tmp_pat
     facts = scan_zone_csv(path, eighteen())
     assert found.quality.notes == (*whole.quality.notes, *facts.notes)
     for foot in Foot:
-        assert found.quality.foot(foot).gaps == whole.quality.foot(foot).gaps
+        ours, theirs = found.quality.foot(foot).gaps, whole.quality.foot(foot).gaps
+        # n missing samples lie among n or, not being at their times, n + 1 rows
+        assert ours.count == theirs.count > 0
+        assert theirs.total_s <= ours.total_s + 1e-9
+        assert ours.total_s <= theirs.total_s + 0.01 * theirs.count + 1e-9
 
 
 def assert_alike(ours: object, theirs: object, where: str) -> None:
@@ -363,35 +367,7 @@ def test_the_open_walks_weigh_what_their_own_totals_say(open_data):
         assert abs(sum(s.foot is Foot.LEFT for s in found.steps) - len(found.steps) / 2) <= 4
 
 
-# ---- the tallies ----
-
-
-def reference_gaps(gone: list[bool]) -> list[int]:
-    text = "".join("x" if g else "." for g in gone)
-    return [len(piece) for piece in text.split(".") if piece]
-
-
-def pair(gone: list[bool]) -> PairBlock:
-    left = np.where(np.array(gone)[:, None], np.nan, 1.0) * np.ones((len(gone), 8))
-    return PairBlock(0, np.arange(len(gone)) / 100, left, np.ones((len(gone), 8)))
-
-
-def pieces(block: PairBlock, cuts: list[int]) -> Iterator[PairBlock]:
-    edges = sorted({0, len(block), *(cut % (len(block) + 1) for cut in cuts)})
-    for start, stop in pairwise(edges):
-        yield block.slice(start, stop)
-
-
-@given(st.lists(st.booleans(), min_size=1, max_size=40), st.lists(st.integers(0, 40), max_size=6))
-@settings(deadline=None, max_examples=60)
-def test_gaps_are_counted_whatever_the_cutting(gone, cuts):
-    tally = GapTally(Foot.LEFT)
-    for block in pieces(pair(gone), cuts):
-        tally.push(block, 0.01)
-    found, expected = tally.gaps(), reference_gaps(gone)
-    assert found.count == len(expected)
-    assert found.total_s == pytest.approx(0.01 * sum(expected))
-    assert found.longest_s == pytest.approx(0.01 * max(expected, default=0))
+# ---- body weight ----
 
 
 @given(st.integers(0, 2**32 - 1), st.lists(st.integers(0, 900), max_size=6))

@@ -11,6 +11,10 @@ from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.cli.players import settings_for
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import Profile
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session import runner
+from plantigrade_gateway.session.insoles import InsoleJob
+from plantigrade_gateway.session.stage import RunOptions
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
@@ -54,7 +58,7 @@ def test_add_list_search_and_edit(run):
     )
     assert added.exit_code == 0 and added.stdout.startswith("Registered: Ada Nowhere, ")
     assert run("players", "add", "Bo", "--handed", "right").exit_code == 0
-    (ada,) = listed(run, "--search", "ADA")
+    (ada,) = listed(run, "--search", "ADA NOW")
     assert ada["player_id"] == added.stdout.split()[-1]
     assert (ada["mass_kg"], ada["insoles"], ada["guardian"]) == (
         61.5,
@@ -93,6 +97,26 @@ def test_a_session_is_recorded_for_a_player_or_assigned_later(run, tmp_path):
     assert [(p["name"], p["sessions"]) for p in listed(run)] == [("Ada", 0), ("Lea", 1)]
     lea = next(p for p in listed(run) if p["name"] == "Lea")
     assert lea["last"] == session.started.isoformat()
+
+
+def test_run_takes_the_player_and_what_is_registered(run, monkeypatch):
+    """What is given to the run itself; no insole is looked for."""
+    taken: list[tuple[RunOptions, SessionSettings]] = []
+
+    async def ran(job: InsoleJob, options: RunOptions, *_: object) -> None:
+        taken.append((options, job._settings))
+
+    monkeypatch.setattr(runner, "run", ran)
+    assert run("players", "add", "Lea", "--handed", "left", "--mass", "61.5").exit_code == 0
+    (key,) = [p["player_id"] for p in listed(run)]
+    for options in ((), ("--player", "lea"), ("--player", "lea", "--handed", "right")):
+        assert run("run", "--no-page", "--no-sound", *options).exit_code == 0
+    assert [options.player_id for options, _ in taken] == [None, key, key]
+    assert [(s.mass_kg, s.handed) for _, s in taken] == [
+        (None, "right"),
+        (61.5, "left"),
+        (61.5, "right"),
+    ]
 
 
 @pytest.mark.parametrize(

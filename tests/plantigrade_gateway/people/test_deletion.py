@@ -161,10 +161,11 @@ def test_a_deletion_that_was_cut_off_is_completed(store, register):
     assert not is_there(register, key) and store.sessions() == []
 
 
-def test_a_player_without_an_anchor_is_deleted(register):
-    register.log.say(PLAYER, "ab" * 16, {"name": "Ada", "handedness": "left"}, "coach")
+def test_a_player_without_an_anchor_is_deleted(store, register):
+    register.log.say(PLAYER, "ab" * 16, {"name": "Ada Nowhere", "handedness": "left"}, "coach")
+    assert b"Nowhere" in everything(store.path)
     assert delete_player(register, "ab" * 16).rows == {"players": 0, "sessions": 0}
-    assert register.profiles() == {}
+    assert register.profiles() == {} and b"Nowhere" not in everything(store.path)
 
 
 def test_another_program_that_reads_is_told_of(tmp_path, monkeypatch):

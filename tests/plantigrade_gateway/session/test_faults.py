@@ -415,6 +415,8 @@ def test_the_piece_recorded_then_is_damaged_later(store, moment):
 def test_the_program_starts_locked_beside_a_session_that_was_cut_off(store, monkeypatch):
     """It cannot be ended now; that is said, the program goes on, and the next start ends it."""
     monkeypatch.setattr(schema, "BUSY_S", 0.05)
+    with locked(Ground(store)):
+        assert recover(store) == [], "nothing is to be ended, so nothing is waited for"
     cut = store.create_session("cut off", analysis_version=1)
     path = store.path
     store.close()

@@ -142,6 +142,8 @@ def test_missing_pieces_are_gaps_too(copy, whole, gone):
             e for k in range(PIECES) if k not in gone for e in entries[firsts[k] : firsts[k + 1]]
         ]
         assert got == [e for e in kept if e.kind is Kind.NOTIFICATION]
+        (row,) = store.sessions()
+        assert (row.first_ns, row.last_ns) == (kept[0].arrival_ns, kept[-1].arrival_ns)
         results.reanalyse(store, session)
 
 

@@ -4,7 +4,7 @@ import asyncio
 import shutil
 import sys
 import tempfile
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,23 +16,23 @@ from fastapi.routing import APIRoute
 from starlette.background import BackgroundTask
 
 from plantigrade.block import Foot
-from plantigrade.change import BY_CHANCE
+from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade.errors import shown
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.report.export import FRAMES, file_names
-from plantigrade_gateway.report.measures import SWING_NOTES
+from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
+from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.reads import DeskStore, NotPrepared, NotThere, Opened
 from plantigrade_gateway.web.desk.sets import (
     BAND,
-    has_verdict,
     lines_of,
     overlay_of,
+    proportion_lines,
     proportions_of,
-    repeats_in,
     set_data,
     set_table,
 )
@@ -44,6 +44,14 @@ from plantigrade_gateway.web.desk.tables import (
     swing_columns,
 )
 from plantigrade_gateway.web.desk.timeline import session_data, view_data, view_of
+from plantigrade_gateway.web.desk.visits import (
+    OF_SHARES,
+    of_name,
+    repeated,
+    said_of,
+    visit_lines,
+    visit_shares,
+)
 from plantigrade_gateway.web.html import not_so, not_there, rendered
 
 
@@ -217,6 +225,7 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     _add_session(router, desk)
     _add_tables(router, desk)
     _add_swings(router, desk)
+    _add_visits(router, desk)
     router.include_router(data_router(reads, preparing, DeskRoute))
     router.include_router(export_router(reads, DeskRoute))
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
@@ -268,9 +277,10 @@ def _add_tables(router: APIRouter, desk: Desk) -> None:
         elif what == "stands":
             made = make_table(found.stands, STAND_MEASURES, sort, order, page)
         else:
-            measures = swing_columns(opened.set_names, opened.numbers_in_set)
-            made = make_table(found.swings, measures, sort, order, page)
-        notes = {"swings": SWING_NOTES, "steps": _STEP_NOTES, "stands": _STAND_NOTES}[what]
+            columns = swing_columns(opened.set_names, opened.numbers_in_set)
+            made = make_table(found.swings, columns, sort, order, page, found.rate_hz)
+        of_swings = (*sampling_notes(found.swings, found.rate_hz), *SWING_NOTES)
+        notes = {"swings": of_swings, "steps": _STEP_NOTES, "stands": _STAND_NOTES}[what]
         return desk.page(
             "table.html",
             opened=opened,
@@ -313,7 +323,6 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
         second = opened.run(other) if other else None
         frames = desk.reads.swing_rows(opened, run.swings)
         laid = overlay_of(frames, opened.found.rate_hz or 100.0)
-        lines = lines_of(run, second, opened.sets)
         return desk.page(
             "set.html",
             opened=opened,
@@ -321,12 +330,15 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
             other=other,
             run=run,
             second=second,
-            proportions=proportions_of(run),
-            second_proportions=dict(proportions_of(second)) if second else {},
-            lines=lines,
-            repeats=repeats_in(opened.sets),
-            verdicts=has_verdict(lines),
-            by_chance=BY_CHANCE,
+            tables=(
+                (
+                    "swings of each kind",
+                    "swings of each kind (95 % interval, %)",
+                    proportion_lines(run, second),
+                ),
+                ("measures with spread", "mean ± SD (swings)", lines_of(run, second)),
+            ),
+            said=f"{IN_VISIT} {BY_CHANCE}" if second else "",
             halves=half_lines(run),
             laid=laid,
             moments=set_table(laid),
@@ -334,3 +346,38 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
             numbers=opened.numbers,
             notes=SWING_NOTES,
         )
+
+
+def _add_visits(router: APIRouter, desk: Desk) -> None:
+    @router.get("/{session_id}/sets/{number}/visits", response_class=HTMLResponse)
+    def visits(session_id: str, number: int, other: str = "") -> Response:
+        opened = desk.reads.open(session_id)
+        name = opened.run(number).name
+        others = desk.reads.visits(opened)
+        chosen = [session for session in others if session.session_id == other]
+        shown: dict[str, Any] = {"lines": [], "other": ""}
+        if chosen:
+            shown = _two_visits(desk.reads, opened, name, others, chosen[0])
+        return desk.page("visits.html", opened=opened, name=name, others=others, **shown)
+
+
+def _two_visits(
+    reads: DeskStore, opened: Opened, name: str, others: Sequence[Session], chosen: Session
+) -> dict[str, Any]:
+    """Return what a page shows of sets of one name in two visits, the earlier one first."""
+    sets = reads.sets_of_visits(others)
+    left_out = len(others) - len(sets)
+    this = opened.line.session
+    sets[this.session_id] = opened.sets
+    pair = sorted((this, chosen), key=lambda session: session.started)
+    before, after = (of_name(sets.get(session.session_id, ()), name) for session in pair)
+    rows = repeated(list(sets.values()))
+    return {
+        "other": chosen.session_id,
+        "lines": visit_lines(before, after, rows) if before and after else [],
+        "shares": visit_shares(before, after) if before and after else [],
+        "of_shares": OF_SHARES,
+        "dates": [f"{session.started:%Y-%m-%d %H:%M}" for session in pair],
+        "said": said_of(rows),
+        "left_out": left_out,
+    }

@@ -1,4 +1,4 @@
-"""Sets of swings in numbers, two side by side with the measuring error, and overlaid curves."""
+"""Sets of swings in numbers, two of a visit side by side, and overlaid curves."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,11 +7,12 @@ from typing import Any
 import numpy as np
 
 from plantigrade.block import FloatArray
-from plantigrade.change import Kind, compare
+from plantigrade.change import NOTHING, compare_in_visit, verdict_in_visit
 from plantigrade.events import HeelLiftState, Manner, Swing, Timing
+from plantigrade.interval import newcombe
 from plantigrade.overlay import Overlay, overlay
 from plantigrade.reliability import Proportion, proportion
-from plantigrade.stat import Stat, stat_of
+from plantigrade.stat import Stat
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import MarkedSet, is_good
@@ -22,14 +23,16 @@ from plantigrade_gateway.web.desk.tables import SWING_MEASURES
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One measure of one set, or of two.
+    """One measure of one set, or of two of one visit.
 
     Attributes
     ----------
     title, unit : str
     first, second : str
-        Mean ± SD (count); the second is empty where nothing is compared.
-    difference, mdc95, verdict : str
+        Mean ± SD (count), or a proportion; the second is empty where nothing is compared.
+    difference, degrees, verdict : str
+        The second minus the first with its 95 % interval, the degrees of freedom that rests on,
+        and what may be said of it.
     """
 
     title: str
@@ -37,7 +40,7 @@ class Line:
     first: str
     second: str = ""
     difference: str = ""
-    mdc95: str = ""
+    degrees: str = ""
     verdict: str = ""
 
 
@@ -54,67 +57,51 @@ def proportions_of(run: MarkedSet) -> list[tuple[str, Proportion]]:
     ]
 
 
-def lines_of(run: MarkedSet, other: MarkedSet | None, all_sets: Sequence[MarkedSet]) -> list[Line]:
-    """Return each measure of a set, beside those of another one where it is given.
-
-    Repeats are sets of the same name within the session: their means show how much a set's mean
-    differs of itself. Without two such sets there is no verdict.
-    """
+def proportion_lines(run: MarkedSet, other: MarkedSet | None) -> list[Line]:
+    """Return the classes of a set, beside those of another one of its visit where it is given."""
+    if other is None:
+        return [Line(title, "%", words.proportion(share)) for title, share in proportions_of(run)]
     lines = []
-    for measure in SWING_MEASURES:
-        values = [measure.number(swing) for swing in run.swings]
-
-        def text(stat: Stat, digits: int = measure.digits, scale: float = measure.scale) -> str:
-            return words.spread(stat, digits, scale)
-
-        if other is None:
-            lines.append(Line(measure.title, measure.unit, text(stat_of(values))))
-            continue
-        repeats = [
-            [stat_of(measure.number(swing) for swing in one.swings).mean for one in alike]
-            for alike in _same_name(all_sets)
-        ]
-        change = compare(
-            values, [measure.number(swing) for swing in other.swings], repeats, Kind.MEAN
-        )
+    for (title, a), (_, b) in zip(proportions_of(run), proportions_of(other), strict=True):
+        difference = newcombe(a, b)
         lines.append(
             Line(
-                measure.title,
-                measure.unit,
-                text(change.a),
-                text(change.b),
-                measure.text(change.difference),
-                measure.text(change.mdc95),
-                change.text,
+                title,
+                "%",
+                words.proportion(a),
+                words.proportion(b),
+                words.difference(difference, 0, 100.0),
+                "",
+                str(verdict_in_visit(difference) or NOTHING),
             )
         )
     return lines
 
 
-def repeats_in(all_sets: Sequence[MarkedSet]) -> str:
-    """Say what the repeats of a session's sets are."""
-    alike = _same_name(all_sets)
-    if not alike:
-        return (
-            "No set of this session was repeated under the same name, so there is no measuring "
-            "error to compare with, and no verdict."
+def lines_of(run: MarkedSet, other: MarkedSet | None) -> list[Line]:
+    """Return each measure of a set, beside those of another one of its visit where it is given."""
+    lines = []
+    for measure in SWING_MEASURES:
+        values = measure.averaged_of(run.swings)
+        title = measure.averaged_title or measure.title
+        if other is None:
+            lines.append(Line(title, measure.unit, measure.mean_text(values)))
+            continue
+        others = measure.averaged_of(other.swings)
+        change = compare_in_visit(values, others)
+        degrees = None if change.difference is None else change.difference.degrees
+        lines.append(
+            Line(
+                title,
+                measure.unit,
+                measure.mean_text(values),
+                measure.mean_text(others),
+                words.difference(change.difference, measure.digits, measure.scale),
+                formats.number(degrees, 1),
+                change.text,
+            )
         )
-    named = ", ".join(f"{runs[0].name} ({len(runs)} times)" for runs in alike)
-    return f"Measuring error from {Kind.MEAN}, repeated in this session: {named}."
-
-
-def has_verdict(changes: Sequence[Line]) -> bool:
-    """Whether any line says more than that there is no verdict."""
-    return any(line.mdc95 not in ("", formats.NONE) for line in changes)
-
-
-def _same_name(all_sets: Sequence[MarkedSet]) -> list[list[MarkedSet]]:
-    """Return the sets that were repeated, by name."""
-    groups: dict[str, list[MarkedSet]] = {}
-    for run in all_sets:
-        if run.swings:
-            groups.setdefault(run.name.lower(), []).append(run)
-    return [runs for runs in groups.values() if len(runs) > 1]
+    return lines
 
 
 BEFORE_S, AFTER_S = ABOUT_SHIFT_S

@@ -14,7 +14,7 @@ from plantigrade.block import FloatArray, Foot
 from plantigrade.events import Swing
 from plantigrade.zones import REGIONS, ZoneLayout
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.report.measures import SWING_NOTES
+from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
 from plantigrade_gateway.web.desk.curves import SwingFrames
 from plantigrade_gateway.web.desk.reads import DeskStore, Opened
@@ -197,6 +197,7 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
     _, aligned = aligned_at(swing)
     sets = [(k, run.swings) for k, run in enumerate(opened.sets, 1) if swing in run.swings]
     set_number, together = sets[0] if sets else (0, ())
+    rate_hz = opened.found.rate_hz
     return {
         "opened": opened,
         "number": number,
@@ -205,7 +206,7 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
         "set_number": set_number,
         "in_set": f"{together.index(swing) + 1} of {len(together)}" if together else "",
         "set_name": opened.set_names.get(swing.first_index, ""),
-        "measures": [(m.title, m.unit, m.text(m.value(swing))) for m in SWING_MEASURES],
+        "measures": [(m.title, m.unit, m.single_text(swing, rate_hz)) for m in SWING_MEASURES],
         "lift": _lift(swing),
         "push": words.push(swing.push),
         "moments": _moment_rows(swing, frames),
@@ -215,7 +216,7 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
         "layout": frames.layout,
         "last_frame": len(frames.t_s) - 1,
         "lead": str(lead),
-        "notes": (*SWING_NOTES, words.DESCRIBES),
+        "notes": (*sampling_notes([swing], rate_hz), *SWING_NOTES, words.DESCRIBES),
     }
 
 

@@ -1,14 +1,24 @@
 """The desk's tables of swings, steps and stands: measures with title, unit and digits."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from plantigrade.events import Stand, Step, Swing
+from plantigrade.sampling import (
+    least_transfer_s,
+    tempo_error,
+    time_error_s,
+    transfer_of_shift_error,
+)
+from plantigrade.stat import median_of, stat_of
+from plantigrade.summary import is_rolled
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import swing_time
 
 T = TypeVar("T")
+
+ROLLED_TRANSFER = "transfer of rolled pushes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +36,16 @@ class Measure(Generic[T]):
     digits : int
     scale : float
         What a number is multiplied by to be in `unit`.
+    averaged : callable or None
+        Which items a mean is over, where that is not all: swings of different kinds have no
+        common mean. Then the median is shown beside it.
+    averaged_title : str
+        In place of `title` where a mean is shown; empty where that is the same.
+    error : callable or None
+        Gives the sampling error of one item's value at a rate, Hz; None where sampling is not what
+        limits it.
+    least : callable or None
+        Gives up to where a value at a rate, Hz, is only known to be small.
     """
 
     key: str
@@ -34,6 +54,10 @@ class Measure(Generic[T]):
     value: Callable[[T], float | str | None]
     digits: int = 2
     scale: float = 1.0
+    averaged: Callable[[T], bool] | None = None
+    averaged_title: str = ""
+    error: Callable[[T, float], float | None] | None = None
+    least: Callable[[float], float] | None = None
 
     def text(self, value: float | str | None) -> str:
         """Return a value as shown."""
@@ -41,10 +65,34 @@ class Measure(Generic[T]):
             return value
         return formats.number(None if value is None else value * self.scale, self.digits)
 
+    def single_text(self, item: T, rate_hz: float | None) -> str:
+        """Return one item's value as shown, with its sampling error where that is known."""
+        value = self.value(item)
+        if isinstance(value, str) or value is None or rate_hz is None or self.error is None:
+            return self.text(value)
+        error = self.error(item, rate_hz)
+        least = None if self.least is None else self.scale * self.least(rate_hz)
+        scaled = None if error is None else self.scale * error
+        return words.single(self.scale * value, scaled, self.digits, "", least)
+
     def number(self, item: T) -> float | None:
         """Return the value of a measure that is a number."""
         value = self.value(item)
         return None if isinstance(value, str) else value
+
+    def averaged_of(self, items: Iterable[T]) -> list[float | None]:
+        """Return the values that a mean is over."""
+        return [self.number(item) for item in items if self.averaged is None or self.averaged(item)]
+
+    def mean_text(self, values: Sequence[float | None]) -> str:
+        """Return mean ± SD (count) of values, and their median where not all items are averaged."""
+        text = words.spread(stat_of(values), self.digits, self.scale)
+        median = None if self.averaged is None else median_of(values)
+        return text if median is None else f"{text}, median {self.text(median)}"
+
+
+def _one_sample(_: Swing, rate_hz: float) -> float:
+    return time_error_s(rate_hz)
 
 
 def _less(a: float | None, b: float | None) -> float | None:
@@ -53,14 +101,47 @@ def _less(a: float | None, b: float | None) -> float | None:
 
 SWING_MEASURES: tuple[Measure[Swing], ...] = (
     Measure(
-        "to_trail_peak", "start to trail peak", "s", lambda s: _less(s.trail_peak_s, s.start_s)
+        "to_trail_peak",
+        "start to trail peak",
+        "s",
+        lambda s: _less(s.trail_peak_s, s.start_s),
+        error=_one_sample,
     ),
-    Measure("to_shift", "trail peak to shift", "s", lambda s: _less(s.shift_s, s.trail_peak_s)),
-    Measure("to_lead_peak", "shift to lead peak", "s", lambda s: _less(s.lead_peak_s, s.shift_s)),
-    Measure("load_tempo", "load tempo", "ratio", lambda s: s.load_tempo, 1),
-    Measure("transfer", "transfer", "s", lambda s: s.push.transfer_s),
     Measure(
-        "transfer_of_shift", "transfer", "% of shift", lambda s: s.push.transfer_of_shift, 0, 100.0
+        "to_shift",
+        "trail peak to shift",
+        "s",
+        lambda s: _less(s.shift_s, s.trail_peak_s),
+        error=_one_sample,
+    ),
+    Measure(
+        "to_lead_peak",
+        "shift to lead peak",
+        "s",
+        lambda s: _less(s.lead_peak_s, s.shift_s),
+        error=_one_sample,
+    ),
+    Measure("load_tempo", "load tempo", "ratio", lambda s: s.load_tempo, 1, error=tempo_error),
+    Measure(
+        "transfer",
+        "transfer",
+        "s",
+        lambda s: s.push.transfer_s,
+        averaged=is_rolled,
+        averaged_title=ROLLED_TRANSFER,
+        error=_one_sample,
+        least=least_transfer_s,
+    ),
+    Measure(
+        "transfer_of_shift",
+        "transfer",
+        "% of shift",
+        lambda s: s.push.transfer_of_shift,
+        0,
+        100.0,
+        averaged=is_rolled,
+        averaged_title=ROLLED_TRANSFER,
+        error=transfer_of_shift_error,
     ),
     Measure(
         "load_at_fore_take",
@@ -70,12 +151,19 @@ SWING_MEASURES: tuple[Measure[Swing], ...] = (
         0,
         100.0,
     ),
-    Measure("heel_lift", "lead heel unloaded for", "s", lambda s: s.heel_lift.duration_s),
+    Measure(
+        "heel_lift",
+        "lead heel unloaded for",
+        "s",
+        lambda s: s.heel_lift.duration_s,
+        error=_one_sample,
+    ),
     Measure(
         "heel_return",
         "heel return after level",
         "s",
         lambda s: s.heel_lift.return_after_level_s,
+        error=_one_sample,
     ),
     Measure("share_range", "lead share range", "%", lambda s: s.share_range, 0, 100.0),
     Measure("lead_peak", "lead peak", "about × BW", lambda s: s.lead_peak_bw),
@@ -291,6 +379,7 @@ def make_table(
     sort: str = "",
     order: str = "up",
     page: int = 1,
+    rate_hz: float | None = None,
 ) -> Table[T]:
     """Make one page of a table of events.
 
@@ -306,6 +395,8 @@ def make_table(
         "up" or "down". Absent values come last in either.
     page : int
         From 1; beyond the last: the last.
+    rate_hz : float or None
+        Samples per second; values are shown with their sampling error where it is known.
     """
     clocks = with_clock(measures)
     chosen = next((m for m in measures if m.key == sort), None)
@@ -316,7 +407,7 @@ def make_table(
     page = min(max(page, 1), pages)
     some = numbered[(page - 1) * ROWS_PER_PAGE : page * ROWS_PER_PAGE]
     rows = tuple(
-        Row(n, item, tuple(_cell(measure, item, measure.key in clocks) for measure in measures))
+        Row(n, item, tuple(_cell(m, item, m.key in clocks, rate_hz) for m in measures))
         for n, item in some
     )
     numeric = [
@@ -338,11 +429,11 @@ def _sorted(
     return there + absent
 
 
-def _cell(measure: Measure[T], item: T, is_clock: bool) -> Cell:
+def _cell(measure: Measure[T], item: T, is_clock: bool, rate_hz: float | None) -> Cell:
     value = measure.value(item)
     if is_clock and not isinstance(value, str):
         return Cell(formats.clock(value), True)
-    return Cell(measure.text(value), not isinstance(value, str))
+    return Cell(measure.single_text(item, rate_hz), not isinstance(value, str))
 
 
 def _head(measure: Measure[T], is_number: bool, sort: str, order: str) -> Head:

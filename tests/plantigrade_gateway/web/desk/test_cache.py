@@ -124,7 +124,7 @@ def test_what_is_kept_does_not_depend_on_the_cutting(practice, monkeypatch):
     prepare(practice, session_id)
     contents = "SELECT name, part, data FROM derived ORDER BY name, part"
     before = practice.database.read(contents)
-    monkeypatch.setattr("plantigrade_gateway.store.store._CHUNKS_PER_BATCH", 3)
+    monkeypatch.setattr("plantigrade_gateway.store.pieces.PIECES_PER_READ", 3)
     prepare(practice, session_id)
     assert practice.database.read(contents) == before
 

@@ -10,19 +10,19 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
+from scipy.stats import ttest_ind
 from tests.support.door import QUICK, door
 from tests.support.practice import practice_copy, store_practice
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.change import Verdict
-from plantigrade.summary import summarise_swings
+from plantigrade.events import Manner
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import is_good, sets_of
 from plantigrade_gateway.people.deletion import delete_player
@@ -35,7 +35,8 @@ from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swin
 from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router
-from plantigrade_gateway.web.desk.sets import has_verdict, lines_of
+from plantigrade_gateway.web.desk.sets import lines_of, proportion_lines
+from plantigrade_gateway.web.desk.tables import ROLLED_TRANSFER, SWING_MEASURES
 from plantigrade_gateway.web.door import password
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.live.hub import Hub
@@ -216,11 +217,15 @@ def test_the_table_of_swings_sorts_with_absent_values_last(client, base, made):
 
 
 def test_tables_say_units_gaps_and_what_they_are_not(client, base):
+    session = text_of(client.get(base))
+    assert re.search(r"Samples missing left \d+ of \d+, right \d+ of \d+", session)
+    assert re.search(r"Of these in gaps left \d+, \d\.\d\d s, longest", session)
     steps = text_of(client.get(f"{base}/steps"))
     assert "38 steps" in steps and "% of stance" in steps and "gap" in steps
     stands = text_of(client.get(f"{base}/stands"))
     assert "One insole's sway is not balance ability" in stands
     swings = text_of(client.get(f"{base}/swings"))
+    assert "≤ 0.02" in swings and "± 0.01" in swings and "known to one sample" in swings
     assert "No published normal exists" in swings and "unloading that is seen, not height" in swings
     assert "None" not in steps + stands + swings and "nan" not in steps + stands + swings
 
@@ -243,6 +248,8 @@ def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, mad
         f"steepest lead rise, 50 ms {formats.number(swing.lead_rise_bw_s, 1)} about BW/s",
     ):
         assert said in text, said
+    assert f"transfer {swing.push.transfer_s:.2f} ± 0.01 s" in text
+    assert "times are known to one sample, ± 0.01 s" in text
     frames = client.get(f"{base}/swings/3/frames.json").json()
     assert len(frames["t"]) == len(kept.t_s) == len(frames["feet"]["left"]["zones"])
     k = frames["moments"]["lead peak"]
@@ -267,7 +274,7 @@ def test_a_set_is_laid_over_itself_at_the_shift(client, base, made):
     with Store.open(made) as store:
         session_id = store.sessions()[0].session_id
         found = results.read(store, session_id)
-        run = sets_of(found.swings, found.marks)[0]
+        run, full = sets_of(found.swings, found.marks)[:2]
     data = client.get(f"{base}/sets/1/chart.json").json()["sources"]
     assert len(data["share_each"]["ys"]) == len(run.swings) == 11
     zero = data["share_mean"]["t"].index(0.0)
@@ -282,30 +289,54 @@ def test_a_set_is_laid_over_itself_at_the_shift(client, base, made):
     assert "Second half less the first" in text
     assert text.count("front to back, both feet % of length") == 2  # halves, and both sets
     assert "mean ± one standard deviation of single swings" in text
-    assert "no measuring error to compare with, and no verdict" in text
-    assert "5 of 11 (21–72)" in text and "8 of 12 (39–86)" in text and "MDC95" not in text
+    assert "5 of 11 (21–72)" in text and "8 of 12 (39–86)" in text
+    starts = [formats.clock(one.start_s, 0) for one in (full, run)]
+    assert f"full ({starts[0]}) − smooth ({starts[1]})" in text
+    assert "The intervals are this visit's" in text
+    assert "One in twenty unchanged measures is marked by chance" in text
+    assert "no change" not in text and "MDC" not in text
+    alone = text_of(client.get(f"{base}/sets/1"))
+    assert "verdict" not in alone and "this visit's" not in alone
 
 
-def test_a_set_that_was_repeated_gives_a_measuring_error(made):
+def test_sets_of_a_visit_are_compared_by_their_own_spread(made):
+    """Against scipy's Welch and statsmodels' Newcombe, straight from the stored swings."""
+    from statsmodels.stats.proportion import confint_proportions_2indep
+
     with Store.open(made) as store:
         found = results.read(store, store.sessions()[0].session_id)
     smooth, full, fast = sets_of(found.swings, found.marks)
-    half = len(full.swings) // 2
-    again = [
-        smooth,
-        replace(full, swings=full.swings[:half]),
-        replace(full, swings=full.swings[half:]),
-        fast,
-    ]
-    lines = {line.title + line.unit: line for line in lines_of(smooth, fast, again)}
+    lines = {line.title + line.unit: line for line in lines_of(smooth, fast)}
+    tempos = [[s.load_tempo for s in run.swings if s.load_tempo] for run in (fast, smooth)]
+    welch = ttest_ind(*tempos, equal_var=False)
+    ends = welch.confidence_interval(0.95)
     tempo = lines["load temporatio"]
-    means = [summarise_swings(run.swings).load_tempo.mean or 0.0 for run in again[1:3]]
-    sem = statistics.stdev(means)
-    assert float(tempo.mdc95) == pytest.approx(1.96 * np.sqrt(2) * sem, abs=0.051)
-    assert tempo.verdict in (str(Verdict.INSIDE), str(Verdict.OUTSIDE))
-    assert has_verdict(list(lines.values()))
-    assert not has_verdict(lines_of(smooth, fast, [smooth, full, fast]))
-    assert lines_of(smooth, None, again)[0].second == ""
+    mean = statistics.mean(tempos[0]) - statistics.mean(tempos[1])
+    assert tempo.difference == f"{mean:+.1f} ({ends.low:+.1f} to {ends.high:+.1f})"
+    assert tempo.degrees == f"{welch.df:.1f}"
+    apart = ends.low > 0.0 or ends.high < 0.0
+    assert tempo.verdict == (Verdict.APART if apart else Verdict.TOGETHER)
+    alone = lines_of(smooth, None)
+    assert [(line.second, line.difference, line.verdict) for line in alone] == [("",) * 3] * len(
+        SWING_MEASURES
+    )
+    shares = {line.title: line for line in proportion_lines(smooth, full)}
+    low, high = confint_proportions_2indep(8, 12, 5, 11, method="newcomb")
+    share = shares["good push"]
+    assert share.difference == f"+21 ({100 * low:+.0f} to {100 * high:+.0f})"
+    assert share.verdict == Verdict.TOGETHER and share.second == "8 of 12 (39–86)"
+
+
+def test_transfer_is_averaged_over_rolled_pushes_with_their_median(made):
+    with Store.open(made) as store:
+        found = results.read(store, store.sessions()[0].session_id)
+    run = sets_of(found.swings, found.marks)[0]
+    rolled = [s.push.transfer_s or 0.0 for s in run.swings if s.push.manner is Manner.ROLLED]
+    assert 0 < len(rolled) < sum(s.push.transfer_s is not None for s in run.swings)
+    (line,) = [line for line in lines_of(run, None) if line.title == ROLLED_TRANSFER][:1]
+    mean, sd = statistics.mean(rolled), statistics.stdev(rolled)
+    median = statistics.median(rolled)
+    assert line.first == f"{mean:.2f} ± {sd:.2f} ({len(rolled)}), median {median:.2f}"
 
 
 @pytest.mark.parametrize("theme", ["light", "dark", "sun"])
