@@ -6,7 +6,7 @@ export PLANTIGRADE_DATA ?= $(abspath $(wildcard ../shared/data))
 
 PYTEST := $(BIN)/python -m pytest -n 2 --dist worksteal
 
-.PHONY: demo check test slow ci lint types mutants bench chaos clean
+.PHONY: demo check test slow ci lint types mutants bench chaos hostile clean
 
 $(BIN)/plantigrade: pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -45,6 +45,9 @@ bench: $(VENV)/test-ready ## timings, as ratios and distributions
 
 mutants: $(VENV)/test-ready ## change the code of AREA in N places (SEED: the same again); which does no test notice?
 	$(BIN)/python -m tests.support.mutants $(AREA) $(or $(N),20) $(SEED)
+
+hostile: $(VENV)/test-ready ## most of an hour: 5,000 spoilt inputs for each way in
+	HOSTILE=5000 $(PYTEST) -m slow tests/test_hostile.py
 
 chaos: $(VENV)/test-ready ## minutes of kills and faults; fails where an event is missing (SEEDS="1 2": as then)
 	$(BIN)/python -m tests.support.chaos 180 $(SEEDS)

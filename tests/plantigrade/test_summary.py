@@ -273,6 +273,21 @@ def test_a_set_of_swings():
     same(got.lead_peak_bw, 4, 1.2)
 
 
+def test_transfer_is_averaged_over_rolled_pushes_alone():
+    """Each kind of swing apart: a mean over rolled and skipped ones describes neither."""
+    rolled = [swing(3.0, Manner.ROLLED, Timing.EARLY, None, transfer_s=t) for t in (0.1, 0.2, 0.6)]
+    others = [
+        swing(3.0, manner, Timing.EARLY, None, transfer_s=0.01)
+        for manner in (Manner.SKIPPED, Manner.HELD)
+    ]
+    got = summarise_swings([*others, *rolled])
+    same(got.transfer_s, 3, 0.3, 0.07**0.5)
+    same(got.transfer_of_shift, 3, 1.2, 4 * 0.07**0.5)
+    assert got.transfer_median_s == 0.2
+    assert summarise_swings(others).transfer_median_s is None
+    assert summarise_swings(others).transfer_s == Stat(0, None, None)
+
+
 def test_what_a_set_s_pushes_and_feet_come_to():
     """Of three good pushes one cannot be told: it is left out of the proportion, and not missed."""
     plain = swing(3.0, Manner.ROLLED, Timing.WITH_SHIFT, None)
@@ -308,21 +323,6 @@ def test_what_a_set_s_pushes_and_feet_come_to():
     same(got.lead_rise_bw_s, 3, 2.5)
     same(got.lead_heel_share_address, 3, 0.55)
     same(got.push_from, 3, 0.2)
-
-
-def test_transfer_is_averaged_over_rolled_pushes_alone():
-    """Each kind of swing apart: a mean over rolled and skipped ones describes neither."""
-    rolled = [swing(3.0, Manner.ROLLED, Timing.EARLY, None, transfer_s=t) for t in (0.1, 0.2, 0.6)]
-    others = [
-        swing(3.0, manner, Timing.EARLY, None, transfer_s=0.01)
-        for manner in (Manner.SKIPPED, Manner.HELD)
-    ]
-    got = summarise_swings([*others, *rolled])
-    same(got.transfer_s, 3, 0.3, 0.07**0.5)
-    same(got.transfer_of_shift, 3, 1.2, 4 * 0.07**0.5)
-    assert got.transfer_median_s == 0.2
-    assert summarise_swings(others).transfer_median_s is None
-    assert summarise_swings(others).transfer_s == Stat(0, None, None)
 
 
 def test_an_empty_set():

@@ -123,13 +123,17 @@ def test_all_of_a_player_is_written_for_its_owner_alone(store, register, tmp_pat
         export_player(register, key, folder)
 
 
-def test_an_export_that_fails_leaves_nothing(store, register, tmp_path):
+def test_an_export_that_fails_leaves_nothing(store, register, tmp_path, monkeypatch):
     key = register.add(name="Ada", handedness="right")
-    session = visit(store, key, 9, 60)
-    with store.database.writing() as db:
-        db.execute("UPDATE chunks SET data = X'00'")
-    with pytest.raises(StoreError, match=f"session {session}, chunk 0"):
-        export_player(register, key, tmp_path / "out")
+    visit(store, key, 9, 60)
+
+    def refuse(*given: object, **named: object) -> None:
+        raise StoreError("its results were made by another version")
+
+    with monkeypatch.context() as refused:
+        refused.setattr("plantigrade_gateway.report.player.export", refuse)
+        with pytest.raises(StoreError, match="made by another version"):
+            export_player(register, key, tmp_path / "out")
     (tmp_path / "file").touch()
     with pytest.raises(StoreError, match="nothing was kept"):
         export_player(register, key, tmp_path / "file" / "out")

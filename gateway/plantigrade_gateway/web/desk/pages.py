@@ -277,8 +277,8 @@ def _add_tables(router: APIRouter, desk: Desk) -> None:
         elif what == "stands":
             made = make_table(found.stands, STAND_MEASURES, sort, order, page)
         else:
-            columns = swing_columns(opened.set_names, opened.numbers_in_set)
-            made = make_table(found.swings, columns, sort, order, page, found.rate_hz)
+            measures = swing_columns(opened.set_names, opened.numbers_in_set)
+            made = make_table(found.swings, measures, sort, order, page, found.rate_hz)
         of_swings = (*sampling_notes(found.swings, found.rate_hz), *SWING_NOTES)
         notes = {"swings": of_swings, "steps": _STEP_NOTES, "stands": _STAND_NOTES}[what]
         return desk.page(

@@ -241,6 +241,8 @@ def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, mad
     text = text_of(client.get(f"{base}/swings/3"))
     assert f"Swing 3 of 33: {words.push(swing.push)}" in text
     assert formats.number(swing.lead_peak_bw) + " about × BW" in text
+    assert f"transfer {swing.push.transfer_s:.2f} ± 0.01 s" in text
+    assert "times are known to one sample, ± 0.01 s" in text
     assert "session time, 3 of 11 in set smooth" in text
     for said in (
         f"push begun at {formats.number(100 * swing.push.travel_from, 0)} % of the foot",
@@ -248,8 +250,6 @@ def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, mad
         f"steepest lead rise, 50 ms {formats.number(swing.lead_rise_bw_s, 1)} about BW/s",
     ):
         assert said in text, said
-    assert f"transfer {swing.push.transfer_s:.2f} ± 0.01 s" in text
-    assert "times are known to one sample, ± 0.01 s" in text
     frames = client.get(f"{base}/swings/3/frames.json").json()
     assert len(frames["t"]) == len(kept.t_s) == len(frames["feet"]["left"]["zones"])
     k = frames["moments"]["lead peak"]
