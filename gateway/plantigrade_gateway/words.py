@@ -80,11 +80,12 @@ def spread(stat: Stat, digits: int = 2, scale: float = 1.0) -> str:
 
 
 def halves(found: Halves, digits: int = 2, scale: float = 1.0) -> str:
-    """Return how much more the second half is, and the counts: ``+0.12 (6, 6)``."""
-    if found.difference is None:
+    """Return how much more the second half is, ± half its 95 % interval: ``+0.12 ± 0.30``."""
+    more = found.difference
+    if more is None:
         return NONE
-    counts = f"({found.first.count}, {found.second.count})"
-    return f"{scale * found.difference:+.{digits}f} {counts}"
+    half = "" if more.high is None else f" ± {scale * (more.high - more.value):.{digits}f}"
+    return f"{scale * more.value:+.{digits}f}{half}"
 
 
 def proportion(part: "Proportion") -> str:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from plantigrade.events import Manner, Swing
+from plantigrade.interval import Difference, welch
 from plantigrade.stat import Stat, stat_of
 
 Read = Callable[[Swing], float | None]
@@ -20,13 +21,14 @@ class Halves:
     Attributes
     ----------
     first, second : Stat
-    difference : float or None
-        Mean of the second less mean of the first; None where either is empty.
+    difference : Difference or None
+        Mean of the second less mean of the first, with Welch's interval; None where either is
+        empty.
     """
 
     first: Stat
     second: Stat
-    difference: float | None
+    difference: Difference | None
 
 
 def _transfer(swing: Swing) -> float | None:
@@ -61,9 +63,7 @@ def halves_of(swings: Sequence[Swing], read: Read) -> Halves:
     half = len(swings) // 2
     first = stat_of(read(swing) for swing in swings[:half])
     second = stat_of(read(swing) for swing in swings[len(swings) - half :])
-    if first.mean is None or second.mean is None:
-        return Halves(first, second, None)
-    return Halves(first, second, second.mean - first.mean)
+    return Halves(first, second, welch(first, second))
 
 
 def halves_of_set(swings: Sequence[Swing]) -> dict[str, Halves]:

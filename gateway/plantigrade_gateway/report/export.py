@@ -9,7 +9,7 @@ import shutil
 import tempfile
 import types
 import typing
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, is_dataclass
 from functools import reduce
@@ -21,7 +21,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pa_parquet
 
 from plantigrade.events import Stand, Step, Swing
-from plantigrade.halves import HALVED, halves_of_set
+from plantigrade.halves import halves_of_set
 from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 from plantigrade.summary import SwingSet, summarise_swings
@@ -44,7 +44,8 @@ def set_table(store: Store, session_id: str) -> pa.Table:
 
     A measure gives three columns (``_count``, ``_mean``, ``_sd``), a class its count and its 95 %
     Wilson interval (``_count``, ``_low``, ``_high``), what is true of those that can be told their
-    number too (``_n``), and some measures ``_second_half_less_first``; absent values are null.
+    number too (``_n``), and some measures ``_second_half_less_first`` (``_low``, ``_high``); absent
+    values are null.
 
     Raises
     ------
@@ -52,7 +53,7 @@ def set_table(store: Store, session_id: str) -> pa.Table:
         No such session, or its results were made by another version.
     """
     found = results.read(store, session_id)
-    drifts = [(f"{name}_second_half_less_first", pa.float64()) for name in HALVED]
+    drifts = [(name, pa.float64()) for name in _drifts(())]
     flat = [(name, kind) for name, kind, _ in _flat(summarise_swings(()))]
     schema = pa.schema([*_FIRST, *flat, *drifts])
     rows = [
@@ -62,10 +63,7 @@ def set_table(store: Store, session_id: str) -> pa.Table:
             "name": run.name,
             "start_s": run.start_s,
             **{name: value for name, _, value in _flat(summarise_swings(run.swings))},
-            **{
-                f"{name}_second_half_less_first": halves.difference
-                for name, halves in halves_of_set(run.swings).items()
-            },
+            **_drifts(run.swings),
         }
         for number, run in enumerate(sets_of(found.swings, found.marks), 1)
     ]
@@ -86,6 +84,15 @@ def _flat(summary: SwingSet) -> Iterator[tuple[str, pa.DataType, int | float | N
             yield from _part(field.name, value)
         else:
             yield field.name, pa.int64() if isinstance(value, int) else pa.float64(), value
+
+
+def _drifts(swings: Sequence[Swing]) -> dict[str, float | None]:
+    """Return how much more the second half of a set is, with its 95 % interval, by column."""
+    found: dict[str, float | None] = {}
+    for name, halves in halves_of_set(swings).items():
+        for part, end in (("value", ""), ("low", "_low"), ("high", "_high")):
+            found[f"{name}_second_half_less_first{end}"] = getattr(halves.difference, part, None)
+    return found
 
 
 def _part(

@@ -222,7 +222,8 @@ def show_groups(analysis: Analysis, out: Console) -> None:
         put(out, made)
     paragraph(
         out,
-        "Halves: the mean of a set's second half less that of its first, with the swings in each.",
+        "Halves: the mean of a set's second half less that of its first, ± half of its 95 % "
+        "interval (Welch's).",
         "  ",
     )
     if analysis.quality is not None and analysis.quality.uncalibrated:

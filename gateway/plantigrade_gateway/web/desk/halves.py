@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from plantigrade.halves import halves_of_set
-from plantigrade_gateway import formats, words
+from plantigrade_gateway import words
 from plantigrade_gateway.analysis.result import MarkedSet
 from plantigrade_gateway.web.desk.tables import SWING_MEASURES
 
@@ -32,7 +32,7 @@ class HalfLine:
     first, second : str
         Mean ± SD (count).
     difference : str
-        The second half less the first.
+        The second half less the first, with its 95 % interval.
     """
 
     title: str
@@ -48,14 +48,13 @@ def half_lines(run: MarkedSet) -> list[HalfLine]:
     for name, halves in halves_of_set(run.swings).items():
         measure = _BY_KEY[_KEYS[name]]
         digits, scale = measure.digits, measure.scale
-        more = halves.difference
         lines.append(
             HalfLine(
                 measure.title,
                 measure.unit,
                 words.spread(halves.first, digits, scale),
                 words.spread(halves.second, digits, scale),
-                formats.NONE if more is None else f"{scale * more:+.{digits}f}",
+                words.difference(halves.difference, digits, scale),
             )
         )
     return lines

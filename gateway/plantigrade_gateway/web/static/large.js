@@ -50,7 +50,7 @@ export class Large {
     this.last = message;
     if (this.drilling) return;
     const { n, words, counts: { swings, good } } = message;
-    const score = `${good} of ${swings} rolled with the shift`;
+    const score = `${good} of ${swings} good pushes`;
     this.show("", words.push, `${n}`, "swing", score, `Lead heel ${words.heel_lift}.`);
   }
 

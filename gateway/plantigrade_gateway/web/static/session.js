@@ -46,7 +46,7 @@ export class Session {
     if (!found) return;
     const parts = [clock(found.duration_s), some(found.steps, "step"), some(found.swings, "swing")];
     const said = [`${parts.join(", ")}.`];
-    if (found.swings) said.push(`${found.good} of ${found.swings} rolled with the shift.`);
+    if (found.swings) said.push(`${found.good} of ${found.swings} good pushes.`);
     for (const { title, good, tried, best } of found.drills) {
       said.push(`${title}: ${good} of ${tried} good, ${best} in a row at best.`);
     }

@@ -322,7 +322,7 @@ def test_sets_of_a_visit_are_compared_by_their_own_spread(made):
     )
     shares = {line.title: line for line in proportion_lines(smooth, full)}
     low, high = confint_proportions_2indep(8, 12, 5, 11, method="newcomb")
-    share = shares["rolled with the shift"]
+    share = shares["good push"]
     assert share.difference == f"+21 ({100 * low:+.0f} to {100 * high:+.0f})"
     assert share.verdict == Verdict.TOGETHER and share.second == "8 of 12 (39–86)"
 

@@ -245,7 +245,7 @@ def test_after_a_stop_the_page_says_what_the_session_came_to(gateway):
     ended = {"id": "a b", "source": "x", "started": "", "recording": False, "summary": SUMMARY}
     gateway.say(hello(eighteen(), session=ended))
     expect(page.locator("#summary-text")).to_have_text(
-        "12:03, 212 steps, 1 swing. 1 of 1 rolled with the shift. "
+        "12:03, 212 steps, 1 swing. 1 of 1 good pushes. "
         "Roll the push through: 17 of 50 good, 4 in a row at best."
     )
     expect(page.locator("#summary-link")).to_have_attribute("href", "/sessions/a%20b")
