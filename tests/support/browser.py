@@ -8,7 +8,10 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, ConsoleMessage, Error, Page, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Error, Page, expect, sync_playwright
+from tests.support.waiting import HANG_S
+
+expect.set_options(timeout=1e3 * HANG_S)  # a slow machine is no fault of the page
 
 SCRIPT = Path(__file__).resolve().parents[2] / ".ci" / "browser"
 FLAGS = (

@@ -349,7 +349,7 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
 
 
 def _add_visits(router: APIRouter, desk: Desk) -> None:
-    @router.get("/{session_id}/sets/{number}/visits", response_class=HTMLResponse)
+    @router.get("/{session_id}/sets/{number:number}/visits", response_class=HTMLResponse)
     def visits(session_id: str, number: int, other: str = "") -> Response:
         opened = desk.reads.open(session_id)
         name = opened.run(number).name

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from tests.support.browser import Complaints, barriers
 from tests.support.deskserver import served
 from tests.support.practice import store_practice
 
+from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.prepare import prepare
 
@@ -244,7 +246,11 @@ def test_a_swing_opened_directly_is_shown_when_it_is_prepared(browser, unprepare
 def test_what_cannot_be_prepared_is_said_once_and_not_tried_for_ever(browser, unprepared):
     path, session_id = unprepared
     with Store.open(path) as store:
-        store.database.read("UPDATE chunks SET data = x'00' WHERE seq = 3")
+        with store.database.writing() as db:
+            db.execute("UPDATE sessions SET state = 'open'")
+        *_, last = (entry for batch in store.batches(session_id) for entry in batch)
+        store.append(session_id, Batch.of([replace(last, kind=Kind.SETTINGS, data=b"{")]))
+        store.end_session(session_id, "end")
     with served(path) as url, browser.new_context() as context:
         page = context.new_page()
         loads: list[str] = []
@@ -252,6 +258,6 @@ def test_what_cannot_be_prepared_is_said_once_and_not_tried_for_ever(browser, un
         page.goto(f"{url}/sessions/{session_id}")
         said = page.locator("#preparing")
         expect(said).to_contain_text("could not be prepared: ", timeout=WAIT_MS)
-        expect(said).to_contain_text("chunk 3")
+        expect(said).to_contain_text("settings entry")
         page.wait_for_timeout(1500)  # three times as long as the page waits between its looks
         assert len(loads) == 1

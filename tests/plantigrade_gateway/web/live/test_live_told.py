@@ -272,7 +272,8 @@ def test_cautions_come_once_on_a_device_and_day(gateway):
     expect(other.get_by_role("dialog")).to_be_hidden()
     other.close()
     page.clock.install()
-    page.clock.fast_forward("24:00:00")  # the next day
+    page.clock.fast_forward("24:00:00")  # the next day, and a connection that was silent so long
+    gateway.until_connected(2)
     gateway.say(hello(eighteen(), session={"id": "three", "source": "", "recording": True}))
     expect(dialog).to_be_visible()
     expect(dialog).to_contain_text("not a medical device")
