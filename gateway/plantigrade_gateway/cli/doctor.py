@@ -186,7 +186,8 @@ def check_whole_store(path: Path, progress: Callable[[str], None]) -> list[Check
             found = verify(store, progress)
             number = len(store.sessions())
     except StoreError as error:
-        return [Check("store", State.FAIL, str(error), repair_advice(path))]
+        advice = repair_advice(path) if path.exists() else ""
+        return [Check("store", State.FAIL, str(error), advice)]
     if not found:
         return [Check("store", State.OK, f"{path}: {plural(number, 'session')}, all of it whole")]
     last = len(found) - 1

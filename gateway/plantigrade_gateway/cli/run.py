@@ -236,6 +236,9 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
             raise InputError(f"--{name}: makes a virtual player, add --virtual")
     if options["virtual"] and options["radio"]:
         raise InputError("--virtual starts its own radio: leave --radio out")
+    for_s = options["for_s"]
+    if for_s is not None and not for_s > 0:  # NaN neither
+        raise InputError(f"--for: is {for_s:g} s, expected more than 0")
     rate = options["rate"]
     whose = named_player(store, options["player"])
     settings = settings_for(whose, options["mass"], options["handed"])
@@ -260,7 +263,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
 
     async def until_told() -> None:
         with stops_on_signals() as stop:
-            await run(job, run_options, out, stop, options["for_s"])
+            await run(job, run_options, out, stop, for_s)
 
     asyncio.run(until_told())
 

@@ -328,6 +328,7 @@ def test_a_store_that_is_not_there_cannot_be_read(tmp_path):
     gone = tmp_path / "gone.sqlite3"
     done = CliRunner().invoke(main, ["doctor", "--store-check", "--store", str(gone)])
     assert done.exit_code == 1 and "not found" in done.stdout
+    assert "repair" not in done.stdout  # nothing is there to copy
     assert not gone.exists()
 
 

@@ -164,6 +164,8 @@ async def test_run_virtual_lives_through_faults(tmp_path):
     ("arguments", "sentence"),
     [
         (["run", "--fault", "1:left:restart"], "happens to virtual insoles only"),
+        (["run", "--virtual", "--for", "-3"], "--for: is -3 s, expected more than 0"),
+        (["run", "--virtual", "--for", "nan"], "--for: is nan s, expected more than 0"),
         (["run", "--virtual", "--fault", "soon"], "expected SECONDS:FOOT:KIND"),
         (["run", "--virtual", "--radio", "x"], "leave --radio out"),
         (["run", "--seed", "2"], "--seed: makes a virtual player, add --virtual"),

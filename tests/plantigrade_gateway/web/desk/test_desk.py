@@ -219,7 +219,7 @@ def test_the_table_of_swings_sorts_with_absent_values_last(client, base, made):
 def test_tables_say_units_gaps_and_what_they_are_not(client, base):
     session = text_of(client.get(base))
     assert re.search(r"Samples missing left \d+ of \d+, right \d+ of \d+", session)
-    assert re.search(r"Of these in gaps left \d+, \d\.\d\d s, longest", session)
+    assert re.search(r"Gaps left \d+, \d\.\d\d s, longest", session)
     steps = text_of(client.get(f"{base}/steps"))
     assert "38 steps" in steps and "% of stance" in steps and "gap" in steps
     stands = text_of(client.get(f"{base}/stands"))
