@@ -53,10 +53,16 @@ def copied(path: Path, new_path: Path, progress: Callable[[str], None]) -> tuple
     """
     if new_path.exists():
         raise InputError(f"{new_path}: is there already; name a file that is not")
-    with Store.open(path, read_only=True) as old, Store.open(new_path) as new:
-        copy = _Copy(old, new)
-        copy.run(progress)
-        return len(new.sessions()), copy.lost
+    with Store.open(path, read_only=True) as old:
+        try:
+            with Store.open(new_path) as new:
+                copy = _Copy(old, new)
+                copy.run(progress)
+                return len(new.sessions()), copy.lost
+        except BaseException:
+            for end in ("", "-wal", "-shm", "-recording"):  # an empty store would look whole
+                new_path.with_name(new_path.name + end).unlink(missing_ok=True)
+            raise
 
 
 class _Copy:
@@ -71,6 +77,7 @@ class _Copy:
     def run(self, progress: Callable[[str], None]) -> None:
         """Copy everything."""
         there = {name for (name,) in self._old.read("SELECT name FROM main.sqlite_schema")}
+        self._make_others()
         names = self._new.database.read(
             "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
         )
@@ -81,6 +88,15 @@ class _Copy:
             if name in there and name not in _NOT_COPIED:
                 progress(name)
                 self._copy_table(name)
+
+    def _make_others(self) -> None:
+        """Make the tables that lie in the file beside the store's own, such as people's."""
+        schema = "SELECT name, sql FROM {}sqlite_schema WHERE sql IS NOT NULL ORDER BY type DESC"
+        own = {name for name, _ in self._new.database.read(schema.format(""))}
+        with self._new.database.writing() as db:
+            for name, sql in self._old.read(schema.format("main.")):
+                if name not in own:
+                    db.execute(sql)
 
     def _copy_records(self, progress: Callable[[str], None]) -> None:
         """Copy each session's record, a mark in place of what cannot be read."""

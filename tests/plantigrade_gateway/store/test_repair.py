@@ -14,6 +14,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.check import verify
@@ -58,6 +59,36 @@ def test_a_whole_store_is_copied_whole(tmp_path):
         assert list(copy.events(session)) == list(old.events(session))
         assert results.read(copy, session) == results.read(old, session)
         assert verify(copy) == []
+
+
+def test_what_was_said_of_players_is_copied_with_its_order(tmp_path):
+    path, new = tmp_path / "old.sqlite3", tmp_path / "new.sqlite3"
+    with Store.open(path) as store, Register(store) as register:
+        player = register.add(name="Ina Vented", handedness="left", mass_kg=61.5)
+        register.edit(player, shoe="blue")
+        register.grant(player, "record", "player")
+        register.note_finding(player, "hips", "limit", "left turns less")
+        said = register.changes(player)
+    assert copied(path, new, quiet) == (0, [])
+    with Store.open(new) as store, Register(store) as register:
+        assert register.changes(player) == said and len(said) >= 5
+        assert register.profile(player).name == "Ina Vented"
+        register.edit(player, shoe="red")  # the place and its numbers go on
+        assert register.changes(player)[-1].site == said[-1].site
+        assert register.changes(player)[-1].seq == said[-1].seq + 1
+
+
+def test_a_copy_that_fails_leaves_no_file(tmp_path, monkeypatch):
+    path, new = tmp_path / "old.sqlite3", tmp_path / "new.sqlite3"
+    pieces_of(2, path)
+
+    def fail(*given: object) -> None:
+        raise StoreError("its schema cannot be read")
+
+    monkeypatch.setattr("plantigrade_gateway.store.repair._Copy.run", fail)
+    with pytest.raises(StoreError, match="its schema cannot be read"):
+        copied(path, new, quiet)
+    assert not [p.name for p in tmp_path.iterdir() if p.name.startswith("new")]
 
 
 @pytest.mark.parametrize("bad", [0, 6, 11])
