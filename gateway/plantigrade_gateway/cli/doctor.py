@@ -147,7 +147,11 @@ def check_sessions(path: Path, limit_s: float = _READ_LIMIT_S) -> Check:
     found: list[str] = []
     end_s = time.monotonic() + limit_s
     try:
-        with Store.open(path, read_only=True) as store:
+        opened = Store.open(path, read_only=True)
+    except StoreError as error:
+        return Check("sessions", State.FAIL, str(error), MOVE_AWAY)
+    try:
+        with opened as store:
             sessions = store.sessions()
             read = 0
             for session in sessions:
@@ -182,12 +186,15 @@ def check_whole_store(path: Path, progress: Callable[[str], None]) -> list[Check
         Told what is looked at next.
     """
     try:
-        with Store.open(path, read_only=True) as store:
+        opened = Store.open(path, read_only=True)
+    except StoreError as error:  # nor could repair open it
+        return [Check("store", State.FAIL, str(error), MOVE_AWAY if path.exists() else "")]
+    try:
+        with opened as store:
             found = verify(store, progress)
             number = len(store.sessions())
     except StoreError as error:
-        advice = repair_advice(path) if path.exists() else ""
-        return [Check("store", State.FAIL, str(error), advice)]
+        return [Check("store", State.FAIL, str(error), repair_advice(path))]
     if not found:
         return [Check("store", State.OK, f"{path}: {plural(number, 'session')}, all of it whole")]
     last = len(found) - 1
@@ -195,6 +202,9 @@ def check_whole_store(path: Path, progress: Callable[[str], None]) -> list[Check
         Check("store", State.FAIL, text, repair_advice(path) if k == last else "")
         for k, text in enumerate(found)
     ]
+
+
+MOVE_AWAY = "Nothing of it can be opened: move it away, and put a backup in its place."
 
 
 def repair_advice(path: Path) -> str:

@@ -209,6 +209,8 @@ def _add_said(
         """Note PLAYER's consent to WHAT: record, "send on" or speed."""
         if withdraw and until is not None:
             raise InputError("--until: is of a consent that is given, leave it out")
+        if until is not None and until.date() < datetime.now().astimezone().date():
+            raise InputError(f"--until: {until.date()} is past, expected a day to come")
         with _register(store_of(ctx)) as found:
             player_id = found.find(player).player_id
             if withdraw:

@@ -295,7 +295,7 @@ def export(
         if there and not replace:
             raise StoreError(
                 f"export to {folder}: {', '.join(there)} is there already; "
-                "choose another folder or allow replacing"
+                "choose another folder, or replace them (--replace)"
             )
         with _staged(folder, names) as staging:
             for table, (kind, cls) in TABLES.items():

@@ -126,7 +126,8 @@ def show_player(said: dict[str, Any], out: Console) -> None:
     heading(out, "Consent")
     for one in said["consents"]:
         until = f", until {one['until']}" if one["until"] else ""
-        by = f" by the {one['by']}, {one['when'][:10]}" if one["by"] else ""
+        gone = "; given" if one["state"] == "ran out" else ""
+        by = f"{gone} by the {one['by']}, {one['when'][:10]}" if one["by"] else ""
         item(out, one["what"], f"{one['state']}{by}{until}")
     if said["findings"]:
         heading(out, "Found")

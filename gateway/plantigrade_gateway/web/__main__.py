@@ -116,8 +116,8 @@ def main() -> None:
         listening = listen(start.host, start.port)
     except OSError as error:
         text = (
-            f"live page: {start.host}, port {start.port}: cannot be listened at "
-            f"({error.strerror}); choose another with --port, or go on with --no-page"
+            f"live page: {start.host}, port {start.port}: cannot be used "
+            f"({error.strerror}); choose another with --port"
         )
         _write({"type": "failed", "text": text})
         return
