@@ -16,7 +16,7 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = GATEWAY
 SIGNAL = ROOT / "signal" / "plantigrade"
 
-PURE = {"wire", "record", "sound", "drills", "rules"}
+PURE = {"wire", "record", "sound", "drills", "rules", "check", "coach"}
 ALLOWED: dict[str, set[str]] = {
     "top": set(),
     "package": {"report"},  # what a notebook imports, on first use: plantigrade_gateway/__init__.py
@@ -27,22 +27,31 @@ ALLOWED: dict[str, set[str]] = {
     "drills": {"sound"},
     "rules": set(),
     "analysis": {"wire", "record", "sound", "drills"},
+    "check": {"record", "analysis"},
+    "coach": {"rules", "analysis", "check"},
     "store": {"wire", "record", "sound", "drills", "analysis"},
-    "people": {"store"},
+    "people": {"rules", "analysis", "store", "coach"},
     "virtual": {"wire", "record"},
-    "report": {"wire", "record", "sources", "drills", "analysis", "store", "people"},
+    "report": {
+        *("wire", "record", "sources", "drills", "rules", "analysis", "check", "coach"),
+        *("store", "people"),
+    },
     "forward": {"record", "sound", "analysis", "store"},
     "web.html": set(),
     "web.door": {"store", "web.html"},
     "web.live": {"web.door"},
-    "web.desk": {"record", "analysis", "store", "people", "report", "web.html"},
+    "web.desk": {
+        *("record", "rules", "analysis", "check", "coach", "store", "people", "report"),
+        "web.html",
+    },
     "web": {"sound", "store", "web.html", "web.door", "web.live", "web.desk"},
     "session": {
         *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),
-        *("report", "forward", "web.live"),
+        *("check", "people", "report", "forward", "web.live"),
     },
     "cli": {
         *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),
+        *("rules", "check", "coach"),
         *("people", "report", "forward", "web.door", "web.live", "session"),
     },
 }

@@ -3,6 +3,7 @@
 `zonecsv` makes it of a zone CSV, `record` of recorded bytes, at once or while they come.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -59,6 +60,8 @@ class Analysis:
         None for a stored session whose recording was cut off, until it is analysed again.
     drills : tuple of DrillResult
         Each run of a drill.
+    trials : tuple of Trial
+        Of guided checks, in order of time.
     """
 
     source: str
@@ -70,6 +73,12 @@ class Analysis:
     marks: tuple[Mark, ...]
     quality: Quality | None
     drills: tuple[DrillResult, ...] = ()
+    trials: tuple["Trial", ...] = ()
+
+    @property
+    def sets(self) -> tuple["MarkedSet", ...]:
+        """Return its sets with their swings, in order of time."""
+        return sets_of(self.swings, self.marks)
 
 
 def read_layout(path: str | Path | None) -> ZoneLayout:
@@ -177,11 +186,45 @@ class MarkedSet:
     start_s : float
         Session time of the mark.
     swings : tuple of Swing
+    end_s : float
+        Session time of its end; infinite where nothing ended it.
+    set_id : str
+        Empty in older records, as the next two.
+    intent : str
+        ``"smooth"``, ``"full"`` or ``"fast"``.
+    club : str
+    is_silent : bool or None
+        Whether every cue was off from its start to its end, by the record; None: not known.
     """
 
     name: str
     start_s: float
     swings: tuple[Swing, ...]
+    end_s: float = math.inf
+    set_id: str = ""
+    intent: str = ""
+    club: str = ""
+    is_silent: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One try at a step of a guided check, as the record tells it; it may be refused.
+
+    Attributes
+    ----------
+    step : str
+        ``"lift"``, ``"stand"``, ``"flat"``, ``"walk"`` or ``"practice"``; sets are no trials.
+    number : int
+        From 1, of its step.
+    start_s, end_s : float
+        Session time of the spoken start and end.
+    """
+
+    step: str
+    number: int
+    start_s: float
+    end_s: float
 
 
 def set_name(mark: Mark) -> str | None:

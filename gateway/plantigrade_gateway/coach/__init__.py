@@ -1,0 +1,1 @@
+"""What a coach decides by: facts of a player's visits, the evidence sheet, progress; pure."""

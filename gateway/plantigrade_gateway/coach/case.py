@@ -1,0 +1,183 @@
+"""All that is known of one player when something is to be decided: visits, and what people said.
+
+Nothing is worked out here and nothing is read: `people` puts a case together, the other modules of
+this room read it.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+from plantigrade_gateway.analysis.result import Analysis
+
+
+@dataclass(frozen=True, slots=True)
+class Questions:
+    """What came of a visit's questions about pain and red flags; no answer is kept.
+
+    Attributes
+    ----------
+    hold : str
+        ``""``: no hold; ``"red flag"`` or ``"pain"``: stopped for a reason of that group.
+    by : str
+        Who answered: ``"player"`` or ``"guardian"``.
+    when : datetime
+        UTC.
+    """
+
+    hold: str
+    by: str
+    when: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """What the coach's own eye said of a swing.
+
+    Attributes
+    ----------
+    answer : str
+        ``"good"`` or ``"not good"`` of a push; ``"up"`` or ``"down"`` of the lead heel.
+    is_blind : bool
+        It was given before the program's answer was shown.
+    """
+
+    answer: str
+    is_blind: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SwingNote:
+    """What people said of one swing.
+
+    Attributes
+    ----------
+    excluded : str
+        Why it is left out everywhere; empty: it is not.
+    eye_push, eye_heel : Tap or None
+        The first tap of each kind.
+    club_speed_m_s : float or None
+    """
+
+    excluded: str = ""
+    eye_push: Tap | None = None
+    eye_heel: Tap | None = None
+    club_speed_m_s: float | None = None
+
+
+NO_NOTE = SwingNote()
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """One session of a player.
+
+    Attributes
+    ----------
+    session_id : str
+    started : datetime
+        With the offset of the place.
+    analysis : Analysis
+        Its results, excluded swings included.
+    notes : dict of int to SwingNote
+        By the swing's place in ``analysis.swings``; most have none.
+    questions : Questions or None
+        None: not asked.
+    shoe, footbed : str
+        Worn at this visit.
+    is_shoe_stiff : bool or None
+    calibrations : tuple of str
+        What tells the left and the right insole's calibration from another one.
+    is_unchanged : bool
+        The coach marked that nothing was changed in the player since the visit before.
+    """
+
+    session_id: str
+    started: datetime
+    analysis: Analysis
+    notes: Mapping[int, SwingNote] = field(default_factory=dict)
+    questions: Questions | None = None
+    shoe: str = ""
+    footbed: str = ""
+    is_shoe_stiff: bool | None = None
+    calibrations: tuple[str, ...] = ()
+    is_unchanged: bool = False
+
+    def note(self, swing: int) -> SwingNote:
+        """Return what was said of a swing, by its place."""
+        return self.notes.get(swing, NO_NOTE)
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What the coach decided on a topic.
+
+    Attributes
+    ----------
+    topic : str
+        ``"lead heel"``, ``"push"`` or ``"speed"``.
+    answer : str
+        ``"go"``, ``"not yet"`` or ``"not today"``.
+    plan : str
+        Of the lead heel ``"up"``, ``"down"`` or ``"either"``, of the push ``"deliberate"`` or
+        ``"even"``; else empty.
+    cue : str
+        The coach's own words for the player.
+    day : date
+    """
+
+    topic: str
+    answer: str
+    plan: str
+    cue: str
+    day: date
+
+
+@dataclass(frozen=True, slots=True)
+class Print:
+    """A barefoot print's class by its area, where one was taken.
+
+    Attributes
+    ----------
+    foot : str
+        ``"left"`` or ``"right"``.
+    name : str
+        ``"high"``, ``"middle"``, ``"low"`` or ``"between"``.
+    """
+
+    foot: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """All that is known of one player.
+
+    Attributes
+    ----------
+    player_id : str
+    name : str
+        A name or a code; for the coach's and the player's own pages only.
+    handedness : str
+        ``"right"`` or ``"left"``; a right-handed player's lead foot is the left one.
+    is_minor : bool
+    visits : tuple of Visit
+        The first one first; the last is the one that is decided by.
+    findings : dict of str to str
+        Hips, trunk, ankles, balance: ``"no limit"``, ``"limit"`` or ``"not looked"``.
+    decisions : tuple of Decided
+        The last of each topic.
+    prints : tuple of Print
+    may_train_speed : bool
+        The guardian's consent to fast swings, for a minor.
+    """
+
+    player_id: str
+    name: str
+    handedness: str
+    is_minor: bool = False
+    visits: tuple[Visit, ...] = ()
+    findings: Mapping[str, str] = field(default_factory=dict)
+    decisions: tuple[Decided, ...] = ()
+    prints: tuple[Print, ...] = ()
+    may_train_speed: bool = False
