@@ -20,6 +20,7 @@ from plantigrade.events import (
 )
 from plantigrade.limits import Limits, Setup
 from plantigrade.predicates import is_good_push
+from plantigrade.prompted import PromptedLift, PromptedStand
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.drills.run import DrillResult
@@ -232,12 +233,18 @@ class Trial:
         From 1, of its step.
     start_s, end_s : float
         Session time of the spoken start and end.
+    stand : PromptedStand or None
+        Of a stand: its middle, where that could be measured.
+    lift : PromptedLift or None
+        Of a lift: each foot held in the air.
     """
 
     step: str
     number: int
     start_s: float
     end_s: float
+    stand: PromptedStand | None = None
+    lift: PromptedLift | None = None
 
 
 def set_name(mark: Mark) -> str | None:
