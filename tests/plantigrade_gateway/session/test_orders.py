@@ -35,6 +35,7 @@ class Told:
     """Stands for the pages: keeps what they are told."""
 
     viewers = 1
+    sounding = 0
     dropped = 0
 
     def __init__(self) -> None:
