@@ -16,12 +16,12 @@ from plantigrade.events import (
     HeelLiftState,
     Manner,
     Roll,
-    Stand,
     Step,
     Swing,
     Timing,
 )
 from plantigrade.limits import Limits
+from plantigrade.prompted import PromptedStand
 from plantigrade.zones import eighteen
 from plantigrade_gateway.analysis.quality import FootQuality, Gaps, Quality
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, Trial
@@ -98,11 +98,6 @@ def foot_stand(share: float | None, load_n: float = 350.0, *, moved: bool = Fals
     return dataclasses.replace(empty, bearing=bearing, midfoot_share=share, load_n=load_n)
 
 
-def stand_at(t_s: float, left: FootStand, right: FootStand, length_s: float = 16.0) -> Stand:
-    index = round(100 * t_s)
-    return Stand(t_s, t_s + length_s, 0.5, left, right, False, index, t_s + length_s)
-
-
 def step_at(t_s: float, foot: Foot, roll: Roll) -> Step:
     made = records.step(round(100 * t_s), foot)
     return dataclasses.replace(made, strike_s=t_s, off_s=t_s + 0.65, roll=roll)
@@ -155,7 +150,6 @@ class VisitMaker:
     def __post_init__(self) -> None:
         self.started = FIRST_DAY.replace(hour=self.hour) + timedelta(days=self.day)
         self.t_s = 10.0
-        self.stands: list[Stand] = []
         self.steps: list[Step] = []
         self.swings: list[Swing] = []
         self.sets: list[MarkedSet] = []
@@ -167,10 +161,18 @@ class VisitMaker:
         self, left: Sequence[float | None], right: Sequence[float | None], step: str = "stand"
     ) -> "VisitMaker":
         """Prompted stands with these midfoot shares."""
-        for number, (a, b) in enumerate(zip(left, right, strict=True), 1):
-            self.trials.append(Trial(step, number, self.t_s, self.t_s + 20.0))
-            self.stands.append(stand_at(self.t_s + 1.0, foot_stand(a), foot_stand(b)))
-            self.t_s += 30.0
+        for a, b in zip(left, right, strict=True):
+            self.tried(foot_stand(a), foot_stand(b), step)
+        return self
+
+    def tried(
+        self, left: FootStand, right: FootStand, step: str = "stand", length_s: float = 20.0
+    ) -> "VisitMaker":
+        """A trial of a stand, which may be refused."""
+        start_s, number = self.t_s, 1 + sum(trial.step == step for trial in self.trials)
+        found = PromptedStand(start_s + 3.0, start_s + 18.0, 0.0, 0.5, left, right)
+        self.trials.append(Trial(step, number, start_s, start_s + length_s, found))
+        self.t_s += 30.0
         return self
 
     def walked(self, left: Iterable[Roll], right: Iterable[Roll]) -> "VisitMaker":
@@ -243,7 +245,7 @@ class VisitMaker:
             source="invented",
             rate_hz=100.0,
             duration_s=self.t_s,
-            stands=tuple(self.stands),
+            stands=(),
             steps=tuple(self.steps),
             swings=tuple(self.swings),
             marks=(),

@@ -38,7 +38,7 @@ class Fall:
     Attributes
     ----------
     what : str
-        What lies between them: ``"full after smooth"``.
+        What lies between them: ``"full against smooth"``.
     before, after : Proportion
     difference : Difference
         After less before.
@@ -131,8 +131,8 @@ def falls(case: Case, rules: RuleSet) -> tuple[Fall, ...]:
     if case.visits:
         visit = case.visits[-1]
         smooth, full, fast = (silent_sets(visit, rules, i) for i in (SMOOTH, FULL, FAST))
-        found.append(_between("full after smooth", smooth, full, rules))
-        found.append(_between("fast after full", full, fast, rules))
+        found.append(_between("full against smooth", smooth, full, rules))
+        found.append(_between("fast against full", full, fast, rules))
         found.append(_again(case, visit, rules))
         found.append(_kept(case, rules))
     return tuple(one for one in found if one is not None)

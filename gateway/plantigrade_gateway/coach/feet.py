@@ -10,13 +10,13 @@ from dataclasses import replace
 from plantigrade.bearing import bearing_of, bearing_over_stands, mean_half
 from plantigrade.block import Foot
 from plantigrade.change import RepeatError, spread_within
-from plantigrade.events import Bearing, FootStand, Roll, Step
+from plantigrade.events import Bearing, FootStand, Roll
 from plantigrade.interval import Difference, about, t95
 from plantigrade.reliability import proportion
 from plantigrade.stat import stat_of
-from plantigrade.summary import bouts_of
-from plantigrade_gateway.analysis.result import Analysis, Trial
 from plantigrade_gateway.check import steps
+from plantigrade_gateway.check.stand import taken_stands
+from plantigrade_gateway.check.walk import straight_steps
 from plantigrade_gateway.coach.case import Case, Visit
 from plantigrade_gateway.coach.limits import setup_of
 from plantigrade_gateway.coach.reading import Reading, alike, in_percent, limit, too_few, yes_no
@@ -27,8 +27,6 @@ from plantigrade_gateway.rules.model import RuleSet
 CLEAR = ("bears", "heel_and_ball", "broad")
 """Names of a foot that say what it does."""
 BETWEEN = "between"
-STRAIGHT = 6
-"""A straight has so many steps of both feet (the guided check's table)."""
 
 
 def foot_of(case: Case, role: str) -> Foot:
@@ -40,51 +38,23 @@ def foot_of(case: Case, role: str) -> Foot:
 # ---- what was prompted ----
 
 
-def trials_of(visit: Visit, step: str) -> list[Trial]:
-    """Return a visit's trials of a step of the guided check."""
-    return [trial for trial in visit.analysis.trials if trial.step == step]
+def shares(visit: Visit, step: str, foot: Foot) -> list[float | None]:
+    """Return the midfoot's share in each taken stand of a step of the guided check."""
+    return [stand.midfoot_share for stand in _stands(visit, step, foot)]
 
 
-def prompted_stands(visit: Visit, step: str, foot: Foot) -> list[FootStand]:
-    """Return how a foot stood in each trial of a step; trials without a quiet stand are left out.
-
-    Of a trial the stand that fills most of it counts, and one stand counts once: without a step
-    off and on between them two trials are one.
-    """
-    taken = {}
-    for trial in trials_of(visit, step):
-        inside = [
-            (min(stand.end_s, trial.end_s) - max(stand.start_s, trial.start_s), stand)
-            for stand in visit.analysis.stands
-        ]
-        shared_s, stand = max(inside, key=lambda one: one[0], default=(0.0, None))
-        if stand is not None and shared_s >= _least_stand_s(visit.analysis):
-            taken[stand.first_index] = stand.left if foot is Foot.LEFT else stand.right
-    return [s for s in taken.values() if s.bearing is not Bearing.MOVED and _share(s) is not None]
-
-
-def _least_stand_s(analysis: Analysis) -> float:
-    return 0.0 if analysis.quality is None else analysis.quality.limits.stand_min_s
-
-
-def _share(stand: FootStand) -> float | None:
-    return stand.midfoot_share
-
-
-def straight_steps(visit: Visit) -> list[Step]:
-    """Return the steps of a visit's prompted walk, each straight without its first and last."""
-    found: list[Step] = []
-    for trial in trials_of(visit, steps.WALK):
-        inside = [s for s in visit.analysis.steps if _is_in(s, trial)]
-        for bout in bouts_of(inside):
-            if len(bout) >= STRAIGHT:
-                found.extend(bout[1:-1])
+def _stands(visit: Visit, step: str, foot: Foot) -> list[FootStand]:
+    found = []
+    for taken in taken_stands(visit.analysis, step):
+        stand = taken.left if foot is Foot.LEFT else taken.right
+        if stand is not None and stand.midfoot_share is not None:
+            found.append(stand)
     return found
 
 
-def _is_in(step: Step, trial: Trial) -> bool:
-    at_s = step.off_s if step.strike_s is None else step.strike_s
-    return at_s is not None and trial.start_s <= at_s <= trial.end_s
+def _has(step: str) -> Callable[[Visit], bool]:
+    """Return whether a visit has trials of a step, taken or not."""
+    return lambda visit: any(trial.step == step for trial in visit.analysis.trials)
 
 
 def _last(case: Case, has: Callable[[Visit], object]) -> Visit | None:
@@ -95,18 +65,12 @@ def _last(case: Case, has: Callable[[Visit], object]) -> Visit | None:
 # ---- stand ----
 
 
-def spread_of_stands(case: Case, step: str = steps.STAND) -> RepeatError | None:
+def spread_of_stands(case: Case) -> RepeatError | None:
     """Return the spread of one stand's midfoot share about its foot's mean of the visit.
 
     Over both feet and every visit in the last one's shoe and footbed.
     """
-    return spread_within(
-        [
-            [_share(stand) for stand in prompted_stands(visit, step, foot)]
-            for visit in alike(case)
-            for foot in Foot
-        ]
-    )
+    return spread_within(list(_rows(case, steps.STAND)))
 
 
 def stand(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
@@ -114,19 +78,19 @@ def stand(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
 
     A class only where every stand is in it, and with the interval of their mean too.
     """
-    visit = _last(case, lambda v: trials_of(v, steps.STAND))
+    visit = _last(case, _has(steps.STAND))
     if visit is None or visit.analysis.quality is None:
         return Reading(None, "no prompted stand in this shoe and footbed", visit=visit)
-    stands = prompted_stands(visit, steps.STAND, foot_of(case, role))
+    stands = _stands(visit, steps.STAND, foot_of(case, role))
     error = spread_of_stands(case)
     n = len(stands)
     if n < max(least, 2) or error is None:
         return Reading(None, too_few(n, max(least, 2), "quiet stand"), n=n, visit=visit)
     setup = setup_of(rules, visit.analysis.quality)
-    own = {bearing_of((_share(s) or 0.0) * s.load_n, s.load_n, setup) for s in stands}
+    own = {bearing_of((s.midfoot_share or 0.0) * s.load_n, s.load_n, setup) for s in stands}
     name = bearing_over_stands(stands, setup, error)
     is_clear = own == {name} and name is not Bearing.UNCLEAR
-    mean = stat_of(_share(s) for s in stands).mean or 0.0
+    mean = stat_of(s.midfoot_share for s in stands).mean or 0.0
     half = mean_half(error, n)
     return Reading(
         str(name) if is_clear else BETWEEN,
@@ -156,11 +120,11 @@ def _mean_difference(
 
 def walk(case: Case, role: str, least: int) -> Reading:
     """Return how load travels over a foot in a prompted walk; unclear steps stay in the count."""
-    visit = _last(case, lambda v: trials_of(v, steps.WALK))
+    visit = _last(case, _has(steps.WALK))
     if visit is None:
         return Reading(None, "no prompted walk in this shoe and footbed")
     foot = foot_of(case, role)
-    rolls = [step.roll for step in straight_steps(visit) if step.foot is foot]
+    rolls = [step.roll for step in straight_steps(visit.analysis) if step.foot is foot]
     n = len(rolls)
     if n < max(least, 1):
         return Reading(None, too_few(n, least, "straight step"), n=n, visit=visit)
@@ -200,13 +164,13 @@ def bed(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
     It adds or takes from `bed_adds_from` on, where the difference's interval is off 0; not known
     where that much is seen and the interval holds 0.
     """
-    worn = _last(case, lambda v: trials_of(v, steps.STAND))
-    bare = _last(case, lambda v: trials_of(v, steps.FLAT))
+    worn = _last(case, _has(steps.STAND))
+    bare = _last(case, _has(steps.FLAT))
     if worn is None or bare is None:
         return Reading(None, "no stands on the flat floor in socks beside those in the shoe")
     foot = foot_of(case, role)
-    in_shoe = [_share(s) for s in prompted_stands(worn, steps.STAND, foot)]
-    flat = [_share(s) for s in prompted_stands(bare, steps.FLAT, foot)]
+    in_shoe = shares(worn, steps.STAND, foot)
+    flat = shares(bare, steps.FLAT, foot)
     fewest = min(len(in_shoe), len(flat))
     if fewest < max(least, 1):
         return Reading(None, too_few(fewest, least, "quiet stand"), n=fewest, visit=worn)
@@ -237,7 +201,7 @@ def bed(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
 def _rows(case: Case, step: str) -> Iterator[list[float | None]]:
     for visit in alike(case):
         for foot in Foot:
-            yield [_share(s) for s in prompted_stands(visit, step, foot)]
+            yield shares(visit, step, foot)
 
 
 # ---- both feet ----
@@ -267,15 +231,12 @@ def differ(case: Case, rules: RuleSet, names: dict[str, str | None], least: int 
 
 
 def _shares_differ(case: Case, rules: RuleSet, least: int) -> tuple[bool | None, Reading]:
-    visit = _last(case, lambda v: trials_of(v, steps.STAND))
+    visit = _last(case, _has(steps.STAND))
     if visit is None:
         return None, Reading(None, "no prompted stand in this shoe and footbed")
-    shares = {
-        role: [_share(s) for s in prompted_stands(visit, steps.STAND, foot_of(case, role))]
-        for role in ("lead", "trail")
-    }
-    fewest = min(map(len, shares.values()))
-    found = _mean_difference(shares["trail"], shares["lead"], spread_of_stands(case))
+    lead, trail = (shares(visit, steps.STAND, foot_of(case, role)) for role in ("lead", "trail"))
+    fewest = min(len(lead), len(trail))
+    found = _mean_difference(trail, lead, spread_of_stands(case))
     if fewest < least or found is None or found.low is None or found.high is None:
         return None, Reading(None, too_few(fewest, least, "quiet stand"), n=fewest, visit=visit)
     is_apart = abs(found.value) >= limit(rules, "feet_differ_from") and not found.holds_zero

@@ -65,20 +65,20 @@ def test_the_least_fall_that_would_be_seen(n, m, share):
 
 def test_sets_of_one_swing_see_no_fall():
     assert seen_from(1, 1, 1.0) is None
-    made = fall_of("full after smooth", proportion(1, 1), proportion(1, 1))
+    made = fall_of("full against smooth", proportion(1, 1), proportion(1, 1))
     assert made is not None and not made.is_seen
     assert "none from 100 % would be seen 8 times in 10" in made.text
 
 
 def test_what_is_said():
-    made = fall_of("full after smooth", proportion(8, 10), proportion(7, 10))
+    made = fall_of("full against smooth", proportion(8, 10), proportion(7, 10))
     assert made is not None and not made.is_seen
     assert made.text.startswith("8 of 10, then 7 of 10: no fall seen; one from 80 % is seen 8 ")
     assert made.text.endswith("and one to 40 % 4 times in 10")
-    worse = fall_of("full after smooth", proportion(10, 10), proportion(3, 10))
+    worse = fall_of("full against smooth", proportion(10, 10), proportion(3, 10))
     assert worse is not None and worse.is_seen
     assert worse.text == "10 of 10, then 3 of 10: a fall"
-    assert fall_of("full after smooth", proportion(0, 0), proportion(1, 2)) is None
+    assert fall_of("full against smooth", proportion(0, 0), proportion(1, 2)) is None
 
 
 def test_which_sets_are_compared():
@@ -90,8 +90,8 @@ def test_which_sets_are_compared():
         for one in falls(case(day.visit(), maker.visit()), RULES)
     }
     assert made == {
-        "full after smooth": (12, 16, 8, 10),
-        "fast after full": (8, 10, 2, 8),
+        "full against smooth": (12, 16, 8, 10),
+        "fast against full": (8, 10, 2, 8),
         "smooth again, after the first smooth": (7, 8, 5, 8),
         "full on another day, after 2026-03-02": (9, 10, 8, 10),
     }

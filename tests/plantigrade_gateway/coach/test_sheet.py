@@ -4,11 +4,12 @@ import json
 from dataclasses import replace
 
 import pytest
-from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
+from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes, quality
 
 from plantigrade.events import Roll
 from plantigrade.limits import Limits
 from plantigrade_gateway.coach.case import Decided, Questions
+from plantigrade_gateway.coach.limits import limits_of
 from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import InputError
@@ -93,6 +94,27 @@ def test_a_changed_limit_changes_the_sheet_and_says_so():
     own = heel_and_ball().visit(limits=Limits(bearing_none=0.01))
     shown = {one.name: (one.value, one.source) for one in evidence(case(own), rules).limits}
     assert shown["stand_none_below"] == (0.01, "this session's settings")
+
+
+@pytest.mark.parametrize(
+    ("there", "name"),
+    [  # rule file: these are the defaults of the analysis settings
+        ("stand_none_below", "bearing_none"),
+        ("stand_bearing_from", "bearing_full"),
+        ("stand_broad_from", "bearing_broad"),
+        ("push_begins_by", "push_begins_by"),
+        ("trail_heel_from", "trail_heel_from"),
+        ("trail_heel_gain", "trail_heel_gain"),
+        ("heel_back_by_s", "heel_back_by_s"),
+    ],
+)
+def test_a_limit_of_the_rule_file_stands_where_the_session_set_none(there, name):
+    value = RULES.limits[there] + 0.001
+    rules = replace(RULES, limits={**RULES.limits, there: value})
+    own = getattr(Limits(), name) + 0.002
+    assert getattr(limits_of(rules, None), name) == value
+    set_here = quality(("", ""), Limits(**{name: own}))
+    assert getattr(limits_of(rules, set_here), name) == own
 
 
 def test_limits_that_cannot_stand_together_are_refused():
