@@ -94,7 +94,8 @@ def stand(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
     half = mean_half(error, n)
     return Reading(
         str(name) if is_clear else BETWEEN,
-        f"{100 * mean:.1f} % ({in_percent(mean - half, mean + half, 1)}; {plural(n, 'stand')}, "
+        f"{100 * mean:.1f} % ({in_percent(max(mean - half, 0.0), mean + half, 1)}; "
+        f"{plural(n, 'stand')}, "
         f"df {error.degrees})",
         n=n,
         measured=mean,

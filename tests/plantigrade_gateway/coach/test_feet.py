@@ -187,3 +187,10 @@ def test_a_fact_of_an_earlier_visit_says_how_old_it_is():
     assert made.day is not None and made.day.isoformat() == "2026-03-02"
     assert made.conditions == "shoe Shoe A, calibrated 2026-03-02"
     assert found(first, VisitMaker(day=12, shoe="Shoe B").visit())["lead.walk"].value is None
+
+
+def test_a_foot_without_a_clear_name_is_no_other_foot():
+    maker = VisitMaker().stood([0.09, 0.1, 0.11], [0.10, 0.11, 0.12])
+    made = found(maker.walked([THROUGH] * 12, [THROUGH, SKIPPED] * 6).visit())
+    assert (made["lead.foot"].value, made["trail.foot"].value) == ("bears", "between")
+    assert made["feet.differ"].value == "no"
