@@ -12,7 +12,7 @@ from plantigrade_gateway.analysis.eventrow import (
     Measured,
     event_row,
 )
-from plantigrade_gateway.analysis.result import Analysis, sets_of
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.converter import plain
 
 SCHEMA = 1
@@ -31,8 +31,8 @@ def document(analysis: Analysis) -> dict[str, Any]:
     dict
         As `hardware_notes/analysis.schema.json` describes it.
     """
-    sets = sets_of(analysis.swings, analysis.marks)
-    place = {id(swing): (run.name, k) for run in sets for k, swing in enumerate(run.swings, 1)}
+    whole = analysis.whole_sets
+    place = {id(swing): (run.name, k) for run in whole for k, swing in enumerate(run.swings, 1)}
     quality = analysis.quality
     return {
         "schema": SCHEMA,
@@ -47,8 +47,9 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 **_body(swing),
                 "set": place.get(id(swing), (None, None))[0],
                 "number_in_set": place.get(id(swing), (None, None))[1],
+                "excluded": plain(analysis.excluded.get(number)),
             }
-            for swing in analysis.swings
+            for number, swing in enumerate(analysis.swings)
         ],
         "walk": plain(summarise_walk(analysis.steps)) if analysis.steps else None,
         "sets": [
@@ -58,7 +59,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 "summary": plain(summarise_swings(run.swings)),
                 "halves": plain(halves_of_set(run.swings)),
             }
-            for run in sets
+            for run in analysis.sets
         ],
         "marks": [plain(mark) for mark in analysis.marks],
         "drills": [plain(run) for run in analysis.drills],

@@ -3,8 +3,9 @@
 Kept in the log of changes under ``session`` and the session's id; undo is another change. Pages and
 commands call:
 
-- `Visits.said` for all that is shown of a session; `said_of_session` where there is a store but no
-  register, as in reports: it changes nothing.
+- `Visits.said` for all that is shown of a session;
+- `read_session` in place of `store.results.read` wherever numbers are shown or written: it knows
+  which swings are left out (`Analysis.excluded`);
 - `Visits.answer`, `Visits.set_conditions`, `Visits.mark_unchanged` once a visit;
 - `Visits.note` and `Visits.remove_note` for an instant;
 - `Visits.exclude` and `Visits.include`, `Visits.tap`, `Visits.set_speed` for a swing, which may be
@@ -17,15 +18,16 @@ swing counts, others stay in the log: an answer that was seen cannot be taken ba
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from plantigrade.errors import shown
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis.result import Analysis, counted
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people import said as words
 from plantigrade_gateway.people.log import Change, new_id, read_changes
-from plantigrade_gateway.people.players import SESSION, Register
+from plantigrade_gateway.people.players import SESSION, Register, explained
 from plantigrade_gateway.people.profile import GIVERS, line_of, one_of
 from plantigrade_gateway.people.said import Said, anchor_ns, of_swing, said_of, standing
 from plantigrade_gateway.people.tables import is_there, sqlite_engine
@@ -55,13 +57,45 @@ def check_speed(m_s: object) -> float:
 
 
 def said_of_session(store: Store, session_id: str, swings: Sequence[Swing]) -> Said:
-    """Return what people said of a session, from its store alone; nothing is changed."""
+    """Return what people said of a session, from its store alone; nothing is changed.
+
+    Raises
+    ------
+    StoreError
+        The file refuses.
+    """
     engine = sqlite_engine(store.path)
     try:
-        changes = read_changes(engine, SESSION, session_id) if is_there(engine) else []
+        with explained(store):
+            changes = read_changes(engine, SESSION, session_id) if is_there(engine) else []
     finally:
         engine.dispose()
     return said_of(changes, swings)
+
+
+def read_session(store: Store, session_id: str) -> Analysis:
+    """Return a session's stored results with the swings that are left out; nothing is changed.
+
+    Raises
+    ------
+    StoreError
+        No such session, or its results were made by another version (``reanalyse``).
+    """
+    return with_exclusions(store, session_id, results.read(store, session_id))
+
+
+def with_exclusions(store: Store, session_id: str, found: Analysis) -> Analysis:
+    """Return a session's results with what is said in its store of swings that are left out."""
+    return replace(found, excluded=said_of_session(store, session_id, found.swings).exclusions)
+
+
+def sessions_left_out(register: Register) -> dict[str, int]:
+    """Return the ids of the sessions that may have swings left out, each with its changes of that.
+
+    The same number of changes and the same results come to the same.
+    """
+    with register.explained():
+        return register.log.counts(SESSION, f"{words.EXCLUDED}:")
 
 
 class Visits:
@@ -95,11 +129,6 @@ class Visits:
         if swings is None:
             swings = results.read(self._register.store, session_id).swings
         return said_of(self.changes(session_id), swings)
-
-    def counted(self, session_id: str) -> Analysis:
-        """Return a session's stored results without the swings that are left out."""
-        found = results.read(self._register.store, session_id)
-        return counted(found, self.said(session_id, found.swings).reasons)
 
     def changes(self, session_id: str) -> list[Change]:
         """Return all that was ever said of a session, in order, for who and when."""

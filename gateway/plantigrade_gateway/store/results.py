@@ -1,6 +1,6 @@
 """A stored session's results: kept beside its record, read back, made again."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -10,7 +10,7 @@ from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import Analysis, Mark, sets_of
+from plantigrade_gateway.analysis.result import Analysis, Mark
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
@@ -98,8 +98,20 @@ def recover(store: Store) -> list[str]:
     return said
 
 
-def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
+def reanalyse(
+    store: Store,
+    session_id: str,
+    with_exclusions: Callable[[Store, str, Analysis], Analysis] | None = None,
+) -> tuple[Analysis, int]:
     """Make a session's results again from its record, in place of those stored.
+
+    Parameters
+    ----------
+    store : Store
+    session_id : str
+    with_exclusions : callable, optional
+        Adds to results the swings that people left out: the summaries of sets that are sent on are
+        without them (`people.visits.with_exclusions`).
 
     Returns
     -------
@@ -126,12 +138,16 @@ def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
     now = {row.event_id: row.body for row in rows}
     changed = sum(before.get(key) != now.get(key) for key in before.keys() | now.keys())
     result = analysis.result()
+    if with_exclusions is not None:
+        result = with_exclusions(store, session_id, result)
+    kept = store.quality(session_id)
     store.replace_events(
         session_id,
         rows,
         analysis_version=ANALYSIS_VERSION,
-        quality={**store.quality(session_id), **beside(result)},
+        quality={**kept, **beside(result)},
         points=set_points(result, entries),
+        sums_changed=_left_out(result) != kept.get("left_out", []),
     )
     return replace(result, source=session.source), changed
 
@@ -143,14 +159,20 @@ def _rows(session_id: str, events: list[Event], upto_entry: int) -> list[EventRo
 
 
 def beside(analysis: Analysis) -> dict[str, object]:
-    """Return what is kept beside a session's events: quality, marks, drills, rate and duration."""
+    """Return what is kept beside a session's events: quality, marks, drills, and so on."""
     return {
         "quality": None if analysis.quality is None else plain(analysis.quality.to_json()),
         "marks": plain(analysis.marks),
         "drills": plain(analysis.drills),
         "rate_hz": analysis.rate_hz,
         "duration_s": analysis.duration_s,
+        "left_out": _left_out(analysis),
     }
+
+
+def _left_out(analysis: Analysis) -> list[int]:
+    """Return what tells the swings that summaries of sets are without."""
+    return [analysis.swings[place].first_index for place in sorted(analysis.excluded)]
 
 
 def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:
@@ -167,5 +189,5 @@ def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:
             },
             upto_entry,
         )
-        for number, run in enumerate(sets_of(result.swings, result.marks), 1)
+        for number, run in enumerate(result.sets, 1)
     ]
