@@ -307,5 +307,10 @@ def is_good(swing: Swing) -> bool:
 
     By the limits it was analysed with; by the defaults where an older version kept it.
     """
+    return bool(good_push(swing))
+
+
+def good_push(swing: Swing) -> bool | None:
+    """Whether the push is a good one, as `is_good`; None where it cannot be told."""
     push = swing.push
-    return bool(is_good_push(push, Limits()) if push.is_good is None else push.is_good)
+    return is_good_push(push, Limits()) if push.is_good is None else push.is_good

@@ -24,6 +24,7 @@ from typing import Any
 from plantigrade.errors import shown
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.coach.speedfile import check_speed
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people import said as words
 from plantigrade_gateway.people.log import Change, new_id, read_changes
@@ -38,22 +39,6 @@ HOLDS = ("red flag", "pain")
 """Groups of reasons to stop; no answer is kept."""
 EYE: dict[str, tuple[str, ...]] = {words.PUSH: ("good", "not good"), words.HEEL: ("up", "down")}
 """What the eye may say of a push and of the lead heel."""
-LEAST_M_S, MOST_M_S = 5.0, 80.0
-"""A club head's speed; most that are given in miles an hour by mistake lie above (ours)."""
-
-
-def check_speed(m_s: object) -> float:
-    """Return a club head's speed, m/s.
-
-    Raises
-    ------
-    InputError
-        No club head is so fast or so slow, or it is no number.
-    """
-    good = isinstance(m_s, int | float) and not isinstance(m_s, bool) and math.isfinite(m_s)
-    if not good or not LEAST_M_S <= m_s <= MOST_M_S:  # type: ignore[operator]
-        raise InputError(f"club speed: {shown(m_s)} m/s, expected {LEAST_M_S:g} to {MOST_M_S:g}")
-    return float(m_s)  # type: ignore[arg-type]
 
 
 def said_of_session(store: Store, session_id: str, swings: Sequence[Swing]) -> Said:

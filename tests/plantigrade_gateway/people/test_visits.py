@@ -22,7 +22,7 @@ from plantigrade_gateway.people.log import Change, ChangeLog
 from plantigrade_gateway.people.players import SESSION, Register
 from plantigrade_gateway.people.said import Conditions, Said, anchor_ns, place_of, said_of
 from plantigrade_gateway.people.tables import sqlite_engine
-from plantigrade_gateway.people.visits import Visits, check_speed, said_of_session
+from plantigrade_gateway.people.visits import Visits, said_of_session
 from plantigrade_gateway.store.store import Store
 
 
@@ -149,12 +149,6 @@ def test_what_cannot_be_is_refused_and_nothing_is_kept(visits, key, say, words):
 def test_of_a_session_that_is_not_there_nothing_can_be_said(visits):
     with pytest.raises(StoreError, match="nowhere"):
         visits.mark_unchanged("nowhere")
-
-
-@pytest.mark.parametrize("wrong", [True, "40", float("inf"), None, -40.0])
-def test_a_speed_is_a_number(wrong):
-    with pytest.raises(InputError, match="club speed"):
-        check_speed(wrong)
 
 
 # A swing
