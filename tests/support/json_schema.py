@@ -32,7 +32,7 @@ LATER = {
     },
     "Swing": {
         *("both_cop_travel", "trail_peak_bw", "lead_rise_bw_s", "lead_heel_share_address"),
-        "number_in_set",
+        *("number_in_set", "excluded"),
     },
     "SwingSet": {
         *("good_pushes", "pushes_from_heel", "trail_heels", "midfoot_impulse_share"),
@@ -57,6 +57,9 @@ def whole() -> Json:
     defs["Swing"]["properties"]["set"] = {"type": ["string", "null"]}
     defs["Swing"]["required"].append("set")
     defs["Swing"]["properties"]["number_in_set"] = {"type": ["integer", "null"]}
+    when = {"type": "string", "format": "date-time"}
+    excluded = _object({"reason": text, "by": text, "when": when})
+    defs["Swing"]["properties"]["excluded"] = {"anyOf": [excluded, {"type": "null"}]}
     set_ = _object(
         {
             "name": text,
