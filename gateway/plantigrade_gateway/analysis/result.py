@@ -4,8 +4,8 @@
 """
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from plantigrade.analyser import ANALYSIS_VERSION
@@ -80,6 +80,19 @@ class Analysis:
     def sets(self) -> tuple["MarkedSet", ...]:
         """Return its sets with their swings, in order of time."""
         return sets_of(self.swings, self.marks)
+
+
+def counted(analysis: Analysis, excluded: Container[int]) -> Analysis:
+    """Return results as all numbers are made of them: without the swings that are left out.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    excluded : container of int
+        Places in ``analysis.swings``.
+    """
+    kept = tuple(swing for k, swing in enumerate(analysis.swings) if k not in excluded)
+    return replace(analysis, swings=kept)
 
 
 def read_layout(path: str | Path | None) -> ZoneLayout:
