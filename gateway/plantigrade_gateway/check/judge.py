@@ -1,20 +1,15 @@
-"""All trials of a session judged, from a recording as well as while it runs; what was taken."""
+"""All trials of a session judged, from a recording as well as while it runs."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
-from plantigrade.events import Step
-from plantigrade.prompted import PromptedStand
-from plantigrade_gateway.analysis.result import CHECK, Analysis, Trial
+from plantigrade_gateway.analysis.result import Analysis, Trial
+from plantigrade_gateway.check.again import withdrawn
 from plantigrade_gateway.check.stand import judge_lift, judge_stand
 from plantigrade_gateway.check.steps import FLAT, LIFT, PRACTICE, PRACTICE_SWINGS, STAND, WALK
 from plantigrade_gateway.check.swings import count_practice
 from plantigrade_gateway.check.verdict import Verdict, Why
-from plantigrade_gateway.check.walk import judge_walk, straights_of
+from plantigrade_gateway.check.walk import judge_walk
 from plantigrade_gateway.formats import plural
-
-AGAIN_MARK = f"{CHECK} again"
-"""Noted where the trial before is not to count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,44 +39,9 @@ def judged(analysis: Analysis) -> tuple[Judged, ...]:
 
     A trial that was to be done again (a mark says so) is not taken.
     """
-    again_s = [mark.t_s for mark in analysis.marks if mark.text == AGAIN_MARK]
-    trials = analysis.trials
-    withdrawn = {
-        max(places, key=lambda k: trials[k].start_s)
-        for at_s in again_s
-        if (places := [k for k, trial in enumerate(trials) if trial.start_s <= at_s])
-    }
+    out = withdrawn(analysis)
     again = Verdict(Why.AGAIN, "It was to be done again.")
     return tuple(
-        Judged(trial, again if k in withdrawn else judge(trial, analysis))
-        for k, trial in enumerate(trials)
-    )
-
-
-def taken(analysis: Analysis, step: str) -> Iterator[Trial]:
-    """Yield the taken trials of a step, in order of time."""
-    for each in judged(analysis):
-        if each.trial.step == step and each.verdict.is_taken:
-            yield each.trial
-
-
-def taken_stands(analysis: Analysis, step: str = STAND) -> tuple[PromptedStand, ...]:
-    """Return what the taken stands of a step come to, in order of time.
-
-    Parameters
-    ----------
-    analysis : Analysis
-    step : str
-        ``"stand"`` or ``"flat"``.
-    """
-    return tuple(trial.stand for trial in taken(analysis, step) if trial.stand is not None)
-
-
-def straight_steps(analysis: Analysis) -> tuple[Step, ...]:
-    """Return the steps that count, of every taken walk of a session, in order of time."""
-    return tuple(
-        step
-        for trial in taken(analysis, WALK)
-        for run in straights_of(trial, analysis.steps)
-        for step in run
+        Judged(trial, again if k in out else judge(trial, analysis))
+        for k, trial in enumerate(analysis.trials)
     )

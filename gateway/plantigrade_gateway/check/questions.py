@@ -3,7 +3,6 @@
 No answer is kept or sent: only the reason group of a hold, who answered and when (design §8).
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 PAIN, RED_FLAG = "pain", "red flag"
@@ -42,7 +41,7 @@ QUESTIONS = (
     Question("Diabetes, and any complaint of a foot?", RED_FLAG),
     Question("Does anything hurt today, standing, walking or swinging?", PAIN),
 )
-"""What is asked, the gravest first."""
+"""What is asked, the gravest first: the first yes decides the group."""
 
 ADVICE = {
     EMERGENCY: "Stop here. Call the emergency services.",
@@ -50,18 +49,6 @@ ADVICE = {
     PAIN: "Stop here: no training on pain. If it stays or comes back, see a licensed clinician.",
 }
 """What is said of a hold, by its group."""
-
-
-def group_of(answers: Sequence[bool]) -> str:
-    """Return the gravest reason group among the answers with yes; empty: no hold.
-
-    Parameters
-    ----------
-    answers : sequence of bool
-        To `QUESTIONS`, in their order.
-    """
-    yes = {q.group for q, answer in zip(QUESTIONS, answers, strict=True) if answer}
-    return next((group for group in (EMERGENCY, RED_FLAG, PAIN) if group in yes), "")
 
 
 def hold_of(group: str) -> str:

@@ -1,10 +1,13 @@
 """Which stands and foot lifts of a guided check are taken."""
 
+from collections.abc import Iterator
+
 from plantigrade.block import Foot
 from plantigrade.events import Bearing, FootStand
-from plantigrade.prompted import LIFT_S
+from plantigrade.prompted import LIFT_S, PromptedStand
 from plantigrade_gateway.analysis.result import Analysis, Trial
-from plantigrade_gateway.check.steps import PROMPT_S
+from plantigrade_gateway.check.again import standing
+from plantigrade_gateway.check.steps import PROMPT_S, STAND
 from plantigrade_gateway.check.verdict import Verdict, Why
 from plantigrade_gateway.formats import percent
 
@@ -85,6 +88,21 @@ def judge_lift(trial: Trial, analysis: Analysis) -> Verdict:
         )
     readings = f"left {found.left.air_n:.0f} N, right {found.right.air_n:.0f} N"
     return Verdict(None, f"In the air: {readings}.")
+
+
+def taken_stands(analysis: Analysis, step: str = STAND) -> Iterator[PromptedStand]:
+    """Yield what the taken stands of a step come to, in order of time.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    step : str
+        ``"stand"`` or ``"flat"``.
+    """
+    for trial in standing(analysis, step):
+        if judge_stand(trial, analysis).is_taken:
+            assert trial.stand is not None
+            yield trial.stand
 
 
 def _carries_little(both_n: float, analysis: Analysis) -> bool:

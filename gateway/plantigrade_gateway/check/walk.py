@@ -8,7 +8,8 @@ from plantigrade.events import Step
 from plantigrade.stat import median_of
 from plantigrade.summary import bouts_of
 from plantigrade_gateway.analysis.result import Analysis, Trial
-from plantigrade_gateway.check.steps import LEAST_STEPS
+from plantigrade_gateway.check.again import standing
+from plantigrade_gateway.check.steps import LEAST_STEPS, WALK
 from plantigrade_gateway.check.verdict import Verdict, Why
 
 LEAST_STRAIGHT = 6
@@ -51,6 +52,17 @@ def straights_of(trial: Trial, steps: Sequence[Step]) -> tuple[tuple[Step, ...],
             run = [bout[k] for k in places]
             found += [] if is_out else [part for part in _alternating(run)]
     return tuple(tuple(run) for run in found if len(run) >= LEAST_STRAIGHT)
+
+
+def straight_steps(analysis: Analysis) -> tuple[Step, ...]:
+    """Return the steps that count, of every taken walk of a session, in order of time."""
+    return tuple(
+        step
+        for trial in standing(analysis, WALK)
+        if judge_walk(trial, analysis).is_taken
+        for run in straights_of(trial, analysis.steps)
+        for step in run
+    )
 
 
 def judge_walk(trial: Trial, analysis: Analysis) -> Verdict:

@@ -8,8 +8,7 @@ from tests.support.checking import RATE_HZ, analysed, check_of, feet_of
 
 from plantigrade.block import Foot
 from plantigrade.synth import OneLeg, Player, SensorModel, Stand
-from plantigrade_gateway.check.judge import taken_stands
-from plantigrade_gateway.check.stand import judge_lift, judge_stand
+from plantigrade_gateway.check.stand import judge_lift, judge_stand, taken_stands
 from plantigrade_gateway.check.verdict import Verdict, Why
 
 STAND = ("stand", 2.0, 22.0)

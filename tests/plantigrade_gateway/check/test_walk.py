@@ -11,9 +11,8 @@ from plantigrade.block import Foot
 from plantigrade.events import Step
 from plantigrade.synth import Player, Segment, SensorModel, SessionPlan, Stand, Walk, perform
 from plantigrade_gateway.analysis.result import Analysis, Trial
-from plantigrade_gateway.check.judge import straight_steps
 from plantigrade_gateway.check.verdict import Verdict, Why
-from plantigrade_gateway.check.walk import judge_walk, straights_of
+from plantigrade_gateway.check.walk import judge_walk, straight_steps, straights_of
 
 WALK = ("walk", 0.1, 500.0)
 
