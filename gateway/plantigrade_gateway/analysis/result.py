@@ -63,6 +63,8 @@ class Analysis:
         Each run of a drill.
     trials : tuple of Trial
         Of guided checks, in order of time.
+    spans : tuple of SetSpan
+        Its sets without their swings, in order of time.
     """
 
     source: str
@@ -75,11 +77,12 @@ class Analysis:
     quality: Quality | None
     drills: tuple[DrillResult, ...] = ()
     trials: tuple["Trial", ...] = ()
+    spans: tuple["SetSpan", ...] = ()
 
     @property
     def sets(self) -> tuple["MarkedSet", ...]:
         """Return its sets with their swings, in order of time."""
-        return sets_of(self.swings, self.marks)
+        return sets_of(self.swings, self.spans)
 
 
 def counted(analysis: Analysis, excluded: Container[int]) -> Analysis:
@@ -187,6 +190,21 @@ A set is begun by its entry in the record, of which a mark tells; in older recor
 """
 SET_END = "end of set"
 """The mark that tells of a set's end."""
+CHECK_END = "end of check"
+"""The mark that tells of a trial's end."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetSpan:
+    """A set without its swings; the fields are those of `MarkedSet`."""
+
+    name: str
+    start_s: float
+    end_s: float = math.inf
+    set_id: str = ""
+    intent: str = ""
+    club: str = ""
+    is_silent: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,10 +223,13 @@ class MarkedSet:
     set_id : str
         Empty in older records, as the next two.
     intent : str
-        ``"smooth"``, ``"full"`` or ``"fast"``.
+        ``"smooth"``, ``"full"`` or ``"fast"``; of an older record where its name is just that.
     club : str
+        Empty where none was named, too.
     is_silent : bool or None
         Whether every cue was off from its start to its end, by the record; None: not known.
+    missing_share : float or None
+        Of the samples due from its start to its end, the foot's that lacks more; None: not known.
     """
 
     name: str
@@ -219,6 +240,7 @@ class MarkedSet:
     intent: str = ""
     club: str = ""
     is_silent: bool | None = None
+    missing_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,16 +281,13 @@ def ends_set(mark: Mark) -> bool:
     return text == SET_END or text.startswith(CHECK)
 
 
-def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, ...]:
-    """Sort swings into the sets that the marks begin.
-
-    A set goes on until it ends, the next one begins, or a check does. Swings that lie in none
-    belong to none.
+def sets_of(swings: Sequence[Swing], spans: Iterable[SetSpan]) -> tuple[MarkedSet, ...]:
+    """Sort swings into sets, by when they began; swings that lie in none belong to none.
 
     Parameters
     ----------
     swings : sequence of Swing
-    marks : iterable of Mark
+    spans : iterable of SetSpan
         In order of time.
 
     Returns
@@ -276,16 +295,19 @@ def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, 
     tuple of MarkedSet
         In order of time; a set without swings is there too.
     """
-    edges: list[tuple[float, str | None]] = [
-        (mark.t_s, set_name(mark)) for mark in marks if set_name(mark) is not None or ends_set(mark)
-    ]
-    runs = []
-    for k, (start_s, name) in enumerate(edges):
-        end_s = edges[k + 1][0] if k + 1 < len(edges) else float("inf")
-        if name is not None:
-            inside = tuple(s for s in swings if start_s <= swing_time(s) < end_s)
-            runs.append(MarkedSet(name, start_s, inside))
-    return tuple(runs)
+    return tuple(
+        MarkedSet(
+            span.name,
+            span.start_s,
+            tuple(s for s in swings if span.start_s <= swing_time(s) < span.end_s),
+            span.end_s,
+            span.set_id,
+            span.intent,
+            span.club,
+            span.is_silent,
+        )
+        for span in spans
+    )
 
 
 def swing_time(swing: Swing) -> float:

@@ -26,7 +26,6 @@ from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 from plantigrade.summary import SwingSet, summarise_swings
 from plantigrade_gateway.analysis.eventrow import EventRow
-from plantigrade_gateway.analysis.result import sets_of
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
@@ -36,6 +35,12 @@ _FIRST = [
     ("set", pa.int64()),
     ("name", pa.string()),
     ("start_s", pa.float64()),
+]
+_LAST = [
+    ("set_id", pa.string()),
+    ("intent", pa.string()),
+    ("club", pa.string()),
+    ("is_silent", pa.bool_()),
 ]
 
 
@@ -55,7 +60,7 @@ def set_table(store: Store, session_id: str) -> pa.Table:
     found = results.read(store, session_id)
     drifts = [(name, pa.float64()) for name in _drifts(())]
     flat = [(name, kind) for name, kind, _ in _flat(summarise_swings(()))]
-    schema = pa.schema([*_FIRST, *flat, *drifts])
+    schema = pa.schema([*_FIRST, *flat, *drifts, *_LAST])
     rows = [
         {
             "session_id": session_id,
@@ -64,8 +69,12 @@ def set_table(store: Store, session_id: str) -> pa.Table:
             "start_s": run.start_s,
             **{name: value for name, _, value in _flat(summarise_swings(run.swings))},
             **_drifts(run.swings),
+            "set_id": run.set_id or None,
+            "intent": run.intent or None,
+            "club": run.club or None,
+            "is_silent": run.is_silent,
         }
-        for number, run in enumerate(sets_of(found.swings, found.marks), 1)
+        for number, run in enumerate(found.sets, 1)
     ]
     return pa.Table.from_pylist(rows, schema=schema)
 
@@ -240,7 +249,7 @@ def swing_places(store: Store, session_id: str) -> list[Place]:
     found = results.read(store, session_id)
     sets = {
         swing.first_index: (number, run.name, k)
-        for number, run in enumerate(sets_of(found.swings, found.marks), 1)
+        for number, run in enumerate(found.sets, 1)
         for k, swing in enumerate(run.swings, 1)
     }
     nowhere = (None, None, None)

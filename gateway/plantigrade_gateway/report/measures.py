@@ -12,7 +12,7 @@ from plantigrade.reliability import Proportion, proportion
 from plantigrade.sampling import least_transfer_s, tempo_error, time_error_s
 from plantigrade.summary import FootWalk, Walk, summarise_swings, summarise_walk
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.result import Analysis, MarkedSet, is_good, sets_of
+from plantigrade_gateway.analysis.result import Analysis, MarkedSet, is_good
 from plantigrade_gateway.drills.files import Shelf
 from plantigrade_gateway.drills.model import NO_NORMAL, Drill, Feedback
 from plantigrade_gateway.drills.run import DrillResult, Score
@@ -184,7 +184,7 @@ def show_swings(analysis: Analysis, out: Console) -> None:
 
 def groups_of(analysis: Analysis) -> list[MarkedSet]:
     """Return the sets, and before them the swings that belong to none, if there are some."""
-    sets = list(sets_of(analysis.swings, analysis.marks))
+    sets = list(analysis.sets)
     inside = {id(swing) for run in sets for swing in run.swings}
     rest = tuple(swing for swing in analysis.swings if id(swing) not in inside)
     named = [MarkedSet(f"set {run.name}", run.start_s, run.swings) for run in sets]

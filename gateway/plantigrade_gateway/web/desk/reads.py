@@ -12,7 +12,7 @@ from pathlib import Path
 from plantigrade.errors import shown
 from plantigrade.events import Manner, Swing, Timing
 from plantigrade.limits import Limits
-from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, set_name, sets_of
+from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, set_name
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.people.players import Register
@@ -254,7 +254,7 @@ class DeskStore:
         kept = prepared(self.store, session)
         player_id = session.player_id
         player = None if player_id is None else self.register.name(player_id)
-        return Opened(line, found, sets_of(found.swings, found.marks), kept, player)
+        return Opened(line, found, found.sets, kept, player)
 
     def visits(self, opened: Opened) -> list[Session]:
         """Return the other visits of a session's player that have ended, the latest first."""
@@ -276,7 +276,7 @@ class DeskStore:
                 kept = results.read(self.store, session.session_id)
             except StoreError:
                 continue
-            found[session.session_id] = sets_of(kept.swings, kept.marks)
+            found[session.session_id] = kept.sets
         return found
 
     def kept(self, session_id: str) -> Prepared:
