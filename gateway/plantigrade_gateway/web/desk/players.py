@@ -81,7 +81,10 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
         rows = desk.reads.players(q)
         pages = max(1, -(-len(rows) // _ROWS))
         page = min(max(page, 1), pages)
-        shown = {"rows": rows[_ROWS * (page - 1) : _ROWS * page], "total": len(rows)}
+        shown: dict[str, Any] = {
+            "rows": rows[_ROWS * (page - 1) : _ROWS * page],
+            "total": len(rows),
+        }
         shown |= {"q": q, "page": page, "pages": pages, "topics": TOPICS, "today": today()}
         return desk.page("players.html", here="players", **shown)
 
