@@ -317,11 +317,24 @@ def validator(name: str) -> jsonschema.Draft202012Validator:
     return jsonschema.Draft202012Validator({**SCHEMA, "$ref": f"#/$defs/{name}"})
 
 
-@pytest.mark.parametrize("name", ["connected", "settings", "calibration"])
-def test_the_pages_examples_are_of_the_schema(name):
-    table = json.loads(block_of("json", name))
+@pytest.mark.parametrize(
+    ("example", "name", "without"),
+    [
+        ("connected", "connected", set()),
+        ("settings", "settings", set()),
+        ("calibration", "calibration", {"full_scale"}),
+        ("wide", "calibration", set()),
+    ],
+)
+def test_the_pages_examples_are_of_the_schema(example, name, without):
+    table = json.loads(block_of("json", example))
     validator(name).validate(table)
-    assert set(table) == set(SCHEMA["$defs"][name]["properties"])
+    assert set(table) == set(SCHEMA["$defs"][name]["properties"]) - without
+
+
+def test_the_pages_wide_calibration_is_read_to_its_own_full_scale():
+    made = Calibration.from_json(block_of("json", "wide"))
+    assert made.table()[0, [500, 16_500, 65_535]].tolist() == [0.0, 150.0, 780.0]
 
 
 def test_what_the_program_writes_is_of_the_schema():
@@ -348,6 +361,8 @@ def _text(**changes: object) -> str:
     "changes",
     [
         {"schema": 2},
+        {"schema": 3},
+        {"schema": 2, "full_scale": 4096},
         {"foot": "both"},
         {"knots": [0]},
         {"knots": [5, 1000, 4000]},

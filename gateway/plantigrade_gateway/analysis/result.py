@@ -4,8 +4,8 @@
 """
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from plantigrade.analyser import ANALYSIS_VERSION
@@ -20,6 +20,7 @@ from plantigrade.events import (
 )
 from plantigrade.limits import Limits, Setup
 from plantigrade.predicates import is_good_push
+from plantigrade.prompted import PromptedLift, PromptedStand
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.drills.run import DrillResult
@@ -79,6 +80,19 @@ class Analysis:
     def sets(self) -> tuple["MarkedSet", ...]:
         """Return its sets with their swings, in order of time."""
         return sets_of(self.swings, self.marks)
+
+
+def counted(analysis: Analysis, excluded: Container[int]) -> Analysis:
+    """Return results as all numbers are made of them: without the swings that are left out.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    excluded : container of int
+        Places in ``analysis.swings``.
+    """
+    kept = tuple(swing for k, swing in enumerate(analysis.swings) if k not in excluded)
+    return replace(analysis, swings=kept)
 
 
 def read_layout(path: str | Path | None) -> ZoneLayout:
@@ -219,12 +233,18 @@ class Trial:
         From 1, of its step.
     start_s, end_s : float
         Session time of the spoken start and end.
+    stand : PromptedStand or None
+        Of a stand: its middle, where that could be measured.
+    lift : PromptedLift or None
+        Of a lift: each foot held in the air.
     """
 
     step: str
     number: int
     start_s: float
     end_s: float
+    stand: PromptedStand | None = None
+    lift: PromptedLift | None = None
 
 
 def set_name(mark: Mark) -> str | None:

@@ -238,27 +238,50 @@ def _add_said(
             found.note_finding(found.find(player).player_id, what, state, text)
         click.echo(f"Noted: {what}, {state}.")
 
+    @players.command("print")
+    @click.argument("player")
+    @click.argument("foot")
+    @click.argument("name")
+    @store_option
+    @click.pass_context
+    def barefoot_print(ctx: click.Context, player: str, foot: str, name: str) -> None:
+        """Note what the barefoot print of PLAYER's FOOT is called by its area.
+
+        FOOT is left or right; NAME is high, middle, low or between.
+        """
+        with _register(store_of(ctx)) as found:
+            found.note_print(found.find(player).player_id, foot, name)
+        click.echo(f"Noted: print of the {foot} foot, {name}.")
+
     @players.command()
     @click.argument("player")
     @click.argument("topic")
     @click.argument("answer")
     @click.option("--cue", default="", metavar="TEXT", help="The words for the player.")
+    @click.option("--plan", default="", metavar="PLAN", help="What is worked for.")
     @click.option(
         "--on", "day", type=click.DateTime(["%Y-%m-%d"]), help="The day; today if left out."
     )
     @store_option
     @click.pass_context
     def decide(
-        ctx: click.Context, player: str, topic: str, answer: str, cue: str, day: datetime | None
+        ctx: click.Context,
+        player: str,
+        topic: str,
+        answer: str,
+        cue: str,
+        plan: str,
+        day: datetime | None,
     ) -> None:
         """Note the decision on PLAYER's "lead heel", push or speed.
 
-        ANSWER is go, "not yet" or "not today".
+        ANSWER is go, "not yet" or "not today". PLAN is up, down or either for the lead heel,
+        deliberate or even for the push.
         """
         when = (day or datetime.now()).date()
         with _register(store_of(ctx)) as found:
-            found.decide(found.find(player).player_id, topic, answer, when, cue)
-        click.echo(f"Noted: {topic}, {answer}.")
+            found.decide(found.find(player).player_id, topic, answer, when, cue, plan)
+        click.echo(f"Noted: {topic}, {answer}{plan and f', {plan}'}.")
 
 
 def _add_files(

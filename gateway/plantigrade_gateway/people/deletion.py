@@ -1,7 +1,7 @@
 """A player deleted for good, with all sessions, and the receipt of it.
 
-Of what was said a tombstone with the id alone stays: it beats whatever another bay, a backup or a
-late upload says of the player.
+Of what was said tombstones with the ids alone stay: they beat whatever another bay, a backup or a
+late upload says of the player and the sessions.
 """
 
 from collections.abc import Iterator
@@ -11,7 +11,7 @@ from typing import Any
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.formats import plural
-from plantigrade_gateway.people.players import COACH, PLAYER, Register
+from plantigrade_gateway.people.players import COACH, PLAYER, SESSION, Register
 from plantigrade_gateway.store.enqueue import LOADS
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
@@ -57,7 +57,7 @@ class Receipt:
     record_bytes : int
         Of the raw record, as stored.
     changes : int
-        Of what was said of the player.
+        Of what was said of the player and of their sessions.
     sent_on : tuple of SentOn
     traces : str or None
         Why some of it may be in the store's files until another program is closed.
@@ -83,7 +83,7 @@ class Receipt:
         yield (
             f"{plural(len(self.sessions), 'session')}, {plural(rows, 'row')}, "
             f"{self.record_bytes} bytes of raw record, {plural(self.changes, 'change')} "
-            "of what was said of the player"
+            "of what was said of the player and the sessions"
         )
         yield from (f"session {session}" for session in self.sessions)
         for sent in self.sent_on:
@@ -130,9 +130,10 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
     rows |= {table: count for table in _tables(store) if (count := _count(store, table, numbers))}
     size = sum(_sum(store, "SELECT coalesce(sum(length(data)), 0) FROM chunks", n) for n in numbers)
     sent_on = tuple(_sent_on(store, numbers))
-    changes = len(register.changes(player_id))
+    gone = [(PLAYER, player_id), *((SESSION, session) for session, _, _ in sessions)]
     with register.explained():
-        register.log.delete(PLAYER, player_id, author)
+        changes = sum(len(register.log.changes(*entity)) for entity in gone)
+        register.log.delete(gone, author)
     return Receipt(
         player_id,
         datetime.now(UTC).isoformat(timespec="seconds"),

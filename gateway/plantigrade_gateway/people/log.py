@@ -98,12 +98,13 @@ class ChangeLog:
                 raise StoreError(f"{entity} {entity_id}: was deleted")
             return self._add(db, entity, entity_id, fields, author)
 
-    def delete(self, entity: str, entity_id: str, author: str) -> Change:
-        """Add a tombstone, and wipe all else that was said of the entity."""
+    def delete(self, entities: Iterable[tuple[str, str]], author: str) -> None:
+        """Add a tombstone for each entity and id, and wipe all else that was said; all or none."""
         with writing(self._engine).begin() as db:
-            db.execute(CHANGE.delete().where(*_of(entity, entity_id), CHANGE.c.field != DELETED))
-            (tombstone,) = self._add(db, entity, entity_id, {DELETED: True}, author)
-            return tombstone
+            for entity, entity_id in entities:
+                said = (*_of(entity, entity_id), CHANGE.c.field != DELETED)
+                db.execute(CHANGE.delete().where(*said))
+                self._add(db, entity, entity_id, {DELETED: True}, author)
 
     def _add(
         self,
@@ -177,8 +178,7 @@ class ChangeLog:
 
     def changes(self, entity: str | None = None, entity_id: str | None = None) -> list[Change]:
         """Return changes in their order; of one entity, of one kind, or all."""
-        with self._engine.connect() as db:
-            return [_change(row) for row in db.execute(_in_order(CHANGE.c, entity, entity_id))]
+        return read_changes(self._engine, entity, entity_id)
 
     def deleted(self, entity: str) -> set[str]:
         """Return the ids of the entities of a kind that have a tombstone."""
@@ -204,6 +204,14 @@ class ChangeLog:
             for key, fields in last.items()
             if DELETED not in fields
         }
+
+
+def read_changes(
+    engine: sa.Engine, entity: str | None = None, entity_id: str | None = None
+) -> list[Change]:
+    """Return changes as `ChangeLog.changes` does; its tables must be there."""
+    with engine.connect() as db:
+        return [_change(row) for row in db.execute(_in_order(CHANGE.c, entity, entity_id))]
 
 
 def _of(entity: str, entity_id: str) -> tuple[sa.ColumnElement[bool], sa.ColumnElement[bool]]:

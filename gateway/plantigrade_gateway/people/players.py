@@ -5,7 +5,7 @@ and mass hold what older programs wrote; what the log says stands above it.
 """
 
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta, timezone
@@ -20,9 +20,12 @@ from plantigrade_gateway.people.log import Change, ChangeLog, new_id
 from plantigrade_gateway.people.profile import (
     ANSWERS,
     CONSENTS,
+    FEET,
     FINDINGS,
     GIVERS,
     LIMITS,
+    PLANS,
+    PRINTS,
     TOPICS,
     Consent,
     Decision,
@@ -45,6 +48,8 @@ from plantigrade_gateway.store.store import Store
 PLAYER = "player"
 """The log's word for what is said of players; consents, findings and decisions are among it, so
 that one tombstone takes all of it."""
+SESSION = "session"
+"""The log's word for what is said of sessions (`visits`)."""
 COACH = "coach"
 _LEAST_OF_ID = 4  # digits of an id by which a player is found
 _MOST_NAMED = 3
@@ -88,7 +93,7 @@ class Register:
 
     def __init__(self, store: Store, author: str = COACH) -> None:
         self.store = store
-        self._author = author
+        self.author = author
         self._engine = sqlite_engine(store.path)
         with self.explained():
             self.log = ChangeLog(self._engine)
@@ -226,8 +231,14 @@ class Register:
             for what, change in self._last(player_id, "finding", FINDINGS)
         ]
 
-    def decisions(self, player_id: str) -> list[Decision]:
-        """Return the coach's decision on each topic that one was made on."""
+    def decisions(self, player_id: str, upto: date | None = None) -> list[Decision]:
+        """Return the coach's last decision on each topic, of those made until a day."""
+        last = self._last(
+            player_id,
+            "decision",
+            TOPICS,
+            lambda value: upto is None or date.fromisoformat(value["day"]) <= upto,
+        )
         return [
             Decision(
                 topic,
@@ -235,9 +246,14 @@ class Register:
                 change.value["cue"],
                 date.fromisoformat(change.value["day"]),
                 utc(change),
+                change.value.get("plan", ""),
             )
-            for topic, change in self._last(player_id, "decision", TOPICS)
+            for topic, change in last
         ]
+
+    def prints(self, player_id: str) -> dict[str, str]:
+        """Return what the barefoot print of each foot is called, where one was taken."""
+        return {foot: change.value for foot, change in self._last(player_id, "print", FEET)}
 
     def changes(self, player_id: str) -> list[Change]:
         """Return all that was said of a player, in order."""
@@ -245,12 +261,18 @@ class Register:
             return self.log.changes(PLAYER, player_id)
 
     def _last(
-        self, player_id: str, kind: str, known: tuple[str, ...]
+        self,
+        player_id: str,
+        kind: str,
+        known: tuple[str, ...],
+        counts: Callable[[Any], bool] = lambda value: True,
     ) -> Iterator[tuple[str, Change]]:
-        last = {change.field: change for change in self.changes(player_id)}
+        """Give the last change of each thing whose value counts."""
+        said = self.changes(player_id)
         for what in known:
-            if (change := last.get(f"{kind}:{what}")) is not None:
-                yield what, change
+            these = [c for c in said if c.field == f"{kind}:{what}" and counts(c.value)]
+            if these:
+                yield what, these[-1]
 
     def _anchors(self, player_id: str | None = None) -> Iterator[tuple[str, dict[str, Any]]]:
         """Give what the store itself holds of players: what older programs wrote."""
@@ -351,20 +373,49 @@ class Register:
         one_of(state, LIMITS, what)
         self._say(player_id, {field: {"state": state, "text": line_of(text, "text")}})
 
-    def decide(self, player_id: str, topic: str, answer: str, day: date, cue: str = "") -> None:
-        """Note the coach's decision on a topic, and the words the player is cued with.
+    def note_print(self, player_id: str, foot: str, name: str) -> None:
+        """Note what a barefoot print is called by its area, one of `profile.PRINTS`.
 
         Raises
         ------
         InputError
-            There is no such topic, or no such answer.
+            There is no such foot, or no such name.
+        StoreError
+            There is no such player.
+        """
+        self.profile(player_id)
+        field = f"print:{one_of(foot, FEET, 'foot')}"
+        self._say(player_id, {field: one_of(name, PRINTS, "print")})
+
+    def decide(
+        self, player_id: str, topic: str, answer: str, day: date, cue: str = "", plan: str = ""
+    ) -> None:
+        """Note the coach's decision on a topic, and the words the player is cued with.
+
+        Parameters
+        ----------
+        player_id : str
+        topic, answer, plan : str
+            One of `profile.TOPICS`, of `profile.ANSWERS`, and of the topic's `profile.PLANS`; no
+            plan is an empty one.
+        day : date
+        cue : str
+
+        Raises
+        ------
+        InputError
+            There is no such topic, no such answer, or no such plan for the topic.
         StoreError
             There is no such player.
         """
         self.profile(player_id)
         field = f"decision:{one_of(topic, TOPICS, 'decision')}"
         one_of(answer, ANSWERS, topic)
-        value = {"answer": answer, "cue": line_of(cue, "cue"), "day": day.isoformat()}
+        if plan and not PLANS[topic]:
+            raise InputError(f"plan: {topic} has none, leave it out")
+        if plan:
+            one_of(plan, PLANS[topic], f"plan of {topic}")
+        value = {"answer": answer, "plan": plan, "cue": line_of(cue, "cue"), "day": day.isoformat()}
         self._say(player_id, {field: value})
 
     def assign(self, session_id: str, player_id: str, *, move: bool = False) -> None:
@@ -419,7 +470,7 @@ class Register:
 
     def _say(self, player_id: str, fields: Mapping[str, Any]) -> None:
         with self.explained():
-            self.log.say(PLAYER, player_id, fields, self._author)
+            self.log.say(PLAYER, player_id, fields, self.author)
 
     def _check_name(self, name: str, but: str | None = None) -> None:
         for key, other in self.names().items():

@@ -23,6 +23,15 @@ LIMITS = ("no limit", "limit", "not looked")
 TOPICS = ("lead heel", "push", "speed")
 """What a coach decides on; the names are those of the rules' topics."""
 ANSWERS = ("go", "not yet", "not today")
+PLANS: dict[str, tuple[str, ...]] = {
+    "lead heel": ("up", "down", "either"),
+    "push": ("deliberate", "even"),
+    "speed": (),
+}
+"""What a decision may plan for, by its topic."""
+FEET = ("left", "right")
+PRINTS = ("high", "middle", "low", "between")
+"""What a barefoot print is called by its area."""
 CONSENTS = ("record", "send on", "speed")
 """To measure and keep; to send on to a database or broker; to train for speed."""
 GIVERS = ("player", "guardian")
@@ -108,13 +117,17 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What the coach decided on a topic, and the words the player is cued with."""
+    """What the coach decided on a topic, and the words the player is cued with.
+
+    `plan` is one of the topic's `PLANS`, or empty.
+    """
 
     topic: str
     answer: str
     cue: str
     day: date
     when: datetime
+    plan: str = ""
 
 
 def folded(text: str) -> str:

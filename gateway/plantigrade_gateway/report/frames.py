@@ -8,16 +8,17 @@ multiplied in, and no baseline is taken off.
 """
 
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from plantigrade.block import FloatArray, Foot, PressureBlock
+from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record.entries import Batch, ZoneRows
+from plantigrade_gateway.record.entries import Batch, Kind, ZoneRows
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sources.zonecsv import write_zone_csv
 
@@ -82,6 +83,43 @@ def frame_rows(batches: Iterable[Batch]) -> Iterator[tuple[SessionSettings, Zone
     for batch in batches:
         yield from taken(reader.push(batch))
     yield from taken(reader.flush())
+
+
+def net_rows(
+    batches: Iterable[Batch],
+) -> Iterator[tuple[SessionSettings, PairBlock, ZoneRows, int]]:
+    """Give a record's rows net of the baseline and their zones, the settings, entries so far."""
+    reader, last_s, entries = FrameReader(), -np.inf, 0
+
+    def new(blocks: list[PairBlock]) -> Iterator[tuple[PairBlock, ZoneRows]]:
+        nonlocal last_s
+        for block in blocks:
+            # a new time line may begin within the old one
+            later = int(np.searchsorted(block.t_s, last_s, side="right"))
+            block = block.slice(later, len(block))
+            if len(block):
+                last_s = float(block.t_s[-1])
+                yield block, reader.zones(block.t_s)
+
+    for batch in batches:
+        for piece in _cut_at_settings(batch):
+            settings = reader.settings  # rows that new settings end are still of the old ones
+            output = reader.push(piece)
+            if not (len(piece) == 1 and piece.kind[0] == Kind.SETTINGS):
+                settings = reader.settings
+            entries += len(piece)
+            for net, zones in new(output.net):
+                yield settings, net, zones, entries
+    for net, zones in new(reader.flush().net):
+        yield reader.settings, net, zones, entries
+
+
+def _cut_at_settings(batch: Batch) -> Iterator[Batch]:
+    """Cut a batch so that each change of settings stands alone."""
+    places = np.flatnonzero(batch.kind == Kind.SETTINGS).tolist()
+    edges = sorted({0, len(batch), *places, *(place + 1 for place in places)})
+    for start, stop in pairwise(edges):
+        yield batch if stop - start == len(batch) else batch.slice(start, stop)
 
 
 class _Side:

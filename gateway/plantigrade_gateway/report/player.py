@@ -23,6 +23,7 @@ from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.formats import number, printable
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.report.console import heading, item
 from plantigrade_gateway.report.export import export
 from plantigrade_gateway.report.frames import write_frames
@@ -92,6 +93,8 @@ def _kind(store: Store, session: Session) -> str:
 def player_json(register: Register, player_id: str) -> dict[str, Any]:
     """Return all that was said of a player as JSON values: as it stands, and each change.
 
+    The changes about sessions stand by themselves.
+
     Raises
     ------
     StoreError
@@ -103,8 +106,14 @@ def player_json(register: Register, player_id: str) -> dict[str, Any]:
         "consents": plain(register.consents(player_id, datetime.now().astimezone().date())),
         "findings": plain(register.findings(player_id)),
         "decisions": plain(register.decisions(player_id)),
+        "prints": register.prints(player_id),
         "sessions": [one.session_id for one in _sessions(register.store, player_id)],
         "changes": [asdict(change) for change in register.changes(player_id)],
+        "session_changes": [
+            asdict(change)
+            for one in _sessions(register.store, player_id)
+            for change in Visits(register).changes(one.session_id)
+        ],
     }
 
 
@@ -137,10 +146,15 @@ def show_player(said: dict[str, Any], out: Console) -> None:
         heading(out, "Found")
     for one in said["findings"]:
         item(out, one["what"], _with(one["state"], one["text"]))
+    if said["prints"]:
+        heading(out, "Barefoot prints")
+    for foot, name in said["prints"].items():
+        item(out, foot, name)
     if said["decisions"]:
         heading(out, "Decided")
     for one in said["decisions"]:
-        item(out, one["topic"], f"{_with(one['answer'], one['cue'])}, {one['day']}")
+        answer = one["answer"] + (f", {one['plan']}" if one["plan"] else "")
+        item(out, one["topic"], f"{_with(answer, one['cue'])}, {one['day']}")
 
 
 def _with(word: str, text: str) -> str:

@@ -217,7 +217,7 @@ def test_a_player_deleted_in_another_bay_is_not_shown(register, tmp_path):
     key = register.add(name="Ada", handedness="left")
     away = ChangeLog(sqlite_engine(tmp_path / "away.sqlite3"))
     away.merge(register.changes(key))
-    away.delete(PLAYER, key, "coach")
+    away.delete([(PLAYER, key)], "coach")
     register.log.merge(away.changes())
     assert register.rows() == [] and register.names() == {}
     for refused in (register.profile, register.anchor):
@@ -298,12 +298,32 @@ def test_findings_and_decisions_are_the_last_said(register):
         ("balance", "not looked", ""),
     ]
     register.decide(key, "speed", "not yet", TODAY, "smooth first")
-    register.decide(key, "lead heel", "go", TODAY)
+    register.decide(key, "lead heel", "go", TODAY, plan="either")
     register.decide(key, "speed", "go", TODAY + timedelta(days=7), "let it go")
-    assert [(d.topic, d.answer, d.cue, d.day) for d in register.decisions(key)] == [
-        ("lead heel", "go", "", TODAY),
-        ("speed", "go", "let it go", TODAY + timedelta(days=7)),
+    assert [(d.topic, d.answer, d.plan, d.cue, d.day) for d in register.decisions(key)] == [
+        ("lead heel", "go", "either", "", TODAY),
+        ("speed", "go", "", "let it go", TODAY + timedelta(days=7)),
     ]
+    assert [d.cue for d in register.decisions(key, TODAY + timedelta(days=6))][1:] == [
+        "smooth first"
+    ]
+    assert register.decisions(key, TODAY - timedelta(days=1)) == []
+
+
+def test_a_decision_of_before_plans_were_kept_has_none(register):
+    key = register.add(name="Ada", handedness="right")
+    old = {"answer": "go", "cue": "let it rise", "day": "2026-03-31"}
+    register.log.say(PLAYER, key, {"decision:lead heel": old}, "coach")
+    assert [(d.cue, d.plan) for d in register.decisions(key)] == [("let it rise", "")]
+
+
+def test_the_last_print_of_each_foot_is_shown(register):
+    key = register.add(name="Ada", handedness="right")
+    assert register.prints(key) == {}
+    register.note_print(key, "right", "low")
+    register.note_print(key, "left", "high")
+    register.note_print(key, "right", "between")
+    assert register.prints(key) == {"left": "high", "right": "between"}
 
 
 def test_words_that_are_none_of_those_are_refused(register: Register) -> None:
@@ -315,6 +335,16 @@ def test_words_that_are_none_of_those_are_refused(register: Register) -> None:
         (lambda: register.note_finding(key, "hips", "limits"), "hips: 'limits', did you mean"),
         (lambda: register.decide(key, "lead heal", "go", TODAY), "did you mean lead heel"),
         (lambda: register.decide(key, "push", "no", TODAY), "push: 'no', "),
+        (
+            lambda: register.decide(key, "push", "go", TODAY, plan="up"),
+            "plan of push: 'up', expected deliberate or even",
+        ),
+        (
+            lambda: register.decide(key, "speed", "go", TODAY, plan="up"),
+            "plan: speed has none, leave it out",
+        ),
+        (lambda: register.note_print(key, "lead", "low"), "foot: 'lead', expected left or"),
+        (lambda: register.note_print(key, "left", "lov"), "print: 'lov', did you mean low"),
     ]
     for call, said in calls:
         with pytest.raises(InputError, match=said):

@@ -127,6 +127,7 @@ def test_a_kind_without_events_has_columns_and_no_rows(store, tmp_path):
     assert "push_transfer_s" in table.column_names
 
 
+@pytest.mark.dear
 def test_many_events_are_written_in_pieces_without_loss(store, tmp_path):
     session = store.create_session("test", analysis_version=1)
     store.append(session, packets(1))

@@ -15,6 +15,8 @@ from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 
+pytestmark = pytest.mark.dear
+
 FULL = SetStart("01" * 16, Intent.FULL, "7 iron").to_json()
 FAST = SetStart("02" * 16, Intent.FAST).to_json()
 UNTIL_S = 245.0

@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.curves import (
     Piece,
     Stretch,
-    SwingFrames,
     joined,
     overlapping,
 )

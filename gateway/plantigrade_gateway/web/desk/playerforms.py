@@ -108,8 +108,8 @@ def decide(register: Register, player_id: str, form: Form, today: date) -> None:
         As `Register.decide`, or the day is no day.
     """
     day = day_of(form.get("day", ""), "day") or today
-    topic, answer, cue = (form.get(name, "") for name in ("topic", "answer", "cue"))
-    register.decide(player_id, topic, answer, day, cue)
+    topic, answer, cue, plan = (form.get(name, "") for name in ("topic", "answer", "cue", "plan"))
+    register.decide(player_id, topic, answer, day, cue, plan)
 
 
 def check_typed_name(profile: Profile, typed: str) -> None:

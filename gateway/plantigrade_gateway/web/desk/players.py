@@ -22,6 +22,7 @@ from plantigrade_gateway.people.profile import (
     GIVERS,
     HANDS,
     LIMITS,
+    PLANS,
     TOPICS,
 )
 from plantigrade_gateway.report.player import visit_of
@@ -183,6 +184,7 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
         "limits": LIMITS,
         "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
         "answers": ANSWERS,
+        "plans": PLANS,
         "visits": [(one, visit_of(store, one)) for one in store.sessions(player_id)],
         "today": today(),
     }

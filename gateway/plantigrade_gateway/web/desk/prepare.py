@@ -5,19 +5,15 @@ through once, after the session has ended, and what the pages show is kept besid
 """
 
 import json
-from collections.abc import Callable, Iterator
-from itertools import pairwise
-
-import numpy as np
+from collections.abc import Callable
 
 from plantigrade.analyser import ANALYSIS_VERSION
-from plantigrade.block import PairBlock
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.eventrow import event_of
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record.entries import Batch, Kind, ZoneRows
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.report.frames import FrameReader
+from plantigrade_gateway.report.frames import net_rows
+from plantigrade_gateway.report.swingframes import SwingCutter, SwingFrames
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import cache
@@ -25,8 +21,6 @@ from plantigrade_gateway.web.desk.cache import HEAD, PIECE, SWING, made_of
 from plantigrade_gateway.web.desk.curves import (
     Piece,
     PieceMaker,
-    SwingCutter,
-    SwingFrames,
 )
 
 
@@ -80,7 +74,7 @@ def _prepared(store: Store, session: Session, on_progress: Callable[[float], Non
         for k, rows in frames.items():
             cache.put(store, session_id, SWING, k, rows.to_bytes())
 
-    for settings, net, zones, so_far in _rows(store, session_id):
+    for settings, net, zones, so_far in net_rows(store.batches(session_id)):
         keep(maker.push(net, settings), cutter.push(net, zones, settings))
         if so_far > entries:
             entries = so_far
@@ -97,40 +91,3 @@ def _prepared(store: Store, session: Session, on_progress: Callable[[float], Non
     }
     cache.put(store, session_id, HEAD, 0, json.dumps(head).encode())  # last: all is there
     return True
-
-
-def _rows(
-    store: Store, session_id: str
-) -> Iterator[tuple[SessionSettings, PairBlock, ZoneRows, int]]:
-    """Give a record's rows net of the baseline and their zones, the settings, entries so far."""
-    reader, last_s, entries = FrameReader(), -np.inf, 0
-
-    def new(blocks: list[PairBlock]) -> Iterator[tuple[PairBlock, ZoneRows]]:
-        nonlocal last_s
-        for block in blocks:
-            # a new time line may begin within the old one
-            later = int(np.searchsorted(block.t_s, last_s, side="right"))
-            block = block.slice(later, len(block))
-            if len(block):
-                last_s = float(block.t_s[-1])
-                yield block, reader.zones(block.t_s)
-
-    for batch in store.batches(session_id):
-        for piece in _cut_at_settings(batch):
-            settings = reader.settings  # rows that new settings end are still of the old ones
-            output = reader.push(piece)
-            if not (len(piece) == 1 and piece.kind[0] == Kind.SETTINGS):
-                settings = reader.settings
-            entries += len(piece)
-            for net, zones in new(output.net):
-                yield settings, net, zones, entries
-    for net, zones in new(reader.flush().net):
-        yield reader.settings, net, zones, entries
-
-
-def _cut_at_settings(batch: Batch) -> Iterator[Batch]:
-    """Cut a batch so that each change of settings stands alone."""
-    places = np.flatnonzero(batch.kind == Kind.SETTINGS).tolist()
-    edges = sorted({0, len(batch), *places, *(place + 1 for place in places)})
-    for start, stop in pairwise(edges):
-        yield batch if stop - start == len(batch) else batch.slice(start, stop)

@@ -18,12 +18,12 @@ from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.people.players import Register, Row
 from plantigrade_gateway.people.profile import Profile
+from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import SessionLine, list_sessions
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.cache import Prepared, prepared, read_swings
-from plantigrade_gateway.web.desk.curves import SwingFrames
 
 
 class NotThere(GatewayError):

@@ -15,8 +15,8 @@ from plantigrade.events import Swing
 from plantigrade.zones import REGIONS, ZoneLayout
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
+from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
-from plantigrade_gateway.web.desk.curves import SwingFrames
 from plantigrade_gateway.web.desk.reads import DeskStore, Opened
 from plantigrade_gateway.web.desk.tables import SWING_MEASURES
 

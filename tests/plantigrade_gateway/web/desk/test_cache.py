@@ -15,11 +15,11 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.frames import frame_rows
+from plantigrade_gateway.report.swingframes import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import cache
 from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
-from plantigrade_gateway.web.desk.curves import ABOUT_SHIFT_S, AFTER_S, BEFORE_S, window_s
 from plantigrade_gateway.web.desk.prepare import prepare
 
 pytestmark = pytest.mark.dear

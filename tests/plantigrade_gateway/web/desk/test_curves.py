@@ -7,7 +7,7 @@ from plantigrade.block import N_COLUMNS, Foot, PairBlock
 from plantigrade.load import share
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.web.desk import curves
+from plantigrade_gateway.report.swingframes import pack, unpack
 from plantigrade_gateway.web.desk.curves import Piece, PieceMaker, joined, overlapping, rate_of
 
 SETTINGS = SessionSettings(mass_kg=70.0)
@@ -105,7 +105,7 @@ def test_damaged_bytes_are_refused():
     data = pieces([rows(100)])[0].to_bytes()
     for bad in (data[:-9], b"", data[:20] + b"\x00" + data[21:]):
         with pytest.raises(StoreError, match="derived rows: damaged"):
-            curves.unpack(bad)
+            unpack(bad)
 
 
 def test_tables_of_any_shape_come_back():
@@ -114,7 +114,7 @@ def test_tables_of_any_shape_come_back():
         "none": np.empty((0, 18)),
         "b": np.ones(3),
     }
-    head, found = curves.unpack(curves.pack({"x": [1, None]}, tables))
+    head, found = unpack(pack({"x": [1, None]}, tables))
     assert head == {"x": [1, None]}
     for name, table in tables.items():
         np.testing.assert_array_equal(found[name], table)

@@ -151,9 +151,10 @@ def test_findings_are_noted_where_they_are_new(client, register, iris):
 
 def test_a_decision_stands_on_the_page_and_in_the_list(client, iris):
     form = {"topic": "push", "answer": "not yet", "cue": "roll <it>", "day": "2026-03-31"}
+    form["plan"] = "deliberate"
     assert client.post(f"/players/{iris}/decisions", data=form).status_code == 303
     page = text_of(client.get(f"/players/{iris}"))
-    assert re.search(r"push not yet roll <it> 2026-03-31", page)
+    assert re.search(r"push not yet, deliberate roll <it> 2026-03-31", page)
     assert "speed not decided" in page
     assert "not yet" in text_of(client.get("/players"))
     refused = client.post(f"/players/{iris}/decisions", data=form | {"answer": "perhaps"})

@@ -1,0 +1,120 @@
+"""A player's case: all that is known when something is to be decided, put together from the store.
+
+`case_of` is what pages and commands call; `coach` reads what it gives.
+"""
+
+from datetime import date, timedelta
+
+from plantigrade_gateway.analysis.quality import Quality
+from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.coach.case import Case, Decided, Print, Visit
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.rows import Session
+
+_CHECKED = "; check of "
+"""What follows in a calibration's words is of its daily check, not of the calibration."""
+
+
+def case_of(
+    register: Register,
+    player_id: str,
+    upto_session: str | None = None,
+    today: date | None = None,
+) -> Case:
+    """Return all that is known of a player.
+
+    Parameters
+    ----------
+    register : Register
+    player_id : str
+    upto_session : str, optional
+        The last visit that counts; all that ended unless one is named.
+    today : date, optional
+        By which consents are judged; that of the last visit if left out.
+
+    Returns
+    -------
+    Case
+        Visits in order of their beginning; a session that is still being recorded is none, unless
+        it is named. Decisions are the last of each topic, of those before the next visit.
+
+    Raises
+    ------
+    StoreError
+        There is no such player, the session is not theirs, or a visit's results were made by
+        another version.
+    """
+    profile = register.profile(player_id)
+    sessions, upto = _sessions(register, player_id, upto_session)
+    visits = tuple(_visit(register, session) for session in sessions)
+    if today is None:
+        today = visits[-1].started.date() if visits else date.today()
+    consents = register.consents(player_id, today)
+    return Case(
+        player_id,
+        profile.name,
+        profile.handedness,
+        profile.is_minor,
+        visits,
+        {found.what: found.state for found in register.findings(player_id)},
+        tuple(
+            Decided(made.topic, made.answer, made.plan, made.cue, made.day)
+            for made in register.decisions(player_id, upto)
+        ),
+        tuple(Print(foot, name) for foot, name in register.prints(player_id).items()),
+        any(
+            one.what == "speed" and one.state == "given" and one.by == "guardian"
+            for one in consents
+        ),
+    )
+
+
+def _sessions(
+    register: Register, player_id: str, upto: str | None
+) -> tuple[list[Session], date | None]:
+    """Return the visits that count, and the last day whose decisions do (None: all)."""
+    theirs = [one for one in register.store.sessions() if one.player_id == player_id]
+    theirs.sort(key=lambda one: (one.started, one.number))
+    if upto is None:
+        return [one for one in theirs if one.state != "open"], None
+    for place, one in enumerate(theirs):
+        if one.session_id == upto:
+            counting = [each for each in theirs[:place] if each.state != "open"]
+            day = one.started.date()
+            if place + 1 == len(theirs):
+                return [*counting, one], None
+            before_next = theirs[place + 1].started.date() - timedelta(days=1)
+            return [*counting, one], max(day, before_next)
+    raise StoreError(f"session {upto}: is not of player {player_id}")
+
+
+def _visit(register: Register, session: Session) -> Visit:
+    analysis = results.read(register.store, session.session_id)
+    said = Visits(register).said(session.session_id, analysis.swings)
+    return Visit(
+        session.session_id,
+        session.started,
+        analysis,
+        said.swings,
+        said.questions,
+        said.conditions.shoe,
+        said.conditions.footbed,
+        said.conditions.is_shoe_stiff,
+        calibrations_of(analysis),
+        said.is_unchanged,
+    )
+
+
+def calibrations_of(analysis: Analysis) -> tuple[str, ...]:
+    """Return what tells each foot's calibration from another; nothing where it is not known."""
+    quality: Quality | None = analysis.quality
+    if quality is None or quality.left.calibration is None or quality.right.calibration is None:
+        return ()
+    return tuple(
+        f"{foot.calibration.partition(_CHECKED)[0]}, gain {foot.gain}"
+        for foot in (quality.left, quality.right)
+        if foot.calibration is not None
+    )

@@ -1,0 +1,290 @@
+"""What people said of a session, made of the log's changes. Pure: nothing is read or written here.
+
+A change about a swing names the swing's lead peak, as whole nanoseconds of session time. It belongs
+to the swing whose time from start to finish holds that moment, so it finds its swing again when the
+results are made anew. Where no swing does it is listed (`Stray`) and never dropped.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any
+
+from plantigrade.events import Swing
+from plantigrade_gateway.analysis.result import swing_time
+from plantigrade_gateway.coach.case import NO_NOTE, Questions, SwingNote, Tap
+from plantigrade_gateway.people.log import Change
+from plantigrade_gateway.people.profile import utc
+
+QUESTIONS, UNCHANGED = "questions", "is_unchanged"
+CONDITIONS = ("shoe", "footbed", "is_shoe_stiff", "club")
+NOTE, JOIN = "note", "join"
+"""Fields of the form ``note:ID`` and ``join:ID``."""
+EXCLUDED, SPEED, PUSH, HEEL = "excluded", "speed", "push", "heel"
+"""Fields of a swing, of the form ``excluded:NANOSECONDS``; push and heel are taps of the eye."""
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What was worn and played at a visit; empty, or None, where it was not said."""
+
+    shoe: str = ""
+    footbed: str = ""
+    is_shoe_stiff: bool | None = None
+    club: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A line about an instant of a session."""
+
+    note_id: str
+    t_s: float
+    text: str
+    by: str
+    when: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Exclusion:
+    """Why a swing is left out everywhere, and who said so."""
+
+    reason: str
+    by: str
+    when: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Join:
+    """Club speeds that were joined to swings together.
+
+    Attributes
+    ----------
+    join_id : str
+    how : str
+        ``"time"`` or ``"order"``.
+    offset_s : float or None
+        What was added to the other clock's times to come to session time; None by order.
+    count : int
+        Of the swings that got a speed by it.
+    by : str
+    when : datetime
+    """
+
+    join_id: str
+    how: str
+    offset_s: float | None
+    count: int
+    by: str
+    when: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Stray:
+    """What was said of a swing where no swing is now.
+
+    Attributes
+    ----------
+    what : str
+        ``"excluded"``, ``"speed"``, ``"push"`` or ``"heel"``.
+    t_s : float
+        Session time of the lead peak it was said of.
+    text : str
+        The reason, the speed or the answer.
+    by : str
+    when : datetime
+    """
+
+    what: str
+    t_s: float
+    text: str
+    by: str
+    when: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """All that is shown of what people said of a session.
+
+    Attributes
+    ----------
+    questions : Questions or None
+        The last answer; None: not asked.
+    conditions : Conditions
+    is_unchanged : bool
+    notes : tuple of Note
+        In order of session time.
+    swings : dict of int to SwingNote
+        By the swing's place among the session's swings; most have none.
+    exclusions : dict of int to Exclusion
+        Likewise, with who and when.
+    strays : tuple of Stray
+        In order of session time.
+    joins : tuple of Join
+        That are not undone, the first one first.
+    """
+
+    questions: Questions | None = None
+    conditions: Conditions = Conditions()
+    is_unchanged: bool = False
+    notes: tuple[Note, ...] = ()
+    swings: Mapping[int, SwingNote] = field(default_factory=dict)
+    exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
+    strays: tuple[Stray, ...] = ()
+    joins: tuple[Join, ...] = ()
+
+    @property
+    def reasons(self) -> dict[int, str]:
+        """Return why swings are left out, by their place (`analysis.result.counted`)."""
+        return {place: one.reason for place, one in self.exclusions.items()}
+
+
+def anchor_ns(swing: Swing) -> int:
+    """Return what a change names a swing by; where the lead peak is not known by its beginning."""
+    t_s = swing_time(swing) if swing.lead_peak_s is None else swing.lead_peak_s
+    return round(t_s * 1e9)
+
+
+def place_of(swings: Sequence[Swing], anchor: int) -> int | None:
+    """Return the place of the swing that holds a moment, ns; None where no swing does.
+
+    An unknown finish is the row of the decision. Of several the one with the nearest lead peak.
+    """
+    holding = [
+        place
+        for place, swing in enumerate(swings)
+        if round(swing_time(swing) * 1e9) <= anchor <= round(_end_s(swing) * 1e9)
+    ]
+    return min(holding, key=lambda p: abs(anchor_ns(swings[p]) - anchor), default=None)
+
+
+def _end_s(swing: Swing) -> float:
+    return swing.confirmed_s if swing.finish_s is None else swing.finish_s
+
+
+def of_swing(changes: Iterable[Change], what: str, swing: Swing) -> Iterator[Change]:
+    """Give the changes of one kind that belong to a swing, in their order."""
+    for change in changes:
+        kind, anchor = _split(change.field)
+        if kind == what and place_of((swing,), int(anchor)) is not None:
+            yield change
+
+
+def _split(name: str) -> tuple[str, str]:
+    kind, _, rest = name.partition(":")
+    return kind, rest
+
+
+def standing(changes: Iterable[Change]) -> list[Change]:
+    """Return changes without the speeds of joins that were undone: what they replaced stands."""
+    said = list(changes)
+    joins = {c.field: c.value for c in said if _split(c.field)[0] == JOIN}
+    undone = {_split(name)[1] for name, value in joins.items() if value is None}
+    return [
+        c
+        for c in said
+        if _split(c.field)[0] != SPEED or c.value is None or c.value.get("join") not in undone
+    ]
+
+
+def said_of(changes: Iterable[Change], swings: Sequence[Swing]) -> Said:
+    """Return what is shown of a session.
+
+    Of each thing the last that was said is shown, of the eye's taps on a swing the first.
+
+    Parameters
+    ----------
+    changes : iterable of Change
+        All of the session, in the log's order.
+    swings : sequence of Swing
+        Of its results as they are now.
+
+    Returns
+    -------
+    Said
+    """
+    last: dict[str, Change] = {}
+    tapped: dict[str, Change] = {}
+    for change in standing(changes):
+        last.pop(change.field, None)  # so that the very last stands last
+        last[change.field] = change
+        tapped.setdefault(change.field, change)
+    answer = last.get(QUESTIONS)
+    told = {what: last[what].value for what in CONDITIONS if what in last}
+    notes, exclusions, strays = _of_swings(last.values(), tapped.values(), swings)
+    return Said(
+        None if answer is None else Questions(**answer.value, when=utc(answer)),
+        Conditions(**told),
+        UNCHANGED in last and bool(last[UNCHANGED].value),
+        tuple(sorted(_notes(last.values()), key=lambda note: note.t_s)),
+        notes,
+        exclusions,
+        tuple(sorted(strays, key=lambda stray: stray.t_s)),
+        tuple(_joins(last.values())),
+    )
+
+
+def _notes(last: Iterable[Change]) -> Iterator[Note]:
+    for change in last:
+        kind, note_id = _split(change.field)
+        if kind == NOTE and change.value is not None:
+            yield Note(note_id, **change.value, by=change.author, when=utc(change))
+
+
+def _joins(last: Iterable[Change]) -> Iterator[Join]:
+    for change in last:
+        kind, join_id = _split(change.field)
+        if kind == JOIN and change.value is not None:
+            yield Join(join_id, **change.value, by=change.author, when=utc(change))
+
+
+def _of_swings(
+    last: Iterable[Change], first: Iterable[Change], swings: Sequence[Swing]
+) -> tuple[dict[int, SwingNote], dict[int, Exclusion], list[Stray]]:
+    """Return notes and exclusions by place, and what finds no swing."""
+    notes: dict[int, SwingNote] = {}
+    exclusions: dict[int, Exclusion] = {}
+    strays = []
+    for change in _shown(last, first):
+        kind, anchor = _split(change.field)
+        place = place_of(swings, int(anchor))
+        if place is None:
+            if change.value is not None:
+                text = _text(kind, change.value)
+                strays.append(Stray(kind, int(anchor) / 1e9, text, change.author, utc(change)))
+            continue
+        notes[place] = _noted(notes.get(place, NO_NOTE), kind, change.value)
+        if kind == EXCLUDED:
+            exclusions.pop(place, None)
+            if change.value is not None:
+                exclusions[place] = Exclusion(change.value, change.author, utc(change))
+    return {place: note for place, note in notes.items() if note != NO_NOTE}, exclusions, strays
+
+
+def _shown(last: Iterable[Change], first: Iterable[Change]) -> Iterator[Change]:
+    """Give the changes about swings that count, in the log's order.
+
+    One swing may be named by several lead peaks, of results made before: of these too the last
+    exclusion or speed stands, and the first tap.
+    """
+    yield from (c for c in first if _split(c.field)[0] in (PUSH, HEEL))
+    yield from (c for c in last if _split(c.field)[0] in (EXCLUDED, SPEED))
+
+
+def _noted(note: SwingNote, kind: str, value: Any) -> SwingNote:  # noqa: ANN401 - a JSON value
+    if kind == EXCLUDED:
+        return replace(note, excluded=value or "")
+    if kind == SPEED:
+        return replace(note, club_speed_m_s=None if value is None else value["m_s"])
+    tap = Tap(value["answer"], value["is_blind"])
+    if kind == PUSH:
+        return note if note.eye_push else replace(note, eye_push=tap)
+    return note if note.eye_heel else replace(note, eye_heel=tap)
+
+
+def _text(kind: str, value: Any) -> str:  # noqa: ANN401 - a JSON value
+    if kind == EXCLUDED:
+        return str(value)
+    if kind == SPEED:
+        return f"{value['m_s']:.1f} m/s"
+    return str(value["answer"])

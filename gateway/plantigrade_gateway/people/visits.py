@@ -1,0 +1,336 @@
+"""What people say of a session: questions, conditions, notes, exclusions, taps, club speeds.
+
+Kept in the log of changes under ``session`` and the session's id; undo is another change. Pages and
+commands call:
+
+- `Visits.said` for all that is shown of a session; `said_of_session` where there is a store but no
+  register, as in reports: it changes nothing.
+- `Visits.answer`, `Visits.set_conditions`, `Visits.mark_unchanged` once a visit;
+- `Visits.note` and `Visits.remove_note` for an instant;
+- `Visits.exclude` and `Visits.include`, `Visits.tap`, `Visits.set_speed` for a swing, which may be
+  of a session that is still being recorded;
+- `Visits.join_speeds` and `Visits.undo_join` for speeds that came together (`coach.speed`).
+
+The coach's eye: a tap is *blind* when the program's answer was not yet shown. The first tap on a
+swing counts, others stay in the log: an answer that was seen cannot be taken back.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from plantigrade.errors import shown
+from plantigrade.events import Swing
+from plantigrade_gateway.analysis.result import Analysis, counted
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.people import said as words
+from plantigrade_gateway.people.log import Change, new_id, read_changes
+from plantigrade_gateway.people.players import SESSION, Register
+from plantigrade_gateway.people.profile import GIVERS, line_of, one_of
+from plantigrade_gateway.people.said import Said, anchor_ns, of_swing, said_of, standing
+from plantigrade_gateway.people.tables import is_there, sqlite_engine
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
+
+HOLDS = ("red flag", "pain")
+"""Groups of reasons to stop; no answer is kept."""
+EYE: dict[str, tuple[str, ...]] = {words.PUSH: ("good", "not good"), words.HEEL: ("up", "down")}
+"""What the eye may say of a push and of the lead heel."""
+LEAST_M_S, MOST_M_S = 5.0, 80.0
+"""A club head's speed; most that are given in miles an hour by mistake lie above (ours)."""
+
+
+def check_speed(m_s: object) -> float:
+    """Return a club head's speed, m/s.
+
+    Raises
+    ------
+    InputError
+        No club head is so fast or so slow, or it is no number.
+    """
+    good = isinstance(m_s, int | float) and not isinstance(m_s, bool) and math.isfinite(m_s)
+    if not good or not LEAST_M_S <= m_s <= MOST_M_S:  # type: ignore[operator]
+        raise InputError(f"club speed: {shown(m_s)} m/s, expected {LEAST_M_S:g} to {MOST_M_S:g}")
+    return float(m_s)  # type: ignore[arg-type]
+
+
+def said_of_session(store: Store, session_id: str, swings: Sequence[Swing]) -> Said:
+    """Return what people said of a session, from its store alone; nothing is changed."""
+    engine = sqlite_engine(store.path)
+    try:
+        changes = read_changes(engine, SESSION, session_id) if is_there(engine) else []
+    finally:
+        engine.dispose()
+    return said_of(changes, swings)
+
+
+class Visits:
+    """What people say of the sessions of a register's store.
+
+    Parameters
+    ----------
+    register : Register
+        Its author is who says it.
+    """
+
+    def __init__(self, register: Register) -> None:
+        self._register = register
+
+    # What is read
+
+    def said(self, session_id: str, swings: Sequence[Swing] | None = None) -> Said:
+        """Return all that is shown of a session.
+
+        Parameters
+        ----------
+        session_id : str
+        swings : sequence of Swing, optional
+            As they are now; read from the store where they are left out.
+
+        Raises
+        ------
+        StoreError
+            No such session, or its results were made by another version.
+        """
+        if swings is None:
+            swings = results.read(self._register.store, session_id).swings
+        return said_of(self.changes(session_id), swings)
+
+    def counted(self, session_id: str) -> Analysis:
+        """Return a session's stored results without the swings that are left out."""
+        found = results.read(self._register.store, session_id)
+        return counted(found, self.said(session_id, found.swings).reasons)
+
+    def changes(self, session_id: str) -> list[Change]:
+        """Return all that was ever said of a session, in order, for who and when."""
+        with self._register.explained():
+            return self._register.log.changes(SESSION, session_id)
+
+    # What is said of the visit
+
+    def answer(self, session_id: str, by: str, hold: str = "") -> None:
+        """Note what came of the questions about pain and red flags; no answer is kept.
+
+        Parameters
+        ----------
+        session_id : str
+        by : str
+            Who answered: ``"player"`` or ``"guardian"``.
+        hold : str
+            The group of the reason to stop, one of `HOLDS`; empty: no hold.
+
+        Raises
+        ------
+        InputError
+            Another word.
+        StoreError
+            There is no such session.
+        """
+        if hold:
+            one_of(hold, HOLDS, "hold")
+        one_of(by, GIVERS, "answered by")
+        self._say(session_id, {words.QUESTIONS: {"hold": hold, "by": by}})
+
+    def set_conditions(self, session_id: str, **given: Any) -> None:  # noqa: ANN401 - checked here
+        """Note what is worn and played: ``shoe``, ``footbed``, ``club``, ``is_shoe_stiff``.
+
+        What is not given stays; an empty text, or None of the shoe's stiffness, takes it back.
+
+        Raises
+        ------
+        InputError
+            Another name, or a value that cannot be.
+        StoreError
+            There is no such session.
+        """
+        values: dict[str, Any] = {}
+        for name, value in given.items():
+            one_of(name, words.CONDITIONS, "condition")
+            if name != "is_shoe_stiff":
+                values[name] = line_of(value, name)
+            elif value is None or isinstance(value, bool):
+                values[name] = value
+            else:
+                raise InputError(f"is_shoe_stiff: {shown(value)}, expected true or false")
+        self._say(session_id, values)
+
+    def mark_unchanged(self, session_id: str, *, is_unchanged: bool = True) -> None:
+        """Mark that nothing was changed in the player since the visit before, or that it was."""
+        self._say(session_id, {words.UNCHANGED: is_unchanged})
+
+    def note(self, session_id: str, t_s: float, text: str) -> str:
+        """Note a line about an instant of session time; return its id.
+
+        Raises
+        ------
+        InputError
+            The line is empty, too long or more than one, or the instant is no number.
+        StoreError
+            There is no such session.
+        """
+        line = line_of(text, "note")
+        if not line:
+            raise InputError("note: is empty, expected a line of text")
+        if not math.isfinite(t_s):
+            raise InputError(f"note: its time is {t_s}, expected seconds of session time")
+        note_id = new_id()
+        self._say(session_id, {f"{words.NOTE}:{note_id}": {"t_s": float(t_s), "text": line}})
+        return note_id
+
+    def remove_note(self, session_id: str, note_id: str) -> None:
+        """Take a note back; it stays in the log.
+
+        Raises
+        ------
+        InputError
+            There is no such note.
+        """
+        if note_id not in {note.note_id for note in self.said(session_id, ()).notes}:
+            raise InputError(f"note {shown(note_id)}: this session has none such")
+        self._say(session_id, {f"{words.NOTE}:{note_id}": None})
+
+    # What is said of a swing
+
+    def exclude(self, session_id: str, swing: Swing, reason: str) -> None:
+        """Leave a swing out of all numbers, with the reason.
+
+        Raises
+        ------
+        InputError
+            There is no reason, or it is no line of text.
+        StoreError
+            There is no such session.
+        """
+        line = line_of(reason, "reason")
+        if not line:
+            raise InputError("reason: is missing, a swing is left out for one")
+        self._say(session_id, {f"{words.EXCLUDED}:{anchor_ns(swing)}": line})
+
+    def include(self, session_id: str, swing: Swing) -> None:
+        """Undo the exclusion of a swing.
+
+        Raises
+        ------
+        InputError
+            It is not left out.
+        """
+        if 0 not in self.said(session_id, (swing,)).exclusions:
+            raise InputError("swing: is not left out, there is nothing to undo")
+        self._undo(session_id, words.EXCLUDED, swing)
+
+    def tap(self, session_id: str, swing: Swing, what: str, answer: str, *, is_blind: bool) -> None:
+        """Note what the coach's eye says of a swing.
+
+        Parameters
+        ----------
+        session_id : str
+        swing : Swing
+        what, answer : str
+            ``"push"``, ``"good"`` or ``"not good"``; ``"heel"``, ``"up"`` or ``"down"``.
+        is_blind : bool
+            The program's answer was not yet shown.
+
+        Raises
+        ------
+        InputError
+            Another word.
+        StoreError
+            There is no such session.
+        """
+        one_of(answer, EYE[one_of(what, EYE, "eye")], what)
+        value = {"answer": answer, "is_blind": is_blind}
+        self._say(session_id, {f"{what}:{anchor_ns(swing)}": value})
+
+    def set_speed(self, session_id: str, swing: Swing, m_s: float | None) -> None:
+        """Note a swing's club speed, m/s; None takes it back.
+
+        Raises
+        ------
+        InputError
+            As `check_speed`.
+        StoreError
+            There is no such session.
+        """
+        if m_s is None:
+            self._undo(session_id, words.SPEED, swing)
+        else:
+            name = f"{words.SPEED}:{anchor_ns(swing)}"
+            self._say(session_id, {name: {"m_s": check_speed(m_s)}})
+
+    def join_speeds(
+        self, session_id: str, pairs: Sequence[tuple[Swing, float]], offset_s: float | None
+    ) -> str:
+        """Note the club speeds of several swings together; return the id of the join.
+
+        Parameters
+        ----------
+        session_id : str
+        pairs : sequence of (Swing, float)
+            Each swing with its speed, m/s.
+        offset_s : float or None
+            As `said.Join`; None: they were matched by order.
+
+        Raises
+        ------
+        InputError
+            There is none, or a speed cannot be: nothing is joined.
+        StoreError
+            There is no such session.
+        """
+        if not pairs:
+            raise InputError("club speed: nothing to join")
+        join_id = new_id()
+        how = "order" if offset_s is None else "time"
+        fields: dict[str, Any] = {
+            f"{words.JOIN}:{join_id}": {"how": how, "offset_s": offset_s, "count": len(pairs)}
+        }
+        for swing, m_s in pairs:
+            fields[f"{words.SPEED}:{anchor_ns(swing)}"] = {
+                "m_s": check_speed(m_s),
+                "join": join_id,
+            }
+        self._say(session_id, fields)
+        return join_id
+
+    def undo_join(self, session_id: str, join_id: str | None = None) -> int:
+        """Undo a join, the last one unless one is named; return how many speeds went.
+
+        A speed that was typed since stays; one that the join replaced is shown again.
+
+        Raises
+        ------
+        InputError
+            There is no such join, or it is undone already.
+        """
+        joins = [join.join_id for join in self.said(session_id, ()).joins]
+        join_id = joins[-1] if join_id is None and joins else join_id
+        if join_id not in joins:
+            raise InputError("club speed: there is no such join to undo")
+        last = {c.field: c.value for c in standing(self.changes(session_id))}
+        self._say(session_id, {f"{words.JOIN}:{join_id}": None})
+        return sum(isinstance(v, dict) and v.get("join") == join_id for v in last.values())
+
+    def _undo(self, session_id: str, what: str, swing: Swing) -> None:
+        """Take back what was said of a swing, by whatever lead peak it was named."""
+        said = of_swing(self.changes(session_id), what, swing)
+        names = {change.field for change in said} | {f"{what}:{anchor_ns(swing)}"}
+        self._say(session_id, dict.fromkeys(sorted(names)))
+
+    def _say(self, session_id: str, fields: Mapping[str, Any]) -> None:
+        register = self._register
+        register.store.session(session_id)
+        with register.explained():
+            register.log.say(SESSION, session_id, fields, register.author)
+
+
+def swing_of(analysis: Analysis, number: int) -> Swing:
+    """Return a swing by its number in the session, from 1.
+
+    Raises
+    ------
+    InputError
+        There is none such.
+    """
+    if not 1 <= number <= len(analysis.swings):
+        raise InputError(f"swing {number}: this session has {len(analysis.swings)} swings")
+    return analysis.swings[number - 1]

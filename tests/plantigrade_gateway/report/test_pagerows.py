@@ -1,0 +1,49 @@
+"""What the page's pictures show is what the exported frames of the same record say."""
+
+from itertools import takewhile
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.report.frames import write_frames
+from plantigrade_gateway.report.pagerows import page_rows
+from plantigrade_gateway.sources.replay import demo_file, read_replay
+
+
+@pytest.fixture(scope="module")
+def record() -> list[Batch]:
+    """The invented practice's first forty seconds."""
+    batches = list(read_replay(demo_file()))
+    until = int(batches[0].arrival_ns[0]) + 40_000_000_000
+    kept = list(takewhile(lambda batch: int(batch.arrival_ns[0]) < until, batches))
+    return [batch.slice(0, int((batch.arrival_ns < until).sum())) for batch in kept]
+
+
+def test_pictures_are_the_means_and_rows_of_the_exported_frames(record, tmp_path: Path):
+    write_frames(tmp_path / "frames.csv", record)
+    table = np.genfromtxt(tmp_path / "frames.csv", delimiter=",", skip_header=1)
+    stands = [(5.0, 9.0), (12.0, 20.0)]
+    found = page_rows(record, stands, (14.003, 15.0))
+    inside = np.zeros(len(table), dtype=bool)
+    for start, end in stands:
+        inside |= (table[:, 0] >= start) & (table[:, 0] <= end)
+    zones = found.layout.n_zones
+    assert found.standing is not None
+    for k in (0, 1):
+        columns = slice(1 + k * zones, 1 + (k + 1) * zones)
+        np.testing.assert_allclose(
+            found.standing[k], np.nanmean(table[inside][:, columns], axis=0), atol=2e-3
+        )
+        row = np.argmin(np.abs(table[:, 0] - 14.003))
+        np.testing.assert_allclose(found.moments[0][k], table[row, columns], atol=2e-3)
+    highest = max(float(np.nanmax(p)) for pair in (found.standing, *found.moments) for p in pair)
+    assert found.highest == highest > 0.0
+
+
+def test_what_was_not_recorded_is_not_drawn(record):
+    found = page_rows(record, [(500.0, 510.0)], (14.0, 600.0))
+    assert found.standing is None
+    assert found.moments == ()
+    assert found.highest == 0.0
