@@ -257,6 +257,14 @@ def default_path() -> Path:
     return platformdirs.user_data_path("plantigrade", appauthor=False) / "store.sqlite3"
 
 
+def is_unused(named: Path | None) -> bool:
+    """Whether nothing was ever recorded here: no store is named, and the usual one is not there.
+
+    Then a list is empty and no error; a store that is named must be there.
+    """
+    return named is None and not default_path().exists()
+
+
 def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
     """Open a store file, make it if it is missing, and bring it to this version's tables.
 
