@@ -317,7 +317,7 @@ def _player(options: dict[str, Any]) -> dict[str, Any]:
 
 
 def _status(store: Path | None, as_json: bool) -> None:
-    from plantigrade_gateway.cli.insoles import calibrations_said
+    from plantigrade_gateway.cli.insoles import calibrations_said, firmwares_said
     from plantigrade_gateway.report.console import console, paragraph
     from plantigrade_gateway.store import forwardstate, schema
     from plantigrade_gateway.store import status as linkstatus
@@ -329,6 +329,7 @@ def _status(store: Path | None, as_json: bool) -> None:
         Store.open(path, read_only=True).close()  # one that is named must be there
     known = known_in(store)
     said = calibrations_said(path, known)
+    firmwares = firmwares_said(path, known)
     status = linkstatus.read(linkstatus.path_for(path))
     running = status is not None and status.is_live
     forward = forwardstate.read(forwardstate.path_for(path))
@@ -343,6 +344,7 @@ def _status(store: Path | None, as_json: bool) -> None:
                 "name": insole.name,
                 "length_mm": insole.length_mm,
                 "calibration": said[insole.serial],
+                "firmware": firmwares[insole.serial],
             }
             for insole in known
         ]
@@ -355,8 +357,9 @@ def _status(store: Path | None, as_json: bool) -> None:
     for insole in known:
         paragraph(
             out,
-            f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm; "
-            f"{said[insole.serial]}.",
+            f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm"
+            + (f", {text}; " if (text := firmwares[insole.serial]) is not None else "; ")
+            + f"{said[insole.serial]}.",
         )
     for text in size_notes(known):
         paragraph(out, text)

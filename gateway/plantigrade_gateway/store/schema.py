@@ -12,6 +12,7 @@ from pathlib import Path
 import platformdirs
 
 from plantigrade_gateway.errors import DamageError, StoreError
+from plantigrade_gateway.store.insoletables import to_information
 
 APPLICATION_ID = 0x506C6E74
 """Marks the SQLite file as ours ("Plnt"), https://sqlite.org/pragma.html#pragma_application_id."""
@@ -245,6 +246,7 @@ MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_access,
     _to_calibrations,
     _to_head,
+    to_information,
 ]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 
