@@ -43,6 +43,7 @@ class Kind(StrEnum):
     SINGLE = "single swings or steps"
     MEAN = "means of sets or walks"
     SHOES_AGAIN = "shoes taken off and on again"
+    VISITS = "visits that were marked unchanged"
 
 
 class Verdict(StrEnum):

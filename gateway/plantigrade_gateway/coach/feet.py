@@ -40,15 +40,16 @@ def foot_of(case: Case, role: str) -> Foot:
 
 def shares(visit: Visit, step: str, foot: Foot) -> list[float | None]:
     """Return the midfoot's share in each taken stand of a step of the guided check."""
-    return [stand.midfoot_share for stand in _stands(visit, step, foot)]
+    return [stand.midfoot_share for _, stand in stands_of(visit, step, foot)]
 
 
-def _stands(visit: Visit, step: str, foot: Foot) -> list[FootStand]:
+def stands_of(visit: Visit, step: str, foot: Foot) -> list[tuple[float, FootStand]]:
+    """Return when a foot stood, and how, in each taken stand of a step that tells its share."""
     found = []
     for taken in taken_stands(visit.analysis, step):
         stand = taken.left if foot is Foot.LEFT else taken.right
         if stand is not None and stand.midfoot_share is not None:
-            found.append(stand)
+            found.append((taken.start_s, stand))
     return found
 
 
@@ -81,7 +82,7 @@ def stand(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
     visit = _last(case, _has(steps.STAND))
     if visit is None or visit.analysis.quality is None:
         return Reading(None, "no prompted stand in this shoe and footbed", visit=visit)
-    stands = _stands(visit, steps.STAND, foot_of(case, role))
+    stands = [s for _, s in stands_of(visit, steps.STAND, foot_of(case, role))]
     error = spread_of_stands(case)
     n = len(stands)
     if n < max(least, 2) or error is None:
