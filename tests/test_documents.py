@@ -22,11 +22,17 @@ from plantigrade.calibrate import Calibration
 from plantigrade.errors import CalibrationError
 from plantigrade.load import total_load
 from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.analysis.practice import entry_of
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import RecordError
+from plantigrade_gateway.record.cues import CueState
+from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.sources.replay import read_replay
 
 NOTES = Path(__file__).resolve().parent.parent / "hardware_notes"
@@ -317,11 +323,28 @@ def validator(name: str) -> jsonschema.Draft202012Validator:
     return jsonschema.Draft202012Validator({**SCHEMA, "$ref": f"#/$defs/{name}"})
 
 
-@pytest.mark.parametrize("name", ["connected", "settings", "calibration"])
-def test_the_pages_examples_are_of_the_schema(name):
-    table = json.loads(block_of("json", name))
+@pytest.mark.parametrize(
+    ("example", "name", "without"),
+    [
+        ("connected", "connected", set()),
+        ("settings", "settings", set()),
+        ("calibration", "calibration", {"full_scale"}),
+        ("wide", "calibration", set()),
+        ("set", "set", set()),
+        ("cues", "cues", set()),
+        ("drill", "drill", set()),
+        ("check", "check", set()),
+    ],
+)
+def test_the_pages_examples_are_of_the_schema(example, name, without):
+    table = json.loads(block_of("json", example))
     validator(name).validate(table)
-    assert set(table) == set(SCHEMA["$defs"][name]["properties"])
+    assert set(table) == set(SCHEMA["$defs"][name]["properties"]) - without
+
+
+def test_the_pages_wide_calibration_is_read_to_its_own_full_scale():
+    made = Calibration.from_json(block_of("json", "wide"))
+    assert made.table()[0, [500, 16_500, 65_535]].tolist() == [0.0, 150.0, 780.0]
 
 
 def test_what_the_program_writes_is_of_the_schema():
@@ -340,6 +363,24 @@ def test_what_the_program_writes_is_of_the_schema():
     }
 
 
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("set", SetStart("5f" * 16, Intent.FAST).to_json()),
+        ("set", SetStart("5f" * 16, Intent.FULL, "7 iron").to_json()),
+        ("cues", CueState(True).to_json()),
+        ("cues", CueState(False, "push").to_json()),
+        ("drill", entry_of(Choice(None, Feedback.EVERY))),
+        ("drill", entry_of(Choice(shelf(None).find("push"), Feedback.SILENT))),
+        ("check", TrialName("lift", 1).to_json()),
+    ],
+)
+def test_what_is_written_of_sets_cues_drills_and_checks_is_of_the_schema(name, data):
+    table = json.loads(data)
+    validator(name).validate(table)
+    assert set(SCHEMA["$defs"][name]["properties"]) == set(table)
+
+
 def _text(**changes: object) -> str:
     return json.dumps({**CALIBRATION, **changes})
 
@@ -348,6 +389,8 @@ def _text(**changes: object) -> str:
     "changes",
     [
         {"schema": 2},
+        {"schema": 3},
+        {"schema": 2, "full_scale": 4096},
         {"foot": "both"},
         {"knots": [0]},
         {"knots": [5, 1000, 4000]},

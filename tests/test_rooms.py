@@ -200,12 +200,17 @@ def test_a_planted_import_into_signal_is_found(line):
     assert len(signal_imports(line)) == 1
 
 
-def test_modules_import_each_other_nowhere():
-    assert Graph.of(PACKAGE).cycles() == []
+@pytest.fixture(scope="module")
+def gateway() -> Graph:
+    return Graph.of(PACKAGE)
 
 
-def test_no_module_is_longer_than_a_reader_holds():
-    lines = Graph.of(PACKAGE).lines | Graph.of(SIGNAL).lines
+def test_modules_import_each_other_nowhere(gateway):
+    assert gateway.cycles() == []
+
+
+def test_no_module_is_longer_than_a_reader_holds(gateway):
+    lines = gateway.lines | Graph.of(SIGNAL).lines
     assert {name: n for name, n in lines.items() if n > LARGEST} == {}
 
 

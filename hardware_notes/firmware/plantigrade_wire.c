@@ -10,16 +10,16 @@
 /* Of start, stop, rate, frames, identify, time: the kinds from PG_KIND_START on. */
 static const uint8_t REQUEST_BYTES[] = {3u, 3u, 5u, 4u, 4u, 3u};
 
-static void put16(uint8_t *out, uint16_t value)
+void pg_put16(uint8_t *out, uint16_t value)
 {
     out[0] = (uint8_t)(value & 0xFFu);
     out[1] = (uint8_t)(value >> 8);
 }
 
-static void put32(uint8_t *out, uint32_t value)
+void pg_put32(uint8_t *out, uint32_t value)
 {
-    put16(out, (uint16_t)(value & 0xFFFFu));
-    put16(out + 2, (uint16_t)(value >> 16));
+    pg_put16(out, (uint16_t)(value & 0xFFFFu));
+    pg_put16(out + 2, (uint16_t)(value >> 16));
 }
 
 static uint8_t format_byte(uint8_t foot, uint8_t sample_format)
@@ -44,9 +44,9 @@ void pg_write_header(uint8_t *out, const pg_header *header)
     out[1] = PG_KIND_DATA;
     out[2] = format_byte(header->foot, header->sample_format);
     out[3] = header->flags;
-    put32(out + 4, header->counter);
-    put32(out + 8, header->clock_us);
-    put16(out + 12, header->period_us);
+    pg_put32(out + 4, header->counter);
+    pg_put32(out + 8, header->clock_us);
+    pg_put16(out + 12, header->period_us);
     out[14] = header->zones;
     out[15] = header->frames;
 }
@@ -78,7 +78,7 @@ size_t pg_write_frame(uint8_t *out, const uint16_t *counts, uint8_t zones, uint8
 {
     if (sample_format == PG_U16) {
         for (uint8_t zone = 0u; zone < zones; zone++) {
-            put16(out + (size_t)zone * 2u, counts[zone]);
+            pg_put16(out + (size_t)zone * 2u, counts[zone]);
         }
     } else {
         write_packed12(out, counts, zones);
@@ -107,18 +107,18 @@ size_t pg_write_identity(uint8_t *out, uint8_t token, const pg_identity *identit
     out[3] = format_byte(identity->foot, identity->sample_format);
     out[4] = identity->zones;
     out[5] = identity->frames;
-    put16(out + 6, identity->period_us);
+    pg_put16(out + 6, identity->period_us);
     out[8] = identity->battery_percent;
     out[9] = identity->streaming ? (uint8_t)STREAMING : (uint8_t)0u;
-    put16(out + 10, identity->firmware);
-    put32(out + 12, identity->serial);
+    pg_put16(out + 10, identity->firmware);
+    pg_put32(out + 12, identity->serial);
     return PG_MAX_REPLY;
 }
 
 size_t pg_write_clock(uint8_t *out, uint8_t token, uint32_t clock_us)
 {
     put_start_of_message(out, PG_KIND_CLOCK, token);
-    put32(out + 3, clock_us);
+    pg_put32(out + 3, clock_us);
     return 7u;
 }
 
@@ -126,9 +126,9 @@ void pg_write_announcement(uint8_t *out, uint8_t foot, uint16_t length_mm, uint8
 {
     out[0] = PROFILE_VERSION;
     out[1] = foot;
-    put16(out + 2, length_mm);
+    pg_put16(out + 2, length_mm);
     out[4] = battery_percent;
-    put32(out + 5, serial);
+    pg_put32(out + 5, serial);
 }
 
 void pg_write_status(uint8_t *out, const pg_status *status)
@@ -138,8 +138,8 @@ void pg_write_status(uint8_t *out, const pg_status *status)
                        (status->battery_low ? BATTERY_LOW : 0u));
     out[2] = status->battery_percent;
     out[3] = status->resets;
-    put32(out + 4, status->packets_lost);
-    put32(out + 8, status->uptime_s);
+    pg_put32(out + 4, status->packets_lost);
+    pg_put32(out + 8, status->uptime_s);
 }
 
 static uint8_t read_value(const uint8_t *bytes, size_t length, pg_request *request)

@@ -103,6 +103,10 @@ typedef struct {
     uint16_t value; /* period in us, frames, or seconds to show; 0 for start, stop and time */
 } pg_request;
 
+/* Write a number, least significant byte first. */
+void pg_put16(uint8_t *out, uint16_t value);
+void pg_put32(uint8_t *out, uint32_t value);
+
 /* Bytes of one frame; zones 1-64. */
 size_t pg_frame_bytes(uint8_t zones, uint8_t sample_format);
 

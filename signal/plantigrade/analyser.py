@@ -4,6 +4,7 @@ from plantigrade.baseline import Baseline, BaselineState
 from plantigrade.block import Foot, PairBlock
 from plantigrade.events import Event
 from plantigrade.limits import Setup
+from plantigrade.prompted import LiftPrompt, StandPrompt, airs_of
 from plantigrade.stand import StandDetector
 from plantigrade.steps import StepDetector, air_level
 from plantigrade.swings import SwingDetector
@@ -25,11 +26,15 @@ class Analyser:
     ----------
     net : list of PairBlock
         The rows of the last `push`, net of the baseline.
+    prompts : list of StandPrompt or LiftPrompt
+        What the player is asked for just now; the owner puts them here and takes them away. What
+        a lift finds in the air moves the baseline.
     """
 
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
         self.net: list[PairBlock] = []
+        self.prompts: list[StandPrompt | LiftPrompt] = []
         self.reset()
 
     def reset(self) -> None:
@@ -52,6 +57,10 @@ class Analyser:
             if self._steps.airs:
                 self._baseline.learn(self._steps.airs)
                 self._steps.airs.clear()
+            if self.prompts:
+                for prompt in self.prompts:
+                    prompt.push(piece, net, self.setup)
+                self._baseline.learn_held(airs_of(self.prompts))
         return events
 
     def flush(self) -> list[Event]:

@@ -1,9 +1,9 @@
 """Each foot's baseline: what its insole reads in the air.
 
 A laced shoe presses a sensor even in the air, and the sensor drifts. The baseline may move only by
-the confirmed swing phases of walking steps (design §5), never while a golfer stands: a lifted heel
-looks like air. It moves at fixed rows of the time line, so that it does not depend on how the rows
-are cut into calls.
+the confirmed swing phases of walking steps and by a foot lift that was asked for (design §5), never
+while a golfer stands: a lifted heel looks like air. It moves at fixed rows of the time line, so
+that it does not depend on how the rows are cut into calls.
 """
 
 from collections import deque
@@ -14,6 +14,7 @@ import numpy as np
 
 from plantigrade.block import N_COLUMNS, FloatArray, Foot, PairBlock
 from plantigrade.load import total_load
+from plantigrade.prompted import HeldAir
 from plantigrade.steps import Air, air_offset
 
 REFRESH_S = 5.0
@@ -60,6 +61,7 @@ class Baseline:
         self._offset = np.zeros((2, N_COLUMNS))
         self._phases: list[deque[FloatArray]] = [deque(maxlen=_PHASES) for _ in _FEET]
         self._fresh = [False, False]
+        self._held = [False, False]
         self._set_s: list[float | None] = [None, None]
         self._pending_s: list[float | None] = [None, None]
         self._raw: deque[PairBlock] = deque()
@@ -120,6 +122,18 @@ class Baseline:
             self._fresh[k] = True
             self._pending_s[k] = float(t_s[-1])
 
+    def learn_held(self, airs: list[HeldAir]) -> None:
+        """Take what feet held in the air read; it takes the place of all that was learnt before.
+
+        One is enough: it was held for as long as many swing phases together.
+        """
+        for air in airs:
+            k = _FEET.index(air.foot)
+            self._phases[k].clear()
+            self._phases[k].append(air.offset)
+            self._fresh[k] = self._held[k] = True
+            self._pending_s[k] = air.t_s
+
     def _rows(self, foot: Foot, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
         """Return times and columns of a foot's kept rows from `start` to stop − 1."""
         found: list[PairBlock] = []
@@ -146,7 +160,7 @@ class Baseline:
 
     def _move(self) -> None:
         for k in range(2):
-            if self._fresh[k] and len(self._phases[k]) >= _LEAST_PHASES:
+            if self._fresh[k] and (self._held[k] or len(self._phases[k]) >= _LEAST_PHASES):
                 self._offset[k] = np.median(np.array(self._phases[k]), axis=0)
                 self._set_s[k] = self._pending_s[k]
                 self._fresh[k] = False

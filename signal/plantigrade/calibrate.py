@@ -13,14 +13,17 @@ from plantigrade.load import total_load
 from plantigrade.zones import ZoneLayout
 
 FULL_SCALE = 4095
-"""Largest count of a 12-bit converter."""
+"""Largest count of a 12-bit converter, the usual one."""
+FULL_SCALES = tuple((1 << bits) - 1 for bits in range(8, 17))
+"""Largest counts that can be: of converters of 8 to 16 bits."""
 DEFAULT_TOP_KPA = 800.0
 """Pressure at full scale of the default curve: above published barefoot peaks of 367–794 kPa
 (Shorten et al. 1989)."""
 MOVED_COUNTS = 12.0
-"""A zone whose counts spread (SD) by more than this was not left alone while zeroing."""
+"""A zone whose counts spread (SD) by more than this was not left alone while zeroing; counts of
+`FULL_SCALE`, of another full scale in proportion."""
 LOADED_COUNTS = 400
-"""A zone that reads more than this in the air is pressed, or faulty."""
+"""A zone that reads more than this in the air is pressed, or faulty; counts as above."""
 GAIN_RANGE = (0.5, 3.0)
 """A foot's gain outside this is a wrong stand, a wrong mass or feet swapped."""
 DEFAULT_NOTE = "default"
@@ -44,6 +47,8 @@ class Calibration:
         The foot's load is multiplied by it (`plantigrade.load.LoadReducer`).
     note : str
         Where it comes from, for people: "default", or date and quality.
+    full_scale : int
+        The converter's largest count, one of `FULL_SCALES`.
     """
 
     foot: Foot
@@ -52,8 +57,14 @@ class Calibration:
     zero: FloatArray
     gain: float = 1.0
     note: str = DEFAULT_NOTE
+    full_scale: int = FULL_SCALE
 
     def __post_init__(self) -> None:
+        if type(self.full_scale) is not int or self.full_scale not in FULL_SCALES:
+            raise CalibrationError(
+                f"{self.foot} calibration: full scale {shown(self.full_scale)}, expected that of 8 "
+                "to 16 bits"
+            )
         for name in ("knots", "pressure", "zero"):
             if not np.isfinite(getattr(self, name)).all():
                 raise CalibrationError(
@@ -90,13 +101,13 @@ class Calibration:
         return len(self.zero)
 
     def table(self) -> FloatArray:
-        """Return the pressure of every count, shape (n_zones, FULL_SCALE + 1).
+        """Return the pressure of every count, shape (n_zones, full_scale + 1).
 
         Counts under zero go on along the first piece of the curve, so that noise about zero keeps
         its mean.
         """
-        counts = np.arange(FULL_SCALE + 1, dtype=np.float64)
-        rows = np.empty((self.n_zones, FULL_SCALE + 1))
+        counts = np.arange(self.full_scale + 1, dtype=np.float64)
+        rows = np.empty((self.n_zones, self.full_scale + 1))
         for zone in range(self.n_zones):
             above = counts - self.zero[zone]
             curve = self.pressure[zone]
@@ -124,19 +135,25 @@ class Calibration:
             with np.errstate(divide="ignore"):
                 above = np.where(p < 0.0, p / slope, np.interp(p, curve, self.knots))
             out[:, zone] = above + self.zero[zone]
-        return np.clip(np.rint(out), 0, FULL_SCALE).astype(np.uint16)
+        return np.clip(np.rint(out), 0, self.full_scale).astype(np.uint16)
 
     def to_json(self) -> str:
-        """Return the calibration as JSON, exact to the last bit."""
+        """Return the calibration as JSON, exact to the last bit.
+
+        Of schema 1 where the full scale is the usual one; else of schema 2, which names it, and
+        which a program that does not know it refuses.
+        """
+        usual = self.full_scale == FULL_SCALE
         return json.dumps(
             {
-                "schema": 1,
+                "schema": 1 if usual else 2,
                 "foot": self.foot.value,
                 "knots": self.knots.tolist(),
                 "pressure": self.pressure.tolist(),
                 "zero": self.zero.tolist(),
                 "gain": self.gain,
                 "note": self.note,
+                **({} if usual else {"full_scale": self.full_scale}),
             }
         )
 
@@ -147,13 +164,13 @@ class Calibration:
         Raises
         ------
         CalibrationError
-            Not JSON of schema 1, or a calibration that cannot be.
+            Not JSON of schema 1 or 2, or a calibration that cannot be.
         """
         try:
             table = read_json(text, "calibration")
-            if table["schema"] != 1:
+            if table["schema"] not in (1, 2):
                 raise CalibrationError(
-                    f"calibration of schema {shown(table['schema'])}, expected 1"
+                    f"calibration of schema {shown(table['schema'])}, expected 1 or 2"
                 )
             return cls(
                 foot=Foot(table["foot"]),
@@ -162,6 +179,7 @@ class Calibration:
                 zero=np.array(table["zero"], dtype=np.float64),
                 gain=float(table["gain"]),
                 note=str(table["note"]),
+                full_scale=FULL_SCALE if table["schema"] == 1 else table["full_scale"],
             )
         except CalibrationError:
             raise
@@ -171,19 +189,21 @@ class Calibration:
             raise CalibrationError(f"calibration: not readable: {shown(error)}") from error
 
 
-def default_calibration(layout: ZoneLayout, foot: Foot) -> Calibration:
+def default_calibration(
+    layout: ZoneLayout, foot: Foot, full_scale: int = FULL_SCALE
+) -> Calibration:
     """Return the calibration of an insole that was never calibrated.
 
     A gently curved resistive cell (conductance rises a little faster than pressure at the top),
-    0 to `DEFAULT_TOP_KPA` over the 12-bit range, the same for every zone, no zero.
+    0 to `DEFAULT_TOP_KPA` over the converter's range, the same for every zone, no zero.
     """
-    knots = np.linspace(0.0, FULL_SCALE, 65)
-    u = knots / FULL_SCALE
+    knots = np.linspace(0.0, full_scale, 65)
+    u = knots / full_scale
     top = np.full(layout.n_zones, DEFAULT_TOP_KPA)
     if layout.unit == "N":
         top *= layout.area_mm2 / 1000.0
     pressure = top[:, None] * ((u + 0.5 * u * u) / 1.5)[None, :]
-    return Calibration(foot, knots, pressure, np.zeros(layout.n_zones))
+    return Calibration(foot, knots, pressure, np.zeros(layout.n_zones), full_scale=full_scale)
 
 
 class Calibrator:
@@ -203,7 +223,8 @@ class Calibrator:
         self.calibration = calibration
         self.saturated = 0
         self._table = calibration.table().ravel()
-        self._offset = np.arange(calibration.n_zones) * (FULL_SCALE + 1)
+        self._top = calibration.full_scale
+        self._offset = np.arange(calibration.n_zones) * (self._top + 1)
 
     def block(self, t_s: FloatArray, counts: NDArray[np.uint16]) -> PressureBlock:
         """Return the pressure of counts, shape (n, n_zones); over full scale counts as full scale.
@@ -218,9 +239,9 @@ class Calibrator:
                 f"{self.calibration.foot} foot: packets of {counts.shape[1]} zones, the "
                 f"calibration has {self.calibration.n_zones}"
             )
-        if counts.size and np.maximum.reduce(counts, axis=None) >= FULL_SCALE:
-            counts = np.minimum(counts, FULL_SCALE)
-            self.saturated += int(np.count_nonzero(counts == FULL_SCALE))
+        if counts.size and np.maximum.reduce(counts, axis=None) >= self._top:
+            counts = np.minimum(counts, self._top)
+            self.saturated += int(np.count_nonzero(counts == self._top))
         return PressureBlock(self.calibration.foot, t_s, self._table.take(counts + self._offset))
 
 
@@ -243,17 +264,18 @@ def zeroed(calibration: Calibration, air: NDArray[np.uint16]) -> Calibration:
             f"{calibration.foot} foot: zeroing with {air.shape}, expected at least 20 samples of "
             f"{calibration.n_zones} zones"
         )
+    scale = calibration.full_scale / FULL_SCALE
     spread = air.std(axis=0)
-    if (worst := int(np.argmax(spread))) >= 0 and spread[worst] > MOVED_COUNTS:
+    if (worst := int(np.argmax(spread))) >= 0 and spread[worst] > MOVED_COUNTS * scale:
         raise CalibrationError(
             f"{calibration.foot} foot: zone {worst + 1} moved while zeroing, hold the foot still "
             "in the air"
         )
     zero = np.median(air, axis=0).astype(np.float64)
-    if zero.max() > LOADED_COUNTS:
+    if zero.max() > LOADED_COUNTS * scale:
         raise CalibrationError(
             f"{calibration.foot} foot: zone {int(np.argmax(zero)) + 1} reads {zero.max():.0f} "
-            f"counts in the air, expected at most {LOADED_COUNTS}"
+            f"counts in the air, expected at most {LOADED_COUNTS * scale:.0f}"
         )
     return replace(calibration, zero=zero)
 

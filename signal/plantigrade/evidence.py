@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade.block import FloatArray, Foot
-from plantigrade.calibrate import FULL_SCALE, Calibration
+from plantigrade.calibrate import Calibration
 from plantigrade.poses import Flaw, Pose, Trouble, View
 from plantigrade.zones import REGIONS, ZoneLayout
 
@@ -170,7 +170,8 @@ class Evidence:
             calibration = replace(calibration, gain=bw_n / mean_n)
             gain_percent = 100.0 * (max(self.stands_n) - min(self.stands_n)) / mean_n
         zeros = np.array([calibration.zero, *self.zeros])
-        spread = 100.0 * float((zeros.max(axis=0) - zeros.min(axis=0)).max()) / FULL_SCALE
+        moved = float((zeros.max(axis=0) - zeros.min(axis=0)).max())
+        spread = 100.0 * moved / calibration.full_scale
         notes = (*self.notes, *self._end_notes())
         return FootFit(calibration, gain_percent, spread, self._air_n(calibration), notes)
 
@@ -178,7 +179,8 @@ class Evidence:
         """Hold the calibration against what the foot showed; `other` is the other foot's."""
         notes = [*self.notes, *self._end_notes()]
         zeros = np.array(self.zeros or [self.calibration.zero])
-        change = 100.0 * float(np.abs(zeros - self.calibration.zero).max()) / FULL_SCALE
+        moved = float(np.abs(zeros - self.calibration.zero).max())
+        change = 100.0 * moved / self.calibration.full_scale
         air_n = self._air_n(self.calibration)
         stand_n = self.stands_n[0] if self.stands_n else None
         gain_percent = None

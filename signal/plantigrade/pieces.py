@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade.block import FloatArray, Foot
-from plantigrade.calibrate import FULL_SCALE
 from plantigrade.poses import Flaw, Trouble
 
 Counts = NDArray[np.uint16]
@@ -44,7 +43,7 @@ class Pieces:
     def push(self, foot: Foot, t_s: FloatArray, counts: Counts) -> None:
         """Take consecutive samples of one foot, at least one."""
         self._t_s[foot] = np.concatenate((self._t_s[foot], t_s))
-        self._counts[foot] = np.concatenate((self._counts[foot], np.minimum(counts, FULL_SCALE)))
+        self._counts[foot] = np.concatenate((self._counts[foot], counts))
         self._last_s[foot] = float(t_s[-1])
 
     def begin(self) -> bool:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade.block import FloatArray, Foot
-from plantigrade.calibrate import FULL_SCALE, Calibration, Calibrator, with_gain, zeroed
+from plantigrade.calibrate import Calibration, Calibrator, with_gain, zeroed
 from plantigrade.errors import CalibrationError
 from plantigrade.load import LoadReducer, centre_of_pressure, total_load
 from plantigrade.zones import ZoneLayout
@@ -120,18 +120,22 @@ class View:
     counts : ndarray of uint16, shape (n, n_zones)
     values : ndarray of float64, shape (n, 8)
         Load columns, by the calibration that is being fitted or checked.
+    full_scale : int
+        The converter's largest count.
     """
 
     foot: Foot
     counts: NDArray[np.uint16]
     values: FloatArray
+    full_scale: int
 
     @classmethod
     def of(cls, counts: NDArray[np.uint16], calibration: Calibration, layout: ZoneLayout) -> "View":
         """Look at counts through a calibration."""
         calibrator, reducer = _reader(calibration, layout)
         block = calibrator.block(np.arange(len(counts), dtype=np.float64), counts)
-        return cls(calibration.foot, counts, reducer.reduce(block).values)
+        values = reducer.reduce(block).values
+        return cls(calibration.foot, counts, values, calibration.full_scale)
 
     @property
     def load_n(self) -> float:
@@ -284,7 +288,7 @@ class Judge:
 
 def _saturated(views: Iterable[View]) -> Trouble | None:
     for view in views:
-        share = (view.counts >= FULL_SCALE).mean(axis=0)
+        share = (view.counts >= view.full_scale).mean(axis=0)
         zone = int(np.argmax(share))
         if share[zone] > SATURATED_SHARE:
             return Trouble(

@@ -311,3 +311,53 @@ def test_a_stand_that_is_not_steady_gives_no_gain(values):
 def test_a_foot_that_bears_nothing_gives_no_gain():
     with pytest.raises(CalibrationError, match="left foot: "):
         with_gain(default(), one_leg(0.0), 700.0)
+
+
+# ---- converters of other than 12 bits ----
+
+
+@pytest.mark.parametrize(("bits", "half"), [(8, 127), (12, 2047), (14, 8191), (16, 32767)])
+def test_the_default_curve_goes_over_the_range_of_the_converter(bits, half):
+    """By the formula of wire_format.md §3: 800 kPa at full scale, 333 kPa in its middle."""
+    made = default_calibration(eighteen(), Foot.LEFT, (1 << bits) - 1)
+    pressure = read(made, [half] * 18, [(1 << bits) - 1] * 18)
+    u = half / ((1 << bits) - 1)
+    assert pressure[0] == pytest.approx(800.0 * (u + u * u / 2.0) / 1.5, rel=1e-3)
+    assert pressure[1] == pytest.approx(800.0)
+
+
+def test_sixteen_bits_are_not_cut_off_at_twelve():
+    made = two_zones(knots=np.array([0.0, 1600.0, 16000.0, 65000.0]), full_scale=65535)
+    assert read(made, [8800, 50], [65000, 50])[:, 0].tolist() == [105.0, 900.0]
+    calibrator = Calibrator(made)
+    calibrator.block(np.zeros(1), np.array([[65535, 4095]], dtype=np.uint16))
+    assert calibrator.saturated == 1
+    back = made.counts(np.array([[105.0, 0.0], [900.0, 0.0]]))
+    assert back[:, 0].tolist() == [8800, 65000]
+
+
+def test_of_sixteen_bits_a_zero_may_spread_and_read_sixteen_times_as_much():
+    made = two_zones(knots=KNOTS * 16.0, zero=np.zeros(2), full_scale=65535)
+    air = np.full((40, 2), 16 * LOADED_COUNTS - 100, dtype=np.uint16)
+    air[::2] -= round(16 * MOVED_COUNTS)
+    assert zeroed(made, air).zero.tolist() == [16 * LOADED_COUNTS - 196] * 2
+    with pytest.raises(CalibrationError, match="counts in the air, expected at most 6401"):
+        zeroed(made, air + np.uint16(300))
+    air[::2] -= 200
+    with pytest.raises(CalibrationError, match="moved"):
+        zeroed(made, air)
+
+
+def test_another_full_scale_is_kept_and_told_by_the_schema():
+    made = two_zones(full_scale=65535)
+    assert Calibration.from_json(made.to_json()).full_scale == 65535
+    assert json.loads(made.to_json())["schema"] == 2
+    usual = json.loads(two_zones().to_json())
+    assert usual["schema"] == 1 and "full_scale" not in usual
+
+
+@pytest.mark.parametrize("bad", [4096, 127, 131071, 4095.0, "4095", True, None, [4095]])
+def test_a_full_scale_that_no_converter_has_is_refused(bad):
+    table = {**json.loads(two_zones().to_json()), "schema": 2, "full_scale": bad}
+    with pytest.raises(CalibrationError, match="full scale"):
+        Calibration.from_json(json.dumps(table))

@@ -60,6 +60,7 @@ def test_means_of_several_repeats_are_told_apart_sooner():
     assert change.a.sd == pytest.approx(math.sqrt(8 / 3))
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize(("rows", "columns", "degrees"), [(3, 3, 4), (5, 3, 8), (5, 6, 20)])
 def test_unchanged_measures_are_marked_one_time_in_twenty(rows, columns, degrees):
     """Seeded, 4000 unchanged measures each: rows that differ, a trend, new values of one player.

@@ -8,6 +8,8 @@ import pytest
 
 from plantigrade.clock import ClockModel
 
+pytestmark = pytest.mark.dear
+
 FRAMES, PERIOD_US = 2, 10_000
 PACKET_US = FRAMES * PERIOD_US
 

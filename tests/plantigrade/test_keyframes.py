@@ -18,6 +18,8 @@ from plantigrade.events import HeelLiftState, Manner, Swing, Timing
 from plantigrade.limits import G_M_S2, setup_for
 from plantigrade.zones import eighteen
 
+pytestmark = pytest.mark.dear
+
 CENTRES = np.array([0.12, 0.39, 0.67, 0.86])
 COURSES = {
     "line": lambda u: u,

@@ -23,7 +23,11 @@ FIRMWARE = ROOT / "hardware_notes" / "firmware"
 DRIVER = ROOT / "tests" / "support" / "firmware_driver.c"
 BOARD = ROOT / "tests" / "support" / "firmware_board.c"
 TOOLCHAIN = ROOT / ".ci" / "toolchain"
-LIBRARY = [FIRMWARE / "plantigrade_wire.c", FIRMWARE / "plantigrade_insole.c"]
+LIBRARY = [
+    FIRMWARE / "plantigrade_wire.c",
+    FIRMWARE / "plantigrade_insole.c",
+    FIRMWARE / "plantigrade_info.c",
+]
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-Wshadow"]
 BARE = ["-ffreestanding", "-nostdlib", "-r"]
 CORTEX_M0 = ["-mcpu=cortex-m0plus", "-mthumb", "-mfloat-abi=soft"]

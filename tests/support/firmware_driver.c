@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "plantigrade_info.h"
 #include "plantigrade_insole.h"
 
 static pg_config config;
@@ -185,6 +186,64 @@ static void do_clock(void)
     free(out);
 }
 
+/* Room to spare is given, so that only what the function says of its bytes is looked at. */
+static void do_information(void)
+{
+    pg_information information;
+    pg_zone table[PG_MAX_ZONES];
+    uint8_t *const out = block(PG_MAX_VALUE);
+    const size_t room = number();
+    information.zones = number8();
+    information.bits = number8();
+    information.table = (number8() == 0u) ? table : NULL;
+    information.hardware = number16();
+    information.firmware = number16();
+    information.calibration = number32();
+    information.points = number8();
+    if (information.table != NULL) {
+        information.length_mm = number16();
+        information.width_mm = number16();
+        for (uint8_t zone = 0u; zone < information.zones && zone < PG_MAX_ZONES; zone++) {
+            table[zone].region = number8();
+            table[zone].x = number16();
+            table[zone].y = number16();
+            table[zone].area_mm2 = number16();
+        }
+    }
+    print_hex(out, pg_write_information(out, room, &information));
+    free(out);
+}
+
+static uint16_t *numbers16(size_t n)
+{
+    uint16_t *const made = block(n * sizeof *made);
+    for (size_t k = 0u; k < n; k++) {
+        made[k] = number16();
+    }
+    return made;
+}
+
+static void do_curve(void)
+{
+    pg_curve curve;
+    uint8_t *const out = block(PG_MAX_VALUE);
+    const size_t room = number();
+    curve.calibration = number32();
+    curve.points = number8();
+    curve.zones = number8();
+    uint16_t *const counts = numbers16(curve.points);
+    uint16_t *const zeros = numbers16(curve.zones);
+    uint16_t *const pressures = numbers16((size_t)curve.points * curve.zones);
+    curve.counts = counts;
+    curve.zeros = zeros;
+    curve.pressures = pressures;
+    print_hex(out, pg_write_curve(out, room, &curve));
+    free(counts);
+    free(zeros);
+    free(pressures);
+    free(out);
+}
+
 static void do_show(void)
 {
     uint8_t show_s;
@@ -241,6 +300,13 @@ static void do_counter(void)
     puts("");
 }
 
+/* Nor is this: four billion lost packets take as long. */
+static void do_given_up(void)
+{
+    insole.packets_lost = number32();
+    puts("");
+}
+
 static void do_done(void)
 {
     pg_packet_done(&insole);
@@ -269,7 +335,7 @@ static const struct {
     {"state", do_state},       {"show", do_show},         {"announcement", do_announcement},
     {"status", do_status},     {"counter", do_counter},   {"data", do_data},
     {"mtu", do_mtu},           {"fit", do_fit},           {"ack", do_ack},           {"identity", do_identity},
-    {"clock", do_clock},
+    {"clock", do_clock},       {"given_up", do_given_up},      {"information", do_information}, {"curve", do_curve},
 };
 
 int main(void)

@@ -17,7 +17,7 @@ from plantigrade.events import Stand, Step, Swing
 from plantigrade.halves import HALVED, Halves
 from plantigrade.summary import SwingSet, Walk
 from plantigrade_gateway.analysis.quality import Quality
-from plantigrade_gateway.analysis.result import Mark
+from plantigrade_gateway.analysis.result import Mark, Trial
 from plantigrade_gateway.analysis.serialise import SCHEMA
 from plantigrade_gateway.drills.run import DrillResult
 
@@ -66,8 +66,11 @@ def whole() -> Json:
             "start_s": number,
             "summary": _schema(SwingSet, defs),
             "halves": _object({name: _schema(Halves, defs) for name in HALVED}),
+            "end_s": {"type": ["number", "null"]},
+            **{name: _or_null(text) for name in ("set_id", "intent", "club")},
+            "is_silent": {"type": ["boolean", "null"]},
         },
-        {"halves"},
+        {"halves", "end_s", "set_id", "intent", "club", "is_silent"},
     )
     top = _object(
         {
@@ -83,7 +86,9 @@ def whole() -> Json:
             "sets": _list(set_),
             "marks": _list(_schema(Mark, defs)),
             "drills": _list(_schema(DrillResult, defs)),
-        }
+            "trials": _list(_schema(Trial, defs)),
+        },
+        {"trials"},
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

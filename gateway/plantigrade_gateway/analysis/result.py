@@ -21,6 +21,7 @@ from plantigrade.events import (
 )
 from plantigrade.limits import Limits, Setup
 from plantigrade.predicates import is_good_push
+from plantigrade.prompted import PromptedLift, PromptedStand
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
 from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.drills.run import DrillResult
@@ -77,6 +78,8 @@ class Analysis:
         Each run of a drill.
     trials : tuple of Trial
         Of guided checks, in order of time.
+    spans : tuple of SetSpan
+        Its sets without their swings, in order of time.
     excluded : dict of int to Exclusion
         By their place in `swings`, those that people left out; numbers are made of `counted` and of
         the swings of `sets`, which are without them.
@@ -92,6 +95,7 @@ class Analysis:
     quality: Quality | None
     drills: tuple[DrillResult, ...] = ()
     trials: tuple["Trial", ...] = ()
+    spans: tuple["SetSpan", ...] = ()
     excluded: Mapping[int, Exclusion] = field(default_factory=dict)
 
     @property
@@ -102,12 +106,12 @@ class Analysis:
     @property
     def sets(self) -> tuple["MarkedSet", ...]:
         """Return its sets with the swings that count, in order of time."""
-        return sets_of(self.counted, self.marks)
+        return sets_of(self.counted, self.spans)
 
     @property
     def whole_sets(self) -> tuple["MarkedSet", ...]:
         """Return its sets with all their swings, for where a swing stands; no numbers of these."""
-        return sets_of(self.swings, self.marks)
+        return sets_of(self.swings, self.spans)
 
 
 def read_layout(path: str | Path | None) -> ZoneLayout:
@@ -202,6 +206,21 @@ A set is begun by its entry in the record, of which a mark tells; in older recor
 """
 SET_END = "end of set"
 """The mark that tells of a set's end."""
+CHECK_END = "end of check"
+"""The mark that tells of a trial's end."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetSpan:
+    """A set without its swings; the fields are those of `MarkedSet`."""
+
+    name: str
+    start_s: float
+    end_s: float = math.inf
+    set_id: str = ""
+    intent: str = ""
+    club: str = ""
+    is_silent: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,8 +239,9 @@ class MarkedSet:
     set_id : str
         Empty in older records, as the next two.
     intent : str
-        ``"smooth"``, ``"full"`` or ``"fast"``.
+        ``"smooth"``, ``"full"`` or ``"fast"``; of an older record where its name is just that.
     club : str
+        Empty where none was named, too.
     is_silent : bool or None
         Whether every cue was off from its start to its end, by the record; None: not known.
     """
@@ -248,12 +268,18 @@ class Trial:
         From 1, of its step.
     start_s, end_s : float
         Session time of the spoken start and end.
+    stand : PromptedStand or None
+        Of a stand: its middle, where that could be measured.
+    lift : PromptedLift or None
+        Of a lift: each foot held in the air.
     """
 
     step: str
     number: int
     start_s: float
     end_s: float
+    stand: PromptedStand | None = None
+    lift: PromptedLift | None = None
 
 
 def set_name(mark: Mark) -> str | None:
@@ -268,16 +294,13 @@ def ends_set(mark: Mark) -> bool:
     return text == SET_END or text.startswith(CHECK)
 
 
-def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, ...]:
-    """Sort swings into the sets that the marks begin.
-
-    A set goes on until it ends, the next one begins, or a check does. Swings that lie in none
-    belong to none.
+def sets_of(swings: Sequence[Swing], spans: Iterable[SetSpan]) -> tuple[MarkedSet, ...]:
+    """Sort swings into sets, by when they began; swings that lie in none belong to none.
 
     Parameters
     ----------
     swings : sequence of Swing
-    marks : iterable of Mark
+    spans : iterable of SetSpan
         In order of time.
 
     Returns
@@ -285,16 +308,19 @@ def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, 
     tuple of MarkedSet
         In order of time; a set without swings is there too.
     """
-    edges: list[tuple[float, str | None]] = [
-        (mark.t_s, set_name(mark)) for mark in marks if set_name(mark) is not None or ends_set(mark)
-    ]
-    runs = []
-    for k, (start_s, name) in enumerate(edges):
-        end_s = edges[k + 1][0] if k + 1 < len(edges) else float("inf")
-        if name is not None:
-            inside = tuple(s for s in swings if start_s <= swing_time(s) < end_s)
-            runs.append(MarkedSet(name, start_s, inside))
-    return tuple(runs)
+    return tuple(
+        MarkedSet(
+            span.name,
+            span.start_s,
+            tuple(s for s in swings if span.start_s <= swing_time(s) < span.end_s),
+            span.end_s,
+            span.set_id,
+            span.intent,
+            span.club,
+            span.is_silent,
+        )
+        for span in spans
+    )
 
 
 def swing_time(swing: Swing) -> float:

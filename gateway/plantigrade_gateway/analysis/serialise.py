@@ -4,6 +4,7 @@ Takes an `Analysis`, gives text; absent values are null. A single event's row is
 """
 
 import json
+from math import isfinite
 from typing import Any
 
 from plantigrade.halves import halves_of_set
@@ -58,11 +59,17 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 "start_s": run.start_s,
                 "summary": plain(summarise_swings(run.swings)),
                 "halves": plain(halves_of_set(run.swings)),
+                "end_s": run.end_s if isfinite(run.end_s) else None,
+                "set_id": run.set_id or None,
+                "intent": run.intent or None,
+                "club": run.club or None,
+                "is_silent": run.is_silent,
             }
             for run in analysis.sets
         ],
         "marks": [plain(mark) for mark in analysis.marks],
         "drills": [plain(run) for run in analysis.drills],
+        "trials": [plain(trial) for trial in analysis.trials],
     }
 
 

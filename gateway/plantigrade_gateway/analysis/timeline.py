@@ -9,14 +9,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from plantigrade.analyser import Analyser
 from plantigrade.baseline import BaselineState
-from plantigrade.block import N_COLUMNS, Foot, LoadBlock, PairBlock
+from plantigrade.block import N_COLUMNS, FloatArray, Foot, LoadBlock, PairBlock
 from plantigrade.edges import EdgeTally
 from plantigrade.events import Event, Step
 from plantigrade.limits import Setup
 from plantigrade.pairing import Pairing
+from plantigrade.prompted import LiftPrompt, StandPrompt, prompt_for
 from plantigrade_gateway.analysis.quality import SampleTally, WeightTally
 from plantigrade_gateway.analysis.result import EventCollector, age_s
 from plantigrade_gateway.wire.stream import StreamEvent
@@ -61,12 +63,15 @@ class Tallies:
     samples : dict of Foot to SampleTally
     rate_hz : float or None
         Rows per second to 6 digits, of the first stretch; None before the first row.
+    prompts : list of StandPrompt, LiftPrompt or None
+        Of each trial of a guided check, in order; None for one that events tell all of.
     """
 
     def __init__(self) -> None:
         self.found = EventCollector()
         self.samples = {foot: SampleTally() for foot in Foot}
         self.rate_hz: float | None = None
+        self.prompts: list[StandPrompt | LiftPrompt | None] = []
         self._baselines: dict[Foot, BaselineState] = {}
         self._end_s = 0.0
         self._begin_s: float | None = None
@@ -195,6 +200,7 @@ class TimeLine:
         self._tallies = tallies
         self._stretch: _Stretch | None = None
         self._next_row = 0
+        self._prompts: list[StandPrompt | LiftPrompt] = []
 
     @property
     def rate_hz(self) -> float | None:
@@ -213,8 +219,39 @@ class TimeLine:
         self.gone.clear()
         pairing = Pairing(setup.rate_hz, setup.limits, self._next_row)
         self._stretch = _Stretch(setup, pairing, Analyser(setup))
+        self._stretch.analyser.prompts = self._prompts
         if self._tallies is not None:
             self._tallies.begin(setup)
+
+    def begin_trial(self, step: str, t_s: float) -> None:
+        """Begin a trial of a guided check; the one before ends."""
+        self.end_trial(t_s)
+        prompt = prompt_for(step, t_s)
+        if self._tallies is not None:
+            self._tallies.prompts.append(prompt)
+        if prompt is not None:
+            self._prompts.append(prompt)
+
+    def end_trial(self, t_s: float) -> None:
+        """End the trial under way, if there is one."""
+        for prompt in self._prompts:
+            prompt.end(t_s)
+        self._settle_prompts()
+
+    def note_full_scale(self, foot: Foot, t_s: FloatArray, full: NDArray[np.bool_]) -> None:
+        """Take which zones of a foot's next samples, shape (n, n_zones), read full scale."""
+        for prompt in self._prompts:
+            if isinstance(prompt, StandPrompt):
+                prompt.note_full_scale(foot, t_s, full)
+
+    @property
+    def is_prompted(self) -> bool:
+        """Whether something that is measured by samples is asked for."""
+        return bool(self._prompts)
+
+    def _settle_prompts(self) -> None:
+        if any(prompt.is_done for prompt in self._prompts):
+            self._prompts[:] = [prompt for prompt in self._prompts if not prompt.is_done]
 
     def push(self, loads: LoadBlock) -> None:
         """Take one foot's next samples; a stretch is under way."""
@@ -245,6 +282,9 @@ class TimeLine:
         self._rows(stretch, stretch.pairing.flush())
         self._next_row = stretch.pairing.next_index
         self._take(stretch, _NO_ROWS, stretch.analyser.flush())
+        for prompt in self._prompts:
+            prompt.flush()
+        self._settle_prompts()
         if self._tallies is not None:
             self._tallies.end(self.baselines())
         self._stretch = None
@@ -254,6 +294,7 @@ class TimeLine:
             self.out.rows.append(block)
             self._take(stretch, block, stretch.analyser.push(block))
             self.out.net.extend(stretch.analyser.net)
+            self._settle_prompts()
 
     def _take(self, stretch: _Stretch, block: PairBlock, events: list[Event]) -> None:
         self.out.events.extend(events)

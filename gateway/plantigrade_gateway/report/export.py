@@ -37,6 +37,12 @@ _FIRST = [
     ("name", pa.string()),
     ("start_s", pa.float64()),
 ]
+_LAST = [
+    ("set_id", pa.string()),
+    ("intent", pa.string()),
+    ("club", pa.string()),
+    ("is_silent", pa.bool_()),
+]
 
 
 def set_table(store: Store, session_id: str) -> pa.Table:
@@ -55,7 +61,7 @@ def set_table(store: Store, session_id: str) -> pa.Table:
     found = read_session(store, session_id)
     drifts = [(name, pa.float64()) for name in _drifts(())]
     flat = [(name, kind) for name, kind, _ in _flat(summarise_swings(()))]
-    schema = pa.schema([*_FIRST, *flat, *drifts])
+    schema = pa.schema([*_FIRST, *flat, *drifts, *_LAST])
     rows = [
         {
             "session_id": session_id,
@@ -64,6 +70,10 @@ def set_table(store: Store, session_id: str) -> pa.Table:
             "start_s": run.start_s,
             **{name: value for name, _, value in _flat(summarise_swings(run.swings))},
             **_drifts(run.swings),
+            "set_id": run.set_id or None,
+            "intent": run.intent or None,
+            "club": run.club or None,
+            "is_silent": run.is_silent,
         }
         for number, run in enumerate(found.sets, 1)
     ]

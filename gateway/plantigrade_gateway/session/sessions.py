@@ -97,6 +97,7 @@ class Sessions:
 
     def push(self, batch: Batch) -> None:
         """Record, analyse and show what came."""
+        self._tell_heard(self._manager.live)
         step = self._manager.push(batch)
         if self._source.is_live:
             self._latency.note(batch.arrival_ns.tolist(), self._now_ns())
@@ -152,6 +153,7 @@ class Sessions:
         """Do what a page asks for, until it is over."""
         if self._is_over:
             return
+        self._tell_heard(self._manager.live)
         if message["type"] not in ("stop", "record"):
             self._stage.handler.handle(message, self._manager.live)
             return
@@ -161,6 +163,11 @@ class Sessions:
             else:
                 self._again.set()
                 self._manager.record()
+
+    def _tell_heard(self, live: LiveSession | None) -> None:
+        """Have the record say when cues could be heard; a recording keeps its own."""
+        if live is not None and self._source.is_live:
+            live.hear(self._live_feed.is_heard)
 
     def _end_idle(self) -> None:
         with self._refusals():
@@ -188,8 +195,9 @@ class Sessions:
             voice=stage.voice,
             player_id=stage.options.player_id,
         )
-        stage.handler.begin(live)
         self._live_feed.begin(live, self._source.name)
+        stage.handler.begin(live)
+        self._tell_heard(live)
         self._screen = Screen(
             stage.out, live.analysis, settings.lead, settings.body_weight_n, self._duration_s
         )

@@ -1,8 +1,9 @@
 """A stored session's results: kept beside its record, read back, made again."""
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.events import Event, Phase
@@ -10,7 +11,8 @@ from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import Analysis, Mark
+from plantigrade_gateway.analysis.result import Analysis, Mark, MarkedSet, SetSpan, Trial
+from plantigrade_gateway.analysis.spans import spans_of
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
@@ -18,6 +20,8 @@ from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.sessions import detail
 from plantigrade_gateway.store.store import Store
+
+Made = TypeVar("Made")
 
 
 def read(store: Store, session_id: str) -> Analysis:
@@ -31,7 +35,7 @@ def read(store: Store, session_id: str) -> Analysis:
     found = detail(store, session_id)
     kept = found.quality
     quality = kept.get("quality")
-    marks = kept.get("marks")
+    marks = _rows_of(kept, "marks", Mark)
     rate_hz, duration_s = kept.get("rate_hz"), kept.get("duration_s")
     return Analysis(
         source=found.line.session.source,
@@ -44,10 +48,26 @@ def read(store: Store, session_id: str) -> Analysis:
         stands=found.stands,
         steps=found.steps,
         swings=found.swings,
-        marks=tuple(Mark(**mark) for mark in marks) if isinstance(marks, list) else (),
+        marks=marks,
         quality=Quality.from_json(quality) if isinstance(quality, dict) else None,
         drills=_drills(kept),
+        trials=_rows_of(kept, "trials", Trial),
+        spans=_spans(kept, marks),
     )
+
+
+def _rows_of(kept: Mapping[str, object], name: str, cls: type[Made]) -> tuple[Made, ...]:
+    rows = kept.get(name)
+    return tuple(cls(**row) for row in rows) if isinstance(rows, list) else ()
+
+
+def _spans(kept: Mapping[str, object], marks: tuple[Mark, ...]) -> tuple[SetSpan, ...]:
+    """Return the sets as they were kept; an older version kept the marks alone."""
+    rows = kept.get("sets")
+    if not isinstance(rows, list):
+        return spans_of(marks)
+    ends = [math.inf if row["end_s"] is None else row["end_s"] for row in rows]
+    return tuple(SetSpan(**{**row, "end_s": end}) for row, end in zip(rows, ends, strict=True))
 
 
 def drills(store: Store, session_id: str) -> tuple[DrillResult, ...]:
@@ -159,11 +179,13 @@ def _rows(session_id: str, events: list[Event], upto_entry: int) -> list[EventRo
 
 
 def beside(analysis: Analysis) -> dict[str, object]:
-    """Return what is kept beside a session's events: quality, marks, drills, and so on."""
+    """Return what is kept beside a session's events: quality, marks, drills, sets and so on."""
     return {
         "quality": None if analysis.quality is None else plain(analysis.quality.to_json()),
         "marks": plain(analysis.marks),
         "drills": plain(analysis.drills),
+        "sets": plain(analysis.spans),
+        "trials": plain(analysis.trials),
         "rate_hz": analysis.rate_hz,
         "duration_s": analysis.duration_s,
         "left_out": _left_out(analysis),
@@ -182,12 +204,20 @@ def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:
             "set",
             str(number),
             run.start_s,
-            {
-                "name": run.name,
-                "start_s": run.start_s,
-                "summary": plain(summarise_swings(run.swings)),
-            },
+            _point_body(run),
             upto_entry,
         )
         for number, run in enumerate(result.sets, 1)
     ]
+
+
+def _point_body(run: MarkedSet) -> dict[str, Any]:
+    return {
+        "name": run.name,
+        "start_s": run.start_s,
+        "summary": plain(summarise_swings(run.swings)),
+        "set_id": run.set_id or None,
+        "intent": run.intent or None,
+        "club": run.club or None,
+        "is_silent": run.is_silent,
+    }

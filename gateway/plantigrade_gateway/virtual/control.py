@@ -6,7 +6,7 @@ Bytes in, bytes out; no Bluetooth in here. `peripheral.py` puts it behind a cont
 from typing import Protocol
 
 from plantigrade_gateway.errors import WireError
-from plantigrade_gateway.virtual.player import FIRMWARE, SHORTEST_PERIOD_US, ZONES, DeviceSettings
+from plantigrade_gateway.virtual.player import SHORTEST_PERIOD_US, DeviceSettings
 from plantigrade_gateway.wire.codec import VERSION, MessageKind, decode, encode
 from plantigrade_gateway.wire.messages import (
     HEADER_BYTES,
@@ -83,7 +83,7 @@ class Control:
     def most_frames(self) -> int:
         """How many frames of a packet the link lets through."""
         room = min(self.value_bytes, MAX_MESSAGE_BYTES) - HEADER_BYTES
-        return max(0, room // frame_bytes(ZONES, self._knobs.sample_format))
+        return max(0, room // frame_bytes(self._knobs.zones, self._knobs.sample_format))
 
     @property
     def frames_to_come(self) -> int:
@@ -146,11 +146,11 @@ class Control:
             token=token,
             foot=self._knobs.foot,
             sample_format=self._knobs.sample_format,
-            zones=ZONES,
+            zones=self._knobs.zones,
             frames=self.frames_to_come,
             period_us=self.period_us,
             battery_percent=self._insole.battery_percent(),
             streaming=self._insole.is_streaming,
-            firmware=FIRMWARE,
+            firmware=self._knobs.firmware,
             serial=self._knobs.serial if answers is None else answers,
         )

@@ -22,7 +22,6 @@ from plantigrade_gateway.virtual.air import Air, host_on
 from plantigrade_gateway.virtual.control import Control, Request
 from plantigrade_gateway.virtual.player import (
     CLOCK_WRAP,
-    FIRMWARE,
     LENGTH_MM,
     DeviceSettings,
     ZoneSource,
@@ -30,6 +29,7 @@ from plantigrade_gateway.virtual.player import (
 from plantigrade_gateway.virtual.recorded import RadioChannel
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import encode
+from plantigrade_gateway.wire.information import version_text
 from plantigrade_gateway.wire.messages import DataPacket
 
 _ADVERTISING_MS = 100
@@ -88,16 +88,27 @@ class GattServer:
         )
         device = Device(config=config, host=host)
         device.gatt_server.max_mtu = _MTU
-        insole = Service(gatt.SERVICE, [self.data, self.point, self.status])
-        device.add_services([insole, self._battery_service, self._information()])
+        insole = Service(gatt.SERVICE, [self.data, self.point, self.status, *self._said_once()])
+        device.add_services([insole, self._battery_service, self._device_information()])
         return device
 
-    def _information(self) -> DeviceInformationService:
+    def _said_once(self) -> list[Characteristic[bytes]]:
+        """Return what it says of itself, where it does."""
+        information = self._knobs.information
+        if information is None:
+            return []
+        values = {gatt.INFORMATION: information.encode()}
+        if information.knots:
+            values[gatt.CURVE] = self._knobs.curve
+        kind = Characteristic.Properties.READ
+        return [Characteristic(k, kind, Characteristic.READABLE, v) for k, v in values.items()]
+
+    def _device_information(self) -> DeviceInformationService:
         return DeviceInformationService(
             manufacturer_name="Plantigrade (virtual)",
-            model_number="eighteen zones",
+            model_number=f"{self._knobs.zones} zones",
             serial_number=f"{self._knobs.serial:08X}",
-            firmware_revision=f"{FIRMWARE >> 8}.{FIRMWARE & 0xFF}",
+            firmware_revision=version_text(self._knobs.firmware),
         )
 
 

@@ -33,6 +33,7 @@ from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.virtual.recorded import RadioChannel
 from plantigrade_gateway.virtual.style import PlayerStyle
+from plantigrade_gateway.wire.information import Information
 from plantigrade_gateway.wire.messages import SampleFormat
 
 BODY_HZ = 400
@@ -44,6 +45,8 @@ GAINS = {Foot.LEFT: 0.80, Foot.RIGHT: 0.90}
 """What the usual virtual insoles read of a load: their true gains are 1.25 and 1.11."""
 ZONES = 18
 FIRMWARE = 0x0100
+INFORMATION = Information(ZONES, 12, None, hardware=1, firmware=FIRMWARE)
+"""What virtual insoles say of themselves."""
 SHORTEST_PERIOD_US = round(1e6 / BODY_HZ)
 """The fastest they can sample: a shorter period is refused."""
 CLOCK_WRAP = 1 << 32
@@ -179,6 +182,10 @@ class DeviceSettings:
         A full battery lasts so long.
     speed : float
         How many seconds of the body pass in a second.
+    information : Information or None
+        What it says of itself; None: it has no such characteristic, as older ones.
+    curve : bytes
+        The stored curve's value, where the information says that there is one.
     """
 
     foot: Foot
@@ -193,6 +200,8 @@ class DeviceSettings:
     battery_percent: float = 87.0
     battery_hours: float = 12.0
     speed: float = 1.0
+    information: Information | None = INFORMATION
+    curve: bytes = b""
 
     def __post_init__(self) -> None:
         if not 0 <= self.clock_us < CLOCK_WRAP:
@@ -204,6 +213,16 @@ class DeviceSettings:
         if not 0.01 <= self.speed <= 1000.0:
             raise InputError(f"virtual insole: speed is {self.speed:g}, expected 0.01 to 1000")
         RadioChannel(loss=self.loss)  # checks it
+
+    @property
+    def zones(self) -> int:
+        """Samples in a frame."""
+        return ZONES if self.information is None else self.information.zones
+
+    @property
+    def firmware(self) -> int:
+        """Its version, major × 256 + minor."""
+        return FIRMWARE if self.information is None else self.information.firmware
 
     @property
     def address(self) -> str:

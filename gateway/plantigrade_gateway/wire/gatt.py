@@ -8,12 +8,16 @@ import struct
 from dataclasses import dataclass
 
 from plantigrade.block import Foot
+from plantigrade.calibrate import FULL_SCALE
+from plantigrade_gateway.wire.information import Information
 from plantigrade_gateway.wire.messages import BATTERY_UNKNOWN
 
 SERVICE = "7c1f0001-5b33-4bce-92eb-cb3d3f7d5271"
 DATA = "7c1f0002-5b33-4bce-92eb-cb3d3f7d5271"
 CONTROL = "7c1f0003-5b33-4bce-92eb-cb3d3f7d5271"
 STATUS = "7c1f0004-5b33-4bce-92eb-cb3d3f7d5271"
+INFORMATION = "7c1f0005-5b33-4bce-92eb-cb3d3f7d5271"
+CURVE = "7c1f0006-5b33-4bce-92eb-cb3d3f7d5271"
 
 BATTERY_LEVEL = "00002a19-0000-1000-8000-00805f9b34fb"
 FIRMWARE_REVISION = "00002a26-0000-1000-8000-00805f9b34fb"
@@ -147,6 +151,9 @@ class KnownInsole:
     address : str
         Where it was heard when it was remembered; an insole's address never changes.
     length_mm : int
+    information : Information or None
+        What it said of itself when it was remembered; None: it has no such block, and is taken for
+        eighteen zones of 12 bits.
     """
 
     serial: int
@@ -154,6 +161,17 @@ class KnownInsole:
     name: str
     address: str
     length_mm: int
+    information: Information | None = None
+
+    @property
+    def layout(self) -> str:
+        """The zones, as a session's settings keep them."""
+        return "eighteen" if self.information is None else self.information.layout
+
+    @property
+    def full_scale(self) -> int:
+        """The converter's largest count."""
+        return FULL_SCALE if self.information is None else self.information.full_scale
 
     @property
     def label(self) -> str:
@@ -161,9 +179,16 @@ class KnownInsole:
         return f"{self.foot} insole ({self.name})"
 
     @classmethod
-    def of(cls, said: Announcement, address: str, name: str = "") -> "KnownInsole":
-        """Make one of what an insole announces."""
-        return cls(said.serial, said.foot, name or f"{said.serial:08X}", address, said.length_mm)
+    def of(
+        cls,
+        said: Announcement,
+        address: str,
+        name: str = "",
+        information: Information | None = None,
+    ) -> "KnownInsole":
+        """Make one of what an insole announces, and says of itself."""
+        name = name or f"{said.serial:08X}"
+        return cls(said.serial, said.foot, name, address, said.length_mm, information)
 
     def is_heard(self, said: Announcement, address: str) -> bool:
         """Whether it is this insole that was heard: serial number, foot and address."""

@@ -18,6 +18,8 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, exchange_data
 from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 
+pytestmark = pytest.mark.dear
+
 BW_N = Player().weight_n
 START_NS = 7_000_000_000
 

@@ -21,6 +21,8 @@ from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 
+pytestmark = pytest.mark.dear
+
 
 def analysed(**limits: float) -> Analysis:
     return analyse_record(read_replay(demo_file()), "practice", limits=limits)

@@ -20,6 +20,8 @@ from plantigrade_gateway.report.frames import write_frames
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.sources.zonecsv import read_zone_csv, write_zone_csv
 
+pytestmark = pytest.mark.dear
+
 ROOT = Path(__file__).resolve().parents[3]
 NOTE = (
     "the steps of both feet end on the small toe's side: look whether each insole is in its own "

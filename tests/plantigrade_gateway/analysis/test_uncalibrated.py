@@ -57,6 +57,7 @@ def test_the_foot_that_lacks_it_is_named():
     assert one.quality.left.calibration == "invented, left"
 
 
+@pytest.mark.dear
 def test_beside_sets_of_swings():
     """The table shows the lead peak in × BW."""
     whole = [

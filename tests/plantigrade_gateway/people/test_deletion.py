@@ -104,6 +104,7 @@ def test_nothing_of_a_deleted_player_is_in_the_bytes(store, register):
         delete_player(register, gone)
 
 
+@pytest.mark.dear
 def test_names_leave_no_byte_whatever_lay_beside_them(store, register):
     """Rows move from page to page as their neighbours go: no copy may be left behind."""
     rng = random.Random(5)

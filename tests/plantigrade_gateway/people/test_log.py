@@ -92,6 +92,7 @@ def expected(said: list[Change]) -> dict[str, dict[str, Any]]:
     return found
 
 
+@pytest.mark.dear
 @settings(max_examples=30, deadline=None)
 @given(changes, st.data())
 def test_any_order_of_merging_comes_to_one_state(said, data):

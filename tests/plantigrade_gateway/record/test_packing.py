@@ -62,6 +62,7 @@ def test_round_trip_is_exact(batch):
     assert_equal(packing.unpack([packing.pack(batch)]), batch)
 
 
+@pytest.mark.dear
 @given(st.lists(batches, max_size=5))
 def test_chunks_unpacked_together_are_the_batches_joined(parts):
     got = packing.unpack([packing.pack(part) for part in parts])
@@ -104,6 +105,7 @@ def test_an_empty_chunk_between_others_changes_nothing():
     assert got.payload == a.payload + b.payload
 
 
+@pytest.mark.dear
 def test_giant_batch():
     batch = packets(200_000, size=70)
     assert_equal(packing.unpack([packing.pack(batch)]), batch)
@@ -122,6 +124,7 @@ def test_entries_without_data():
     assert_equal(packing.unpack([packing.pack(batch)]), batch)
 
 
+@pytest.mark.dear
 def test_any_changed_byte_is_found():
     data = packing.pack(packets(3, size=9))
     for k in range(len(data)):

@@ -144,6 +144,7 @@ def test_a_missing_csv_is_one_sentence(tmp_path):
         read_zone_csv(tmp_path / "none.csv")
 
 
+@pytest.mark.dear
 def test_importing_the_package_loads_none_of_it():
     code = (
         "import sys, plantigrade_gateway as g; print({'numpy', 'pyarrow'} & set(sys.modules));"

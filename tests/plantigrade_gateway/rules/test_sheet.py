@@ -92,6 +92,7 @@ facts = st.fixed_dictionaries(
 )
 
 
+@pytest.mark.dear
 @settings(max_examples=300, deadline=None)
 @given(facts)
 def test_the_sheet_is_what_the_file_says(known):

@@ -45,6 +45,7 @@ sound = st.builds(
 )
 
 
+@pytest.mark.dear
 @given(
     st.lists(sound, max_size=MAX_VOICES),
     st.sets(st.integers(1, LENGTH - 1), max_size=40),
@@ -133,6 +134,7 @@ def test_gain_out_of_range_is_refused(gain):
         Mixer(gain)
 
 
+@pytest.mark.dear
 def test_two_threads_lose_and_double_nothing():
     mixer, rendered, done = Mixer(), [], threading.Event()
 

@@ -114,6 +114,7 @@ def test_jumps_of_pitch_leave_no_click():
     assert np.abs(sosfilt(sos, render(points, 48000))).max() < 0.002 * TONE_PEAK
 
 
+@pytest.mark.dear
 @settings(deadline=None, max_examples=25)
 @given(wild, st.sets(st.integers(1, 23999), max_size=20))
 def test_blocks_of_any_size_give_the_same_tone(points, cuts):

@@ -2,6 +2,7 @@
 not (wire format §3, rule 6)."""
 
 import numpy as np
+import pytest
 
 from plantigrade.block import Foot
 from plantigrade_gateway.analysis.pipeline import Pipeline
@@ -10,6 +11,8 @@ from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.wire.codec import encode
 from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
 from plantigrade_gateway.wire.stream import StreamEventKind
+
+pytestmark = pytest.mark.dear
 
 S = 1_000_000_000
 LOST_S, BACK_S, END_S = 5.0, 8.0, 12.0

@@ -78,6 +78,7 @@ async def all_of(source: ReplaySource) -> list[Entry]:
         return [entry async for batch in source for entry in batch]
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("fast", [True, False])
 async def test_it_gives_the_record_and_begins_again_when_it_is_asked_again(short, fast):
     recorded = [entry for batch in read_replay(short) for entry in batch]

@@ -120,6 +120,7 @@ def test_file_is_as_the_page_says(tmp_path):
     ]
 
 
+@pytest.mark.dear
 def test_cut_anywhere_gives_what_is_whole_and_says_so(replay):
     data = replay.read_bytes()
     whole = entries_of(replay)
@@ -157,6 +158,7 @@ def test_bad_file_gets_one_sentence(tmp_path, data, sentence):
     assert "\n" not in said
 
 
+@pytest.mark.dear
 def test_any_damaged_byte_of_a_piece_is_noticed(replay):
     data = replay.read_bytes()
     for at in range(14, len(data) - 4, 59999):
@@ -218,6 +220,7 @@ def deflated(*parts: tuple[bytes, int]) -> bytes:
     return struct.pack("<BI", 1, zlib.crc32(packed)) + packed
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize(
     ("parts", "says"),
     [
@@ -235,6 +238,7 @@ def test_a_bomb_is_refused_without_what_it_asks_for(tmp_path, parts, says):
     assert entries == 0 and says in sentence
 
 
+@pytest.mark.dear
 def test_the_largest_piece_that_is_read_takes_bounded_memory(tmp_path):
     """Entries of unequal lengths are those that take the most."""
     n = 1 << 18
@@ -250,6 +254,7 @@ def test_the_largest_piece_that_is_read_takes_bounded_memory(tmp_path):
     assert entries == n and "cut off" in sentence
 
 
+@pytest.mark.dear
 def test_marks_beyond_all_practice_are_refused(tmp_path):
     mark = Entry(0, SESSION, Kind.MARK, bytes(MAX_DATA_BYTES))
     path = tmp_path / "marks.pgr"

@@ -392,6 +392,7 @@ def test_a_full_disk_leaves_nothing_half_written(tmp_path):
 SAMPLE = GOOD.encode() + b"".join(b"%.2f,1,2,3,4,,6\n" % (k / 100) for k in range(2, 12))
 
 
+@pytest.mark.dear
 @settings(
     max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

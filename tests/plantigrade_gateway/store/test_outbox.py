@@ -269,6 +269,7 @@ def test_loads_of_a_new_time_line_begin_a_block():
     ]
 
 
+@pytest.mark.dear
 def test_a_live_session_sends_all_that_it_stores(store, outbox):
     """The practice session's beginning: each event once, its cues, its sets, its loads."""
     outbox.configure([TSDB, MQTT, LOADS])

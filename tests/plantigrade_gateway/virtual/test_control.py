@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.plantigrade_gateway.wire.test_codec import ANSWERS, ANSWERS_CLOCK_US, by_name
+from tests.plantigrade_gateway.wire.test_codec import ANSWERS, ANSWERS_CLOCK_US
 from tests.support.firmware import random_request
 from tests.support.firmware_model import CLOCK, Config, Model
+from tests.support.vectors import by_name
 
 from plantigrade.block import Foot
 from plantigrade_gateway.virtual.control import Control

@@ -60,6 +60,7 @@ def test_a_steady_insole_arrives_whole_and_reads_back(frames, sample_format):
     assert np.abs(read - pressing(insole, 12.0)).max() < 0.2
 
 
+@pytest.mark.dear
 def test_clock_drift_shows_against_arrivals():
     for ppm in (-80.0, 60.0):
         insole = replace(PLAIN, drift_ppm=ppm)
@@ -81,6 +82,7 @@ def test_clock_wraps_at_32_bits():
     assert np.all(np.diff(np.concatenate([run.clock_us for run in runs])) == 20_000)
 
 
+@pytest.mark.dear
 def test_lost_packets_are_missing_numbers_at_the_stated_rate():
     insole = replace(PLAIN, link=replace(RadioChannel.steady(), loss=0.02, loss_run=2.0))
     entries = sent(insole, 600.0)

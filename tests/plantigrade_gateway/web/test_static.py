@@ -16,6 +16,8 @@ from plantigrade.zones import eighteen
 from plantigrade_gateway.sound.motifs import CEILING, KNEE, soft_limit, voice_period
 from plantigrade_gateway.sound.pitch import STALE_S, TONE_PEAK
 
+pytestmark = pytest.mark.dear
+
 STATIC = resources.files("plantigrade_gateway") / "web" / "static"
 RATE = 48_000
 

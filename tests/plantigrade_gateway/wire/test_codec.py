@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.support.vectors import by_name, read_vectors
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError, WireReason
@@ -32,19 +33,6 @@ from plantigrade_gateway.wire.messages import (
 
 VECTORS = Path(__file__).resolve().parents[3] / "hardware_notes" / "wire_vectors.txt"
 FORMATS = {"u16": SampleFormat.U16, "packed12": SampleFormat.PACKED12}
-
-
-def read_vectors() -> list[dict[str, str]]:
-    blocks: list[dict[str, str]] = [{}]
-    for line in VECTORS.read_text("ascii").splitlines():
-        if line.startswith("#"):
-            continue
-        if not line:
-            blocks.append({})
-            continue
-        name, _, value = line.partition("=")
-        blocks[-1][name.strip()] = value.strip()
-    return [block for block in blocks if block]
 
 
 def message_of(block: dict[str, str]) -> Message:
@@ -107,13 +95,10 @@ def assert_same(one: Message, other: Message) -> None:
             assert a == b
 
 
-def by_name(block: dict[str, str]) -> str:
-    return block["name"]
-
-
-GOOD = [block for block in read_vectors() if "kind" in block]
-BAD = [block for block in read_vectors() if "error" in block]
-ANSWERS = [block for block in read_vectors() if "answer" in block]
+BLOCKS = read_vectors(VECTORS)
+GOOD = [block for block in BLOCKS if "kind" in block]
+BAD = [block for block in BLOCKS if "error" in block]
+ANSWERS = [block for block in BLOCKS if "answer" in block]
 """What an insole answers (wire format §4), asked when its clock reads `ANSWERS_CLOCK_US`."""
 ANSWERS_CLOCK_US = 16_909_060
 
@@ -136,8 +121,8 @@ def test_wrong_message_is_refused_with_its_reason(block):
 
 
 def test_every_block_of_the_vectors_is_of_one_of_the_three_sorts():
-    assert len(GOOD) + len(BAD) + len(ANSWERS) == len(read_vectors())
-    names = [block["name"] for block in read_vectors()]
+    assert len(GOOD) + len(BAD) + len(ANSWERS) == len(BLOCKS)
+    names = [block["name"] for block in BLOCKS]
     assert len(set(names)) == len(names)
 
 

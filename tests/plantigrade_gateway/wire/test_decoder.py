@@ -601,7 +601,12 @@ def mutated(good: NDArray[np.uint8], rng: np.random.Generator) -> tuple[list[byt
 
 
 @pytest.mark.parametrize(
-    "packets", [100_000, pytest.param(1_000_000, marks=pytest.mark.slow)], ids=str
+    "packets",
+    [
+        pytest.param(100_000, marks=pytest.mark.dear),
+        pytest.param(1_000_000, marks=pytest.mark.slow),
+    ],
+    ids=str,
 )
 def test_mutated_packets_are_survived(packets):
     """Every seventh block is also decoded in calls so small that nothing is done in columns."""

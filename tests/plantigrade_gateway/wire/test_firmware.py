@@ -13,7 +13,6 @@ from tests.plantigrade_gateway.wire.test_codec import (
     ANSWERS_CLOCK_US,
     BAD,
     GOOD,
-    by_name,
     message_of,
 )
 from tests.support.firmware import (
@@ -32,6 +31,7 @@ from tests.support.firmware import (
     toolchain,
 )
 from tests.support.firmware_model import CLOCK, REQUESTS, Config, Model
+from tests.support.vectors import by_name
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError

@@ -59,7 +59,8 @@ def test_wrong_announcements_are_refused(data):
 
 def test_the_document_names_the_same_uuids():
     text = DOCUMENT.read_text("utf-8")
-    for uuid in (gatt.SERVICE, gatt.DATA, gatt.CONTROL, gatt.STATUS):
+    ours = (gatt.SERVICE, gatt.DATA, gatt.CONTROL, gatt.STATUS, gatt.INFORMATION, gatt.CURVE)
+    for uuid in ours:
         assert f"`{uuid}`" in text
 
 

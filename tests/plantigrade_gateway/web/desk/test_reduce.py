@@ -11,6 +11,8 @@ from hypothesis.extra import numpy as arrays
 from plantigrade_gateway.web.desk.curves import Stretch
 from plantigrade_gateway.web.desk.timeline import missing_spans, reduce_curve, view_of
 
+pytestmark = pytest.mark.dear
+
 VALUES = st.one_of(
     st.integers(-3, 3).map(float), st.floats(-1e3, 1e3, width=32), st.just(float("nan"))
 )

@@ -185,6 +185,7 @@ def test_signing_out_ends_the_open_websocket_at_once(open_lan, monkeypatch):
     assert closed.value.code == 4401
 
 
+@pytest.mark.dear
 def test_a_sign_in_that_runs_out_ends_its_websocket(open_lan):
     with open_lan.socket(open_lan.signed_in()) as socket:
         assert socket.receive_text() == "coach"

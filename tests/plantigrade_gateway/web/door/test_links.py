@@ -120,6 +120,7 @@ def test_withdrawing_ends_the_open_page_at_once(lan, running, monkeypatch):
         assert coach.get("/links/1/qr.svg").status_code == 404
 
 
+@pytest.mark.dear
 def test_a_link_ends_with_its_session(lan, store, running):
     path = made(lan, lan.signed_in())
     with lan.socket(lan.browser(), path + "/live") as socket:

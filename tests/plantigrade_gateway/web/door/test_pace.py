@@ -15,6 +15,8 @@ from tests.support.waiting import HANG_S
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door import pace, pages
 
+pytestmark = pytest.mark.dear
+
 LONG_S = 600.0
 SHORT_S = 0.2
 running: list[uvicorn.Server] = []

@@ -1,0 +1,34 @@
+"""The table of a guided check: in order, in words to be read aloud, and done in ten minutes."""
+
+from plantigrade_gateway.check import steps
+from plantigrade_gateway.check.steps import FIRST_LOOK, SPEED_LOOK, usual_s
+from plantigrade_gateway.record.sets import Intent
+
+
+def test_a_first_look_takes_ten_minutes_at_most():
+    """The insoles flat on the floor skipped, at a normal pace, every trial taken at once."""
+    assert 300.0 < usual_s(FIRST_LOOK) <= 600.0
+    assert usual_s(FIRST_LOOK, ()) > usual_s(FIRST_LOOK)
+
+
+def test_the_rests_are_in_it():
+    """By hand: eight swings at least ten seconds apart take over 70 s, fast ones over 140 s."""
+    rows = {step.name: step for step in SPEED_LOOK}
+    for step in SPEED_LOOK:
+        assert step.work_s >= (step.swings - 1) * step.apart_s
+    assert rows["fast"].apart_s == 20.0 and rows["full"].apart_s == 10.0
+
+
+def test_the_order_is_fixed():
+    names = [step.name for step in SPEED_LOOK]
+    assert names == ["lift", "stand", "flat", "walk", "practice", "smooth", "full", "fast", "again"]
+    assert SPEED_LOOK[: len(FIRST_LOOK)] == FIRST_LOOK
+    assert tuple(step.name for step in SPEED_LOOK if not step.intent) == steps.STEPS
+    assert {step.intent for step in SPEED_LOOK if step.intent} == set(Intent)
+
+
+def test_what_is_said_is_short_and_ends_like_a_sentence():
+    for step in SPEED_LOOK:
+        for text in (step.said, step.then, step.ended):
+            assert text == "" or text[-1] in ".?"
+            assert len(text.split()) <= 20

@@ -1,0 +1,177 @@
+"""Which swings of a set count, when it is over, and what keeps fast swings back."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests.support.checking import RATE_HZ, analysed, check_of, feet_of
+from tests.support.records import swing
+
+from plantigrade.events import HeelLiftState, Manner, Swing, Timing
+from plantigrade.synth import Player, Segment, Stand
+from plantigrade.synth import Swing as Swings
+from plantigrade_gateway.check.swings import (
+    SetCount,
+    count_practice,
+    count_set,
+    is_push_lost,
+    mixed,
+    no_speed,
+)
+from plantigrade_gateway.check.verdict import Why
+
+ROLLED = Swings(Manner.ROLLED, Timing.WITH_SHIFT)
+
+
+def made(n: int, rest_s: float = 6.0) -> list[Segment]:
+    """Swings with standing between them: each takes some 7 s by itself."""
+    return [segment for _ in range(n) for segment in (Stand(rest_s), ROLLED)]
+
+
+def at(times_s: Sequence[float]) -> list[Swing]:
+    return [swing(round(100 * t)) for t in times_s]
+
+
+def good(yes: str) -> list[Swing]:
+    """Good and bad pushes, ``"yyn?"``, twelve seconds apart."""
+    known = {"y": True, "n": False, "?": None}
+    swings = at([12.0 * k for k in range(len(yes))])
+    return [
+        replace(s, push=replace(s.push, is_good=known[c])) for s, c in zip(swings, yes, strict=True)
+    ]
+
+
+def test_eight_swings_of_a_player_who_rests_are_a_set():
+    found = check_of(Player(), [*made(8), Stand(3.0)], [])
+    count = count_set(found.swings, 10.0)
+    assert (len(count.counted), count.made, count.is_over) == (8, 8, True)
+    assert count.verdict.is_taken and count.verdict.line == "8 swings count."
+
+
+def test_one_who_does_not_rest_is_refused():
+    hasty = replace(ROLLED, address_s=0.6, backswing_s=0.6, waggles=0)
+    found = check_of(Player(), [*[hasty] * 9, Stand(3.0)], [])
+    count = count_set(found.swings, 10.0)
+    assert count.verdict.why is Why.FEW_SWINGS
+    assert "too soon after the one before" in count.verdict.line
+    assert "Wait ten seconds between swings" in count.verdict.line
+
+
+def test_one_who_makes_too_few_is_refused():
+    found = check_of(Player(), [*made(4), Stand(3.0)], [])
+    count = count_set(found.swings, 10.0)
+    assert count.verdict.why is Why.FEW_SWINGS and not count.is_over
+    assert count.verdict.line == "4 of 6 swings count. Swing on."
+
+
+def test_one_who_only_stands_is_refused():
+    count = count_set(check_of(Player(), [Stand(20.0)], []).swings, 10.0)
+    assert count.verdict.why is Why.EMPTY
+
+
+def test_one_whose_insole_falls_silent_in_swings_is_refused():
+    player = Player()
+    t_s, left, right = feet_of(player, [*made(7), Stand(3.0)])
+    whole = analysed(player, t_s, left, right, [])
+    for each in whole.swings[:3]:
+        assert each.shift_s is not None
+        right[round((each.shift_s - 0.05) * RATE_HZ) :][:6] = np.nan
+    found = analysed(player, t_s, left, right, [])
+    count = count_set(found.swings, 10.0)
+    assert count.verdict.why is Why.FEW_SWINGS
+    assert len(count.counted) == 4
+    assert "missing samples" in count.verdict.line
+
+
+def test_the_first_swing_waits_for_the_one_before_the_set_too():
+    before, swings = at([10.0]), at([19.0, 31.0])
+    assert len(count_set(swings, 10.0, before).counted) == 1
+    assert len(count_set(swings, 10.0).counted) == 2
+    assert len(count_set(at([20.0, 31.0]), 10.0, before).counted) == 2
+
+
+def test_fast_swings_rest_twice_as_long():
+    swings = at([0.0, 15.0, 36.0])
+    assert len(count_set(swings, 20.0).counted) == 2
+
+
+def test_unclear_swings_do_not_count():
+    swings = good("yy?yyyyy?y")
+    dark = replace(swings[0].heel_lift, state=HeelLiftState.UNCLEAR)
+    swings[0] = replace(swings[0], heel_lift=dark)
+    count = count_set(swings, 10.0)
+    assert (len(count.counted), count.made, count.is_over) == (7, 10, False)
+    assert dict(count.left_out) == {"unclear": 3}
+
+
+def test_twelve_are_made_at_most():
+    count = count_set(good("?" * 12), 10.0)
+    assert count.is_over and count.verdict.why is Why.FEW_SWINGS
+    assert "12 unclear" in count.verdict.line
+    assert not count_set(good("?" * 11), 10.0).is_over
+
+
+@pytest.mark.parametrize(("n", "taken"), [(5, False), (6, True), (7, True)])
+def test_six_are_a_set_at_least(n, taken):
+    assert count_set(good("y" * n), 10.0).verdict.is_taken is taken
+
+
+def test_an_empty_set_is_not_over():
+    assert not SetCount((), 0).is_over
+
+
+@pytest.mark.parametrize(
+    ("yes", "is_mixed"),
+    [
+        # Wilson 1927, by the 95 % score interval, worked with z = 1.96 outside this program:
+        ("yyyyyyyn", False),  # 7 of 8: .529 to .978
+        ("yyyyyn", True),  # 5 of 6: .436 to .970
+        ("yyyyyyyynn", True),  # 8 of 10: .490 to .943
+        ("nnnnnnny", False),  # 1 of 8: .022 to .471
+        ("yyyynnnn", True),
+    ],
+)
+def test_an_answer_is_mixed_while_its_interval_holds_one_half(yes, is_mixed):
+    assert ("push" in mixed(good(yes))) is is_mixed
+
+
+def test_answers_that_nobody_gave_are_not_mixed():
+    assert mixed(()) == ()
+
+
+@pytest.mark.parametrize(
+    ("yes", "lost"),
+    [("yynnn", True), ("nnnyy", True), ("nnyyy", False), ("nnnyyyy", False), ("n?n?n", True)],
+)
+def test_fast_swings_end_when_three_of_the_last_five_are_not_good(yes, lost):
+    assert is_push_lost(good(yes)) is lost
+
+
+def test_practice_swings_are_counted_within_their_trial():
+    found = check_of(Player(), [*made(3), Stand(3.0)], [("practice", 1.0, 25.0)])
+    assert 1 <= count_practice(found.trials[0], found) < 3
+
+
+NOBODY: dict[str, bool] = {"is_minor": False, "is_decided": False, "has_consent": False}
+
+
+@pytest.mark.parametrize(
+    ("hold", "who", "said"),
+    [
+        (None, {}, "questions are not answered"),
+        ("pain", {}, "today: pain"),
+        ("red flag", {"is_minor": True, "is_decided": True, "has_consent": True}, "red flag"),
+        ("", {"is_minor": True}, "the coach decides first"),
+        ("", {"is_minor": True, "is_decided": True}, "guardian"),
+        ("", {"is_minor": True, "has_consent": True}, "the coach decides first"),
+    ],
+)
+def test_fast_swings_are_refused(hold, who, said):
+    refused = no_speed(hold, **{**NOBODY, **who})
+    assert refused is not None and said in refused
+
+
+@pytest.mark.parametrize("who", [{}, {"is_minor": True, "is_decided": True, "has_consent": True}])
+def test_fast_swings_are_made_without_a_hold(who):
+    assert no_speed("", **{**NOBODY, **who}) is None

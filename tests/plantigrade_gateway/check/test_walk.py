@@ -1,0 +1,124 @@
+"""Which steps of a prompted walk count, and walks that are refused by whoever walks them."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests.support.checking import RATE_HZ, analysed, check_of, feet_of
+from tests.support.records import step
+
+from plantigrade.block import Foot
+from plantigrade.events import Step
+from plantigrade.synth import Player, Segment, SensorModel, SessionPlan, Stand, Walk, perform
+from plantigrade_gateway.analysis.result import Analysis, Trial
+from plantigrade_gateway.check.verdict import Verdict, Why
+from plantigrade_gateway.check.walk import judge_walk, straight_steps, straights_of
+
+WALK = ("walk", 0.1, 500.0)
+
+
+def walked(*segments: Segment, player: Player | None = None, seed: int = 1) -> Verdict:
+    found = check_of(player or Player(), segments, [WALK], seed=seed)
+    return judge_walk(found.trials[0], found)
+
+
+def paced(stride_s: list[float], first: Foot = Foot.LEFT) -> tuple[Step, ...]:
+    """Steps whose strikes lie half a stride apart."""
+    at_s, foot, found = 10.0, first, []
+    for each in stride_s:
+        made = step(round(100 * at_s), foot)
+        found.append(replace(made, strike_s=at_s, off_s=at_s + 0.6, touches_gap=False))
+        at_s, foot = at_s + 0.5 * each, foot.other
+    return tuple(found)
+
+
+def straights(steps: tuple[Step, ...]) -> list[int]:
+    return [len(run) for run in straights_of(Trial("walk", 1, 0.0, 100.0), steps)]
+
+
+def test_the_first_and_last_step_are_left_out_and_short_straights_do_not_count():
+    """By hand: 8 steps leave 6, 7 leave 5."""
+    assert straights(paced([1.0] * 8)) == [6]
+    assert straights(paced([1.0] * 7)) == []
+
+
+def test_a_turn_is_left_out():
+    """30 steps; the strides with both of the two slow steps in are over 10 %, those with one not.
+
+    Step times .5 s, two of .6 s after step 15: strides 1.2 and two of 1.1 s. Worked by hand: only
+    the stride from step 14 is over (15 in steps numbered from 0: 14, 15, 16 are left out).
+    """
+    times = [1.0] * 30
+    times[14] = times[15] = 1.19
+    assert straights(paced(times)) == [13, 12]
+
+
+def test_steps_that_touch_a_gap_are_left_out():
+    steps = list(paced([1.0] * 20))
+    steps[10] = replace(steps[10], touches_gap=True)
+    assert straights(tuple(steps)) == [9, 8]
+
+
+def test_a_step_that_was_not_seen_cuts_a_straight():
+    steps = list(paced([1.0] * 20))
+    del steps[10]
+    assert straights(tuple(steps)) == [9, 8]
+
+
+def test_steps_outside_the_trial_do_not_count():
+    steps = paced([1.0] * 40)
+    trial = Trial("walk", 1, 20.0, 100.0)
+    (run,) = straights_of(trial, steps)
+    assert run[0].strike_s == pytest.approx(20.5)
+    found = Analysis("by hand", 100.0, 60.0, (), steps, (), (), None, trials=(trial,))
+    assert judge_walk(trial, found).count == 9
+    assert straight_steps(found) == ()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_two_lengths_with_turns_are_taken_and_the_turns_left_out(seed):
+    player, plan = Player(), [Walk(26, turn_after=11), Walk(26, turn_after=12)]
+    found = check_of(player, plan, [WALK], seed=seed)
+    verdict = judge_walk(found.trials[0], found)
+    assert verdict.is_taken and verdict.count >= 12
+    truth = perform(player, SessionPlan(tuple(plan)), RATE_HZ, seed).truth.steps
+    counted = straight_steps(found)
+    turning = [t for t in truth if t.turning]
+    inside = [
+        t
+        for t in turning
+        for s in counted
+        if s.foot is t.foot and s.strike_s is not None and abs(s.strike_s - t.strike_s) < 0.1
+    ]
+    assert len(turning) >= 6
+    assert len(inside) <= len(turning) // 4  # a turn's first or last step is hardly slower
+
+
+def test_one_who_hardly_walks_is_refused():
+    verdict = walked(Walk(14))
+    assert verdict.why is Why.FEW_STEPS
+    assert "of 12 straight steps of the" in verdict.line and "8 steps straight on" in verdict.line
+
+
+def test_one_who_turns_all_the_time_is_refused():
+    verdict = walked(*[Walk(7)] * 6)
+    assert verdict.why is Why.FEW_STEPS and verdict.count == 0
+
+
+def test_one_who_stands_is_refused():
+    assert walked(Stand(20.0)).why is Why.EMPTY
+
+
+def test_one_who_changes_pace_is_refused():
+    verdict = walked(Walk(14, 0.9), Walk(14, 1.7), Walk(14, 1.2))
+    assert verdict.why is Why.PACE
+    assert "one pace" in verdict.line
+
+
+def test_one_whose_insoles_fall_silent_is_refused():
+    player = Player()
+    t_s, left, right = feet_of(player, [Walk(40)], SensorModel())
+    for at in range(0, len(t_s), 60):
+        left[at : at + 10] = np.nan
+    found = analysed(player, t_s, left, right, [WALK])
+    assert judge_walk(found.trials[0], found).why is Why.GAP
