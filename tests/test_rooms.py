@@ -28,7 +28,7 @@ ALLOWED: dict[str, set[str]] = {
     "rules": set(),
     "analysis": {"wire", "record", "sound", "drills"},
     "check": {"record", "analysis"},
-    "coach": {"rules", "analysis", "check"},
+    "coach": {"record", "rules", "analysis", "check"},
     "store": {"wire", "record", "sound", "drills", "analysis"},
     "people": {"rules", "analysis", "store", "coach"},
     "virtual": {"wire", "record"},
@@ -42,7 +42,7 @@ ALLOWED: dict[str, set[str]] = {
     "web.live": {"web.door"},
     "web.desk": {
         *("record", "rules", "analysis", "check", "coach", "store", "people", "report"),
-        "web.html",
+        *("web.html", "web.door"),
     },
     "web": {"sound", "store", "web.html", "web.door", "web.live", "web.desk"},
     "session": {

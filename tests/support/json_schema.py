@@ -42,7 +42,8 @@ LATER = {
     "Limits": {
         *("push_begins_by", "trail_heel_from", "trail_heel_gain", "heel_back_by_s"),
         *("stand_quiet_mm", "bearing_broad", "stand_quiet_share", "stand_quiet_bw"),
-        "stand_least_bw",
+        *("stand_least_bw", "heel_lift_seen", "heel_lift_bridge_s", "heel_lift_carried"),
+        *("push_begun", "trail_return"),
     },
     "FootStand": {"midfoot_medial_share"},
 }

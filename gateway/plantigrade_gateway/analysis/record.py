@@ -13,7 +13,7 @@ from plantigrade.limits import setup_for
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Pipeline, Tap
 from plantigrade_gateway.analysis.practice import MARK, Practice, read_entry, read_mark, said_of
-from plantigrade_gateway.analysis.quality import FootQuality, LinkQuality, Quality
+from plantigrade_gateway.analysis.quality import FOOT_CHANGED, FootQuality, LinkQuality, Quality
 from plantigrade_gateway.analysis.result import (
     CHECK,
     CHECK_END,
@@ -284,7 +284,7 @@ class RecordAnalysis:
             if counts.facts[StreamEventKind.RATE]:
                 yield f"insole {insole} changed its sample rate during the session"
             if counts.facts[StreamEventKind.FOOT]:
-                yield f"insole {insole} changed the foot it says it is during the session"
+                yield f"insole {insole} {FOOT_CHANGED}"
 
 
 def analyse_record(

@@ -244,6 +244,8 @@ class MarkedSet:
         Empty where none was named, too.
     is_silent : bool or None
         Whether every cue was off from its start to its end, by the record; None: not known.
+    missing_share : float or None
+        Of the samples due from its start to its end, the foot's that lacks more; None: not known.
     """
 
     name: str
@@ -254,6 +256,7 @@ class MarkedSet:
     intent: str = ""
     club: str = ""
     is_silent: bool | None = None
+    missing_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway.cli import calibrate, desk, drills, pages, players, repair
+from plantigrade_gateway.cli import calibrate, coach, desk, drills, pages, players, repair
 from plantigrade_gateway.cli import run as livecli
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
@@ -460,3 +460,4 @@ calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
 players.register(main, _store_option, _json_option, _store)
+coach.register(main, _store_option, _json_option, _store)

@@ -78,6 +78,7 @@ def other_hand(player: "Profile | None", settings: "SessionSettings | None") -> 
 def _about(command: Any) -> Any:  # noqa: ANN401 - click's own
     """Let what is kept of a player be given."""
     for option in (
+        click.option("--next-check", metavar="DAY", help="When to check again, as 2026-12-31."),
         click.option("--guardian", metavar="NAME", help="Who answers for a minor."),
         click.option("--minor/--adult", "is_minor", default=None, help="Under age, or not."),
         click.option(
@@ -207,10 +208,12 @@ def _add_said(
         withdraw: bool,
     ) -> None:
         """Note PLAYER's consent to WHAT: record, "send on" or speed."""
+        from plantigrade_gateway.people.profile import check_to_come
+
         if withdraw and until is not None:
             raise InputError("--until: is of a consent that is given, leave it out")
-        if until is not None and until.date() < datetime.now().astimezone().date():
-            raise InputError(f"--until: {until.date()} is past, expected a day to come")
+        if until is not None:
+            check_to_come(until.date(), datetime.now().astimezone().date())
         with _register(store_of(ctx)) as found:
             player_id = found.find(player).player_id
             if withdraw:

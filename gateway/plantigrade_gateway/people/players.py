@@ -66,11 +66,14 @@ class Row:
         How many are stored here.
     last : datetime or None
         When the last of them began, with the offset people there were shown.
+    answers : dict of str to str
+        The last decision on each topic that one was made on.
     """
 
     profile: Profile
     sessions: int
     last: datetime | None
+    answers: Mapping[str, str]
 
 
 class Register:
@@ -113,12 +116,16 @@ class Register:
 
     def profiles(self) -> dict[str, Profile]:
         """Return the players by id, in the order of registration; deleted ones are left out."""
+        return {key: profile_of(key, values) for key, values in self._all().items()}
+
+    def _all(self) -> dict[str, Mapping[str, Any]]:
+        """Return what is shown of each player, by id."""
         with self.explained():
             said, gone = self.log.all_shown(PLAYER), self.log.deleted(PLAYER)
         found: dict[str, Mapping[str, Any]] = dict(self._anchors())
         for player_id, values in said.items():
             found[player_id] = {**found.get(player_id, {}), **values}
-        return {key: profile_of(key, values) for key, values in found.items() if key not in gone}
+        return {key: values for key, values in found.items() if key not in gone}
 
     def profile(self, player_id: str) -> Profile:
         """Return one player.
@@ -153,10 +160,16 @@ class Register:
             )
         }
         found = []
-        for player_id, profile in self.profiles().items():
+        for player_id, values in self._all().items():
+            profile = profile_of(player_id, values)
             if wanted in folded(profile.name) or player_id.startswith(wanted):
                 count, started, offset_min = visits.get(player_id, (0, None, 0))
-                found.append(Row(profile, count, _local(started, offset_min)))
+                answers = {
+                    topic: values[f"decision:{topic}"]["answer"]
+                    for topic in TOPICS
+                    if f"decision:{topic}" in values
+                }
+                found.append(Row(profile, count, _local(started, offset_min), answers))
         return sorted(found, key=lambda row: folded(row.profile.name))
 
     def name(self, player_id: str) -> str | None:

@@ -149,13 +149,17 @@ class Store:
             )
             enqueue.add_session(db, self._session_no(session_id)[0])
 
-    def sessions(self) -> list[Session]:
-        """Return all sessions, the latest start first."""
+    def sessions(self, player_id: str | None = None) -> list[Session]:
+        """Return all sessions, or those of a player, the latest start first."""
         order = " ORDER BY started_utc DESC, sessions.session_no DESC"
+        only, who = ("", ()) if player_id is None else (" WHERE player_id = ?", (player_id,))
         try:
-            return [Session.of(row) for row in self._db.read(SESSIONS_SQL + order)]
+            return [Session.of(row) for row in self._db.read(SESSIONS_SQL + only + order, who)]
         except DamageError:  # of one of them
-            ids = self._db.read("SELECT session_id FROM sessions" + order)
+            ids = self._db.read(
+                f"SELECT session_id FROM sessions LEFT JOIN players USING (player_no){only}{order}",
+                who,
+            )
             return [self.session(session_id) for (session_id,) in ids]
 
     def session(self, session_id: str) -> Session:

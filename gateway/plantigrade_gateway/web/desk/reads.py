@@ -5,7 +5,8 @@ Reads only, in short statements: a recording's commits and another program's del
 
 import threading
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +16,8 @@ from plantigrade.limits import Limits
 from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, is_good, set_name
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
-from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.players import Register, Row
+from plantigrade_gateway.people.profile import Profile
 from plantigrade_gateway.people.visits import read_session, sessions_left_out
 from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.store.rows import Session
@@ -227,6 +229,38 @@ class DeskStore:
             if self._register is None:
                 self._register = Register(store)
             return self._register
+
+    @contextmanager
+    def writing(self, *, create: bool = False) -> Iterator[Register]:
+        """Give the players to be changed; what is said is in the store when the context ends.
+
+        Raises
+        ------
+        StoreError
+            As `Store.open`.
+        """
+        with Store.open(self.path, create=create) as store, Register(store) as register:
+            yield register
+
+    def players(self, search: str) -> list[Row]:
+        """Return the players whose name or id holds a text; none where there is no store yet."""
+        return self.register.rows(search) if self.path.exists() else []
+
+    def player(self, player_id: str) -> Profile:
+        """Return a player.
+
+        Raises
+        ------
+        NotThere
+            No player has this id.
+        """
+        try:
+            return self.register.profile(player_id)
+        except StoreError as error:
+            if player_id in self.register.profiles():
+                raise
+            said = f"player {shown(player_id, quoted=False)}: not in the store (any more)"
+            raise NotThere(said) from error
 
     def all(self) -> list[Listed]:
         """Return all sessions, the latest first; none where there is no store yet."""

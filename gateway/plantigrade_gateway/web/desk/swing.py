@@ -14,11 +14,11 @@ from plantigrade.block import FloatArray, Foot
 from plantigrade.events import Swing
 from plantigrade.zones import REGIONS, ZoneLayout
 from plantigrade_gateway import formats, words
+from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
 from plantigrade_gateway.web.desk.reads import DeskStore, Opened
-from plantigrade_gateway.web.desk.tables import SWING_MEASURES
 
 MARGIN_MM = 6.0
 """Room about an insole, mm."""

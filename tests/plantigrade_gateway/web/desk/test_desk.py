@@ -24,6 +24,7 @@ from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.change import Verdict
 from plantigrade.events import Manner
 from plantigrade_gateway import formats, words
+from plantigrade_gateway.analysis.measures import ROLLED_TRANSFER, SWING_MEASURES
 from plantigrade_gateway.analysis.result import is_good
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
@@ -36,7 +37,6 @@ from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router
 from plantigrade_gateway.web.desk.sets import lines_of, proportion_lines
-from plantigrade_gateway.web.desk.tables import ROLLED_TRANSFER, SWING_MEASURES
 from plantigrade_gateway.web.door import password
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.live.hub import Hub
