@@ -13,7 +13,17 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway.cli import calibrate, coach, desk, drills, pages, players, repair
+from plantigrade_gateway.cli import (
+    calibrate,
+    coach,
+    desk,
+    drills,
+    pages,
+    players,
+    repair,
+    speed,
+    visits,
+)
 from plantigrade_gateway.cli import run as livecli
 from plantigrade_gateway.cli.arguments import PATH, BadInput
 from plantigrade_gateway.cli.drills import drill_options, drilling
@@ -456,3 +466,5 @@ register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
 players.register(main, _store_option, _json_option, _store)
 coach.register(main, _store_option, _json_option, _store)
+visits.register(main, _store_option, _json_option, _store)
+speed.register(main, _store_option, _json_option, _store)
