@@ -106,6 +106,8 @@ class Sessions:
             self._screen.show(step.output, live.analysis.now_s)
         if self._manager.pipeline is not None:
             self._live_feed.show(step, self._manager.pipeline)
+        if live is not None:
+            self._stage.handler.advance(live)
         self._end_idle()
 
     async def tick(self) -> None:
@@ -205,6 +207,7 @@ class Sessions:
         return live
 
     def _end(self, live: LiveSession, found: Analysis) -> None:
+        self._stage.handler.end()
         self._live_feed.end(found)
         if self._screen is not None:
             self._screen.show_set_before(float("inf"))

@@ -24,6 +24,7 @@ _WORD: _Kinds = (str, type(None))
 _NUMBER: _Kinds = (int, float)
 _FIELDS: dict[str, dict[str, _Kinds]] = {
     "ask": {},
+    "check": {"do": (str,), "look": _WORD, "club": _WORD, "group": _WORD, "by": _WORD},
     "drawn": {"sent_ms": _NUMBER, "drawn_ms": _NUMBER},
     "drill": {"name": _WORD, "feedback": _WORD},
     "mark": {"text": (str,)},
@@ -112,7 +113,7 @@ def _note(text: object) -> str:
 MAX_WAITING = 200
 """Messages that may wait for one viewer; past them it is dropped (ours)."""
 _PICTURES_WAITING = 2  # a picture older than the last two is of no use to anybody
-_KEPT = ("hello", "swing", "drill", "set", "link")  # what a new viewer is told first
+_KEPT = ("hello", "swing", "drill", "set", "link", "check")  # what a new viewer is told first
 NO_GATEWAY: Message = {"type": "hello", "v": 1, "session": None, "gateway": False, "drills": []}
 
 
@@ -253,6 +254,7 @@ class Hub:
         if session.get("id") != before.get("id"):
             self._last.pop("swing", None)
             self._last.pop("set", None)
+            self._last.pop("check", None)
         for viewer in list(self._viewers):
             viewer.put(self._hello(viewer.rights), False)
 
