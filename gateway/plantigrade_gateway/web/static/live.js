@@ -8,6 +8,7 @@ import { Feet } from "./feet.js";
 import { Large } from "./large.js";
 import { LinkPanel } from "./linkpanel.js";
 import { Outcome } from "./outcome.js";
+import { PlayerPanel } from "./playerpanel.js";
 import { Session } from "./session.js";
 import { Share } from "./share.js";
 import { LiveSocket } from "./socket.js";
@@ -35,7 +36,7 @@ const sound = new SoundPanel(send);
 const parts = /** @type {Record<string, any>[]} */ ([
   sound, // first: what it does is heard
   feet, share, new Outcome(), new Strip(), new DrillPanel(send), new LinkPanel(), session,
-  new SetPanel(send), new Spoken(),
+  new PlayerPanel(send), new SetPanel(send), new Spoken(),
   new Cautions(), large,
 ]);
 
