@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from plantigrade.events import Swing
-from plantigrade.interval import Difference, difference_of_half_width, t95, exceeds_rounding
+from plantigrade.interval import Difference, difference_of_half_width, exceeds_rounding, t95
 from plantigrade.stat import Stat, median_of, stat_of
 from plantigrade.summary import is_rolled
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, swing_time
