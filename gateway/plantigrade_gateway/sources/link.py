@@ -234,6 +234,8 @@ class InsoleLink:
         """
         if self.information is None or not self.information.knots:
             return None
+        if not self._link.has(gatt.CURVE):
+            raise self._unusable("it says that it stores a curve, and offers none")
         data = await self._link.read(gatt.CURVE)
         try:
             return read_curve(data, self.information, self.identity.foot)
