@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -343,6 +344,9 @@ def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(browser, u
     def told() -> list[bool]:
         return [message["on"] for message in tab.said if message["type"] == "sounds"]
 
+    def has_told(wanted: list[bool]) -> bool:
+        return told() == wanted
+
     page = tab.page
     assert told() == []
     for name, expected in (
@@ -352,7 +356,7 @@ def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(browser, u
         ("Say outcomes", [True] * 3 + [False]),
     ):
         page.get_by_role("button", name=name).click()
-        tab.until(lambda expected=expected: told() == expected)
+        tab.until(partial(has_told, expected))
     page.context.close()
 
 
