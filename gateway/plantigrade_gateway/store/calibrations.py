@@ -48,7 +48,7 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Calibrated:
+class StoredCalibration:
     """One insole's calibration, with its quality and its latest check.
 
     Attributes
@@ -130,7 +130,7 @@ def keep_check(store: Store, fits: dict[int, FootFit], made: datetime | None = N
             )
 
 
-def history(store: Store, serial: int) -> list[Calibrated]:
+def history(store: Store, serial: int) -> list[StoredCalibration]:
     """Return an insole's calibrations, the latest first, each with its latest check."""
     rows = store.database.read(
         "SELECT calibration_no, serial, made_utc, body, gain_percent, zero_percent, notes"
@@ -138,7 +138,7 @@ def history(store: Store, serial: int) -> list[Calibrated]:
         (serial,),
     )
     return [
-        Calibrated(
+        StoredCalibration(
             of,
             datetime.fromisoformat(made),
             Calibration.from_json(body),
@@ -162,7 +162,7 @@ def _check(store: Store, calibration_no: int) -> Check | None:
     return None
 
 
-def latest(store: Store, insole: KnownInsole) -> Calibrated | None:
+def latest(store: Store, insole: KnownInsole) -> StoredCalibration | None:
     """Return the calibration that counts for an insole: the last that was made on its foot."""
     made = (c for c in history(store, insole.serial) if c.calibration.foot is insole.foot)
     return next(made, None)
