@@ -45,7 +45,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "record": ("pipeline", "analysis"),
     "recorded": ("demo",),
     "results": ("store", "sessions", "uncalibrated"),
-    "rows": ("store",),
+    "rows": ("store", "steps"),
     "result": ("record", "uncalibrated"),
     "runner": ("life", "visit"),
     "sequence": ("decoder",),
