@@ -231,11 +231,11 @@ class DeviceSettings:
         return ":".join(f"{raw >> shift & 0xFF:02X}" for shift in range(40, -1, -8))
 
 
-def usual_pair(**knobs: Any) -> tuple[DeviceSettings, DeviceSettings]:  # noqa: ANN401
-    """Return the virtual pair, left and right, with some knobs turned."""
+def usual_pair(**settings: Any) -> tuple[DeviceSettings, DeviceSettings]:  # noqa: ANN401
+    """Return the virtual pair, left and right, with some settings turned."""
     left = DeviceSettings(Foot.LEFT, SERIALS[Foot.LEFT], drift_ppm=32.0, clock_us=51_000_000)
     right = DeviceSettings(Foot.RIGHT, SERIALS[Foot.RIGHT], drift_ppm=-41.0, clock_us=7_000_000)
-    return replace(left, **knobs), replace(right, **knobs)
+    return replace(left, **settings), replace(right, **settings)
 
 
 HOLD_S = 8.0

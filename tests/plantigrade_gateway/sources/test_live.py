@@ -92,7 +92,7 @@ async def test_every_byte_of_both_feet_reaches_the_store(steps, store, session):
 
 async def test_connected_entry_says_who_and_how(steps):
     async with world(steps, battery_percent=41.0) as air:
-        async with air.listening(known(air.insoles[RIGHT].knobs)):
+        async with air.listening(known(air.insoles[RIGHT].settings)):
             await air.streams(RIGHT)
         said = json.loads(air.of(RIGHT, Kind.CONNECTED)[0].data)
     assert said == {
@@ -112,7 +112,7 @@ async def test_connected_entry_says_who_and_how(steps):
 async def test_frames_asked_for_fit_the_mtu(steps, mtu, frames):
     """27 bytes a frame after 16: (mtu − 3 − 16) // 27, and 6 were wished for."""
     async with world(steps, mtu=mtu) as air:
-        async with air.listening(known(air.insoles[LEFT].knobs), wish=StreamConfig(None, 6)):
+        async with air.listening(known(air.insoles[LEFT].settings), wish=StreamConfig(None, 6)):
             await air.streams(LEFT)
         assert air.data(LEFT) == air.sent(LEFT)[: len(air.data(LEFT))]
         _, _, runs = air.decoded(LEFT)
@@ -126,14 +126,14 @@ async def test_a_packet_longer_than_what_is_bridged_is_told_at_the_start(
     """Six samples are 60 ms at 100 Hz, over the 40 that are bridged, and 30 ms at 200 Hz."""
     async with world(steps, mtu=mtu) as air:
         wish = StreamConfig(period_us, 6)
-        async with air.listening(known(air.insoles[LEFT].knobs), wish=wish):
+        async with air.listening(known(air.insoles[LEFT].settings), wish=wish):
             await air.streams(LEFT)
         told = [text for text in air.said if "one packet holds 60 ms" in text]
     assert len(told) == (1 if said else 0)
 
 
 async def test_a_link_on_which_nothing_fits_is_refused(steps):
-    async with world(steps, mtu=23) as air, air.listening(known(air.insoles[LEFT].knobs)):
+    async with world(steps, mtu=23) as air, air.listening(known(air.insoles[LEFT].settings)):
         await air.until(lambda: air.said)
     assert "the link carries only 20 bytes at a time, expected at least 43" in air.said[0]
     assert air.data(LEFT) == []
@@ -181,8 +181,8 @@ async def test_out_of_range_ends_the_link_after_the_timeout(steps):
 
 
 async def test_a_short_absence_delays_and_loses_nothing(steps):
-    weather = RadioConditions(interval_s=0.0, supervision_s=2.0)
-    async with world(steps, weather) as air, air.listening():
+    conditions = RadioConditions(interval_s=0.0, supervision_s=2.0)
+    async with world(steps, conditions) as air, air.listening():
         await air.streams(LEFT)
         air.insoles[LEFT].vanish(0.3)
         await air.streams(LEFT, 40)
@@ -194,8 +194,8 @@ async def test_a_short_absence_delays_and_loses_nothing(steps):
 
 
 async def test_connection_events_and_failed_tries_lose_nothing(steps):
-    weather = RadioConditions(interval_s=0.015, retry=0.3, seed=3)
-    async with world(steps, weather, speed=4.0) as air, air.listening():
+    conditions = RadioConditions(interval_s=0.015, retry=0.3, seed=3)
+    async with world(steps, conditions, speed=4.0) as air, air.listening():
         await air.streams(LEFT, 200)
         await air.streams(RIGHT)
         assert air.air.retries > 20
@@ -239,7 +239,7 @@ async def test_a_clock_that_wraps_goes_on(steps):
 async def test_an_insole_switched_on_late_joins(steps):
     async with world(steps, speed=4.0) as air:
         late = turned(RIGHT, serial=0x51A70009, speed=4.0)
-        pair = known(air.insoles[LEFT].knobs), known(late)
+        pair = known(air.insoles[LEFT].settings), known(late)
         async with air.listening(*pair):
             await air.streams(LEFT)
             await air.until(lambda: any("not found" in text for text in air.said))
@@ -371,7 +371,7 @@ async def test_time_exchanges_are_recorded_and_narrow_the_stated_error(steps, mo
     async with world(steps) as air, air.listening():
         await air.streams(LEFT)
         await air.streams(RIGHT)
-        air.air.weather = RadioConditions(interval_s=0.02, supervision_s=2.0)
+        air.air.conditions = RadioConditions(interval_s=0.02, supervision_s=2.0)
         await air.until(lambda: len(air.of(LEFT, Kind.EXCHANGE)) >= 40)
         await air.until(lambda: len(air.of(RIGHT, Kind.EXCHANGE)) >= 40)
         entries = list(air.entries)
