@@ -21,6 +21,7 @@ from plantigrade.limits import Limits
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind, exchange_data
 from plantigrade_gateway.sources.bluetooth import Radio, RadioError, Sighting, scanning
+from plantigrade_gateway.sources.flow import Flow
 from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S, Streaming, open_insole
 from plantigrade_gateway.sources.reconnect import LinkInfo
@@ -292,15 +293,16 @@ class LiveSource:
 
     async def _stream(self, info: LinkInfo, link: Streaming, number: int) -> None:
         loop = asyncio.get_running_loop()
-        heard_s = loop.time()
+        flow = Flow(loop.time())
 
         def on_data(data: bytes) -> None:
-            nonlocal heard_s
             now_ns = self._now_ns()
             self._emit(Entry(now_ns, number, Kind.NOTIFICATION, data))
-            info.last_ns, heard_s = now_ns, loop.time()
+            info.last_ns = now_ns
+            flow.note(data, loop.time())
 
         await link.start(on_data, self._wish.period_us, self._wish.frames)
+        flow.expect(link.packet_s)
         info.reconnection.stream(loop.time())
         level = "" if link.battery_percent is None else f", battery {link.battery_percent} %"
         self._say(info, f"{info.insole.label}: connected ({info.rssi} dBm{level})")
@@ -319,7 +321,7 @@ class LiveSource:
         )
         asking = asyncio.create_task(clocks, name="time exchange")
         try:
-            await self._watch(info, link, lambda: loop.time() - heard_s)
+            await self._watch(info, link, flow)
         finally:
             over.set()  # a request under way is not cut off: hosts do not take that well
             await asyncio.wait([asking], timeout=2.0 * ANSWER_LIMIT_S)
@@ -345,19 +347,26 @@ class LiveSource:
             self._emit(Entry(self._now_ns(), number, Kind.EXCHANGE, data))
             count += 1
 
-    async def _watch(self, info: LinkInfo, link: Streaming, silent: Callable[[], float]) -> None:
-        """Stay until the link ends; ask an insole that sends nothing, then give it up."""
+    async def _watch(self, info: LinkInfo, link: Streaming, flow: Flow) -> None:
+        """Stay until the link ends; ask an insole that sends no data, then give it up.
+
+        One that sends far more than it was asked for is given up at once: the record, the disk and
+        the other insole would pay for it.
+        """
         asked_again = False
         while not link.gone.is_set():
             _end_if_cancelled()
             link.check()
-            silent_s = silent()
+            silent_s = flow.silent_s(asyncio.get_running_loop().time())
+            flood = flow.flood(self._now_ns() / 1e9)
+            if flood is not None:
+                raise BluetoothError(f"{info.insole.label}: {flood}; the link is given up")
             asked_again = asked_again and silent_s >= SILENT_S
             if silent_s >= 2.0 * SILENT_S:
-                raise BluetoothError(f"{info.insole.label}: sends nothing; the link is given up")
+                raise BluetoothError(f"{info.insole.label}: {flow.silence}; the link is given up")
             if silent_s >= SILENT_S and not asked_again:
                 asked_again = True
-                self._say(info, f"{info.insole.label}: sends nothing; asking it to stream again")
+                self._say(info, f"{info.insole.label}: {flow.silence}; asking it to stream again")
                 await link.stream()
             info.battery_percent = link.battery_percent
             info.dropped = link.status.dropped if link.status else 0

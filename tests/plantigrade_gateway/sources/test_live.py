@@ -2,6 +2,9 @@
 
 import asyncio
 import json
+import re
+from collections.abc import Callable, Iterator
+from itertools import count, repeat
 
 import numpy as np
 import pytest
@@ -15,16 +18,18 @@ from plantigrade_gateway.sources import bluetooth, live, reconnect
 from plantigrade_gateway.sources import link as insolelink
 from plantigrade_gateway.sources.bluetooth import scan
 from plantigrade_gateway.sources.link import open_insole
-from plantigrade_gateway.sources.live import StreamConfig
+from plantigrade_gateway.sources.live import LiveSource, StreamConfig
 from plantigrade_gateway.store.recorder import Recorder
-from plantigrade_gateway.wire.codec import MessageKind, decode
+from plantigrade_gateway.wire.codec import MessageKind, decode, encode
 from plantigrade_gateway.wire.messages import DataPacket, Rate, Start, Time
 from plantigrade_gateway.wire.stream import StreamEventKind
 
 try:
+    from bumble.device import Connection
     from tests.support.airworld import LEFT, RIGHT, known, turned, world
 
     from plantigrade_gateway.virtual.air import RadioConditions
+    from plantigrade_gateway.virtual.peripheral import AirInsole
     from plantigrade_gateway.virtual.player import GaitSource, invented_steps
 except ImportError:
     pytest.skip(
@@ -33,6 +38,13 @@ except ImportError:
     )
 
 pytestmark = pytest.mark.dear
+
+
+async def take(source: LiveSource, work: Callable[[Batch], None]) -> None:
+    """Give what comes to `work`, as the runner does."""
+    async for batch in source:
+        work(batch)
+        await asyncio.sleep(0)
 
 
 @pytest.fixture(scope="module")
@@ -329,6 +341,91 @@ async def test_an_insole_that_falls_silent_is_asked_then_given_up(steps, monkeyp
         await air.until(lambda: len(air.of(LEFT, Kind.CONNECTED)) >= 2)
         await air.streams(LEFT, 15)
         assert air.line().hole_s(LEFT) >= 0.6
+
+
+def packets(insole: AirInsole) -> Iterator[bytes]:
+    """Its next packets, as it would make them, however fast they are wanted."""
+    for counter in count():
+        yield encode(insole._packet(20_000 * counter + 10_000 * np.arange(2), 10_000, counter))
+
+
+FLOODS: dict[str, Callable[[AirInsole], Iterator[bytes]]] = {
+    "packets": packets,
+    "empty": lambda _: repeat(b""),
+    "garbage": lambda _: repeat(b"\xa5" * 244),
+}
+
+
+@pytest.mark.parametrize("kind", FLOODS)
+async def test_an_insole_that_floods_is_given_up_and_costs_the_other_nothing(
+    steps, monkeypatch, kind
+):
+    """It sends as fast as the link goes, to a gateway that works on all of it."""
+    pipeline = Pipeline()
+    held: list[int] = []
+
+    async def flood(insole: AirInsole, connection: Connection) -> None:
+        for number, data in enumerate(FLOODS[kind](insole)):
+            await insole._send(connection, data, number)
+            if number % 64 == 0:
+                await asyncio.sleep(0)
+
+    def work(batch: Batch) -> None:
+        held.append(len(batch))
+        air.entries.extend(batch)
+        pipeline.push(batch)
+
+    async with world(steps) as air:
+        right = air.insoles[RIGHT]
+        wanted = [known(insole.knobs) for insole in air.insoles.values()]
+        source = LiveSource(wanted, air.backend, air.said.append, now_ns=air.now_ns)
+        async with source:
+            working = asyncio.create_task(take(source, work))
+            await air.streams(LEFT)
+            monkeypatch.setattr(right, "_stream", lambda connection: flood(right, connection))
+            right.begin()
+            await air.until(lambda: any("the link is given up" in text for text in air.said))
+            right.end()
+            monkeypatch.undo()
+            await air.streams(LEFT, 50)
+        await working
+        sent = list(air.sent(LEFT))
+    (said,) = {text for text in air.said if "given up" in text}
+    assert re.fullmatch(
+        r"right insole \(51A70002\): sends \d+ notifications a second, expected 50; the link is "
+        r"given up; trying again",
+        said,
+    )
+    got = air.data(LEFT)
+    assert got == sent[: len(got)], "the other lost nothing"
+    assert pipeline.counts()[0].lost_packets == 0
+    assert source._inbox.lost == 0 and len(held) > 50, "it was worked on all the time"
+    if kind != "packets":
+        junk = [data for data in air.data(RIGHT) if data in (b"", b"\xa5" * 244)]
+        assert pipeline.counts()[1].facts[StreamEventKind.MALFORMED] == len(junk) > 500
+
+
+@pytest.mark.parametrize("kind", ["empty", "garbage"])
+async def test_an_insole_that_sends_no_data_is_asked_then_given_up(steps, monkeypatch, kind):
+    """As often as it should, but nothing that is a packet."""
+    monkeypatch.setattr(live, "SILENT_S", 0.3)
+
+    async def junk(insole: AirInsole, connection: Connection) -> None:
+        for number, data in enumerate(FLOODS[kind](insole)):
+            await insole._send(connection, data, number)
+            await asyncio.sleep(0.02)
+
+    async with world(steps) as air, air.listening():
+        await air.streams(LEFT)
+        await air.streams(RIGHT)
+        right = air.insoles[RIGHT]
+        monkeypatch.setattr(right, "_stream", lambda connection: junk(right, connection))
+        right.begin()
+        what = "right insole (51A70002): sends nothing that is a data packet; "
+        await air.until(lambda: f"{what}asking it to stream again" in air.said)
+        await air.until(lambda: f"{what}the link is given up; trying again" in air.said)
+        got = air.data(LEFT)
+        assert got == air.sent(LEFT)[: len(got)]
 
 
 async def test_an_insole_on_its_charger_is_said_and_taken_when_it_comes_off(steps, monkeypatch):
