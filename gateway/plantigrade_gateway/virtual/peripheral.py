@@ -61,6 +61,11 @@ class GattServer:
     ) -> None:
         kind = Characteristic.Properties
         self._settings = settings
+
+        async def read_status(_: Connection) -> bytes:
+            await asyncio.sleep(settings.slow_read_s)
+            return status().encode()
+
         self.data = Characteristic(gatt.DATA, kind.NOTIFY, Characteristic.Permissions(0), b"")
         self.point: Characteristic[bytes] = Characteristic(
             gatt.CONTROL,
@@ -72,14 +77,18 @@ class GattServer:
             gatt.STATUS,
             kind.READ | kind.NOTIFY,
             Characteristic.READABLE,
-            CharacteristicValue(read=lambda _: status().encode()),
+            CharacteristicValue(read=read_status),
         )
         self._battery_service = BatteryService(lambda _: battery_percent())
         self.battery = self._battery_service.battery_level_characteristic
 
     def device_on(self, host: Host, name: str) -> Device:
         """Return a Bluetooth device with these services."""
-        address = hci.Address(self._settings.address, hci.Address.RANDOM_DEVICE_ADDRESS)
+        kind = hci.AddressType
+        address = hci.Address(
+            self._settings.address,
+            kind.PUBLIC_DEVICE if self._settings.public_address else kind.RANDOM_DEVICE,
+        )
         config = DeviceConfiguration(
             name=name,
             address=address,
@@ -89,7 +98,8 @@ class GattServer:
         device = Device(config=config, host=host)
         device.gatt_server.max_mtu = _MTU
         insole = Service(gatt.SERVICE, [self.data, self.point, self.status, *self._said_once()])
-        device.add_services([insole, self._battery_service, self._device_information()])
+        battery = [self._battery_service] if self._settings.has_battery else []
+        device.add_services([insole, *battery, self._device_information()])
         return device
 
     def _said_once(self) -> list[Characteristic[bytes]]:
@@ -256,7 +266,8 @@ class AirInsole:
             now = self.status()
             if level != now.battery_percent:
                 level = self.battery_percent()
-                await self._notify(self._offer.battery)
+                if self.settings.has_battery:
+                    await self._notify(self._offer.battery)
             due = self._now_s() - status_at_s >= _STATUS_EVERY_S / self.settings.speed
             if (due and now.streaming) or state != now.state:
                 state, status_at_s = now.state, self._now_s()

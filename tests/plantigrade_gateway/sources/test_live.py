@@ -377,7 +377,7 @@ async def test_an_insole_that_floods_is_given_up_and_costs_the_other_nothing(
 
     async with world(steps) as air:
         right = air.insoles[RIGHT]
-        wanted = [known(insole.knobs) for insole in air.insoles.values()]
+        wanted = [known(insole.settings) for insole in air.insoles.values()]
         source = LiveSource(wanted, air.backend, air.said.append, now_ns=air.now_ns)
         async with source:
             working = asyncio.create_task(take(source, work))
