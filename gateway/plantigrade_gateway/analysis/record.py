@@ -22,6 +22,7 @@ from plantigrade_gateway.analysis.result import (
     WEIGHT_DIFFERS,
     Analysis,
     Mark,
+    SetSpan,
     check_mass,
     quality_of,
     set_name,
@@ -134,8 +135,13 @@ class RecordAnalysis:
             self._quality(),
             self.practice.results(self.now_s),
             self.spans.trials(self.now_s),
-            self.spans.sets(),
+            tuple(self._measured(span) for span in self.spans.sets()),
         )
+
+    def _measured(self, span: SetSpan) -> SetSpan:
+        """Return a set with how many of its samples are missing."""
+        share = self._tallies.missing_share(span.start_s, span.end_s)
+        return dataclasses.replace(span, missing_share=share)
 
     @property
     def swings(self) -> list[Swing]:
