@@ -6,7 +6,7 @@ Pure: no I/O, no time but that of the samples.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from plantigrade.limits import Setup
 from plantigrade.pairing import Pairing
 from plantigrade.prompted import LiftPrompt, StandPrompt, prompt_for
 from plantigrade_gateway.analysis.quality import EXCHANGED, SampleTally, WeightTally
-from plantigrade_gateway.analysis.result import EventCollector, age_s
+from plantigrade_gateway.analysis.result import EventCollector, Trial, age_s
 from plantigrade_gateway.wire.stream import StreamEvent
 
 AWAY_S = 1.0
@@ -169,6 +169,13 @@ class Tallies:
             if times:
                 tally.push(np.concatenate(times))
         self._loads = []
+
+
+def measured(trial: Trial, prompt: StandPrompt | LiftPrompt | None) -> Trial:
+    """Return a trial with what was measured of it."""
+    if isinstance(prompt, StandPrompt):
+        return replace(trial, stand=prompt.result)
+    return trial if prompt is None else replace(trial, lift=prompt.result)
 
 
 @dataclass(frozen=True, slots=True)

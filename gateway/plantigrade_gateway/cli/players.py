@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
 
@@ -161,6 +162,23 @@ def register(
         for text in other_hand(whose, None if first is None else settings_of(first)):
             click.echo(text)
 
+    @players.command()
+    @store_option
+    @click.pass_context
+    def demo(ctx: click.Context) -> None:
+        """Put two invented players with their visits into the store, to look at its pages with.
+
+        Takes half a minute. Players who are there already are left as they are.
+        """
+        from plantigrade_gateway.session.invented import STORIES, put
+        from plantigrade_gateway.store.store import Store
+
+        click.echo(f"Making {len(STORIES)} invented players; nobody was measured.")
+        with Store.open(store_of(ctx), create=True) as store:
+            made = put(store, datetime.now().astimezone(), click.echo)
+        there = ", ".join(story.name for story in STORIES)
+        click.echo(f"In the store: {there}." if made else f"In the store already: {there}.")
+
     _add_said(players, json_option, store_option, store_of)
     _add_files(players, json_option, store_option, store_of)
 
@@ -309,7 +327,7 @@ def _add_files(
     @click.option(
         "--to",
         "folder",
-        type=click.Path(path_type=Path),
+        type=PATH,
         required=True,
         metavar="DIR",
         help="The folder to make.",
@@ -368,7 +386,7 @@ def _list(store: Path | None, search: str, as_json: bool) -> None:
     from plantigrade_gateway.store import schema
 
     rows = []
-    if (store or schema.default_path()).exists():
+    if not schema.is_unused(store):
         with _register(store) as found:
             rows = found.rows(search)
     if as_json:

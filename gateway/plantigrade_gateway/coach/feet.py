@@ -11,7 +11,7 @@ from plantigrade.bearing import bearing_of, bearing_over_stands, mean_half
 from plantigrade.block import Foot
 from plantigrade.change import RepeatError, spread_within
 from plantigrade.events import Bearing, FootStand, Roll
-from plantigrade.interval import Difference, about, t95
+from plantigrade.interval import Difference, difference_of_half_width, t95
 from plantigrade.reliability import proportion
 from plantigrade.stat import stat_of
 from plantigrade_gateway.check import steps
@@ -114,7 +114,7 @@ def _mean_difference(
     if stat_a.mean is None or stat_b.mean is None or error is None:
         return None
     half = t95(error.degrees) * error.sem * math.hypot(stat_a.count**-0.5, stat_b.count**-0.5)
-    return about(stat_b.mean - stat_a.mean, half, error.degrees)
+    return difference_of_half_width(stat_b.mean - stat_a.mean, half, error.degrees)
 
 
 # ---- walk ----

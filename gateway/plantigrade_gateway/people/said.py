@@ -1,8 +1,8 @@
 """What people said of a session, made of the log's changes. Pure: nothing is read or written here.
 
 A change about a swing names the swing's lead peak, as whole nanoseconds of session time. It belongs
-to the swing whose time from start to finish holds that moment, so it finds its swing again when the
-results are made anew. Where no swing does it is listed (`Stray`) and never dropped.
+to the swing whose time from start to confirmation holds that moment, so it finds its swing again
+when the results are made anew. Where no swing does it is listed (`Stray`) and never dropped.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -134,18 +134,16 @@ def anchor_ns(swing: Swing) -> int:
 def place_of(swings: Sequence[Swing], anchor: int) -> int | None:
     """Return the place of the swing that holds a moment, ns; None where no swing does.
 
-    An unknown finish is the row of the decision. Of several the one with the nearest lead peak.
+    Its time ends where it was confirmed, half a second after the finish: the lead peak lies between
+    samples, and may come some milliseconds after the one that is the finish. Of several swings the
+    one with the nearest lead peak.
     """
     holding = [
         place
         for place, swing in enumerate(swings)
-        if round(swing_time(swing) * 1e9) <= anchor <= round(_end_s(swing) * 1e9)
+        if round(swing_time(swing) * 1e9) <= anchor <= round(swing.confirmed_s * 1e9)
     ]
     return min(holding, key=lambda p: abs(anchor_ns(swings[p]) - anchor), default=None)
-
-
-def _end_s(swing: Swing) -> float:
-    return swing.confirmed_s if swing.finish_s is None else swing.finish_s
 
 
 def of_swing(changes: Iterable[Change], what: str, swing: Swing) -> Iterator[Change]:

@@ -24,6 +24,7 @@ from typing import Any
 from plantigrade.errors import shown
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.coach.case import Visit
 from plantigrade_gateway.coach.speedfile import check_speed
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people import said as words
@@ -114,6 +115,40 @@ class Visits:
         if swings is None:
             swings = results.read(self._register.store, session_id).swings
         return said_of(self.changes(session_id), swings)
+
+    def read(self, session_id: str) -> Analysis:
+        """Return a session's stored results with the swings that are left out.
+
+        Raises
+        ------
+        StoreError
+            As `read_session`.
+        """
+        return read_session(self._register.store, session_id)
+
+    def visit(self, session_id: str) -> Visit:
+        """Return a session with all that was said of it, as the coach's part reads it.
+
+        Raises
+        ------
+        StoreError
+            As `read_session`.
+        """
+        store = self._register.store
+        session, found = store.session(session_id), results.read(store, session_id)
+        said = self.said(session_id, found.swings)
+        return Visit(
+            session_id,
+            session.started,
+            replace(found, excluded=said.exclusions),
+            said.swings,
+            said.questions,
+            said.conditions.shoe,
+            said.conditions.footbed,
+            said.conditions.is_shoe_stiff,
+            calibrations_of(found),
+            said.is_unchanged,
+        )
 
     def changes(self, session_id: str) -> list[Change]:
         """Return all that was ever said of a session, in order, for who and when."""
@@ -335,6 +370,22 @@ class Visits:
         register.store.session(session_id)
         with register.explained():
             register.log.say(SESSION, session_id, fields, register.author)
+
+
+_CHECKED = "; check of "
+"""What follows in a calibration's words is of its daily check, not of the calibration."""
+
+
+def calibrations_of(analysis: Analysis) -> tuple[str, ...]:
+    """Return what tells each foot's calibration from another; nothing where it is not known."""
+    quality = analysis.quality
+    if quality is None or quality.left.calibration is None or quality.right.calibration is None:
+        return ()
+    return tuple(
+        f"{foot.calibration.partition(_CHECKED)[0]}, gain {foot.gain}"
+        for foot in (quality.left, quality.right)
+        if foot.calibration is not None
+    )
 
 
 def swing_of(analysis: Analysis, number: int) -> Swing:

@@ -273,6 +273,11 @@ class LiveSession:
             return StepResult()
         return self._note(Kind.DRILL, entry_of(choice))
 
+    def announce(self, text: str) -> None:
+        """Have something said that is no outcome, where there is a voice."""
+        if self._voice is not None:
+            self._voice.say(text)
+
     def ask(self) -> StepResult:
         """Let the last repetition's outcome be heard now; none where the drill is silent."""
         cues = self.analysis.practice.ask(self.analysis.now_s)

@@ -13,7 +13,7 @@ from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, Mark, MarkedSet, SetSpan, Trial
 from plantigrade_gateway.analysis.spans import spans_of
-from plantigrade_gateway.converter import plain
+from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import GatewayError, StoreError
@@ -58,7 +58,7 @@ def read(store: Store, session_id: str) -> Analysis:
 
 def _rows_of(kept: Mapping[str, object], name: str, cls: type[Made]) -> tuple[Made, ...]:
     rows = kept.get(name)
-    return tuple(cls(**row) for row in rows) if isinstance(rows, list) else ()
+    return tuple(made(cls, row) for row in rows) if isinstance(rows, list) else ()
 
 
 def _spans(kept: Mapping[str, object], marks: tuple[Mark, ...]) -> tuple[SetSpan, ...]:

@@ -24,6 +24,7 @@ from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.result import Analysis, is_good
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.said import anchor_ns, place_of
 from plantigrade_gateway.people.visits import Visits, read_session, with_exclusions
 from plantigrade_gateway.report.export import export
 from plantigrade_gateway.report.measures import groups_of, show_swings
@@ -87,6 +88,14 @@ def test_it_counts_in_no_set_and_keeps_its_number(store, key, place):
     assert (found.excluded[place].reason, found.excluded[place].by) == (REASON, "eve")
     undo(store, key, place)
     assert read_session(store, key) == whole
+
+
+def test_every_swing_is_found_by_its_own_lead_peak(store, key):
+    """The peak lies between samples: in this session some come after the sample of the finish."""
+    swings = results.read(store, key).swings
+    late = [s for s in swings if s.finish_s and s.lead_peak_s and s.finish_s < s.lead_peak_s]
+    assert late and len(late) < len(swings)
+    assert [place_of(swings, anchor_ns(s)) for s in swings] == list(range(len(swings)))
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:

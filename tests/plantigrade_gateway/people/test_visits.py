@@ -162,8 +162,8 @@ def test_a_change_names_the_lead_peak_in_nanoseconds(visits, key):
 
 
 def test_a_moment_belongs_to_the_swing_that_holds_it():
-    assert [place_of(SWINGS, round(t * 1e9)) for t in (10.0, 12.0, 30.5, 52.5)] == [0, 0, 1, 2]
-    assert [place_of(SWINGS, round(t * 1e9)) for t in (9.999, 12.001, 52.501)] == [None] * 3
+    assert [place_of(SWINGS, round(t * 1e9)) for t in (10.0, 12.5, 30.5, 52.5)] == [0, 0, 1, 2]
+    assert [place_of(SWINGS, round(t * 1e9)) for t in (9.999, 12.501, 52.501)] == [None] * 3
     # Of two that overlap the one with the nearest lead peak.
     pair = (swing(10.0, 11.0, 14.0), swing(12.0, 13.0, 15.0))
     assert [place_of(pair, round(t * 1e9)) for t in (12.0 - 0.1, 12.1, 13.9)] == [0, 1, 1]

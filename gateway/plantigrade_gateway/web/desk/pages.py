@@ -22,7 +22,7 @@ from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
 from plantigrade_gateway.web.desk.halves import half_lines
-from plantigrade_gateway.web.desk.players import players_router
+from plantigrade_gateway.web.desk.players import assigning_router, players_router
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
 from plantigrade_gateway.web.desk.sets import (
@@ -159,6 +159,7 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     router.include_router(export_router(reads, DeskRoute))
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.include_router(router)
+    app.include_router(assigning_router(desk))
     app.include_router(players_router(desk))
     app.add_exception_handler(404, not_there)
     app.add_exception_handler(RequestValidationError, not_so)
@@ -189,6 +190,7 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
             frames=FRAMES,
             problem=problem,
             share=share,
+            names=desk.reads.names_but(opened.line.session.player_id),
         )
 
 

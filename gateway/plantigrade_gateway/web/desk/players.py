@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
-from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse
 from starlette.background import BackgroundTask
 
+from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.deletion import delete_player
-from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.players import Register, Row
 from plantigrade_gateway.people.profile import (
     ANSWERS,
     CONSENTS,
@@ -50,6 +51,26 @@ def players_router(desk: Desk) -> APIRouter:
     _add_list(router, desk)
     _add_player(router, desk)
     _add_end(router, desk)
+    return router
+
+
+def assigning_router(desk: Desk) -> APIRouter:
+    """Return the route by which a stored session is given to a player."""
+    router = APIRouter(prefix="/sessions", route_class=DeskRoute)
+
+    @router.post("/{session_id}/player")
+    async def assign(request: Request, session_id: str) -> Response:
+        player_id = (await form_of(request)).get("player", "")
+
+        def work() -> Response:
+            desk.reads.session(session_id)
+            desk.reads.player(player_id)
+            with desk.reads.writing() as register:
+                register.assign(session_id, player_id, move=True)
+            return RedirectResponse(f"/sessions/{session_id}", 303)
+
+        return await asyncio.to_thread(work)
+
     return router
 
 
@@ -89,6 +110,19 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
         shown |= {"q": q, "page": page, "pages": pages, "topics": TOPICS, "today": today()}
         return desk.page("players.html", here="players", **shown)
 
+    @router.get("/choice.json")
+    def choice() -> Response:
+        rows = sorted(desk.reads.players(""), key=_last_s, reverse=True)  # else by name
+        found = [
+            {
+                "id": row.profile.player_id,
+                "name": formats.printable(row.profile.name),
+                "last": row.last and f"{row.last:%Y-%m-%d}",
+            }
+            for row in rows
+        ]
+        return JSONResponse({"players": found})
+
     @router.get("/new", response_class=HTMLResponse)
     def new() -> Response:
         return form({})
@@ -106,6 +140,10 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
             return RedirectResponse(f"{HERE}/{player_id}", 303)
 
         return await asyncio.to_thread(work)
+
+
+def _last_s(row: Row) -> float:
+    return 0.0 if row.last is None else row.last.timestamp()
 
 
 def _add_player(router: APIRouter, desk: Desk) -> None:

@@ -24,9 +24,11 @@ _WORD: _Kinds = (str, type(None))
 _NUMBER: _Kinds = (int, float)
 _FIELDS: dict[str, dict[str, _Kinds]] = {
     "ask": {},
+    "check": {"do": (str,), "look": _WORD, "club": _WORD, "group": _WORD, "by": _WORD},
     "drawn": {"sent_ms": _NUMBER, "drawn_ms": _NUMBER},
     "drill": {"name": _WORD, "feedback": _WORD},
     "mark": {"text": (str,)},
+    "player": {"id": _WORD},
     "record": {},
     "set": {"intent": (str,), "club": _WORD},
     "set_end": {},
@@ -112,7 +114,7 @@ def _note(text: object) -> str:
 MAX_WAITING = 200
 """Messages that may wait for one viewer; past them it is dropped (ours)."""
 _PICTURES_WAITING = 2  # a picture older than the last two is of no use to anybody
-_KEPT = ("hello", "swing", "drill", "set", "link")  # what a new viewer is told first
+_KEPT = ("hello", "swing", "drill", "set", "link", "check")  # what a new viewer is told first
 NO_GATEWAY: Message = {"type": "hello", "v": 1, "session": None, "gateway": False, "drills": []}
 
 
@@ -253,12 +255,16 @@ class Hub:
         if session.get("id") != before.get("id"):
             self._last.pop("swing", None)
             self._last.pop("set", None)
+            self._last.pop("check", None)
         for viewer in list(self._viewers):
             viewer.put(self._hello(viewer.rights), False)
 
     def _hello(self, rights: Rights) -> str:
         known = {kind: self._last.get(kind) for kind in _KEPT if kind != "hello"}
-        return json.dumps({**self._last["hello"], **known, "rights": str(rights)})
+        told = {**self._last["hello"], **known, "rights": str(rights)}
+        if rights is not Rights.COACH:
+            told.pop("player", None)
+        return json.dumps(told)
 
     def _tell_viewers(self) -> None:
         if self._send is not None:

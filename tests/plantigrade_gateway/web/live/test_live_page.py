@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -336,9 +337,15 @@ def test_a_browser_that_is_switched_off_sounds_nothing(loud):
     expect(page.locator("#sound-said")).to_contain_text("Sound from this browser")
 
 
-def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(tab):
+def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(browser, url):
+    tab = opened(browser, url)
+    tab.understood()
+
     def told() -> list[bool]:
         return [message["on"] for message in tab.said if message["type"] == "sounds"]
+
+    def has_told(wanted: list[bool]) -> bool:
+        return told() == wanted
 
     page = tab.page
     assert told() == []
@@ -349,7 +356,8 @@ def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(tab):
         ("Say outcomes", [True] * 3 + [False]),
     ):
         page.get_by_role("button", name=name).click()
-        tab.until(lambda expected=expected: told() == expected)
+        tab.until(partial(has_told, expected))
+    page.context.close()
 
 
 def test_the_browser_is_offered_when_the_device_is_lost(loud):
