@@ -42,7 +42,7 @@ ALLOWED: dict[str, set[str]] = {
     "web.live": {"web.door"},
     "web.desk": {
         *("record", "rules", "analysis", "check", "coach", "store", "people", "report"),
-        "web.html",
+        *("web.html", "web.door"),
     },
     "web": {"sound", "store", "web.html", "web.door", "web.live", "web.desk"},
     "session": {

@@ -15,16 +15,18 @@ from plantigrade.onset import smooth, upward_crossing
 from plantigrade.swingmeasures import impulse_share
 
 SMOOTH_S = 0.020
-"""Half width of the smoothing of load and moments, s (ours)."""
+"""Half width of the smoothing of load and moments, s. Ours: it takes out a sample's noise and no
+class hangs on it."""
 LEAD_IN_S = 0.10
-"""The path begins this long before heel leave, or at the trail peak if that is sooner, s (ours)."""
+"""The path begins this long before heel leave, or at the trail peak if that is sooner, s. Ours: it
+is what is drawn and heard of a push, not what the push is called."""
 LEAST_ROWS = 4
+"""Fewer rows show no travel: two for each end. Ours."""
 SETTLED_S, SETTLED_GROWTH = 0.12, 0.02
-"""A travel is over when its last part was passed so long ago and has grown by less since (ours)."""
-HELD_BEGUN = 0.045
-"""A CoP within this of its rearmost just after the lead peak has not begun to travel (ours)."""
+"""A travel is over when its last part was passed so long ago, s, and has grown by less since, as a
+fraction of the length. Ours: they set when a push is told of, so that its cue is not late."""
 LATEST_S = 0.20
-"""The push ends at most so long after the lead peak (ours)."""
+"""The push ends at most so long after the lead peak, s. Ours: no later row is waited for."""
 UNCLEAR = Push(
     manner=Manner.UNCLEAR,
     timing=Timing.UNCLEAR,
@@ -49,7 +51,7 @@ UNCLEAR = Push(
 
 
 @dataclass(frozen=True, slots=True)
-class Moments:
+class PushTimes:
     """The swing's moments that a push is read against, as fractional rows of its window."""
 
     trail_peak: float
@@ -58,7 +60,7 @@ class Moments:
 
 
 def measure_push(
-    t_s: FloatArray, trail: FloatArray, moments: Moments, end: int, setup: Setup
+    t_s: FloatArray, trail: FloatArray, moments: PushTimes, end: int, setup: Setup
 ) -> Push:
     """Read the push from a window of the trail foot's rows.
 
@@ -67,7 +69,7 @@ def measure_push(
     t_s : ndarray of float64, shape (n,)
     trail : ndarray of float64, shape (n, 8)
         Load columns from the swing's start on.
-    moments : Moments
+    moments : PushTimes
     end : int
         Row at which the push ends; see `push_end`.
     setup : Setup
@@ -114,7 +116,7 @@ def trail_y(trail: FloatArray, setup: Setup) -> FloatArray:
     return y
 
 
-def push_end(y: FloatArray, load_n: FloatArray, moments: Moments, setup: Setup) -> int | None:
+def push_end(y: FloatArray, load_n: FloatArray, moments: PushTimes, setup: Setup) -> int | None:
     """Return the first row that ends the push (design §5), or None where none did yet.
 
     Each row is judged by itself and those before it, so that the end is never revised.
@@ -125,7 +127,7 @@ def push_end(y: FloatArray, load_n: FloatArray, moments: Moments, setup: Setup) 
         Smoothed CoP y from the swing's start on; where it is NaN only load and time end the push.
     load_n : ndarray of float64, shape (n,)
         Smoothed load of the same rows, N.
-    moments : Moments
+    moments : PushTimes
     setup : Setup
     """
     shift, peak = int(moments.shift), moments.lead_peak
@@ -141,7 +143,7 @@ def push_end(y: FloatArray, load_n: FloatArray, moments: Moments, setup: Setup) 
         if span >= setup.limits.push_travel:
             if _has_settled(so_far, float(so_far[rear] + setup.limits.push_take * span), setup):
                 return row
-        elif row == after and so_far[row] < so_far.min() + HELD_BEGUN:
+        elif row == after and so_far[row] < so_far.min() + setup.limits.push_begun:
             return row
     return last if last < len(y) else None
 
@@ -171,7 +173,7 @@ def _transfer(
     t_s: FloatArray,
     ends: tuple[int, int],
     peak: int,
-    moments: Moments,
+    moments: PushTimes,
     setup: Setup,
 ) -> Push:
     """Add when the travel passes its limits, and name manner and timing."""
@@ -215,7 +217,7 @@ def _transfer(
     )
 
 
-def _manner(leave: float, take: float, moments: Moments, rolled: float) -> Manner:
+def _manner(leave: float, take: float, moments: PushTimes, rolled: float) -> Manner:
     """Name the manner; within one sample of a limit it is unclear (design §5)."""
     if abs(leave - moments.lead_peak) <= 1.0:
         return Manner.UNCLEAR

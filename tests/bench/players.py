@@ -14,12 +14,15 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
 from tests.support.records import packets
 
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.store.rows import Chunk, utc_text
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.reads import DeskStore
+from plantigrade_gateway.web.desk.routes import desk_router
 
 PLAYERS, SESSIONS, REPEATS = 500, 5000, 15
 _FIRST = ("Ásta", "Bo", "Çelik", "Dóra", "Emil", "Frøya", "Greta", "Hugo", "Ilse", "Jānis")
@@ -96,6 +99,13 @@ def main() -> None:
             first = register.rows()[0].profile
             _times("found by name", lambda: len([register.find(first.name.upper())]))
             _times("a session's player", lambda: len([register.name(first.player_id)]))
+        app = FastAPI()
+        app.include_router(desk_router(path))
+        with TestClient(app) as client:
+            _times("the page of all players, bytes", lambda: len(client.get("/players").content))
+            _times("searched for ÁSTA", lambda: len(client.get("/players?q=ÁSTA").content))
+            player = f"/players/{first.player_id}"
+            _times("a player's page, bytes", lambda: len(client.get(player).content))
         reads = DeskStore(path)
         _times("the desk's list of sessions", lambda: len(reads.all()))
         reads.close()

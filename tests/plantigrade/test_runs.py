@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from plantigrade.runs import Run, RunSegmenter
+from plantigrade.runs import RunSegment, RunSegmenter
 
 LEVELS = {"#": 10.0, "+": 6.0, "-": 4.0, ".": 0.0, "?": np.nan}
 """Up; just over one threshold; between two; down; missing."""
@@ -27,11 +27,11 @@ def found(
     restart: int = 6,
     first: int = 0,
     sizes: tuple[int, ...] = (),
-) -> list[Run]:
+) -> list[RunSegment]:
     """Runs of a drawing, however it is cut (all at once, and one by one, by default)."""
     values = signal(drawn)
 
-    def pushed(edges: list[int]) -> list[Run]:
+    def pushed(edges: list[int]) -> list[RunSegment]:
         runs = RunSegmenter(on, off, bridge, restart)
         return [r for a, b in pairwise(edges) for r in runs.push(values[a:b], first + a)]
 
@@ -42,7 +42,7 @@ def found(
     return whole
 
 
-def drawn(runs: list[Run], n: int) -> str:
+def drawn(runs: list[RunSegment], n: int) -> str:
     """Runs drawn back: # inside, | at the sample that closed them."""
     out = ["."] * n
     for run in runs:

@@ -32,7 +32,7 @@ LATER = {
     },
     "Swing": {
         *("both_cop_travel", "trail_peak_bw", "lead_rise_bw_s", "lead_heel_share_address"),
-        "number_in_set",
+        *("number_in_set", "excluded"),
     },
     "SwingSet": {
         *("good_pushes", "pushes_from_heel", "trail_heels", "midfoot_impulse_share"),
@@ -42,7 +42,8 @@ LATER = {
     "Limits": {
         *("push_begins_by", "trail_heel_from", "trail_heel_gain", "heel_back_by_s"),
         *("stand_quiet_mm", "bearing_broad", "stand_quiet_share", "stand_quiet_bw"),
-        "stand_least_bw",
+        *("stand_least_bw", "heel_lift_seen", "heel_lift_bridge_s", "heel_lift_carried"),
+        *("push_begun", "trail_return"),
     },
     "FootStand": {"midfoot_medial_share"},
 }
@@ -57,6 +58,9 @@ def whole() -> Json:
     defs["Swing"]["properties"]["set"] = {"type": ["string", "null"]}
     defs["Swing"]["required"].append("set")
     defs["Swing"]["properties"]["number_in_set"] = {"type": ["integer", "null"]}
+    when = {"type": "string", "format": "date-time"}
+    excluded = _object({"reason": text, "by": text, "when": when})
+    defs["Swing"]["properties"]["excluded"] = {"anyOf": [excluded, {"type": "null"}]}
     set_ = _object(
         {
             "name": text,

@@ -34,16 +34,29 @@ MORE: dict[str, tuple[str, ...]] = {
     "database": ("store",),
     "enqueue": ("outbox", "tsdb"),
     "entries": ("pipeline", "analysis"),
+    "envelope": ("clock",),
+    "evidence": ("fitting",),
     "feed": ("orders",),
     "insoles": ("runner",),
     "limits": ("calibrate", "steps", "stand"),
+    "messages": ("codec",),
+    "monitor": ("load", "fitting"),
+    "poses": ("fitting",),
     "record": ("pipeline", "analysis"),
     "recorded": ("demo",),
     "results": ("store", "sessions", "uncalibrated"),
     "rows": ("store",),
+    "result": ("record", "uncalibrated"),
     "runner": ("life", "visit"),
+    "sequence": ("decoder",),
     "sessions": ("life",),
     "stage": ("life", "runner"),
+    "stance": ("steps",),
+    "swing": ("swings",),
+    "swingrows": ("swings",),
+    "swingrules": ("swings",),
+    "synth": ("laced",),
+    "timeline": ("record",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
 _SWAPS: dict[type[ast.AST], type[ast.AST]] = {
@@ -217,9 +230,13 @@ def drawn(area: Path, n: int, seed: int) -> list[Mutation]:
 
 def related(module: Path) -> tuple[list[Path], list[Path]]:
     """Return the tests that belong to a module, and the others that import it."""
-    stems = (module.stem, *MORE.get(module.stem, ()))
     tests = [path.relative_to(ROOT) for path in sorted((ROOT / "tests").rglob("test_*.py"))]
-    own = [path for stem in stems for path in tests if path.name == f"test_{stem}.py"]
+    stem = "synth" if module.parent.name == "synth" else module.stem  # one test file for them all
+    beside = [path for path in tests if path.name == f"test_{stem}.py"]
+    room = module.parent.name
+    own = [path for path in beside if path.parent.name == room] or beside
+    more = [f"test_{each}.py" for each in MORE.get(stem, ())]
+    own += [path for path in tests if path.name in more and path not in own]
     dotted = ".".join(module.with_suffix("").parts[1:]).removesuffix(".__init__")
     package, _, name = dotted.rpartition(".")
     others = []

@@ -21,6 +21,7 @@ from plantigrade_gateway import config
 from plantigrade_gateway.analysis.practice import entry_of, read_entry
 from plantigrade_gateway.analysis.record import RecordAnalysis, analyse_record
 from plantigrade_gateway.analysis.result import read_layout
+from plantigrade_gateway.coach.speedfile import read_speeds
 from plantigrade_gateway.drills.files import BUILT_IN, FOLDER, parse_drill, read_drill
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.foreign import read_secret
@@ -233,6 +234,15 @@ def zone_csvs(folder: Path) -> Way:
     return Way("zone CSV", [(folder / "seed.csv").read_bytes()], take)
 
 
+def club_speeds(_: Path) -> Way:
+    seed = b"Time,Club Speed\n14:03:27.5,90.2\n14:04:02,91\n14:04:40,88.7\n"
+
+    def take(data: bytes) -> bool:
+        return bool(read_speeds(data, "club speed", "mph", "time").rows)
+
+    return Way("club speeds", [seed, seed.replace(b",", b";")], take)
+
+
 def layouts(folder: Path) -> Way:
     seed = (resources.files("plantigrade") / "layouts" / "eighteen.toml").read_bytes()
     return Way("layout", [seed], takes_file(folder / "layout.toml", read_layout))
@@ -359,6 +369,7 @@ FROM_FOLDER = {
             replay_files,
             replay_bodies,
             zone_csvs,
+            club_speeds,
             layouts,
             drills,
             rule_files,

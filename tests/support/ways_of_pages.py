@@ -25,6 +25,7 @@ class Pages:
         with Store.open(path) as store:
             self.session = store_practice(store, 60_000_000_000)
             prepare(store, self.session)
+            self.player = store.session(self.session).player_id
         self._store = Store.open(path)
         access = Access(self._store.database)
         app = create_app(Hub(lambda _: None), path, access)
@@ -94,6 +95,8 @@ def addresses(pages: Pages) -> Way:
         *(f"{here}/stands?page=2", f"{here}/timeline.json?width=800", f"{here}/prepared.json"),
         f"{here}/rows.json?start=1.5&end=20&width=300",
         "/sessions/charts/timeline.json?theme=dark&lead=left",
+        *("/players?q=Iris", "/players/new", f"/players/{pages.player}"),
+        f"/players/{pages.player}/delete",
     ]
 
     def take(data: bytes) -> bool:
@@ -104,10 +107,19 @@ def addresses(pages: Pages) -> Way:
 
 
 def forms(pages: Pages) -> Way:
-    """Both forms there are: a note for a link, and a password."""
+    """The forms there are: a note for a link, a password, and what is said of a player."""
+    player = f"/players/{pages.player}".encode()
 
     def take(data: bytes) -> bool:
         noted = pages.ask(b"/links", data)
+        for part in (b"", b"/consents", b"/findings", b"/decisions", b"/delete"):
+            pages.ask(player + part, data)
+        pages.ask(b"/players", data)
         return pages.ask(b"/links/1/withdraw", data) and noted
 
-    return Way("HTTP form", [b"note=first+tee", b"note=%C3%A4&x=1"], take)
+    seeds = [
+        *(b"note=first+tee", b"note=%C3%A4&x=1", b"what=speed&by=player&until=2099-12-31&do=give"),
+        *(b"name=A&handedness=left&mass_kg=70,5&left=0000A001&right=0000A002", b"hips=limit"),
+        b"topic=push&answer=go&cue=roll&day=2026-12-31",
+    ]
+    return Way("HTTP form", seeds, take)

@@ -4,8 +4,9 @@
 """
 
 import math
-from collections.abc import Container, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 from plantigrade.analyser import ANALYSIS_VERSION
@@ -43,6 +44,20 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
+class Exclusion:
+    """Why a swing is left out of all numbers, who said so and when (UTC)."""
+
+    reason: str
+    by: str
+    when: datetime
+
+    @property
+    def text(self) -> str:
+        """It as people read it."""
+        return f"{self.reason} ({self.by}, {self.when:%Y-%m-%d %H:%M} UTC)"
+
+
+@dataclass(frozen=True, slots=True)
 class Analysis:
     """What is in a recording.
 
@@ -65,6 +80,9 @@ class Analysis:
         Of guided checks, in order of time.
     spans : tuple of SetSpan
         Its sets without their swings, in order of time.
+    excluded : dict of int to Exclusion
+        By their place in `swings`, those that people left out; numbers are made of `counted` and of
+        the swings of `sets`, which are without them.
     """
 
     source: str
@@ -78,24 +96,22 @@ class Analysis:
     drills: tuple[DrillResult, ...] = ()
     trials: tuple["Trial", ...] = ()
     spans: tuple["SetSpan", ...] = ()
+    excluded: Mapping[int, Exclusion] = field(default_factory=dict)
+
+    @property
+    def counted(self) -> tuple[Swing, ...]:
+        """Return its swings without those that are left out: what all numbers are made of."""
+        return tuple(swing for k, swing in enumerate(self.swings) if k not in self.excluded)
 
     @property
     def sets(self) -> tuple["MarkedSet", ...]:
-        """Return its sets with their swings, in order of time."""
+        """Return its sets with the swings that count, in order of time."""
+        return sets_of(self.counted, self.spans)
+
+    @property
+    def whole_sets(self) -> tuple["MarkedSet", ...]:
+        """Return its sets with all their swings, for where a swing stands; no numbers of these."""
         return sets_of(self.swings, self.spans)
-
-
-def counted(analysis: Analysis, excluded: Container[int]) -> Analysis:
-    """Return results as all numbers are made of them: without the swings that are left out.
-
-    Parameters
-    ----------
-    analysis : Analysis
-    excluded : container of int
-        Places in ``analysis.swings``.
-    """
-    kept = tuple(swing for k, swing in enumerate(analysis.swings) if k not in excluded)
-    return replace(analysis, swings=kept)
 
 
 def read_layout(path: str | Path | None) -> ZoneLayout:
@@ -320,5 +336,10 @@ def is_good(swing: Swing) -> bool:
 
     By the limits it was analysed with; by the defaults where an older version kept it.
     """
+    return bool(good_push(swing))
+
+
+def good_push(swing: Swing) -> bool | None:
+    """Whether the push is a good one, as `is_good`; None where it cannot be told."""
     push = swing.push
-    return bool(is_good_push(push, Limits()) if push.is_good is None else push.is_good)
+    return is_good_push(push, Limits()) if push.is_good is None else push.is_good

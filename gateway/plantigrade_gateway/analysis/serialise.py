@@ -32,8 +32,8 @@ def document(analysis: Analysis) -> dict[str, Any]:
     dict
         As `hardware_notes/analysis.schema.json` describes it.
     """
-    sets = analysis.sets
-    place = {id(swing): (run.name, k) for run in sets for k, swing in enumerate(run.swings, 1)}
+    whole = analysis.whole_sets
+    place = {id(swing): (run.name, k) for run in whole for k, swing in enumerate(run.swings, 1)}
     quality = analysis.quality
     return {
         "schema": SCHEMA,
@@ -48,8 +48,9 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 **_body(swing),
                 "set": place.get(id(swing), (None, None))[0],
                 "number_in_set": place.get(id(swing), (None, None))[1],
+                "excluded": plain(analysis.excluded.get(number)),
             }
-            for swing in analysis.swings
+            for number, swing in enumerate(analysis.swings)
         ],
         "walk": plain(summarise_walk(analysis.steps)) if analysis.steps else None,
         "sets": [
@@ -64,7 +65,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 "club": run.club or None,
                 "is_silent": run.is_silent,
             }
-            for run in sets
+            for run in analysis.sets
         ],
         "marks": [plain(mark) for mark in analysis.marks],
         "drills": [plain(run) for run in analysis.drills],

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def register(
         "--drill",
         "files",
         multiple=True,
-        type=click.Path(path_type=Path),
+        type=PATH,
         metavar="FILE",
         help="A drill file to look at as well.",
     )

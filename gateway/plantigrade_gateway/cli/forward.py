@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
+
 if TYPE_CHECKING:
     from plantigrade_gateway.config import Config
     from plantigrade_gateway.store.store import Store
@@ -23,7 +25,7 @@ def _keep(ctx: click.Context, _: click.Parameter, value: Path | None) -> None:
 
 settings_option: Decorator = click.option(
     "--settings",
-    type=click.Path(path_type=Path),
+    type=PATH,
     callback=_keep,
     expose_value=False,
     metavar="FILE",

@@ -13,8 +13,19 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway.cli import calibrate, coach, desk, drills, pages, players, repair
+from plantigrade_gateway.cli import (
+    calibrate,
+    coach,
+    desk,
+    drills,
+    pages,
+    players,
+    repair,
+    speed,
+    visits,
+)
 from plantigrade_gateway.cli import run as livecli
+from plantigrade_gateway.cli.arguments import PATH, BadInput
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
@@ -36,12 +47,6 @@ if TYPE_CHECKING:
 
 _STORE = "plantigrade.store"
 _Decorated = TypeVar("_Decorated", bound=Callable[..., Any])
-
-
-class BadInput(click.ClickException):
-    """An input that cannot be used."""
-
-    exit_code = 2
 
 
 class Commands(click.Group):
@@ -66,7 +71,7 @@ def _store_option(command: _Decorated) -> _Decorated:
     """Let --store stand before or after a command."""
     option: Callable[[_Decorated], _Decorated] = click.option(
         "--store",
-        type=click.Path(path_type=Path),
+        type=PATH,
         callback=_keep_store,
         expose_value=False,
         metavar="PATH",
@@ -102,7 +107,7 @@ def main() -> None:
 @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
 @click.option(
     "--wav",
-    type=click.Path(path_type=Path),
+    type=PATH,
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
@@ -125,12 +130,12 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
 
 
 @main.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=PATH)
 @click.option("--fast", is_flag=True, help="Do not wait: run it as fast as it goes.")
 @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
 @click.option(
     "--wav",
-    type=click.Path(path_type=Path),
+    type=PATH,
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
@@ -205,7 +210,7 @@ def _replay(
 
 
 @main.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=PATH)
 @click.option(
     "--layout",
     metavar="FILE",
@@ -280,8 +285,8 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
     from plantigrade_gateway.report.session import session_json, show_list
     from plantigrade_gateway.store.sessions import list_sessions
 
-    if _store(ctx) is None and not schema.default_path().exists():
-        lines = []  # nothing was ever recorded here: no error
+    if schema.is_unused(_store(ctx)):
+        lines = []
     else:
         with _open_store(ctx) as store:
             lines = list_sessions(store)
@@ -299,14 +304,14 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
 def show(ctx: click.Context, session: str, as_json: bool) -> None:
     """Report the stored SESSION: the first digits of its id, or "last"."""
     from plantigrade_gateway.analysis.serialise import document, text_of
+    from plantigrade_gateway.people.visits import read_session
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.report.session import session_json, show_session
-    from plantigrade_gateway.store import results
     from plantigrade_gateway.store.sessions import detail, find
 
     with _open_store(ctx) as store:
         session_id = find(store, session).session_id
-        found, line = results.read(store, session_id), detail(store, session_id).line
+        found, line = read_session(store, session_id), detail(store, session_id).line
     if as_json:
         click.echo(text_of({"session": session_json(line), "analysis": document(found)}))
     else:
@@ -318,7 +323,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 @click.option(
     "--to",
     "folder",
-    type=click.Path(path_type=Path),
+    type=PATH,
     required=True,
     metavar="DIR",
     help="The folder to write to; made if it is missing.",
@@ -364,6 +369,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
     For results made by another version, and for sessions that were cut off.
     """
     from plantigrade_gateway.analysis.serialise import text_of
+    from plantigrade_gateway.people.visits import with_exclusions
     from plantigrade_gateway.report.session import redone_line
     from plantigrade_gateway.store import results
     from plantigrade_gateway.store.sessions import find
@@ -375,7 +381,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
         chosen = [find(store, session)] if session else ended
         for one in chosen:
             try:
-                found, changed = results.reanalyse(store, one.session_id)
+                found, changed = results.reanalyse(store, one.session_id, with_exclusions)
             except GatewayError as error:
                 if session:
                     raise
@@ -460,3 +466,5 @@ register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
 players.register(main, _store_option, _json_option, _store)
 coach.register(main, _store_option, _json_option, _store)
+visits.register(main, _store_option, _json_option, _store)
+speed.register(main, _store_option, _json_option, _store)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
 
@@ -78,6 +79,7 @@ def other_hand(player: "Profile | None", settings: "SessionSettings | None") -> 
 def _about(command: Any) -> Any:  # noqa: ANN401 - click's own
     """Let what is kept of a player be given."""
     for option in (
+        click.option("--next-check", metavar="DAY", help="When to check again, as 2026-12-31."),
         click.option("--guardian", metavar="NAME", help="Who answers for a minor."),
         click.option("--minor/--adult", "is_minor", default=None, help="Under age, or not."),
         click.option(
@@ -160,6 +162,23 @@ def register(
         for text in other_hand(whose, None if first is None else settings_of(first)):
             click.echo(text)
 
+    @players.command()
+    @store_option
+    @click.pass_context
+    def demo(ctx: click.Context) -> None:
+        """Put two invented players with their visits into the store, to look at its pages with.
+
+        Takes half a minute. Players who are there already are left as they are.
+        """
+        from plantigrade_gateway.session.invented import STORIES, put
+        from plantigrade_gateway.store.store import Store
+
+        click.echo(f"Making {len(STORIES)} invented players; nobody was measured.")
+        with Store.open(store_of(ctx), create=True) as store:
+            made = put(store, datetime.now().astimezone(), click.echo)
+        there = ", ".join(story.name for story in STORIES)
+        click.echo(f"In the store: {there}." if made else f"In the store already: {there}.")
+
     _add_said(players, json_option, store_option, store_of)
     _add_files(players, json_option, store_option, store_of)
 
@@ -207,10 +226,12 @@ def _add_said(
         withdraw: bool,
     ) -> None:
         """Note PLAYER's consent to WHAT: record, "send on" or speed."""
+        from plantigrade_gateway.people.profile import check_to_come
+
         if withdraw and until is not None:
             raise InputError("--until: is of a consent that is given, leave it out")
-        if until is not None and until.date() < datetime.now().astimezone().date():
-            raise InputError(f"--until: {until.date()} is past, expected a day to come")
+        if until is not None:
+            check_to_come(until.date(), datetime.now().astimezone().date())
         with _register(store_of(ctx)) as found:
             player_id = found.find(player).player_id
             if withdraw:
@@ -306,7 +327,7 @@ def _add_files(
     @click.option(
         "--to",
         "folder",
-        type=click.Path(path_type=Path),
+        type=PATH,
         required=True,
         metavar="DIR",
         help="The folder to make.",
@@ -365,7 +386,7 @@ def _list(store: Path | None, search: str, as_json: bool) -> None:
     from plantigrade_gateway.store import schema
 
     rows = []
-    if (store or schema.default_path()).exists():
+    if not schema.is_unused(store):
         with _register(store) as found:
             rows = found.rows(search)
     if as_json:

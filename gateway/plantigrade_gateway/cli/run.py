@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
@@ -148,7 +149,7 @@ def register(
     @_rate
     @_frames
     @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
-    @click.option("--wav", type=click.Path(path_type=Path), metavar="PATH", help="Sound to a file.")
+    @click.option("--wav", type=PATH, metavar="PATH", help="Sound to a file.")
     @click.option(
         "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
     )
@@ -316,15 +317,19 @@ def _player(options: dict[str, Any]) -> dict[str, Any]:
 
 
 def _status(store: Path | None, as_json: bool) -> None:
-    from plantigrade_gateway.cli.insoles import calibrations_said
+    from plantigrade_gateway.cli.insoles import calibrations_said, firmwares_said
     from plantigrade_gateway.report.console import console, paragraph
     from plantigrade_gateway.store import forwardstate, schema
     from plantigrade_gateway.store import status as linkstatus
     from plantigrade_gateway.store.insoles import size_notes
+    from plantigrade_gateway.store.store import Store
 
     path = schema.default_path() if store is None else store
+    if not schema.is_unused(store):
+        Store.open(path, read_only=True).close()  # one that is named must be there
     known = known_in(store)
     said = calibrations_said(path, known)
+    firmwares = firmwares_said(path, known)
     status = linkstatus.read(linkstatus.path_for(path))
     running = status is not None and status.is_live
     forward = forwardstate.read(forwardstate.path_for(path))
@@ -339,6 +344,7 @@ def _status(store: Path | None, as_json: bool) -> None:
                 "name": insole.name,
                 "length_mm": insole.length_mm,
                 "calibration": said[insole.serial],
+                "firmware": firmwares[insole.serial],
             }
             for insole in known
         ]
@@ -351,8 +357,9 @@ def _status(store: Path | None, as_json: bool) -> None:
     for insole in known:
         paragraph(
             out,
-            f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm; "
-            f"{said[insole.serial]}.",
+            f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm"
+            + (f", {text}; " if (text := firmwares[insole.serial]) is not None else "; ")
+            + f"{said[insole.serial]}.",
         )
     for text in size_notes(known):
         paragraph(out, text)

@@ -6,7 +6,7 @@ and mass hold what older programs wrote; what the log says stands above it.
 
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta, timezone
 from difflib import get_close_matches
@@ -66,11 +66,14 @@ class Row:
         How many are stored here.
     last : datetime or None
         When the last of them began, with the offset people there were shown.
+    answers : dict of str to str
+        The last decision on each topic that one was made on.
     """
 
     profile: Profile
     sessions: int
     last: datetime | None
+    answers: Mapping[str, str]
 
 
 class Register:
@@ -105,26 +108,24 @@ class Register:
         """Close what it opened; the store stays open."""
         self._engine.dispose()
 
-    @contextmanager
-    def explained(self) -> Iterator[None]:
+    def explained(self) -> AbstractContextManager[None]:
         """Turn what the file refuses into one sentence."""
-        try:
-            yield
-        except sa.exc.DBAPIError as error:
-            if isinstance(error.orig, sqlite3.Error):
-                raise schema.explain(self.store.path, error.orig) from error
-            raise
+        return explained(self.store)
 
     # What is read
 
     def profiles(self) -> dict[str, Profile]:
         """Return the players by id, in the order of registration; deleted ones are left out."""
+        return {key: profile_of(key, values) for key, values in self._all().items()}
+
+    def _all(self) -> dict[str, Mapping[str, Any]]:
+        """Return what is shown of each player, by id."""
         with self.explained():
             said, gone = self.log.all_shown(PLAYER), self.log.deleted(PLAYER)
         found: dict[str, Mapping[str, Any]] = dict(self._anchors())
         for player_id, values in said.items():
             found[player_id] = {**found.get(player_id, {}), **values}
-        return {key: profile_of(key, values) for key, values in found.items() if key not in gone}
+        return {key: values for key, values in found.items() if key not in gone}
 
     def profile(self, player_id: str) -> Profile:
         """Return one player.
@@ -159,10 +160,16 @@ class Register:
             )
         }
         found = []
-        for player_id, profile in self.profiles().items():
+        for player_id, values in self._all().items():
+            profile = profile_of(player_id, values)
             if wanted in folded(profile.name) or player_id.startswith(wanted):
                 count, started, offset_min = visits.get(player_id, (0, None, 0))
-                found.append(Row(profile, count, _local(started, offset_min)))
+                answers = {
+                    topic: values[f"decision:{topic}"]["answer"]
+                    for topic in TOPICS
+                    if f"decision:{topic}" in values
+                }
+                found.append(Row(profile, count, _local(started, offset_min), answers))
         return sorted(found, key=lambda row: folded(row.profile.name))
 
     def name(self, player_id: str) -> str | None:
@@ -465,6 +472,17 @@ class Register:
                 raise InputError(
                     "name: another player is called so; add something that tells them apart"
                 )
+
+
+@contextmanager
+def explained(store: Store) -> Iterator[None]:
+    """Turn what a store's file refuses into one sentence."""
+    try:
+        yield
+    except sa.exc.DBAPIError as error:
+        if isinstance(error.orig, sqlite3.Error):
+            raise schema.explain(store.path, error.orig) from error
+        raise
 
 
 def _local(started: str | None, offset_min: int) -> datetime | None:

@@ -63,6 +63,8 @@ class Profile:
     is_minor : bool
     guardian : str
         Who answers for a minor.
+    next_check : str
+        The day on which the coach wants to check again, as ``"2026-12-31"``; empty: not said.
     """
 
     player_id: str
@@ -75,6 +77,7 @@ class Profile:
     insoles: tuple[str, str] | None = None
     is_minor: bool = False
     guardian: str = ""
+    next_check: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +204,14 @@ def _insoles(value: object) -> list[str] | None:
     return pair
 
 
+def _day(value: object) -> str:
+    text = line_of(value, "next check")
+    try:
+        return date.fromisoformat(text).isoformat() if text else ""
+    except ValueError:
+        raise InputError(f"next check: {shown(text)}, expected a day as 2026-12-31") from None
+
+
 def _minor(value: object) -> bool:
     if not isinstance(value, bool):
         raise InputError(f"is_minor: {shown(value)}, expected true or false")
@@ -217,6 +228,7 @@ _CHECKS: dict[str, Callable[[object], Any]] = {
     "insoles": _insoles,
     "is_minor": _minor,
     "guardian": lambda value: line_of(value, "guardian", _NAME),
+    "next_check": _day,
 }
 
 
@@ -232,6 +244,18 @@ def checked(given: Mapping[str, Any]) -> dict[str, Any]:
         if field not in _CHECKS:
             raise InputError(f"player: no field {shown(field)}, {_expected(field, [*_CHECKS])}")
     return {field: _CHECKS[field](value) for field, value in given.items()}
+
+
+def check_to_come(until: date, today: date) -> None:
+    """Refuse a consent's last day that is past.
+
+    Raises
+    ------
+    InputError
+        So it is.
+    """
+    if until < today:
+        raise InputError(f"until: {until} is past, expected a day to come")
 
 
 def check_whole(profile: Profile) -> None:

@@ -1,8 +1,8 @@
 """What people said of a session, made of the log's changes. Pure: nothing is read or written here.
 
 A change about a swing names the swing's lead peak, as whole nanoseconds of session time. It belongs
-to the swing whose time from start to finish holds that moment, so it finds its swing again when the
-results are made anew. Where no swing does it is listed (`Stray`) and never dropped.
+to the swing whose time from start to confirmation holds that moment, so it finds its swing again
+when the results are made anew. Where no swing does it is listed (`Stray`) and never dropped.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any
 
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis.result import swing_time
+from plantigrade_gateway.analysis.result import Exclusion, swing_time
 from plantigrade_gateway.coach.case import NO_NOTE, Questions, SwingNote, Tap
 from plantigrade_gateway.people.log import Change
 from plantigrade_gateway.people.profile import utc
@@ -41,15 +41,6 @@ class Note:
     note_id: str
     t_s: float
     text: str
-    by: str
-    when: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class Exclusion:
-    """Why a swing is left out everywhere, and who said so."""
-
-    reason: str
     by: str
     when: datetime
 
@@ -117,7 +108,7 @@ class Said:
     swings : dict of int to SwingNote
         By the swing's place among the session's swings; most have none.
     exclusions : dict of int to Exclusion
-        Likewise, with who and when.
+        Likewise, with who and when (`Analysis.excluded`).
     strays : tuple of Stray
         In order of session time.
     joins : tuple of Join
@@ -133,11 +124,6 @@ class Said:
     strays: tuple[Stray, ...] = ()
     joins: tuple[Join, ...] = ()
 
-    @property
-    def reasons(self) -> dict[int, str]:
-        """Return why swings are left out, by their place (`analysis.result.counted`)."""
-        return {place: one.reason for place, one in self.exclusions.items()}
-
 
 def anchor_ns(swing: Swing) -> int:
     """Return what a change names a swing by; where the lead peak is not known by its beginning."""
@@ -148,18 +134,16 @@ def anchor_ns(swing: Swing) -> int:
 def place_of(swings: Sequence[Swing], anchor: int) -> int | None:
     """Return the place of the swing that holds a moment, ns; None where no swing does.
 
-    An unknown finish is the row of the decision. Of several the one with the nearest lead peak.
+    Its time ends where it was confirmed, half a second after the finish: the lead peak lies between
+    samples, and may come some milliseconds after the one that is the finish. Of several swings the
+    one with the nearest lead peak.
     """
     holding = [
         place
         for place, swing in enumerate(swings)
-        if round(swing_time(swing) * 1e9) <= anchor <= round(_end_s(swing) * 1e9)
+        if round(swing_time(swing) * 1e9) <= anchor <= round(swing.confirmed_s * 1e9)
     ]
     return min(holding, key=lambda p: abs(anchor_ns(swings[p]) - anchor), default=None)
-
-
-def _end_s(swing: Swing) -> float:
-    return swing.confirmed_s if swing.finish_s is None else swing.finish_s
 
 
 def of_swing(changes: Iterable[Change], what: str, swing: Swing) -> Iterator[Change]:

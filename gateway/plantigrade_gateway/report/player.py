@@ -57,10 +57,7 @@ class Visit:
 
 def visits(store: Store, player_id: str) -> list[Visit]:
     """Return a player's visits, the first one first."""
-    return [
-        Visit(session.started.date(), math.ceil(session.duration_s / 60), _kind(store, session))
-        for session in _sessions(store, player_id)
-    ]
+    return [visit_of(store, session) for session in _sessions(store, player_id)]
 
 
 def visits_csv(store: Store, player_id: str) -> str:
@@ -73,7 +70,13 @@ def visits_csv(store: Store, player_id: str) -> str:
 
 
 def _sessions(store: Store, player_id: str) -> list[Session]:
-    return [one for one in reversed(store.sessions()) if one.player_id == player_id]
+    return store.sessions(player_id)[::-1]
+
+
+def visit_of(store: Store, session: Session) -> Visit:
+    """Return a session as a visit."""
+    minutes = math.ceil(session.duration_s / 60)
+    return Visit(session.started.date(), minutes, _kind(store, session))
 
 
 def _kind(store: Store, session: Session) -> str:
@@ -126,6 +129,7 @@ def show_player(said: dict[str, Any], out: Console) -> None:
         "size": player["size"],
         "insoles": " and ".join(player["insoles"] or ()),
         "guardian": player["guardian"] if player["is_minor"] else "",
+        "next check": player["next_check"],
         "sessions": str(len(said["sessions"])),
     }
     heading(out, printable(player["name"]))

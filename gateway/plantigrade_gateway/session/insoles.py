@@ -5,10 +5,10 @@ import logging
 import time
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from plantigrade.poses import Pose
-from plantigrade_gateway.errors import BluetoothError, InputError
+from plantigrade_gateway.errors import BluetoothError, InputError, StoreError
 from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.recorded import STOPS
@@ -18,10 +18,18 @@ from plantigrade_gateway.session.visit import SessionManager
 from plantigrade_gateway.sources.bluetooth import Radio, scanning
 from plantigrade_gateway.sources.live import LiveSource, StreamConfig
 from plantigrade_gateway.store import calibrations
-from plantigrade_gateway.store.insoles import known, size_notes
+from plantigrade_gateway.store.insoles import (
+    firmware_said,
+    known,
+    layout_of,
+    note_firmware,
+    size_notes,
+)
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import EXTRA, Simulation, simulator_process
 from plantigrade_gateway.wire.gatt import KnownInsole
+
+_log = logging.getLogger(__name__)
 
 VIRTUAL = (
     "These insoles are virtual and the player is invented: a synthetic player behind a real "
@@ -62,15 +70,25 @@ async def opened_insoles(
     Raises
     ------
     InputError
-        None is remembered.
+        None is remembered, or the two have different zones.
     BluetoothError
         Bluetooth cannot be used: said now, not in the middle of a session.
     """
     async with _paired(options, store, asked) as (pair, radio):
+        layout_of(pair)
         async with scanning(radio, lambda _: None):
             pass
         name = "insoles" if options.simulation is None else "virtual insoles (invented)"
-        source = LiveSource(pair, radio, say, options.stream, options.now_ns, name)
+
+        def met(insole: KnownInsole, firmware: int, hardware: int | None) -> str | None:
+            try:
+                note_firmware(store, insole.serial, firmware, hardware)
+                return firmware_said(store, insole)
+            except StoreError as error:
+                _log.warning("%s: firmware not noted: %s", insole.label, error)
+                return None
+
+        source = LiveSource(pair, radio, say, options.stream, options.now_ns, name, met=met)
         for insole in pair:
             source.links[insole.foot].calibration = calibrations.said(store, insole)
         yield source
@@ -164,8 +182,9 @@ class InsoleJob:
 
     def work(self, stage: Stage) -> Sessions:
         """Return what records, analyses and shows what they send."""
-        source, settings = self._source, self._settings
+        source = self._source
         pair = [info.insole for info in source.links.values()]
+        settings = replace(self._settings, layout=layout_of(pair))
         made = {
             INSOLE_OF[foot]: calibration.to_json().encode()
             for foot, calibration in calibrations.noted(self._store, pair).items()

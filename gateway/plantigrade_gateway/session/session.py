@@ -19,6 +19,7 @@ from plantigrade_gateway.drills.model import Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.launch import Gather
+from plantigrade_gateway.people.visits import with_exclusions
 from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.sets import Intent, SetStart
@@ -360,7 +361,7 @@ class LiveSession:
                 self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.END, b"")]))
             upto = self._recorder.put(Batch.of(()))
             self._recorder.put_events(self.analysis.flush().events, upto)
-            self._result = self.analysis.result()
+            self._result = self._without_left_out(self.analysis.result())
             self._recorder.put_points(self._gather.ended(self._result), upto)
         except BaseException:
             self._recorder.close("error")  # an analysis that fails costs no recorded byte
@@ -368,6 +369,13 @@ class LiveSession:
         self._recorder.close(reason, results.beside(self._result), linger=linger)
         self.end_reason = reason
         return self._result
+
+    def _without_left_out(self, result: Analysis) -> Analysis:
+        """Leave out what people left out meanwhile; where the store refuses, nothing yet."""
+        try:
+            return with_exclusions(self._store, self.session_id, result)
+        except StoreError:
+            return result
 
 
 def _sinks(store: Store) -> Collection[str]:

@@ -256,6 +256,19 @@ class Connection:
             raise BluetoothError(f"{self.label}: lacks characteristic {uuid}")
         return found.max_write_without_response_size
 
+    def has(self, uuid: str) -> bool:
+        """Whether the insole has a characteristic.
+
+        Raises
+        ------
+        BluetoothError
+            The connection is lost.
+        """
+        try:
+            return self._client.services.get_characteristic(uuid) is not None
+        except _ANY_ERROR as error:
+            raise _as_ours(error, self.label) from error
+
     async def subscribe(self, uuid: str, on_data: Callable[[bytearray], None]) -> None:
         """Have a characteristic's notifications, or indications, given to `on_data` at once.
 

@@ -12,11 +12,19 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from plantigrade.block import Foot
+from plantigrade.calibrate import Calibration
 from plantigrade_gateway.errors import BluetoothError, WireError
 from plantigrade_gateway.sources.bluetooth import Connection, Radio, Sighting
 from plantigrade_gateway.sources.plugin import Firmware
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode, encode_data
+from plantigrade_gateway.wire.information import (
+    PLAIN,
+    Information,
+    read_curve,
+    read_information,
+    version_text,
+)
 from plantigrade_gateway.wire.messages import (
     HEADER_BYTES,
     Ack,
@@ -51,11 +59,14 @@ class Streaming(Protocol):
         As told last.
     packet_s : float or None
         What one packet covers once it streams, s; None where that is not known.
+    information : Information or None
+        What it says of itself; None: it has no such block.
     """
 
     battery_percent: int | None
     status: gatt.Status | None
     packet_s: float | None
+    information: Information | None
 
     @property
     def gone(self) -> asyncio.Event:
@@ -65,8 +76,15 @@ class Streaming(Protocol):
     def who(self) -> tuple[int, Foot]:
         """The serial number and foot that the insole answers with."""
 
+    @property
+    def firmware(self) -> int | None:
+        """Its firmware, major × 256 + minor; None where a plug-in's says no number."""
+
     def about(self) -> dict[str, Any]:
         """Return what it said of itself, as JSON values."""
+
+    async def stored_curve(self) -> Calibration | None:
+        """Return the curve that it stores; None where it has none."""
 
     async def start(
         self, on_data: Callable[[bytes], None], period_us: int | None, frames: int
@@ -132,6 +150,7 @@ class InsoleLink:
     def __init__(self, link: Connection, sighting: Sighting, now_ns: Callable[[], int]) -> None:
         self._now_ns = now_ns
         self.identity: Identity
+        self.information: Information | None = None
         self.battery_percent = sighting.announcement.battery_percent
         self.packet_s: float | None = None
         self.status: gatt.Status | None = None
@@ -152,13 +171,18 @@ class InsoleLink:
         """The serial number and foot that the insole answers with."""
         return self.identity.serial, self.identity.foot
 
+    @property
+    def firmware(self) -> int:
+        """Its firmware, major × 256 + minor."""
+        return self.identity.firmware
+
     def about(self) -> dict[str, Any]:
         """Return what it said of itself, as JSON values."""
         identity = self.identity
         return {
             "serial": f"{identity.serial:08X}",
             "foot": str(identity.foot),
-            "firmware": f"{identity.firmware >> 8}.{identity.firmware & 0xFF}",
+            "firmware": version_text(identity.firmware),
             "length_mm": self._length_mm,
             "zones": identity.zones,
             "battery_percent": self.battery_percent,
@@ -182,6 +206,39 @@ class InsoleLink:
         if not isinstance(answer, Identity):
             raise BluetoothError(f"{self._link.label}: does not say who it is")
         self.identity = answer
+        if self._link.has(gatt.INFORMATION):
+            data = await self._link.read(gatt.INFORMATION)
+            try:
+                self.information = read_information(data)
+            except WireError as error:
+                raise self._unusable(str(error)) from error
+        told = self.information or PLAIN
+        if answer.zones != told.zones:
+            why = (
+                "does not say where they lie; without that only the built-in eighteen can be taken"
+                if self.information is None
+                else f"says that it has {told.zones}"
+            )
+            raise self._unusable(f"it sends {answer.zones} zones and {why}")
+
+    def _unusable(self, why: str) -> BluetoothError:
+        return BluetoothError(f"{self._link.label}: cannot be used: {why}")
+
+    async def stored_curve(self) -> Calibration | None:
+        """Return the curve that it stores; None where it has none.
+
+        Raises
+        ------
+        BluetoothError
+            It says that it has one, and that cannot be used.
+        """
+        if self.information is None or not self.information.knots:
+            return None
+        data = await self._link.read(gatt.CURVE)
+        try:
+            return read_curve(data, self.information, self.identity.foot)
+        except WireError as error:
+            raise self._unusable(str(error)) from error
 
     async def start(
         self, on_data: Callable[[bytes], None], period_us: int | None, frames: int
@@ -304,6 +361,9 @@ class InsoleLink:
 class ForeignLink:
     """A link to an insole with other firmware; use `open_insole`."""
 
+    information: Information | None = None
+    firmware: int | None = None
+
     def __init__(self, link: Connection, sighting: Sighting, firmware: Firmware) -> None:
         self.battery_percent = sighting.announcement.battery_percent
         self.packet_s: float | None = None
@@ -332,6 +392,9 @@ class ForeignLink:
             "length_mm": self._said.length_mm,
             "battery_percent": self.battery_percent,
         }
+
+    async def stored_curve(self) -> None:
+        """Do nothing: other firmware stores no curve of ours."""
 
     async def start(
         self, on_data: Callable[[bytes], None], period_us: int | None, frames: int

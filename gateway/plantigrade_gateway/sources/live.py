@@ -27,6 +27,7 @@ from plantigrade_gateway.sources.reconnect import LinkInfo
 from plantigrade_gateway.sources.source import STOP_LIMIT_S
 from plantigrade_gateway.upkeep import kept_up
 from plantigrade_gateway.wire.gatt import KnownInsole
+from plantigrade_gateway.wire.information import PLAIN
 
 SEARCH_S = 10.0
 """One search; an insole advertises at least every 0.42 s (`gatt_profile.md` §2), so that this long
@@ -44,6 +45,9 @@ SILENT_S = 3.0
 
 BRIDGED_S = Limits().bridge_s
 """A packet that covers more leaves a gap in a measure when it is lost, s."""
+
+
+Met = Callable[[KnownInsole, int, int | None], str | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +145,9 @@ class LiveSource:
     name : str, optional
         What its sessions are called.
     inbox : Inbox, optional
+    met : callable, optional
+        Told each insole that was connected to, its firmware and its kind of hardware; returns what
+        is said of the firmware.
 
     Attributes
     ----------
@@ -158,7 +165,9 @@ class LiveSource:
         now_ns: Callable[[], int] = time.monotonic_ns,
         name: str = "insoles",
         inbox: Inbox | None = None,
+        met: Met | None = None,
     ) -> None:
+        self._met = met
         self.name = name
         self.links = {insole.foot: LinkInfo(insole) for insole in insoles}
         self._inbox = inbox or Inbox()
@@ -253,6 +262,9 @@ class LiveSource:
         try:
             self._check(info.insole, link)
             info.battery_percent = link.battery_percent
+            if self._met is not None and link.firmware is not None:
+                kind = None if link.information is None else link.information.hardware
+                info.firmware = self._met(info.insole, link.firmware, kind)
             if link.gone.is_set():
                 raise BluetoothError(f"{info.insole.label}: the link was lost at once")
             about = json.dumps({**link.about(), "rssi_dbm": sighting.rssi}).encode()
@@ -264,12 +276,18 @@ class LiveSource:
         self._say(info, f"{info.insole.label}: the link is lost; looking for it")
 
     def _check(self, insole: KnownInsole, link: Streaming) -> None:
-        """Refuse a device that announces one insole and turns out to be another."""
+        """Refuse a device that is not the insole it announces, or not as it was paired."""
         serial, foot = link.who
         if (serial, foot) != (insole.serial, insole.foot):
             raise BluetoothError(
                 f"{insole.label}: a device announces itself as this insole but says it is the "
                 f"{foot} insole {serial:08X}; it is left alone"
+            )
+        now = link.information or PLAIN
+        if not now.same_measure(insole.information or PLAIN):
+            raise BluetoothError(
+                f"{insole.label}: says another layout or full scale ({now.zones} zones, {now.bits} "
+                "bits) than when it was paired, and is left alone; run plantigrade pair"
             )
 
     async def _stream(self, info: LinkInfo, link: Streaming, number: int) -> None:

@@ -88,6 +88,8 @@ class LinkInfo:
         When data came last.
     calibration : str or None
         What is said of its calibration.
+    firmware : str or None
+        What is said of its firmware.
     """
 
     insole: KnownInsole
@@ -97,6 +99,7 @@ class LinkInfo:
     dropped: int = 0
     last_ns: int | None = None
     calibration: str | None = None
+    firmware: str | None = None
 
     @property
     def state(self) -> ConnectionState:

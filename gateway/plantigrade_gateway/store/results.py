@@ -1,7 +1,7 @@
 """A stored session's results: kept beside its record, read back, made again."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -118,8 +118,20 @@ def recover(store: Store) -> list[str]:
     return said
 
 
-def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
+def reanalyse(
+    store: Store,
+    session_id: str,
+    with_exclusions: Callable[[Store, str, Analysis], Analysis] | None = None,
+) -> tuple[Analysis, int]:
     """Make a session's results again from its record, in place of those stored.
+
+    Parameters
+    ----------
+    store : Store
+    session_id : str
+    with_exclusions : callable, optional
+        Adds to results the swings that people left out: the summaries of sets that are sent on are
+        without them (`people.visits.with_exclusions`).
 
     Returns
     -------
@@ -146,12 +158,16 @@ def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
     now = {row.event_id: row.body for row in rows}
     changed = sum(before.get(key) != now.get(key) for key in before.keys() | now.keys())
     result = analysis.result()
+    if with_exclusions is not None:
+        result = with_exclusions(store, session_id, result)
+    kept = store.quality(session_id)
     store.replace_events(
         session_id,
         rows,
         analysis_version=ANALYSIS_VERSION,
-        quality={**store.quality(session_id), **beside(result)},
+        quality={**kept, **beside(result)},
         points=set_points(result, entries),
+        sums_changed=_left_out(result) != kept.get("left_out", []),
     )
     return replace(result, source=session.source), changed
 
@@ -172,7 +188,13 @@ def beside(analysis: Analysis) -> dict[str, object]:
         "trials": plain(analysis.trials),
         "rate_hz": analysis.rate_hz,
         "duration_s": analysis.duration_s,
+        "left_out": _left_out(analysis),
     }
+
+
+def _left_out(analysis: Analysis) -> list[int]:
+    """Return what tells the swings that summaries of sets are without."""
+    return [analysis.swings[place].first_index for place in sorted(analysis.excluded)]
 
 
 def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:

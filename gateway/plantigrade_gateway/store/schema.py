@@ -12,6 +12,7 @@ from pathlib import Path
 import platformdirs
 
 from plantigrade_gateway.errors import DamageError, StoreError
+from plantigrade_gateway.store.insoletables import to_information
 
 APPLICATION_ID = 0x506C6E74
 """Marks the SQLite file as ours ("Plnt"), https://sqlite.org/pragma.html#pragma_application_id."""
@@ -245,6 +246,7 @@ MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_access,
     _to_calibrations,
     _to_head,
+    to_information,
 ]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 
@@ -255,6 +257,14 @@ Only ever appended to: files of every version are out there.
 def default_path() -> Path:
     """Return where this installation's store lies unless told: the platform's data folder."""
     return platformdirs.user_data_path("plantigrade", appauthor=False) / "store.sqlite3"
+
+
+def is_unused(named: Path | None) -> bool:
+    """Whether nothing was ever recorded here: no store is named, and the usual one is not there.
+
+    Then a list is empty and no error; a store that is named must be there.
+    """
+    return named is None and not default_path().exists()
 
 
 def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:

@@ -56,6 +56,8 @@ class FootStatus:
     clock_locked : bool
     calibration : str or None
         When and how well it was calibrated, or "never calibrated".
+    firmware : str or None
+        What it runs, and whether a newer one was seen.
     """
 
     name: str
@@ -71,6 +73,7 @@ class FootStatus:
     clock_error_s: float | None
     clock_locked: bool
     calibration: str | None = None
+    firmware: str | None = None
 
 
 NO_INSOLE = FootStatus(
@@ -220,6 +223,8 @@ def lines(status: ServiceStatus) -> list[str]:
             f"clock drift {formats.number(link.drift_ppm, 1, ' ppm')}, times within "
             f"{formats.number(error_ms, 0, ' ms')}{locked}"
         )
+        if link.firmware is not None:
+            out.append(link.firmware)
     if status.latency_ms is not None:
         median, high = status.latency_ms
         out.append(f"from arrival to result: {median:.1f} ms (median), {high:.1f} ms (99 %)")

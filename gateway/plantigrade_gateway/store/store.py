@@ -149,13 +149,17 @@ class Store:
             )
             enqueue.add_session(db, self._session_no(session_id)[0])
 
-    def sessions(self) -> list[Session]:
-        """Return all sessions, the latest start first."""
+    def sessions(self, player_id: str | None = None) -> list[Session]:
+        """Return all sessions, or those of a player, the latest start first."""
         order = " ORDER BY started_utc DESC, sessions.session_no DESC"
+        only, who = ("", ()) if player_id is None else (" WHERE player_id = ?", (player_id,))
         try:
-            return [Session.of(row) for row in self._db.read(SESSIONS_SQL + order)]
+            return [Session.of(row) for row in self._db.read(SESSIONS_SQL + only + order, who)]
         except DamageError:  # of one of them
-            ids = self._db.read("SELECT session_id FROM sessions" + order)
+            ids = self._db.read(
+                f"SELECT session_id FROM sessions LEFT JOIN players USING (player_no){only}{order}",
+                who,
+            )
             return [self.session(session_id) for (session_id,) in ids]
 
     def session(self, session_id: str) -> Session:
@@ -341,6 +345,7 @@ class Store:
         analysis_version: int,
         quality: Mapping[str, object] | None = None,
         points: Sequence[Point] = (),
+        sums_changed: bool = False,
     ) -> None:
         """Put new events (and quality) in place of all of a session's, in one transaction.
 
@@ -357,7 +362,7 @@ class Store:
             db.execute("DELETE FROM events WHERE session_no = ?", (number,))
             db.execute("DELETE FROM derived WHERE session_no = ?", (number,))
             _put_rows(db, number, analysis_version, entries, made)
-            enqueue.replace(db, number, before, made, points)
+            enqueue.replace(db, number, before, made, points, sums_changed=sums_changed)
             if quality is not None:
                 db.execute("DELETE FROM quality WHERE session_no = ?", (number,))
                 _put_quality(db, number, quality)

@@ -109,6 +109,7 @@ def test_the_heel_back_is_of_the_unloaded_ones():
     assert said(made["full.heel_unloaded"]) == ("mixed", 7, 10)
     assert made["full.heel_unloaded"].left_out == 2
     assert said(made["full.heel_back"]) == ("mostly", 7, 7)
+    assert made["full.heel_back"].left_out == 0  # the others were never asked
     late = full([{"return_after_level_s": 0.051}] * 8)["full.heel_back"]
     assert said(late) == ("rarely", 0, 8)
     assert said(full([{"return_after_level_s": 0.05}] * 8)["full.heel_back"])[0] == "mostly"

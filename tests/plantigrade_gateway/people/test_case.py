@@ -12,9 +12,9 @@ from tests.support.records import packets, swing
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.coach.case import Case, Decided, Print, SwingNote, Tap
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.people.case import calibrations_of, case_of
+from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.people.visits import Visits, calibrations_of
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 
@@ -71,8 +71,9 @@ def test_visits_come_in_order_with_all_that_was_said(store, register):
     case = case_of(register, key)
     assert [v.session_id for v in case.visits] == [early, late]
     first, second = case.visits
-    assert first.started == FIRST and first.analysis == analysis
-    assert [run.name for run in first.analysis.sets] == ["full"]
+    assert first.started == FIRST and first.analysis.swings == analysis.swings
+    assert [(run.name, run.swings) for run in analysis.sets] == [("full", analysis.swings[1:])]
+    assert [(run.name, run.swings) for run in first.analysis.sets] == [("full", ())]
     assert first.questions is not None and first.questions.hold == "pain"
     assert (first.shoe, first.footbed, first.is_shoe_stiff) == ("spikeless", "own", False)
     assert first.note(0) == SwingNote(eye_push=Tap("good", True), club_speed_m_s=40.0)

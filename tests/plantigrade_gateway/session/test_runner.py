@@ -272,9 +272,9 @@ def test_faults_that_are_none(text):
         Fault.parse(text)
 
 
-def test_the_service_module_needs_no_store_folder(tmp_path):
-    assert not (tmp_path / "store.sqlite3").exists()
-    result = CliRunner().invoke(main, ["status", "--store", str(Path(tmp_path) / "none.sqlite3")])
+def test_a_store_with_which_no_gateway_has_run_has_no_status(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    Store.open(path).close()
+    result = CliRunner().invoke(main, ["status", "--store", str(path)])
     assert result.exit_code == 0
     assert "The gateway has not run with this store" in result.output
-    assert not (tmp_path / "none.sqlite3").exists()

@@ -2,14 +2,12 @@
 
 import asyncio
 import shutil
-import sys
 import tempfile
-from collections.abc import Callable, Coroutine, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from fastapi import APIRouter, FastAPI, Request, Response
+from fastapi import APIRouter, FastAPI, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
 from fastapi.routing import APIRoute
@@ -18,15 +16,15 @@ from starlette.background import BackgroundTask
 from plantigrade.block import Foot
 from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade.errors import shown
-from plantigrade_gateway import formats, words
-from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.web.desk.cache import read_stretch
+from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
 from plantigrade_gateway.web.desk.halves import half_lines
+from plantigrade_gateway.web.desk.players import assigning_router, players_router
 from plantigrade_gateway.web.desk.preparing import Preparing
-from plantigrade_gateway.web.desk.reads import DeskStore, NotPrepared, NotThere, Opened
+from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
 from plantigrade_gateway.web.desk.sets import (
     BAND,
     lines_of,
@@ -52,7 +50,7 @@ from plantigrade_gateway.web.desk.visits import (
     visit_lines,
     visit_shares,
 )
-from plantigrade_gateway.web.html import not_so, not_there, rendered
+from plantigrade_gateway.web.html import not_so, not_there
 
 
 def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
@@ -66,7 +64,8 @@ def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
         line = (await asyncio.to_thread(reads.open, session_id)).line
         folder = Path(tempfile.mkdtemp(prefix="plantigrade-export-"))
         try:
-            await _write(reads.path, session_id, folder / "out", name == FRAMES)
+            task = "frames" if name == FRAMES else "tables"
+            await in_worker(task, str(reads.path), session_id, str(folder / "out"))
         except BaseException:
             shutil.rmtree(folder, ignore_errors=True)
             raise
@@ -77,27 +76,6 @@ def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
         )
 
     return router
-
-
-async def _write(store: Path, session_id: str, folder: Path, with_frames: bool) -> None:
-    """Write the files by a worker process: frames of an hour take seconds."""
-    process = await asyncio.create_subprocess_exec(
-        sys.executable,
-        *("-m", "plantigrade_gateway.web.desk.worker", "frames" if with_frames else "tables"),
-        *(str(store), session_id, str(folder)),
-        stdin=asyncio.subprocess.DEVNULL,
-        stdout=asyncio.subprocess.DEVNULL,
-        stderr=asyncio.subprocess.PIPE,
-    )
-    try:
-        _, said = await process.communicate()
-    except asyncio.CancelledError:  # the browser has gone
-        process.kill()
-        await process.wait()
-        raise
-    if process.returncode != 0:
-        lines = said.decode(errors="replace").strip().splitlines()
-        raise StoreError(lines[-1] if lines else "export: could not be written")
 
 
 def data_router(reads: DeskStore, preparing: Preparing, route: type[APIRoute]) -> APIRouter:
@@ -165,55 +143,6 @@ def _add_swing_data(router: APIRouter, reads: DeskStore) -> None:
         return JSONResponse(set_data(overlay_of(swings, opened.found.rate_hz or 100.0)))
 
 
-@dataclass(frozen=True, slots=True)
-class Desk:
-    """What the desk's pages need."""
-
-    reads: DeskStore
-    preparing: Preparing
-
-    def page(self, template: str, **values: Any) -> HTMLResponse:  # noqa: ANN401
-        """Return a page."""
-        shown = {"here": "sessions", "rights": "coach", **values}
-        return HTMLResponse(rendered(template, words=words, formats=formats, **shown))
-
-
-class DeskRoute(APIRoute):
-    """A route whose errors are told in a sentence, on a page or as JSON.
-
-    An address that needs what is not prepared yet has it prepared: a page says so and becomes what
-    was asked for, data are to be asked for again.
-    """
-
-    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        """Return the handler."""
-        inner = super().get_route_handler()
-
-        async def handler(request: Request) -> Response:
-            try:
-                return await inner(request)
-            except NotPrepared as error:
-                return _prepared_first(request, error)
-            except GatewayError as error:
-                status = 404 if isinstance(error, NotThere) else 409
-                if request.url.path.endswith(".json"):
-                    return JSONResponse({"problem": str(error)}, status)
-                shown = {"here": "sessions", "rights": "coach", "problem": str(error)}
-                return HTMLResponse(rendered("sorry.html", **shown), status)
-
-        return handler
-
-
-def _prepared_first(request: Request, error: NotPrepared) -> Response:
-    is_data = request.url.path.endswith(".json")
-    now = request.app.state.preparing.ask(error.session_id, again=not is_data)
-    if is_data:
-        headers = {"Retry-After": "2"}
-        return JSONResponse({"problem": now.problem or str(error)}, 503, headers)
-    shown = {"here": "sessions", "rights": "coach", "session_id": error.session_id}
-    return HTMLResponse(rendered("preparing.html", share=now.share, **shown), 202)
-
-
 def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     """Return the application that serves all of the desk's addresses.
 
@@ -230,6 +159,8 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     router.include_router(export_router(reads, DeskRoute))
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.include_router(router)
+    app.include_router(assigning_router(desk))
+    app.include_router(players_router(desk))
     app.add_exception_handler(404, not_there)
     app.add_exception_handler(RequestValidationError, not_so)
     app.state.reads = reads
@@ -259,12 +190,13 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
             frames=FRAMES,
             problem=problem,
             share=share,
+            names=desk.reads.names_but(opened.line.session.player_id),
         )
 
 
 def _in_no_set(opened: Opened) -> list[int]:
-    names = opened.set_names
-    return [n for first, n in opened.numbers.items() if first not in names]
+    elsewhere = {*opened.set_names, *opened.left_out}
+    return [n for first, n in opened.numbers.items() if first not in elsewhere]
 
 
 def _add_tables(router: APIRouter, desk: Desk) -> None:
@@ -277,7 +209,7 @@ def _add_tables(router: APIRouter, desk: Desk) -> None:
         elif what == "stands":
             made = make_table(found.stands, STAND_MEASURES, sort, order, page)
         else:
-            measures = swing_columns(opened.set_names, opened.numbers_in_set)
+            measures = swing_columns(opened.set_names, opened.numbers_in_set, opened.left_out)
             made = make_table(found.swings, measures, sort, order, page, found.rate_hz)
         of_swings = (*sampling_notes(found.swings, found.rate_hz), *SWING_NOTES)
         notes = {"swings": of_swings, "steps": _STEP_NOTES, "stands": _STAND_NOTES}[what]

@@ -195,7 +195,8 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
     frames = reads.rows_of(opened, swing)
     lead = swing.lead
     _, aligned = aligned_at(swing)
-    sets = [(k, run.swings) for k, run in enumerate(opened.sets, 1) if swing in run.swings]
+    whole = enumerate(opened.found.whole_sets, 1)
+    sets = [(k, run.swings) for k, run in whole if swing in run.swings]
     set_number, together = sets[0] if sets else (0, ())
     rate_hz = opened.found.rate_hz
     return {
@@ -205,6 +206,7 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
         "aligned": aligned,
         "set_number": set_number,
         "in_set": f"{together.index(swing) + 1} of {len(together)}" if together else "",
+        "left_out": opened.left_out.get(swing.first_index, ""),
         "set_name": opened.set_names.get(swing.first_index, ""),
         "measures": [(m.title, m.unit, m.single_text(swing, rate_hz)) for m in SWING_MEASURES],
         "lift": _lift(swing),

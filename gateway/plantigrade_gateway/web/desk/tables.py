@@ -64,7 +64,7 @@ STAND_MEASURES: tuple[Measure[Stand], ...] = (
 
 
 def swing_columns(
-    set_names: Mapping[int, str], numbers_in_set: Mapping[int, int]
+    set_names: Mapping[int, str], numbers_in_set: Mapping[int, int], left_out: Mapping[int, str]
 ) -> tuple[Measure[Swing], ...]:
     """Return the columns of a table of swings.
 
@@ -74,8 +74,12 @@ def swing_columns(
         The set of each swing that is in one, by the swing's ``first_index``.
     numbers_in_set : mapping of int to int
         Its number in that set, from 1, likewise.
+    left_out : mapping of int to str
+        Why a swing counts nowhere, likewise; a column where there is one.
     """
+    out: Measure[Swing] = Measure("out", "left out", "", lambda s: left_out.get(s.first_index, ""))
     return (
+        *((out,) if left_out else ()),
         Measure("start", "start", "session time", swing_time),
         Measure("set", "set", "", lambda s: set_names.get(s.first_index)),
         Measure("in_set", "number in set", "", lambda s: numbers_in_set.get(s.first_index), 0),

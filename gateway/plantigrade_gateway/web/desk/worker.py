@@ -1,24 +1,30 @@
 """Long work on stored sessions, in a process of its own at low priority.
 
 ``python -m plantigrade_gateway.web.desk.worker prepare STORE SESSION``, or
-``tables STORE SESSION DIR``, or ``frames STORE SESSION DIR`` (the tables and the raw frames).
+``tables STORE SESSION DIR``, or ``frames STORE SESSION DIR`` (the tables and the raw frames), or
+``player STORE PLAYER DIR`` (all that is kept of a player, packed into one file).
 Progress goes to standard output, a share (0 to 1) a line; a failure is one sentence on standard
 error and exit code 1. So neither the pages nor a recording wait for it.
 """
 
 import os
+import shutil
 import sys
 from contextlib import suppress
 from pathlib import Path
 
 from plantigrade_gateway.errors import GatewayError
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.report.export import export
 from plantigrade_gateway.report.frames import write_frames
+from plantigrade_gateway.report.player import export_player
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.prepare import prepare
 
 NICE = 5
 """Steps of priority below the pages' own (ours)."""
+PACKED = "zip"
+"""How a player's files are packed into one."""
 
 
 def main(arguments: list[str]) -> int:
@@ -31,6 +37,8 @@ def main(arguments: list[str]) -> int:
         with Store.open(Path(path), create=False) as store:
             if task == "prepare":
                 prepare(store, session_id, _say)
+            elif task == "player":
+                _pack_player(store, session_id, Path(rest[0]))
             else:
                 _export(store, session_id, Path(rest[0]), with_frames=task == "frames")
     except GatewayError as error:
@@ -44,6 +52,13 @@ def _export(store: Store, session_id: str, folder: Path, *, with_frames: bool) -
         write_frames(to, store.batches(session_id))
 
     export(store, session_id, folder, write_frames=frames if with_frames else None)
+
+
+def _pack_player(store: Store, player_id: str, folder: Path) -> None:
+    """Write a player's data into a folder, and the folder into one file of its name."""
+    with Register(store) as register:
+        export_player(register, player_id, folder)
+    shutil.make_archive(str(folder), PACKED, folder.parent, folder.name)
 
 
 def _say(share: float) -> None:

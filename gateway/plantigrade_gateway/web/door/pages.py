@@ -28,7 +28,9 @@ _MOST_BYTES = 4096
 _MOST_FIELDS = 8
 
 
-async def read_form(request: Request) -> dict[str, str]:
+async def read_form(
+    request: Request, most_bytes: int = _MOST_BYTES, most_fields: int = _MOST_FIELDS
+) -> dict[str, str]:
     """Return a form's fields by name; of one that is there twice, the last.
 
     Raises
@@ -44,8 +46,8 @@ async def read_form(request: Request) -> dict[str, str]:
         async with asyncio.timeout(HEAD_S):
             async for piece in request.stream():
                 data += piece
-                if len(data) > _MOST_BYTES:
-                    raise InputError(f"form: longer than {_MOST_BYTES} bytes")
+                if len(data) > most_bytes:
+                    raise InputError(f"form: longer than {most_bytes} bytes")
     except TimeoutError:
         raise InputError(f"form: did not come within {HEAD_S:g} s") from None
     try:
@@ -53,7 +55,7 @@ async def read_form(request: Request) -> dict[str, str]:
             data.decode("ascii"),
             keep_blank_values=True,
             errors="strict",
-            max_num_fields=_MOST_FIELDS,
+            max_num_fields=most_fields,
         )
     except ValueError as error:  # UnicodeDecodeError is one
         raise InputError("form: is not readable") from error

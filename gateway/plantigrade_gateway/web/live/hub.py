@@ -28,6 +28,7 @@ _FIELDS: dict[str, dict[str, _Kinds]] = {
     "drawn": {"sent_ms": _NUMBER, "drawn_ms": _NUMBER},
     "drill": {"name": _WORD, "feedback": _WORD},
     "mark": {"text": (str,)},
+    "player": {"id": _WORD},
     "record": {},
     "set": {"intent": (str,), "club": _WORD},
     "set_end": {},
@@ -260,7 +261,10 @@ class Hub:
 
     def _hello(self, rights: Rights) -> str:
         known = {kind: self._last.get(kind) for kind in _KEPT if kind != "hello"}
-        return json.dumps({**self._last["hello"], **known, "rights": str(rights)})
+        told = {**self._last["hello"], **known, "rights": str(rights)}
+        if rights is not Rights.COACH:
+            told.pop("player", None)
+        return json.dumps(told)
 
     def _tell_viewers(self) -> None:
         if self._send is not None:

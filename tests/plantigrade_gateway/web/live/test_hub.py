@@ -35,6 +35,12 @@ def hub(sent: list[dict[str, object]]) -> Hub:
     return hub
 
 
+def test_whose_session_it_is_only_the_coach_is_told(hub):
+    hub.take(json.dumps({**HELLO, "player": "00ff"}))
+    (coachs,), (players,) = taken(hub.join(Rights.COACH)), taken(hub.join(Rights.PLAYER))
+    assert coachs["player"] == "00ff" and "player" not in players
+
+
 def test_who_comes_late_is_told_what_is_known(hub):
     hub.take('{"type": "link", "feet": {}}')
     hub.take('{"type": "swing", "n": 3}')

@@ -336,7 +336,10 @@ def test_a_browser_that_is_switched_off_sounds_nothing(loud):
     expect(page.locator("#sound-said")).to_contain_text("Sound from this browser")
 
 
-def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(tab):
+def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(browser, url):
+    tab = opened(browser, url)
+    tab.understood()
+
     def told() -> list[bool]:
         return [message["on"] for message in tab.said if message["type"] == "sounds"]
 
@@ -350,6 +353,7 @@ def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(tab):
     ):
         page.get_by_role("button", name=name).click()
         tab.until(lambda expected=expected: told() == expected)
+    page.context.close()
 
 
 def test_the_browser_is_offered_when_the_device_is_lost(loud):

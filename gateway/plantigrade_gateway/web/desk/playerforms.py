@@ -1,0 +1,140 @@
+"""What the forms of a player's page say, as the register is told it."""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+from plantigrade.errors import shown
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.profile import FINDINGS, Profile, check_to_come, folded
+
+Form = Mapping[str, str]
+
+
+def profile_fields(form: Form) -> dict[str, Any]:
+    """Return the fields of a player that a form gives.
+
+    Raises
+    ------
+    InputError
+        The mass is no number.
+    """
+    texts = ("name", "handedness", "shoe", "footbed", "size", "guardian", "next_check")
+    given: dict[str, Any] = {name: form.get(name, "") for name in texts}
+    pair = [form.get("left", "").strip(), form.get("right", "").strip()]
+    return {
+        **given,
+        "mass_kg": _mass(form.get("mass_kg", "").strip()),
+        "insoles": pair if any(pair) else None,
+        "is_minor": "is_minor" in form,
+    }
+
+
+def _mass(text: str) -> float | None:
+    if not text:
+        return None
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        raise InputError(f"mass: {shown(text)}, expected a number of kg as 74.5") from None
+
+
+def form_of(profile: Profile) -> dict[str, str]:
+    """Return the form that says what a profile holds."""
+    left, right = profile.insoles or ("", "")
+    return {
+        "name": profile.name,
+        "handedness": profile.handedness,
+        "mass_kg": "" if profile.mass_kg is None else f"{profile.mass_kg:g}",
+        "shoe": profile.shoe,
+        "footbed": profile.footbed,
+        "size": profile.size,
+        "left": left,
+        "right": right,
+        "guardian": profile.guardian,
+        "next_check": profile.next_check,
+        "is_minor": "yes" if profile.is_minor else "",
+    }
+
+
+_EMPTY = dict.fromkeys(form_of(Profile("", "", "")), "")
+
+
+def filled(form: Form) -> dict[str, str]:
+    """Return a player's form as it was typed, what is missing empty."""
+    return {**_EMPTY, **form}
+
+
+def note_consent(register: Register, player_id: str, form: Form, today: date) -> None:
+    """Note a consent that is given or withdrawn.
+
+    Raises
+    ------
+    InputError
+        As `Register.grant`, or the last day is no day, or past.
+    """
+    what, by = form.get("what", ""), form.get("by", "")
+    if form.get("do") == "withdraw":
+        register.withdraw(player_id, what, by)
+        return
+    until = day_of(form.get("until", ""), "until")
+    if until is not None:
+        check_to_come(until, today)
+    register.grant(player_id, what, by, until)
+
+
+def note_findings(register: Register, player_id: str, form: Form) -> None:
+    """Note what was found, of all that is not as it was.
+
+    Raises
+    ------
+    InputError
+        As `Register.note_finding`.
+    """
+    before = {one.what: (one.state, one.text) for one in register.findings(player_id)}
+    for what in FINDINGS:
+        state, text = form.get(what, ""), form.get(f"{what}_text", "").strip()
+        if (state or text) and before.get(what) != (state, text):
+            register.note_finding(player_id, what, state, text)
+
+
+def decide(register: Register, player_id: str, form: Form, today: date) -> None:
+    """Note a decision.
+
+    Raises
+    ------
+    InputError
+        As `Register.decide`, or the day is no day.
+    """
+    day = day_of(form.get("day", ""), "day") or today
+    topic, answer, cue, plan = (form.get(name, "") for name in ("topic", "answer", "cue", "plan"))
+    register.decide(player_id, topic, answer, day, cue, plan)
+
+
+def check_typed_name(profile: Profile, typed: str) -> None:
+    """Refuse a deletion that was not confirmed by the player's name.
+
+    Raises
+    ------
+    InputError
+        Another name was typed, or none.
+    """
+    if folded(typed) != folded(profile.name):
+        raise InputError(
+            "delete: the name that was typed is not this player's, so nothing was deleted"
+        )
+
+
+def day_of(text: str, what: str) -> date | None:
+    """Return a day that a form gives; None of an empty one.
+
+    Raises
+    ------
+    InputError
+        It is no day.
+    """
+    try:
+        return date.fromisoformat(text.strip()) if text.strip() else None
+    except ValueError:
+        raise InputError(f"{what}: {shown(text)}, expected a day as 2026-12-31") from None

@@ -1,0 +1,272 @@
+"""The players' pages: who plays, what was agreed, found and decided, and the end of it."""
+
+import asyncio
+import shutil
+import tempfile
+from collections.abc import Callable
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse
+from starlette.background import BackgroundTask
+
+from plantigrade_gateway import formats
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.people.deletion import delete_player
+from plantigrade_gateway.people.players import Register, Row
+from plantigrade_gateway.people.profile import (
+    ANSWERS,
+    CONSENTS,
+    FINDINGS,
+    GIVERS,
+    HANDS,
+    LIMITS,
+    PLANS,
+    TOPICS,
+)
+from plantigrade_gateway.report.player import visit_of
+from plantigrade_gateway.web.desk import playerforms
+from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
+from plantigrade_gateway.web.desk.playerforms import Form
+from plantigrade_gateway.web.door.pages import read_form
+
+HERE = "/players"
+AGREED = {
+    "record": "measure and keep",
+    "send on": "send on to a database or broker",
+    "speed": "train for speed",
+}
+"""What each consent is to, in words."""
+_MOST_BYTES, _MOST_FIELDS, _LONGEST = 16_384, 24, 500
+_ROWS = 100  # of a page: a phone scrolls no further
+
+Act = Callable[[Register, Form], None]
+
+
+def players_router(desk: Desk) -> APIRouter:
+    """Return the routes of the players' pages."""
+    router = APIRouter(prefix=HERE, route_class=DeskRoute)
+    _add_list(router, desk)
+    _add_player(router, desk)
+    _add_end(router, desk)
+    return router
+
+
+def assigning_router(desk: Desk) -> APIRouter:
+    """Return the route by which a stored session is given to a player."""
+    router = APIRouter(prefix="/sessions", route_class=DeskRoute)
+
+    @router.post("/{session_id}/player")
+    async def assign(request: Request, session_id: str) -> Response:
+        player_id = (await form_of(request)).get("player", "")
+
+        def work() -> Response:
+            desk.reads.session(session_id)
+            desk.reads.player(player_id)
+            with desk.reads.writing() as register:
+                register.assign(session_id, player_id, move=True)
+            return RedirectResponse(f"/sessions/{session_id}", 303)
+
+        return await asyncio.to_thread(work)
+
+    return router
+
+
+async def form_of(request: Request) -> dict[str, str]:
+    """Return what a form of these pages says.
+
+    Raises
+    ------
+    InputError
+        As `read_form`, or a field is longer than any of ours.
+    """
+    form = await read_form(request, _MOST_BYTES, _MOST_FIELDS)
+    if any(len(text) > _LONGEST for text in form.values()):
+        raise InputError(f"form: a field has more than {_LONGEST} characters")
+    return form
+
+
+def today() -> date:
+    """Return the day by the clock of this place."""
+    return datetime.now().astimezone().date()
+
+
+def _add_list(router: APIRouter, desk: Desk) -> None:
+    def form(typed: Form, problem: str = "", status: int = 200) -> Response:
+        shown = {"form": playerforms.filled(typed), "problem": problem, "hands": HANDS}
+        return desk.page("player_new.html", status, here="players", **shown)
+
+    @router.get("", response_class=HTMLResponse)
+    def listed(q: str = "", page: int = 1) -> Response:
+        rows = desk.reads.players(q)
+        pages = max(1, -(-len(rows) // _ROWS))
+        page = min(max(page, 1), pages)
+        shown: dict[str, Any] = {
+            "rows": rows[_ROWS * (page - 1) : _ROWS * page],
+            "total": len(rows),
+        }
+        shown |= {"q": q, "page": page, "pages": pages, "topics": TOPICS, "today": today()}
+        return desk.page("players.html", here="players", **shown)
+
+    @router.get("/choice.json")
+    def choice() -> Response:
+        rows = sorted(desk.reads.players(""), key=_last_s, reverse=True)  # else by name
+        found = [
+            {
+                "id": row.profile.player_id,
+                "name": formats.printable(row.profile.name),
+                "last": row.last and f"{row.last:%Y-%m-%d}",
+            }
+            for row in rows
+        ]
+        return JSONResponse({"players": found})
+
+    @router.get("/new", response_class=HTMLResponse)
+    def new() -> Response:
+        return form({})
+
+    @router.post("")
+    async def add(request: Request) -> Response:
+        typed = await form_of(request)
+
+        def work() -> Response:
+            try:
+                with desk.reads.writing(create=True) as register:
+                    player_id = register.add(**playerforms.profile_fields(typed))
+            except InputError as error:
+                return form(typed, str(error), 422)
+            return RedirectResponse(f"{HERE}/{player_id}", 303)
+
+        return await asyncio.to_thread(work)
+
+
+def _last_s(row: Row) -> float:
+    return 0.0 if row.last is None else row.last.timestamp()
+
+
+def _add_player(router: APIRouter, desk: Desk) -> None:
+    def page(player_id: str, typed: Form, problem: str = "", status: int = 200) -> Response:
+        shown = _shown(desk, player_id)
+        is_edited = "handedness" in typed
+        if is_edited:
+            shown["form"] = playerforms.filled(typed)
+        shown |= {"problem": problem, "typed": typed, "is_edited": is_edited}
+        return desk.page("player.html", status, here="players", **shown)
+
+    async def said(request: Request, player_id: str, act: Act, part: str) -> Response:
+        """Do what a form says and show the part of the page that it is of."""
+        typed = await form_of(request)
+
+        def work() -> Response:
+            desk.reads.player(player_id)
+            try:
+                with desk.reads.writing() as register:
+                    act(register, typed)
+            except InputError as error:
+                return page(player_id, typed, str(error), 422)
+            return RedirectResponse(f"{HERE}/{player_id}#{part}", 303)
+
+        return await asyncio.to_thread(work)
+
+    @router.get("/{player_id}", response_class=HTMLResponse)
+    def player(player_id: str) -> Response:
+        return page(player_id, {})
+
+    @router.post("/{player_id}")
+    async def edit(request: Request, player_id: str) -> Response:
+        def act(register: Register, form: Form) -> None:
+            register.edit(player_id, **playerforms.profile_fields(form))
+
+        return await said(request, player_id, act, "profile")
+
+    @router.post("/{player_id}/consents")
+    async def consent(request: Request, player_id: str) -> Response:
+        def act(register: Register, form: Form) -> None:
+            playerforms.note_consent(register, player_id, form, today())
+
+        return await said(request, player_id, act, "consents")
+
+    @router.post("/{player_id}/findings")
+    async def finding(request: Request, player_id: str) -> Response:
+        def act(register: Register, form: Form) -> None:
+            playerforms.note_findings(register, player_id, form)
+
+        return await said(request, player_id, act, "findings")
+
+    @router.post("/{player_id}/decisions")
+    async def decide(request: Request, player_id: str) -> Response:
+        def act(register: Register, form: Form) -> None:
+            playerforms.decide(register, player_id, form, today())
+
+        return await said(request, player_id, act, "decided")
+
+
+def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
+    """Return what a player's page shows."""
+    profile = desk.reads.player(player_id)
+    register = desk.reads.register
+    store = desk.reads.store
+    found = {one.what: one for one in register.findings(player_id)}
+    decided = {one.topic: one for one in register.decisions(player_id)}
+    return {
+        "player": profile,
+        "form": playerforms.form_of(profile),
+        "hands": HANDS,
+        "consents": register.consents(player_id, today()),
+        "agreed": AGREED,
+        "known_consents": CONSENTS,
+        "givers": GIVERS,
+        "findings": [(what, found.get(what)) for what in FINDINGS],
+        "limits": LIMITS,
+        "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
+        "answers": ANSWERS,
+        "plans": PLANS,
+        "visits": [(one, visit_of(store, one)) for one in store.sessions(player_id)],
+        "today": today(),
+    }
+
+
+def _add_end(router: APIRouter, desk: Desk) -> None:
+    @router.get("/{player_id}/export.zip")
+    async def export(player_id: str) -> Response:
+        await asyncio.to_thread(desk.reads.player, player_id)
+        folder = Path(tempfile.mkdtemp(prefix="plantigrade-export-"))
+        name = f"player-{player_id[:8]}"
+        try:
+            await in_worker("player", str(desk.reads.path), player_id, str(folder / name))
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+        return FileResponse(
+            folder / f"{name}.zip",
+            filename=f"{name}.zip",
+            background=BackgroundTask(shutil.rmtree, folder, ignore_errors=True),
+        )
+
+    def delete_page(player_id: str, problem: str = "", status: int = 200) -> Response:
+        profile = desk.reads.player(player_id)
+        count = len(desk.reads.store.sessions(player_id))
+        shown = {"player": profile, "sessions": count, "problem": problem}
+        return desk.page("player_delete.html", status, here="players", **shown)
+
+    @router.get("/{player_id}/delete", response_class=HTMLResponse)
+    def ask(player_id: str) -> Response:
+        return delete_page(player_id)
+
+    @router.post("/{player_id}/delete")
+    async def delete(request: Request, player_id: str) -> Response:
+        typed = await form_of(request)
+
+        def work() -> Response:
+            try:
+                profile = desk.reads.player(player_id)
+                playerforms.check_typed_name(profile, typed.get("name", ""))
+            except InputError as error:
+                return delete_page(player_id, str(error), 422)
+            with desk.reads.writing() as register:
+                receipt = delete_player(register, player_id)
+            return desk.page("receipt.html", here="players", lines=list(receipt.lines()))
+
+        return await asyncio.to_thread(work)

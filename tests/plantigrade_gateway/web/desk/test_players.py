@@ -1,0 +1,277 @@
+"""The players' pages, on a store with the beginning of the practice session. All invented."""
+
+import html
+import io
+import re
+import zipfile
+from collections.abc import Iterator
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+from tests.support.door import QUICK, door
+from tests.support.practice import practice_copy, store_practice
+
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.app import create_app
+from plantigrade_gateway.web.desk.routes import desk_router
+from plantigrade_gateway.web.door import password
+from plantigrade_gateway.web.door.guard import Guard
+from plantigrade_gateway.web.live.hub import Hub
+
+pytestmark = pytest.mark.dear
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> Path:
+    path: Path = tmp_path_factory.mktemp("players") / "store.sqlite3"
+    with Store.open(path) as store:
+        store_practice(store, 60_000_000_000)  # the stand, and some of the walk
+    return path
+
+
+@pytest.fixture
+def path(made, tmp_path) -> Path:
+    return practice_copy(made, tmp_path)
+
+
+@pytest.fixture
+def register(path) -> Iterator[Register]:
+    with Store.open(path) as store, Register(store) as register:
+        yield register
+
+
+@pytest.fixture
+def client(path) -> Iterator[TestClient]:
+    app = FastAPI()
+    app.include_router(desk_router(path))
+    with TestClient(app, follow_redirects=False) as client:
+        yield client
+
+
+@pytest.fixture
+def iris(register) -> str:
+    (key,) = register.names()
+    return str(key)
+
+
+def text_of(answer, status: int = 200) -> str:
+    """What a page says, without its marks."""
+    assert answer.status_code == status, answer.text
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
+
+
+def test_a_player_is_added_found_and_changed(client, register):
+    given = {"name": "Mia <Muster>", "handedness": "left", "mass_kg": "61,5", "shoe": "blue"}
+    given |= {"left": "0000a001", "right": "0000A002", "is_minor": "yes"}
+    refused = client.post("/players", data=given)
+    assert "guardian: is missing" in text_of(refused, 422)
+    assert 'value="61,5"' in refused.text and "&lt;Muster&gt;" in refused.text
+    added = client.post("/players", data=given | {"guardian": "Gus Guardian"})
+    assert added.status_code == 303
+    key = added.headers["location"].rpartition("/")[2]
+    mia = register.profile(key)
+    assert (mia.name, mia.handedness, mia.mass_kg) == ("Mia <Muster>", "left", 61.5)
+    assert (mia.insoles, mia.is_minor) == (("0000A001", "0000A002"), True)
+    page = text_of(client.get(f"/players/{key}"))
+    for part in ("Mia <Muster>", "left-handed", "61.5 kg", "blue", "left 0000A001", "Gus Guardian"):
+        assert part in page, part
+    assert "Mia <Muster>" in text_of(client.get("/players?q=muster"))
+    assert "Iris" not in text_of(client.get("/players?q=muster"))
+    assert "holds “nobody”" in text_of(client.get("/players?q=nobody"))
+    # a checkbox that is not ticked is not sent
+    changed = {"name": "Mia", "handedness": "left", "next_check": "2026-03-01"}
+    assert client.post(f"/players/{key}", data=changed).status_code == 303
+    mia = register.profile(key)
+    assert (mia.name, mia.is_minor, mia.mass_kg, mia.insoles) == ("Mia", False, None, None)
+    assert "due 2026-03-01" in text_of(client.get("/players?q=mia"))
+
+
+def test_the_live_page_is_offered_who_was_here_last_before_all_others(client, register, iris):
+    added = [register.add(name=name, handedness="left") for name in ("Bo", "Ada")]
+    offered = client.get("/players/choice.json").json()["players"]
+    assert [one["id"] for one in offered] == [iris, *added[::-1]]
+    assert offered[1]["name"] == "Ada" and offered[1]["last"] is None
+    (session,) = register.store.sessions()
+    assert offered[0]["last"] == f"{session.started:%Y-%m-%d}"
+
+
+def test_many_players_have_several_pages(client, register):
+    for k in range(100):  # and Iris
+        register.add(name=f"Player {k:03d}", handedness="right")
+    first, second = (text_of(client.get(f"/players?page={page}")) for page in (1, 2))
+    assert "101 players" in first and "page 1 of 2" in first
+    assert "Player 098" in first and "Player 099" not in first and "Player 099" in second
+    assert "Player 099" in text_of(client.get("/players?page=9"))
+    assert "1 player found" in text_of(client.get("/players?q=099&page=2"))
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "said"),
+    [
+        ("name", "", "name: is empty"),
+        ("name", "iris INVENTED", "another player is called so"),
+        ("handedness", "both", "expected right or left"),
+        ("mass_kg", "much", "expected a number of kg"),
+        ("mass_kg", "nan", "expected 10 to 300"),
+        ("left", "0000A001", "expected the left and the right serial number"),
+        ("next_check", "31.3.26", "expected a day as 2026-12-31"),
+    ],
+)
+def test_a_value_that_cannot_be_is_said_and_nothing_is_kept(client, register, field, value, said):
+    given = {"name": "P-17", "handedness": "right", field: value}
+    assert said in text_of(client.post("/players", data=given), 422)
+    assert list(register.names().values()) == ["Iris Invented"]
+
+
+def test_consent_is_given_until_a_day_and_withdrawn(client, register, iris):
+    def say(**form: str):
+        return client.post(f"/players/{iris}/consents", data={"what": "speed", **form})
+
+    until = date.today() + timedelta(days=300)
+    assert say(by="player", do="give", until=f"{until}").status_code == 303
+    assert f"given by the player, {date.today()}, until {until}" in text_of(
+        client.get(f"/players/{iris}")
+    )
+    assert "is past" in text_of(say(by="player", do="give", until="2020-01-31"), 422)
+    assert "given by" in text_of(say(by="coach", do="give"), 422)
+    assert say(by="player", do="withdraw").status_code == 303
+    assert [one.state for one in register.consents(iris, date.today())][2] == "withdrawn"
+
+
+def test_findings_are_noted_where_they_are_new(client, register, iris):
+    form = {"hips": "limit", "hips_text": "turns less to the left", "trunk": "no limit"}
+    form |= {"ankles": "not looked", "ankles_text": ""}
+    before = len(register.changes(iris))
+    for _ in range(2):
+        assert client.post(f"/players/{iris}/findings", data=form).status_code == 303
+    found = {one.what: (one.state, one.text) for one in register.findings(iris)}
+    assert found["hips"] == ("limit", "turns less to the left")
+    assert found["trunk"] == ("no limit", "")
+    assert len(register.changes(iris)) == before + 3
+    assert 'value="turns less to the left"' in client.get(f"/players/{iris}").text
+    assert "expected no limit" in text_of(
+        client.post(f"/players/{iris}/findings", data={"hips": "bad"}), 422
+    )
+
+
+def test_a_decision_stands_on_the_page_and_in_the_list(client, iris):
+    form = {"topic": "push", "answer": "not yet", "cue": "roll <it>", "day": "2026-03-31"}
+    form["plan"] = "deliberate"
+    assert client.post(f"/players/{iris}/decisions", data=form).status_code == 303
+    page = text_of(client.get(f"/players/{iris}"))
+    assert re.search(r"push not yet, deliberate roll <it> 2026-03-31", page)
+    assert "speed not decided" in page
+    assert "not yet" in text_of(client.get("/players"))
+    refused = client.post(f"/players/{iris}/decisions", data=form | {"answer": "perhaps"})
+    assert "expected go, not yet or not today" in text_of(refused, 422)
+
+
+def test_visits_lead_to_their_sessions(client, register, iris):
+    (session,) = register.store.sessions()
+    page = client.get(f"/players/{iris}")
+    assert f'href="/sessions/{session.session_id}"' in page.text
+    assert f"{session.started:%Y-%m-%d %H:%M} 1 check complete" in text_of(page)
+
+
+def test_a_session_is_given_to_a_player_and_taken_again(client, register, iris):
+    store = register.store
+    loose = store.create_session("test", analysis_version=ANALYSIS_VERSION)
+    page = f"/sessions/{loose}"
+    assert "Nobody’s session yet" not in text_of(client.get(page))  # still being recorded
+    refused = client.post(f"{page}/player", data={"player": iris})
+    assert "still being recorded" in text_of(refused, 409)
+    store.end_session(loose, "stop")
+    assert "Nobody’s session yet: give it to … Iris Invented" in text_of(client.get(page))
+    assert client.post(f"{page}/player", data={"player": iris}).status_code == 303
+    assert store.session(loose).player_id == iris
+    assert f'href="/players/{iris}"' in client.get(page).text
+    bo = register.add(name="Bo", handedness="left")
+    assert client.post(f"{page}/player", data={"player": bo}).status_code == 303
+    assert store.session(loose).player_id == bo
+    assert client.post(f"{page}/player", data={"player": "nobody"}).status_code == 404
+    assert client.post("/sessions/nowhere/player", data={"player": bo}).status_code == 404
+    assert store.session(loose).player_id == bo
+
+
+def test_the_export_holds_all_of_one_player(client, iris):
+    answer = client.get(f"/players/{iris}/export.zip")
+    assert answer.status_code == 200
+    assert f'filename="player-{iris[:8]}.zip"' in answer.headers["content-disposition"]
+    with zipfile.ZipFile(io.BytesIO(answer.content)) as packed:
+        names = [name.partition("/")[2] for name in packed.namelist()]
+        assert b"Iris Invented" in packed.read(f"player-{iris[:8]}/player.json")
+    assert {"player.json", "visits.csv"} <= set(names)
+    assert any(name.endswith("/swings.csv") for name in names)
+
+
+def test_a_player_is_deleted_by_typing_the_name_only(client, register, iris):
+    page = f"/players/{iris}/delete"
+    assert "1 session with everything recorded" in text_of(client.get(page))
+    for typed in ("", "Iris"):
+        assert "nothing was deleted" in text_of(client.post(page, data={"name": typed}), 422)
+    assert list(register.names()) == [iris]
+    receipt = text_of(client.post(page, data={"name": " iris invented"}))
+    assert f"Deleted: player {iris}" in receipt and "1 session," in receipt
+    assert "Iris" not in receipt
+    assert register.names() == {} and register.store.sessions() == []
+    gone = text_of(client.get(f"/players/{iris}"), 404)
+    assert "not in the store (any more)" in gone
+    assert "not in the store" in text_of(client.post(page, data={"name": "Iris Invented"}), 404)
+
+
+@pytest.mark.parametrize("part", ["", "/consents", "/findings", "/decisions", "/delete"])
+def test_nothing_is_said_of_a_player_who_is_not_there(client, register, iris, part):
+    before = len(register.log.changes())
+    answer = client.post(f"/players/nobody{part}", data={"topic": "push", "answer": "go"})
+    assert "player nobody: not in the store" in text_of(answer, 404)
+    assert len(register.log.changes()) == before
+
+
+def test_an_overlong_form_is_refused_and_not_repeated(client):
+    answer = client.post("/players", data={"name": "x" * 501, "handedness": "right"})
+    assert "more than 500 characters" in text_of(answer, 409)
+    assert "x" * 100 not in answer.text
+
+
+def test_without_a_store_the_list_is_empty_and_the_first_player_makes_it(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    app = FastAPI()
+    app.include_router(desk_router(path))
+    with TestClient(app, follow_redirects=False) as client:
+        assert "No player is registered yet" in text_of(client.get("/players"))
+        assert not path.exists()
+        added = client.post("/players", data={"name": "P-1", "handedness": "right"})
+        assert added.status_code == 303
+        assert "P-1" in text_of(client.get("/players"))
+
+
+def test_only_the_signed_in_coach_sees_or_changes_players(path, monkeypatch, register, iris):
+    monkeypatch.setattr(password, "HASHER", QUICK)
+    lan = door(register.store)
+    app = Guard(create_app(Hub(), path, lan.access), lan.access)
+
+    def browser(address: str) -> TestClient:
+        return TestClient(app, base_url=lan.origin, client=(address, 5), follow_redirects=False)
+
+    coach, player = browser("192.0.2.50"), browser("192.0.2.80")
+    assert lan.sign_in(coach).status_code == 303
+    assert lan.post(coach, "/links", note="").status_code == 303
+    link = re.search(r'href="[^"]*(/p/[^"]+)"', coach.get("/links").text)
+    assert link is not None
+    before = len(register.log.changes())
+    for address in ("/players", "/players/new", f"/players/{iris}", f"/players/{iris}/export.zip"):
+        assert player.get(address).status_code == 401
+        assert "Iris" not in player.get(link[1] + address).text
+    changes = ("", f"/{iris}", f"/{iris}/decisions", f"/{iris}/consents", f"/{iris}/delete")
+    for part in changes:
+        assert lan.post(player, f"/players{part}", name="Iris Invented").status_code == 401
+        elsewhere = coach.post(f"/players{part}", headers={"origin": "http://evil.example"})
+        assert elsewhere.status_code == 403
+    assert len(register.log.changes()) == before
+    with coach:
+        assert "Iris Invented" in coach.get(f"/players/{iris}").text

@@ -1,0 +1,98 @@
+"""The players' pages in a real browser: from a new player to the receipt, on phone and tablet."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+from tests.support.browser import Complaints, barriers
+from tests.support.deskserver import served
+from tests.support.practice import store_practice
+
+from plantigrade_gateway.store.store import Store
+
+pytestmark = pytest.mark.dear
+
+WAIT_MS = 60_000
+SIZES = {"phone": (390, 844), "tablet": (820, 1180)}
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory) -> Iterator[str]:
+    path: Path = tmp_path_factory.mktemp("players") / "store.sqlite3"
+    with Store.open(path) as store:
+        store_practice(store, 60_000_000_000)
+    with served(path) as url:
+        yield url
+
+
+@pytest.fixture(params=SIZES)
+def page(request, browser: Browser, address) -> Iterator[Page]:
+    width, height = SIZES[request.param]
+    with browser.new_context(viewport={"width": width, "height": height}) as context:
+        page = context.new_page()
+        page.set_default_timeout(WAIT_MS)
+        complaints = Complaints(page)
+        page.goto(f"{address}/players")
+        yield page
+        refused = [text for text in complaints if "422" not in text]  # a form that said why
+        assert refused == []
+
+
+def is_well_made(page: Page) -> bool:
+    """Whether nothing is wider than the screen and an accessibility scan finds nothing."""
+    assert barriers(page) == []
+    size = page.viewport_size
+    assert size is not None
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    return bool(wide <= size["width"])
+
+
+def test_a_player_from_the_first_page_to_the_receipt(page):
+    assert is_well_made(page)
+    page.get_by_role("link", name="Add a player").click()
+    page.get_by_label("Name or code").fill("Mia Muster")
+    page.get_by_label("left-handed").check()
+    page.get_by_label("Mass, kg").fill("61.5")
+    page.get_by_label("under age").check()
+    assert is_well_made(page)
+    page.get_by_role("button", name="Add the player").click()
+    expect(page.get_by_role("alert")).to_contain_text("guardian: is missing")
+    expect(page.get_by_label("Name or code")).to_have_value("Mia Muster")
+    page.get_by_label("Guardian of a minor").fill("Gus Guardian")
+    page.get_by_role("button", name="Add the player").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Mia Muster")
+    assert is_well_made(page)
+
+    consent = page.get_by_role("form", name="Consent to train for speed")
+    consent.get_by_label("until").fill("2099-12-31")
+    consent.get_by_role("button", name="Give").click()
+    expect(consent).to_contain_text("given by the guardian")
+    consent.get_by_role("button", name="Withdraw").press("Enter")
+    expect(consent).to_contain_text("withdrawn by the guardian")
+
+    page.get_by_text("Decide", exact=True).first.click()
+    push = page.get_by_role("group", name="Decide on the push")
+    push.get_by_label("not yet").check()
+    page.locator("form", has=push).get_by_label("Words for the player").fill("let it roll")
+    page.get_by_role("button", name="Decide on the push").click()
+    decided = page.locator("dl.decided")
+    expect(decided).to_contain_text("not yet")
+    expect(decided).to_contain_text("let it roll")
+    top = page.locator("dl.decided strong").first.bounding_box()
+    assert top is not None and top["y"] < 400  # the decision is seen without scrolling
+    assert is_well_made(page)
+
+    page.get_by_role("link", name="Delete the player").click()
+    page.get_by_label("Type the name").fill("Mia")
+    page.get_by_role("button", name="Delete for good").click()
+    expect(page.get_by_role("alert")).to_contain_text("nothing was deleted")
+    assert is_well_made(page)
+    page.get_by_label("Type the name").fill("Mia Muster")
+    page.get_by_role("button", name="Delete for good").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Deleted")
+    expect(page.locator(".receipt")).not_to_contain_text("Mia")
+    assert is_well_made(page)
+    page.get_by_role("link", name="All players").click()
+    expect(page.locator("tbody")).not_to_contain_text("Mia")
+    expect(page.locator("tbody")).to_contain_text("Iris Invented")
