@@ -22,11 +22,17 @@ from plantigrade.calibrate import Calibration
 from plantigrade.errors import CalibrationError
 from plantigrade.load import total_load
 from plantigrade_gateway.analysis.pipeline import Pipeline
+from plantigrade_gateway.analysis.practice import entry_of
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import RecordError
+from plantigrade_gateway.record.cues import CueState
+from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.sources.replay import read_replay
 
 NOTES = Path(__file__).resolve().parent.parent / "hardware_notes"
@@ -324,6 +330,10 @@ def validator(name: str) -> jsonschema.Draft202012Validator:
         ("settings", "settings", set()),
         ("calibration", "calibration", {"full_scale"}),
         ("wide", "calibration", set()),
+        ("set", "set", set()),
+        ("cues", "cues", set()),
+        ("drill", "drill", set()),
+        ("check", "check", set()),
     ],
 )
 def test_the_pages_examples_are_of_the_schema(example, name, without):
@@ -351,6 +361,24 @@ def test_what_the_program_writes_is_of_the_schema():
         "schema",
         *(f.name for f in fields(Calibration)),
     }
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("set", SetStart("5f" * 16, Intent.FAST).to_json()),
+        ("set", SetStart("5f" * 16, Intent.FULL, "7 iron").to_json()),
+        ("cues", CueState(True).to_json()),
+        ("cues", CueState(False, "push").to_json()),
+        ("drill", entry_of(Choice(None, Feedback.EVERY))),
+        ("drill", entry_of(Choice(shelf(None).find("push"), Feedback.SILENT))),
+        ("check", TrialName("lift", 1).to_json()),
+    ],
+)
+def test_what_is_written_of_sets_cues_drills_and_checks_is_of_the_schema(name, data):
+    table = json.loads(data)
+    validator(name).validate(table)
+    assert set(SCHEMA["$defs"][name]["properties"]) == set(table)
 
 
 def _text(**changes: object) -> str:

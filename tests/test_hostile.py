@@ -121,8 +121,11 @@ READERS = {
     "gateway/plantigrade_gateway/config.py": "settings_files",
     "gateway/plantigrade_gateway/drills/files.py": "drills",
     "gateway/plantigrade_gateway/forward/mqtt.py": "commands",
+    "gateway/plantigrade_gateway/record/cues.py": "cue_entries",
     "gateway/plantigrade_gateway/record/sets.py": "set_entries",
     "gateway/plantigrade_gateway/record/settings.py": "settings_entries",
+    "gateway/plantigrade_gateway/record/table.py": "drill_entries",
+    "gateway/plantigrade_gateway/record/trials.py": "trial_entries",
     "gateway/plantigrade_gateway/rules/files.py": "rule_files",
     "gateway/plantigrade_gateway/web/app.py": "web_messages",
     "gateway/plantigrade_gateway/web/door/password.py": "secret_files",
@@ -136,7 +139,7 @@ OURS = {
 
 
 def test_whatever_reads_what_others_wrote_has_a_row():
-    reading = re.compile(r"\bread_(?:json|toml|file|secret)\(")
+    reading = re.compile(r"\bread_(?:json|toml|file|secret|table)\(")
     found = {
         path.relative_to(ROOT).as_posix()
         for top in ("signal", "gateway")

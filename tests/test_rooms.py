@@ -28,7 +28,7 @@ ALLOWED: dict[str, set[str]] = {
     "rules": set(),
     "analysis": {"wire", "record", "sound", "drills"},
     "check": {"record", "analysis"},
-    "coach": {"rules", "analysis", "check"},
+    "coach": {"record", "rules", "analysis", "check"},
     "store": {"wire", "record", "sound", "drills", "analysis"},
     "people": {"rules", "analysis", "store", "coach"},
     "virtual": {"wire", "record"},

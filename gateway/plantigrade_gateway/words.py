@@ -1,6 +1,9 @@
 """Results in the words and numbers that people read."""
 
+import re
 from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING
 
 from plantigrade.block import Foot
@@ -225,6 +228,36 @@ def step(event: Step) -> str:
 def calibration(used: Calibration) -> str:
     """Return when and how well an insole was calibrated."""
     return NEVER_CALIBRATED if used.note == DEFAULT_NOTE else used.note
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationDays:
+    """What is said of an insole's calibration, as days (UTC).
+
+    Attributes
+    ----------
+    calibrated, checked : date or None
+    has_passed : bool
+        The last check found nothing to warn of.
+    """
+
+    calibrated: date | None = None
+    checked: date | None = None
+    has_passed: bool = False
+
+
+_CALIBRATED = re.compile(r"calibrated (\d{4}-\d\d-\d\d)")
+_CHECKED = re.compile(r"check of (\d{4}-\d\d-\d\d) (passed|warned)")
+
+
+def calibration_days(said: str) -> CalibrationDays:
+    """Read the days in what is said of a calibration (`plantigrade_gateway.store.calibrations`)."""
+    made, check = _CALIBRATED.match(said), _CHECKED.search(said)
+    return CalibrationDays(
+        None if made is None else date.fromisoformat(made[1]),
+        None if check is None else date.fromisoformat(check[1]),
+        check is not None and check[2] == "passed",
+    )
 
 
 def uncalibrated(said: Mapping[Foot, str | None]) -> str:

@@ -7,10 +7,10 @@ shoe change it. Published area cut-offs (arch index) do not apply to load shares
 import math
 from collections.abc import Sequence
 
-from scipy.special import stdtrit
-
 from plantigrade.block import Column
+from plantigrade.change import RepeatError
 from plantigrade.events import Bearing, FootStand
+from plantigrade.interval import t95
 from plantigrade.limits import Limits, Setup
 from plantigrade.stat import stat_of
 
@@ -42,7 +42,9 @@ def bearing_of(midfoot_n: float, foot_n: float, setup: Setup) -> Bearing:
     return least if least is most else Bearing.UNCLEAR
 
 
-def bearing_over_stands(stands: Sequence[FootStand], setup: Setup) -> Bearing:
+def bearing_over_stands(
+    stands: Sequence[FootStand], setup: Setup, error: RepeatError | None = None
+) -> Bearing:
     """Name the bearing of one foot over repeated stands.
 
     Parameters
@@ -50,6 +52,8 @@ def bearing_over_stands(stands: Sequence[FootStand], setup: Setup) -> Bearing:
     stands : sequence of FootStand
         The same foot, standing alike. Those in which it moved, or has no share, do not count.
     setup : Setup
+    error : RepeatError, optional
+        The spread of one stand's share, where more stands than these tell it; else their own.
 
     Returns
     -------
@@ -67,12 +71,18 @@ def bearing_over_stands(stands: Sequence[FootStand], setup: Setup) -> Bearing:
     share = stat_of(s.midfoot_share for s in counted)
     foot_n = stat_of(s.load_n for s in counted).mean
     assert share.mean is not None and share.sd is not None and foot_n is not None
-    half = float(stdtrit(share.count - 1, 0.975)) * share.sd / math.sqrt(share.count)
+    error = error or RepeatError(share.sd, share.count - 1, two_way=False)
+    half = mean_half(error, share.count)
     limits = setup.limits
     for limit in (limits.bearing_none, limits.bearing_full, limits.bearing_broad):
         if share.mean - half <= limit <= share.mean + half:
             return Bearing.UNCLEAR
     return bearing_of(share.mean * foot_n, foot_n, setup)
+
+
+def mean_half(error: RepeatError, count: int) -> float:
+    """Return half the width of the 95 % interval of the mean of so many repeats (Student's t)."""
+    return t95(error.degrees) * error.sem / math.sqrt(count)
 
 
 def _unknown_n(setup: Setup) -> float:

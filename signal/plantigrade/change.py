@@ -134,6 +134,29 @@ def repeat_error(repeats: Sequence[Sequence[float | None]]) -> RepeatError | Non
     if whole and len(repeats) >= 2 and len(lengths) == 1 and lengths.pop() >= 2:
         ms = mean_squares(np.array(repeats, dtype=np.float64))
         return RepeatError(math.sqrt(ms.error), (ms.n - 1) * (ms.k - 1), True)
+    return spread_within(repeats)
+
+
+def spread_within(repeats: Sequence[Sequence[float | None]]) -> RepeatError | None:
+    """Return the spread of repeats about the mean of their own row, over all rows.
+
+    The within-subject SD of Bland & Altman 1996, BMJ 313:744.
+
+    Parameters
+    ----------
+    repeats : sequence of sequences of float or None
+        As for `repeat_error`.
+
+    Returns
+    -------
+    RepeatError or None
+        None without a row of two.
+
+    Raises
+    ------
+    SampleError
+        A value is NaN or infinite.
+    """
     squares, degrees = 0.0, 0
     for row in repeats:
         stat = stat_of(row)

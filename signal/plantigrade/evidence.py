@@ -11,16 +11,18 @@ from plantigrade.poses import Flaw, Pose, Trouble, View
 from plantigrade.zones import REGIONS, ZoneLayout
 
 REPEATS = 0.10
-"""Two stands on one foot differ by no more than this (ours)."""
+"""Two stands on one foot differ by no more than this, as a fraction. Ours. This and what follows
+judge a calibration, which comes before any analysis: they do not stand in its table of limits."""
 SEEN_KPA, ALIVE_KPA = 5.0, 20.0
-"""A zone under the first, in a region where another went over the second, is dead (ours)."""
+"""A zone under the first, in a region where another went over the second, is dead. Ours: the second
+is well over what a shoe presses by itself."""
 TOE_END, HEEL_END = 0.85, 0.10
-"""Zones beyond these fractions of the length are the insole's ends (ours)."""
+"""Zones beyond these fractions of the length are the insole's ends. Ours."""
 CHECK_GAIN_PERCENT = 10.0
 CHECK_AIR_N = 10.0
 CHECK_ZERO_PERCENT = 3.0
-"""Limits of the daily check, over which it warns (ours): the load on one leg, the load a foot in
-the air reads (half of the least contact load), and the worst zone's zero, % of full scale."""
+"""Limits of the daily check, over which it warns: the load on one leg, the load a foot in the air
+reads (half of the least contact load), and the worst zone's zero, % of full scale. Ours."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

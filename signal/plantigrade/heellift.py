@@ -14,13 +14,8 @@ from plantigrade.load import total_load
 from plantigrade.onset import smooth
 
 SMOOTH_S = 0.020
-"""Half width of the smoothing of the heel's load, s (ours)."""
-SEEN_RATIO = 2.0
-"""At address the heel must carry so many times the limit for its unloading to be seen (ours)."""
-BRIDGE_S = 0.030
-"""The heel touching for less than this does not end a lift (ours)."""
-_CARRIED_SHARE = 0.8
-"""The foot must carry its load for this part of the lift (ours)."""
+"""Half width of the smoothing of the heel's load, s. Ours: it takes out a sample's noise and moves
+a crossing by less than a sample; no class hangs on it."""
 
 
 def measure_heel_lift(
@@ -48,6 +43,7 @@ def measure_heel_lift(
     setup : Setup
     """
     limit = setup.heel_lift_n
+    seen = setup.limits.heel_lift_seen * limit
     result = HeelLift(HeelLiftState.UNCLEAR, None, None, None, None, None, limit)
     if np.any(np.isnan(lead[: lead_peak + 1, 0])) or lead_peak <= address_rows:
         return result
@@ -61,12 +57,12 @@ def measure_heel_lift(
     if run is None:
         return replace(result, state=HeelLiftState.DOWN)
     start, stop = run
-    if heel[: max(address_rows, 1)].mean() < SEEN_RATIO * limit or start <= address_rows:
+    if heel[: max(address_rows, 1)].mean() < seen or start <= address_rows:
         return result
     inside = slice(start, min(stop, lead_peak + 1))
     carried = load[inside] >= setup.limits.heel_lift_foot_bw * setup.bw_n
     front = (even[inside, Column.FOREFOOT] + even[inside, Column.TOES])[carried].sum()
-    if carried.mean() < _CARRIED_SHARE:
+    if carried.mean() < setup.limits.heel_lift_carried:
         return result
     if front < setup.limits.heel_lift_front * load[inside][carried].sum():
         return result
@@ -92,7 +88,7 @@ def _longest_under(
     under = heel < limit
     edges = np.flatnonzero(np.diff(np.concatenate(([0], under[first:].astype(np.int8), [0]))))
     runs: list[list[int]] = []
-    bridge = setup.samples(BRIDGE_S)
+    bridge = setup.samples(setup.limits.heel_lift_bridge_s)
     for start, stop in zip(
         (edges[::2] + first).tolist(), (edges[1::2] + first).tolist(), strict=True
     ):

@@ -99,6 +99,11 @@ class Limits:
     stand_quiet_share   0.1      load        ours; quiet standing moves it by a few hundredths
     stand_quiet_bw      0.2      BW          ours
     stand_least_bw      0.5      BW          ours
+    heel_lift_seen      2        limits      ours; a light heel shows no unloading
+    heel_lift_bridge_s  0.03     s           ours; three samples at 100 Hz
+    heel_lift_carried   0.8      lift time   ours
+    push_begun          0.045    length      ours
+    trail_return        0.05     lead share  ours; a quiet stand's sway moves it by about .02
     ==================  =======  ==========  =======================================================
 
     Raises
@@ -209,6 +214,29 @@ class Limits:
     )
     stand_least_bw: float = _limit(
         0.5, "BW", 0.1, 1, "Both feet together carry at least this in a stand."
+    )
+    heel_lift_seen: float = _limit(
+        2.0, "limits", 1, 10, "At address the lead heel carries so many times its load limit."
+    )
+    heel_lift_bridge_s: float = _limit(
+        0.030, "s", 0, 0.5, "A lead heel that touches for less does not end its unloading."
+    )
+    heel_lift_carried: float = _limit(
+        0.80, "lift time", 0, 1, "The lead foot carries its load for this part of a heel lift."
+    )
+    push_begun: float = _limit(
+        0.045,
+        "length",
+        0,
+        1,
+        "A CoP within this of its rearmost just after the lead peak has not begun to travel.",
+    )
+    trail_return: float = _limit(
+        0.05,
+        "lead share",
+        0,
+        1,
+        "A return of the load towards the trail foot is reported from this on.",
     )
 
     def __post_init__(self) -> None:

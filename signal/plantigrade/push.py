@@ -15,16 +15,18 @@ from plantigrade.onset import smooth, upward_crossing
 from plantigrade.swingmeasures import impulse_share
 
 SMOOTH_S = 0.020
-"""Half width of the smoothing of load and moments, s (ours)."""
+"""Half width of the smoothing of load and moments, s. Ours: it takes out a sample's noise and no
+class hangs on it."""
 LEAD_IN_S = 0.10
-"""The path begins this long before heel leave, or at the trail peak if that is sooner, s (ours)."""
+"""The path begins this long before heel leave, or at the trail peak if that is sooner, s. Ours: it
+is what is drawn and heard of a push, not what the push is called."""
 LEAST_ROWS = 4
+"""Fewer rows show no travel: two for each end. Ours."""
 SETTLED_S, SETTLED_GROWTH = 0.12, 0.02
-"""A travel is over when its last part was passed so long ago and has grown by less since (ours)."""
-HELD_BEGUN = 0.045
-"""A CoP within this of its rearmost just after the lead peak has not begun to travel (ours)."""
+"""A travel is over when its last part was passed so long ago, s, and has grown by less since, as a
+fraction of the length. Ours: they set when a push is told of, so that its cue is not late."""
 LATEST_S = 0.20
-"""The push ends at most so long after the lead peak (ours)."""
+"""The push ends at most so long after the lead peak, s. Ours: no later row is waited for."""
 UNCLEAR = Push(
     manner=Manner.UNCLEAR,
     timing=Timing.UNCLEAR,
@@ -141,7 +143,7 @@ def push_end(y: FloatArray, load_n: FloatArray, moments: Moments, setup: Setup) 
         if span >= setup.limits.push_travel:
             if _has_settled(so_far, float(so_far[rear] + setup.limits.push_take * span), setup):
                 return row
-        elif row == after and so_far[row] < so_far.min() + HELD_BEGUN:
+        elif row == after and so_far[row] < so_far.min() + setup.limits.push_begun:
             return row
     return last if last < len(y) else None
 

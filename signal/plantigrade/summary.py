@@ -16,8 +16,9 @@ from plantigrade.reliability import Proportion, proportion
 from plantigrade.stat import Stat, median_of, stat_of
 
 LONGEST_STEP_S = 1.5
-"""A step follows another when its strike comes within this, s; else the walk was broken off (ours:
-the longest stance a walk may have, design §5)."""
+"""A step follows another when its strike comes within this, s; else the walk was broken off. Ours:
+the default of the longest contact that is a step, `contact_max_s`; a set one does not move it,
+since a summary counts steps that were found already."""
 
 _Class = TypeVar("_Class", bound=StrEnum)
 

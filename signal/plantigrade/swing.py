@@ -15,15 +15,19 @@ from plantigrade.push import Moments, measure_push, push_end, trail_y
 from plantigrade.swingmeasures import heel_share, steepest_rise, travel_of
 
 SMOOTH_S = 0.030
-"""Half width of the smoothing of shares and loads that moments are read from, s (ours)."""
+"""Half width of the smoothing of shares and loads that moments are read from, s. Ours: it takes out
+a sample's noise and keeps a drive's outline."""
 REST_S = 0.30
-"""Rows before a movement that show what it leaves from, s (ours)."""
+"""Rows before a movement that show what it leaves from, s. Ours."""
 PRESS = 0.012
-"""A move of s to the lead side larger than this is a press before the start (ours)."""
+"""A move of s to the lead side larger than this is a press before the start. Ours: it moves the
+start's time; how large a press may be stands in `swinglimits`."""
 SHIFTED = 0.05
-"""The shift is where s has made this part of its rise to the lead foot (ours)."""
+"""The shift is where s has made this part of its rise to the lead foot. Ours: the definition of a
+time, not of a class."""
 TROUGH_BAND = 0.02
-"""The trail peak is the middle of the time in which s is this close to its lowest (ours)."""
+"""The trail peak is the middle of the time in which s is this close to its lowest. Ours: the
+definition of a time, not of a class."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -237,7 +241,7 @@ def swing_of(
         highest_share=_highest(window, shape, finish),
         share_range=_highest(window, shape, finish) - shape.lowest,
         lead_peak_bw=float(window.lead_n[peak]) / setup.bw_n,
-        trail_return_share=_trail_return(window, shape, finish),
+        trail_return_share=_trail_return(window, shape, finish, setup.limits.trail_return),
         heel_lift=heel,
         push=push,
         lead_cop_travel=travel_of((lead,), half, least_n, _loaded(t_s, heel)),
@@ -273,18 +277,14 @@ def _highest(window: Window, shape: Outline, finish: int) -> float:
     return float(np.nanmax(window.s[int(shape.shift) : max(finish, round(shape.lead_peak)) + 1]))
 
 
-TRAIL_RETURN = 0.05
-"""A return of s towards the trail foot smaller than this is not reported (ours)."""
-
-
-def _trail_return(window: Window, shape: Outline, finish: int) -> float | None:
-    """How far s falls back after its first maximum (the reverse style); None where it does not."""
+def _trail_return(window: Window, shape: Outline, finish: int, least: float) -> float | None:
+    """How far s falls back after its first maximum (the reverse style); None under `least`."""
     s = window.s[int(shape.shift) : finish + 1]
     s = s[~np.isnan(s)]
     if len(s) < 2:
         return None
     fall = float((np.maximum.accumulate(s) - s).max())
-    return fall if fall >= TRAIL_RETURN else None
+    return fall if fall >= least else None
 
 
 def _loaded(t_s: FloatArray, heel: HeelLift) -> np.ndarray | None:

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 from tests.bench.sound import gil_load, sound_server
 
-from plantigrade_gateway.analysis.practice import mark_of
+from plantigrade_gateway.analysis.practice import entry_of
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Choice, Drill
@@ -84,8 +84,8 @@ def deciding(
     """Return the entries after which something begins to sound, at least a second apart."""
     analysis, found, last_ns = RecordAnalysis("bench", heard=True), list[int](), 0
     if drill is not None:
-        text = mark_of(Choice(drill, drill.feedback)).encode()
-        analysis.push(Batch.of([Entry(entries[0].arrival_ns, SESSION, Kind.MARK, text)]))
+        data = entry_of(Choice(drill, drill.feedback))
+        analysis.push(Batch.of([Entry(entries[0].arrival_ns, SESSION, Kind.DRILL, data)]))
     for k, entry in enumerate(entries):
         analysis.push(Batch.of([entry]))
         if sounds(analysis.reply):

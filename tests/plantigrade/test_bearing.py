@@ -13,6 +13,7 @@ from tests.plantigrade.test_stand import foot_rows
 
 from plantigrade.bearing import bearing_class, bearing_of, bearing_over_stands
 from plantigrade.block import Foot
+from plantigrade.change import RepeatError
 from plantigrade.events import Bearing, FootStand
 from plantigrade.limits import Limits, Setup, setup_for
 from plantigrade.stand import foot_stand
@@ -141,3 +142,11 @@ def test_stands_in_which_the_foot_moved_or_has_no_share_do_not_count():
     assert bearing_over_stands([stood(0.3, MOVED), stood(None, UNCLEAR)], setup()) is MOVED
     assert bearing_over_stands([stood(None, UNCLEAR)], setup()) is UNCLEAR
     assert bearing_over_stands([], setup()) is UNCLEAR
+
+
+def test_a_spread_known_from_more_stands_stands_for_their_own():
+    # mean .068; own SD .006, df 2: half 4.303 (t, table) · .006 / √3 = .0149, which holds .06
+    stands = [stood(0.062), stood(0.068), stood(0.074)]
+    assert bearing_over_stands(stands, setup()) is UNCLEAR
+    # SD .00424, df 4: half 2.776 · .00424 / √3 = .0068: from .0612
+    assert bearing_over_stands(stands, setup(), RepeatError(0.00424, 4, False)) is BEARING

@@ -160,6 +160,42 @@ def test_without_the_level_there_is_nothing_to_hold_the_return_against():
     assert measured(lead(), level_s=None).return_after_level_s is None
 
 
+# ---- the limits that may be set (the project's own, no published source) ----
+
+
+def changed(**limits: float) -> Setup:
+    made = setup()
+    return replace(made, limits=replace(made.limits, **limits))
+
+
+@pytest.mark.parametrize(
+    ("seen", "state"), [(7.5, HeelLiftState.LIFTED), (7.7, HeelLiftState.UNCLEAR)]
+)
+def test_how_loaded_the_heel_must_be_may_be_set(seen, state):
+    """160 N at address are 7.62 times the limit of 21 N."""
+    assert measured(lead(), made=changed(heel_lift_seen=seen)).state is state
+
+
+@pytest.mark.parametrize(("bridge_s", "bridged"), [(0.10, False), (0.14, True)])
+def test_how_short_a_touch_is_bridged_may_be_set(bridge_s, bridged):
+    """Eight rows touch; with the smoothing on either side they are ten to twelve over the limit."""
+    values = lead()
+    values[86:94, Column.HEEL] = 160.0
+    lift = measured(values, made=changed(heel_lift_bridge_s=bridge_s))
+    assert lift.lift_s is not None
+    assert (lift.lift_s < 0.70) is bridged
+
+
+@pytest.mark.parametrize(
+    ("carried", "state"), [(0.6, HeelLiftState.LIFTED), (0.7, HeelLiftState.UNCLEAR)]
+)
+def test_for_how_much_of_the_lift_the_foot_carries_may_be_set(carried, state):
+    """The foot is off in 16 rows of about 47: it carries in 65 % of them."""
+    values = lead()
+    values[80:96, :] = 0.0
+    assert measured(values, made=changed(heel_lift_carried=carried)).state is state
+
+
 # ---- gaps and rows without sense ----
 
 

@@ -105,6 +105,13 @@ def test_missing_rows_leave_the_time_to_end_it():
     assert push_end(y, HEAVY, MOMENTS, setup()) == 130
 
 
+@pytest.mark.parametrize(("begun", "end"), [(0.09, 130), (0.10, 111)])
+def test_when_a_travel_has_begun_may_be_set(begun, end):
+    """One sample after the lead peak, 13 of 70 rows have made .093 of a way of .5."""
+    made = replace(setup(), limits=replace(setup().limits, push_begun=begun))
+    assert push_end(ramp(98, 70), HEAVY, MOMENTS, made) == end
+
+
 # ---- times ----
 
 

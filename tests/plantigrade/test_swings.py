@@ -187,6 +187,10 @@ def test_the_reverse_style_is_a_swing_and_its_return_is_told_by_itself():
     # read up to where the finish begins, which is within .06 of where s settles
     assert swing.trail_return_share is not None
     assert 0.33 < swing.trail_return_share <= 0.40
+    (same,) = swings(rows(knots), setup(trail_return=0.32))
+    assert same.trail_return_share == swing.trail_return_share
+    (untold,) = swings(rows(knots), setup(trail_return=0.41))
+    assert untold.trail_return_share is None
 
 
 def test_a_press_to_the_lead_side_first_is_allowed():

@@ -17,7 +17,7 @@ from plantigrade.events import Stand, Step, Swing
 from plantigrade.halves import HALVED, Halves
 from plantigrade.summary import SwingSet, Walk
 from plantigrade_gateway.analysis.quality import Quality
-from plantigrade_gateway.analysis.result import Mark
+from plantigrade_gateway.analysis.result import Mark, Trial
 from plantigrade_gateway.analysis.serialise import SCHEMA
 from plantigrade_gateway.drills.run import DrillResult
 
@@ -32,7 +32,7 @@ LATER = {
     },
     "Swing": {
         *("both_cop_travel", "trail_peak_bw", "lead_rise_bw_s", "lead_heel_share_address"),
-        "number_in_set",
+        *("number_in_set", "excluded"),
     },
     "SwingSet": {
         *("good_pushes", "pushes_from_heel", "trail_heels", "midfoot_impulse_share"),
@@ -42,7 +42,8 @@ LATER = {
     "Limits": {
         *("push_begins_by", "trail_heel_from", "trail_heel_gain", "heel_back_by_s"),
         *("stand_quiet_mm", "bearing_broad", "stand_quiet_share", "stand_quiet_bw"),
-        "stand_least_bw",
+        *("stand_least_bw", "heel_lift_seen", "heel_lift_bridge_s", "heel_lift_carried"),
+        *("push_begun", "trail_return"),
     },
     "FootStand": {"midfoot_medial_share"},
 }
@@ -57,14 +58,20 @@ def whole() -> Json:
     defs["Swing"]["properties"]["set"] = {"type": ["string", "null"]}
     defs["Swing"]["required"].append("set")
     defs["Swing"]["properties"]["number_in_set"] = {"type": ["integer", "null"]}
+    when = {"type": "string", "format": "date-time"}
+    excluded = _object({"reason": text, "by": text, "when": when})
+    defs["Swing"]["properties"]["excluded"] = {"anyOf": [excluded, {"type": "null"}]}
     set_ = _object(
         {
             "name": text,
             "start_s": number,
             "summary": _schema(SwingSet, defs),
             "halves": _object({name: _schema(Halves, defs) for name in HALVED}),
+            "end_s": {"type": ["number", "null"]},
+            **{name: _or_null(text) for name in ("set_id", "intent", "club")},
+            "is_silent": {"type": ["boolean", "null"]},
         },
-        {"halves"},
+        {"halves", "end_s", "set_id", "intent", "club", "is_silent"},
     )
     top = _object(
         {
@@ -80,7 +87,9 @@ def whole() -> Json:
             "sets": _list(set_),
             "marks": _list(_schema(Mark, defs)),
             "drills": _list(_schema(DrillResult, defs)),
-        }
+            "trials": _list(_schema(Trial, defs)),
+        },
+        {"trials"},
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

@@ -18,17 +18,20 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import default_calibration
 from plantigrade.zones import eighteen
 from plantigrade_gateway import config
-from plantigrade_gateway.analysis.practice import mark_of
+from plantigrade_gateway.analysis.practice import entry_of, read_entry
 from plantigrade_gateway.analysis.record import RecordAnalysis, analyse_record
 from plantigrade_gateway.analysis.result import read_layout
+from plantigrade_gateway.coach.speedfile import read_speeds
 from plantigrade_gateway.drills.files import BUILT_IN, FOLDER, parse_drill, read_drill
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.foreign import read_secret
 from plantigrade_gateway.forward.mqtt import command
+from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, ZoneRows, exchange_data
 from plantigrade_gateway.record.packing import pack
 from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.rules.files import read_rules
 from plantigrade_gateway.sources.link import InsoleLink
 from plantigrade_gateway.sources.replay import demo_file, read_replay, write_replay
@@ -136,9 +139,37 @@ def drill(name: str) -> bytes:
 
 def marks(folder: Path) -> Way:
     """Marks are anybody's notes: any text is one."""
-    push = parse_drill(drill("push"), "push")
-    seeds = [mark_of(Choice(push, Feedback.OTHER)).encode(), b"set: 7 iron", b"check: shoe"]
+    push = json.dumps({"drill": parse_drill(drill("push"), "push").table(), "feedback": "other"})
+    seeds = [f"drill: push, feedback other\n{push}".encode(), b"set: 7 iron", b"check: shoe"]
     return Way("mark", seeds, takes_entry(Kind.MARK, SESSION))
+
+
+def drill_entries(folder: Path) -> Way:
+    push = parse_drill(drill("push"), "push")
+    seeds = [entry_of(Choice(one, Feedback.OTHER)) for one in (push, None)]
+    return _entry_way("drill entry", seeds, Kind.DRILL, read_entry)
+
+
+def cue_entries(folder: Path) -> Way:
+    seeds = [CueState(on, name).to_json() for on in (True, False) for name in (None, "push")]
+    return _entry_way("cues entry", seeds, Kind.CUES, CueState.from_json)
+
+
+def trial_entries(folder: Path) -> Way:
+    seeds = [TrialName(step, number).to_json() for step, number in (("lift", 1), ("walk", 12))]
+    return _entry_way("check entry", seeds, Kind.CHECK, TrialName.from_json)
+
+
+def _entry_way(name: str, seeds: list[bytes], kind: Kind, read: Callable[[bytes], object]) -> Way:
+    """Return the way of an entry that a record holds whatever it says, and a reader refuses."""
+    within = takes_entry(kind, SESSION)
+
+    def take(data: bytes) -> bool:
+        within(data)  # what cannot be read says nothing there
+        read(data)
+        return True
+
+    return Way(name, seeds, take)
 
 
 def set_entries(folder: Path) -> Way:
@@ -146,14 +177,7 @@ def set_entries(folder: Path) -> Way:
         SetStart("0123456789abcdef", intent, club).to_json()
         for intent, club in zip(Intent, ("7 iron", None, "driver"), strict=False)
     ]
-    within = takes_entry(Kind.SET, SESSION)
-
-    def take(data: bytes) -> bool:
-        within(data)  # a set that cannot be read is a set without a name there
-        SetStart.from_json(data)
-        return True
-
-    return Way("set entry", seeds, take)
+    return _entry_way("set entry", seeds, Kind.SET, SetStart.from_json)
 
 
 def exchanges(folder: Path) -> Way:
@@ -208,6 +232,15 @@ def zone_csvs(folder: Path) -> Way:
     write_zone_csv(folder / "seed.csv", layout, [ZoneRows(t_s, left, right)])
     take = takes_file(folder / "a.csv", lambda path: analyse_csv(path, layout))
     return Way("zone CSV", [(folder / "seed.csv").read_bytes()], take)
+
+
+def club_speeds(_: Path) -> Way:
+    seed = b"Time,Club Speed\n14:03:27.5,90.2\n14:04:02,91\n14:04:40,88.7\n"
+
+    def take(data: bytes) -> bool:
+        return bool(read_speeds(data, "club speed", "mph", "time").rows)
+
+    return Way("club speeds", [seed, seed.replace(b",", b";")], take)
 
 
 def layouts(folder: Path) -> Way:
@@ -331,10 +364,12 @@ FROM_FOLDER = {
     make.__name__: make
     for make in (
         *(packets, settings_entries, calibration_entries, marks, set_entries, exchanges),
+        *(drill_entries, cue_entries, trial_entries),
         *(
             replay_files,
             replay_bodies,
             zone_csvs,
+            club_speeds,
             layouts,
             drills,
             rule_files,

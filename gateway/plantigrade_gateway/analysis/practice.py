@@ -1,11 +1,12 @@
-"""A session's drills: which was chosen when, by the marks in its record, and what each came to.
+"""A session's drills: which was chosen when, by its record, and what each came to.
 
 Everything here is a function of the record: a re-analysis of a stored session comes to the same
-scores. A drill is chosen, changed and ended by marks that hold the whole drill, so that a drill
-file that is changed or lost later changes nothing.
+scores. A drill is chosen, changed and ended by entries that hold the whole drill (older records:
+marks), so that a drill file that is changed or lost later changes nothing.
 """
 
-import json
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 
@@ -17,41 +18,67 @@ from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import drill_of
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.drills.run import DrillOutput, DrillResult, DrillRun, Score, note_bearing
-from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.errors import InputError, RecordError
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.record.table import read_table, table_of
 from plantigrade_gateway.sound.cues import Cue, CueMaker
 
 MARK = "drill:"
-"""What a mark begins with that chooses a drill."""
+"""What the mark begins with that tells of a choice; in older records it makes the choice."""
 NO_DRILL = "none"
 TICKS_AFTER_S = 90.0
 """Without a drill a heel's tick is heard so long after a swing: whoever has not swung lately may be
 standing on one leg, which begins like a backswing (ours)."""
 
 
-def mark_of(choice: Choice) -> str:
-    """Return the text of the mark that makes a choice: one line for people, one of JSON."""
+def said_of(choice: Choice) -> str:
+    """Return the text of the mark that tells of a choice."""
     drill = choice.drill
     head = NO_DRILL if drill is None else f"{drill.name}, feedback {choice.feedback}"
-    table = {
-        "drill": None if drill is None else drill.table(),
-        "feedback": str(choice.feedback),
-    }
-    return f"{MARK} {head}\n{json.dumps(table, ensure_ascii=False)}"
+    return f"{MARK} {head}"
+
+
+def entry_of(choice: Choice) -> bytes:
+    """Return the data of the DRILL entry that makes a choice: it holds the whole drill."""
+    drill = choice.drill
+    return table_of(
+        {
+            "drill": None if drill is None else drill.table(),
+            "feedback": str(choice.feedback),
+        }
+    )
+
+
+def read_entry(data: bytes) -> Choice:
+    """Return the choice that a DRILL entry makes.
+
+    Raises
+    ------
+    RecordError
+        Not JSON of schema 1, or no choice.
+    """
+    try:
+        return read_table(data, "drill", _choice_of)
+    except InputError as error:
+        raise RecordError(f"drill entry: {error}") from error
 
 
 def read_mark(text: str) -> Choice | None:
-    """Return the choice that a mark makes; None for any other mark."""
+    """Return the choice that a mark of an older record makes; None for any other mark.
+
+    One line is for people, the next one is JSON.
+    """
     if not text.startswith(MARK) or "\n" not in text:
         return None
     try:
-        table = read_json(text.split("\n", 1)[1], "mark")
-        drill = table["drill"]
-        return Choice(
-            None if drill is None else drill_of(drill, "mark"), Feedback(table["feedback"])
-        )
+        return _choice_of(read_json(text.split("\n", 1)[1], "mark"))
     except (ValueError, KeyError, TypeError, InputError):
         return None  # somebody's note, or another version's: it stays a note
+
+
+def _choice_of(table: Mapping[str, Any]) -> Choice:
+    drill = table["drill"]
+    return Choice(None if drill is None else drill_of(drill, "drill"), Feedback(table["feedback"]))
 
 
 class Practice:
@@ -70,6 +97,12 @@ class Practice:
         self._spans: list[tuple[float, DrillRun | None]] = [(-np.inf, None)]
         self._swing_s: float | None = None
         self._last_swing_s = -np.inf
+        self._is_silent = False
+
+    @property
+    def is_silent(self) -> bool:
+        """Whether nothing of what happens now is to be heard: the chosen feedback is silent."""
+        return self._is_silent
 
     @property
     def run(self) -> DrillRun | None:
@@ -103,6 +136,7 @@ class Practice:
                 self._settings.limits,
             )
         self._spans.append((t_s, run))
+        self._is_silent = choice.feedback is Feedback.SILENT
 
     def push(self, output: Output) -> DrillOutput:
         """Take what the pipeline gave; events and rows are taken in the order of time."""
@@ -181,7 +215,12 @@ class Practice:
         return next(run for start_s, run in reversed(self._spans) if start_s <= t_s)
 
     def _free(self, event: Event, reply: DrillOutput) -> None:
-        """Without a drill every push is heard, and the heel where a swing is likely."""
+        """Without a drill every push is heard, and the heel where a swing is likely.
+
+        Nothing is where the feedback is silent.
+        """
+        if self._is_silent:
+            return
         if isinstance(event, Swing):
             reply.spoken.append(words.push(event.push))
         if self._maker is None or not isinstance(event, Phase):

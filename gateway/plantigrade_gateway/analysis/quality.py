@@ -15,6 +15,13 @@ from plantigrade.load import body_weight_n, total_load
 from plantigrade_gateway import words
 from plantigrade_gateway.errors import StoreError
 
+EXCHANGED = (
+    "the steps of both feet end on the small toe's side: look whether each insole is in its own "
+    "shoe"
+)
+FOOT_CHANGED = "changed the foot it says it is during the session"
+"""Notes that say which foot is which may be wrong."""
+
 PIECE_S = 2.0
 """Body weight is looked for in means over so long, s (`plantigrade.load.body_weight_n`)."""
 
@@ -176,6 +183,19 @@ class Quality:
     def uncalibrated(self) -> str:
         """Which feet were never calibrated, for people; empty where none or not known."""
         return words.uncalibrated({foot: self.foot(foot).calibration for foot in Foot})
+
+    @property
+    def is_exchanged(self) -> bool:
+        """Whether an insole may be in the other foot's shoe, by what was noted."""
+        return any(EXCHANGED in note or FOOT_CHANGED in note for note in self.notes)
+
+    def missing_share(self) -> float | None:
+        """Return the part of the samples due that is missing, the foot's that lacks more.
+
+        None without any.
+        """
+        due = [(f.missing_samples, f.samples + f.missing_samples) for f in (self.left, self.right)]
+        return max(missing / n for missing, n in due) if all(n for _, n in due) else None
 
     def to_json(self) -> dict[str, Any]:
         """Return it as JSON values, nested as the classes are."""

@@ -1,8 +1,9 @@
 """A record → `Analysis`, at once or while it comes."""
 
 import dataclasses
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 
@@ -11,9 +12,11 @@ from plantigrade.events import Swing
 from plantigrade.limits import setup_for
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Pipeline, Tap
-from plantigrade_gateway.analysis.practice import Practice, read_mark
-from plantigrade_gateway.analysis.quality import FootQuality, LinkQuality, Quality
+from plantigrade_gateway.analysis.practice import MARK, Practice, read_entry, read_mark, said_of
+from plantigrade_gateway.analysis.quality import FOOT_CHANGED, FootQuality, LinkQuality, Quality
 from plantigrade_gateway.analysis.result import (
+    CHECK,
+    CHECK_END,
     SET,
     SET_END,
     WEIGHT_DIFFERS,
@@ -21,19 +24,28 @@ from plantigrade_gateway.analysis.result import (
     Mark,
     check_mass,
     quality_of,
+    set_name,
 )
+from plantigrade_gateway.analysis.spans import SpanLog
 from plantigrade_gateway.analysis.timeline import Output, Tallies
+from plantigrade_gateway.drills.model import Choice
 from plantigrade_gateway.drills.run import DrillOutput
 from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.formats import clock
-from plantigrade_gateway.record.entries import Batch, Kind, is_lost
+from plantigrade_gateway.record.cues import CueState
+from plantigrade_gateway.record.entries import Batch, Entry, Kind, is_lost
 from plantigrade_gateway.record.sets import SetStart
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings, with_settings
+from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.wire.stream import Counts, StreamEventKind
 
-_NOTED = (Kind.END, Kind.MARK, Kind.SET, Kind.SET_END)
+_NOTED = (
+    *(Kind.END, Kind.MARK, Kind.SET, Kind.SET_END),
+    *(Kind.CUES, Kind.DRILL, Kind.CHECK, Kind.CHECK_END),
+)
 _CUT_AT = (*_NOTED, Kind.SETTINGS)
 """Entries before which a batch is cut: what comes before one never depends on it."""
+Made = TypeVar("Made")
 
 
 class RecordAnalysis:
@@ -56,6 +68,8 @@ class RecordAnalysis:
         What the last `push` or `flush` let be heard.
     marks : list of Mark
         So far.
+    spans : SpanLog
+        The sets and trials so far.
     ended : bool
         The record's end was among what came.
     """
@@ -71,6 +85,7 @@ class RecordAnalysis:
         self.practice = Practice(heard)
         self.reply = DrillOutput()
         self.marks: list[Mark] = []
+        self.spans = SpanLog()
         self.ended = False
         self._source = source
         self._last_ns: int | None = None
@@ -118,6 +133,8 @@ class RecordAnalysis:
             tuple(self.marks),
             self._quality(),
             self.practice.results(self.now_s),
+            self.spans.trials(self.now_s),
+            self.spans.sets(),
         )
 
     @property
@@ -146,20 +163,52 @@ class RecordAnalysis:
         for at in np.flatnonzero(np.isin(batch.kind, _NOTED)).tolist():
             (entry,) = batch.slice(at, at + 1)
             t_s = self._session_s(entry.arrival_ns)
-            if entry.kind is Kind.END:
+            text = self._note(entry, t_s)
+            if text is not None:
+                self.marks.append(Mark(t_s, text))
+
+    def _note(self, entry: Entry, t_s: float) -> str | None:
+        """Take an entry that is noted; return the text of the mark that tells of it."""
+        data = entry.data
+        match entry.kind:
+            case Kind.END:
                 self.ended = True
-            elif entry.kind is Kind.SET:
-                self.marks.append(Mark(t_s, f"{SET} {_name_of(entry.data)}"))
-            elif entry.kind is Kind.SET_END:
-                self.marks.append(Mark(t_s, SET_END))
-            else:
-                text = entry.data.decode("utf-8", errors="replace")
+            case Kind.SET:
+                begun = _read(SetStart.from_json, data)
+                text = f"{SET} {'' if begun is None else begun.name}"
+                self.spans.begin_set(set_name(Mark(t_s, text)) or "", t_s, begun)
+                return text
+            case Kind.SET_END:
+                self.spans.end_set(t_s)
+                return SET_END
+            case Kind.CHECK:
+                trial = _read(TrialName.from_json, data)
+                self.spans.begin_trial(trial, t_s)
+                return CHECK if trial is None else f"{CHECK} {trial.step} {trial.number}"
+            case Kind.CHECK_END:
+                self.spans.end_trial(t_s)
+                return CHECK_END
+            case Kind.CUES:
+                state = _read(CueState.from_json, data)
+                self.spans.cues(None if state is None else state.on, t_s)
+            case Kind.DRILL:
+                choice = _read(read_entry, data)
+                self._choose(t_s, choice)
+                return f"{MARK} ?" if choice is None else said_of(choice)
+            case _:
+                text = data.decode("utf-8", errors="replace")
                 choice = read_mark(text)
                 if choice is not None:
                     text = text.split("\n", 1)[0]  # the rest is for this program
-                    self.practice.settle(self.pipeline.settings)
-                    self.practice.choose(t_s, choice)
-                self.marks.append(Mark(t_s, text))
+                self._choose(t_s, choice)
+                self.spans.mark(Mark(t_s, text))
+                return text
+        return None
+
+    def _choose(self, t_s: float, choice: Choice | None) -> None:
+        if choice is not None:
+            self.practice.settle(self.pipeline.settings)
+            self.practice.choose(t_s, choice)
 
     def _session_s(self, arrival_ns: int) -> float:
         origin_ns = self.pipeline.origin_ns
@@ -235,7 +284,7 @@ class RecordAnalysis:
             if counts.facts[StreamEventKind.RATE]:
                 yield f"insole {insole} changed its sample rate during the session"
             if counts.facts[StreamEventKind.FOOT]:
-                yield f"insole {insole} changed the foot it says it is during the session"
+                yield f"insole {insole} {FOOT_CHANGED}"
 
 
 def analyse_record(
@@ -288,12 +337,12 @@ def analyse_record(
     return analysis.result()
 
 
-def _name_of(data: bytes) -> str:
-    """Return a set's name; empty where another version wrote what is not understood."""
+def _read(read: Callable[[bytes], Made], data: bytes) -> Made | None:
+    """Return what an entry's data say; None where another version wrote what is not understood."""
     try:
-        return SetStart.from_json(data).name
+        return read(data)
     except RecordError:
-        return ""
+        return None
 
 
 def _weight_notes(settings: SessionSettings, own_n: float | None) -> Iterator[str]:

@@ -4,8 +4,9 @@
 """
 
 import math
-from collections.abc import Container, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 from plantigrade.analyser import ANALYSIS_VERSION
@@ -43,6 +44,20 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
+class Exclusion:
+    """Why a swing is left out of all numbers, who said so and when (UTC)."""
+
+    reason: str
+    by: str
+    when: datetime
+
+    @property
+    def text(self) -> str:
+        """It as people read it."""
+        return f"{self.reason} ({self.by}, {self.when:%Y-%m-%d %H:%M} UTC)"
+
+
+@dataclass(frozen=True, slots=True)
 class Analysis:
     """What is in a recording.
 
@@ -63,6 +78,11 @@ class Analysis:
         Each run of a drill.
     trials : tuple of Trial
         Of guided checks, in order of time.
+    spans : tuple of SetSpan
+        Its sets without their swings, in order of time.
+    excluded : dict of int to Exclusion
+        By their place in `swings`, those that people left out; numbers are made of `counted` and of
+        the swings of `sets`, which are without them.
     """
 
     source: str
@@ -75,24 +95,23 @@ class Analysis:
     quality: Quality | None
     drills: tuple[DrillResult, ...] = ()
     trials: tuple["Trial", ...] = ()
+    spans: tuple["SetSpan", ...] = ()
+    excluded: Mapping[int, Exclusion] = field(default_factory=dict)
+
+    @property
+    def counted(self) -> tuple[Swing, ...]:
+        """Return its swings without those that are left out: what all numbers are made of."""
+        return tuple(swing for k, swing in enumerate(self.swings) if k not in self.excluded)
 
     @property
     def sets(self) -> tuple["MarkedSet", ...]:
-        """Return its sets with their swings, in order of time."""
-        return sets_of(self.swings, self.marks)
+        """Return its sets with the swings that count, in order of time."""
+        return sets_of(self.counted, self.spans)
 
-
-def counted(analysis: Analysis, excluded: Container[int]) -> Analysis:
-    """Return results as all numbers are made of them: without the swings that are left out.
-
-    Parameters
-    ----------
-    analysis : Analysis
-    excluded : container of int
-        Places in ``analysis.swings``.
-    """
-    kept = tuple(swing for k, swing in enumerate(analysis.swings) if k not in excluded)
-    return replace(analysis, swings=kept)
+    @property
+    def whole_sets(self) -> tuple["MarkedSet", ...]:
+        """Return its sets with all their swings, for where a swing stands; no numbers of these."""
+        return sets_of(self.swings, self.spans)
 
 
 def read_layout(path: str | Path | None) -> ZoneLayout:
@@ -187,6 +206,21 @@ A set is begun by its entry in the record, of which a mark tells; in older recor
 """
 SET_END = "end of set"
 """The mark that tells of a set's end."""
+CHECK_END = "end of check"
+"""The mark that tells of a trial's end."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetSpan:
+    """A set without its swings; the fields are those of `MarkedSet`."""
+
+    name: str
+    start_s: float
+    end_s: float = math.inf
+    set_id: str = ""
+    intent: str = ""
+    club: str = ""
+    is_silent: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,10 +239,13 @@ class MarkedSet:
     set_id : str
         Empty in older records, as the next two.
     intent : str
-        ``"smooth"``, ``"full"`` or ``"fast"``.
+        ``"smooth"``, ``"full"`` or ``"fast"``; of an older record where its name is just that.
     club : str
+        Empty where none was named, too.
     is_silent : bool or None
         Whether every cue was off from its start to its end, by the record; None: not known.
+    missing_share : float or None
+        Of the samples due from its start to its end, the foot's that lacks more; None: not known.
     """
 
     name: str
@@ -219,6 +256,7 @@ class MarkedSet:
     intent: str = ""
     club: str = ""
     is_silent: bool | None = None
+    missing_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,16 +297,13 @@ def ends_set(mark: Mark) -> bool:
     return text == SET_END or text.startswith(CHECK)
 
 
-def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, ...]:
-    """Sort swings into the sets that the marks begin.
-
-    A set goes on until it ends, the next one begins, or a check does. Swings that lie in none
-    belong to none.
+def sets_of(swings: Sequence[Swing], spans: Iterable[SetSpan]) -> tuple[MarkedSet, ...]:
+    """Sort swings into sets, by when they began; swings that lie in none belong to none.
 
     Parameters
     ----------
     swings : sequence of Swing
-    marks : iterable of Mark
+    spans : iterable of SetSpan
         In order of time.
 
     Returns
@@ -276,16 +311,19 @@ def sets_of(swings: Sequence[Swing], marks: Iterable[Mark]) -> tuple[MarkedSet, 
     tuple of MarkedSet
         In order of time; a set without swings is there too.
     """
-    edges: list[tuple[float, str | None]] = [
-        (mark.t_s, set_name(mark)) for mark in marks if set_name(mark) is not None or ends_set(mark)
-    ]
-    runs = []
-    for k, (start_s, name) in enumerate(edges):
-        end_s = edges[k + 1][0] if k + 1 < len(edges) else float("inf")
-        if name is not None:
-            inside = tuple(s for s in swings if start_s <= swing_time(s) < end_s)
-            runs.append(MarkedSet(name, start_s, inside))
-    return tuple(runs)
+    return tuple(
+        MarkedSet(
+            span.name,
+            span.start_s,
+            tuple(s for s in swings if span.start_s <= swing_time(s) < span.end_s),
+            span.end_s,
+            span.set_id,
+            span.intent,
+            span.club,
+            span.is_silent,
+        )
+        for span in spans
+    )
 
 
 def swing_time(swing: Swing) -> float:
@@ -298,5 +336,10 @@ def is_good(swing: Swing) -> bool:
 
     By the limits it was analysed with; by the defaults where an older version kept it.
     """
+    return bool(good_push(swing))
+
+
+def good_push(swing: Swing) -> bool | None:
+    """Whether the push is a good one, as `is_good`; None where it cannot be told."""
     push = swing.push
-    return bool(is_good_push(push, Limits()) if push.is_good is None else push.is_good)
+    return is_good_push(push, Limits()) if push.is_good is None else push.is_good

@@ -4,6 +4,7 @@ Takes an `Analysis`, gives text; absent values are null. A single event's row is
 """
 
 import json
+from math import isfinite
 from typing import Any
 
 from plantigrade.halves import halves_of_set
@@ -12,7 +13,7 @@ from plantigrade_gateway.analysis.eventrow import (
     Measured,
     event_row,
 )
-from plantigrade_gateway.analysis.result import Analysis, sets_of
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.converter import plain
 
 SCHEMA = 1
@@ -31,8 +32,8 @@ def document(analysis: Analysis) -> dict[str, Any]:
     dict
         As `hardware_notes/analysis.schema.json` describes it.
     """
-    sets = sets_of(analysis.swings, analysis.marks)
-    place = {id(swing): (run.name, k) for run in sets for k, swing in enumerate(run.swings, 1)}
+    whole = analysis.whole_sets
+    place = {id(swing): (run.name, k) for run in whole for k, swing in enumerate(run.swings, 1)}
     quality = analysis.quality
     return {
         "schema": SCHEMA,
@@ -47,8 +48,9 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 **_body(swing),
                 "set": place.get(id(swing), (None, None))[0],
                 "number_in_set": place.get(id(swing), (None, None))[1],
+                "excluded": plain(analysis.excluded.get(number)),
             }
-            for swing in analysis.swings
+            for number, swing in enumerate(analysis.swings)
         ],
         "walk": plain(summarise_walk(analysis.steps)) if analysis.steps else None,
         "sets": [
@@ -57,11 +59,17 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 "start_s": run.start_s,
                 "summary": plain(summarise_swings(run.swings)),
                 "halves": plain(halves_of_set(run.swings)),
+                "end_s": run.end_s if isfinite(run.end_s) else None,
+                "set_id": run.set_id or None,
+                "intent": run.intent or None,
+                "club": run.club or None,
+                "is_silent": run.is_silent,
             }
-            for run in sets
+            for run in analysis.sets
         ],
         "marks": [plain(mark) for mark in analysis.marks],
         "drills": [plain(run) for run in analysis.drills],
+        "trials": [plain(trial) for trial in analysis.trials],
     }
 
 

@@ -19,7 +19,7 @@ from plantigrade.events import Event, Step
 from plantigrade.limits import Setup
 from plantigrade.pairing import Pairing
 from plantigrade.prompted import LiftPrompt, StandPrompt, prompt_for
-from plantigrade_gateway.analysis.quality import SampleTally, WeightTally
+from plantigrade_gateway.analysis.quality import EXCHANGED, SampleTally, WeightTally
 from plantigrade_gateway.analysis.result import EventCollector, age_s
 from plantigrade_gateway.wire.stream import StreamEvent
 
@@ -141,10 +141,7 @@ class Tallies:
     def notes(self) -> Iterator[str]:
         """Yield what is to be said of the rows, a sentence each."""
         if self._edges.is_mirrored:
-            yield (
-                "the steps of both feet end on the small toe's side: look whether each insole is "
-                "in its own shoe"
-            )
+            yield EXCHANGED
 
     def _note(self) -> None:
         if self._rows:

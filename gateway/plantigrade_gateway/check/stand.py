@@ -6,7 +6,8 @@ from plantigrade.block import Foot
 from plantigrade.events import Bearing, FootStand
 from plantigrade.prompted import LIFT_S, PromptedStand
 from plantigrade_gateway.analysis.result import Analysis, Trial
-from plantigrade_gateway.check.steps import PROMPT_S
+from plantigrade_gateway.check.again import standing
+from plantigrade_gateway.check.steps import PROMPT_S, STAND
 from plantigrade_gateway.check.verdict import Verdict, Why
 from plantigrade_gateway.formats import percent
 
@@ -89,7 +90,7 @@ def judge_lift(trial: Trial, analysis: Analysis) -> Verdict:
     return Verdict(None, f"In the air: {readings}.")
 
 
-def taken_stands(analysis: Analysis, step: str) -> Iterator[PromptedStand]:
+def taken_stands(analysis: Analysis, step: str = STAND) -> Iterator[PromptedStand]:
     """Yield what the taken stands of a step come to, in order of time.
 
     Parameters
@@ -98,8 +99,8 @@ def taken_stands(analysis: Analysis, step: str) -> Iterator[PromptedStand]:
     step : str
         ``"stand"`` or ``"flat"``.
     """
-    for trial in analysis.trials:
-        if trial.step == step and judge_stand(trial, analysis).is_taken:
+    for trial in standing(analysis, step):
+        if judge_stand(trial, analysis).is_taken:
             assert trial.stand is not None
             yield trial.stand
 

@@ -27,6 +27,8 @@ class Why(StrEnum):
     """The straights were not walked at one pace."""
     FEW_SWINGS = "few swings"
     """Too few swings that count."""
+    AGAIN = "again"
+    """It was to be done again."""
 
 
 @dataclass(frozen=True, slots=True)

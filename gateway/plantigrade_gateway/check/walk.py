@@ -8,6 +8,7 @@ from plantigrade.events import Step
 from plantigrade.stat import median_of
 from plantigrade.summary import bouts_of
 from plantigrade_gateway.analysis.result import Analysis, Trial
+from plantigrade_gateway.check.again import standing
 from plantigrade_gateway.check.steps import LEAST_STEPS, WALK
 from plantigrade_gateway.check.verdict import Verdict, Why
 
@@ -57,8 +58,8 @@ def straight_steps(analysis: Analysis) -> tuple[Step, ...]:
     """Return the steps that count, of every taken walk of a session, in order of time."""
     return tuple(
         step
-        for trial in analysis.trials
-        if trial.step == WALK and judge_walk(trial, analysis).is_taken
+        for trial in standing(analysis, WALK)
+        if judge_walk(trial, analysis).is_taken
         for run in straights_of(trial, analysis.steps)
         for step in run
     )

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway.cli import calibrate, desk, drills, pages, players, repair
+from plantigrade_gateway.cli import calibrate, coach, desk, drills, pages, players, repair
 from plantigrade_gateway.cli import run as livecli
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
@@ -299,14 +299,14 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
 def show(ctx: click.Context, session: str, as_json: bool) -> None:
     """Report the stored SESSION: the first digits of its id, or "last"."""
     from plantigrade_gateway.analysis.serialise import document, text_of
+    from plantigrade_gateway.people.visits import read_session
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.report.session import session_json, show_session
-    from plantigrade_gateway.store import results
     from plantigrade_gateway.store.sessions import detail, find
 
     with _open_store(ctx) as store:
         session_id = find(store, session).session_id
-        found, line = results.read(store, session_id), detail(store, session_id).line
+        found, line = read_session(store, session_id), detail(store, session_id).line
     if as_json:
         click.echo(text_of({"session": session_json(line), "analysis": document(found)}))
     else:
@@ -364,6 +364,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
     For results made by another version, and for sessions that were cut off.
     """
     from plantigrade_gateway.analysis.serialise import text_of
+    from plantigrade_gateway.people.visits import with_exclusions
     from plantigrade_gateway.report.session import redone_line
     from plantigrade_gateway.store import results
     from plantigrade_gateway.store.sessions import find
@@ -375,7 +376,7 @@ def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
         chosen = [find(store, session)] if session else ended
         for one in chosen:
             try:
-                found, changed = results.reanalyse(store, one.session_id)
+                found, changed = results.reanalyse(store, one.session_id, with_exclusions)
             except GatewayError as error:
                 if session:
                     raise
@@ -459,3 +460,4 @@ calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
 players.register(main, _store_option, _json_option, _store)
+coach.register(main, _store_option, _json_option, _store)

@@ -78,7 +78,7 @@ class Visit:
     started : datetime
         With the offset of the place.
     analysis : Analysis
-        Its results, excluded swings included.
+        Its results, excluded swings included; ``analysis.sets`` is without them.
     notes : dict of int to SwingNote
         By the swing's place in ``analysis.swings``; most have none.
     questions : Questions or None

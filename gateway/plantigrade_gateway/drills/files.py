@@ -17,15 +17,16 @@ from plantigrade.errors import ForeignError, shown
 from plantigrade.foreign import read_toml
 from plantigrade.limits import Limits
 from plantigrade_gateway.drills.model import (
+    FORMER_CUES,
     NONE,
     OUTCOME,
     BalanceTarget,
     Choice,
     Cues,
     Drill,
+    DrillKind,
     Feedback,
     HeelLiftTarget,
-    Judge,
     PushTarget,
     Say,
     Span,
@@ -45,26 +46,26 @@ DEFAULTS = Limits()
 _NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
 _Choice = TypeVar("_Choice", bound=StrEnum)
 
-_USUAL: dict[Judge, Callable[[Limits], Target]] = {
-    Judge.PUSH: PushTarget.of,
-    Judge.HEEL_LIFT: HeelLiftTarget.of,
-    Judge.STAY: lambda _: StayTarget(),
-    Judge.BALANCE: lambda _: BalanceTarget(),
-    Judge.WALK_THROUGH: lambda _: WalkTarget(),
-    Judge.TRAIL_HEEL: TrailHeelTarget.of,
+_USUAL: dict[DrillKind, Callable[[Limits], Target]] = {
+    DrillKind.PUSH: PushTarget.of,
+    DrillKind.HEEL_LIFT: HeelLiftTarget.of,
+    DrillKind.STAY: lambda _: StayTarget(),
+    DrillKind.BALANCE: lambda _: BalanceTarget(),
+    DrillKind.WALK_THROUGH: lambda _: WalkTarget(),
+    DrillKind.TRAIL_HEEL: TrailHeelTarget.of,
 }
 """The target of a file that says nothing of it, by the limits of the analysis."""
 _CUES = {
-    Judge.PUSH: Cues("rolled", OUTCOME, CopSource.TRAIL, ticks=True, echo=True),
-    Judge.HEEL_LIFT: Cues(tone=CopSource.LEAD, ticks=True),
-    Judge.STAY: Cues(tone=CopSource.LEAD, ticks=True),
-    Judge.BALANCE: Cues(tone=CopSource.BOTH),
-    Judge.WALK_THROUGH: Cues(),
-    Judge.TRAIL_HEEL: Cues(tone=CopSource.TRAIL),
+    DrillKind.PUSH: Cues("rolled", OUTCOME, CopSource.TRAIL, heel_clicks=True, replay_push=True),
+    DrillKind.HEEL_LIFT: Cues(tone=CopSource.LEAD, heel_clicks=True),
+    DrillKind.STAY: Cues(tone=CopSource.LEAD, heel_clicks=True),
+    DrillKind.BALANCE: Cues(tone=CopSource.BOTH),
+    DrillKind.WALK_THROUGH: Cues(),
+    DrillKind.TRAIL_HEEL: Cues(tone=CopSource.TRAIL),
 }
-_PUSHES = (Judge.PUSH, Judge.TRAIL_HEEL)
 """What is heard unless the file says otherwise."""
-_TOP = ("name", "title", "goal", "judge", "feedback", "cautions", "target", "cues", "say")
+_PUSHES = (DrillKind.PUSH, DrillKind.TRAIL_HEEL)
+_TOP = ("name", "title", "goal", "kind", "feedback", "cautions", "target", "cues", "say")
 
 
 def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -> Drill:
@@ -85,8 +86,9 @@ def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -
         A key that is missing, unknown or of the wrong kind: says which, what was expected, and the
         nearest known name.
     """
+    table = _renamed(source, table, {"judge": "kind"})
     _known(source, table, _TOP, "key")
-    for key in ("name", "title", "goal", "judge"):
+    for key in ("name", "title", "goal", "kind"):
         if key not in table:
             raise InputError(f"{source}: {key} is missing, expected {_WANTED[key]}")
     name = _text(f"{source}: name", table["name"], 40)
@@ -94,7 +96,7 @@ def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -
         raise InputError(f"{source}: name is {shown(name)}, expected {_WANTED['name']}")
     if name == NONE:
         raise InputError(f"{source}: name is {NONE!r}, expected another: it stands for no drill")
-    judge = _choice(f"{source}: judge", table["judge"], Judge)
+    kind = _choice(f"{source}: kind", table["kind"], DrillKind)
     cautions = table.get("cautions", [])
     if not isinstance(cautions, list):
         raise InputError(f"{source}: cautions is {shown(cautions)}, expected a list of sentences")
@@ -102,15 +104,15 @@ def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -
         name=name,
         title=_text(f"{source}: title", table["title"], 60),
         goal=_text(f"{source}: goal", table["goal"], 240),
-        judge=judge,
-        target=_target(f"{source}: target", _section(source, table, "target"), judge, limits),
-        cues=_cues(f"{source}: cues", _section(source, table, "cues"), judge),
+        kind=kind,
+        target=_target(f"{source}: target", _section(source, table, "target"), kind, limits),
+        cues=_cues(f"{source}: cues", _section(source, table, "cues"), kind),
         feedback=_choice(f"{source}: feedback", table.get("feedback", "every"), Feedback),
         cautions=tuple(
             _text(f"{source}: cautions, sentence {n}", item, 240)
             for n, item in enumerate(cautions, 1)
         ),
-        say=_say(f"{source}: say", _section(source, table, "say"), judge),
+        say=_say(f"{source}: say", _section(source, table, "say"), kind),
     )
 
 
@@ -118,33 +120,36 @@ _WANTED = {
     "name": "a short name of lower-case letters, digits, _ and -",
     "title": "a few words",
     "goal": "one sentence",
-    "judge": "one of " + ", ".join(Judge),
+    "kind": "one of " + ", ".join(DrillKind),
 }
 
 
-def _target(where: str, table: Mapping[str, Any], judge: Judge, limits: Limits) -> Target:
-    usual = _USUAL[judge](limits)
+def _target(where: str, table: Mapping[str, Any], kind: DrillKind, limits: Limits) -> Target:
+    usual = _USUAL[kind](limits)
     names = {field.name.rstrip("_"): field.name for field in fields(usual)}  # `from` is a keyword
-    _known(where, table, names, f"target of a {judge} drill")
+    _known(where, table, names, f"target of a {kind} drill")
     given = {names[key]: _READ[key](f"{where}.{key}", value) for key, value in table.items()}
     return replace(usual, **given)
 
 
-def _cues(where: str, table: Mapping[str, Any], judge: Judge) -> Cues:
-    usual = _CUES[judge]
+def _cues(where: str, table: Mapping[str, Any], kind: DrillKind) -> Cues:
+    usual = _CUES[kind]
+    table = _renamed(where, table, FORMER_CUES)
     _known(where, table, [f.name for f in fields(Cues)], "cue")
     values = {f.name: getattr(usual, f.name) for f in fields(Cues)}
     for key, value in table.items():
         at = f"{where}.{key}"
-        if key in ("ticks", "echo"):
+        if key in ("heel_clicks", "replay_push"):
             values[key] = _bool(at, value)
         elif key == "tone":
             values[key] = _choice(at, value, CopSource)
         else:
-            by_outcome = (OUTCOME,) if key == "missed" and judge is Judge.PUSH else ()
+            by_outcome = (OUTCOME,) if key == "missed_sound" and kind is DrillKind.PUSH else ()
             values[key] = _one_of(at, value, [*map(str, Motif), NONE, *by_outcome])
-    if judge not in _PUSHES and values["echo"]:
-        raise InputError(f"{where}.echo is true, expected false: only a push drill has a push")
+    if kind not in _PUSHES and values["replay_push"]:
+        raise InputError(
+            f"{where}.replay_push is true, expected false: only a push drill has a push"
+        )
     return Cues(**values)
 
 
@@ -152,9 +157,11 @@ _SAY_LONGEST, _WORD_LONGEST = 24, 9
 """Characters of a line, and of one of its words, that a phone shows at three metres (ours)."""
 
 
-def _say(where: str, table: Mapping[str, Any], judge: Judge) -> Say:
-    names = [f.name for f in fields(Say)] if judge is Judge.PUSH else ["good", "missed", "unclear"]
-    _known(where, table, names, f"line of a {judge} drill")
+def _say(where: str, table: Mapping[str, Any], kind: DrillKind) -> Say:
+    names = (
+        [f.name for f in fields(Say)] if kind is DrillKind.PUSH else ["good", "missed", "unclear"]
+    )
+    _known(where, table, names, f"line of a {kind} drill")
     lines = {}
     for key, value in table.items():
         lines[key] = _text(f"{where}.{key}", value, _SAY_LONGEST)
@@ -172,6 +179,14 @@ def _section(source: str, table: Mapping[str, Any], key: str) -> Mapping[str, An
     if not isinstance(section, Mapping):
         raise InputError(f"{source}: {key} is {shown(section)}, expected a [{key}] table")
     return section
+
+
+def _renamed(where: str, table: Mapping[str, Any], former: Mapping[str, str]) -> Mapping[str, Any]:
+    """Return a table by the names of today: 0.1.0 and every record use former ones."""
+    for old, name in former.items():
+        if old in table and name in table:
+            raise InputError(f"{where}: {old} is the former name of {name}, expected one of them")
+    return {former.get(key, key): value for key, value in table.items()}
 
 
 def _known(where: str, table: Mapping[str, Any], names: Iterable[str], what: str) -> None:

@@ -39,8 +39,8 @@ class Feedback(StrEnum):
     """Never; the score is kept all the same."""
 
 
-class Judge(StrEnum):
-    """By what a repetition is judged."""
+class DrillKind(StrEnum):
+    """What kind of drill it is: by what a repetition is judged."""
 
     PUSH = "push"
     """The trail foot's push in a swing."""
@@ -62,6 +62,14 @@ class When(StrEnum):
     WITH_SHIFT = "with_shift"
     ANY = "any"
 
+
+FORMER_CUES = {
+    "good": "good_sound",
+    "missed": "missed_sound",
+    "ticks": "heel_clicks",
+    "echo": "replay_push",
+}
+"""Names of cues in drill files of 0.1.0, and in every record: what they are called now."""
 
 Span = tuple[float, float]
 ANY_S: Span = (0.0, 2.0)
@@ -263,22 +271,22 @@ class Cues:
 
     Attributes
     ----------
-    good, missed : str
+    good_sound, missed_sound : str
         The sound of a repetition that counts, and of one that does not: a `Motif`'s name, or
-        `NONE`; `missed` of a push may be `OUTCOME`: the sound of the way it failed.
+        `NONE`; `missed_sound` of a push may be `OUTCOME`: the sound of the way it failed.
     tone : CopSource
         Whose CoP's travel is heard as a continuous pitch while it makes sense.
-    ticks : bool
+    heel_clicks : bool
         Whether the lead heel's unloading and returning is heard as it happens.
-    echo : bool
+    replay_push : bool
         Whether the push is played back as a glide before its outcome.
     """
 
-    good: str = Motif.GOOD.value
-    missed: str = Motif.MISSED.value
+    good_sound: str = Motif.GOOD.value
+    missed_sound: str = Motif.MISSED.value
     tone: CopSource = CopSource.NONE
-    ticks: bool = False
-    echo: bool = False
+    heel_clicks: bool = False
+    replay_push: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,9 +321,9 @@ class Drill:
     title : str
     goal : str
         One sentence for the player.
-    judge : Judge
+    kind : DrillKind
     target : Target
-        Of the kind that `judge` needs.
+        Of that kind.
     cues : Cues
     feedback : Feedback
         Unless another is chosen.
@@ -327,7 +335,7 @@ class Drill:
     name: str
     title: str
     goal: str
-    judge: Judge
+    kind: DrillKind
     target: Target
     cues: Cues
     feedback: Feedback = Feedback.EVERY
@@ -340,16 +348,17 @@ class Drill:
         return self.target.counts
 
     def table(self) -> dict[str, Any]:
-        """Return the drill as the table that `files.drill_of` reads."""
+        """Return the table that `files.drill_of` reads, by the names that records and JSON keep."""
+        former = {name: old for old, name in FORMER_CUES.items()}
         return {
             "name": self.name,
             "title": self.title,
             "goal": self.goal,
-            "judge": str(self.judge),
+            "judge": str(self.kind),
             "feedback": str(self.feedback),
             "cautions": list(self.cautions),
             "target": {k.rstrip("_"): v for k, v in plain(self.target).items()},
-            "cues": plain(self.cues),
+            "cues": {former.get(k, k): v for k, v in plain(self.cues).items()},
             "say": {k: v for k, v in plain(self.say).items() if v},
         }
 

@@ -25,8 +25,8 @@ from plantigrade_gateway.drills.model import (
     OUTCOME,
     BalanceTarget,
     Drill,
+    DrillKind,
     Feedback,
-    Judge,
     PushTarget,
     WalkTarget,
 )
@@ -156,7 +156,7 @@ def spoken(rep: Rep, streak: int) -> str:
     return rep.words if rep.verdict is Verdict.MISSED else "Unclear."
 
 
-_WHAT = {Judge.WALK_THROUGH: "step", Judge.BALANCE: "try"}
+_WHAT = {DrillKind.WALK_THROUGH: "step", DrillKind.BALANCE: "try"}
 
 
 class DrillRun:
@@ -202,7 +202,7 @@ class DrillRun:
             drill.goal,
             drill.counts,
             feedback,
-            what=_WHAT.get(drill.judge, "swing"),
+            what=_WHAT.get(drill.kind, "swing"),
         )
         self.reps: list[Rep] = []
         self._bears = dict(bears or {})
@@ -270,7 +270,7 @@ class DrillRun:
             name=score.name,
             title=score.title,
             counts=score.counts,
-            judge=str(self.drill.judge),
+            judge=str(self.drill.kind),
             feedback=str(score.feedback),
             start_s=self.start_s,
             end_s=end_s,
@@ -288,15 +288,15 @@ class DrillRun:
             self._swinging = False
         target, cues = self.drill.target, self.drill.cues
         if phase.kind in (PhaseKind.HEEL_LIFTED, PhaseKind.HEEL_RETURNED):
-            if cues.ticks and self._maker is not None and self._is_told():
+            if cues.heel_clicks and self._maker is not None and self._is_told():
                 reply.cues += self._maker.tick(phase)
         elif phase.push is not None and (found := by_push(phase.push, target)) is not None:
             verdict, _ = found
             kind = self._kind(verdict)
             if verdict is Verdict.MISSED and isinstance(target, PushTarget):
-                kind = missed_sound(phase.push, target) if cues.missed == OUTCOME else kind
+                kind = missed_sound(phase.push, target) if cues.missed_sound == OUTCOME else kind
             if self._maker is not None:
-                self._play(self._maker.echo(phase, kind, path=cues.echo), reply)
+                self._play(self._maker.echo(phase, kind, path=cues.replay_push), reply)
 
     def _count(self, rep: Rep, reply: DrillOutput, push: Push | None = None) -> None:
         """Count a repetition, a swing's with its push; let it be heard, unless it was already."""
@@ -323,7 +323,7 @@ class DrillRun:
         cues = self.drill.cues
         if verdict is Verdict.UNCLEAR:
             return CueKind.UNCLEAR
-        name = cues.good if verdict is Verdict.GOOD else cues.missed
+        name = cues.good_sound if verdict is Verdict.GOOD else cues.missed_sound
         return None if name in (NONE, OUTCOME) else CueKind(name)
 
     def _play(self, cues: Sequence[Cue], reply: DrillOutput) -> None:

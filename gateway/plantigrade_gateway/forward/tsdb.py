@@ -34,6 +34,7 @@ CODES: dict[str, tuple[str, ...]] = {
     "heel_lift__state": ("unclear", "down", "lifted"),
     "push__manner": ("unclear", "held", "skipped", "rolled"),
     "push__timing": ("unclear", "early", "with_shift"),
+    "intent": ("smooth", "full", "fast"),
     "finish_manner": ("time", "settled", "stepped"),
     "state": ("ended", "open"),
     "link": ("stopped", "pausing", "searching", "connecting", "streaming"),
@@ -45,6 +46,7 @@ NAMED |= {"link": "foot", "session": ""}
 """The tag that an item's name is."""
 
 _LEFT_OUT = {"foot", "lead", "path_t_s", "path_y", "name", "end_reason", "started_utc"}
+_LEFT_OUT |= {"set_id", "club"}  # texts
 _NO_CODE = -1.0  # a text that this version knows no code for
 
 

@@ -3,6 +3,7 @@
 `case_of` is what pages and commands call; `coach` reads what it gives.
 """
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 from plantigrade_gateway.analysis.quality import Quality
@@ -97,7 +98,7 @@ def _visit(register: Register, session: Session) -> Visit:
     return Visit(
         session.session_id,
         session.started,
-        analysis,
+        replace(analysis, excluded=said.exclusions),
         said.swings,
         said.questions,
         said.conditions.shoe,

@@ -188,6 +188,16 @@ class ChangeLog:
         with self._engine.connect() as db:
             return set(db.scalars(query))
 
+    def counts(self, entity: str, prefix: str) -> dict[str, int]:
+        """Return how many changes each entity of a kind has of fields that begin so."""
+        query = (
+            sa.select(CHANGE.c.entity_id, sa.func.count())
+            .where(CHANGE.c.entity == entity, CHANGE.c.field.startswith(prefix, autoescape=True))
+            .group_by(CHANGE.c.entity_id)
+        )
+        with self._engine.connect() as db:
+            return {entity_id: count for entity_id, count in db.execute(query)}
+
     def shown(self, entity: str, entity_id: str) -> dict[str, Any]:
         """Return the value of each field of an entity; nothing of one that was deleted."""
         return self.all_shown(entity, entity_id).get(entity_id, {})

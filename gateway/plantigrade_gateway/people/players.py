@@ -6,7 +6,7 @@ and mass hold what older programs wrote; what the log says stands above it.
 
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta, timezone
 from difflib import get_close_matches
@@ -108,15 +108,9 @@ class Register:
         """Close what it opened; the store stays open."""
         self._engine.dispose()
 
-    @contextmanager
-    def explained(self) -> Iterator[None]:
+    def explained(self) -> AbstractContextManager[None]:
         """Turn what the file refuses into one sentence."""
-        try:
-            yield
-        except sa.exc.DBAPIError as error:
-            if isinstance(error.orig, sqlite3.Error):
-                raise schema.explain(self.store.path, error.orig) from error
-            raise
+        return explained(self.store)
 
     # What is read
 
@@ -478,6 +472,17 @@ class Register:
                 raise InputError(
                     "name: another player is called so; add something that tells them apart"
                 )
+
+
+@contextmanager
+def explained(store: Store) -> Iterator[None]:
+    """Turn what a store's file refuses into one sentence."""
+    try:
+        yield
+    except sa.exc.DBAPIError as error:
+        if isinstance(error.orig, sqlite3.Error):
+            raise schema.explain(store.path, error.orig) from error
+        raise
 
 
 def _local(started: str | None, offset_min: int) -> datetime | None:

@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any
 
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis.result import swing_time
+from plantigrade_gateway.analysis.result import Exclusion, swing_time
 from plantigrade_gateway.coach.case import NO_NOTE, Questions, SwingNote, Tap
 from plantigrade_gateway.people.log import Change
 from plantigrade_gateway.people.profile import utc
@@ -41,15 +41,6 @@ class Note:
     note_id: str
     t_s: float
     text: str
-    by: str
-    when: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class Exclusion:
-    """Why a swing is left out everywhere, and who said so."""
-
-    reason: str
     by: str
     when: datetime
 
@@ -117,7 +108,7 @@ class Said:
     swings : dict of int to SwingNote
         By the swing's place among the session's swings; most have none.
     exclusions : dict of int to Exclusion
-        Likewise, with who and when.
+        Likewise, with who and when (`Analysis.excluded`).
     strays : tuple of Stray
         In order of session time.
     joins : tuple of Join
@@ -132,11 +123,6 @@ class Said:
     exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
     strays: tuple[Stray, ...] = ()
     joins: tuple[Join, ...] = ()
-
-    @property
-    def reasons(self) -> dict[int, str]:
-        """Return why swings are left out, by their place (`analysis.result.counted`)."""
-        return {place: one.reason for place, one in self.exclusions.items()}
 
 
 def anchor_ns(swing: Swing) -> int:

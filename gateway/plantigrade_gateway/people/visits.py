@@ -3,8 +3,9 @@
 Kept in the log of changes under ``session`` and the session's id; undo is another change. Pages and
 commands call:
 
-- `Visits.said` for all that is shown of a session; `said_of_session` where there is a store but no
-  register, as in reports: it changes nothing.
+- `Visits.said` for all that is shown of a session;
+- `read_session` in place of `store.results.read` wherever numbers are shown or written: it knows
+  which swings are left out (`Analysis.excluded`);
 - `Visits.answer`, `Visits.set_conditions`, `Visits.mark_unchanged` once a visit;
 - `Visits.note` and `Visits.remove_note` for an instant;
 - `Visits.exclude` and `Visits.include`, `Visits.tap`, `Visits.set_speed` for a swing, which may be
@@ -17,15 +18,17 @@ swing counts, others stay in the log: an answer that was seen cannot be taken ba
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from plantigrade.errors import shown
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis.result import Analysis, counted
+from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.coach.speedfile import check_speed
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people import said as words
 from plantigrade_gateway.people.log import Change, new_id, read_changes
-from plantigrade_gateway.people.players import SESSION, Register
+from plantigrade_gateway.people.players import SESSION, Register, explained
 from plantigrade_gateway.people.profile import GIVERS, line_of, one_of
 from plantigrade_gateway.people.said import Said, anchor_ns, of_swing, said_of, standing
 from plantigrade_gateway.people.tables import is_there, sqlite_engine
@@ -36,32 +39,48 @@ HOLDS = ("red flag", "pain")
 """Groups of reasons to stop; no answer is kept."""
 EYE: dict[str, tuple[str, ...]] = {words.PUSH: ("good", "not good"), words.HEEL: ("up", "down")}
 """What the eye may say of a push and of the lead heel."""
-LEAST_M_S, MOST_M_S = 5.0, 80.0
-"""A club head's speed; most that are given in miles an hour by mistake lie above (ours)."""
-
-
-def check_speed(m_s: object) -> float:
-    """Return a club head's speed, m/s.
-
-    Raises
-    ------
-    InputError
-        No club head is so fast or so slow, or it is no number.
-    """
-    good = isinstance(m_s, int | float) and not isinstance(m_s, bool) and math.isfinite(m_s)
-    if not good or not LEAST_M_S <= m_s <= MOST_M_S:  # type: ignore[operator]
-        raise InputError(f"club speed: {shown(m_s)} m/s, expected {LEAST_M_S:g} to {MOST_M_S:g}")
-    return float(m_s)  # type: ignore[arg-type]
 
 
 def said_of_session(store: Store, session_id: str, swings: Sequence[Swing]) -> Said:
-    """Return what people said of a session, from its store alone; nothing is changed."""
+    """Return what people said of a session, from its store alone; nothing is changed.
+
+    Raises
+    ------
+    StoreError
+        The file refuses.
+    """
     engine = sqlite_engine(store.path)
     try:
-        changes = read_changes(engine, SESSION, session_id) if is_there(engine) else []
+        with explained(store):
+            changes = read_changes(engine, SESSION, session_id) if is_there(engine) else []
     finally:
         engine.dispose()
     return said_of(changes, swings)
+
+
+def read_session(store: Store, session_id: str) -> Analysis:
+    """Return a session's stored results with the swings that are left out; nothing is changed.
+
+    Raises
+    ------
+    StoreError
+        No such session, or its results were made by another version (``reanalyse``).
+    """
+    return with_exclusions(store, session_id, results.read(store, session_id))
+
+
+def with_exclusions(store: Store, session_id: str, found: Analysis) -> Analysis:
+    """Return a session's results with what is said in its store of swings that are left out."""
+    return replace(found, excluded=said_of_session(store, session_id, found.swings).exclusions)
+
+
+def sessions_left_out(register: Register) -> dict[str, int]:
+    """Return the ids of the sessions that may have swings left out, each with its changes of that.
+
+    The same number of changes and the same results come to the same.
+    """
+    with register.explained():
+        return register.log.counts(SESSION, f"{words.EXCLUDED}:")
 
 
 class Visits:
@@ -95,11 +114,6 @@ class Visits:
         if swings is None:
             swings = results.read(self._register.store, session_id).swings
         return said_of(self.changes(session_id), swings)
-
-    def counted(self, session_id: str) -> Analysis:
-        """Return a session's stored results without the swings that are left out."""
-        found = results.read(self._register.store, session_id)
-        return counted(found, self.said(session_id, found.swings).reasons)
 
     def changes(self, session_id: str) -> list[Change]:
         """Return all that was ever said of a session, in order, for who and when."""

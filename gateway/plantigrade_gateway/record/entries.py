@@ -56,6 +56,14 @@ class Kind(IntEnum):
     """A set begins: UTF-8 JSON (`sets.SetStart`). It ends the set before."""
     SET_END = 9
     """The set under way ends."""
+    CUES = 10
+    """Whether cues can be heard from here on: UTF-8 JSON (`cues.CueState`)."""
+    DRILL = 11
+    """The drill from here on, or none: UTF-8 JSON with the whole drill (`practice.entry_of`)."""
+    CHECK = 12
+    """A trial of a guided check begins: UTF-8 JSON (`trials.TrialName`). It ends the one before."""
+    CHECK_END = 13
+    """The trial under way ends: UTF-8 JSON, as it began."""
 
 
 _EXCHANGE = struct.Struct("<qqI")

@@ -3,13 +3,14 @@
 The data of a SET entry is ``{"schema": 1, "set_id": …, "intent": …, "club": …}`` in UTF-8 JSON.
 """
 
-import json
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from enum import StrEnum
+from typing import Any
 
-from plantigrade.errors import ForeignError, shown
-from plantigrade.foreign import read_json
+from plantigrade.errors import shown
 from plantigrade_gateway.errors import RecordError
+from plantigrade_gateway.record.table import is_line, read_table, table_of
 
 LONGEST_CLUB = 40
 CLUBS = (
@@ -52,7 +53,7 @@ class SetStart:
 
     def __post_init__(self) -> None:
         club = self.club
-        if club is not None and (not 0 < len(club) <= LONGEST_CLUB or not club.isprintable()):
+        if club is not None and not is_line(club, LONGEST_CLUB):
             raise RecordError(
                 f"set: club is {shown(club)}, expected at most {LONGEST_CLUB} characters"
             )
@@ -64,7 +65,7 @@ class SetStart:
 
     def to_json(self) -> bytes:
         """Return the data of a SET entry."""
-        return json.dumps({"schema": 1, **asdict(self)}, ensure_ascii=False).encode()
+        return table_of(asdict(self))
 
     @classmethod
     def from_json(cls, data: bytes) -> "SetStart":
@@ -75,15 +76,11 @@ class SetStart:
         RecordError
             Not JSON of schema 1, or no set.
         """
-        try:
-            table = read_json(data, "set entry")
-            if table["schema"] != 1:
-                raise RecordError(f"set of schema {shown(table['schema'])}, expected 1")
-            club = table.get("club")
-            return cls(
-                str(table["set_id"]), Intent(table["intent"]), None if club is None else str(club)
-            )
-        except ForeignError as error:
-            raise RecordError(str(error)) from error
-        except (ValueError, KeyError, TypeError) as error:
-            raise RecordError(f"set entry: not readable: {shown(error)}") from error
+        return read_table(data, "set", cls._of)
+
+    @classmethod
+    def _of(cls, table: Mapping[str, Any]) -> "SetStart":
+        club = table.get("club")
+        return cls(
+            str(table["set_id"]), Intent(table["intent"]), None if club is None else str(club)
+        )

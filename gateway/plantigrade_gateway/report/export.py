@@ -26,8 +26,8 @@ from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 from plantigrade.summary import SwingSet, summarise_swings
 from plantigrade_gateway.analysis.eventrow import EventRow
-from plantigrade_gateway.analysis.result import sets_of
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people.visits import read_session
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 
@@ -37,10 +37,16 @@ _FIRST = [
     ("name", pa.string()),
     ("start_s", pa.float64()),
 ]
+_LAST = [
+    ("set_id", pa.string()),
+    ("intent", pa.string()),
+    ("club", pa.string()),
+    ("is_silent", pa.bool_()),
+]
 
 
 def set_table(store: Store, session_id: str) -> pa.Table:
-    """Return a session's sets.
+    """Return a session's sets, of the swings that are not left out.
 
     A measure gives three columns (``_count``, ``_mean``, ``_sd``), a class its count and its 95 %
     Wilson interval (``_count``, ``_low``, ``_high``), what is true of those that can be told their
@@ -52,10 +58,10 @@ def set_table(store: Store, session_id: str) -> pa.Table:
     StoreError
         No such session, or its results were made by another version.
     """
-    found = results.read(store, session_id)
+    found = read_session(store, session_id)
     drifts = [(name, pa.float64()) for name in _drifts(())]
     flat = [(name, kind) for name, kind, _ in _flat(summarise_swings(()))]
-    schema = pa.schema([*_FIRST, *flat, *drifts])
+    schema = pa.schema([*_FIRST, *flat, *drifts, *_LAST])
     rows = [
         {
             "session_id": session_id,
@@ -64,8 +70,12 @@ def set_table(store: Store, session_id: str) -> pa.Table:
             "start_s": run.start_s,
             **{name: value for name, _, value in _flat(summarise_swings(run.swings))},
             **_drifts(run.swings),
+            "set_id": run.set_id or None,
+            "intent": run.intent or None,
+            "club": run.club or None,
+            "is_silent": run.is_silent,
         }
-        for number, run in enumerate(sets_of(found.swings, found.marks), 1)
+        for number, run in enumerate(found.sets, 1)
     ]
     return pa.Table.from_pylist(rows, schema=schema)
 
@@ -186,11 +196,13 @@ _PLACE = [
     ("set", pa.int64()),
     ("set_name", pa.string()),
     ("number_in_set", pa.int64()),
+    ("excluded", pa.string()),
 ]
 """Last columns of a swing: what is not of the swing itself, but of the session it is in."""
 
-Place = tuple[int, int | None, str | None, int | None]
-"""A swing's number in the session, its set's number and name, its number there; None in no set."""
+Place = tuple[int, int | None, str | None, int | None, str | None]
+"""A swing's number in the session, its set's number and name, its number there (None in no set),
+and why it is left out of all numbers (None: it counts)."""
 
 _POINTS_PCT = {"cop_y": range(5, 100, 5)}  # where in the stance `Step.cop_y` is read, %
 _LEFT_OUT = {
@@ -237,14 +249,18 @@ def swing_places(store: Store, session_id: str) -> list[Place]:
     StoreError
         No such session, or its results were made by another version.
     """
-    found = results.read(store, session_id)
+    found = read_session(store, session_id)
     sets = {
         swing.first_index: (number, run.name, k)
-        for number, run in enumerate(sets_of(found.swings, found.marks), 1)
+        for number, run in enumerate(found.whole_sets, 1)
         for k, swing in enumerate(run.swings, 1)
     }
     nowhere = (None, None, None)
-    return [(n, *sets.get(s.first_index, nowhere)) for n, s in enumerate(found.swings, 1)]
+    reasons = {place: one.reason for place, one in found.excluded.items()}
+    return [
+        (n, *sets.get(s.first_index, nowhere), reasons.get(n - 1))
+        for n, s in enumerate(found.swings, 1)
+    ]
 
 
 def file_names(*, with_frames: bool) -> list[str]:

@@ -12,7 +12,7 @@ from plantigrade.reliability import Proportion, proportion
 from plantigrade.sampling import least_transfer_s, tempo_error, time_error_s
 from plantigrade.summary import FootWalk, Walk, summarise_swings, summarise_walk
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.result import Analysis, MarkedSet, is_good, sets_of
+from plantigrade_gateway.analysis.result import Analysis, MarkedSet, is_good
 from plantigrade_gateway.drills.files import Shelf
 from plantigrade_gateway.drills.model import NO_NORMAL, Drill, Feedback
 from plantigrade_gateway.drills.run import DrillResult, Score
@@ -168,13 +168,21 @@ def show_swings(analysis: Analysis, out: Console) -> None:
     names = ("", "start", "push", "lead heel", "trail\npeak", "shift", "lead\npeak")
     made = table(*names, "load\ntempo", "trans-\nfer", numbers_from=4)
     number = 0
-    for group in groups_of(analysis):
+    places = {id(swing): k for k, swing in enumerate(analysis.swings)}
+    left_out = []
+    for group in _groups(analysis.swings, analysis.whole_sets):
         if group.name:
             made.add_row("", "", Text(group.name, style="bold"))
         for swing in group.swings:
             number += 1
-            made.add_row(str(number), *_swing_cells(swing, analysis.rate_hz))
+            excluded = analysis.excluded.get(places[id(swing)])
+            if excluded is not None:
+                left_out.append(f"out: swing {number} counts nowhere: {excluded.text}")
+            sign = f"{number}{' out' if excluded else ''}"
+            made.add_row(sign, *_swing_cells(swing, analysis.rate_hz))
     put(out, made, indent=0)
+    for text in left_out:
+        paragraph(out, formats.printable(text), "  ")
     if any(swing.touches_gap for swing in analysis.swings):
         paragraph(out, "* touches missing samples", "  ")
     for text in (*sampling_notes(analysis.swings, analysis.rate_hz), *SWING_NOTES):
@@ -183,10 +191,16 @@ def show_swings(analysis: Analysis, out: Console) -> None:
 
 
 def groups_of(analysis: Analysis) -> list[MarkedSet]:
-    """Return the sets, and before them the swings that belong to none, if there are some."""
-    sets = list(sets_of(analysis.swings, analysis.marks))
+    """Return the sets, and before them the swings that belong to none, if there are some.
+
+    Swings that are left out are in none of them.
+    """
+    return _groups(analysis.counted, analysis.sets)
+
+
+def _groups(swings: Sequence[Swing], sets: Sequence[MarkedSet]) -> list[MarkedSet]:
     inside = {id(swing) for run in sets for swing in run.swings}
-    rest = tuple(swing for swing in analysis.swings if id(swing) not in inside)
+    rest = tuple(swing for swing in swings if id(swing) not in inside)
     named = [MarkedSet(f"set {run.name}", run.start_s, run.swings) for run in sets]
     return [MarkedSet("in no set" if sets else "", 0.0, rest), *named] if rest else named
 
@@ -213,6 +227,8 @@ def _swing_cells(swing: Swing, rate_hz: float | None) -> tuple[str, ...]:
 def show_groups(analysis: Analysis, out: Console) -> None:
     """Print what sets of swings come to, side by side."""
     runs = [run for run in groups_of(analysis) if run.swings]
+    if not runs:
+        return  # all are left out
     heading(out, "Sets", "mean ± SD (count); proportions: 95 % interval, %")
     for start in range(0, len(runs), 3):
         some = runs[start : start + 3]

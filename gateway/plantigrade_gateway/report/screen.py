@@ -204,9 +204,9 @@ class Screen:
     def show_set_before(self, t_s: float) -> None:
         """Print what the set comes to that ends at a mark, or at the session's end."""
         before = [mark for mark in self._analysis.marks if mark.t_s < t_s]
-        runs = sets_of(self._analysis.swings, before)
-        if runs and before[-1].t_s == runs[-1].start_s:
-            self._show_set(runs[-1])
+        spans = [span for span in self._analysis.spans.sets() if span.start_s < t_s][-1:]
+        if before and spans and before[-1].t_s == spans[0].start_s:
+            self._show_set(*sets_of(self._analysis.swings, spans))
 
     def _show_set(self, run: MarkedSet) -> None:
         paragraph(self._out, set_line(run), " " * 10, style="bold")

@@ -37,6 +37,8 @@ class CommandHandler:
         self._sound.begin()
         if self._choice is not None:
             live.set_drill(self._choice.drill, self._choice.feedback)
+            if self._choice.drill is None:
+                self.live_feed.no_drill(self._choice.feedback)
 
     def handle(self, message: Message, live: LiveSession | None) -> None:
         """Do what a page asks for."""
@@ -84,10 +86,10 @@ class CommandHandler:
             expected = ", ".join(Feedback)
             self.live_feed.say(f"feedback {feedback!r}: expected one of {expected}", "warn")
             return None
-        if drill is None:
-            self.live_feed.no_drill()
         own = Feedback.EVERY if drill is None else drill.feedback
         self._choice = Choice(drill, how or own)
+        if drill is None:
+            self.live_feed.no_drill(self._choice.feedback)
         return None if live is None else live.set_drill(drill, self._choice.feedback)
 
     def _choose_sound(self, device: bool) -> None:

@@ -18,6 +18,7 @@ from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.result import Analysis, Mark, ends_set, is_good, set_name
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.drills.files import Shelf
+from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.sets import CLUBS, Intent
@@ -398,9 +399,14 @@ class LiveFeed:
             }
         )
 
-    def no_drill(self) -> None:
-        """Tell that no drill is under way."""
-        self._send({"type": "drill", "name": None})
+    def no_drill(self, feedback: Feedback = Feedback.EVERY) -> None:
+        """Tell that no drill is under way, and how pushes are told without one."""
+        self._send({"type": "drill", "name": None, "feedback": str(feedback)})
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether cues are heard now: by the gateway's own device, or on an open page."""
+        return self._sound.device or (self._page is not None and self._page.sounding > 0)
 
     def sound(self) -> None:
         """Tell where the gateway's own sound goes (from any thread)."""

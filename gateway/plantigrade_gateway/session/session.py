@@ -11,7 +11,7 @@ from typing import Self
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.analysis.pipeline import Tap
-from plantigrade_gateway.analysis.practice import mark_of
+from plantigrade_gateway.analysis.practice import entry_of
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, Mark
 from plantigrade_gateway.analysis.timeline import Output
@@ -19,8 +19,11 @@ from plantigrade_gateway.drills.model import Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.launch import Gather
+from plantigrade_gateway.people.visits import with_exclusions
+from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.sets import Intent, SetStart
+from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.output import Outlet
 from plantigrade_gateway.sound.pitch import TonePoint
@@ -54,6 +57,22 @@ class StepResult:
     tone: list[TonePoint] = field(default_factory=list)
     score: Score | None = None
     marks: list[Mark] = field(default_factory=list)
+
+    def then(self, later: "StepResult") -> "StepResult":
+        """Return what this and what came next came to, together."""
+        one, two = self.output, later.output
+        return StepResult(
+            Output(
+                one.events + two.events,
+                one.facts + two.facts,
+                one.rows + two.rows,
+                one.net + two.net,
+            ),
+            self.cues + later.cues,
+            self.tone + later.tone,
+            self.score if later.score is None else later.score,
+            self.marks + later.marks,
+        )
 
 
 class LiveSession:
@@ -102,6 +121,10 @@ class LiveSession:
         self._told = 0  # marks
         self._score: Score | None = None  # as it was told last
         self._wanted: Choice | None = None  # before the first entry
+        self._is_heard: bool | None = None  # nobody has said yet
+        self._cues: CueState | None = None  # as the record has it
+        self._trial: TrialName | None = None  # under way
+        self._untold = StepResult()
         self._result: Analysis | None = None
         self.end_reason: str | None = None
         self._gather = Gather(_sinks(store))
@@ -134,11 +157,28 @@ class LiveSession:
 
     def push(self, batch: Batch) -> StepResult:
         """Take the entries that came; return what they came to."""
+        before, self._untold = self._untold, StepResult()
         if self._wanted is not None and len(batch):
             wanted, self._wanted = self._wanted, None
             self._last_ns = int(batch.arrival_ns[0])
-            self.mark(mark_of(wanted))
-            self._score = None  # this moment tells it
+            before = before.then(self._take_one(Kind.DRILL, entry_of(wanted)))
+        if self._last_ns and len(batch):
+            before = before.then(self._tell_cues())
+        return before.then(self._take(batch))
+
+    def _tell_cues(self) -> StepResult:
+        """Write down whether cues can be heard, where that has changed."""
+        if self._is_heard is None:
+            return StepResult()
+        practice = self.analysis.practice
+        drill = None if practice.run is None else practice.run.drill.name
+        cues = CueState(self._is_heard and not practice.is_silent, drill)
+        if cues == self._cues:
+            return StepResult()
+        self._cues = cues
+        return self._take_one(Kind.CUES, cues.to_json())
+
+    def _take(self, batch: Batch) -> StepResult:
         upto = self._recorder.put(batch)
         output = self.analysis.push(batch)
         reply = self.analysis.reply
@@ -158,16 +198,64 @@ class LiveSession:
         return self._note(Kind.MARK, text.encode())
 
     def begin_set(self, intent: Intent, club: str | None) -> StepResult:
-        """Begin a set at this instant, in the record; the one before ends."""
+        """Begin a set at this instant, in the record; the set or trial before ends."""
         begun = SetStart(secrets.token_hex(16), intent, club)
+        self._trial = None
         return self._note(Kind.SET, begun.to_json())
 
     def end_set(self) -> StepResult:
         """End the set under way, in the record."""
         return self._note(Kind.SET_END, b"")
 
+    def begin_trial(self, step: str) -> int:
+        """Begin a trial of a guided check, in the record; the set or trial before ends.
+
+        What it came to is told with the next entries.
+
+        Parameters
+        ----------
+        step : str
+            One of `check.steps.STEPS`.
+
+        Returns
+        -------
+        int
+            Which try at this step it is in this session, from 1.
+
+        Raises
+        ------
+        RecordError
+            A step that is no short line of text.
+        """
+        trial = TrialName(step, self.analysis.spans.number_of(step) + 1)
+        self._untold = self._note(Kind.CHECK, trial.to_json())
+        self._trial = trial
+        return trial.number
+
+    def end_trial(self) -> None:
+        """End the trial under way, in the record; nothing where none is.
+
+        What it came to is told with the next entries.
+        """
+        trial, self._trial = self._trial, None
+        if trial is not None:
+            self._untold = self._note(Kind.CHECK_END, trial.to_json())
+
+    def hear(self, is_heard: bool) -> None:
+        """Take whether anything sounds from here on: the gateway's own output, or a page.
+
+        With that the record says when cues could be heard; without it, it does not.
+        """
+        self._is_heard = is_heard
+
     def _note(self, kind: Kind, data: bytes) -> StepResult:
-        return self.push(Batch.of([Entry(self._last_ns, SESSION, kind, data)]))
+        return self.push(self._one(kind, data))
+
+    def _take_one(self, kind: Kind, data: bytes) -> StepResult:
+        return self._take(self._one(kind, data))
+
+    def _one(self, kind: Kind, data: bytes) -> Batch:
+        return Batch.of([Entry(self._last_ns, SESSION, kind, data)])
 
     def set_drill(self, drill: Drill | None, feedback: Feedback | None = None) -> StepResult:
         """Choose a drill from now on, or none; the choice stands in the record.
@@ -176,14 +264,14 @@ class LiveSession:
         ----------
         drill : Drill or None
         feedback : Feedback, optional
-            Instead of the drill's own.
+            Instead of the drill's own. Without a drill every push is heard, but for a silent one.
         """
         own = Feedback.EVERY if drill is None else drill.feedback
         choice = Choice(drill, feedback or own)
         if not self._last_ns:
             self._wanted = choice
             return StepResult()
-        return self.mark(mark_of(choice))
+        return self._note(Kind.DRILL, entry_of(choice))
 
     def ask(self) -> StepResult:
         """Let the last repetition's outcome be heard now; none where the drill is silent."""
@@ -268,7 +356,7 @@ class LiveSession:
                 self.push(Batch.of([Entry(self._last_ns, SESSION, Kind.END, b"")]))
             upto = self._recorder.put(Batch.of(()))
             self._recorder.put_events(self.analysis.flush().events, upto)
-            self._result = self.analysis.result()
+            self._result = self._without_left_out(self.analysis.result())
             self._recorder.put_points(self._gather.ended(self._result), upto)
         except BaseException:
             self._recorder.close("error")  # an analysis that fails costs no recorded byte
@@ -276,6 +364,13 @@ class LiveSession:
         self._recorder.close(reason, results.beside(self._result), linger=linger)
         self.end_reason = reason
         return self._result
+
+    def _without_left_out(self, result: Analysis) -> Analysis:
+        """Leave out what people left out meanwhile; where the store refuses, nothing yet."""
+        try:
+            return with_exclusions(self._store, self.session_id, result)
+        except StoreError:
+            return result
 
 
 def _sinks(store: Store) -> Collection[str]:

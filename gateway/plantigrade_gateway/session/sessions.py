@@ -101,6 +101,7 @@ class Sessions:
 
     def push(self, batch: Batch) -> None:
         """Record, analyse and show what came."""
+        self._tell_heard(self._manager.live)
         step = self._manager.push(batch)
         if self._source.is_live:
             self._latency.note(batch.arrival_ns.tolist(), self._now_ns())
@@ -156,6 +157,7 @@ class Sessions:
         """Do what a page asks for, until it is over."""
         if self._is_over:
             return
+        self._tell_heard(self._manager.live)
         if message["type"] not in ("stop", "record", "player"):
             self._stage.handler.handle(message, self._manager.live)
             return
@@ -199,6 +201,11 @@ class Sessions:
             self._live_feed.set_player(player_id)
         self._live_feed.say("Another player from now on; the session before is kept.")
 
+    def _tell_heard(self, live: LiveSession | None) -> None:
+        """Have the record say when cues could be heard; a recording keeps its own."""
+        if live is not None and self._source.is_live:
+            live.hear(self._live_feed.is_heard)
+
     def _end_idle(self) -> None:
         with self._refusals():
             self._manager.tick(self._now_ns())
@@ -225,8 +232,9 @@ class Sessions:
             voice=stage.voice,
             player_id=self._player_id,
         )
-        stage.handler.begin(live)
         self._live_feed.begin(live, self._source.name)
+        stage.handler.begin(live)
+        self._tell_heard(live)
         self._screen = Screen(
             stage.out, live.analysis, settings.lead, settings.body_weight_n, self._duration_s
         )

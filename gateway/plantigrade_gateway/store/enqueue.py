@@ -307,6 +307,8 @@ def replace(
     before: Mapping[str, str],
     rows: Sequence[EventRow],
     points: Sequence[Point],
+    *,
+    sums_changed: bool = False,
 ) -> None:
     """Put in what a session's results, made again, came to.
 
@@ -324,10 +326,12 @@ def replace(
     rows : sequence of EventRow
         The new events.
     points : sequence of Point
+    sums_changed : bool
+        Sets come to something else though no event has changed.
     """
     now = dict(db.execute("SELECT event_id, body FROM events WHERE session_no = ?", (number,)))
     fresh = [row for row in rows if row.event_id not in before]
-    if any(now.get(key) != body for key, body in before.items()):
+    if sums_changed or any(now.get(key) != body for key, body in before.items()):
         db.execute("UPDATE sessions SET revision = revision + 1 WHERE session_no = ?", (number,))
         db.execute(
             "DELETE FROM outbox WHERE session_no = ? AND kind IN ('step', 'stand', 'swing', 'set')",

@@ -1,8 +1,9 @@
 """A stored session's results: kept beside its record, read back, made again."""
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.events import Event, Phase
@@ -10,7 +11,8 @@ from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import Analysis, Mark, sets_of
+from plantigrade_gateway.analysis.result import Analysis, Mark, MarkedSet, SetSpan, Trial
+from plantigrade_gateway.analysis.spans import spans_of
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
@@ -18,6 +20,8 @@ from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.sessions import detail
 from plantigrade_gateway.store.store import Store
+
+Made = TypeVar("Made")
 
 
 def read(store: Store, session_id: str) -> Analysis:
@@ -31,7 +35,7 @@ def read(store: Store, session_id: str) -> Analysis:
     found = detail(store, session_id)
     kept = found.quality
     quality = kept.get("quality")
-    marks = kept.get("marks")
+    marks = _rows_of(kept, "marks", Mark)
     rate_hz, duration_s = kept.get("rate_hz"), kept.get("duration_s")
     return Analysis(
         source=found.line.session.source,
@@ -44,10 +48,26 @@ def read(store: Store, session_id: str) -> Analysis:
         stands=found.stands,
         steps=found.steps,
         swings=found.swings,
-        marks=tuple(Mark(**mark) for mark in marks) if isinstance(marks, list) else (),
+        marks=marks,
         quality=Quality.from_json(quality) if isinstance(quality, dict) else None,
         drills=_drills(kept),
+        trials=_rows_of(kept, "trials", Trial),
+        spans=_spans(kept, marks),
     )
+
+
+def _rows_of(kept: Mapping[str, object], name: str, cls: type[Made]) -> tuple[Made, ...]:
+    rows = kept.get(name)
+    return tuple(cls(**row) for row in rows) if isinstance(rows, list) else ()
+
+
+def _spans(kept: Mapping[str, object], marks: tuple[Mark, ...]) -> tuple[SetSpan, ...]:
+    """Return the sets as they were kept; an older version kept the marks alone."""
+    rows = kept.get("sets")
+    if not isinstance(rows, list):
+        return spans_of(marks)
+    ends = [math.inf if row["end_s"] is None else row["end_s"] for row in rows]
+    return tuple(SetSpan(**{**row, "end_s": end}) for row, end in zip(rows, ends, strict=True))
 
 
 def drills(store: Store, session_id: str) -> tuple[DrillResult, ...]:
@@ -98,8 +118,20 @@ def recover(store: Store) -> list[str]:
     return said
 
 
-def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
+def reanalyse(
+    store: Store,
+    session_id: str,
+    with_exclusions: Callable[[Store, str, Analysis], Analysis] | None = None,
+) -> tuple[Analysis, int]:
     """Make a session's results again from its record, in place of those stored.
+
+    Parameters
+    ----------
+    store : Store
+    session_id : str
+    with_exclusions : callable, optional
+        Adds to results the swings that people left out: the summaries of sets that are sent on are
+        without them (`people.visits.with_exclusions`).
 
     Returns
     -------
@@ -126,12 +158,16 @@ def reanalyse(store: Store, session_id: str) -> tuple[Analysis, int]:
     now = {row.event_id: row.body for row in rows}
     changed = sum(before.get(key) != now.get(key) for key in before.keys() | now.keys())
     result = analysis.result()
+    if with_exclusions is not None:
+        result = with_exclusions(store, session_id, result)
+    kept = store.quality(session_id)
     store.replace_events(
         session_id,
         rows,
         analysis_version=ANALYSIS_VERSION,
-        quality={**store.quality(session_id), **beside(result)},
+        quality={**kept, **beside(result)},
         points=set_points(result, entries),
+        sums_changed=_left_out(result) != kept.get("left_out", []),
     )
     return replace(result, source=session.source), changed
 
@@ -143,14 +179,22 @@ def _rows(session_id: str, events: list[Event], upto_entry: int) -> list[EventRo
 
 
 def beside(analysis: Analysis) -> dict[str, object]:
-    """Return what is kept beside a session's events: quality, marks, drills, rate and duration."""
+    """Return what is kept beside a session's events: quality, marks, drills, sets and so on."""
     return {
         "quality": None if analysis.quality is None else plain(analysis.quality.to_json()),
         "marks": plain(analysis.marks),
         "drills": plain(analysis.drills),
+        "sets": plain(analysis.spans),
+        "trials": plain(analysis.trials),
         "rate_hz": analysis.rate_hz,
         "duration_s": analysis.duration_s,
+        "left_out": _left_out(analysis),
     }
+
+
+def _left_out(analysis: Analysis) -> list[int]:
+    """Return what tells the swings that summaries of sets are without."""
+    return [analysis.swings[place].first_index for place in sorted(analysis.excluded)]
 
 
 def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:
@@ -160,12 +204,20 @@ def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:
             "set",
             str(number),
             run.start_s,
-            {
-                "name": run.name,
-                "start_s": run.start_s,
-                "summary": plain(summarise_swings(run.swings)),
-            },
+            _point_body(run),
             upto_entry,
         )
-        for number, run in enumerate(sets_of(result.swings, result.marks), 1)
+        for number, run in enumerate(result.sets, 1)
     ]
+
+
+def _point_body(run: MarkedSet) -> dict[str, Any]:
+    return {
+        "name": run.name,
+        "start_s": run.start_s,
+        "summary": plain(summarise_swings(run.swings)),
+        "set_id": run.set_id or None,
+        "intent": run.intent or None,
+        "club": run.club or None,
+        "is_silent": run.is_silent,
+    }

@@ -345,6 +345,7 @@ class Store:
         analysis_version: int,
         quality: Mapping[str, object] | None = None,
         points: Sequence[Point] = (),
+        sums_changed: bool = False,
     ) -> None:
         """Put new events (and quality) in place of all of a session's, in one transaction.
 
@@ -361,7 +362,7 @@ class Store:
             db.execute("DELETE FROM events WHERE session_no = ?", (number,))
             db.execute("DELETE FROM derived WHERE session_no = ?", (number,))
             _put_rows(db, number, analysis_version, entries, made)
-            enqueue.replace(db, number, before, made, points)
+            enqueue.replace(db, number, before, made, points, sums_changed=sums_changed)
             if quality is not None:
                 db.execute("DELETE FROM quality WHERE session_no = ?", (number,))
                 _put_quality(db, number, quality)

@@ -14,6 +14,7 @@ from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.analysis.result import Analysis, Mark
 from plantigrade_gateway.analysis.serialise import document, text_of
+from plantigrade_gateway.analysis.spans import spans_of
 from plantigrade_gateway.sources.replay import read_replay
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -151,7 +152,7 @@ def test_nan_becomes_null(few):
 
 def test_swings_outside_sets_belong_to_none(practice):
     marks = (Mark(0.0, "check: stand"), Mark(212.0, "Set: full"), Mark(369.0, "check: stand"))
-    found = document(replace(practice, marks=marks))
+    found = document(replace(practice, spans=spans_of(marks)))
     assert [swing["set"] for swing in found["swings"]] == [None] * 11 + ["full"] * 12 + [None] * 10
     assert found["sets"][0]["summary"]["swings"] == 12
 

@@ -549,7 +549,7 @@ def test_drills_lists_what_there_is_and_what_counts(tmp_path):
     folder = tmp_path / "drills"
     folder.mkdir()
     (folder / "mine.toml").write_text(
-        'name = "mine"\ntitle = "Mine"\ngoal = "Go."\njudge = "stay"\n', "utf-8"
+        'name = "mine"\ntitle = "Mine"\ngoal = "Go."\nkind = "stay"\n', "utf-8"
     )
     (folder / "bad.toml").write_text('name = "bad"\ntilte = "x"\n', "utf-8")
     store = str(tmp_path / "store")

@@ -13,8 +13,8 @@ from plantigrade_gateway.drills.model import (
     BalanceTarget,
     Cues,
     Drill,
+    DrillKind,
     Feedback,
-    Judge,
     PushTarget,
     Say,
     When,
@@ -27,7 +27,7 @@ PUSH = """
 name = "slow-roll"
 title = "Slow roll"
 goal = "Take your time from heel to toe."
-judge = "push"
+kind = "push"
 feedback = "ask"
 cautions = ["Clear the swing space."]
 
@@ -36,8 +36,8 @@ transfer_s = [0.1, 0.3]
 timing = "any"
 
 [cues]
-good = "good"
-missed = "none"
+good_sound = "good"
+missed_sound = "none"
 tone = "both"
 """
 
@@ -49,7 +49,7 @@ def built_in() -> dict[str, Drill]:
 
 def test_there_is_one_for_each_way_of_judging(built_in):
     assert list(built_in) == list(BUILT_IN)
-    assert {drill.judge for drill in built_in.values()} == set(Judge)
+    assert {drill.kind for drill in built_in.values()} == set(DrillKind)
     assert shelf(None).problems == ()
 
 
@@ -88,16 +88,17 @@ def test_a_file_says_what_it_changes_and_leaves_the_rest():
     drill = parse_drill(PUSH, "drill x.toml")
     assert drill.target == PushTarget((0.1, 0.3), When.ANY)
     assert drill.feedback is Feedback.ASK
-    assert (drill.cues.good, drill.cues.missed, drill.cues.tone) == ("good", "none", CopSource.BOTH)
-    assert drill.cues.ticks and drill.cues.echo  # a push drill's own
+    assert (drill.cues.good_sound, drill.cues.missed_sound) == ("good", "none")
+    assert drill.cues.tone is CopSource.BOTH
+    assert drill.cues.heel_clicks and drill.cues.replay_push  # a push drill's own
     assert "0.1 to 0.3 s" in drill.counts and "with the shift" not in drill.counts
 
 
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('judge = "push"', 'judge = "pusch"', "judge is 'pusch', expected perhaps push"),
-        ('judge = "push"', "", "judge is missing, expected one of push, heel_lift"),
+        ('kind = "push"', 'kind = "pusch"', "kind is 'pusch', expected perhaps push"),
+        ('kind = "push"', "", "kind is missing, expected one of push, heel_lift"),
         ('goal = "Take', 'gaol = "Take', "key 'gaol' is not known, expected perhaps goal"),
         ("transfer_s", "transfers_s", "target of a push drill 'transfers_s' is not known"),
         ("transfer_s", "transfers_s", "expected perhaps transfer_s"),
@@ -108,9 +109,13 @@ def test_a_file_says_what_it_changes_and_leaves_the_rest():
         ("[0.1, 0.3]", "[0.1, nan]", "target.transfer_s is nan, expected 0 to 2"),
         ('"any"', '"some"', "target.timing is 'some', expected one of with_shift, any"),
         ('tone = "both"', 'tone = "led"', "cues.tone is 'led', expected perhaps lead"),
-        ('good = "good"', 'good = "god"', "cues.good is 'god', expected perhaps good"),
-        ('good = "good"', 'good = "outcome"', "cues.good is 'outcome', expected"),
-        ('good = "good"', "echo = 1", "cues.echo is 1, expected true or false"),
+        (
+            'good_sound = "good"',
+            'good_sound = "god"',
+            "cues.good_sound is 'god', expected perhaps good",
+        ),
+        ('good_sound = "good"', 'good_sound = "outcome"', "cues.good_sound is 'outcome', expected"),
+        ('good_sound = "good"', "replay_push = 1", "cues.replay_push is 1, expected true or false"),
         ('feedback = "ask"', 'feedback = "never"', "feedback is 'never', expected perhaps every"),
         ('name = "slow-roll"', 'name = "Slow"', "name is 'Slow', expected a short name"),
         ('name = "slow-roll"', 'name = "none"', "it stands for no drill"),
@@ -140,6 +145,29 @@ def test_what_would_steer_a_terminal_is_left_out(tmp_path):
     assert read_drill(path).goal.startswith("Take your time")
 
 
+def test_the_names_of_older_files_and_of_records_are_still_read():
+    names = {
+        "kind": "judge",
+        "good_sound": "good",
+        "missed_sound": "missed",
+        "heel_clicks": "ticks",
+        "replay_push": "echo",
+    }
+    text = f"{PUSH}heel_clicks = false\nreplay_push = false\n"
+    old = text
+    for name, former in names.items():
+        old = re.sub(rf"^{name} = ", f"{former} = ", old, flags=re.M)
+        both = f"{former} = 1\n{name} = " if name == "kind" else f"{former} = 'none'\n{name} = "
+        with pytest.raises(InputError, match=f"{former} is the former name of {name}, expected"):
+            parse_drill(re.sub(rf"^{name} = ", both, text, flags=re.M), "x")
+    drill = parse_drill(text, "x")
+    assert old != text and parse_drill(old, "x") == drill
+    assert not drill.cues.heel_clicks and not drill.cues.replay_push
+    table = drill.table()  # as in a record: what 0.1.0 wrote
+    assert table["judge"] == "push" and "kind" not in table
+    assert set(table["cues"]) == {"good", "missed", "tone", "ticks", "echo"}
+
+
 def test_a_key_of_another_drill_is_refused(built_in):
     table = built_in["balance"].table()
     table["target"]["transfer_s"] = [0.1, 0.2]
@@ -157,8 +185,8 @@ def test_a_key_of_another_drill_is_refused(built_in):
 
 def test_no_target_can_ask_for_midfoot_load():
     """A foot that does not bear on its midfoot is judged by its CoP's travel."""
-    for judge in Judge:
-        text = PUSH.replace('"push"', f'"{judge}"').split("[target]")[0]
+    for kind in DrillKind:
+        text = PUSH.replace('"push"', f'"{kind}"').split("[target]")[0]
         with pytest.raises(InputError, match="'midfoot_share' is not known"):
             parse_drill(f"{text}[target]\nmidfoot_share = 0.1\n", "x")
 
@@ -178,7 +206,7 @@ def test_the_coachs_drills_stand_beside_the_store(tmp_path):
     (folder / "a.toml").write_text(mine, "utf-8")
     (folder / "b.toml").write_text(PUSH, "utf-8")
     (folder / "c.toml").write_text(PUSH, "utf-8")
-    (folder / "d.toml").write_text("judge = 1", "utf-8")
+    (folder / "d.toml").write_text("kind = 1", "utf-8")
     (folder / "notes.txt").write_text("no drill", "utf-8")
     alone = tmp_path / "alone.toml"
     alone.write_text(PUSH.replace("Slow roll", "Alone"), "utf-8")
@@ -215,9 +243,9 @@ def test_the_page_of_the_drill_file_is_what_the_code_takes(built_in):
     drill = parse_drill(example, "the page's example")
     assert drill.target == PushTarget((0.12, 0.40))
     for one in built_in.values():
-        row = next(line for line in page.splitlines() if line.startswith(f"| `{one.judge}` |"))
+        row = next(line for line in page.splitlines() if line.startswith(f"| `{one.kind}` |"))
         usual = parse_drill(
-            f'name = "x"\ntitle = "X"\ngoal = "X."\njudge = "{one.judge}"\n', "usual"
+            f'name = "x"\ntitle = "X"\ngoal = "X."\nkind = "{one.kind}"\n', "usual"
         ).target
         for field in fields(usual):
             value = getattr(usual, field.name)
@@ -225,6 +253,6 @@ def test_the_page_of_the_drill_file_is_what_the_code_takes(built_in):
             assert f"`{field.name.rstrip('_')}`" in row
             for part in said:
                 shown = f"{part:g}" if isinstance(part, float) else f'"{part}"'
-                assert re.search(rf"[(\[ ]{re.escape(shown)}", row), (one.judge, shown)
+                assert re.search(rf"[(\[ ]{re.escape(shown)}", row), (one.kind, shown)
     for name in (*Motif, *Feedback, *(f.name for f in fields(Cues))):
         assert f"`{name}`" in page

@@ -1,5 +1,6 @@
 """Drills over the recorded practice session: scores, cues, tone, and the law of chunks."""
 
+import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -19,13 +20,14 @@ from plantigrade.limits import Limits, setup_for
 from plantigrade.load import centre_of_pressure
 from plantigrade.synth import OneLeg, Player, SensorModel, SessionPlan, Stand, perform
 from plantigrade.synth import Swing as SwingPlan
-from plantigrade_gateway.analysis.practice import Practice, mark_of, read_mark
+from plantigrade_gateway.analysis.practice import Practice, entry_of, read_entry, read_mark
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.judge import Verdict, judge_swing
 from plantigrade_gateway.drills.model import BalanceTarget, Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import DrillOutput, DrillRun, Score, spoken
+from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sound.cues import CueKind, CueMaker
 from plantigrade_gateway.sources.replay import demo_file, read_replay
@@ -47,8 +49,7 @@ def record() -> list[Entry]:
 
 def chosen(t_s: float, drill: Drill | None, feedback: Feedback = Feedback.EVERY) -> Entry:
     at_ns = record()[0].arrival_ns + round(1e9 * t_s)
-    text = mark_of(Choice(drill, feedback))
-    return Entry(at_ns, SESSION, Kind.MARK, text.encode())
+    return Entry(at_ns, SESSION, Kind.DRILL, entry_of(Choice(drill, feedback)))
 
 
 def with_marks(*marks: Entry) -> list[Entry]:
@@ -338,10 +339,10 @@ def test_without_listeners_the_scores_are_the_same():
     assert silent.result().drills == in_one()[1].result().drills
 
 
-# ---- marks ----
+# ---- what the record says of a choice ----
 
 
-def test_a_choice_is_a_mark_of_one_line_for_people():
+def test_a_choice_is_told_by_a_mark_of_one_line():
     _, analysis = in_one()
     said = [mark.text for mark in analysis.marks if mark.text.startswith("drill:")]
     assert said == [
@@ -353,11 +354,58 @@ def test_a_choice_is_a_mark_of_one_line_for_people():
     ]
 
 
-def test_the_mark_holds_the_whole_drill():
+@pytest.mark.parametrize("drill", [None, *DRILLS.values()])
+@pytest.mark.parametrize("feedback", Feedback)
+def test_the_entry_holds_the_whole_drill(drill, feedback):
+    choice = Choice(drill, feedback)
+    assert read_entry(entry_of(choice)) == choice
+
+
+def test_a_drill_of_ones_own_comes_back_whole():
     mine = replace(DRILLS["balance"], name="mine", target=BalanceTarget(hold_s=4.0))
-    choice = Choice(mine, Feedback.ASK)
-    assert read_mark(mark_of(choice)) == choice
-    assert read_mark(mark_of(Choice(None, Feedback.EVERY))) == Choice(None, Feedback.EVERY)
+    assert read_entry(entry_of(Choice(mine, Feedback.ASK))) == Choice(mine, Feedback.ASK)
+
+
+def test_an_older_record_chooses_by_a_mark_of_two_lines():
+    """As hardware_notes/replay_file.md describes the marks of records before kind 11."""
+    table = {"drill": DRILLS["balance"].table(), "feedback": "every"}
+    text = f"drill: balance, feedback every\n{json.dumps(table)}"
+    assert read_mark(text) == Choice(DRILLS["balance"], Feedback.EVERY)
+    at_ns = record()[0].arrival_ns + 1_000_000_000
+    old = Entry(at_ns, SESSION, Kind.MARK, text.encode())
+    new = chosen(1.0, DRILLS["balance"])
+    by_mark, by_entry = (run(with_marks(one))[1] for one in (old, new))
+    assert by_mark.result().drills == by_entry.result().drills and by_mark.result().drills
+    assert by_mark.marks == by_entry.marks
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"",
+        b"\xff",
+        b"[]",
+        b'{"schema": 2, "drill": null, "feedback": "every"}',
+        b'{"schema": 1, "drill": null, "feedback": "loud"}',
+        b'{"schema": 1, "drill": null}',
+        b'{"schema": 1, "drill": {"name": 1}, "feedback": "every"}',
+    ],
+)
+def test_what_is_no_choice_is_refused_and_changes_no_drill(data):
+    with pytest.raises(RecordError):
+        read_entry(data)
+    first = chosen(1.0, DRILLS["balance"])
+    broken = replace(first, arrival_ns=first.arrival_ns + 1_000_000_000, data=data)
+    found = run(with_marks(first, broken))[1]
+    assert [one.name for one in found.result().drills] == ["balance"]
+    assert "drill: ?" in [mark.text for mark in found.marks]
+
+
+def test_without_a_drill_a_silent_choice_lets_nothing_be_heard():
+    heard = run(record())[0]
+    assert heard.cues
+    silent = run(with_marks(chosen(0.1, None, Feedback.SILENT)))[0]
+    assert silent.cues == [] and silent.tone == [] and silent.spoken == []
 
 
 @pytest.mark.parametrize(

@@ -7,9 +7,11 @@ import pytest
 from tests.support.records import stand, step, swing
 
 from plantigrade_gateway.analysis.eventrow import event_row
+from plantigrade_gateway.analysis.result import Analysis, SetSpan
 from plantigrade_gateway.forward import tsdb as module
 from plantigrade_gateway.forward.tsdb import CODES, flat, lines, place_tags
 from plantigrade_gateway.store.enqueue import Item
+from plantigrade_gateway.store.results import set_points
 
 NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
 LINE = re.compile(r"plantigrade_\w+(,[a-z]+=[\w-]+)+ (\w+=-?[\d.e+-]+)(,\w+=-?[\d.e+-]+)* \d{13}")
@@ -87,6 +89,16 @@ def test_the_schema_page_names_every_field_and_code():
             short = re.sub(r"^(left|right|heel|midfoot|forefoot|toes)__", "", name)
             short = re.sub(r"^cop_y_\d\d$", "cop_y_05", short)
             assert f"`{short}`" in page or f"`{name}`" in page, name
+    (point,) = set_points(
+        Analysis(
+            *("x", 100.0, 60.0, (), (), (), (), None),
+            spans=(SetSpan("full, 7 iron", 2.0, 9.0, "5f" * 16, "full", "7 iron", True),),
+        )
+    )
+    fields = dict(flat(point.body))
+    assert (fields["start_s"], fields["intent"], fields["is_silent"]) == (2.0, 1.0, 1.0)
+    assert not {"set_id", "club"} & set(fields)  # texts are no fields
+    assert "`intent`" in page and "`is_silent`" in page
     for words in CODES.values():
         for code, word in enumerate(words):
             assert f"{code} {word}" in page, (code, word)

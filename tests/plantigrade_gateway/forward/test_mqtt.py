@@ -24,11 +24,13 @@ from tests.support.servers import Mosquitto, free_port, program
 from tests.support.waiting import HANG_S
 
 from plantigrade.block import N_COLUMNS, Foot, PairBlock
+from plantigrade_gateway.analysis.result import Analysis, SetSpan
 from plantigrade_gateway.forward import courier, launch, mqtt
 from plantigrade_gateway.forward import mqtt as payloads
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.outbox import MQTT
+from plantigrade_gateway.store.results import set_points
 from plantigrade_gateway.store.status import FootStatus
 
 pytestmark = pytest.mark.dear
@@ -108,6 +110,14 @@ async def subscribed(port: int, **how: Any) -> AsyncIterator[Subscriber]:
             await listening
 
 
+def with_sets() -> Analysis:
+    spans = (
+        SetSpan("full, 7 iron", 2.0, 9.0, "5f" * 16, "full", "7 iron", True),
+        SetSpan("x", 10.0),
+    )
+    return Analysis("x", 100.0, 60.0, (), (), (), (), None, spans=spans)
+
+
 def valid(topic: str, message: dict[str, Any]) -> None:
     name = topic.removeprefix("events/")
     schema = {"$ref": f"#/$defs/{name}", "$defs": SCHEMA["$defs"]}
@@ -120,7 +130,7 @@ async def test_every_message_is_what_its_schema_says(tmp_path, broker):
     async with subscribed(broker.port) as found, bay.forwarding() as forwarding:
         bay.put(step(100), step(200, Foot.RIGHT), swing(700), stand(900))
         points = [Point("cue", "early", 3.0, {"t_s": 3.0, "decided_s": 3.1, "delay_s": 0.0})]
-        points.append(Point("set", "1", 2.0, {"name": "full", "start_s": 2.0, "summary": {}}))
+        points += set_points(with_sets())
         bay.store.write(bay.session, [], points)
         bay.outbox.put_links("north/b1", 1_772_355_600_123, {"left": launch.link_body(foot)})
         bay.store.end_session(bay.session, "stop")
@@ -137,6 +147,11 @@ async def test_every_message_is_what_its_schema_says(tmp_path, broker):
         valid(topic, message)
     (body,) = [m["body"] for m in found.of("events/swing")]
     assert body["push"]["path_y"] == [0.1, 0.30000000000000004, 1e-300]
+    told = [
+        [m["body"][key] for key in ("set_id", "intent", "club", "is_silent")]
+        for m in found.of("events/set")
+    ]
+    assert told == [["5f" * 16, "full", "7 iron", True], [None] * 4]
     assert found.of("live")[0]["feet"]["right"] == {
         "load_n": None,
         "load_bw": None,

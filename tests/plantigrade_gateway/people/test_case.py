@@ -71,8 +71,9 @@ def test_visits_come_in_order_with_all_that_was_said(store, register):
     case = case_of(register, key)
     assert [v.session_id for v in case.visits] == [early, late]
     first, second = case.visits
-    assert first.started == FIRST and first.analysis == analysis
-    assert [run.name for run in first.analysis.sets] == ["full"]
+    assert first.started == FIRST and first.analysis.swings == analysis.swings
+    assert [(run.name, run.swings) for run in analysis.sets] == [("full", analysis.swings[1:])]
+    assert [(run.name, run.swings) for run in first.analysis.sets] == [("full", ())]
     assert first.questions is not None and first.questions.hold == "pain"
     assert (first.shoe, first.footbed, first.is_shoe_stiff) == ("spikeless", "own", False)
     assert first.note(0) == SwingNote(eye_push=Tap("good", True), club_speed_m_s=40.0)

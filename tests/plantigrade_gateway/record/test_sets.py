@@ -16,9 +16,9 @@ def test_the_kinds_are_those_of_the_replay_file():
     """By the table of hardware_notes/replay_file.md; a number once given is never another's."""
     assert [kind.name for kind in Kind] == [
         *("NOTIFICATION", "CONNECTED", "DISCONNECTED", "EXCHANGE", "SETTINGS", "CALIBRATION"),
-        *("MARK", "END", "SET", "SET_END"),
+        *("MARK", "END", "SET", "SET_END", "CUES", "DRILL", "CHECK", "CHECK_END"),
     ]
-    assert [int(kind) for kind in Kind] == list(range(10))
+    assert [int(kind) for kind in Kind] == list(range(14))
 
 
 def test_a_set_is_read_as_its_document_has_it():

@@ -14,6 +14,8 @@ from tests.support.records import packets, stand, step, swing
 from plantigrade.events import Manner, Stand, Step, Swing
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.eventrow import event_row
+from plantigrade_gateway.analysis.result import SetSpan
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.report.export import columns, export
 from plantigrade_gateway.store.store import Store
@@ -263,6 +265,20 @@ def test_a_set_is_a_row_with_what_it_comes_to(store, session, tmp_path):
     assert list(made[0]) == table.column_names
     assert made[0]["load_tempo_sd"] == ""
     assert len(table.column_names) == len(set(table.column_names))
+    last = ("set_id", "intent", "club", "is_silent")
+    assert tuple(table.column_names[-4:]) == last
+    told = [[row[name] for name in last] for row in table.to_pylist()]
+    assert told == [[None] * 4, [None, "full", None, None]]  # as older records have them
+
+
+def test_a_set_says_what_it_was_begun_with(store, session, tmp_path):
+    span = SetSpan("full, 7 iron", 0.0, 11.0, "5f" * 16, "full", "7 iron", True)
+    store.put_quality(session, {"sets": plain([span])})
+    export(store, session, tmp_path / "out")
+    (row,) = rows_of(tmp_path / "out" / "sets.csv")
+    assert [row[name] for name in ("set_id", "intent", "club", "is_silent")] == [
+        *("5f" * 16, "full", "7 iron", "true")
+    ]
 
 
 def test_a_swing_says_its_number_and_its_set(tmp_path):

@@ -14,6 +14,7 @@ from tests.support.waiting import HANG_S
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session import runner
@@ -28,6 +29,7 @@ from plantigrade_gateway.sound.output import Silence, Sound
 from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.reconnect import LinkInfo
 from plantigrade_gateway.sources.replay import demo_file, read_replay
+from plantigrade_gateway.store import results
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.status import ServiceStatus
@@ -138,6 +140,45 @@ def refuse(self: Recorder, *given: Any, **named: Any) -> None:
 CLOSE = Recorder.close
 
 
+class Sounding:
+    """Stands for an open page that can sound."""
+
+    viewers, sounding, dropped = 1, 0, 0
+
+    def send(self, message: object) -> None:
+        pass
+
+
+@pytest.mark.parametrize("is_live", [True, False])
+async def test_the_record_says_when_cues_could_be_heard(store, is_live):
+    """Of insoles; a recording keeps what it says itself."""
+    at, page = At(store, Given(is_live=is_live)), Sounding()
+    at.stage.live_feed._page = page  # type: ignore[assignment]
+    await at.hear()
+    page.sounding = 2
+    await at.hear()
+    page.sounding = 1  # another page still sounds
+    await at.hear()
+    page.sounding = 0
+    for wanted in ({"type": "set", "intent": "full", "club": None}, {"type": "set_end"}):
+        at.stage.queue_command(wanted)  # before anything else comes
+        await at.hear()
+    page.sounding = 1
+    at.stage.queue_command({"type": "drill", "name": None, "feedback": "silent"})
+    await at.hear()
+    at.stage.queue_command({"type": "drill", "name": "push", "feedback": None})
+    await at.hear()
+    await at.end()
+    (entries,) = at.entries()
+    cues = [CueState.from_json(e.data) for e in entries if e.kind is Kind.CUES]
+    loud, none = CueState(True, None), CueState(False, None)
+    expected = [none, loud, none, loud, none, CueState(True, "push")]
+    assert cues == (expected if is_live else [])
+    (session,) = store.sessions()
+    (run,) = results.read(store, session.session_id).sets
+    assert run.is_silent is (True if is_live else None)
+
+
 async def test_a_stop_that_the_store_refuses_is_said_and_holds(store, monkeypatch):
     at = At(store, Given())
     await at.hear()
@@ -196,7 +237,7 @@ async def test_a_source_that_hangs_when_it_is_stopped_is_left_in_time(store, mon
     await at.hear()
     await at.end()
     assert at.states() == [("ended", "stop")]
-    assert len(at.entries()[0]) == 52  # settings, what came, the end
+    assert len(at.entries()[0]) == 53  # settings, whether cues are heard, what came, the end
 
 
 async def test_what_is_on_its_way_when_it_is_stopped_still_comes(store):
@@ -206,7 +247,7 @@ async def test_what_is_on_its_way_when_it_is_stopped_still_comes(store):
     for entry in list(at._entries)[:7]:
         at.source.inbox.put(entry)
     await at.end()
-    assert len(at.entries()[0]) == 59
+    assert len(at.entries()[0]) == 60  # and whether cues are heard
 
 
 async def test_a_tick_that_fails_ends_it_and_is_told(store, monkeypatch):
@@ -241,7 +282,7 @@ class Kept:
     """Stands for a page that stays."""
 
     url = "http://127.0.0.1:1/"
-    viewers = 0
+    viewers = sounding = 0
     dropped = 0
 
     def send(self, message: object) -> None:
@@ -333,7 +374,8 @@ async def test_a_player_who_is_not_there_ends_nothing(store):
     await at.hear()
     await at.end()
     (session,) = store.sessions()
-    assert session.player_id is None and len(at.entries()[0]) == 102
+    heard = [e for e in at.entries()[0] if e.kind is Kind.NOTIFICATION]
+    assert session.player_id is None and len(heard) == 100
 
 
 async def test_a_recording_stays_one_session_whoever_is_chosen(store):

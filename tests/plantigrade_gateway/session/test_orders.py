@@ -13,7 +13,7 @@ from tests.support.live_schema import live_messages
 from tests.support.waiting import HANG_S
 
 from plantigrade.events import Event, Phase, PhaseKind
-from plantigrade_gateway.analysis.practice import read_mark
+from plantigrade_gateway.analysis.practice import read_entry
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
@@ -35,6 +35,7 @@ class Told:
     """Stands for the pages: keeps what they are told."""
 
     viewers = 1
+    sounding = 0
     dropped = 0
 
     def __init__(self) -> None:
@@ -69,6 +70,13 @@ def marks(store: Store, live: LiveSession) -> list[str]:
     live.close()
     entries = [entry for batch in store.batches(live.session_id) for entry in batch]
     return [entry.data.decode() for entry in entries if entry.kind is Kind.MARK][2:]
+
+
+def drills(store: Store, live: LiveSession) -> list[str | None]:
+    live.close()
+    entries = [entry for batch in store.batches(live.session_id) for entry in batch]
+    chosen = [read_entry(entry.data).drill for entry in entries if entry.kind is Kind.DRILL]
+    return [None if drill is None else drill.name for drill in chosen]
 
 
 def until(holds: Callable[[], object]) -> None:
@@ -133,9 +141,7 @@ def test_a_drill_is_chosen_changed_and_ended(handler, live, store, told):
     handler.handle({"type": "drill", "name": "stay", "feedback": None}, live)
     handler.handle({"type": "drill", "name": None, "feedback": "every"}, live)
     assert told.of("drill")[-1]["name"] is None
-    chosen = [read_mark(text) for text in marks(store, live)]
-    names = [c.drill.name if c is not None and c.drill is not None else None for c in chosen]
-    assert names == ["push", "stay", None]
+    assert drills(store, live) == ["push", "stay", None]
 
 
 def test_the_chosen_drill_goes_on_in_the_next_session(handler, live, store):
@@ -161,7 +167,7 @@ def test_what_cannot_be_chosen_is_said_and_changes_nothing(
 ):
     handler.handle(message, live)
     assert said in told.of("said")[-1]["text"]
-    assert marks(store, live) == []
+    assert drills(store, live) == []
 
 
 def test_without_a_session_a_mark_is_refused_and_a_drill_waits_for_one(handler, store, told):

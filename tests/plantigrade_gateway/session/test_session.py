@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from plantigrade_gateway.analysis.practice import read_mark
+from plantigrade_gateway.analysis.practice import read_entry
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
@@ -83,14 +83,8 @@ def test_a_drill_is_in_the_record_and_its_score_in_the_store(live, store, ear):
     live.set_drill(DRILLS["push"])
     moments = play(live)
     found = live.close()
-    marks = [
-        e.data.decode()
-        for batch in store.batches(live.session_id)
-        for e in batch
-        if e.kind is Kind.MARK
-    ]
-    chosen = read_mark(marks[0])
-    assert chosen is not None and chosen.drill == DRILLS["push"]
+    kept = [e for batch in store.batches(live.session_id) for e in batch if e.kind is Kind.DRILL]
+    assert [read_entry(entry.data).drill for entry in kept] == [DRILLS["push"]]
     (run,) = results.drills(store, live.session_id)
     assert (run.name, run.tried, len(run.reps)) == ("push", 4, 4)
     assert found.drills == (run,) == results.read(store, live.session_id).drills

@@ -1,5 +1,6 @@
-"""Sets in the record: begun and ended by entries, and in older records by marks."""
+"""Sets, silent ones and trials in the record: by entries, and in older records by marks."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import replace
 from itertools import pairwise
@@ -7,9 +8,13 @@ from itertools import pairwise
 import pytest
 
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import Analysis, sets_of, swing_time
+from plantigrade_gateway.analysis.result import Analysis, Trial, swing_time
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.model import Feedback
+from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.sets import Intent, SetStart
+from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.sources.replay import demo_file, read_replay
@@ -20,6 +25,7 @@ pytestmark = pytest.mark.dear
 FULL = SetStart("01" * 16, Intent.FULL, "7 iron").to_json()
 FAST = SetStart("02" * 16, Intent.FAST).to_json()
 UNTIL_S = 245.0
+DRILLS = shelf(None).drills
 
 
 @pytest.fixture(scope="module")
@@ -49,8 +55,7 @@ def analysed(entries: list[Entry], cuts: Iterable[int] = ()) -> Analysis:
 def numbers(found: Analysis) -> list[tuple[str, list[int]]]:
     """Return each set's name, and the numbers of its swings in the session."""
     order = {id(swing): k for k, swing in enumerate(found.swings, 1)}
-    sets = sets_of(found.swings, found.marks)
-    return [(run.name, [order[id(swing)] for swing in run.swings]) for run in sets]
+    return [(run.name, [order[id(swing)] for swing in run.swings]) for run in found.sets]
 
 
 def test_a_set_holds_the_swings_from_its_entry_to_its_end(plain):
@@ -110,3 +115,182 @@ def test_a_live_session_keeps_its_sets(store, plain):
     assert numbers(found)[0][0] == "smooth, driver" and len(numbers(found)[0][1]) >= 5
     stored = results.read(store, live.session_id)
     assert numbers(stored) == numbers(found)
+
+
+# ---- silent sets: by the definition of hardware_notes/replay_file.md, kind 10 ----
+
+ON, OFF = CueState(True).to_json(), CueState(False, "push").to_json()
+C, S, E, M = Kind.CUES, Kind.SET, Kind.SET_END, Kind.MARK
+LOST = b"3 entries before this one are lost: torn"
+
+
+@pytest.mark.parametrize(
+    ("entries", "is_silent"),
+    [
+        ([(1, S, FULL), (5, E, b"")], None),  # an older record says nothing of cues
+        ([(0, C, OFF), (1, S, FULL), (5, E, b"")], True),
+        ([(0, C, ON), (1, S, FULL), (5, E, b"")], False),
+        ([(0, C, ON), (0.5, C, OFF), (1, S, FULL), (5, E, b"")], True),
+        ([(0, C, OFF), (1, S, FULL), (3, C, ON), (5, E, b"")], False),
+        ([(0, C, OFF), (1, S, FULL), (3, C, ON), (3.1, C, OFF), (5, E, b"")], False),
+        ([(0, C, OFF), (1, S, FULL), (5, E, b""), (6, C, ON)], True),
+        ([(0, C, OFF), (1, S, FULL), (3, C, ON)], False),  # under way at the end
+        ([(0, C, OFF), (1, S, FULL), (5, S, FAST), (6, C, ON)], True),
+        ([(0, C, ON), (1, S, FULL), (1, C, OFF), (5, E, b"")], True),  # on for no time
+        ([(0, C, OFF), (1, S, FULL), (5, C, ON), (5, E, b"")], True),
+        ([(1, S, FULL), (3, C, OFF), (5, E, b"")], None),  # not known at its beginning
+        ([(1, S, FULL), (3, C, ON), (5, E, b"")], False),
+        ([(0, C, OFF), (1, S, FULL), (3, C, b"?"), (5, E, b"")], None),
+        ([(0, C, OFF), (1, S, FULL), (3, M, LOST), (5, E, b"")], None),
+        ([(0, C, OFF), (1, M, LOST), (2, S, FULL), (5, E, b"")], None),
+        ([(0, C, OFF), (1, M, LOST), (2, C, OFF), (3, S, FULL), (5, E, b"")], True),
+        ([(0, C, OFF), (1, M, b"set: full"), (5, M, b"end of set")], True),
+        ([(0, C, OFF), (1, S, FULL), (1, E, b"")], None),  # it lasted no time
+    ],
+)
+def test_a_set_is_silent_where_the_record_says_that_cues_were_off_all_the_time(entries, is_silent):
+    record = with_entries([Entry(7, SESSION, Kind.MARK, b"x")], *entries)
+    found = analysed(record)
+    assert found.sets[0].is_silent is is_silent
+    assert analysed(record, range(len(record))) == found
+
+
+def test_a_set_tells_its_id_intent_club_and_end(plain):
+    found = analysed(with_entries(plain[:1], (1, S, FULL), (5, E, b""), (6, S, FAST)))
+    one, two = found.sets
+    assert (one.set_id, one.intent, one.club) == ("01" * 16, "full", "7 iron")
+    assert (one.start_s, one.end_s) == (1.0, 5.0)
+    assert (two.set_id, two.intent, two.club) == ("02" * 16, "fast", "")
+    assert (two.start_s, two.end_s) == (6.0, math.inf)
+
+
+@pytest.mark.parametrize(
+    ("text", "intent"),
+    [
+        ("set: smooth", "smooth"),
+        ("set: full", "full"),
+        ("set:fast ", "fast"),
+        ("set: Full", ""),
+        ("set: full, 7 iron", ""),
+        ("set: fastest", ""),
+        ("set:", ""),
+    ],
+)
+def test_of_an_older_set_the_intent_is_known_where_its_name_is_just_that(text, intent):
+    (run,) = analysed(with_entries([Entry(7, SESSION, M, b"x")], (1, M, text.encode()))).sets
+    assert (run.intent, run.set_id, run.club) == (intent, "", "")
+
+
+# ---- trials ----
+
+
+def trial(step: str, number: int) -> bytes:
+    return TrialName(step, number).to_json()
+
+
+def test_trials_are_those_of_the_record():
+    entries = with_entries(
+        [Entry(7, SESSION, M, b"x")],
+        (1, Kind.CHECK, trial("lift", 1)),
+        (2, Kind.CHECK_END, trial("lift", 1)),
+        (3, Kind.CHECK_END, b"?"),  # none is under way
+        (4, Kind.CHECK, trial("stand", 1)),
+        (5, Kind.CHECK, trial("stand", 2)),  # ends the one before
+        (6, S, FULL),  # and so does a set
+        (7, Kind.CHECK, trial("walk", 1)),  # which a trial ends
+        (8, Kind.CHECK, b"?"),
+        (9, Kind.CHECK_END, b""),
+        (10, Kind.CHECK, trial("walk", 2)),
+        (12, M, b"the end"),
+    )
+    found = analysed(entries)
+    assert found.trials == (
+        Trial("lift", 1, 1.0, 2.0),
+        Trial("stand", 1, 4.0, 5.0),
+        Trial("stand", 2, 5.0, 6.0),
+        Trial("walk", 1, 7.0, 8.0),
+        Trial("walk", 2, 10.0, 12.0),  # under way at the end of the record
+    )
+    assert [(run.start_s, run.end_s) for run in found.sets] == [(6.0, 7.0)]
+    assert [m.text for m in found.marks][1:3] == ["check: lift 1", "end of check"]
+    for cuts in (range(len(entries)), range(0, len(entries), 3)):
+        assert analysed(entries, cuts) == found
+
+
+def test_a_live_session_keeps_its_trials_and_the_state_of_its_cues(store, plain):
+    live = LiveSession(store, "test", Silence(), print)
+    parts = [Batch.of(plain[k : k + 200]) for k in range(0, 2400, 200)]
+    live.hear(True)
+    live.push(parts[0])
+    assert live.begin_trial("lift") == 1
+    began = live.push(parts[1])
+    assert [mark.text for mark in began.marks] == ["check: lift 1"]
+    live.end_trial()
+    live.end_trial()  # none is under way
+    assert [mark.text for mark in live.push(parts[2]).marks] == ["end of check"]
+    assert live.begin_trial("lift") == 2
+    live.push(parts[3])
+    assert live.begin_trial("stand") == 1
+    live.push(parts[4])
+    live.begin_set(Intent.SMOOTH, None)  # loud: without a drill
+    live.push(parts[5])
+    live.end_trial()  # the set has ended it
+    live.set_drill(None, Feedback.SILENT)
+    live.begin_set(Intent.SMOOTH, None)  # silent
+    live.push(parts[6])
+    live.set_drill(DRILLS["push"], Feedback.SILENT)
+    live.push(parts[7])
+    live.end_set()
+    live.set_drill(DRILLS["push"])
+    live.begin_set(Intent.FULL, "driver")  # loud
+    live.push(parts[8])
+    live.hear(False)
+    live.push(parts[9])
+    live.begin_set(Intent.FULL, "driver")  # silent: nothing sounds
+    live.push(parts[10])
+    live.push(parts[11])
+    found = live.close()
+    assert [(t.step, t.number) for t in found.trials] == [("lift", 1), ("lift", 2), ("stand", 1)]
+    assert found.trials[1].end_s == found.trials[2].start_s
+    assert found.trials[2].end_s == found.sets[0].start_s
+    assert [run.is_silent for run in found.sets] == [False, True, False, True]
+    assert [run.intent for run in found.sets] == ["smooth", "smooth", "full", "full"]
+    entries = [e for batch in store.batches(live.session_id) for e in batch]
+    states = [CueState.from_json(e.data) for e in entries if e.kind is Kind.CUES]
+    assert states == [
+        CueState(True, None),
+        CueState(False, None),
+        CueState(False, "push"),
+        CueState(True, "push"),
+        CueState(False, "push"),
+    ]
+    stored = results.read(store, live.session_id)
+    assert (stored.sets, stored.trials) == (found.sets, found.trials)
+    again, changed = results.reanalyse(store, live.session_id)
+    assert (again.sets, again.trials, changed) == (found.sets, found.trials, 0)
+
+
+def test_a_session_that_is_told_nothing_of_sound_says_nothing_of_cues(store, plain):
+    live = LiveSession(store, "test", Silence(), print)
+    for k in range(0, 800, 200):
+        live.push(Batch.of(plain[k : k + 200]))
+    live.close()
+    kinds = {e.kind for batch in store.batches(live.session_id) for e in batch}
+    assert Kind.CUES not in kinds
+
+
+def test_what_an_older_version_stored_has_its_sets_by_the_marks(store, plain):
+    live = LiveSession(store, "test", Silence(), print)
+    live.push(Batch.of(plain[:200]))
+    live.mark("set: smooth")
+    live.push(Batch.of(plain[200:400]))
+    found = live.close()
+    kept = {k: v for k, v in results.beside(found).items() if k not in ("sets", "trials")}
+    with store.database.writing() as db:
+        db.execute("DELETE FROM quality WHERE name IN ('sets', 'trials')")
+    assert set(store.quality(live.session_id)) == set(kept)
+    old = results.read(store, live.session_id)
+    assert [(run.name, run.intent, run.is_silent) for run in old.sets] == [
+        ("smooth", "smooth", None)
+    ]
+    assert old.trials == ()

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 from plantigrade.halves import halves_of_set
 from plantigrade_gateway import words
+from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.analysis.result import MarkedSet
-from plantigrade_gateway.web.desk.tables import SWING_MEASURES
 
 _KEYS = {
     "load_tempo": "load_tempo",

@@ -195,8 +195,8 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
 
 
 def _in_no_set(opened: Opened) -> list[int]:
-    names = opened.set_names
-    return [n for first, n in opened.numbers.items() if first not in names]
+    elsewhere = {*opened.set_names, *opened.left_out}
+    return [n for first, n in opened.numbers.items() if first not in elsewhere]
 
 
 def _add_tables(router: APIRouter, desk: Desk) -> None:
@@ -209,7 +209,7 @@ def _add_tables(router: APIRouter, desk: Desk) -> None:
         elif what == "stands":
             made = make_table(found.stands, STAND_MEASURES, sort, order, page)
         else:
-            measures = swing_columns(opened.set_names, opened.numbers_in_set)
+            measures = swing_columns(opened.set_names, opened.numbers_in_set, opened.left_out)
             made = make_table(found.swings, measures, sort, order, page, found.rate_hz)
         of_swings = (*sampling_notes(found.swings, found.rate_hz), *SWING_NOTES)
         notes = {"swings": of_swings, "steps": _STEP_NOTES, "stands": _STAND_NOTES}[what]

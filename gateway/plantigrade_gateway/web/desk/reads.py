@@ -13,13 +13,13 @@ from pathlib import Path
 from plantigrade.errors import shown
 from plantigrade.events import Manner, Swing, Timing
 from plantigrade.limits import Limits
-from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, set_name, sets_of
+from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, is_good, set_name
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.people.players import Register, Row
 from plantigrade_gateway.people.profile import Profile, folded
+from plantigrade_gateway.people.visits import read_session, sessions_left_out
 from plantigrade_gateway.report.swingframes import SwingFrames
-from plantigrade_gateway.store import results
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import SessionLine, list_sessions
 from plantigrade_gateway.store.store import Store
@@ -53,6 +53,8 @@ class Listed:
     line : SessionLine
     good : int
         Good pushes (`is_good`).
+    left_out : int
+        Swings that count nowhere.
     checks, sets : tuple of str
         As the marks name them.
     player : str or None
@@ -61,6 +63,7 @@ class Listed:
 
     line: SessionLine
     good: int
+    left_out: int
     checks: tuple[str, ...]
     sets: tuple[str, ...]
     player: str | None = None
@@ -75,6 +78,7 @@ class Opened:
     line : SessionLine
     found : Analysis
     sets : tuple of MarkedSet
+        Without the swings that are left out.
     kept : Prepared or None
         What was prepared to be looked at; None where nothing is yet.
     player : str or None
@@ -95,17 +99,25 @@ class Opened:
     @property
     def set_names(self) -> dict[int, str]:
         """The set of each swing that is in one, by the swing's ``first_index``."""
-        return {swing.first_index: run.name for run in self.sets for swing in run.swings}
+        sets = self.found.whole_sets
+        return {swing.first_index: run.name for run in sets for swing in run.swings}
 
     @property
     def numbers_in_set(self) -> dict[int, int]:
         """The number in its set, from 1, of each swing that is in one, by ``first_index``."""
-        return {s.first_index: n for run in self.sets for n, s in enumerate(run.swings, 1)}
+        sets = self.found.whole_sets
+        return {s.first_index: n for run in sets for n, s in enumerate(run.swings, 1)}
 
     @property
     def numbers(self) -> dict[int, int]:
         """Each swing's number in the session (from 1), by its ``first_index``."""
         return {swing.first_index: n for n, swing in enumerate(self.found.swings, 1)}
+
+    @property
+    def left_out(self) -> dict[int, str]:
+        """Why, by whom and when swings are left out of all numbers, by ``first_index``."""
+        swings = self.found.swings
+        return {swings[k].first_index: one.text for k, one in self.found.excluded.items()}
 
     @property
     def shown(self) -> Prepared:
@@ -176,6 +188,8 @@ class DeskStore:
         self._store: Store | None = None
         self._register: Register | None = None
         self._guard = threading.Lock()
+        # Good pushes and swings left out, by session, its changes that leave some out, revision.
+        self._counts: dict[tuple[str, int, int], tuple[int, int]] = {}
 
     def close(self) -> None:
         """Close the file, if it was opened."""
@@ -258,13 +272,14 @@ class DeskStore:
         """Return all sessions, the latest first; none where there is no store yet."""
         if not self.path.exists():
             return []
-        good = self._good()
+        good = {key: (count, 0) for key, count in self._good().items()}
+        good.update(self._with_exclusions())
         marks = self._marks()
         names = self.register.names()
         return [
             Listed(
                 line,
-                good.get(line.session.session_id, 0),
+                *good.get(line.session.session_id, (0, 0)),
                 *_checks_and_sets(marks.get(line.session.session_id, ())),
                 player=names.get(line.session.player_id or ""),
             )
@@ -282,7 +297,7 @@ class DeskStore:
             Its results were made by another version.
         """
         session = self.session(session_id)
-        found = results.read(self.store, session_id)
+        found = read_session(self.store, session_id)
         players = {player.player_id: player for player in self.store.players.all()}
         line = SessionLine(
             session,
@@ -294,7 +309,7 @@ class DeskStore:
         kept = prepared(self.store, session)
         player_id = session.player_id
         player = None if player_id is None else self.register.name(player_id)
-        return Opened(line, found, sets_of(found.swings, found.marks), kept, player)
+        return Opened(line, found, found.sets, kept, player)
 
     def visits(self, opened: Opened) -> list[Session]:
         """Return the other visits of a session's player that have ended, the latest first."""
@@ -313,10 +328,10 @@ class DeskStore:
         found = {}
         for session in visits:
             try:
-                kept = results.read(self.store, session.session_id)
+                kept = read_session(self.store, session.session_id)
             except StoreError:
                 continue
-            found[session.session_id] = sets_of(kept.swings, kept.marks)
+            found[session.session_id] = kept.sets
         return found
 
     def kept(self, session_id: str) -> Prepared:
@@ -391,6 +406,21 @@ class DeskStore:
             (str(Manner.ROLLED), str(Timing.WITH_SHIFT), Limits().push_begins_by),
         )
         return Counter(dict(rows))
+
+    def _with_exclusions(self) -> dict[str, tuple[int, int]]:
+        """Return good pushes and swings left out of the sessions that have some of these."""
+        before, self._counts = self._counts, {}
+        revisions = dict(self.store.database.read("SELECT session_id, revision FROM sessions"))
+        for session_id, changes in sessions_left_out(self.register).items():
+            key = (session_id, changes, revisions.get(session_id, 0))
+            if key not in before:
+                try:
+                    found = read_session(self.store, session_id)
+                except StoreError:
+                    continue  # of another version: all of its swings are counted
+                before[key] = (sum(map(is_good, found.counted)), len(found.excluded))
+            self._counts[key] = before[key]
+        return {session_id: counts for (session_id, *_), counts in self._counts.items()}
 
     def _marks(self) -> Mapping[str, tuple[Mark, ...]]:
         rows = self.store.database.read(

@@ -15,10 +15,10 @@ from plantigrade.reliability import Proportion, proportion
 from plantigrade.stat import Stat
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway import formats, words
+from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.analysis.result import MarkedSet, is_good
 from plantigrade_gateway.report.swingframes import ABOUT_SHIFT_S, SwingFrames
 from plantigrade_gateway.web.desk.chartdata import Data, padded, plain
-from plantigrade_gateway.web.desk.tables import SWING_MEASURES
 
 
 @dataclass(frozen=True, slots=True)

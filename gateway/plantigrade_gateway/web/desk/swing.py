@@ -14,11 +14,11 @@ from plantigrade.block import FloatArray, Foot
 from plantigrade.events import Swing
 from plantigrade.zones import REGIONS, ZoneLayout
 from plantigrade_gateway import formats, words
+from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
 from plantigrade_gateway.web.desk.reads import DeskStore, Opened
-from plantigrade_gateway.web.desk.tables import SWING_MEASURES
 
 MARGIN_MM = 6.0
 """Room about an insole, mm."""
@@ -195,7 +195,8 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
     frames = reads.rows_of(opened, swing)
     lead = swing.lead
     _, aligned = aligned_at(swing)
-    sets = [(k, run.swings) for k, run in enumerate(opened.sets, 1) if swing in run.swings]
+    whole = enumerate(opened.found.whole_sets, 1)
+    sets = [(k, run.swings) for k, run in whole if swing in run.swings]
     set_number, together = sets[0] if sets else (0, ())
     rate_hz = opened.found.rate_hz
     return {
@@ -205,6 +206,7 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
         "aligned": aligned,
         "set_number": set_number,
         "in_set": f"{together.index(swing) + 1} of {len(together)}" if together else "",
+        "left_out": opened.left_out.get(swing.first_index, ""),
         "set_name": opened.set_names.get(swing.first_index, ""),
         "measures": [(m.title, m.unit, m.single_text(swing, rate_hz)) for m in SWING_MEASURES],
         "lift": _lift(swing),

@@ -7,9 +7,9 @@ from plantigrade.change import BY_CHANCE, SAME_DAY, Kind, compare_visits
 from plantigrade.events import Swing
 from plantigrade.stat import stat_of
 from plantigrade_gateway import formats, words
+from plantigrade_gateway.analysis.measures import SWING_MEASURES, Measure
 from plantigrade_gateway.analysis.result import MarkedSet
 from plantigrade_gateway.web.desk.sets import Line, proportion_lines
-from plantigrade_gateway.web.desk.tables import SWING_MEASURES, Measure
 
 Sets = Sequence[MarkedSet]
 

@@ -32,9 +32,10 @@ _FIELDS: dict[str, dict[str, _Kinds]] = {
     "set": {"intent": (str,), "club": _WORD},
     "set_end": {},
     "sound": {"device": (bool,)},
+    "sounds": {"on": (bool,)},
     "stop": {},
 }
-_PLAYER_MAY = frozenset({"ask", "drawn"})
+_PLAYER_MAY = frozenset({"ask", "drawn", "sounds"})
 
 _BURST = 120.0
 _A_SECOND = 60.0
@@ -129,6 +130,8 @@ class Viewer:
         It was dropped; its socket is to be closed.
     left_out : int
         Pictures it was not sent.
+    sounds : bool
+        It lets cues be heard, as it said itself.
     budget : Budget
         How much more it may ask just now.
     """
@@ -137,6 +140,7 @@ class Viewer:
         self.rights = rights
         self.gone = False
         self.left_out = 0
+        self.sounds = False
         self.budget = Budget()
         self._waiting: deque[tuple[bool, str]] = deque()
         self._came = asyncio.Event()
@@ -234,6 +238,10 @@ class Hub:
             wanted = checked(message, viewer.rights)
         except InputError as error:
             return str(error)
+        if wanted["type"] == "sounds":
+            viewer.sounds = bool(wanted.get("on"))
+            self._tell_viewers()
+            return None
         if self._send is None:
             return "the gateway is not running: see plantigrade run"
         self._send(wanted)
@@ -258,7 +266,8 @@ class Hub:
 
     def _tell_viewers(self) -> None:
         if self._send is not None:
-            self._send({"type": "viewers", "n": self.viewers})
+            sounding = sum(viewer.sounds for viewer in self._viewers)
+            self._send({"type": "viewers", "n": self.viewers, "sounding": sounding})
 
 
 def _plain(message: Message) -> Message:

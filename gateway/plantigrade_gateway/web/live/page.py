@@ -139,6 +139,8 @@ class Page:
     ----------
     viewers : int
         Open pages.
+    sounding : int
+        Those that let cues be heard.
     dropped : int
         Messages, or pictures, that the web process was too slow for.
     url : str or None
@@ -157,6 +159,7 @@ class Page:
         say: Callable[[str], None],
     ) -> None:
         self.viewers = 0
+        self.sounding = 0
         self.dropped = 0
         self.url: str | None = None
         self.problem: str | None = None
@@ -272,7 +275,7 @@ class Page:
             self._process.kill()
             self._process.wait()
         listener.join()
-        self.viewers = 0
+        self.viewers = self.sounding = 0
 
     def _write(self, process: subprocess.Popen[str]) -> None:
         assert process.stdin is not None
@@ -322,6 +325,7 @@ class Page:
             self.problem = message["text"]
         elif message["type"] == "viewers":
             self.viewers = int(message["n"])
+            self.sounding = int(message.get("sounding", 0))
         else:
             self._on_command(message)
 

@@ -1,5 +1,6 @@
 /** The live page: joins the connection to the page's parts. */
 
+import { Audible } from "./audible.js";
 import { Cautions, joinDialogs, joinKeys } from "./dialogs.js";
 import { Decided } from "./decided.js";
 import { part, write } from "./dom.js";
@@ -32,11 +33,12 @@ const feet = new Feet(MEASURE ? drawn : undefined);
 const large = new Large();
 const share = new Share();
 const session = new Session(send);
-const sound = new SoundPanel(send);
+const audible = new Audible(send);
+const sound = new SoundPanel(send, (on) => audible.set("cues", on));
 const parts = /** @type {Record<string, any>[]} */ ([
   sound, // first: what it does is heard
   feet, share, new Outcome(), new Strip(), new DrillPanel(send), new LinkPanel(), session,
-  new PlayerPanel(send), new SetPanel(send), new Spoken(),
+  new PlayerPanel(send), new SetPanel(send), new Spoken((on) => audible.set("voice", on)), audible,
   new Cautions(), large,
 ]);
 

@@ -7,9 +7,13 @@ import { Voices } from "./voices.js";
 const KEY = "plantigrade.sound";
 
 export class SoundPanel {
-  /** @param {(message: object) => boolean} send */
-  constructor(send) {
+  /**
+   * @param {(message: object) => boolean} send
+   * @param {(on: boolean) => void} told whenever this browser begins to sound, or ends
+   */
+  constructor(send, told = () => {}) {
     this.send = send;
+    this.told = told;
     /** @type {Voices | null} */
     this.voices = null;
     this.on = false;
@@ -48,6 +52,7 @@ export class SoundPanel {
       await this.voices.resume();
     } else await this.voices?.suspend();
     this.on = on;
+    this.told(on);
     this.keep(on);
     this.show();
   }

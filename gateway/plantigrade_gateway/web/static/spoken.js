@@ -5,10 +5,13 @@ import { part, write } from "./dom.js";
 const WORD = /** @type {Record<string, string>} */ ({ good: "Yes", missed: "No", unclear: "Unclear" });
 
 export class Spoken {
-  constructor() {
+  /** @param {(on: boolean) => void} told whenever the voice is chosen, or no longer */
+  constructor(told = () => {}) {
+    this.told = told;
     this.button = /** @type {HTMLButtonElement} */ (part("sound-say"));
     this.on = false;
     this.drilling = false;
+    this.silent = false;
     this.button.addEventListener("click", () => this.choose(!this.on));
   }
 
@@ -20,6 +23,7 @@ export class Spoken {
       return;
     }
     this.on = on;
+    this.told(on);
     this.button.setAttribute("aria-pressed", String(on));
     if (on) this.say("Outcomes are said."); // browsers want the first words in a press
     else speechSynthesis.cancel();
@@ -28,12 +32,14 @@ export class Spoken {
   /** @param {any} hello */
   hello({ drill }) {
     this.drilling = Boolean(drill?.name);
+    this.silent = drill?.feedback === "silent";
     this.tried = counted(drill);
   }
 
   /** @param {any} drill said once for each repetition that is told */
   drill(drill) {
     this.drilling = Boolean(drill.name);
+    this.silent = drill.feedback === "silent";
     const tried = counted(drill);
     const { last } = drill;
     if (last?.told && tried > (this.tried ?? 0)) this.say(`${WORD[last.verdict]}. ${last.line}.`);
@@ -42,7 +48,7 @@ export class Spoken {
 
   /** @param {any} message */
   swing({ words }) {
-    if (!this.drilling) this.say(words.push);
+    if (!this.drilling && !this.silent) this.say(words.push);
   }
 
   /** @param {string} text what is old news when another comes is left out */

@@ -24,7 +24,8 @@ from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.change import Verdict
 from plantigrade.events import Manner
 from plantigrade_gateway import formats, words
-from plantigrade_gateway.analysis.result import is_good, sets_of
+from plantigrade_gateway.analysis.measures import ROLLED_TRANSFER, SWING_MEASURES
+from plantigrade_gateway.analysis.result import is_good
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import results
@@ -36,7 +37,6 @@ from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router
 from plantigrade_gateway.web.desk.sets import lines_of, proportion_lines
-from plantigrade_gateway.web.desk.tables import ROLLED_TRANSFER, SWING_MEASURES
 from plantigrade_gateway.web.door import password
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.live.hub import Hub
@@ -274,7 +274,7 @@ def test_a_set_is_laid_over_itself_at_the_shift(client, base, made):
     with Store.open(made) as store:
         session_id = store.sessions()[0].session_id
         found = results.read(store, session_id)
-        run, full = sets_of(found.swings, found.marks)[:2]
+        run, full = found.sets[:2]
     data = client.get(f"{base}/sets/1/chart.json").json()["sources"]
     assert len(data["share_each"]["ys"]) == len(run.swings) == 11
     zero = data["share_mean"]["t"].index(0.0)
@@ -305,7 +305,7 @@ def test_sets_of_a_visit_are_compared_by_their_own_spread(made):
 
     with Store.open(made) as store:
         found = results.read(store, store.sessions()[0].session_id)
-    smooth, full, fast = sets_of(found.swings, found.marks)
+    smooth, full, fast = found.sets
     lines = {line.title + line.unit: line for line in lines_of(smooth, fast)}
     tempos = [[s.load_tempo for s in run.swings if s.load_tempo] for run in (fast, smooth)]
     welch = ttest_ind(*tempos, equal_var=False)
@@ -330,7 +330,7 @@ def test_sets_of_a_visit_are_compared_by_their_own_spread(made):
 def test_transfer_is_averaged_over_rolled_pushes_with_their_median(made):
     with Store.open(made) as store:
         found = results.read(store, store.sessions()[0].session_id)
-    run = sets_of(found.swings, found.marks)[0]
+    run = found.sets[0]
     rolled = [s.push.transfer_s or 0.0 for s in run.swings if s.push.manner is Manner.ROLLED]
     assert 0 < len(rolled) < sum(s.push.transfer_s is not None for s in run.swings)
     (line,) = [line for line in lines_of(run, None) if line.title == ROLLED_TRANSFER][:1]

@@ -9,11 +9,12 @@ from tests.support.records import swing
 from plantigrade.events import Manner, Swing, Timing
 from plantigrade.halves import HALVED
 from plantigrade_gateway.analysis.eventrow import EventRow, event_of, event_row
+from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.analysis.result import MarkedSet, is_good
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.reads import DeskStore
-from plantigrade_gateway.web.desk.tables import SWING_MEASURES, make_table, swing_columns
+from plantigrade_gateway.web.desk.tables import make_table, swing_columns
 
 
 @pytest.mark.parametrize(
@@ -41,10 +42,17 @@ def test_a_swing_s_measures_with_their_units(key, unit, text):
 
 def test_a_table_says_the_swing_s_place_in_its_set():
     swings = [swing(100), swing(900), swing(1700)]
-    measures = swing_columns({900: "full", 1700: "full"}, {900: 1, 1700: 2})
+    measures = swing_columns({900: "full", 1700: "full"}, {900: 1, 1700: 2}, {})
     made = make_table(swings, measures)
     at = [head.key for head in made.heads].index("in_set")
     assert [row.cells[at].text for row in made.rows] == ["–", "1", "2"]
+
+
+def test_a_table_says_why_a_swing_counts_nowhere():
+    swings = [swing(100), swing(900)]
+    made = make_table(swings, swing_columns({}, {}, {900: "stepped (eve, 2026-03-01)"}))
+    assert [row.cells[0].text for row in made.rows] == ["", "stepped (eve, 2026-03-01)"]
+    assert "left out" not in [h.title for h in make_table(swings, swing_columns({}, {}, {})).heads]
 
 
 def test_a_set_s_halves_are_told_measure_by_measure():

@@ -13,10 +13,10 @@ from tests.support.records import swing
 
 from plantigrade.change import Verdict
 from plantigrade.events import Manner
+from plantigrade_gateway.analysis.measures import ROLLED_TRANSFER
 from plantigrade_gateway.analysis.result import MarkedSet
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.routes import desk_router
-from plantigrade_gateway.web.desk.tables import ROLLED_TRANSFER
 from plantigrade_gateway.web.desk.visits import (
     VisitLine,
     of_name,

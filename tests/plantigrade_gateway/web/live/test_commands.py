@@ -35,13 +35,14 @@ json_values = st.recursive(
         {"type": "player", "id": None},
         {"type": "sound", "device": False},
         {"type": "drawn", "sent_ms": 1.5, "drawn_ms": 2},
+        {"type": "sounds", "on": True},
     ],
 )
 def test_what_our_page_asks_passes_unchanged(message):
     assert checked(message, Rights.COACH) == message
 
 
-@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind not in ("ask", "drawn")])
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind not in ("ask", "drawn", "sounds")])
 def test_a_player_may_only_ask(kind):
     with pytest.raises(InputError, match=f"{kind}: only the coach's page"):
         checked({"type": kind, "text": "x"}, Rights.PLAYER)

@@ -98,6 +98,21 @@ def test_the_gateway_is_told_how_many_look(hub, sent):
     assert [m["n"] for m in sent if m["type"] == "viewers"] == [1, 2, 1]
 
 
+def test_the_gateway_is_told_how_many_pages_sound(hub, sent):
+    coach, player = hub.join(Rights.COACH), hub.join(Rights.PLAYER)
+    for viewer, on in ((coach, True), (player, True), (coach, True), (coach, False)):
+        assert hub.command(viewer, {"type": "sounds", "on": on}) is None
+    hub.leave(player)
+    told = [m["sounding"] for m in sent if m["type"] == "viewers"]
+    assert told == [0, 0, 1, 2, 2, 1, 0]
+    assert all(m["type"] == "viewers" for m in sent)
+
+
+def test_a_page_of_stored_sessions_may_sound():
+    hub = Hub()
+    assert hub.command(hub.join(Rights.COACH), {"type": "sounds", "on": True}) is None
+
+
 @pytest.mark.parametrize(
     ("rights", "message", "problem"),
     [

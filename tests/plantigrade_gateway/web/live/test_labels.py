@@ -12,7 +12,7 @@ from tests.support.program import PRACTICE
 from tests.support.toldpage import Gateway, frame, hello
 
 from plantigrade.zones import eighteen
-from plantigrade_gateway.analysis.practice import mark_of
+from plantigrade_gateway.analysis.practice import entry_of
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Choice, Feedback
@@ -33,11 +33,11 @@ def told() -> tuple[tuple[Message, ...], ...]:
     analysis, builder = RecordAnalysis("demo"), FeedBuilder(lambda: True)
     parts: list[tuple[Message, ...]] = []
     part: list[Message] = []
-    chosen = mark_of(Choice(shelf(None).find("push"), Feedback.EVERY)).encode()
+    chosen = entry_of(Choice(shelf(None).find("push"), Feedback.EVERY))
     for number, batch in enumerate(read_replay(PRACTICE)):
         if number == 1:
-            mark = Entry(int(batch.arrival_ns[0]), SESSION, Kind.MARK, chosen)
-            analysis.push(Batch.of([mark]))
+            drill = Entry(int(batch.arrival_ns[0]), SESSION, Kind.DRILL, chosen)
+            analysis.push(Batch.of([drill]))
         for start in range(0, len(batch), 50):
             output = analysis.push(batch.slice(start, min(start + 50, len(batch))))
             moment = StepResult(output, score=analysis.practice.score)

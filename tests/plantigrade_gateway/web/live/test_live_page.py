@@ -336,6 +336,22 @@ def test_a_browser_that_is_switched_off_sounds_nothing(loud):
     expect(page.locator("#sound-said")).to_contain_text("Sound from this browser")
 
 
+def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(tab):
+    def told() -> list[bool]:
+        return [message["on"] for message in tab.said if message["type"] == "sounds"]
+
+    page = tab.page
+    assert told() == []
+    for name, expected in (
+        ("Sound here", [True]),
+        ("Say outcomes", [True, True]),
+        ("Sound here", [True] * 3),  # the voice still sounds
+        ("Say outcomes", [True] * 3 + [False]),
+    ):
+        page.get_by_role("button", name=name).click()
+        tab.until(lambda expected=expected: told() == expected)
+
+
 def test_the_browser_is_offered_when_the_device_is_lost(loud):
     page = loud.page
     expect(page.locator("#sound-lost")).to_be_hidden()

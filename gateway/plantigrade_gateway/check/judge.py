@@ -1,0 +1,47 @@
+"""All trials of a session judged, from a recording as well as while it runs."""
+
+from dataclasses import dataclass
+
+from plantigrade_gateway.analysis.result import Analysis, Trial
+from plantigrade_gateway.check.again import withdrawn
+from plantigrade_gateway.check.stand import judge_lift, judge_stand
+from plantigrade_gateway.check.steps import FLAT, LIFT, PRACTICE, PRACTICE_SWINGS, STAND, WALK
+from plantigrade_gateway.check.swings import count_practice
+from plantigrade_gateway.check.verdict import Verdict, Why
+from plantigrade_gateway.check.walk import judge_walk
+from plantigrade_gateway.formats import plural
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A trial and what became of it."""
+
+    trial: Trial
+    verdict: Verdict
+
+
+def judge(trial: Trial, analysis: Analysis) -> Verdict:
+    """Judge a trial by its step's own judge; an unknown step's is not taken."""
+    if trial.step in (STAND, FLAT):
+        return judge_stand(trial, analysis)
+    if trial.step == LIFT:
+        return judge_lift(trial, analysis)
+    if trial.step == WALK:
+        return judge_walk(trial, analysis)
+    made = count_practice(trial, analysis) if trial.step == PRACTICE else 0
+    if made:
+        return Verdict(None, f"{plural(made, 'practice swing')} of {PRACTICE_SWINGS}.", made)
+    return Verdict(Why.EMPTY, "No swing was seen. Stand still at address before each swing.")
+
+
+def judged(analysis: Analysis) -> tuple[Judged, ...]:
+    """Return a session's trials with what became of each, in order of time.
+
+    A trial that was to be done again (a mark says so) is not taken.
+    """
+    out = withdrawn(analysis)
+    again = Verdict(Why.AGAIN, "It was to be done again.")
+    return tuple(
+        Judged(trial, again if k in out else judge(trial, analysis))
+        for k, trial in enumerate(analysis.trials)
+    )

@@ -1,0 +1,135 @@
+"""The evidence sheet: what the rules come to for a player, each with what it rests on.
+
+Holds come first, decisions of the coach stand above the rules. There is no score.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from plantigrade_gateway.coach.case import Case, Decided
+from plantigrade_gateway.coach.facts import FactValue, facts, known
+from plantigrade_gateway.coach.falls import Fall, falls
+from plantigrade_gateway.coach.limits import LimitShown, limits_shown
+from plantigrade_gateway.rules.model import RuleSet, State
+from plantigrade_gateway.rules.sheet import Readiness, Sheet, sheet
+
+SEEN, NOT_SEEN, NO_DATA, CANNOT_TELL = "seen", "not seen", "no data", "cannot tell yet"
+
+ORDER = (
+    "The order of a check is fixed for safety: speed and time in the visit go together, but for "
+    "smooth again."
+)
+"""To be shown beside what is compared over a visit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """An item of the readiness review.
+
+    Attributes
+    ----------
+    id, item : str
+    word : str
+        ``"seen"``, ``"not seen"``, ``"no data"`` or ``"cannot tell yet"``.
+    text : str
+        The word with what decides it: ``cannot tell yet (5 of 6)``.
+    note : str
+    stage : str
+        Empty: before the first fast swings; else after them.
+    """
+
+    id: str
+    item: str
+    word: str
+    text: str
+    note: str = ""
+    stage: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceSheet:
+    """What there is to decide by.
+
+    Attributes
+    ----------
+    player_id, name : str
+    session_id : str
+        Of the visit that is decided by; empty without one.
+    day : date or None
+    rules_name, rules_version : str
+        The rule file it was made with.
+    sheet : Sheet
+        Holds, topics and readiness as the rules come to.
+    facts : dict of str to FactValue
+    readiness : tuple of Looked
+    decisions : tuple of Decided
+        The coach's own: above the rules.
+    falls : tuple of Fall
+        Where fewer good pushes were looked for, and what could have been missed.
+    limits : tuple of LimitShown
+    notes : tuple of str
+    """
+
+    player_id: str
+    name: str
+    session_id: str
+    day: date | None
+    rules_name: str
+    rules_version: str
+    sheet: Sheet
+    facts: Mapping[str, FactValue]
+    readiness: tuple[Looked, ...]
+    decisions: tuple[Decided, ...]
+    falls: tuple[Fall, ...]
+    limits: tuple[LimitShown, ...]
+    notes: tuple[str, ...] = (ORDER,)
+
+
+def evidence(case: Case, rules: RuleSet) -> EvidenceSheet:
+    """Return the evidence sheet of a player.
+
+    Raises
+    ------
+    InputError
+        The rule file's limits cannot be used with those of a session.
+    """
+    found = facts(case, rules)
+    made = sheet(rules, known(found))
+    last = case.visits[-1] if case.visits else None
+    return EvidenceSheet(
+        player_id=case.player_id,
+        name=case.name,
+        session_id="" if last is None else last.session_id,
+        day=None if last is None else last.started.date(),
+        rules_name=rules.name,
+        rules_version=rules.version,
+        sheet=made,
+        facts=found,
+        readiness=tuple(looked(one, found) for one in made.readiness),
+        decisions=case.decisions,
+        falls=falls(case, rules),
+        limits=limits_shown(rules, None if last is None else last.analysis.quality),
+    )
+
+
+def looked(one: Readiness, found: Mapping[str, FactValue]) -> Looked:
+    """Return an item in words."""
+    if one.state is State.HOLDS:
+        word = text = SEEN
+    elif one.state is State.FAILS:
+        word = text = NOT_SEEN
+    elif one.missing:
+        word = NO_DATA
+        text = f"{NO_DATA}: {', '.join(one.missing)}"
+    else:
+        word = CANNOT_TELL
+        text = f"{CANNOT_TELL} ({', '.join(_how_many(found[name]) for name in one.vague)})"
+    return Looked(one.item.id, one.item.item, word, text, one.item.note, one.item.stage)
+
+
+def _how_many(fact: FactValue) -> str:
+    """Return what a fact that cannot tell is of: ``5 of 6``, or its value."""
+    if fact.count is not None and fact.n is not None:
+        return f"{fact.count} of {fact.n}"
+    return f"{fact.name} {fact.value}"

@@ -1,0 +1,309 @@
+"""Facts of swings: how often, in the silent sets of an intent, something holds of them.
+
+A set over the limit of missing samples is left out, a swing that was excluded too.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from plantigrade.events import HeelLiftState, Manner, Swing
+from plantigrade.interval import welch
+from plantigrade.limits import Limits
+from plantigrade.predicates import (
+    is_from_heel,
+    is_good_push,
+    is_heel_back,
+    is_heel_loaded,
+    is_with_shift,
+)
+from plantigrade.stat import stat_of
+from plantigrade_gateway.analysis.result import MarkedSet, swing_time
+from plantigrade_gateway.coach.case import Case, SwingNote, Visit
+from plantigrade_gateway.coach.limits import limits_of
+from plantigrade_gateway.coach.reading import Reading, alike, limit, tally, too_few
+from plantigrade_gateway.formats import plural
+from plantigrade_gateway.rules.model import RuleSet
+
+SMOOTH, FULL, FAST = "smooth", "full", "fast"
+INTENTS = (SMOOTH, FULL, FAST)
+AGAIN, KEPT = "again", "kept"
+LEAST_BEFORE_AGAIN = 20
+"""*Again* is a set that begins after so many swings of the visit (rule file)."""
+STEADY = 0.02
+"""Club speed is steady where its SD is at most this part of its mean (rule file: ours)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sets:
+    """Sets that count, of one visit.
+
+    Attributes
+    ----------
+    visit : Visit
+    sets : tuple of MarkedSet
+    swings : tuple of Swing
+        Of the sets, without the excluded ones.
+    left_out : int
+        Sets in which too many samples are missing.
+    """
+
+    visit: Visit
+    sets: tuple[MarkedSet, ...]
+    swings: tuple[Swing, ...]
+    left_out: int = 0
+
+    @property
+    def club(self) -> str:
+        """Return the clubs used."""
+        return ", ".join(dict.fromkeys(one.club for one in self.sets if one.club))
+
+
+def noted(visit: Visit, swings: Sequence[Swing]) -> Iterator[tuple[Swing, SwingNote]]:
+    """Give those of a visit's swings that are not excluded, with what was said of each."""
+    place = {swing.first_index: k for k, swing in enumerate(visit.analysis.swings)}
+    for swing in swings:
+        note = visit.note(place[swing.first_index])
+        if not note.excluded:
+            yield swing, note
+
+
+def silent_sets(visit: Visit, rules: RuleSet, *intents: str) -> Sets:
+    """Return a visit's sets of some intents that were swung without any cue."""
+    wanted = [s for s in visit.analysis.sets if s.is_silent is True and s.intent in intents]
+    most = limit(rules, "missing_at_most")
+    good = tuple(s for s in wanted if (_missing(visit, s) or 0.0) <= most)
+    return sets_of_visit(visit, good, len(wanted) - len(good))
+
+
+def sets_of_visit(visit: Visit, sets: Sequence[MarkedSet], left_out: int = 0) -> Sets:
+    """Return sets with their swings, without the excluded ones."""
+    swings = (swing for one in sets for swing, _ in noted(visit, one.swings))
+    return Sets(visit, tuple(sets), tuple(swings), left_out)
+
+
+def _missing(visit: Visit, one: MarkedSet) -> float | None:
+    """Return the part of a set's samples that is missing; the whole visit's where not known."""
+    if one.missing_share is not None:
+        return one.missing_share
+    quality = visit.analysis.quality
+    return None if quality is None else quality.missing_share()
+
+
+# ---- which sets a fact is of ----
+
+
+def sets_for(case: Case, rules: RuleSet, which: str) -> Sets | str:
+    """Return the sets that a fact's first word names, or why there are none.
+
+    Parameters
+    ----------
+    case : Case
+    rules : RuleSet
+    which : str
+        An intent: the sets of the last visit that has some, in the last visit's shoe and footbed.
+        ``"again"``: the last set of the visit, smooth or full, begun after 20 swings. ``"kept"``:
+        the first full set of the last visit that has one, before any drill of that visit and at
+        least a day after the last drill.
+    """
+    if which == AGAIN:
+        return _again(case, rules)
+    if which == KEPT:
+        return _kept(case, rules)
+    for visit in alike(case):
+        found = silent_sets(visit, rules, which)
+        if found.sets:
+            return found
+        if found.left_out:
+            return f"{plural(found.left_out, 'set')} left out: samples are missing"
+    return f"no silent {which} set"
+
+
+def _again(case: Case, rules: RuleSet) -> Sets | str:
+    if not case.visits:
+        return "no visit"
+    visit = case.visits[-1]
+    sets = silent_sets(visit, rules, SMOOTH, FULL).sets
+    if not sets:
+        return "no silent smooth or full set"
+    last = sets[-1]
+    before = sum(swing_time(swing) < last.start_s for swing in visit.analysis.swings)
+    if before < LEAST_BEFORE_AGAIN:
+        return (
+            f"the last silent set began after {plural(before, 'swing')}, "
+            f"{LEAST_BEFORE_AGAIN} needed"
+        )
+    return sets_of_visit(visit, [last])
+
+
+def _kept(case: Case, rules: RuleSet) -> Sets | str:
+    for visit in alike(case):
+        first = first_silent(visit, rules, FULL)
+        if first is None:
+            continue
+        drilled = [v for v in case.visits if v.started < visit.started and v.analysis.drills]
+        if not drilled:
+            return "no drill before"
+        if visit.started.date() <= drilled[-1].started.date():
+            return "the last drill was on the same day"
+        if any(run.start_s < first.start_s for run in visit.analysis.drills):
+            return "a drill came before the first silent full set"
+        since = [v for v in case.visits if v.started >= visit.started and v.analysis.drills]
+        if visit is not case.visits[-1] and since:
+            return "no silent full set since the last drill"
+        return sets_of_visit(visit, [first])
+    return "no silent full set"
+
+
+def first_silent(visit: Visit, rules: RuleSet, *intents: str) -> MarkedSet | None:
+    """Return a visit's first silent set of some intents; None without one."""
+    return next(iter(silent_sets(visit, rules, *intents).sets), None)
+
+
+# ---- what holds of a swing ----
+
+Judge = Callable[[Swing, Limits], bool | None]
+
+
+def _manner(wanted: Manner) -> Judge:
+    def judge(swing: Swing, _: Limits) -> bool | None:
+        manner = swing.push.manner
+        return None if manner is Manner.UNCLEAR else manner is wanted
+
+    return judge
+
+
+def is_unloaded(swing: Swing, _: Limits) -> bool | None:
+    """Whether the lead heel unloaded in the backswing."""
+    state = swing.heel_lift.state
+    return None if state is HeelLiftState.UNCLEAR else state is HeelLiftState.LIFTED
+
+
+def _is_early(swing: Swing, _: Limits) -> bool | None:
+    with_shift = is_with_shift(swing.push)
+    return None if with_shift is None else not with_shift
+
+
+def _returns(swing: Swing, _: Limits) -> bool | None:
+    if swing.trail_return_share is not None:
+        return True
+    return None if swing.touches_gap else False  # missing samples may hide it
+
+
+JUDGES: dict[str, Judge] = {
+    "heel_unloaded": is_unloaded,
+    "heel_back": lambda s, limits: is_heel_back(s.heel_lift, limits, touches_gap=s.touches_gap),
+    "trail_heel": lambda s, limits: is_heel_loaded(s.push, limits),
+    "push_from_heel": lambda s, limits: is_from_heel(s.push, limits),
+    "push_good": lambda s, limits: is_good_push(s.push, limits),
+    "push_early": _is_early,
+    "push_skipped": _manner(Manner.SKIPPED),
+    "push_held": _manner(Manner.HELD),
+    "returns": _returns,
+}
+"""What is counted, by the second word of a fact's name."""
+
+
+def counted(found: Sets, measure: str, rules: RuleSet) -> list[bool | None]:
+    """Return what holds of each swing; None where it cannot be told."""
+    limits = limits_of(rules, found.visit.analysis.quality)
+    swings = found.swings
+    if measure == "heel_back":  # of the unloaded ones
+        swings = tuple(s for s in swings if is_unloaded(s, limits))
+    return [JUDGES[measure](swing, limits) for swing in swings]
+
+
+def swing_fact(case: Case, rules: RuleSet, which: str, measure: str, least: int) -> Reading:
+    """Return how often something holds in the sets that `which` names (see `sets_for`)."""
+    found = sets_for(case, rules, which)
+    if isinstance(found, str):
+        return Reading(None, found)
+    return _of_sets(tally(counted(found, measure, rules), least, "swing"), found)
+
+
+def _of_sets(reading: Reading, *found: Sets) -> Reading:
+    """Return a reading with the sets it is of."""
+    out = sum(one.left_out for one in found)
+    text = f"; {plural(out, 'set')} left out: samples are missing" if out else ""
+    clubs = ", ".join(dict.fromkeys(one.club for one in found if one.club))
+    return replace(reading, text=reading.text + text, visit=found[-1].visit, club=clubs)
+
+
+def travel(case: Case, rules: RuleSet, before: str, after: str, least: int) -> Reading:
+    """Return whether both feet's CoP travels more front to back with more effort.
+
+    Of the last visit that has sets of both intents: Welch's interval of the difference, and the
+    first that fits of the rule file's words.
+    """
+    for visit in alike(case):
+        a, b = (silent_sets(visit, rules, intent) for intent in (before, after))
+        if a.sets and b.sets:
+            return _of_sets(_travel(a, b, limit(rules, "travel_margin"), least), a, b)
+    return Reading(None, f"no visit with silent sets of {before} and {after}")
+
+
+def _travel(a: Sets, b: Sets, margin: float, least: int) -> Reading:
+    stat_a, stat_b = (stat_of(s.both_cop_travel for s in one.swings) for one in (a, b))
+    fewest = min(stat_a.count, stat_b.count)
+    out = len(a.swings) + len(b.swings) - stat_a.count - stat_b.count
+    if fewest < max(least, 1):
+        return Reading(None, too_few(fewest, least, "swing"), n=fewest, left_out=out)
+    found = welch(stat_a, stat_b)
+    if found is None or found.low is None or found.high is None:
+        return Reading(None, "the travel does not vary", n=fewest, left_out=out)
+    text = (
+        f"{100 * found.value:+.1f} % of the shoe's length ({100 * found.low:+.1f} to "
+        f"{100 * found.high:+.1f} %; {stat_a.count} and {stat_b.count} swings)"
+    )
+    return Reading(
+        travel_word(found.low, found.high, margin),
+        text,
+        None,
+        stat_a.count + stat_b.count,
+        out,
+        found.value,
+        (found.low, found.high),
+        found.degrees,
+    )
+
+
+def travel_word(low: float, high: float, margin: float) -> str:
+    """Return what a difference's interval comes to: the first that fits (rule file)."""
+    if high < 0:
+        return "smaller"
+    if high < margin:
+        return "within"
+    return "larger" if low > 0 else "not told apart"
+
+
+# ---- what people say of swings ----
+
+
+def eye_heel(case: Case, least: int) -> Reading:
+    """Return what the coach's eye said of the lead heel before it saw the program's answer."""
+    for visit in alike(case):
+        taps = [
+            note.eye_heel.answer == "up"
+            for _, note in noted(visit, visit.analysis.swings)
+            if note.eye_heel is not None and note.eye_heel.is_blind
+        ]
+        if taps:
+            found = tally(taps, least, "marked swing", ("up", "mixed", "down"))
+            return replace(found, visit=visit)
+    return Reading(None, "no swing was marked before its result was shown")
+
+
+def club_speed(case: Case, least: int) -> Reading:
+    """Return whether the club speed of full sets is steady."""
+    for visit in alike(case):
+        sets = sets_of_visit(visit, [s for s in visit.analysis.sets if s.intent == FULL])
+        speeds = stat_of(note.club_speed_m_s for _, note in noted(visit, sets.swings))
+        if not speeds.count:
+            continue
+        if speeds.count < max(least, 2) or speeds.mean is None or speeds.sd is None:
+            text = too_few(speeds.count, max(least, 2), "club speed")
+            return replace(_of_sets(Reading(None, text), sets), n=speeds.count)
+        text = f"{speeds.mean:.1f} ± {speeds.sd:.1f} m/s ({speeds.count})"
+        steady = speeds.sd <= STEADY * speeds.mean
+        value = "yes" if steady else "no"
+        return _of_sets(Reading(value, text, n=speeds.count, measured=speeds.mean), sets)
+    return Reading(None, "no club speed of a full set")

@@ -1,0 +1,98 @@
+"""What fall could have been missed: exact powers against a plain enumeration and a known figure."""
+
+import math
+from itertools import product
+
+import pytest
+from tests.support.cases import VisitMaker, case, pushes
+
+from plantigrade.reliability import proportion
+from plantigrade_gateway.coach.falls import POWER, fall_of, falls, power, seen_from
+from plantigrade_gateway.rules.files import built_in
+
+RULES = built_in()
+Z = 1.959963984540054
+
+
+def wilson(k: int, n: int) -> tuple[float, float]:
+    p, q = k / n, Z * Z / n
+    half = Z * math.sqrt(p * (1 - p) / n + q / (4 * n))
+    return (p + q / 2 - half) / (1 + q), (p + q / 2 + half) / (1 + q)
+
+
+def is_seen(i: int, n: int, j: int, m: int) -> bool:
+    """Newcombe 1998, method 10: the upper end of share after less share before is under 0."""
+    (low, _), (_, high) = wilson(i, n), wilson(j, m)
+    return j / m - i / n + math.hypot(high - j / m, i / n - low) < -1e-12
+
+
+def chance(k: int, n: int, p: float) -> float:
+    return float(math.comb(n, k) * p**k * (1 - p) ** (n - k))
+
+
+def plain_power(n: int, m: int, p: float, q: float) -> float:
+    return math.fsum(
+        chance(i, n, p) * chance(j, m, q)
+        for i, j in product(range(n + 1), range(m + 1))
+        if is_seen(i, n, j, m)
+    )
+
+
+def test_ten_swings_a_set_see_a_fall_from_80_to_40_four_times_in_ten():
+    """The coach's own figure for this check."""
+    assert round(10 * power(10, 10, 0.8, 0.4)) == 4
+
+
+@pytest.mark.parametrize(
+    ("n", "m", "p", "q"),
+    [(10, 10, 0.8, 0.4), (8, 8, 0.8, 0.4), (6, 12, 0.9, 0.2), (16, 8, 1.0, 0.5), (8, 8, 0.5, 0.5)],
+)
+def test_power_is_that_of_a_plain_enumeration(n, m, p, q):
+    assert power(n, m, p, q) == pytest.approx(plain_power(n, m, p, q), abs=1e-12)
+
+
+def test_no_fall_is_seen_by_chance_no_more_often_than_it_may():
+    """A 95 % interval lies wholly under 0 about once in forty where nothing fell."""
+    assert max(power(8, 8, p / 20, p / 20) for p in range(21)) < 0.04
+
+
+@pytest.mark.parametrize(("n", "m", "share"), [(8, 8, 0.875), (10, 10, 0.8), (16, 16, 0.75)])
+def test_the_least_fall_that_would_be_seen(n, m, share):
+    least = seen_from(n, m, share)
+    assert least is not None
+    assert plain_power(n, m, share, least) >= POWER > plain_power(n, m, share, least + 0.01)
+
+
+def test_sets_of_one_swing_see_no_fall():
+    assert seen_from(1, 1, 1.0) is None
+    made = fall_of("full against smooth", proportion(1, 1), proportion(1, 1))
+    assert made is not None and not made.is_seen
+    assert "none from 100 % would be seen 8 times in 10" in made.text
+
+
+def test_what_is_said():
+    made = fall_of("full against smooth", proportion(8, 10), proportion(7, 10))
+    assert made is not None and not made.is_seen
+    assert made.text.startswith("8 of 10, then 7 of 10: no fall seen; one from 80 % is seen 8 ")
+    assert made.text.endswith("and one to 40 % 4 times in 10")
+    worse = fall_of("full against smooth", proportion(10, 10), proportion(3, 10))
+    assert worse is not None and worse.is_seen
+    assert worse.text == "10 of 10, then 3 of 10: a fall"
+    assert fall_of("full against smooth", proportion(0, 0), proportion(1, 2)) is None
+
+
+def test_which_sets_are_compared():
+    day = VisitMaker().drilled().swung("full", pushes(9, 1))
+    maker = VisitMaker(day=3).swung("full", pushes(8, 2, 1)).swung("smooth", pushes(7, 1))
+    maker.swung("fast", pushes(2, 6)).swung("smooth", pushes(5, 3))
+    made = {
+        one.what: (one.before.count, one.before.n, one.after.count, one.after.n)
+        for one in falls(case(day.visit(), maker.visit()), RULES)
+    }
+    assert made == {
+        "full against smooth": (12, 16, 8, 10),
+        "fast against full": (8, 10, 2, 8),
+        "smooth again, after the first smooth": (7, 8, 5, 8),
+        "full on another day, after 2026-03-02": (9, 10, 8, 10),
+    }
+    assert falls(case(), RULES) == ()

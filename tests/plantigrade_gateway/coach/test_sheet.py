@@ -1,0 +1,145 @@
+"""The evidence sheet of invented players: what is held, suggested, seen, and with which rules."""
+
+import json
+from dataclasses import replace
+
+import pytest
+from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes, quality
+
+from plantigrade.events import Roll
+from plantigrade.limits import Limits
+from plantigrade_gateway.coach.case import Decided, Questions
+from plantigrade_gateway.coach.limits import limits_of
+from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence
+from plantigrade_gateway.converter import plain
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.rules.files import built_in
+
+RULES = built_in()
+ASKED = Questions("", "player", FIRST_DAY)
+
+
+def heel_and_ball(day: int = 0, good: int = 8, smooth: int = 8) -> VisitMaker:
+    """A visit of a player whose feet bear on heel and ball, with a smooth and a full set."""
+    maker = VisitMaker(day=day).stood([0.0, 0.001, 0.002], [0.0, 0.002, 0.001])
+    maker.walked([Roll.SKIPPED] * 12, [Roll.SKIPPED] * 12)
+    maker.swung("smooth", pushes(smooth, 8 - smooth))
+    return maker.swung("full", pushes(good, 8 - good))
+
+
+def words(made: EvidenceSheet) -> dict[str, str]:
+    return {one.id: one.text for one in made.readiness}
+
+
+def test_a_foot_that_bears_on_heel_and_ball():
+    made = evidence(case(heel_and_ball().visit(questions=ASKED)), RULES)
+    assert made.sheet.holds == ()
+    suggested = {one.rule.id for topic in made.sheet.topics for one in topic.suggested}
+    assert {"lead-heel-rise", "push-deliberate"} <= suggested
+    assert (made.rules_name, made.rules_version) == ("first rule set", "1")
+    assert (made.session_id, made.day) == ("visit-0", FIRST_DAY.date())
+    push = next(t for t in made.sheet.topics if t.name == "push").suggested[0]
+    assert push.against == ("already there: keep it, go on to speed items",)
+
+
+def test_readiness_in_its_four_words():
+    made = words(evidence(case(heel_and_ball(good=5).visit(questions=ASKED)), RULES))
+    assert made["no-hold"] == "seen"
+    assert made["push-smooth"] == "seen"
+    assert made["push-full"] == "cannot tell yet (5 of 8)"
+    assert made["body"] == "no data: coach.body_limit"
+    assert made["kept"] == "no data: kept.push_good"
+    rarely = words(evidence(case(heel_and_ball(good=0).visit(questions=ASKED)), RULES))
+    assert rarely["push-full"] == "not seen"
+
+
+def test_a_travel_that_cannot_be_told_apart_is_no_failure():
+    maker = VisitMaker()
+    for intent, more in (("smooth", 0.0), ("full", 0.01)):
+        maker.swung(intent, [{"both_cop_travel": 0.1 + more + 0.05 * k} for k in range(6)])
+    made = words(evidence(case(maker.visit()), RULES))
+    assert made["quiet"] == "cannot tell yet (smooth_full.travel not told apart)"
+
+
+def test_holds_come_first_and_what_is_not_asked_holds_too():
+    made = evidence(case(heel_and_ball().visit()), RULES)
+    assert [one.rule.id for one in made.sheet.holds] == ["hold-red-flag", "hold-pain"]
+    hurt = Questions("pain", "player", FIRST_DAY)
+    made = evidence(case(heel_and_ball().visit(questions=hurt)), RULES)
+    assert [one.rule.id for one in made.sheet.holds] == ["hold-pain"]
+    assert words(made)["no-hold"] == "not seen"
+
+
+def test_the_coachs_decisions_stand_with_the_sheet():
+    said = Decided("lead heel", "go", "down", "Quiet heel", FIRST_DAY.date())
+    swings = [{"lifted": False}] * 8
+    maker = VisitMaker().swung("full", swings)
+    made = evidence(case(maker.visit(), decisions=(said,)), RULES)
+    assert made.decisions == (said,)
+    assert words(made)["heel-plan"] == "seen"
+    assert words(evidence(case(maker.visit()), RULES))["heel-plan"].startswith("no data: plan.")
+
+
+def test_a_changed_limit_changes_the_sheet_and_says_so():
+    visit = heel_and_ball().visit(questions=ASKED)
+    changed = {**RULES.limits, "stand_none_below": 0.0005, "travel_margin": 0.1}
+    rules = replace(RULES, version="2", limits=changed)
+    made = evidence(case(visit), rules)
+    assert made.rules_version == "2"
+    assert made.facts["lead.stand"].value == "between"
+    shown = {one.name: (one.value, one.source) for one in made.limits}
+    assert shown["stand_none_below"] == (0.0005, "set in the rule file")
+    assert shown["travel_margin"] == (0.1, "set in the rule file")
+    assert shown["least_swings"] == (6.0, "per set; ours")
+    own = heel_and_ball().visit(limits=Limits(bearing_none=0.01))
+    shown = {one.name: (one.value, one.source) for one in evidence(case(own), rules).limits}
+    assert shown["stand_none_below"] == (0.01, "this session's settings")
+
+
+@pytest.mark.parametrize(
+    ("there", "name"),
+    [  # rule file: these are the defaults of the analysis settings
+        ("stand_none_below", "bearing_none"),
+        ("stand_bearing_from", "bearing_full"),
+        ("stand_broad_from", "bearing_broad"),
+        ("push_begins_by", "push_begins_by"),
+        ("trail_heel_from", "trail_heel_from"),
+        ("trail_heel_gain", "trail_heel_gain"),
+        ("heel_back_by_s", "heel_back_by_s"),
+    ],
+)
+def test_a_limit_of_the_rule_file_stands_where_the_session_set_none(there, name):
+    value = RULES.limits[there] + 0.001
+    rules = replace(RULES, limits={**RULES.limits, there: value})
+    own = getattr(Limits(), name) + 0.002
+    assert getattr(limits_of(rules, None), name) == value
+    set_here = quality(("", ""), Limits(**{name: own}))
+    assert getattr(limits_of(rules, set_here), name) == own
+
+
+def test_limits_that_cannot_stand_together_are_refused():
+    rules = replace(RULES, limits={**RULES.limits, "stand_none_below": 0.2})
+    with pytest.raises(InputError, match="rules first rule set 1: limit bearing_none"):
+        evidence(case(heel_and_ball().visit()), rules)
+
+
+def test_every_limit_of_the_rule_file_has_a_source():
+    made = evidence(case(), RULES)
+    assert {one.name: one.value for one in made.limits} == dict(RULES.limits)
+    assert all(one.source for one in made.limits)
+
+
+def test_it_is_plain_json():
+    made = evidence(case(heel_and_ball().visit(questions=ASKED)), RULES)
+    table = plain(made)
+    assert json.loads(json.dumps(table)) == table
+    fact = table["facts"]["full.push_good"]
+    assert fact["interval"] == list(made.facts["full.push_good"].interval or ())
+    assert fact["day"] == "2026-03-02"
+    assert fact["conditions"] == "shoe Shoe A, club 7 iron, calibrated 2026-03-02"
+
+
+def test_a_player_without_visits_has_a_sheet():
+    made = evidence(case(), RULES)
+    assert (made.session_id, made.day, made.falls) == ("", None, ())
+    assert {one.word for one in made.readiness} == {"no data"}

@@ -1,0 +1,84 @@
+"""The evidence sheet as it is printed, of an invented player."""
+
+import io
+from dataclasses import replace
+
+from rich.console import Console
+from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
+
+from plantigrade.events import Roll
+from plantigrade_gateway.coach.case import Decided, Questions
+from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence
+from plantigrade_gateway.report.sheet import sheet_json, show_sheet
+from plantigrade_gateway.rules.files import built_in
+
+RULES = built_in()
+DECIDED = Decided("push", "go", "deliberate", "One long push", FIRST_DAY.date())
+
+
+def made_of(hold: str | None, good: int = 5) -> EvidenceSheet:
+    maker = VisitMaker().stood([0.0, 0.001, 0.002], [0.0, 0.002, 0.001])
+    maker.walked([Roll.SKIPPED] * 12, [Roll.SKIPPED] * 12)
+    maker.swung("smooth", pushes(8, 2)).swung("full", pushes(good, 8 - good))
+    asked = None if hold is None else Questions(hold, "player", FIRST_DAY)
+    return evidence(case(maker.visit(questions=asked), decisions=(DECIDED,)), RULES)
+
+
+def printed(made: EvidenceSheet) -> str:
+    out = io.StringIO()
+    show_sheet(made, Console(file=out, width=400, highlight=False, markup=False))
+    return out.getvalue()
+
+
+def test_holds_stand_before_decisions_and_those_before_the_rules():
+    text = printed(made_of("pain"))
+    places = [text.index(t) for t in ("Stop: no drill", "One long push", "What the rules come to")]
+    assert places == sorted(places)
+    assert "(not today) Let the lead heel come up" in text
+    assert "(not today)" not in printed(made_of(""))
+    assert "hold-red-flag: no data: flag.red" in printed(made_of(None))
+
+
+def test_what_speaks_against_a_rule_and_its_basis_stand_with_it():
+    made = made_of("", good=8)
+    text = printed(made)
+    assert "against: already there: keep it, go on to speed items" in text
+    assert "basis: common practice, no source" in text
+    assert "rules           first rule set, version 1" in text
+
+
+def test_rules_that_do_not_agree_are_shown_as_such():
+    worn = VisitMaker().stood([0.10, 0.11, 0.12], [0.2] * 3).stood([0.05, 0.06], [0.2] * 2, "flat")
+    worn.walked([Roll.THROUGH] * 12, [Roll.THROUGH] * 12)
+    text = printed(evidence(case(worn.visit()), RULES))
+    assert "feet: the rules do not agree: the coach decides" in text
+    assert "Plan each foot by itself" in text and "The footbed carries the midfoot" in text
+
+
+def test_numbers_are_those_of_the_facts():
+    made = made_of("")
+    text = printed(made)
+    assert "The push rolls with the shift: full: cannot tell yet (5 of 8)" in text
+    for fact in made.facts.values():
+        assert fact.text in text
+    for fall in made.falls:
+        assert f"{fall.what}: {fall.text}." in text
+    assert "8 of 10, then 5 of 8: no fall seen" in text
+
+
+def test_a_players_text_cannot_steer_the_terminal():
+    made = replace(made_of(""), name="Iris\x1b[2JInvented")
+    assert "\x1b" not in printed(made)
+
+
+def test_the_same_as_json():
+    made = made_of("pain")
+    table = sheet_json(made)
+    assert table["rules"] == {"name": "first rule set", "version": "1"}
+    assert [one["id"] for one in table["holds"]] == ["hold-pain"] and table["held"]
+    assert {t["topic"]: [r["id"] for r in t["rules"]] for t in table["topics"]}["lead heel"] == [
+        "lead-heel-rise"
+    ]
+    assert table["decisions"][0]["cue"] == "One long push"
+    assert table["facts"]["full.push_good"]["count"] == 5
+    assert "Iris" not in str(table)  # by id only
