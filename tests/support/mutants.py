@@ -52,6 +52,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "sessions": ("life",),
     "stage": ("life", "runner"),
     "stance": ("steps",),
+    "steps": ("laced",),
     "stat": ("summary", "interval"),
     "swing": ("swings",),
     "swingrows": ("swings",),
