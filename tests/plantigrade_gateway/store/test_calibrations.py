@@ -12,7 +12,7 @@ from plantigrade.calibrate import Calibration, default_calibration
 from plantigrade.evidence import FootFit
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError, StoreError
-from plantigrade_gateway.store import calibrations, schema
+from plantigrade_gateway.store import calibrations, migrations
 from plantigrade_gateway.store.insoles import (
     firmware_said,
     forget,
@@ -133,10 +133,10 @@ def test_the_note_goes_into_the_record(store):
 def test_a_store_of_an_older_version_gets_the_tables(tmp_path):
     path = tmp_path / "old.sqlite3"
     before = next(
-        k for k, step in enumerate(schema.MIGRATIONS) if step.__name__ == "_to_calibrations"
+        k for k, step in enumerate(migrations.MIGRATIONS) if step.__name__ == "_to_calibrations"
     )
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:before])
+        patch.setattr(migrations, "MIGRATIONS", migrations.MIGRATIONS[:before])
         with Store.open(path) as old, old.database.writing() as db:
             db.execute(  # as versions of that time did
                 "INSERT INTO insoles (serial, foot, name, address, length_mm, paired_utc)"
@@ -149,7 +149,7 @@ def test_a_store_of_an_older_version_gets_the_tables(tmp_path):
         calibrations.keep(store, both(), DAY)
         assert calibrations.latest(store, LEFT) is not None
     with sqlite3.connect(path) as db:
-        assert db.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS),)
+        assert db.execute("PRAGMA user_version").fetchone() == (len(migrations.MIGRATIONS),)
     db.close()
 
 
