@@ -22,7 +22,7 @@ from plantigrade_gateway.session.status import measure
 from plantigrade_gateway.session.visit import Manager
 from plantigrade_gateway.sources.source import Source
 from plantigrade_gateway.store import forwardstate
-from plantigrade_gateway.store.status import Latency, Posted
+from plantigrade_gateway.store.status import Latency, StatusFile
 from plantigrade_gateway.web.live.page import Message
 
 Begin = Callable[[], LiveSession]
@@ -70,7 +70,7 @@ class Sessions:
         self._live_feed = stage.live_feed
         self._latency = Latency()
         self._samples = LinkSamples(stage.store, stage.options.config)
-        self._status = Posted(stage.store.path, yields=not source.is_live)
+        self._status = StatusFile(stage.store.path, yields=not source.is_live)
         self._screen: Screen | None = None
         self._is_over = False
         self._again = asyncio.Event()

@@ -74,7 +74,7 @@ class StoredCalibration:
     check: Check | None = None
 
     @property
-    def said(self) -> str:
+    def description(self) -> str:
         """Date, quality and latest check, for people."""
         text = (
             f"calibrated {self.made:%Y-%m-%d}, gain repeats within {self.gain_percent:.1f} %, "
@@ -168,18 +168,20 @@ def latest(store: Store, insole: KnownInsole) -> StoredCalibration | None:
     return next(made, None)
 
 
-def said(store: Store, insole: KnownInsole) -> str:
+def describe(store: Store, insole: KnownInsole) -> str:
     """Return what is shown of an insole's calibration."""
     found = latest(store, insole)
-    return words.NEVER_CALIBRATED if found is None else found.said
+    return words.NEVER_CALIBRATED if found is None else found.description
 
 
-def noted(store: Store, insoles: Iterable[KnownInsole]) -> dict[Foot, Calibration]:
+def with_descriptions(store: Store, insoles: Iterable[KnownInsole]) -> dict[Foot, Calibration]:
     """Return the calibrations of insoles as a record keeps them: what is said of each as its note.
 
     Those that were never calibrated are left out.
     """
     found = ((insole.foot, latest(store, insole)) for insole in insoles)
     return {
-        foot: replace(made.calibration, note=made.said) for foot, made in found if made is not None
+        foot: replace(made.calibration, note=made.description)
+        for foot, made in found
+        if made is not None
     }
