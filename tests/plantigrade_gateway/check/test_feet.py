@@ -53,9 +53,9 @@ class Seen:
 
     stand: str
     is_off: bool
-    said_stand: str | None
+    said_stand: object
     walk: float
-    said_walk: str | None
+    said_walk: object
 
 
 def checked(player: Player, sensor: SensorModel, seed: int) -> list[Seen]:
@@ -107,10 +107,10 @@ def tally(players: range, is_worn: bool) -> Counter[tuple[str, str]]:
         player, rng = drawn(k)
         for foot in checked(player, random_sensor(rng, 0.0) if is_worn else SensorModel(), k):
             where = "off" if foot.is_off else "at"
-            said = "right" if foot.said_stand == foot.stand else foot.said_stand or "no data"
-            found[
-                f"stand {where}", said if said in ("right", "between", "no data") else "wrong"
-            ] += 1
+            said = "right" if foot.said_stand == foot.stand else "wrong"
+            if foot.said_stand in (None, "between"):
+                said = str(foot.said_stand)
+            found[f"stand {where}", said] += 1
             found[walked(foot)] += 1
     return found
 

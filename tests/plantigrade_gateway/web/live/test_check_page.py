@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, ViewportSize, expect
+from playwright.sync_api import Browser, Page, ViewportSize, WebSocket, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, CheckBay, Do
 from tests.support.live_schema import live_messages
@@ -46,11 +46,11 @@ class Bench:
         self.page: Page = self.context.new_page()
         self.complaints = Complaints(self.page)
         self.told: list[dict[str, Any]] = []
-        self.page.on("websocket", lambda socket: socket.on("framereceived", self._heard))
+        self.page.on("websocket", self._watch)
         self.page.goto(f"{url}check")
 
-    def _heard(self, text: str) -> None:
-        self.told.append(json.loads(text))
+    def _watch(self, socket: WebSocket) -> None:
+        socket.on("framereceived", lambda text: self.told.append(json.loads(text)))
 
     def take(self, message: dict[str, Any]) -> None:
         if self.bay is not None:
