@@ -12,9 +12,10 @@ from tests.support import pictures
 
 from plantigrade import calibrate, evidence, pieces, poses
 from plantigrade.block import Foot
-from plantigrade.calibrate import Calibration, Calibrator, default_calibration
+from plantigrade.calibrate import Calibrator, default_calibration
 from plantigrade.fitting import Fitting
 from plantigrade.zones import REGIONS, eighteen
+from plantigrade_gateway.analysis.bench import read_bench
 from plantigrade_gateway.analysis.calibration import TRIES
 from plantigrade_gateway.sources import reconnect
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S
@@ -132,15 +133,19 @@ def test_the_guided_calibration_is_described_as_it_is():
     assert TRIES == 3 and "refused three times" in text
 
 
-def test_the_example_of_a_curve_reads_what_was_pressed():
-    found = re.findall(r"```python\n(.*?)```", page("calibration.md"), re.DOTALL)
-    assert len(found) == 1
-    names: dict[str, object] = {}
-    exec(compile(found[0], "calibration.md", "exec"), names)
-    made = Calibration.from_json(str(names["text"]))
-    read, kpa = np.array(names["read"]), np.array(names["kpa"])
-    block = Calibrator(made).block(np.arange(len(kpa)) / 100.0, read.T.astype(np.uint16))
-    assert np.allclose(block.pressure, kpa[:, None], rtol=0, atol=1e-9)
+def test_the_example_of_a_bench_file_reads_what_was_pressed():
+    """At each pressure of the page's file the curve gives it back; half-way counts, half-way."""
+    (text,) = re.findall(r"```csv\n(.*?)```", page("calibration.md"), re.DOTALL)
+    made = read_bench(text, "calibration.md", {Foot.LEFT: (1, 4095)})[Foot.LEFT].calibration
+    mean = np.array([42, 1090, 2830, 3990, 1960], dtype=np.uint16)
+    block = Calibrator(made).block(np.arange(5) / 100.0, mean[:, None])
+    np.testing.assert_allclose(block.pressure[:, 0], [0, 100, 400, 800, 250], atol=1e-9)
+
+
+def test_limits_in_counts_are_in_proportion_to_full_scale():
+    assert f"{calibrate.LOADED_COUNTS} counts of 4095 are" in page("calibration.md")
+    assert round(calibrate.LOADED_COUNTS * 65535 / 4095) == 6401
+    assert "6401 of 65535" in page("calibration.md")
 
 
 def test_the_latency_table_is_the_sum_of_its_rows():

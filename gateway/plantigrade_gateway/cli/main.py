@@ -337,13 +337,13 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.report.export import export as write
     from plantigrade_gateway.report.frames import write_frames
-    from plantigrade_gateway.store.check import batches_told
+    from plantigrade_gateway.store.check import batches_and_gaps
     from plantigrade_gateway.store.sessions import find
 
     with _open_store(ctx) as store:
         one = find(store, session)
         session_id = one.session_id
-        record = batches_told(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
+        record = batches_and_gaps(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
         files = write(
             store,
             session_id,
@@ -360,28 +360,33 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
 
 @main.command()
 @click.argument("session", required=False)
+@limit_option
 @_json_option
 @_store_option
 @click.pass_context
-def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
+def reanalyse(
+    ctx: click.Context, session: str | None, limits: tuple[str, ...], as_json: bool
+) -> None:
     """Make the results of SESSION, or of all that have ended, again from the recorded bytes.
 
-    For results made by another version, and for sessions that were cut off.
+    For results made by another version, for sessions that were cut off, and to see what other
+    limits would have decided: they are kept with the results until these are made again.
     """
     from plantigrade_gateway.analysis.serialise import text_of
+    from plantigrade_gateway.config import limits_of
     from plantigrade_gateway.people.visits import with_exclusions
     from plantigrade_gateway.report.session import redone_line
     from plantigrade_gateway.store import results
     from plantigrade_gateway.store.sessions import find
 
-    done, failed = [], []
+    done, failed, others = [], [], limits_of(limits)
     with _open_store(ctx, read_only=False) as store:
         store.recover()
         ended = [one for one in store.sessions() if one.state != "open"]
         chosen = [find(store, session)] if session else ended
         for one in chosen:
             try:
-                found, changed = results.reanalyse(store, one.session_id, with_exclusions)
+                found, changed = results.reanalyse(store, one.session_id, with_exclusions, others)
             except GatewayError as error:
                 if session:
                     raise

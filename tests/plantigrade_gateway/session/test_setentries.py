@@ -142,6 +142,7 @@ LOST = b"3 entries before this one are lost: torn"
         ([(1, S, FULL), (3, C, ON), (5, E, b"")], False),
         ([(0, C, OFF), (1, S, FULL), (3, C, b"?"), (5, E, b"")], None),
         ([(0, C, OFF), (1, S, FULL), (3, M, LOST), (5, E, b"")], None),
+        ([(0, C, OFF), (1, S, FULL), (3, M, LOST), (3, C, OFF), (5, E, b"")], None),
         ([(0, C, OFF), (1, M, LOST), (2, S, FULL), (5, E, b"")], None),
         ([(0, C, OFF), (1, M, LOST), (2, C, OFF), (3, S, FULL), (5, E, b"")], True),
         ([(0, C, OFF), (1, M, b"set: full"), (5, M, b"end of set")], True),
@@ -231,6 +232,7 @@ def test_a_live_session_keeps_its_trials_and_the_state_of_its_cues(store, plain)
     assert live.begin_trial("lift") == 2
     live.push(parts[3])
     assert live.begin_trial("stand") == 1
+    assert live.begin_trial("lift") == 3
     live.push(parts[4])
     live.begin_set(Intent.SMOOTH, None)  # loud: without a drill
     live.push(parts[5])
@@ -250,12 +252,15 @@ def test_a_live_session_keeps_its_trials_and_the_state_of_its_cues(store, plain)
     live.push(parts[10])
     live.push(parts[11])
     found = live.close()
-    assert [(t.step, t.number) for t in found.trials] == [("lift", 1), ("lift", 2), ("stand", 1)]
+    assert [(t.step, t.number) for t in found.trials] == [
+        *(("lift", 1), ("lift", 2), ("stand", 1), ("lift", 3))
+    ]
     assert found.trials[1].end_s == found.trials[2].start_s
-    assert found.trials[2].end_s == found.sets[0].start_s
+    assert found.trials[3].end_s == found.sets[0].start_s
     assert [run.is_silent for run in found.sets] == [False, True, False, True]
     assert [run.intent for run in found.sets] == ["smooth", "smooth", "full", "full"]
     entries = [e for batch in store.batches(live.session_id) for e in batch]
+    assert sum(entry.kind is Kind.CHECK_END for entry in entries) == 1  # the others were ended
     states = [CueState.from_json(e.data) for e in entries if e.kind is Kind.CUES]
     assert states == [
         CueState(True, None),
