@@ -49,7 +49,7 @@ def calibrated(day: datetime, check: datetime | None = None, *, passed: bool = T
     """What is said of an insole that was calibrated on a day, by the store's own words."""
     made = None if check is None else Check(check, None, 0.1, 2.0, () if passed else ("drifts",))
     calibration = default_calibration(eighteen(), Foot.LEFT)
-    return StoredCalibration(1, day, calibration, 1.2, 0.4, (), made).said
+    return StoredCalibration(1, day, calibration, 1.2, 0.4, (), made).description
 
 
 def foot_quality(calibration: str | None, missing: int = 0) -> FootQuality:

@@ -217,13 +217,13 @@ def calibration_texts(path: Path, insoles: "list[KnownInsole]") -> dict[int, str
     insoles : list of KnownInsole
         Those it remembers.
     """
-    from plantigrade_gateway.store.calibrations import said
+    from plantigrade_gateway.store.calibrations import describe
     from plantigrade_gateway.store.store import Store
 
     if not insoles:
         return {}
     with Store.open(path, read_only=True) as opened:
-        return {insole.serial: said(opened, insole) for insole in insoles}
+        return {insole.serial: describe(opened, insole) for insole in insoles}
 
 
 def firmwares_said(path: Path, insoles: "list[KnownInsole]") -> dict[int, str | None]:

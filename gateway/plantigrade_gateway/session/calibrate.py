@@ -225,7 +225,7 @@ def _keep(
     for insole in pair:
         fit = fits[insole.foot]
         gain = "" if request.is_check else f"gain {fit.calibration.gain:.2f}; "
-        shown.say(f"{insole.label}: {gain}{calibrations.said(store, insole)}.")
+        shown.say(f"{insole.label}: {gain}{calibrations.describe(store, insole)}.")
     if not request.is_check:
         shown.say("Both calibrations are stored.")
     elif any(fit.notes for fit in fits.values()):

@@ -90,7 +90,7 @@ async def opened_insoles(
 
         source = LiveSource(pair, radio, say, options.stream, options.now_ns, name, met=met)
         for insole in pair:
-            source.links[insole.foot].calibration = calibrations.said(store, insole)
+            source.links[insole.foot].calibration = calibrations.describe(store, insole)
         yield source
 
 
@@ -187,7 +187,7 @@ class InsoleJob:
         settings = replace(self._settings, layout=layout_of(pair))
         made = {
             INSOLE_OF[foot]: calibration.to_json().encode()
-            for foot, calibration in calibrations.noted(self._store, pair).items()
+            for foot, calibration in calibrations.with_descriptions(self._store, pair).items()
         }
         return Sessions(
             stage,
@@ -201,7 +201,7 @@ class InsoleJob:
         """Return what is known of the insoles, and how it is stopped."""
         pair = [info.insole for info in self._source.links.values()]
         for insole in pair:
-            yield f"{insole.label}: {calibrations.said(self._store, insole)}."
+            yield f"{insole.label}: {calibrations.describe(self._store, insole)}."
         yield from size_notes(pair)
         yield "Looking for " + " and ".join(k.label for k in pair) + "."
         yield STOPS

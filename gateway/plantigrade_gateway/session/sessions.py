@@ -24,7 +24,7 @@ from plantigrade_gateway.session.status import measure
 from plantigrade_gateway.session.visit import Manager
 from plantigrade_gateway.sources.source import Source
 from plantigrade_gateway.store import forwardstate
-from plantigrade_gateway.store.status import Latency, Posted
+from plantigrade_gateway.store.status import Latency, StatusFile
 from plantigrade_gateway.web.live.page import Message
 
 Begin = Callable[[], LiveSession]
@@ -72,7 +72,7 @@ class Sessions:
         self._live_feed = stage.live_feed
         self._latency = Latency()
         self._samples = LinkSamples(stage.store, stage.options.config)
-        self._status = Posted(stage.store.path, yields=not source.is_live)
+        self._status = StatusFile(stage.store.path, yields=not source.is_live)
         self._screen: Screen | None = None
         self._player_id = stage.options.player_id
         self._live_feed.set_player(self._player_id)

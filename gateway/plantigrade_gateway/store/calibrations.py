@@ -75,7 +75,7 @@ class StoredCalibration:
     check: Check | None = None
 
     @property
-    def said(self) -> str:
+    def description(self) -> str:
         """Date, quality and latest check, for people."""
         text = (
             f"calibrated {self.made:%Y-%m-%d}, gain repeats within {self.gain_percent:.1f} %, "
@@ -221,25 +221,25 @@ def start_of(store: Store, insole: KnownInsole) -> Calibration:
     return default_calibration(zones_of(insole.layout), insole.foot, insole.full_scale)
 
 
-def said(store: Store, insole: KnownInsole) -> str:
+def describe(store: Store, insole: KnownInsole) -> str:
     """Return what is shown of an insole's calibration."""
     if found := latest(store, insole):
-        return found.said
+        return found.description
     if curve := curve_of(store, insole):
         return f"{curve[1].note} ({curve[0]:%Y-%m-%d})"
     return words.NEVER_CALIBRATED
 
 
-def noted(store: Store, insoles: Iterable[KnownInsole]) -> dict[Foot, Calibration]:
+def with_descriptions(store: Store, insoles: Iterable[KnownInsole]) -> dict[Foot, Calibration]:
     """Return the calibrations of insoles as a record keeps them: what is said of each as its note.
 
     Those that were never calibrated are left out, unless their full scale has to be told.
     """
-    noted = {}
+    found = {}
     for insole in insoles:
-        text = said(store, insole)
+        text = describe(store, insole)
         if text != words.NEVER_CALIBRATED:
-            noted[insole.foot] = replace(start_of(store, insole), note=text)
+            found[insole.foot] = replace(start_of(store, insole), note=text)
         elif insole.full_scale != FULL_SCALE:
-            noted[insole.foot] = start_of(store, insole)
-    return noted
+            found[insole.foot] = start_of(store, insole)
+    return found

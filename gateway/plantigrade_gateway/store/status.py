@@ -169,7 +169,7 @@ def read(path: Path) -> ServiceStatus | None:
         raise InputError(f"{path}: not a status of this version ({error})") from error
 
 
-class Posted:
+class StatusFile:
     """The status of a program, in the store's file while it runs.
 
     Parameters

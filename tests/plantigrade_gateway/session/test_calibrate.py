@@ -117,7 +117,7 @@ class Visit:
     def said(self, foot: Foot) -> str:
         with Store.open(self.path) as store:
             settings = next(k for k in usual_pair() if k.foot is foot)
-            return calibrations.said(
+            return calibrations.describe(
                 store, KnownInsole(settings.serial, foot, "v", settings.address, 270)
             )
 
