@@ -15,6 +15,7 @@ import click
 from plantigrade.errors import SignalError
 from plantigrade_gateway.cli import (
     calibrate,
+    check,
     coach,
     desk,
     drills,
@@ -471,5 +472,6 @@ register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
 players.register(main, _store_option, _json_option, _store)
 coach.register(main, _store_option, _json_option, _store)
+check.register(main, _store_option, _json_option, _store)
 visits.register(main, _store_option, _json_option, _store)
 speed.register(main, _store_option, _json_option, _store)

@@ -222,12 +222,15 @@ class GuidedCheck:
             self.phase = Phase.READY
             return
         place = self._place
-        if self.phase is Phase.DONE or (place.taken == 0 and not self._is_refused):
+        if self._is_refused:  # nothing of it counts anyway
+            self._line, self._is_refused = "", False
+            return
+        if self.phase is Phase.DONE or place.taken == 0:
             if place.at == 0:
                 return
             place.at -= 1
-            place.done.pop(self._step.name, None)
-            place.taken = self._step.times
+            was_done = place.done.pop(self._step.name, "") == "done"
+            place.taken = self._step.times if was_done else 0
         if place.taken:
             place.taken -= 1
             if not self._step.intent:

@@ -125,6 +125,33 @@ def test_again_takes_back_what_was_taken(store):
     assert [each.verdict.is_taken for each in judged(found)] == [False, True]
 
 
+def test_again_goes_back_to_a_skipped_step_and_takes_nothing_back(store):
+    bay = answered(store, (Do("start", STOOD), Do("start", (Stand(1.0),))))
+    skipped_to(bay, "stand")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    next(presses)
+    skipped_to(bay, "walk")
+    bay.command(do="again")
+    assert (bay.check["step"], bay.check["taken"]) == ("flat", 0)
+    assert [each.verdict.is_taken for each in judged(bay.close())] == [True]
+
+
+def test_again_after_a_refusal_keeps_what_was_taken(store):
+    bay = answered(store, (Do("start", STOOD), Do("start", (Stand(LEAD_IN_S + 9.0),))))
+    skipped_to(bay, "stand")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    bay.command(do=next(presses))
+    bay.push_until(bay.live.analysis.now_s + LEAD_IN_S + 2.0)
+    bay.command(do="enough")
+    bay.push_until(bay.live.analysis.now_s + 4.0)
+    assert bay.check["refused"]
+    bay.command(do="again")
+    assert (bay.check["refused"], bay.check["taken"]) == (False, 1)
+    assert [each.verdict.is_taken for each in judged(bay.close())] == [True, False]
+
+
 @pytest.mark.parametrize(
     ("group", "hold", "advice"),
     [

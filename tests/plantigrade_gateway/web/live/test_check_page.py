@@ -9,6 +9,7 @@ from playwright.sync_api import Browser, Page, ViewportSize, WebSocket, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, CheckBay, Do
 from tests.support.live_schema import live_messages
+from tests.support.program import cut, running
 
 from plantigrade.synth import Player
 from plantigrade_gateway.check.judge import judged
@@ -189,3 +190,22 @@ def test_a_page_that_comes_later_sees_where_the_check_stands(bench):
     expect(bench.page.locator("#title")).to_have_text("Lift each foot")
     expect(bench.page.locator("#said")).to_contain_text("Lift your left foot")
     bench.bay.close()
+
+
+def test_the_running_program_leads_on_by_itself(browser, tmp_path):
+    """A recording stands for the insoles, at its own pace: nothing but time begins the trial."""
+    recording = cut(tmp_path / "part.pgr", 0.0, 60.0)
+    said = ("replay", str(recording), "--no-sound", "--port", "0")
+    with (
+        running(*said, "--store", str(tmp_path / "store.sqlite3")) as program,
+        browser.new_context(viewport=TABLET) as context,
+    ):
+        page = context.new_page()
+        page.goto(f"{program.url()}check")
+        page.get_by_role("button", name="First look: stand, walk, swing").click()
+        page.get_by_role("button", name="Not now").click()
+        page.get_by_role("button", name="Start", exact=True).click()
+        expect(page.locator("#left")).to_contain_text("begins in")
+        expect(page.locator("#enough")).to_be_visible()
+        page.get_by_role("button", name="End the check").click()
+        expect(page.locator("#begin")).to_be_visible()
