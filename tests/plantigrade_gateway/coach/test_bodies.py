@@ -7,7 +7,7 @@ from tests.support.cases import case
 from tests.support.checking import check_of
 
 from plantigrade.block import Foot
-from plantigrade.synth import Player, Stand, Walk
+from plantigrade.synth import Player, Segment, Stand, Walk
 from plantigrade_gateway.coach.case import Visit
 from plantigrade_gateway.coach.facts import facts
 from plantigrade_gateway.coach.sheet import evidence
@@ -22,7 +22,7 @@ TOLD = (
 
 def visit(player: Player, seed: int = 1) -> Visit:
     """Three stands, walked apart by nothing but time, and a walk of forty steps."""
-    segments = [Stand(72.0), Walk(42), Stand(2.0)]
+    segments: list[Segment] = [Stand(72.0), Walk(42), Stand(2.0)]
     analysis = check_of(player, segments, TOLD, seed=seed)
     return Visit("invented", datetime(2026, 3, 2, tzinfo=UTC), analysis)
 

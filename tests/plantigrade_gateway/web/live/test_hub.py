@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from typing import Any
 
 import pytest
 
@@ -11,10 +12,10 @@ from plantigrade_gateway.web.live.hub import MAX_WAITING, Hub, Viewer
 HELLO = {"type": "hello", "v": 1, "session": {"id": "ab", "recording": True}, "drills": []}
 
 
-def taken(viewer: Viewer) -> list[dict[str, object]]:
+def taken(viewer: Viewer) -> list[dict[str, Any]]:
     """Return what waits for a viewer."""
 
-    async def all_of() -> list[dict[str, object]]:
+    async def all_of() -> list[dict[str, Any]]:
         out = []
         while viewer._waiting and (text := await viewer.next()) is not None:
             out.append(json.loads(text))
