@@ -105,6 +105,13 @@ def test_missing_rows_leave_the_time_to_end_it():
     assert push_end(y, HEAVY, MOMENTS, setup()) == 130
 
 
+@pytest.mark.parametrize(("growth", "end"), [(0.019, 110), (0.021, 130)])
+def test_a_travel_that_still_grows_has_not_settled(growth, end):
+    """By .02 of the length in 120 ms: after row 95 it creeps on by so much in 12 rows."""
+    creep = np.maximum(np.arange(N) - 95.0, 0.0) * growth / 12.0
+    assert push_end(ramp(85, 10) + creep, HEAVY, MOMENTS, setup()) == end
+
+
 @pytest.mark.parametrize(("begun", "end"), [(0.09, 130), (0.10, 111)])
 def test_when_a_travel_has_begun_may_be_set(begun, end):
     """One sample after the lead peak, 13 of 70 rows have made .093 of a way of .5."""

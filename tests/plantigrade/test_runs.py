@@ -99,6 +99,14 @@ def test_crossings_are_interpolated():
     assert [run.start_at, run.stop_at] == pytest.approx([1.8, 3.8])
 
 
+def test_a_run_that_was_never_seen_down_has_no_crossing():
+    """Between the thresholds a signal may be up: where it came from nobody knows."""
+    (run,) = found("--##....", on=6.0, off=3.0)
+    assert (run.start, run.start_at, run.stop_at) == (2, None, 3.7)
+    (run,) = found(".-##....", on=6.0, off=3.0)
+    assert run.start_at == pytest.approx(1.0 + 2.0 / 6.0)
+
+
 def test_a_sample_on_the_threshold_is_up():
     runs = RunSegmenter(5.0, 5.0, 2, 4)
     (run,) = runs.push(np.array([4.999, 5.0, 5.0, 4.999, 0.0]), 0)

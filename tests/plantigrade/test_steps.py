@@ -63,6 +63,12 @@ def spans(block: PairBlock, made: Setup | None = None) -> list[tuple[str, int]]:
     return [(s.foot.value, s.first_index) for s in steps(block, made)]
 
 
+def test_rows_that_come_one_by_one_give_the_same_steps():
+    block, detector = walk(), StepDetector(setup())
+    found = [e for k in range(len(block)) for e in detector.push(block.slice(k, k + 1))]
+    assert len(found) == 6 and [*found, *detector.flush()] == steps(block)
+
+
 # ---- times ----
 
 

@@ -29,7 +29,7 @@ from plantigrade_gateway.analysis.quality import FootQuality, Gaps, Quality
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, Trial
 from plantigrade_gateway.coach.case import Case, Questions, SwingNote, Visit
 from plantigrade_gateway.drills.run import DrillResult
-from plantigrade_gateway.store.calibrations import Calibrated, Check
+from plantigrade_gateway.store.calibrations import Check, StoredCalibration
 
 FIRST_DAY = datetime(2026, 3, 2, 10, 0, tzinfo=UTC)
 
@@ -49,7 +49,7 @@ def calibrated(day: datetime, check: datetime | None = None, *, passed: bool = T
     """What is said of an insole that was calibrated on a day, by the store's own words."""
     made = None if check is None else Check(check, None, 0.1, 2.0, () if passed else ("drifts",))
     calibration = default_calibration(eighteen(), Foot.LEFT)
-    return Calibrated(1, day, calibration, 1.2, 0.4, (), made).said
+    return StoredCalibration(1, day, calibration, 1.2, 0.4, (), made).said
 
 
 def foot_quality(calibration: str | None, missing: int = 0) -> FootQuality:

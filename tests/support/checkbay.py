@@ -158,16 +158,17 @@ class CheckBay:
         """Ask for something as a page does."""
         self.handler.handle({"type": "check", **message}, self.live)
 
-    def obey(self, idle: Callable[[], object]) -> None:
-        """Wait for a page's next command, and do it."""
+    def obey_next(self, idle: Callable[[], object]) -> None:
+        """Wait for what a page asks for next, and do it."""
         end_s = time.monotonic() + HANG_S
-        while not self.commands:
-            assert time.monotonic() < end_s, "no command comes"
-            idle()
-        while self.commands:
+        while True:
+            while not self.commands:
+                assert time.monotonic() < end_s, "no command comes"
+                idle()
             message = self.commands.popleft()
             if message["type"] != "viewers":
                 self.handler.handle(message, self.live)
+                return
 
     def through(self) -> Iterator[str]:
         """Go to each press of the script in turn; whoever iterates presses it."""

@@ -22,6 +22,7 @@ from plantigrade_gateway.analysis.result import (
     WEIGHT_DIFFERS,
     Analysis,
     Mark,
+    SetSpan,
     Trial,
     check_mass,
     quality_of,
@@ -135,8 +136,13 @@ class RecordAnalysis:
             self._quality(),
             self.practice.results(self.now_s),
             self.trials,
-            self.spans.sets(),
+            tuple(self._with_missing(span) for span in self.spans.sets()),
         )
+
+    def _with_missing(self, span: SetSpan) -> SetSpan:
+        """Return a set with how many of its samples are missing."""
+        share = self._tallies.missing_share(span.start_s, span.end_s)
+        return dataclasses.replace(span, missing_share=share)
 
     @property
     def trials(self) -> tuple[Trial, ...]:

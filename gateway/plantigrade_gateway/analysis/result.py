@@ -221,6 +221,7 @@ class SetSpan:
     intent: str = ""
     club: str = ""
     is_silent: bool | None = None
+    missing_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,6 +322,7 @@ def sets_of(swings: Sequence[Swing], spans: Iterable[SetSpan]) -> tuple[MarkedSe
             span.intent,
             span.club,
             span.is_silent,
+            span.missing_share,
         )
         for span in spans
     )

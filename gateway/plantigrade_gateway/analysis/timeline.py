@@ -113,7 +113,7 @@ class Tallies:
             self._begin_s = float(block.t_s[0])
             if self._n_stretches:
                 for tally in self.samples.values():
-                    tally.leave_out(self._begin_s - self._end_s)
+                    tally.leave_out(self._end_s, self._begin_s)
             self._n_stretches += 1
         self._rows.append(block)
         self._n_rows += len(block)
@@ -137,6 +137,16 @@ class Tallies:
         """Return a foot's baseline at the end, and how long ago it last moved, s."""
         baseline = self._baselines.get(foot, BaselineState(0.0, None, None))
         return baseline, age_s(baseline, self._end_s)
+
+    def missing_share(self, start_s: float, end_s: float) -> float | None:
+        """Return the part of the samples due between two times that is missing.
+
+        The foot's that lacks more, 0 to 1; None where the time line has no row between them.
+        """
+        end_s = min(end_s, self._end_s)
+        if self.rate_hz is None or end_s <= start_s:
+            return None
+        return max(tally.missing_share(start_s, end_s) for tally in self.samples.values())
 
     def notes(self) -> Iterator[str]:
         """Yield what is to be said of the rows, a sentence each."""

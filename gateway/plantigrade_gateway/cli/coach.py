@@ -1,4 +1,4 @@
-"""The commands `sheet` and `compare`: what there is to decide by, and what has changed.
+"""The commands `sheet`, `compare` and `report`: what to decide by, what changed, what to hand over.
 
 Arguments in, no work; `register` adds them to a group.
 """
@@ -72,6 +72,30 @@ def register(
             click.echo(text_of(sheet_json(made)))
         else:
             show_sheet(made, console())
+
+    @group.command()
+    @click.argument("player")
+    @click.option(
+        "--to",
+        "path",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        required=True,
+        help="The PDF to write.",
+    )
+    @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+    @click.option("--replace", is_flag=True, help="Write over a file that is there.")
+    @store_option
+    @click.pass_context
+    def report(ctx: click.Context, player: str, path: Path, paper: str, replace: bool) -> None:
+        """Write one page for PLAYER to take home, as a PDF: what was found, decided, and to do."""
+        from plantigrade_gateway.report.page import write_page
+        from plantigrade_gateway.rules.files import built_in
+
+        with _register(store_of(ctx)) as found:
+            player_id = found.find(player).player_id
+            write_page(found, player_id, built_in(), path, paper, replace=replace)
+        click.echo(f"Written: {path}")
 
     @group.command()
     @click.argument("player")

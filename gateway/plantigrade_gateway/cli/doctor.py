@@ -271,7 +271,7 @@ def _bluetooth_trouble(error: Exception) -> tuple[str, str]:
             "Bluetooth does not answer",
             "Turn Bluetooth off and on, or restart the machine.",
         )
-    from plantigrade_gateway.sources.bluetooth import bluetooth_trouble
+    from plantigrade_gateway.sources.trouble import bluetooth_trouble
 
     return bluetooth_trouble(error) or (
         f"Bluetooth cannot be used ({type(error).__name__}: {error})",

@@ -181,14 +181,14 @@ def _outbox(
     box = Outbox(store.database)
     said = []
     if retry:
-        said.append(f"{box.try_again()} rows are sent again.")
+        said.append(f"{box.retry_dead_letters()} rows are sent again.")
     if session is not None:
-        count = box.send_again(find(store, session).session_id)
+        count = box.resend(find(store, session).session_id)
         said.append(f"{count} events are sent again.")
     if forget is not None:
         box.forget(forget)
         said.append(f"What waited for {forget} is dropped.")
-    depths, aside = box.depths(), box.aside()
+    depths, aside = box.depths(), box.dead_letters()
     if as_json:
         rows = [
             {"sink": a.sink, "id": a.item.point_id, "kind": a.item.kind, "reason": a.reason}

@@ -207,7 +207,7 @@ def forget_insole(store: Path | None, foot: str) -> None:
     click.echo(f"The {foot} insole is forgotten.")
 
 
-def calibrations_said(path: Path, insoles: "list[KnownInsole]") -> dict[int, str]:
+def calibration_texts(path: Path, insoles: "list[KnownInsole]") -> dict[int, str]:
     """Return what is said of each insole's calibration, by serial number.
 
     Parameters

@@ -337,13 +337,13 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.report.export import export as write
     from plantigrade_gateway.report.frames import write_frames
-    from plantigrade_gateway.store.check import batches_told
+    from plantigrade_gateway.store.check import batches_and_gaps
     from plantigrade_gateway.store.sessions import find
 
     with _open_store(ctx) as store:
         one = find(store, session)
         session_id = one.session_id
-        record = batches_told(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
+        record = batches_and_gaps(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
         files = write(
             store,
             session_id,

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
 
@@ -181,6 +182,7 @@ def register(
 
     _add_said(players, json_option, store_option, store_of)
     _add_files(players, json_option, store_option, store_of)
+    _add_retention(players, json_option, store_option, store_of)
 
 
 def _add_said(
@@ -375,6 +377,60 @@ def _add_files(
             click.echo(text_of(receipt.json()))
         else:
             for line in receipt.lines():
+                click.echo(line)
+
+
+def _add_retention(
+    players: click.Group,
+    json_option: Decorator,
+    store_option: Decorator,
+    store_of: Callable[[click.Context], Path | None],
+) -> None:
+    """Add the command that lists whose data are kept for longer than they are to be."""
+
+    @players.command()
+    @click.option("--days", type=click.IntRange(1, 36500), help="Instead of the setting's.")
+    @click.option("--delete", is_flag=True, help="Delete each, after asking, for good.")
+    @click.option("--yes", is_flag=True, help="Do not ask.")
+    @settings_option
+    @json_option
+    @store_option
+    @click.pass_context
+    def retention(
+        ctx: click.Context, days: int | None, delete: bool, yes: bool, as_json: bool
+    ) -> None:
+        """List the players who were not here for longer than players.keep_days.
+
+        Nothing is ever deleted without --delete.
+        """
+        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import plain
+        from plantigrade_gateway.formats import printable
+        from plantigrade_gateway.people.deletion import delete_player
+        from plantigrade_gateway.people.retention import due
+
+        kept = config_of(ctx).whole("players.keep_days") if days is None else days
+        if not kept:
+            raise InputError("players.keep_days: is not set, set it or say --days")
+        with _register(store_of(ctx)) as found:
+            listed = due(found, kept, datetime.now().astimezone().date())
+            if not delete:
+                if as_json:
+                    click.echo(text_of({"schema": 1, "keep_days": kept, "due": plain(listed)}))
+                for one in () if as_json else listed:
+                    click.echo(f"{one.player_id[:8]}  {printable(one.name)}, last {one.last}")
+                if not as_json and not listed:
+                    click.echo("No player is due.")
+                return
+            receipts = []
+            for one in listed:
+                asked = f"Delete {printable(one.name)}, last {one.last}, for good?"
+                if yes or click.confirm(asked, err=True):
+                    receipts.append(delete_player(found, one.player_id))
+        if as_json:
+            click.echo(text_of({"schema": 1, "deleted": [one.json() for one in receipts]}))
+        else:
+            for line in (line for one in receipts for line in one.lines()):
                 click.echo(line)
 
 

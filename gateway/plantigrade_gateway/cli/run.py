@@ -272,7 +272,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
 def _simulate(options: dict[str, Any]) -> None:
     import asyncio
 
-    from plantigrade_gateway.virtual.process import Fault, run_until_told
+    from plantigrade_gateway.virtual.process import Fault, run_until_stopped
 
     simulation = _simulation(options, tuple(Fault.parse(text) for text in options["faults"]))
 
@@ -283,7 +283,7 @@ def _simulate(options: dict[str, Any]) -> None:
         for command in ("scan", "pair", "run"):
             click.echo(f"  plantigrade {command} --radio {transport}")
 
-    work: Coroutine[None, None, None] = run_until_told(simulation, ready)
+    work: Coroutine[None, None, None] = run_until_stopped(simulation, ready)
     asyncio.run(work)
 
 
@@ -317,7 +317,7 @@ def _player(options: dict[str, Any]) -> dict[str, Any]:
 
 
 def _status(store: Path | None, as_json: bool) -> None:
-    from plantigrade_gateway.cli.insoles import calibrations_said, firmwares_said
+    from plantigrade_gateway.cli.insoles import calibration_texts, firmwares_said
     from plantigrade_gateway.report.console import console, paragraph
     from plantigrade_gateway.store import forwardstate, schema
     from plantigrade_gateway.store import status as linkstatus
@@ -328,7 +328,7 @@ def _status(store: Path | None, as_json: bool) -> None:
     if not schema.is_unused(store):
         Store.open(path, read_only=True).close()  # one that is named must be there
     known = known_in(store)
-    said = calibrations_said(path, known)
+    said = calibration_texts(path, known)
     firmwares = firmwares_said(path, known)
     status = linkstatus.read(linkstatus.path_for(path))
     running = status is not None and status.is_live

@@ -178,7 +178,7 @@ class Forwarding:
         elif well:
             self._say(well)
         elif before is not None:
-            self._say(f"{forwardstate.called(what).capitalize()}: takes data again.")
+            self._say(f"{forwardstate.display_name(what).capitalize()}: takes data again.")
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -399,6 +399,7 @@ class GuidedCheck:
             left_s = step.lead_in_s - (self._now_s - self._since_s)
         elif self.phase is Phase.RUNNING and step.prompt_s is not None:
             left_s = step.prompt_s - (self._now_s - self._since_s)
+        is_between = self.phase is Phase.READY and (place.taken > 0 or self._is_refused)
         wanted = STEPS_A_FOOT if step.name == WALK else step.swings
         return {
             "type": "check",
@@ -408,7 +409,7 @@ class GuidedCheck:
             "step": step.name,
             "title": step.title,
             "said": step.said,
-            "then": step.then,
+            "then": (step.between if is_between else "") or step.then,
             "taken": place.taken,
             "times": step.times,
             "count": self._progress if self.phase is Phase.RUNNING else 0,

@@ -7,8 +7,10 @@ in `plugin.py`.
 import asyncio
 import contextlib
 import logging
+import sys
 import time
 from collections.abc import Callable
+from contextlib import AbstractAsyncContextManager, nullcontext
 from typing import Any, Protocol
 
 from plantigrade.block import Foot
@@ -16,6 +18,7 @@ from plantigrade.calibrate import Calibration
 from plantigrade_gateway.errors import BluetoothError, WireError
 from plantigrade_gateway.sources.bluetooth import Connection, Radio, Sighting
 from plantigrade_gateway.sources.plugin import Firmware
+from plantigrade_gateway.sources.trouble import StaleServices
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode, encode_data
 from plantigrade_gateway.wire.information import (
@@ -109,6 +112,8 @@ async def open_insole(
     radio: Radio,
     on_gone: Callable[[], None],
     now_ns: Callable[[], int] = time.monotonic_ns,
+    alone: Callable[[], AbstractAsyncContextManager[object]] = nullcontext,
+    bond: bool = False,
 ) -> Streaming:
     """Connect to an insole that was heard, and find out who it is.
 
@@ -120,22 +125,46 @@ async def open_insole(
         Called once when the link ends.
     now_ns : callable
         A monotonic clock, ns.
+    alone : callable
+        Gives what is held while the connection is made, and no longer.
+    bond : bool
+        As `Connection.open`.
 
     Raises
     ------
     BluetoothError
         It cannot be connected to, does not speak its profile, or does not answer.
     """
-    link = await Connection.open(sighting, radio, on_gone)
+    async with alone():
+        link = await Connection.open(sighting, radio, on_gone, bond)
     try:
         if sighting.firmware is not None:
             return ForeignLink(link, sighting, sighting.firmware)
         insole = InsoleLink(link, sighting, now_ns)
         await insole.listen()
         return insole
+    except StaleServices:
+        await link.forget_services()
+        await link.close()
+        raise
     except BaseException:
         await link.close()
         raise
+
+
+def mtu_advice(platform: str) -> str:
+    """Return what helps where a system agrees on too small an MTU."""
+    if platform == "win32":
+        return (
+            "switch Windows' Bluetooth off and on; where that does not help, use an adapter with "
+            "Bluetooth 4.2 or newer and its maker's driver"
+        )
+    if platform == "darwin":
+        return "switch the Mac's Bluetooth off and on; it chooses the size by itself"
+    return (
+        "see that ExchangeMTU in /etc/bluetooth/main.conf is not set under 247, and use an adapter "
+        "with Bluetooth 4.2 or newer"
+    )
 
 
 class InsoleLink:
@@ -199,8 +228,9 @@ class InsoleLink:
         """
         await self._link.subscribe(gatt.CONTROL, self._answered)
         await self._link.subscribe(gatt.STATUS, self._told_status)
-        await self._link.subscribe(gatt.BATTERY_LEVEL, self._told_battery)
-        self._told_battery(await self._link.read(gatt.BATTERY_LEVEL))
+        if self._link.has(gatt.BATTERY_LEVEL):
+            await self._link.subscribe(gatt.BATTERY_LEVEL, self._told_battery)
+            self._told_battery(await self._link.read(gatt.BATTERY_LEVEL))
         self._told_status(await self._link.read(gatt.STATUS))
         answer = await self._ask(Identify(self._next_token(), 0))
         if not isinstance(answer, Identity):
@@ -262,13 +292,12 @@ class InsoleLink:
             It refuses, or not even one frame fits the link.
         """
         size = frame_bytes(self.identity.zones, self.identity.sample_format)
-        value_bytes = self._link.value_bytes(gatt.CONTROL)
+        value_bytes = await self._link.value_bytes_agreed(gatt.CONTROL, HEADER_BYTES + size)
         fit = (value_bytes - HEADER_BYTES) // size
         if fit < 1:
             raise BluetoothError(
                 f"{self._link.label}: the link carries only {value_bytes} bytes at a time, "
-                f"expected at least {HEADER_BYTES + size}; use an adapter with Bluetooth 4.2 or "
-                "newer"
+                f"expected at least {HEADER_BYTES + size}; {mtu_advice(sys.platform)}"
             )
         await self._link.subscribe(gatt.DATA, lambda data: on_data(bytes(data)))
         if period_us is not None:
@@ -353,7 +382,11 @@ class InsoleLink:
             self._answer.set_result(message)
 
     def _told_status(self, data: bytes | bytearray) -> None:
-        self.status = gatt.read_status(bytes(data)) or self.status
+        told = gatt.read_status(bytes(data))
+        if told is not None:
+            self.status = told
+            if told.battery_percent is not None:
+                self.battery_percent = told.battery_percent
 
     def _told_battery(self, data: bytes | bytearray) -> None:
         if len(data) == 1 and data[0] <= 100:

@@ -90,6 +90,8 @@ class LinkInfo:
         What is said of its calibration.
     firmware : str or None
         What is said of its firmware.
+    interval_ms : float or None
+        The connection interval as measured, ms.
     """
 
     insole: KnownInsole
@@ -100,6 +102,7 @@ class LinkInfo:
     last_ns: int | None = None
     calibration: str | None = None
     firmware: str | None = None
+    interval_ms: float | None = None
 
     @property
     def state(self) -> ConnectionState:

@@ -49,7 +49,7 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Calibrated:
+class StoredCalibration:
     """One insole's calibration, with its quality and its latest check.
 
     Attributes
@@ -161,7 +161,7 @@ def keep_check(store: Store, fits: dict[int, FootFit], made: datetime | None = N
             )
 
 
-def history(store: Store, serial: int) -> list[Calibrated]:
+def history(store: Store, serial: int) -> list[StoredCalibration]:
     """Return an insole's calibrations, the latest first, each with its latest check."""
     rows = store.database.read(
         "SELECT calibration_no, serial, made_utc, body, gain_percent, zero_percent, notes"
@@ -169,7 +169,7 @@ def history(store: Store, serial: int) -> list[Calibrated]:
         (serial,),
     )
     return [
-        Calibrated(
+        StoredCalibration(
             of,
             datetime.fromisoformat(made),
             Calibration.from_json(body),
@@ -200,7 +200,7 @@ def _fits(made: Calibration, insole: KnownInsole) -> bool:
     return (made.foot, made.n_zones, made.full_scale) == wanted
 
 
-def latest(store: Store, insole: KnownInsole) -> Calibrated | None:
+def latest(store: Store, insole: KnownInsole) -> StoredCalibration | None:
     """Return the calibration that counts for an insole: the last that was made on its foot.
 
     None where there is none, or a curve came after it: it was fitted to another one.

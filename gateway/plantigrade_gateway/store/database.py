@@ -119,7 +119,7 @@ class Database:
                 self._recording = file
 
     @contextmanager
-    def nobody_recording(self) -> Iterator[bool]:
+    def without_recording(self) -> Iterator[bool]:
         """Whether no program records into the store; none can begin to inside the block.
 
         Raises

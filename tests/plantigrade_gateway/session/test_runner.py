@@ -23,7 +23,8 @@ from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
 from plantigrade_gateway.session.runner import run
 from plantigrade_gateway.session.stage import RunOptions
-from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
+from plantigrade_gateway.sources.bluetooth import Radio, scanning
+from plantigrade_gateway.sources.trouble import RadioError
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import Fault, Simulation

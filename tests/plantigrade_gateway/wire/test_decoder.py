@@ -361,6 +361,26 @@ def test_how_far_back_a_late_packet_may_lie(back_us, kind):
     assert story(decode_all(stream)[0])[3:4] == [kind]
 
 
+@pytest.mark.parametrize(("on_us", "kind"), [(39_999, "restart"), (40_000, "gap")])
+def test_a_gap_takes_at_least_1_ms_for_each_packet_lost(on_us, kind):
+    """`wire_format.md` §6; 40 packets are lost here, and the clock says other than the counter."""
+    stream = [
+        (0, packet(5, clock_us=1_000_000)),
+        (20, packet(46, clock_us=1_000_000 + on_us)),
+    ]
+    assert story(decode_all(stream)[0])[1] == kind
+
+
+@pytest.mark.parametrize(("on_us", "kind"), [(14_999, "restart"), (15_000, "start")])
+def test_a_start_goes_on_by_what_is_due_or_half_a_period_less(on_us, kind):
+    """Two frames of 10 ms are due (`wire_format.md` §6); a clock may wobble by half a period."""
+    stream = [
+        (0, packet(5, clock_us=1_000_000)),
+        (20, packet(0, clock_us=1_000_000 + on_us, first=True)),
+    ]
+    assert story(decode_all(stream)[0])[1] == kind
+
+
 def test_repeated_first_packet_is_a_repeat():
     first = packet(0, first=True)
     out, _ = decode_all([(0, first), (5, first), (20, packet(1)), (25, first), (40, packet(2))])

@@ -107,7 +107,7 @@ def test_many_players_have_several_pages(client, register):
     assert "101 players" in first and "page 1 of 2" in first
     assert "Player 098" in first and "Player 099" not in first and "Player 099" in second
     assert "Player 099" in text_of(client.get("/players?page=9"))
-    assert "1 player found" in text_of(client.get("/players?q=099&page=2"))
+    assert "1 player found" in text_of(client.get("/players?q=Player+099&page=2"))
 
 
 @pytest.mark.parametrize(
