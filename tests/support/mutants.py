@@ -35,6 +35,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "enqueue": ("outbox", "tsdb"),
     "entries": ("pipeline", "analysis"),
     "envelope": ("clock",),
+    "errors": ("foreign",),
     "evidence": ("fitting",),
     "feed": ("orders",),
     "insoles": ("runner",),
