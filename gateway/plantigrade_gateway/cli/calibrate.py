@@ -54,7 +54,8 @@ def register(
     @click.option(
         "--radio",
         metavar="TRANSPORT",
-        help="Another radio than the system's (needs the extra 'virtual').",
+        help="One of the system's adapters (Linux: hci0, hci1 …), or another than the system's "
+        "(needs the extra 'virtual').",
     )
     @store_option
     @click.pass_context
