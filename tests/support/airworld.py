@@ -96,6 +96,7 @@ class World:
         *insoles: KnownInsole,
         wish: StreamConfig | None = None,
         emit: Callable[[Entry], None] | None = None,
+        bridged_s: float | None = None,
     ) -> AsyncIterator[LiveSource]:
         """A live source of these insoles, the pair by default."""
         wanted = insoles or tuple(known(i.settings) for i in self.insoles.values())
@@ -105,6 +106,8 @@ class World:
 
         inbox = Given(emit or self.entries.append)
         self.source = LiveSource(wanted, self.backend, tell, wish, self.now_ns, inbox=inbox)
+        if bridged_s is not None:
+            self.source.bridged_s = bridged_s
         async with self.source:
             yield self.source
         async for _ in self.source:

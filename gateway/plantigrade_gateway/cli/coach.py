@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def register(
     @click.option(
         "--rules",
         "rule_file",
-        type=click.Path(path_type=Path),
+        type=PATH,
         metavar="FILE",
         help="A rule file, instead of the built-in one.",
     )

@@ -21,6 +21,7 @@ from plantigrade_gateway.formats import plural
 from plantigrade_gateway.sound.device import Speaker, within
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.check import verify, verify_session
+from plantigrade_gateway.store.refusal import explain
 from plantigrade_gateway.store.store import Store
 
 MIN_PYTHON = (3, 11)
@@ -120,7 +121,7 @@ def _try_store(path: Path) -> tuple[str, int]:
             connection.execute("BEGIN IMMEDIATE")
             connection.execute("ROLLBACK")
         except sqlite3.Error as error:
-            raise schema.explain(path, error) from error
+            raise explain(path, error) from error
         finally:
             connection.close()
         return f"{path} can be written", shutil.disk_usage(path).free

@@ -375,7 +375,7 @@ def reanalyse(
     """
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.config import limits_of
-    from plantigrade_gateway.people.visits import with_exclusions
+    from plantigrade_gateway.people.visits import with_said
     from plantigrade_gateway.report.session import redone_line
     from plantigrade_gateway.store import results
     from plantigrade_gateway.store.sessions import find
@@ -387,7 +387,7 @@ def reanalyse(
         chosen = [find(store, session)] if session else ended
         for one in chosen:
             try:
-                found, changed = results.reanalyse(store, one.session_id, with_exclusions, others)
+                found, changed = results.reanalyse(store, one.session_id, with_said, others)
             except GatewayError as error:
                 if session:
                     raise

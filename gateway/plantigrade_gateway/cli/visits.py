@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from plantigrade_gateway.people.visits import Visits
 
 Decorator = Callable[[Any], Any]
+RESENT = "What was sent on follows with plantigrade reanalyse."
 StoreOf = Callable[[click.Context], Path | None]
 
 
@@ -52,6 +53,7 @@ def register(
 
     _add_show(visit, store_option, json_option, store_of)
     _add_of_visit(visit, store_option, store_of)
+    _add_of_set(visit, store_option, store_of)
     _add_of_swing(visit, store_option, store_of)
 
 
@@ -139,6 +141,38 @@ def _add_of_visit(visit: click.Group, store_option: Decorator, store_of: StoreOf
                 click.echo(f"Noted: {visits.note(session_id, t_s, text)}")
 
 
+def _add_of_set(visit: click.Group, store_option: Decorator, store_of: StoreOf) -> None:
+    @visit.command("set")
+    @click.argument("session")
+    @click.argument("number", type=int)
+    @click.option("--intent", metavar="WORD", help="smooth, full or fast.")
+    @click.option("--club", metavar="TEXT", help="Another club; empty: none.")
+    @click.option("--undo", is_flag=True, help="Let it be what the record says.")
+    @store_option
+    @click.pass_context
+    def edit(
+        ctx: click.Context,
+        session: str,
+        number: int,
+        intent: str | None,
+        club: str | None,
+        undo: bool,
+    ) -> None:
+        """Say another intent or club of a set, by its NUMBER in SESSION, than the record does."""
+        from plantigrade_gateway.people.visits import set_of
+
+        if undo == (intent is not None or club is not None):
+            raise InputError("set: expected --intent, --club or both; or --undo")
+        with opened_visit(store_of(ctx), session) as (visits, session_id):
+            run = set_of(visits.read(session_id), number)
+            if undo:
+                visits.undo_set(session_id, run)
+            else:
+                visits.edit_set(session_id, run, intent, club)
+            click.echo(f"Set {number}: {set_of(visits.read(session_id), number).name}.")
+        click.echo(RESENT)
+
+
 def _add_of_swing(visit: click.Group, store_option: Decorator, store_of: StoreOf) -> None:
     @visit.command()
     @click.argument("session")
@@ -161,7 +195,7 @@ def _add_of_swing(visit: click.Group, store_option: Decorator, store_of: StoreOf
             else:
                 visits.exclude(session_id, one, reason)
                 click.echo(f"Swing {swing} counts nowhere.")
-        click.echo("What was sent on follows with plantigrade reanalyse.")
+        click.echo(RESENT)
 
     @visit.command()
     @click.argument("session")

@@ -41,7 +41,7 @@ from plantigrade_gateway.people.profile import (
     utc,
 )
 from plantigrade_gateway.people.tables import sqlite_engine
-from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.refusal import explain
 from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.store.store import Store
 
@@ -481,7 +481,7 @@ def explained(store: Store) -> Iterator[None]:
         yield
     except sa.exc.DBAPIError as error:
         if isinstance(error.orig, sqlite3.Error):
-            raise schema.explain(store.path, error.orig) from error
+            raise explain(store.path, error.orig) from error
         raise
 
 

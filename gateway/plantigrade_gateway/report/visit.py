@@ -44,6 +44,7 @@ def said_json(session_id: str, said: Said) -> dict[str, Any]:
         ],
         "no_swing_there_now": plain(said.strays),
         "joins": plain(said.joins),
+        "sets": plain(said.sets),
     }
 
 
@@ -64,6 +65,9 @@ def show_said(said: Said, out: Console) -> None:
     ):
         if told:
             item(out, name, told)
+    for edit in said.sets.values():
+        club = f", {edit.club}" if edit.club else ""
+        item(out, "set", f"{edit.intent}{club} in place of the record's ({edit.by})")
     for note in said.notes:
         item(out, f"note {formats.clock(note.t_s)}", f"{note.text} ({note.by}; {note.note_id})")
     for place, swing in sorted(said.swings.items()):

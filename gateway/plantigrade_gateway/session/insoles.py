@@ -174,6 +174,7 @@ class InsoleJob:
         """Give the insoles."""
         self._store = store
         async with opened_insoles(self._options, store, say) as self._source:
+            self._source.bridged_s = self._settings.limits.bridge_s
             yield self._source
 
     def intro(self) -> Iterable[str]:

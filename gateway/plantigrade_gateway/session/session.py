@@ -19,7 +19,7 @@ from plantigrade_gateway.drills.model import Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.launch import Gather
-from plantigrade_gateway.people.visits import with_exclusions
+from plantigrade_gateway.people.visits import with_said
 from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.sets import Intent, SetStart
@@ -373,7 +373,7 @@ class LiveSession:
     def _without_left_out(self, result: Analysis) -> Analysis:
         """Leave out what people left out meanwhile; where the store refuses, nothing yet."""
         try:
-            return with_exclusions(self._store, self.session_id, result)
+            return with_said(self._store, self.session_id, result)
         except StoreError:
             return result
 

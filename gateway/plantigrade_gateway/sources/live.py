@@ -46,10 +46,6 @@ SILENT_S = 3.0
 """A link that carries no data for so long is asked to stream again, then given up (ours)."""
 
 
-BRIDGED_S = Limits().bridge_s
-"""A packet that covers more leaves a gap in a measure when it is lost, s."""
-
-
 Met = Callable[[KnownInsole, int, int | None], str | None]
 
 
@@ -92,6 +88,8 @@ class LiveSource:
     Attributes
     ----------
     links : dict of Foot to LinkInfo
+    bridged_s : float
+        Missing samples up to this long are bridged; a packet that holds more is told of.
     """
 
     is_live = True
@@ -109,6 +107,7 @@ class LiveSource:
     ) -> None:
         self._met = met
         self.name = name
+        self.bridged_s = Limits().bridge_s
         self.links = {insole.foot: LinkInfo(insole) for insole in insoles}
         self._inbox = inbox or Inbox()
         self._emit = self._inbox.put
@@ -257,12 +256,12 @@ class LiveSource:
         info.reconnection.stream(loop.time())
         level = "" if link.battery_percent is None else f", battery {link.battery_percent} %"
         self._say(info, f"{info.insole.label}: connected ({info.rssi} dBm{level})")
-        if link.packet_s is not None and link.packet_s > BRIDGED_S:
+        if link.packet_s is not None and link.packet_s > self.bridged_s:
             self._say(
                 info,
                 f"{info.insole.label}: one packet holds {1e3 * link.packet_s:.0f} ms, and only "
-                f"{1e3 * BRIDGED_S:.0f} ms are bridged: one that is lost may cost a swing; ask for "
-                "fewer samples a packet (--frames)",
+                f"{1e3 * self.bridged_s:.0f} ms are bridged: one that is lost may cost a swing; "
+                "ask for fewer samples a packet (--frames)",
             )
         over = asyncio.Event()
         clocks = kept_up(

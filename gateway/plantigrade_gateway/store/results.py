@@ -123,7 +123,7 @@ def recover(store: Store) -> list[str]:
 def reanalyse(
     store: Store,
     session_id: str,
-    with_exclusions: Callable[[Store, str, Analysis], Analysis] | None = None,
+    with_said: Callable[[Store, str, Analysis], Analysis] | None = None,
     limits: Mapping[str, float] | None = None,
 ) -> tuple[Analysis, int]:
     """Make a session's results again from its record, in place of those stored.
@@ -132,9 +132,9 @@ def reanalyse(
     ----------
     store : Store
     session_id : str
-    with_exclusions : callable, optional
-        Adds to results the swings that people left out: the summaries of sets that are sent on are
-        without them (`people.visits.with_exclusions`).
+    with_said : callable, optional
+        Adds to results which swings people left out and what they said of sets: the summaries of
+        sets that are sent on go by that (`people.visits.with_said`).
     limits : mapping of str to float, optional
         By name, in place of the record's; kept with the results, and not in the record.
 
@@ -174,8 +174,8 @@ def reanalyse(
     now = {row.event_id: row.body for row in rows}
     changed = sum(before.get(key) != now.get(key) for key in before.keys() | now.keys())
     result = analysis.result()
-    if with_exclusions is not None:
-        result = with_exclusions(store, session_id, result)
+    if with_said is not None:
+        result = with_said(store, session_id, result)
     kept = store.quality(session_id)
     store.replace_events(
         session_id,
@@ -183,7 +183,9 @@ def reanalyse(
         analysis_version=ANALYSIS_VERSION,
         quality={**kept, **beside(result)},
         points=set_points(result, entries),
-        sums_changed=_left_out(result) != kept.get("left_out", []),
+        sums_changed=any(
+            told != kept.get(name, []) for name, told in _said_of_sums(result).items()
+        ),
     )
     return replace(result, source=session.source), changed
 
@@ -204,13 +206,18 @@ def beside(analysis: Analysis) -> dict[str, object]:
         "trials": plain(analysis.trials),
         "rate_hz": analysis.rate_hz,
         "duration_s": analysis.duration_s,
-        "left_out": _left_out(analysis),
+        **_said_of_sums(analysis),
     }
 
 
-def _left_out(analysis: Analysis) -> list[int]:
-    """Return what tells the swings that summaries of sets are without."""
-    return [analysis.swings[place].first_index for place in sorted(analysis.excluded)]
+def _said_of_sums(analysis: Analysis) -> dict[str, list[Any]]:
+    """Return what people said that summaries of sets go by: swings left out, and edited sets."""
+    return {
+        "left_out": [analysis.swings[place].first_index for place in sorted(analysis.excluded)],
+        "set_edits": [
+            [place, span.intent, span.club] for place, span in sorted(analysis.set_edits.items())
+        ],
+    }
 
 
 def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import platformdirs
 
-from plantigrade_gateway.errors import DamageError, StoreError
+from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store import migrations
+from plantigrade_gateway.store.refusal import explain
 
 BUSY_S = 10.0
 """How long to wait for another program's write before giving up, s (ours)."""
@@ -20,7 +21,6 @@ _PAGE_BYTES = 16384
 """Some five chunks of 3 kB fit a page; of the usual 4096 bytes each would leave a quarter empty
 (`tests/bench/store.py`), and larger pages are written anew, whole, with every commit."""
 
-_UNREADABLE = ("SQLITE_IOERR_READ", "SQLITE_IOERR_SHORT_READ", "SQLITE_IOERR_CORRUPTFS")
 _LOG_PAGES = 512  # 8 MB of write-ahead log before it is taken into the file
 
 
@@ -57,7 +57,7 @@ def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
         The file is missing, cannot be read or written, is not a store, is damaged, or was written
         by a newer version; one sentence with what to do. Such a file is left as it was.
     """
-    _prepare(path, create)
+    made = _prepare(path, create)
     try:
         connection = sqlite3.connect(
             path, timeout=BUSY_S, isolation_level=None, check_same_thread=False
@@ -67,10 +67,17 @@ def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
             _migrate(connection)
         except BaseException:
             connection.close()
+            if made and not _size(path):  # nobody else's: nothing is left of a try
+                path.unlink(missing_ok=True)
             raise
     except sqlite3.Error as error:
         raise explain(path, error) from error
     return connection
+
+
+def is_made(path: Path | None) -> bool:
+    """Whether there is something in the store at `path`, or at the usual place."""
+    return _size(default_path() if path is None else path) > 0
 
 
 def connect_read_only(path: Path) -> sqlite3.Connection:
@@ -162,44 +169,21 @@ def _shadow_missing(connection: sqlite3.Connection) -> None:
         newest.close()
 
 
-def explain(path: Path, error: sqlite3.Error) -> StoreError:
-    """Return the sentence for the user that an SQLite error amounts to."""
-    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    name = getattr(error, "sqlite_errorname", type(error).__name__)
-    kind = StoreError
-    if code == sqlite3.SQLITE_FULL:
-        text = "the disk is full; make room on it"
-    elif code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        text = "another program keeps it locked; close that program"
-    elif code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
-        kind = DamageError
-        text = (
-            f"is damaged or not a Plantigrade store ({error}); "
-            "move it away or choose another with --store"
-        )
-    elif code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
-        text = (
-            f"cannot be written ({error}); "
-            "allow writing in its folder or choose another with --store"
-        )
-    elif code == sqlite3.SQLITE_IOERR:
-        if name in _UNREADABLE:
-            kind = DamageError
-        text = f"the disk refuses to read or write ({name}); check the disk and its free space"
-    else:
-        text = f"cannot be used ({name}: {error})"
-    return kind(f"store {path}: {text}")
+def _prepare(path: Path, create: bool) -> bool:
+    """Refuse a folder or a missing file; make a new file that only its owner may read.
 
-
-def _prepare(path: Path, create: bool) -> None:
-    """Refuse a folder or a missing file; make a new file that only its owner may read."""
+    Returns
+    -------
+    bool
+        Whether it was made.
+    """
     try:
         if path.is_dir():
             raise StoreError(f"store {path}: is a folder, expected a file; name one with --store")
         if path.exists():
             # Never open and close an existing file here: that would drop the locks which this
             # process's other connections hold on it (https://sqlite.org/howtocorrupt.html §2.2).
-            return
+            return False
         if not create:
             raise StoreError(
                 f"store {path}: not found; record a session first or choose another with --store"
@@ -207,6 +191,8 @@ def _prepare(path: Path, create: bool) -> None:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         with suppress(FileExistsError):  # another program was quicker
             os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+            return True
+        return False
     except OSError as error:
         raise StoreError(
             f"store {path}: cannot be opened or made ({error.strerror}); "

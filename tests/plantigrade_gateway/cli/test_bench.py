@@ -47,9 +47,8 @@ def test_the_command_keeps_the_curves_and_says_what_they_are_worth(store, tmp_pa
     assert "run plantigrade calibrate --mass KG" in said
     with Store.open(store) as opened:
         start = calibrations.start_of(opened, LEFT)
-        assert calibrations.describe(opened, LEFT).startswith(
-            "bench curve of 3 pressures, not fitted"
-        )
+        text = calibrations.describe(opened, LEFT)
+        assert text.startswith("bench curve of 3 pressures, not fitted")
     assert start.table()[17, [18, 528, 4018]].tolist() == pytest.approx([0.0, 100.0, 800.0])
 
 

@@ -497,6 +497,8 @@ GONE = "Error: store gone.sqlite3: not found; record a session first or choose a
         "players",
         "players show P",
         "players export P --to out",
+        "sheet P",
+        "compare P",
         "status",
         "status --json",
         "desk",

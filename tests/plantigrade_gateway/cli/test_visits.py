@@ -80,6 +80,11 @@ def test_what_is_said_of_a_visit_is_shown(run, path):
         "swing 5 club 40.2 m/s",
     ):
         assert part in text, (part, text)
+    assert "Set 1: fast, driver." in said(
+        run("visit", "set", "last", "1", "--intent", "fast", "--club", "driver")
+    )
+    assert "fast, driver in place of the record's (coach)" in said(run("visit", "show", "last"))
+    assert "Set 1: smooth." in said(run("visit", "set", "last", "1", "--undo"))
     told = json.loads(run("visit", "show", "last", "--json").stdout)
     assert told["questions"]["hold"] == "pain" and told["conditions"]["is_shoe_stiff"] is True
     assert [one["swing"] for one in told["swings"]] == [3, 4, 5]
@@ -105,6 +110,8 @@ def test_what_is_said_of_a_visit_is_shown(run, path):
         (("visit", "speed", "last", "3", "100"), "expected 5 to 80"),
         (("visit", "tap", "last", "3", "push", "fine"), "push: 'fine', expected good or not good"),
         (("visit", "questions", "last", "--by", "me"), "answered by"),
+        (("visit", "set", "last", "1"), "expected --intent, --club or both"),
+        (("visit", "set", "last", "99", "--undo"), "set 99: this session has"),
         (("speed", "last", "--join"), "these options are of a file"),
         (("speed", "last", "--undo"), "no such join"),
         (("eye", "nobody"), "is not registered"),

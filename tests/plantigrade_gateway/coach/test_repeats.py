@@ -8,6 +8,7 @@ from scipy import stats
 from tests.support.cases import STANDS, VisitMaker, case, pushes, two_way, worn
 
 from plantigrade.change import Kind
+from plantigrade.events import Roll
 from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.coach.case import Case
 from plantigrade_gateway.coach.follow import find_followed, followed, units_of
@@ -142,6 +143,16 @@ def test_transfer_is_of_rolled_pushes_alone():
     assert len(unit.values) == 2
     (unit,) = units_of(case(visit), RULES, visit, "full.load_tempo")
     assert len(unit.values) == 5
+
+
+def test_unclear_steps_of_a_walk_stay_in_the_count():
+    rolls = [Roll.THROUGH] * 9 + [Roll.UNCLEAR] * 2 + [Roll.SKIPPED]
+    visit = VisitMaker().walked(rolls, [Roll.SKIPPED] * 12).visit()
+    (lead,) = units_of(case(visit), RULES, visit, "lead.through")
+    (trail,) = units_of(case(visit), RULES, visit, "trail.through")
+    assert (sum(lead.values), len(lead.values), sum(trail.values)) == (9, 12, 0)
+    (stance,) = units_of(case(visit), RULES, visit, "trail.stance")
+    assert stance.values == (0.65,) * 12
 
 
 def test_means_of_wearings_count_as_one_each():

@@ -153,6 +153,15 @@ def test_travel_of_full_less_smooth_is_welchs():
     assert found(maker.visit())["full_fast.travel"].value is None
 
 
+def test_travel_of_fast_less_full_is_of_those_sets():
+    maker = VisitMaker()
+    for intent, level in (("smooth", 0.9), ("full", 0.3), ("fast", 0.1)):
+        maker.swung(intent, [{"both_cop_travel": level + k / 100} for k in range(6)])
+    made = found(maker.visit())["full_fast.travel"]
+    assert made.value == "smaller"
+    assert made.measured == pytest.approx(-0.2)
+
+
 def test_travel_without_six_on_each_side_is_not_known():
     five: list[dict[str, Any]] = [{"both_cop_travel": 0.1 + k / 100} for k in range(5)]
     eight: list[dict[str, Any]] = [{"both_cop_travel": 0.1 + k / 100} for k in range(8)]

@@ -283,6 +283,7 @@ _VALUES: dict[str, list[Any]] = {
     "questions": [{"hold": "", "by": "player"}, {"hold": "pain", "by": "guardian"}],
     "shoe": ["", "spikeless"],
     "is_unchanged": [True, False],
+    "set:s": [None, {"intent": "full", "club": ""}, {"intent": "fast", "club": "driver"}],
     "note:n": [None, {"t_s": 1.0, "text": "x"}],
     # Two names of the first swing, one of the second, one of none.
     **{f"excluded:{at}000000000": [None, "stepped", "practice"] for at in (11, 12, 31, 80)},
@@ -328,5 +329,8 @@ def test_any_order_of_merging_shows_the_same_session(changes, data):
     taps = [c.value["answer"] for c in first if c.field.startswith("push:")]
     note = shown[0].swings.get(0, SwingNote())
     assert (note.eye_push.answer if note.eye_push else None) == (taps[0] if taps else None)
+    edits = [c.value for c in ordered if c.field == "set:s"]
+    intents = {key: edit.intent for key, edit in shown[0].sets.items()}
+    assert intents == ({"s": edits[-1]["intent"]} if edits and edits[-1] else {})
     lost = [c for c in ordered if c.field == "excluded:80000000000"]
     assert [s.text for s in shown[0].strays] == [c.value for c in lost[-1:] if c.value]

@@ -131,14 +131,22 @@ async def test_frames_asked_for_fit_the_mtu(steps, mtu, frames):
     assert {run.frames for run in runs} == {frames}
 
 
-@pytest.mark.parametrize(("mtu", "period_us", "said"), [(247, 10_000, True), (247, 5_000, False)])
+@pytest.mark.parametrize(
+    ("mtu", "period_us", "bridged_s", "said"),
+    [
+        (247, 10_000, None, True),
+        (247, 5_000, None, False),
+        (247, 10_000, 0.08, False),  # the session bridges more
+    ],
+)
 async def test_a_packet_longer_than_what_is_bridged_is_told_at_the_start(
-    steps, mtu, period_us, said
+    steps, mtu, period_us, bridged_s, said
 ):
     """Six samples are 60 ms at 100 Hz, over the 40 that are bridged, and 30 ms at 200 Hz."""
     async with world(steps, mtu=mtu) as air:
         wish = StreamConfig(period_us, 6)
-        async with air.listening(known(air.insoles[LEFT].settings), wish=wish):
+        left = known(air.insoles[LEFT].settings)
+        async with air.listening(left, wish=wish, bridged_s=bridged_s):
             await air.streams(LEFT)
         told = [text for text in air.said if "one packet holds 60 ms" in text]
     assert len(told) == (1 if said else 0)
