@@ -130,14 +130,23 @@ class CheckBay:
     sensor: SensorModel | None = None
     player_id: str | None = None
     seed: int = 1
+    voice: Any = None
     commands: deque[Message] = field(default_factory=deque)
 
     def __post_init__(self) -> None:
         drilling, sound = Drilling(shelf(None)), Sound(Silence(), "Sound is off.")
         self.feed = LiveFeed(self.page, sound, drilling.shelf)
-        people = CheckPeople(self.store, self.player_id)
+        people = CheckPeople(self.store)
         self.handler = CommandHandler(self.feed, sound, drilling, people)
-        self.live = LiveSession(self.store, "virtual insoles", Silence(), print, tap=self.feed.tap)
+        self.live = LiveSession(
+            self.store,
+            "virtual insoles",
+            Silence(),
+            print,
+            tap=self.feed.tap,
+            voice=self.voice,
+            player_id=self.player_id,
+        )
         self.handler.begin(self.live)
         self.feed.begin(self.live, "virtual insoles")
         entries, self.presses_s = entries_of(self.player, self.script, self.sensor, self.seed)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from plantigrade.baseline import BaselineState
 from plantigrade.block import Foot, PressureBlock
-from plantigrade.calibrate import FULL_SCALE, Calibration, Calibrator, default_calibration
+from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.clock import ClockModel, ClockState
 from plantigrade.limits import setup_for
 from plantigrade.load import LoadReducer
@@ -301,8 +301,10 @@ class Pipeline:
         if insole.calibrator is None or is_new:
             self._calibrate(insole, run)
         assert insole.calibrator and insole.monitor
-        if self._line.is_prompted and (full := run.counts >= FULL_SCALE).any():
-            self._line.note_full_scale(run.foot, t_s, full)
+        if self._line.is_prompted:
+            full = run.counts >= insole.calibrator.calibration.full_scale
+            if full.any():
+                self._line.note_full_scale(run.foot, t_s, full)
         pressure = insole.calibrator.block(t_s, run.counts)
         at = 0
         for to, stuck in insole.monitor.push(pressure.pressure):

@@ -100,9 +100,9 @@ class FootQuality:
     baseline_n : float
         What is taken off the foot's load at the end, N.
     baseline_error_n : float or None
-        Its estimated error, N; None where no walking step has set it.
+        Its estimated error, N; None where nothing but one foot lift has set it, or nothing at all.
     baseline_age_s : float or None
-        From the last swing phase that moved it to the end, s.
+        From the last swing phase or foot lift that moved it to the end, s.
     link : LinkQuality or None
         None for a zone CSV.
     calibration : str or None

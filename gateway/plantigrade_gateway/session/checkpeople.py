@@ -17,13 +17,10 @@ class CheckPeople:
     ----------
     store : Store or None
         None: nothing is known and nothing kept.
-    player_id : str or None
-        Whose the sessions are; None: nobody's who is registered.
     """
 
-    def __init__(self, store: Store | None, player_id: str | None) -> None:
+    def __init__(self, store: Store | None) -> None:
         self._store = store
-        self._player_id = player_id
 
     def answered(self, session_id: str, by: str, hold: str) -> None:
         """Keep who answered the questions, and the group of a hold; no answer.
@@ -38,22 +35,29 @@ class CheckPeople:
         with Register(self._store) as register:
             Visits(register).answer(session_id, by, hold)
 
-    def no_speed(self, hold: str | None) -> str | None:
+    def no_speed(self, player_id: str | None, hold: str | None) -> str | None:
         """Return why no fast swings are made, in a sentence; None: they may be.
+
+        Parameters
+        ----------
+        player_id : str or None
+            Whose the session is; None: nobody's who is registered.
+        hold : str or None
+            As `check.swings.no_speed` has it.
 
         Raises
         ------
         StoreError
             The store refuses: then it cannot be known whether they may.
         """
-        if self._store is None or self._player_id is None:
+        if self._store is None or player_id is None:
             return no_speed(hold, is_minor=False, is_decided=False, has_consent=False)
         with Register(self._store) as register:
-            decided = register.decisions(self._player_id)
-            consents = register.consents(self._player_id, date.today())
+            decided = register.decisions(player_id)
+            consents = register.consents(player_id, date.today())
             return no_speed(
                 hold,
-                is_minor=register.profile(self._player_id).is_minor,
+                is_minor=register.profile(player_id).is_minor,
                 is_decided=any(d.topic == SPEED and d.answer == GO for d in decided),
                 has_consent=any(
                     c.what == SPEED and c.state == "given" and c.by == GUARDIAN for c in consents

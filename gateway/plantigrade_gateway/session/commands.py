@@ -27,7 +27,7 @@ class CommandHandler:
     drilling : Drilling
         Its choice holds until a page chooses another drill.
     people : CheckPeople or None
-        Whose the sessions are, and where what came of the questions is kept; None: nowhere.
+        Where what came of a check's questions is kept; None: nowhere.
     """
 
     def __init__(
@@ -130,13 +130,13 @@ class CommandHandler:
         look, club = message.get("look"), message.get("club")
         if look not in LOOKS:
             return f"check: look {look!r}: expected one of {', '.join(LOOKS)}"
-        people = self._people or CheckPeople(None, None)
+        people = self._people or CheckPeople(None)
 
         def answered(by: str, hold: str) -> None:
             self._unkept, self._tried_s = (live.session_id, by, hold), live.analysis.now_s
             self._keep_answer()
 
-        hooks = CheckHooks(answered, people.no_speed)
+        hooks = CheckHooks(answered, lambda hold: people.no_speed(live.player_id, hold))
         self._check = GuidedCheck(str(look), live, None if club is None else str(club), hooks)
         self.live_feed.no_drill(Feedback.SILENT)
         return None

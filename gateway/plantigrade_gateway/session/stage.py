@@ -135,7 +135,7 @@ def opened_stage(out: Console, store: Store, options: RunOptions) -> Iterator[St
         )
         far = LiveSummary.of(forwarder, options.config)
         stage.live_feed = LiveFeed(page, sound, stage.drilling.shelf, far)
-        people = CheckPeople(store, options.player_id)
+        people = CheckPeople(store)
         stage.handler = CommandHandler(stage.live_feed, sound, stage.drilling, people)
         yield stage
 

@@ -265,8 +265,22 @@ def test_drills_and_sets_wait_until_the_check_has_ended(store):
     assert bay.close().sets == ()
 
 
+class Voice:
+    """Stands for a speech engine: keeps what it is told to say."""
+
+    def __init__(self) -> None:
+        self.said: list[str] = []
+
+    def say(self, text: str) -> None:
+        self.said.append(text)
+
+    def done(self) -> list[Any]:
+        return []
+
+
 def test_what_is_said_is_said_once(store):
-    bay = answered(store, (Do("start", STOOD),))
+    voice = Voice()
+    bay = answered(store, (Do("start", STOOD),), voice=voice)
     skipped_to(bay, "stand")
     bay.command(do=next(bay.through()))
     bay.push_until(1e9)
@@ -280,4 +294,5 @@ def test_what_is_said_is_said_once(store):
         (1, "Stand as you would wait for a bus. Look ahead. Stay."),
         (2, "Thank you. Step off."),
     }
+    assert voice.said == [text for _, text in sorted(spoken) if text]
     bay.close()
