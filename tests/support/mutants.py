@@ -43,6 +43,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "messages": ("codec",),
     "monitor": ("load", "fitting"),
     "poses": ("fitting",),
+    "practice": ("run", "session_facts"),
     "record": ("pipeline", "analysis"),
     "recorded": ("demo",),
     "results": ("store", "sessions", "uncalibrated"),
