@@ -9,6 +9,7 @@ from bleak.backends.scanner import BaseBleakScanner
 from bleak.exc import BleakGATTProtocolError
 
 from plantigrade.block import Foot
+from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.session.insoles import opened_radio
@@ -22,6 +23,7 @@ from plantigrade_gateway.sources.trouble import GATT_ERRORS, StaleServices, as_o
 from plantigrade_gateway.store.status import interval_said
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.gatt import Announcement, KnownInsole
+from plantigrade_gateway.wire.information import Information, ZoneTable
 
 try:
     from tests.support.airworld import LEFT, RIGHT, World, known, turned, world
@@ -35,6 +37,10 @@ except ImportError:
     )
 
 pytestmark = pytest.mark.dear
+
+TABLE = ZoneTable.of(eighteen())
+MOVED = replace(TABLE, zones=((0, 3000, 700, 620), *TABLE.zones[1:]))
+"""The built-in layout with its first zone elsewhere."""
 
 
 @pytest.fixture(scope="module")
@@ -256,6 +262,27 @@ async def test_services_that_the_system_remembers_are_dropped_after_a_firmware_c
     assert len(air.of(LEFT, Kind.CONNECTED)) == 2
     change = "runs firmware 1.1 now (1.0 before); its services are read anew"
     assert [change in text for text in air.said].count(True) == 1
+
+
+@pytest.mark.parametrize(
+    ("now", "said"),
+    [
+        (replace(INFORMATION, bits=16), "another layout or full scale (18 zones, 16 bits)"),
+        (Information(18, 12, MOVED, 1, 0x0100), "another layout or full scale (18 zones, 12 bits)"),
+    ],
+)
+async def test_an_insole_that_measures_otherwise_than_when_it_was_paired_is_left_alone(
+    steps, now, said
+):
+    """Its counts would be read by the wrong table, and nobody would see it."""
+    knobs = turned(LEFT, information=now)
+    async with world(steps, left=knobs) as air:
+        async with air.listening(known(knobs)):
+            await air.until(lambda: air.said)
+        assert f"{said} than when it was paired, and is left alone; run plantigrade" in air.said[0]
+        assert air.data(LEFT) == []
+        async with air.listening(replace(known(knobs), information=now)):
+            await air.streams(LEFT)
 
 
 def test_where_addresses_are_hidden_serial_and_foot_are_the_identity():
