@@ -51,18 +51,26 @@ class Gateway:
     def __init__(self, page: Page) -> None:
         self.page = page
         self.sockets: list[WebSocketRoute] = []
+        self.players: list[dict[str, Any]] = []
+        self.asked: list[dict[str, Any]] = []
         loader = jinja2.FileSystemLoader(str(WEB / "templates"))
         live = jinja2.Environment(loader=loader, autoescape=True).get_template("live.html")
 
         def answer(route: Route) -> None:
             path = WEB / route.request.url.removeprefix("http://page.invalid/")
-            if path.is_file():
+            if path.name == "choice.json":
+                route.fulfill(json={"players": self.players})
+            elif path.is_file():
                 route.fulfill(path=str(path))
             else:
                 route.fulfill(body=live.render(rights="coach"), content_type="text/html")
 
         page.route("**/*", answer)
-        page.route_web_socket("**/live", lambda socket: self.sockets.append(socket))
+        page.route_web_socket("**/live", self._connected)
+
+    def _connected(self, socket: WebSocketRoute) -> None:
+        self.sockets.append(socket)
+        socket.on_message(lambda text: self.asked.append(json.loads(text)))
 
     def say(self, *messages: dict[str, Any]) -> None:
         for message in messages:

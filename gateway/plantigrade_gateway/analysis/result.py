@@ -228,6 +228,7 @@ class SetSpan:
     intent: str = ""
     club: str = ""
     is_silent: bool | None = None
+    missing_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,6 +329,7 @@ def sets_of(swings: Sequence[Swing], spans: Iterable[SetSpan]) -> tuple[MarkedSe
             span.intent,
             span.club,
             span.is_silent,
+            span.missing_share,
         )
         for span in spans
     )

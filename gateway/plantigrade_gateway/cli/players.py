@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
@@ -328,7 +329,7 @@ def _add_files(
     @click.option(
         "--to",
         "folder",
-        type=click.Path(path_type=Path),
+        type=PATH,
         required=True,
         metavar="DIR",
         help="The folder to make.",
@@ -441,7 +442,7 @@ def _list(store: Path | None, search: str, as_json: bool) -> None:
     from plantigrade_gateway.store import schema
 
     rows = []
-    if (store or schema.default_path()).exists():
+    if not schema.is_unused(store):
         with _register(store) as found:
             rows = found.rows(search)
     if as_json:

@@ -96,7 +96,7 @@ def _add_of_visit(visit: click.Group, store_option: Decorator, store_of: StoreOf
     @visit.command()
     @click.argument("session")
     @click.option("--shoe", metavar="TEXT", help="The shoe worn.")
-    @click.option("--footbed", metavar="TEXT", help="The footbed in it.")
+    @click.option("--footbed", metavar="TEXT", help="The footbed worn.")
     @click.option("--club", metavar="TEXT", help="The club played.")
     @click.option("--stiff/--soft", "is_shoe_stiff", default=None, help="The shoe's sole.")
     @click.option(

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from plantigrade.events import Swing
-from plantigrade.interval import Difference, about, t95, varies
+from plantigrade.interval import Difference, difference_of_half_width, exceeds_rounding, t95
 from plantigrade.stat import Stat, median_of, stat_of
 from plantigrade.summary import is_rolled
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, swing_time
@@ -349,8 +349,8 @@ def _centred(pairs: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
 def _slope(points: Sequence[tuple[float, float]], groups: int, size: float) -> Difference | None:
     sxx = math.fsum(x * x for x, _ in points)
     degrees = len(points) - groups - 1
-    if degrees < 1 or not varies(math.sqrt(sxx / len(points)), size):
+    if degrees < 1 or not exceeds_rounding(math.sqrt(sxx / len(points)), size):
         return None
     slope = math.fsum(x * y for x, y in points) / sxx
     rest = math.fsum((y - slope * x) ** 2 for x, y in points)
-    return about(slope, t95(degrees) * math.sqrt(rest / degrees / sxx), degrees)
+    return difference_of_half_width(slope, t95(degrees) * math.sqrt(rest / degrees / sxx), degrees)

@@ -4,15 +4,12 @@ The store's table of players is the anchor that sessions refer to. Its columns o
 and mass hold what older programs wrote; what the log says stands above it.
 """
 
-import sqlite3
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta, timezone
 from difflib import get_close_matches
 from typing import Any
-
-import sqlalchemy as sa
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError, StoreError
@@ -40,8 +37,7 @@ from plantigrade_gateway.people.profile import (
     profile_of,
     utc,
 )
-from plantigrade_gateway.people.tables import sqlite_engine
-from plantigrade_gateway.store import schema
+from plantigrade_gateway.people.tables import explained, sqlite_engine
 from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.store.store import Store
 
@@ -110,7 +106,7 @@ class Register:
 
     def explained(self) -> AbstractContextManager[None]:
         """Turn what the file refuses into one sentence."""
-        return explained(self.store)
+        return explained(self.store.path)
 
     # What is read
 
@@ -382,7 +378,14 @@ class Register:
         self._say(player_id, {field: one_of(name, PRINTS, "print")})
 
     def decide(
-        self, player_id: str, topic: str, answer: str, day: date, cue: str = "", plan: str = ""
+        self,
+        player_id: str,
+        topic: str,
+        answer: str,
+        day: date,
+        cue: str = "",
+        plan: str = "",
+        sheet: tuple[str, str] | None = None,
     ) -> None:
         """Note the coach's decision on a topic, and the words the player is cued with.
 
@@ -394,6 +397,8 @@ class Register:
             plan is an empty one.
         day : date
         cue : str
+        sheet : tuple of (str, str), optional
+            The session and the version of the rules (`rulebook`) of the sheet that it was made on.
 
         Raises
         ------
@@ -409,7 +414,10 @@ class Register:
             raise InputError(f"plan: {topic} has none, leave it out")
         if plan:
             one_of(plan, PLANS[topic], f"plan of {topic}")
-        value = {"answer": answer, "plan": plan, "cue": line_of(cue, "cue"), "day": day.isoformat()}
+        value: dict[str, Any] = {"answer": answer, "plan": plan, "cue": line_of(cue, "cue")}
+        value["day"] = day.isoformat()
+        if sheet is not None:
+            value["sheet"] = list(sheet)
         self._say(player_id, {field: value})
 
     def assign(self, session_id: str, player_id: str, *, move: bool = False) -> None:
@@ -472,17 +480,6 @@ class Register:
                 raise InputError(
                     "name: another player is called so; add something that tells them apart"
                 )
-
-
-@contextmanager
-def explained(store: Store) -> Iterator[None]:
-    """Turn what a store's file refuses into one sentence."""
-    try:
-        yield
-    except sa.exc.DBAPIError as error:
-        if isinstance(error.orig, sqlite3.Error):
-            raise schema.explain(store.path, error.orig) from error
-        raise
 
 
 def _local(started: str | None, offset_min: int) -> datetime | None:

@@ -16,7 +16,7 @@ from plantigrade_gateway.rules.sheet import Judged, Topic
 
 NO_SCORE = "No item outweighs another and nothing is added up: the coach decides."
 _DEEP = " " * 4
-_STAGES = {"": "Before the first fast swings", "going on": "To go on with, once they have begun"}
+STAGES = {"": "Before the first fast swings", "going on": "To go on with, once they have begun"}
 
 
 def sheet_json(made: EvidenceSheet) -> dict[str, Any]:
@@ -106,17 +106,20 @@ def _show_holds(made: EvidenceSheet, out: Console) -> None:
 
 
 def _show_topic(topic: Topic, out: Console, *, is_held: bool) -> None:
-    beside = "the rules do not agree: the coach decides" if topic.is_conflict else ""
-    paragraph(out, f"{topic.name}{': ' if beside else ''}{beside}", "  ", style="bold")
-    for one in topic.judged:
-        if one.state is not State.HOLDS:
-            paragraph(out, f"{one.rule.id}: no data: {', '.join(one.missing)}", "      ", _DEEP)
-            continue
+    missing = dict.fromkeys(name for one in topic.judged for name in one.missing)
+    if not topic.holding:
+        paragraph(out, f"{topic.name}: no data: {', '.join(missing)}", _DEEP, "  ")
+        return
+    beside = ": the rules do not agree: the coach decides" if topic.is_conflict else ""
+    paragraph(out, f"{topic.name}{beside}", "  ", style="bold")
+    for one in topic.holding:
         kept_back = "(not today) " if is_held else ""
         paragraph(out, f"{kept_back}{one.rule.suggest}", "      ", _DEEP)
         for text in one.against:
             paragraph(out, f"against: {text}", "      ")
         paragraph(out, _basis(one), "      ")
+    if missing:
+        paragraph(out, f"other rules: no data: {', '.join(missing)}", "      ", _DEEP)
 
 
 def _basis(one: Judged) -> str:
@@ -126,7 +129,7 @@ def _basis(one: Judged) -> str:
 
 def _show_readiness(made: EvidenceSheet, out: Console) -> None:
     for stage in dict.fromkeys(one.stage for one in made.readiness):
-        heading(out, _STAGES.get(stage, stage))
+        heading(out, STAGES.get(stage, stage))
         for one in made.readiness:
             if one.stage == stage:
                 note = f" ({one.note})" if one.note and one.word != SEEN else ""

@@ -273,6 +273,7 @@ class LiveFeed:
         self._moments = FeedBuilder(lambda: page is not None and page.viewers > 0)
         self._settings = SessionSettings()
         self._session: Message | None = None
+        self._player_id: str | None = None
         self._top: int | None = None  # of the load scale, once something of the session was shown
         self.hello()
 
@@ -284,6 +285,12 @@ class LiveFeed:
         """Take the settings that hold from now on."""
         if settings != self._settings:
             self._settings = settings
+            self.hello()
+
+    def set_player(self, player_id: str | None) -> None:
+        """Take whose the sessions are from now on; None: nobody's who is registered."""
+        if player_id != self._player_id:
+            self._player_id = player_id
             self.hello()
 
     def begin(self, live: LiveSession, source: str) -> None:
@@ -372,6 +379,7 @@ class LiveFeed:
                 "v": VERSION,
                 "gateway": True,
                 "session": self._session,
+                "player": self._player_id,
                 "layout": settings.zone_layout().to_json(),
                 "scale_top": self._scale_top() if self._top is None else self._top,
                 "lead": str(settings.lead),
@@ -399,6 +407,10 @@ class LiveFeed:
     def is_heard(self) -> bool:
         """Whether cues are heard now: by the gateway's own device, or on an open page."""
         return self._sound.device or (self._page is not None and self._page.sounding > 0)
+
+    def check(self, message: Message) -> None:
+        """Tell where a guided check stands."""
+        self._send(message)
 
     def sound(self) -> None:
         """Tell where the gateway's own sound goes (from any thread)."""

@@ -99,6 +99,7 @@ class LiveSession:
     Attributes
     ----------
     session_id : str
+    player_id : str or None
     analysis : RecordAnalysis
     end_reason : str or None
         Why it ended; None while it is under way.
@@ -130,6 +131,7 @@ class LiveSession:
         self._gather = Gather(_sinks(store))
         self.analysis = RecordAnalysis(source, tap=tap, heard=True)
         self.session_id = new_session_id()
+        self.player_id = player_id
         begin = NewSession.now(source, ANALYSIS_VERSION, player_id)
         self._recorder = Recorder(store, self.session_id, on_problem=on_problem, begin=begin)
 
@@ -272,6 +274,11 @@ class LiveSession:
             self._wanted = choice
             return StepResult()
         return self._note(Kind.DRILL, entry_of(choice))
+
+    def announce(self, text: str) -> None:
+        """Have something said that is no outcome, where there is a voice."""
+        if self._voice is not None:
+            self._voice.say(text)
 
     def ask(self) -> StepResult:
         """Let the last repetition's outcome be heard now; none where the drill is silent."""

@@ -5,12 +5,14 @@ import contextlib
 import shlex
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.errors import RecordingError, StoreError
 from plantigrade_gateway.forward.launch import LinkSamples
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report import session
@@ -22,7 +24,7 @@ from plantigrade_gateway.session.status import measure
 from plantigrade_gateway.session.visit import Manager
 from plantigrade_gateway.sources.source import Source
 from plantigrade_gateway.store import forwardstate
-from plantigrade_gateway.store.status import Latency, Posted
+from plantigrade_gateway.store.status import Latency, StatusFile
 from plantigrade_gateway.web.live.page import Message
 
 Begin = Callable[[], LiveSession]
@@ -70,8 +72,10 @@ class Sessions:
         self._live_feed = stage.live_feed
         self._latency = Latency()
         self._samples = LinkSamples(stage.store, stage.options.config)
-        self._status = Posted(stage.store.path, yields=not source.is_live)
+        self._status = StatusFile(stage.store.path, yields=not source.is_live)
         self._screen: Screen | None = None
+        self._player_id = stage.options.player_id
+        self._live_feed.set_player(self._player_id)
         self._is_over = False
         self._again = asyncio.Event()
         self._manager = managed(self._begin, self._end)
@@ -106,6 +110,8 @@ class Sessions:
             self._screen.show(step.output, live.analysis.now_s)
         if self._manager.pipeline is not None:
             self._live_feed.show(step, self._manager.pipeline)
+        if live is not None:
+            self._stage.handler.advance(live)
         self._end_idle()
 
     async def tick(self) -> None:
@@ -154,10 +160,13 @@ class Sessions:
         if self._is_over:
             return
         self._tell_heard(self._manager.live)
-        if message["type"] not in ("stop", "record"):
+        if message["type"] not in ("stop", "record", "player"):
             self._stage.handler.handle(message, self._manager.live)
             return
         with self._refusals():
+            if message["type"] == "player":
+                self._change_player(message.get("id"))
+                return
             if message["type"] == "stop":
                 self._manager.stop(self._now_ns())
             else:
@@ -168,6 +177,36 @@ class Sessions:
         """Have the record say when cues could be heard; a recording keeps its own."""
         if live is not None and self._source.is_live:
             live.hear(self._live_feed.is_heard)
+
+    def _change_player(self, player_id: str | None) -> None:
+        """Let the next session be another player's; none: nobody's who is registered."""
+        if not self._source.is_live:
+            text = "player: a recording is one session; give it to a player on the session's page"
+            self._live_feed.say(text, "warn")
+            return
+        if player_id == self._player_id:
+            return
+        chosen = None
+        try:
+            if player_id is not None:
+                with Register(self._stage.store) as register:
+                    chosen = register.profile(player_id)
+                    register.anchor(player_id)
+        except StoreError as error:  # of a page that is older than the register: nothing ends
+            self._live_feed.say(str(error), "warn")
+            return
+        self._player_id = player_id
+        self._settings = replace(
+            self._settings,
+            mass_kg=None if chosen is None else chosen.mass_kg,
+            handed=self._settings.handed if chosen is None else chosen.handedness,
+            bw_n=None,
+        )
+        try:
+            self._manager.change(self._settings, self._now_ns())
+        finally:
+            self._live_feed.set_player(player_id)
+        self._live_feed.say("Another player from now on; the session before is kept.")
 
     def _end_idle(self) -> None:
         with self._refusals():
@@ -193,7 +232,7 @@ class Sessions:
             on_problem=lambda error: stage.say(str(error)),
             tap=self._live_feed.tap,
             voice=stage.voice,
-            player_id=stage.options.player_id,
+            player_id=self._player_id,
         )
         self._live_feed.begin(live, self._source.name)
         stage.handler.begin(live)
@@ -205,6 +244,7 @@ class Sessions:
         return live
 
     def _end(self, live: LiveSession, found: Analysis) -> None:
+        self._stage.handler.end()
         self._live_feed.end(found)
         if self._screen is not None:
             self._screen.show_set_before(float("inf"))

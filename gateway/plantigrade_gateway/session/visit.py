@@ -49,6 +49,9 @@ class Manager(Protocol):
     def record(self) -> None:
         """Begin a session again, if none is under way."""
 
+    def change(self, settings: SessionSettings, now_ns: int) -> None:
+        """End the session; the next one has other settings, and nothing that came before this."""
+
     def close(self, reason: str) -> None:
         """End the session under way, if there is one."""
 
@@ -97,6 +100,9 @@ class WholeRecording:
         """Want a recording again."""
         if self.live is None:
             self.is_done = False
+
+    def change(self, settings: SessionSettings, now_ns: int) -> None:
+        """Do nothing: a recording is one session, and its settings are its own."""
 
     def close(self, reason: str) -> None:
         """End the session under way, if there is one."""
@@ -189,6 +195,20 @@ class SessionManager:
         if any(entry.kind is Kind.NOTIFICATION for entry in self._before):
             self._resume()
         else:
+            self._watch = None
+
+    def change(self, settings: SessionSettings, now_ns: int) -> None:
+        """End the session; the next one has other settings, and nothing that came before this.
+
+        After a session under way it begins with the next data; else as it would have begun.
+        """
+        self._settings = settings
+        self._before.clear()  # whoever stood there was not the next player
+        if self.live is None:
+            return
+        try:
+            self._end("change", now_ns)
+        finally:
             self._watch = None
 
     def _end(self, reason: str, now_ns: int) -> None:

@@ -1,7 +1,7 @@
 """A stored session's results: kept beside its record, read back, made again."""
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -13,10 +13,12 @@ from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, Mark, MarkedSet, SetSpan, Trial
 from plantigrade_gateway.analysis.spans import spans_of
-from plantigrade_gateway.converter import plain
+from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.settings import with_settings
 from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.sessions import detail
 from plantigrade_gateway.store.store import Store
@@ -58,7 +60,7 @@ def read(store: Store, session_id: str) -> Analysis:
 
 def _rows_of(kept: Mapping[str, object], name: str, cls: type[Made]) -> tuple[Made, ...]:
     rows = kept.get(name)
-    return tuple(cls(**row) for row in rows) if isinstance(rows, list) else ()
+    return tuple(made(cls, row) for row in rows) if isinstance(rows, list) else ()
 
 
 def _spans(kept: Mapping[str, object], marks: tuple[Mark, ...]) -> tuple[SetSpan, ...]:
@@ -122,6 +124,7 @@ def reanalyse(
     store: Store,
     session_id: str,
     with_said: Callable[[Store, str, Analysis], Analysis] | None = None,
+    limits: Mapping[str, float] | None = None,
 ) -> tuple[Analysis, int]:
     """Make a session's results again from its record, in place of those stored.
 
@@ -132,6 +135,8 @@ def reanalyse(
     with_said : callable, optional
         Adds to results which swings people left out and what they said of sets: the summaries of
         sets that are sent on go by that (`people.visits.with_said`).
+    limits : mapping of str to float, optional
+        By name, in place of the record's; kept with the results, and not in the record.
 
     Returns
     -------
@@ -143,6 +148,8 @@ def reanalyse(
     ------
     StoreError
         No such session, or it is still being recorded; the results stored before are kept then.
+    InputError
+        Limits that cannot be used together, or are none.
     """
     session = store.session(session_id)
     if session.state == "open":
@@ -150,9 +157,18 @@ def reanalyse(
     analysis = RecordAnalysis(session.source)
     rows: list[EventRow] = []
     entries = 0
-    for stretch in store.stretches(session_id):
-        entries = stretch.upto_entry
-        rows += _rows(session_id, analysis.push(stretch.batch).events, entries)
+
+    def record() -> Iterator[Batch]:
+        nonlocal entries
+        for stretch in store.stretches(session_id):
+            entries = stretch.upto_entry
+            yield stretch.batch
+
+    batches: Iterable[Batch] = record()
+    if limits:
+        batches = with_settings(batches, lambda settings: settings.with_limits({}, limits))
+    for batch in batches:
+        rows += _rows(session_id, analysis.push(batch).events, entries)
     rows += _rows(session_id, analysis.flush().events, entries)
     before = {row.event_id: row.body for row in store.events(session_id)}
     now = {row.event_id: row.body for row in rows}

@@ -13,6 +13,7 @@ from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import RecordingError, StoreError
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
@@ -112,8 +113,8 @@ class At:
             while self.source.inbox._entries:
                 await asyncio.sleep(0.01)
 
-    async def order(self, kind: str) -> None:
-        self.stage.queue_command({"type": kind})
+    async def order(self, kind: str, **fields: Any) -> None:
+        self.stage.queue_command({"type": kind, **fields})
         await asyncio.sleep(0)  # one turn of the loop, in which it is obeyed
 
     async def end(self) -> None:
@@ -335,3 +336,55 @@ async def test_the_status_says_that_it_runs_and_that_it_has_ended(store):
     await at.end()
     status = linkstatus.read(linkstatus.path_for(store.path))
     assert status is not None and not status.running
+
+
+async def test_a_press_ends_the_session_and_begins_the_next_players(store):
+    with Register(store) as register:
+        ada = register.add(name="Ada", handedness="right", mass_kg=60.0)
+        bo = register.add(name="Bo", handedness="left", mass_kg=90.0)
+    at = At(store, Given())
+    await at.hear()
+    await at.order("player", id=ada)
+    await at.order("player", id=ada)  # pressed twice: nothing ends
+    await at.hear()
+    await at.order("player", id=bo)
+    await at.hear()
+    await at.order("player", id=None)
+    await at.hear()
+    await at.end()
+    sessions = store.sessions()[::-1]
+    assert [one.player_id for one in sessions] == [None, ada, bo, None]
+    records = at.entries()[::-1]
+    heads = [SessionSettings.from_json(entries[0].data) for entries in records]
+    assert [(one.handed, one.mass_kg) for one in heads] == [
+        ("right", None),
+        ("right", 60.0),
+        ("left", 90.0),
+        ("left", None),  # of nobody's hand nothing is known: as it was
+    ]
+    heard = [[e for e in one if e.kind is Kind.NOTIFICATION] for one in records]
+    assert [len(one) for one in heard] == [50, 50, 50, 50], "each entry is in one session"
+    assert "Ada" not in at.shown.getvalue() and "Bo" not in at.shown.getvalue()
+
+
+async def test_a_player_who_is_not_there_ends_nothing(store):
+    at = At(store, Given())
+    await at.hear()
+    await at.order("player", id="00ff")
+    await at.hear()
+    await at.end()
+    (session,) = store.sessions()
+    heard = [e for e in at.entries()[0] if e.kind is Kind.NOTIFICATION]
+    assert session.player_id is None and len(heard) == 100
+
+
+async def test_a_recording_stays_one_session_whoever_is_chosen(store):
+    with Register(store) as register:
+        ada = register.add(name="Ada", handedness="right")
+    at = At(store, Given(is_live=False))
+    await at.hear()
+    await at.order("player", id=ada)
+    await at.hear()
+    at.source.inbox.close()
+    await at.end()
+    assert [one.player_id for one in store.sessions()] == [None]

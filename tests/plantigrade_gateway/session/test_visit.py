@@ -4,10 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.support.standing import pair, push_all
+from tests.support.standing import entries_of, pair, push_all
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import default_calibration
+from plantigrade.synth import Player, SessionPlan, Stand, perform
+from plantigrade.synth import Swing as SynthSwing
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Batch, Kind
@@ -228,3 +230,48 @@ def test_a_stop_holds_even_where_the_store_refuses_the_last_of_it(visit, store, 
     push_all(visit, pair(1.0, START_NS + 2 * SECOND_NS, 2.0))
     assert visit.live is None and visit.pipeline is not None and len(store.sessions()) == 1
     close()
+
+
+def test_a_change_in_mid_swing_leaves_the_swing_to_neither_of_the_next(store, ended):
+    """When the swings are is the synthetic player's own truth."""
+    plan = SessionPlan((Stand(8.0), SynthSwing(), Stand(4.0), SynthSwing(), Stand(4.0)))
+    done = perform(Player(), plan, 100.0, 1)
+    first, second = done.truth.swings
+    cut_s = 0.5 * (second.start_s + second.lead_peak_s)
+    entries = entries_of(done, START_NS, len(done.left) / 100.0)
+    cut_ns = START_NS + round(1e9 * cut_s)
+
+    def begin() -> LiveSession:
+        return LiveSession(store, "test", Silence(), on_problem=lambda error: None)
+
+    visit = SessionManager(
+        SessionSettings(mass_kg=75.0),
+        begin,
+        lambda live, found: ended.append((live.session_id, found)),
+    )
+    push_all(visit, [e for e in entries if e.arrival_ns < cut_ns])
+    visit.change(SessionSettings(mass_kg=60.0, handed="left"), cut_ns)
+    assert visit.live is None
+    push_all(visit, [e for e in entries if e.arrival_ns >= cut_ns])
+    visit.close("stop")
+    (_, before), (_, after) = ended
+    assert len(before.swings) == 1 and before.swings[0].lead_peak_s < first.end_s
+    assert after.swings == ()
+
+
+def test_a_change_between_sessions_keeps_the_seconds_before_from_the_next_player(visit, store):
+    push_all(visit, pair(1.0, START_NS, 4.0))
+    stopped_ns = START_NS + 4 * SECOND_NS
+    visit.stop(stopped_ns)
+    push_all(visit, pair(1.0, stopped_ns, 4.0))  # the one who leaves still stands there
+    visit.change(SessionSettings(mass_kg=60.0), stopped_ns + 4 * SECOND_NS)
+    push_all(visit, [])
+    assert visit.live is None, "what was stopped stays so until record"
+    visit.record()
+    later = [e for e in pair(1.0, stopped_ns + 5 * SECOND_NS, 3.0) if e.kind is Kind.NOTIFICATION]
+    push_all(visit, later)
+    visit.close("stop")
+    (last, _) = store.sessions()
+    stored = [e for batch in store.batches(last.session_id) for e in batch]
+    assert [e for e in stored if e.kind is Kind.NOTIFICATION] == later
+    assert SessionSettings.from_json(stored[0].data).mass_kg == 60.0

@@ -4,17 +4,17 @@ import asyncio
 import shutil
 import tempfile
 from collections.abc import Callable
-from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
-from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse
 from starlette.background import BackgroundTask
 
+from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.deletion import delete_player
-from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.players import Register, Row
 from plantigrade_gateway.people.profile import (
     ANSWERS,
     CONSENTS,
@@ -28,8 +28,7 @@ from plantigrade_gateway.people.profile import (
 from plantigrade_gateway.report.player import visit_of
 from plantigrade_gateway.web.desk import playerforms
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
-from plantigrade_gateway.web.desk.playerforms import Form
-from plantigrade_gateway.web.door.pages import read_form
+from plantigrade_gateway.web.desk.playerforms import Form, form_of_request, today
 
 HERE = "/players"
 AGREED = {
@@ -38,7 +37,6 @@ AGREED = {
     "speed": "train for speed",
 }
 """What each consent is to, in words."""
-_MOST_BYTES, _MOST_FIELDS, _LONGEST = 16_384, 24, 500
 _ROWS = 100  # of a page: a phone scrolls no further
 
 Act = Callable[[Register, Form], None]
@@ -53,23 +51,24 @@ def players_router(desk: Desk) -> APIRouter:
     return router
 
 
-async def form_of(request: Request) -> dict[str, str]:
-    """Return what a form of these pages says.
+def assigning_router(desk: Desk) -> APIRouter:
+    """Return the route by which a stored session is given to a player."""
+    router = APIRouter(prefix="/sessions", route_class=DeskRoute)
 
-    Raises
-    ------
-    InputError
-        As `read_form`, or a field is longer than any of ours.
-    """
-    form = await read_form(request, _MOST_BYTES, _MOST_FIELDS)
-    if any(len(text) > _LONGEST for text in form.values()):
-        raise InputError(f"form: a field has more than {_LONGEST} characters")
-    return form
+    @router.post("/{session_id}/player")
+    async def assign(request: Request, session_id: str) -> Response:
+        player_id = (await form_of_request(request)).get("player", "")
 
+        def work() -> Response:
+            desk.reads.session(session_id)
+            desk.reads.player(player_id)
+            with desk.reads.writing() as register:
+                register.assign(session_id, player_id, move=True)
+            return RedirectResponse(f"/sessions/{session_id}", 303)
 
-def today() -> date:
-    """Return the day by the clock of this place."""
-    return datetime.now().astimezone().date()
+        return await asyncio.to_thread(work)
+
+    return router
 
 
 def _add_list(router: APIRouter, desk: Desk) -> None:
@@ -89,13 +88,26 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
         shown |= {"q": q, "page": page, "pages": pages, "topics": TOPICS, "today": today()}
         return desk.page("players.html", here="players", **shown)
 
+    @router.get("/choice.json")
+    def choice() -> Response:
+        rows = sorted(desk.reads.players(""), key=_last_s, reverse=True)  # else by name
+        found = [
+            {
+                "id": row.profile.player_id,
+                "name": formats.printable(row.profile.name),
+                "last": row.last and f"{row.last:%Y-%m-%d}",
+            }
+            for row in rows
+        ]
+        return JSONResponse({"players": found})
+
     @router.get("/new", response_class=HTMLResponse)
     def new() -> Response:
         return form({})
 
     @router.post("")
     async def add(request: Request) -> Response:
-        typed = await form_of(request)
+        typed = await form_of_request(request)
 
         def work() -> Response:
             try:
@@ -106,6 +118,10 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
             return RedirectResponse(f"{HERE}/{player_id}", 303)
 
         return await asyncio.to_thread(work)
+
+
+def _last_s(row: Row) -> float:
+    return 0.0 if row.last is None else row.last.timestamp()
 
 
 def _add_player(router: APIRouter, desk: Desk) -> None:
@@ -119,7 +135,7 @@ def _add_player(router: APIRouter, desk: Desk) -> None:
 
     async def said(request: Request, player_id: str, act: Act, part: str) -> Response:
         """Do what a form says and show the part of the page that it is of."""
-        typed = await form_of(request)
+        typed = await form_of_request(request)
 
         def work() -> Response:
             desk.reads.player(player_id)
@@ -187,6 +203,8 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
         "plans": PLANS,
         "visits": [(one, visit_of(store, one)) for one in store.sessions(player_id)],
         "today": today(),
+        "decide_at": f"{HERE}/{player_id}/decisions",
+        "sheet_of": {},
     }
 
 
@@ -219,7 +237,7 @@ def _add_end(router: APIRouter, desk: Desk) -> None:
 
     @router.post("/{player_id}/delete")
     async def delete(request: Request, player_id: str) -> Response:
-        typed = await form_of(request)
+        typed = await form_of_request(request)
 
         def work() -> Response:
             try:

@@ -17,7 +17,7 @@ from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.people.players import Register, Row
-from plantigrade_gateway.people.profile import Profile
+from plantigrade_gateway.people.profile import Profile, folded
 from plantigrade_gateway.people.visits import read_session, sessions_left_out
 from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.store.rows import Session
@@ -245,6 +245,12 @@ class DeskStore:
     def players(self, search: str) -> list[Row]:
         """Return the players whose name or id holds a text; none where there is no store yet."""
         return self.register.rows(search) if self.path.exists() else []
+
+    def names_but(self, player_id: str | None) -> list[tuple[str, str]]:
+        """Return id and name of the players but one, by name."""
+        names = self.register.names()
+        others = ((key, printable(name)) for key, name in names.items() if key != player_id)
+        return sorted(others, key=lambda other: folded(other[1]))
 
     def player(self, player_id: str) -> Profile:
         """Return a player.

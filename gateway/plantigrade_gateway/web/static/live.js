@@ -9,6 +9,7 @@ import { Feet } from "./feet.js";
 import { Large } from "./large.js";
 import { LinkPanel } from "./linkpanel.js";
 import { Outcome } from "./outcome.js";
+import { PlayerPanel } from "./playerpanel.js";
 import { Session } from "./session.js";
 import { Share } from "./share.js";
 import { LiveSocket } from "./socket.js";
@@ -37,7 +38,7 @@ const sound = new SoundPanel(send, (on) => audible.set("cues", on));
 const parts = /** @type {Record<string, any>[]} */ ([
   sound, // first: what it does is heard
   feet, share, new Outcome(), new Strip(), new DrillPanel(send), new LinkPanel(), session,
-  new SetPanel(send), new Spoken((on) => audible.set("voice", on)), audible,
+  new PlayerPanel(send), new SetPanel(send), new Spoken((on) => audible.set("voice", on)), audible,
   new Cautions(), large,
 ]);
 

@@ -14,6 +14,7 @@ from fastapi.testclient import TestClient
 from tests.support.door import QUICK, door
 from tests.support.practice import practice_copy, store_practice
 
+from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
@@ -90,6 +91,15 @@ def test_a_player_is_added_found_and_changed(client, register):
     assert "due 2026-03-01" in text_of(client.get("/players?q=mia"))
 
 
+def test_the_live_page_is_offered_who_was_here_last_before_all_others(client, register, iris):
+    added = [register.add(name=name, handedness="left") for name in ("Bo", "Ada")]
+    offered = client.get("/players/choice.json").json()["players"]
+    assert [one["id"] for one in offered] == [iris, *added[::-1]]
+    assert offered[1]["name"] == "Ada" and offered[1]["last"] is None
+    (session,) = register.store.sessions()
+    assert offered[0]["last"] == f"{session.started:%Y-%m-%d}"
+
+
 def test_many_players_have_several_pages(client, register):
     for k in range(100):  # and Iris
         register.add(name=f"Player {k:03d}", handedness="right")
@@ -97,7 +107,7 @@ def test_many_players_have_several_pages(client, register):
     assert "101 players" in first and "page 1 of 2" in first
     assert "Player 098" in first and "Player 099" not in first and "Player 099" in second
     assert "Player 099" in text_of(client.get("/players?page=9"))
-    assert "1 player found" in text_of(client.get("/players?q=099&page=2"))
+    assert "1 player found" in text_of(client.get("/players?q=Player+099&page=2"))
 
 
 @pytest.mark.parametrize(
@@ -166,6 +176,26 @@ def test_visits_lead_to_their_sessions(client, register, iris):
     page = client.get(f"/players/{iris}")
     assert f'href="/sessions/{session.session_id}"' in page.text
     assert f"{session.started:%Y-%m-%d %H:%M} 1 check complete" in text_of(page)
+
+
+def test_a_session_is_given_to_a_player_and_taken_again(client, register, iris):
+    store = register.store
+    loose = store.create_session("test", analysis_version=ANALYSIS_VERSION)
+    page = f"/sessions/{loose}"
+    assert "Nobody’s session yet" not in text_of(client.get(page))  # still being recorded
+    refused = client.post(f"{page}/player", data={"player": iris})
+    assert "still being recorded" in text_of(refused, 409)
+    store.end_session(loose, "stop")
+    assert "Nobody’s session yet: give it to … Iris Invented" in text_of(client.get(page))
+    assert client.post(f"{page}/player", data={"player": iris}).status_code == 303
+    assert store.session(loose).player_id == iris
+    assert f'href="/players/{iris}"' in client.get(page).text
+    bo = register.add(name="Bo", handedness="left")
+    assert client.post(f"{page}/player", data={"player": bo}).status_code == 303
+    assert store.session(loose).player_id == bo
+    assert client.post(f"{page}/player", data={"player": "nobody"}).status_code == 404
+    assert client.post("/sessions/nowhere/player", data={"player": bo}).status_code == 404
+    assert store.session(loose).player_id == bo
 
 
 def test_the_export_holds_all_of_one_player(client, iris):

@@ -10,8 +10,8 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.live.hub import Budget, Hub, checked
 
-KINDS = ["ask", "drawn", "drill", "mark", "record", "set", "set_end", "sound", "stop"]
-NAMES = {"text", "name", "feedback", "device", "sent_ms", "drawn_ms", "intent", "club"}
+KINDS = ["ask", "drawn", "drill", "mark", "player", "record", "set", "set_end", "sound", "stop"]
+NAMES = {"text", "name", "feedback", "device", "sent_ms", "drawn_ms", "intent", "club", "id"}
 json_values = st.recursive(
     st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=10),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner),
@@ -31,6 +31,8 @@ json_values = st.recursive(
         {"type": "set", "intent": "full", "club": "7 iron"},
         {"type": "set", "intent": "fast", "club": None},
         {"type": "set_end"},
+        {"type": "player", "id": "00ff"},
+        {"type": "player", "id": None},
         {"type": "sound", "device": False},
         {"type": "drawn", "sent_ms": 1.5, "drawn_ms": 2},
         {"type": "sounds", "on": True},

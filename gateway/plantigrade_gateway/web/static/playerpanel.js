@@ -1,0 +1,96 @@
+/** Whose session it is, and the press that begins another player's. For the coach's page only. */
+
+import { made, part, write } from "./dom.js";
+
+const RECENT = 3; // ours: as many as a phone's line has room for
+const MOST = 50; // of a list: who is further down is searched for
+
+/** @typedef {{id: string, name: string, last: string | null}} Player */
+
+/**
+ * Return the players whose name holds a text, in either case.
+ * @param {Player[]} players
+ * @param {string} text
+ */
+export function named(players, text) {
+  const wanted = text.trim().toLowerCase();
+  return players.filter(({ name }) => name.toLowerCase().includes(wanted));
+}
+
+export class PlayerPanel {
+  /** @param {(message: object) => boolean} send */
+  constructor(send) {
+    this.send = send;
+    /** @type {Player[]} */
+    this.players = [];
+    /** @type {string | null} */
+    this.id = null;
+    this.search = /** @type {HTMLInputElement} */ (part("player-search"));
+    this.search.addEventListener("input", () => this.list());
+    part("player-more").addEventListener("click", () => this.open());
+    part("player-nobody").addEventListener("click", () => this.choose(null));
+  }
+
+  /** @param {any} hello */
+  hello({ player, rights, gateway }) {
+    const may = rights === "coach" && gateway !== false;
+    part("player-bar").hidden = !may;
+    this.id = player ?? null;
+    if (may) this.read();
+  }
+
+  async read() {
+    try {
+      const answer = await fetch("/players/choice.json");
+      this.players = answer.ok ? (await answer.json()).players : [];
+    } catch {
+      this.players = []; // ids are shown, and the next hello asks again
+    }
+    this.show();
+  }
+
+  show() {
+    const now = this.players.find(({ id }) => id === this.id);
+    write(part("player-now"), now?.name ?? (this.id ? this.id.slice(0, 8) : "nobody registered"));
+    const others = this.players.filter(({ id }) => id !== this.id);
+    part("player-recent").replaceChildren(...others.slice(0, RECENT).map((one) => this.button(one, one.name)));
+    this.list();
+  }
+
+  list() {
+    const found = named(this.players, this.search.value);
+    const shown = found.slice(0, MOST).map((one) => this.button(one, one.last ? `${one.name}, ${one.last}` : one.name));
+    if (found.length > MOST) shown.push(made("p", `and ${found.length - MOST} more: search for the name`, "muted"));
+    if (!found.length) shown.push(made("p", "No player is called so.", "muted"));
+    part("player-all").replaceChildren(...shown);
+  }
+
+  open() {
+    this.search.value = "";
+    this.list();
+    this.search.focus();
+  }
+
+  /**
+   * @param {Player} player
+   * @param {string} text
+   */
+  button({ id, name }, text) {
+    const button = /** @type {HTMLButtonElement} */ (made("button", text));
+    button.type = "button";
+    button.title = name;
+    button.disabled = id === this.id;
+    button.addEventListener("click", () => this.choose(id));
+    return button;
+  }
+
+  /** @param {string | null} id */
+  choose(id) {
+    /** @type {HTMLDialogElement} */ (part("choosing")).close();
+    this.send({ type: "player", id });
+  }
+
+  lost() {
+    part("player-bar").hidden = true;
+  }
+}

@@ -1,0 +1,85 @@
+"""Whose the next session is, chosen on the live page; without a gateway. All invented."""
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, expect
+from tests.support.browser import Complaints, barriers
+from tests.support.toldpage import HTML, Gateway, frame, hello
+
+from plantigrade.zones import eighteen
+
+pytestmark = pytest.mark.dear
+
+NAMES = ("Mia Muster", HTML, "Bo Nowhere", "Çelik Example", "P-17")
+PLAYERS = [{"id": f"{k:032x}", "name": name, "last": None} for k, name in enumerate(NAMES)]
+PLAYERS[0]["last"] = "2026-03-31"
+SIZES = ((390, 844), (820, 1180))
+
+
+@pytest.fixture(params=SIZES)
+def gateway(request, browser: Browser) -> Iterator[Gateway]:
+    width, height = request.param
+    with browser.new_context(viewport={"width": width, "height": height}) as context:
+        page = context.new_page()
+        complaints = Complaints(page)
+        gateway = Gateway(page)
+        gateway.players = PLAYERS
+        yield gateway
+        assert complaints == []
+
+
+def chosen(gateway: Gateway) -> list[str | None]:
+    return [asked["id"] for asked in gateway.asked if asked["type"] == "player"]
+
+
+def test_the_next_players_session_is_one_press_away(gateway):
+    gateway.open(hello(eighteen(), player=PLAYERS[0]["id"]), frame(1.0, 18))
+    page = gateway.page
+    expect(page.locator("#player-now")).to_have_text("Mia Muster")
+    recent = page.get_by_role("group", name="Begin the session of").get_by_role("button")
+    expect(recent.first).to_have_text(HTML)
+    assert recent.count() == (2 if page.viewport_size["width"] < 500 else 3)  # a phone's line
+    assert page.locator("#main img").count() == 0
+    recent.nth(1).click()
+    page.wait_for_timeout(50)
+    assert chosen(gateway) == [PLAYERS[2]["id"]]
+    expect(page.locator("#player-now")).to_have_text("Mia Muster")  # until the gateway says so
+    gateway.say(hello(eighteen(), player=PLAYERS[2]["id"]))
+    expect(page.locator("#player-now")).to_have_text("Bo Nowhere")
+    size = page.viewport_size
+    assert size is not None
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    assert barriers(page) == []
+
+
+def test_any_other_player_is_searched_for_or_nobody_chosen(gateway):
+    gateway.open(hello(eighteen(), player=None), frame(1.0, 18))
+    page = gateway.page
+    expect(page.locator("#player-now")).to_have_text("nobody registered")
+    more = page.locator("#player-more")
+    more.click()
+    page.keyboard.type("P-1")
+    found = page.get_by_role("group", name="Players").get_by_role("button")
+    expect(found).to_have_text(["P-17"])
+    assert barriers(page) == []
+    page.get_by_role("searchbox").fill("nobody of this name")
+    expect(page.locator("#player-all")).to_have_text("No player is called so.")
+    page.get_by_role("searchbox").fill("mia")
+    expect(found).to_have_text(["Mia Muster, 2026-03-31"])
+    found.first.press("Enter")
+    expect(page.locator("#choosing")).to_be_hidden()
+    more.click()
+    page.get_by_role("button", name="Change nothing").click()
+    more.click()
+    page.get_by_role("button", name="Nobody registered").click()
+    page.wait_for_timeout(50)
+    assert chosen(gateway) == [PLAYERS[0]["id"], None]
+
+
+def test_a_players_page_knows_of_no_other_player(gateway):
+    asked = []
+    gateway.page.on("request", lambda request: asked.append(request.url))
+    gateway.open(hello(eighteen(), rights="player"), frame(1.0, 18))
+    expect(gateway.page.locator("#player-bar")).to_be_hidden()
+    assert not any("/players" in url for url in asked)
