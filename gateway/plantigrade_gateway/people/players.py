@@ -4,15 +4,12 @@ The store's table of players is the anchor that sessions refer to. Its columns o
 and mass hold what older programs wrote; what the log says stands above it.
 """
 
-import sqlite3
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta, timezone
 from difflib import get_close_matches
 from typing import Any
-
-import sqlalchemy as sa
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError, StoreError
@@ -40,8 +37,7 @@ from plantigrade_gateway.people.profile import (
     profile_of,
     utc,
 )
-from plantigrade_gateway.people.tables import sqlite_engine
-from plantigrade_gateway.store.refusal import explain
+from plantigrade_gateway.people.tables import explained, sqlite_engine
 from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.store.store import Store
 
@@ -110,7 +106,7 @@ class Register:
 
     def explained(self) -> AbstractContextManager[None]:
         """Turn what the file refuses into one sentence."""
-        return explained(self.store)
+        return explained(self.store.path)
 
     # What is read
 
@@ -484,17 +480,6 @@ class Register:
                 raise InputError(
                     "name: another player is called so; add something that tells them apart"
                 )
-
-
-@contextmanager
-def explained(store: Store) -> Iterator[None]:
-    """Turn what a store's file refuses into one sentence."""
-    try:
-        yield
-    except sa.exc.DBAPIError as error:
-        if isinstance(error.orig, sqlite3.Error):
-            raise explain(store.path, error.orig) from error
-        raise
 
 
 def _local(started: str | None, offset_min: int) -> datetime | None:
