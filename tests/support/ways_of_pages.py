@@ -1,6 +1,7 @@
 """The ways in of the pages: addresses and forms."""
 
 import asyncio
+import itertools
 from pathlib import Path
 from typing import Any, cast
 from urllib.parse import quote, unquote
@@ -97,6 +98,7 @@ def addresses(pages: Pages) -> Way:
         "/sessions/charts/timeline.json?theme=dark&lead=left",
         *("/players?q=Iris", "/players/new", f"/players/{pages.player}"),
         f"/players/{pages.player}/delete",
+        *(f"/players/{pages.player}/sheet?visit={pages.session}&rules=current", "/rules?version=1"),
     ]
 
     def take(data: bytes) -> bool:
@@ -109,13 +111,14 @@ def addresses(pages: Pages) -> Way:
 def forms(pages: Pages) -> Way:
     """The forms there are: a note for a link, a password, and what is said of a player."""
     player = f"/players/{pages.player}".encode()
+    parts = (b"", b"/consents", b"/findings", b"/decisions", b"/sheet", b"/delete")
+    others = itertools.cycle(
+        [b"/links/1/withdraw", b"/players", b"/rules", *(player + part for part in parts)]
+    )
 
     def take(data: bytes) -> bool:
         noted = pages.ask(b"/links", data)
-        for part in (b"", b"/consents", b"/findings", b"/decisions", b"/delete"):
-            pages.ask(player + part, data)
-        pages.ask(b"/players", data)
-        return pages.ask(b"/links/1/withdraw", data) and noted
+        return pages.ask(next(others), data) and noted
 
     seeds = [
         *(b"note=first+tee", b"note=%C3%A4&x=1", b"what=speed&by=player&until=2099-12-31&do=give"),

@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.errors import InputError
 
 Decorator = Callable[[Any], Any]
@@ -38,7 +39,7 @@ def register(
     )
     @click.option(
         "--bench",
-        type=click.Path(path_type=Path),
+        type=PATH,
         metavar="FILE",
         help="Take each zone's curve from bench readings (CSV) instead; see calibration.md.",
     )
@@ -54,7 +55,8 @@ def register(
     @click.option(
         "--radio",
         metavar="TRANSPORT",
-        help="Another radio than the system's (needs the extra 'virtual').",
+        help="One of the system's adapters (Linux: hci0, hci1 …), or another than the system's "
+        "(needs the extra 'virtual').",
     )
     @store_option
     @click.pass_context

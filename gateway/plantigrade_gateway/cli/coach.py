@@ -79,12 +79,18 @@ def register(
     @click.option(
         "--to",
         "path",
-        type=click.Path(path_type=Path),
+        type=PATH,
         metavar="FILE",
         required=True,
         help="The PDF to write.",
     )
-    @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+    @click.option(
+        "--paper",
+        type=click.Choice(["a4", "letter"]),
+        default="a4",
+        show_default=True,
+        help="Its size.",
+    )
     @click.option("--replace", is_flag=True, help="Write over a file that is there.")
     @store_option
     @click.pass_context

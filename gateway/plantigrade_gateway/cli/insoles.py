@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -86,6 +87,8 @@ def choose_pair(
     names: dict[str, str],
     seconds: float,
     radio: str | None,
+    *,
+    bond: bool = False,
 ) -> None:
     """Let the user choose a left and a right insole of those heard, and remember them."""
     import asyncio
@@ -104,7 +107,7 @@ def choose_pair(
     from plantigrade_gateway.wire.gatt import KnownInsole
 
     serials = {foot: _serial(text) for foot, text in wanted.items() if text is not None}
-    met = asyncio.run(_met(serials, seconds, radio))
+    met = asyncio.run(_met(serials, seconds, radio, bond))
     if not met:
         raise InputError(
             "no insole was heard: charge them, bring them near, and free them from other hosts"
@@ -112,11 +115,10 @@ def choose_pair(
     chosen, curves = [], {}
     for sighting, said in met:
         foot = sighting.announcement.foot
-        chosen.append(
-            KnownInsole.of(
-                sighting.announcement, sighting.address, names[foot].strip(), said.information
-            )
+        insole = KnownInsole.of(
+            sighting.announcement, sighting.address, names[foot].strip(), said.information
         )
+        chosen.append(replace(insole, bonded=bond))
         if said.curve is not None:
             curves[sighting.announcement.serial] = said.curve
     layout_of(chosen)
@@ -150,7 +152,7 @@ def _what(insole: "KnownInsole") -> str:
 
 
 async def _met(
-    serials: dict[str, int], seconds: float, transport: str | None
+    serials: dict[str, int], seconds: float, transport: str | None, bond: bool
 ) -> "list[tuple[Sighting, Met]]":
     """Let the user choose of the insoles that are near, and ask the chosen ones what they are."""
     from plantigrade_gateway.session.insoles import opened_radio
@@ -166,7 +168,7 @@ async def _met(
             of_foot = [s for s in found if s.announcement.foot == foot]
             sighting = _choose(foot, of_foot, serials.get(foot))
             if sighting is not None:
-                met.append((sighting, await meet(sighting, radio)))
+                met.append((sighting, await meet(sighting, radio, bond)))
     return met
 
 

@@ -27,7 +27,8 @@ Decorator = Callable[[Any], Any]
 _radio = click.option(
     "--radio",
     metavar="TRANSPORT",
-    help="Another radio than the system's, such as a simulation's (needs the extra 'virtual').",
+    help="Which radio: one of the system's adapters (Linux: hci0, hci1 …), or another than the "
+    "system's, such as a simulation's (needs the extra 'virtual').",
 )
 _seconds = click.option(
     "--seconds",
@@ -110,6 +111,11 @@ def register(
     @click.option("--right", metavar="SERIAL", help="Which right insole.")
     @click.option("--left-name", metavar="NAME", default="", help="What to call the left insole.")
     @click.option("--right-name", metavar="NAME", default="", help="What to call the right insole.")
+    @click.option(
+        "--bond",
+        is_flag=True,
+        help="Pair by Bluetooth's own means too, for insoles that insist on encryption.",
+    )
     @click.option("--forget", type=click.Choice(["left", "right"]), help="Forget that insole.")
     @_seconds
     @_radio
@@ -121,6 +127,7 @@ def register(
         right: str | None,
         left_name: str,
         right_name: str,
+        bond: bool,
         forget: str | None,
         seconds: float,
         radio: str | None,
@@ -133,7 +140,8 @@ def register(
             forget_insole(store_of(ctx), forget)
         else:
             names = {"left": left_name, "right": right_name}
-            choose_pair(store_of(ctx), {"left": left, "right": right}, names, seconds, radio)
+            wanted = {"left": left, "right": right}
+            choose_pair(store_of(ctx), wanted, names, seconds, radio, bond=bond)
 
     @group.command()
     @click.option("--virtual", is_flag=True, help="Use virtual insoles (extra 'virtual').")

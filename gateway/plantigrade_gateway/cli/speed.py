@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.cli.visits import opened_visit
 from plantigrade_gateway.errors import InputError
 
@@ -28,7 +29,7 @@ def register(
 
     @group.command()
     @click.argument("session")
-    @click.argument("file", type=click.Path(path_type=Path), required=False)
+    @click.argument("file", type=PATH, required=False)
     @click.option("--column", metavar="NAME", help="The column of the club speed.")
     @click.option("--unit", metavar="UNIT", help="Its unit: m/s, mph or km/h.")
     @click.option("--time", "time_column", metavar="NAME", help="The column of the time.")

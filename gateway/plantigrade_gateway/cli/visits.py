@@ -45,6 +45,7 @@ def register(
     """Add the commands to a group; the parameters are those of `register` in `cli/run.py`."""
 
     @group.group()
+    @store_option
     def visit() -> None:
         """Say something of a stored session; its id's first digits, or "last".
 
@@ -94,9 +95,9 @@ def _add_of_visit(visit: click.Group, store_option: Decorator, store_of: StoreOf
 
     @visit.command()
     @click.argument("session")
-    @click.option("--shoe", metavar="TEXT")
-    @click.option("--footbed", metavar="TEXT")
-    @click.option("--club", metavar="TEXT")
+    @click.option("--shoe", metavar="TEXT", help="The shoe worn.")
+    @click.option("--footbed", metavar="TEXT", help="The footbed worn.")
+    @click.option("--club", metavar="TEXT", help="The club played.")
     @click.option("--stiff/--soft", "is_shoe_stiff", default=None, help="The shoe's sole.")
     @click.option(
         "--unchanged/--changed",

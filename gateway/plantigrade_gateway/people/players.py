@@ -382,7 +382,14 @@ class Register:
         self._say(player_id, {field: one_of(name, PRINTS, "print")})
 
     def decide(
-        self, player_id: str, topic: str, answer: str, day: date, cue: str = "", plan: str = ""
+        self,
+        player_id: str,
+        topic: str,
+        answer: str,
+        day: date,
+        cue: str = "",
+        plan: str = "",
+        sheet: tuple[str, str] | None = None,
     ) -> None:
         """Note the coach's decision on a topic, and the words the player is cued with.
 
@@ -394,6 +401,8 @@ class Register:
             plan is an empty one.
         day : date
         cue : str
+        sheet : tuple of (str, str), optional
+            The session and the version of the rules (`rulebook`) of the sheet that it was made on.
 
         Raises
         ------
@@ -409,7 +418,10 @@ class Register:
             raise InputError(f"plan: {topic} has none, leave it out")
         if plan:
             one_of(plan, PLANS[topic], f"plan of {topic}")
-        value = {"answer": answer, "plan": plan, "cue": line_of(cue, "cue"), "day": day.isoformat()}
+        value: dict[str, Any] = {"answer": answer, "plan": plan, "cue": line_of(cue, "cue")}
+        value["day"] = day.isoformat()
+        if sheet is not None:
+            value["sheet"] = list(sheet)
         self._say(player_id, {field: value})
 
     def assign(self, session_id: str, player_id: str, *, move: bool = False) -> None:

@@ -16,7 +16,7 @@ from plantigrade_gateway.rules.sheet import Judged, Topic
 
 NO_SCORE = "No item outweighs another and nothing is added up: the coach decides."
 _DEEP = " " * 4
-_STAGES = {"": "Before the first fast swings", "going on": "To go on with, once they have begun"}
+STAGES = {"": "Before the first fast swings", "going on": "To go on with, once they have begun"}
 
 
 def sheet_json(made: EvidenceSheet) -> dict[str, Any]:
@@ -129,7 +129,7 @@ def _basis(one: Judged) -> str:
 
 def _show_readiness(made: EvidenceSheet, out: Console) -> None:
     for stage in dict.fromkeys(one.stage for one in made.readiness):
-        heading(out, _STAGES.get(stage, stage))
+        heading(out, STAGES.get(stage, stage))
         for one in made.readiness:
             if one.stage == stage:
                 note = f" ({one.note})" if one.note and one.word != SEEN else ""

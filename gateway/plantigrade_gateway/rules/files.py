@@ -126,8 +126,13 @@ class _File(_Table):
 @cache
 def built_in() -> RuleSet:
     """Return the rules that come with the program."""
-    text = (resources.files("plantigrade_gateway") / "rules" / "first.toml").read_text("utf-8")
-    return rules_of(text, "built-in rules")
+    return rules_of(built_in_text(), "built-in rules")
+
+
+@cache
+def built_in_text() -> str:
+    """Return the rule file that comes with the program."""
+    return (resources.files("plantigrade_gateway") / "rules" / "first.toml").read_text("utf-8")
 
 
 def read_rules(path: Path) -> RuleSet:

@@ -2,6 +2,8 @@
 
 import asyncio
 import logging
+import re
+import sys
 import time
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -29,6 +31,7 @@ from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import EXTRA, Simulation, simulator_process
 from plantigrade_gateway.wire.gatt import KnownInsole
 
+_ADAPTER = re.compile("hci[0-9]+")
 _log = logging.getLogger(__name__)
 
 VIRTUAL = (
@@ -126,15 +129,22 @@ async def _paired(
 
 @asynccontextmanager
 async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
-    """Give the system's Bluetooth, or that of a transport.
+    """Give the system's Bluetooth, one of its adapters (``hci1``), or that of a transport.
 
     Raises
     ------
     BluetoothError
-        The transport needs the extra, or nothing answers on it.
+        The transport needs the extra, or nothing answers on it; or adapters cannot be chosen here.
     """
     if transport is None:
         yield Radio()
+        return
+    if _ADAPTER.fullmatch(transport):
+        if sys.platform != "linux":
+            raise BluetoothError(
+                f"radio {transport}: adapters can be chosen on Linux only; this system uses its own"
+            )
+        yield Radio(adapter=transport)
         return
     try:
         from plantigrade_gateway.virtual.backend import open_radio

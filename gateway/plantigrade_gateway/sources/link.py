@@ -103,6 +103,9 @@ class Streaming(Protocol):
     def check(self) -> None:
         """Raise `BluetoothError` if something went wrong in a callback."""
 
+    async def forget_services(self) -> None:
+        """Have the system forget what services it has, and the connection with them."""
+
     async def close(self) -> None:
         """Stop streaming and end the link; whatever happens, it is over afterwards."""
 
@@ -114,6 +117,7 @@ async def open_insole(
     now_ns: Callable[[], int] = time.monotonic_ns,
     alone: Callable[[], AbstractAsyncContextManager[object]] = nullcontext,
     bond: bool = False,
+    bonded: bool = False,
 ) -> Streaming:
     """Connect to an insole that was heard, and find out who it is.
 
@@ -129,6 +133,9 @@ async def open_insole(
         Gives what is held while the connection is made, and no longer.
     bond : bool
         As `Connection.open`.
+    bonded : bool
+        It was bonded before. Then it tells changed services by itself, and what the system knows
+        of it is not dropped: its keys would be too.
 
     Raises
     ------
@@ -144,7 +151,8 @@ async def open_insole(
         await insole.listen()
         return insole
     except StaleServices:
-        await link.forget_services()
+        if not bonded:
+            await link.forget_services()
         await link.close()
         raise
     except BaseException:
@@ -323,6 +331,10 @@ class InsoleLink:
             return None
         return self._sent_ns, self._answered_ns, answer.clock_us
 
+    async def forget_services(self) -> None:
+        """Have the system forget what services it has, and the connection with them."""
+        await self._link.forget_services()
+
     def check(self) -> None:
         """Do nothing: its callbacks cannot fail."""
 
@@ -456,6 +468,10 @@ class ForeignLink:
 
     async def clock(self) -> None:
         """Do nothing: other firmware has no time exchange."""
+
+    async def forget_services(self) -> None:
+        """Have the system forget what services it has, and the connection with them."""
+        await self._link.forget_services()
 
     def check(self) -> None:
         """Raise `BluetoothError` if the plug-in failed on a notification."""

@@ -30,7 +30,7 @@ from plantigrade_gateway.sources.source import STOP_LIMIT_S
 from plantigrade_gateway.sources.trouble import RadioError
 from plantigrade_gateway.upkeep import kept_up
 from plantigrade_gateway.wire.gatt import KnownInsole
-from plantigrade_gateway.wire.information import PLAIN
+from plantigrade_gateway.wire.information import PLAIN, version_text
 
 SEARCH_S = 10.0
 """One search; an insole advertises at least every 0.42 s (`gatt_profile.md` §2), so that this long
@@ -120,6 +120,7 @@ class LiveSource:
         self._finder = Finder(radio, self._streams)
         self._connecting = asyncio.Lock()  # hosts allow one connection attempt at a time
         self._said: dict[Foot, str] = {}
+        self._firmware: dict[Foot, int] = {}
 
     async def __aenter__(self) -> Self:
         self._listening = asyncio.create_task(self._run(), name="insoles")
@@ -206,13 +207,13 @@ class LiveSource:
             if up:
                 self._emit(Entry(self._now_ns(), number, Kind.DISCONNECTED, b""))
 
-        link = await open_insole(sighting, self._radio, gone, self._now_ns, self._alone)
+        link = await open_insole(
+            *(sighting, self._radio, gone, self._now_ns, self._alone), bonded=info.insole.bonded
+        )
         try:
             self._check(info.insole, link)
             info.battery_percent = link.battery_percent
-            if self._met is not None and link.firmware is not None:
-                kind = None if link.information is None else link.information.hardware
-                info.firmware = self._met(info.insole, link.firmware, kind)
+            await self._note_firmware(info, link)
             if link.gone.is_set():
                 raise BluetoothError(f"{info.insole.label}: the link was lost at once")
             about = json.dumps({**link.about(), "rssi_dbm": sighting.rssi}).encode()
@@ -222,6 +223,23 @@ class LiveSource:
         finally:
             await link.close()
         self._say(info, f"{info.insole.label}: the link is lost; looking for it")
+
+    async def _note_firmware(self, info: LinkInfo, link: Streaming) -> None:
+        """Note an insole's firmware; where it changed, have its services read anew."""
+        foot, firmware = info.insole.foot, link.firmware
+        if firmware is None:
+            return
+        before = self._firmware.get(foot, info.insole.firmware)
+        self._firmware[foot] = firmware
+        if self._met is not None:
+            kind = None if link.information is None else link.information.hardware
+            info.firmware = self._met(info.insole, firmware, kind)
+        if before is not None and before != firmware and not info.insole.bonded:
+            await link.forget_services()
+            raise BluetoothError(
+                f"{info.insole.label}: runs firmware {version_text(firmware)} now "
+                f"({version_text(before)} before); its services are read anew"
+            )
 
     def _check(self, insole: KnownInsole, link: Streaming) -> None:
         """Refuse a device that is not the insole it announces, or not as it was paired."""

@@ -28,8 +28,15 @@ class Met:
     firmware: int | None = None
 
 
-async def meet(sighting: Sighting, radio: Radio) -> Met:
+async def meet(sighting: Sighting, radio: Radio, bond: bool = False) -> Met:
     """Connect to an insole that was heard, and return what it says of itself.
+
+    Parameters
+    ----------
+    sighting : Sighting
+    radio : Radio
+    bond : bool
+        Pair with it by Bluetooth's own means first (`gatt_profile.md` §9).
 
     Raises
     ------
@@ -38,7 +45,7 @@ async def meet(sighting: Sighting, radio: Radio) -> Met:
     """
     if sighting.firmware is not None:
         return Met()
-    link = await open_insole(sighting, radio, lambda: None)
+    link = await open_insole(sighting, radio, lambda: None, bond=bond)
     try:
         said = sighting.announcement
         if link.who != (said.serial, said.foot):

@@ -70,7 +70,7 @@ _NOT_AVAILABLE = {
 
 _BOND = "insists on being paired with this computer: run plantigrade pair --bond"
 _MOVED = "has other services than the system remembers; they are read anew"
-_STALE = (0x01, 0x0A, 0x12)
+_STALE = (0x01, 0x02, 0x03, 0x0A, 0x12)
 GATT_ERRORS = {
     0x01: _MOVED,
     0x02: "does not let that be read",

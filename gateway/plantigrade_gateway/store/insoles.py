@@ -20,8 +20,8 @@ def remember(store: Store, insole: KnownInsole) -> None:
     with store.database.writing() as db:
         db.execute("DELETE FROM insoles WHERE foot = ? OR serial = ?", (insole.foot, insole.serial))
         db.execute(
-            "INSERT INTO insoles (serial, foot, name, address, length_mm, paired_utc, information)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO insoles (serial, foot, name, address, length_mm, paired_utc, information,"
+            " bonded) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 insole.serial,
                 str(insole.foot),
@@ -30,6 +30,7 @@ def remember(store: Store, insole: KnownInsole) -> None:
                 insole.length_mm,
                 utc_text(datetime.now(UTC)),
                 None if said is None else said.encode(),
+                insole.bonded,
             ),
         )
     if said is not None:
@@ -39,11 +40,12 @@ def remember(store: Store, insole: KnownInsole) -> None:
 def known(store: Store) -> list[KnownInsole]:
     """Return the insoles that are remembered, left first."""
     rows = store.database.read(
-        "SELECT serial, foot, name, address, length_mm, information FROM insoles ORDER BY foot"
+        "SELECT serial, foot, name, address, length_mm, information, firmware, bonded"
+        " FROM insoles ORDER BY foot"
     )
     return [
-        KnownInsole(a, Foot(b), c, d, e, None if f is None else read_information(f))
-        for a, b, c, d, e, f in rows
+        KnownInsole(a, Foot(b), c, d, e, None if f is None else read_information(f), g, bool(h))
+        for a, b, c, d, e, f, g, h in rows
     ]
 
 

@@ -220,6 +220,7 @@ def _to_head(connection: sqlite3.Connection) -> None:
 _INFORMATION = (
     "ALTER TABLE insoles ADD COLUMN information BLOB",
     "ALTER TABLE insoles ADD COLUMN firmware INTEGER",  # seen last
+    "ALTER TABLE insoles ADD COLUMN bonded INTEGER NOT NULL DEFAULT 0",
     # The newest firmware that was ever seen on a kind of insole.
     "CREATE TABLE firmware (hardware INTEGER PRIMARY KEY, newest INTEGER NOT NULL)",
     # Curves from the bench or the insole; one that is later than a calibration stands before it.

@@ -110,7 +110,9 @@ class AirClient(BaseBleakClient):
                     self._late = asyncio.create_task(self._agree_late(peer), name="late MTU")
                 else:
                     await peer.request_mtu(self.radio.mtu)
-                if pair:
+                if await self._is_bonded(connection):
+                    await connection.encrypt()
+                elif pair:
                     await connection.pair()
                 self.services = self._offered(await self._found(peer))
         except BaseException:
@@ -132,6 +134,11 @@ class AirClient(BaseBleakClient):
         finally:
             self.radio.connecting.release()
         return connection
+
+    async def _is_bonded(self, connection: Connection) -> bool:
+        """Whether the host holds keys of the peripheral, by which systems encrypt at once."""
+        keys = self.radio.device.keystore
+        return keys is not None and await keys.get(str(connection.peer_address)) is not None
 
     async def _agree_late(self, peer: Peer) -> None:
         """Agree on the MTU seconds after the connection was made, as some systems do."""

@@ -61,6 +61,8 @@ class Control:
         As the host asked; they hold from the next packet on.
     charging : bool
         On its charger: then it does not start.
+    subscribed : bool
+        Somebody is subscribed to data: else it does not start either.
     value_bytes : int
         The largest notification that the link carries whole.
     requests : list of Request
@@ -69,6 +71,7 @@ class Control:
 
     def __init__(self, settings: DeviceSettings, insole: Streaming) -> None:
         self.charging = False
+        self.subscribed = True
         self.value_bytes = MAX_MESSAGE_BYTES
         self.requests: list[Request] = []
         self._settings = settings
@@ -125,7 +128,7 @@ class Control:
     def _handle(self, request: Start | Stop | Rate | Frames) -> AckStatus:
         match request:
             case Start():
-                if self.charging or not self.most_frames:
+                if self.charging or not self.subscribed or not self.most_frames:
                     return AckStatus.NOT_NOW
                 self._insole.begin()
             case Stop():

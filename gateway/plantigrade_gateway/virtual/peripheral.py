@@ -59,7 +59,7 @@ class GattServer:
         status: Callable[[], gatt.Status],
         battery_percent: Callable[[], int],
     ) -> None:
-        kind = Characteristic.Properties
+        kind, may = Characteristic.Properties, Characteristic.Permissions
         self._settings = settings
 
         async def read_status(_: Connection) -> bytes:
@@ -70,13 +70,13 @@ class GattServer:
         self.point: Characteristic[bytes] = Characteristic(
             gatt.CONTROL,
             kind.WRITE | kind.INDICATE,
-            Characteristic.WRITEABLE,
+            may.WRITEABLE | (may.WRITE_REQUIRES_ENCRYPTION if settings.needs_bond else may(0)),
             CharacteristicValue(write=asked),
         )
         self.status: Characteristic[bytes] = Characteristic(
             gatt.STATUS,
             kind.READ | kind.NOTIFY,
-            Characteristic.READABLE,
+            may.READABLE | (may.READ_REQUIRES_ENCRYPTION if settings.needs_bond else may(0)),
             CharacteristicValue(read=read_status),
         )
         self._battery_service = BatteryService(lambda _: battery_percent())
@@ -331,6 +331,8 @@ class AirInsole:
 
     async def _answer(self, connection: Connection, value: bytes, clock_us: int) -> None:
         self.control.value_bytes = connection.att_mtu - _ATT_BYTES
+        subscribed = self.device.gatt_server.subscribers.get(connection, {})
+        self.control.subscribed = bool(subscribed.get(self._offer.data.handle, b"\0")[0] & 0x01)
         answer = self.control.answer(value, clock_us)
         if answer:
             with contextlib.suppress(TimeoutError, asyncio.CancelledError):

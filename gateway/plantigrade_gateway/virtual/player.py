@@ -192,6 +192,8 @@ class DeviceSettings:
         How long it takes to answer a read of its status.
     public_address : bool
         Its address is a public one; else a static random one.
+    needs_bond : bool
+        It lets nobody write to its control point or read its status without encryption.
     """
 
     foot: Foot
@@ -211,6 +213,7 @@ class DeviceSettings:
     has_battery: bool = True
     slow_read_s: float = 0.0
     public_address: bool = False
+    needs_bond: bool = False
 
     def __post_init__(self) -> None:
         if not 0 <= self.clock_us < CLOCK_WRAP:

@@ -6,7 +6,7 @@ characteristics are the wire format's (`codec.py`).
 
 import re
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import FULL_SCALE
@@ -156,6 +156,10 @@ class KnownInsole:
     information : Information or None
         What it said of itself when it was remembered; None: it has no such block, and is taken for
         eighteen zones of 12 bits.
+    firmware : int or None
+        Major × 256 + minor, as it was seen last; it is not part of who it is.
+    bonded : bool
+        It was paired by Bluetooth's own means too.
     """
 
     serial: int
@@ -164,6 +168,8 @@ class KnownInsole:
     address: str
     length_mm: int
     information: Information | None = None
+    firmware: int | None = field(default=None, compare=False)
+    bonded: bool = False
 
     @property
     def layout(self) -> str:

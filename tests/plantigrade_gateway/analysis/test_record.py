@@ -24,6 +24,8 @@ from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, Zone
 from plantigrade_gateway.report.frames import frame_rows, write_frames
 from plantigrade_gateway.sources.replay import read_replay
 from plantigrade_gateway.sources.zonecsv import scan_zone_csv, write_zone_csv
+from plantigrade_gateway.wire.codec import encode
+from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
 
 pytestmark = pytest.mark.dear
 
@@ -128,6 +130,31 @@ def test_one_insole_alone_is_said(minute):
     assert found.quality.right.samples == 0
     assert found.quality.right.saturated_samples is None
     assert found.quality.right.gaps.count == 1
+
+
+def test_an_insole_that_says_another_foot_than_before_is_said():
+    def packets(foot: Foot, first: int) -> list[Entry]:
+        samples = np.full((2, 18), 500, np.uint16)
+        return [
+            Entry(
+                n * 20_000_000,
+                0,
+                Kind.NOTIFICATION,
+                encode(
+                    DataPacket(
+                        foot, SampleFormat.U16, False, False, False, n, 20_000 * n, 10_000, samples
+                    )
+                ),
+            )
+            for n in range(first, first + 100)
+        ]
+
+    note = "insole 0 changed the foot it says it is during the session"
+    same = packets(Foot.LEFT, 0) + packets(Foot.LEFT, 100)
+    turned = packets(Foot.LEFT, 0) + packets(Foot.RIGHT, 100)
+    for entries, is_said in ((same, False), (turned, True)):
+        found = analyse_record([Batch.of(entries)], "x")
+        assert found.quality is not None and (note in found.quality.notes) is is_said
 
 
 def test_a_record_without_samples():

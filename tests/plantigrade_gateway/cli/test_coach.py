@@ -80,11 +80,11 @@ def test_what_is_not_there_is_refused(store):
 
 @pytest.fixture
 def two_visits(tmp_path: Path) -> Path:
-    """A store with two visits of a player, of two swings each, in no set."""
+    """A store with two visits of a player, of two swings each, in no set, after a first one."""
     path = tmp_path / "two.sqlite3"
     with Store.open(path) as store, Register(store) as register:
         key = register.add(name="Otto Invented", handedness="right")
-        for _ in range(2):
+        for _ in range(3):
             session = store.create_session("test", analysis_version=1, player_id=key)
             store.append(session, packets(10))
             store.put_events(session, [event_row(session, swing(at), 1) for at in (1000, 2000)])
@@ -99,6 +99,8 @@ def test_two_visits_without_common_measures(two_visits):
     table = json.loads(run(two_visits, "compare", "Otto Invented", "--json").stdout)
     assert table["lines"] == [] and len(table["days"]) == 2
     ids = table["before"], table["after"]
+    with Store.open(two_visits, read_only=True) as opened:
+        assert list(ids) == [s.session_id for s in reversed(opened.sessions())][-2:]
     again = run(two_visits, "compare", "Otto Invented", ids[0][:8], ids[1][:8], "--json")
     assert json.loads(again.stdout) == table
     one = run(two_visits, "compare", "Otto Invented", "--measure", "full.load_tempo")

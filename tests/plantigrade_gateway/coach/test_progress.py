@@ -102,6 +102,20 @@ def test_sets_of_unequal_size_count_as_one_each_and_so_does_their_error():
     assert point.high == pytest.approx(point.value + half)
 
 
+def test_wearings_count_as_one_each_whatever_was_swung_in_them():
+    maker = VisitMaker().lifted().swung("full", [{"load_tempo": v} for v in (2.0, 2.2)])
+    maker.swung("full", [{"load_tempo": v} for v in (2.4, 2.6)])
+    maker.lifted().swung("full", [{"load_tempo": v} for v in (3.0, 3.4)])
+    found = progress(case(maker.visit()), RULES, "full.load_tempo")
+    (point,) = found.points
+    assert found.kind is Kind.SHOES_AGAIN
+    # (2.1 + 2.5) / 2 = 2.3 and 3.2: their mean; a set weighs a quarter, a quarter and a half
+    assert point.value == pytest.approx(2.75)
+    squares = 2 * 0.1**2 + 2 * 0.1**2 + 2 * 0.2**2
+    error = math.sqrt(squares / 3) * math.sqrt((1 / 16 + 1 / 16 + 1 / 4) / 2)
+    assert point.high == pytest.approx(2.75 + stats.t.ppf(0.975, 3) * error)
+
+
 def test_the_next_check_is_the_rule_files_days_after_the_last_visit():
     assert RULES.speed["recheck_after_days"] == 28
     assert next_check(case(), RULES) is None

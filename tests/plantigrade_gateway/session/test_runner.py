@@ -279,3 +279,18 @@ def test_a_store_with_which_no_gateway_has_run_has_no_status(tmp_path):
     result = CliRunner().invoke(main, ["status", "--store", str(path)])
     assert result.exit_code == 0
     assert "The gateway has not run with this store" in result.output
+
+
+def test_two_ctrl_c_end_it_at_once_without_a_traceback(tmp_path):
+    store = tmp_path / "store.sqlite3"
+    running = process_of("run", "--virtual", "--no-sound", "--no-page", "--store", store)
+    for _ in range(10 * HANG_S):
+        if streamed(store, 20) or running.poll() is not None:
+            break
+        time.sleep(0.1)
+    running.send_signal(signal.SIGINT)
+    time.sleep(0.05)
+    running.send_signal(signal.SIGINT)
+    _, errors = running.communicate(timeout=HANG_S)
+    assert "Traceback" not in errors
+    assert errors.strip() in ("", "Aborted!")

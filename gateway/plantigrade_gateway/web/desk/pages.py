@@ -25,6 +25,7 @@ from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.players import assigning_router, players_router
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
+from plantigrade_gateway.web.desk.rulebook import rulebook_router
 from plantigrade_gateway.web.desk.sets import (
     BAND,
     lines_of,
@@ -34,6 +35,7 @@ from plantigrade_gateway.web.desk.sets import (
     set_data,
     set_table,
 )
+from plantigrade_gateway.web.desk.sheet import sheet_router
 from plantigrade_gateway.web.desk.swing import frames_json, swing_data, swing_page
 from plantigrade_gateway.web.desk.tables import (
     STAND_MEASURES,
@@ -160,7 +162,9 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.include_router(router)
     app.include_router(assigning_router(desk))
+    app.include_router(sheet_router(desk))
     app.include_router(players_router(desk))
+    app.include_router(rulebook_router(desk))
     app.add_exception_handler(404, not_there)
     app.add_exception_handler(RequestValidationError, not_so)
     app.state.reads = reads

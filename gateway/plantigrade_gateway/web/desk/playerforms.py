@@ -1,15 +1,38 @@
 """What the forms of a player's page say, as the register is told it."""
 
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, datetime
 from typing import Any
+
+from fastapi import Request
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import FINDINGS, Profile, check_to_come, folded
+from plantigrade_gateway.web.door.pages import read_form
 
 Form = Mapping[str, str]
+_MOST_BYTES, _MOST_FIELDS, _LONGEST = 16_384, 24, 500
+
+
+async def form_of_request(request: Request) -> dict[str, str]:
+    """Return what a form of the players' pages says.
+
+    Raises
+    ------
+    InputError
+        As `read_form`, or a field is longer than any of ours.
+    """
+    form = await read_form(request, _MOST_BYTES, _MOST_FIELDS)
+    if any(len(text) > _LONGEST for text in form.values()):
+        raise InputError(f"form: a field has more than {_LONGEST} characters")
+    return form
+
+
+def today() -> date:
+    """Return the day by the clock of this place."""
+    return datetime.now().astimezone().date()
 
 
 def profile_fields(form: Form) -> dict[str, Any]:
@@ -99,8 +122,14 @@ def note_findings(register: Register, player_id: str, form: Form) -> None:
             register.note_finding(player_id, what, state, text)
 
 
-def decide(register: Register, player_id: str, form: Form, today: date) -> None:
-    """Note a decision.
+def decide(
+    register: Register,
+    player_id: str,
+    form: Form,
+    today: date,
+    sheet: tuple[str, str] | None = None,
+) -> None:
+    """Note a decision, and the sheet that it was made on (`Register.decide`).
 
     Raises
     ------
@@ -109,7 +138,7 @@ def decide(register: Register, player_id: str, form: Form, today: date) -> None:
     """
     day = day_of(form.get("day", ""), "day") or today
     topic, answer, cue, plan = (form.get(name, "") for name in ("topic", "answer", "cue", "plan"))
-    register.decide(player_id, topic, answer, day, cue, plan)
+    register.decide(player_id, topic, answer, day, cue, plan, sheet)
 
 
 def check_typed_name(profile: Profile, typed: str) -> None:

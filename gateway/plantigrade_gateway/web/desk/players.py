@@ -4,7 +4,6 @@ import asyncio
 import shutil
 import tempfile
 from collections.abc import Callable
-from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -29,8 +28,7 @@ from plantigrade_gateway.people.profile import (
 from plantigrade_gateway.report.player import visit_of
 from plantigrade_gateway.web.desk import playerforms
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
-from plantigrade_gateway.web.desk.playerforms import Form
-from plantigrade_gateway.web.door.pages import read_form
+from plantigrade_gateway.web.desk.playerforms import Form, form_of_request, today
 
 HERE = "/players"
 AGREED = {
@@ -39,7 +37,6 @@ AGREED = {
     "speed": "train for speed",
 }
 """What each consent is to, in words."""
-_MOST_BYTES, _MOST_FIELDS, _LONGEST = 16_384, 24, 500
 _ROWS = 100  # of a page: a phone scrolls no further
 
 Act = Callable[[Register, Form], None]
@@ -60,7 +57,7 @@ def assigning_router(desk: Desk) -> APIRouter:
 
     @router.post("/{session_id}/player")
     async def assign(request: Request, session_id: str) -> Response:
-        player_id = (await form_of(request)).get("player", "")
+        player_id = (await form_of_request(request)).get("player", "")
 
         def work() -> Response:
             desk.reads.session(session_id)
@@ -72,25 +69,6 @@ def assigning_router(desk: Desk) -> APIRouter:
         return await asyncio.to_thread(work)
 
     return router
-
-
-async def form_of(request: Request) -> dict[str, str]:
-    """Return what a form of these pages says.
-
-    Raises
-    ------
-    InputError
-        As `read_form`, or a field is longer than any of ours.
-    """
-    form = await read_form(request, _MOST_BYTES, _MOST_FIELDS)
-    if any(len(text) > _LONGEST for text in form.values()):
-        raise InputError(f"form: a field has more than {_LONGEST} characters")
-    return form
-
-
-def today() -> date:
-    """Return the day by the clock of this place."""
-    return datetime.now().astimezone().date()
 
 
 def _add_list(router: APIRouter, desk: Desk) -> None:
@@ -129,7 +107,7 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
 
     @router.post("")
     async def add(request: Request) -> Response:
-        typed = await form_of(request)
+        typed = await form_of_request(request)
 
         def work() -> Response:
             try:
@@ -157,7 +135,7 @@ def _add_player(router: APIRouter, desk: Desk) -> None:
 
     async def said(request: Request, player_id: str, act: Act, part: str) -> Response:
         """Do what a form says and show the part of the page that it is of."""
-        typed = await form_of(request)
+        typed = await form_of_request(request)
 
         def work() -> Response:
             desk.reads.player(player_id)
@@ -225,6 +203,8 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
         "plans": PLANS,
         "visits": [(one, visit_of(store, one)) for one in store.sessions(player_id)],
         "today": today(),
+        "decide_at": f"{HERE}/{player_id}/decisions",
+        "sheet_of": {},
     }
 
 
@@ -257,7 +237,7 @@ def _add_end(router: APIRouter, desk: Desk) -> None:
 
     @router.post("/{player_id}/delete")
     async def delete(request: Request, player_id: str) -> Response:
-        typed = await form_of(request)
+        typed = await form_of_request(request)
 
         def work() -> Response:
             try:

@@ -27,7 +27,7 @@ def bokeh_files() -> Path:
 
 
 def desk_router(store_path: Path) -> APIRouter:
-    """Return the desk's addresses, ``/sessions`` and ``/players`` and all below.
+    """Return the desk's addresses, ``/sessions``, ``/players``, ``/rules`` and all below.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def desk_router(store_path: Path) -> APIRouter:
             pages.close()
 
     router = APIRouter(lifespan=lifespan)
-    for path in ("/sessions", "/players"):
+    for path in ("/sessions", "/players", "/rules"):
         for each in (path, path + "/{rest:path}"):
             router.routes.append(Route(each, endpoint=pages))
     return router

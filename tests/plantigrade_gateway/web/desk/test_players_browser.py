@@ -1,15 +1,22 @@
 """The players' pages in a real browser: from a new player to the receipt, on phone and tablet."""
 
+import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 from tests.support.browser import Complaints, barriers
+from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
 from tests.support.deskserver import served
 from tests.support.practice import store_practice
 
+from plantigrade.events import Roll
+from plantigrade_gateway.coach.case import Questions
+from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk import sheet
 
 pytestmark = pytest.mark.dear
 
@@ -37,6 +44,12 @@ def page(request, browser: Browser, address) -> Iterator[Page]:
         yield page
         refused = [text for text in complaints if "422" not in text]  # a form that said why
         assert refused == []
+
+
+def type_px(page: Page, which: str) -> float:
+    """How large the type of something is."""
+    found = page.locator(which).first.evaluate("one => parseFloat(getComputedStyle(one).fontSize)")
+    return float(found)
 
 
 def is_well_made(page: Page) -> bool:
@@ -96,3 +109,62 @@ def test_a_player_from_the_first_page_to_the_receipt(page):
     page.get_by_role("link", name="All players").click()
     expect(page.locator("tbody")).not_to_contain_text("Mia")
     expect(page.locator("tbody")).to_contain_text("Iris Invented")
+
+
+def test_the_sheet_shows_the_decision_first_and_takes_one(page, monkeypatch):
+    page.get_by_role("link", name="Iris Invented").click()
+    page.get_by_role("link", name="Evidence sheet").click()
+    expect(page.get_by_role("heading", level=2).first).to_have_text("Before anything else")
+    assert is_well_made(page)
+    page.locator("summary.button").click()
+    speed = page.locator("form", has=page.get_by_role("group", name="Decide on the speed"))
+    speed.get_by_label("not today").check()
+    speed.get_by_label("Words for the player").fill("smooth first")
+    speed.get_by_role("button").press("Enter")
+    expect(page.locator("dl.decided")).to_contain_text("not today")
+
+    maker = VisitMaker().stood([0.0, 0.001, 0.002], [0.09, 0.1, 0.11])
+    maker.walked([Roll.SKIPPED] * 12, [Roll.THROUGH] * 12).swung("full", pushes(8, 0))
+    asked = Questions("", "player", FIRST_DAY)
+    with monkeypatch.context() as patch:
+        patch.setattr(
+            sheet,
+            "case_of",
+            lambda register, key, *rest: replace(
+                case(maker.visit(questions=asked)),
+                name="Iris Invented",
+                decisions=case_of(register, key, *rest).decisions,
+            ),
+        )
+        page.reload()
+        answer = page.locator("dl.decided strong").first
+        expect(answer).to_have_text("not today")
+        box = answer.bounding_box()
+        size = page.viewport_size
+        assert box is not None and size is not None
+        # on the first screen, above all rules, and in larger type than they are
+        assert box["y"] + box["height"] < size["height"] / 2
+        rules = page.locator(".suggest").first.bounding_box()
+        assert rules is not None and rules["y"] > box["y"]
+        assert type_px(page, "dl.decided strong") >= 1.5 * type_px(page, ".suggest")
+        page.evaluate("for (const one of document.querySelectorAll('details')) one.open = true")
+        expect(page.get_by_text("facts not known")).to_be_visible()
+        assert is_well_made(page)
+
+
+def test_the_rules_are_changed_on_their_page(page):
+    page.get_by_role("link", name="Rules").click()
+    assert is_well_made(page)
+    file = page.get_by_role("textbox")
+    text = file.input_value()
+    file.fill(text.replace("hold = true", "hald = true", 1))
+    page.get_by_role("button", name="Check and keep").click()
+    expect(page.get_by_role("alert")).to_contain_text("hald is not known, expected perhaps hold")
+    expect(file).to_have_value(re.compile("hald = true"))
+    assert is_well_made(page)
+    size = page.viewport_size
+    assert size is not None
+    file.fill(re.sub("(?m)^version = .*$", f'version = "{size["width"]}"', text))
+    page.get_by_role("button", name="Check and keep").click()
+    expect(page.locator("tbody tr").first).to_contain_text("holds now")
+    assert is_well_made(page)

@@ -1,0 +1,149 @@
+"""The evidence sheet's page: what there is to decide by, and the decision made on it."""
+
+import asyncio
+import re
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse
+
+from plantigrade_gateway import words
+from plantigrade_gateway.coach.case import Case
+from plantigrade_gateway.coach.facts import FactValue
+from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.people.case import case_of
+from plantigrade_gateway.people.profile import ANSWERS, PLANS, TOPICS
+from plantigrade_gateway.people.rulebook import RuleBook, Version
+from plantigrade_gateway.report.sheet import NO_SCORE, STAGES
+from plantigrade_gateway.rules.model import FEET, State
+from plantigrade_gateway.web.desk import playerforms
+from plantigrade_gateway.web.desk.frame import Desk, DeskRoute
+from plantigrade_gateway.web.desk.playerforms import Form, form_of_request, today
+from plantigrade_gateway.web.desk.reads import NotThere
+
+_JOINED = re.compile(r"_|(?<=[a-z])\.(?=[a-z])")  # parts of a fact's name: "full.push_good"
+CURRENT = "current"
+"""Asks for a sheet by today's rules, whatever it was decided with."""
+_OF_A_FOOT = ("stand", "walk", "print", "bed")
+_LEAD = {"right": ("left", "right"), "left": ("right", "left")}
+
+
+def sheet_router(desk: Desk) -> APIRouter:
+    """Return the routes of the sheet's page."""
+    router = APIRouter(prefix="/players", route_class=DeskRoute)
+
+    def page(
+        player_id: str, visit: str, rules: str, typed: Form, problem: str = "", status: int = 200
+    ) -> Response:
+        shown = _shown(desk, player_id, visit, rules)
+        shown |= {"typed": typed, "problem": problem}
+        return desk.page("sheet.html", status, here="players", **shown)
+
+    @router.get("/{player_id}/sheet", response_class=HTMLResponse)
+    def sheet(player_id: str, visit: str = "", rules: str = "") -> Response:
+        return page(player_id, visit, rules, {})
+
+    @router.post("/{player_id}/sheet")
+    async def decide(request: Request, player_id: str) -> Response:
+        form = await form_of_request(request)
+        visit, rules = form.get("visit", ""), form.get("rules", "")
+
+        def work() -> Response:
+            desk.reads.player(player_id)
+            _check_visit(desk, player_id, visit)
+            try:
+                with desk.reads.writing() as register:
+                    book = RuleBook(register)
+                    version = form.get("version", "")
+                    made_with = book.version(version).version_id if version else book.kept_id()
+                    playerforms.decide(register, player_id, form, today(), (visit, made_with))
+            except InputError as error:
+                return page(player_id, visit, rules, form, str(error), 422)
+            return RedirectResponse(f"/players/{player_id}/sheet?visit={visit}", 303)
+
+        return await asyncio.to_thread(work)
+
+    return router
+
+
+def _check_visit(desk: Desk, player_id: str, session_id: str) -> None:
+    if session_id and desk.reads.session(session_id).player_id != player_id:
+        raise NotThere(f"session {session_id}: is not this player's")
+
+
+def _shown(desk: Desk, player_id: str, visit: str, rules: str) -> dict[str, Any]:
+    """Return what the page shows."""
+    profile = desk.reads.player(player_id)
+    _check_visit(desk, player_id, visit)
+    register = desk.reads.register
+    sessions = [one for one in desk.reads.store.sessions(player_id) if one.state != "open"]
+    latest = sessions[0].session_id if sessions else ""
+    chosen = visit or latest
+    book = RuleBook(register)
+    now = book.current()
+    made_with = now if rules == CURRENT else book.of_sheet(player_id, chosen)
+    case = case_of(register, player_id, None if chosen == latest else chosen)
+    made = evidence(case, made_with.rules)
+    decided = {one.topic: one for one in made.decisions}
+    return {
+        "player": profile,
+        "visits": sessions,
+        "visit": chosen,
+        "made": made,
+        "rules": rules,
+        "version": made_with,
+        "newer": _newer(now, made_with),
+        "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
+        "answers": ANSWERS,
+        "plans": PLANS,
+        "today": today(),
+        "decide_at": f"/players/{player_id}/sheet",
+        "sheet_of": {"visit": chosen, "rules": rules, "version": made_with.version_id},
+        **parts_of(made, case),
+    }
+
+
+def _newer(now: Version, made_with: Version) -> Version | None:
+    return None if now.text == made_with.text else now
+
+
+def parts_of(made: EvidenceSheet, case: Case) -> dict[str, Any]:
+    """Return a sheet's parts as its page lists them."""
+    return {
+        "holds": made.sheet.holds,
+        "HOLDS": State.HOLDS,
+        "feet": [
+            (role, side, made.facts.get(f"{role}.foot"), _of_foot(made, role))
+            for role, side in zip(FEET, _LEAD[case.handedness], strict=True)
+        ],
+        "topics": [topic for topic in made.sheet.topics if topic.holding],
+        "lacking": [
+            (topic.name, one)
+            for topic in made.sheet.topics
+            for one in topic.judged
+            if one.state is not State.HOLDS
+        ],
+        "stages": [
+            (title, [one for one in made.readiness if one.stage == stage])
+            for stage, title in STAGES.items()
+            if any(one.stage == stage for one in made.readiness)
+        ],
+        "facts": [fact for fact in made.facts.values() if fact.value is not None],
+        "unknown": [fact for fact in made.facts.values() if fact.value is None],
+        "label": label,
+        "no_score": NO_SCORE,
+        "notes": (*made.notes, words.TRAINING_AID, words.DESCRIBES),
+    }
+
+
+def _of_foot(made: EvidenceSheet, role: str) -> list[tuple[str, FactValue]]:
+    names = [(what, f"{role}.{what}") for what in _OF_A_FOOT]
+    return [(what, made.facts[name]) for what, name in names if name in made.facts]
+
+
+def label(word: object) -> str:
+    """Return a fact's name, or its value, as people read it."""
+    if isinstance(word, float):
+        return f"{word:g}"
+    return _JOINED.sub(" ", str(word))

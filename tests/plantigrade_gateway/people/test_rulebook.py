@@ -1,0 +1,92 @@
+"""Rule files kept as versions, and the one that a sheet was made with. All invented."""
+
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.people import rulebook
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.rulebook import RuleBook
+from plantigrade_gateway.rules.files import built_in_text
+from plantigrade_gateway.store.store import Store
+
+FIRST = built_in_text()
+DAY = date(2026, 3, 31)
+
+
+def other(version: str, feet_differ_from: str = "0.05") -> str:
+    """The built-in rules with another version, and perhaps another limit."""
+    text = FIRST.replace('version = "1"', f'version = "{version}"')
+    return text.replace("feet_differ_from = 0.05", f"feet_differ_from = {feet_differ_from}")
+
+
+@pytest.fixture
+def register(tmp_path: Path) -> Iterator[Register]:
+    with Store.open(tmp_path / "s.sqlite3") as store, Register(store) as opened:
+        yield opened
+
+
+@pytest.fixture
+def book(register) -> RuleBook:
+    return RuleBook(register)
+
+
+def test_without_own_rules_those_of_the_program_hold(book, register):
+    now = book.current()
+    assert (now.text, now.is_built_in, now.when) == (FIRST, True, None)
+    assert book.versions() == [] and register.log.changes() == []
+
+
+def test_every_version_is_kept_and_the_last_holds(book):
+    book.keep(other("2", "0.06"))
+    last = book.keep(other("3", "0.07"))
+    assert book.keep(other("3", "0.07")).version_id == last.version_id, "kept once"
+    assert [one.rules.version for one in book.versions()] == ["3", "2"]
+    assert book.current().rules.limits["feet_differ_from"] == 0.07
+    first_again = book.keep(FIRST)
+    assert first_again.is_built_in and book.current().text == FIRST
+    assert [one.rules.version for one in book.versions()] == ["1", "3", "2"]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("format = ", "rules"),
+        (other("2").replace('fact = "feet.differ"', 'fact = "feet.difer"'), "is no fact"),
+        (other("1", "0.06"), "nobody can tell the sheets apart"),
+    ],
+)
+def test_what_cannot_be_used_is_not_kept(book, register, text, said):
+    with pytest.raises(InputError, match=said):
+        book.keep(text)
+    assert register.log.changes() == []
+
+
+def test_a_sheet_keeps_the_rules_that_it_was_decided_with(book, register):
+    key = register.add(name="Ada", handedness="right")
+    assert book.of_sheet(key, "visit").text == FIRST
+    register.decide(key, "push", "go", DAY, sheet=("visit", book.kept_id()))
+    book.keep(other("2", "0.06"))
+    assert book.of_sheet(key, "visit").text == FIRST
+    assert book.of_sheet(key, "next visit").rules.version == "2"
+    register.decide(key, "speed", "not yet", DAY)  # on no sheet
+    assert book.of_sheet(key, "visit").text == FIRST
+    register.decide(key, "push", "not yet", DAY, sheet=("visit", book.kept_id()))
+    assert book.of_sheet(key, "visit").rules.version == "2"
+    register.decide(key, "push", "not yet", DAY, sheet=("visit", "away"))
+    with pytest.raises(StoreError, match="no such version is kept"):
+        book.of_sheet(key, "visit")
+
+
+def test_a_later_programs_rules_hold_and_leave_older_sheets_alone(book, register, monkeypatch):
+    key = register.add(name="Ada", handedness="right")
+    register.decide(key, "push", "go", DAY, sheet=("visit", book.kept_id()))
+    assert book.kept_id() == book.versions()[0].version_id and len(book.versions()) == 1
+    monkeypatch.setattr(rulebook, "built_in_text", lambda: other("2"))
+    assert book.current().text == other("2")
+    assert book.of_sheet(key, "visit").text == FIRST
+    assert book.of_sheet(key, "next visit").text == other("2")
+    assert book.kept_id() == book.versions()[0].version_id and len(book.versions()) == 2
