@@ -104,8 +104,8 @@ class LiveCalibration:
                 self._say(posewords.prompt(step.pose, self._guide.need_s))
             case Held():
                 self._held_s = step.held_s
-                if step.trouble is not None:
-                    self._line, self._is_refused = f"{_capital(step.trouble.text)}.", True
+                self._is_refused = step.trouble is not None
+                self._line = "" if step.trouble is None else f"{_capital(step.trouble.text)}."
             case Taken():
                 self._line, self._is_refused = f"Good{step.note and f', but {step.note}'}.", False
             case Refused():

@@ -1,6 +1,7 @@
 """A calibration within a session, as the page of the check leads through it."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from tests.support.checkbay import CheckBay, Do, Told
@@ -61,6 +62,9 @@ def test_both_insoles_are_calibrated_and_the_session_goes_on_by_it(store):
     for message in bay.page.messages:
         if message["type"] == "check":
             live_messages().validate(message)
+    shown = [m for m in bay.page.messages if m["type"] == "check"]
+    again = [b for a, b in pairwise(shown) if a["refused"] and a["step"] == b["step"]]
+    assert any(not message["refused"] and message["line"] == "" for message in again)
     bay.command(do="end")
     assert bay.handler.check is None
     session_id = bay.live.session_id
