@@ -20,7 +20,8 @@ $(VENV)/test-ready: pyproject.toml $(BIN)/plantigrade
 	$(BIN)/python -m pip install --quiet -e '.[test]'
 	touch $@
 
-demo: $(BIN)/plantigrade ## replay the recorded practice session as if the insoles were live
+demo: $(BIN)/plantigrade ## two invented players in the store; the recorded practice as if the insoles were live
+	$(BIN)/plantigrade players demo
 	$(BIN)/plantigrade demo
 
 lint: $(VENV)/test-ready

@@ -1,5 +1,6 @@
 """Documents and docstrings name files and modules that are there."""
 
+import ast
 import re
 from pathlib import Path
 
@@ -67,6 +68,35 @@ def test_the_map_names_modules_of_signal_that_are_there():
     found = [name for cell, _ in rows("| modules of signal |") for name in quoted(cell)]
     assert len(found) > 30
     assert [name for name in found if not is_module(SIGNAL, name)] == []
+
+
+def is_test(name: str) -> bool:
+    """Whether a test is there, named by its file and its function."""
+    file, _, function = name.partition("::")
+    paths = (ROOT / "tests" / file, ROOT / "tests" / "plantigrade_gateway" / file)
+    found = [path for path in paths if path.name.startswith("test_") and path.is_file()]
+    if not found or not function.startswith("test_"):
+        return False
+    tree = ast.parse(found[0].read_text("utf-8"))
+    functions = (ast.FunctionDef, ast.AsyncFunctionDef)
+    return any(isinstance(node, functions) and node.name == function for node in tree.body)
+
+
+def test_every_promise_names_tests_that_are_there():
+    found = rows("| promise |")
+    assert len(found) > 25
+    for promise, (what, held) in enumerate(found, 1):
+        names = re.findall(r"`([^`]+)`", held)
+        assert what.strip() and names, promise
+        assert [name for name in names if not is_test(name)] == []
+
+
+def test_a_test_that_is_gone_is_found():
+    assert is_test("test_developers.py::test_a_test_that_is_gone_is_found")
+    assert not is_test("test_developers.py::test_that_was_never_there")
+    assert not is_test("test_gone.py::test_every_promise_names_tests_that_are_there")
+    assert not is_test("test_developers.py::is_test")
+    assert not is_test("support/ways.py::test_nothing")
 
 
 def test_a_name_that_is_gone_is_found():

@@ -9,16 +9,21 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from tests.support import pictures
+from tests.support.vectors import read_vectors
 
 from plantigrade import calibrate, evidence, pieces, poses
 from plantigrade.block import Foot
-from plantigrade.calibrate import Calibration, Calibrator, default_calibration
+from plantigrade.calibrate import Calibrator, default_calibration
 from plantigrade.fitting import Fitting
 from plantigrade.zones import REGIONS, eighteen
+from plantigrade_gateway.analysis.bench import read_bench
 from plantigrade_gateway.analysis.calibration import TRIES
-from plantigrade_gateway.sources import reconnect
+from plantigrade_gateway.sources import bluetooth, finder, reconnect
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S
-from plantigrade_gateway.store import calibrations, insoles
+from plantigrade_gateway.store import calibrations, insoles, status
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.wire.gatt import KnownInsole
+from plantigrade_gateway.wire.information import Information
 from plantigrade_gateway.wire.messages import SampleFormat, frame_bytes, max_frames
 
 NOTES = Path(__file__).resolve().parent.parent / "hardware_notes"
@@ -30,7 +35,11 @@ def page(name: str) -> str:
 
 
 def drawer() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("draw", NOTES / "layouts" / "draw.py")
+    return script(NOTES / "layouts" / "draw.py")
+
+
+def script(path: Path) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(path.stem, path)
     assert spec and spec.loader
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
@@ -132,15 +141,19 @@ def test_the_guided_calibration_is_described_as_it_is():
     assert TRIES == 3 and "refused three times" in text
 
 
-def test_the_example_of_a_curve_reads_what_was_pressed():
-    found = re.findall(r"```python\n(.*?)```", page("calibration.md"), re.DOTALL)
-    assert len(found) == 1
-    names: dict[str, object] = {}
-    exec(compile(found[0], "calibration.md", "exec"), names)
-    made = Calibration.from_json(str(names["text"]))
-    read, kpa = np.array(names["read"]), np.array(names["kpa"])
-    block = Calibrator(made).block(np.arange(len(kpa)) / 100.0, read.T.astype(np.uint16))
-    assert np.allclose(block.pressure, kpa[:, None], rtol=0, atol=1e-9)
+def test_the_example_of_a_bench_file_reads_what_was_pressed():
+    """At each pressure of the page's file the curve gives it back; half-way counts, half-way."""
+    (text,) = re.findall(r"```csv\n(.*?)```", page("calibration.md"), re.DOTALL)
+    made = read_bench(text, "calibration.md", {Foot.LEFT: (1, 4095)})[Foot.LEFT].calibration
+    mean = np.array([42, 1090, 2830, 3990, 1960], dtype=np.uint16)
+    block = Calibrator(made).block(np.arange(5) / 100.0, mean[:, None])
+    np.testing.assert_allclose(block.pressure[:, 0], [0, 100, 400, 800, 250], atol=1e-9)
+
+
+def test_limits_in_counts_are_in_proportion_to_full_scale():
+    assert f"{calibrate.LOADED_COUNTS} counts of 4095 are" in page("calibration.md")
+    assert round(calibrate.LOADED_COUNTS * 65535 / 4095) == 6401
+    assert "6401 of 65535" in page("calibration.md")
 
 
 def test_the_latency_table_is_the_sum_of_its_rows():
@@ -176,6 +189,33 @@ def test_the_profile_says_how_the_host_looks_again():
         f"{reconnect.LONGEST_PAUSE_S:g} s" in text
     )
     assert f"the host waits for the answer, or {ANSWER_LIMIT_S:g} s" in text
+    burst_s, every_s = finder.BURST_S, finder.BURST_S + finder.REST_S
+    assert f"it scans for {burst_s:g} s of every {every_s:g} s" in text
+    assert f"a scan is begun anew after {finder.LONGEST_SCAN_S:g} s" in text
+    assert f"subscription has {bluetooth.GATT_LIMIT_S:g} s, then the link is given up" in text
+    assert f"the host waits up to {bluetooth.MTU_LIMIT_S:g} s for more" in text
+
+
+def test_the_profile_asks_for_what_its_own_rules_allow():
+    """15 and 15 ms, then 30 and 45 ms, latency 0, timeout 2 s, by the rules of the same section."""
+    text = " ".join(page("gatt_profile.md").split())
+    assert "for 15 and 15 ms" in text and "for 30 and 45 ms" in text
+    assert "| supervision timeout | 2 s |" in text and "| peripheral latency | 0 |" in text
+    for low_ms, high_ms in ((15, 15), (30, 45)):
+        assert (low_ms, high_ms) == (15, 15) or (low_ms % 15 == 0 and high_ms >= low_ms + 15)
+        assert low_ms % 1.25 == high_ms % 1.25 == 0
+        assert 3 * high_ms < 2000
+    assert status.GOOD_INTERVAL_MS == 15.0
+
+
+def test_the_profile_says_of_an_old_firmware_what_status_says(tmp_path):
+    said = Information(18, 12, None, hardware=7, firmware=0x0100)
+    insole = KnownInsole(1, Foot.LEFT, "blue", "C0:00:00:00:00:01", 270, said)
+    text = " ".join(page("gatt_profile.md").split())
+    with Store.open(tmp_path / "store.sqlite3") as store:
+        insoles.remember(store, insole)
+        insoles.note_firmware(store, 2, 0x0102, 7)
+        assert f'"{insoles.firmware_said(store, insole)}"' in text
 
 
 def test_every_link_between_the_notes_leads_somewhere():
@@ -224,3 +264,59 @@ def test_figures_say_where_they_are_from():
         text = page(name)
         assert "[index](README.md)" in text
         assert re.search(r"\((computed|ours|read|from memory|assumed)", text)
+
+
+FIGURES = {
+    "sensing.md": (
+        *("time constant at 40 Hz", "settled after 50 µs", "settling to half a count"),
+        *("left of the zone before", "highest time constant for 20 µs", "slot at 100 Hz"),
+        *("slot at 200 Hz", "delay of the mean", "gain at 20 Hz", "gain at half the rate"),
+        *("gain at 150 Hz", "noise left", "error of unread lines"),
+    ),
+    "gatt_profile.md": (
+        *("exchange at 1M", "exchange at 2M", "air at 100 Hz, 1M", "air at 200 Hz, 1M"),
+        *("air of both at 200 Hz, 1M", "air at 200 Hz, 2M", "air of both at 200 Hz, 2M"),
+        *("2M over 1M", "two sleep clocks", "two crystals", "delay of the mean"),
+    ),
+    "power_and_charging.md": (
+        *("air at 100 Hz, 1M", "radio", "cells", "streaming at 100 Hz", "hours at 100 Hz"),
+        *("streaming at 200 Hz", "hours at 200 Hz", "advertising", "idle", "days idle"),
+        *("widening at 15 ms", "widening at 4 s", "two sleep clocks", "two crystals"),
+        *("thermistor at 0 °C", "thermistor at 45 °C"),
+    ),
+}
+"""What each page says of the figures that are computed."""
+
+
+def test_figures_are_those_that_the_script_computes():
+    made = script(NOTES / "figures.py").figures()
+    assert {what for page_of in FIGURES.values() for what in page_of} == set(made)
+    for name, which in FIGURES.items():
+        text = " ".join(page(name).split())
+        for what in which:
+            value = made[what]
+            said = value.removeprefix("0") if value.startswith("0.") and " " not in value else value
+            assert re.search(rf"(?<![\d.]){re.escape(said)}(?!\d)", text), (name, what, value)
+
+
+def test_the_scripts_arithmetic_is_right_where_it_can_be_done_by_hand():
+    """e⁻¹ after one time constant; sweeps of a mean, term by term; 2M by its own packet sizes."""
+    made = script(NOTES / "figures.py")
+    assert made.settled(made.time_constant_s(40.0), 40.0) == pytest.approx(1 - np.exp(-1))
+    at = np.arange(5) / 500.0
+    for hz in (20.0, 50.0, 150.0, 400.0):
+        by_hand = abs(np.exp(2j * np.pi * hz * at).mean())
+        assert made.mean_gain(hz, 100) == pytest.approx(by_hand)
+    assert made.mean_gain(100.0, 100) == pytest.approx(0.0, abs=1e-12)
+    assert made.mean_delay() * 0.01 == pytest.approx(at[-1] - at[2])
+    assert made.packet_s(244, 2) == pytest.approx(1048e-6)  # as the profile's table says, of G
+    assert made.packet_s(244, 1) == pytest.approx(2088e-6)
+
+
+def test_vectors_name_their_fields_as_the_tables_do():
+    """Each field of a known answer stands in its page as code."""
+    own = {"name", "hex", "kind", "error", "answer", "of"}
+    for vectors, name in (("wire_vectors.txt", "wire_format.md"), ("profile_vectors.txt",) * 2):
+        fields = {key for block in read_vectors(NOTES / vectors) for key in block} - own
+        text = page("gatt_profile.md" if name == "profile_vectors.txt" else name)
+        assert {key for key in fields if f"`{key}`" not in text} == set()

@@ -30,7 +30,7 @@ ALLOWED: dict[str, set[str]] = {
     "check": {"record", "analysis"},
     "coach": {"record", "rules", "analysis", "check"},
     "store": {"wire", "record", "sound", "drills", "analysis"},
-    "people": {"rules", "analysis", "store", "coach"},
+    "people": {"record", "rules", "analysis", "store", "coach"},  # record: intents of sets
     "virtual": {"wire", "record"},
     "report": {
         *("wire", "record", "sources", "drills", "rules", "analysis", "check", "coach"),

@@ -123,6 +123,15 @@ SETTINGS = (
     ),
     Setting("log.folder", str, None, "Write log lines (JSON) to files in this folder."),
     Setting("log.level", str, "info", "The least that is logged.", form="debug|info|warning|error"),
+    Setting(
+        "players.keep_days",
+        int,
+        None,
+        "After the last visit; then players retention lists the player. Unset: for good.",
+        "days",
+        1,
+        36500,
+    ),
     *(
         Setting(f"limits.{limit.name}", float, limit.default, limit.doc, limit.unit, *limit.span)
         for limit in LIMITS
@@ -166,6 +175,11 @@ class Config:
         value = self.values[name]
         assert isinstance(value, int | float)
         return float(value)
+
+    def whole(self, name: str) -> int | None:
+        """Return a whole number; None where it is not set."""
+        value = self.values[name]
+        return value if isinstance(value, int) else None
 
     def flag(self, name: str) -> bool:
         """Return whether something is on."""

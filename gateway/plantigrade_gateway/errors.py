@@ -64,6 +64,10 @@ class StoreError(GatewayError):
     """The store cannot be opened, read or written."""
 
 
+class RefusedNowError(StoreError):
+    """The disk has no room, or another program holds the store: it may be taken later."""
+
+
 class DamageError(StoreError):
     """Bytes of the store are not those that were written."""
 

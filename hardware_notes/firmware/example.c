@@ -27,6 +27,7 @@ size_t board_written(uint32_t *clock_us, uint8_t *bytes, size_t room);
 void board_indicate(const uint8_t *bytes, size_t length);
 
 bool board_connected(void);
+bool board_subscribed(void); /* to the data characteristic */
 uint16_t board_mtu(void); /* of the connection: 23 until host and insole have agreed on more */
 bool board_on_charger(void);
 uint8_t board_battery_percent(void);
@@ -115,6 +116,7 @@ int insole_main(void)
         take_sample();
         if (connected) {
             pg_set_mtu(&insole, board_mtu());
+            pg_set_subscribed(&insole, board_subscribed());
             answer_host();
             send_packets();
         }

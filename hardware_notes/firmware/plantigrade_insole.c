@@ -27,6 +27,7 @@ bool pg_init(pg_insole *insole, const pg_config *config)
     insole->filling = false;
     insole->streaming = false;
     insole->charging = false;
+    insole->unheard = false;
     insole->show = false;
     pg_set_mtu(insole, PG_MAX_MESSAGE + ATT_BYTES);
     return (config->foot <= PG_RIGHT) && (config->sample_format <= PG_PACKED12) && (config->zones >= 1u) &&
@@ -215,6 +216,14 @@ void pg_set_charging(pg_insole *insole, bool charging)
     }
 }
 
+void pg_set_subscribed(pg_insole *insole, bool subscribed)
+{
+    insole->unheard = !subscribed;
+    if (!subscribed) {
+        pg_stop(insole);
+    }
+}
+
 void pg_set_battery(pg_insole *insole, uint8_t percent, bool low)
 {
     insole->battery_percent = (percent <= FULL_BATTERY) ? percent : (uint8_t)PG_BATTERY_UNKNOWN;
@@ -240,7 +249,7 @@ static uint8_t obey(pg_insole *insole, const pg_request *request)
     const pg_config *const config = insole->config;
     /* No switch: on the smallest cores its jump table calls a function of the compiler's library. */
     if (request->kind == PG_KIND_START) {
-        if (insole->charging || (insole->most_frames == 0u)) {
+        if (insole->charging || insole->unheard || (insole->most_frames == 0u)) {
             return PG_NOT_NOW;
         }
         pg_start(insole);

@@ -71,6 +71,7 @@ typedef struct {
     bool filling;
     bool streaming;
     bool charging;
+    bool unheard; /* nobody is subscribed to data */
     pg_slot slots[PG_QUEUE_PACKETS];
 } pg_insole;
 
@@ -119,6 +120,13 @@ void pg_stop(pg_insole *insole);
  * now". Call it when a host connects (with 23) and when the MTU changes.
  */
 void pg_set_mtu(pg_insole *insole, uint16_t att_mtu);
+
+/*
+ * Whether the host is subscribed to the data characteristic; it is taken to be until this is called. Start is
+ * answered "not now" while it is not, and a subscription that ends ends the stream. Call it when the subscription
+ * changes, and with false when a host connects.
+ */
+void pg_set_subscribed(pg_insole *insole, bool subscribed);
 
 /* The connection is gone: stop, and give up what was queued, for the next host may be another. */
 void pg_link_lost(pg_insole *insole);

@@ -15,7 +15,7 @@ import numpy as np
 from plantigrade.block import N_COLUMNS, FloatArray, Foot, PairBlock
 from plantigrade.load import total_load
 from plantigrade.prompted import HeldAir
-from plantigrade.steps import Air, air_offset
+from plantigrade.steps import AirPhase, air_offset
 
 REFRESH_S = 5.0
 """The baseline moves at most this often, at multiples of it."""
@@ -110,7 +110,7 @@ class Baseline:
         off = ~(np.minimum(*least) >= self._air_n)
         return int(np.argmax(off)) if off.any() else len(off)
 
-    def learn(self, airs: list[Air]) -> None:
+    def learn(self, airs: list[AirPhase]) -> None:
         """Take confirmed swing phases; the baseline moves by them at the next fixed row."""
         for air in airs:
             k = _FEET.index(air.foot)

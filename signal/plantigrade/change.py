@@ -13,7 +13,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from plantigrade.interval import Difference, about, t95, varies, welch
+from plantigrade.interval import Difference, difference_of_half_width, exceeds_rounding, t95, welch
 from plantigrade.reliability import mean_squares
 from plantigrade.stat import Stat, stat_of
 
@@ -43,6 +43,7 @@ class Kind(StrEnum):
     SINGLE = "single swings or steps"
     MEAN = "means of sets or walks"
     SHOES_AGAIN = "shoes taken off and on again"
+    VISITS = "visits that were marked unchanged"
 
 
 class Verdict(StrEnum):
@@ -268,11 +269,11 @@ def compare_visits(
     difference = Difference(value, None, None, None)
     if error is None:
         text = "no verdict: no repeats to tell the usual variation from"
-    elif not varies(error.sem, stat_a.mean, stat_b.mean):
+    elif not exceeds_rounding(error.sem, stat_a.mean, stat_b.mean):
         text = "no verdict: the repeats do not vary at all"
     else:
         limit = mdc95(error, stat_a.count, stat_b.count)
-        difference = about(value, limit, error.degrees)
+        difference = difference_of_half_width(value, limit, error.degrees)
         if error.degrees < LEAST_DEGREES:
             text = TOO_FEW
         else:

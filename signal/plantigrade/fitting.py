@@ -14,7 +14,7 @@ from plantigrade.block import FloatArray, Foot
 from plantigrade.calibrate import Calibration, zeroed
 from plantigrade.evidence import Evidence, FootFit
 from plantigrade.pieces import PIECE_S, Counts, Piece, Pieces
-from plantigrade.poses import Flaw, Judge, Pose, Trouble, View, Views
+from plantigrade.poses import Flaw, Pose, PoseChecker, Trouble, View, Views
 from plantigrade.zones import ZoneLayout
 
 OTHER_PIECES = 4
@@ -214,24 +214,24 @@ class Fitting:
     def _extend(self, piece: Piece) -> Trouble | None:
         """Add a piece to those held if they are good together; else keep it if it is good alone."""
         fitted = {foot: shown.calibration for foot, shown in self._shown.items()}
-        judge = Judge(self._bw_n, fitted, self._is_check)
+        checker = PoseChecker(self._bw_n, fitted, self._is_check)
         alone, together = self._views([piece]), self._views([*self._held, piece])
-        self._did[judge.doer(self._pose, alone)] += 1
+        self._did[checker.foot_in_pose(self._pose, alone)] += 1
         if not self._pose.is_lift:  # before, there is no zero to count from
             for foot, view in alone.items():
                 self._shown[foot].note_peak(view)
-        trouble = judge.trouble(self._pose, together)
+        trouble = checker.trouble(self._pose, together)
         if trouble is not None:
-            self._held = [] if judge.trouble(self._pose, alone) else [piece]
+            self._held = [] if checker.trouble(self._pose, alone) else [piece]
             return trouble
         self._held.append(piece)
-        return self._further(judge, together)
+        return self._further(checker, together)
 
-    def _further(self, judge: Judge, views: Views) -> Trouble | None:
+    def _further(self, checker: PoseChecker, views: Views) -> Trouble | None:
         """Judge what needs more than one piece, and what earlier poses showed."""
         pose = self._pose
         if pose.is_rock:
-            found = judge.rock_trouble(pose, views)
+            found = checker.rock_trouble(pose, views)
             if found is None and self._at == len(self.poses) - 1:
                 found = next(filter(None, (shown.dead() for shown in self._shown.values())), None)
             return found

@@ -47,12 +47,12 @@ def t95(degrees: float) -> float:
     return float(stdtrit(degrees, 0.975))
 
 
-def about(value: float, half: float, degrees: float) -> Difference:
+def difference_of_half_width(value: float, half: float, degrees: float) -> Difference:
     """Return a difference whose interval reaches `half` to both sides."""
     return Difference(value, value - half, value + half, degrees)
 
 
-def varies(error: float, *values: float | None) -> bool:
+def exceeds_rounding(error: float, *values: float | None) -> bool:
     """Tell an error of values of such a size from the rounding of their sums."""
     return error > _ROUNDING * max((abs(v) for v in values if v is not None), default=0.0)
 
@@ -79,11 +79,11 @@ def welch(a: Stat, b: Stat) -> Difference | None:
         return Difference(value, None, None, None)
     part_a, part_b = a.sd**2 / a.count, b.sd**2 / b.count
     error = math.sqrt(part_a + part_b)
-    if not varies(error, a.mean, b.mean):
+    if not exceeds_rounding(error, a.mean, b.mean):
         return Difference(value, None, None, None)
     share_a, share_b = part_a / error**2, part_b / error**2
     degrees = 1.0 / (share_a**2 / (a.count - 1) + share_b**2 / (b.count - 1))
-    return about(value, t95(degrees) * error, degrees)
+    return difference_of_half_width(value, t95(degrees) * error, degrees)
 
 
 def newcombe(a: Proportion, b: Proportion) -> Difference | None:

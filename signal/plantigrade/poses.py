@@ -153,7 +153,7 @@ def _reader(calibration: Calibration, layout: ZoneLayout) -> tuple[Calibrator, L
 
 
 @dataclass(frozen=True, slots=True)
-class Judge:
+class PoseChecker:
     """Judges the samples of a pose.
 
     Attributes
@@ -183,7 +183,7 @@ class Judge:
             return self._lifted(views[pose.foot])
         return self._one_leg(views[pose.foot], views[pose.foot.other])
 
-    def doer(self, pose: Pose, views: Views) -> Foot | None:
+    def foot_in_pose(self, pose: Pose, views: Views) -> Foot | None:
         """Return the foot that plainly is in the air, or stands alone, as one foot was asked to."""
         if pose.foot is None:
             return None

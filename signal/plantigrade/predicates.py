@@ -62,6 +62,14 @@ def carries_heel(push: Push, share: float, gain: float) -> bool | None:
 def is_heel_back(lift: HeelLift, limits: Limits, *, touches_gap: bool) -> bool | None:
     """Whether an unloaded lead heel was back by `limits.heel_back_by_s` after the address level.
 
+    None as `back_by` has it.
+    """
+    return back_by(lift, limits.heel_back_by_s, touches_gap=touches_gap)
+
+
+def back_by(lift: HeelLift, by_s: float, *, touches_gap: bool) -> bool | None:
+    """Whether an unloaded lead heel was back by so long after the address level, s.
+
     None where it was not seen unloaded, or where missing samples may hide its return.
     """
     if lift.state is not HeelLiftState.LIFTED:
@@ -69,7 +77,7 @@ def is_heel_back(lift: HeelLift, limits: Limits, *, touches_gap: bool) -> bool |
     if lift.return_after_level_s is None:
         # with no sample missing it is known not to have come back
         return None if touches_gap else False
-    return lift.return_after_level_s <= limits.heel_back_by_s
+    return lift.return_after_level_s <= by_s
 
 
 def all_of(*facts: bool | None) -> bool | None:

@@ -51,7 +51,7 @@ UNCLEAR = Push(
 
 
 @dataclass(frozen=True, slots=True)
-class Moments:
+class PushTimes:
     """The swing's moments that a push is read against, as fractional rows of its window."""
 
     trail_peak: float
@@ -60,7 +60,7 @@ class Moments:
 
 
 def measure_push(
-    t_s: FloatArray, trail: FloatArray, moments: Moments, end: int, setup: Setup
+    t_s: FloatArray, trail: FloatArray, moments: PushTimes, end: int, setup: Setup
 ) -> Push:
     """Read the push from a window of the trail foot's rows.
 
@@ -69,7 +69,7 @@ def measure_push(
     t_s : ndarray of float64, shape (n,)
     trail : ndarray of float64, shape (n, 8)
         Load columns from the swing's start on.
-    moments : Moments
+    moments : PushTimes
     end : int
         Row at which the push ends; see `push_end`.
     setup : Setup
@@ -116,7 +116,7 @@ def trail_y(trail: FloatArray, setup: Setup) -> FloatArray:
     return y
 
 
-def push_end(y: FloatArray, load_n: FloatArray, moments: Moments, setup: Setup) -> int | None:
+def push_end(y: FloatArray, load_n: FloatArray, moments: PushTimes, setup: Setup) -> int | None:
     """Return the first row that ends the push (design §5), or None where none did yet.
 
     Each row is judged by itself and those before it, so that the end is never revised.
@@ -127,7 +127,7 @@ def push_end(y: FloatArray, load_n: FloatArray, moments: Moments, setup: Setup) 
         Smoothed CoP y from the swing's start on; where it is NaN only load and time end the push.
     load_n : ndarray of float64, shape (n,)
         Smoothed load of the same rows, N.
-    moments : Moments
+    moments : PushTimes
     setup : Setup
     """
     shift, peak = int(moments.shift), moments.lead_peak
@@ -173,7 +173,7 @@ def _transfer(
     t_s: FloatArray,
     ends: tuple[int, int],
     peak: int,
-    moments: Moments,
+    moments: PushTimes,
     setup: Setup,
 ) -> Push:
     """Add when the travel passes its limits, and name manner and timing."""
@@ -217,7 +217,7 @@ def _transfer(
     )
 
 
-def _manner(leave: float, take: float, moments: Moments, rolled: float) -> Manner:
+def _manner(leave: float, take: float, moments: PushTimes, rolled: float) -> Manner:
     """Name the manner; within one sample of a limit it is unclear (design §5)."""
     if abs(leave - moments.lead_peak) <= 1.0:
         return Manner.UNCLEAR

@@ -1,10 +1,12 @@
 """How far a measure can be trusted: mean squares and correlations of repeats, a count's interval.
 
-Takes tables of repeated measures, gives mean squares and ICC; of a count, its binomial interval.
+Takes tables of repeated measures, gives mean squares and ICC; of pairs, their limits of agreement;
+of a count, its binomial interval.
 SEM, MDC95 and what may be said of a difference are `plantigrade.change`.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +14,7 @@ from scipy.special import ndtri
 
 from plantigrade.block import FloatArray
 from plantigrade.errors import SampleError
+from plantigrade.stat import stat_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +134,51 @@ def icc(scores: FloatArray) -> Icc:
         icc_2_k=_ratio(b - e, b + (j - e) / n),
         icc_3_k=_ratio(b - e, b),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """How far two measurements of the same things lie apart (Bland & Altman 1986).
+
+    Attributes
+    ----------
+    n : int
+        Pairs.
+    bias : float
+        Mean of second less first.
+    sd : float
+        Of the differences.
+    low, high : float
+        Limits of agreement: 95 % of differences lie between, if they are normal.
+    """
+
+    n: int
+    bias: float
+    sd: float
+    low: float
+    high: float
+
+
+def agreement(first: Sequence[float], second: Sequence[float]) -> Agreement:
+    """Return the limits of agreement of pairs, bias ± 1.96 SD (Lancet 1986, i:307–310).
+
+    Parameters
+    ----------
+    first, second : sequence of float
+        The same things in the same order.
+
+    Raises
+    ------
+    SampleError
+        Fewer than two pairs, unequal numbers, or a value that is NaN or infinite.
+    """
+    if len(first) != len(second) or len(first) < 2:
+        raise SampleError(f"{len(first)} and {len(second)} values, expected two or more pairs")
+    differences = stat_of(b - a for a, b in zip(first, second, strict=True))
+    assert differences.mean is not None and differences.sd is not None
+    half = float(ndtri(0.975)) * differences.sd
+    bias = differences.mean
+    return Agreement(differences.count, bias, differences.sd, bias - half, bias + half)
 
 
 def proportion(count: int, n: int) -> Proportion:

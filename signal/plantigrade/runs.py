@@ -9,7 +9,7 @@ from plantigrade.block import FloatArray
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class RunSegment:
     """A stretch in which the signal was up, short dips bridged.
 
     Attributes
@@ -70,7 +70,7 @@ class RunSegmenter:
         self._down_at: float | None = None
         self._missing = False
 
-    def push(self, signal: FloatArray, first: int) -> list[Run]:
+    def push(self, signal: FloatArray, first: int) -> list[RunSegment]:
         """Take consecutive samples, shape (n,), the first at absolute index `first`.
 
         Returns the runs that ended.
@@ -81,7 +81,7 @@ class RunSegmenter:
         if self._next is not None and first != self._next:
             self.reset()
         self._next = first + n
-        done: list[Run] = []
+        done: list[RunSegment] = []
         with np.errstate(invalid="ignore"):
             code = (signal >= self.on).view(np.int8) - (signal < self.off)  # 1, 0 between, −1
         code[np.isnan(signal)] = 2
@@ -100,7 +100,7 @@ class RunSegmenter:
         return index - 1 + (level - before) / (after - before)
 
     def _segment(
-        self, code: int, start: int, stop: int, before: float, value: float, done: list[Run]
+        self, code: int, start: int, stop: int, before: float, value: float, done: list[RunSegment]
     ) -> None:
         """Take samples start…stop−1, all of one code, the first of them being `value`."""
         if code == 2:
@@ -115,7 +115,7 @@ class RunSegmenter:
                 self._fall(start, before, value)
         if self._start is not None and self._down is not None and stop - self._down >= self.bridge:
             done.append(
-                Run(
+                RunSegment(
                     self._start,
                     self._down,
                     self._start_at,

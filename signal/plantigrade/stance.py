@@ -15,7 +15,7 @@ HUMP_DEPTH = 0.02
 """Least depth of the mid-stance valley under the lower of its peaks, for a double hump."""
 
 
-def unmeasured(
+def unmeasured_step(
     *,
     foot: Foot,
     strike_s: float | None,
@@ -53,7 +53,7 @@ def unmeasured(
     )
 
 
-def measured(step: Step, t_s: FloatArray, values: FloatArray, setup: Setup) -> Step:
+def measured_step(step: Step, t_s: FloatArray, values: FloatArray, setup: Setup) -> Step:
     """Return the step with everything that its samples say.
 
     Parameters

@@ -19,8 +19,8 @@ from plantigrade.limits import Setup
 from plantigrade.load import total_load
 from plantigrade.rolling import longest, longest_span
 from plantigrade.rows import RowBuffer
-from plantigrade.runs import Run, RunSegmenter
-from plantigrade.stance import measured, unmeasured
+from plantigrade.runs import RunSegment, RunSegmenter
+from plantigrade.stance import measured_step, unmeasured_step
 
 OTHER_OFF_SHARE = 0.25
 """The other foot swings through during at least this part of a stance: single support is
@@ -46,7 +46,7 @@ _LOAD = 1 + 2 * N_COLUMNS  # of the left foot; the right foot's follows
 
 
 @dataclass(frozen=True, slots=True)
-class Air:
+class AirPhase:
     """A confirmed swing phase: from one toe-off to the next strike of the same foot."""
 
     foot: Foot
@@ -91,25 +91,27 @@ class _Laced:
 
     Parameters
     ----------
-    run : Run
+    run : RunSegment
         The stance over the air level.
-    air : Air
+    air : AirPhase
         The swing phase before it.
     offset : ndarray, shape (7,)
         What the foot reads in that phase, taken off its load columns.
     contacts : RunSegmenter
     """
 
-    def __init__(self, run: Run, air: Air, offset: FloatArray, contacts: RunSegmenter) -> None:
+    def __init__(
+        self, run: RunSegment, air: AirPhase, offset: FloatArray, contacts: RunSegmenter
+    ) -> None:
         self.run, self.offset = run, offset
         self._offset_n = float(total_load(offset[None])[0])
         self._contacts, self._next = contacts, air.middle[0]
 
-    def overlaps(self, run: Run) -> bool:
+    def overlaps(self, run: RunSegment) -> bool:
         """Whether a contact belongs to the stance."""
         return run.start < self.run.stop and run.stop > self.run.start
 
-    def push(self, rows: RowBuffer, column: int) -> list[Run]:
+    def push(self, rows: RowBuffer, column: int) -> list[RunSegment]:
         """Look at the foot's load up to the last row; return the stance's contact when it ended."""
         load = rows.rows(self._next, rows.end)[:, column]
         found = self._contacts.push(load - self._offset_n, self._next)
@@ -129,7 +131,7 @@ class StepDetector:
 
     Attributes
     ----------
-    airs : list of Air
+    airs : list of AirPhase
         Swing phases confirmed since the owner last emptied the list; they feed the baseline.
     """
 
@@ -150,7 +152,7 @@ class StepDetector:
         self._rows: RowBuffer | None = None
         self._last_off: list[int | None] = [None, None]
         self._laced: list[list[_Laced]] = [[], []]
-        self.airs: list[Air] = []
+        self.airs: list[AirPhase] = []
 
     def _segmenter(self, level_n: float) -> RunSegmenter:
         return RunSegmenter(level_n, level_n, self._bridge, self._restart)
@@ -180,7 +182,7 @@ class StepDetector:
         """End the stream; an unfinished contact is no step."""
         return []
 
-    def _steps(self, k: int, runs: list[Run]) -> list[tuple[int, int, Step]]:
+    def _steps(self, k: int, runs: list[RunSegment]) -> list[tuple[int, int, Step]]:
         """Turn finished contacts of foot number k into steps, those that are some."""
         return [
             (run.closed, k, self._measure(k, run))
@@ -201,7 +203,7 @@ class StepDetector:
         self._laced[k] = [one for one in self._laced[k] if one.run.stop > oldest]
         return found
 
-    def _is_whole(self, run: Run) -> bool:
+    def _is_whole(self, run: RunSegment) -> bool:
         """Whether a run lasts as long as a stance, and was seen to begin."""
         limits = self.setup.limits
         seconds = _length(run) / self.setup.rate_hz
@@ -210,7 +212,7 @@ class StepDetector:
         # on the ground when first seen: its strike was before the recording
         return run.start_at is not None or run.missing
 
-    def _is_stance(self, k: int, run: Run, level_n: float) -> bool:
+    def _is_stance(self, k: int, run: RunSegment, level_n: float) -> bool:
         """Whether a run of foot number k over `level_n` is a walking stance."""
         assert self._rows is not None
         setup = self.setup
@@ -224,7 +226,7 @@ class StepDetector:
         least = max(OTHER_OFF_S * setup.rate_hz, OTHER_OFF_SHARE * (run.stop - run.start))
         return longest(off) >= least and bool(carried >= LEAST_PEAK_BW * setup.bw_n)
 
-    def _note_air(self, k: int, run: Run) -> None:
+    def _note_air(self, k: int, run: RunSegment) -> None:
         """Note the swing phase before a stance over the air level.
 
         A foot that reads about contact is in the air only if it reads one load: one that is merely
@@ -236,7 +238,7 @@ class StepDetector:
             return
         if not AIR_S[0] <= (run.start - last_off) / self.setup.rate_hz <= AIR_S[1]:
             return
-        air = Air(_FEET[k], last_off, run.start)
+        air = AirPhase(_FEET[k], last_off, run.start)
         load = self._rows.rows(air.start, air.stop)[:, _LOAD + k]
         near = self._is_near_contact(load)
         if near and not self._is_flat(load):
@@ -279,13 +281,13 @@ class StepDetector:
         pair = self._rows.rows(below, below + 1)
         return float(pair[0, 0]) + (at - below) / self.setup.rate_hz
 
-    def _measure(self, k: int, run: Run, offset: FloatArray | None = None) -> Step:
+    def _measure(self, k: int, run: RunSegment, offset: FloatArray | None = None) -> Step:
         """Measure a contact of foot number k, net of an offset of its load columns."""
         assert self._rows is not None
         rows = self._rows.rows(run.start, run.stop)
         values = rows[:, _COLUMNS[k]]
         strike, off = self._time(run.start_at), self._time(run.stop_at)
-        step = unmeasured(
+        step = unmeasured_step(
             foot=_FEET[k],
             strike_s=strike,
             off_s=off,
@@ -298,10 +300,10 @@ class StepDetector:
             return step
         if offset is not None:
             values = values - offset
-        return measured(step, rows[:, 0], values, self.setup)
+        return measured_step(step, rows[:, 0], values, self.setup)
 
 
-def _length(run: Run) -> float:
+def _length(run: RunSegment) -> float:
     """Length of a run in samples, from its crossings where they are known."""
     start = run.start - 0.5 if run.start_at is None else run.start_at
     stop = run.stop - 0.5 if run.stop_at is None else run.stop_at

@@ -11,7 +11,7 @@ from plantigrade.limits import Setup
 from plantigrade.load import share, total_load
 from plantigrade.onset import onset, peak_at, smooth, upward_crossing
 from plantigrade.predicates import is_from_heel, is_good_push, is_heel_loaded
-from plantigrade.push import Moments, measure_push, push_end, trail_y
+from plantigrade.push import PushTimes, measure_push, push_end, trail_y
 from plantigrade.swingmeasures import heel_share, steepest_rise, travel_of
 
 SMOOTH_S = 0.030
@@ -197,10 +197,10 @@ def push_end_of(window: Window, shape: Outline, stop: int, setup: Setup) -> int 
     return None if end is None else begin + end
 
 
-def _moments(shape: Outline) -> Moments:
+def _moments(shape: Outline) -> PushTimes:
     """Return the moments in rows from the swing's start on."""
     begin = int(shape.start)
-    return Moments(shape.trail_peak - begin, shape.shift - begin, shape.lead_peak - begin)
+    return PushTimes(shape.trail_peak - begin, shape.shift - begin, shape.lead_peak - begin)
 
 
 def swing_of(

@@ -18,7 +18,7 @@ from plantigrade.swing import SMOOTH_S, Window, window_of
 from plantigrade.swinglimits import LOADED, STILL_RANGE
 
 
-class At(IntEnum):
+class Col(IntEnum):
     """Column of a kept row. Loads are in N."""
 
     TIME = 0
@@ -36,8 +36,8 @@ class At(IntEnum):
     """Middle of s over the still window that ends here; NaN where it is not still."""
 
 
-HEEL = At.LEAD + Column.HEEL
-_LEAD, _TRAIL = slice(At.LEAD, At.TRAIL), slice(At.TRAIL, At.LEAD_N)
+HEEL = Col.LEAD + Column.HEEL
+_LEAD, _TRAIL = slice(Col.LEAD, Col.TRAIL), slice(Col.TRAIL, Col.LEAD_N)
 
 
 class SwingRows:
@@ -61,7 +61,7 @@ class SwingRows:
         self._setup = setup
         self.half = setup.samples(SMOOTH_S)
         self._weights = hann_weights(self.half).tolist()
-        self._rows = RowBuffer(len(At) - 2 + 2 * N_COLUMNS, first)
+        self._rows = RowBuffer(len(Col) - 2 + 2 * N_COLUMNS, first)
         self.gaps: list[int] = []
         self._gap_run = 0
         self._still_to = first
@@ -80,29 +80,29 @@ class SwingRows:
         rows, setup, half = self._rows, self._setup, self.half
         lead, trail = block.foot(setup.lead), block.foot(setup.lead.other)
         new = rows.append(len(block))
-        new[:, At.TIME] = block.t_s
+        new[:, Col.TIME] = block.t_s
         new[:, _LEAD], new[:, _TRAIL] = lead, trail
-        new[:, At.LEAD_N], new[:, At.TRAIL_N] = total_load(lead), total_load(trail)
-        new[:, At.SHARE :] = np.nan
+        new[:, Col.LEAD_N], new[:, Col.TRAIL_N] = total_load(lead), total_load(trail)
+        new[:, Col.SHARE :] = np.nan
         start, stop = max(block.first - half, rows.first + half), rows.end - half
         if stop <= start:
             return
-        raw = rows.rows(start - half, stop + half)[:, At.LEAD_N : At.TRAIL_N + 1]
+        raw = rows.rows(start - half, stop + half)[:, Col.LEAD_N : Col.TRAIL_N + 1]
         target = rows.rows(start, stop)
         n = stop - start
         even = np.zeros((n, 2))
         for k, weight in enumerate(self._weights):  # elementwise, in order: never cut-dependent
             even += weight * raw[k : k + n]
-        target[:, At.LEAD_EVEN : At.TRAIL_EVEN + 1] = even
-        target[:, At.SHARE] = share(even[:, 0], even[:, 1], setup.cop_n)
-        self._note_gaps(target[:, At.SHARE], start)
+        target[:, Col.LEAD_EVEN : Col.TRAIL_EVEN + 1] = even
+        target[:, Col.SHARE] = share(even[:, 0], even[:, 1], setup.cop_n)
+        self._note_gaps(target[:, Col.SHARE], start)
 
     def trim(self, first: int) -> None:
         """Forget the rows before `first`."""
         self._rows.trim(first)
 
     def rows(self, start: int, stop: int) -> FloatArray:
-        """Return rows start…stop−1, with the columns of `At`, a view."""
+        """Return rows start…stop−1, with the columns of `Col`, a view."""
         return self._rows.rows(start, stop)
 
     def column(self, column: int, start: int, stop: int) -> FloatArray:
@@ -111,7 +111,7 @@ class SwingRows:
 
     def time(self, index: int) -> float:
         """Return a row's time, s."""
-        return float(self.column(At.TIME, index, index + 1)[0])
+        return float(self.column(Col.TIME, index, index + 1)[0])
 
     def confirmed(self, index: int) -> float:
         """Return the time of the last row that smoothed row `index` was made from, s."""
@@ -120,20 +120,20 @@ class SwingRows:
     def window(self, start: int, last: int) -> Window:
         """Return the rows from `start` to the last that smoothed row `last` was made from."""
         rows = self._rows.rows(start, last + self.half + 1)
-        return window_of(start, rows[:, At.TIME], rows[:, _LEAD], rows[:, _TRAIL], self._setup)
+        return window_of(start, rows[:, Col.TIME], rows[:, _LEAD], rows[:, _TRAIL], self._setup)
 
     def still(self, stop: int, width: int) -> None:
         """Fill the column of stillness up to row stop−1 by windows of `width` rows."""
         start = max(self._still_to, self._rows.first + width - 1)
         if start >= stop:
             return
-        s = self.column(At.SHARE, start - width + 1, stop)
+        s = self.column(Col.SHARE, start - width + 1, stop)
         middle = (s[: len(s) - width + 1] + s[width - 1 :]) / 2.0
         with np.errstate(invalid="ignore"):
             still = (
                 still_windows(s, width, STILL_RANGE) & (middle >= LOADED) & (middle <= 1.0 - LOADED)
             )
-        self.column(At.STILL, start, stop)[:] = np.where(still, middle, np.nan)
+        self.column(Col.STILL, start, stop)[:] = np.where(still, middle, np.nan)
         self._still_to = stop
 
     def may_be_off(self, is_lead: bool, start: int, stop: int) -> np.ndarray:
@@ -142,7 +142,7 @@ class SwingRows:
         Beside missing rows the smoothed load is missing too, and the load itself is taken.
         """
         rows = self._rows.rows(start, stop)
-        smoothed, load = (At.LEAD_EVEN, At.LEAD_N) if is_lead else (At.TRAIL_EVEN, At.TRAIL_N)
+        smoothed, load = (Col.LEAD_EVEN, Col.LEAD_N) if is_lead else (Col.TRAIL_EVEN, Col.TRAIL_N)
         even, raw = rows[:, smoothed], rows[:, load]
         with np.errstate(invalid="ignore"):
             off: np.ndarray = ~(np.where(np.isnan(even), raw, even) >= self._setup.contact_n)

@@ -48,7 +48,7 @@ from plantigrade.swinglimits import (
     SETTLED_S,
     STEPPED_S,
 )
-from plantigrade.swingrows import HEEL, At, SwingRows
+from plantigrade.swingrows import HEEL, Col, SwingRows
 from plantigrade.swingrules import is_drive, top_of
 
 
@@ -162,7 +162,7 @@ class SwingDetector:
     def _watch_to(self, stop: int, events: list[Event]) -> bool:
         """Look for the first row whose share has risen enough above a recent trough."""
         if self._rising:
-            s = self._rows.column(At.SHARE, self._cursor - 1, stop)
+            s = self._rows.column(Col.SHARE, self._cursor - 1, stop)
             falls = np.flatnonzero(~(s[1:] >= s[:-1]))
             if len(falls) == 0:
                 self._announce(stop, events)
@@ -173,7 +173,7 @@ class SwingDetector:
             self._armed, self._rising = self._cursor, False
         reach = self.setup.samples(RISE_S)
         base = max(self._cursor - reach, self._armed)
-        s = self._rows.column(At.SHARE, base, stop)
+        s = self._rows.column(Col.SHARE, base, stop)
         risen = np.empty(0, dtype=np.int64)
         if np.fmax.reduce(s[self._cursor - base :]) - np.fmin.reduce(s) >= RISE:
             rise = s - trailing_min(s, reach + 1)
@@ -185,7 +185,7 @@ class SwingDetector:
             return bool(self._rows.gaps)
         at = self._cursor + int(risen[0])
         self._announce(at, events)
-        recent = self._rows.column(At.SHARE, max(at - reach, self._armed), at + 1)
+        recent = self._rows.column(Col.SHARE, max(at - reach, self._armed), at + 1)
         trough = at - int(np.nanargmin(recent[::-1]))
         address = self._address(trough)
         if address is None or self._stepping(address, trough, at):
@@ -204,7 +204,7 @@ class SwingDetector:
         """Look for the lead peak: the first prominent maximum of lead load, or the highest."""
         candidate = self._candidate
         assert candidate is not None
-        lead = self._rows.column(At.LEAD_EVEN, candidate.trough, stop)
+        lead = self._rows.column(Col.LEAD_EVEN, candidate.trough, stop)
         highest = np.fmax.accumulate(lead)
         rise = highest - lead[0]
         with np.errstate(invalid="ignore"):
@@ -289,9 +289,9 @@ class SwingDetector:
         if trough + 1 - begin < width:
             return None
         self._rows.still(trough + 1, width)
-        s = self._rows.column(At.SHARE, begin, trough + 1)
+        s = self._rows.column(Col.SHARE, begin, trough + 1)
         # by the row that ends each window; NaN where it is not still
-        middle = self._rows.column(At.STILL, begin + width - 1, trough + 1)
+        middle = self._rows.column(Col.STILL, begin + width - 1, trough + 1)
         with np.errstate(invalid="ignore"):
             still = middle >= s[-1] + LEAST_FALL
         found = np.flatnonzero(still[-reach - 1 :])
@@ -342,14 +342,14 @@ class SwingDetector:
         off = self._rows.may_be_off(False, first, self._down_by(candidate) + 1)
         if longest(off) < self.setup.samples(LIFT_S):
             return False
-        lead = self._rows.column(At.LEAD_EVEN, candidate.peak, candidate.peak + 1)[0]
+        lead = self._rows.column(Col.LEAD_EVEN, candidate.peak, candidate.peak + 1)[0]
         driven = lead >= DRIVEN_BW * self.setup.bw_n
         return not (driven and shape.address.level - shape.lowest >= DRIVEN_FALL)
 
     def _find_finish(self, peak: int, stop: int) -> tuple[int | None, int, str]:
         """Return the row that decides the finish (None if not yet), the finish, and its manner."""
-        s = self._rows.column(At.SHARE, peak, stop)
-        trail = self._rows.column(At.TRAIL_EVEN, peak, stop)
+        s = self._rows.column(Col.SHARE, peak, stop)
+        trail = self._rows.column(Col.TRAIL_EVEN, peak, stop)
         choices: list[tuple[int, int, str]] = []
         width = self.setup.samples(SETTLED_S)
         settled = np.flatnonzero(still_windows(s, width, SETTLED_RANGE))
@@ -421,7 +421,7 @@ class SwingDetector:
         reach = self.setup.samples(FALL_S)
         # one row more, so that the row before the first is judged as it was when it was new
         base = max(start - reach - 1, self._armed, self._since)
-        s = self._rows.column(At.SHARE, base, stop)
+        s = self._rows.column(Col.SHARE, base, stop)
         if not np.fmax.reduce(s) - np.fmin.reduce(s[start - base :]) >= BACKSWING_FALL:
             return stop
         with np.errstate(invalid="ignore"):
@@ -446,10 +446,10 @@ class SwingDetector:
         begun, level = self._backswing
         setup, limits, watching = self.setup, self.setup.limits, self._stage is _Stage.WATCH
         rows = self._rows.rows(start, stop)
-        front = rows[:, At.LEAD + Column.FOREFOOT] + rows[:, At.LEAD + Column.TOES]
-        lead_n, limit_n = rows[:, At.LEAD_EVEN], setup.heel_lift_n
+        front = rows[:, Col.LEAD + Column.FOREFOOT] + rows[:, Col.LEAD + Column.TOES]
+        lead_n, limit_n = rows[:, Col.LEAD_EVEN], setup.heel_lift_n
         with np.errstate(invalid="ignore"):
-            returned = rows[:, At.SHARE] >= level - 0.02
+            returned = rows[:, Col.SHARE] >= level - 0.02
             low = rows[:, HEEL] < limit_n
             up = (
                 low

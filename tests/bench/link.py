@@ -105,8 +105,8 @@ async def hour(hours: float) -> None:
     packets = round(hours * 360_000)
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "s.sqlite3") as store:
         session = store.create_session("bench", analysis_version=1)
-        weather = RadioConditions(interval_s=0.0)
-        async with world(invented_steps(), weather, speed=100.0) as air:
+        conditions = RadioConditions(interval_s=0.0)
+        async with world(invented_steps(), conditions, speed=100.0) as air:
             with Recorder(store, session) as recorder:
                 counts = {0: 0, 1: 0}
 

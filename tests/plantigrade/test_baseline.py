@@ -11,7 +11,7 @@ from plantigrade.detector import run_whole
 from plantigrade.events import HeelLiftState, Step, Swing
 from plantigrade.limits import Setup, setup_for
 from plantigrade.load import total_load
-from plantigrade.steps import Air
+from plantigrade.steps import AirPhase
 from plantigrade.synth import (
     HeelHabit,
     OneLeg,
@@ -127,10 +127,10 @@ def test_it_moves_at_fixed_rows_after_two_phases():
     refresh = round(REFRESH_S * RATE_HZ)
     baseline = Baseline(RATE_HZ, AIR_N)
     assert net_loads(baseline, [flat(200, 12.0, 7.0)]) == pytest.approx(12.0)
-    baseline.learn([Air(Foot.LEFT, 20, 60)])
+    baseline.learn([AirPhase(Foot.LEFT, 20, 60)])
     assert net_loads(baseline, [flat(400, 12.0, 7.0, 200)]) == pytest.approx(12.0)
     assert loads(baseline) == [0.0, 0.0]  # one phase is not enough
-    baseline.learn([Air(Foot.LEFT, 120, 160)])
+    baseline.learn([AirPhase(Foot.LEFT, 120, 160)])
     net = net_loads(baseline, [flat(600, 12.0, 7.0, 600)])
     assert net[: 2 * refresh - 600] == pytest.approx(12.0)
     assert net[2 * refresh - 600 :] == pytest.approx(0.0, abs=1e-12)
@@ -145,7 +145,7 @@ def test_the_first_and_last_quarter_of_a_phase_do_not_count():
     block.left[20:30, 0] = block.left[50:60, 0] = 300.0
     baseline = Baseline(RATE_HZ, AIR_N)
     net_loads(baseline, [block])
-    baseline.learn([Air(Foot.LEFT, 20, 60), Air(Foot.LEFT, 20, 60)])
+    baseline.learn([AirPhase(Foot.LEFT, 20, 60), AirPhase(Foot.LEFT, 20, 60)])
     net_loads(baseline, [flat(400, 12.0, 0.0, 200)])
     assert loads(baseline)[0] == pytest.approx(12.0)
 
@@ -157,7 +157,7 @@ def test_it_is_the_median_of_the_last_eight_phases():
     block.left[:, 0] = values
     for k in range(10):
         net_loads(baseline, [block.slice(100 * k, 100 * k + 100)])
-        baseline.learn([Air(Foot.LEFT, 100 * k + 10, 100 * k + 90)])
+        baseline.learn([AirPhase(Foot.LEFT, 100 * k + 10, 100 * k + 90)])
     net_loads(baseline, [flat(10, 0.0, 0.0, 1000)])
     assert loads(baseline)[0] == pytest.approx(3.5)
     assert baseline.state(Foot.LEFT).error_n == pytest.approx(np.std(range(8), ddof=1))
@@ -170,7 +170,7 @@ def test_missing_rows_are_left_out_of_a_phase(missing):
     block.left[missing] = np.nan
     baseline = Baseline(RATE_HZ, AIR_N)
     net_loads(baseline, [block])
-    baseline.learn([Air(Foot.LEFT, 20, 60)] * 2)
+    baseline.learn([AirPhase(Foot.LEFT, 20, 60)] * 2)
     net_loads(baseline, [flat(400, 12.0, 0.0, 200)])
     assert loads(baseline)[0] == 0.0
 
@@ -180,7 +180,7 @@ def test_the_midfoot_s_zones_are_counted_and_have_no_baseline():
     block.left[:, Column.MIDFOOT_ZONES] = 5.0
     baseline = Baseline(RATE_HZ, AIR_N)
     net_loads(baseline, [block])
-    baseline.learn([Air(Foot.LEFT, 20, 60)] * 2)
+    baseline.learn([AirPhase(Foot.LEFT, 20, 60)] * 2)
     later = flat(600, 12.0, 0.0, 200)
     later.left[:, Column.MIDFOOT_ZONES] = 5.0
     net = np.concatenate([baseline.net(p).left for p in baseline.pieces(later)])
@@ -189,7 +189,7 @@ def test_the_midfoot_s_zones_are_counted_and_have_no_baseline():
 
 def test_learning_before_any_row_is_nothing():
     baseline = Baseline(RATE_HZ, AIR_N)
-    baseline.learn([Air(Foot.LEFT, 0, 50)])
+    baseline.learn([AirPhase(Foot.LEFT, 0, 50)])
     assert loads(baseline) == [0.0, 0.0]
 
 

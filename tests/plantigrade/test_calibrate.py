@@ -114,6 +114,15 @@ def test_counts_are_the_curve_backwards():
     assert np.abs(got - wanted).max() < 0.2
 
 
+def test_counts_under_zero_go_on_along_the_first_piece_of_the_curve():
+    """As readings do: so that noise about zero keeps its mean."""
+    calibration = replace(default(), zero=np.full(18, 30.0))
+    wanted = np.linspace(-2.0, 0.0, 18)[None]
+    counts = calibration.counts(wanted)
+    got = Calibrator(calibration).block(np.array([0.0]), counts).pressure
+    assert np.abs(got - wanted).max() < 0.2 and counts.min() < 30
+
+
 def test_counts_are_kept_within_what_can_be_read():
     counts = default().counts(np.array([[-50.0] * 18, [1e9] * 18, [np.inf] * 18]))
     assert counts[0].tolist() == [0] * 18

@@ -325,6 +325,16 @@ def test_clock_that_was_moved_heals(moved_s):
     assert np.abs(error_ms(times_s, link)[link.since_s > 220]).max() < 15 + 1e3 * STACK_S
 
 
+def test_a_clock_moved_after_a_quarter_of_an_hour_reads_as_no_drift():
+    """By 60 ms: over 900 s a line through both sides of it would be 67 ppm off."""
+    link = radio_link(np.random.default_rng(8), 1200, 20.0, 15.0)
+    clock = link.clock_us + np.where(link.since_s > 900, 60_000, 0)
+    model = ClockModel(0)
+    times_s = map_all(model, Link(link.true_s, link.arrival_ns, clock))
+    assert model.state.drift_ppm == pytest.approx(20.0, abs=10.0)
+    assert np.abs(error_ms(times_s, link)[link.since_s > 1000]).max() < 15 + 1e3 * STACK_S
+
+
 def test_big_clocks_and_origin():
     """Beyond the wrap of the insole's 32 bits, and a host that was started years ago."""
     link = radio_link(np.random.default_rng(9), 300, 10.0, 7.5)

@@ -82,6 +82,8 @@ def test_texts_are_read_plain():
 
 def test_an_error_shows_the_ends_of_what_is_long():
     assert shown("a" * 5000) == f"'{'a' * 38}…{'a' * 19}'"
+    whole = "a" * (MOST_SHOWN - 2)  # and two quotes
+    assert shown(whole) == f"'{whole}'"
     assert shown(["b"]) == "['b']"
     assert len(shown([["x" * 100] * 100] * 100)) == MOST_SHOWN
     deep: list[object] = []

@@ -8,14 +8,14 @@ import pytest
 from plantigrade.block import Column, FloatArray, Foot
 from plantigrade.events import Manner, Push, Timing
 from plantigrade.limits import Setup, setup_for
-from plantigrade.push import LEAD_IN_S, UNCLEAR, Moments, measure_push, push_end, travel
+from plantigrade.push import LEAD_IN_S, UNCLEAR, PushTimes, measure_push, push_end, travel
 from plantigrade.zones import eighteen
 
 RATE_HZ = 100.0
 BW_N = 700.0
 HEEL_Y, FORE_Y = 0.10, 0.70
 # Rows: start 0, trail peak 60, shift 80, lead peak 110.
-MOMENTS = Moments(60.0, 80.0, 110.0)
+MOMENTS = PushTimes(60.0, 80.0, 110.0)
 SHIFT_TO_PEAK = 30
 N = 160
 
@@ -51,7 +51,7 @@ def ramp(begin: float, rows: float, low: float = 0.15, high: float = 0.65) -> Fl
     return y
 
 
-def measured(values: FloatArray, moments: Moments = MOMENTS, end: int = N - 1) -> Push:
+def measured(values: FloatArray, moments: PushTimes = MOMENTS, end: int = N - 1) -> Push:
     return measure_push(np.arange(len(values)) / RATE_HZ, values, moments, end, setup())
 
 
@@ -103,6 +103,13 @@ def test_missing_rows_leave_the_time_to_end_it():
     y = ramp(85, 10)
     y[100] = np.nan
     assert push_end(y, HEAVY, MOMENTS, setup()) == 130
+
+
+@pytest.mark.parametrize(("growth", "end"), [(0.019, 110), (0.021, 130)])
+def test_a_travel_that_still_grows_has_not_settled(growth, end):
+    """By .02 of the length in 120 ms: after row 95 it creeps on by so much in 12 rows."""
+    creep = np.maximum(np.arange(N) - 95.0, 0.0) * growth / 12.0
+    assert push_end(ramp(85, 10) + creep, HEAVY, MOMENTS, setup()) == end
 
 
 @pytest.mark.parametrize(("begun", "end"), [(0.09, 130), (0.10, 111)])
@@ -187,7 +194,7 @@ def test_the_path_runs_from_the_trail_peak_to_the_end():
 def test_manner_by_the_transfer_s_part_of_the_shift(transfer_rows, expected):
     """Rolled from .20 of shift → lead peak on, here 30 of 150 rows; within one row unclear."""
     y = 0.15 + 0.5 * np.clip((np.arange(260) - 60.0) / (transfer_rows / 0.4), 0.0, 1.0)
-    push = measured(trail(y), Moments(20.0, 40.0, 190.0), 259)
+    push = measured(trail(y), PushTimes(20.0, 40.0, 190.0), 259)
     assert push.transfer_s == pytest.approx(transfer_rows / RATE_HZ, abs=1e-9)
     assert push.manner is expected
 

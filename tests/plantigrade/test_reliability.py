@@ -11,7 +11,7 @@ from scipy.stats import t as student_t
 
 from plantigrade.change import RepeatError, mdc95, repeat_error
 from plantigrade.errors import SampleError
-from plantigrade.reliability import icc, mean_squares, proportion
+from plantigrade.reliability import agreement, icc, mean_squares, proportion
 from plantigrade.stat import stat_of
 
 # Shrout & Fleiss 1979, Psychol Bull 86(2):420–428: 6 targets × 4 judges.
@@ -232,3 +232,25 @@ def test_mean_squares_add_up_and_ignore_the_level(n, k, seed, level):
     assume(abs(level) < 1)
     trend = np.arange(k)[None, :] * 3.0
     assert mean_squares(table + trend).error == pytest.approx(ms.error, rel=1e-6)
+
+
+def test_agreement_of_the_two_peak_flow_meters():
+    """Bland & Altman 1986 (Lancet i:307–310), table 1: their differences −2.1 ± 38.8 l/min.
+
+    Large meter less mini meter, first readings of 17 people; data from memory, which come to the
+    published mean and SD.
+    """
+    large = [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427]
+    mini = [512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451]
+    got = agreement(mini, large)
+    assert (got.n, round(got.bias, 1), round(got.sd, 1)) == (17, -2.1, 38.8)
+    assert got.low == pytest.approx(-2.1176 - 1.96 * 38.765, abs=1e-2)
+    assert got.high == pytest.approx(-2.1176 + 1.96 * 38.765, abs=1e-2)
+
+
+@pytest.mark.parametrize(
+    ("first", "second"), [([1.0], [2.0]), ([1.0, 2.0], [1.0]), ([1.0, math.nan], [1.0, 2.0])]
+)
+def test_agreement_needs_pairs_of_numbers(first, second):
+    with pytest.raises(SampleError):
+        agreement(first, second)

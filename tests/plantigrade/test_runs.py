@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from plantigrade.runs import Run, RunSegmenter
+from plantigrade.runs import RunSegment, RunSegmenter
 
 LEVELS = {"#": 10.0, "+": 6.0, "-": 4.0, ".": 0.0, "?": np.nan}
 """Up; just over one threshold; between two; down; missing."""
@@ -27,11 +27,11 @@ def found(
     restart: int = 6,
     first: int = 0,
     sizes: tuple[int, ...] = (),
-) -> list[Run]:
+) -> list[RunSegment]:
     """Runs of a drawing, however it is cut (all at once, and one by one, by default)."""
     values = signal(drawn)
 
-    def pushed(edges: list[int]) -> list[Run]:
+    def pushed(edges: list[int]) -> list[RunSegment]:
         runs = RunSegmenter(on, off, bridge, restart)
         return [r for a, b in pairwise(edges) for r in runs.push(values[a:b], first + a)]
 
@@ -42,7 +42,7 @@ def found(
     return whole
 
 
-def drawn(runs: list[Run], n: int) -> str:
+def drawn(runs: list[RunSegment], n: int) -> str:
     """Runs drawn back: # inside, | at the sample that closed them."""
     out = ["."] * n
     for run in runs:
@@ -97,6 +97,14 @@ def test_crossings_are_interpolated():
     assert (run.start, run.stop, run.closed, run.missing) == (2, 4, 6, False)
     (run,) = found("..##....", on=8.0, off=2.0)
     assert [run.start_at, run.stop_at] == pytest.approx([1.8, 3.8])
+
+
+def test_a_run_that_was_never_seen_down_has_no_crossing():
+    """Between the thresholds a signal may be up: where it came from nobody knows."""
+    (run,) = found("--##....", on=6.0, off=3.0)
+    assert (run.start, run.start_at, run.stop_at) == (2, None, 3.7)
+    (run,) = found(".-##....", on=6.0, off=3.0)
+    assert run.start_at == pytest.approx(1.0 + 2.0 / 6.0)
 
 
 def test_a_sample_on_the_threshold_is_up():

@@ -9,7 +9,7 @@ from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
 from plantigrade.detector import run_whole
 from plantigrade.events import RegionTiming, Roll, Step
 from plantigrade.limits import Limits, Setup, setup_for
-from plantigrade.stance import classify_roll, measured
+from plantigrade.stance import classify_roll, measured_step
 from plantigrade.steps import StepDetector
 from plantigrade.zones import eighteen
 
@@ -61,6 +61,12 @@ def steps(block: PairBlock, made: Setup | None = None) -> list[Step]:
 
 def spans(block: PairBlock, made: Setup | None = None) -> list[tuple[str, int]]:
     return [(s.foot.value, s.first_index) for s in steps(block, made)]
+
+
+def test_rows_that_come_one_by_one_give_the_same_steps():
+    block, detector = walk(), StepDetector(setup())
+    found = [e for k in range(len(block)) for e in detector.push(block.slice(k, k + 1))]
+    assert len(found) == 6 and [*found, *detector.flush()] == steps(block)
 
 
 # ---- times ----
@@ -176,7 +182,7 @@ def test_a_stance_of_hardly_any_load_has_no_cop():
     step = steps(walk(2))[0]
     assert step.strike_s is not None and step.stance_s is not None
     t_s = step.strike_s + np.linspace(0.0, step.stance_s, 66)
-    found = measured(step, t_s, np.full((66, N_COLUMNS), 0.1), setup())
+    found = measured_step(step, t_s, np.full((66, N_COLUMNS), 0.1), setup())
     assert found.cop_y == (None,) * 19
 
 

@@ -27,9 +27,11 @@ from plantigrade_gateway.wire.stream import PacketRun, StreamEvent
 LEFT, RIGHT = Foot.LEFT, Foot.RIGHT
 
 
-def known(knobs: DeviceSettings) -> KnownInsole:
+def known(settings: DeviceSettings) -> KnownInsole:
     """The insole as pairing remembers it."""
-    return KnownInsole(knobs.serial, knobs.foot, f"{knobs.serial:08X}", knobs.address, LENGTH_MM)
+    return KnownInsole(
+        settings.serial, settings.foot, f"{settings.serial:08X}", settings.address, LENGTH_MM
+    )
 
 
 @dataclass(frozen=True)
@@ -77,9 +79,9 @@ class World:
     def backend(self) -> Radio:
         return Radio(self.radio.scanner, self.radio.client)
 
-    async def insole(self, knobs: DeviceSettings) -> AirInsole:
+    async def insole(self, settings: DeviceSettings) -> AirInsole:
         began_s = asyncio.get_running_loop().time()
-        insole = AirInsole(knobs, self.air, self.steps, began_s)
+        insole = AirInsole(settings, self.air, self.steps, began_s)
         insole.sent = []
         await insole.start()
         return insole
@@ -94,15 +96,18 @@ class World:
         *insoles: KnownInsole,
         wish: StreamConfig | None = None,
         emit: Callable[[Entry], None] | None = None,
+        bridged_s: float | None = None,
     ) -> AsyncIterator[LiveSource]:
         """A live source of these insoles, the pair by default."""
-        wanted = insoles or tuple(known(i.knobs) for i in self.insoles.values())
+        wanted = insoles or tuple(known(i.settings) for i in self.insoles.values())
 
         def tell(text: str) -> None:
             self.said.append(text)
 
         inbox = Given(emit or self.entries.append)
         self.source = LiveSource(wanted, self.backend, tell, wish, self.now_ns, inbox=inbox)
+        if bridged_s is not None:
+            self.source.bridged_s = bridged_s
         async with self.source:
             yield self.source
         async for _ in self.source:
@@ -156,18 +161,18 @@ class World:
 @contextlib.asynccontextmanager
 async def world(
     steps: GaitSource,
-    weather: RadioConditions | None = None,
+    conditions: RadioConditions | None = None,
     mtu: int = 247,
     left: DeviceSettings | None = None,
     right: DeviceSettings | None = None,
-    **knobs: object,
+    **settings: object,
 ) -> AsyncIterator[World]:
     """The air with a pair on it, and a radio."""
-    air = Air(weather or RadioConditions(interval_s=0.0, supervision_s=0.4))
+    air = Air(conditions or RadioConditions(interval_s=0.0, supervision_s=0.4))
     gateway = AirController("gateway", link=air)
     radio = await AirRadio.on(gateway, AsyncPipeSink(gateway), mtu)
     made = World(air, steps, {}, radio)
-    usual = usual_pair(**knobs)
+    usual = usual_pair(**settings)
     for one, given in zip(usual, (left, right), strict=True):
         turned = given or one
         made.insoles[turned.foot] = await made.insole(turned)
@@ -180,7 +185,7 @@ async def world(
             await insole.close()
 
 
-def turned(foot: Foot, **knobs: object) -> DeviceSettings:
-    """One of the pair, with knobs turned."""
+def turned(foot: Foot, **settings: object) -> DeviceSettings:
+    """One of the pair, with settings turned."""
     pair = dict(zip((LEFT, RIGHT), usual_pair(), strict=True))
-    return replace(pair[foot], **knobs)  # type: ignore[arg-type]
+    return replace(pair[foot], **settings)  # type: ignore[arg-type]

@@ -11,7 +11,7 @@ from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.analysis.eventrow import Measured, event_row
 from plantigrade_gateway.config import Config, load
-from plantigrade_gateway.forward.process import Forwarding
+from plantigrade_gateway.forward.process import ForwardingProcess
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
@@ -42,8 +42,8 @@ class Bay:
         return {row.event_id for row in self.store.events(self.session)}
 
     @contextlib.asynccontextmanager
-    async def forwarding(self) -> AsyncIterator[Forwarding]:
-        forwarding = Forwarding(self.store.path, self.config, self.said.append)
+    async def forwarding(self) -> AsyncIterator[ForwardingProcess]:
+        forwarding = ForwardingProcess(self.store.path, self.config, self.said.append)
         running = asyncio.create_task(forwarding.run())
         try:
             yield forwarding

@@ -1,11 +1,13 @@
 """Invented players put together by hand: visits with prompted stands, walks and sets of swings."""
 
 import dataclasses
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import numpy as np
 from tests.support import records
 
 from plantigrade.block import Foot
@@ -27,7 +29,7 @@ from plantigrade_gateway.analysis.quality import FootQuality, Gaps, Quality
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, Trial
 from plantigrade_gateway.coach.case import Case, Questions, SwingNote, Visit
 from plantigrade_gateway.drills.run import DrillResult
-from plantigrade_gateway.store.calibrations import Calibrated, Check
+from plantigrade_gateway.store.calibrations import Check, StoredCalibration
 
 FIRST_DAY = datetime(2026, 3, 2, 10, 0, tzinfo=UTC)
 
@@ -47,7 +49,7 @@ def calibrated(day: datetime, check: datetime | None = None, *, passed: bool = T
     """What is said of an insole that was calibrated on a day, by the store's own words."""
     made = None if check is None else Check(check, None, 0.1, 2.0, () if passed else ("drifts",))
     calibration = default_calibration(eighteen(), Foot.LEFT)
-    return Calibrated(1, day, calibration, 1.2, 0.4, (), made).said
+    return StoredCalibration(1, day, calibration, 1.2, 0.4, (), made).description
 
 
 def foot_quality(calibration: str | None, missing: int = 0) -> FootQuality:
@@ -222,6 +224,12 @@ class VisitMaker:
         )
         return self
 
+    def lifted(self) -> "VisitMaker":
+        """Each foot lifted: the shoes were off."""
+        self.trials.append(Trial("lift", 1, self.t_s, self.t_s + 18.0))
+        self.t_s += 25.0
+        return self
+
     def drilled(self) -> "VisitMaker":
         """A run of a drill."""
         self.drills.append(
@@ -281,3 +289,23 @@ def case(*visits: Visit, **given: Any) -> Case:
 def pushes(good: int, not_good: int, unclear: int = 0) -> list[dict[str, Any]]:
     """Swings of which so many have a good push."""
     return [{"good": True}] * good + [{"good": False}] * not_good + [{"good": None}] * unclear
+
+
+STANDS = np.array([[0.081, 0.090, 0.086], [0.110, 0.102, 0.115], [0.095, 0.099, 0.090]])
+"""Mean midfoot share of three wearings on three visits, invented."""
+
+
+def worn(row: list[float], day: int, **given: Any) -> Visit:
+    """A visit with three stands of both feet in each wearing; the lead foot's mean is the row's."""
+    maker = VisitMaker(day=day)
+    for mean in row:
+        maker.lifted().stood([mean - 0.004, mean, mean + 0.004], [0.1] * 3)
+    return maker.visit(**given)
+
+
+def two_way(table: np.ndarray) -> tuple[float, int]:
+    """√ of the error mean square, by the residuals of rows and columns (Weir 2005), and df."""
+    n, k = table.shape
+    left = table - table.mean(1, keepdims=True) - table.mean(0) + table.mean()
+    degrees = (n - 1) * (k - 1)
+    return math.sqrt(float((left**2).sum()) / degrees), degrees

@@ -31,7 +31,7 @@ from tests.support.tinydisk import NoDisk, fill, mounted
 
 from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.config import load
-from plantigrade_gateway.forward.check import Compared, verify
+from plantigrade_gateway.forward.check import Comparison, verify
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
@@ -215,7 +215,7 @@ class Chaos:
         proxy.mode = "well"
         self._end_gateway()
         with Store.open(self._store) as store:
-            Outbox(store.database).try_again()
+            Outbox(store.database).retry_dead_letters()
         self._start_gateway("--no-events")
 
     async def _settle(self) -> Outcome:
@@ -233,7 +233,7 @@ class Chaos:
         known: set[str] = set()
         gaps = 0
         astray: list[str] = []
-        compared: list[Compared] = []
+        compared: list[Comparison] = []
         with Store.open(self._store) as store:
             for session in store.sessions():
                 rows = list(store.events(session.session_id))
@@ -249,8 +249,8 @@ class Chaos:
                     compared.append(await verify(config, store, session.session_id))
                 except Exception as error:
                     print(error, file=sys.stderr)
-                    compared.append(Compared(1, 1, 0, 0, 0, str(error)))
-            aside = len(Outbox(store.database).aside())
+                    compared.append(Comparison(1, 1, 0, 0, 0, str(error)))
+            aside = len(Outbox(store.database).dead_letters())
         return Outcome(
             produced=len(ids),
             gaps=gaps,

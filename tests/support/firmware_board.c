@@ -19,6 +19,7 @@ bool board_notify(const uint8_t *bytes, size_t length);
 size_t board_written(uint32_t *clock_us, uint8_t *bytes, size_t room);
 void board_indicate(const uint8_t *bytes, size_t length);
 bool board_connected(void);
+bool board_subscribed(void);
 uint16_t board_mtu(void);
 bool board_on_charger(void);
 uint8_t board_battery_percent(void);
@@ -117,6 +118,11 @@ bool board_connected(void)
 uint16_t board_mtu(void)
 {
     return (now_ms < 15u || (now_ms >= 3200u && now_ms < 3250u)) ? 23u : 247u;
+}
+
+bool board_subscribed(void)
+{
+    return true;
 }
 
 bool board_on_charger(void)

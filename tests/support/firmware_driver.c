@@ -293,6 +293,12 @@ static void do_charging(void)
     puts("");
 }
 
+static void do_subscribed(void)
+{
+    pg_set_subscribed(&insole, number() != 0u);
+    puts("");
+}
+
 /* Not part of the interface: a counter of four billion packets takes a year and more. */
 static void do_counter(void)
 {
@@ -335,7 +341,7 @@ static const struct {
     {"state", do_state},       {"show", do_show},         {"announcement", do_announcement},
     {"status", do_status},     {"counter", do_counter},   {"data", do_data},
     {"mtu", do_mtu},           {"fit", do_fit},           {"ack", do_ack},           {"identity", do_identity},
-    {"clock", do_clock},       {"given_up", do_given_up},      {"information", do_information}, {"curve", do_curve},
+    {"clock", do_clock},       {"given_up", do_given_up},      {"information", do_information}, {"curve", do_curve},       {"subscribed", do_subscribed},
 };
 
 int main(void)

@@ -68,6 +68,7 @@ class Model:
     queue: deque[bytes] = field(default_factory=deque)
     streaming: bool = False
     charging: bool = False
+    subscribed: bool = True
     battery: int = BATTERY_UNKNOWN
     battery_low: bool = False
     show: tuple[bool, int] = (False, 0)
@@ -184,7 +185,7 @@ class Model:
     def _handle(self, message: Start | Stop | Rate | Frames) -> AckStatus:
         match message:
             case Start():
-                if self.charging or not self.most:
+                if self.charging or not self.subscribed or not self.most:
                     return AckStatus.NOT_NOW
                 self.start()
             case Stop():

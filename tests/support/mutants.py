@@ -34,16 +34,32 @@ MORE: dict[str, tuple[str, ...]] = {
     "database": ("store",),
     "enqueue": ("outbox", "tsdb"),
     "entries": ("pipeline", "analysis"),
+    "envelope": ("clock",),
+    "errors": ("foreign",),
+    "evidence": ("fitting",),
     "feed": ("orders",),
     "insoles": ("runner",),
     "limits": ("calibrate", "steps", "stand"),
+    "messages": ("codec",),
+    "monitor": ("load", "fitting"),
+    "poses": ("fitting",),
     "record": ("pipeline", "analysis"),
     "recorded": ("demo",),
     "results": ("store", "sessions", "uncalibrated"),
-    "rows": ("store",),
+    "rows": ("store", "steps"),
+    "result": ("record", "uncalibrated"),
     "runner": ("life", "visit"),
+    "sequence": ("decoder",),
     "sessions": ("life",),
     "stage": ("life", "runner"),
+    "stance": ("steps",),
+    "steps": ("laced",),
+    "stat": ("summary", "interval"),
+    "swing": ("swings",),
+    "swingrows": ("swings",),
+    "swingrules": ("swings",),
+    "synth": ("laced",),
+    "timeline": ("record",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
 _SWAPS: dict[type[ast.AST], type[ast.AST]] = {
@@ -164,14 +180,19 @@ def _other(value: float) -> float:
 
 def mutations(path: Path) -> list[Mutation]:
     """Return all that can be changed in a module, in its order."""
+    return [_mutation(path, place) for place in range(_n_places(path))]
+
+
+def _n_places(path: Path) -> int:
+    return sum(1 for _ in places(ast.parse((ROOT / path).read_text("utf-8"))))
+
+
+def _mutation(path: Path, place: int) -> Mutation:
     source = (ROOT / path).read_text("utf-8")
-    tree = ast.parse(source)
-    made = []
-    for place, (node, _) in enumerate(places(tree)):
-        assert isinstance(node, ast.expr | ast.stmt)
-        before, after = _texts(source, place)
-        made.append(Mutation(path, place, node.lineno, f"{before}  ->  {after}"))
-    return made
+    node, _ = list(places(ast.parse(source)))[place]
+    assert isinstance(node, ast.expr | ast.stmt)
+    before, after = _texts(source, place)
+    return Mutation(path, place, node.lineno, f"{before}  ->  {after}")
 
 
 def _texts(source: str, place: int) -> tuple[str, str]:
@@ -211,15 +232,19 @@ def modules(area: Path) -> list[Path]:
 
 def drawn(area: Path, n: int, seed: int) -> list[Mutation]:
     """Draw mutations of an area: every place is as likely."""
-    all_of = [mutation for path in modules(area) for mutation in mutations(path)]
-    return random.Random(seed).sample(all_of, min(n, len(all_of)))
+    where = [(path, place) for path in modules(area) for place in range(_n_places(path))]
+    return [_mutation(*each) for each in random.Random(seed).sample(where, min(n, len(where)))]
 
 
 def related(module: Path) -> tuple[list[Path], list[Path]]:
     """Return the tests that belong to a module, and the others that import it."""
-    stems = (module.stem, *MORE.get(module.stem, ()))
     tests = [path.relative_to(ROOT) for path in sorted((ROOT / "tests").rglob("test_*.py"))]
-    own = [path for stem in stems for path in tests if path.name == f"test_{stem}.py"]
+    stem = "synth" if module.parent.name == "synth" else module.stem  # one test file for them all
+    beside = [path for path in tests if path.name == f"test_{stem}.py"]
+    room = module.parent.name
+    own = [path for path in beside if path.parent.name == room] or beside
+    more = [f"test_{each}.py" for each in MORE.get(stem, ())]
+    own += [path for path in tests if path.name in more and path not in own]
     dotted = ".".join(module.with_suffix("").parts[1:]).removesuffix(".__init__")
     package, _, name = dotted.rpartition(".")
     others = []

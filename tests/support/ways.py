@@ -12,12 +12,14 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
+from tests.support.vectors import read_vectors
 from tests.support.zones import analyse_csv
 
 from plantigrade.block import Foot
-from plantigrade.calibrate import default_calibration
+from plantigrade.calibrate import Calibrator, default_calibration
 from plantigrade.zones import eighteen
 from plantigrade_gateway import config
+from plantigrade_gateway.analysis.bench import read_bench
 from plantigrade_gateway.analysis.practice import entry_of, read_entry
 from plantigrade_gateway.analysis.record import RecordAnalysis, analyse_record
 from plantigrade_gateway.analysis.result import read_layout
@@ -43,6 +45,7 @@ from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.live.hub import Hub, Viewer
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode
+from plantigrade_gateway.wire.information import read_curve, read_information
 from plantigrade_gateway.wire.messages import (
     Ack,
     AckStatus,
@@ -129,7 +132,10 @@ def settings_entries(folder: Path) -> Way:
 
 
 def calibration_entries(folder: Path) -> Way:
-    seeds = [default_calibration(eighteen(), foot).to_json().encode() for foot in Foot]
+    seeds = [
+        default_calibration(eighteen(), foot, full_scale).to_json().encode()
+        for foot, full_scale in zip(Foot, (4095, 65535), strict=True)
+    ]
     return Way("calibration entry", seeds, takes_entry(Kind.CALIBRATION, 0))
 
 
@@ -360,6 +366,47 @@ def insole_answers(folder: Path) -> Way:
     return Way("GATT answer", answers, take)
 
 
+VECTORS = read_vectors(
+    Path(__file__).resolve().parents[2] / "hardware_notes" / "profile_vectors.txt"
+)
+
+
+def known_values(kind: str) -> list[bytes]:
+    """The right values of a kind, of the profile's known answers."""
+    blocks = [block for block in VECTORS if block["kind"] == kind and "error" not in block]
+    return [bytes.fromhex(block["hex"]) for block in blocks]
+
+
+def information_blocks(folder: Path) -> Way:
+    def take(data: bytes) -> bool:
+        said = read_information(data)
+        return said.encode() == data and said.zone_layout().n_zones == said.zones
+
+    return Way("information block", known_values("information"), take)
+
+
+def stored_curves(folder: Path) -> Way:
+    (usual,) = (
+        read_information(data) for data in known_values("information") if data[12:13] == b"\x07"
+    )
+
+    def take(data: bytes) -> bool:
+        Calibrator(read_curve(data, usual, Foot.LEFT))
+        return True
+
+    return Way("stored curve", known_values("curve")[:1], take)
+
+
+def bench_files(folder: Path) -> Way:
+    rows = [f"left,{zone},{kpa},{4 * kpa},{5 * kpa}" for zone in (1, 2) for kpa in (0, 100, 800)]
+    seed = "\n".join(["foot,zone,kpa,up,down", *rows]).encode()
+
+    def take(data: bytes) -> bool:
+        return bool(read_bench(data.decode("utf-8", "replace"), "b", {Foot.LEFT: (2, 4095)}))
+
+    return Way("bench file", [seed], take)
+
+
 FROM_FOLDER = {
     make.__name__: make
     for make in (
@@ -377,5 +424,6 @@ FROM_FOLDER = {
             secret_files,
         ),
         *(commands, web_messages, control_writes, insole_answers),
+        *(information_blocks, stored_curves, bench_files),
     )
 }

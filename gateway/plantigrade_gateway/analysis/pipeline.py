@@ -19,8 +19,10 @@ from plantigrade.limits import setup_for
 from plantigrade.load import LoadReducer
 from plantigrade.monitor import ZoneMonitor
 from plantigrade_gateway.analysis.timeline import AWAY_S, Output, Tallies, TimeLine
+from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.entries import SESSION, Batch, Kind, read_exchange
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.stream import Counts, PacketRun, StreamEvent, StreamEventKind
 
@@ -30,6 +32,8 @@ IntArray = NDArray[np.int64]
 PERIODS_US = (1_000, 50_000)
 """Sample periods that are analysed: 20 to 1000 Hz (`plantigrade.limits.Setup`)."""
 INSOLES = (0, 1)
+_TRIALS = (Kind.CHECK, Kind.CHECK_END, Kind.SET)
+"""What ends a trial of a guided check; the first begins one."""
 _NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), StreamEventKind.RESTART  # looked up once
 _ZERO = np.zeros(1, dtype=np.int64)
 Tap = Callable[[PressureBlock, float], None]
@@ -156,7 +160,8 @@ class Pipeline:
                 self._notifications(batch, start, stop, ends)
             else:
                 data = batch.payload[int(ends[start]) : int(ends[start + 1])]
-                self._entry(int(batch.insole[start]), Kind(int(batch.kind[start])), data)
+                kind, arrival_ns = Kind(int(batch.kind[start])), int(batch.arrival_ns[start])
+                self._entry(int(batch.insole[start]), kind, data, arrival_ns)
 
     def _pieces(self, batch: Batch) -> Iterator[tuple[int, int]]:
         """Cut a batch: entries that are not notifications alone, and where a foot goes or comes.
@@ -211,7 +216,7 @@ class Pipeline:
         if insole.missed is not None:
             self._line.away(insole.missed)
 
-    def _entry(self, insole: int, kind: Kind, data: bytes) -> None:
+    def _entry(self, insole: int, kind: Kind, data: bytes, arrival_ns: int) -> None:
         if kind is Kind.SETTINGS:
             self._line.end()
             self.settings = SessionSettings.from_json(data)
@@ -228,6 +233,12 @@ class Pipeline:
                 self._insoles[insole].calibrator = None
         elif kind is Kind.END:
             self._line.end()
+        elif kind in _TRIALS:
+            assert self._origin_ns is not None
+            self._line.end_trial((arrival_ns - self._origin_ns) / 1e9)
+            trial = _trial(data) if kind is Kind.CHECK else None
+            if trial is not None:
+                self._line.begin_trial(trial.step, (arrival_ns - self._origin_ns) / 1e9)
 
     def _notifications(self, batch: Batch, start: int, stop: int, ends: IntArray) -> None:
         """Decode a piece of notifications, and push what both insoles say.
@@ -290,6 +301,10 @@ class Pipeline:
         if insole.calibrator is None or is_new:
             self._calibrate(insole, run)
         assert insole.calibrator and insole.monitor
+        if self._line.is_prompted:
+            full = run.counts >= insole.calibrator.calibration.full_scale
+            if full.any():
+                self._line.note_full_scale(run.foot, t_s, full)
         pressure = insole.calibrator.block(t_s, run.counts)
         at = 0
         for to, stuck in insole.monitor.push(pressure.pressure):
@@ -386,6 +401,14 @@ class _Stream:
                 first = min(first, int(places[a]))
                 inside.append(_part(run, a, b) if len(run) else run)
         return first, self.insole, inside
+
+
+def _trial(data: bytes) -> TrialName | None:
+    """Return which trial begins; None where another version wrote what is not understood."""
+    try:
+        return TrialName.from_json(data)
+    except RecordError:
+        return None
 
 
 def _shape(run: PacketRun) -> tuple[Foot, int, int]:

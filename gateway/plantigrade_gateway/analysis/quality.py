@@ -100,9 +100,9 @@ class FootQuality:
     baseline_n : float
         What is taken off the foot's load at the end, N.
     baseline_error_n : float or None
-        Its estimated error, N; None where no walking step has set it.
+        Its estimated error, N; None where nothing but one foot lift has set it, or nothing at all.
     baseline_age_s : float or None
-        From the last swing phase that moved it to the end, s.
+        From the last swing phase or foot lift that moved it to the end, s.
     link : LinkQuality or None
         None for a zone CSV.
     calibration : str or None
@@ -261,6 +261,7 @@ class SampleTally:
         self._rate_hz = self._bridge_s = 0.0
         self._first_s: float | None = None
         self._last_s = self._not_before = -np.inf
+        self._spots: list[tuple[float, float, float]] = []
 
     def begin(self, rate_hz: float, bridge_s: float) -> None:
         """Begin a stretch of samples 1 / rate apart; missing ones up to `bridge_s` are bridged."""
@@ -276,8 +277,9 @@ class SampleTally:
         if self._first_s is None:
             self._first_s = self._last_s = float(t_s[0])
         apart = np.rint(np.diff(t_s, prepend=self._last_s) * self._rate_hz).astype(np.int64)
-        for missing in (apart[apart > 1] - 1).tolist():
-            self._add(missing)
+        for at in np.flatnonzero(apart > 1).tolist():
+            before_s = self._last_s if at == 0 else float(t_s[at - 1])
+            self._add(int(apart[at]) - 1, before_s, float(t_s[at]))
         self.samples += len(t_s)
         self._last_s = float(t_s[-1])
 
@@ -292,18 +294,27 @@ class SampleTally:
         began or stopped between two of its packets.
         """
         if self._first_s is None:
-            self._add(round((end_s - start_s) * self._rate_hz) + 1)
+            self._add(round((end_s - start_s) * self._rate_hz) + 1, start_s, end_s)
             return
-        for seconds in (self._first_s - start_s, end_s - self._last_s):
-            missing = round(seconds * self._rate_hz)
+        for from_s, to_s in ((start_s, self._first_s), (self._last_s, end_s)):
+            missing = round((to_s - from_s) * self._rate_hz)
             if self._is_gap(missing):
-                self._add(missing)
+                self._add(missing, from_s, to_s)
 
-    def leave_out(self, seconds: float) -> None:
+    def leave_out(self, from_s: float, to_s: float) -> None:
         """Count what is missing between two stretches, from the last row to the next."""
-        missing = round(seconds * self._rate_hz) - 1
+        missing = round((to_s - from_s) * self._rate_hz) - 1
         if missing > 0:
-            self._add(missing)
+            self._add(missing, from_s, to_s)
+
+    def missing_share(self, start_s: float, end_s: float) -> float:
+        """Return the part of the samples due between two times that is missing, 0 to 1."""
+        missing_s = 0.0
+        for from_s, to_s, lacking_s in self._spots:
+            shared_s = min(to_s, end_s) - max(from_s, start_s)
+            if shared_s > 0:
+                missing_s += lacking_s * shared_s / (to_s - from_s)
+        return min(missing_s / (end_s - start_s), 1.0)
 
     def gaps(self) -> Gaps:
         """Return the gaps found."""
@@ -312,8 +323,9 @@ class SampleTally:
     def _is_gap(self, missing: int) -> bool:
         return missing > self._bridge_s * self._rate_hz + 0.02  # as `Pairing` bridges
 
-    def _add(self, missing: int) -> None:
+    def _add(self, missing: int, from_s: float, to_s: float) -> None:
         self.missing += missing
+        self._spots.append((from_s, to_s, missing / self._rate_hz))
         if self._is_gap(missing):
             seconds = missing / self._rate_hz
             self._gaps += 1

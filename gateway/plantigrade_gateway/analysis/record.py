@@ -8,7 +8,7 @@ from typing import TypeVar
 import numpy as np
 
 from plantigrade.block import Foot
-from plantigrade.events import Swing
+from plantigrade.events import Step, Swing
 from plantigrade.limits import setup_for
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.pipeline import Pipeline, Tap
@@ -22,12 +22,14 @@ from plantigrade_gateway.analysis.result import (
     WEIGHT_DIFFERS,
     Analysis,
     Mark,
+    SetSpan,
+    Trial,
     check_mass,
     quality_of,
     set_name,
 )
 from plantigrade_gateway.analysis.spans import SpanLog
-from plantigrade_gateway.analysis.timeline import Output, Tallies
+from plantigrade_gateway.analysis.timeline import Output, Tallies, measured
 from plantigrade_gateway.drills.model import Choice
 from plantigrade_gateway.drills.run import DrillOutput
 from plantigrade_gateway.errors import RecordError
@@ -133,9 +135,25 @@ class RecordAnalysis:
             tuple(self.marks),
             self._quality(),
             self.practice.results(self.now_s),
-            self.spans.trials(self.now_s),
-            self.spans.sets(),
+            self.trials,
+            tuple(self._with_missing(span) for span in self.spans.sets()),
         )
+
+    def _with_missing(self, span: SetSpan) -> SetSpan:
+        """Return a set with how many of its samples are missing."""
+        share = self._tallies.missing_share(span.start_s, span.end_s)
+        return dataclasses.replace(span, missing_share=share)
+
+    @property
+    def trials(self) -> tuple[Trial, ...]:
+        """The trials so far with what was measured of each, the one under way ended now."""
+        trials, prompts = self.spans.trials(self.now_s), self._tallies.prompts
+        return tuple(measured(t, p) for t, p in zip(trials, prompts, strict=True))
+
+    @property
+    def steps(self) -> list[Step]:
+        """The steps found so far."""
+        return self._tallies.found.steps
 
     @property
     def swings(self) -> list[Swing]:

@@ -83,6 +83,8 @@ class Analysis:
     excluded : dict of int to Exclusion
         By their place in `swings`, those that people left out; numbers are made of `counted` and of
         the swings of `sets`, which are without them.
+    set_edits : dict of int to SetSpan
+        By their place in `spans`, what people said of sets in place of what the record says.
     """
 
     source: str
@@ -97,6 +99,7 @@ class Analysis:
     trials: tuple["Trial", ...] = ()
     spans: tuple["SetSpan", ...] = ()
     excluded: Mapping[int, Exclusion] = field(default_factory=dict)
+    set_edits: Mapping[int, "SetSpan"] = field(default_factory=dict)
 
     @property
     def counted(self) -> tuple[Swing, ...]:
@@ -106,12 +109,16 @@ class Analysis:
     @property
     def sets(self) -> tuple["MarkedSet", ...]:
         """Return its sets with the swings that count, in order of time."""
-        return sets_of(self.counted, self.spans)
+        return sets_of(self.counted, self._spans)
 
     @property
     def whole_sets(self) -> tuple["MarkedSet", ...]:
         """Return its sets with all their swings, for where a swing stands; no numbers of these."""
-        return sets_of(self.swings, self.spans)
+        return sets_of(self.swings, self._spans)
+
+    @property
+    def _spans(self) -> tuple["SetSpan", ...]:
+        return tuple(self.set_edits.get(place, span) for place, span in enumerate(self.spans))
 
 
 def read_layout(path: str | Path | None) -> ZoneLayout:
@@ -221,6 +228,7 @@ class SetSpan:
     intent: str = ""
     club: str = ""
     is_silent: bool | None = None
+    missing_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,6 +329,7 @@ def sets_of(swings: Sequence[Swing], spans: Iterable[SetSpan]) -> tuple[MarkedSe
             span.intent,
             span.club,
             span.is_silent,
+            span.missing_share,
         )
         for span in spans
     )

@@ -6,7 +6,7 @@ Pure: no I/O, no time but that of the samples.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from plantigrade.limits import Setup
 from plantigrade.pairing import Pairing
 from plantigrade.prompted import LiftPrompt, StandPrompt, prompt_for
 from plantigrade_gateway.analysis.quality import EXCHANGED, SampleTally, WeightTally
-from plantigrade_gateway.analysis.result import EventCollector, age_s
+from plantigrade_gateway.analysis.result import EventCollector, Trial, age_s
 from plantigrade_gateway.wire.stream import StreamEvent
 
 AWAY_S = 1.0
@@ -113,7 +113,7 @@ class Tallies:
             self._begin_s = float(block.t_s[0])
             if self._n_stretches:
                 for tally in self.samples.values():
-                    tally.leave_out(self._begin_s - self._end_s)
+                    tally.leave_out(self._end_s, self._begin_s)
             self._n_stretches += 1
         self._rows.append(block)
         self._n_rows += len(block)
@@ -138,6 +138,16 @@ class Tallies:
         baseline = self._baselines.get(foot, BaselineState(0.0, None, None))
         return baseline, age_s(baseline, self._end_s)
 
+    def missing_share(self, start_s: float, end_s: float) -> float | None:
+        """Return the part of the samples due between two times that is missing.
+
+        The foot's that lacks more, 0 to 1; None where the time line has no row between them.
+        """
+        end_s = min(end_s, self._end_s)
+        if self.rate_hz is None or end_s <= start_s:
+            return None
+        return max(tally.missing_share(start_s, end_s) for tally in self.samples.values())
+
     def notes(self) -> Iterator[str]:
         """Yield what is to be said of the rows, a sentence each."""
         if self._edges.is_mirrored:
@@ -159,6 +169,13 @@ class Tallies:
             if times:
                 tally.push(np.concatenate(times))
         self._loads = []
+
+
+def measured(trial: Trial, prompt: StandPrompt | LiftPrompt | None) -> Trial:
+    """Return a trial with what was measured of it."""
+    if isinstance(prompt, StandPrompt):
+        return replace(trial, stand=prompt.result)
+    return trial if prompt is None else replace(trial, lift=prompt.result)
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,9 @@ class CheckStep:
     said : str
         The one sentence, shown and spoken when a trial is begun.
     then : str
-        Shown between two trials, and before the first: what to do until the start; may be empty.
+        What else is shown with it; may be empty.
+    between : str
+        Shown in its place between two trials: what to do until the next start; may be empty.
     ended : str
         Spoken at the end of a trial.
     times : int
@@ -67,6 +69,7 @@ class CheckStep:
     title: str
     said: str
     then: str = ""
+    between: str = ""
     ended: str = "Thank you. That was it."
     times: int = 1
     lead_in_s: float = 4.0
@@ -95,7 +98,7 @@ FIRST_LOOK = (
         STAND,
         "Stand in your shoes",
         "Stand as you would wait for a bus. Look ahead. Stay.",
-        then="Step off the spot, and on again.",
+        between="Step off the spot, and on again.",
         ended="Thank you. Step off.",
         times=3,
         prompt_s=PROMPT_S,
@@ -107,6 +110,7 @@ FIRST_LOOK = (
         "Stand on the insoles, in socks",
         "The same without shoes.",
         then="Lay both insoles flat on the floor, and stand on them in socks.",
+        between="Step off them, and on again.",
         ended="Thank you. Step off.",
         times=2,
         prompt_s=PROMPT_S,

@@ -7,7 +7,14 @@ from dataclasses import dataclass, field
 from plantigrade.events import HeelLiftState, Swing
 from plantigrade.reliability import proportion
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, Trial, is_good, swing_time
-from plantigrade_gateway.check.steps import LEAST_SWINGS, MOST_SWINGS, SWINGS
+from plantigrade_gateway.check.steps import (
+    APART_S,
+    FAST,
+    FAST_APART_S,
+    LEAST_SWINGS,
+    MOST_SWINGS,
+    SWINGS,
+)
 from plantigrade_gateway.check.verdict import Verdict, Why
 
 LOST, OF_LAST = 3, 5
@@ -116,9 +123,11 @@ def count_practice(trial: Trial, analysis: Analysis) -> int:
     return sum(trial.start_s <= swing_time(s) < trial.end_s for s in analysis.swings)
 
 
-def before_set(run: MarkedSet, analysis: Analysis) -> tuple[Swing, ...]:
-    """Return the swings of a session before a set."""
-    return tuple(s for s in analysis.swings if swing_time(s) < run.start_s)
+def count_of(run: MarkedSet, analysis: Analysis) -> SetCount:
+    """Count a set of a session by the rules of a check."""
+    apart_s = FAST_APART_S if run.intent == FAST else APART_S
+    before = tuple(s for s in analysis.swings if swing_time(s) < run.start_s)
+    return count_set(run.swings, apart_s, before)
 
 
 ANSWERS: tuple[tuple[str, Callable[[Swing], bool | None]], ...] = (

@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.errors import InputError
 
 Decorator = Callable[[Any], Any]
@@ -36,6 +37,12 @@ def register(
         metavar="MM",
         help="Inner length of the shoe, to hold the insoles' size against.",
     )
+    @click.option(
+        "--bench",
+        type=PATH,
+        metavar="FILE",
+        help="Take each zone's curve from bench readings (CSV) instead; see calibration.md.",
+    )
     @click.option("--virtual", is_flag=True, help="Use virtual insoles (extra 'virtual').")
     @click.option("--speed", type=click.FloatRange(1.0, 30.0), default=1.0, help="Of virtual ones.")
     @click.option(
@@ -48,7 +55,8 @@ def register(
     @click.option(
         "--radio",
         metavar="TRANSPORT",
-        help="Another radio than the system's (needs the extra 'virtual').",
+        help="One of the system's adapters (Linux: hci0, hci1 …), or another than the system's "
+        "(needs the extra 'virtual').",
     )
     @store_option
     @click.pass_context
@@ -58,7 +66,49 @@ def register(
         Lift each foot, stand on both and on each, rock heel to toe and edge to edge. Every step is
         refused with a reason where its data are not good enough. Ctrl-C keeps the old calibration.
         """
-        _calibrate(ctx, store_of(ctx), options)
+        bench = options.pop("bench")
+        if bench is None:
+            _calibrate(ctx, store_of(ctx), options)
+        elif options["check"] or options["virtual"]:
+            raise InputError("--bench reads a file: leave --check and --virtual out")
+        else:
+            _keep_bench(store_of(ctx), bench)
+
+
+def _keep_bench(path: Path | None, file: Path) -> None:
+    """Keep the curves of a bench file for the remembered insoles, and say what they are worth."""
+    from plantigrade.errors import shown
+    from plantigrade_gateway.analysis.bench import read_bench
+    from plantigrade_gateway.foreign import read_file
+    from plantigrade_gateway.record.settings import zones_of
+    from plantigrade_gateway.report.console import console, paragraph
+    from plantigrade_gateway.store.calibrations import keep_curves
+    from plantigrade_gateway.store.insoles import known
+    from plantigrade_gateway.store.store import Store
+
+    source = f"bench file {shown(str(file))}"
+    data = read_file(file, source)
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise InputError(f"{source}: is not UTF-8 text") from None
+    out = console()
+    with Store.open(path) as store:
+        pair = {insole.foot: insole for insole in known(store)}
+        scales = {
+            foot: (zones_of(insole.layout).n_zones, insole.full_scale)
+            for foot, insole in pair.items()
+        }
+        read = read_bench(text, source, scales)
+        keep_curves(store, {pair[foot].serial: one.calibration for foot, one in read.items()})
+    for foot, one in read.items():
+        width = one.hysteresis_percent
+        wide = "" if width is None else f", hysteresis {width:.1f} % of the highest pressure"
+        paragraph(
+            out,
+            f"{pair[foot].label}: curves of {one.calibration.n_zones} zones are kept{wide}.",
+        )
+    paragraph(out, "They are not fitted to a player: run plantigrade calibrate --mass KG.")
 
 
 def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) -> None:

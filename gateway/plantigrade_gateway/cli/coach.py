@@ -1,16 +1,24 @@
-"""The commands `sheet` and `compare`: what there is to decide by, and what has changed.
+"""The commands `sheet`, `compare` and `report`: what to decide by, what changed, what to hand over.
 
 Arguments in, no work; `register` adds them to a group.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.errors import InputError
+
 if TYPE_CHECKING:
     from plantigrade_gateway.coach.case import Case
+    from plantigrade_gateway.coach.compare import Comparison
+    from plantigrade_gateway.coach.progress import Progress
+    from plantigrade_gateway.coach.repeats import Reliability
+    from plantigrade_gateway.people.players import Register
 
 Decorator = Callable[[Any], Any]
 
@@ -28,7 +36,7 @@ def register(
     @click.option(
         "--rules",
         "rule_file",
-        type=click.Path(path_type=Path),
+        type=PATH,
         metavar="FILE",
         help="A rule file, instead of the built-in one.",
     )
@@ -58,20 +66,134 @@ def register(
         from plantigrade_gateway.rules.files import built_in, read_rules
 
         rules = built_in() if rule_file is None else read_rules(rule_file)
-        made = evidence(_case(store_of(ctx), player, visit), rules)
+        with _register(store_of(ctx)) as found:
+            case = _case_of(found, player, visit)
+        made = evidence(case, rules)
         if as_json:
             click.echo(text_of(sheet_json(made)))
         else:
             show_sheet(made, console())
 
+    @group.command()
+    @click.argument("player")
+    @click.option(
+        "--to",
+        "path",
+        type=PATH,
+        metavar="FILE",
+        required=True,
+        help="The PDF to write.",
+    )
+    @click.option(
+        "--paper",
+        type=click.Choice(["a4", "letter"]),
+        default="a4",
+        show_default=True,
+        help="Its size.",
+    )
+    @click.option("--replace", is_flag=True, help="Write over a file that is there.")
+    @store_option
+    @click.pass_context
+    def report(ctx: click.Context, player: str, path: Path, paper: str, replace: bool) -> None:
+        """Write one page for PLAYER to take home, as a PDF: what was found, decided, and to do."""
+        from plantigrade_gateway.report.page import write_page
+        from plantigrade_gateway.rules.files import built_in
 
-def _case(store: Path | None, player: str, visit: str | None) -> "Case":
-    from plantigrade_gateway.people.case import case_of
+        with _register(store_of(ctx)) as found:
+            player_id = found.find(player).player_id
+            write_page(found, player_id, built_in(), path, paper, replace=replace)
+        click.echo(f"Written: {path}")
+
+    @group.command()
+    @click.argument("player")
+    @click.argument("visits", nargs=-1, metavar="[VISIT VISIT]")
+    @click.option(
+        "--measure", "key", metavar="NAME", help="One measure, as full.load_tempo or lead.stand."
+    )
+    @json_option
+    @store_option
+    @click.pass_context
+    def compare(
+        ctx: click.Context, player: str, visits: tuple[str, ...], key: str | None, as_json: bool
+    ) -> None:
+        """Compare two visits of PLAYER: the last two unless two sessions are named.
+
+        Without visits, --measure follows one measure over all of them. Two sets of one visit are
+        SESSION:SET each, with the names of the sets.
+        """
+        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.report import change
+        from plantigrade_gateway.report.console import console
+
+        if len(visits) not in (0, 2):
+            raise InputError(f"visits: {len(visits)} given, expected two or none")
+        with _register(store_of(ctx)) as found:
+            sessions = [_session(found, visit) for visit in visits]
+            case = _case_of(found, player, None)
+        if key is not None and not visits:
+            shown, repeated = _followed(case, key)
+            if as_json:
+                click.echo(text_of(change.progress_json(shown, repeated)))
+            else:
+                change.show_progress(shown, repeated, console())
+            return
+        made = _comparison(case, sessions, key)
+        if as_json:
+            click.echo(text_of(change.comparison_json(made)))
+        else:
+            change.show_comparison(made, console())
+
+
+def _followed(case: "Case", key: str) -> "tuple[Progress, Reliability]":
+    from plantigrade_gateway.coach.progress import progress
+    from plantigrade_gateway.coach.repeats import reliability
+    from plantigrade_gateway.rules.files import built_in
+
+    return progress(case, built_in(), key), reliability(case, built_in(), key)
+
+
+def _comparison(case: "Case", sessions: "list[tuple[str, str]]", key: str | None) -> "Comparison":
+    """Compare the sessions, each with the name of a set or none; the last two visits if none."""
+    from plantigrade_gateway.coach.compare import compare, compare_sets, set_of, visit_of
+    from plantigrade_gateway.coach.follow import find_followed
+    from plantigrade_gateway.rules.files import built_in
+
+    rules = built_in()
+    if not sessions:
+        if len(case.visits) < 2:
+            raise InputError(f"visits: this player has {len(case.visits)}, expected two")
+        sessions = [(visit.session_id, "") for visit in case.visits[-2:]]
+    (before, first), (after, second) = sessions
+    if first or second:
+        if before != after or not (first and second) or key is not None:
+            raise InputError("sets: expected two of one visit, SESSION:SET each, and no --measure")
+        visit = visit_of(case, before)
+        return compare_sets(visit, rules, set_of(visit, first), set_of(visit, second))
+    if key is not None:
+        find_followed(key)
+    return compare(case, rules, before, after, key)
+
+
+@contextmanager
+def _register(store: Path | None) -> "Iterator[Register]":
     from plantigrade_gateway.people.players import Register
-    from plantigrade_gateway.store.sessions import find
     from plantigrade_gateway.store.store import Store
 
     with Store.open(store, create=False) as opened, Register(opened) as register:
-        whose = register.find(player)
-        upto = None if visit is None else find(register.store, visit).session_id
-        return case_of(register, whose.player_id, upto)
+        yield register
+
+
+def _session(register: "Register", text: str) -> tuple[str, str]:
+    """Return the session that an argument names, and the set after a colon."""
+    from plantigrade_gateway.store.sessions import find
+
+    session, _, name = text.partition(":")
+    return find(register.store, session).session_id, name
+
+
+def _case_of(register: "Register", player: str, visit: str | None) -> "Case":
+    from plantigrade_gateway.people.case import case_of
+
+    whose = register.find(player)
+    upto = None if visit is None else _session(register, visit)[0]
+    return case_of(register, whose.player_id, upto)

@@ -21,6 +21,7 @@ from plantigrade_gateway.formats import plural
 from plantigrade_gateway.sound.device import Speaker, within
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.check import verify, verify_session
+from plantigrade_gateway.store.refusal import explain
 from plantigrade_gateway.store.store import Store
 
 MIN_PYTHON = (3, 11)
@@ -120,7 +121,7 @@ def _try_store(path: Path) -> tuple[str, int]:
             connection.execute("BEGIN IMMEDIATE")
             connection.execute("ROLLBACK")
         except sqlite3.Error as error:
-            raise schema.explain(path, error) from error
+            raise explain(path, error) from error
         finally:
             connection.close()
         return f"{path} can be written", shutil.disk_usage(path).free
@@ -271,7 +272,7 @@ def _bluetooth_trouble(error: Exception) -> tuple[str, str]:
             "Bluetooth does not answer",
             "Turn Bluetooth off and on, or restart the machine.",
         )
-    from plantigrade_gateway.sources.bluetooth import bluetooth_trouble
+    from plantigrade_gateway.sources.trouble import bluetooth_trouble
 
     return bluetooth_trouble(error) or (
         f"Bluetooth cannot be used ({type(error).__name__}: {error})",

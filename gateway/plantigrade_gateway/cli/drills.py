@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -75,22 +77,28 @@ def register(
         "--drill",
         "files",
         multiple=True,
-        type=click.Path(path_type=Path),
+        type=PATH,
         metavar="FILE",
         help="A drill file to look at as well.",
     )
     @json_option
+    @settings_option
     @store_option
     @click.pass_context
     def drills(ctx: click.Context, files: tuple[Path, ...], as_json: bool) -> None:
-        """List the drills: the built-in ones, and the coach's in the folder beside the store."""
+        """List the drills: the built-in ones, and the coach's in the folder beside the store.
+
+        What a drill takes from the analysis's limits goes by those of the settings.
+        """
         from plantigrade_gateway.analysis.serialise import text_of
         from plantigrade_gateway.drills.files import shelf
+        from plantigrade_gateway.record.settings import SessionSettings
         from plantigrade_gateway.report.console import console
         from plantigrade_gateway.report.measures import show_shelf
         from plantigrade_gateway.store import schema
 
-        found = shelf(store_of(ctx) or schema.default_path(), files)
+        usual = SessionSettings().with_limits(config_of(ctx).limits(), {}).limits
+        found = shelf(store_of(ctx) or schema.default_path(), files, usual)
         if as_json:
             rows = [
                 {**drill.table(), "counts": drill.counts, "from": found.origin[name]}

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
+
 if TYPE_CHECKING:
     from plantigrade_gateway.config import Config
     from plantigrade_gateway.store.store import Store
@@ -23,7 +25,7 @@ def _keep(ctx: click.Context, _: click.Parameter, value: Path | None) -> None:
 
 settings_option: Decorator = click.option(
     "--settings",
-    type=click.Path(path_type=Path),
+    type=PATH,
     callback=_keep,
     expose_value=False,
     metavar="FILE",
@@ -179,14 +181,14 @@ def _outbox(
     box = Outbox(store.database)
     said = []
     if retry:
-        said.append(f"{box.try_again()} rows are sent again.")
+        said.append(f"{box.retry_dead_letters()} rows are sent again.")
     if session is not None:
-        count = box.send_again(find(store, session).session_id)
+        count = box.resend(find(store, session).session_id)
         said.append(f"{count} events are sent again.")
     if forget is not None:
         box.forget(forget)
         said.append(f"What waited for {forget} is dropped.")
-    depths, aside = box.depths(), box.aside()
+    depths, aside = box.depths(), box.dead_letters()
     if as_json:
         rows = [
             {"sink": a.sink, "id": a.item.point_id, "kind": a.item.kind, "reason": a.reason}

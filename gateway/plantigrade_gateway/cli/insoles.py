@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
     from plantigrade_gateway.sources.bluetooth import Sighting
+    from plantigrade_gateway.sources.meeting import Met
     from plantigrade_gateway.wire.gatt import KnownInsole
 
 
@@ -85,43 +87,89 @@ def choose_pair(
     names: dict[str, str],
     seconds: float,
     radio: str | None,
+    *,
+    bond: bool = False,
 ) -> None:
     """Let the user choose a left and a right insole of those heard, and remember them."""
     import asyncio
 
     from plantigrade_gateway.report.console import console, paragraph
-    from plantigrade_gateway.store.insoles import remember, size_notes
+    from plantigrade_gateway.store.calibrations import keep_curves
+    from plantigrade_gateway.store.insoles import (
+        known,
+        layout_difference,
+        layout_of,
+        note_firmware,
+        remember,
+        size_notes,
+    )
     from plantigrade_gateway.store.store import Store
     from plantigrade_gateway.wire.gatt import KnownInsole
 
     serials = {foot: _serial(text) for foot, text in wanted.items() if text is not None}
-    found = asyncio.run(_heard(seconds, radio))
-    chosen = []
-    for foot in ("left", "right"):
-        if serials and foot not in serials:
-            continue
-        of_foot = [s for s in found if s.announcement.foot == foot]
-        sighting = _choose(foot, of_foot, serials.get(foot))
-        if sighting is not None:
-            chosen.append(
-                KnownInsole.of(sighting.announcement, sighting.address, names[foot].strip())
-            )
-    if not chosen:
+    met = asyncio.run(_met(serials, seconds, radio, bond))
+    if not met:
         raise InputError(
             "no insole was heard: charge them, bring them near, and free them from other hosts"
         )
+    chosen, curves = [], {}
+    for sighting, said in met:
+        foot = sighting.announcement.foot
+        insole = KnownInsole.of(
+            sighting.announcement, sighting.address, names[foot].strip(), said.information
+        )
+        chosen.append(replace(insole, bonded=bond))
+        if said.curve is not None:
+            curves[sighting.announcement.serial] = said.curve
+    layout_of(chosen)
     out = console()
     with Store.open(store) as opened:
         for insole in chosen:
             remember(opened, insole)
-            paragraph(
-                out, f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm."
-            )
+            paragraph(out, f"Remembered: {insole.label}, {_what(insole)}.")
+        for insole, (_, said) in zip(chosen, met, strict=True):
+            if said.firmware is not None:
+                hardware = None if said.information is None else said.information.hardware
+                note_firmware(opened, insole.serial, said.firmware, hardware)
+        keep_curves(opened, curves)
+        now = known(opened)
     for text in size_notes(chosen):
         paragraph(out, text)
+    if text := layout_difference(now):
+        paragraph(out, f"{text[0].upper()}{text[1:]}.")
     missing = {"left", "right"} - {str(insole.foot) for insole in chosen} - serials.keys()
     if not serials and missing:
         paragraph(out, f"No {missing.pop()} insole was heard.")
+
+
+def _what(insole: "KnownInsole") -> str:
+    """Say what an insole is, where it is not the usual thing its zones too."""
+    text = f"{insole.serial:08X}, {insole.length_mm} mm"
+    said = insole.information
+    if said is None or (said.table is None and said.bits == 12):
+        return text
+    return f"{text}, {said.zones} zones, {said.bits} bits"
+
+
+async def _met(
+    serials: dict[str, int], seconds: float, transport: str | None, bond: bool
+) -> "list[tuple[Sighting, Met]]":
+    """Let the user choose of the insoles that are near, and ask the chosen ones what they are."""
+    from plantigrade_gateway.session.insoles import opened_radio
+    from plantigrade_gateway.sources.bluetooth import scan
+    from plantigrade_gateway.sources.meeting import meet
+
+    met = []
+    async with opened_radio(transport) as radio:
+        found = await scan(radio, seconds)
+        for foot in ("left", "right"):
+            if serials and foot not in serials:
+                continue
+            of_foot = [s for s in found if s.announcement.foot == foot]
+            sighting = _choose(foot, of_foot, serials.get(foot))
+            if sighting is not None:
+                met.append((sighting, await meet(sighting, radio, bond)))
+    return met
 
 
 def _serial(text: str) -> int:
@@ -161,7 +209,7 @@ def forget_insole(store: Path | None, foot: str) -> None:
     click.echo(f"The {foot} insole is forgotten.")
 
 
-def calibrations_said(path: Path, insoles: "list[KnownInsole]") -> dict[int, str]:
+def calibration_texts(path: Path, insoles: "list[KnownInsole]") -> dict[int, str]:
     """Return what is said of each insole's calibration, by serial number.
 
     Parameters
@@ -171,10 +219,21 @@ def calibrations_said(path: Path, insoles: "list[KnownInsole]") -> dict[int, str
     insoles : list of KnownInsole
         Those it remembers.
     """
-    from plantigrade_gateway.store.calibrations import said
+    from plantigrade_gateway.store.calibrations import describe
     from plantigrade_gateway.store.store import Store
 
     if not insoles:
         return {}
     with Store.open(path, read_only=True) as opened:
-        return {insole.serial: said(opened, insole) for insole in insoles}
+        return {insole.serial: describe(opened, insole) for insole in insoles}
+
+
+def firmwares_said(path: Path, insoles: "list[KnownInsole]") -> dict[int, str | None]:
+    """Return what is said of each insole's firmware, by serial number; arguments as above."""
+    from plantigrade_gateway.store.insoles import firmware_said
+    from plantigrade_gateway.store.store import Store
+
+    if not insoles:
+        return {}
+    with Store.open(path, read_only=True) as opened:
+        return {insole.serial: firmware_said(opened, insole) for insole in insoles}

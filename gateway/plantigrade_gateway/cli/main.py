@@ -13,8 +13,20 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from plantigrade.errors import SignalError
-from plantigrade_gateway.cli import calibrate, coach, desk, drills, pages, players, repair
+from plantigrade_gateway.cli import (
+    calibrate,
+    check,
+    coach,
+    desk,
+    drills,
+    pages,
+    players,
+    repair,
+    speed,
+    visits,
+)
 from plantigrade_gateway.cli import run as livecli
+from plantigrade_gateway.cli.arguments import PATH, BadInput
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
@@ -36,12 +48,6 @@ if TYPE_CHECKING:
 
 _STORE = "plantigrade.store"
 _Decorated = TypeVar("_Decorated", bound=Callable[..., Any])
-
-
-class BadInput(click.ClickException):
-    """An input that cannot be used."""
-
-    exit_code = 2
 
 
 class Commands(click.Group):
@@ -66,7 +72,7 @@ def _store_option(command: _Decorated) -> _Decorated:
     """Let --store stand before or after a command."""
     option: Callable[[_Decorated], _Decorated] = click.option(
         "--store",
-        type=click.Path(path_type=Path),
+        type=PATH,
         callback=_keep_store,
         expose_value=False,
         metavar="PATH",
@@ -102,7 +108,7 @@ def main() -> None:
 @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
 @click.option(
     "--wav",
-    type=click.Path(path_type=Path),
+    type=PATH,
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
@@ -125,12 +131,12 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
 
 
 @main.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=PATH)
 @click.option("--fast", is_flag=True, help="Do not wait: run it as fast as it goes.")
 @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
 @click.option(
     "--wav",
-    type=click.Path(path_type=Path),
+    type=PATH,
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
@@ -205,7 +211,7 @@ def _replay(
 
 
 @main.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=PATH)
 @click.option(
     "--layout",
     metavar="FILE",
@@ -280,8 +286,8 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
     from plantigrade_gateway.report.session import session_json, show_list
     from plantigrade_gateway.store.sessions import list_sessions
 
-    if _store(ctx) is None and not schema.default_path().exists():
-        lines = []  # nothing was ever recorded here: no error
+    if schema.is_unused(_store(ctx)):
+        lines = []
     else:
         with _open_store(ctx) as store:
             lines = list_sessions(store)
@@ -318,7 +324,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 @click.option(
     "--to",
     "folder",
-    type=click.Path(path_type=Path),
+    type=PATH,
     required=True,
     metavar="DIR",
     help="The folder to write to; made if it is missing.",
@@ -332,13 +338,13 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.report.export import export as write
     from plantigrade_gateway.report.frames import write_frames
-    from plantigrade_gateway.store.check import batches_told
+    from plantigrade_gateway.store.check import batches_and_gaps
     from plantigrade_gateway.store.sessions import find
 
     with _open_store(ctx) as store:
         one = find(store, session)
         session_id = one.session_id
-        record = batches_told(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
+        record = batches_and_gaps(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
         files = write(
             store,
             session_id,
@@ -355,28 +361,33 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
 
 @main.command()
 @click.argument("session", required=False)
+@limit_option
 @_json_option
 @_store_option
 @click.pass_context
-def reanalyse(ctx: click.Context, session: str | None, as_json: bool) -> None:
+def reanalyse(
+    ctx: click.Context, session: str | None, limits: tuple[str, ...], as_json: bool
+) -> None:
     """Make the results of SESSION, or of all that have ended, again from the recorded bytes.
 
-    For results made by another version, and for sessions that were cut off.
+    For results made by another version, for sessions that were cut off, and to see what other
+    limits would have decided: they are kept with the results until these are made again.
     """
     from plantigrade_gateway.analysis.serialise import text_of
-    from plantigrade_gateway.people.visits import with_exclusions
+    from plantigrade_gateway.config import limits_of
+    from plantigrade_gateway.people.visits import with_said
     from plantigrade_gateway.report.session import redone_line
     from plantigrade_gateway.store import results
     from plantigrade_gateway.store.sessions import find
 
-    done, failed = [], []
+    done, failed, others = [], [], limits_of(limits)
     with _open_store(ctx, read_only=False) as store:
         store.recover()
         ended = [one for one in store.sessions() if one.state != "open"]
         chosen = [find(store, session)] if session else ended
         for one in chosen:
             try:
-                found, changed = results.reanalyse(store, one.session_id, with_exclusions)
+                found, changed = results.reanalyse(store, one.session_id, with_said, others)
             except GatewayError as error:
                 if session:
                     raise
@@ -461,3 +472,6 @@ register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
 players.register(main, _store_option, _json_option, _store)
 coach.register(main, _store_option, _json_option, _store)
+check.register(main, _store_option, _json_option, _store)
+visits.register(main, _store_option, _json_option, _store)
+speed.register(main, _store_option, _json_option, _store)

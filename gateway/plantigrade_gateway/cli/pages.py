@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
     from plantigrade_gateway.web.live.page import WebOptions
 
 _TRIES = 3
-_path = click.Path(path_type=Path)
 _OPTIONS = (
     click.option("--page/--no-page", default=True, help="Serve the live page."),
     click.option(
@@ -27,12 +27,12 @@ _OPTIONS = (
     click.option("--lan", is_flag=True, help="Open the page to the local network, by a password."),
     click.option(
         "--password-file",
-        type=_path,
+        type=PATH,
         metavar="FILE",
         help="Take the password for --lan from this file, where nobody is there to type it.",
     ),
-    click.option("--tls-cert", type=_path, metavar="FILE", help="The page's certificate (PEM)."),
-    click.option("--tls-key", type=_path, metavar="FILE", help="The certificate's key (PEM)."),
+    click.option("--tls-cert", type=PATH, metavar="FILE", help="The page's certificate (PEM)."),
+    click.option("--tls-key", type=PATH, metavar="FILE", help="The certificate's key (PEM)."),
 )
 
 
@@ -111,7 +111,7 @@ def register(
     """Add the command to a group, as `register` of `cli/run.py` does."""
 
     @group.command()
-    @click.option("--password-file", type=_path, metavar="FILE", help="Take it from this file.")
+    @click.option("--password-file", type=PATH, metavar="FILE", help="Take it from this file.")
     @store_option
     @click.pass_context
     def password(ctx: click.Context, password_file: Path | None) -> None:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
 
@@ -161,8 +163,26 @@ def register(
         for text in other_hand(whose, None if first is None else settings_of(first)):
             click.echo(text)
 
+    @players.command()
+    @store_option
+    @click.pass_context
+    def demo(ctx: click.Context) -> None:
+        """Put two invented players with their visits into the store, to look at its pages with.
+
+        Takes half a minute. Players who are there already are left as they are.
+        """
+        from plantigrade_gateway.session.invented import STORIES, put
+        from plantigrade_gateway.store.store import Store
+
+        click.echo(f"Making {len(STORIES)} invented players; nobody was measured.")
+        with Store.open(store_of(ctx), create=True) as store:
+            made = put(store, datetime.now().astimezone(), click.echo)
+        there = ", ".join(story.name for story in STORIES)
+        click.echo(f"In the store: {there}." if made else f"In the store already: {there}.")
+
     _add_said(players, json_option, store_option, store_of)
     _add_files(players, json_option, store_option, store_of)
+    _add_retention(players, json_option, store_option, store_of)
 
 
 def _add_said(
@@ -309,7 +329,7 @@ def _add_files(
     @click.option(
         "--to",
         "folder",
-        type=click.Path(path_type=Path),
+        type=PATH,
         required=True,
         metavar="DIR",
         help="The folder to make.",
@@ -360,6 +380,60 @@ def _add_files(
                 click.echo(line)
 
 
+def _add_retention(
+    players: click.Group,
+    json_option: Decorator,
+    store_option: Decorator,
+    store_of: Callable[[click.Context], Path | None],
+) -> None:
+    """Add the command that lists whose data are kept for longer than they are to be."""
+
+    @players.command()
+    @click.option("--days", type=click.IntRange(1, 36500), help="Instead of the setting's.")
+    @click.option("--delete", is_flag=True, help="Delete each, after asking, for good.")
+    @click.option("--yes", is_flag=True, help="Do not ask.")
+    @settings_option
+    @json_option
+    @store_option
+    @click.pass_context
+    def retention(
+        ctx: click.Context, days: int | None, delete: bool, yes: bool, as_json: bool
+    ) -> None:
+        """List the players who were not here for longer than players.keep_days.
+
+        Nothing is ever deleted without --delete.
+        """
+        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import plain
+        from plantigrade_gateway.formats import printable
+        from plantigrade_gateway.people.deletion import delete_player
+        from plantigrade_gateway.people.retention import due
+
+        kept = config_of(ctx).whole("players.keep_days") if days is None else days
+        if not kept:
+            raise InputError("players.keep_days: is not set, set it or say --days")
+        with _register(store_of(ctx)) as found:
+            listed = due(found, kept, datetime.now().astimezone().date())
+            if not delete:
+                if as_json:
+                    click.echo(text_of({"schema": 1, "keep_days": kept, "due": plain(listed)}))
+                for one in () if as_json else listed:
+                    click.echo(f"{one.player_id[:8]}  {printable(one.name)}, last {one.last}")
+                if not as_json and not listed:
+                    click.echo("No player is due.")
+                return
+            receipts = []
+            for one in listed:
+                asked = f"Delete {printable(one.name)}, last {one.last}, for good?"
+                if yes or click.confirm(asked, err=True):
+                    receipts.append(delete_player(found, one.player_id))
+        if as_json:
+            click.echo(text_of({"schema": 1, "deleted": [one.json() for one in receipts]}))
+        else:
+            for line in (line for one in receipts for line in one.lines()):
+                click.echo(line)
+
+
 def _list(store: Path | None, search: str, as_json: bool) -> None:
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.converter import plain
@@ -368,7 +442,7 @@ def _list(store: Path | None, search: str, as_json: bool) -> None:
     from plantigrade_gateway.store import schema
 
     rows = []
-    if (store or schema.default_path()).exists():
+    if not schema.is_unused(store):
         with _register(store) as found:
             rows = found.rows(search)
     if as_json:

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-_path = click.Path(path_type=Path)
+from plantigrade_gateway.cli.arguments import PATH
 
 
 def register(
@@ -18,8 +18,8 @@ def register(
     """Add the command to a group; parameters as `register` of `cli/run.py`."""
 
     @group.command()
-    @click.argument("damaged", metavar="STORE", type=_path, required=False)
-    @click.option("--to", "new", type=_path, required=True, metavar="NEW", help="The file to make.")
+    @click.argument("damaged", metavar="STORE", type=PATH, required=False)
+    @click.option("--to", "new", type=PATH, required=True, metavar="NEW", help="The file to make.")
     @json_option
     @store_option
     @click.pass_context

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
@@ -26,7 +27,8 @@ Decorator = Callable[[Any], Any]
 _radio = click.option(
     "--radio",
     metavar="TRANSPORT",
-    help="Another radio than the system's, such as a simulation's (needs the extra 'virtual').",
+    help="Which radio: one of the system's adapters (Linux: hci0, hci1 …), or another than the "
+    "system's, such as a simulation's (needs the extra 'virtual').",
 )
 _seconds = click.option(
     "--seconds",
@@ -109,6 +111,11 @@ def register(
     @click.option("--right", metavar="SERIAL", help="Which right insole.")
     @click.option("--left-name", metavar="NAME", default="", help="What to call the left insole.")
     @click.option("--right-name", metavar="NAME", default="", help="What to call the right insole.")
+    @click.option(
+        "--bond",
+        is_flag=True,
+        help="Pair by Bluetooth's own means too, for insoles that insist on encryption.",
+    )
     @click.option("--forget", type=click.Choice(["left", "right"]), help="Forget that insole.")
     @_seconds
     @_radio
@@ -120,6 +127,7 @@ def register(
         right: str | None,
         left_name: str,
         right_name: str,
+        bond: bool,
         forget: str | None,
         seconds: float,
         radio: str | None,
@@ -132,7 +140,8 @@ def register(
             forget_insole(store_of(ctx), forget)
         else:
             names = {"left": left_name, "right": right_name}
-            choose_pair(store_of(ctx), {"left": left, "right": right}, names, seconds, radio)
+            wanted = {"left": left, "right": right}
+            choose_pair(store_of(ctx), wanted, names, seconds, radio, bond=bond)
 
     @group.command()
     @click.option("--virtual", is_flag=True, help="Use virtual insoles (extra 'virtual').")
@@ -148,7 +157,7 @@ def register(
     @_rate
     @_frames
     @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
-    @click.option("--wav", type=click.Path(path_type=Path), metavar="PATH", help="Sound to a file.")
+    @click.option("--wav", type=PATH, metavar="PATH", help="Sound to a file.")
     @click.option(
         "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
     )
@@ -271,7 +280,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
 def _simulate(options: dict[str, Any]) -> None:
     import asyncio
 
-    from plantigrade_gateway.virtual.process import Fault, run_until_told
+    from plantigrade_gateway.virtual.process import Fault, run_until_stopped
 
     simulation = _simulation(options, tuple(Fault.parse(text) for text in options["faults"]))
 
@@ -282,7 +291,7 @@ def _simulate(options: dict[str, Any]) -> None:
         for command in ("scan", "pair", "run"):
             click.echo(f"  plantigrade {command} --radio {transport}")
 
-    work: Coroutine[None, None, None] = run_until_told(simulation, ready)
+    work: Coroutine[None, None, None] = run_until_stopped(simulation, ready)
     asyncio.run(work)
 
 
@@ -316,15 +325,19 @@ def _player(options: dict[str, Any]) -> dict[str, Any]:
 
 
 def _status(store: Path | None, as_json: bool) -> None:
-    from plantigrade_gateway.cli.insoles import calibrations_said
+    from plantigrade_gateway.cli.insoles import calibration_texts, firmwares_said
     from plantigrade_gateway.report.console import console, paragraph
     from plantigrade_gateway.store import forwardstate, schema
     from plantigrade_gateway.store import status as linkstatus
     from plantigrade_gateway.store.insoles import size_notes
+    from plantigrade_gateway.store.store import Store
 
     path = schema.default_path() if store is None else store
+    if not schema.is_unused(store):
+        Store.open(path, read_only=True).close()  # one that is named must be there
     known = known_in(store)
-    said = calibrations_said(path, known)
+    said = calibration_texts(path, known)
+    firmwares = firmwares_said(path, known)
     status = linkstatus.read(linkstatus.path_for(path))
     running = status is not None and status.is_live
     forward = forwardstate.read(forwardstate.path_for(path))
@@ -339,6 +352,7 @@ def _status(store: Path | None, as_json: bool) -> None:
                 "name": insole.name,
                 "length_mm": insole.length_mm,
                 "calibration": said[insole.serial],
+                "firmware": firmwares[insole.serial],
             }
             for insole in known
         ]
@@ -351,8 +365,9 @@ def _status(store: Path | None, as_json: bool) -> None:
     for insole in known:
         paragraph(
             out,
-            f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm; "
-            f"{said[insole.serial]}.",
+            f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm"
+            + (f", {text}; " if (text := firmwares[insole.serial]) is not None else "; ")
+            + f"{said[insole.serial]}.",
         )
     for text in size_notes(known):
         paragraph(out, text)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 
 from plantigrade_gateway import words
-from plantigrade_gateway.coach import feet, swings
+from plantigrade_gateway.coach import feet, marked, swings
 from plantigrade_gateway.coach.case import Case, Decided, Visit
 from plantigrade_gateway.coach.reading import NO, YES, Reading, yes_no
 from plantigrade_gateway.rules.model import FEET, Fact, RuleSet, Value
@@ -123,9 +123,9 @@ def _reading(case: Case, rules: RuleSet, fact: Fact) -> Reading:
         if before in swings.INTENTS and after in swings.INTENTS:
             return swings.travel(case, rules, before, after, least)
     if fact.name == "coach.eye_heel":
-        return swings.eye_heel(case, least)
+        return marked.eye_heel(case, least)
     if fact.name == "club.speed_steady":
-        return swings.club_speed(case, least)
+        return marked.club_speed(case, least)
     return Reading(None, NOT_KNOWN)
 
 

@@ -11,7 +11,7 @@ from plantigrade.bearing import bearing_of, bearing_over_stands, mean_half
 from plantigrade.block import Foot
 from plantigrade.change import RepeatError, spread_within
 from plantigrade.events import Bearing, FootStand, Roll
-from plantigrade.interval import Difference, about, t95
+from plantigrade.interval import Difference, difference_of_half_width, t95
 from plantigrade.reliability import proportion
 from plantigrade.stat import stat_of
 from plantigrade_gateway.check import steps
@@ -40,15 +40,16 @@ def foot_of(case: Case, role: str) -> Foot:
 
 def shares(visit: Visit, step: str, foot: Foot) -> list[float | None]:
     """Return the midfoot's share in each taken stand of a step of the guided check."""
-    return [stand.midfoot_share for stand in _stands(visit, step, foot)]
+    return [stand.midfoot_share for _, stand in stands_of(visit, step, foot)]
 
 
-def _stands(visit: Visit, step: str, foot: Foot) -> list[FootStand]:
+def stands_of(visit: Visit, step: str, foot: Foot) -> list[tuple[float, FootStand]]:
+    """Return when a foot stood, and how, in each taken stand of a step that tells its share."""
     found = []
     for taken in taken_stands(visit.analysis, step):
         stand = taken.left if foot is Foot.LEFT else taken.right
         if stand is not None and stand.midfoot_share is not None:
-            found.append(stand)
+            found.append((taken.start_s, stand))
     return found
 
 
@@ -81,7 +82,7 @@ def stand(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
     visit = _last(case, _has(steps.STAND))
     if visit is None or visit.analysis.quality is None:
         return Reading(None, "no prompted stand in this shoe and footbed", visit=visit)
-    stands = _stands(visit, steps.STAND, foot_of(case, role))
+    stands = [s for _, s in stands_of(visit, steps.STAND, foot_of(case, role))]
     error = spread_of_stands(case)
     n = len(stands)
     if n < max(least, 2) or error is None:
@@ -113,7 +114,7 @@ def _mean_difference(
     if stat_a.mean is None or stat_b.mean is None or error is None:
         return None
     half = t95(error.degrees) * error.sem * math.hypot(stat_a.count**-0.5, stat_b.count**-0.5)
-    return about(stat_b.mean - stat_a.mean, half, error.degrees)
+    return difference_of_half_width(stat_b.mean - stat_a.mean, half, error.degrees)
 
 
 # ---- walk ----

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 from statistics import median
 
 from plantigrade.events import Swing
-from plantigrade.interval import Difference, about, t95, varies
+from plantigrade.interval import Difference, difference_of_half_width, exceeds_rounding, t95
 from plantigrade.stat import Stat, median_of, stat_of
 from plantigrade.summary import is_rolled
-from plantigrade_gateway.analysis.result import MarkedSet, swing_time
+from plantigrade_gateway.analysis.result import Analysis, MarkedSet, swing_time
 from plantigrade_gateway.coach.case import Visit
 from plantigrade_gateway.coach.speedfile import SpeedRow
+from plantigrade_gateway.errors import InputError
 
 TOLERANCE_S = 2.0
 """A row and a swing that are further apart, the clocks set right, are not the same (ours)."""
@@ -27,6 +28,24 @@ LEAST_RELATED = 12
 """Swings of which a relation is told at least."""
 NO_CAUSE = "It goes together; it is no cause."
 """Beside every relation."""
+
+
+def places_of(analysis: Analysis, set_number: int | None = None) -> list[int]:
+    """Return the places of the swings that count, of all or of one set (its number from 1).
+
+    Raises
+    ------
+    InputError
+        There is no such set.
+    """
+    swings = analysis.counted
+    if set_number is not None:
+        sets = analysis.sets
+        if not 1 <= set_number <= len(sets):
+            raise InputError(f"set {set_number}: this session has {len(sets)} sets")
+        swings = sets[set_number - 1].swings
+    wanted = {swing.first_index for swing in swings}
+    return [k for k, swing in enumerate(analysis.swings) if swing.first_index in wanted]
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,8 +349,8 @@ def _centred(pairs: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
 def _slope(points: Sequence[tuple[float, float]], groups: int, size: float) -> Difference | None:
     sxx = math.fsum(x * x for x, _ in points)
     degrees = len(points) - groups - 1
-    if degrees < 1 or not varies(math.sqrt(sxx / len(points)), size):
+    if degrees < 1 or not exceeds_rounding(math.sqrt(sxx / len(points)), size):
         return None
     slope = math.fsum(x * y for x, y in points) / sxx
     rest = math.fsum((y - slope * x) ** 2 for x, y in points)
-    return about(slope, t95(degrees) * math.sqrt(rest / degrees / sxx), degrees)
+    return difference_of_half_width(slope, t95(degrees) * math.sqrt(rest / degrees / sxx), degrees)

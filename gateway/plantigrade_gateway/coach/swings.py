@@ -29,8 +29,6 @@ INTENTS = (SMOOTH, FULL, FAST)
 AGAIN, KEPT = "again", "kept"
 LEAST_BEFORE_AGAIN = 20
 """*Again* is a set that begins after so many swings of the visit (rule file)."""
-STEADY = 0.02
-"""Club speed is steady where its SD is at most this part of its mean (rule file: ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,10 +215,10 @@ def swing_fact(case: Case, rules: RuleSet, which: str, measure: str, least: int)
     found = sets_for(case, rules, which)
     if isinstance(found, str):
         return Reading(None, found)
-    return _of_sets(tally(counted(found, measure, rules), least, "swing"), found)
+    return of_sets(tally(counted(found, measure, rules), least, "swing"), found)
 
 
-def _of_sets(reading: Reading, *found: Sets) -> Reading:
+def of_sets(reading: Reading, *found: Sets) -> Reading:
     """Return a reading with the sets it is of."""
     out = sum(one.left_out for one in found)
     text = f"; {plural(out, 'set')} left out: samples are missing" if out else ""
@@ -237,7 +235,7 @@ def travel(case: Case, rules: RuleSet, before: str, after: str, least: int) -> R
     for visit in alike(case):
         a, b = (silent_sets(visit, rules, intent) for intent in (before, after))
         if a.sets and b.sets:
-            return _of_sets(_travel(a, b, limit(rules, "travel_margin"), least), a, b)
+            return of_sets(_travel(a, b, limit(rules, "travel_margin"), least), a, b)
     return Reading(None, f"no visit with silent sets of {before} and {after}")
 
 
@@ -273,37 +271,3 @@ def travel_word(low: float, high: float, margin: float) -> str:
     if high < margin:
         return "within"
     return "larger" if low > 0 else "not told apart"
-
-
-# ---- what people say of swings ----
-
-
-def eye_heel(case: Case, least: int) -> Reading:
-    """Return what the coach's eye said of the lead heel before it saw the program's answer."""
-    for visit in alike(case):
-        taps = [
-            note.eye_heel.answer == "up"
-            for _, note in noted(visit, visit.analysis.swings)
-            if note.eye_heel is not None and note.eye_heel.is_blind
-        ]
-        if taps:
-            found = tally(taps, least, "marked swing", ("up", "mixed", "down"))
-            return replace(found, visit=visit)
-    return Reading(None, "no swing was marked before its result was shown")
-
-
-def club_speed(case: Case, least: int) -> Reading:
-    """Return whether the club speed of full sets is steady."""
-    for visit in alike(case):
-        sets = sets_of_visit(visit, [s for s in visit.analysis.sets if s.intent == FULL])
-        speeds = stat_of(note.club_speed_m_s for _, note in noted(visit, sets.swings))
-        if not speeds.count:
-            continue
-        if speeds.count < max(least, 2) or speeds.mean is None or speeds.sd is None:
-            text = too_few(speeds.count, max(least, 2), "club speed")
-            return replace(_of_sets(Reading(None, text), sets), n=speeds.count)
-        text = f"{speeds.mean:.1f} ± {speeds.sd:.1f} m/s ({speeds.count})"
-        steady = speeds.sd <= STEADY * speeds.mean
-        value = "yes" if steady else "no"
-        return _of_sets(Reading(value, text, n=speeds.count, measured=speeds.mean), sets)
-    return Reading(None, "no club speed of a full set")

@@ -12,7 +12,7 @@ from plantigrade.block import Column, FloatArray, Foot, PairBlock
 from plantigrade.events import HeelLift, HeelLiftState, Manner, Push, Roll, Step, Swing, Timing
 from plantigrade.limits import Limits
 from plantigrade.load import total_load
-from plantigrade.predicates import all_of, begins_by, carries_heel, is_with_shift, rolls
+from plantigrade.predicates import all_of, back_by, begins_by, carries_heel, is_with_shift, rolls
 from plantigrade_gateway import words
 from plantigrade_gateway.drills.model import (
     BalanceTarget,
@@ -143,15 +143,15 @@ def _heel_lift(lift: HeelLift, target: HeelLiftTarget, gap: bool) -> tuple[Verdi
     if lift.state is HeelLiftState.DOWN:
         return Verdict.MISSED, said
     after = lift.return_after_level_s
+    is_back = back_by(lift, target.return_by_s, touches_gap=gap)
     if lift.duration_s is None or after is None:
-        # with no sample missing it is known not to have come back
-        return (Verdict.UNCLEAR if gap else Verdict.MISSED), f"{said}, not seen back"
+        return (Verdict.MISSED if is_back is False else Verdict.UNCLEAR), f"{said}, not seen back"
     low, high = target.lifted_s
     if not low <= lift.duration_s <= high:
         return Verdict.MISSED, f"{said}: outside {low:g} to {high:g} s"
     side = "after" if after > 0 else "before"
     said = f"{said}, back {abs(after):.2f} s {side} the address level"
-    return (Verdict.GOOD if after <= target.return_by_s else Verdict.MISSED), said
+    return (Verdict.GOOD if is_back else Verdict.MISSED), said
 
 
 def _stay(lift: HeelLift, target: StayTarget) -> tuple[Verdict, str]:

@@ -149,7 +149,7 @@ class DrillOutput:
         self.spoken += later.spoken
 
 
-def spoken(rep: Rep, streak: int) -> str:
+def spoken_text(rep: Rep, streak: int) -> str:
     """Return what a voice says of a repetition."""
     if rep.verdict is Verdict.GOOD:
         return f"Good, {streak} in a row." if streak > 1 else "Good."
@@ -304,11 +304,11 @@ class DrillRun:
         # a push was heard when it happened
         play = push is None or by_push(push, self.drill.target) is None
         if play and self._maker is not None:
-            self._play([] if kind is None else [self._maker.said(kind, rep.t_s)], reply)
+            self._play([] if kind is None else [self._maker.cue_of(kind, rep.t_s)], reply)
         told = self._is_told()
         self.score = self.score.after(rep, self._line(rep.verdict, push), told)
         if told:
-            reply.spoken.append(spoken(rep, self.score.streak))
+            reply.spoken.append(spoken_text(rep, self.score.streak))
         self.reps.append(rep)
         reply.reps.append(rep)
 

@@ -9,7 +9,14 @@ from dataclasses import dataclass
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
-from plantigrade_gateway.forward.tsdb import CLOCK_OFF_S, PREFIX, Database, Look, lines, place_tags
+from plantigrade_gateway.forward.tsdb import (
+    CLOCK_OFF_S,
+    PREFIX,
+    Database,
+    ServerInfo,
+    lines,
+    place_tags,
+)
 from plantigrade_gateway.store.enqueue import Item, in_ms, since_1970_ms, source_of
 from plantigrade_gateway.store.sessions import find
 from plantigrade_gateway.store.store import Store
@@ -39,7 +46,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
-class Compared:
+class Comparison:
     """A session in the store against what the database has of it.
 
     Attributes
@@ -68,7 +75,7 @@ class Compared:
 
 
 @asynccontextmanager
-async def opened(config: Config) -> AsyncIterator[Database]:
+async def open_database(config: Config) -> AsyncIterator[Database]:
     """Give the database of the settings.
 
     Raises
@@ -87,10 +94,10 @@ async def opened(config: Config) -> AsyncIterator[Database]:
 
 async def check(config: Config) -> list[Finding]:
     """Look at the database, in the order in which things can go wrong."""
-    async with opened(config) as database:
+    async with open_database(config) as database:
         try:
             await database.open()
-            look = await database.look()
+            look = await database.server_info()
         except SinkUnavailable as away:
             return [Finding("address", False, str(away))]
         kind = "VictoriaMetrics" if look.is_victoria else "a server of the v2 write protocol"
@@ -104,7 +111,7 @@ async def check(config: Config) -> list[Finding]:
         return [*found, await _round_trip(database, look, value)]
 
 
-def _clock(look: Look) -> Finding:
+def _clock(look: ServerInfo) -> Finding:
     if look.ahead_s is None:
         return Finding("clock", None, "the database does not say what time it has")
     if abs(look.ahead_s) <= CLOCK_OFF_S:
@@ -118,7 +125,7 @@ def _clock(look: Look) -> Finding:
     )
 
 
-async def _round_trip(database: Database, look: Look, value: float) -> Finding:
+async def _round_trip(database: Database, look: ServerInfo, value: float) -> Finding:
     if not look.is_victoria:
         return Finding("round trip", None, "reading back is done with VictoriaMetrics only")
     for _ in range(int(BACK_WITHIN_S / 0.5)):
@@ -137,7 +144,7 @@ async def _round_trip(database: Database, look: Look, value: float) -> Finding:
     )
 
 
-async def verify(config: Config, store: Store, name: str) -> Compared:
+async def verify(config: Config, store: Store, name: str) -> Comparison:
     """Read every point of a session back and compare it with the store.
 
     Parameters
@@ -156,10 +163,10 @@ async def verify(config: Config, store: Store, name: str) -> Compared:
     """
     session_id = find(store, name).session_id
     want, revision = expected(store, session_id, config)
-    async with opened(config) as database:
+    async with open_database(config) as database:
         try:
             await database.open()
-            if not (await database.look()).is_victoria:
+            if not (await database.server_info()).is_victoria:
                 raise InputError("tsdb verify: points are read back from VictoriaMetrics only")
             series = await database.read(session_id)
         except SinkUnavailable as away:
@@ -221,7 +228,7 @@ def _key(labels: dict[str, str]) -> str:
 
 def _compare(
     want: dict[str, dict[int, float]], there: dict[str, dict[int, float]], older: int
-) -> Compared:
+) -> Comparison:
     missing = different = 0
     first = None
     for key, points in want.items():
@@ -236,4 +243,4 @@ def _compare(
     extra = sum(
         time_ms not in want.get(key, {}) for key, points in there.items() for time_ms in points
     )
-    return Compared(sum(map(len, want.values())), missing, different, extra, older, first)
+    return Comparison(sum(map(len, want.values())), missing, different, extra, older, first)

@@ -15,7 +15,7 @@ from typing import Protocol
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store.enqueue import LOADS, Item
-from plantigrade_gateway.store.forwardstate import called
+from plantigrade_gateway.store.forwardstate import display_name
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.upkeep import fault
 
@@ -68,7 +68,7 @@ class Sink(Protocol):
     async def send(self, items: list[Item]) -> None:
         """Return when all are acknowledged; raises `SinkUnavailable` or `ItemRejected`."""
 
-    async def takes_anything(self) -> bool:
+    async def is_accepting(self) -> bool:
         """Return whether it takes a point that is known to be good; raises `SinkUnavailable`."""
 
 
@@ -149,7 +149,7 @@ class Courier:
             while self._outbox.clear():
                 pass
 
-    def again(self) -> None:
+    def begin_again(self) -> None:
         """Begin again after what is there for good: the rest may be lost."""
         self.resent += self.held
         self._held.clear()
@@ -166,7 +166,7 @@ class Courier:
             except StoreError as error:
                 _log.error("%s", str(error), extra={"sink": self.sink})
                 self.problem = str(error)
-                self.again()
+                self.begin_again()
                 await _sleep(FIRST_WAIT_S, stop)
             except SinkUnavailable as away:
                 if self.problem != str(away):
@@ -174,15 +174,15 @@ class Courier:
                 if self.problem is None:
                     wait_s = FIRST_WAIT_S
                 self.problem = str(away)
-                self.again()
+                self.begin_again()
                 await sink.close()
                 pause = max(away.after_s or 0.0, wait_s * random.uniform(0.5, 1.0))
                 await _sleep(pause, stop)
                 wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
             except Exception as error:  # a fault of one sink's must not end the others
                 _log.exception("sending", extra={"sink": self.sink})
-                self.problem = f"{called(self.sink)}: sending has failed ({fault(error)})"
-                self.again()
+                self.problem = f"{display_name(self.sink)}: sending has failed ({fault(error)})"
+                self.begin_again()
                 with suppress(Exception):
                     await sink.close()
                 await _sleep(wait_s, stop)
@@ -196,7 +196,7 @@ class Courier:
                 _log.info(
                     "was restarted; sending again what it may have lost", extra={"sink": self.sink}
                 )
-                self.again()
+                self.begin_again()
             elif seen is not None:
                 self.settle()
             items = self.next()
@@ -223,8 +223,8 @@ class Courier:
     async def _judge(self, sink: Sink, item: Item, refused: ItemRejected) -> None:
         """Set a refused row aside, once it is sure that it is the row and not the sink."""
         for strike in range(1, STRIKES + 1):
-            if not await sink.takes_anything():
-                raise SinkUnavailable(f"{called(self.sink)}: takes nothing now ({refused})")
+            if not await sink.is_accepting():
+                raise SinkUnavailable(f"{display_name(self.sink)}: takes nothing now ({refused})")
             if strike == STRIKES:
                 break
             await asyncio.sleep(0.1 * strike)
@@ -235,9 +235,9 @@ class Courier:
                 refused = again
         _log.error("a %s is set aside: %s", item.kind, str(refused), extra={"sink": self.sink})
         if item.kind == LOADS:
-            self._outbox.lost(self.sink, 1)
+            self._outbox.count_dropped(self.sink, 1)
         else:
-            self._outbox.set_aside(self.sink, item, str(refused))
+            self._outbox.add_dead_letter(self.sink, item, str(refused))
 
 
 async def _sleep(seconds: float, stop: asyncio.Event) -> None:

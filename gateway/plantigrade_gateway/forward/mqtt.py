@@ -249,7 +249,7 @@ class Broker:
                 one.cancel()
             await asyncio.gather(*waiting, return_exceptions=True)
 
-    async def takes_anything(self) -> bool:
+    async def is_accepting(self) -> bool:
         """Return whether the broker takes the bay's state; raises `SinkUnavailable`."""
         try:
             await self._say_state("online")

@@ -43,7 +43,7 @@ _AT_ONCE = {TSDB: 200, LOADS: 5, MQTT: 20}
 _log = logging.getLogger(__name__)
 
 
-class Forwarding:
+class ForwardingProcess:
     """The process's work.
 
     Parameters
@@ -178,7 +178,7 @@ class Forwarding:
         elif well:
             self._say(well)
         elif before is not None:
-            self._say(f"{forwardstate.called(what).capitalize()}: takes data again.")
+            self._say(f"{forwardstate.display_name(what).capitalize()}: takes data again.")
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -205,7 +205,7 @@ async def _run(store: Path, config: Config) -> None:
     def say(text: str) -> None:
         _put({"type": "said", "text": config.masked(text)})
 
-    forwarding = Forwarding(store, config, say)
+    forwarding = ForwardingProcess(store, config, say)
     if forwarding.broker is not None:
         forwarding.broker.on_command = _put
     # Whichever fails ends the process: without its gateway's words it would never end.
@@ -215,7 +215,7 @@ async def _run(store: Path, config: Config) -> None:
         listening.cancel()
 
 
-async def _listen(forwarding: Forwarding) -> None:
+async def _listen(forwarding: ForwardingProcess) -> None:
     loop = asyncio.get_running_loop()
     reader = asyncio.StreamReader(limit=1 << 20)
     await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)

@@ -141,7 +141,7 @@ _MEANING = {
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class ServerInfo:
     """What the database says of itself.
 
     Attributes
@@ -198,7 +198,7 @@ class Database:
                 connector=aiohttp.TCPConnector(ssl=trust),
                 timeout=aiohttp.ClientTimeout(total=timeout_s),
             )
-        self._started = (await self.look()).started
+        self._started = (await self.server_info()).started
         self._looked_s = time.monotonic()
 
     async def close(self) -> None:
@@ -214,11 +214,11 @@ class Database:
         """Return whether it was restarted since it was last asked; None when it is not yet time."""
         if time.monotonic() - self._looked_s < self._look_every_s:
             return None
-        started, before = (await self.look()).started, self._started
+        started, before = (await self.server_info()).started, self._started
         self._started, self._looked_s = started, time.monotonic()
         return started != before
 
-    async def look(self) -> Look:
+    async def server_info(self) -> ServerInfo:
         """Ask it when it was started and what time it has.
 
         Raises
@@ -241,7 +241,7 @@ class Database:
                 "points are dated by it"
             )
         found = _STARTED.search(text)
-        return Look(found[1] if found else None, ahead_s, "vm_app_version" in text)
+        return ServerInfo(found[1] if found else None, ahead_s, "vm_app_version" in text)
 
     async def send(self, items: list[Item]) -> None:
         """Write items; raises `SinkUnavailable` or `ItemRejected`."""
@@ -252,7 +252,7 @@ class Database:
         if made:
             await self.write(made)
 
-    async def takes_anything(self) -> bool:
+    async def is_accepting(self) -> bool:
         """Return whether it takes a point that is known to be good; raises `SinkUnavailable`."""
         try:
             await self.write([self.check_line(0.0)])

@@ -3,20 +3,13 @@
 `case_of` is what pages and commands call; `coach` reads what it gives.
 """
 
-from dataclasses import replace
 from datetime import date, timedelta
 
-from plantigrade_gateway.analysis.quality import Quality
-from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.coach.case import Case, Decided, Print, Visit
+from plantigrade_gateway.coach.case import Case, Decided, Print
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits
-from plantigrade_gateway.store import results
 from plantigrade_gateway.store.rows import Session
-
-_CHECKED = "; check of "
-"""What follows in a calibration's words is of its daily check, not of the calibration."""
 
 
 def case_of(
@@ -50,7 +43,8 @@ def case_of(
     """
     profile = register.profile(player_id)
     sessions, upto = _sessions(register, player_id, upto_session)
-    visits = tuple(_visit(register, session) for session in sessions)
+    said = Visits(register)
+    visits = tuple(said.visit(session.session_id) for session in sessions)
     if today is None:
         today = visits[-1].started.date() if visits else date.today()
     consents = register.consents(player_id, today)
@@ -90,32 +84,3 @@ def _sessions(
             before_next = theirs[place + 1].started.date() - timedelta(days=1)
             return [*counting, one], max(day, before_next)
     raise StoreError(f"session {upto}: is not of player {player_id}")
-
-
-def _visit(register: Register, session: Session) -> Visit:
-    analysis = results.read(register.store, session.session_id)
-    said = Visits(register).said(session.session_id, analysis.swings)
-    return Visit(
-        session.session_id,
-        session.started,
-        replace(analysis, excluded=said.exclusions),
-        said.swings,
-        said.questions,
-        said.conditions.shoe,
-        said.conditions.footbed,
-        said.conditions.is_shoe_stiff,
-        calibrations_of(analysis),
-        said.is_unchanged,
-    )
-
-
-def calibrations_of(analysis: Analysis) -> tuple[str, ...]:
-    """Return what tells each foot's calibration from another; nothing where it is not known."""
-    quality: Quality | None = analysis.quality
-    if quality is None or quality.left.calibration is None or quality.right.calibration is None:
-        return ()
-    return tuple(
-        f"{foot.calibration.partition(_CHECKED)[0]}, gain {foot.gain}"
-        for foot in (quality.left, quality.right)
-        if foot.calibration is not None
-    )

@@ -1,8 +1,8 @@
 """What people said of a session, made of the log's changes. Pure: nothing is read or written here.
 
 A change about a swing names the swing's lead peak, as whole nanoseconds of session time. It belongs
-to the swing whose time from start to finish holds that moment, so it finds its swing again when the
-results are made anew. Where no swing does it is listed (`Stray`) and never dropped.
+to the swing whose time from start to confirmation holds that moment, so it finds its swing again
+when the results are made anew. Where no swing does it is listed (`Stray`) and never dropped.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -11,15 +11,20 @@ from datetime import datetime
 from typing import Any
 
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis.result import Exclusion, swing_time
+from plantigrade_gateway.analysis.result import Analysis, Exclusion, MarkedSet, SetSpan, swing_time
 from plantigrade_gateway.coach.case import NO_NOTE, Questions, SwingNote, Tap
 from plantigrade_gateway.people.log import Change
 from plantigrade_gateway.people.profile import utc
+from plantigrade_gateway.record.sets import Intent, SetStart
 
 QUESTIONS, UNCHANGED = "questions", "is_unchanged"
 CONDITIONS = ("shoe", "footbed", "is_shoe_stiff", "club")
 NOTE, JOIN = "note", "join"
 """Fields of the form ``note:ID`` and ``join:ID``."""
+INTENTS = tuple(str(intent) for intent in Intent)
+SET = "set"
+"""Field of a set, of the form ``set:ID``, or ``set:@NANOSECONDS`` of its beginning in an older
+record."""
 EXCLUDED, SPEED, PUSH, HEEL = "excluded", "speed", "push", "heel"
 """Fields of a swing, of the form ``excluded:NANOSECONDS``; push and heel are taps of the eye."""
 
@@ -32,6 +37,16 @@ class Conditions:
     footbed: str = ""
     is_shoe_stiff: bool | None = None
     club: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SetEdit:
+    """What people said of a set in place of what the record says."""
+
+    intent: str
+    club: str
+    by: str
+    when: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +128,8 @@ class Said:
         In order of session time.
     joins : tuple of Join
         That are not undone, the first one first.
+    sets : dict of str to SetEdit
+        By `set_key`.
     """
 
     questions: Questions | None = None
@@ -123,6 +140,7 @@ class Said:
     exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
     strays: tuple[Stray, ...] = ()
     joins: tuple[Join, ...] = ()
+    sets: Mapping[str, SetEdit] = field(default_factory=dict)
 
 
 def anchor_ns(swing: Swing) -> int:
@@ -134,18 +152,16 @@ def anchor_ns(swing: Swing) -> int:
 def place_of(swings: Sequence[Swing], anchor: int) -> int | None:
     """Return the place of the swing that holds a moment, ns; None where no swing does.
 
-    An unknown finish is the row of the decision. Of several the one with the nearest lead peak.
+    Its time ends where it was confirmed, half a second after the finish: the lead peak lies between
+    samples, and may come some milliseconds after the one that is the finish. Of several swings the
+    one with the nearest lead peak.
     """
     holding = [
         place
         for place, swing in enumerate(swings)
-        if round(swing_time(swing) * 1e9) <= anchor <= round(_end_s(swing) * 1e9)
+        if round(swing_time(swing) * 1e9) <= anchor <= round(swing.confirmed_s * 1e9)
     ]
     return min(holding, key=lambda p: abs(anchor_ns(swings[p]) - anchor), default=None)
-
-
-def _end_s(swing: Swing) -> float:
-    return swing.confirmed_s if swing.finish_s is None else swing.finish_s
 
 
 def of_swing(changes: Iterable[Change], what: str, swing: Swing) -> Iterator[Change]:
@@ -207,6 +223,7 @@ def said_of(changes: Iterable[Change], swings: Sequence[Swing]) -> Said:
         exclusions,
         tuple(sorted(strays, key=lambda stray: stray.t_s)),
         tuple(_joins(last.values())),
+        dict(_sets(last.values())),
     )
 
 
@@ -215,6 +232,33 @@ def _notes(last: Iterable[Change]) -> Iterator[Note]:
         kind, note_id = _split(change.field)
         if kind == NOTE and change.value is not None:
             yield Note(note_id, **change.value, by=change.author, when=utc(change))
+
+
+def _sets(last: Iterable[Change]) -> Iterator[tuple[str, SetEdit]]:
+    for change in last:
+        kind, key = _split(change.field)
+        if kind == SET and change.value is not None:
+            yield key, SetEdit(**change.value, by=change.author, when=utc(change))
+
+
+def set_key(span: SetSpan | MarkedSet) -> str:
+    """Return what a change names a set by."""
+    return span.set_id or f"@{round(span.start_s * 1e9)}"
+
+
+def with_edits(found: Analysis, said: Said) -> Analysis:
+    """Return results with what people said of swings and sets; the record's own stays beside it."""
+    edits = {
+        place: replace(span, name=_name(edit), intent=edit.intent, club=edit.club)
+        for place, span in enumerate(found.spans)
+        if (edit := said.sets.get(set_key(span))) is not None
+    }
+    return replace(found, excluded=said.exclusions, set_edits=edits)
+
+
+def _name(edit: SetEdit) -> str:
+    """Return a set's name, as its entry in a record makes it."""
+    return SetStart("", Intent(edit.intent), edit.club or None).name
 
 
 def _joins(last: Iterable[Change]) -> Iterator[Join]:

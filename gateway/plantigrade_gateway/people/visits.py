@@ -5,9 +5,10 @@ commands call:
 
 - `Visits.said` for all that is shown of a session;
 - `read_session` in place of `store.results.read` wherever numbers are shown or written: it knows
-  which swings are left out (`Analysis.excluded`);
+  which swings are left out (`Analysis.excluded`), and what was said of sets;
 - `Visits.answer`, `Visits.set_conditions`, `Visits.mark_unchanged` once a visit;
 - `Visits.note` and `Visits.remove_note` for an instant;
+- `Visits.edit_set` for the intent and club of a set;
 - `Visits.exclude` and `Visits.include`, `Visits.tap`, `Visits.set_speed` for a swing, which may be
   of a session that is still being recorded;
 - `Visits.join_speeds` and `Visits.undo_join` for speeds that came together (`coach.speed`).
@@ -18,20 +19,29 @@ swing counts, others stay in the log: an answer that was seen cannot be taken ba
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from plantigrade.errors import shown
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.analysis.result import Analysis, MarkedSet
+from plantigrade_gateway.coach.case import Visit
 from plantigrade_gateway.coach.speedfile import check_speed
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people import said as words
 from plantigrade_gateway.people.log import Change, new_id, read_changes
 from plantigrade_gateway.people.players import SESSION, Register, explained
 from plantigrade_gateway.people.profile import GIVERS, line_of, one_of
-from plantigrade_gateway.people.said import Said, anchor_ns, of_swing, said_of, standing
+from plantigrade_gateway.people.said import (
+    Said,
+    anchor_ns,
+    of_swing,
+    said_of,
+    set_key,
+    standing,
+    with_edits,
+)
 from plantigrade_gateway.people.tables import is_there, sqlite_engine
+from plantigrade_gateway.record.sets import LONGEST_CLUB
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 
@@ -59,19 +69,19 @@ def said_of_session(store: Store, session_id: str, swings: Sequence[Swing]) -> S
 
 
 def read_session(store: Store, session_id: str) -> Analysis:
-    """Return a session's stored results with the swings that are left out; nothing is changed.
+    """Return a session's stored results as people's word makes them; nothing is changed.
 
     Raises
     ------
     StoreError
         No such session, or its results were made by another version (``reanalyse``).
     """
-    return with_exclusions(store, session_id, results.read(store, session_id))
+    return with_said(store, session_id, results.read(store, session_id))
 
 
-def with_exclusions(store: Store, session_id: str, found: Analysis) -> Analysis:
-    """Return a session's results with what is said in its store of swings that are left out."""
-    return replace(found, excluded=said_of_session(store, session_id, found.swings).exclusions)
+def with_said(store: Store, session_id: str, found: Analysis) -> Analysis:
+    """Return a session's results with what its store says of swings left out and of sets."""
+    return with_edits(found, said_of_session(store, session_id, found.swings))
 
 
 def sessions_left_out(register: Register) -> dict[str, int]:
@@ -114,6 +124,40 @@ class Visits:
         if swings is None:
             swings = results.read(self._register.store, session_id).swings
         return said_of(self.changes(session_id), swings)
+
+    def read(self, session_id: str) -> Analysis:
+        """Return a session's stored results with the swings that are left out.
+
+        Raises
+        ------
+        StoreError
+            As `read_session`.
+        """
+        return read_session(self._register.store, session_id)
+
+    def visit(self, session_id: str) -> Visit:
+        """Return a session with all that was said of it, as the coach's part reads it.
+
+        Raises
+        ------
+        StoreError
+            As `read_session`.
+        """
+        store = self._register.store
+        session, found = store.session(session_id), results.read(store, session_id)
+        said = self.said(session_id, found.swings)
+        return Visit(
+            session_id,
+            session.started,
+            with_edits(found, said),
+            said.swings,
+            said.questions,
+            said.conditions.shoe,
+            said.conditions.footbed,
+            said.conditions.is_shoe_stiff,
+            calibrations_of(found),
+            said.is_unchanged,
+        )
 
     def changes(self, session_id: str) -> list[Change]:
         """Return all that was ever said of a session, in order, for who and when."""
@@ -202,6 +246,51 @@ class Visits:
         if note_id not in {note.note_id for note in self.said(session_id, ()).notes}:
             raise InputError(f"note {shown(note_id)}: this session has none such")
         self._say(session_id, {f"{words.NOTE}:{note_id}": None})
+
+    # What is said of a set
+
+    def edit_set(
+        self,
+        session_id: str,
+        run: MarkedSet,
+        intent: str | None = None,
+        club: str | None = None,
+    ) -> None:
+        """Say another intent or club of a set than the record does.
+
+        Parameters
+        ----------
+        session_id : str
+        run : MarkedSet
+            As it is now.
+        intent : str, optional
+            ``"smooth"``, ``"full"`` or ``"fast"``; as it is if left out.
+        club : str, optional
+            Likewise; empty: none.
+
+        Raises
+        ------
+        InputError
+            Another intent, a club that is too long, or a set of no intent that is given none.
+        StoreError
+            There is no such session.
+        """
+        wanted = one_of(run.intent if intent is None else intent, words.INTENTS, "intent")
+        with_club = run.club if club is None else line_of(club, "club", LONGEST_CLUB)
+        field = f"{words.SET}:{set_key(run)}"
+        self._say(session_id, {field: {"intent": wanted, "club": with_club}})
+
+    def undo_set(self, session_id: str, run: MarkedSet) -> None:
+        """Let a set be what the record says again.
+
+        Raises
+        ------
+        InputError
+            Nothing else was said of it.
+        """
+        if set_key(run) not in self.said(session_id, ()).sets:
+            raise InputError(f"set {shown(run.name)}: is as the record says")
+        self._say(session_id, {f"{words.SET}:{set_key(run)}": None})
 
     # What is said of a swing
 
@@ -337,6 +426,22 @@ class Visits:
             register.log.say(SESSION, session_id, fields, register.author)
 
 
+_CHECKED = "; check of "
+"""What follows in a calibration's words is of its daily check, not of the calibration."""
+
+
+def calibrations_of(analysis: Analysis) -> tuple[str, ...]:
+    """Return what tells each foot's calibration from another; nothing where it is not known."""
+    quality = analysis.quality
+    if quality is None or quality.left.calibration is None or quality.right.calibration is None:
+        return ()
+    return tuple(
+        f"{foot.calibration.partition(_CHECKED)[0]}, gain {foot.gain}"
+        for foot in (quality.left, quality.right)
+        if foot.calibration is not None
+    )
+
+
 def swing_of(analysis: Analysis, number: int) -> Swing:
     """Return a swing by its number in the session, from 1.
 
@@ -348,3 +453,17 @@ def swing_of(analysis: Analysis, number: int) -> Swing:
     if not 1 <= number <= len(analysis.swings):
         raise InputError(f"swing {number}: this session has {len(analysis.swings)} swings")
     return analysis.swings[number - 1]
+
+
+def set_of(analysis: Analysis, number: int) -> MarkedSet:
+    """Return a set by its number in the session, from 1.
+
+    Raises
+    ------
+    InputError
+        There is none such.
+    """
+    sets = analysis.sets
+    if not 1 <= number <= len(sets):
+        raise InputError(f"set {number}: this session has {len(sets)} sets")
+    return sets[number - 1]

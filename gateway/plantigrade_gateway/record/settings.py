@@ -83,7 +83,7 @@ class SessionSettings:
 
     def zone_layout(self) -> ZoneLayout:
         """Return the layout itself."""
-        return eighteen() if self.layout == "eighteen" else parse_layout(self.layout)
+        return zones_of(self.layout)
 
     def to_json(self) -> bytes:
         """Return the data of a SETTINGS entry."""
@@ -142,6 +142,11 @@ class SessionSettings:
             raise RecordError(f"settings entry: {error}") from error
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise RecordError(f"settings entry: not readable: {shown(error)}") from error
+
+
+def zones_of(layout: str) -> ZoneLayout:
+    """Return a layout of settings: "eighteen", or the TOML text of another."""
+    return eighteen() if layout == "eighteen" else parse_layout(layout)
 
 
 def settings_of(batch: Batch) -> SessionSettings | None:

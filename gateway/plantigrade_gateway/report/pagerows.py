@@ -35,12 +35,11 @@ class PageRows:
     standing: Pair | None
     moments: tuple[Pair, ...]
 
-    @property
-    def highest(self) -> float:
-        """Return the highest reading of all, 0 without any."""
-        pairs = [*([] if self.standing is None else [self.standing]), *self.moments]
-        found = [float(np.nanmax(side)) for p in pairs for side in p if np.isfinite(side).any()]
-        return max(found, default=0.0)
+
+def highest(*pairs: Pair) -> float:
+    """Return the highest reading of both feet, 0 without any."""
+    found = [float(np.nanmax(side)) for p in pairs for side in p if np.isfinite(side).any()]
+    return max(found, default=0.0)
 
 
 def page_rows(

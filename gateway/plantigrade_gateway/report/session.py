@@ -75,11 +75,10 @@ def show_quality(quality: Quality, out: Console) -> None:
 
 def _quality_cells(foot: FootQuality) -> list[tuple[str, str]]:
     baseline = "not set by a walk"
-    if foot.baseline_error_n is not None and foot.baseline_age_s is not None:
-        baseline = (
-            f"{foot.baseline_n:.1f} ± {foot.baseline_error_n:.1f} N, "
-            f"{formats.duration(foot.baseline_age_s)} old"
-        )
+    if foot.baseline_age_s is not None:
+        error = foot.baseline_error_n  # one foot lift that was asked for has no spread
+        spread = "" if error is None else f" ± {error:.1f}"
+        baseline = f"{foot.baseline_n:.1f}{spread} N, {formats.duration(foot.baseline_age_s)} old"
     unused = ", ".join(map(str, foot.unused_zones)) or formats.NONE
     saturated = formats.NONE if not foot.saturated_samples else str(foot.saturated_samples)
     rows = [

@@ -106,17 +106,20 @@ def _show_holds(made: EvidenceSheet, out: Console) -> None:
 
 
 def _show_topic(topic: Topic, out: Console, *, is_held: bool) -> None:
-    beside = "the rules do not agree: the coach decides" if topic.is_conflict else ""
-    paragraph(out, f"{topic.name}{': ' if beside else ''}{beside}", "  ", style="bold")
-    for one in topic.judged:
-        if one.state is not State.HOLDS:
-            paragraph(out, f"{one.rule.id}: no data: {', '.join(one.missing)}", "      ", _DEEP)
-            continue
+    missing = dict.fromkeys(name for one in topic.judged for name in one.missing)
+    if not topic.holding:
+        paragraph(out, f"{topic.name}: no data: {', '.join(missing)}", _DEEP, "  ")
+        return
+    beside = ": the rules do not agree: the coach decides" if topic.is_conflict else ""
+    paragraph(out, f"{topic.name}{beside}", "  ", style="bold")
+    for one in topic.holding:
         kept_back = "(not today) " if is_held else ""
         paragraph(out, f"{kept_back}{one.rule.suggest}", "      ", _DEEP)
         for text in one.against:
             paragraph(out, f"against: {text}", "      ")
         paragraph(out, _basis(one), "      ")
+    if missing:
+        paragraph(out, f"other rules: no data: {', '.join(missing)}", "      ", _DEEP)
 
 
 def _basis(one: Judged) -> str:

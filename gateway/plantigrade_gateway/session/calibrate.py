@@ -15,16 +15,16 @@ from rich.live import Live
 from rich.text import Text
 
 from plantigrade.block import Foot
-from plantigrade.calibrate import Calibration, default_calibration
+from plantigrade.calibrate import Calibration
 from plantigrade.evidence import FootFit
 from plantigrade.fitting import Asked, Held, Refused, Step, Taken
 from plantigrade.limits import G_M_S2
 from plantigrade.poses import Pose
-from plantigrade.zones import eighteen
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.calibration import Guide
 from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.settings import zones_of
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.session import posewords
 from plantigrade_gateway.session.insoles import VIRTUAL, InsoleOptions, opened_insoles
@@ -32,7 +32,7 @@ from plantigrade_gateway.session.runner import run
 from plantigrade_gateway.session.stage import RunOptions, Stage
 from plantigrade_gateway.sources.live import LiveSource, StreamConfig
 from plantigrade_gateway.store import calibrations
-from plantigrade_gateway.store.insoles import size_notes
+from plantigrade_gateway.store.insoles import layout_of, size_notes
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import Simulation
 from plantigrade_gateway.wire.gatt import KnownInsole
@@ -199,13 +199,12 @@ def _guide(request: CalibrationOptions, store: Store, pair: list[KnownInsole]) -
     for foot in Foot:
         if foot not in feet:
             raise InputError(f"no {foot} insole is remembered: see plantigrade pair")
-    layout = eighteen()
+    layout = zones_of(layout_of(pair))
     start: dict[Foot, Calibration] = {}
     for foot, insole in feet.items():
-        made = calibrations.latest(store, insole)
-        if made is None and request.is_check:
+        if request.is_check and calibrations.latest(store, insole) is None:
             raise InputError(f"{insole.label}: {words.NEVER_CALIBRATED}; run plantigrade calibrate")
-        start[foot] = default_calibration(layout, foot) if made is None else made.calibration
+        start[foot] = calibrations.start_of(store, insole)
     bw_n = None if request.mass_kg is None else request.mass_kg * G_M_S2
     return Guide(layout, start, bw_n, is_check=request.is_check, poses=request.poses)
 
@@ -226,7 +225,7 @@ def _keep(
     for insole in pair:
         fit = fits[insole.foot]
         gain = "" if request.is_check else f"gain {fit.calibration.gain:.2f}; "
-        shown.say(f"{insole.label}: {gain}{calibrations.said(store, insole)}.")
+        shown.say(f"{insole.label}: {gain}{calibrations.describe(store, insole)}.")
     if not request.is_check:
         shown.say("Both calibrations are stored.")
     elif any(fit.notes for fit in fits.values()):

@@ -6,10 +6,14 @@ from plantigrade_gateway.drills.files import Drilling
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import GatewayError, InputError
 from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.session.check import LOOKS, NO_CHECK, CheckHooks, GuidedCheck
+from plantigrade_gateway.session.checkpeople import CheckPeople
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.web.live.page import Message
+
+_TRY_S = 5.0  # between two tries to keep what came of the questions
 
 
 class CommandHandler:
@@ -22,15 +26,28 @@ class CommandHandler:
     sound : Sound
     drilling : Drilling
         Its choice holds until a page chooses another drill.
+    people : CheckPeople or None
+        Where what came of a check's questions is kept; None: nowhere.
     """
 
-    def __init__(self, live_feed: LiveFeed, sound: Sound, drilling: Drilling) -> None:
+    def __init__(
+        self,
+        live_feed: LiveFeed,
+        sound: Sound,
+        drilling: Drilling,
+        people: CheckPeople | None = None,
+    ) -> None:
         self.live_feed = live_feed
         self._sound = sound
         self._shelf = drilling.shelf
         self._choice = drilling.choice
         self._device = sound.device
         self._choosing = threading.Lock()
+        self._people = people
+        self._check: GuidedCheck | None = None
+        self._told: Message = NO_CHECK
+        self._unkept: tuple[str, str, str] | None = None
+        self._tried_s = 0.0
 
     def begin(self, live: LiveSession) -> None:
         """Begin the sound and the chosen drill of a new session."""
@@ -40,16 +57,44 @@ class CommandHandler:
             if self._choice.drill is None:
                 self.live_feed.no_drill(self._choice.feedback)
 
+    def end(self) -> None:
+        """End with the session what goes on in it."""
+        self._keep_answer()
+        if self._check is not None:
+            self._check = None
+            self._tell_check()
+
+    @property
+    def check(self) -> GuidedCheck | None:
+        """The guided check under way."""
+        return self._check
+
+    def advance(self, live: LiveSession) -> None:
+        """Go on to the session's present."""
+        now_s = live.analysis.now_s
+        if self._unkept is not None and now_s - self._tried_s >= _TRY_S:
+            self._tried_s = now_s
+            self._keep_answer()
+        if self._check is not None:
+            self._check.advance()
+            self._show_check(live)
+
     def handle(self, message: Message, live: LiveSession | None) -> None:
         """Do what a page asks for."""
         kind = message["type"]
         moment: StepResult | None = None
         if kind == "sound":
             self._choose_sound(bool(message.get("device")))
+        elif kind == "drill" and self._check is not None:
+            self.live_feed.say("A check is under way: end it first.", "warn")
         elif kind == "drill":
             moment = self._choose_drill(message, live)
         elif live is None:
             self.live_feed.say(f"{kind}: no session is under way.", "warn")
+        elif kind == "check":
+            self._obey_check(message, live)
+        elif self._check is not None and kind in ("set", "set_end", "ask"):
+            self.live_feed.say("A check is under way: end it first.", "warn")
         elif kind == "mark":
             text = message["text"].strip()
             moment = live.mark(text)
@@ -62,6 +107,75 @@ class CommandHandler:
             moment = live.ask()
         if moment is not None and live is not None:
             self.live_feed.show(moment, live.analysis.pipeline)
+
+    def _obey_check(self, message: Message, live: LiveSession) -> None:
+        """Begin a guided check, or do what a page asks of the one under way."""
+        do, check, problem = str(message.get("do")), self._check, None
+        if check is None and do == "begin":
+            problem = self._begin_check(message, live)
+        elif check is None:
+            problem = "check: none is under way"
+        else:
+            try:
+                problem = check.obey(do, message)
+            except GatewayError as error:
+                problem = str(error)
+        if problem is not None:
+            self.live_feed.say(problem, "warn")
+        if self._check is not None and do == "end":
+            self._end_check(live)
+        self._show_check(live)
+
+    def _begin_check(self, message: Message, live: LiveSession) -> str | None:
+        look, club = message.get("look"), message.get("club")
+        if look not in LOOKS:
+            return f"check: look {look!r}: expected one of {', '.join(LOOKS)}"
+        people = self._people or CheckPeople(None)
+
+        def answered(by: str, hold: str) -> None:
+            self._unkept, self._tried_s = (live.session_id, by, hold), live.analysis.now_s
+            self._keep_answer()
+
+        hooks = CheckHooks(answered, lambda hold: people.no_speed(live.player_id, hold))
+        self._check = GuidedCheck(str(look), live, None if club is None else str(club), hooks)
+        self.live_feed.no_drill(Feedback.SILENT)
+        return None
+
+    def _keep_answer(self) -> None:
+        """Keep what came of the questions; tried again while the store does not take it."""
+        if self._unkept is None:
+            return
+        try:
+            if self._people is not None:
+                self._people.answered(*self._unkept)
+        except GatewayError as error:
+            self.live_feed.say(f"What came of the questions is not kept yet: {error}", "warn")
+        else:
+            self._unkept = None
+
+    def _end_check(self, live: LiveSession) -> None:
+        """End the check; the drill that was chosen before it goes on."""
+        check, self._check = self._check, None
+        assert check is not None
+        for moment in check.moments:
+            self.live_feed.show(moment, live.analysis.pipeline)
+        choice = self._choice or Choice(None, Feedback.EVERY)
+        moment = live.set_drill(choice.drill, choice.feedback)
+        self.live_feed.show(moment, live.analysis.pipeline)
+
+    def _show_check(self, live: LiveSession) -> None:
+        """Show what the check came to in the session, and where it stands if that has changed."""
+        if self._check is not None:
+            for moment in self._check.moments:
+                self.live_feed.show(moment, live.analysis.pipeline)
+            self._check.moments.clear()
+        self._tell_check()
+
+    def _tell_check(self) -> None:
+        message = NO_CHECK if self._check is None else self._check.message()
+        if message != self._told:
+            self._told = message
+            self.live_feed.check(message)
 
     def _begin_set(self, message: Message, live: LiveSession) -> StepResult | None:
         intent, club = message.get("intent"), message.get("club")

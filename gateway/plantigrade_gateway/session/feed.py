@@ -408,6 +408,10 @@ class LiveFeed:
         """Whether cues are heard now: by the gateway's own device, or on an open page."""
         return self._sound.device or (self._page is not None and self._page.sounding > 0)
 
+    def check(self, message: Message) -> None:
+        """Tell where a guided check stands."""
+        self._send(message)
+
     def sound(self) -> None:
         """Tell where the gateway's own sound goes (from any thread)."""
         self._send({"type": "sound", **self._sound_now()})

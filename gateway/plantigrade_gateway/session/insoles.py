@@ -2,13 +2,15 @@
 
 import asyncio
 import logging
+import re
+import sys
 import time
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from plantigrade.poses import Pose
-from plantigrade_gateway.errors import BluetoothError, InputError
+from plantigrade_gateway.errors import BluetoothError, InputError, StoreError
 from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.recorded import STOPS
@@ -18,10 +20,19 @@ from plantigrade_gateway.session.visit import SessionManager
 from plantigrade_gateway.sources.bluetooth import Radio, scanning
 from plantigrade_gateway.sources.live import LiveSource, StreamConfig
 from plantigrade_gateway.store import calibrations
-from plantigrade_gateway.store.insoles import known, size_notes
+from plantigrade_gateway.store.insoles import (
+    firmware_said,
+    known,
+    layout_of,
+    note_firmware,
+    size_notes,
+)
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import EXTRA, Simulation, simulator_process
 from plantigrade_gateway.wire.gatt import KnownInsole
+
+_ADAPTER = re.compile("hci[0-9]+")
+_log = logging.getLogger(__name__)
 
 VIRTUAL = (
     "These insoles are virtual and the player is invented: a synthetic player behind a real "
@@ -62,17 +73,27 @@ async def opened_insoles(
     Raises
     ------
     InputError
-        None is remembered.
+        None is remembered, or the two have different zones.
     BluetoothError
         Bluetooth cannot be used: said now, not in the middle of a session.
     """
     async with _paired(options, store, asked) as (pair, radio):
+        layout_of(pair)
         async with scanning(radio, lambda _: None):
             pass
         name = "insoles" if options.simulation is None else "virtual insoles (invented)"
-        source = LiveSource(pair, radio, say, options.stream, options.now_ns, name)
+
+        def met(insole: KnownInsole, firmware: int, hardware: int | None) -> str | None:
+            try:
+                note_firmware(store, insole.serial, firmware, hardware)
+                return firmware_said(store, insole)
+            except StoreError as error:
+                _log.warning("%s: firmware not noted: %s", insole.label, error)
+                return None
+
+        source = LiveSource(pair, radio, say, options.stream, options.now_ns, name, met=met)
         for insole in pair:
-            source.links[insole.foot].calibration = calibrations.said(store, insole)
+            source.links[insole.foot].calibration = calibrations.describe(store, insole)
         yield source
 
 
@@ -108,15 +129,22 @@ async def _paired(
 
 @asynccontextmanager
 async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
-    """Give the system's Bluetooth, or that of a transport.
+    """Give the system's Bluetooth, one of its adapters (``hci1``), or that of a transport.
 
     Raises
     ------
     BluetoothError
-        The transport needs the extra, or nothing answers on it.
+        The transport needs the extra, or nothing answers on it; or adapters cannot be chosen here.
     """
     if transport is None:
         yield Radio()
+        return
+    if _ADAPTER.fullmatch(transport):
+        if sys.platform != "linux":
+            raise BluetoothError(
+                f"radio {transport}: adapters can be chosen on Linux only; this system uses its own"
+            )
+        yield Radio(adapter=transport)
         return
     try:
         from plantigrade_gateway.virtual.backend import open_radio
@@ -156,6 +184,7 @@ class InsoleJob:
         """Give the insoles."""
         self._store = store
         async with opened_insoles(self._options, store, say) as self._source:
+            self._source.bridged_s = self._settings.limits.bridge_s
             yield self._source
 
     def intro(self) -> Iterable[str]:
@@ -164,11 +193,12 @@ class InsoleJob:
 
     def work(self, stage: Stage) -> Sessions:
         """Return what records, analyses and shows what they send."""
-        source, settings = self._source, self._settings
+        source = self._source
         pair = [info.insole for info in source.links.values()]
+        settings = replace(self._settings, layout=layout_of(pair))
         made = {
             INSOLE_OF[foot]: calibration.to_json().encode()
-            for foot, calibration in calibrations.noted(self._store, pair).items()
+            for foot, calibration in calibrations.with_descriptions(self._store, pair).items()
         }
         return Sessions(
             stage,
@@ -182,7 +212,7 @@ class InsoleJob:
         """Return what is known of the insoles, and how it is stopped."""
         pair = [info.insole for info in self._source.links.values()]
         for insole in pair:
-            yield f"{insole.label}: {calibrations.said(self._store, insole)}."
+            yield f"{insole.label}: {calibrations.describe(self._store, insole)}."
         yield from size_notes(pair)
         yield "Looking for " + " and ".join(k.label for k in pair) + "."
         yield STOPS

@@ -5,6 +5,7 @@ Read `run` from top to bottom: what is opened, what is said first, what runs, an
 """
 
 import asyncio
+import contextlib
 import signal
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import (
@@ -13,19 +14,20 @@ from contextlib import (
     AsyncExitStack,
     contextmanager,
 )
+from pathlib import Path
 from types import FrameType
 from typing import Any, Protocol
 
 from rich.console import Console
 
 from plantigrade_gateway import words
-from plantigrade_gateway.errors import GatewayError
+from plantigrade_gateway.errors import GatewayError, RefusedNowError
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.session.stage import RunOptions, Stage, opened_stage
 from plantigrade_gateway.sound.device import short_switch_interval
 from plantigrade_gateway.sources.source import STOP_LIMIT_S, Source
-from plantigrade_gateway.store import results
+from plantigrade_gateway.store import recorder, results, schema
 from plantigrade_gateway.store.store import Store
 
 TICK_S = 1.0
@@ -109,7 +111,7 @@ async def _run(
     async with AsyncExitStack() as opened:
         # What arrives must not wait for another thread's turn, such as the recorder's.
         opened.enter_context(short_switch_interval())
-        store = opened.enter_context(Store.open(options.store))
+        store = opened.enter_context(await _opened_store(options.store, say, stop))
         source = await opened.enter_async_context(job.opened(store, say))
         for text in (*job.intro(), *words.CAUTIONS):
             say(text)
@@ -124,6 +126,31 @@ async def _run(
         if for_s is not None:
             asyncio.get_running_loop().call_later(for_s, stop.set)
         await live(source, work, stop)
+
+
+async def _opened_store(
+    path: Path | None, say: Callable[[str], None], stop: asyncio.Event
+) -> Store:
+    """Open the store; where it is there and takes nothing now, say so once and wait for it.
+
+    Raises
+    ------
+    StoreError
+        It cannot be used, or cannot even be made; or a stop was asked for before it could be.
+    """
+    told = False
+    while True:
+        try:
+            return Store.open(path)
+        except RefusedNowError as error:
+            if stop.is_set() or not schema.is_made(path):
+                raise
+            if not told:
+                say(f"{error}. Waiting until the store takes data; Ctrl-C ends.")
+                told = True
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(recorder.RETRY_S):
+                await stop.wait()
 
 
 async def live(source: Source, work: Work, stop: asyncio.Event) -> None:

@@ -19,7 +19,7 @@ from plantigrade_gateway.drills.model import Choice, Drill, Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.launch import Gather
-from plantigrade_gateway.people.visits import with_exclusions
+from plantigrade_gateway.people.visits import with_said
 from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.sets import Intent, SetStart
@@ -99,6 +99,7 @@ class LiveSession:
     Attributes
     ----------
     session_id : str
+    player_id : str or None
     analysis : RecordAnalysis
     end_reason : str or None
         Why it ended; None while it is under way.
@@ -130,6 +131,7 @@ class LiveSession:
         self._gather = Gather(_sinks(store))
         self.analysis = RecordAnalysis(source, tap=tap, heard=True)
         self.session_id = new_session_id()
+        self.player_id = player_id
         begin = NewSession.now(source, ANALYSIS_VERSION, player_id)
         self._recorder = Recorder(store, self.session_id, on_problem=on_problem, begin=begin)
 
@@ -273,6 +275,11 @@ class LiveSession:
             return StepResult()
         return self._note(Kind.DRILL, entry_of(choice))
 
+    def announce(self, text: str) -> None:
+        """Have something said that is no outcome, where there is a voice."""
+        if self._voice is not None:
+            self._voice.say(text)
+
     def ask(self) -> StepResult:
         """Let the last repetition's outcome be heard now; none where the drill is silent."""
         cues = self.analysis.practice.ask(self.analysis.now_s)
@@ -368,7 +375,7 @@ class LiveSession:
     def _without_left_out(self, result: Analysis) -> Analysis:
         """Leave out what people left out meanwhile; where the store refuses, nothing yet."""
         try:
-            return with_exclusions(self._store, self.session_id, result)
+            return with_said(self._store, self.session_id, result)
         except StoreError:
             return result
 

@@ -24,7 +24,7 @@ from plantigrade_gateway.session.status import measure
 from plantigrade_gateway.session.visit import Manager
 from plantigrade_gateway.sources.source import Source
 from plantigrade_gateway.store import forwardstate
-from plantigrade_gateway.store.status import Latency, Posted
+from plantigrade_gateway.store.status import Latency, StatusFile
 from plantigrade_gateway.web.live.page import Message
 
 Begin = Callable[[], LiveSession]
@@ -72,7 +72,7 @@ class Sessions:
         self._live_feed = stage.live_feed
         self._latency = Latency()
         self._samples = LinkSamples(stage.store, stage.options.config)
-        self._status = Posted(stage.store.path, yields=not source.is_live)
+        self._status = StatusFile(stage.store.path, yields=not source.is_live)
         self._screen: Screen | None = None
         self._player_id = stage.options.player_id
         self._live_feed.set_player(self._player_id)
@@ -110,6 +110,8 @@ class Sessions:
             self._screen.show(step.output, live.analysis.now_s)
         if self._manager.pipeline is not None:
             self._live_feed.show(step, self._manager.pipeline)
+        if live is not None:
+            self._stage.handler.advance(live)
         self._end_idle()
 
     async def tick(self) -> None:
@@ -171,6 +173,11 @@ class Sessions:
                 self._again.set()
                 self._manager.record()
 
+    def _tell_heard(self, live: LiveSession | None) -> None:
+        """Have the record say when cues could be heard; a recording keeps its own."""
+        if live is not None and self._source.is_live:
+            live.hear(self._live_feed.is_heard)
+
     def _change_player(self, player_id: str | None) -> None:
         """Let the next session be another player's; none: nobody's who is registered."""
         if not self._source.is_live:
@@ -200,11 +207,6 @@ class Sessions:
         finally:
             self._live_feed.set_player(player_id)
         self._live_feed.say("Another player from now on; the session before is kept.")
-
-    def _tell_heard(self, live: LiveSession | None) -> None:
-        """Have the record say when cues could be heard; a recording keeps its own."""
-        if live is not None and self._source.is_live:
-            live.hear(self._live_feed.is_heard)
 
     def _end_idle(self) -> None:
         with self._refusals():
@@ -242,6 +244,7 @@ class Sessions:
         return live
 
     def _end(self, live: LiveSession, found: Analysis) -> None:
+        self._stage.handler.end()
         self._live_feed.end(found)
         if self._screen is not None:
             self._screen.show_set_before(float("inf"))

@@ -13,6 +13,7 @@ from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary, opened_forwarder
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.measures import chosen_lines
+from plantigrade_gateway.session.checkpeople import CheckPeople
 from plantigrade_gateway.session.commands import CommandHandler
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.sound.output import Sound, open_sound
@@ -134,7 +135,8 @@ def opened_stage(out: Console, store: Store, options: RunOptions) -> Iterator[St
         )
         far = LiveSummary.of(forwarder, options.config)
         stage.live_feed = LiveFeed(page, sound, stage.drilling.shelf, far)
-        stage.handler = CommandHandler(stage.live_feed, sound, stage.drilling)
+        people = CheckPeople(store)
+        stage.handler = CommandHandler(stage.live_feed, sound, stage.drilling, people)
         yield stage
 
 

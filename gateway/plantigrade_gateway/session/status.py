@@ -42,6 +42,8 @@ def _live(info: LinkInfo, pipeline: Pipeline | None, now_ns: int) -> FootStatus:
         insole_dropped=info.dropped,
         silent_s=None if info.last_ns is None else round((now_ns - info.last_ns) / 1e9, 2),
         calibration=info.calibration,
+        firmware=info.firmware,
+        interval_ms=info.interval_ms,
     )
 
 

@@ -141,7 +141,7 @@ class CueMaker:
     def tick(self, phase: Phase) -> list[Cue]:
         """Return the tick of a lead heel that unloads or returns; nothing for another phase."""
         kind = _TICKS.get(phase.kind)
-        return [] if kind is None else [_said(kind, phase.t_s, phase.confirmed_s)]
+        return [] if kind is None else [_cue_of(kind, phase.t_s, phase.confirmed_s)]
 
     def echo(self, phase: Phase, kind: CueKind | None, path: bool = True) -> list[Cue]:
         """Return a push played back, and its outcome.
@@ -162,12 +162,12 @@ class CueMaker:
             cues.append(Cue(CueKind.GLIDE, phase.t_s, phase.confirmed_s, 0.0, samples))
             after_s = len(samples) / SAMPLE_RATE_HZ + _PAUSE_S
         if kind is not None:
-            cues.append(_said(kind, phase.t_s, phase.confirmed_s, after_s))
+            cues.append(_cue_of(kind, phase.t_s, phase.confirmed_s, after_s))
         return cues
 
-    def said(self, kind: CueKind, t_s: float) -> Cue:
+    def cue_of(self, kind: CueKind, t_s: float) -> Cue:
         """Return the short sound of what was decided at `t_s`."""
-        return _said(kind, t_s, t_s)
+        return _cue_of(kind, t_s, t_s)
 
     def _glide(self, push: Push) -> NDArray[np.float32] | None:
         """Return the path as sound; None where too little of it is known."""
@@ -191,5 +191,5 @@ _TICKS = {
 }
 
 
-def _said(kind: CueKind, t_s: float, decided_s: float, delay_s: float = 0.0) -> Cue:
+def _cue_of(kind: CueKind, t_s: float, decided_s: float, delay_s: float = 0.0) -> Cue:
     return Cue(kind, t_s, decided_s, delay_s, motif(Motif(kind.value)))

@@ -14,30 +14,37 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
-from bleak.exc import (
-    BleakBluetoothNotAvailableError,
-    BleakBluetoothNotAvailableReason,
-    BleakDBusError,
-    BleakError,
-)
 
-from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.sources import plugin
 from plantigrade_gateway.sources.plugin import Firmware
+from plantigrade_gateway.sources.trouble import ANY_ERROR, StaleServices, as_ours
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.gatt import Announcement
 
 CONNECT_LIMIT_S = 15.0
 """For connecting and finding the services: slow hosts take several seconds (ours)."""
-_ANY_ERROR = (BleakError, OSError, EOFError, TimeoutError)  # what bleak raises, D-Bus's included
+GATT_LIMIT_S = 5.0
+"""For each read, write or subscription: thirty connection intervals of the slowest kind (ours)."""
+CLOSE_LIMIT_S = 5.0
+MTU_LIMIT_S = 5.0
+"""Some systems (Windows) agree on the MTU seconds after they connected; until then it is 23."""
+_LEAST_VALUE_BYTES = 20  # of an MTU that nobody has agreed on yet: 23 - 3
 
 
 @dataclass(frozen=True, slots=True)
 class Radio:
-    """Which of bleak's backends is used; None: the system's own Bluetooth."""
+    """Which of bleak's backends is used; None: the system's own Bluetooth.
+
+    Attributes
+    ----------
+    scanner, client : type or None
+    adapter : str or None
+        Which of the system's adapters (Linux: hci0, hci1 …); None: its usual one.
+    """
 
     scanner: type[BaseBleakScanner] | None = None
     client: type[BaseBleakClient] | None = None
+    adapter: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,66 +78,6 @@ class Sighting:
         return f"{self.announcement.foot} insole {self.announcement.serial:08X}"
 
 
-def bluetooth_trouble(error: Exception) -> tuple[str, str] | None:
-    """Return what is wrong with Bluetooth itself and what to do; None where it is not that.
-
-    Parameters
-    ----------
-    error : Exception
-        What bleak raised.
-    """
-    if isinstance(error, PermissionError):
-        return "no permission to use Bluetooth", _PERMISSION
-    if isinstance(error, FileNotFoundError | ConnectionError):
-        return (
-            "the system's message bus (D-Bus), which leads to Bluetooth, is not running",
-            "Install and start dbus and bluez: systemctl start dbus bluetooth.",
-        )
-    if isinstance(error, BleakBluetoothNotAvailableError):
-        return _NOT_AVAILABLE.get(error.reason)
-    if isinstance(error, BleakDBusError):
-        if error.dbus_error.endswith((".ServiceUnknown", ".NoReply", ".Spawn.ExecFailed")):
-            return (
-                "the Bluetooth service (bluez) is not running",
-                "Install and start bluez: systemctl start bluetooth.",
-            )
-        if error.dbus_error.endswith((".AccessDenied", ".NotAuthorized", ".NotPermitted")):
-            return "no permission to use Bluetooth", _PERMISSION
-    return None
-
-
-_PERMISSION = (
-    "Allow this terminal to use Bluetooth in the system's privacy settings; "
-    "on Linux add the user to the group bluetooth and log in again."
-)
-_DENIED = ("no permission to use Bluetooth", _PERMISSION)
-_Reason = BleakBluetoothNotAvailableReason
-_NOT_AVAILABLE = {
-    _Reason.NO_BLUETOOTH: ("no Bluetooth adapter", "Connect a Bluetooth LE adapter."),
-    _Reason.NO_BLE_CENTRAL_ROLE: (
-        "the Bluetooth adapter cannot connect to LE devices",
-        "Connect a Bluetooth LE adapter (4.2 or newer).",
-    ),
-    _Reason.POWERED_OFF: ("Bluetooth is switched off", "Switch Bluetooth on."),
-    _Reason.DENIED_BY_USER: _DENIED,
-    _Reason.DENIED_BY_SYSTEM: _DENIED,
-    _Reason.DENIED_BY_UNKNOWN: _DENIED,
-}
-
-
-def _as_ours(error: Exception, what: str) -> BluetoothError:
-    trouble = bluetooth_trouble(error)
-    if trouble is not None:
-        return RadioError(f"{trouble[0]}. {trouble[1]}")
-    if isinstance(error, TimeoutError):
-        return BluetoothError(f"{what}: no answer")
-    return BluetoothError(f"{what}: {error or type(error).__name__}")
-
-
-class RadioError(BluetoothError):
-    """Bluetooth itself cannot be used; the text says what to do."""
-
-
 @contextlib.asynccontextmanager
 async def scanning(radio: Radio, heard: Callable[[Sighting], None]) -> AsyncIterator[None]:
     """Scan for insoles while the block runs.
@@ -162,14 +109,19 @@ async def scanning(radio: Radio, heard: Callable[[Sighting], None]) -> AsyncIter
 
     services = [gatt.SERVICE, *(other.service for other in others)]
     try:
-        scanner = BleakScanner(detected, service_uuids=services, backend=radio.scanner)
+        scanner = BleakScanner(
+            detected,
+            service_uuids=services,
+            backend=radio.scanner,
+            bluez={"adapter": radio.adapter} if radio.adapter else {},
+        )
         await scanner.start()
-    except _ANY_ERROR as error:
-        raise _as_ours(error, "scanning for insoles") from error
+    except ANY_ERROR as error:
+        raise as_ours(error, "scanning for insoles") from error
     try:
         yield
     finally:
-        with contextlib.suppress(*_ANY_ERROR):
+        with contextlib.suppress(*ANY_ERROR):
             await scanner.stop()
 
 
@@ -202,17 +154,29 @@ class Connection:
         Set once the connection has ended, whoever ended it.
     """
 
-    def __init__(self, sighting: Sighting, radio: Radio, on_gone: Callable[[], None]) -> None:
+    def __init__(
+        self, sighting: Sighting, radio: Radio, on_gone: Callable[[], None], bond: bool
+    ) -> None:
         self.label = sighting.label
         self.gone = asyncio.Event()
         self._on_gone = on_gone
         self._client = BleakClient(
-            sighting.device, self._ended, timeout=CONNECT_LIMIT_S, backend=radio.client
+            sighting.device,
+            self._ended,
+            timeout=CONNECT_LIMIT_S,
+            backend=radio.client,
+            bluez={"adapter": radio.adapter} if radio.adapter else {},
+            winrt={"use_cached_services": False},
+            pair=bond,
         )
 
     @classmethod
     async def open(
-        cls, sighting: Sighting, radio: Radio, on_gone: Callable[[], None]
+        cls,
+        sighting: Sighting,
+        radio: Radio,
+        on_gone: Callable[[], None],
+        bond: bool = False,
     ) -> "Connection":
         """Connect and find the services.
 
@@ -222,6 +186,8 @@ class Connection:
         radio : Radio
         on_gone : callable
             Called once when the connection ends.
+        bond : bool
+            Pair with it by Bluetooth's own means first, where that was not done before.
 
         Raises
         ------
@@ -229,10 +195,11 @@ class Connection:
             It cannot be connected to.
         """
         try:
-            link = cls(sighting, radio, on_gone)
-            await link._client.connect()
-        except _ANY_ERROR as error:
-            raise _as_ours(error, sighting.label) from error
+            link = cls(sighting, radio, on_gone, bond)
+            async with asyncio.timeout(CONNECT_LIMIT_S + GATT_LIMIT_S):
+                await link._client.connect()
+        except ANY_ERROR as error:
+            raise as_ours(error, sighting.label) from error
         return link
 
     @property
@@ -250,11 +217,46 @@ class Connection:
         """
         try:
             found = self._client.services.get_characteristic(uuid)
-        except _ANY_ERROR as error:
-            raise _as_ours(error, self.label) from error
+        except ANY_ERROR as error:
+            raise as_ours(error, self.label) from error
         if found is None:
-            raise BluetoothError(f"{self.label}: lacks characteristic {uuid}")
+            raise StaleServices(f"{self.label}: lacks characteristic {uuid}")
         return found.max_write_without_response_size
+
+    async def value_bytes_agreed(self, uuid: str, wanted: int) -> int:
+        """Return what `value_bytes` does, once the MTU is agreed on or after `MTU_LIMIT_S`.
+
+        Parameters
+        ----------
+        uuid : str
+        wanted : int
+            So much is enough without waiting.
+
+        Raises
+        ------
+        BluetoothError
+            As `value_bytes`.
+        """
+        loop = asyncio.get_running_loop()
+        until_s = loop.time() + MTU_LIMIT_S
+        while (size := self.value_bytes(uuid)) < wanted and size <= _LEAST_VALUE_BYTES:
+            if loop.time() >= until_s or self.gone.is_set():
+                break
+            await asyncio.sleep(MTU_LIMIT_S / 50.0)
+        return size
+
+    def has(self, uuid: str) -> bool:
+        """Whether the insole has a characteristic.
+
+        Raises
+        ------
+        BluetoothError
+            The connection is lost.
+        """
+        try:
+            return self._client.services.get_characteristic(uuid) is not None
+        except ANY_ERROR as error:
+            raise as_ours(error, self.label) from error
 
     async def subscribe(self, uuid: str, on_data: Callable[[bytearray], None]) -> None:
         """Have a characteristic's notifications, or indications, given to `on_data` at once.
@@ -269,9 +271,10 @@ class Connection:
             on_data(data)
 
         try:
-            await self._client.start_notify(uuid, told)
-        except _ANY_ERROR as error:
-            raise _as_ours(error, self.label) from error
+            async with asyncio.timeout(GATT_LIMIT_S):
+                await self._client.start_notify(uuid, told)
+        except ANY_ERROR as error:
+            raise as_ours(error, self.label) from error
 
     async def read(self, uuid: str) -> bytes:
         """Read a characteristic.
@@ -282,9 +285,10 @@ class Connection:
             It cannot be read, or the connection is lost.
         """
         try:
-            return bytes(await self._client.read_gatt_char(uuid))
-        except _ANY_ERROR as error:
-            raise _as_ours(error, self.label) from error
+            async with asyncio.timeout(GATT_LIMIT_S):
+                return bytes(await self._client.read_gatt_char(uuid))
+        except ANY_ERROR as error:
+            raise as_ours(error, self.label) from error
 
     async def write(self, uuid: str, data: bytes) -> None:
         """Write a characteristic, with response.
@@ -295,14 +299,25 @@ class Connection:
             It refuses, or the connection is lost.
         """
         try:
-            await self._client.write_gatt_char(uuid, data, response=True)
-        except _ANY_ERROR as error:
-            raise _as_ours(error, self.label) from error
+            async with asyncio.timeout(GATT_LIMIT_S):
+                await self._client.write_gatt_char(uuid, data, response=True)
+        except ANY_ERROR as error:
+            raise as_ours(error, self.label) from error
+
+    async def forget_services(self) -> None:
+        """Have the system forget the insole's services, and the connection with them.
+
+        For an insole whose firmware changed: some systems remember services for ever.
+        """
+        with contextlib.suppress(NotImplementedError, *ANY_ERROR):
+            async with asyncio.timeout(GATT_LIMIT_S):
+                await self._client.unpair()
 
     async def close(self) -> None:
         """End the connection; whatever happens, it is over afterwards."""
-        with contextlib.suppress(*_ANY_ERROR):
-            await self._client.disconnect()
+        with contextlib.suppress(*ANY_ERROR):
+            async with asyncio.timeout(CLOSE_LIMIT_S):
+                await self._client.disconnect()
         self._ended(self._client)
 
     def _ended(self, _: BleakClient) -> None:

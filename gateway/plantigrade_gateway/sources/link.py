@@ -7,16 +7,27 @@ in `plugin.py`.
 import asyncio
 import contextlib
 import logging
+import sys
 import time
 from collections.abc import Callable
+from contextlib import AbstractAsyncContextManager, nullcontext
 from typing import Any, Protocol
 
 from plantigrade.block import Foot
+from plantigrade.calibrate import Calibration
 from plantigrade_gateway.errors import BluetoothError, WireError
 from plantigrade_gateway.sources.bluetooth import Connection, Radio, Sighting
 from plantigrade_gateway.sources.plugin import Firmware
+from plantigrade_gateway.sources.trouble import StaleServices
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode, encode_data
+from plantigrade_gateway.wire.information import (
+    PLAIN,
+    Information,
+    read_curve,
+    read_information,
+    version_text,
+)
 from plantigrade_gateway.wire.messages import (
     HEADER_BYTES,
     Ack,
@@ -51,11 +62,14 @@ class Streaming(Protocol):
         As told last.
     packet_s : float or None
         What one packet covers once it streams, s; None where that is not known.
+    information : Information or None
+        What it says of itself; None: it has no such block.
     """
 
     battery_percent: int | None
     status: gatt.Status | None
     packet_s: float | None
+    information: Information | None
 
     @property
     def gone(self) -> asyncio.Event:
@@ -65,8 +79,15 @@ class Streaming(Protocol):
     def who(self) -> tuple[int, Foot]:
         """The serial number and foot that the insole answers with."""
 
+    @property
+    def firmware(self) -> int | None:
+        """Its firmware, major × 256 + minor; None where a plug-in's says no number."""
+
     def about(self) -> dict[str, Any]:
         """Return what it said of itself, as JSON values."""
+
+    async def stored_curve(self) -> Calibration | None:
+        """Return the curve that it stores; None where it has none."""
 
     async def start(
         self, on_data: Callable[[bytes], None], period_us: int | None, frames: int
@@ -82,6 +103,9 @@ class Streaming(Protocol):
     def check(self) -> None:
         """Raise `BluetoothError` if something went wrong in a callback."""
 
+    async def forget_services(self) -> None:
+        """Have the system forget what services it has, and the connection with them."""
+
     async def close(self) -> None:
         """Stop streaming and end the link; whatever happens, it is over afterwards."""
 
@@ -91,6 +115,9 @@ async def open_insole(
     radio: Radio,
     on_gone: Callable[[], None],
     now_ns: Callable[[], int] = time.monotonic_ns,
+    alone: Callable[[], AbstractAsyncContextManager[object]] = nullcontext,
+    bond: bool = False,
+    bonded: bool = False,
 ) -> Streaming:
     """Connect to an insole that was heard, and find out who it is.
 
@@ -102,22 +129,50 @@ async def open_insole(
         Called once when the link ends.
     now_ns : callable
         A monotonic clock, ns.
+    alone : callable
+        Gives what is held while the connection is made, and no longer.
+    bond : bool
+        As `Connection.open`.
+    bonded : bool
+        It was bonded before. Then it tells changed services by itself, and what the system knows
+        of it is not dropped: its keys would be too.
 
     Raises
     ------
     BluetoothError
         It cannot be connected to, does not speak its profile, or does not answer.
     """
-    link = await Connection.open(sighting, radio, on_gone)
+    async with alone():
+        link = await Connection.open(sighting, radio, on_gone, bond)
     try:
         if sighting.firmware is not None:
             return ForeignLink(link, sighting, sighting.firmware)
         insole = InsoleLink(link, sighting, now_ns)
         await insole.listen()
         return insole
+    except StaleServices:
+        if not bonded:
+            await link.forget_services()
+        await link.close()
+        raise
     except BaseException:
         await link.close()
         raise
+
+
+def mtu_advice(platform: str) -> str:
+    """Return what helps where a system agrees on too small an MTU."""
+    if platform == "win32":
+        return (
+            "switch Windows' Bluetooth off and on; where that does not help, use an adapter with "
+            "Bluetooth 4.2 or newer and its maker's driver"
+        )
+    if platform == "darwin":
+        return "switch the Mac's Bluetooth off and on; it chooses the size by itself"
+    return (
+        "see that ExchangeMTU in /etc/bluetooth/main.conf is not set under 247, and use an adapter "
+        "with Bluetooth 4.2 or newer"
+    )
 
 
 class InsoleLink:
@@ -132,6 +187,7 @@ class InsoleLink:
     def __init__(self, link: Connection, sighting: Sighting, now_ns: Callable[[], int]) -> None:
         self._now_ns = now_ns
         self.identity: Identity
+        self.information: Information | None = None
         self.battery_percent = sighting.announcement.battery_percent
         self.packet_s: float | None = None
         self.status: gatt.Status | None = None
@@ -152,13 +208,18 @@ class InsoleLink:
         """The serial number and foot that the insole answers with."""
         return self.identity.serial, self.identity.foot
 
+    @property
+    def firmware(self) -> int:
+        """Its firmware, major × 256 + minor."""
+        return self.identity.firmware
+
     def about(self) -> dict[str, Any]:
         """Return what it said of itself, as JSON values."""
         identity = self.identity
         return {
             "serial": f"{identity.serial:08X}",
             "foot": str(identity.foot),
-            "firmware": f"{identity.firmware >> 8}.{identity.firmware & 0xFF}",
+            "firmware": version_text(identity.firmware),
             "length_mm": self._length_mm,
             "zones": identity.zones,
             "battery_percent": self.battery_percent,
@@ -175,13 +236,49 @@ class InsoleLink:
         """
         await self._link.subscribe(gatt.CONTROL, self._answered)
         await self._link.subscribe(gatt.STATUS, self._told_status)
-        await self._link.subscribe(gatt.BATTERY_LEVEL, self._told_battery)
-        self._told_battery(await self._link.read(gatt.BATTERY_LEVEL))
+        if self._link.has(gatt.BATTERY_LEVEL):
+            await self._link.subscribe(gatt.BATTERY_LEVEL, self._told_battery)
+            self._told_battery(await self._link.read(gatt.BATTERY_LEVEL))
         self._told_status(await self._link.read(gatt.STATUS))
         answer = await self._ask(Identify(self._next_token(), 0))
         if not isinstance(answer, Identity):
             raise BluetoothError(f"{self._link.label}: does not say who it is")
         self.identity = answer
+        if self._link.has(gatt.INFORMATION):
+            data = await self._link.read(gatt.INFORMATION)
+            try:
+                self.information = read_information(data)
+            except WireError as error:
+                raise self._unusable(str(error)) from error
+        told = self.information or PLAIN
+        if answer.zones != told.zones:
+            why = (
+                "does not say where they lie; without that only the built-in eighteen can be taken"
+                if self.information is None
+                else f"says that it has {told.zones}"
+            )
+            raise self._unusable(f"it sends {answer.zones} zones and {why}")
+
+    def _unusable(self, why: str) -> BluetoothError:
+        return BluetoothError(f"{self._link.label}: cannot be used: {why}")
+
+    async def stored_curve(self) -> Calibration | None:
+        """Return the curve that it stores; None where it has none.
+
+        Raises
+        ------
+        BluetoothError
+            It says that it has one, and that cannot be used.
+        """
+        if self.information is None or not self.information.knots:
+            return None
+        if not self._link.has(gatt.CURVE):
+            raise self._unusable("it says that it stores a curve, and offers none")
+        data = await self._link.read(gatt.CURVE)
+        try:
+            return read_curve(data, self.information, self.identity.foot)
+        except WireError as error:
+            raise self._unusable(str(error)) from error
 
     async def start(
         self, on_data: Callable[[bytes], None], period_us: int | None, frames: int
@@ -203,13 +300,12 @@ class InsoleLink:
             It refuses, or not even one frame fits the link.
         """
         size = frame_bytes(self.identity.zones, self.identity.sample_format)
-        value_bytes = self._link.value_bytes(gatt.CONTROL)
+        value_bytes = await self._link.value_bytes_agreed(gatt.CONTROL, HEADER_BYTES + size)
         fit = (value_bytes - HEADER_BYTES) // size
         if fit < 1:
             raise BluetoothError(
                 f"{self._link.label}: the link carries only {value_bytes} bytes at a time, "
-                f"expected at least {HEADER_BYTES + size}; use an adapter with Bluetooth 4.2 or "
-                "newer"
+                f"expected at least {HEADER_BYTES + size}; {mtu_advice(sys.platform)}"
             )
         await self._link.subscribe(gatt.DATA, lambda data: on_data(bytes(data)))
         if period_us is not None:
@@ -234,6 +330,10 @@ class InsoleLink:
         if not isinstance(answer, Clock):
             return None
         return self._sent_ns, self._answered_ns, answer.clock_us
+
+    async def forget_services(self) -> None:
+        """Have the system forget what services it has, and the connection with them."""
+        await self._link.forget_services()
 
     def check(self) -> None:
         """Do nothing: its callbacks cannot fail."""
@@ -294,7 +394,11 @@ class InsoleLink:
             self._answer.set_result(message)
 
     def _told_status(self, data: bytes | bytearray) -> None:
-        self.status = gatt.read_status(bytes(data)) or self.status
+        told = gatt.read_status(bytes(data))
+        if told is not None:
+            self.status = told
+            if told.battery_percent is not None:
+                self.battery_percent = told.battery_percent
 
     def _told_battery(self, data: bytes | bytearray) -> None:
         if len(data) == 1 and data[0] <= 100:
@@ -303,6 +407,9 @@ class InsoleLink:
 
 class ForeignLink:
     """A link to an insole with other firmware; use `open_insole`."""
+
+    information: Information | None = None
+    firmware: int | None = None
 
     def __init__(self, link: Connection, sighting: Sighting, firmware: Firmware) -> None:
         self.battery_percent = sighting.announcement.battery_percent
@@ -333,6 +440,9 @@ class ForeignLink:
             "battery_percent": self.battery_percent,
         }
 
+    async def stored_curve(self) -> None:
+        """Do nothing: other firmware stores no curve of ours."""
+
     async def start(
         self, on_data: Callable[[bytes], None], period_us: int | None, frames: int
     ) -> None:
@@ -358,6 +468,10 @@ class ForeignLink:
 
     async def clock(self) -> None:
         """Do nothing: other firmware has no time exchange."""
+
+    async def forget_services(self) -> None:
+        """Have the system forget what services it has, and the connection with them."""
+        await self._link.forget_services()
 
     def check(self) -> None:
         """Raise `BluetoothError` if the plug-in failed on a notification."""

@@ -11,7 +11,6 @@ import logging
 import random
 import time
 from collections.abc import AsyncIterator, Callable, Iterable
-from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
@@ -20,13 +19,18 @@ from plantigrade.block import Foot
 from plantigrade.limits import Limits
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind, exchange_data
-from plantigrade_gateway.sources.bluetooth import Radio, RadioError, Sighting, scanning
+from plantigrade_gateway.sources.bluetooth import Radio
+from plantigrade_gateway.sources.finder import Finder
+from plantigrade_gateway.sources.flow import Flow
 from plantigrade_gateway.sources.inbox import Inbox
+from plantigrade_gateway.sources.interval import IntervalMeter
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S, Streaming, open_insole
-from plantigrade_gateway.sources.reconnect import LinkInfo
+from plantigrade_gateway.sources.reconnect import ConnectionState, LinkInfo
 from plantigrade_gateway.sources.source import STOP_LIMIT_S
+from plantigrade_gateway.sources.trouble import RadioError
 from plantigrade_gateway.upkeep import kept_up
 from plantigrade_gateway.wire.gatt import KnownInsole
+from plantigrade_gateway.wire.information import PLAIN, version_text
 
 SEARCH_S = 10.0
 """One search; an insole advertises at least every 0.42 s (`gatt_profile.md` §2), so that this long
@@ -42,8 +46,7 @@ SILENT_S = 3.0
 """A link that carries no data for so long is asked to stream again, then given up (ours)."""
 
 
-BRIDGED_S = Limits().bridge_s
-"""A packet that covers more leaves a gap in a measure when it is lost, s."""
+Met = Callable[[KnownInsole, int, int | None], str | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,69 +65,6 @@ class StreamConfig:
     frames: int = 2
 
 
-class Finder:
-    """One scan, shared by all that look for an insole."""
-
-    def __init__(self, radio: Radio) -> None:
-        self._radio = radio
-        self._listeners: set[Callable[[Sighting], None]] = set()
-        self._scan: AsyncExitStack | None = None
-        self._changing = asyncio.Lock()
-
-    async def find(self, insole: KnownInsole, limit_s: float) -> Sighting | None:
-        """Return the insole when it is heard; None when it is not.
-
-        Raises
-        ------
-        BluetoothError
-            Scanning cannot begin, or only another device with its serial number was heard.
-        """
-        heard: asyncio.Future[Sighting] = asyncio.get_running_loop().create_future()
-        other: Sighting | None = None
-
-        def listen(sighting: Sighting) -> None:
-            nonlocal other
-            if insole.is_heard(sighting.announcement, sighting.address):
-                if not heard.done():
-                    heard.set_result(sighting)
-            elif sighting.announcement.serial == insole.serial:
-                other = sighting
-
-        await self._listen(listen)
-        try:
-            async with asyncio.timeout(limit_s):  # wait_for of Python 3.11 may lose a cancellation
-                return await heard
-        except TimeoutError:
-            if other is not None:
-                raise BluetoothError(
-                    f"{insole.label}: another device announces itself by its number "
-                    f"({other.address}, {other.announcement.foot}) and is left alone; if it is "
-                    "yours, run plantigrade pair"
-                ) from None
-            return None
-        finally:
-            await self._leave(listen)
-
-    async def _listen(self, listener: Callable[[Sighting], None]) -> None:
-        async with self._changing:
-            if self._scan is None:
-                scan = AsyncExitStack()
-                await scan.enter_async_context(scanning(self._radio, self._heard))
-                self._scan = scan
-            self._listeners.add(listener)
-
-    async def _leave(self, listener: Callable[[Sighting], None]) -> None:
-        self._listeners.discard(listener)
-        async with self._changing:
-            if not self._listeners and self._scan is not None:
-                scan, self._scan = self._scan, None
-                await scan.aclose()
-
-    def _heard(self, sighting: Sighting) -> None:
-        for listener in tuple(self._listeners):
-            listener(sighting)
-
-
 class LiveSource:
     """Keeps insoles connected while it is open, and gives what they send (a `Source`).
 
@@ -141,10 +81,15 @@ class LiveSource:
     name : str, optional
         What its sessions are called.
     inbox : Inbox, optional
+    met : callable, optional
+        Told each insole that was connected to, its firmware and its kind of hardware; returns what
+        is said of the firmware.
 
     Attributes
     ----------
     links : dict of Foot to LinkInfo
+    bridged_s : float
+        Missing samples up to this long are bridged; a packet that holds more is told of.
     """
 
     is_live = True
@@ -158,8 +103,11 @@ class LiveSource:
         now_ns: Callable[[], int] = time.monotonic_ns,
         name: str = "insoles",
         inbox: Inbox | None = None,
+        met: Met | None = None,
     ) -> None:
+        self._met = met
         self.name = name
+        self.bridged_s = Limits().bridge_s
         self.links = {insole.foot: LinkInfo(insole) for insole in insoles}
         self._inbox = inbox or Inbox()
         self._emit = self._inbox.put
@@ -169,9 +117,10 @@ class LiveSource:
         self._tell = tell
         self._wish = wish or StreamConfig()
         self._now_ns = now_ns
-        self._finder = Finder(radio)
+        self._finder = Finder(radio, self._streams)
         self._connecting = asyncio.Lock()  # hosts allow one connection attempt at a time
         self._said: dict[Foot, str] = {}
+        self._firmware: dict[Foot, int] = {}
 
     async def __aenter__(self) -> Self:
         self._listening = asyncio.create_task(self._run(), name="insoles")
@@ -212,6 +161,16 @@ class LiveSource:
         finally:
             for link in self.links.values():
                 link.reconnection.stop()
+            await self._finder.close()
+
+    def _streams(self) -> bool:
+        return any(link.state is ConnectionState.STREAMING for link in self.links.values())
+
+    @contextlib.asynccontextmanager
+    async def _alone(self) -> AsyncIterator[None]:
+        """Hold what an adapter cannot do twice: make a connection, and scan beside that."""
+        async with self._connecting, self._finder.paused():
+            yield
 
     async def _keep(self, info: LinkInfo) -> None:
         loop = asyncio.get_running_loop()
@@ -248,11 +207,13 @@ class LiveSource:
             if up:
                 self._emit(Entry(self._now_ns(), number, Kind.DISCONNECTED, b""))
 
-        async with self._connecting:
-            link = await open_insole(sighting, self._radio, gone, self._now_ns)
+        link = await open_insole(
+            *(sighting, self._radio, gone, self._now_ns, self._alone), bonded=info.insole.bonded
+        )
         try:
             self._check(info.insole, link)
             info.battery_percent = link.battery_percent
+            await self._note_firmware(info, link)
             if link.gone.is_set():
                 raise BluetoothError(f"{info.insole.label}: the link was lost at once")
             about = json.dumps({**link.about(), "rssi_dbm": sighting.rssi}).encode()
@@ -263,51 +224,80 @@ class LiveSource:
             await link.close()
         self._say(info, f"{info.insole.label}: the link is lost; looking for it")
 
+    async def _note_firmware(self, info: LinkInfo, link: Streaming) -> None:
+        """Note an insole's firmware; where it changed, have its services read anew."""
+        foot, firmware = info.insole.foot, link.firmware
+        if firmware is None:
+            return
+        before = self._firmware.get(foot, info.insole.firmware)
+        self._firmware[foot] = firmware
+        if self._met is not None:
+            kind = None if link.information is None else link.information.hardware
+            info.firmware = self._met(info.insole, firmware, kind)
+        if before is not None and before != firmware and not info.insole.bonded:
+            await link.forget_services()
+            raise BluetoothError(
+                f"{info.insole.label}: runs firmware {version_text(firmware)} now "
+                f"({version_text(before)} before); its services are read anew"
+            )
+
     def _check(self, insole: KnownInsole, link: Streaming) -> None:
-        """Refuse a device that announces one insole and turns out to be another."""
+        """Refuse a device that is not the insole it announces, or not as it was paired."""
         serial, foot = link.who
         if (serial, foot) != (insole.serial, insole.foot):
             raise BluetoothError(
                 f"{insole.label}: a device announces itself as this insole but says it is the "
                 f"{foot} insole {serial:08X}; it is left alone"
             )
+        now = link.information or PLAIN
+        if not now.same_measure(insole.information or PLAIN):
+            raise BluetoothError(
+                f"{insole.label}: says another layout or full scale ({now.zones} zones, {now.bits} "
+                "bits) than when it was paired, and is left alone; run plantigrade pair"
+            )
 
     async def _stream(self, info: LinkInfo, link: Streaming, number: int) -> None:
         loop = asyncio.get_running_loop()
-        heard_s = loop.time()
+        flow = Flow(loop.time())
+        meter = IntervalMeter()
+        info.interval_ms = None
 
         def on_data(data: bytes) -> None:
-            nonlocal heard_s
             now_ns = self._now_ns()
             self._emit(Entry(now_ns, number, Kind.NOTIFICATION, data))
-            info.last_ns, heard_s = now_ns, loop.time()
+            info.last_ns = now_ns
+            flow.note(data, loop.time())
+            meter.data(now_ns)
 
         await link.start(on_data, self._wish.period_us, self._wish.frames)
+        flow.expect(link.packet_s)
         info.reconnection.stream(loop.time())
         level = "" if link.battery_percent is None else f", battery {link.battery_percent} %"
         self._say(info, f"{info.insole.label}: connected ({info.rssi} dBm{level})")
-        if link.packet_s is not None and link.packet_s > BRIDGED_S:
+        if link.packet_s is not None and link.packet_s > self.bridged_s:
             self._say(
                 info,
                 f"{info.insole.label}: one packet holds {1e3 * link.packet_s:.0f} ms, and only "
-                f"{1e3 * BRIDGED_S:.0f} ms are bridged: one that is lost may cost a swing; ask for "
-                "fewer samples a packet (--frames)",
+                f"{1e3 * self.bridged_s:.0f} ms are bridged: one that is lost may cost a swing; "
+                "ask for fewer samples a packet (--frames)",
             )
         over = asyncio.Event()
         clocks = kept_up(
-            lambda: self._exchange(link, number, over),
+            lambda: self._exchange(link, number, over, meter),
             f"{info.insole.label}: time exchange",
             lambda text: self._say(info, text),
         )
         asking = asyncio.create_task(clocks, name="time exchange")
         try:
-            await self._watch(info, link, lambda: loop.time() - heard_s)
+            await self._watch(info, link, flow, meter)
         finally:
             over.set()  # a request under way is not cut off: hosts do not take that well
             await asyncio.wait([asking], timeout=2.0 * ANSWER_LIMIT_S)
             asking.cancel()
 
-    async def _exchange(self, link: Streaming, number: int, over: asyncio.Event) -> None:
+    async def _exchange(
+        self, link: Streaming, number: int, over: asyncio.Event, meter: IntervalMeter
+    ) -> None:
         """Exchange times at random moments, often at first (`wire_format.md` §4, time)."""
         count = 0
         while True:
@@ -323,26 +313,37 @@ class LiveSource:
                 continue  # a lost answer costs nothing; a lost link is seen by others
             if exchange is None:
                 return
+            meter.answer(exchange[1])
             data = exchange_data(*exchange)
             self._emit(Entry(self._now_ns(), number, Kind.EXCHANGE, data))
             count += 1
 
-    async def _watch(self, info: LinkInfo, link: Streaming, silent: Callable[[], float]) -> None:
-        """Stay until the link ends; ask an insole that sends nothing, then give it up."""
+    async def _watch(
+        self, info: LinkInfo, link: Streaming, flow: Flow, meter: IntervalMeter
+    ) -> None:
+        """Stay until the link ends; ask an insole that sends no data, then give it up.
+
+        One that sends far more than it was asked for is given up at once: the record, the disk and
+        the other insole would pay for it.
+        """
         asked_again = False
         while not link.gone.is_set():
             _end_if_cancelled()
             link.check()
-            silent_s = silent()
+            silent_s = flow.silent_s(asyncio.get_running_loop().time())
+            flood = flow.flood(self._now_ns() / 1e9)
+            if flood is not None:
+                raise BluetoothError(f"{info.insole.label}: {flood}; the link is given up")
             asked_again = asked_again and silent_s >= SILENT_S
             if silent_s >= 2.0 * SILENT_S:
-                raise BluetoothError(f"{info.insole.label}: sends nothing; the link is given up")
+                raise BluetoothError(f"{info.insole.label}: {flow.silence}; the link is given up")
             if silent_s >= SILENT_S and not asked_again:
                 asked_again = True
-                self._say(info, f"{info.insole.label}: sends nothing; asking it to stream again")
+                self._say(info, f"{info.insole.label}: {flow.silence}; asking it to stream again")
                 await link.stream()
             info.battery_percent = link.battery_percent
             info.dropped = link.status.dropped if link.status else 0
+            info.interval_ms = meter.interval_ms()
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(SILENT_S / 3.0):
                     await link.gone.wait()

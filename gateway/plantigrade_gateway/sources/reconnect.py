@@ -88,6 +88,10 @@ class LinkInfo:
         When data came last.
     calibration : str or None
         What is said of its calibration.
+    firmware : str or None
+        What is said of its firmware.
+    interval_ms : float or None
+        The connection interval as measured, ms.
     """
 
     insole: KnownInsole
@@ -97,6 +101,8 @@ class LinkInfo:
     dropped: int = 0
     last_ns: int | None = None
     calibration: str | None = None
+    firmware: str | None = None
+    interval_ms: float | None = None
 
     @property
     def state(self) -> ConnectionState:

@@ -4,14 +4,15 @@ Every calibration stays: the latest of an insole counts, the others are its hist
 """
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from plantigrade.block import Foot
-from plantigrade.calibrate import Calibration
+from plantigrade.calibrate import FULL_SCALE, Calibration, default_calibration
 from plantigrade.evidence import FootFit
 from plantigrade_gateway import words
+from plantigrade_gateway.record.settings import zones_of
 from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
@@ -48,7 +49,7 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Calibrated:
+class StoredCalibration:
     """One insole's calibration, with its quality and its latest check.
 
     Attributes
@@ -74,7 +75,7 @@ class Calibrated:
     check: Check | None = None
 
     @property
-    def said(self) -> str:
+    def description(self) -> str:
         """Date, quality and latest check, for people."""
         text = (
             f"calibrated {self.made:%Y-%m-%d}, gain repeats within {self.gain_percent:.1f} %, "
@@ -110,6 +111,36 @@ def keep(store: Store, fits: dict[int, FootFit], made: datetime | None = None) -
             )
 
 
+def keep_curves(
+    store: Store, curves: Mapping[int, Calibration], made: datetime | None = None
+) -> None:
+    """Keep curves by serial number, all of them or none; the one that an insole has is left."""
+    when = utc_text(made or datetime.now(UTC))
+    with store.database.writing() as db:
+        for serial, curve in curves.items():
+            there = db.execute(
+                "SELECT body FROM curves WHERE serial = ? ORDER BY curve_no DESC LIMIT 1", (serial,)
+            ).fetchone()
+            if there != (curve.to_json(),):
+                db.execute(
+                    "INSERT INTO curves (serial, made_utc, body) VALUES (?, ?, ?)",
+                    (serial, when, curve.to_json()),
+                )
+
+
+def curve_of(store: Store, insole: KnownInsole) -> tuple[datetime, Calibration] | None:
+    """Return an insole's latest curve and when it was kept; None where it has none that fits."""
+    rows = store.database.read(
+        "SELECT made_utc, body FROM curves WHERE serial = ? ORDER BY curve_no DESC",
+        (insole.serial,),
+    )
+    for made, body in rows:
+        curve = Calibration.from_json(body)
+        if _fits(curve, insole):
+            return datetime.fromisoformat(made), curve
+    return None
+
+
 def keep_check(store: Store, fits: dict[int, FootFit], made: datetime | None = None) -> None:
     """Keep a check of the latest calibrations by serial number: all of it, or none."""
     when = utc_text(made or datetime.now(UTC))
@@ -130,7 +161,7 @@ def keep_check(store: Store, fits: dict[int, FootFit], made: datetime | None = N
             )
 
 
-def history(store: Store, serial: int) -> list[Calibrated]:
+def history(store: Store, serial: int) -> list[StoredCalibration]:
     """Return an insole's calibrations, the latest first, each with its latest check."""
     rows = store.database.read(
         "SELECT calibration_no, serial, made_utc, body, gain_percent, zero_percent, notes"
@@ -138,7 +169,7 @@ def history(store: Store, serial: int) -> list[Calibrated]:
         (serial,),
     )
     return [
-        Calibrated(
+        StoredCalibration(
             of,
             datetime.fromisoformat(made),
             Calibration.from_json(body),
@@ -162,24 +193,53 @@ def _check(store: Store, calibration_no: int) -> Check | None:
     return None
 
 
-def latest(store: Store, insole: KnownInsole) -> Calibrated | None:
-    """Return the calibration that counts for an insole: the last that was made on its foot."""
-    made = (c for c in history(store, insole.serial) if c.calibration.foot is insole.foot)
-    return next(made, None)
+def _fits(made: Calibration, insole: KnownInsole) -> bool:
+    """Whether a calibration is of an insole's foot, zones and full scale."""
+    n_zones = zones_of(insole.layout).n_zones
+    wanted = (insole.foot, n_zones, insole.full_scale)
+    return (made.foot, made.n_zones, made.full_scale) == wanted
 
 
-def said(store: Store, insole: KnownInsole) -> str:
+def latest(store: Store, insole: KnownInsole) -> StoredCalibration | None:
+    """Return the calibration that counts for an insole: the last that was made on its foot.
+
+    None where there is none, or a curve came after it: it was fitted to another one.
+    """
+    made = next((c for c in history(store, insole.serial) if _fits(c.calibration, insole)), None)
+    curve = curve_of(store, insole)
+    if made is not None and curve is not None and curve[0] > made.made:
+        return None
+    return made
+
+
+def start_of(store: Store, insole: KnownInsole) -> Calibration:
+    """Return what an insole is read by: its calibration, else its curve, else the default."""
+    if made := latest(store, insole):
+        return made.calibration
+    if curve := curve_of(store, insole):
+        return curve[1]
+    return default_calibration(zones_of(insole.layout), insole.foot, insole.full_scale)
+
+
+def describe(store: Store, insole: KnownInsole) -> str:
     """Return what is shown of an insole's calibration."""
-    found = latest(store, insole)
-    return words.NEVER_CALIBRATED if found is None else found.said
+    if found := latest(store, insole):
+        return found.description
+    if curve := curve_of(store, insole):
+        return f"{curve[1].note} ({curve[0]:%Y-%m-%d})"
+    return words.NEVER_CALIBRATED
 
 
-def noted(store: Store, insoles: Iterable[KnownInsole]) -> dict[Foot, Calibration]:
+def with_descriptions(store: Store, insoles: Iterable[KnownInsole]) -> dict[Foot, Calibration]:
     """Return the calibrations of insoles as a record keeps them: what is said of each as its note.
 
-    Those that were never calibrated are left out.
+    Those that were never calibrated are left out, unless their full scale has to be told.
     """
-    found = ((insole.foot, latest(store, insole)) for insole in insoles)
-    return {
-        foot: replace(made.calibration, note=made.said) for foot, made in found if made is not None
-    }
+    found = {}
+    for insole in insoles:
+        text = describe(store, insole)
+        if text != words.NEVER_CALIBRATED:
+            found[insole.foot] = replace(start_of(store, insole), note=text)
+        elif insole.full_scale != FULL_SCALE:
+            found[insole.foot] = start_of(store, insole)
+    return found

@@ -59,7 +59,7 @@ def verify_session(store: Store, session: Session) -> list[str]:
     return found
 
 
-def batches_told(store: Store, session: Session, say: Callable[[str], None]) -> Iterator[Batch]:
+def batches_and_gaps(store: Store, session: Session, say: Callable[[str], None]) -> Iterator[Batch]:
     """Read a session's record back as `Store.batches`, and say what is lost of it."""
     for stretch in store.stretches(session.session_id):
         for gap in stretch.gaps:

@@ -13,6 +13,7 @@ from typing import IO, Any
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.refusal import explain
 
 
 class Database:
@@ -70,7 +71,7 @@ class Database:
                         db.execute("ROLLBACK")
                     raise
             except sqlite3.Error as error:
-                raise schema.explain(self.path, error) from error
+                raise explain(self.path, error) from error
 
     def read(self, statement: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """Return all rows of one statement.
@@ -84,7 +85,7 @@ class Database:
             with self._guard:
                 return self._connection.execute(statement, values).fetchall()
         except sqlite3.Error as error:
-            raise schema.explain(self.path, error) from error
+            raise explain(self.path, error) from error
 
     def wipe(self) -> None:
         """After a deletion: give its pages back and cut the log, so that no copy of it stays.
@@ -119,7 +120,7 @@ class Database:
                 self._recording = file
 
     @contextmanager
-    def nobody_recording(self) -> Iterator[bool]:
+    def without_recording(self) -> Iterator[bool]:
         """Whether no program records into the store; none can begin to inside the block.
 
         Raises

@@ -183,7 +183,7 @@ _ROW = (
 )
 
 
-def wanted(db: sqlite3.Connection) -> tuple[bool, bool]:
+def sent_kinds(db: sqlite3.Connection) -> tuple[bool, bool]:
     """Return whether anybody is to be sent events, and whether regional loads."""
     active = {name for (name,) in db.execute("SELECT sink FROM outbox_sinks WHERE active")}
     return bool(active - {LOADS}), LOADS in active
@@ -191,12 +191,12 @@ def wanted(db: sqlite3.Connection) -> tuple[bool, bool]:
 
 def add_events(db: sqlite3.Connection, number: int, rows: Sequence[EventRow]) -> None:
     """Put events in that were stored in this transaction."""
-    if not rows or not wanted(db)[0]:
+    if not rows or not sent_kinds(db)[0]:
         return
     _put(db, number, [(row.event_id, row.kind, row.foot, row.t_s) for row in rows])
 
 
-def again(db: sqlite3.Connection, session_id: str) -> int:
+def put_session_again(db: sqlite3.Connection, session_id: str) -> int:
     """Put all of a session's events in once more; return how many."""
     ((number,),) = db.execute(
         "SELECT session_no FROM sessions WHERE session_id = ?", (session_id,)
@@ -205,7 +205,7 @@ def again(db: sqlite3.Connection, session_id: str) -> int:
         "SELECT event_id, kind, foot, t_s FROM events WHERE session_no = ? ORDER BY rowid",
         (number,),
     ).fetchall()
-    if not wanted(db)[0]:
+    if not sent_kinds(db)[0]:
         return 0
     _put(db, number, rows)
     return len(rows)
@@ -230,7 +230,7 @@ def add_points(db: sqlite3.Connection, number: int, points: Sequence[Point | Loa
     """Put in what is no event of the store."""
     if not points:
         return
-    events, every = wanted(db)
+    events, every = sent_kinds(db)
     start_ms, revision, session_id = _about(db, number)
     if events:
         for point in points:
@@ -270,7 +270,7 @@ def add_points(db: sqlite3.Connection, number: int, points: Sequence[Point | Loa
 
 def add_session(db: sqlite3.Connection, number: int) -> None:
     """Put in how a session stands now: begun, ended, its results made again."""
-    if not wanted(db)[0]:
+    if not sent_kinds(db)[0]:
         return
     state, reason, version, started, entries = db.execute(
         "SELECT state, end_reason, analysis_version, started_utc,"

@@ -124,7 +124,7 @@ def sink_line(sink: SinkState) -> str:
     return f"{_CALLED[sink.sink]}: {', '.join(parts)}"
 
 
-def called(sink: str) -> str:
+def display_name(sink: str) -> str:
     """Return what a sink is called."""
     return _CALLED[sink]
 

@@ -1,16 +1,14 @@
 """The insoles this installation knows: one left and one right, remembered in the store."""
 
+from collections.abc import Iterable
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
-
-if TYPE_CHECKING:
-    pass
+from plantigrade_gateway.wire.information import Information, read_information, version_text
 
 FITS_MM = 5.0
 """An insole may differ from the footbed by so much (ours: half a shoe size is 3 to 4 mm)."""
@@ -18,11 +16,12 @@ FITS_MM = 5.0
 
 def remember(store: Store, insole: KnownInsole) -> None:
     """Remember an insole, in place of the one that was known for its foot."""
+    said = insole.information
     with store.database.writing() as db:
         db.execute("DELETE FROM insoles WHERE foot = ? OR serial = ?", (insole.foot, insole.serial))
         db.execute(
-            "INSERT INTO insoles (serial, foot, name, address, length_mm, paired_utc)"
-            " VALUES (?, ?, ?, ?, ?, ?)",
+            "INSERT INTO insoles (serial, foot, name, address, length_mm, paired_utc, information,"
+            " bonded) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 insole.serial,
                 str(insole.foot),
@@ -30,16 +29,24 @@ def remember(store: Store, insole: KnownInsole) -> None:
                 insole.address,
                 insole.length_mm,
                 utc_text(datetime.now(UTC)),
+                None if said is None else said.encode(),
+                insole.bonded,
             ),
         )
+    if said is not None:
+        note_firmware(store, insole.serial, said.firmware, said.hardware)
 
 
 def known(store: Store) -> list[KnownInsole]:
     """Return the insoles that are remembered, left first."""
     rows = store.database.read(
-        "SELECT serial, foot, name, address, length_mm FROM insoles ORDER BY foot"
+        "SELECT serial, foot, name, address, length_mm, information, firmware, bonded"
+        " FROM insoles ORDER BY foot"
     )
-    return [KnownInsole(a, Foot(b), c, d, e) for a, b, c, d, e in rows]
+    return [
+        KnownInsole(a, Foot(b), c, d, e, None if f is None else read_information(f), g, bool(h))
+        for a, b, c, d, e, f, g, h in rows
+    ]
 
 
 def forget(store: Store, foot: Foot) -> None:
@@ -53,6 +60,78 @@ def forget(store: Store, foot: Foot) -> None:
     with store.database.writing() as db:
         if not db.execute("DELETE FROM insoles WHERE foot = ?", (str(foot),)).rowcount:
             raise InputError(f"{foot} insole: none is remembered, see plantigrade pair")
+
+
+def note_firmware(store: Store, serial: int, firmware: int, hardware: int | None) -> None:
+    """Note the firmware that an insole runs, and on which kind of insole it was seen."""
+    with store.database.writing() as db:
+        db.execute("UPDATE insoles SET firmware = ? WHERE serial = ?", (firmware, serial))
+        if hardware is not None:
+            db.execute(
+                "INSERT INTO firmware (hardware, newest) VALUES (?, ?) ON CONFLICT (hardware)"
+                " DO UPDATE SET newest = max(newest, excluded.newest)",
+                (hardware, firmware),
+            )
+
+
+def firmware_said(store: Store, insole: KnownInsole) -> str | None:
+    """Return an insole's firmware as it was seen last, and whether there is a newer one.
+
+    None where it has not been seen. Newer is what was ever seen here on the same kind of insole.
+    """
+    rows = list(
+        store.database.read("SELECT firmware FROM insoles WHERE serial = ?", (insole.serial,))
+    )
+    if not rows or rows[0][0] is None:
+        return None
+    (firmware,) = rows[0]
+    text = f"firmware {version_text(firmware)}"
+    if insole.information is None:
+        return text
+    newest = [
+        row[0]
+        for row in store.database.read(
+            "SELECT newest FROM firmware WHERE hardware = ?", (insole.information.hardware,)
+        )
+    ]
+    if not newest or newest[0] <= firmware:
+        return text
+    return (
+        f"{text}, older than {version_text(newest[0])}, which was seen on an insole of its kind: "
+        "update it"
+    )
+
+
+def layout_of(pair: Iterable[KnownInsole]) -> str:
+    """Return the zones of a pair, as a session's settings keep them.
+
+    Raises
+    ------
+    InputError
+        The two insoles have different ones.
+    """
+    pair = list(pair)
+    if text := layout_difference(pair):
+        raise InputError(text)
+    return pair[0].layout if pair else "eighteen"
+
+
+def layout_difference(pair: list[KnownInsole]) -> str:
+    """Say how the zones of two insoles differ; empty where they do not."""
+    tables = {None if k.information is None else k.information.table for k in pair}
+    if len(tables) < 2:
+        return ""
+    counts = " and ".join(f"the {k.foot} {_zones(k.information)}" for k in pair)
+    return (
+        f"the two insoles have different zones ({counts}) and cannot be used together: pair two of "
+        "one kind"
+    )
+
+
+def _zones(said: Information | None) -> str:
+    if said is None or said.table is None:
+        return "the built-in eighteen"
+    return f"{said.zones} of kind {said.hardware:04X}"
 
 
 def size_notes(pair: list[KnownInsole], footbed_mm: float | None = None) -> list[str]:

@@ -208,7 +208,7 @@ class Outbox:
 
     # What a sink would not take
 
-    def set_aside(self, sink: str, item: Item, reason: str) -> None:
+    def add_dead_letter(self, sink: str, item: Item, reason: str) -> None:
         """Set a row aside for a sink; it is in the outbox still."""
         with self._db.writing() as db:
             db.execute(
@@ -217,12 +217,12 @@ class Outbox:
                 (sink, reason, utc_text(datetime.now(UTC)), item.seq),
             )
 
-    def lost(self, sink: str, rows: int) -> None:
+    def count_dropped(self, sink: str, rows: int) -> None:
         """Note rows that a sink would not take and that are not set aside: regional loads."""
         with self._db.writing() as db:
             db.execute("UPDATE outbox_sinks SET dropped = dropped + ? WHERE sink = ?", (rows, sink))
 
-    def aside(self) -> list[DeadLetter]:
+    def dead_letters(self) -> list[DeadLetter]:
         """Return what is set aside, in order."""
         statement = _ITEM.format(table="outbox_aside", more=", sink, reason, set_aside_utc")
         return [
@@ -230,7 +230,7 @@ class Outbox:
             for row in self._db.read(statement + " ORDER BY seq, sink")
         ]
 
-    def try_again(self) -> int:
+    def retry_dead_letters(self) -> int:
         """Put what is set aside back into the outbox, at its end; return how many rows."""
         columns = _COLUMNS.removeprefix("seq, ")
         with self._db.writing() as db:
@@ -242,13 +242,13 @@ class Outbox:
 
     # What is put in here
 
-    def send_again(self, session_id: str) -> int:
+    def resend(self, session_id: str) -> int:
         """Put all events of a session in once more, as they were; return how many.
 
         For a database that lost them: a point that is there already stays as it is.
         """
         with self._db.writing() as db:
-            return enqueue.again(db, session_id)
+            return enqueue.put_session_again(db, session_id)
 
     def put_links(self, bay: str, time_ms: int, bodies: Mapping[str, Mapping[str, Any]]) -> None:
         """Put a sample of each foot's link health in, of a site's bay; it is of no session."""

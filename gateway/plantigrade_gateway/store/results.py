@@ -1,7 +1,7 @@
 """A stored session's results: kept beside its record, read back, made again."""
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -13,10 +13,12 @@ from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, Mark, MarkedSet, SetSpan, Trial
 from plantigrade_gateway.analysis.spans import spans_of
-from plantigrade_gateway.converter import plain
+from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.settings import with_settings
 from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.sessions import detail
 from plantigrade_gateway.store.store import Store
@@ -58,7 +60,7 @@ def read(store: Store, session_id: str) -> Analysis:
 
 def _rows_of(kept: Mapping[str, object], name: str, cls: type[Made]) -> tuple[Made, ...]:
     rows = kept.get(name)
-    return tuple(cls(**row) for row in rows) if isinstance(rows, list) else ()
+    return tuple(made(cls, row) for row in rows) if isinstance(rows, list) else ()
 
 
 def _spans(kept: Mapping[str, object], marks: tuple[Mark, ...]) -> tuple[SetSpan, ...]:
@@ -121,7 +123,8 @@ def recover(store: Store) -> list[str]:
 def reanalyse(
     store: Store,
     session_id: str,
-    with_exclusions: Callable[[Store, str, Analysis], Analysis] | None = None,
+    with_said: Callable[[Store, str, Analysis], Analysis] | None = None,
+    limits: Mapping[str, float] | None = None,
 ) -> tuple[Analysis, int]:
     """Make a session's results again from its record, in place of those stored.
 
@@ -129,9 +132,11 @@ def reanalyse(
     ----------
     store : Store
     session_id : str
-    with_exclusions : callable, optional
-        Adds to results the swings that people left out: the summaries of sets that are sent on are
-        without them (`people.visits.with_exclusions`).
+    with_said : callable, optional
+        Adds to results which swings people left out and what they said of sets: the summaries of
+        sets that are sent on go by that (`people.visits.with_said`).
+    limits : mapping of str to float, optional
+        By name, in place of the record's; kept with the results, and not in the record.
 
     Returns
     -------
@@ -143,6 +148,8 @@ def reanalyse(
     ------
     StoreError
         No such session, or it is still being recorded; the results stored before are kept then.
+    InputError
+        Limits that cannot be used together, or are none.
     """
     session = store.session(session_id)
     if session.state == "open":
@@ -150,16 +157,25 @@ def reanalyse(
     analysis = RecordAnalysis(session.source)
     rows: list[EventRow] = []
     entries = 0
-    for stretch in store.stretches(session_id):
-        entries = stretch.upto_entry
-        rows += _rows(session_id, analysis.push(stretch.batch).events, entries)
+
+    def record() -> Iterator[Batch]:
+        nonlocal entries
+        for stretch in store.stretches(session_id):
+            entries = stretch.upto_entry
+            yield stretch.batch
+
+    batches: Iterable[Batch] = record()
+    if limits:
+        batches = with_settings(batches, lambda settings: settings.with_limits({}, limits))
+    for batch in batches:
+        rows += _rows(session_id, analysis.push(batch).events, entries)
     rows += _rows(session_id, analysis.flush().events, entries)
     before = {row.event_id: row.body for row in store.events(session_id)}
     now = {row.event_id: row.body for row in rows}
     changed = sum(before.get(key) != now.get(key) for key in before.keys() | now.keys())
     result = analysis.result()
-    if with_exclusions is not None:
-        result = with_exclusions(store, session_id, result)
+    if with_said is not None:
+        result = with_said(store, session_id, result)
     kept = store.quality(session_id)
     store.replace_events(
         session_id,
@@ -167,7 +183,9 @@ def reanalyse(
         analysis_version=ANALYSIS_VERSION,
         quality={**kept, **beside(result)},
         points=set_points(result, entries),
-        sums_changed=_left_out(result) != kept.get("left_out", []),
+        sums_changed=any(
+            told != kept.get(name, []) for name, told in _said_of_sums(result).items()
+        ),
     )
     return replace(result, source=session.source), changed
 
@@ -188,13 +206,18 @@ def beside(analysis: Analysis) -> dict[str, object]:
         "trials": plain(analysis.trials),
         "rate_hz": analysis.rate_hz,
         "duration_s": analysis.duration_s,
-        "left_out": _left_out(analysis),
+        **_said_of_sums(analysis),
     }
 
 
-def _left_out(analysis: Analysis) -> list[int]:
-    """Return what tells the swings that summaries of sets are without."""
-    return [analysis.swings[place].first_index for place in sorted(analysis.excluded)]
+def _said_of_sums(analysis: Analysis) -> dict[str, list[Any]]:
+    """Return what people said that summaries of sets go by: swings left out, and edited sets."""
+    return {
+        "left_out": [analysis.swings[place].first_index for place in sorted(analysis.excluded)],
+        "set_edits": [
+            [place, span.intent, span.club] for place, span in sorted(analysis.set_edits.items())
+        ],
+    }
 
 
 def set_points(result: Analysis, upto_entry: int = 0) -> list[Point]:

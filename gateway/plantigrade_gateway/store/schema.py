@@ -5,16 +5,14 @@ Knows SQLite and nothing of what is in the tables; `store.py` reads and writes t
 
 import os
 import sqlite3
-from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
 import platformdirs
 
-from plantigrade_gateway.errors import DamageError, StoreError
-
-APPLICATION_ID = 0x506C6E74
-"""Marks the SQLite file as ours ("Plnt"), https://sqlite.org/pragma.html#pragma_application_id."""
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.store import migrations
+from plantigrade_gateway.store.refusal import explain
 
 BUSY_S = 10.0
 """How long to wait for another program's write before giving up, s (ours)."""
@@ -23,238 +21,20 @@ _PAGE_BYTES = 16384
 """Some five chunks of 3 kB fit a page; of the usual 4096 bytes each would leave a quarter empty
 (`tests/bench/store.py`), and larger pages are written anew, whole, with every commit."""
 
-_UNREADABLE = ("SQLITE_IOERR_READ", "SQLITE_IOERR_SHORT_READ", "SQLITE_IOERR_CORRUPTFS")
 _LOG_PAGES = 512  # 8 MB of write-ahead log before it is taken into the file
-
-_VERSION_1 = (
-    """CREATE TABLE players (
-        player_no INTEGER PRIMARY KEY,
-        player_id TEXT NOT NULL UNIQUE,
-        name TEXT NOT NULL,
-        handedness TEXT NOT NULL CHECK (handedness IN ('right', 'left')),
-        mass_kg REAL CHECK (mass_kg > 0),
-        created_utc TEXT NOT NULL
-    )""",
-    """CREATE TABLE sessions (
-        session_no INTEGER PRIMARY KEY,
-        session_id TEXT NOT NULL UNIQUE,
-        player_no INTEGER REFERENCES players ON DELETE CASCADE,
-        started_utc TEXT NOT NULL,
-        utc_offset_min INTEGER NOT NULL,
-        source TEXT NOT NULL,
-        host TEXT NOT NULL,
-        state TEXT NOT NULL CHECK (state IN ('open', 'ended')),
-        end_reason TEXT,
-        analysis_version INTEGER NOT NULL
-    )""",
-    "CREATE INDEX sessions_of_player ON sessions (player_no)",
-    # The bytes come last: what stands before them is read without touching overflow pages.
-    """CREATE TABLE chunks (
-        session_no INTEGER NOT NULL REFERENCES sessions ON DELETE CASCADE,
-        seq INTEGER NOT NULL,
-        first_entry INTEGER NOT NULL,
-        entries INTEGER NOT NULL,
-        first_ns INTEGER NOT NULL,
-        last_ns INTEGER NOT NULL,
-        data BLOB NOT NULL,
-        PRIMARY KEY (session_no, seq)
-    )""",
-    # upto_entry: the event was decided from the record's first so many entries.
-    """CREATE TABLE events (
-        session_no INTEGER NOT NULL REFERENCES sessions ON DELETE CASCADE,
-        event_id TEXT NOT NULL,
-        kind TEXT NOT NULL,
-        foot TEXT NOT NULL,
-        t_s REAL NOT NULL,
-        first_index INTEGER NOT NULL,
-        upto_entry INTEGER NOT NULL,
-        analysis_version INTEGER NOT NULL,
-        body TEXT NOT NULL,
-        PRIMARY KEY (session_no, event_id)
-    )""",
-    "CREATE INDEX events_in_time ON events (session_no, t_s, event_id)",
-    """CREATE TABLE quality (
-        session_no INTEGER NOT NULL REFERENCES sessions ON DELETE CASCADE,
-        name TEXT NOT NULL,
-        value TEXT NOT NULL,
-        PRIMARY KEY (session_no, name)
-    )""",
-    f"PRAGMA application_id = {APPLICATION_ID}",
-)
-
-
-def _to_version_1(connection: sqlite3.Connection) -> None:
-    for statement in _VERSION_1:
-        connection.execute(statement)
-
-
-_VERSION_2 = """CREATE TABLE insoles (
-    serial INTEGER PRIMARY KEY,
-    foot TEXT NOT NULL UNIQUE CHECK (foot IN ('left', 'right')),
-    name TEXT NOT NULL,
-    address TEXT NOT NULL,
-    length_mm INTEGER NOT NULL,
-    paired_utc TEXT NOT NULL
-)"""
-
-
-def _to_version_2(connection: sqlite3.Connection) -> None:
-    connection.execute(_VERSION_2)
-
-
-# What is sent on from here (`enqueue.py`, `outbox.py`): per sink, how far it has come; what
-# waits; blocks of regional loads, which alone may be dropped; what a sink would not take.
-_OUTBOX = (
-    """CREATE TABLE outbox_sinks (
-        sink TEXT PRIMARY KEY,
-        active INTEGER NOT NULL,
-        done_seq INTEGER NOT NULL,
-        sent INTEGER NOT NULL DEFAULT 0,
-        dropped INTEGER NOT NULL DEFAULT 0
-    ) WITHOUT ROWID""",
-    """CREATE TABLE outbox (
-        seq INTEGER PRIMARY KEY AUTOINCREMENT,
-        session_no INTEGER REFERENCES sessions ON DELETE CASCADE,
-        point_id TEXT NOT NULL,
-        kind TEXT NOT NULL,
-        name TEXT NOT NULL,
-        time_ms INTEGER NOT NULL,
-        twin INTEGER NOT NULL,
-        revision INTEGER NOT NULL,
-        body TEXT NOT NULL
-    )""",
-    "CREATE INDEX outbox_of_session ON outbox (session_no)",
-    """CREATE TABLE outbox_loads (
-        seq INTEGER PRIMARY KEY AUTOINCREMENT,
-        session_no INTEGER NOT NULL REFERENCES sessions ON DELETE CASCADE,
-        first_index INTEGER NOT NULL,
-        time_us INTEGER NOT NULL,
-        period_us INTEGER NOT NULL,
-        rows INTEGER NOT NULL,
-        data BLOB NOT NULL
-    )""",
-    "CREATE INDEX outbox_loads_of_session ON outbox_loads (session_no)",
-    """CREATE TABLE outbox_aside (
-        sink TEXT NOT NULL,
-        seq INTEGER NOT NULL,
-        session_no INTEGER REFERENCES sessions ON DELETE CASCADE,
-        point_id TEXT NOT NULL,
-        kind TEXT NOT NULL,
-        name TEXT NOT NULL,
-        time_ms INTEGER NOT NULL,
-        twin INTEGER NOT NULL,
-        revision INTEGER NOT NULL,
-        body TEXT NOT NULL,
-        reason TEXT NOT NULL,
-        set_aside_utc TEXT NOT NULL,
-        PRIMARY KEY (sink, seq)
-    ) WITHOUT ROWID""",
-    "ALTER TABLE sessions ADD COLUMN revision INTEGER NOT NULL DEFAULT 0",
-)
-
-
-def _to_outbox(connection: sqlite3.Connection) -> None:
-    for statement in _OUTBOX:
-        connection.execute(statement)
-
-
-# Made from the record to be shown soon (`web/desk/cache.py`); may be deleted and made again.
-_DERIVED = """CREATE TABLE derived (
-    session_no INTEGER NOT NULL REFERENCES sessions ON DELETE CASCADE,
-    name TEXT NOT NULL,
-    part INTEGER NOT NULL,
-    data BLOB NOT NULL,
-    PRIMARY KEY (session_no, name, part)
-)"""
-
-
-def _to_derived(connection: sqlite3.Connection) -> None:
-    connection.execute(_DERIVED)
-
-
-_ACCESS = (
-    "CREATE TABLE password (hash TEXT NOT NULL, set_utc TEXT NOT NULL)",
-    # key: the hash of a random token that only the browser, or the player's address, holds.
-    """CREATE TABLE sign_ins (
-        key BLOB PRIMARY KEY,
-        begun_utc TEXT NOT NULL,
-        used_utc TEXT NOT NULL
-    ) WITHOUT ROWID""",
-    # Numbers are not used twice: an old page's "withdraw" must not meet another link.
-    """CREATE TABLE player_links (
-        link_no INTEGER PRIMARY KEY AUTOINCREMENT,
-        key BLOB NOT NULL UNIQUE,
-        note TEXT NOT NULL,
-        session_no INTEGER REFERENCES sessions ON DELETE CASCADE,
-        made_utc TEXT NOT NULL,
-        withdrawn_utc TEXT
-    )""",
-    "CREATE INDEX links_of_session ON player_links (session_no)",
-)
-
-
-def _to_access(connection: sqlite3.Connection) -> None:
-    for statement in _ACCESS:
-        connection.execute(statement)
-
-
-_CALIBRATIONS = (
-    # No key to insoles: one that is forgotten and paired again keeps its history.
-    """CREATE TABLE calibrations (
-        calibration_no INTEGER PRIMARY KEY,
-        serial INTEGER NOT NULL,
-        foot TEXT NOT NULL CHECK (foot IN ('left', 'right')),
-        made_utc TEXT NOT NULL,
-        gain_percent REAL NOT NULL,
-        zero_percent REAL NOT NULL,
-        notes TEXT NOT NULL,
-        body TEXT NOT NULL
-    )""",
-    "CREATE INDEX calibrations_of_insole ON calibrations (serial, calibration_no)",
-    """CREATE TABLE calibration_checks (
-        check_no INTEGER PRIMARY KEY,
-        calibration_no INTEGER NOT NULL REFERENCES calibrations ON DELETE CASCADE,
-        made_utc TEXT NOT NULL,
-        gain_percent REAL,
-        zero_percent REAL NOT NULL,
-        air_n REAL NOT NULL,
-        notes TEXT NOT NULL
-    )""",
-    "CREATE INDEX checks_of_calibration ON calibration_checks (calibration_no, check_no)",
-)
-
-
-def _to_calibrations(connection: sqlite3.Connection) -> None:
-    for statement in _CALIBRATIONS:
-        connection.execute(statement)
-
-
-# What a record begins with, a second time: stands for its first piece where that is damaged.
-_HEAD = "ALTER TABLE sessions ADD COLUMN head BLOB"
-
-
-def _to_head(connection: sqlite3.Connection) -> None:
-    connection.execute(_HEAD)
-
-
-MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
-    _to_version_1,
-    _to_version_2,
-    _to_outbox,
-    _to_derived,
-    _to_access,
-    _to_calibrations,
-    _to_head,
-]
-"""Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
-
-Only ever appended to: files of every version are out there.
-"""
 
 
 def default_path() -> Path:
     """Return where this installation's store lies unless told: the platform's data folder."""
     return platformdirs.user_data_path("plantigrade", appauthor=False) / "store.sqlite3"
+
+
+def is_unused(named: Path | None) -> bool:
+    """Whether nothing was ever recorded here: no store is named, and the usual one is not there.
+
+    Then a list is empty and no error; a store that is named must be there.
+    """
+    return named is None and not default_path().exists()
 
 
 def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
@@ -277,7 +57,7 @@ def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
         The file is missing, cannot be read or written, is not a store, is damaged, or was written
         by a newer version; one sentence with what to do. Such a file is left as it was.
     """
-    _prepare(path, create)
+    made = _prepare(path, create)
     try:
         connection = sqlite3.connect(
             path, timeout=BUSY_S, isolation_level=None, check_same_thread=False
@@ -287,10 +67,17 @@ def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
             _migrate(connection)
         except BaseException:
             connection.close()
+            if made and not _size(path):  # nobody else's: nothing is left of a try
+                path.unlink(missing_ok=True)
             raise
     except sqlite3.Error as error:
         raise explain(path, error) from error
     return connection
+
+
+def is_made(path: Path | None) -> bool:
+    """Whether there is something in the store at `path`, or at the usual place."""
+    return _size(default_path() if path is None else path) > 0
 
 
 def connect_read_only(path: Path) -> sqlite3.Connection:
@@ -322,7 +109,7 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
             # Nobody can be writing it: that too would need the files beside it.
             connection = _connect_to_read(path, "&immutable=1")
         try:
-            if _number(connection, "user_version") < len(MIGRATIONS):
+            if _number(connection, "user_version") < len(migrations.MIGRATIONS):
                 _shadow_missing(connection)
         except BaseException:
             connection.close()
@@ -382,44 +169,21 @@ def _shadow_missing(connection: sqlite3.Connection) -> None:
         newest.close()
 
 
-def explain(path: Path, error: sqlite3.Error) -> StoreError:
-    """Return the sentence for the user that an SQLite error amounts to."""
-    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    name = getattr(error, "sqlite_errorname", type(error).__name__)
-    kind = StoreError
-    if code == sqlite3.SQLITE_FULL:
-        text = "the disk is full; make room on it"
-    elif code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        text = "another program keeps it locked; close that program"
-    elif code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
-        kind = DamageError
-        text = (
-            f"is damaged or not a Plantigrade store ({error}); "
-            "move it away or choose another with --store"
-        )
-    elif code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
-        text = (
-            f"cannot be written ({error}); "
-            "allow writing in its folder or choose another with --store"
-        )
-    elif code == sqlite3.SQLITE_IOERR:
-        if name in _UNREADABLE:
-            kind = DamageError
-        text = f"the disk refuses to read or write ({name}); check the disk and its free space"
-    else:
-        text = f"cannot be used ({name}: {error})"
-    return kind(f"store {path}: {text}")
+def _prepare(path: Path, create: bool) -> bool:
+    """Refuse a folder or a missing file; make a new file that only its owner may read.
 
-
-def _prepare(path: Path, create: bool) -> None:
-    """Refuse a folder or a missing file; make a new file that only its owner may read."""
+    Returns
+    -------
+    bool
+        Whether it was made.
+    """
     try:
         if path.is_dir():
             raise StoreError(f"store {path}: is a folder, expected a file; name one with --store")
         if path.exists():
             # Never open and close an existing file here: that would drop the locks which this
             # process's other connections hold on it (https://sqlite.org/howtocorrupt.html §2.2).
-            return
+            return False
         if not create:
             raise StoreError(
                 f"store {path}: not found; record a session first or choose another with --store"
@@ -427,6 +191,8 @@ def _prepare(path: Path, create: bool) -> None:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         with suppress(FileExistsError):  # another program was quicker
             os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+            return True
+        return False
     except OSError as error:
         raise StoreError(
             f"store {path}: cannot be opened or made ({error.strerror}); "
@@ -441,16 +207,16 @@ def _number(connection: sqlite3.Connection, pragma: str) -> int:
 def _is_fresh(connection: sqlite3.Connection, path: Path) -> bool:
     """Whether there is nothing in a file yet; refuse another program's and a newer version's."""
     version = _number(connection, "user_version")
-    ours = _number(connection, "application_id") == APPLICATION_ID
+    ours = _number(connection, "application_id") == migrations.APPLICATION_ID
     fresh = not ours and _number(connection, "schema_version") == 0
     if not ours and not fresh:
         raise StoreError(
             f"store {path}: is an SQLite file of another program; choose another with --store"
         )
-    if ours and version > len(MIGRATIONS):
+    if ours and version > len(migrations.MIGRATIONS):
         raise StoreError(
             f"store {path}: was written by a newer version of Plantigrade "
-            f"(store version {version}, this one knows up to {len(MIGRATIONS)}); "
+            f"(store version {version}, this one knows up to {len(migrations.MIGRATIONS)}); "
             "install the newer version or choose another store with --store"
         )
     return fresh
@@ -479,13 +245,13 @@ def _set_up(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def _migrate(connection: sqlite3.Connection) -> None:
-    while _number(connection, "user_version") < len(MIGRATIONS):
+    while _number(connection, "user_version") < len(migrations.MIGRATIONS):
         connection.execute("BEGIN IMMEDIATE")
         try:
             # Read again under the lock: another program may have been quicker.
             version = _number(connection, "user_version")
-            if version < len(MIGRATIONS):
-                MIGRATIONS[version](connection)
+            if version < len(migrations.MIGRATIONS):
+                migrations.MIGRATIONS[version](connection)
                 connection.execute(f"PRAGMA user_version = {version + 1}")
             connection.execute("COMMIT")
         except BaseException:

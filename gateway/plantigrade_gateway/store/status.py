@@ -56,6 +56,10 @@ class FootStatus:
     clock_locked : bool
     calibration : str or None
         When and how well it was calibrated, or "never calibrated".
+    firmware : str or None
+        What it runs, and whether a newer one was seen.
+    interval_ms : float or None
+        The link's connection interval as measured, ms.
     """
 
     name: str
@@ -71,6 +75,8 @@ class FootStatus:
     clock_error_s: float | None
     clock_locked: bool
     calibration: str | None = None
+    firmware: str | None = None
+    interval_ms: float | None = None
 
 
 NO_INSOLE = FootStatus(
@@ -163,7 +169,7 @@ def read(path: Path) -> ServiceStatus | None:
         raise InputError(f"{path}: not a status of this version ({error})") from error
 
 
-class Posted:
+class StatusFile:
     """The status of a program, in the store's file while it runs.
 
     Parameters
@@ -220,10 +226,30 @@ def lines(status: ServiceStatus) -> list[str]:
             f"clock drift {formats.number(link.drift_ppm, 1, ' ppm')}, times within "
             f"{formats.number(error_ms, 0, ' ms')}{locked}"
         )
+        if link.interval_ms is not None:
+            out.append(interval_said(link.interval_ms))
+        if link.firmware is not None:
+            out.append(link.firmware)
     if status.latency_ms is not None:
         median, high = status.latency_ms
         out.append(f"from arrival to result: {median:.1f} ms (median), {high:.1f} ms (99 %)")
     return out
+
+
+GOOD_INTERVAL_MS = 15.0
+"""What an insole asks for (`gatt_profile.md` §5)."""
+
+
+def interval_said(interval_ms: float) -> str:
+    """Say a connection interval, and what it does to the delay of a sound."""
+    text = (
+        f"connection interval {formats.number(interval_ms, 2, ' ms')}: a packet waits "
+        f"{interval_ms / 2.0:.0f} ms on average and up to {interval_ms:.0f} ms for the radio"
+    )
+    if interval_ms > GOOD_INTERVAL_MS:
+        more = (interval_ms - GOOD_INTERVAL_MS) / 2.0
+        text += f", {more:.0f} ms more on average than at {GOOD_INTERVAL_MS:.0f} ms"
+    return text
 
 
 def _value(value: int | None, unit: str) -> str:

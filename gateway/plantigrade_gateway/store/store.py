@@ -202,7 +202,7 @@ class Store:
         list of str
             Ids of the sessions ended, with the reason ``"restart"``.
         """
-        with self._db.nobody_recording() as alone:
+        with self._db.without_recording() as alone:
             if not (alone and self._db.read("SELECT 1 FROM sessions WHERE state = 'open'")):
                 return []  # without waiting for a write that there is no need of
             with self._db.writing() as db:

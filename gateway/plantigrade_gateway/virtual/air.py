@@ -171,11 +171,11 @@ class Air(LocalLink):
         Tries that failed so far.
     """
 
-    def __init__(self, weather: RadioConditions | None = None) -> None:
+    def __init__(self, conditions: RadioConditions | None = None) -> None:
         super().__init__()  # type: ignore[no-untyped-call]
-        self.weather = weather or RadioConditions()
+        self.conditions = conditions or RadioConditions()
         self.retries = 0
-        self._rng = random.Random(self.weather.seed)
+        self._rng = random.Random(self.conditions.seed)
         self._far: set[Controller] = set()
         self._ways: dict[_Way, deque[Callable[[], None]]] = {}
         self._last_s: dict[_Way, float] = {}
@@ -210,12 +210,12 @@ class Air(LocalLink):
     def _schedule(self, way: _Way) -> None:
         """Have one packet more of a way delivered; which one is decided then, so order holds."""
         loop = asyncio.get_running_loop()
-        interval_s = self.weather.interval_s
+        interval_s = self.conditions.interval_s
         if not interval_s:
             loop.call_soon(self._deliver, way)
             return
         event = int(loop.time() / interval_s) + 1
-        while self._rng.random() < self.weather.retry:
+        while self._rng.random() < self.conditions.retry:
             event += 1
             self.retries += 1
         at_s = max(event * interval_s, self._last_s.get(way, 0.0))
@@ -236,7 +236,7 @@ class Air(LocalLink):
         if controller not in self._far:
             self._far.add(controller)
             loop = asyncio.get_running_loop()
-            loop.call_later(self.weather.supervision_s, self._supervise, controller)
+            loop.call_later(self.conditions.supervision_s, self._supervise, controller)
 
     def come_back(self, controller: Controller) -> None:
         """Bring a controller back into range; what its links still hold is carried now."""

@@ -29,6 +29,7 @@ from bumble import core, hci
 from bumble.att import ATT_Error
 from bumble.core import AdvertisingData
 from bumble.device import Advertisement, Connection, Device, DeviceConfiguration, Peer
+from bumble.gatt_client import CharacteristicProxy, DescriptorProxy, ServiceProxy
 from bumble.transport import open_transport
 
 _log = logging.getLogger(__name__)
@@ -40,12 +41,18 @@ def uuid_text(uuid: core.UUID) -> str:
     return normalize_uuid_str(uuid.to_hex_str("-"))
 
 
+Found = list[tuple[ServiceProxy, list[tuple[CharacteristicProxy[Any], list[DescriptorProxy]]]]]
+"""What a peripheral offers, as the host found it."""
+
+
 class Radio(Protocol):
     """What a client needs of its radio (`AirRadio`)."""
 
     device: Device
     mtu: int
     connecting: asyncio.Lock
+    mtu_late_s: float
+    remembered: dict[str, Found] | None
 
 
 class AirClient(BaseBleakClient):
@@ -71,6 +78,7 @@ class AirClient(BaseBleakClient):
         )
         self._connection: Connection | None = None
         self._listeners: dict[int, Callable[[bytes], None]] = {}
+        self._late: asyncio.Task[None] | None = None
 
     @property
     def name(self) -> str:
@@ -98,10 +106,15 @@ class AirClient(BaseBleakClient):
         try:
             with self._as_bleak_errors():
                 peer = Peer(connection)
-                await peer.request_mtu(self.radio.mtu)
-                if pair:
+                if self.radio.mtu_late_s:
+                    self._late = asyncio.create_task(self._agree_late(peer), name="late MTU")
+                else:
+                    await peer.request_mtu(self.radio.mtu)
+                if await self._is_bonded(connection):
+                    await connection.encrypt()
+                elif pair:
                     await connection.pair()
-                self.services = await self._discover(peer)
+                self.services = self._offered(await self._found(peer))
         except BaseException:
             with contextlib.suppress(Exception):
                 await self.disconnect()
@@ -122,14 +135,41 @@ class AirClient(BaseBleakClient):
             self.radio.connecting.release()
         return connection
 
-    async def _discover(self, peer: Peer) -> BleakGATTServiceCollection:
-        found = BleakGATTServiceCollection()
+    async def _is_bonded(self, connection: Connection) -> bool:
+        """Whether the host holds keys of the peripheral, by which systems encrypt at once."""
+        keys = self.radio.device.keystore
+        return keys is not None and await keys.get(str(connection.peer_address)) is not None
+
+    async def _agree_late(self, peer: Peer) -> None:
+        """Agree on the MTU seconds after the connection was made, as some systems do."""
+        await asyncio.sleep(self.radio.mtu_late_s)
+        with contextlib.suppress(core.BaseBumbleError, asyncio.CancelledError):
+            await peer.request_mtu(self.radio.mtu)
+
+    async def _found(self, peer: Peer) -> Found:
+        """Return what the peripheral offers, or what it did when it was connected first."""
+        remembered = self.radio.remembered
+        if remembered is not None and self.address in remembered:
+            return remembered[self.address]
+        found: Found = []
         for service in await peer.discover_services():
+            its = [
+                (characteristic, await peer.discover_descriptors(characteristic))
+                for characteristic in await peer.discover_characteristics(service=service)
+            ]
+            found.append((service, its))
+        if remembered is not None:
+            remembered[self.address] = found
+        return found
+
+    def _offered(self, offers: Found) -> BleakGATTServiceCollection:
+        found = BleakGATTServiceCollection()
+        for service, characteristics in offers:
             if self._wanted and uuid_text(service.uuid) not in self._wanted:
                 continue
             its = BleakGATTService(service, service.handle, uuid_text(service.uuid))
             found.add_service(its)
-            for characteristic in await peer.discover_characteristics(service=service):
+            for characteristic, descriptors in characteristics:
                 one = BleakGATTCharacteristic(
                     characteristic,
                     characteristic.handle,
@@ -139,7 +179,7 @@ class AirClient(BaseBleakClient):
                     its,
                 )
                 found.add_characteristic(one)
-                for descriptor in await peer.discover_descriptors(characteristic):
+                for descriptor in descriptors:
                     found.add_descriptor(
                         BleakGATTDescriptor(
                             descriptor, descriptor.handle, uuid_text(descriptor.type), one
@@ -172,8 +212,10 @@ class AirClient(BaseBleakClient):
             await self._live().pair()
 
     async def unpair(self) -> None:
-        """Not to be had here."""
-        raise BleakError("unpairing is not supported by this backend")
+        """Forget the peripheral, its services too, and end the link."""
+        if self.radio.remembered is not None:
+            self.radio.remembered.pop(self.address, None)
+        await self.disconnect()
 
     def _live(self) -> Connection:
         if self._connection is None:
@@ -291,12 +333,22 @@ class AirRadio:
     ----------
     scanner, client : type
         What bleak takes as ``backend``.
+    mtu_late_s : float
+        How long after a connection the MTU is agreed on; before that it is 23.
+    remembered : dict or None
+        A dict: what each peripheral offered when it was connected first is remembered for ever,
+        as some systems do.
+    scans : list of (bool, float)
+        Each time that scanning began (True) or ended, by the event loop's clock.
     """
 
     def __init__(self, device: Device, mtu: int) -> None:
         self.device = device
         self.mtu = mtu
         self.connecting = asyncio.Lock()  # HCI: one LE connection may be pending at a time
+        self.mtu_late_s = 0.0
+        self.remembered: dict[str, Found] | None = None
+        self.scans: list[tuple[bool, float]] = []
         self._scanners = 0
         self._scanning = asyncio.Lock()
         self.scanner: type[AirScanner] = type("AirScanner", (AirScanner,), {"radio": self})
@@ -332,8 +384,10 @@ class AirRadio:
             try:
                 if self._scanners == 0 and wanted > 0:
                     await self.device.start_scanning(active=active, filter_duplicates=False)
+                    self.scans.append((True, asyncio.get_running_loop().time()))
                 elif self._scanners > 0 and wanted == 0:
                     await self.device.stop_scanning()
+                    self.scans.append((False, asyncio.get_running_loop().time()))
             except (core.BaseBumbleError, hci.HCI_Error) as error:
                 if change > 0:
                     raise BleakError(f"the radio does not answer ({error!r})") from error

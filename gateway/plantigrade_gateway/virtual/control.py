@@ -52,7 +52,7 @@ class Control:
 
     Parameters
     ----------
-    knobs : DeviceSettings
+    settings : DeviceSettings
     insole : Streaming
 
     Attributes
@@ -61,29 +61,32 @@ class Control:
         As the host asked; they hold from the next packet on.
     charging : bool
         On its charger: then it does not start.
+    subscribed : bool
+        Somebody is subscribed to data: else it does not start either.
     value_bytes : int
         The largest notification that the link carries whole.
     requests : list of Request
         What hosts asked.
     """
 
-    def __init__(self, knobs: DeviceSettings, insole: Streaming) -> None:
+    def __init__(self, settings: DeviceSettings, insole: Streaming) -> None:
         self.charging = False
+        self.subscribed = True
         self.value_bytes = MAX_MESSAGE_BYTES
         self.requests: list[Request] = []
-        self._knobs = knobs
+        self._settings = settings
         self._insole = insole
         self.reset()
 
     def reset(self) -> None:
         """Go back to the insole's own settings."""
-        self.period_us, self.frames = self._knobs.period_us, self._knobs.frames
+        self.period_us, self.frames = self._settings.period_us, self._settings.frames
 
     @property
     def most_frames(self) -> int:
         """How many frames of a packet the link lets through."""
         room = min(self.value_bytes, MAX_MESSAGE_BYTES) - HEADER_BYTES
-        return max(0, room // frame_bytes(self._knobs.zones, self._knobs.sample_format))
+        return max(0, room // frame_bytes(self._settings.zones, self._settings.sample_format))
 
     @property
     def frames_to_come(self) -> int:
@@ -125,7 +128,7 @@ class Control:
     def _handle(self, request: Start | Stop | Rate | Frames) -> AckStatus:
         match request:
             case Start():
-                if self.charging or not self.most_frames:
+                if self.charging or not self.subscribed or not self.most_frames:
                     return AckStatus.NOT_NOW
                 self._insole.begin()
             case Stop():
@@ -141,16 +144,16 @@ class Control:
         return AckStatus.DONE
 
     def _identity(self, token: int) -> Identity:
-        answers = self._knobs.answers_serial
+        answers = self._settings.answers_serial
         return Identity(
             token=token,
-            foot=self._knobs.foot,
-            sample_format=self._knobs.sample_format,
-            zones=self._knobs.zones,
+            foot=self._settings.foot,
+            sample_format=self._settings.sample_format,
+            zones=self._settings.zones,
             frames=self.frames_to_come,
             period_us=self.period_us,
             battery_percent=self._insole.battery_percent(),
             streaming=self._insole.is_streaming,
-            firmware=self._knobs.firmware,
-            serial=self._knobs.serial if answers is None else answers,
+            firmware=self._settings.firmware,
+            serial=self._settings.serial if answers is None else answers,
         )

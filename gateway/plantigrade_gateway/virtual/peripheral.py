@@ -41,7 +41,7 @@ class GattServer:
 
     Parameters
     ----------
-    knobs : DeviceSettings
+    settings : DeviceSettings
     asked : callable
         Given each connection and bytes that are written to the control point.
     status, battery_percent : callable
@@ -54,32 +54,41 @@ class GattServer:
 
     def __init__(
         self,
-        knobs: DeviceSettings,
+        settings: DeviceSettings,
         asked: Callable[[Connection, bytes], None],
         status: Callable[[], gatt.Status],
         battery_percent: Callable[[], int],
     ) -> None:
-        kind = Characteristic.Properties
-        self._knobs = knobs
+        kind, may = Characteristic.Properties, Characteristic.Permissions
+        self._settings = settings
+
+        async def read_status(_: Connection) -> bytes:
+            await asyncio.sleep(settings.slow_read_s)
+            return status().encode()
+
         self.data = Characteristic(gatt.DATA, kind.NOTIFY, Characteristic.Permissions(0), b"")
         self.point: Characteristic[bytes] = Characteristic(
             gatt.CONTROL,
             kind.WRITE | kind.INDICATE,
-            Characteristic.WRITEABLE,
+            may.WRITEABLE | (may.WRITE_REQUIRES_ENCRYPTION if settings.needs_bond else may(0)),
             CharacteristicValue(write=asked),
         )
         self.status: Characteristic[bytes] = Characteristic(
             gatt.STATUS,
             kind.READ | kind.NOTIFY,
-            Characteristic.READABLE,
-            CharacteristicValue(read=lambda _: status().encode()),
+            may.READABLE | (may.READ_REQUIRES_ENCRYPTION if settings.needs_bond else may(0)),
+            CharacteristicValue(read=read_status),
         )
         self._battery_service = BatteryService(lambda _: battery_percent())
         self.battery = self._battery_service.battery_level_characteristic
 
     def device_on(self, host: Host, name: str) -> Device:
         """Return a Bluetooth device with these services."""
-        address = hci.Address(self._knobs.address, hci.Address.RANDOM_DEVICE_ADDRESS)
+        kind = hci.AddressType
+        address = hci.Address(
+            self._settings.address,
+            kind.PUBLIC_DEVICE if self._settings.public_address else kind.RANDOM_DEVICE,
+        )
         config = DeviceConfiguration(
             name=name,
             address=address,
@@ -89,26 +98,27 @@ class GattServer:
         device = Device(config=config, host=host)
         device.gatt_server.max_mtu = _MTU
         insole = Service(gatt.SERVICE, [self.data, self.point, self.status, *self._said_once()])
-        device.add_services([insole, self._battery_service, self._device_information()])
+        battery = [self._battery_service] if self._settings.has_battery else []
+        device.add_services([insole, *battery, self._device_information()])
         return device
 
     def _said_once(self) -> list[Characteristic[bytes]]:
         """Return what it says of itself, where it does."""
-        information = self._knobs.information
+        information = self._settings.information
         if information is None:
             return []
         values = {gatt.INFORMATION: information.encode()}
         if information.knots:
-            values[gatt.CURVE] = self._knobs.curve
+            values[gatt.CURVE] = self._settings.curve
         kind = Characteristic.Properties.READ
         return [Characteristic(k, kind, Characteristic.READABLE, v) for k, v in values.items()]
 
     def _device_information(self) -> DeviceInformationService:
         return DeviceInformationService(
             manufacturer_name="Plantigrade (virtual)",
-            model_number=f"{self._knobs.zones} zones",
-            serial_number=f"{self._knobs.serial:08X}",
-            firmware_revision=version_text(self._knobs.firmware),
+            model_number=f"{self._settings.zones} zones",
+            serial_number=f"{self._settings.serial:08X}",
+            firmware_revision=version_text(self._settings.firmware),
         )
 
 
@@ -147,7 +157,7 @@ class AirInsole:
 
     Parameters
     ----------
-    knobs : DeviceSettings
+    settings : DeviceSettings
     air : Air
     steps : ZoneSource
     began_s : float
@@ -155,7 +165,7 @@ class AirInsole:
 
     Attributes
     ----------
-    knobs : DeviceSettings
+    settings : DeviceSettings
     sent : list of bytes or None
         Set to a list, it keeps every notification that was given to the Bluetooth host.
     control : Control
@@ -164,30 +174,32 @@ class AirInsole:
         Set once a host had it stream.
     """
 
-    def __init__(self, knobs: DeviceSettings, air: Air, steps: ZoneSource, began_s: float) -> None:
-        self.knobs = knobs
+    def __init__(
+        self, settings: DeviceSettings, air: Air, steps: ZoneSource, began_s: float
+    ) -> None:
+        self.settings = settings
         self.sent: list[bytes] | None = None
-        self.control = Control(knobs, self)
+        self.control = Control(settings, self)
         self.started = asyncio.Event()
         self._air = air
         self._steps = steps
         self._began_s = began_s
-        self._clock_us, self._boot_s = knobs.clock_us, began_s
+        self._clock_us, self._boot_s = settings.clock_us, began_s
         self._covered_us = 0  # since the last reset; up to there its packets reach
         self._resets = self._dropped = 0
         self._stalled_until_s = 0.0
-        self._level_at = (began_s, knobs.battery_percent)
-        self._rng = np.random.default_rng(knobs.serial)
+        self._level_at = (began_s, settings.battery_percent)
+        self._rng = np.random.default_rng(settings.serial)
         self._streaming: asyncio.Task[None] | None = None
         self._tasks: set[asyncio.Task[None]] = set()
-        self._offer = GattServer(knobs, self._asked, self.status, self.battery_percent)
-        host, self._controller = host_on(air, f"insole {knobs.foot}")
+        self._offer = GattServer(settings, self._asked, self.status, self.battery_percent)
+        host, self._controller = host_on(air, f"insole {settings.foot}")
         self.device = self._offer.device_on(host, self._announcement().name)
         self.device.on(Device.EVENT_CONNECTION, self._connected)
 
     def _announcement(self) -> gatt.Announcement:
         return gatt.Announcement(
-            self.knobs.foot, LENGTH_MM, self.battery_percent(), self.knobs.serial
+            self.settings.foot, LENGTH_MM, self.battery_percent(), self.settings.serial
         )
 
     async def start(self) -> None:
@@ -209,8 +221,8 @@ class AirInsole:
     def battery_percent(self) -> int:
         """Return the battery's level now."""
         at_s, percent = self._level_at
-        hours = (self._now_s() - at_s) * self.knobs.speed / 3600.0
-        return round(max(0.0, percent - 100.0 * hours / self.knobs.battery_hours))
+        hours = (self._now_s() - at_s) * self.settings.speed / 3600.0
+        return round(max(0.0, percent - 100.0 * hours / self.settings.battery_hours))
 
     def set_battery(self, percent: float) -> None:
         """Put the battery at a level."""
@@ -225,7 +237,7 @@ class AirInsole:
             battery_percent=self.battery_percent(),
             resets=min(self._resets, 0xFF),
             dropped=self._dropped,
-            uptime_s=max(0, int((self._now_s() - self._boot_s) * self.knobs.speed)),
+            uptime_s=max(0, int((self._now_s() - self._boot_s) * self.settings.speed)),
         )
 
     @property
@@ -250,12 +262,13 @@ class AirInsole:
         """Notify battery and status, as the profile says (§3)."""
         level, status_at_s, state = self.battery_percent(), 0.0, self.status().state
         while True:
-            await asyncio.sleep(min(1.0, 10.0 / self.knobs.speed))
+            await asyncio.sleep(min(1.0, 10.0 / self.settings.speed))
             now = self.status()
             if level != now.battery_percent:
                 level = self.battery_percent()
-                await self._notify(self._offer.battery)
-            due = self._now_s() - status_at_s >= _STATUS_EVERY_S / self.knobs.speed
+                if self.settings.has_battery:
+                    await self._notify(self._offer.battery)
+            due = self._now_s() - status_at_s >= _STATUS_EVERY_S / self.settings.speed
             if (due and now.streaming) or state != now.state:
                 state, status_at_s = now.state, self._now_s()
                 await self._notify(self._offer.status)
@@ -274,7 +287,7 @@ class AirInsole:
         self._clock_us, self._boot_s = 0, self._now_s() + _BOOT_S
         self._covered_us = 0
         self.control.reset()
-        self.vanish(max(_BOOT_S, 1.1 * self._air.weather.supervision_s))
+        self.vanish(max(_BOOT_S, 1.1 * self._air.conditions.supervision_s))
 
     def vanish(self, seconds: float) -> None:
         """Go out of the radio's range for a while."""
@@ -318,6 +331,8 @@ class AirInsole:
 
     async def _answer(self, connection: Connection, value: bytes, clock_us: int) -> None:
         self.control.value_bytes = connection.att_mtu - _ATT_BYTES
+        subscribed = self.device.gatt_server.subscribers.get(connection, {})
+        self.control.subscribed = bool(subscribed.get(self._offer.data.handle, b"\0")[0] & 0x01)
         answer = self.control.answer(value, clock_us)
         if answer:
             with contextlib.suppress(TimeoutError, asyncio.CancelledError):
@@ -339,7 +354,7 @@ class AirInsole:
             self._streaming = None
 
     def _us_per_s(self) -> float:
-        return 1e6 * (1.0 + 1e-6 * self.knobs.drift_ppm) * self.knobs.speed
+        return 1e6 * (1.0 + 1e-6 * self.settings.drift_ppm) * self.settings.speed
 
     async def _stream(self, connection: Connection) -> None:
         """Make packets on the insole's own clock, and send them."""
@@ -350,14 +365,14 @@ class AirInsole:
         while True:
             frames, period_us = self.control.frames_to_come, self.control.period_us
             own_us = next_us + period_us * np.arange(frames)
-            due_s = self._boot_s + own_us[-1] / self._us_per_s() + _READY_S / self.knobs.speed
+            due_s = self._boot_s + own_us[-1] / self._us_per_s() + _READY_S / self.settings.speed
             wait_s = due_s - self._now_s()
             if wait_s > 0:
                 await asyncio.sleep(wait_s)
             elif counter % _DRAIN_EVERY == 0:
                 await asyncio.sleep(0)
             if counter % 4096 == 0:
-                lost = RadioChannel(loss=self.knobs.loss).lost(4096, self._rng)
+                lost = RadioChannel(loss=self.settings.loss).lost(4096, self._rng)
             packet = self._packet(own_us, period_us, counter)
             counter += 1
             next_us += frames * period_us
@@ -368,17 +383,17 @@ class AirInsole:
                 await self._send(connection, encode(packet), packet.counter)
 
     def _packet(self, own_us: NDArray[np.int64], period_us: int, counter: int) -> DataPacket:
-        body_s = (self._boot_s - self._began_s + own_us / self._us_per_s()) * self.knobs.speed
+        body_s = (self._boot_s - self._began_s + own_us / self._us_per_s()) * self.settings.speed
         return DataPacket(
-            foot=self.knobs.foot,
-            sample_format=self.knobs.sample_format,
+            foot=self.settings.foot,
+            sample_format=self.settings.sample_format,
             first=counter == 0,
             dropped=False,
             battery_low=self.battery_percent() < BATTERY_LOW_PERCENT,
             counter=counter % CLOCK_WRAP,
             clock_us=(self._clock_us + int(own_us[0])) % CLOCK_WRAP,
             period_us=period_us,
-            counts=self._steps.at(self.knobs.foot, body_s),
+            counts=self._steps.at(self.settings.foot, body_s),
         )
 
     async def _send(self, connection: Connection, data: bytes, counter: int) -> None:

@@ -186,6 +186,14 @@ class DeviceSettings:
         What it says of itself; None: it has no such characteristic, as older ones.
     curve : bytes
         The stored curve's value, where the information says that there is one.
+    has_battery : bool
+        It offers the Battery Service; without it its status alone tells the level.
+    slow_read_s : float
+        How long it takes to answer a read of its status.
+    public_address : bool
+        Its address is a public one; else a static random one.
+    needs_bond : bool
+        It lets nobody write to its control point or read its status without encryption.
     """
 
     foot: Foot
@@ -202,6 +210,10 @@ class DeviceSettings:
     speed: float = 1.0
     information: Information | None = INFORMATION
     curve: bytes = b""
+    has_battery: bool = True
+    slow_read_s: float = 0.0
+    public_address: bool = False
+    needs_bond: bool = False
 
     def __post_init__(self) -> None:
         if not 0 <= self.clock_us < CLOCK_WRAP:
@@ -226,16 +238,16 @@ class DeviceSettings:
 
     @property
     def address(self) -> str:
-        """The static random address: its two highest bits are set."""
-        raw = (0xC0 << 40) | self.serial
+        """The address; of a static random one the two highest bits are set."""
+        raw = ((0x00 if self.public_address else 0xC0) << 40) | self.serial
         return ":".join(f"{raw >> shift & 0xFF:02X}" for shift in range(40, -1, -8))
 
 
-def usual_pair(**knobs: Any) -> tuple[DeviceSettings, DeviceSettings]:  # noqa: ANN401
-    """Return the virtual pair, left and right, with some knobs turned."""
+def usual_pair(**settings: Any) -> tuple[DeviceSettings, DeviceSettings]:  # noqa: ANN401
+    """Return the virtual pair, left and right, with some settings turned."""
     left = DeviceSettings(Foot.LEFT, SERIALS[Foot.LEFT], drift_ppm=32.0, clock_us=51_000_000)
     right = DeviceSettings(Foot.RIGHT, SERIALS[Foot.RIGHT], drift_ppm=-41.0, clock_us=7_000_000)
-    return replace(left, **knobs), replace(right, **knobs)
+    return replace(left, **settings), replace(right, **settings)
 
 
 HOLD_S = 8.0

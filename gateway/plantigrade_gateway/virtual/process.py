@@ -197,8 +197,8 @@ async def simulate(
         speed=simulation.speed,
     )
     insoles = {
-        knobs.foot: AirInsole(dataclasses.replace(knobs, drift_ppm=ppm), air, steps, began_s)
-        for knobs, ppm in zip(pair, simulation.drift_ppm, strict=True)
+        settings.foot: AirInsole(dataclasses.replace(settings, drift_ppm=ppm), air, steps, began_s)
+        for settings, ppm in zip(pair, simulation.drift_ppm, strict=True)
     }
     listener = _listen(simulation.port)
     port = listener.getsockname()[1]
@@ -211,7 +211,9 @@ async def simulate(
         ready(f"tcp-client:127.0.0.1:{port}")
         async with asyncio.TaskGroup() as group:
             for fault in simulation.faults:
-                group.create_task(_befall(insoles[fault.foot], fault), name=f"fault {fault.kind}")
+                group.create_task(
+                    _apply_fault(insoles[fault.foot], fault), name=f"fault {fault.kind}"
+                )
             if follower is not None:
                 asks = asyncio.Queue[Pose]() if asked is None else asked
                 if asked is None:
@@ -236,7 +238,7 @@ async def _in_turn(follower: "ScriptedPlayer", asked: "asyncio.Queue[Pose]", spe
         await asyncio.sleep(follower.duration_s(pose) / speed)
 
 
-async def _befall(insole: "AirInsole", fault: Fault) -> None:
+async def _apply_fault(insole: "AirInsole", fault: Fault) -> None:
     await insole.started.wait()
     await asyncio.sleep(fault.at_s)
     match fault.kind:
@@ -328,7 +330,7 @@ async def _pass_on(asked: "asyncio.Queue[Pose]", stdin: asyncio.StreamWriter) ->
         await stdin.drain()
 
 
-async def run_until_told(simulation: Simulation, ready: Callable[[str], None]) -> None:
+async def run_until_stopped(simulation: Simulation, ready: Callable[[str], None]) -> None:
     """Run a simulation until Ctrl-C or until the process is told to end."""
     loop = asyncio.get_running_loop()
     task = asyncio.create_task(simulate(simulation, ready), name="simulation")

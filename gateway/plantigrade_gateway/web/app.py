@@ -75,6 +75,13 @@ def _live_router(hub: Hub, access: Access) -> APIRouter:
             raise HTTPException(401)
         return HTMLResponse(rendered("live.html", rights=str(rights)))
 
+    @router.get("/check", response_class=HTMLResponse)
+    async def check(request: Request) -> Response:
+        rights = await access.rights(request)
+        if rights is not Rights.COACH:
+            raise HTTPException(401 if rights is None else 404)
+        return HTMLResponse(rendered("check.html", rights=str(rights)))
+
     @router.get("/sounds/{name}.wav")
     def sound(name: str) -> Response:
         if name not in (QUIET, *Motif):

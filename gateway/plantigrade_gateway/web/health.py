@@ -82,9 +82,11 @@ def health(store_path: Path) -> tuple[bool, list[str]]:
     forward = forwardstate.latest(store_path)
     for sink in () if forward is None else forward.sinks:
         if sink.active and sink.problem:
-            problems.append(f"{forwardstate.called(sink.sink)} takes nothing")
+            problems.append(f"{forwardstate.display_name(sink.sink)} takes nothing")
         if sink.aside:
-            problems.append(f"{sink.aside} rows set aside for the {forwardstate.called(sink.sink)}")
+            problems.append(
+                f"{sink.aside} rows set aside for the {forwardstate.display_name(sink.sink)}"
+            )
     return status is not None, problems
 
 

@@ -6,12 +6,15 @@ The contract, in three lines:
 2. What comes out depends on the notifications alone, not on how they are cut into calls: runs that
    touch across two calls are one run cut in two.
 3. Whatever the bytes, nothing is raised: bytes that are no message are a fact, and are counted.
+   Notifications without a byte are counted alone, so that a flood of them costs next to nothing.
 
 A packet is *ordinary* when it follows the one before as `hardware_notes/wire_format.md` §3
 promises, with the same header otherwise. Ordinary ones are found and unpacked in columns; the odd
 ones between are judged one by one (`sequence.py`), which would take an ordinary one to the same
 end. No I/O.
 """
+
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,6 +63,11 @@ class _Call:
 
     def __len__(self) -> int:
         return len(self.lengths)
+
+    @cached_property
+    def filled(self) -> NDArray[np.int64]:
+        """Which notifications have a byte."""
+        return np.flatnonzero(self.lengths)
 
     def samples(self, begin: int, stop: int, header: Header) -> NDArray[np.uint16]:
         """Return the samples of packets begin…stop−1, all shaped like `header`.
@@ -166,6 +174,12 @@ class Decoder:
         run: Header | None = None  # of the packet at `begin`, while a run is open
         begin = i = 0
         while i < n:
+            if not lengths[i]:
+                if run:
+                    out.append(self._run(call, begin, i, run))
+                    run = None
+                i = self._pass_empty(call, i)
+                continue
             header, facts = self._judge(call, i)
             if run and (facts or (header and header.frames != run.frames)):
                 out.append(self._run(call, begin, i, run))
@@ -181,6 +195,16 @@ class Decoder:
             out.append(self._run(call, begin, n, run))
         self.counts.bytes += len(payload)
         return out
+
+    def _pass_empty(self, call: _Call, i: int) -> int:
+        """Count the empty notifications from i on; return the next one that has a byte."""
+        filled = call.filled
+        at = int(np.searchsorted(filled, i))
+        stop = int(filled[at]) if at < len(filled) else len(call)
+        self.counts.notifications += stop - i
+        self.counts.facts[StreamEventKind.MALFORMED] += stop - i
+        self.counts.malformed[WireReason.TRUNCATED] += stop - i
+        return stop
 
     def _judge(self, call: _Call, i: int) -> tuple[Header | None, list[StreamEvent]]:
         """Judge packet i; return its header if it is taken, and what is to be said before it."""

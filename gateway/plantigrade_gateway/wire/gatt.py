@@ -4,8 +4,9 @@ Pure: bytes in, frozen fields out, and back. The messages that travel through th
 characteristics are the wire format's (`codec.py`).
 """
 
+import re
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import FULL_SCALE
@@ -28,6 +29,7 @@ _STATUS = struct.Struct("<BBBBII")
 _RIGHT = 0x01
 _STREAMING, _CHARGING, _BATTERY_LOW = 0x01, 0x02, 0x04
 _FEET = (Foot.LEFT, Foot.RIGHT)
+_ADDRESS = re.compile("[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,11 +151,15 @@ class KnownInsole:
     name : str
         What people call it.
     address : str
-        Where it was heard when it was remembered; an insole's address never changes.
+        Where it was heard when it was remembered, as the system gives it.
     length_mm : int
     information : Information or None
         What it said of itself when it was remembered; None: it has no such block, and is taken for
         eighteen zones of 12 bits.
+    firmware : int or None
+        Major × 256 + minor, as it was seen last; it is not part of who it is.
+    bonded : bool
+        It was paired by Bluetooth's own means too.
     """
 
     serial: int
@@ -162,6 +168,8 @@ class KnownInsole:
     address: str
     length_mm: int
     information: Information | None = None
+    firmware: int | None = field(default=None, compare=False)
+    bonded: bool = False
 
     @property
     def layout(self) -> str:
@@ -191,5 +199,11 @@ class KnownInsole:
         return cls(said.serial, said.foot, name, address, said.length_mm, information)
 
     def is_heard(self, said: Announcement, address: str) -> bool:
-        """Whether it is this insole that was heard: serial number, foot and address."""
-        return (said.serial, said.foot, address) == (self.serial, self.foot, self.address)
+        """Whether it is this insole that was heard: serial number, foot and address.
+
+        Some systems hide addresses and give numbers of their own, which may change: there serial
+        number and foot are the identity. An address may be a random or a public one.
+        """
+        hidden = not (_ADDRESS.fullmatch(address) and _ADDRESS.fullmatch(self.address))
+        same = hidden or address.upper() == self.address.upper()
+        return same and (said.serial, said.foot) == (self.serial, self.foot)

@@ -179,6 +179,10 @@ class Information:
         return head + size + b"".join(_ZONE.pack(*row) for row in self.table.zones)
 
 
+PLAIN = Information(18, 12, None, hardware=0, firmware=0)
+"""What an insole without such a block is taken for."""
+
+
 def read_information(data: bytes) -> Information:
     """Read an information block.
 

@@ -33,7 +33,8 @@ class StreamEventKind(StrEnum):
     OVERLAP = "overlap"
     """A packet whose clock covers time that an earlier one covered; left out."""
     MALFORMED = "malformed"
-    """Bytes that are no message; `reason` says why."""
+    """Bytes that are no message; `reason` says why. Notifications without a byte are counted as
+    such ones (TRUNCATED), and no event is made of each."""
     START = "start"
     """Streaming was started again; the insole's clock went on."""
     RESTART = "restart"

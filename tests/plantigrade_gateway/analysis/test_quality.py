@@ -15,6 +15,7 @@ from plantigrade.zones import eighteen
 from plantigrade_gateway.analysis.quality import FootQuality, SampleTally
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 
@@ -49,6 +50,8 @@ def test_samples_are_counted_whatever_the_cutting(runs, cuts, jitter):
     assert found.count == len(long)
     assert found.total_s == pytest.approx(0.01 * sum(long))
     assert found.longest_s == pytest.approx(0.01 * max(long, default=0))
+    due = len(gone)
+    assert tally.missing_share(-1.0, 0.01 * due) == pytest.approx(sum(expected) / (due + 100))
 
 
 def test_a_foot_that_comes_late_goes_early_or_never_comes_is_missing():
@@ -82,11 +85,24 @@ def test_what_lies_between_two_stretches_is_missing():
     tally.push(np.arange(0, 101) / 100.0)
     tally.end(0.0, 1.0)
     tally.begin(50.0, 0.04)
-    tally.leave_out(2.0)
+    tally.leave_out(1.0, 3.0)
     tally.push(3.0 + np.arange(0, 51) / 50.0)
     tally.end(3.0, 4.0)
     assert (tally.samples, tally.missing) == (152, 99)
     assert tally.gaps().longest_s == pytest.approx(1.98)
+
+
+def test_what_is_missing_between_two_times():
+    tally = SampleTally()
+    tally.begin(100.0, 0.04)
+    tally.push(np.concatenate([np.arange(0, 201), np.arange(400, 1001)]) / 100.0)
+    tally.end(0.0, 10.0)
+    assert tally.missing_share(0.0, 2.0) == 0.0
+    assert tally.missing_share(4.0, 10.0) == 0.0
+    # 199 samples of 2 s are missing from 2 to 4 s
+    assert tally.missing_share(0.0, 10.0) == pytest.approx(0.199)
+    assert tally.missing_share(3.0, 5.0) == pytest.approx(0.4975)
+    assert tally.missing_share(2.5, 3.5) == pytest.approx(0.995)
 
 
 STANDING = perform(Player(mass_kg=80.0), SessionPlan((Stand(12.0),)), 200.0, seed=3)
@@ -111,6 +127,27 @@ def recorded(
     found = analyse_record([Batch.of(merged([begins], late, sent[1]))], "x")
     assert found.quality is not None
     return found.quality.left
+
+
+def test_a_set_says_how_many_of_its_samples_are_missing():
+    """The left insole is away from 5 to 8 s: of neither a set before nor one after."""
+    made = [insole(Foot.LEFT, (5.0,), 3.0), insole(Foot.RIGHT)]
+    entries = [Entry(START_NS, SESSION, Kind.SETTINGS, SessionSettings(mass_kg=80.0).to_json())]
+    for k, (from_s, to_s) in enumerate(((1.0, 4.0), (4.5, 8.5), (9.0, 11.0))):
+        begun = SetStart(f"{k:032x}", Intent.FULL, None).to_json()
+        entries.append(Entry(START_NS + round(from_s * 1e9), SESSION, Kind.SET, begun))
+        entries.append(Entry(START_NS + round(to_s * 1e9), SESSION, Kind.SET_END, begun))
+    sent = [
+        tuple(
+            one.entries(one.read(STANDING, SensorModel(), 1), float(STANDING.t_s[-1]), START_NS, 1)
+        )
+        for one in made
+    ]
+    found = analyse_record([Batch.of(merged(entries, *sent))], "x")
+    shares = [one.missing_share for one in found.sets]
+    assert shares[0] == shares[2] == 0.0
+    assert shares[1] == pytest.approx(3.0 / 4.0, abs=0.03)
+    assert [span.missing_share for span in found.spans] == shares
 
 
 def insole(foot: Foot, resets_s: tuple[float, ...] = (), away_s: float = 2.0) -> RecordedInsole:

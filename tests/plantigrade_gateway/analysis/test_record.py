@@ -79,6 +79,7 @@ def test_the_practice_session():
         assert part.missing_samples == 2 * part.link.lost_packets
         assert part.baseline_error_n is not None
         assert 0.0 < part.gaps.longest_s <= part.gaps.total_s
+        assert part.saturated_samples == 0  # the invented player stays under full scale
 
 
 @pytest.mark.parametrize("entries", [1, 97, 4096])
@@ -125,6 +126,7 @@ def test_one_insole_alone_is_said(minute):
     assert found.quality is not None
     assert "the right foot's insole was never heard" in found.quality.notes
     assert found.quality.right.samples == 0
+    assert found.quality.right.saturated_samples is None
     assert found.quality.right.gaps.count == 1
 
 

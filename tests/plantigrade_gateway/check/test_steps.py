@@ -29,6 +29,6 @@ def test_the_order_is_fixed():
 
 def test_what_is_said_is_short_and_ends_like_a_sentence():
     for step in SPEED_LOOK:
-        for text in (step.said, step.then, step.ended):
+        for text in (step.said, step.then, step.between, step.ended):
             assert text == "" or text[-1] in ".?"
             assert len(text.split()) <= 20

@@ -6,7 +6,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from tests.support.practice import practice_copy, store_practice
+from tests.support.records import packets, swing
 
+from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.rules.files import built_in
@@ -74,3 +76,51 @@ def test_what_is_not_there_is_refused(store):
         run(store, "sheet", "Otto Invented", "--visit", session.session_id)
     )
     assert "visit           no visit yet" in run(store, "sheet", "Otto Invented").stdout
+
+
+@pytest.fixture
+def two_visits(tmp_path: Path) -> Path:
+    """A store with two visits of a player, of two swings each, in no set, after a first one."""
+    path = tmp_path / "two.sqlite3"
+    with Store.open(path) as store, Register(store) as register:
+        key = register.add(name="Otto Invented", handedness="right")
+        for _ in range(3):
+            session = store.create_session("test", analysis_version=1, player_id=key)
+            store.append(session, packets(10))
+            store.put_events(session, [event_row(session, swing(at), 1) for at in (1000, 2000)])
+            store.end_session(session, "stop")
+    return path
+
+
+def test_two_visits_without_common_measures(two_visits):
+    result = run(two_visits, "compare", "Otto Invented")
+    assert result.exit_code == 0, result.output
+    assert "Nothing was measured on both." in result.stdout
+    table = json.loads(run(two_visits, "compare", "Otto Invented", "--json").stdout)
+    assert table["lines"] == [] and len(table["days"]) == 2
+    ids = table["before"], table["after"]
+    with Store.open(two_visits, read_only=True) as opened:
+        assert list(ids) == [s.session_id for s in reversed(opened.sessions())][-2:]
+    again = run(two_visits, "compare", "Otto Invented", ids[0][:8], ids[1][:8], "--json")
+    assert json.loads(again.stdout) == table
+    one = run(two_visits, "compare", "Otto Invented", "--measure", "full.load_tempo")
+    assert "It was measured on no visit." in one.stdout
+
+
+def test_what_cannot_be_compared_is_refused(two_visits, store):
+    def said(*arguments: str) -> str:
+        return refused(run(two_visits, "compare", "Otto Invented", *arguments))
+
+    assert "expected two or none" in said("last")
+    assert "perhaps full.load_tempo" in said("--measure", "full.load_tempi")
+    assert "perhaps full.load_tempo" in said("--measure", "full.load_tempi", "last", "last")
+    assert "expected two of one visit" in said("last:a", "last")
+    assert "there is none of this visit" in said("last:a", "last:b")
+    assert "this player has 1, expected two" in refused(run(store, "compare", "Iris Invented"))
+
+
+def test_two_sets_of_a_stored_visit(store):
+    result = run(store, "compare", "Iris Invented", "last:smooth", "last:full")
+    assert result.exit_code == 0, result.output
+    assert "full against smooth" in result.stdout
+    assert "load tempo, ratio" in result.stdout

@@ -484,10 +484,66 @@ def test_a_damaged_piece_is_said_where_the_session_is_used(run, stored, tmp_path
 # ---- stores that cannot be used ----
 
 
-@pytest.mark.parametrize("command", ["sessions", "show last", "export last --to out", "reanalyse"])
-def test_a_store_that_is_not_there_is_not_made(run, tmp_path, command):
-    refused(run(*command.split(), "--store", "gone.sqlite3"), "gone.sqlite3", "not found")
+GONE = "Error: store gone.sqlite3: not found; record a session first or choose another with --store"
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        "sessions",
+        "show last",
+        "export last --to out",
+        "reanalyse",
+        "players",
+        "players show P",
+        "players export P --to out",
+        "sheet P",
+        "compare P",
+        "status",
+        "status --json",
+        "desk",
+        "outbox",
+        "repair --to new.sqlite3",
+    ],
+)
+def test_a_store_that_is_named_and_not_there_is_refused_by_all_and_not_made(run, tmp_path, command):
+    assert refused(run(*command.split(), "--store", "gone.sqlite3")) == GONE
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("command", ["sessions", "players", "status"])
+def test_a_list_before_the_first_session_is_empty_and_no_error(run, tmp_path, command):
+    result = run(command)
+    assert (result.exit_code, result.stderr) == (0, "") and result.stdout
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("command", "option"),
+    [
+        (["export", "last", "--to", ""], "--to"),
+        (["players", "export", "P", "--to", ""], "--to"),
+        (["repair", "--to", ""], "--to"),
+        (["sessions", "--store", ""], "--store"),
+        (["--store", "", "sessions"], "--store"),
+        (["demo", "--wav", ""], "--wav"),
+        (["analyse", ""], "file"),
+    ],
+)
+def test_an_empty_name_is_not_the_current_folder(run, tmp_path, command, option):
+    refused(run(*command), f"{option}: is empty, expected the name of a file or folder")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_command_takes_a_name_that_is_not_looked_at():
+    """A path of click's own would take an empty one."""
+    for words in every_command(main):
+        command: click.Command = main
+        for word in words:
+            assert isinstance(command, click.Group)
+            command = command.commands[word]
+        for param in command.params:
+            assert type(param.type) is not click.Path, (words, param.name)
 
 
 @pytest.mark.parametrize(

@@ -146,3 +146,12 @@ def test_a_word_that_the_rule_file_left_out_is_no_value():
     rules = replace(RULES, facts={**RULES.facts, "lead.stand": walk})
     visit = VisitMaker().stood([0.2, 0.21, 0.22], [0.1] * 3).visit()
     assert facts(case(visit), rules)["lead.stand"].value is None
+
+
+def test_a_fact_may_be_declared_by_the_pattern_of_the_others():
+    names = ("smooth.heel_unloaded", "kept.push_early", "again.returns")
+    added = {name: Fact(name, ("mostly", "mixed", "rarely"), "", 6) for name in names}
+    visit = VisitMaker().swung("smooth", [{"lifted": True}] * 8).visit()
+    made = facts(case(visit), replace(RULES, facts={**RULES.facts, **added}))
+    assert made["smooth.heel_unloaded"].value == "mostly"
+    assert all("does not know" not in made[name].text for name in names)

@@ -109,6 +109,7 @@ def test_the_heel_back_is_of_the_unloaded_ones():
     assert said(made["full.heel_unloaded"]) == ("mixed", 7, 10)
     assert made["full.heel_unloaded"].left_out == 2
     assert said(made["full.heel_back"]) == ("mostly", 7, 7)
+    assert made["full.heel_back"].left_out == 0  # the others were never asked
     late = full([{"return_after_level_s": 0.051}] * 8)["full.heel_back"]
     assert said(late) == ("rarely", 0, 8)
     assert said(full([{"return_after_level_s": 0.05}] * 8)["full.heel_back"])[0] == "mostly"
@@ -150,6 +151,15 @@ def test_travel_of_full_less_smooth_is_welchs():
     assert made.interval == pytest.approx((other.low, other.high))
     assert (made.value, made.n) == ("larger", 12)
     assert found(maker.visit())["full_fast.travel"].value is None
+
+
+def test_travel_of_fast_less_full_is_of_those_sets():
+    maker = VisitMaker()
+    for intent, level in (("smooth", 0.9), ("full", 0.3), ("fast", 0.1)):
+        maker.swung(intent, [{"both_cop_travel": level + k / 100} for k in range(6)])
+    made = found(maker.visit())["full_fast.travel"]
+    assert made.value == "smaller"
+    assert made.measured == pytest.approx(-0.2)
 
 
 def test_travel_without_six_on_each_side_is_not_known():

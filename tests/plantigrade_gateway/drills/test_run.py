@@ -26,7 +26,7 @@ from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.judge import Verdict, judge_swing
 from plantigrade_gateway.drills.model import BalanceTarget, Choice, Drill, Feedback
-from plantigrade_gateway.drills.run import DrillOutput, DrillRun, Score, spoken
+from plantigrade_gateway.drills.run import DrillOutput, DrillRun, Score, spoken_text
 from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sound.cues import CueKind, CueMaker
@@ -142,7 +142,7 @@ def test_streaks():
         score = score.after(rep)
     assert (score.good, score.tried, score.unclear, score.streak, score.best) == (4, 5, 1, 1, 3)
     assert score.last == good
-    assert [spoken(rep, 3) for rep in reps] == ["Good, 3 in a row.", missed.words, "Unclear."]
+    assert [spoken_text(rep, 3) for rep in reps] == ["Good, 3 in a row.", missed.words, "Unclear."]
 
 
 def test_the_player_reads_the_drills_own_words_on_the_way_a_push_missed():

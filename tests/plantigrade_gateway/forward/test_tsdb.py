@@ -83,7 +83,7 @@ async def test_sent_twice_is_there_once_and_results_made_again_replace(bay, vict
     bay.put(*EVENTS)
     async with bay.forwarding():
         await bay.sent(TSDB)
-        assert bay.outbox.send_again(bay.session) == len(EVENTS)
+        assert bay.outbox.resend(bay.session) == len(EVENTS)
         await bay.sent(TSDB)
         victoria.series()  # flushed
         first = await check.verify(bay.config, bay.store, bay.session)
@@ -158,7 +158,7 @@ async def test_acknowledged_rows_that_a_kill_took_are_sent_again(tmp_path):
     bay.store.close()
 
 
-async def until_whole(bay: Bay, server: Victoria) -> check.Compared:
+async def until_whole(bay: Bay, server: Victoria) -> check.Comparison:
     for _ in range(20):
         await asyncio.to_thread(server.series)
         found = await check.verify(bay.config, bay.store, bay.session)
@@ -236,7 +236,7 @@ async def test_a_fault_is_said_once_in_a_line_and_nothing_is_lost(tmp_path, vict
                 await until(lambda: any(said in text for text in bay.said))
                 await asyncio.sleep(0.5)  # it is tried again, and not said again
                 assert len(bay.said) == 1, bay.said
-                assert bay.waiting(TSDB) == 6 and bay.outbox.aside() == []
+                assert bay.waiting(TSDB) == 6 and bay.outbox.dead_letters() == []
                 assert "\n" not in bay.said[0]
                 fault.mode = "well"
                 await bay.sent(TSDB)
@@ -272,12 +272,12 @@ async def test_a_row_that_is_refused_is_set_aside_and_the_rest_goes_on(tmp_path,
         async with bay.forwarding():
             bay.put(*EVENTS, *(step(6000 + 100 * k) for k in range(50)))
             await bay.sent(TSDB)
-            (aside,) = bay.outbox.aside()
+            (aside,) = bay.outbox.dead_letters()
             assert aside.item.kind == "swing" and "field type conflict" in aside.reason
             found = await until_missing(bay, victoria, OF_ONE_SWING)
             assert found.missing <= OF_ONE_SWING  # the swing's points alone
             fault.poison = ""
-            assert bay.outbox.try_again() == 1
+            assert bay.outbox.retry_dead_letters() == 1
             await bay.sent(TSDB)
         assert (await until_whole(bay, victoria)).is_whole
         bay.store.close()
@@ -287,7 +287,7 @@ OF_ONE_SWING = 60
 """A swing is some fifty points, one for each field (`hardware_notes/tsdb_schema.md`)."""
 
 
-async def until_missing(bay: Bay, server: Victoria, most: int) -> check.Compared:
+async def until_missing(bay: Bay, server: Victoria, most: int) -> check.Comparison:
     for _ in range(20):
         await asyncio.to_thread(server.series)
         found = await check.verify(bay.config, bay.store, bay.session)

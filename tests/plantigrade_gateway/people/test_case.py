@@ -12,9 +12,9 @@ from tests.support.records import packets, swing
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.coach.case import Case, Decided, Print, SwingNote, Tap
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.people.case import calibrations_of, case_of
+from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.people.visits import Visits, calibrations_of
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 

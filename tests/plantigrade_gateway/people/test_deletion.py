@@ -141,7 +141,7 @@ def test_the_receipt_says_what_a_sink_may_have(store, register):
     items = box.waiting(TSDB, 0, 100)
     assert [item.kind for item in items] == ["session", "step", "session"]
     box.done(TSDB, items[0].seq, 1)
-    box.set_aside(MQTT, items[1], "refused")
+    box.add_dead_letter(MQTT, items[1], "refused")
     box.done(MQTT, items[1].seq, 1)
     receipt = delete_player(register, key)
     # TSDB: the step and the session's end wait. MQTT: the step was refused, the end waits.
@@ -153,7 +153,7 @@ def test_the_receipt_says_what_a_sink_may_have(store, register):
         in said
     )
     assert "mqtt: may have 0 results; 2 rows that waited here are deleted" in said
-    assert box.waiting(TSDB, 0, 100) == [] and box.aside() == []
+    assert box.waiting(TSDB, 0, 100) == [] and box.dead_letters() == []
 
 
 def test_what_is_being_recorded_is_not_deleted(store, register):

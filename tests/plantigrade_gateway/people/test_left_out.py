@@ -23,8 +23,10 @@ from tests.support.practice import practice_copy, store_practice
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.result import Analysis, is_good
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.people.visits import Visits, read_session, with_exclusions
+from plantigrade_gateway.people.said import anchor_ns, place_of
+from plantigrade_gateway.people.visits import Visits, read_session, with_said
 from plantigrade_gateway.report.export import export
 from plantigrade_gateway.report.measures import groups_of, show_swings
 from plantigrade_gateway.report.reader import open_store
@@ -87,6 +89,14 @@ def test_it_counts_in_no_set_and_keeps_its_number(store, key, place):
     assert (found.excluded[place].reason, found.excluded[place].by) == (REASON, "eve")
     undo(store, key, place)
     assert read_session(store, key) == whole
+
+
+def test_every_swing_is_found_by_its_own_lead_peak(store, key):
+    """The peak lies between samples: in this session some come after the sample of the finish."""
+    swings = results.read(store, key).swings
+    late = [s for s in swings if s.finish_s and s.lead_peak_s and s.finish_s < s.lead_peak_s]
+    assert late and len(late) < len(swings)
+    assert [place_of(swings, anchor_ns(s)) for s in swings] == list(range(len(swings)))
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -160,8 +170,53 @@ def test_summaries_that_are_sent_on_follow_when_results_are_made_again(store, ke
     assert sent() == whole - 1
     assert read_session(store, key).excluded.keys() == {place}
     undo(store, key, place)
-    results.reanalyse(store, key, with_exclusions)
+    results.reanalyse(store, key, with_said)
     assert sent() == whole
+
+
+def test_another_intent_of_a_set_is_shown_sent_on_and_undone(store, key):
+    whole = results.read(store, key)
+    with Register(store, "eve") as register:
+        visits = Visits(register)
+        visits.edit_set(key, whole.sets[0], "fast", "driver")
+        visits.edit_set(key, whole.sets[1], club="7 iron")
+        found = read_session(store, key)
+        assert [run.name for run in found.sets[:2]] == ["fast, driver", "full, 7 iron"]
+        assert [(run.intent, run.club) for run in found.whole_sets[:2]] == [
+            ("fast", "driver"),
+            ("full", "7 iron"),
+        ]
+        assert [run.swings for run in found.sets] == [run.swings for run in whole.sets]
+        assert found.sets[2:] == whole.sets[2:] and found.spans == whole.spans
+        assert visits.visit(key).analysis == found
+
+        def sent() -> list[tuple[str, int]]:
+            items = Outbox(store.database).waiting(TSDB, 0, 10_000)
+            top = max(item.revision for item in items)
+            return [(i.body["name"], top) for i in items if i.kind == "set" and i.revision == top][
+                :2
+            ]
+
+        results.reanalyse(store, key, with_said)
+        (first, before), (second, _) = sent()
+        assert (first, second) == ("fast, driver", "full, 7 iron")
+        assert read_session(store, key) == found
+        results.reanalyse(store, key, with_said)  # and nothing else is sent again
+        assert sent()[0][1] == before
+
+        visits.edit_set(key, found.sets[0], club="")
+        assert read_session(store, key).sets[0].name == "fast"
+        for number in (0, 1):
+            visits.undo_set(key, read_session(store, key).sets[number])
+        assert read_session(store, key) == whole
+        results.reanalyse(store, key, with_said)
+        assert [name for name, _ in sent()] == [run.name for run in whole.sets[:2]]
+        with pytest.raises(InputError, match="is as the record says"):
+            visits.undo_set(key, whole.sets[0])
+        with pytest.raises(InputError, match="did you mean fast"):
+            visits.edit_set(key, whole.sets[0], "fasst")
+        with pytest.raises(InputError, match="expected 40 at most"):
+            visits.edit_set(key, whole.sets[0], club="x" * 41)
 
 
 def text_of(client: TestClient, address: str) -> str:

@@ -162,8 +162,8 @@ def test_a_change_names_the_lead_peak_in_nanoseconds(visits, key):
 
 
 def test_a_moment_belongs_to_the_swing_that_holds_it():
-    assert [place_of(SWINGS, round(t * 1e9)) for t in (10.0, 12.0, 30.5, 52.5)] == [0, 0, 1, 2]
-    assert [place_of(SWINGS, round(t * 1e9)) for t in (9.999, 12.001, 52.501)] == [None] * 3
+    assert [place_of(SWINGS, round(t * 1e9)) for t in (10.0, 12.5, 30.5, 52.5)] == [0, 0, 1, 2]
+    assert [place_of(SWINGS, round(t * 1e9)) for t in (9.999, 12.501, 52.501)] == [None] * 3
     # Of two that overlap the one with the nearest lead peak.
     pair = (swing(10.0, 11.0, 14.0), swing(12.0, 13.0, 15.0))
     assert [place_of(pair, round(t * 1e9)) for t in (12.0 - 0.1, 12.1, 13.9)] == [0, 1, 1]
@@ -283,6 +283,7 @@ _VALUES: dict[str, list[Any]] = {
     "questions": [{"hold": "", "by": "player"}, {"hold": "pain", "by": "guardian"}],
     "shoe": ["", "spikeless"],
     "is_unchanged": [True, False],
+    "set:s": [None, {"intent": "full", "club": ""}, {"intent": "fast", "club": "driver"}],
     "note:n": [None, {"t_s": 1.0, "text": "x"}],
     # Two names of the first swing, one of the second, one of none.
     **{f"excluded:{at}000000000": [None, "stepped", "practice"] for at in (11, 12, 31, 80)},
@@ -328,5 +329,8 @@ def test_any_order_of_merging_shows_the_same_session(changes, data):
     taps = [c.value["answer"] for c in first if c.field.startswith("push:")]
     note = shown[0].swings.get(0, SwingNote())
     assert (note.eye_push.answer if note.eye_push else None) == (taps[0] if taps else None)
+    edits = [c.value for c in ordered if c.field == "set:s"]
+    intents = {key: edit.intent for key, edit in shown[0].sets.items()}
+    assert intents == ({"s": edits[-1]["intent"]} if edits and edits[-1] else {})
     lost = [c for c in ordered if c.field == "excluded:80000000000"]
     assert [s.text for s in shown[0].strays] == [c.value for c in lost[-1:] if c.value]

@@ -11,7 +11,12 @@ from plantigrade.limits import Limits
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import InputError, RecordError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings, with_settings
+from plantigrade_gateway.record.settings import (
+    ASSUMED_MASS_KG,
+    SessionSettings,
+    settings_of,
+    with_settings,
+)
 
 G = 9.80665
 LAYOUT = "\n".join(
@@ -36,6 +41,14 @@ LAYOUT = "\n".join(
 def test_what_is_kept_is_read_back(settings):
     assert SessionSettings.from_json(settings.to_json()) == settings
     assert set(json.loads(settings.to_json())) == {"schema", *(f.name for f in fields(settings))}
+
+
+def test_a_batch_s_settings_are_the_first_it_holds():
+    first, later = SessionSettings(mass_kg=70.0), SessionSettings(mass_kg=80.0)
+    entries = [Entry(1, SESSION, Kind.MARK, b"x")]
+    assert settings_of(Batch.of(entries)) is None
+    entries += [Entry(2, SESSION, Kind.SETTINGS, one.to_json()) for one in (first, later)]
+    assert settings_of(Batch.of(entries)) == first
 
 
 def test_later_keys_do_no_harm_and_missing_ones_have_their_defaults():

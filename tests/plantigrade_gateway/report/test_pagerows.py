@@ -8,7 +8,7 @@ import pytest
 
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.report.frames import write_frames
-from plantigrade_gateway.report.pagerows import page_rows
+from plantigrade_gateway.report.pagerows import highest, page_rows
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 
 
@@ -38,12 +38,12 @@ def test_pictures_are_the_means_and_rows_of_the_exported_frames(record, tmp_path
         )
         row = np.argmin(np.abs(table[:, 0] - 14.003))
         np.testing.assert_allclose(found.moments[0][k], table[row, columns], atol=2e-3)
-    highest = max(float(np.nanmax(p)) for pair in (found.standing, *found.moments) for p in pair)
-    assert found.highest == highest > 0.0
+    most = max(float(np.nanmax(p)) for pair in (found.standing, *found.moments) for p in pair)
+    assert highest(found.standing, *found.moments) == most > 0.0
 
 
 def test_what_was_not_recorded_is_not_drawn(record):
     found = page_rows(record, [(500.0, 510.0)], (14.0, 600.0))
     assert found.standing is None
     assert found.moments == ()
-    assert found.highest == 0.0
+    assert highest(*found.moments) == 0.0

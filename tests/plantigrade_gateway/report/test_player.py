@@ -13,6 +13,7 @@ from tests.support.records import packets
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.report.export import file_names
 from plantigrade_gateway.report.player import (
     Visit,
@@ -97,7 +98,9 @@ def test_all_of_a_player_is_written_for_its_owner_alone(store, register, tmp_pat
     (key,) = register.names()
     register.edit(key, name="Iris Renamed")
     register.grant(key, "record", "player")
-    register.add(name="Otto Other", handedness="left")
+    otto = register.add(name="Otto Other", handedness="left")
+    Visits(register).note(session, 1.0, "new grip")
+    Visits(register).note(visit(store, otto, 1, 60), 1.0, "not hers")
     folder = tmp_path / "new" / "out"
     files = export_player(register, key, folder)
 
@@ -118,6 +121,8 @@ def test_all_of_a_player_is_written_for_its_owner_alone(store, register, tmp_pat
         ("name", "coach"),
         ("consent:record", "coach"),
     }
+    (change,) = said["session_changes"]
+    assert (change["entity_id"], change["value"]["text"]) == (session, "new grip")
     assert not any(b"Otto" in file.read_bytes() for file in files)
     with pytest.raises(StoreError, match="is there already; choose another folder"):
         export_player(register, key, folder)

@@ -55,6 +55,16 @@ def test_rules_that_do_not_agree_are_shown_as_such():
     assert "Plan each foot by itself" in text and "The footbed carries the midfoot" in text
 
 
+def test_what_is_not_known_is_said_once_a_topic():
+    text = printed(evidence(case(VisitMaker().visit()), RULES))
+    assert "  lead heel: no data: lead.foot\n" in text
+    text = printed(made_of(""))
+    assert "  feet: no data: lead.bed, trail.bed, lead.print, trail.print\n" in text
+    worn = VisitMaker().stood([0.10, 0.11, 0.12], [0.2] * 3).stood([0.05, 0.06], [0.2] * 2, "flat")
+    text = printed(evidence(case(worn.visit()), RULES))
+    assert "    other rules: no data: lead.print, trail.print\n" in text
+
+
 def test_numbers_are_those_of_the_facts():
     made = made_of("")
     text = printed(made)

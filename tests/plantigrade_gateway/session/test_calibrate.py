@@ -66,8 +66,8 @@ def path(tmp_path: Path) -> Path:
     """A store that knows the virtual pair."""
     path = tmp_path / "store.sqlite3"
     with Store.open(path) as store:
-        for knobs in usual_pair():
-            remember(store, KnownInsole(knobs.serial, knobs.foot, "v", knobs.address, 270))
+        for settings in usual_pair():
+            remember(store, KnownInsole(settings.serial, settings.foot, "v", settings.address, 270))
     return path
 
 
@@ -116,9 +116,9 @@ class Visit:
 
     def said(self, foot: Foot) -> str:
         with Store.open(self.path) as store:
-            knobs = next(k for k in usual_pair() if k.foot is foot)
-            return calibrations.said(
-                store, KnownInsole(knobs.serial, foot, "v", knobs.address, 270)
+            settings = next(k for k in usual_pair() if k.foot is foot)
+            return calibrations.describe(
+                store, KnownInsole(settings.serial, foot, "v", settings.address, 270)
             )
 
     def gains(self) -> dict[Foot, list[float]]:
@@ -234,8 +234,8 @@ async def test_a_link_that_is_lost_is_said_and_the_pose_taken_when_it_is_back(pa
 
 async def test_ctrl_c_keeps_the_old_calibration(path):
     with Store.open(path) as store:
-        for knobs in usual_pair():
-            calibrations.keep(store, {knobs.serial: _fit(knobs.foot)})
+        for settings in usual_pair():
+            calibrations.keep(store, {settings.serial: _fit(settings.foot)})
     visit = Visit(path)
 
     async def stop_when_some_are_taken() -> None:
@@ -331,9 +331,9 @@ async def test_a_check_of_what_was_never_calibrated_is_refused(path):
 
 async def test_one_insole_alone_is_not_calibrated(tmp_path):
     path = tmp_path / "store.sqlite3"
-    knobs = usual_pair()[0]
+    settings = usual_pair()[0]
     with Store.open(path) as store:
-        remember(store, KnownInsole(knobs.serial, knobs.foot, "v", knobs.address, 270))
+        remember(store, KnownInsole(settings.serial, settings.foot, "v", settings.address, 270))
     with pytest.raises(InputError, match="no right insole is remembered: see plantigrade pair"):
         await Visit(path).calibrate()
 

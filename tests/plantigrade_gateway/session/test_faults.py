@@ -9,18 +9,21 @@ Further: the program is killed at each of these points, the clock is set back th
 recorded there is damaged later. Then the next start goes on and says what it found.
 """
 
+import asyncio
 import contextlib
+import io
 import re
 import sqlite3
 import subprocess
 import sys
 import textwrap
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Coroutine, Iterator
 from datetime import datetime, tzinfo
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 from tests.support.damage import flip_piece
 from tests.support.standing import pair, push_all
 from tests.support.tinydisk import fill, tiny_disk
@@ -28,9 +31,14 @@ from tests.support.tinydisk import fill, tiny_disk
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session.recorded import ReplayJob
+from plantigrade_gateway.session.runner import _opened_store, run
 from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.stage import RunOptions
 from plantigrade_gateway.session.visit import SessionManager
 from plantigrade_gateway.sound.output import Silence
+from plantigrade_gateway.sources.recording import ReplaySource
+from plantigrade_gateway.sources.replay import write_replay
 from plantigrade_gateway.store import recorder, rows, schema
 from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import RETRY_S
@@ -426,3 +434,55 @@ def test_the_program_starts_locked_beside_a_session_that_was_cut_off(store, monk
         assert "ended at the next start" in said
     with Store.open(path) as opened:
         assert recover(opened) == [f"Session {cut[:8]} was cut off; what was recorded is kept."]
+
+
+async def test_the_program_starts_on_a_full_disk(tmp_path, monkeypatch):
+    """A store that is there is waited for, which is said once; one that cannot be made is not."""
+    monkeypatch.setattr(recorder, "RETRY_S", 0.02)
+    entries = pair(1.0, START_NS, 2.0)
+    write_replay(tmp_path / "short.pgr", entries)
+    source = ReplaySource(tmp_path / "short.pgr", "short", fast=True)
+    shown = io.StringIO()
+
+    def started(path: Path) -> Coroutine[None, None, None]:
+        job, options = ReplayJob(source, "Invented."), RunOptions(sound=False, store=path)
+        return run(job, options, Console(file=shown, width=400), asyncio.Event())
+
+    (tmp_path / "disk").mkdir()
+    with tiny_disk(tmp_path / "disk", "4m") as disk:
+        path = disk / "store.sqlite3"
+        with Store.open(path) as store:
+            ground = Ground(store)
+        with full(ground):
+            with pytest.raises(StoreError, match="the disk") as caught:
+                await started(disk / "other.sqlite3")
+            assert "\n" not in str(caught.value)
+            assert not (disk / "other.sqlite3").exists(), "nothing is left of the try"
+            assert shown.getvalue() == ""
+            running = asyncio.create_task(started(path))
+            for _ in range(20):
+                await asyncio.sleep(0.02)
+            assert not running.done()
+        await running
+        (said,) = [line for line in shown.getvalue().splitlines() if "Waiting until" in line]
+        assert said.startswith(f"store {path}: the disk ")
+        with Store.open(path) as store:
+            (session,) = store.sessions()
+            whole(Ground(store), session.session_id, entries)
+
+
+async def test_a_stop_while_the_store_is_waited_for_ends_the_program(tmp_path, monkeypatch):
+    monkeypatch.setattr(recorder, "RETRY_S", 3600.0)
+    stop = asyncio.Event()
+    said: list[str] = []
+    with tiny_disk(tmp_path, "4m") as disk:
+        with Store.open(disk / "store.sqlite3") as store:
+            ground = Ground(store)
+        with full(ground):
+            waiting = asyncio.create_task(_opened_store(store.path, said.append, stop))
+            while not said:
+                await asyncio.sleep(0.01)
+            stop.set()
+            with pytest.raises(StoreError, match="the disk"):
+                await waiting
+    assert len(said) == 1

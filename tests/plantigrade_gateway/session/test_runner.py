@@ -23,7 +23,8 @@ from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
 from plantigrade_gateway.session.runner import run
 from plantigrade_gateway.session.stage import RunOptions
-from plantigrade_gateway.sources.bluetooth import Radio, RadioError, scanning
+from plantigrade_gateway.sources.bluetooth import Radio, scanning
+from plantigrade_gateway.sources.trouble import RadioError
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import Fault, Simulation
@@ -272,9 +273,24 @@ def test_faults_that_are_none(text):
         Fault.parse(text)
 
 
-def test_the_service_module_needs_no_store_folder(tmp_path):
-    assert not (tmp_path / "store.sqlite3").exists()
-    result = CliRunner().invoke(main, ["status", "--store", str(Path(tmp_path) / "none.sqlite3")])
+def test_a_store_with_which_no_gateway_has_run_has_no_status(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    Store.open(path).close()
+    result = CliRunner().invoke(main, ["status", "--store", str(path)])
     assert result.exit_code == 0
     assert "The gateway has not run with this store" in result.output
-    assert not (tmp_path / "none.sqlite3").exists()
+
+
+def test_two_ctrl_c_end_it_at_once_without_a_traceback(tmp_path):
+    store = tmp_path / "store.sqlite3"
+    running = process_of("run", "--virtual", "--no-sound", "--no-page", "--store", store)
+    for _ in range(10 * HANG_S):
+        if streamed(store, 20) or running.poll() is not None:
+            break
+        time.sleep(0.1)
+    running.send_signal(signal.SIGINT)
+    time.sleep(0.05)
+    running.send_signal(signal.SIGINT)
+    _, errors = running.communicate(timeout=HANG_S)
+    assert "Traceback" not in errors
+    assert errors.strip() in ("", "Aborted!")

@@ -8,7 +8,7 @@ from itertools import pairwise
 import pytest
 
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import Analysis, Trial, swing_time
+from plantigrade_gateway.analysis.result import Analysis, swing_time
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.record.cues import CueState
@@ -142,6 +142,7 @@ LOST = b"3 entries before this one are lost: torn"
         ([(1, S, FULL), (3, C, ON), (5, E, b"")], False),
         ([(0, C, OFF), (1, S, FULL), (3, C, b"?"), (5, E, b"")], None),
         ([(0, C, OFF), (1, S, FULL), (3, M, LOST), (5, E, b"")], None),
+        ([(0, C, OFF), (1, S, FULL), (3, M, LOST), (3, C, OFF), (5, E, b"")], None),
         ([(0, C, OFF), (1, M, LOST), (2, S, FULL), (5, E, b"")], None),
         ([(0, C, OFF), (1, M, LOST), (2, C, OFF), (3, S, FULL), (5, E, b"")], True),
         ([(0, C, OFF), (1, M, b"set: full"), (5, M, b"end of set")], True),
@@ -204,13 +205,13 @@ def test_trials_are_those_of_the_record():
         (12, M, b"the end"),
     )
     found = analysed(entries)
-    assert found.trials == (
-        Trial("lift", 1, 1.0, 2.0),
-        Trial("stand", 1, 4.0, 5.0),
-        Trial("stand", 2, 5.0, 6.0),
-        Trial("walk", 1, 7.0, 8.0),
-        Trial("walk", 2, 10.0, 12.0),  # under way at the end of the record
-    )
+    assert [(t.step, t.number, t.start_s, t.end_s) for t in found.trials] == [
+        ("lift", 1, 1.0, 2.0),
+        ("stand", 1, 4.0, 5.0),
+        ("stand", 2, 5.0, 6.0),
+        ("walk", 1, 7.0, 8.0),
+        ("walk", 2, 10.0, 12.0),  # under way at the end of the record
+    ]
     assert [(run.start_s, run.end_s) for run in found.sets] == [(6.0, 7.0)]
     assert [m.text for m in found.marks][1:3] == ["check: lift 1", "end of check"]
     for cuts in (range(len(entries)), range(0, len(entries), 3)):
@@ -231,6 +232,7 @@ def test_a_live_session_keeps_its_trials_and_the_state_of_its_cues(store, plain)
     assert live.begin_trial("lift") == 2
     live.push(parts[3])
     assert live.begin_trial("stand") == 1
+    assert live.begin_trial("lift") == 3
     live.push(parts[4])
     live.begin_set(Intent.SMOOTH, None)  # loud: without a drill
     live.push(parts[5])
@@ -250,12 +252,15 @@ def test_a_live_session_keeps_its_trials_and_the_state_of_its_cues(store, plain)
     live.push(parts[10])
     live.push(parts[11])
     found = live.close()
-    assert [(t.step, t.number) for t in found.trials] == [("lift", 1), ("lift", 2), ("stand", 1)]
+    assert [(t.step, t.number) for t in found.trials] == [
+        *(("lift", 1), ("lift", 2), ("stand", 1), ("lift", 3))
+    ]
     assert found.trials[1].end_s == found.trials[2].start_s
-    assert found.trials[2].end_s == found.sets[0].start_s
+    assert found.trials[3].end_s == found.sets[0].start_s
     assert [run.is_silent for run in found.sets] == [False, True, False, True]
     assert [run.intent for run in found.sets] == ["smooth", "smooth", "full", "full"]
     entries = [e for batch in store.batches(live.session_id) for e in batch]
+    assert sum(entry.kind is Kind.CHECK_END for entry in entries) == 1  # the others were ended
     states = [CueState.from_json(e.data) for e in entries if e.kind is Kind.CUES]
     assert states == [
         CueState(True, None),

@@ -2,6 +2,9 @@
 
 import asyncio
 import json
+import re
+from collections.abc import Callable, Iterator
+from itertools import count, repeat
 
 import numpy as np
 import pytest
@@ -15,16 +18,18 @@ from plantigrade_gateway.sources import bluetooth, live, reconnect
 from plantigrade_gateway.sources import link as insolelink
 from plantigrade_gateway.sources.bluetooth import scan
 from plantigrade_gateway.sources.link import open_insole
-from plantigrade_gateway.sources.live import StreamConfig
+from plantigrade_gateway.sources.live import LiveSource, StreamConfig
 from plantigrade_gateway.store.recorder import Recorder
-from plantigrade_gateway.wire.codec import MessageKind, decode
+from plantigrade_gateway.wire.codec import MessageKind, decode, encode
 from plantigrade_gateway.wire.messages import DataPacket, Rate, Start, Time
 from plantigrade_gateway.wire.stream import StreamEventKind
 
 try:
+    from bumble.device import Connection
     from tests.support.airworld import LEFT, RIGHT, known, turned, world
 
     from plantigrade_gateway.virtual.air import RadioConditions
+    from plantigrade_gateway.virtual.peripheral import AirInsole
     from plantigrade_gateway.virtual.player import GaitSource, invented_steps
 except ImportError:
     pytest.skip(
@@ -33,6 +38,13 @@ except ImportError:
     )
 
 pytestmark = pytest.mark.dear
+
+
+async def take(source: LiveSource, work: Callable[[Batch], None]) -> None:
+    """Give what comes to `work`, as the runner does."""
+    async for batch in source:
+        work(batch)
+        await asyncio.sleep(0)
 
 
 @pytest.fixture(scope="module")
@@ -92,7 +104,7 @@ async def test_every_byte_of_both_feet_reaches_the_store(steps, store, session):
 
 async def test_connected_entry_says_who_and_how(steps):
     async with world(steps, battery_percent=41.0) as air:
-        async with air.listening(known(air.insoles[RIGHT].knobs)):
+        async with air.listening(known(air.insoles[RIGHT].settings)):
             await air.streams(RIGHT)
         said = json.loads(air.of(RIGHT, Kind.CONNECTED)[0].data)
     assert said == {
@@ -112,28 +124,36 @@ async def test_connected_entry_says_who_and_how(steps):
 async def test_frames_asked_for_fit_the_mtu(steps, mtu, frames):
     """27 bytes a frame after 16: (mtu − 3 − 16) // 27, and 6 were wished for."""
     async with world(steps, mtu=mtu) as air:
-        async with air.listening(known(air.insoles[LEFT].knobs), wish=StreamConfig(None, 6)):
+        async with air.listening(known(air.insoles[LEFT].settings), wish=StreamConfig(None, 6)):
             await air.streams(LEFT)
         assert air.data(LEFT) == air.sent(LEFT)[: len(air.data(LEFT))]
         _, _, runs = air.decoded(LEFT)
     assert {run.frames for run in runs} == {frames}
 
 
-@pytest.mark.parametrize(("mtu", "period_us", "said"), [(247, 10_000, True), (247, 5_000, False)])
+@pytest.mark.parametrize(
+    ("mtu", "period_us", "bridged_s", "said"),
+    [
+        (247, 10_000, None, True),
+        (247, 5_000, None, False),
+        (247, 10_000, 0.08, False),  # the session bridges more
+    ],
+)
 async def test_a_packet_longer_than_what_is_bridged_is_told_at_the_start(
-    steps, mtu, period_us, said
+    steps, mtu, period_us, bridged_s, said
 ):
     """Six samples are 60 ms at 100 Hz, over the 40 that are bridged, and 30 ms at 200 Hz."""
     async with world(steps, mtu=mtu) as air:
         wish = StreamConfig(period_us, 6)
-        async with air.listening(known(air.insoles[LEFT].knobs), wish=wish):
+        left = known(air.insoles[LEFT].settings)
+        async with air.listening(left, wish=wish, bridged_s=bridged_s):
             await air.streams(LEFT)
         told = [text for text in air.said if "one packet holds 60 ms" in text]
     assert len(told) == (1 if said else 0)
 
 
 async def test_a_link_on_which_nothing_fits_is_refused(steps):
-    async with world(steps, mtu=23) as air, air.listening(known(air.insoles[LEFT].knobs)):
+    async with world(steps, mtu=23) as air, air.listening(known(air.insoles[LEFT].settings)):
         await air.until(lambda: air.said)
     assert "the link carries only 20 bytes at a time, expected at least 43" in air.said[0]
     assert air.data(LEFT) == []
@@ -181,8 +201,8 @@ async def test_out_of_range_ends_the_link_after_the_timeout(steps):
 
 
 async def test_a_short_absence_delays_and_loses_nothing(steps):
-    weather = RadioConditions(interval_s=0.0, supervision_s=2.0)
-    async with world(steps, weather) as air, air.listening():
+    conditions = RadioConditions(interval_s=0.0, supervision_s=2.0)
+    async with world(steps, conditions) as air, air.listening():
         await air.streams(LEFT)
         air.insoles[LEFT].vanish(0.3)
         await air.streams(LEFT, 40)
@@ -194,8 +214,8 @@ async def test_a_short_absence_delays_and_loses_nothing(steps):
 
 
 async def test_connection_events_and_failed_tries_lose_nothing(steps):
-    weather = RadioConditions(interval_s=0.015, retry=0.3, seed=3)
-    async with world(steps, weather, speed=4.0) as air, air.listening():
+    conditions = RadioConditions(interval_s=0.015, retry=0.3, seed=3)
+    async with world(steps, conditions, speed=4.0) as air, air.listening():
         await air.streams(LEFT, 200)
         await air.streams(RIGHT)
         assert air.air.retries > 20
@@ -239,7 +259,7 @@ async def test_a_clock_that_wraps_goes_on(steps):
 async def test_an_insole_switched_on_late_joins(steps):
     async with world(steps, speed=4.0) as air:
         late = turned(RIGHT, serial=0x51A70009, speed=4.0)
-        pair = known(air.insoles[LEFT].knobs), known(late)
+        pair = known(air.insoles[LEFT].settings), known(late)
         async with air.listening(*pair):
             await air.streams(LEFT)
             await air.until(lambda: any("not found" in text for text in air.said))
@@ -331,6 +351,91 @@ async def test_an_insole_that_falls_silent_is_asked_then_given_up(steps, monkeyp
         assert air.line().hole_s(LEFT) >= 0.6
 
 
+def packets(insole: AirInsole) -> Iterator[bytes]:
+    """Its next packets, as it would make them, however fast they are wanted."""
+    for counter in count():
+        yield encode(insole._packet(20_000 * counter + 10_000 * np.arange(2), 10_000, counter))
+
+
+FLOODS: dict[str, Callable[[AirInsole], Iterator[bytes]]] = {
+    "packets": packets,
+    "empty": lambda _: repeat(b""),
+    "garbage": lambda _: repeat(b"\xa5" * 244),
+}
+
+
+@pytest.mark.parametrize("kind", FLOODS)
+async def test_an_insole_that_floods_is_given_up_and_costs_the_other_nothing(
+    steps, monkeypatch, kind
+):
+    """It sends as fast as the link goes, to a gateway that works on all of it."""
+    pipeline = Pipeline()
+    held: list[int] = []
+
+    async def flood(insole: AirInsole, connection: Connection) -> None:
+        for number, data in enumerate(FLOODS[kind](insole)):
+            await insole._send(connection, data, number)
+            if number % 64 == 0:
+                await asyncio.sleep(0)
+
+    def work(batch: Batch) -> None:
+        held.append(len(batch))
+        air.entries.extend(batch)
+        pipeline.push(batch)
+
+    async with world(steps) as air:
+        right = air.insoles[RIGHT]
+        wanted = [known(insole.settings) for insole in air.insoles.values()]
+        source = LiveSource(wanted, air.backend, air.said.append, now_ns=air.now_ns)
+        async with source:
+            working = asyncio.create_task(take(source, work))
+            await air.streams(LEFT)
+            monkeypatch.setattr(right, "_stream", lambda connection: flood(right, connection))
+            right.begin()
+            await air.until(lambda: any("the link is given up" in text for text in air.said))
+            right.end()
+            monkeypatch.undo()
+            await air.streams(LEFT, 50)
+        await working
+        sent = list(air.sent(LEFT))
+    (said,) = {text for text in air.said if "given up" in text}
+    assert re.fullmatch(
+        r"right insole \(51A70002\): sends \d+ notifications a second, expected 50; the link is "
+        r"given up; trying again",
+        said,
+    )
+    got = air.data(LEFT)
+    assert got == sent[: len(got)], "the other lost nothing"
+    assert pipeline.counts()[0].lost_packets == 0
+    assert source._inbox.lost == 0 and len(held) > 50, "it was worked on all the time"
+    if kind != "packets":
+        junk = [data for data in air.data(RIGHT) if data in (b"", b"\xa5" * 244)]
+        assert pipeline.counts()[1].facts[StreamEventKind.MALFORMED] == len(junk) > 500
+
+
+@pytest.mark.parametrize("kind", ["empty", "garbage"])
+async def test_an_insole_that_sends_no_data_is_asked_then_given_up(steps, monkeypatch, kind):
+    """As often as it should, but nothing that is a packet."""
+    monkeypatch.setattr(live, "SILENT_S", 0.3)
+
+    async def junk(insole: AirInsole, connection: Connection) -> None:
+        for number, data in enumerate(FLOODS[kind](insole)):
+            await insole._send(connection, data, number)
+            await asyncio.sleep(0.02)
+
+    async with world(steps) as air, air.listening():
+        await air.streams(LEFT)
+        await air.streams(RIGHT)
+        right = air.insoles[RIGHT]
+        monkeypatch.setattr(right, "_stream", lambda connection: junk(right, connection))
+        right.begin()
+        what = "right insole (51A70002): sends nothing that is a data packet; "
+        await air.until(lambda: f"{what}asking it to stream again" in air.said)
+        await air.until(lambda: f"{what}the link is given up; trying again" in air.said)
+        got = air.data(LEFT)
+        assert got == air.sent(LEFT)[: len(got)]
+
+
 async def test_an_insole_on_its_charger_is_said_and_taken_when_it_comes_off(steps, monkeypatch):
     """Put there in mid-session: it stops; the host asks, is refused, says why, and asks on."""
     monkeypatch.setattr(live, "SILENT_S", 0.3)
@@ -371,7 +476,7 @@ async def test_time_exchanges_are_recorded_and_narrow_the_stated_error(steps, mo
     async with world(steps) as air, air.listening():
         await air.streams(LEFT)
         await air.streams(RIGHT)
-        air.air.weather = RadioConditions(interval_s=0.02, supervision_s=2.0)
+        air.air.conditions = RadioConditions(interval_s=0.02, supervision_s=2.0)
         await air.until(lambda: len(air.of(LEFT, Kind.EXCHANGE)) >= 40)
         await air.until(lambda: len(air.of(RIGHT, Kind.EXCHANGE)) >= 40)
         entries = list(air.entries)

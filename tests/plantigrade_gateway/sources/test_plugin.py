@@ -120,7 +120,7 @@ async def test_it_is_found_connected_recorded_and_decoded(steps, plugin):
         (other,) = [s for s in found if s.firmware is not None]
         assert (other.announcement.foot, other.announcement.serial) == (RIGHT, 42)
         mine = KnownInsole.of(other.announcement, other.address)
-        async with air.listening(known(air.insoles[LEFT].knobs), mine):
+        async with air.listening(known(air.insoles[LEFT].settings), mine):
             await air.streams(RIGHT, 120)
             await air.streams(LEFT)
         connected = air.of(RIGHT, Kind.CONNECTED)[0]
@@ -150,7 +150,7 @@ async def test_a_plugin_that_fails_on_a_packet_is_named(steps, plugin, monkeypat
     async with world(steps) as air, otherfoot(air):
         other = next(s for s in await scan(air.backend, 0.4) if s.firmware is not None)
         mine = KnownInsole.of(other.announcement, other.address)
-        async with air.listening(known(air.insoles[LEFT].knobs), mine):
+        async with air.listening(known(air.insoles[LEFT].settings), mine):
             await air.until(lambda: any("plug-in otherfoot failed" in t for t in air.said))
             await air.streams(LEFT)  # the other foot goes on
         assert air.data(RIGHT) == []

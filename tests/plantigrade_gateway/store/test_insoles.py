@@ -6,7 +6,7 @@ import pytest
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.store import schema
+from plantigrade_gateway.store import migrations, schema
 from plantigrade_gateway.store.insoles import forget, known, remember
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
@@ -42,7 +42,7 @@ def test_forgetting(store):
 def test_a_store_of_the_first_version_gets_the_table(tmp_path):
     path = tmp_path / "old.sqlite3"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
+        patch.setattr(migrations, "MIGRATIONS", migrations.MIGRATIONS[:1])
         old = schema.connect(path)
         old.execute(
             "INSERT INTO sessions (session_id, started_utc, utc_offset_min, source, host, state,"
@@ -55,5 +55,5 @@ def test_a_store_of_the_first_version_gets_the_table(tmp_path):
         remember(store, RIGHT)
         assert [s.session_id for s in store.sessions()] == ["5e55"]
     with sqlite3.connect(path) as db:
-        assert db.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS),)
+        assert db.execute("PRAGMA user_version").fetchone() == (len(migrations.MIGRATIONS),)
     db.close()

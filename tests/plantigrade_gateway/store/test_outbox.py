@@ -177,23 +177,23 @@ def test_a_deleted_session_leaves_no_byte_in_the_outbox(store, outbox):
     session = store.create_session("insoles", analysis_version=1)
     store.append(session, packets(10))
     store.write(session, [], [Point("set", "1", 1.0, {"name": "word-that-goes"})])
-    outbox.set_aside(TSDB, outbox.waiting(TSDB, 0, 10)[-1], "refused")
+    outbox.add_dead_letter(TSDB, outbox.waiting(TSDB, 0, 10)[-1], "refused")
     store.end_session(session, "stop")
     store.delete_session(session)
-    assert outbox.waiting(TSDB, 0, 10) == [] and outbox.aside() == []
+    assert outbox.waiting(TSDB, 0, 10) == [] and outbox.dead_letters() == []
     assert b"word-that-goes" not in store.path.read_bytes()
 
 
 def test_what_is_set_aside_is_shown_and_tried_again(store, outbox, session):
     put(store, session, step(100), step(200))
     bad = rows(outbox)[0]
-    outbox.set_aside(TSDB, bad, "400: field type conflict")
-    (aside,) = outbox.aside()
+    outbox.add_dead_letter(TSDB, bad, "400: field type conflict")
+    (aside,) = outbox.dead_letters()
     assert (aside.sink, aside.reason) == (TSDB, "400: field type conflict")
     assert aside.item.point_id == bad.point_id and aside.item.body == bad.body
     assert {d.sink: d.aside for d in outbox.depths()} == {TSDB: 1, MQTT: 0}
-    assert outbox.try_again() == 1
-    assert outbox.aside() == []
+    assert outbox.retry_dead_letters() == 1
+    assert outbox.dead_letters() == []
     assert rows(outbox)[-1].point_id == bad.point_id
 
 

@@ -16,7 +16,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store import calibrations, schema
+from plantigrade_gateway.store import calibrations, migrations, schema
 from plantigrade_gateway.store.insoles import known
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.recorder import Recorder
@@ -25,7 +25,7 @@ from plantigrade_gateway.store.sessions import find
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 
-VERSIONS = range(1, len(schema.MIGRATIONS) + 1)
+VERSIONS = range(1, len(migrations.MIGRATIONS) + 1)
 SESSION = "0123456789abcdef"
 
 
@@ -41,7 +41,7 @@ def kept(folder: Path) -> dict[str, bytes]:
 def made_by(version: int, path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A store as a program of this store version leaves it, with a session of 20 entries."""
     with monkeypatch.context() as patch:
-        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:version])
+        patch.setattr(migrations, "MIGRATIONS", migrations.MIGRATIONS[:version])
         db = schema.connect(path)
     piece = Chunk.of(packets(20))
     row = event_row(SESSION, step(3), 20)
@@ -89,7 +89,7 @@ def test_a_store_of_any_version_is_read_and_stays_of_it(version, tmp_path, monke
     with Store.open(path) as store:  # and what writes brings it up to date
         assert store.session(SESSION).entries == 20
         ((now,),) = store.database.read("PRAGMA user_version")
-        assert now == len(schema.MIGRATIONS)
+        assert now == len(migrations.MIGRATIONS)
 
 
 READING = (

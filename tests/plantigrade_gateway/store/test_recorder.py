@@ -379,7 +379,7 @@ def test_a_listener_that_fails_does_not_end_the_recording(store, session, caplog
 
 @pytest.mark.usefixtures("quick")
 def test_a_disk_that_is_really_full(tmp_path):
-    with tiny_disk(tmp_path, "1m") as disk:
+    with tiny_disk(tmp_path, "2m") as disk:
         told = Told()
         filler = disk / "filler"
         filler.write_bytes(bytes(200_000))

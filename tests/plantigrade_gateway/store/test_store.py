@@ -20,7 +20,7 @@ from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway.analysis.eventrow import event_of, event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.store import schema
+from plantigrade_gateway.store import migrations, schema
 from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.store import Store
 
@@ -326,9 +326,9 @@ def test_a_newer_version_is_refused_untouched(tmp_path):
     path = tmp_path / "s.sqlite3"
     Store.open(path).close()
     db = sqlite3.connect(path)
-    db.execute(f"PRAGMA user_version = {len(schema.MIGRATIONS) + 1}")
+    db.execute(f"PRAGMA user_version = {len(migrations.MIGRATIONS) + 1}")
     db.close()
-    known = len(schema.MIGRATIONS)
+    known = len(migrations.MIGRATIONS)
     refused(
         path,
         f"written by a newer version of Plantigrade .store version {known + 1}, "
@@ -447,11 +447,11 @@ def test_an_older_file_is_taken_forward_with_its_data(tmp_path, monkeypatch):
         lambda db: db.execute("ALTER TABLE sessions ADD COLUMN place TEXT"),
         lambda db: db.execute("UPDATE sessions SET place = 'bay 4'"),
     ]
-    monkeypatch.setattr(schema, "MIGRATIONS", [*schema.MIGRATIONS, *steps])
+    monkeypatch.setattr(migrations, "MIGRATIONS", [*migrations.MIGRATIONS, *steps])
     with Store.open(path) as store:
         assert record(store, session) == list(packets(10))
     with sqlite3.connect(path) as db:
-        assert db.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS),)
+        assert db.execute("PRAGMA user_version").fetchone() == (len(migrations.MIGRATIONS),)
         assert db.execute("SELECT place FROM sessions").fetchall() == [("bay 4",)]
     db.close()
 
@@ -467,7 +467,7 @@ def test_a_migration_that_fails_leaves_the_older_file_whole(tmp_path, monkeypatc
         db.execute("SELECT * FROM nowhere")
 
     with monkeypatch.context() as patch:
-        patch.setattr(schema, "MIGRATIONS", [*schema.MIGRATIONS, fails])
+        patch.setattr(migrations, "MIGRATIONS", [*migrations.MIGRATIONS, fails])
         with pytest.raises(StoreError, match="no such table: nowhere"):
             Store.open(path)
     with Store.open(path) as store:

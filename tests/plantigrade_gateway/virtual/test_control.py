@@ -38,6 +38,7 @@ def test_known_writes_get_the_known_answers(block):
     body = Body()
     control = Control(KNOBS, body)
     control.charging = block.get("charging") == "1"
+    control.subscribed = block.get("subscribed") != "0"
     said = control.answer(bytes.fromhex(block["hex"]), ANSWERS_CLOCK_US)
     assert said == bytes.fromhex(block["answer"])
     assert body.is_streaming is (block["name"] == "answer_start")

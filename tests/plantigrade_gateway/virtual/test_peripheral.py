@@ -56,12 +56,13 @@ class Host:
         self.client = client
         self.data: list[bytes] = []
         self.answers: asyncio.Queue[bytes] = asyncio.Queue()
+        self._subscribed = False
 
     async def listen(self) -> None:
         await self.client.start_notify(
             gatt.CONTROL, lambda _, data: self.answers.put_nowait(bytes(data))
         )
-        await self.client.start_notify(gatt.DATA, lambda _, data: self.data.append(bytes(data)))
+        await self.subscribe(True)
 
     async def write(self, data: bytes) -> None:
         await self.client.write_gatt_char(gatt.CONTROL, data, response=True)
@@ -70,6 +71,17 @@ class Host:
         await self.write(encode(request))
         async with asyncio.timeout(HANG_S):
             return decode(await self.answers.get())
+
+    async def subscribe(self, on: bool) -> None:
+        """Subscribe to data, or end that; nothing where it is so."""
+        if on is not self._subscribed:
+            self._subscribed = on
+            if on:
+                await self.client.start_notify(
+                    gatt.DATA, lambda _, data: self.data.append(bytes(data))
+                )
+            else:
+                await self.client.stop_notify(gatt.DATA)
 
     async def hears(self, packets: int) -> None:
         """Wait for so many packets more."""
@@ -117,6 +129,7 @@ async def test_every_known_write_gets_the_known_answer_over_the_air(steps):
     async with world(steps, left=turned(LEFT, serial=1)) as air, host_of(air) as host:
         insole = air.insoles[LEFT]
         for block in ANSWERS:
+            await host.subscribe(block.get("subscribed") != "0")
             insole.charge(block.get("charging") == "1")
             before = insole._clock_now_us()
             await host.write(bytes.fromhex(block["hex"]))

@@ -11,7 +11,7 @@ from fastapi.testclient import TestClient
 from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.forwardstate import ForwardState, SinkState
-from plantigrade_gateway.store.status import FootStatus, Posted, ServiceStatus
+from plantigrade_gateway.store.status import FootStatus, ServiceStatus, StatusFile
 from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.health import CONTENT_TYPE, exposition, health, health_router
 
@@ -108,19 +108,19 @@ def test_a_replay_is_well_while_it_runs_and_leaves_the_insoles_status_alone(tmp_
     path = tmp_path / "store.sqlite3"
     feet = {"left": foot("recording", "replayed")}
     between = ServiceStatus(datetime.now(UTC), True, None, {}, None)
-    posted = Posted(path, yields=True)
+    posted = StatusFile(path, yields=True)
     posted.put(between)
     assert health(path) == (True, [])
     posted.put(ServiceStatus(datetime.now(UTC), True, "ab", feet, None))
     assert health(path) == (True, [])
     with_insoles = ServiceStatus(datetime.now(UTC), True, "cd", {"left": foot("L")}, None)
-    Posted(path, yields=False).put(with_insoles)
+    StatusFile(path, yields=False).put(with_insoles)
     posted.put(between)
     assert linkstatus.read(linkstatus.path_for(path)) == with_insoles
     posted.end()
     assert health(path)[0] is True  # the other one runs still
     linkstatus.path_for(path).unlink()
-    posted = Posted(path, yields=True)
+    posted = StatusFile(path, yields=True)
     posted.put(between)
     posted.end()
     assert health(path) == (False, ["the gateway does not run"])

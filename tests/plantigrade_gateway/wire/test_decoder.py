@@ -1,5 +1,6 @@
 """One insole's stream: runs, facts, counters, however it is cut and whatever the bytes."""
 
+import tracemalloc
 from collections.abc import Sequence
 from itertools import pairwise
 
@@ -86,8 +87,8 @@ def story(out: list[PacketRun | StreamEvent]) -> list[str]:
     for item in out:
         if isinstance(item, StreamEvent):
             told.append(str(item.kind))
-        elif told and isinstance(told[-1], list):
-            told[-1].append(len(item))
+        elif told and isinstance(last := told[-1], list) and sum(last) == item.index:
+            last.append(len(item))
         else:
             told.append([item.index, len(item)])
     return [t if isinstance(t, str) else f"{t[0]}+{sum(t[1:])}" for t in told]
@@ -237,7 +238,7 @@ STORIES = {
     "late, twice": ["0+20", "gap", "20+4", "late", "repeat", "26+15"],
     "gap": ["0+20", "gap", "20+17"],
     "malformed": ["0+20", "malformed", "21+20"],
-    "empty notification": ["0+20", "malformed", "21+20"],
+    "empty notification": ["0+20", "21+20"],
     "message": ["0+20", "message", "21+20"],
     "dropped, by the clock": ["0+20", "samples_dropped", "20+20"],
     "dropped, nothing by the clock": ["0+20", "samples_dropped", "20+20"],
@@ -265,8 +266,9 @@ def test_each_fault_is_told(name):
     out, counts = decode_all(stream)
     assert story(out) == STORIES[name]
     assert counts.notifications == len(stream)
+    empty = {StreamEventKind.MALFORMED: sum(not data for _, data in stream)}  # counted alone
     for kind in StreamEventKind:
-        assert counts.facts[kind] == len(facts_of(out, kind))
+        assert counts.facts[kind] == len(facts_of(out, kind)) + empty.get(kind, 0)
 
 
 @pytest.mark.parametrize("name", STORIES)
@@ -357,6 +359,26 @@ def test_how_far_back_a_late_packet_may_lie(back_us, kind):
         (25, packet(6, clock_us=last_us - back_us)),
     ]
     assert story(decode_all(stream)[0])[3:4] == [kind]
+
+
+@pytest.mark.parametrize(("on_us", "kind"), [(39_999, "restart"), (40_000, "gap")])
+def test_a_gap_takes_at_least_1_ms_for_each_packet_lost(on_us, kind):
+    """`wire_format.md` §6; 40 packets are lost here, and the clock says other than the counter."""
+    stream = [
+        (0, packet(5, clock_us=1_000_000)),
+        (20, packet(46, clock_us=1_000_000 + on_us)),
+    ]
+    assert story(decode_all(stream)[0])[1] == kind
+
+
+@pytest.mark.parametrize(("on_us", "kind"), [(14_999, "restart"), (15_000, "start")])
+def test_a_start_goes_on_by_what_is_due_or_half_a_period_less(on_us, kind):
+    """Two frames of 10 ms are due (`wire_format.md` §6); a clock may wobble by half a period."""
+    stream = [
+        (0, packet(5, clock_us=1_000_000)),
+        (20, packet(0, clock_us=1_000_000 + on_us, first=True)),
+    ]
+    assert story(decode_all(stream)[0])[1] == kind
 
 
 def test_repeated_first_packet_is_a_repeat():
@@ -452,10 +474,41 @@ def test_nothing_comes_of_nothing():
     assert decoder.counts == Counts()
 
 
-def test_twenty_empty_notifications():
-    out, counts = decode_all([(k, b"") for k in range(20)])
-    assert story(out) == ["malformed"] * 20
-    assert counts.malformed[WireReason.TRUNCATED] == 20
+def test_a_flood_of_empty_notifications_is_counted_and_makes_nothing():
+    """Ten million, in which an object each would be gigabytes; among them a stream goes on."""
+    n = 1_000_000
+    stream = case_stream("gap")
+    decoder = Decoder(0)
+    out = feed(decoder, stream[:20])
+    arrival = np.full(n, stream[19][0], np.int64)
+    tracemalloc.start()
+    try:
+        for _ in range(10):
+            assert decoder.feed(arrival, np.zeros(n, np.int64), b"") == []
+        assert tracemalloc.get_traced_memory()[1] < 6 * 8 * n, "some columns, and no objects"
+    finally:
+        tracemalloc.stop()
+    out += feed(decoder, stream[20:])
+    assert story(out) == ["0+20", "gap", f"{10 * n + 20}+17"]
+    assert decoder.counts.notifications == 10 * n + len(stream)
+    assert decoder.counts.malformed[WireReason.TRUNCATED] == 10 * n
+    assert decoder.counts.facts[StreamEventKind.MALFORMED] == 10 * n
+
+
+@pytest.mark.parametrize("every", [1, 7, 100])
+def test_empty_notifications_between_packets_change_nothing_but_the_count(every):
+    stream = case_stream("gap")
+    filled = [
+        item
+        for k, packet in enumerate(stream)
+        for item in (packet, *[(packet[0], b"")] * (3 if k % every == 0 else 0))
+    ]
+    without, with_them = Table(decode_all(stream)[0]), Table(decode_all(filled)[0])
+    assert np.array_equal(without.samples, with_them.samples)
+    assert np.array_equal(without.clock_us, with_them.clock_us)
+    assert [f.kind for f in without.facts] == [f.kind for f in with_them.facts]
+    with_them.assert_same(Table(decode_all(filled, range(1, len(filled)))[0]))
+    with_them.assert_same(Table(decode_all(filled, range(5, len(filled), 13))[0]))
 
 
 def test_input_is_not_altered():

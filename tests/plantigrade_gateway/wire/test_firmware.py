@@ -207,11 +207,13 @@ def test_known_writes_get_the_known_answers(driver, block):
     """The C and the model of it that the other tests use; what is refused changes nothing."""
     data, answer = bytes.fromhex(block["hex"]), bytes.fromhex(block["answer"])
     charging = int(block.get("charging", "0"))
-    model = Model(ANSWERING, battery=87, charging=bool(charging))
+    subscribed = int(block.get("subscribed", "1"))
+    model = Model(ANSWERING, battery=87, charging=bool(charging), subscribed=bool(subscribed))
     assert model.control(data, ANSWERS_CLOCK_US) == answer
     ask, identify = f"control {ANSWERS_CLOCK_US}", encode(Identify(1, 0)).hex()
-    script = ["battery 87 0", f"charging {charging}", f"{ask} {data.hex()}", f"{ask} {identify}"]
-    said, after = driver([ANSWERING.init, *script])[3:]
+    script = ["battery 87 0", f"charging {charging}", f"subscribed {subscribed}"]
+    script += [f"{ask} {data.hex()}", f"{ask} {identify}"]
+    said, after = driver([ANSWERING.init, *script])[4:]
     assert said == (answer.hex() or "-")
     done = answer and decode(answer) == Ack(data[2], data[1], AckStatus.DONE)
     if not done:

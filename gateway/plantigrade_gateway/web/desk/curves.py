@@ -14,6 +14,7 @@ from plantigrade_gateway.report.swingframes import pack, unpack
 ROWS_PER_PIECE = 32_768
 """Five and a half minutes at 100 Hz: 170 kB to read or to commit at once."""
 
+_USUAL_COP_BW = Limits().cop_bw
 _SAME_ROW = 0.01  # of the spacing: a row this near its place follows on
 _LONGEST_ROW_S = 0.051  # 20 Hz
 
@@ -31,6 +32,8 @@ class Piece:
         Body weight, N.
     lead : Foot
     left_n, right_n : ndarray of float64, shape (n,)
+    cop_bw : float
+        With less load on both feet, × body weight, there is no share: the session's own limit.
     """
 
     start_s: float
@@ -39,6 +42,7 @@ class Piece:
     lead: Foot
     left_n: FloatArray
     right_n: FloatArray
+    cop_bw: float = _USUAL_COP_BW
 
     @property
     def end_s(self) -> float:
@@ -52,6 +56,7 @@ class Piece:
             "rate_hz": self.rate_hz,
             "bw_n": self.bw_n,
             "lead": str(self.lead),
+            "cop_bw": self.cop_bw,
         }
         return pack(head, {"left_n": self.left_n, "right_n": self.right_n})
 
@@ -66,6 +71,7 @@ class Piece:
             Foot(head["lead"]),
             tables["left_n"],
             tables["right_n"],
+            head.get("cop_bw", _USUAL_COP_BW),  # older ones do not say
         )
 
 
@@ -80,7 +86,7 @@ class Stretch:
     left_bw, right_bw : ndarray of float64, shape (n,)
         Load, about × BW; NaN where missing.
     lead_share : ndarray of float64, shape (n,)
-        NaN where a foot is missing or both together carry under 5 % of body weight.
+        NaN where a foot is missing or both together carry too little (`Piece.cop_bw`).
     """
 
     t_s: FloatArray
@@ -95,7 +101,7 @@ class PieceMaker:
     def __init__(self) -> None:
         self._blocks: list[PairBlock] = []
         self._rows = 0
-        self._key: tuple[float, Foot] | None = None
+        self._key: tuple[float, Foot, float] | None = None
         self._last_s = -np.inf
 
     def push(self, block: PairBlock, settings: SessionSettings) -> list[Piece]:
@@ -104,7 +110,7 @@ class PieceMaker:
         block = block.slice(new, len(block))  # a new time line may begin within the old one
         if not len(block):
             return []
-        key = (settings.body_weight_n, settings.lead)
+        key = (settings.body_weight_n, settings.lead, settings.limits.cop_bw)
         done = [] if key == self._key and self._follows(block) else self.flush()
         self._key = key
         self._blocks.append(block)
@@ -121,8 +127,8 @@ class PieceMaker:
             np.concatenate([total_load(b.foot(foot)) for b in self._blocks]) for foot in Foot
         )
         self._blocks, self._rows = [], 0
-        bw_n, lead = self._key
-        return [Piece(float(t_s[0]), rate_of(t_s), bw_n, lead, left, right)]
+        bw_n, lead, cop_bw = self._key
+        return [Piece(float(t_s[0]), rate_of(t_s), bw_n, lead, left, right, cop_bw)]
 
     def _follows(self, block: PairBlock) -> bool:
         """Whether a block goes on with the same spacing where the last ended."""
@@ -172,7 +178,7 @@ def overlapping(spans: Sequence[tuple[float, float]], from_s: float, to_s: float
 
 def _columns(piece: Piece) -> FloatArray:
     n = len(piece.left_n)
-    least_n = Limits().cop_bw * piece.bw_n
+    least_n = piece.cop_bw * piece.bw_n
     feet = {Foot.LEFT: piece.left_n, Foot.RIGHT: piece.right_n}
     return np.array(
         [

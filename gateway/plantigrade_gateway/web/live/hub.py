@@ -24,6 +24,7 @@ _WORD: _Kinds = (str, type(None))
 _NUMBER: _Kinds = (int, float)
 _FIELDS: dict[str, dict[str, _Kinds]] = {
     "ask": {},
+    "check": {"do": (str,), "look": _WORD, "club": _WORD, "group": _WORD, "by": _WORD},
     "drawn": {"sent_ms": _NUMBER, "drawn_ms": _NUMBER},
     "drill": {"name": _WORD, "feedback": _WORD},
     "mark": {"text": (str,)},
@@ -113,7 +114,9 @@ def _note(text: object) -> str:
 MAX_WAITING = 200
 """Messages that may wait for one viewer; past them it is dropped (ours)."""
 _PICTURES_WAITING = 2  # a picture older than the last two is of no use to anybody
-_KEPT = ("hello", "swing", "drill", "set", "link")  # what a new viewer is told first
+_KEPT = ("hello", "swing", "drill", "set", "link", "check")  # what a new viewer is told first
+_HAPPENED = ("step", "stand", "swing")  # what the page lists; a new viewer is told the last ones
+_RECENT = 6
 NO_GATEWAY: Message = {"type": "hello", "v": 1, "session": None, "gateway": False, "drills": []}
 
 
@@ -184,6 +187,7 @@ class Hub:
         self._send = send
         self._viewers: set[Viewer] = set()
         self._last: dict[str, Message] = {"hello": NO_GATEWAY}
+        self._recent: deque[Message] = deque(maxlen=_RECENT)
 
     @property
     def session_id(self) -> str | None:
@@ -203,6 +207,8 @@ class Hub:
         if kind == "hello":
             self._new_session(message)
             return
+        if kind in _HAPPENED:
+            self._recent.append(message)
         if kind in _KEPT:
             self._last[kind] = message
         elif kind == "sound":
@@ -254,12 +260,15 @@ class Hub:
         if session.get("id") != before.get("id"):
             self._last.pop("swing", None)
             self._last.pop("set", None)
+            self._last.pop("check", None)
+            self._recent.clear()
         for viewer in list(self._viewers):
             viewer.put(self._hello(viewer.rights), False)
 
     def _hello(self, rights: Rights) -> str:
         known = {kind: self._last.get(kind) for kind in _KEPT if kind != "hello"}
-        told = {**self._last["hello"], **known, "rights": str(rights)}
+        recent = list(self._recent)
+        told = {**self._last["hello"], **known, "recent": recent, "rights": str(rights)}
         if rights is not Rights.COACH:
             told.pop("player", None)
         return json.dumps(told)

@@ -34,7 +34,8 @@ MAX_WAITING = 1000
 START_LIMIT_S = 10.0
 _CLOSE_LIMIT_S = 4.0
 _AGAIN_S = 2.0
-_KEPT = ("hello", "sound", "swing", "drill", "set", "link")  # told again to a new web process
+_KEPT = ("hello", "sound", "swing", "drill", "set", "link", "check")
+"""What a new web process is told again."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,15 +7,21 @@ const LOW_BATTERY = 15; // %, ours
 const MUCH_LOST = 0.02; // ours
 const AWAY_S = 1;
 
+/** Whether nothing comes of a link that was not told to end. @param {any} foot */
+function isAway(foot) {
+  return foot?.state !== "stopped" && foot?.silent_s > AWAY_S;
+}
+
 /**
  * What of a foot's link is not as it should be, in few words; empty where all is well.
  * @param {any} foot
  * @returns {string[]}
  */
 function troubles(foot) {
+  if (foot?.state === "stopped") return []; // as it was asked to
   if (!foot?.links && foot?.state !== "replayed") return ["not connected"];
   const found = [];
-  if (foot.silent_s > AWAY_S) found.push("away");
+  if (isAway(foot)) found.push("away");
   if (foot.battery_percent != null && foot.battery_percent <= LOW_BATTERY) found.push("battery low");
   if (foot.lost_share != null && foot.lost_share >= MUCH_LOST) found.push("packets lost");
   return found;
@@ -25,10 +31,12 @@ export class LinkPanel {
   constructor() {
     /** @type {boolean | null} */
     this.well = null;
+    this.ended = false;
   }
 
   /** @param {any} hello */
-  hello({ link }) {
+  hello({ link, session }) {
+    this.ended = session?.recording === false;
     part("link-known").hidden = !link;
     part("link-none").hidden = Boolean(link);
     part("link-away").hidden = true;
@@ -38,13 +46,15 @@ export class LinkPanel {
 
   /** @param {any} link */
   link({ feet, delay_ms: delay, store, dropped_frames: dropped, calibration, forward }) {
-    part("link-known").hidden = false;
-    part("link-none").hidden = true;
+    // A session that has ended, and no insole any more: its links ended as they were asked to.
+    const none = this.ended && ["left", "right"].every((side) => !feet[side]?.links);
+    part("link-known").hidden = none;
+    part("link-none").hidden = !none;
     const away = [];
     for (const side of ["left", "right"]) {
       const foot = feet[side];
       this.foot(side, foot);
-      if (foot?.silent_s > AWAY_S) away.push(`${side} foot away for ${foot.silent_s.toFixed(0)} s`);
+      if (isAway(foot)) away.push(`${side} foot away for ${foot.silent_s.toFixed(0)} s`);
     }
     const late = delay && `${number(delay[0], 1, "ms")} (99 % within ${number(delay[1], 1, "ms")})`;
     write(part("link-delay"), late ?? "–");
@@ -91,7 +101,7 @@ export class LinkPanel {
       element.classList.toggle("bad", bad);
     };
     const { state, battery_percent: battery, lost_share: loss, rssi_dbm: signal } = foot ?? {};
-    cell("state", state ?? "not connected", foot?.silent_s > AWAY_S);
+    cell("state", state ?? "not connected", isAway(foot));
     cell("battery", number(battery, 0, "%"), battery != null && battery <= LOW_BATTERY);
     cell("loss", percent(loss, 2), loss != null && loss >= MUCH_LOST);
     cell("signal", number(signal, 0, "dBm"));

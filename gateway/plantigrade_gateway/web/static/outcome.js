@@ -10,17 +10,18 @@ export class Outcome {
   constructor() {
     this.log = part("log");
     this.tS = 0;
-    this.phaseS = Infinity;
+    this.over = 0;
   }
 
   /** @param {any} hello */
-  hello({ session, swing, counts }) {
+  hello({ session, swing, counts, recent }) {
     if (session?.id !== this.session) {
       this.log.replaceChildren();
       this.tS = 0;
+      for (const message of recent ?? []) this.happened(message);
     }
     this.session = session?.id;
-    write(part("phase"), "");
+    this.lost();
     this.count(counts ?? { swings: 0, good: 0 });
     if (swing) this.swing(swing, false);
     else {
@@ -32,13 +33,13 @@ export class Outcome {
   /** @param {any} frame */
   frame({ t_s: tS }) {
     this.tS = tS;
-    if (tS > this.phaseS + PHASE_S) this.phase({ words: "", t_s: Infinity });
   }
 
   /** @param {any} phase */
-  phase({ words, t_s: tS }) {
-    this.phaseS = tS;
-    write(part("phase"), words && `Now: ${words}`);
+  phase({ words }) {
+    this.lost();
+    write(part("phase"), `Now: ${words}`);
+    this.over = setTimeout(() => this.lost(), 1000 * PHASE_S); // whether or not pictures come
   }
 
   /**
@@ -52,8 +53,8 @@ export class Outcome {
     write(part("outcome"), text);
     if (fresh) write(part("announced"), text);
     part("outcome").className = good ? "good" : "";
-    write(part("phase"), "");
-    if (fresh) this.add(swing.lead_peak_s ?? this.tS, `swing ${n}: ${words.push}`);
+    this.lost();
+    if (fresh) this.happened({ type: "swing", n, swing, words });
   }
 
   /** @param {{swings: number, good: number}} counts */
@@ -63,18 +64,25 @@ export class Outcome {
 
   /** What was under way is not known any more. */
   lost() {
-    this.phaseS = Infinity;
+    clearTimeout(this.over);
     write(part("phase"), "");
   }
 
   /** @param {any} message */
-  step({ n, step, words }) {
-    this.add(step.off_s ?? this.tS, `step ${n}: ${words}`);
+  step(message) {
+    this.happened(message);
   }
 
   /** @param {any} message */
-  stand({ stand, words }) {
-    this.add(stand.end_s, `stand: ${words}`);
+  stand(message) {
+    this.happened(message);
+  }
+
+  /** List a step, a stand or a swing. @param {any} message */
+  happened({ type, n, swing, step, stand, words }) {
+    if (type === "swing") this.add(swing.lead_peak_s ?? this.tS, `swing ${n}: ${words.push}`);
+    else if (type === "step") this.add(step.off_s ?? this.tS, `step ${n}: ${words}`);
+    else this.add(stand.end_s, `stand: ${words}`);
   }
 
   /** @param {any} message */

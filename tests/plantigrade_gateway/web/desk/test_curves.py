@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from plantigrade.block import N_COLUMNS, Foot, PairBlock
+from plantigrade.limits import Limits
 from plantigrade.load import share
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.settings import SessionSettings
@@ -45,6 +46,19 @@ def test_rows_come_back_whatever_the_cutting(cut, rate_hz, monkeypatch):
     expected = share(4 * whole.left[:, 0], 4 * whole.right[:, 0], 0.05 * bw_n)
     np.testing.assert_allclose(stretch.lead_share, expected, rtol=1e-6)
     assert np.isnan(stretch.left_bw).sum() == 100
+
+
+def test_a_share_is_drawn_by_the_session_s_own_limit():
+    """Rows of 600 N to 1,140 N by the block above; a share from 0.3 × 3,000 N on."""
+    whole = rows(300)
+    total = 4 * whole.left[:, 0] + 4 * whole.right[:, 0]
+    missing = np.isnan(total).sum()
+    for limits, least_n in ((Limits(), 150.0), (Limits(cop_bw=0.3), 900.0)):
+        made = pieces([whole], SessionSettings(bw_n=3000.0, limits=limits))
+        kept = [Piece.from_bytes(piece.to_bytes()) for piece in made]
+        drawn = np.isnan(joined(kept, -1.0, 1e9).lead_share).sum()
+        assert drawn == missing + (total < least_n).sum()
+    assert 0 < (total < 900.0).sum() < 300
 
 
 def test_a_part_is_asked_for_with_a_row_beyond_each_end():

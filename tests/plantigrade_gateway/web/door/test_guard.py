@@ -6,7 +6,16 @@ from tests.support.door import QUICK, door
 
 from plantigrade_gateway.web.door import guard, password
 
-EVERYTHING = ["/", "/sessions/one", "/links", "/nothing/here", "/p/", "/openapi.json", "/docs"]
+EVERYTHING = [
+    "/",
+    "/check",
+    "/sessions/one",
+    "/links",
+    "/nothing/here",
+    "/p/",
+    "/openapi.json",
+    "/docs",
+]
 
 
 @pytest.fixture

@@ -68,9 +68,17 @@ def test_a_link_shows_the_live_page_and_nothing_else(lan, running):
     with lan.socket(player, path + "/live") as socket:
         assert socket.receive_text() == "player"
     assert dict(player.cookies) == {}
-    for other in ("/", "/sessions/one", "/links", "/links/1/qr.svg"):
+    for other in ("/", "/check", "/sessions/one", "/links", "/links/1/qr.svg"):
         assert player.get(other).status_code == 401
-    for below in ("/sessions/one", "/links", "//sessions/one", "/../links", "/live/x", "/%2e%2e/"):
+    for below in (
+        "/sessions/one",
+        "/check",
+        "/links",
+        "//sessions/one",
+        "/../links",
+        "/live/x",
+        "/%2e%2e/",
+    ):
         answer = player.get(path + below)
         assert answer.status_code in (401, 404)
         assert "player" not in answer.text.split("<main")[0]

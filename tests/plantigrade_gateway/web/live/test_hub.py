@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from typing import Any
 
 import pytest
 
@@ -11,10 +12,10 @@ from plantigrade_gateway.web.live.hub import MAX_WAITING, Hub, Viewer
 HELLO = {"type": "hello", "v": 1, "session": {"id": "ab", "recording": True}, "drills": []}
 
 
-def taken(viewer: Viewer) -> list[dict[str, object]]:
+def taken(viewer: Viewer) -> list[dict[str, Any]]:
     """Return what waits for a viewer."""
 
-    async def all_of() -> list[dict[str, object]]:
+    async def all_of() -> list[dict[str, Any]]:
         out = []
         while viewer._waiting and (text := await viewer.next()) is not None:
             out.append(json.loads(text))
@@ -51,6 +52,15 @@ def test_who_comes_late_is_told_what_is_known(hub):
     assert hello["swing"] == {"type": "swing", "n": 3}
     assert hello["link"] == {"type": "link", "feet": {}}
     assert hello["drill"] is None
+
+
+def test_who_comes_late_is_told_what_happened_last(hub):
+    for n in range(10):
+        hub.take(json.dumps({"type": ("step", "stand", "swing", "cue")[n % 4], "n": n}))
+    (hello,) = taken(hub.join(Rights.PLAYER))
+    assert [message["n"] for message in hello["recent"]] == [1, 2, 4, 5, 6, 8, 9][-6:]
+    hub.take(json.dumps({**HELLO, "session": {"id": "cd", "recording": True}}))
+    assert taken(hub.join(Rights.COACH))[0]["recent"] == []
 
 
 def test_everybody_is_told_what_comes_in_order(hub):

@@ -18,6 +18,7 @@ from tests.support.browser import Complaints, barriers
 from tests.support.live_schema import live_messages
 from tests.support.program import Program, cut, running
 
+from plantigrade_gateway.analysis.practice import read_entry, said_of
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.store.store import Store
 
@@ -336,20 +337,25 @@ def test_a_browser_that_is_switched_off_sounds_nothing(loud):
     expect(page.locator("#sound-said")).to_contain_text("Sound from this browser")
 
 
-def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(tab):
+def test_the_gateway_is_told_whether_this_page_lets_anything_be_heard(browser, url):
+    tab = opened(browser, url)
+    tab.understood()
+
     def told() -> list[bool]:
         return [message["on"] for message in tab.said if message["type"] == "sounds"]
 
     page = tab.page
-    assert told() == []
-    for name, expected in (
-        ("Sound here", [True]),
-        ("Say outcomes", [True, True]),
-        ("Sound here", [True] * 3),  # the voice still sounds
-        ("Say outcomes", [True] * 3 + [False]),
-    ):
+
+    def press(name: str, *expected: bool) -> None:
         page.get_by_role("button", name=name).click()
-        tab.until(lambda expected=expected: told() == expected)
+        tab.until(lambda: told() == [*expected])
+
+    assert told() == []
+    press("Sound here", True)
+    press("Say outcomes", True, True)
+    press("Sound here", True, True, True)  # the voice still sounds
+    press("Say outcomes", True, True, True, False)
+    page.context.close()
 
 
 def test_the_browser_is_offered_when_the_device_is_lost(loud):
@@ -528,8 +534,9 @@ def test_a_drill_is_chosen_on_the_page_and_stands_in_the_record(tab, store):
     session_id = tab.of("hello")[-1]["session"]["id"]
 
     def chosen() -> list[str]:
-        texts = [text.split("\n")[0] for text in marks(store, session_id)]
-        return [text for text in texts if text.startswith("drill:")]
+        with Store.open(store, create=False) as opened_store:
+            entries = [e for batch in opened_store.batches(session_id) for e in batch]
+        return [said_of(read_entry(e.data)) for e in entries if e.kind is Kind.DRILL]
 
     tab.until(lambda: len(chosen()) >= 5)
     assert chosen()[-4:-1] == [

@@ -180,6 +180,50 @@ def test_the_links_are_one_light_while_all_is_well(gateway, foot, problem, said)
     expect(rows).to_be_visible() if said is None else expect(rows).to_be_hidden()
 
 
+@pytest.mark.parametrize(
+    ("feet", "is_recording", "said"),
+    [
+        ({"links": 0, "state": "no insole"}, False, None),  # a recording that was stopped
+        ({"links": 0, "state": "no insole"}, True, "left not connected, right not connected"),
+        ({"state": "stopped", "silent_s": 9.0}, False, "all well"),
+        ({"state": "streaming", "silent_s": 9.0}, False, "left away, right away"),
+    ],
+)
+def test_links_that_ended_as_they_were_asked_to_are_no_trouble(gateway, feet, is_recording, said):
+    page = gateway.page
+    session = {"id": "one", "source": "x", "started": "", "recording": is_recording}
+    gateway.open(hello(eighteen(), session=session), frame(1.0, 18))
+    foot = {**WELL, **feet}
+    link = {"type": "link", "store": {"problem": None}, "dropped_frames": 0, "delay_ms": None}
+    gateway.say({**link, "feet": {"left": foot, "right": foot}})
+    if said is None:
+        expect(page.locator("#link-none")).to_be_visible()
+        expect(page.locator("#link-known")).to_be_hidden()
+    else:
+        expect(page.locator("#link-light")).to_contain_text(said)
+        expect(page.locator("#link-none")).to_be_hidden()
+    expect(page.locator("#link-away")).to_be_visible(visible="away" in (said or ""))
+
+
+def test_who_opens_the_page_late_sees_what_happened_just_now(gateway):
+    step = {"type": "step", "n": 7, "step": {"off_s": 61.0}, "words": "0.6 s, rolled through"}
+    stand = {"type": "stand", "stand": {"end_s": 70.0}, "words": "8 s"}
+    gateway.open(hello(eighteen(), recent=[step, stand]), frame(71.0, 18))
+    items = gateway.page.locator("#log li")
+    expect(items).to_have_text(["1:10 stand: 8 s", "1:01 step 7: 0.6 s, rolled through"])
+    gateway.say(hello(eighteen(), recent=[step, stand]))  # the same session: told already
+    gateway.say({**step, "n": 8})
+    expect(items).to_have_count(3)
+
+
+def test_a_phase_that_nothing_follows_is_over_without_pictures_too(gateway):
+    gateway.open(hello(eighteen()), frame(5.0, 18))
+    phase = gateway.page.locator("#phase")
+    gateway.say({"type": "phase", "kind": "none", "t_s": 5.0, "words": "no swing after all"})
+    expect(phase).to_have_text("Now: no swing after all")
+    expect(phase).to_have_text("")
+
+
 def greys(page: Page, *names: str) -> list[bool]:
     """Return of each element whether its letters are the muted grey."""
     return [

@@ -1,0 +1,280 @@
+"""What stands on the page for the player: what was found and decided, in the player's words.
+
+No trade word, no unit, no class name: the coach's sheet has those. What is not known is left out.
+"""
+
+import tempfile
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+from plantigrade.block import Foot
+from plantigrade.events import Manner, Swing, Timing
+from plantigrade.interval import newcombe
+from plantigrade.reliability import Proportion, proportion
+from plantigrade_gateway.check.stand import taken_stands
+from plantigrade_gateway.coach.case import Case, Decided, Visit
+from plantigrade_gateway.coach.progress import next_check
+from plantigrade_gateway.coach.sheet import NOT_SEEN, EvidenceSheet, evidence
+from plantigrade_gateway.coach.swings import counted, sets_of_visit, silent_sets
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people.case import case_of
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.report.pagerows import PageRows, highest, page_rows
+from plantigrade_gateway.report.soles import pair, sole
+from plantigrade_gateway.report.typeset import FootPicture, Moment, PlayerPage, Practice, pdf
+from plantigrade_gateway.rules.model import FEET, Rule, RuleSet
+
+HOW_MANY = "Ten slow swings at a time, three times a week."
+"""Common practice, no published source."""
+_DRILLS, _LINES = 2, 3
+_FOOT_SAYS = {
+    "bears": "carries on its middle, standing and walking",
+    "heel_and_ball": "stands and walks on heel and ball",
+    "broad": "rests on its whole length",
+    "between": "is somewhere in between",
+    "disagree": "stands one way and walks another",
+}
+_MOMENTS = ("most weight on the back foot", "weight goes across", "most weight on the front foot")
+_PUSHES = {
+    Manner.ROLLED: "Your back foot rolled from heel to toes as the weight went across.",
+    Manner.SKIPPED: "Your back foot jumped to its toes.",
+    Manner.HELD: "Your back foot stayed where it was.",
+}
+_EARLY = "Your back foot was on its toes before the weight went across."
+_TOPICS = {"lead heel": "Front heel", "push": "Push"}
+_PLANS = {
+    "up": "let it come up as you turn back",
+    "down": "keep it down",
+    "either": "as you have it now",
+    "deliberate": "one long push, made on purpose",
+    "even": "an even roll, nothing forced",
+}
+_NOT_SEEN = {
+    "no-hold": "something stands in the way today",
+    "body": "something above the feet comes first",
+    "feet-known": "we want to know your feet better first",
+    "heel-plan": "the front heel does not do yet what we decided",
+    "trail-heel": "the back heel is not heavy yet",
+    "push-smooth": "the push is not there yet in smooth swings",
+    "push-full": "the push is not there yet in full swings",
+    "quiet": "you rock more when you swing harder",
+    "lasts": "the push does not last to the end of a visit yet",
+    "kept": "the push has not stayed from one visit to the next yet",
+}
+
+
+def page_of(register: Register, player_id: str, rules: RuleSet) -> PlayerPage:
+    """Return the page of a player's last visit.
+
+    Raises
+    ------
+    StoreError
+        There is no such player, or a visit's results were made by another version.
+    """
+    case = case_of(register, player_id)
+    found = evidence(case, rules)
+    if not case.visits:
+        return PlayerPage(case.name, "")
+    last = case.visits[-1]
+    swing = shown_swing(last, rules)
+    rows = page_rows(
+        register.store.batches(last.session_id),
+        [(stand.start_s, stand.end_s) for stand in taken_stands(last.analysis)],
+        () if swing is None else moments_s(swing),
+    )
+    return player_page(case, found, rules, rows, swing)
+
+
+def write_page(
+    register: Register, player_id: str, rules: RuleSet, path: Path, paper: str, *, replace: bool
+) -> None:
+    """Write the page of a player's last visit as a PDF that only its owner may read.
+
+    Raises
+    ------
+    StoreError
+        As `page_of`; or the file is there and not to be replaced, or cannot be written.
+    NotPrinted
+        The page cannot be set.
+    """
+    if path.exists() and not replace:
+        raise StoreError(f"report to {path}: is there already; say --replace to write over it")
+    data = pdf(page_of(register, player_id, rules), paper)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        # A folder that only its owner may enter: the file appears whole or not at all.
+        with tempfile.TemporaryDirectory(dir=path.parent, prefix=".page-") as folder:
+            whole = Path(folder) / path.name
+            whole.touch(0o600)
+            whole.write_bytes(data)
+            whole.replace(path)
+    except OSError as error:
+        raise StoreError(
+            f"report to {path}: cannot be written ({error.strerror or error})"
+        ) from error
+
+
+def player_page(
+    case: Case, found: EvidenceSheet, rules: RuleSet, rows: PageRows, swing: Swing | None
+) -> PlayerPage:
+    """Return the page.
+
+    Parameters
+    ----------
+    case : Case
+        With a visit at least.
+    found : EvidenceSheet
+        Of the same case and rules.
+    rules : RuleSet
+    rows : PageRows
+        Of the last visit's stands and of the swing shown.
+    swing : Swing or None
+    """
+    last = case.visits[-1]
+    again = next_check(case, rules)
+    moments = () if swing is None else _moments(rows)
+    return PlayerPage(
+        name=case.name,
+        under=", ".join(part for part in (_day(last.started.date()), last.shoe) if part),
+        feet=tuple(_feet(case, found, rows)),
+        moments=moments,
+        swing=_swing_says(swing) if moments and swing is not None else "",
+        decided=tuple(_decided(case.decisions))[:_LINES],
+        drills=() if found.sheet.is_held else tuple(_drills(found))[:_DRILLS],
+        speed=_speed(case, found),
+        since=_since(case, rules),
+        next_visit="" if again is None else _day(again),
+    )
+
+
+def moments_s(swing: Swing) -> tuple[float, ...]:
+    """Return when a swing's three moments were, s; nothing where one is not known."""
+    found = (swing.trail_peak_s, swing.shift_s, swing.lead_peak_s)
+    return tuple(t for t in found if t is not None) if None not in found else ()
+
+
+def shown_swing(visit: Visit, rules: RuleSet) -> Swing | None:
+    """Return the swing that is shown: the last whole one of the full sets without sound, or of all.
+
+    One with missing samples or of which the push cannot be told is not shown.
+    """
+    swings = silent_sets(visit, rules, "full").swings
+    swings = swings or sets_of_visit(visit, visit.analysis.sets).swings or visit.analysis.counted
+    whole = [
+        swing
+        for swing in swings
+        if moments_s(swing)
+        and not swing.touches_gap
+        and swing.push.manner is not Manner.UNCLEAR
+        and (swing.push.manner is Manner.HELD or swing.push.timing is not Timing.UNCLEAR)
+    ]
+    return whole[-1] if whole else None
+
+
+def _feet(case: Case, found: EvidenceSheet, rows: PageRows) -> Iterator[FootPicture]:
+    most = 0.0 if rows.standing is None else highest(rows.standing)
+    if rows.standing is None or most <= 0.0:
+        return
+    lead = Foot.LEFT if case.handedness == "right" else Foot.RIGHT
+    names = {
+        lead if role == "lead" else lead.other: found.sheet.known.get(f"{role}.foot")
+        for role in FEET
+    }
+    for foot, readings in zip(Foot, rows.standing, strict=True):
+        name = names[foot]
+        says = "" if name is None else f"Your {foot} foot {_FOOT_SAYS.get(str(name), name)}."
+        picture = sole(rows.layout, foot, list(readings), most)
+        alt = f"The {foot} sole, standing; darker where more weight lies. {says}".strip()
+        yield FootPicture(picture, alt, says)
+
+
+def _moments(rows: PageRows) -> tuple[Moment, ...]:
+    most = highest(*rows.moments)
+    if len(rows.moments) != len(_MOMENTS) or most <= 0.0:
+        return ()
+    return tuple(
+        Moment(pair(rows.layout, list(left), list(right), most), f"Both soles: {says}", says)
+        for (left, right), says in zip(rows.moments, _MOMENTS, strict=True)
+    )
+
+
+def _swing_says(swing: Swing) -> str:
+    early = swing.push.manner is not Manner.HELD and swing.push.timing is Timing.EARLY
+    return _EARLY if early else _PUSHES[swing.push.manner]
+
+
+def _decided(decisions: tuple[Decided, ...]) -> Iterator[str]:
+    for topic, label in _TOPICS.items():
+        for one in decisions:
+            if one.topic == topic:
+                words = one.cue or _PLANS.get(one.plan, "")
+                if one.answer != "go":
+                    words = f"{one.answer}. {words}".removesuffix(". ")
+                if words:
+                    yield f"{label}: {words}"
+
+
+def _drills(found: EvidenceSheet) -> Iterator[Practice]:
+    shelved, done = shelf(None).drills, set()
+    for rule in _suggested(found):
+        if rule.drill in shelved and rule.drill not in done:
+            done.add(rule.drill)
+            yield Practice(shelved[rule.drill].title, (HOW_MANY, rule.player))
+
+
+def _suggested(found: EvidenceSheet) -> Iterator[Rule]:
+    for topic in found.sheet.topics:
+        for one in topic.suggested:
+            if one.rule.drill:
+                yield one.rule
+
+
+def _speed(case: Case, found: EvidenceSheet) -> str:
+    """Return what was decided of speed, and why, where a reason is known."""
+    for held in found.sheet.holds:
+        if found.sheet.is_held and held.missing == () and held.rule.player:
+            return f"not today. {held.rule.player}"
+    for one in case.decisions:
+        if one.topic == "speed":
+            if one.cue:
+                return f"{one.answer}. {one.cue}"
+            because = next(
+                (
+                    _NOT_SEEN[item.id]
+                    for item in found.readiness
+                    if item.word == NOT_SEEN and not item.stage and item.id in _NOT_SEEN
+                ),
+                "",
+            )
+            is_because = because and one.answer != "go"
+            return f"{one.answer}, because {because}" if is_because else one.answer
+    return ""
+
+
+def _since(case: Case, rules: RuleSet) -> str:
+    """Return how good pushes of the full sets without sound compare with the visit before."""
+    found: list[Proportion] = []
+    for visit in reversed(case.visits):
+        sets = silent_sets(visit, rules, "full")
+        told = [one for one in counted(sets, "push_good", rules) if one is not None]
+        if told:
+            found.append(proportion(sum(told), len(told)))
+        elif visit is case.visits[-1]:
+            return ""
+        if len(found) == 2:
+            break
+    else:
+        return ""
+    now, before = found
+    difference = newcombe(before, now)
+    assert difference is not None  # neither is empty
+    verdict = "cannot tell yet"
+    if difference.holds_zero is False:
+        verdict = "better" if difference.value > 0.0 else "worse"
+    return f"{verdict}: {now.count} of {now.n} good pushes, before {before.count} of {before.n}"
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {day:%B %Y}"

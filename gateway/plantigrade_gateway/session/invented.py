@@ -1,0 +1,272 @@
+"""Two invented players with their visits, so that a new store's pages have something to show.
+
+One bears on the midfoot and learns to push with the shift; one stands on heel and ball and is not
+there yet. Nobody was measured, and their names say so.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade.block import Foot
+from plantigrade.events import Manner, Timing
+from plantigrade.synth import HeelHabit, Player
+from plantigrade_gateway.analysis.practice import entry_of
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.model import Choice, Feedback
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.visits import (
+    AGAIN,
+    CHECK,
+    FLAT,
+    LIFTS,
+    STAND,
+    WALK,
+    Drilled,
+    Part,
+    Repetition,
+    Swings,
+    visit_entries,
+)
+
+PUSH = Drilled(
+    "push",
+    entry_of(Choice(shelf(None).find("push"), Feedback.EVERY)),
+    entry_of(Choice(None, Feedback.SILENT)),
+)
+GOOD = Repetition()
+EARLY = Repetition(timing=Timing.EARLY)
+SKIPPED = Repetition(Manner.SKIPPED, Timing.EARLY)
+JUMPS = Repetition(Manner.SKIPPED)
+STAYS = Repetition(Manner.HELD)
+LIFTED = Repetition(heel=HeelHabit.LIFTED)
+LATE = Repetition(heel=HeelHabit.LATE)
+FLOATS_AND_JUMPS = Repetition(Manner.SKIPPED, heel=HeelHabit.LIFTED)
+"""How the two swing."""
+
+
+@dataclass(frozen=True, slots=True)
+class InventedVisit:
+    """A visit: how many days ago, and what was done."""
+
+    days_ago: int
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """An invented player.
+
+    Attributes
+    ----------
+    name : str
+    body : Player
+    shoe : str
+    visits : tuple of InventedVisit
+        The first one first.
+    findings : dict of str to str
+    decided : tuple of (topic, answer, plan, cue)
+        At the last visit.
+    """
+
+    name: str
+    body: Player
+    shoe: str
+    visits: tuple[InventedVisit, ...]
+    findings: dict[str, str]
+    decided: tuple[tuple[str, str, str, str], ...]
+
+
+def _two_sets(smooth: tuple[Repetition, ...], full: tuple[Repetition, ...]) -> tuple[Part, ...]:
+    return Swings(Intent.SMOOTH, smooth), Swings(Intent.FULL, full)
+
+
+_SHOES_AGAIN: tuple[Part, ...] = (LIFTS, STAND, AGAIN, STAND, AGAIN, STAND)
+"""The shoes were off: the lifts again, then the stands."""
+
+MIRA = Story(
+    name="Mira (invented)",
+    body=Player(
+        mass_kg=66.0,
+        lead=Foot.LEFT,
+        midfoot_share_left=0.11,
+        midfoot_share_right=0.10,
+        left_share=0.51,
+        body_seed=41,
+    ),
+    shoe="low shoe, thin sole",
+    findings={"hips": "no limit", "trunk": "no limit", "ankles": "no limit", "balance": "no limit"},
+    visits=(
+        InventedVisit(
+            35,
+            (
+                *CHECK,
+                LIFTS,
+                FLAT,
+                AGAIN,
+                FLAT,
+                *_two_sets(
+                    (GOOD, EARLY, GOOD, SKIPPED, GOOD, EARLY, GOOD, GOOD),
+                    (EARLY, EARLY, GOOD, SKIPPED, EARLY, EARLY, GOOD, EARLY),
+                ),
+            ),
+        ),
+        InventedVisit(
+            21,
+            (
+                *CHECK,
+                *_SHOES_AGAIN,
+                *_two_sets((GOOD,) * 6 + (EARLY, GOOD), (GOOD, EARLY, GOOD, GOOD) * 2),
+                Swings(Intent.SMOOTH, (GOOD, EARLY, GOOD, GOOD, GOOD, GOOD), drill=PUSH),
+                Swings(Intent.SMOOTH, (GOOD,) * 7 + (EARLY,)),
+            ),
+        ),
+        InventedVisit(
+            7,
+            (
+                *CHECK,
+                *_SHOES_AGAIN,
+                *_two_sets((GOOD,) * 8, (GOOD,) * 7 + (EARLY,)),
+                Swings(Intent.FULL, (GOOD,) * 6, drill=PUSH),
+                Swings(Intent.SMOOTH, (GOOD,) * 8),
+            ),
+        ),
+        InventedVisit(
+            1,
+            (
+                *CHECK,
+                *_SHOES_AGAIN,
+                *_two_sets((GOOD,) * 8, (GOOD,) * 8),
+                Swings(Intent.FAST, (GOOD,) * 4 + (EARLY,) + (GOOD,) * 3),
+                Swings(Intent.SMOOTH, (GOOD,) * 8),
+            ),
+        ),
+    ),
+    decided=(
+        ("lead heel", "go", "either", "Your front heel may do what it does now."),
+        ("push", "go", "even", "Roll from heel to toe as you turn."),
+        ("speed", "go", "", "Five fast ones, rest, and stop when the roll goes."),
+    ),
+)
+
+JONAH = Story(
+    name="Jonah (invented)",
+    body=Player(
+        mass_kg=82.0,
+        lead=Foot.RIGHT,
+        midfoot_share_left=0.006,
+        midfoot_share_right=0.008,
+        left_share=0.49,
+        walk_midfoot=1.0,
+        body_seed=43,
+    ),
+    shoe="stiff shoe with a last of its own",
+    findings={"hips": "limit", "trunk": "no limit", "ankles": "no limit", "balance": "not looked"},
+    visits=(
+        InventedVisit(
+            30,
+            (
+                *CHECK,
+                *_two_sets(
+                    (JUMPS, SKIPPED, JUMPS, STAYS, JUMPS, SKIPPED, JUMPS, JUMPS),
+                    (SKIPPED, SKIPPED, JUMPS, STAYS, SKIPPED, JUMPS, SKIPPED, JUMPS),
+                ),
+            ),
+        ),
+        InventedVisit(
+            16,
+            (
+                *CHECK,
+                *_SHOES_AGAIN,
+                *_two_sets(
+                    (LIFTED, JUMPS, LATE, FLOATS_AND_JUMPS, LIFTED, JUMPS, LATE, JUMPS),
+                    (JUMPS, FLOATS_AND_JUMPS, SKIPPED, LATE, JUMPS, SKIPPED, LIFTED, JUMPS),
+                ),
+                Swings(Intent.SMOOTH, (LIFTED, JUMPS, LIFTED, GOOD, LIFTED, JUMPS), drill=PUSH),
+            ),
+        ),
+        InventedVisit(
+            2,
+            (
+                *CHECK,
+                *_SHOES_AGAIN,
+                *_two_sets(
+                    (LIFTED,) * 5 + (FLOATS_AND_JUMPS, LATE, LIFTED),
+                    (LIFTED, FLOATS_AND_JUMPS, LATE, LIFTED, JUMPS, LIFTED, SKIPPED, LIFTED),
+                ),
+                WALK,
+            ),
+        ),
+    ),
+    decided=(
+        ("lead heel", "go", "up", "Let the front heel float up. Put it down, then hit."),
+        ("push", "go", "deliberate", "Heel, then the middle, then the toes."),
+        ("speed", "not yet", "", "First the long push, then fast."),
+    ),
+)
+STORIES = (MIRA, JONAH)
+_PIECE = 5000
+
+
+def put(store: Store, now: datetime, tell: Callable[[str], None] = lambda line: None) -> list[str]:
+    """Put the invented players into a store, those that are not there yet; return their names.
+
+    Parameters
+    ----------
+    store : Store
+    now : datetime
+        With an offset; the visits lie before it.
+    tell : callable
+        Told a line after each visit.
+    """
+    made = []
+    with Register(store, "demo") as register:
+        there = set(register.names().values())
+        for story in STORIES:
+            if story.name not in there:
+                _put(register, story, now, tell)
+                made.append(story.name)
+    return made
+
+
+def _put(register: Register, story: Story, now: datetime, tell: Callable[[str], None]) -> None:
+    player_id = register.add(
+        name=story.name,
+        handedness="right" if story.body.lead is Foot.LEFT else "left",
+        mass_kg=story.body.mass_kg,
+        shoe=story.shoe,
+    )
+    register.grant(player_id, "record", "player")
+    for what, state in story.findings.items():
+        register.note_finding(player_id, what, state)
+    visits = Visits(register)
+    first = now - timedelta(days=story.visits[0].days_ago)
+    for number, visit in enumerate(story.visits, 1):
+        started = now - timedelta(days=visit.days_ago)
+        session_id = register.store.create_session(
+            "invented", analysis_version=ANALYSIS_VERSION, player_id=player_id, started=started
+        )
+        calibrated = (
+            f"calibrated {first.astimezone(UTC):%Y-%m-%d}, invented; "
+            f"check of {started.astimezone(UTC):%Y-%m-%d} passed"
+        )
+        seed = 100 * story.body.body_seed + number
+        entries = visit_entries(story.body, visit.parts, calibrated, seed)
+        for start in range(0, len(entries), _PIECE):
+            register.store.append(session_id, Batch.of(entries[start : start + _PIECE]))
+        register.store.end_session(session_id, "end")
+        analysis, _ = results.reanalyse(register.store, session_id)
+        visits.answer(session_id, "player")
+        visits.set_conditions(session_id, shoe=story.shoe, is_shoe_stiff="stiff" in story.shoe)
+        if number > 1:
+            visits.mark_unchanged(session_id)
+        tell(f"{story.name}: visit {number} of {len(story.visits)}, {len(analysis.swings)} swings")
+    for topic, answer, plan, cue in story.decided:
+        day = (now - timedelta(days=story.visits[-1].days_ago)).date()
+        register.decide(player_id, topic, answer, day, cue, plan)

@@ -1,0 +1,148 @@
+"""One scan, shared by all that look for an insole, and kept from disturbing the links there are.
+
+An adapter that scans serves its links the less, and most cannot connect while they scan. So a scan
+stops before a connection is made, and beside a link that streams it runs for a small share of the
+time. It is begun anew now and then: one that an adapter dropped, switched off and on, never says
+so.
+"""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable
+
+from plantigrade_gateway.errors import BluetoothError
+from plantigrade_gateway.sources.bluetooth import Radio, Sighting, scanning
+from plantigrade_gateway.wire.gatt import KnownInsole
+
+LONGEST_SCAN_S = 10.0
+"""A scan is begun anew after so long (ours)."""
+BURST_S, REST_S = 1.0, 3.0
+"""Beside a link that streams: so long on, so long off (ours). An insole that advertises every
+417.5 ms (`gatt_profile.md` §2) is heard twice in a burst."""
+
+
+class Finder:
+    """Looks for insoles.
+
+    Parameters
+    ----------
+    radio : Radio
+    streams : callable
+        Whether a link streams.
+    """
+
+    def __init__(self, radio: Radio, streams: Callable[[], bool]) -> None:
+        self._radio = radio
+        self._streams = streams
+        self._listeners: dict[Callable[[Sighting], None], asyncio.Future[Sighting]] = {}
+        self._limits: set[asyncio.Timeout] = set()
+        self._work: asyncio.Task[None] | None = None
+        self._changed = asyncio.Event()
+        self._silent = asyncio.Event()
+        self._silent.set()
+        self._pauses = 0
+
+    async def find(self, insole: KnownInsole, limit_s: float) -> Sighting | None:
+        """Return the insole when it is heard; None when it is not.
+
+        The limit does not run while scanning is `paused`.
+
+        Raises
+        ------
+        BluetoothError
+            Scanning cannot begin, or only another device with its serial number was heard.
+        """
+        heard: asyncio.Future[Sighting] = asyncio.get_running_loop().create_future()
+        other: Sighting | None = None
+
+        def listen(sighting: Sighting) -> None:
+            nonlocal other
+            if insole.is_heard(sighting.announcement, sighting.address):
+                if not heard.done():
+                    heard.set_result(sighting)
+            elif sighting.announcement.serial == insole.serial:
+                other = sighting
+
+        self._listeners[listen] = heard
+        self._begin()
+        try:
+            async with asyncio.timeout(limit_s) as limit:
+                self._limits.add(limit)
+                return await heard
+        except TimeoutError:
+            if other is not None:
+                raise BluetoothError(
+                    f"{insole.label}: another device announces itself by its number "
+                    f"({other.address}, {other.announcement.foot}) and is left alone; if it is "
+                    "yours, run plantigrade pair"
+                ) from None
+            return None
+        finally:
+            self._limits.discard(limit)
+            self._listeners.pop(listen, None)
+            self._changed.set()
+
+    @contextlib.asynccontextmanager
+    async def paused(self) -> AsyncIterator[None]:
+        """Have no scan run while the block does."""
+        loop = asyncio.get_running_loop()
+        began_s = loop.time()
+        self._pauses += 1
+        self._changed.set()
+        try:
+            await self._silent.wait()
+            yield
+        finally:
+            self._pauses -= 1
+            self._changed.set()
+            for limit in self._limits:
+                when = limit.when()
+                if when is not None and not limit.expired():
+                    limit.reschedule(when + loop.time() - began_s)
+
+    async def close(self) -> None:
+        """End what runs."""
+        if self._work is not None:
+            self._work.cancel()
+            await asyncio.wait([self._work])
+
+    def _begin(self) -> None:
+        self._changed.set()
+        if self._work is None or self._work.done():
+            self._work = asyncio.create_task(self._run(), name="scan")
+
+    async def _run(self) -> None:
+        """Scan while there are listeners."""
+        while self._listeners:
+            self._changed.clear()
+            if self._pauses:
+                await self._changed.wait()
+                continue
+            beside = self._streams()
+            try:
+                self._silent.clear()
+                async with scanning(self._radio, self._heard):
+                    await self._wait(BURST_S if beside else LONGEST_SCAN_S)
+            except BluetoothError as error:
+                for heard in self._listeners.values():
+                    if not heard.done():
+                        heard.set_exception(error)
+                return
+            finally:
+                self._silent.set()
+            if beside and self._listeners and not self._pauses:
+                await self._wait(REST_S)
+
+    async def _wait(self, seconds: float) -> None:
+        """Wait, at most until there is no listener, or scanning shall pause."""
+        loop = asyncio.get_running_loop()
+        until_s = loop.time() + seconds
+        while self._listeners and not self._pauses and loop.time() < until_s:
+            self._changed.clear()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout_at(until_s):
+                    await self._changed.wait()
+
+    def _heard(self, sighting: Sighting) -> None:
+        for listener in tuple(self._listeners):
+            listener(sighting)

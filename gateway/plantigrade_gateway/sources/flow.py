@@ -1,0 +1,75 @@
+"""What one link carries: since when no data came, and whether more come than can be meant."""
+
+from plantigrade_gateway.errors import WireError
+from plantigrade_gateway.wire.codec import MessageKind, message_kind
+
+FLOOD = 4.0
+"""An insole may send so many times the packets asked for (ours): no clock is that wrong."""
+QUEUE_S = 10.0
+"""What it may have held back and sends at once, s: the longest queue we expect (as
+`wire/sequence.py`)."""
+SHORTEST_PACKET_S = 1e-3
+"""Where nobody knows what a packet covers: one frame at the shortest period of the wire format."""
+
+
+class Flow:
+    """Counts what a link carries.
+
+    Parameters
+    ----------
+    now_s : float
+        A monotonic clock's, s.
+    """
+
+    def __init__(self, now_s: float) -> None:
+        self._packet_s = SHORTEST_PACKET_S
+        self._data_s = now_s
+        self._looked_s: float | None = None
+        self._came = 0  # since the last look
+        self._surplus = 0.0
+        self._strange = False  # something that is no data packet came since the last one that is
+
+    def expect(self, packet_s: float | None) -> None:
+        """Say what one packet covers, s; None where that is not known."""
+        self._packet_s = packet_s or SHORTEST_PACKET_S
+
+    def note(self, data: bytes, now_s: float) -> None:
+        """Count a notification."""
+        self._came += 1
+        self._strange = not _is_data(data)
+        if not self._strange:
+            self._data_s = now_s
+
+    def silent_s(self, now_s: float) -> float:
+        """Return since when no data packet came, s."""
+        return now_s - self._data_s
+
+    @property
+    def silence(self) -> str:
+        """What it sends meanwhile, for people."""
+        return "sends nothing that is a data packet" if self._strange else "sends nothing"
+
+    def flood(self, now_s: float) -> str | None:
+        """Return what is said of a flood; None where there is none. To be asked every second or so.
+
+        More than `FLOOD` times what was asked for is surplus; `QUEUE_S` of that is a flood.
+
+        Parameters
+        ----------
+        now_s : float
+            By the clock that the insole's own seconds are compared with.
+        """
+        elapsed_s = 0.0 if self._looked_s is None else now_s - self._looked_s
+        came, self._came, self._looked_s = self._came, 0, now_s
+        self._surplus = max(0.0, self._surplus + came - FLOOD * elapsed_s / self._packet_s)
+        if self._surplus * self._packet_s <= QUEUE_S:
+            return None
+        rate = came / elapsed_s if elapsed_s else float(came)
+        return f"sends {rate:.0f} notifications a second, expected {1.0 / self._packet_s:.0f}"
+
+
+def _is_data(data: bytes) -> bool:
+    try:
+        return message_kind(data, 0, len(data)) is MessageKind.DATA
+    except WireError:
+        return False

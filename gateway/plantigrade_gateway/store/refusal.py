@@ -1,0 +1,42 @@
+"""What SQLite refuses, as a sentence for the user; does no I/O."""
+
+import sqlite3
+from pathlib import Path
+
+from plantigrade_gateway.errors import DamageError, RefusedNowError, StoreError
+
+_UNREADABLE = ("SQLITE_IOERR_READ", "SQLITE_IOERR_SHORT_READ", "SQLITE_IOERR_CORRUPTFS")
+_NOT_NOW = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+_NO_ROOM = ("SQLITE_IOERR_SHMSIZE", "SQLITE_IOERR_WRITE")
+"""What a full disk says where SQLite makes the files beside the store's."""
+
+
+def explain(path: Path, error: sqlite3.Error) -> StoreError:
+    """Return the sentence for the user that an SQLite error amounts to."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    name = getattr(error, "sqlite_errorname", type(error).__name__)
+    kind = StoreError
+    if code in _NOT_NOW or name in _NO_ROOM:
+        kind = RefusedNowError
+    if code == sqlite3.SQLITE_FULL:
+        text = "the disk is full; make room on it"
+    elif code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        text = "another program keeps it locked; close that program"
+    elif code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
+        kind = DamageError
+        text = (
+            f"is damaged or not a Plantigrade store ({error}); "
+            "move it away or choose another with --store"
+        )
+    elif code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+        text = (
+            f"cannot be written ({error}); "
+            "allow writing in its folder or choose another with --store"
+        )
+    elif code == sqlite3.SQLITE_IOERR:
+        if name in _UNREADABLE:
+            kind = DamageError
+        text = f"the disk refuses to read or write ({name}); check the disk and its free space"
+    else:
+        text = f"cannot be used ({name}: {error})"
+    return kind(f"store {path}: {text}")

@@ -1,0 +1,170 @@
+/** The page of a guided check: shows where it stands, and asks for what is pressed. */
+
+import { made, part, write } from "./dom.js";
+import { LiveSocket } from "./socket.js";
+
+const PICTURES = /** @type {Record<string, string>} */ ({ lift: "lift", stand: "stand", flat: "flat", walk: "walk" });
+const BUTTONS = ["start", "enough", "more", "again", "skip", "pain", "end"];
+const STATES = /** @type {Record<string, string>} */ ({ done: "✓ ", skipped: "– ", now: "", "to come": "" });
+
+const ask = (/** @type {string} */ what, /** @type {object} */ more = {}) => socket.send({ type: "check", do: what, ...more });
+
+/** Says what is to be said, by this browser's own voice, at the viewer's choice. */
+class Voice {
+  constructor() {
+    this.on = false;
+    this.n = 0;
+    const button = /** @type {HTMLButtonElement} */ (part("say"));
+    button.disabled = !("speechSynthesis" in window);
+    button.addEventListener("click", () => {
+      this.on = !this.on;
+      button.setAttribute("aria-pressed", String(this.on));
+      speechSynthesis.cancel();
+      if (this.on) speechSynthesis.speak(new SpeechSynthesisUtterance("It is said here.")); // browsers want the first words in a press
+    });
+  }
+
+  /** @param {{n: number, text: string}} spoken each is said once; what was said before the page came is not */
+  take({ n, text }) {
+    if (this.on && n > this.n && text) {
+      speechSynthesis.cancel();
+      speechSynthesis.speak(new SpeechSynthesisUtterance(text));
+    }
+    this.n = n;
+  }
+}
+
+/** The questions: answered here, and only what they come to leaves the page. */
+class Questions {
+  constructor() {
+    this.form = /** @type {HTMLFormElement} */ (part("questions"));
+    this.by = /** @type {HTMLSelectElement} */ (part("by"));
+    this.go = /** @type {HTMLButtonElement} */ (part("answered"));
+    this.offered = "";
+    this.form.addEventListener("change", () => (this.go.disabled = !this.all()));
+    this.form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      if (!this.all()) return;
+      ask("answer", { group: this.group(), by: this.by.value });
+      this.offered = ""; // the next check asks again, with nothing answered
+    });
+    part("unasked").addEventListener("click", () => ask("skip"));
+  }
+
+  /** @param {any} check */
+  show({ questions, by }) {
+    const said = JSON.stringify([questions, by]);
+    if (said === this.offered) return;
+    this.offered = said;
+    part("asked").replaceChildren(...questions.map((/** @type {any} */ question, /** @type {number} */ k) => {
+      const field = made("fieldset");
+      field.append(made("legend", question.text));
+      for (const answer of ["yes", "no"]) {
+        const label = made("label");
+        const input = document.createElement("input");
+        Object.assign(input, { type: "radio", name: `question-${k}`, value: answer });
+        input.dataset.group = question.group;
+        label.append(input, made("span", answer === "yes" ? "Yes" : "No"));
+        field.append(label);
+      }
+      return field;
+    }));
+    this.by.replaceChildren(...by.map((/** @type {string} */ who) => made("option", who)));
+    this.go.disabled = true;
+  }
+
+  all() {
+    return this.form.querySelectorAll("fieldset").length === this.form.querySelectorAll("input:checked").length;
+  }
+
+  /** @returns {string} of the gravest question with yes: they stand in that order */
+  group() {
+    const yes = /** @type {HTMLInputElement | null} */ (this.form.querySelector("input[value=yes]:checked"));
+    return yes?.dataset.group ?? "";
+  }
+}
+
+const voice = new Voice();
+const questions = new Questions();
+const club = /** @type {HTMLSelectElement} */ (part("club"));
+
+/** @param {any} hello */
+function hello({ session, clubs, check, gateway, rights }) {
+  const may = Boolean(session?.recording) && rights !== "player";
+  for (const look of ["first", "speed"]) {
+    /** @type {HTMLButtonElement} */ (part(`begin-${look}`)).disabled = !may;
+  }
+  part("begin-line").hidden = may;
+  write(part("begin-line"), gateway === false ? "No gateway is running." : "Begins with a session: record first, on the live page.");
+  if (clubs && club.options.length === 0) {
+    club.replaceChildren(...["", ...clubs].map((name) => {
+      const option = made("option", name || "no club named");
+      option.setAttribute("value", name);
+      return option;
+    }));
+  }
+  show(check ?? { on: false });
+}
+
+/** @param {any} check */
+function show(check) {
+  const { on, phase } = check;
+  part("begin").hidden = on;
+  part("questions").hidden = !on || phase !== "questions";
+  part("stopped").hidden = !on || phase !== "stopped";
+  part("step").hidden = !on || phase === "questions" || phase === "stopped";
+  part("way").hidden = !on;
+  if (!on) return;
+  voice.take(check.spoken);
+  if (phase === "questions") questions.show(check);
+  write(part("advice"), check.advice);
+  step(check);
+  part("way").replaceChildren(...check.steps.map((/** @type {any} */ each) => {
+    const item = made("li", `${STATES[each.state]}${each.title}`, each.state.replace(" ", "-"));
+    if (each.state === "now") item.setAttribute("aria-current", "step");
+    return item;
+  }));
+}
+
+/** @param {any} check */
+function step(check) {
+  const { phase } = check;
+  const isOver = phase === "done";
+  part("picture").dataset.shows = isOver ? "stand" : (PICTURES[check.step] ?? "swing");
+  write(part("title"), isOver ? "Done" : check.title);
+  write(part("said"), isOver ? "Thank you. That was the whole check." : check.said);
+  write(part("then"), isOver ? "" : check.then);
+  const waits = phase === "lead in" ? "begins in " : "";
+  part("left").hidden = check.left_s === null;
+  write(part("left"), check.left_s === null ? "" : `${waits}${check.left_s} s`);
+  part("count").hidden = phase !== "running" || !check.wanted;
+  write(part("count"), `${check.count} of ${check.wanted}`);
+  const several = check.times > 1 && !isOver;
+  write(part("taken"), several ? `${check.taken} of ${check.times} taken` : "");
+  const line = part("line");
+  write(line, phase === "settling" ? "One moment …" : check.line);
+  line.className = check.line ? (check.refused ? "refused" : "taken") : "";
+  for (const name of BUTTONS) part(name).hidden = !check.may.includes(name);
+}
+
+for (const look of ["first", "speed"]) {
+  part(`begin-${look}`).addEventListener("click", () => ask("begin", { look, club: club.value || null }));
+}
+for (const name of BUTTONS) part(name).addEventListener("click", () => ask(name));
+part("stopped-end").addEventListener("click", () => ask("end"));
+part("notice-close").addEventListener("click", () => (part("notice").hidden = true));
+
+/** @param {any} message */
+function take(message) {
+  if (message.type === "hello") hello(message);
+  else if (message.type === "check") show(message);
+  else if (message.type === "said" && message.level === "warn") {
+    write(part("notice-text"), message.text);
+    part("notice").hidden = false;
+  }
+}
+
+const socket = new LiveSocket("/live", take, (state, text) => {
+  part("connection").hidden = state === "open";
+  write(part("connection"), state === "open" ? "" : text);
+});

@@ -1,0 +1,165 @@
+"""A player's own repeats: which are taken, and what they come to, against plain computations."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+from tests.support.cases import STANDS, VisitMaker, case, pushes, two_way, worn
+
+from plantigrade.change import Kind
+from plantigrade.events import Roll
+from plantigrade_gateway.analysis.measures import SWING_MEASURES
+from plantigrade_gateway.coach.case import Case
+from plantigrade_gateway.coach.follow import find_followed, followed, units_of
+from plantigrade_gateway.coach.repeats import means_of, reliability, repeats_of
+from plantigrade_gateway.coach.swings import JUDGES
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.rules.files import built_in
+
+RULES = built_in()
+
+
+def of_rows(table: np.ndarray) -> Case:
+    return case(*[worn(list(row), day) for day, row in enumerate(table)])
+
+
+def test_three_wearings_on_three_visits_have_four_degrees_of_freedom():
+    found = repeats_of(of_rows(STANDS), RULES, "lead.stand")
+    assert found.kind is Kind.SHOES_AGAIN
+    assert np.array(found.rows) == pytest.approx(STANDS)
+    assert found.error is not None
+    sem, degrees = two_way(STANDS)
+    assert found.error.sem == pytest.approx(sem) and found.error.degrees == degrees
+    assert degrees == 4  # issue's own: three on a visit from three visits
+    assert "leave out how the player varies from day to day" in found.text
+
+
+def test_two_wearings_on_five_visits_have_four_too():
+    table = np.array([[0.08, 0.09], [0.10, 0.09], [0.11, 0.12], [0.07, 0.09], [0.10, 0.11]])
+    found = repeats_of(of_rows(table), RULES, "lead.stand")
+    assert found.error is not None and found.error.degrees == 4
+    assert found.error.sem == pytest.approx(two_way(table)[0])
+
+
+def test_sets_of_one_wearing_are_repeats_of_sets_and_not_of_shoes():
+    maker = VisitMaker().lifted()
+    for mean in (2.0, 2.4):
+        maker.swung("full", [{"load_tempo": mean - 0.1}, {"load_tempo": mean + 0.1}])
+    found = repeats_of(case(maker.visit()), RULES, "full.load_tempo")
+    assert found.kind is Kind.MEAN and found.rows[0] == pytest.approx((2.0, 2.4))
+    assert "No shoe was taken off" in found.text
+    maker.lifted().swung("full", [{"load_tempo": 3.0}])
+    found = repeats_of(case(maker.visit()), RULES, "full.load_tempo")
+    assert found.kind is Kind.SHOES_AGAIN
+    assert found.rows[0] == pytest.approx((2.2, 3.0))  # the two sets count as one wearing
+
+
+def test_nothing_repeated():
+    found = repeats_of(case(worn([0.1], 0), worn([0.2], 1)), RULES, "lead.stand")
+    assert (found.kind, found.rows, found.error) == (None, (), None)
+
+
+def test_five_unchanged_visits_tell_their_own_spread():
+    values = [0.10, 0.12, 0.11, 0.13, 0.09]
+    visits = [worn([v, v], day, is_unchanged=day > 0) for day, v in enumerate(values)]
+    found = repeats_of(case(*visits), RULES, "lead.stand")
+    assert found.kind is Kind.VISITS
+    assert found.error is not None and found.error.degrees == 4
+    assert found.error.sem == pytest.approx(np.std(values, ddof=1))
+    assert repeats_of(case(*visits[:4]), RULES, "lead.stand").kind is Kind.SHOES_AGAIN
+    broken = [*visits[:2], worn([0.11, 0.11], 2), *visits[3:]]
+    assert repeats_of(case(*broken), RULES, "lead.stand").kind is Kind.SHOES_AGAIN
+    other = worn([0.11, 0.11], 2, is_unchanged=True, calibrations=("another",))
+    assert repeats_of(case(*visits[:2], other, *visits[3:]), RULES, "lead.stand").kind is (
+        Kind.SHOES_AGAIN
+    )
+
+
+# ---- reliability ----
+
+
+def test_reliability_by_a_plain_analysis_of_variance():
+    found = reliability(of_rows(STANDS), RULES, "lead.stand")
+    n, k = STANDS.shape
+    sem, degrees = two_way(STANDS)
+    between = k * float(((STANDS.mean(1) - STANDS.mean()) ** 2).sum()) / (n - 1)
+    assert found.icc is not None
+    # Shrout & Fleiss 1979: ICC(3,1) = (BMS − EMS) / (BMS + (k − 1) EMS)
+    expected = (between - sem**2) / (between + (k - 1) * sem**2)
+    assert found.icc.icc_3_1 == pytest.approx(expected)
+    assert (found.visits, found.columns) == (3, 3)
+    # MDC95 = t(.975, df) · √2 · SEM (Weir 2005 has 1.96 for t)
+    assert found.mdc95 == pytest.approx(stats.t.ppf(0.975, degrees) * math.sqrt(2) * sem)
+    pairs = STANDS[:, 1] - STANDS[:, 0]
+    assert found.agreement is not None
+    assert found.agreement.bias == pytest.approx(pairs.mean())
+    assert found.agreement.high == pytest.approx(pairs.mean() + 1.959964 * pairs.std(ddof=1))
+
+
+def test_a_table_with_holes_is_cut_to_the_fullest():
+    rows = [[0.1, 0.11, 0.12], [0.1, 0.12], [0.09, 0.1], [0.11, 0.1]]
+    visits = [worn(row, day) for day, row in enumerate(rows)]
+    found = reliability(case(*visits), RULES, "lead.stand")
+    assert (found.visits, found.columns) == (4, 2)
+    assert reliability(case(visits[0]), RULES, "lead.stand").icc is None
+
+
+# ---- the measures ----
+
+
+def test_every_number_and_every_count_of_swings_is_followed():
+    keys = set(followed())
+    for which in ("smooth", "full", "fast", "kept"):
+        assert {f"{which}.{what}" for what in JUDGES} <= keys
+        assert len([k for k in keys if k.startswith(f"{which}.")]) == len(JUDGES) + len(
+            SWING_MEASURES
+        )
+    assert len({one.title for one in followed().values()}) == len(
+        [one for one in followed().values() if not one.key.endswith(".transfer_of_shift")]
+    )
+
+
+def test_an_unknown_measure_is_refused():
+    assert find_followed("full.load_tempo").title == "full: load tempo"
+    with pytest.raises(InputError, match=r"perhaps full\.load_tempo"):
+        find_followed("full.load_tempi")
+
+
+def test_kept_is_the_first_full_set_before_any_drill():
+    maker = VisitMaker().swung("smooth", pushes(3, 0)).swung("full", pushes(5, 3))
+    maker.drilled().swung("full", pushes(8, 0))
+    visit = maker.visit()
+    (unit,) = units_of(case(visit), RULES, visit, "kept.push_good")
+    assert (sum(unit.values), len(unit.values)) == (5, 8)
+    late = VisitMaker().drilled().swung("full", pushes(5, 3)).visit()
+    assert units_of(case(late), RULES, late, "kept.push_good") == []
+
+
+def test_transfer_is_of_rolled_pushes_alone():
+    swings = [*pushes(2, 3)]
+    visit = VisitMaker().swung("full", swings).visit()
+    (unit,) = units_of(case(visit), RULES, visit, "full.transfer")
+    assert len(unit.values) == 2
+    (unit,) = units_of(case(visit), RULES, visit, "full.load_tempo")
+    assert len(unit.values) == 5
+
+
+def test_unclear_steps_of_a_walk_stay_in_the_count():
+    rolls = [Roll.THROUGH] * 9 + [Roll.UNCLEAR] * 2 + [Roll.SKIPPED]
+    visit = VisitMaker().walked(rolls, [Roll.SKIPPED] * 12).visit()
+    (lead,) = units_of(case(visit), RULES, visit, "lead.through")
+    (trail,) = units_of(case(visit), RULES, visit, "trail.through")
+    assert (sum(lead.values), len(lead.values), sum(trail.values)) == (9, 12, 0)
+    (stance,) = units_of(case(visit), RULES, visit, "trail.stance")
+    assert stance.values == (0.65,) * 12
+
+
+def test_means_of_wearings_count_as_one_each():
+    visit = VisitMaker().lifted().swung("full", [{"load_tempo": 1.0}] * 4)
+    visit.swung("full", [{"load_tempo": 2.0}]).lifted().swung("full", [{"load_tempo": 5.0}])
+    made = visit.visit()
+    units = units_of(case(made), RULES, made, "full.load_tempo")
+    assert means_of(units, Kind.MEAN) == [1.0, 2.0, 5.0]
+    assert means_of(units, Kind.SHOES_AGAIN) == [1.5, 5.0]
+    assert means_of(units, Kind.VISITS) == [3.25]

@@ -1,0 +1,88 @@
+"""Comparison and progress as they are printed, of an invented player."""
+
+import io
+
+from rich.console import Console
+from tests.support.cases import STANDS, VisitMaker, case, pushes, worn
+
+from plantigrade_gateway.coach.compare import compare, compare_sets
+from plantigrade_gateway.coach.progress import progress
+from plantigrade_gateway.coach.repeats import reliability
+from plantigrade_gateway.report.change import (
+    comparison_json,
+    progress_json,
+    show_comparison,
+    show_progress,
+)
+from plantigrade_gateway.rules.files import built_in
+
+RULES = built_in()
+PLAYER = case(*[worn(list(row), day) for day, row in enumerate(STANDS)])
+
+
+def console() -> tuple[io.StringIO, Console]:
+    out = io.StringIO()
+    return out, Console(file=out, width=300, highlight=False, markup=False)
+
+
+def test_two_visits():
+    found = compare(PLAYER, RULES, "visit-0", "visit-1", "lead.stand")
+    out, to = console()
+    show_comparison(found, to)
+    text = out.getvalue()
+    (one,) = found.lines
+    before, after, difference, mdc, degrees, verdict = one.cells
+    assert f"{before}, then {after}; difference {difference}; MDC95 {mdc}, df {degrees}" in text
+    assert verdict in text
+    assert "2026-03-03 (visit-1) against 2026-03-02 (visit-0)" in text
+    assert "shoes taken off and on again, repeated on 3 visits" in text
+    table = comparison_json(found)
+    assert table["lines"][0]["difference"]["value"] == one.difference.value  # type: ignore[union-attr]
+    assert table["lines"][0]["measure"]["key"] == "lead.stand"
+
+
+def test_two_sets_show_their_own_degrees_of_freedom_and_no_mdc():
+    maker = VisitMaker().swung("smooth", [{"load_tempo": 2.0 + k / 10} for k in range(4)])
+    visit = maker.swung("full", [{"load_tempo": 3.0 + k / 10} for k in range(4)]).visit()
+    out, to = console()
+    show_comparison(compare_sets(visit, RULES, *visit.analysis.sets), to)
+    text = out.getvalue()
+    assert "full 2 against smooth 1" in text
+    assert "; df 6.0" in text and "MDC95" not in text  # Welch's: equal spreads, 4 + 4 − 2
+
+
+def test_progress_with_its_breaks_and_repeats():
+    last = VisitMaker(day=9, shoe="Shoe B").lifted().stood([0.1] * 3, [0.1] * 3).visit()
+    player = case(*PLAYER.visits, last)
+    found, repeated = (
+        progress(player, RULES, "lead.stand"),
+        reliability(player, RULES, "lead.stand"),
+    )
+    out, to = console()
+    show_progress(found, repeated, to)
+    text = out.getvalue()
+    assert "-- shoe Shoe A → Shoe B --" in text
+    assert text.count("against the first:") == 2
+    assert "ICC(2,1)" in text and "limits of agreement" in text
+    assert "between 3 visits of 3 repeats: of this player alone" in text
+    table = progress_json(found, repeated)
+    assert [point["stretch"] for point in table["points"]] == [0, 0, 0, 1]
+    assert table["reliability"]["icc"]["icc_3_1"] is not None
+
+
+def test_a_proportion_is_shown_by_its_count():
+    player = case(VisitMaker().swung("full", pushes(7, 1)).visit())
+    out, to = console()
+    show_progress(
+        progress(player, RULES, "full.push_good"), reliability(player, RULES, "full.push_good"), to
+    )
+    assert "88 (53 to 98), 7 of 8" in out.getvalue()
+    assert "SEM" not in out.getvalue()
+
+
+def test_nothing_measured():
+    out, to = console()
+    show_progress(
+        progress(case(), RULES, "lead.stand"), reliability(case(), RULES, "lead.stand"), to
+    )
+    assert "It was measured on no visit." in out.getvalue()

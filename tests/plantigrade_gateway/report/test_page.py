@@ -1,0 +1,162 @@
+"""The page for the player says in plain words what the sheet and the record say."""
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pypdfium2
+import pytest
+
+from plantigrade.zones import eighteen
+from plantigrade_gateway.coach.case import Case, Decided, Questions
+from plantigrade_gateway.coach.sheet import evidence
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people.case import case_of
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.report.page import moments_s, page_of, player_page, shown_swing, write_page
+from plantigrade_gateway.report.pagerows import PageRows
+from plantigrade_gateway.report.typeset import PlayerPage
+from plantigrade_gateway.rules.files import built_in
+from plantigrade_gateway.session import invented
+from plantigrade_gateway.session.invented import JONAH, put
+from plantigrade_gateway.store.store import Store
+
+pytestmark = pytest.mark.dear
+
+NOW = datetime(2026, 3, 30, 9, 0, tzinfo=UTC)
+NOT_SAID = ("BW", "kPa", "CoP", "MDC", "heel_and_ball", "midfoot", "trail", "unclear", "%", "±")
+"""Words and units of the coach's pages (and of the trade) that a player is not told."""
+NOTHING = PageRows(eighteen(), None, ())
+
+
+@pytest.fixture(scope="module")
+def register(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Register]:
+    """A store with one invented player, two visits: stands on heel and ball, not ready."""
+    story = replace(JONAH, visits=JONAH.visits[1:])
+    with (
+        Store.open(tmp_path_factory.mktemp("page") / "store.sqlite3") as store,
+        pytest.MonkeyPatch.context() as patch,
+    ):
+        patch.setattr(invented, "STORIES", (story,))
+        put(store, NOW)
+        with Register(store) as opened:
+            yield opened
+
+
+@pytest.fixture(scope="module")
+def case(register: Register) -> Case:
+    return case_of(register, register.rows()[0].profile.player_id)
+
+
+def made(case: Case) -> PlayerPage:
+    """Return a case's page without its pictures."""
+    last = case.visits[-1]
+    swing = shown_swing(last, built_in())
+    return player_page(case, evidence(case, built_in()), built_in(), NOTHING, swing)
+
+
+def test_a_page_shows_what_was_found_decided_and_to_do(register, case):
+    page = page_of(register, case.player_id, built_in())
+    assert page.name == "Jonah (invented)"
+    assert page.under == "28 March 2026, stiff shoe with a last of its own"
+    # the story's body: nothing under either midfoot, standing and walking
+    assert [foot.says for foot in page.feet] == [
+        "Your left foot stands and walks on heel and ball.",
+        "Your right foot stands and walks on heel and ball.",
+    ]
+    assert len(page.moments) == 3
+    assert page.decided == (
+        "Front heel: Let the front heel float up. Put it down, then hit.",
+        "Push: Heel, then the middle, then the toes.",
+    )
+    assert len(page.drills) == 2
+    assert page.speed == "not yet. First the long push, then fast."
+    assert page.next_visit == "25 April 2026"  # 28 days on, by the rule file
+    assert re.fullmatch(
+        r"(better|worse|cannot tell yet): \d of 8 good pushes, before \d of 8", page.since
+    )
+
+
+def test_a_page_has_no_word_of_the_trade_and_few_words(register, case):
+    page = page_of(register, case.player_id, built_in())
+    words = " ".join(page.texts)
+    assert len(words.split()) <= 160
+    drills = {drill.what for drill in page.drills}  # a drill's own name stays
+    told = " ".join(text for text in page.texts if text not in drills)
+    assert [word for word in NOT_SAID if word in told] == []
+
+
+def test_the_swing_shown_is_whole_and_of_the_last_full_set(case):
+    last = case.visits[-1]
+    swing = shown_swing(last, built_in())
+    assert swing is not None
+    (full,) = [run for run in last.analysis.sets if run.intent == "full"]
+    assert swing in full.swings
+    peak_s, shift_s, lead_s = moments_s(swing)
+    assert peak_s < shift_s < lead_s
+    gone = {
+        k: replace(last.note(k), excluded="a step")
+        for k, one in enumerate(last.analysis.swings)
+        if one == swing
+    }
+    other = shown_swing(replace(last, notes=gone), built_in())
+    assert other != swing
+
+
+@pytest.mark.parametrize(
+    ("hold", "said"),
+    [
+        ("red flag", "not today. Not today: please see a doctor first."),
+        ("pain", "not today. It hurts, so we stop here."),
+    ],
+)
+def test_under_a_hold_nothing_is_suggested_and_the_page_says_why(case, hold, said):
+    asked = Questions(hold, "player", NOW)
+    held = replace(case, visits=(*case.visits[:-1], replace(case.visits[-1], questions=asked)))
+    page = made(held)
+    assert page.drills == ()
+    assert page.speed == said
+
+
+def test_without_own_words_speed_says_what_was_not_seen(case):
+    day = case.visits[-1].started.date()
+    plain = replace(case, decisions=(Decided("speed", "not yet", "", "", day),))
+    # hips: limit, in the story
+    assert made(plain).speed == "not yet, because something above the feet comes first"
+    go = replace(case, decisions=(Decided("speed", "go", "", "", day),))
+    assert made(go).speed == "go"
+    assert made(replace(case, decisions=())).speed == ""
+
+
+def test_what_was_not_decided_measured_or_repeated_is_left_out(case):
+    alone = replace(case, visits=case.visits[-1:], decisions=())
+    page = made(alone)
+    assert (page.feet, page.moments, page.swing) == ((), (), "")
+    assert page.decided == ()
+    assert page.since == ""
+
+
+def test_a_page_is_written_for_its_owner_and_never_over_another_file(register, case, tmp_path):
+    path = tmp_path / "new folder" / "page.pdf"
+    write_page(register, case.player_id, built_in(), path, "letter", replace=False)
+    assert path.stat().st_mode & 0o777 == 0o600
+    with pypdfium2.PdfDocument(path.read_bytes()) as document:
+        assert len(document) == 1
+        assert "Jonah (invented)" in document[0].get_textpage().get_text_bounded()
+    before = path.read_bytes()
+    with pytest.raises(StoreError, match="is there already; say --replace"):
+        write_page(register, case.player_id, built_in(), path, "a4", replace=False)
+    assert path.read_bytes() == before
+    write_page(register, case.player_id, built_in(), path, "a4", replace=True)
+    assert path.read_bytes() != before
+    assert [one.name for one in path.parent.iterdir()] == ["page.pdf"]
+
+
+def test_a_place_that_cannot_be_written_says_so(register, case, tmp_path: Path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreError, match="cannot be written"):
+        write_page(
+            register, case.player_id, built_in(), tmp_path / "file" / "p.pdf", "a4", replace=False
+        )

@@ -1,0 +1,298 @@
+"""A guided check under way: what is begun and ended in the record, taken, refused, stopped."""
+
+from datetime import date
+from typing import Any
+
+import pytest
+from tests.support.checkbay import (
+    FIRST_LOOK,
+    GOOD,
+    LEAD_IN_S,
+    STOOD,
+    CheckBay,
+    Do,
+    Told,
+    swung,
+)
+from tests.support.live_schema import live_messages
+
+from plantigrade.block import Foot
+from plantigrade.events import Manner, Timing
+from plantigrade.synth import Player, SensorModel, Stand, StuckZone, Swing, Walk
+from plantigrade_gateway.check.judge import judged
+from plantigrade_gateway.check.stand import taken_stands
+from plantigrade_gateway.check.walk import straight_steps
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
+
+pytestmark = pytest.mark.dear
+
+
+def begun(store: Store, script: tuple[Do, ...], look: str = "first", **more: Any) -> CheckBay:
+    bay = CheckBay(store, Told(), more.pop("player", Player()), script, **more)
+    bay.command(do="begin", look=look, club="7 iron")
+    return bay
+
+
+def answered(store: Store, script: tuple[Do, ...], look: str = "first", **more: Any) -> CheckBay:
+    bay = begun(store, script, look, **more)
+    bay.command(do="answer", group="", by="player")
+    return bay
+
+
+def skipped_to(bay: CheckBay, step: str) -> None:
+    while bay.check["step"] != step:
+        bay.command(do="skip")
+
+
+def test_a_whole_first_look(store):
+    """Every trial is taken at once, and the stored session says the same as the live one."""
+    bay = answered(store, FIRST_LOOK)
+    lines = []
+    for press in bay.through():
+        lines.append((bay.check["step"], bay.check["taken"], bay.check["line"]))
+        assert not bay.check["refused"], lines
+        if bay.check["phase"] == "offer":
+            bay.command(do="skip")
+        bay.command(do=press)
+    if bay.check["phase"] == "offer":
+        bay.command(do="skip")
+    assert bay.check["phase"] == "done"
+    states = {step["name"]: step["state"] for step in bay.check["steps"]}
+    assert states.pop("flat") == "skipped"
+    assert set(states.values()) == {"done"}
+    for message in bay.page.messages:
+        if message["type"] == "check":
+            live_messages().validate(message)
+    session_id = bay.live.session_id
+    live = bay.close()
+    assert all(each.verdict.is_taken for each in judged(live))
+    assert [t.step for t in live.trials] == ["lift", "stand", "stand", "stand", "walk", "practice"]
+    stored = results.read(store, session_id)
+    assert stored.trials == live.trials
+    assert len(list(taken_stands(stored))) == 3
+    assert len(straight_steps(stored)) >= 40
+    assert [(s.intent, s.club, len(s.swings), s.is_silent) for s in stored.sets] == [
+        ("smooth", "7 iron", 8, True),
+        ("full", "7 iron", 8, True),
+    ]
+    again, changed = results.reanalyse(store, session_id)
+    assert (again.trials, changed) == (live.trials, 0)
+
+
+def test_a_refused_stand_says_why_and_is_done_again(store):
+    bay = answered(store, (Do("start", STOOD), Do("start", (Stand(1.0), *STOOD))))
+    skipped_to(bay, "stand")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    bay.push_until(bay.live.analysis.now_s + LEAD_IN_S + 6.0)
+    assert bay.check["phase"] == "running" and 10 <= bay.check["left_s"] <= 18
+    bay.command(do="enough")
+    bay.push_until(bay.live.analysis.now_s + 4.0)
+    assert bay.check["refused"] and bay.check["line"].startswith("It ended after")
+    assert (bay.check["phase"], bay.check["taken"]) == ("ready", 0)
+    bay.command(do=next(presses))
+    assert list(presses) == []
+    assert (bay.check["phase"], bay.check["taken"], bay.check["refused"]) == ("ready", 1, False)
+
+
+def test_a_zone_at_full_scale_is_seen_in_the_bytes(store):
+    """Zone 5 of the right insole is short-circuited: it reads the top of its range all the time."""
+    sensor = SensorModel(stuck=(StuckZone(Foot.RIGHT, 4, 1e6),), saturation_kpa=1e6)
+    bay = answered(store, (Do("start", STOOD),), sensor=sensor)
+    skipped_to(bay, "stand")
+    bay.command(do=next(bay.through()))
+    bay.push_until(1e9)
+    assert bay.check["refused"]
+    assert bay.check["line"].startswith("Zone 5 of the right insole reads full scale.")
+    bay.close()
+
+
+def test_again_takes_back_what_was_taken(store):
+    bay = answered(store, (Do("start", STOOD), Do("again"), Do("start", (*STOOD, *STOOD))))
+    skipped_to(bay, "stand")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    next(presses)
+    assert bay.check["taken"] == 1
+    bay.command(do="again")
+    assert bay.check["taken"] == 0
+    bay.command(do=next(presses))
+    assert list(presses) == []
+    found = bay.close()
+    assert [each.verdict.is_taken for each in judged(found)] == [False, True]
+
+
+def test_again_goes_back_to_a_skipped_step_and_takes_nothing_back(store):
+    bay = answered(store, (Do("start", STOOD), Do("start", (Stand(1.0),))))
+    skipped_to(bay, "stand")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    next(presses)
+    skipped_to(bay, "walk")
+    bay.command(do="again")
+    assert (bay.check["step"], bay.check["taken"]) == ("flat", 0)
+    assert [each.verdict.is_taken for each in judged(bay.close())] == [True]
+
+
+def test_again_after_a_refusal_keeps_what_was_taken(store):
+    bay = answered(store, (Do("start", STOOD), Do("start", (Stand(LEAD_IN_S + 9.0),))))
+    skipped_to(bay, "stand")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    bay.command(do=next(presses))
+    bay.push_until(bay.live.analysis.now_s + LEAD_IN_S + 2.0)
+    bay.command(do="enough")
+    bay.push_until(bay.live.analysis.now_s + 4.0)
+    assert bay.check["refused"]
+    bay.command(do="again")
+    assert (bay.check["refused"], bay.check["taken"]) == (False, 1)
+    assert [each.verdict.is_taken for each in judged(bay.close())] == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("group", "hold", "advice"),
+    [
+        ("emergency", "red flag", "emergency services"),
+        ("red flag", "red flag", "licensed clinician"),
+        ("pain", "pain", "no training on pain"),
+    ],
+)
+def test_a_yes_stops_the_check_and_only_its_group_is_kept(store, group, hold, advice):
+    bay = begun(store, (Do("start"),))
+    bay.live.flush()
+    bay.command(do="answer", group=group, by="guardian")
+    assert bay.check["phase"] == "stopped" and advice in bay.check["advice"]
+    assert bay.check["may"] == ["end"]
+    bay.command(do="start")
+    assert "not possible" in bay.page.messages[-1]["text"]
+    with Register(store) as register:
+        kept = Visits(register).said(bay.live.session_id, ()).questions
+        values = [change.value for change in Visits(register).changes(bay.live.session_id)]
+    assert kept is not None and (kept.hold, kept.by) == (hold, "guardian")
+    assert values == [{"hold": hold, "by": "guardian"}]
+    bay.close()
+
+
+def test_pain_stops_in_the_middle_and_is_kept(store):
+    bay = answered(store, (Do("start", STOOD),))
+    skipped_to(bay, "stand")
+    bay.command(do=next(bay.through()))
+    bay.push_until(bay.live.analysis.now_s + LEAD_IN_S + 2.0)
+    bay.live.flush()
+    bay.command(do="pain")
+    assert bay.check["phase"] == "stopped" and "pain" in bay.check["advice"]
+    with Register(store) as register:
+        kept = Visits(register).said(bay.live.session_id, ()).questions
+    assert kept is not None and kept.hold == "pain"
+    assert len(bay.close().trials) == 1
+
+
+def test_without_answers_no_fast_swings_are_made(store):
+    bay = begun(store, (Do("start"),), "speed")
+    bay.command(do="skip")
+    skipped_to(bay, "fast")
+    bay.command(do="start")
+    assert bay.check["refused"] and "not answered" in bay.check["line"]
+    assert bay.check["phase"] == "ready"
+    bay.close()
+
+
+def test_a_minor_makes_fast_swings_after_the_decision_and_the_consent_only(store):
+    with Register(store) as register:
+        who = register.add(
+            name="Invented minor", handedness="right", is_minor=True, guardian="Invented guardian"
+        )
+        bay = answered(store, (Do("start"),), "speed", player_id=who)
+        skipped_to(bay, "fast")
+        bay.command(do="start")
+        assert "the coach decides first" in bay.check["line"]
+        register.decide(who, "speed", "go", date.today())
+        bay.command(do="start")
+        assert "guardian has not agreed" in bay.check["line"]
+        register.grant(who, "speed", "guardian")
+    bay.command(do="start")
+    assert bay.check["phase"] == "lead in"
+    bay.close()
+
+
+def test_more_swings_are_offered_once_while_an_answer_is_mixed(store):
+    held = Swing(Manner.HELD, Timing.WITH_SHIFT)
+    half = (Stand(LEAD_IN_S), *[p for s in [GOOD, held] * 4 for p in (Stand(5.0), s)], Stand(4.0))
+    bay = answered(store, (Do("start", half), Do("more", half), Do("start")))
+    skipped_to(bay, "smooth")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    next(presses)
+    assert bay.check["phase"] == "offer" and "push" in bay.check["line"]
+    bay.command(do="more")
+    next(presses)
+    assert (bay.check["step"], bay.check["phase"]) == ("full", "ready")
+    assert bay.check["line"].startswith("1")  # 16, or one or two fewer that were unclear
+    bay.close()
+
+
+def test_fast_swings_end_when_the_push_is_lost(store):
+    held = swung(6, Swing(Manner.HELD, Timing.WITH_SHIFT), 16.0)
+    bay = answered(store, (Do("start", held), Do("start")), "speed")
+    skipped_to(bay, "fast")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    next(presses)
+    assert bay.check["step"] == "again" and "push was lost" in bay.check["line"]
+    assert 3 <= len(bay.close().sets[-1].swings) <= 4
+
+
+def test_feedback_is_silent_in_a_check_and_as_before_after_it(store):
+    bay = begun(store, (Do("start", swung(1)), Do("start", swung(1))))
+    bay.push_until(20.0)
+    assert bay.live.analysis.swings
+    assert [m for m in bay.page.messages if m["type"] == "cue"] == []
+    bay.command(do="end")
+    assert bay.handler.check is None
+    bay.push_until(1e9)
+    assert [m for m in bay.page.messages if m["type"] == "cue"] != []
+    bay.close()
+
+
+def test_drills_and_sets_wait_until_the_check_has_ended(store):
+    bay = answered(store, (Do("start", (Walk(4),)),))
+    for kind in ({"type": "set", "intent": "full"}, {"type": "drill", "name": "push"}):
+        bay.handler.handle(kind, bay.live)
+        assert "check is under way" in bay.page.messages[-1]["text"]
+    assert bay.close().sets == ()
+
+
+class Voice:
+    """Stands for a speech engine: keeps what it is told to say."""
+
+    def __init__(self) -> None:
+        self.said: list[str] = []
+
+    def say(self, text: str) -> None:
+        self.said.append(text)
+
+    def done(self) -> list[Any]:
+        return []
+
+
+def test_what_is_said_is_said_once(store):
+    voice = Voice()
+    bay = answered(store, (Do("start", STOOD),), voice=voice)
+    skipped_to(bay, "stand")
+    bay.command(do=next(bay.through()))
+    bay.push_until(1e9)
+    spoken = {
+        (m["spoken"]["n"], m["spoken"]["text"])
+        for m in bay.page.messages
+        if m["type"] == "check" and m["on"]
+    }
+    assert spoken == {
+        (0, ""),
+        (1, "Stand as you would wait for a bus. Look ahead. Stay."),
+        (2, "Thank you. Step off."),
+    }
+    assert voice.said == [text for _, text in sorted(spoken) if text]
+    bay.close()

@@ -1,0 +1,75 @@
+"""The invented players: their records say what was done, and their visits can be decided by."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+
+import pytest
+
+from plantigrade.events import Manner, Timing
+from plantigrade_gateway.check.steps import LIFT, STAND
+from plantigrade_gateway.people.case import case_of
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.session import invented
+from plantigrade_gateway.session.invented import EARLY, GOOD, MIRA, PUSH, InventedVisit, put
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.virtual.visits import LIFTS, Swings, visit_entries
+from plantigrade_gateway.virtual.visits import STAND as STANDS
+
+NOW = datetime(2026, 3, 2, 10, 0, tzinfo=timezone(timedelta(hours=1)))
+SHORT = replace(
+    MIRA,
+    visits=(
+        InventedVisit(3, (LIFTS, STANDS, Swings(Intent.SMOOTH, (GOOD, GOOD, EARLY)))),
+        InventedVisit(1, (Swings(Intent.FULL, (GOOD, GOOD), drill=PUSH),)),
+    ),
+)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "store.sqlite3") as opened:
+        yield opened
+
+
+def test_a_story_becomes_a_player_with_visits_that_say_what_was_done(store, monkeypatch):
+    monkeypatch.setattr(invented, "STORIES", (SHORT,))
+    told: list[str] = []
+    assert put(store, NOW, told.append) == ["Mira (invented)"]
+    assert told == [
+        "Mira (invented): visit 1 of 2, 3 swings",
+        "Mira (invented): visit 2 of 2, 2 swings",
+    ]
+    with Register(store) as register:
+        (row,) = register.rows()
+        case = case_of(register, row.profile.player_id)
+    first, second = case.visits
+    assert [visit.started for visit in case.visits] == [NOW - timedelta(days=d) for d in (3, 1)]
+    assert [trial.step for trial in first.analysis.trials] == [LIFT, STAND]
+    (smooth,) = first.analysis.sets
+    assert (smooth.intent, smooth.club, smooth.is_silent) == ("smooth", "7 iron", True)
+    assert [swing.push.manner for swing in smooth.swings] == [Manner.ROLLED] * 3
+    assert smooth.swings[2].push.timing is Timing.EARLY
+    (drilled,) = second.analysis.sets
+    assert drilled.is_silent is False
+    assert [run.name for run in second.analysis.drills] == ["push"]
+    assert first.questions is not None and first.questions.hold == ""
+    assert {one.topic: one.answer for one in case.decisions}["speed"] == "go"
+
+
+def test_players_who_are_there_are_left_as_they_are(store, monkeypatch):
+    monkeypatch.setattr(invented, "STORIES", (replace(SHORT, visits=SHORT.visits[1:]),))
+    put(store, NOW)
+    sessions = [one.session_id for one in store.sessions()]
+    assert put(store, NOW) == []
+    assert [one.session_id for one in store.sessions()] == sessions
+
+
+def test_the_same_story_makes_the_same_bytes(store, monkeypatch):
+    entries = [
+        visit_entries(SHORT.body, SHORT.visits[1].parts, "calibrated 2026-03-01", 7)
+        for _ in range(2)
+    ]
+    assert entries[0] == entries[1]

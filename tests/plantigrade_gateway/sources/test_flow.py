@@ -1,0 +1,63 @@
+"""What a link carries: a silence, and more than can be meant."""
+
+import pytest
+
+from plantigrade_gateway.sources.flow import FLOOD, QUEUE_S, Flow
+from plantigrade_gateway.wire.codec import encode
+from plantigrade_gateway.wire.messages import Identify
+
+DATA = b"\x01\x01" + bytes(14)  # version 1, kind data (`hardware_notes/wire_format.md` §2)
+
+
+def after(per_s: float, seconds: int, packet_s: float | None = 0.02) -> list[bool]:
+    """Whether a link that carries so much was called a flood, second by second."""
+    flow = Flow(0.0)
+    flow.expect(packet_s)
+    found = [flow.flood(0.0) is not None]
+    for second in range(1, seconds + 1):
+        for _ in range(int(per_s)):
+            flow.note(DATA, float(second))
+        found.append(flow.flood(float(second)) is not None)
+    return found
+
+
+def test_what_was_asked_for_is_never_a_flood():
+    assert not any(after(50.0, 3600))
+    assert not any(after(50.0 * FLOOD, 600))
+
+
+def test_a_flood_is_one_within_seconds_however_long_all_was_well():
+    """A Bluetooth link carries some thousand packets a second: here 1000, where 50 are meant."""
+    assert after(1000.0, 2).index(True) == 1
+    flow = Flow(0.0)
+    flow.expect(0.02)
+    flow.flood(0.0)
+    for second in range(1, 3601):
+        for _ in range(50 if second <= 3598 else 1000):
+            flow.note(DATA, float(second))
+        said = flow.flood(float(second))
+        assert (said is not None) == (second >= 3599)
+    assert said == "sends 1000 notifications a second, expected 50"
+
+
+def test_what_was_held_back_may_come_at_once():
+    for seconds, floods in ((QUEUE_S, False), (2.0 * QUEUE_S, True)):
+        flow = Flow(0.0)
+        flow.expect(0.02)
+        flow.flood(0.0)
+        for _ in range(int(seconds / 0.02)):
+            flow.note(DATA, 1.0)
+        assert (flow.flood(1.0) is not None) == floods
+
+
+def test_where_nobody_knows_what_a_packet_covers_a_thousand_a_second_are_right():
+    assert not any(after(1000.0, 100, None))
+
+
+@pytest.mark.parametrize("other", [b"", b"\x01", b"\x02\x01" + bytes(14), encode(Identify(1, 0))])
+def test_only_a_data_packet_ends_a_silence(other):
+    flow = Flow(10.0)
+    flow.note(other, 12.0)
+    assert (flow.silent_s(13.0), flow.silence) == (3.0, "sends nothing that is a data packet")
+    flow.note(DATA, 13.0)
+    assert (flow.silent_s(13.5), flow.silence) == (0.5, "sends nothing")

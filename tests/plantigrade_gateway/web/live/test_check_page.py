@@ -1,0 +1,211 @@
+"""The page of a guided check in a real browser, and a whole first look through it."""
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, ViewportSize, WebSocket, expect
+from tests.support.browser import Complaints, barriers
+from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, CheckBay, Do
+from tests.support.live_schema import live_messages
+from tests.support.program import cut, running
+
+from plantigrade.synth import Player
+from plantigrade_gateway.check.judge import judged
+from plantigrade_gateway.check.questions import QUESTIONS
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.live.page import Page as WebPage
+from plantigrade_gateway.web.live.page import WebOptions
+
+pytestmark = pytest.mark.dear
+
+PHONE: ViewportSize = {"width": 360, "height": 740}
+TABLET: ViewportSize = {"width": 1024, "height": 768}
+NAMES = {
+    "start": "Start",
+    "skip": "Skip",
+    "again": "Again",
+    "enough": "That is enough",
+    "more": "Eight more",
+    "pain": "It hurts: stop",
+}
+
+
+class Bench:
+    """A real page of a real web process, whose commands are obeyed by a session in this one."""
+
+    def __init__(self, store: Store, browser: Browser, script: tuple[Do, ...]) -> None:
+        self.web = WebPage(WebOptions(port=0), store.path, lambda m: self.take(m), print)
+        self.bay: CheckBay | None = None
+        url = self.web.wait()
+        assert url is not None, self.web.problem
+        self.bay = CheckBay(store, self.web, Player(), script)
+        self.context = browser.new_context(viewport=TABLET)
+        self.page: Page = self.context.new_page()
+        self.complaints = Complaints(self.page)
+        self.told: list[dict[str, Any]] = []
+        self.page.on("websocket", self._listen)
+        self.page.goto(f"{url}check")
+
+    def _listen(self, socket: WebSocket) -> None:
+        socket.on("framereceived", self._heard)
+
+    def _heard(self, text: str | bytes) -> None:
+        self.told.append(json.loads(text))
+
+    def take(self, message: dict[str, Any]) -> None:
+        if self.bay is not None:
+            self.bay.commands.append(message)
+
+    def press(self, name: str) -> None:
+        """Press a button, and have what it asks for done."""
+        assert self.bay is not None
+        self.page.get_by_role("button", name=name, exact=True).click()
+        self.bay.obey_next(lambda: self.page.wait_for_timeout(5))
+
+    def close(self) -> None:
+        self.context.close()
+        self.web.close()
+
+
+@pytest.fixture
+def bench(store: Store, browser: Browser, request: pytest.FixtureRequest) -> Iterator[Bench]:
+    made = Bench(store, browser, request.param)
+    yield made
+    assert made.complaints == []
+    made.close()
+
+
+def answer(bench: Bench, yes: int | None = None) -> None:
+    """Answer the questions with no, but for one."""
+    expect(bench.page.locator("#asked fieldset")).to_have_count(len(QUESTIONS))
+    for k, field in enumerate(bench.page.locator("#asked fieldset").all()):
+        field.get_by_label("Yes" if k == yes else "No").check()
+
+
+@pytest.mark.parametrize("bench", [FIRST_LOOK], indirect=True)
+def test_a_whole_first_look_through_the_page(bench, store):
+    """A coach with a tablet presses what is offered; the insoles are virtual, the rest real."""
+    page, bay = bench.page, bench.bay
+    bench.press("First look: stand, walk, swing")
+    expect(page.locator("#answered")).to_be_disabled()
+    bay.live.flush()
+    answer(bench)
+    bench.press("Go on")
+    seen = []
+    for press in bay.through():
+        if bay.check["phase"] == "offer":
+            bench.press("Skip")
+        expect(page.locator("#title")).to_have_text(bay.check["title"])
+        expect(page.locator("#line")).to_have_text(bay.check["line"])
+        seen.append((bay.check["step"], page.locator("#taken").inner_text()))
+        bench.press(NAMES[press])
+    if bay.check["phase"] == "offer":
+        bench.press("Skip")
+    expect(page.locator("#title")).to_have_text("Done")
+    assert [step for step, _ in seen] == [
+        *("lift", "stand", "stand", "stand", "flat", "walk", "practice", "smooth", "full"),
+    ]
+    assert [text for step, text in seen if step == "stand"] == [f"{n} of 3 taken" for n in range(3)]
+    expect(page.locator("#way li.done")).to_have_count(6)
+    for message in bench.told:
+        live_messages().validate(message)
+    session_id = bay.live.session_id
+    found = bay.close()
+    assert len(found.trials) == 6 and all(each.verdict.is_taken for each in judged(found))
+    assert [len(run.swings) for run in found.sets] == [8, 8]
+    with Register(store) as register:
+        kept = Visits(register).said(session_id, ()).questions
+    assert kept is not None and (kept.hold, kept.by) == ("", "player")
+
+
+@pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+def test_a_red_flag_stops_and_no_answer_leaves_the_page(bench):
+    page = bench.page
+    bench.press("Speed look: fast swings too")
+    answer(bench, yes=1)
+    page.evaluate(
+        "() => { const send = WebSocket.prototype.send;"
+        " window.sent = []; WebSocket.prototype.send = function (text)"
+        " { window.sent.push(text); return send.call(this, text); }; }"
+    )
+    bench.bay.live.flush()
+    bench.press("Go on")
+    expect(page.locator("#advice")).to_contain_text("licensed clinician")
+    sent = page.evaluate("window.sent")
+    assert [json.loads(text) for text in sent] == [
+        {"type": "check", "do": "answer", "group": "red flag", "by": "player"}
+    ]
+    expect(page.locator("#start")).to_be_hidden()
+    bench.press("End the check")
+    expect(page.locator("#begin")).to_be_visible()
+    bench.bay.close()
+
+
+@pytest.mark.parametrize("bench", [(Do("start", STOOD), Do("start"))], indirect=True)
+def test_a_refusal_is_read_on_a_phone_and_on_a_tablet(bench):
+    """One card, nothing wider than the screen, no barrier, every button as large as a thumb."""
+    page, bay = bench.page, bench.bay
+    bench.press("First look: stand, walk, swing")
+    answer(bench)
+    for size in (PHONE, TABLET):
+        page.set_viewport_size(size)
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+        assert barriers(page) == []
+    bay.live.flush()
+    bench.press("Go on")
+    bench.press("Skip")
+    presses = bay.through()
+    next(presses)
+    bench.press("Start")
+    bay.push_until(bay.live.analysis.now_s + LEAD_IN_S + 5.0)
+    expect(page.locator("#left")).to_contain_text(" s")
+    bench.press("That is enough")
+    bay.push_until(bay.live.analysis.now_s + 4.0)
+    line = page.locator("#line.refused")
+    expect(line).to_contain_text("It ended after")
+    for size in (PHONE, TABLET):
+        page.set_viewport_size(size)
+        expect(line).to_be_in_viewport()
+        expect(page.locator("#start")).to_be_in_viewport()
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+        assert barriers(page) == []
+        for button in page.locator(".press button:visible").all():
+            box = button.bounding_box()
+            assert box is not None and box["height"] >= 44.0
+    bay.close()
+
+
+@pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+def test_a_page_that_comes_later_sees_where_the_check_stands(bench):
+    bench.press("First look: stand, walk, swing")
+    bench.bay.live.flush()
+    answer(bench)
+    bench.press("Go on")
+    expect(bench.page.locator("#title")).to_have_text("Lift each foot")
+    bench.page.reload()
+    expect(bench.page.locator("#title")).to_have_text("Lift each foot")
+    expect(bench.page.locator("#said")).to_contain_text("Lift your left foot")
+    bench.bay.close()
+
+
+def test_the_running_program_leads_on_by_itself(browser, tmp_path):
+    """A recording stands for the insoles, at its own pace: nothing but time begins the trial."""
+    recording = cut(tmp_path / "part.pgr", 0.0, 60.0)
+    said = ("replay", str(recording), "--no-sound", "--port", "0")
+    with (
+        running(*said, "--store", str(tmp_path / "store.sqlite3")) as program,
+        browser.new_context(viewport=TABLET) as context,
+    ):
+        page = context.new_page()
+        page.goto(f"{program.url()}check")
+        page.get_by_role("button", name="First look: stand, walk, swing").click()
+        page.get_by_role("button", name="Not now").click()
+        page.get_by_role("button", name="Start", exact=True).click()
+        expect(page.locator("#left")).to_contain_text("begins in")
+        expect(page.locator("#enough")).to_be_visible()
+        page.get_by_role("button", name="End the check").click()
+        expect(page.locator("#begin")).to_be_visible()
