@@ -146,6 +146,7 @@ def player_page(
         speed=_speed(case, found),
         since=_since(case, rules),
         next_visit="" if again is None else _day(again),
+        day=last.started.date(),
     )
 
 

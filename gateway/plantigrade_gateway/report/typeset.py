@@ -7,6 +7,7 @@ too the page is refused: a name is never printed with holes.
 import json
 import tempfile
 from dataclasses import dataclass
+from datetime import date
 from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
@@ -76,6 +77,8 @@ class PlayerPage:
     drills : tuple of Practice
         Two at most.
     speed, since, next_visit : str
+    day : date or None
+        Of the visit; what the file says of when it was made. None: now.
     """
 
     name: str
@@ -88,6 +91,7 @@ class PlayerPage:
     speed: str = ""
     since: str = ""
     next_visit: str = ""
+    day: date | None = None
 
     @property
     def last(self) -> tuple[tuple[str, str], ...]:
@@ -188,6 +192,7 @@ def _data(page: PlayerPage, paper: str) -> dict[str, Any]:
     return {
         "title": f"{page.name}, {page.under}",
         "paper": PAPERS[paper],
+        "day": None if page.day is None else [page.day.year, page.day.month, page.day.day],
         "fonts": [],
         "name": page.name,
         "under": page.under,

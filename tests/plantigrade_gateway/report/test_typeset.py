@@ -1,7 +1,9 @@
 """The page for the player: one page, whole, as typed; read back and rendered by another library."""
 
+import time
 import xml.etree.ElementTree as Tree
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pypdfium2
@@ -47,6 +49,7 @@ def full_page() -> PlayerPage:
         speed="not yet, because the push is not there",
         since="cannot tell yet",
         next_visit="2 February 2026",
+        day=date(2026, 1, 5),
     )
 
 
@@ -120,8 +123,12 @@ def test_letters_of_other_languages_are_printed_or_refused():
     assert "Žofie Ångström-Łuć" in text
 
 
-def test_a_page_is_made_the_same_twice():
-    assert pdf(full_page()) == pdf(full_page())
+def test_a_page_is_made_the_same_whenever_it_is_made():
+    first = pdf(full_page())
+    with pypdfium2.PdfDocument(first) as document:
+        assert document.get_metadata_value("CreationDate").startswith("D:20260105")
+    time.sleep(1.1)  # a PDF knows whole seconds
+    assert pdf(full_page()) == first
 
 
 def darkness(picture: str, x: float, y: float) -> float:
