@@ -58,7 +58,9 @@ def test_who_comes_late_is_told_what_happened_last(hub):
     for n in range(10):
         hub.take(json.dumps({"type": ("step", "stand", "swing", "cue")[n % 4], "n": n}))
     (hello,) = taken(hub.join(Rights.PLAYER))
-    assert [message["n"] for message in hello["recent"]] == [1, 2, 4, 5, 6, 8, 9][-6:]
+    recent = hello["recent"]
+    assert isinstance(recent, list)
+    assert [message["n"] for message in recent] == [1, 2, 4, 5, 6, 8, 9][-6:]
     hub.take(json.dumps({**HELLO, "session": {"id": "cd", "recording": True}}))
     assert taken(hub.join(Rights.COACH))[0]["recent"] == []
 
