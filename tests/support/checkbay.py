@@ -158,7 +158,9 @@ class CheckBay:
         while self._at < len(self._batch) and self._batch.arrival_ns[self._at] <= 1e9 * t_s:
             stop = min(self._at + 20, len(self._batch))
             self.live.hear(True)
-            step = self.live.push(self._batch.slice(self._at, stop))
+            batch = self._batch.slice(self._at, stop)
+            self.handler.take(batch)
+            step = self.live.push(batch)
             self._at = stop
             self.feed.show(step, self.live.analysis.pipeline)
             self.handler.advance(self.live)

@@ -99,6 +99,7 @@ def addresses(pages: Pages) -> Way:
         *("/players?q=Iris", "/players/new", f"/players/{pages.player}"),
         f"/players/{pages.player}/delete",
         *(f"/players/{pages.player}/sheet?visit={pages.session}&rules=current", "/rules?version=1"),
+        f"/players/{pages.player}/progress?measure=full.push_good&before=a&after=b",
     ]
 
     def take(data: bytes) -> bool:

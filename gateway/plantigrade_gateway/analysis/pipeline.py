@@ -85,6 +85,11 @@ class Pipeline:
         self._calibrations: dict[int, Calibration] = {}
 
     @property
+    def rate_hz(self) -> float | None:
+        """Rows a second of the time line; None before the first sample."""
+        return self._line.rate_hz
+
+    @property
     def origin_ns(self) -> int | None:
         """Monotonic host time at which the session's seconds begin; None before the first entry."""
         return self._origin_ns

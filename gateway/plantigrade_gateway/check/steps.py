@@ -3,7 +3,7 @@
 The words are to be read aloud as they stand. Numbers without a source are ours.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 LIFT, STAND, FLAT, WALK, PRACTICE = "lift", "stand", "flat", "walk", "practice"
 STEPS = (LIFT, STAND, FLAT, WALK, PRACTICE)
@@ -61,8 +61,8 @@ class CheckStep:
         Swings lie at least so far apart, s.
     intent : str
         Of a set; empty for a trial.
-    may_skip : bool
-        Whether leaving it out is no gap in what a check is for.
+    skipped_with : str
+        Steps of one word here are left out together; which is no gap in what a check is for.
     """
 
     name: str
@@ -79,21 +79,22 @@ class CheckStep:
     swings: int = 0
     apart_s: float = 0.0
     intent: str = ""
-    may_skip: bool = False
+    skipped_with: str = ""
 
 
+_LIFT = CheckStep(
+    LIFT,
+    "Lift each foot",
+    "Lift your left foot off the ground and hold it for three seconds. Then the right one.",
+    then="Hold on to something if you like.",
+    prompt_s=18.0,
+    work_s=15.0,
+)
 _SWING_S = 12.0  # one swing and the time to the next at a normal pace
 _FAST_SWING_S = 22.0
 
 FIRST_LOOK = (
-    CheckStep(
-        LIFT,
-        "Lift each foot",
-        "Lift your left foot off the ground and hold it for three seconds. Then the right one.",
-        then="Hold on to something if you like.",
-        prompt_s=18.0,
-        work_s=15.0,
-    ),
+    _LIFT,
     CheckStep(
         STAND,
         "Stand in your shoes",
@@ -105,18 +106,31 @@ FIRST_LOOK = (
         work_s=PROMPT_S,
         rest_s=8.0,
     ),
+    replace(
+        _LIFT,
+        title="Lift each foot, without shoes",
+        then="Lay both insoles flat on the floor, and stand on them in socks.",
+        skipped_with=FLAT,
+    ),
     CheckStep(
         FLAT,
         "Stand on the insoles, in socks",
         "The same without shoes.",
-        then="Lay both insoles flat on the floor, and stand on them in socks.",
+        then="The insoles flat on the floor, in socks.",
         between="Step off them, and on again.",
         ended="Thank you. Step off.",
         times=2,
         prompt_s=PROMPT_S,
         work_s=PROMPT_S,
         rest_s=20.0,
-        may_skip=True,
+        skipped_with=FLAT,
+    ),
+    replace(
+        _LIFT,
+        title="Lift each foot, shoes on again",
+        then="Put the insoles back, and lace as before.",
+        rest_s=40.0,
+        skipped_with=FLAT,
     ),
     CheckStep(
         WALK,
@@ -155,7 +169,8 @@ FIRST_LOOK = (
         intent="full",
     ),
 )
-"""Standing, walking, swinging."""
+"""Standing, walking, swinging. A foot is lifted again whenever a shoe was off: else what its laces
+press is taken for load."""
 
 SPEED_LOOK = (
     *FIRST_LOOK,
@@ -183,18 +198,18 @@ SPEED_LOOK = (
 """A first look, then fast swings, and smooth ones again: these tell tiring apart from speed."""
 
 
-def usual_s(steps: tuple[CheckStep, ...], skipped: tuple[str, ...] = (FLAT,)) -> float:
+def usual_s(steps: tuple[CheckStep, ...], skipped: str = FLAT) -> float:
     """Return how long a check takes at a normal pace, every trial taken at once, s.
 
     Parameters
     ----------
     steps : tuple of CheckStep
-    skipped : tuple of str
-        Steps that are left out.
+    skipped : str
+        Steps that are left out together; empty: none is.
     """
     each = (
         step.times * (step.lead_in_s + step.work_s + step.rest_s)
         for step in steps
-        if step.name not in skipped
+        if not skipped or step.skipped_with != skipped
     )
     return QUESTIONS_S + sum(each)

@@ -215,10 +215,13 @@ def _weights(units: Sequence[Unit], kind: Kind) -> list[float]:
 
 def next_check(case: Case, rules: RuleSet) -> date | None:
     """Return when a player is to be looked at again; None before the first visit."""
+    return due_after(case.visits[-1].started.date(), rules) if case.visits else None
+
+
+def due_after(last: date, rules: RuleSet) -> date | None:
+    """Return when a check is due after the last visit; None where the rules do not say."""
     days = rules.speed.get("recheck_after_days")
-    if not case.visits or not isinstance(days, int | float):
-        return None
-    return case.visits[-1].started.date() + timedelta(days=days)
+    return last + timedelta(days=days) if isinstance(days, int | float) else None
 
 
 def point_text(point: Point, measure: Followed) -> str:

@@ -4,15 +4,12 @@ The store's table of players is the anchor that sessions refer to. Its columns o
 and mass hold what older programs wrote; what the log says stands above it.
 """
 
-import sqlite3
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime
 from difflib import get_close_matches
 from typing import Any
-
-import sqlalchemy as sa
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError, StoreError
@@ -40,9 +37,8 @@ from plantigrade_gateway.people.profile import (
     profile_of,
     utc,
 )
-from plantigrade_gateway.people.tables import sqlite_engine
-from plantigrade_gateway.store.refusal import explain
-from plantigrade_gateway.store.rows import utc_text
+from plantigrade_gateway.people.tables import explained, sqlite_engine
+from plantigrade_gateway.store.rows import at_place, utc_text
 from plantigrade_gateway.store.store import Store
 
 PLAYER = "player"
@@ -110,7 +106,7 @@ class Register:
 
     def explained(self) -> AbstractContextManager[None]:
         """Turn what the file refuses into one sentence."""
-        return explained(self.store)
+        return explained(self.store.path)
 
     # What is read
 
@@ -152,7 +148,7 @@ class Register:
         """Return the players by name, of all those whose name or id holds the text searched for."""
         wanted = folded(search)
         visits = {
-            player_id: (count, started, offset_min)
+            player_id: (count, at_place(started, offset_min))
             # Beside max() SQLite gives the other columns of the row that has it.
             for player_id, count, started, offset_min in self.store.database.read(
                 "SELECT player_id, count(*), max(started_utc), utc_offset_min"
@@ -163,13 +159,10 @@ class Register:
         for player_id, values in self._all().items():
             profile = profile_of(player_id, values)
             if wanted in folded(profile.name) or player_id.startswith(wanted):
-                count, started, offset_min = visits.get(player_id, (0, None, 0))
-                answers = {
-                    topic: values[f"decision:{topic}"]["answer"]
-                    for topic in TOPICS
-                    if f"decision:{topic}" in values
-                }
-                found.append(Row(profile, count, _local(started, offset_min), answers))
+                count, last = visits.get(player_id, (0, None))
+                said = ((topic, values.get(f"decision:{topic}")) for topic in TOPICS)
+                answers = {topic: one["answer"] for topic, one in said if one is not None}
+                found.append(Row(profile, count, last, answers))
         return sorted(found, key=lambda row: folded(row.profile.name))
 
     def name(self, player_id: str) -> str | None:
@@ -484,20 +477,3 @@ class Register:
                 raise InputError(
                     "name: another player is called so; add something that tells them apart"
                 )
-
-
-@contextmanager
-def explained(store: Store) -> Iterator[None]:
-    """Turn what a store's file refuses into one sentence."""
-    try:
-        yield
-    except sa.exc.DBAPIError as error:
-        if isinstance(error.orig, sqlite3.Error):
-            raise explain(store.path, error.orig) from error
-        raise
-
-
-def _local(started: str | None, offset_min: int) -> datetime | None:
-    if started is None:
-        return None
-    return datetime.fromisoformat(started).astimezone(timezone(timedelta(minutes=offset_min)))

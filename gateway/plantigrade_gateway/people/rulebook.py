@@ -7,7 +7,7 @@ program hold; a decision keeps their text too, so that a later program shows wha
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cached_property
+from functools import lru_cache
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError, StoreError
@@ -22,7 +22,7 @@ RULES = "rules"
 _FIELD = "text"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Version:
     """A rule file as it was kept.
 
@@ -42,7 +42,7 @@ class Version:
     is_built_in: bool
     when: datetime | None = None
 
-    @cached_property
+    @property
     def rules(self) -> RuleSet:
         """The rules it holds.
 
@@ -51,7 +51,12 @@ class Version:
         InputError
             This program cannot use it (any more).
         """
-        return rules_of(self.text, "rules")
+        return _read(self.text)
+
+
+@lru_cache(maxsize=4)
+def _read(text: str) -> RuleSet:
+    return rules_of(text, "rules")
 
 
 class RuleBook:
@@ -111,7 +116,7 @@ class RuleBook:
         InputError
             It cannot be used, or another one has its name and version: one sentence.
         """
-        made = rules_of(text, "rules")
+        made = _read(text)
         for one in (*self.versions(), Version("", built_in_text(), is_built_in=True)):
             if one.text != text and _named(one) == (made.name, made.version):
                 raise InputError(

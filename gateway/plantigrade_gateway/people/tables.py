@@ -5,11 +5,14 @@ beside the record; the two have nothing in common but that file.
 """
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import sqlalchemy as sa
 from sqlalchemy import BigInteger, Boolean, Column, Index, Integer, String, Table, event
+
+from plantigrade_gateway.store.refusal import explain
 
 META = sa.MetaData()
 _ID = String(32)
@@ -74,6 +77,17 @@ def sqlite_engine(path: Path) -> sa.Engine:
         db.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+@contextmanager
+def explained(path: Path) -> Iterator[None]:
+    """Turn what a SQLite file refuses into one sentence."""
+    try:
+        yield
+    except sa.exc.DBAPIError as error:
+        if isinstance(error.orig, sqlite3.Error):
+            raise explain(path, error.orig) from error
+        raise
 
 
 def writing(engine: sa.Engine) -> sa.Engine:

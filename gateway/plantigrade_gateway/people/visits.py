@@ -29,7 +29,7 @@ from plantigrade_gateway.coach.speedfile import check_speed
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people import said as words
 from plantigrade_gateway.people.log import Change, new_id, read_changes
-from plantigrade_gateway.people.players import SESSION, Register, explained
+from plantigrade_gateway.people.players import SESSION, Register
 from plantigrade_gateway.people.profile import GIVERS, line_of, one_of
 from plantigrade_gateway.people.said import (
     Said,
@@ -40,7 +40,7 @@ from plantigrade_gateway.people.said import (
     standing,
     with_edits,
 )
-from plantigrade_gateway.people.tables import is_there, sqlite_engine
+from plantigrade_gateway.people.tables import explained, is_there, sqlite_engine
 from plantigrade_gateway.record.sets import LONGEST_CLUB
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
@@ -61,7 +61,7 @@ def said_of_session(store: Store, session_id: str, swings: Sequence[Swing]) -> S
     """
     engine = sqlite_engine(store.path)
     try:
-        with explained(store):
+        with explained(store.path):
             changes = read_changes(engine, SESSION, session_id) if is_there(engine) else []
     finally:
         engine.dispose()

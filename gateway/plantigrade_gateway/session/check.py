@@ -116,7 +116,7 @@ class _Place:
     taken: int = 0
     counted: tuple[Swing, ...] = ()
     is_offered: bool = False
-    done: dict[str, str] = field(default_factory=dict)
+    done: dict[int, str] = field(default_factory=dict)
 
 
 class GuidedCheck:
@@ -229,7 +229,7 @@ class GuidedCheck:
             if place.at == 0:
                 return
             place.at -= 1
-            was_done = place.done.pop(self._step.name, "") == "done"
+            was_done = place.done.pop(place.at, "") == "done"
             place.taken = self._step.times if was_done else 0
         if place.taken:
             place.taken -= 1
@@ -247,9 +247,22 @@ class GuidedCheck:
             self._next(0)
             return
         self._leave_trial()
-        was_taken = self.phase is Phase.OFFER or self._place.taken >= self._step.times
-        self._place.done[self._step.name] = "done" if was_taken else "skipped"
-        self._next(self._place.at + 1)
+        place, step = self._place, self._step
+        was_taken = self.phase is Phase.OFFER or place.taken >= step.times
+        place.done[place.at] = "done" if was_taken else "skipped"
+        at = place.at + 1
+        if step.skipped_with and not self._was_begun(step.skipped_with):
+            while self._steps[at].skipped_with == step.skipped_with:
+                place.done[at] = "skipped"
+                at += 1
+        self._next(at)
+
+    def _was_begun(self, together: str) -> bool:
+        """Whether one of the steps that are skipped together was done: then a shoe was off."""
+        steps = enumerate(self._steps)
+        return any(
+            step.skipped_with == together and self._place.done.get(k) == "done" for k, step in steps
+        )
 
     def _stop(self, group: str) -> None:
         self._leave_trial()
@@ -361,7 +374,7 @@ class GuidedCheck:
         self.phase, self._line, self._is_refused = Phase.READY, line, True
 
     def _done(self, line: str) -> None:
-        self._place.done[self._step.name] = "done"
+        self._place.done[self._place.at] = "done"
         self._next(self._place.at + 1)
         self._line = line
 
@@ -430,7 +443,7 @@ class GuidedCheck:
         }
 
     def _state_of(self, k: int, step: CheckStep) -> Message:
-        state = self._place.done.get(step.name, "to come")
+        state = self._place.done.get(k, "to come")
         if k == self._place.at and self.phase is not Phase.DONE:
             state = "now"
         return {"name": step.name, "title": step.title, "state": state}

@@ -1,14 +1,17 @@
 """What pages ask for, done: drill, sound, marks and sets; not stop and record."""
 
 import threading
+from collections.abc import Callable
 
 from plantigrade_gateway.drills.files import Drilling
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import GatewayError, InputError
+from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.sets import Intent
 from plantigrade_gateway.session.check import LOOKS, NO_CHECK, CheckHooks, GuidedCheck
 from plantigrade_gateway.session.checkpeople import CheckPeople
 from plantigrade_gateway.session.feed import LiveFeed
+from plantigrade_gateway.session.livecalibration import LOOK, LiveCalibration
 from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.web.live.page import Message
@@ -44,7 +47,8 @@ class CommandHandler:
         self._device = sound.device
         self._choosing = threading.Lock()
         self._people = people
-        self._check: GuidedCheck | None = None
+        self._check: GuidedCheck | LiveCalibration | None = None
+        self.calibrating: Callable[[LiveSession], LiveCalibration] | None = None
         self._told: Message = NO_CHECK
         self._unkept: tuple[str, str, str] | None = None
         self._tried_s = 0.0
@@ -64,9 +68,14 @@ class CommandHandler:
             self._check = None
             self._tell_check()
 
+    def take(self, batch: Batch) -> None:
+        """Take what came, for a calibration under way."""
+        if isinstance(self._check, LiveCalibration):
+            self._check.push(batch)
+
     @property
-    def check(self) -> GuidedCheck | None:
-        """The guided check under way."""
+    def check(self) -> GuidedCheck | LiveCalibration | None:
+        """The guided check, or the calibration, under way."""
         return self._check
 
     def advance(self, live: LiveSession) -> None:
@@ -128,6 +137,8 @@ class CommandHandler:
 
     def _begin_check(self, message: Message, live: LiveSession) -> str | None:
         look, club = message.get("look"), message.get("club")
+        if look == LOOK:
+            return self._begin_calibration(live)
         if look not in LOOKS:
             return f"check: look {look!r}: expected one of {', '.join(LOOKS)}"
         people = self._people or CheckPeople(None)
@@ -138,6 +149,16 @@ class CommandHandler:
 
         hooks = CheckHooks(answered, lambda hold: people.no_speed(live.player_id, hold))
         self._check = GuidedCheck(str(look), live, None if club is None else str(club), hooks)
+        self.live_feed.no_drill(Feedback.SILENT)
+        return None
+
+    def _begin_calibration(self, live: LiveSession) -> str | None:
+        if self.calibrating is None:
+            return "calibrate: there are no insoles here"
+        try:
+            self._check = self.calibrating(live)
+        except GatewayError as error:
+            return str(error)
         self.live_feed.no_drill(Feedback.SILENT)
         return None
 

@@ -70,7 +70,7 @@ class FeedBuilder:
     def of(self, moment: StepResult, pipeline: Pipeline) -> Iterator[Message]:
         """Give the messages of a moment, in order."""
         for event in moment.output.events:
-            yield self._event(event)
+            yield self._event(event, pipeline.rate_hz)
         for mark in moment.marks:
             yield from self._set(mark)
         for cue in moment.cues:
@@ -127,7 +127,7 @@ class FeedBuilder:
             "away": away,
         }
 
-    def _event(self, event: Event) -> Message:
+    def _event(self, event: Event, rate_hz: float | None) -> Message:
         if isinstance(event, Phase):
             return _phase(event)
         body = plain(event_row("", event).body)
@@ -138,7 +138,9 @@ class FeedBuilder:
             said = {
                 "push": words.push(event.push),
                 "heel_lift": words.heel_lift(event.heel_lift),
-                "outcome": words.swing(event),
+                "outcome": words.swing(event, rate_hz),
+                "transfer": words.transfer(event, rate_hz),
+                "load_tempo": words.load_tempo(event, rate_hz),
             }
             number = self.counts["swings"]
             return {

@@ -4,7 +4,7 @@ The same for a replay and for insoles: whatever has entries pushes them here.
 """
 
 import secrets
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self
@@ -274,6 +274,16 @@ class LiveSession:
             self._wanted = choice
             return StepResult()
         return self._note(Kind.DRILL, entry_of(choice))
+
+    def recalibrate(self, calibrations: Mapping[int, bytes]) -> StepResult:
+        """Go on by new calibrations, by insole, in the record; what is learnt begins afresh.
+
+        The settings are written once more: with them a new stretch of rows begins, so that no
+        baseline of the old calibration is taken off loads of the new one.
+        """
+        settings = self.analysis.pipeline.settings.to_json()
+        new = [Entry(self._last_ns, k, Kind.CALIBRATION, d) for k, d in calibrations.items()]
+        return self.push(Batch.of([*new, Entry(self._last_ns, SESSION, Kind.SETTINGS, settings)]))
 
     def announce(self, text: str) -> None:
         """Have something said that is no outcome, where there is a voice."""

@@ -18,12 +18,13 @@ from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report import session
 from plantigrade_gateway.report.console import heading, item, item_whole
 from plantigrade_gateway.report.screen import Screen
+from plantigrade_gateway.session.livecalibration import Calibrations, LiveCalibration
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.stage import Stage
 from plantigrade_gateway.session.status import measure
 from plantigrade_gateway.session.visit import Manager
 from plantigrade_gateway.sources.source import Source
-from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store import calibrations, forwardstate
 from plantigrade_gateway.store.status import Latency, StatusFile
 from plantigrade_gateway.web.live.page import Message
 
@@ -82,6 +83,8 @@ class Sessions:
 
     def __enter__(self) -> Self:
         self._stage.obey = self.obey
+        if self._source.links:
+            self._stage.handler.calibrating = self._calibration
         return self
 
     def __exit__(
@@ -102,6 +105,7 @@ class Sessions:
     def push(self, batch: Batch) -> None:
         """Record, analyse and show what came."""
         self._tell_heard(self._manager.live)
+        self._stage.handler.take(batch)
         step = self._manager.push(batch)
         if self._source.is_live:
             self._latency.note(batch.arrival_ns.tolist(), self._now_ns())
@@ -207,6 +211,18 @@ class Sessions:
         finally:
             self._live_feed.set_player(player_id)
         self._live_feed.say("Another player from now on; the session before is kept.")
+
+    def _calibration(self, live: LiveSession) -> LiveCalibration:
+        """Begin a calibration of the insoles in the session under way."""
+        store, links = self._stage.store, self._source.links
+
+        def made(new: Calibrations) -> None:
+            self._manager.recalibrate(new)
+            for link in links.values():
+                link.calibration = calibrations.describe(store, link.insole)
+
+        pair = [link.insole for link in links.values()]
+        return LiveCalibration(store, pair, live.analysis.pipeline.settings, live, made)
 
     def _end_idle(self) -> None:
         with self._refusals():

@@ -52,6 +52,9 @@ class Manager(Protocol):
     def change(self, settings: SessionSettings, now_ns: int) -> None:
         """End the session; the next one has other settings, and nothing that came before this."""
 
+    def recalibrate(self, calibrations: Mapping[int, bytes]) -> None:
+        """Begin later sessions with other calibrations, by insole."""
+
     def close(self, reason: str) -> None:
         """End the session under way, if there is one."""
 
@@ -87,6 +90,9 @@ class WholeRecording:
         if self.live is None:
             self.live = self._open()
         return self.live.push(batch)
+
+    def recalibrate(self, calibrations: Mapping[int, bytes]) -> None:
+        """Do nothing: a recording holds its own."""
 
     def tick(self, now_ns: int) -> None:
         """Do nothing: a recording's times are its own."""
@@ -183,6 +189,10 @@ class SessionManager:
         if self.live is None or self._loaded_ns is None or now_ns - self._loaded_ns <= IDLE_NS:
             return
         self._end("no load", now_ns)
+
+    def recalibrate(self, calibrations: Mapping[int, bytes]) -> None:
+        """Begin later sessions with other calibrations, by insole."""
+        self._calibrations = {**self._calibrations, **calibrations}
 
     def stop(self, now_ns: int) -> None:
         """End the session, and begin no other until `record`."""

@@ -35,6 +35,11 @@ def utc_text(when: datetime) -> str:
     return when.astimezone(UTC).isoformat(timespec="microseconds")
 
 
+def at_place(text: str, offset_min: int) -> datetime:
+    """Return a time that is kept as text, with the offset that people there were shown."""
+    return datetime.fromisoformat(text).astimezone(timezone(timedelta(minutes=offset_min)))
+
+
 @dataclass(frozen=True, slots=True)
 class Player:
     """A player, as registered.
@@ -112,8 +117,7 @@ class Session:
     def of(cls, row: tuple[Any, ...]) -> Self:
         """Make one of a row of `SESSIONS_SQL`."""
         session_id, player_id, started, offset_min, *rest = row
-        zone = timezone(timedelta(minutes=offset_min))
-        return cls(session_id, player_id, datetime.fromisoformat(started).astimezone(zone), *rest)
+        return cls(session_id, player_id, at_place(started, offset_min), *rest)
 
 
 @dataclass(frozen=True, slots=True)

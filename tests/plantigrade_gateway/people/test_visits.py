@@ -206,6 +206,16 @@ def test_what_was_said_finds_its_swing_in_results_made_anew(visits, key):
     assert left_out(visits, key, moved) == {} == left_out(visits, key, SWINGS)
 
 
+def test_an_undo_holds_for_each_peak_that_the_swing_was_named_by(visits, key):
+    """Where later results find a swing about the older peak alone, it counts there too."""
+    visits.exclude(key, SWINGS[0], "stepped")
+    wide = swing(10.2, 12.1, 12.5)  # names another peak, and holds that of before
+    visits.include(key, wide)
+    narrow = dataclasses.replace(swing(10.9, 11.0, 11.1), confirmed_s=11.6)
+    assert left_out(visits, key, (narrow,)) == {}
+    assert visits.said(key, ()).strays == ()
+
+
 def test_what_finds_no_swing_is_listed_and_not_dropped(visits, key):
     visits.exclude(key, SWINGS[2], "stepped")
     visits.set_speed(key, SWINGS[2], 41.52)

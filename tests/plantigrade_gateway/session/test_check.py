@@ -8,6 +8,7 @@ from tests.support.checkbay import (
     FIRST_LOOK,
     GOOD,
     LEAD_IN_S,
+    LIFTS,
     STOOD,
     CheckBay,
     Do,
@@ -60,9 +61,9 @@ def test_a_whole_first_look(store):
     if bay.check["phase"] == "offer":
         bay.command(do="skip")
     assert bay.check["phase"] == "done"
-    states = {step["name"]: step["state"] for step in bay.check["steps"]}
-    assert states.pop("flat") == "skipped"
-    assert set(states.values()) == {"done"}
+    states = [(step["name"], step["state"]) for step in bay.check["steps"]]
+    assert [name for name, state in states if state == "skipped"] == ["lift", "flat", "lift"]
+    assert {state for _, state in states} == {"done", "skipped"}
     for message in bay.page.messages:
         if message["type"] == "check":
             live_messages().validate(message)
@@ -133,8 +134,23 @@ def test_again_goes_back_to_a_skipped_step_and_takes_nothing_back(store):
     next(presses)
     skipped_to(bay, "walk")
     bay.command(do="again")
-    assert (bay.check["step"], bay.check["taken"]) == ("flat", 0)
+    assert (bay.check["step"], bay.check["taken"]) == ("lift", 0)
+    assert bay.check["title"] == "Lift each foot, shoes on again"
     assert [each.verdict.is_taken for each in judged(bay.close())] == [True]
+
+
+def test_a_foot_is_lifted_again_once_a_shoe_was_off(store):
+    bay = answered(store, (Do("start", LIFTS), Do("skip")))
+    skipped_to(bay, "stand")
+    bay.command(do="skip")
+    presses = bay.through()
+    assert bay.check["title"] == "Lift each foot, without shoes"
+    bay.command(do=next(presses))
+    next(presses)
+    assert bay.check["step"] == "flat"
+    bay.command(do="skip")
+    assert bay.check["title"] == "Lift each foot, shoes on again"
+    bay.close()
 
 
 def test_again_after_a_refusal_keeps_what_was_taken(store):

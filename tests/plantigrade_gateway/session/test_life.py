@@ -12,7 +12,7 @@ from rich.console import Console
 from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
-from plantigrade_gateway.errors import RecordingError, StoreError
+from plantigrade_gateway.errors import InputError, RecordingError, StoreError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
@@ -34,6 +34,7 @@ from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.status import ServiceStatus
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.wire.gatt import KnownInsole
 
 
 class Given:
@@ -388,3 +389,20 @@ async def test_a_recording_stays_one_session_whoever_is_chosen(store):
     at.source.inbox.close()
     await at.end()
     assert [one.player_id for one in store.sessions()] == [None]
+
+
+async def test_the_insoles_of_a_live_source_can_be_calibrated_in_a_session(store):
+    """Those of a recording cannot; and without a mass it is said what is missing."""
+    source = Given()
+    pair = [KnownInsole(k, foot, "v", f"C0:00:00:00:00:0{k}", 270) for k, foot in enumerate(Foot)]
+    source.links = {insole.foot: LinkInfo(insole) for insole in pair}
+    life, other = At(store, source), At(store, Given(is_live=False))
+    await life.hear()
+    live = life.work._manager.live
+    calibrating = life.stage.handler.calibrating
+    assert live is not None and calibrating is not None
+    with pytest.raises(InputError, match="player's mass"):
+        calibrating(live)
+    assert other.stage.handler.calibrating is None
+    await life.end()
+    await other.end()

@@ -24,6 +24,7 @@ from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
 from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.players import assigning_router, players_router
 from plantigrade_gateway.web.desk.preparing import Preparing
+from plantigrade_gateway.web.desk.progress import progress_router
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
 from plantigrade_gateway.web.desk.rulebook import rulebook_router
 from plantigrade_gateway.web.desk.sets import (
@@ -163,6 +164,7 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     app.include_router(router)
     app.include_router(assigning_router(desk))
     app.include_router(sheet_router(desk))
+    app.include_router(progress_router(desk))
     app.include_router(players_router(desk))
     app.include_router(rulebook_router(desk))
     app.add_exception_handler(404, not_there)

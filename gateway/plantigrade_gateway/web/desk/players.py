@@ -4,6 +4,7 @@ import asyncio
 import shutil
 import tempfile
 from collections.abc import Callable
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, Redirect
 from starlette.background import BackgroundTask
 
 from plantigrade_gateway import formats
+from plantigrade_gateway.coach.progress import due_after
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register, Row
@@ -24,7 +26,9 @@ from plantigrade_gateway.people.profile import (
     LIMITS,
     PLANS,
     TOPICS,
+    Profile,
 )
+from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.player import visit_of
 from plantigrade_gateway.web.desk import playerforms
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
@@ -81,8 +85,9 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
         rows = desk.reads.players(q)
         pages = max(1, -(-len(rows) // _ROWS))
         page = min(max(page, 1), pages)
+        some = rows[_ROWS * (page - 1) : _ROWS * page]
         shown: dict[str, Any] = {
-            "rows": rows[_ROWS * (page - 1) : _ROWS * page],
+            "rows": [(row, next_check(desk, row.profile, row.last)) for row in some],
             "total": len(rows),
         }
         shown |= {"q": q, "page": page, "pages": pages, "topics": TOPICS, "today": today()}
@@ -118,6 +123,14 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
             return RedirectResponse(f"{HERE}/{player_id}", 303)
 
         return await asyncio.to_thread(work)
+
+
+def next_check(desk: Desk, profile: Profile, last: datetime | None) -> date | None:
+    """Return the day that the coach said, else the one by the rules; None before any visit."""
+    if profile.next_check:
+        return date.fromisoformat(profile.next_check)
+    rules = RuleBook(desk.reads.register).current().rules
+    return None if last is None else due_after(last.date(), rules)
 
 
 def _last_s(row: Row) -> float:
@@ -188,6 +201,7 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
     store = desk.reads.store
     found = {one.what: one for one in register.findings(player_id)}
     decided = {one.topic: one for one in register.decisions(player_id)}
+    sessions = store.sessions(player_id)
     return {
         "player": profile,
         "form": playerforms.form_of(profile),
@@ -201,7 +215,8 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
         "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
         "answers": ANSWERS,
         "plans": PLANS,
-        "visits": [(one, visit_of(store, one)) for one in store.sessions(player_id)],
+        "visits": [(one, visit_of(store, one)) for one in sessions],
+        "next_check": next_check(desk, profile, sessions[0].started if sessions else None),
         "today": today(),
         "decide_at": f"{HERE}/{player_id}/decisions",
         "sheet_of": {},

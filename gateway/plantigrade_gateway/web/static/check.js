@@ -3,7 +3,12 @@
 import { made, part, write } from "./dom.js";
 import { LiveSocket } from "./socket.js";
 
-const PICTURES = /** @type {Record<string, string>} */ ({ lift: "lift", stand: "stand", flat: "flat", walk: "walk" });
+const PICTURES = /** @type {Record<string, string>} */ ({
+  lift: "lift", stand: "stand", flat: "flat", walk: "walk",
+  // poses of a calibration
+  lift_left: "lift", lift_right: "lift", on_left: "lift", on_right: "lift", both: "stand", rock_length: "stand", rock_width: "stand",
+});
+const LOOKS = ["first", "speed", "calibrate"];
 const BUTTONS = ["start", "enough", "more", "again", "skip", "pain", "end"];
 const STATES = /** @type {Record<string, string>} */ ({ done: "✓ ", skipped: "– ", now: "", "to come": "" });
 
@@ -91,7 +96,7 @@ const club = /** @type {HTMLSelectElement} */ (part("club"));
 /** @param {any} hello */
 function hello({ session, clubs, check, gateway, rights }) {
   const may = Boolean(session?.recording) && rights !== "player";
-  for (const look of ["first", "speed"]) {
+  for (const look of LOOKS) {
     /** @type {HTMLButtonElement} */ (part(`begin-${look}`)).disabled = !may;
   }
   part("begin-line").hidden = may;
@@ -132,7 +137,7 @@ function step(check) {
   const isOver = phase === "done";
   part("picture").dataset.shows = isOver ? "stand" : (PICTURES[check.step] ?? "swing");
   write(part("title"), isOver ? "Done" : check.title);
-  write(part("said"), isOver ? "Thank you. That was the whole check." : check.said);
+  write(part("said"), isOver ? "Thank you. That was all." : check.said);
   write(part("then"), isOver ? "" : check.then);
   const waits = phase === "lead in" ? "begins in " : "";
   part("left").hidden = check.left_s === null;
@@ -147,7 +152,7 @@ function step(check) {
   for (const name of BUTTONS) part(name).hidden = !check.may.includes(name);
 }
 
-for (const look of ["first", "speed"]) {
+for (const look of LOOKS) {
   part(`begin-${look}`).addEventListener("click", () => ask("begin", { look, club: club.value || null }));
 }
 for (const name of BUTTONS) part(name).addEventListener("click", () => ask(name));

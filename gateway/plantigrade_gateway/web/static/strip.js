@@ -76,7 +76,7 @@ export class Strip {
   swing(message) {
     this.last = message;
     this.svg.removeAttribute("hidden");
-    part("strip-text").textContent = this.inWords(message.swing);
+    part("strip-text").textContent = this.inWords(message.swing, message.words);
     this.draw();
   }
 
@@ -195,8 +195,11 @@ export class Strip {
     return this.named(text, [under]).label;
   }
 
-  /** @param {any} swing */
-  inWords(swing) {
+  /**
+   * @param {any} swing
+   * @param {any} words
+   */
+  inWords(swing, words) {
     const start = swing.start_s;
     const after = (/** @type {string} */ key, /** @type {string} */ name) =>
       swing[key] == null || start == null ? `${name} not seen` : `${name} +${(swing[key] - start).toFixed(2)} s`;
@@ -206,9 +209,9 @@ export class Strip {
       after("shift_s", "shift"),
       after("lead_peak_s", "lead peak"),
       begun == null ? "" : `push begun at ${(100 * begun).toFixed(0)} % of the foot`,
-      transfer == null ? "no transfer time" : `transfer ${transfer.toFixed(2)} s`,
+      transfer == null ? "no transfer time" : `transfer ${words.transfer}`,
       midfoot == null ? "" : `${(100 * midfoot).toFixed(0)} % of its load on the midfoot`,
-      swing.load_tempo == null ? "" : `load tempo ${swing.load_tempo.toFixed(1)}`,
+      swing.load_tempo == null ? "" : `load tempo ${words.load_tempo}`,
     ].filter(Boolean).join(", ");
   }
 }

@@ -91,6 +91,16 @@ def test_a_player_is_added_found_and_changed(client, register):
     assert "due 2026-03-01" in text_of(client.get("/players?q=mia"))
 
 
+def test_without_a_day_the_rules_say_when_to_check_again(client, register, iris):
+    """28 days after the last visit, by the rules that come with the program."""
+    (session,) = register.store.sessions()
+    due = session.started.date() + timedelta(days=28)
+    assert f"{due}" in text_of(client.get("/players"))
+    assert f"Next check {due} by the rules" in text_of(client.get(f"/players/{iris}"))
+    key = register.add(name="P-17", handedness="right")
+    assert "Next check –" in text_of(client.get(f"/players/{key}"))
+
+
 def test_the_live_page_is_offered_who_was_here_last_before_all_others(client, register, iris):
     added = [register.add(name=name, handedness="left") for name in ("Bo", "Ada")]
     offered = client.get("/players/choice.json").json()["players"]

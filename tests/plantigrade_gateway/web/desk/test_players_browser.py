@@ -16,7 +16,7 @@ from plantigrade.events import Roll
 from plantigrade_gateway.coach.case import Questions
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk import sheet
+from plantigrade_gateway.web.desk import progress, sheet
 
 pytestmark = pytest.mark.dear
 
@@ -167,4 +167,26 @@ def test_the_rules_are_changed_on_their_page(page):
     file.fill(re.sub("(?m)^version = .*$", f'version = "{size["width"]}"', text))
     page.get_by_role("button", name="Check and keep").click()
     expect(page.locator("tbody tr").first).to_contain_text("holds now")
+    assert is_well_made(page)
+
+
+def test_progress_is_drawn_with_its_breaks_and_read_beside_it(page, monkeypatch):
+    made = [
+        VisitMaker(day=7 * k, shoe="Shoe A" if k < 2 else "Shoe B").swung("full", pushes(k + 2, 1))
+        for k in range(4)
+    ]
+    shown = case(*(maker.visit() for maker in made))
+    monkeypatch.setattr(progress, "case_of", lambda *_: shown)
+    page.get_by_role("link", name="Iris Invented").click()
+    page.get_by_role("link", name="Progress").click()
+    expect(page.get_by_role("heading", level=2).first).to_have_text("Full: good push, %")
+    assert page.locator("svg.visits polyline").count() == 2
+    assert page.locator("svg.visits .break").count() == 1
+    expect(page.locator("tr.broken")).to_have_text("shoe Shoe A → Shoe B: begins anew")
+    page.get_by_role("button", name="Compare").click()
+    expect(page.get_by_role("region", name="Table of two visits")).to_contain_text("no verdict")
+    assert is_well_made(page)
+    page.get_by_label("Measure").select_option("lead.stand")
+    page.get_by_role("button", name="Show").click()
+    expect(page.locator("main")).to_contain_text("It was measured on no visit yet.")
     assert is_well_made(page)

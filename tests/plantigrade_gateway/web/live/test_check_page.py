@@ -11,14 +11,18 @@ from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, CheckBay, Do
 from tests.support.live_schema import live_messages
 from tests.support.program import cut, running
 
-from plantigrade.synth import Player
+from plantigrade.block import Foot
+from plantigrade.synth import OneLeg, Player
 from plantigrade_gateway.check.judge import judged
 from plantigrade_gateway.check.questions import QUESTIONS
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session.livecalibration import LiveCalibration
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Page as WebPage
 from plantigrade_gateway.web.live.page import WebOptions
+from plantigrade_gateway.wire.gatt import KnownInsole
 
 pytestmark = pytest.mark.dear
 
@@ -107,7 +111,7 @@ def test_a_whole_first_look_through_the_page(bench, store):
         bench.press("Skip")
     expect(page.locator("#title")).to_have_text("Done")
     assert [step for step, _ in seen] == [
-        *("lift", "stand", "stand", "stand", "flat", "walk", "practice", "smooth", "full"),
+        *("lift", "stand", "stand", "stand", "lift", "walk", "practice", "smooth", "full"),
     ]
     assert [text for step, text in seen if step == "stand"] == [f"{n} of 3 taken" for n in range(3)]
     expect(page.locator("#way li.done")).to_have_count(6)
@@ -209,3 +213,28 @@ def test_the_running_program_leads_on_by_itself(browser, tmp_path):
         expect(page.locator("#enough")).to_be_visible()
         page.get_by_role("button", name="End the check").click()
         expect(page.locator("#begin")).to_be_visible()
+
+
+@pytest.mark.parametrize("bench", [(Do("begin", (OneLeg(Foot.RIGHT, 12.0),)),)], indirect=True)
+def test_a_calibration_is_led_through_on_the_same_page(bench, store):
+    page, bay = bench.page, bench.bay
+    pair = [
+        KnownInsole(k, foot, "v", f"C0:00:00:00:00:0{k}", 270) for k, foot in enumerate(Foot, 1)
+    ]
+    bay.handler.calibrating = lambda live: LiveCalibration(
+        store, pair, SessionSettings(mass_kg=80.0), live, print
+    )
+    bench.press("Calibrate both insoles")
+    expect(page.locator("#title")).to_have_text("Left foot in the air")
+    bay.push_until(1e9)
+    expect(page.locator("#title")).to_have_text("Right foot in the air")
+    expect(page.locator("#said")).to_contain_text("Lift the right foot off the ground")
+    expect(page.locator("#way li.done")).to_have_text(["✓ Left foot in the air"])
+    expect(page.locator(".press button:visible")).to_have_text(["End the check"])
+    for size in (PHONE, TABLET):
+        page.set_viewport_size(size)
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+        assert barriers(page) == []
+    bench.press("End the check")
+    expect(page.locator("#begin")).to_be_visible()
+    bay.close()

@@ -71,7 +71,13 @@ def drill(
 
 
 def swing(n: int, push: str) -> dict[str, Any]:
-    words = {"push": push, "heel_lift": "lifted 0.6 s", "outcome": push}
+    words = {
+        "push": push,
+        "heel_lift": "lifted 0.6 s",
+        "outcome": push,
+        "transfer": "0.09 ± 0.01 s",
+        "load_tempo": "2.8 ± 0.1",
+    }
     path: dict[str, list[float]] = {"path_t_s": [], "path_y": []}
     lift = {"lift_s": None, "return_s": None}
     return {

@@ -1,0 +1,132 @@
+"""The progress page: a measure over visits with its breaks, two visits side by side. Invented."""
+
+import html
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+from tests.support.cases import VisitMaker, case, pushes
+
+from plantigrade_gateway.coach.case import Case
+from plantigrade_gateway.coach.progress import progress
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.rules.files import built_in
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk import progress as page
+from plantigrade_gateway.web.desk.progress import HIGH_PX, TOP_PX, drawing
+from plantigrade_gateway.web.desk.routes import desk_router
+
+pytestmark = pytest.mark.dear
+
+RULES = built_in()
+
+
+def visits() -> Case:
+    """8, 4 and 6 of 8 good pushes; then another shoe, with 8 of 8."""
+    made = [
+        VisitMaker(day=7 * k).swung("full", pushes(good, 8 - good)).visit()
+        for k, good in enumerate((8, 4, 6))
+    ]
+    other = VisitMaker(day=28, shoe="Shoe B").swung("full", pushes(8, 0)).visit()
+    return case(*made, other)
+
+
+@pytest.fixture
+def client(tmp_path, monkeypatch) -> Iterator[TestClient]:
+    path = tmp_path / "store.sqlite3"
+    with Store.open(path) as store, Register(store) as register:
+        register.add(name="Iris Invented", handedness="right")
+    app = FastAPI()
+    app.include_router(desk_router(path))
+    with TestClient(app, follow_redirects=False) as client:
+        yield client
+
+
+@pytest.fixture
+def known(monkeypatch) -> Callable[[Case], None]:
+    """Have the page show a case."""
+    return lambda shown: monkeypatch.setattr(page, "case_of", lambda *_: shown)
+
+
+@pytest.fixture
+def base(client) -> str:
+    (one,) = client.get("/players/choice.json").json()["players"]
+    return f"/players/{one['id']}/progress"
+
+
+def text_of(answer, status: int = 200) -> str:
+    assert answer.status_code == status, answer.text
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
+
+
+def test_no_line_goes_across_a_break():
+    made = drawing(progress(visits(), RULES, "full.push_good"))
+    assert made is not None
+    # the axis of a share is 0 to 1: all of 8 on top, half in the middle, 6 of 8 at a quarter
+    assert [mark.y for mark in made.marks] == [
+        TOP_PX,
+        TOP_PX + HIGH_PX / 2,
+        TOP_PX + HIGH_PX / 4,
+        TOP_PX,
+    ]
+    (line,) = made.lines
+    xs = [mark.x for mark in made.marks]
+    assert [float(point.split(",")[0]) for point in line.split()] == xs[:3]
+    (gap,) = made.breaks
+    assert xs[2] < gap < xs[3]
+    assert [mark.label for mark in made.marks] == ["03-02", "03-09", "03-16", "03-30"]
+
+
+def test_a_mean_has_room_about_it_and_one_visit_no_line():
+    tempos = [{"load_tempo": 2.0 + 0.1 * k} for k in range(6)]
+    found = progress(case(VisitMaker().swung("full", tempos).visit()), RULES, "full.load_tempo")
+    made = drawing(found)
+    assert made is not None and made.lines == () and made.breaks == ()
+    (mark,) = made.marks
+    assert mark.high_y is not None and mark.low_y is not None
+    assert TOP_PX < mark.high_y < mark.y < mark.low_y < TOP_PX + HIGH_PX
+    low, middle, high = (float(text) for _, text in made.ticks)
+    assert low < 2.25 < high and middle == pytest.approx(2.25, abs=0.05)  # the mean of them
+    assert drawing(progress(case(), RULES, "full.load_tempo")) is None
+
+
+def test_the_page_says_what_was_changed_and_what_may_be_said(client, base, known):
+    known(visits())
+    shown = client.get(base)
+    text = text_of(shown)
+    assert "8 of 8" in text and "4 of 8" in text and "6 of 8" in text
+    assert "100 (68 to 100)" in text  # Wilson's interval (1927) of 8 of 8
+    assert "shoe Shoe A → Shoe B: begins anew" in text
+    assert shown.text.count("<polyline") == 1 and shown.text.count('class="break"') == 1
+    assert "not distinguishable" not in text  # of a share there is no verdict
+
+
+def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known):
+    tempos = [[{"load_tempo": tempo + 0.01 * k} for k in range(8)] for tempo in (2.0, 3.0)]
+    known(case(*(VisitMaker(day=7 * k).swung("full", t).visit() for k, t in enumerate(tempos))))
+    for first, second in (("visit-0", "visit-7"), ("visit-7", "visit-0")):
+        text = text_of(client.get(f"{base}?before={first}&after={second}"))
+        table = text.rpartition("MDC95 df verdict")[2]
+        row = re.search(r"full: load tempo, ratio (.*?) full: ", table)
+        assert row is not None
+        # 2.0 to 2.07 and 3.0 to 3.07: means 2.035 and 3.035
+        assert row[1].startswith("2.0 (1) 3.0 (1) +1.0 ")
+        assert "no repeats to tell the usual variation from" in row[1]
+    assert "mean ± SD" not in text_of(client.get(f"{base}?before=visit-0&after=visit-0"))
+    answer = client.get(f"{base}?before=visit-0&after=nowhere")
+    assert "is no visit of this player" in text_of(answer, 409)
+
+
+def test_what_was_never_measured_is_said(client, base):
+    text = text_of(client.get(f"{base}?measure=kept.push_good"))
+    assert "measured on no visit yet" in text and "not two visits yet" in text
+    assert "is not known, perhaps" in text_of(client.get(f"{base}?measure=kept.push_god"), 409)
+    assert client.get("/players/nobody/progress").status_code == 404
+
+
+def test_a_name_is_text(client, base, known):
+    known(replace(visits(), name="<b>"))
+    assert "<b>" not in client.get(base).text
