@@ -7,7 +7,7 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.rows import Player, utc_text
 
-ID_BYTES = 8
+ID_BYTES = 16
 """Length of a random id, which is written as hexadecimal text."""
 
 

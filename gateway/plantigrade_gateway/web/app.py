@@ -16,6 +16,7 @@ from plantigrade.errors import ForeignError, shown
 from plantigrade.foreign import read_json
 from plantigrade_gateway.sound.motifs import Motif, motif, quiet
 from plantigrade_gateway.sound.wav import wav_bytes
+from plantigrade_gateway.web.api.routes import api_router
 from plantigrade_gateway.web.desk.routes import bokeh_files, desk_router
 from plantigrade_gateway.web.door.access import Access, Rights
 from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
@@ -50,6 +51,7 @@ def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
     app.include_router(sign_in_router(access))
     app.include_router(links_router(access))
     app.include_router(desk_router(store_path))
+    app.include_router(api_router(store_path, access))
     app.include_router(health_router(store_path, access))
     app.add_exception_handler(404, not_there)
     app.add_exception_handler(RequestValidationError, not_so)

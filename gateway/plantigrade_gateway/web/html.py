@@ -44,10 +44,14 @@ async def not_there(request: Request, error: Exception) -> Response:
 async def not_so(_: Request, error: Exception) -> Response:
     """Return what is said of a value in an address that cannot be used: one sentence."""
     assert isinstance(error, RequestValidationError)
+    return PlainTextResponse(said_of(error) + "\n", 422)
+
+
+def said_of(error: RequestValidationError) -> str:
+    """Return what is wrong with the first value that cannot be used: one sentence."""
     first = error.errors()[0]
     name, value = str(first["loc"][-1]), shown(first.get("input"))
-    said = f"{shown(name, quoted=False)} is {value}: {shown(first['msg'], quoted=False)}."
-    return PlainTextResponse(said + "\n", 422)
+    return f"{shown(name, quoted=False)} is {value}: {shown(first['msg'], quoted=False)}."
 
 
 class _Number(Convertor[int]):

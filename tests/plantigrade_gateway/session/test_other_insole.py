@@ -281,7 +281,7 @@ def client(made: Made) -> Iterator[TestClient]:
 def test_the_desk_shows_sixteen_zones_and_their_loads(made, client):
     with Store.open(made.store) as store:
         (session,) = store.sessions()
-    base = f"/sessions/{session.session_id[:16]}"
+    base = f"/sessions/{session.session_id}"
     page = client.get(f"{base}/swings/1")
     assert page.status_code == 200, page.text
     frames = client.get(f"{base}/swings/1/frames.json").json()

@@ -16,6 +16,7 @@ from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
 from plantigrade_gateway.upkeep import kept_up
+from plantigrade_gateway.web.desk.lazy import Lazy
 from plantigrade_gateway.web.desk.preparing import Preparing
 
 
@@ -55,36 +56,21 @@ def desk_router(store_path: Path) -> APIRouter:
     return router
 
 
-class _Pages:
-    """The desk's pages as an application that is made when first asked."""
+class _Pages(Lazy):
+    """The desk's pages as an application that is made when first asked; the charts come after."""
 
     def __init__(self, store_path: Path, preparing: Preparing) -> None:
-        self._store_path = store_path
-        self._preparing = preparing
-        self._made: asyncio.Task[FastAPI] | None = None
+        def make() -> FastAPI:
+            pages = import_module("plantigrade_gateway.web.desk.pages")
+            made: FastAPI = pages.pages_app(store_path, preparing)
+            return made
+
+        super().__init__(make)
         self._charts: asyncio.Future[object] | None = None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if self._made is None or _has_failed(self._made):
-            self._made = asyncio.create_task(self._make())
-        await (await asyncio.shield(self._made))(scope, receive, send)
+        await super().__call__(scope, receive, send)
         if self._charts is None:
             charts = "plantigrade_gateway.web.desk.charts"
             loop = asyncio.get_running_loop()
             self._charts = loop.run_in_executor(None, import_module, charts)
-
-    def close(self) -> None:
-        """Close the store, where it was opened."""
-        made = self._made
-        if made is not None and made.done() and not made.cancelled() and not _has_failed(made):
-            made.result().state.reads.close()
-
-    async def _make(self) -> FastAPI:
-        pages = await asyncio.to_thread(import_module, "plantigrade_gateway.web.desk.pages")
-        made: FastAPI = pages.pages_app(self._store_path, self._preparing)
-        return made
-
-
-def _has_failed(task: asyncio.Task[FastAPI]) -> bool:
-    """Whether a task has ended with an error; the next request tries again."""
-    return task.done() and not task.cancelled() and task.exception() is not None

@@ -2,7 +2,8 @@
 
 ``python -m plantigrade_gateway.web.desk.worker prepare STORE SESSION``, or
 ``tables STORE SESSION DIR``, or ``frames STORE SESSION DIR`` (the tables and the raw frames), or
-``player STORE PLAYER DIR`` (all that is kept of a player, packed into one file).
+``player STORE PLAYER DIR`` (all that is kept of a player, packed into one file), or
+``page STORE PLAYER FILE PAPER`` (the page to take home, as PDF).
 Progress goes to standard output, a share (0 to 1) a line; a failure is one sentence on standard
 error and exit code 1. So neither the pages nor a recording wait for it.
 """
@@ -17,7 +18,9 @@ from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.report.export import export
 from plantigrade_gateway.report.frames import write_frames
+from plantigrade_gateway.report.page import write_page
 from plantigrade_gateway.report.player import export_player
+from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.prepare import prepare
 
@@ -39,6 +42,8 @@ def main(arguments: list[str]) -> int:
                 prepare(store, session_id, _say)
             elif task == "player":
                 _pack_player(store, session_id, Path(rest[0]))
+            elif task == "page":
+                _write_page(store, session_id, Path(rest[0]), rest[1])
             else:
                 _export(store, session_id, Path(rest[0]), with_frames=task == "frames")
     except GatewayError as error:
@@ -59,6 +64,11 @@ def _pack_player(store: Store, player_id: str, folder: Path) -> None:
     with Register(store) as register:
         export_player(register, player_id, folder)
     shutil.make_archive(str(folder), PACKED, folder.parent, folder.name)
+
+
+def _write_page(store: Store, player_id: str, path: Path, paper: str) -> None:
+    with Register(store) as register:
+        write_page(register, player_id, built_in(), path, paper, replace=False)
 
 
 def _say(share: float) -> None:

@@ -15,13 +15,19 @@ from functools import partial
 from urllib.parse import quote
 
 from starlette.datastructures import Headers
-from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import (
+    HTMLResponse,
+    JSONResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+)
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.web.door import origin
 from plantigrade_gateway.web.door.access import GRANT, Access, Principal, Rights
-from plantigrade_gateway.web.door.origin import PUBLIC, TOKENS, with_headers
+from plantigrade_gateway.web.door.origin import API, PUBLIC, TOKENS, with_headers
 from plantigrade_gateway.web.html import rendered
 
 SIGN_IN = "/sign-in"
@@ -258,18 +264,23 @@ async def _refuse(status: int, said: str, scope: Scope, receive: Receive, send: 
         await receive()
         await send({"type": "websocket.close", "code": 1008, "reason": said})  # HTTP 403
     else:
-        await PlainTextResponse(said + "\n", status)(scope, receive, send)
+        await _told(scope, said, status)(scope, receive, send)
+
+
+def _told(scope: Scope, said: str, status: int) -> Response:
+    """Return a refusal in one sentence, as JSON where programs ask."""
+    if scope["path"].startswith(API):
+        return JSONResponse({"error": said}, status)
+    return PlainTextResponse(said + "\n", status)
 
 
 def _turned_away(scope: Scope, said: str) -> Response:
     """Return what someone sees who may not see what was asked for."""
     if said is not SIGNED_OUT:
         return HTMLResponse(rendered("link_ended.html", rights="player", said=said), 404)
-    wants_page = scope["method"] in ("GET", "HEAD") and "text/html" in Headers(scope=scope).get(
-        "accept", ""
-    )
-    if not wants_page:
-        return PlainTextResponse(said + "\n", 401)
+    is_look = scope["method"] in ("GET", "HEAD") and not scope["path"].startswith(API)
+    if not (is_look and "text/html" in Headers(scope=scope).get("accept", "")):
+        return _told(scope, said, 401)
     query = scope["query_string"].decode("latin-1")
     asked = quote(scope["path"]) + (f"?{query}" if query else "")
     return RedirectResponse(

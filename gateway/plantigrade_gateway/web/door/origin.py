@@ -125,6 +125,8 @@ PUBLIC = ("/static/", "/sounds/")
 """What is the same for everybody and holds nothing of anybody."""
 CHARTS = "/sessions"
 """Where the pages with charts are."""
+API = "/api/"
+"""Where programs ask, who are told in JSON."""
 TOKENS = "/p/"
 """Where addresses are secret."""
 

@@ -48,7 +48,7 @@ def pages(tmp_path_factory) -> Iterator[dict[bool, dict[str, str]]]:
         app = FastAPI()
         app.include_router(desk_router(path))
         with TestClient(app) as client:
-            base = re.search(r"/sessions/[0-9a-f]{16}", client.get("/sessions").text)
+            base = re.search(r"/sessions/[0-9a-f]{32}", client.get("/sessions").text)
             assert base is not None
             found[calibrated] = {page: said(client.get(base[0] + page)) for page in PAGES}
     yield found

@@ -63,7 +63,7 @@ def client(made) -> Iterator[TestClient]:
 
 @pytest.fixture(scope="module")
 def base(client) -> str:
-    found = re.search(r"/sessions/[0-9a-f]{16}", client.get("/sessions").text)
+    found = re.search(r"/sessions/[0-9a-f]{32}", client.get("/sessions").text)
     assert found is not None
     return found[0]
 

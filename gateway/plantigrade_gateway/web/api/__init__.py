@@ -1,0 +1,1 @@
+"""The JSON API of the coach's part, for the coach's own programs: the pages' rights, no pages."""
