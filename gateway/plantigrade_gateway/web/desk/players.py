@@ -30,6 +30,8 @@ from plantigrade_gateway.people.profile import (
 )
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.player import visit_of
+from plantigrade_gateway.rules.files import built_in
+from plantigrade_gateway.rules.model import RuleSet
 from plantigrade_gateway.web.desk import playerforms
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
 from plantigrade_gateway.web.desk.playerforms import Form, form_of_request, today
@@ -86,8 +88,9 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
         pages = max(1, -(-len(rows) // _ROWS))
         page = min(max(page, 1), pages)
         some = rows[_ROWS * (page - 1) : _ROWS * page]
+        rules = RuleBook(desk.reads.register).current().rules if some else built_in()
         shown: dict[str, Any] = {
-            "rows": [(row, next_check(desk, row.profile, row.last)) for row in some],
+            "rows": [(row, next_check(row.profile, row.last, rules)) for row in some],
             "total": len(rows),
         }
         shown |= {"q": q, "page": page, "pages": pages, "topics": TOPICS, "today": today()}
@@ -125,11 +128,10 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
         return await asyncio.to_thread(work)
 
 
-def next_check(desk: Desk, profile: Profile, last: datetime | None) -> date | None:
+def next_check(profile: Profile, last: datetime | None, rules: RuleSet) -> date | None:
     """Return the day that the coach said, else the one by the rules; None before any visit."""
     if profile.next_check:
         return date.fromisoformat(profile.next_check)
-    rules = RuleBook(desk.reads.register).current().rules
     return None if last is None else due_after(last.date(), rules)
 
 
@@ -216,7 +218,11 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
         "answers": ANSWERS,
         "plans": PLANS,
         "visits": [(one, visit_of(store, one)) for one in sessions],
-        "next_check": next_check(desk, profile, sessions[0].started if sessions else None),
+        "next_check": next_check(
+            profile,
+            sessions[0].started if sessions else None,
+            RuleBook(register).current().rules,
+        ),
         "today": today(),
         "decide_at": f"{HERE}/{player_id}/decisions",
         "sheet_of": {},

@@ -157,7 +157,7 @@ def test_the_rules_are_changed_on_their_page(page):
     assert is_well_made(page)
     file = page.get_by_role("textbox")
     text = file.input_value()
-    file.fill(text.replace("hold = true", "hald = true", 1))
+    file.fill(text.replace("\nhold = true", "\nhald = true", 1))
     page.get_by_role("button", name="Check and keep").click()
     expect(page.get_by_role("alert")).to_contain_text("hald is not known, expected perhaps hold")
     expect(file).to_have_value(re.compile("hald = true"))
