@@ -15,7 +15,7 @@ from random import Random
 import pytest
 from tests.support.mutators import MUTATORS, Mutator, mutated
 from tests.support.ways import FROM_FOLDER, Way
-from tests.support.ways_of_pages import Pages, addresses, forms
+from tests.support.ways_of_pages import Pages, addresses, bodies, forms
 
 from plantigrade.errors import MOST_SAID, SignalError
 from plantigrade_gateway.errors import GatewayError, InputError
@@ -29,7 +29,7 @@ FULL = int(os.environ.get("HOSTILE", "1000"))
 MOST_MB = 300
 """However an input of a few kilobytes is made."""
 
-FROM_PAGES = {make.__name__: make for make in (addresses, forms)}
+FROM_PAGES = {make.__name__: make for make in (addresses, forms, bodies)}
 ANYTHING_GOES = {"mark", "time exchange"}
 """Ways in that refuse nothing: any bytes are one."""
 
@@ -118,6 +118,8 @@ READERS = {
     "signal/plantigrade/zones.py": "layouts",
     "gateway/plantigrade_gateway/analysis/practice.py": "marks",
     "gateway/plantigrade_gateway/analysis/result.py": "layouts",
+    "gateway/plantigrade_gateway/cli/calibrate.py": "bench_files",
+    "gateway/plantigrade_gateway/cli/speed.py": "club_speeds",
     "gateway/plantigrade_gateway/config.py": "settings_files",
     "gateway/plantigrade_gateway/drills/files.py": "drills",
     "gateway/plantigrade_gateway/forward/mqtt.py": "commands",
@@ -127,6 +129,7 @@ READERS = {
     "gateway/plantigrade_gateway/record/table.py": "drill_entries",
     "gateway/plantigrade_gateway/record/trials.py": "trial_entries",
     "gateway/plantigrade_gateway/rules/files.py": "rule_files",
+    "gateway/plantigrade_gateway/web/api/frame.py": "bodies",
     "gateway/plantigrade_gateway/web/app.py": "web_messages",
     "gateway/plantigrade_gateway/web/door/password.py": "secret_files",
 }

@@ -17,6 +17,8 @@ from plantigrade_gateway.web.door.access import Access
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.live.hub import Hub
 
+FORM, JSON = "application/x-www-form-urlencoded", "application/json"
+
 
 class Pages:
     """The pages of a store, asked as the server asks them."""
@@ -38,7 +40,7 @@ class Pages:
         self._client.__exit__(None, None, None)
         self._store.close()
 
-    def ask(self, target: bytes, form: bytes | None = None) -> bool:
+    def ask(self, target: bytes, form: bytes | None = None, kind: str = FORM) -> bool:
         """Ask for a target as it stands in a request's first line; refused is below 500."""
         raw, _, query = target.partition(b"?")
         scope = {
@@ -54,7 +56,7 @@ class Pages:
             "headers": [
                 (b"host", b"127.0.0.1:8642"),
                 (b"origin", b"http://127.0.0.1:8642"),
-                (b"content-type", b"application/x-www-form-urlencoded"),
+                (b"content-type", kind.encode()),
             ],
             "client": ("127.0.0.1", 5),
             "server": ("127.0.0.1", 8642),
@@ -98,8 +100,8 @@ def addresses(pages: Pages) -> Way:
         "/sessions/charts/timeline.json?theme=dark&lead=left",
         *("/players?q=Iris", "/players/new", f"/players/{pages.player}"),
         f"/players/{pages.player}/delete",
-        *(f"/players/{pages.player}/sheet?visit={pages.session}&rules=current", "/rules?version=1"),
-        f"/players/{pages.player}/progress?measure=full.push_good&before=a&after=b",
+        *(f"/players/{pages.player}/sheet?visit={pages.session}&rules=current", "/rules"),
+        f"/players/{pages.player}/progress?measure=full.push_good",
     ]
 
     def take(data: bytes) -> bool:
@@ -118,8 +120,8 @@ def forms(pages: Pages) -> Way:
     )
 
     def take(data: bytes) -> bool:
-        noted = pages.ask(b"/links", data)
-        return pages.ask(next(others), data) and noted
+        pages.ask(next(others), data)
+        return pages.ask(b"/links", data)
 
     seeds = [
         *(b"note=first+tee", b"note=%C3%A4&x=1", b"what=speed&by=player&until=2099-12-31&do=give"),
@@ -127,3 +129,23 @@ def forms(pages: Pages) -> Way:
         b"topic=push&answer=go&cue=roll&day=2026-12-31",
     ]
     return Way("HTTP form", seeds, take)
+
+
+def bodies(pages: Pages) -> Way:
+    """What programs send to the API: each body to each of some routes."""
+    player, session = f"/api/v1/players/{pages.player}", f"/api/v1/sessions/{pages.session}"
+    routes = [
+        *("/api/v1/players", f"{player}/consents", f"{player}/findings", f"{player}/decisions"),
+        *(f"{session}/questions", f"{session}/conditions", f"{session}/notes"),
+    ]
+
+    def take(data: bytes) -> bool:
+        return any([pages.ask(route.encode(), data, JSON) for route in routes])
+
+    seeds = [
+        b'{"what": "hips", "state": "limit", "text": "left"}',
+        b'{"topic": "push", "answer": "go", "plan": "even", "cue": "roll", "day": "2026-12-31"}',
+        b'{"hold": "pain", "by": "player"}',
+        b'{"shoe": "low", "is_shoe_stiff": false}',
+    ]
+    return Way("API body", seeds, take)
