@@ -4,17 +4,19 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from tests.support.scoring import pair_rows
 
 from plantigrade.analyser import Analyser
-from plantigrade.block import Foot, PairBlock
+from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
 from plantigrade.edges import EdgeTally
 from plantigrade.events import Step
 from plantigrade.limits import Setup, setup_for
 from plantigrade.load import body_weight_n
+from plantigrade.stance import unmeasured_step
 from plantigrade.zones import ZoneLayout, parse_layout
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -75,3 +77,75 @@ def test_few_steps_say_nothing():
     assert not found.is_mirrored
     found.steps = found.lateral = dict.fromkeys(Foot, 10)
     assert found.is_mirrored
+
+
+def stance(x: FloatArray, load_n: float = 700.0) -> FloatArray:
+    """Load columns of one foot whose CoP goes across along x, one row each."""
+    values = np.zeros((len(x), N_COLUMNS))
+    values[:, Column.FOREFOOT] = load_n
+    values[:, Column.MOMENT_X], values[:, Column.MOMENT_Y] = x * load_n, 0.7 * load_n
+    return values
+
+
+def step(foot: Foot, **changes: Any) -> Step:
+    """A stance from 0 to 1 s."""
+    made = unmeasured_step(
+        foot=foot,
+        strike_s=0.0,
+        off_s=1.0,
+        threshold_n=35.0,
+        touches_gap=False,
+        first_index=0,
+        confirmed_s=1.1,
+    )
+    return replace(made, **changes)
+
+
+def of_one_stance(foot: Foot, values: FloatArray, **changes: Any) -> EdgeTally:
+    t_s, air = np.arange(len(values)) / 100.0, np.zeros_like(values)
+    left, right = (values, air) if foot is Foot.LEFT else (air, values)
+    found = EdgeTally()
+    found.push([PairBlock(0, t_s, left, right)], [step(foot, **changes)], 35.0)
+    assert found.steps[foot.other] == found.lateral[foot.other] == 0
+    return found
+
+
+@pytest.mark.parametrize("foot", list(Foot))
+@pytest.mark.parametrize(
+    ("row", "by", "lateral"),
+    [
+        *((row, -0.1, n) for row, n in ((30, 0), (31, 1), (59, 1), (60, 0), (81, 0))),
+        *((row, 0.1, n) for row, n in ((80, 0), (81, 1), (94, 1), (95, 0), (59, 0))),
+    ],
+)
+def test_between_30_and_60_percent_is_compared_with_between_80_and_95(foot, row, by, lateral):
+    """One row of a stance of a hundred lies off: what lies in neither part does not count."""
+    x = np.full(101, 0.5)
+    x[row] += by
+    found = of_one_stance(foot, stance(x))
+    assert (found.steps[foot], found.lateral[foot]) == (1, lateral)
+
+
+@pytest.mark.parametrize(
+    "changes", [{"strike_s": None}, {"off_s": None}, {"touches_gap": True}], ids=str
+)
+def test_a_stance_that_was_not_seen_whole_is_not_counted(changes):
+    x = np.linspace(0.4, 0.6, 101)
+    assert of_one_stance(Foot.LEFT, stance(x)).lateral[Foot.LEFT] == 1
+    assert of_one_stance(Foot.LEFT, stance(x), **changes).steps[Foot.LEFT] == 0
+
+
+@pytest.mark.parametrize("part", [slice(31, 60), slice(81, 95)])
+def test_a_part_without_a_cop_is_not_compared(part):
+    values = stance(np.linspace(0.4, 0.6, 101))
+    values[part] *= 34.0 / 700.0  # under the load that has a CoP, 35 N
+    assert of_one_stance(Foot.LEFT, values).steps[Foot.LEFT] == 0
+
+
+@pytest.mark.parametrize(("lateral", "said"), [(15, False), (16, True), (20, True)])
+def test_it_is_said_of_four_in_five_steps_of_both_feet(lateral, said):
+    for few in Foot:
+        found = EdgeTally()
+        found.steps = dict.fromkeys(Foot, 20)
+        found.lateral = {few: lateral, few.other: 20}
+        assert found.is_mirrored is said

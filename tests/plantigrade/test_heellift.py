@@ -98,6 +98,12 @@ def test_a_lift_lasts_60_ms(rows, state):
     assert measured(lead(lift=80, back=80 + rows, ramp=1)).state == state
 
 
+@pytest.mark.parametrize(("lead_peak", "state"), [(73, "down"), (74, "lifted")])
+def test_of_which_60_ms_lie_before_the_lead_peak_is_over(lead_peak, state):
+    """The heel is under its limit from row 69 on: the rows to the peak, with it, are counted."""
+    assert measured(lead(), lead_peak=lead_peak).state == state
+
+
 def test_a_touch_of_under_30_ms_does_not_end_it():
     values = lead()
     values[90, Column.HEEL] = 160.0  # one row

@@ -13,7 +13,7 @@ from plantigrade.block import Column, Foot, PairBlock
 from plantigrade.detector import run_whole
 from plantigrade.events import Step
 from plantigrade.limits import setup_for
-from plantigrade.steps import StepDetector
+from plantigrade.steps import StepDetector, air_offset
 from plantigrade.synth import (
     HeelHabit,
     Player,
@@ -133,6 +133,23 @@ def test_a_foot_that_is_only_relieved_teaches_nothing(bw_n, low, period):
     assert detector.airs == []
 
 
+@pytest.mark.parametrize(
+    ("by_n", "n_rows", "in_the_air"),
+    [(8.5, 12, True), (9.0, 12, False), (9.0, 9, True), (30.0, 9, True)],
+)
+def test_a_foot_in_the_air_reads_one_load_within_a_quarter_of_the_contact_load(
+    by_n, n_rows, in_the_air
+):
+    """Contact is 35 N, so the band is 8.75 N; of a swing phase's 40 rows ten may leave it."""
+    block = lace(stand_and_walk(), 0.0, 40.0)
+    for k in range(3):
+        at = FIRST + 15 + 110 * k
+        lace(block.slice(at, at + n_rows), 0.0, by_n)
+    detector = StepDetector(setup())
+    detector.push(block)
+    assert any(air.foot is Foot.RIGHT for air in detector.airs) is in_the_air
+
+
 def test_a_light_player_s_shoe_may_press_by_nearly_60_n():
     """25 kg: of these, 15 % are 37 N."""
     made = replace(setup(), bw_n=245.0)
@@ -164,6 +181,19 @@ def test_cutting_changes_nothing_and_each_step_comes_with_the_row_that_confirms_
                 assert isinstance(step, Step)
                 found.append(step)
         assert found == whole
+
+
+def test_what_is_read_in_the_air_is_the_median_of_three_rows_or_more_but_for_the_midfoot_zones():
+    values = np.arange(1.0, 4.0)[:, None] * np.ones(8)  # rows of 1, 2 and 3
+    offset = air_offset(values)
+    assert offset is not None
+    zones = np.zeros(8, dtype=bool)
+    zones[Column.MIDFOOT_ZONES] = True
+    assert offset.tolist() == np.where(zones, 0.0, 2.0).tolist()
+    missing = np.full((3, 8), np.nan)
+    assert np.array_equal(air_offset(np.vstack((missing, values))), offset)
+    assert air_offset(values[:2]) is None
+    assert air_offset(np.vstack((missing, values[:2]))) is None
 
 
 # ---- with players ----

@@ -171,6 +171,18 @@ def test_a_foot_that_comes_down_too_soon_or_wavers_is_not_read():
     assert prompt.result.left.held_s >= 3.0 and prompt.result.left.air_n is None
 
 
+@pytest.mark.parametrize(
+    ("up_n", "rows_up", "read"),
+    [(39.0, 64, True), (41.0, 62, True), (41.0, 64, False)],
+)
+def test_a_still_foot_reads_one_load_within_a_quarter_of_the_contact_load(up_n, rows_up, read):
+    """Contact is 40 N (5 % of 800 N), so the band is 10 N; a quarter of 250 rows may leave it."""
+    block = lifting(4.0)
+    block.left[250 : 250 + rows_up] = foot(np.full(rows_up, up_n))
+    _, prompt = lifted(block, [])
+    assert (prompt.result.left.air_n == 30.0) is read
+
+
 def test_a_lift_counts_within_its_trial_only():
     block, prompt = lifting(4.0), LiftPrompt(3.5)
     prompt.push(block.slice(0, 700), block.slice(0, 700), SETUP)

@@ -295,6 +295,30 @@ def test_no_load_at_all_is_no_swing():
     assert told(empty) == []
 
 
+MOVEMENTS = {
+    "swing": SWING,
+    "two": (*SWING, (5.6, 0.5), (9.0, 0.5), (9.8, 0.25), (10.1, 0.85), (12.0, 0.85)),
+    "never still after": (*SWING[:4], *((4.3 + 0.2 * k, 0.85 - 0.1 * (k % 2)) for k in range(19))),
+    **NO_SWINGS,
+}
+
+
+@pytest.mark.parametrize("lift", [None, (430, 460)], ids=["both", "trail foot off after the peak"])
+@pytest.mark.parametrize("what", MOVEMENTS)
+def test_rows_that_come_one_by_one_tell_the_same(what, lift):
+    """Each event comes with the row that confirms it (design §9), and with the ones it looks at."""
+    block = rows(MOVEMENTS[what], seconds=13.0)
+    if lift:
+        block.right[slice(*lift), :6] = 0.0
+    detector, found, late = SwingDetector(setup()), [], 0.0
+    for k in range(len(block)):
+        for event in detector.push(block.slice(k, k + 1)):
+            found.append(event)
+            late = max(late, abs(event.confirmed_s - float(block.t_s[k])))
+    assert found == told(block)
+    assert late == pytest.approx(0.0, abs=1e-9)
+
+
 # ---- limits ----
 
 

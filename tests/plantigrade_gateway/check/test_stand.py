@@ -52,6 +52,20 @@ def test_one_that_leans_on_a_foot_is_refused(left_share, why):
         assert f"The {'left' if left_share > 0.5 else 'right'} foot carried" in verdict.line
 
 
+@pytest.mark.parametrize(
+    ("left_share", "more"),
+    [(0.349, "right"), (0.35, None), (0.65, None), (0.651, "left")],
+)
+def test_each_foot_carries_35_to_65_percent(left_share, more):
+    found = check_of(Player(), [Stand(24.0)], [STAND])
+    (trial,) = found.trials
+    assert trial.stand is not None
+    verdict = judge_stand(replace(trial, stand=replace(trial.stand, left_share=left_share)), found)
+    assert verdict.is_taken is (more is None)
+    if more:
+        assert verdict.line.startswith(f"The {more} foot carried 65 %.")
+
+
 def test_one_that_steps_off_too_soon_is_refused():
     verdict = stood(Player(), end_s=14.0)
     assert verdict.why is Why.SHORT

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.support.records import stand
+from tests.support.records import stand, step
 
 from plantigrade.block import N_COLUMNS, Column, Foot, PairBlock
 from plantigrade.events import Bearing
@@ -64,3 +64,50 @@ def test_a_drill_is_decided_by_the_session_s_limits(tmp_path, contact_bw, good, 
     practice.settle(settings)
     practice.push(Output(net=[one_leg(5.0, 50.0)]))
     assert practice.score is not None and practice.score.good == good
+
+
+def test_each_run_lasts_to_the_next_choice():
+    """A drill at 5 s, another at 20 s, none from 30 s, and a last one under way at the end."""
+    drills = shelf(None).drills
+    practice = Practice()
+    for t_s, name in ((5.0, "push"), (20.0, "balance"), (30.0, None), (33.0, "stay")):
+        practice.choose(t_s, Choice(name and drills[name], Feedback.EVERY))
+    found = [(run.name, run.start_s, run.end_s) for run in practice.results(40.0)]
+    assert found == [("push", 5.0, 20.0), ("balance", 20.0, 30.0), ("stay", 33.0, 40.0)]
+    practice.choose(41.0, Choice(None, Feedback.EVERY))
+    assert practice.results(50.0)[-1].end_s == 41.0
+
+
+@pytest.mark.parametrize(
+    ("held_s", "good"),
+    [
+        ((2.01, 2.01), (0, 0)),
+        ((1.99, 2.01), (1, 0)),
+        ((2.01, 1.98), (0, 1)),
+        ((1.99, 1.98), (1, 1)),
+    ],
+)
+def test_rows_belong_to_the_run_in_which_they_lie(held_s, good):
+    """They come when the next drill was chosen long ago: 2 s before its choice, 2 s after it."""
+    drill, practice = shelf(None).drills["balance"], Practice()
+    practice.settle(SessionSettings(mass_kg=700.0 / G_M_S2))
+    for start_s, hold_s in zip((0.0, 2.0), held_s, strict=True):
+        target = BalanceTarget(stance=CopSource.LEAD, hold_s=hold_s)
+        practice.choose(start_s, Choice(replace(drill, target=target), Feedback.EVERY))
+    practice.push(Output(net=[one_leg(4.0, 0.0)]))
+    assert tuple(run.good for run in practice.results(4.0)) == good
+
+
+@pytest.mark.parametrize("chosen_first", [True, False])
+def test_a_stand_decides_how_steps_are_judged_before_or_after_the_choice(chosen_first):
+    """The left foot bears on its midfoot there, so its step counts by its roll."""
+    practice = Practice()
+    choice = Choice(shelf(None).drills["walk_through"], Feedback.EVERY)
+    if chosen_first:
+        practice.choose(0.0, choice)
+    practice.push(Output(events=[stand(0)]))
+    if not chosen_first:
+        practice.choose(13.0, choice)
+    practice.push(Output(events=[step(1500)]))
+    (run,) = practice.results(20.0)
+    assert [rep.words for rep in run.reps] == ["left foot, roll through"]
