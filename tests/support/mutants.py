@@ -38,6 +38,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "errors": ("foreign",),
     "evidence": ("fitting",),
     "feed": ("orders",),
+    "files": ("model",),
     "insoles": ("runner",),
     "limits": ("calibrate", "steps", "stand"),
     "messages": ("codec",),

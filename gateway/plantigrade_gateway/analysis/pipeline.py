@@ -437,15 +437,13 @@ def _part(run: PacketRun, start: int, stop: int) -> PacketRun:
 
 
 def _alike(runs: Iterable[PacketRun]) -> Iterator[list[PacketRun]]:
-    """Group runs that differ in nothing but the gaps between them: their times tell those."""
+    """Group runs that differ in nothing but the gaps between them: their times tell those.
+
+    They are of one shape: a piece is cut where it changes.
+    """
     group: list[PacketRun] = []
     for run in runs:
-        if group and not (
-            len(run)
-            and len(group[-1])
-            and run.frames == group[-1].frames
-            and _shape(run) == _shape(group[-1])
-        ):
+        if group and not (len(run) and len(group[-1]) and run.frames == group[-1].frames):
             yield group
             group = []
         group.append(run)

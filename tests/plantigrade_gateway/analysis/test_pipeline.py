@@ -437,6 +437,29 @@ def test_one_entry_and_one_packet_are_no_event_and_no_error():
         assert analysed(rows).events == []
 
 
+def test_what_says_nothing_of_an_insole_s_samples_changes_nothing():
+    """A link that came up, a note, a calibration and an exchange of nobody."""
+    rows = pair()
+    others = [
+        Entry(at_ns(2.0), 0, Kind.CONNECTED, b"{}"),
+        Entry(at_ns(2.1), 1, Kind.CONNECTED, b""),
+        Entry(at_ns(2.2), SESSION, Kind.MARK, b"a note"),
+        Entry(at_ns(2.3), SESSION, Kind.CALIBRATION, b"not one"),
+        Entry(at_ns(2.4), SESSION, Kind.EXCHANGE, exchange_data(at_ns(2.3), at_ns(2.31), 1000)),
+    ]
+    assert_same(analysed(rows), analysed(merged(rows, others)))
+
+
+@pytest.mark.parametrize("k", [0, 1])
+def test_what_is_told_of_an_insole_is_of_its_own_packets(k):
+    rows = merged([settings_entry()], sent((LEFT, RIGHT)[k]))
+    pipeline = Pipeline()
+    pipeline.push(Batch.of(rows))
+    heard = {j: count.notifications for j, count in pipeline.counts().items()}
+    assert heard == {k: sum(e.kind is Kind.NOTIFICATION for e in rows), 1 - k: 0}
+    assert pipeline.feet() == {k: FEET[k], 1 - k: None}
+
+
 @pytest.mark.parametrize("k", [0, 1])
 def test_one_foot_alone_has_rows_and_no_swing(k):
     rows = merged([settings_entry()], sent((LEFT, RIGHT)[k]))

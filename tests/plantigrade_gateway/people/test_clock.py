@@ -3,7 +3,9 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plantigrade_gateway.people.clock import DAY, HybridClock, utc_ms
+from plantigrade_gateway.people.clock import HybridClock, utc_ms
+
+DAY = 24 * 60 * 60 * 1000 << 16
 
 steps = st.lists(
     st.tuples(st.integers(0, 50), st.none() | st.integers(0, 60 << 16)), min_size=1, max_size=20
