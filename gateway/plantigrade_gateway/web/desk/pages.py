@@ -27,6 +27,7 @@ from plantigrade_gateway.web.desk.players import assigning_router, players_route
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.progress import progress_router
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
+from plantigrade_gateway.web.desk.remarks import remarks_router
 from plantigrade_gateway.web.desk.rulebook import rulebook_router
 from plantigrade_gateway.web.desk.sets import (
     BAND,
@@ -167,6 +168,7 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     app.include_router(sheet_router(desk))
     app.include_router(progress_router(desk))
     app.include_router(handout_router(desk))
+    app.include_router(remarks_router(desk))
     app.include_router(players_router(desk))
     app.include_router(rulebook_router(desk))
     app.add_exception_handler(404, not_there)
@@ -254,7 +256,8 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
     @router.get("/{session_id}/swings/{number:number}", response_class=HTMLResponse)
     def swing(session_id: str, number: int) -> Response:
         opened = desk.reads.open(session_id)
-        return desk.page("swing.html", **swing_page(desk.reads, opened, number))
+        shown = swing_page(desk.reads, opened, number)
+        return desk.page("swing.html", **shown, problem="", reason="")
 
     @router.get("/{session_id}/sets/{number:number}", response_class=HTMLResponse)
     def one_set(session_id: str, number: int, other: int = 0) -> Response:
