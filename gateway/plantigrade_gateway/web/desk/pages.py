@@ -16,6 +16,7 @@ from starlette.background import BackgroundTask
 from plantigrade.block import Foot
 from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade.errors import shown
+from plantigrade_gateway.people.profile import TOPICS, Decision
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.store.rows import Session
@@ -23,6 +24,7 @@ from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
 from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.handout import handout_router
+from plantigrade_gateway.web.desk.overview import overview
 from plantigrade_gateway.web.desk.players import assigning_router, players_router
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.progress import progress_router
@@ -201,7 +203,17 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
             problem=problem,
             share=share,
             names=desk.reads.names_but(opened.line.session.player_id),
+            overview=overview(opened.found),
+            decisions=_decided(desk, opened.line.session.player_id),
         )
+
+
+def _decided(desk: Desk, player_id: str | None) -> list[tuple[str, Decision | None]]:
+    """Return the decision in force on each topic; nothing of nobody."""
+    if player_id is None:
+        return []
+    made = {one.topic: one for one in desk.reads.register.decisions(player_id)}
+    return [(topic, made.get(topic)) for topic in TOPICS] if made else []
 
 
 def _in_no_set(opened: Opened) -> list[int]:
