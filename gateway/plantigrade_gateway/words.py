@@ -111,6 +111,11 @@ def difference(found: Difference | None, digits: int = 2, scale: float = 1.0) ->
     return f"{signed(found.value)} ({signed(found.low)} to {signed(found.high)})"
 
 
+def fact(text: str) -> str:
+    """Return a text with facts' names as words: ``full.push_good`` is "full push good"."""
+    return _JOINED.sub(" ", text)
+
+
 def single(
     value: float | None,
     error: float | None,
@@ -246,6 +251,7 @@ class CalibrationDays:
     has_passed: bool = False
 
 
+_JOINED = re.compile(r"_|(?<=[a-z])\.(?=[a-z])")
 _CALIBRATED = re.compile(r"calibrated (\d{4}-\d\d-\d\d)")
 _CHECKED = re.compile(r"check of (\d{4}-\d\d-\d\d) (passed|warned)")
 

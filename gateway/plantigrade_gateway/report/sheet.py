@@ -75,7 +75,7 @@ def show_sheet(made: EvidenceSheet, out: Console) -> None:
         for one in made.decisions:
             said = " ".join(part for part in (one.answer, one.plan and f"({one.plan})") if part)
             cue = f": {one.cue}" if one.cue else ""
-            item(out, one.topic, f"{said}{cue}, {one.day.isoformat()}")
+            item(out, one.topic, f"{said}, {one.day.isoformat()}{cue}")
     held = "nothing is suggested while a hold stands" if made.sheet.is_held else ""
     heading(out, "What the rules come to", held)
     for topic in made.sheet.topics:
@@ -102,13 +102,18 @@ def _show_holds(made: EvidenceSheet, out: Console) -> None:
             paragraph(out, one.rule.suggest, _DEEP, "  ", style="bold")
             paragraph(out, _basis(one), _DEEP)
         else:
-            paragraph(out, f"{one.rule.id}: no data: {', '.join(one.missing)}", _DEEP, "  ")
+            paragraph(
+                out,
+                f"{one.rule.id}: no data: {', '.join(map(words.fact, one.missing))}",
+                _DEEP,
+                "  ",
+            )
 
 
 def _show_topic(topic: Topic, out: Console, *, is_held: bool) -> None:
     missing = dict.fromkeys(name for one in topic.judged for name in one.missing)
     if not topic.holding:
-        paragraph(out, f"{topic.name}: no data: {', '.join(missing)}", _DEEP, "  ")
+        paragraph(out, f"{topic.name}: no data: {', '.join(map(words.fact, missing))}", _DEEP, "  ")
         return
     beside = ": the rules do not agree: the coach decides" if topic.is_conflict else ""
     paragraph(out, f"{topic.name}{beside}", "  ", style="bold")
@@ -119,7 +124,9 @@ def _show_topic(topic: Topic, out: Console, *, is_held: bool) -> None:
             paragraph(out, f"against: {text}", "      ")
         paragraph(out, _basis(one), "      ")
     if missing:
-        paragraph(out, f"other rules: no data: {', '.join(missing)}", "      ", _DEEP)
+        paragraph(
+            out, f"other rules: no data: {', '.join(map(words.fact, missing))}", "      ", _DEEP
+        )
 
 
 def _basis(one: Judged) -> str:
@@ -132,8 +139,8 @@ def _show_readiness(made: EvidenceSheet, out: Console) -> None:
         heading(out, STAGES.get(stage, stage))
         for one in made.readiness:
             if one.stage == stage:
-                note = f" ({one.note})" if one.note and one.word != SEEN else ""
-                paragraph(out, f"{one.item}: {one.text}{note}", _DEEP, "  ")
+                note = f" ({words.fact(one.note)})" if one.note and one.word != SEEN else ""
+                paragraph(out, f"{one.item}: {words.fact(one.text)}{note}", _DEEP, "  ")
     paragraph(out, NO_SCORE, "  ")
 
 
@@ -143,7 +150,7 @@ def _show_facts(made: EvidenceSheet, out: Console) -> None:
     shown.columns[2].no_wrap = False
     for fact in made.facts.values():
         shown.add_row(
-            fact.name,
+            words.fact(fact.name),
             NONE if fact.value is None else str(fact.value),
             printable(fact.text),
             NONE if fact.age_days is None else str(fact.age_days),

@@ -36,7 +36,7 @@ def test_holds_stand_before_decisions_and_those_before_the_rules():
     assert places == sorted(places)
     assert "(not today) Let the lead heel come up" in text
     assert "(not today)" not in printed(made_of(""))
-    assert "hold-red-flag: no data: flag.red" in printed(made_of(None))
+    assert "hold-red-flag: no data: flag red" in printed(made_of(None))
 
 
 def test_what_speaks_against_a_rule_and_its_basis_stand_with_it():
@@ -57,12 +57,12 @@ def test_rules_that_do_not_agree_are_shown_as_such():
 
 def test_what_is_not_known_is_said_once_a_topic():
     text = printed(evidence(case(VisitMaker().visit()), RULES))
-    assert "  lead heel: no data: lead.foot\n" in text
+    assert "  lead heel: no data: lead foot\n" in text
     text = printed(made_of(""))
-    assert "  feet: no data: lead.bed, trail.bed, lead.print, trail.print\n" in text
+    assert "  feet: no data: lead bed, trail bed, lead print, trail print\n" in text
     worn = VisitMaker().stood([0.10, 0.11, 0.12], [0.2] * 3).stood([0.05, 0.06], [0.2] * 2, "flat")
     text = printed(evidence(case(worn.visit()), RULES))
-    assert "    other rules: no data: lead.print, trail.print\n" in text
+    assert "    other rules: no data: lead print, trail print\n" in text
 
 
 def test_numbers_are_those_of_the_facts():
@@ -74,6 +74,16 @@ def test_numbers_are_those_of_the_facts():
     for fall in made.falls:
         assert f"{fall.what}: {fall.text}." in text
     assert "8 of 10, then 5 of 8: no fall seen" in text
+
+
+def test_names_of_facts_are_shown_as_words_as_on_the_page():
+    text = printed(made_of("", good=8))
+    assert "  full push good " in text
+    assert "push_good" not in text and "lead.stand" not in text
+
+
+def test_the_day_of_a_decision_stands_before_its_words():
+    assert f"go (deliberate), {FIRST_DAY.date().isoformat()}: One long push" in printed(made_of(""))
 
 
 def test_a_players_text_cannot_steer_the_terminal():
