@@ -71,7 +71,7 @@ def test_each_run_lasts_to_the_next_choice():
     drills = shelf(None).drills
     practice = Practice()
     for t_s, name in ((5.0, "push"), (20.0, "balance"), (30.0, None), (33.0, "stay")):
-        practice.choose(t_s, Choice(name and drills[name], Feedback.EVERY))
+        practice.choose(t_s, Choice(drills[name] if name else None, Feedback.EVERY))
     found = [(run.name, run.start_s, run.end_s) for run in practice.results(40.0)]
     assert found == [("push", 5.0, 20.0), ("balance", 20.0, 30.0), ("stay", 33.0, 40.0)]
     practice.choose(41.0, Choice(None, Feedback.EVERY))
