@@ -29,12 +29,12 @@ def duration(seconds: float) -> str:
 
 def number(value: float | None, digits: int = 2, unit: str = "") -> str:
     """Return a value with its unit, or the sign for none."""
-    return NONE if value is None else f"{value:.{digits}f}{unit}"
+    return NONE if value is None else f"{value:z.{digits}f}{unit}"
 
 
 def percent(share: float | None, digits: int = 0) -> str:
     """Return a share as percent, or the sign for none."""
-    return NONE if share is None else f"{100.0 * share:.{digits}f} %"
+    return NONE if share is None else f"{100.0 * share:z.{digits}f} %"
 
 
 def printable(text: str) -> str:

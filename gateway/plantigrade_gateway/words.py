@@ -78,8 +78,8 @@ def spread(stat: Stat, digits: int = 2, scale: float = 1.0) -> str:
     """Return mean ± SD and the count in brackets: ``0.66 ± 0.02 (104)``."""
     if stat.mean is None:
         return NONE
-    sd = "" if stat.sd is None else f" ± {scale * stat.sd:.{digits}f}"
-    return f"{scale * stat.mean:.{digits}f}{sd} ({stat.count})"
+    sd = "" if stat.sd is None else f" ± {scale * stat.sd:z.{digits}f}"
+    return f"{scale * stat.mean:z.{digits}f}{sd} ({stat.count})"
 
 
 def halves(found: Halves, digits: int = 2, scale: float = 1.0) -> str:
@@ -87,7 +87,7 @@ def halves(found: Halves, digits: int = 2, scale: float = 1.0) -> str:
     more = found.difference
     if more is None:
         return NONE
-    half = "" if more.high is None else f" ± {scale * (more.high - more.value):.{digits}f}"
+    half = "" if more.high is None else f" ± {scale * (more.high - more.value):z.{digits}f}"
     return f"{scale * more.value:+.{digits}f}{half}"
 
 
@@ -128,10 +128,10 @@ def single(
     Up to `least` only that bound is known: ``≤ 0.02 s``. An error is never shown as 0.
     """
     if value is not None and least is not None and value <= least:
-        return f"≤ {least:.{digits}f}{unit}"
+        return f"≤ {least:z.{digits}f}{unit}"
     if value is None or error is None:
         return number(value, digits, unit)
-    return f"{value:.{digits}f} ± {max(error, 10.0**-digits):.{digits}f}{unit}"
+    return f"{value:z.{digits}f} ± {max(error, 10.0**-digits):z.{digits}f}{unit}"
 
 
 def transfer(swing: Swing, rate_hz: float | None) -> str:

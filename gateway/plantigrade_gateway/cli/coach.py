@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from plantigrade_gateway.coach.progress import Progress
     from plantigrade_gateway.coach.repeats import Reliability
     from plantigrade_gateway.people.players import Register
+    from plantigrade_gateway.rules.model import RuleSet
 
 Decorator = Callable[[Any], Any]
 
@@ -38,7 +39,7 @@ def register(
         "rule_file",
         type=PATH,
         metavar="FILE",
-        help="A rule file, instead of the built-in one.",
+        help="A rule file, instead of the one that is kept (page /rules).",
     )
     @click.option(
         "--visit",
@@ -63,10 +64,10 @@ def register(
         from plantigrade_gateway.coach.sheet import evidence
         from plantigrade_gateway.report.console import console
         from plantigrade_gateway.report.sheet import sheet_json, show_sheet
-        from plantigrade_gateway.rules.files import built_in, read_rules
+        from plantigrade_gateway.rules.files import read_rules
 
-        rules = built_in() if rule_file is None else read_rules(rule_file)
         with _register(store_of(ctx)) as found:
+            rules = _kept_rules(found) if rule_file is None else read_rules(rule_file)
             case = _case_of(found, player, visit)
         made = evidence(case, rules)
         if as_json:
@@ -97,11 +98,10 @@ def register(
     def report(ctx: click.Context, player: str, path: Path, paper: str, replace: bool) -> None:
         """Write one page for PLAYER to take home, as a PDF: what was found, decided, and to do."""
         from plantigrade_gateway.report.page import write_page
-        from plantigrade_gateway.rules.files import built_in
 
         with _register(store_of(ctx)) as found:
             player_id = found.find(player).player_id
-            write_page(found, player_id, built_in(), path, paper, replace=replace)
+            write_page(found, player_id, path, paper, replace=replace)
         click.echo(f"Written: {path}")
 
     @group.command()
@@ -129,36 +129,42 @@ def register(
             raise InputError(f"visits: {len(visits)} given, expected two or none")
         with _register(store_of(ctx)) as found:
             sessions = [_session(found, visit) for visit in visits]
-            case = _case_of(found, player, None)
+            case, rules = _case_of(found, player, None), _kept_rules(found)
         if key is not None and not visits:
-            shown, repeated = _followed(case, key)
+            shown, repeated = _followed(case, rules, key)
             if as_json:
                 click.echo(text_of(change.progress_json(shown, repeated)))
             else:
                 change.show_progress(shown, repeated, console())
             return
-        made = _comparison(case, sessions, key)
+        made = _comparison(case, rules, sessions, key)
         if as_json:
             click.echo(text_of(change.comparison_json(made)))
         else:
             change.show_comparison(made, console())
 
 
-def _followed(case: "Case", key: str) -> "tuple[Progress, Reliability]":
+def _kept_rules(register: "Register") -> "RuleSet":
+    """Return the rules that the coach keeps: what the pages go by."""
+    from plantigrade_gateway.people.rulebook import RuleBook
+
+    return RuleBook(register).current().rules
+
+
+def _followed(case: "Case", rules: "RuleSet", key: str) -> "tuple[Progress, Reliability]":
     from plantigrade_gateway.coach.progress import progress
     from plantigrade_gateway.coach.repeats import reliability
-    from plantigrade_gateway.rules.files import built_in
 
-    return progress(case, built_in(), key), reliability(case, built_in(), key)
+    return progress(case, rules, key), reliability(case, rules, key)
 
 
-def _comparison(case: "Case", sessions: "list[tuple[str, str]]", key: str | None) -> "Comparison":
+def _comparison(
+    case: "Case", rules: "RuleSet", sessions: "list[tuple[str, str]]", key: str | None
+) -> "Comparison":
     """Compare the sessions, each with the name of a set or none; the last two visits if none."""
     from plantigrade_gateway.coach.compare import compare, compare_sets, set_of, visit_of
     from plantigrade_gateway.coach.follow import find_followed
-    from plantigrade_gateway.rules.files import built_in
 
-    rules = built_in()
     if not sessions:
         if len(case.visits) < 2:
             raise InputError(f"visits: this player has {len(case.visits)}, expected two")

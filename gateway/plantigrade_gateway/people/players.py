@@ -7,7 +7,7 @@ and mass hold what older programs wrote; what the log says stands above it.
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from difflib import get_close_matches
 from typing import Any
 
@@ -49,6 +49,7 @@ SESSION = "session"
 COACH = "coach"
 _LEAST_OF_ID = 4  # digits of an id by which a player is found
 _MOST_NAMED = 3
+_AHEAD = timedelta(days=1)  # it may be tomorrow already where the decision is made
 
 
 @dataclass(frozen=True, slots=True)
@@ -400,7 +401,8 @@ class Register:
         Raises
         ------
         InputError
-            There is no such topic, no such answer, or no such plan for the topic.
+            There is no such topic, no such answer, or no such plan for the topic; or the day is yet
+            to come.
         StoreError
             There is no such player.
         """
@@ -411,6 +413,8 @@ class Register:
             raise InputError(f"plan: {topic} has none, leave it out")
         if plan:
             one_of(plan, PLANS[topic], f"plan of {topic}")
+        if day > datetime.now(UTC).date() + _AHEAD:
+            raise InputError(f"day: {day.isoformat()} is yet to come, expected today or before")
         value: dict[str, Any] = {"answer": answer, "plan": plan, "cue": line_of(cue, "cue")}
         value["day"] = day.isoformat()
         if sheet is not None:

@@ -222,7 +222,7 @@ class Visits:
         Raises
         ------
         InputError
-            The line is empty, too long or more than one, or the instant is no number.
+            The line is empty, too long or more than one, or the instant is not in the session.
         StoreError
             There is no such session.
         """
@@ -231,6 +231,11 @@ class Visits:
             raise InputError("note: is empty, expected a line of text")
         if not math.isfinite(t_s):
             raise InputError(f"note: its time is {t_s}, expected seconds of session time")
+        longest_s = self._register.store.session(session_id).duration_s
+        if t_s < 0.0 or 0.0 < longest_s < t_s:
+            raise InputError(
+                f"note: its time is {t_s:g} s, expected 0 to {longest_s:.0f} in this session"
+            )
         note_id = new_id()
         self._say(session_id, {f"{words.NOTE}:{note_id}": {"t_s": float(t_s), "text": line}})
         return note_id

@@ -18,9 +18,10 @@ from plantigrade_gateway.coach.progress import next_check
 from plantigrade_gateway.coach.sheet import NOT_SEEN, EvidenceSheet, evidence
 from plantigrade_gateway.coach.swings import counted, sets_of_visit, silent_sets
 from plantigrade_gateway.drills.files import shelf
-from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.pagerows import PageRows, highest, page_rows
 from plantigrade_gateway.report.soles import pair, sole
 from plantigrade_gateway.report.typeset import FootPicture, Moment, PlayerPage, Practice, pdf
@@ -88,20 +89,26 @@ def page_of(register: Register, player_id: str, rules: RuleSet) -> PlayerPage:
 
 
 def write_page(
-    register: Register, player_id: str, rules: RuleSet, path: Path, paper: str, *, replace: bool
+    register: Register, player_id: str, path: Path, paper: str, *, replace: bool
 ) -> None:
     """Write the page of a player's last visit as a PDF that only its owner may read.
 
+    The rules are those that the coach keeps.
+
     Raises
     ------
+    InputError
+        The file's name does not end so that a PDF is known by it.
     StoreError
         As `page_of`; or the file is there and not to be replaced, or cannot be written.
     NotPrinted
         The page cannot be set.
     """
+    if path.suffix.lower() != ".pdf":
+        raise InputError(f"report to {path}: expected a name that ends in .pdf")
     if path.exists() and not replace:
         raise StoreError(f"report to {path}: is there already; say --replace to write over it")
-    data = pdf(page_of(register, player_id, rules), paper)
+    data = pdf(page_of(register, player_id, RuleBook(register).current().rules), paper)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         # A folder that only its owner may enter: the file appears whole or not at all.

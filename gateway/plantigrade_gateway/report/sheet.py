@@ -7,7 +7,7 @@ from rich.console import Console
 
 from plantigrade_gateway import words
 from plantigrade_gateway.coach.facts import FactValue
-from plantigrade_gateway.coach.sheet import SEEN, EvidenceSheet
+from plantigrade_gateway.coach.sheet import EvidenceSheet
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.formats import NONE, printable
 from plantigrade_gateway.report.console import heading, item, paragraph, put, table
@@ -139,7 +139,7 @@ def _show_readiness(made: EvidenceSheet, out: Console) -> None:
         heading(out, STAGES.get(stage, stage))
         for one in made.readiness:
             if one.stage == stage:
-                note = f" ({words.fact(one.note)})" if one.note and one.word != SEEN else ""
+                note = f" ({one.note})" if one.note else ""
                 paragraph(out, f"{one.item}: {words.fact(one.text)}{note}", _DEEP, "  ")
     paragraph(out, NO_SCORE, "  ")
 

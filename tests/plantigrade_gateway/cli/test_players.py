@@ -45,10 +45,12 @@ def refused(result: Result) -> str:
     return str(line)
 
 
-def test_no_player_is_no_error_and_makes_no_store(run, tmp_path):
+def test_no_player_is_no_error_and_a_store_that_is_not_there_is_not_made(run, tmp_path):
+    assert "not found" in refused(run("players"))
+    assert list(tmp_path.iterdir()) == []
+    Store.open(tmp_path / "s.sqlite3").close()
     assert "No player is registered yet" in run("players").stdout
     assert listed(run) == []
-    assert list(tmp_path.iterdir()) == []
 
 
 def test_add_list_search_and_edit(run):

@@ -369,3 +369,12 @@ def test_the_file_that_refuses_is_explained(store, register):
         db.execute("DROP TABLE people_change")
     with pytest.raises(StoreError, match="cannot be used"):
         register.rows()
+
+
+def test_a_decision_cannot_be_of_a_day_yet_to_come(register):
+    ada = register.add(name="Ada Nowhere", handedness="left")
+    today = datetime.now(UTC).date()
+    register.decide(ada, "push", "go", today)
+    with pytest.raises(InputError, match="is yet to come, expected today or before"):
+        register.decide(ada, "push", "not yet", today + timedelta(days=3))
+    assert [(one.answer, one.day) for one in register.decisions(ada)] == [("go", today)]

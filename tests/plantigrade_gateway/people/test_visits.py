@@ -106,12 +106,12 @@ def test_conditions_stay_until_said_otherwise(visits, key):
 
 
 def test_notes_come_in_order_of_time_and_can_be_taken_back(visits, key):
-    late = visits.note(key, 40.5, "looks tired")
-    early = visits.note(key, 3.0, "new grip")
+    late = visits.note(key, 0.09, "looks tired")  # the session lasts 0.09 s
+    early = visits.note(key, 0.03, "new grip")
     found = visits.said(key, SWINGS).notes
     assert [(n.note_id, n.t_s, n.text, n.by) for n in found] == [
-        (early, 3.0, "new grip", "eve"),
-        (late, 40.5, "looks tired", "eve"),
+        (early, 0.03, "new grip", "eve"),
+        (late, 0.09, "looks tired", "eve"),
     ]
     visits.remove_note(key, early)
     assert [n.note_id for n in visits.said(key, SWINGS).notes] == [late]
@@ -130,6 +130,8 @@ def test_notes_come_in_order_of_time_and_can_be_taken_back(visits, key):
         (lambda v, key: v.set_conditions(key, is_shoe_stiff="no"), "expected true or false"),
         (lambda v, key: v.note(key, 1.0, "  "), "note: is empty"),
         (lambda v, key: v.note(key, float("nan"), "x"), "its time is nan"),
+        (lambda v, key: v.note(key, 99999.0, "x"), "its time is 99999 s, expected 0 to 0 in"),
+        (lambda v, key: v.note(key, -1.0, "x"), "its time is -1 s, expected 0 to 0 in"),
         (lambda v, key: v.exclude(key, SWINGS[0], " "), "reason: is missing"),
         (lambda v, key: v.include(key, SWINGS[0]), "not left out"),
         (lambda v, key: v.tap(key, SWINGS[0], "hip", "up", is_blind=True), "eye: 'hip'"),

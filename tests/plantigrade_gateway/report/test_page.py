@@ -140,16 +140,16 @@ def test_what_was_not_decided_measured_or_repeated_is_left_out(case):
 
 def test_a_page_is_written_for_its_owner_and_never_over_another_file(register, case, tmp_path):
     path = tmp_path / "new folder" / "page.pdf"
-    write_page(register, case.player_id, built_in(), path, "letter", replace=False)
+    write_page(register, case.player_id, path, "letter", replace=False)
     assert path.stat().st_mode & 0o777 == 0o600
     with pypdfium2.PdfDocument(path.read_bytes()) as document:
         assert len(document) == 1
         assert "Jonah (invented)" in document[0].get_textpage().get_text_bounded()
     before = path.read_bytes()
     with pytest.raises(StoreError, match="is there already; say --replace"):
-        write_page(register, case.player_id, built_in(), path, "a4", replace=False)
+        write_page(register, case.player_id, path, "a4", replace=False)
     assert path.read_bytes() == before
-    write_page(register, case.player_id, built_in(), path, "a4", replace=True)
+    write_page(register, case.player_id, path, "a4", replace=True)
     assert path.read_bytes() != before
     assert [one.name for one in path.parent.iterdir()] == ["page.pdf"]
 
@@ -157,6 +157,4 @@ def test_a_page_is_written_for_its_owner_and_never_over_another_file(register, c
 def test_a_place_that_cannot_be_written_says_so(register, case, tmp_path: Path):
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreError, match="cannot be written"):
-        write_page(
-            register, case.player_id, built_in(), tmp_path / "file" / "p.pdf", "a4", replace=False
-        )
+        write_page(register, case.player_id, tmp_path / "file" / "p.pdf", "a4", replace=False)

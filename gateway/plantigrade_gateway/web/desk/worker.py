@@ -20,7 +20,6 @@ from plantigrade_gateway.report.export import export
 from plantigrade_gateway.report.frames import write_frames
 from plantigrade_gateway.report.page import write_page
 from plantigrade_gateway.report.player import export_player
-from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.prepare import prepare
 
@@ -68,7 +67,7 @@ def _pack_player(store: Store, player_id: str, folder: Path) -> None:
 
 def _write_page(store: Store, player_id: str, path: Path, paper: str) -> None:
     with Register(store) as register:
-        write_page(register, player_id, built_in(), path, paper, replace=False)
+        write_page(register, player_id, path, paper, replace=False)
 
 
 def _say(share: float) -> None:
