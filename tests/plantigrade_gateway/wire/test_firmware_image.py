@@ -143,9 +143,15 @@ def test_every_vector_is_written_as_the_gateway_writes_it(image):
             "out[12] = 0u;",
             "WRONG information_",
         ),
+        (
+            "plantigrade_wire.c",
+            "if (length != REQUEST_BYTES[nth]) {",
+            "if (length < REQUEST_BYTES[nth]) {",
+            "WRONG obeyed bad_start_excess",
+        ),
     ],
 )
-def test_a_wrong_byte_would_be_said(toolchain, tmp_path, name, old, new, said):
+def test_a_mistake_of_the_companion_would_be_said(toolchain, tmp_path, name, old, new, said):
     made = image_of(tmp_path / "image", changed(tmp_path, name, old, new))
     assert said in made.text
     assert made.status == made.numbers()["wrong"] > 0
