@@ -190,6 +190,8 @@ void pg_set_mtu(pg_insole *insole, uint16_t att_mtu)
     const size_t frame = pg_frame_bytes(insole->config->zones, insole->config->sample_format);
     size_t bytes = PG_HEADER_BYTES + frame;
     insole->most_frames = 0u;
+    /* cppcheck follows an MTU of 3, where value is 0, and takes the comparison for a mistake: nothing fits then. */
+    /* cppcheck-suppress unsignedLessThanZero */
     while ((bytes <= value) && (frame > 0u)) {
         insole->most_frames++;
         bytes += frame;
