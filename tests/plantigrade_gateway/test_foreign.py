@@ -19,7 +19,8 @@ OWN = {
     "store/store.py": "its own rows",
     "web/__main__.py": "its own process, on the command line",
     "web/desk/cache.py": "its own rows",
-    "web/desk/curves.py": "its own rows",
+    "report/swingframes.py": "its own rows",
+    "report/typeset.py": "what its own template says",
     "web/live/hub.py": "its own process, over a pipe",
     "web/live/page.py": "its own process, over a pipe",
 }

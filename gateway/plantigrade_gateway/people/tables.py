@@ -84,6 +84,8 @@ def explained(path: Path) -> Iterator[None]:
     """Turn what a SQLite file refuses into one sentence."""
     try:
         yield
+    except sqlite3.Error as error:  # while a connection is set up: the engine wraps it not
+        raise explain(path, error) from error
     except sa.exc.DBAPIError as error:
         if isinstance(error.orig, sqlite3.Error):
             raise explain(path, error.orig) from error

@@ -4,6 +4,7 @@ What is expected follows from the words of the rules alone: no number in here wa
 code under test.
 """
 
+import sqlite3
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
@@ -14,7 +15,7 @@ from tests.support.records import packets
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import PLAYER, Register
-from plantigrade_gateway.people.tables import sqlite_engine
+from plantigrade_gateway.people.tables import explained, sqlite_engine
 from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
 from plantigrade_gateway.store.store import Store
 
@@ -378,3 +379,12 @@ def test_a_decision_cannot_be_of_a_day_yet_to_come(register):
     with pytest.raises(InputError, match="is yet to come, expected today or before"):
         register.decide(ada, "push", "not yet", today + timedelta(days=3))
     assert [(one.answer, one.day) for one in register.decisions(ada)] == [("go", today)]
+
+
+def test_what_the_engine_does_not_wrap_is_explained_too(tmp_path):
+    """What is refused while a connection is set up comes as SQLite's own error."""
+    with (
+        pytest.raises(StoreError, match=r"store .*s\.sqlite3: "),
+        explained(tmp_path / "s.sqlite3"),
+    ):
+        raise sqlite3.OperationalError("database is locked")

@@ -118,7 +118,8 @@ def test_the_pages_call_a_player_as_the_register_does_now(made, tmp_path):
         register.assign(other, register.add(name="P-17", handedness="left"))
         listed, opened = in_the_desk(path, own, theirs)
         assert "Iris <Renamed>" in listed and "P-17" in listed and "not registered" not in listed
-        assert "Iris <Renamed>" in opened and "P-17" not in opened
+        assert ", Iris <Renamed>" in opened  # in its heading; others only among those to choose
+        assert ", P-17" not in opened
         delete_player(register, iris)
         (listed,) = in_the_desk(path, own)
         assert "Iris" not in listed and "P-17" in listed
