@@ -144,7 +144,7 @@ def bodies(pages: Pages) -> Way:
 
     seeds = [
         b'{"what": "hips", "state": "limit", "text": "left"}',
-        b'{"topic": "push", "answer": "go", "plan": "even", "cue": "roll", "day": "2026-12-31"}',
+        b'{"topic": "push", "answer": "go", "plan": "even", "cue": "roll", "day": "2026-01-31"}',
         b'{"hold": "pain", "by": "player"}',
         b'{"shoe": "low", "is_shoe_stiff": false}',
     ]

@@ -163,6 +163,7 @@ def test_a_drag_moves_the_time_line_and_a_press_on_a_swing_opens_it(page):
     page.get_by_label("Go to").select_option(label="swing 3, 1:31.1")
     expect(page.get_by_role("status")).to_contain_text("every row is drawn")
     before = seen_s(page)
+    page.locator("#chart").scroll_into_view_if_needed()
     box = page.locator("#chart").bounding_box()
     assert box is not None
     middle = box["x"] + box["width"] / 2
