@@ -19,6 +19,7 @@ from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
 from plantigrade_gateway.web.desk.reads import DeskStore, Opened
+from plantigrade_gateway.web.desk.why import why_heel, why_push
 
 MARGIN_MM = 6.0
 """Room about an insole, mm."""
@@ -141,7 +142,31 @@ def swing_data(swing: Swing, frames: SwingFrames) -> Data:
         },
         "cursor": {"t": [0.0]},
     }
+    sources |= _limits_of(swing, frames, at_s)
     return {"sources": sources, "ranges": {"time": [float(t_s[0]), float(t_s[-1])], "load": load}}
+
+
+def _limits_of(swing: Swing, frames: SwingFrames, at_s: float) -> dict[str, Any]:
+    """Return what the push and the heel were decided by, to be drawn: places, levels, times."""
+    push, limits = swing.push, frames.settings.limits
+    levels = {"begins at or behind": limits.push_begins_by}
+    if push.travel_from is not None:
+        levels["held up to here"] = push.travel_from + limits.push_travel
+    least: list[float] = []
+    if push.heel_leave_s is not None and None not in (swing.shift_s, swing.lead_peak_s):
+        shift_s = (swing.lead_peak_s or 0.0) - (swing.shift_s or 0.0)
+        least = [push.heel_leave_s - at_s, push.heel_leave_s - at_s + limits.push_rolled * shift_s]
+    return {
+        "place": columns(t=frames.t_s - at_s, y=frames.cop(swing.lead.other)[:, 1]),
+        "way": columns(t=np.array(push.path_t_s) - at_s, y=np.array(push.path_y)),
+        "levels": {
+            "y": list(levels.values()),
+            "name": list(levels),
+            "t": [float(frames.t_s[0]) - at_s] * len(levels),
+        },
+        "least": {"left": least[:1], "right": least[1:]},
+        "heel_limit": {"y": [swing.heel_lift.limit_n / frames.settings.body_weight_n]},
+    }
 
 
 def roles(lead: Foot) -> tuple[tuple[str, Foot], tuple[str, Foot]]:
@@ -164,6 +189,7 @@ def _marks(
     }
 
 
+_USUAL_HZ = 100.0
 _PATH_FROM_S = 0.3
 """The CoP's path is drawn from so long before the start, s (ours)."""
 
@@ -210,6 +236,7 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
         "set_name": opened.set_names.get(swing.first_index, ""),
         "measures": [(m.title, m.unit, m.single_text(swing, rate_hz)) for m in SWING_MEASURES],
         "lift": _lift(swing),
+        "why": _why(swing, frames, rate_hz),
         "push": words.push(swing.push),
         "moments": _moment_rows(swing, frames),
         "regions": REGIONS,
@@ -220,6 +247,13 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
         "lead": str(lead),
         "notes": (*sampling_notes([swing], rate_hz), *SWING_NOTES, words.DESCRIBES),
     }
+
+
+def _why(swing: Swing, frames: SwingFrames, rate_hz: float | None) -> list[str]:
+    """Return why the push and the lead heel are called so, by the limits in force then."""
+    limits, bw_n = frames.settings.limits, frames.settings.body_weight_n
+    push = why_push(swing, limits, rate_hz or _USUAL_HZ)
+    return [*push, why_heel(swing, limits, bw_n)]
 
 
 def frames_json(swing: Swing, frames: SwingFrames) -> dict[str, Any]:

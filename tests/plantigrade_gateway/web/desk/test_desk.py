@@ -269,6 +269,17 @@ def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, mad
     ]
     at = chart["sources"]["moments"]["name"].index("shift")
     assert chart["sources"]["moments"]["t"][at] == 0.0
+    sources = chart["sources"]
+    assert swing.push.heel_leave_s is not None and swing.push.travel_from is not None
+    # the limits of the definitions (design §5): .40 and .15 of the length, .20 of the shift, 3 % BW
+    assert sources["levels"]["y"] == pytest.approx([0.40, swing.push.travel_from + 0.15])
+    short_s = sources["least"]["right"][0] - sources["least"]["left"][0]
+    assert short_s == pytest.approx(0.20 * (swing.lead_peak_s - swing.shift_s))
+    assert sources["least"]["left"][0] == pytest.approx(swing.push.heel_leave_s - swing.shift_s)
+    assert sources["heel_limit"]["y"] == pytest.approx([0.03])
+    assert max(sources["way"]["y"]) == pytest.approx(max(swing.push.path_y), abs=1e-5)
+    page = text_of(client.get(f"{base}/swings/3"))
+    assert "Rolled: load took" in page and "Early: the forefoot took the load" in page
 
 
 def test_a_set_is_laid_over_itself_at_the_shift(client, base, made):

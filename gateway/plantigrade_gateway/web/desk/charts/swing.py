@@ -1,6 +1,8 @@
 """One swing as a chart: regional loads of both feet and the lead share about the shift."""
 
-from bokeh.models import Range1d
+from collections.abc import Iterable
+
+from bokeh.models import ColumnDataSource, Range1d
 
 from plantigrade.block import Foot
 from plantigrade.zones import REGIONS
@@ -22,8 +24,9 @@ def swing_chart(theme: str, lead: Foot) -> str:
     """Return the chart, without data, as JSON text.
 
     Sources: ``lead``, ``trail`` (t, heel, midfoot, forefoot, toes), ``share`` (t, y), ``moments``,
-    ``push`` (t, at, name), ``lift`` (left, right), ``cursor`` (t, at, name). Ranges: ``time`` (s),
-    ``load``.
+    ``push`` (t, at, name), ``lift`` (left, right), ``cursor`` (t, at, name), ``place`` and ``way``
+    (t, y), ``levels`` (t, y, name), ``least`` (left, right), ``heel_limit`` (y). Ranges: ``time``
+    (s), ``load``.
     """
     palette = PALETTES[theme]
     time, load = axis_range(0.0, 1.0, "time"), axis_range(0.0, 1.0, "load")
@@ -35,7 +38,11 @@ def swing_chart(theme: str, lead: Foot) -> str:
     )
     moments(figures[0], palette, marks, with_names=True)
     moments(figures[1], palette, marks, with_names=False)
-    moments(figures[1], palette, source("push", "t", "at", "name"), with_names=True)
+    push = source("push", "t", "at", "name")
+    moments(figures[1], palette, push, with_names=True)
+    limit = source("heel_limit", "y")
+    figures[0].hspan("y", source=limit, line_color=palette.warn, line_dash="dashed")
+    figures.append(_place(time, (marks, push), palette))
     title = "time from the shift, s"
     share = chart(palette, time, "lead share", axis_range(0.0, 1.0), 170, x_title=title)
     line(share, source("share", "t", "y"), "y", palette.share)
@@ -44,6 +51,36 @@ def swing_chart(theme: str, lead: Foot) -> str:
     for made in figures:
         made.vspan("t", source=cursor, line_color=palette.warn, line_width=2)
     return text_of(figures)
+
+
+def _place(time: Range1d, marks: Iterable[ColumnDataSource], palette: Palette) -> Figure:
+    """Draw where the trail foot's load lies, and the limits that name the push."""
+    made = chart(palette, time, "trail CoP\nfrom the heel", axis_range(0.0, 1.0), 190)
+    made.vstrip(
+        "left",
+        "right",
+        source=source("least", "left", "right"),
+        fill_color=palette.trail,
+        fill_alpha=0.2,
+        line_color=None,
+    )
+    line(made, source("place", "t", "y"), "y", palette.muted)
+    line(made, source("way", "t", "y"), "y", palette.trail, width=3.0)
+    levels = source("levels", "t", "y", "name")
+    made.hspan("y", source=levels, line_color=palette.warn, line_dash="dashed")
+    made.text(
+        "t",
+        "y",
+        "name",
+        source=levels,
+        x_offset=3,
+        text_baseline="bottom",
+        text_font_size="11px",
+        text_color=palette.ink,
+    )
+    for some in marks:
+        moments(made, palette, some, with_names=False)
+    return made
 
 
 def _regions(role: str, foot: Foot, time: Range1d, load: Range1d, palette: Palette) -> Figure:
