@@ -25,8 +25,9 @@ INTENTS = tuple(str(intent) for intent in Intent)
 SET = "set"
 """Field of a set, of the form ``set:ID``, or ``set:@NANOSECONDS`` of its beginning in an older
 record."""
-EXCLUDED, SPEED, PUSH, HEEL = "excluded", "speed", "push", "heel"
-"""Fields of a swing, of the form ``excluded:NANOSECONDS``; push and heel are taps of the eye."""
+EXCLUDED, SPEED, PUSH, HEEL, SEEN = "excluded", "speed", "push", "heel", "seen"
+"""Fields of a swing, of the form ``excluded:NANOSECONDS``; push and heel are taps of the eye, seen
+that the program's answer was shown to who judges."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +131,9 @@ class Said:
         That are not undone, the first one first.
     sets : dict of str to SetEdit
         By `set_key`.
+    seen : frozenset of int
+        Places of the swings of which the program's answer was shown to who judges by eye: no tap on
+        them is blind any more.
     """
 
     questions: Questions | None = None
@@ -141,6 +145,7 @@ class Said:
     strays: tuple[Stray, ...] = ()
     joins: tuple[Join, ...] = ()
     sets: Mapping[str, SetEdit] = field(default_factory=dict)
+    seen: frozenset[int] = frozenset()
 
 
 def anchor_ns(swing: Swing) -> int:
@@ -224,7 +229,21 @@ def said_of(changes: Iterable[Change], swings: Sequence[Swing]) -> Said:
         tuple(sorted(strays, key=lambda stray: stray.t_s)),
         tuple(_joins(last.values())),
         dict(_sets(last.values())),
+        frozenset(_seen(last, notes, swings)),
     )
+
+
+def _seen(
+    last: Iterable[str], notes: Mapping[int, SwingNote], swings: Sequence[Swing]
+) -> Iterator[int]:
+    """Give the places whose answer was shown: it is said so, or a tap was given after it."""
+    for name in last:
+        kind, anchor = _split(name)
+        if kind == SEEN and (place := place_of(swings, int(anchor))) is not None:
+            yield place
+    for place, note in notes.items():
+        if any(tap is not None and not tap.is_blind for tap in (note.eye_push, note.eye_heel)):
+            yield place
 
 
 def _notes(last: Iterable[Change]) -> Iterator[Note]:

@@ -9,8 +9,8 @@ commands call:
 - `Visits.answer`, `Visits.set_conditions`, `Visits.mark_unchanged` once a visit;
 - `Visits.note` and `Visits.remove_note` for an instant;
 - `Visits.edit_set` for the intent and club of a set;
-- `Visits.exclude` and `Visits.include`, `Visits.tap`, `Visits.set_speed` for a swing, which may be
-  of a session that is still being recorded;
+- `Visits.exclude` and `Visits.include`, `Visits.tap` and `Visits.show_answer`, `Visits.set_speed`
+  for a swing, which may be of a session that is still being recorded;
 - `Visits.join_speeds` and `Visits.undo_join` for speeds that came together (`coach.speed`).
 
 The coach's eye: a tap is *blind* when the program's answer was not yet shown. The first tap on a
@@ -336,7 +336,8 @@ class Visits:
         what, answer : str
             ``"push"``, ``"good"`` or ``"not good"``; ``"heel"``, ``"up"`` or ``"down"``.
         is_blind : bool
-            The program's answer was not yet shown.
+            The program's answer was not yet shown. Where it is known that it was (`show_answer`)
+            the tap is kept as one that is not.
 
         Raises
         ------
@@ -346,8 +347,13 @@ class Visits:
             There is no such session.
         """
         one_of(answer, EYE[one_of(what, EYE, "eye")], what)
-        value = {"answer": answer, "is_blind": is_blind}
+        is_seen = 0 in self.said(session_id, (swing,)).seen
+        value = {"answer": answer, "is_blind": is_blind and not is_seen}
         self._say(session_id, {f"{what}:{anchor_ns(swing)}": value})
+
+    def show_answer(self, session_id: str, swing: Swing) -> None:
+        """Note that the program's answer is shown to who judges: later taps are not blind."""
+        self._say(session_id, {f"{words.SEEN}:{anchor_ns(swing)}": True})
 
     def set_speed(self, session_id: str, swing: Swing, m_s: float | None) -> None:
         """Note a swing's club speed, m/s; None takes it back.

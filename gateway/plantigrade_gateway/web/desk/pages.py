@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from fastapi import APIRouter, FastAPI, Response
+from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
 from fastapi.routing import APIRoute
@@ -20,6 +20,7 @@ from plantigrade_gateway.people.profile import TOPICS, Decision
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.store.rows import Session
+from plantigrade_gateway.web.desk import judging
 from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
 from plantigrade_gateway.web.desk.halves import half_lines
@@ -29,7 +30,7 @@ from plantigrade_gateway.web.desk.players import assigning_router, players_route
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.progress import progress_router
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
-from plantigrade_gateway.web.desk.remarks import remarks_router
+from plantigrade_gateway.web.desk.remarks import UNIT_COOKIE, remarks_router
 from plantigrade_gateway.web.desk.rulebook import rulebook_router
 from plantigrade_gateway.web.desk.sets import (
     BAND,
@@ -41,7 +42,7 @@ from plantigrade_gateway.web.desk.sets import (
     set_table,
 )
 from plantigrade_gateway.web.desk.sheet import sheet_router
-from plantigrade_gateway.web.desk.swing import frames_json, swing_data, swing_page
+from plantigrade_gateway.web.desk.swing import frames_json, swing_data, swing_view
 from plantigrade_gateway.web.desk.tables import (
     STAND_MEASURES,
     STEP_MEASURES,
@@ -188,6 +189,7 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
     @router.get("/{session_id}", response_class=HTMLResponse)
     def session(session_id: str) -> Response:
         opened = desk.reads.open(session_id)
+        said = judging.said_of(desk.reads, opened)
         problem, share = None, 0.0
         if opened.kept is None and opened.line.session.state != "open":
             progress = desk.preparing.ask(opened.session_id, again=True)
@@ -205,6 +207,9 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
             names=desk.reads.names_but(opened.line.session.player_id),
             overview=overview(opened.found),
             decisions=_decided(desk, opened.line.session.player_id),
+            notes=said.notes,
+            agreements=judging.agreements(judging.spoken_of(opened, said)),
+            to_judge=judging.next_to_judge(opened, said),
         )
 
 
@@ -266,10 +271,11 @@ _STAND_NOTES = (
 
 def _add_swings(router: APIRouter, desk: Desk) -> None:
     @router.get("/{session_id}/swings/{number:number}", response_class=HTMLResponse)
-    def swing(session_id: str, number: int) -> Response:
+    def swing(request: Request, session_id: str, number: int, eye: bool = False) -> Response:
         opened = desk.reads.open(session_id)
-        shown = swing_page(desk.reads, opened, number)
-        return desk.page("swing.html", **shown, problem="", reason="")
+        unit = request.cookies.get(UNIT_COOKIE, "")
+        template, shown = swing_view(desk.reads, opened, number, eye=eye, unit=unit)
+        return desk.page(template, **shown, problem="", typed={})
 
     @router.get("/{session_id}/sets/{number:number}", response_class=HTMLResponse)
     def one_set(session_id: str, number: int, other: int = 0) -> Response:

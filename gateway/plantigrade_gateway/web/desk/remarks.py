@@ -1,45 +1,156 @@
-"""What the coach says of one swing on its page: left out with a reason, or counted again."""
+"""What the coach says on a session's pages: of a swing, and of an instant.
+
+A swing is left out with a reason or counted again, gets a club speed, and is judged by eye. The
+form's ``do`` names which.
+"""
 
 import asyncio
+from collections.abc import Callable, Mapping
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
+from plantigrade.errors import shown
+from plantigrade.events import Swing
+from plantigrade_gateway.coach.speedfile import in_m_s
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute
-from plantigrade_gateway.web.desk.playerforms import form_of_request
-from plantigrade_gateway.web.desk.swing import swing_page
+from plantigrade_gateway.web.desk.judging import is_open, said_of
+from plantigrade_gateway.web.desk.playerforms import Form, form_of_request
+from plantigrade_gateway.web.desk.reads import Opened
+from plantigrade_gateway.web.desk.swing import swing_view
 
-LEAVE_OUT, COUNT = "leave out", "count again"
+UNIT_COOKIE = "speed-unit"
+"""The unit that was typed last on this device, so that it is not asked again with each swing."""
+_KEPT_S = 365 * 86_400
+
+Act = Callable[[Visits, str, Swing, Form], None]
+
+
+def _leave_out(visits: Visits, session_id: str, swing: Swing, form: Form) -> None:
+    visits.exclude(session_id, swing, form.get("reason", ""))
+
+
+def _count_again(visits: Visits, session_id: str, swing: Swing, form: Form) -> None:
+    visits.include(session_id, swing)
+
+
+def _tap(visits: Visits, session_id: str, swing: Swing, form: Form) -> None:
+    blind = form.get("eye") == "1"
+    visits.tap(session_id, swing, form.get("what", ""), form.get("answer", ""), is_blind=blind)
+
+
+def _show_answer(visits: Visits, session_id: str, swing: Swing, form: Form) -> None:
+    visits.show_answer(session_id, swing)
+
+
+def _set_speed(visits: Visits, session_id: str, swing: Swing, form: Form) -> None:
+    text = form.get("speed", "").strip()
+    value = None if not text else in_m_s(_number(text, "club speed"), form.get("unit", ""))
+    visits.set_speed(session_id, swing, value)
+
+
+ACTS: Mapping[str, Act] = {
+    "leave out": _leave_out,
+    "count again": _count_again,
+    "tap": _tap,
+    "show": _show_answer,
+    "speed": _set_speed,
+}
+"""What can be done with a swing, by what the form calls it."""
 
 
 def remarks_router(desk: Desk) -> APIRouter:
-    """Return the route by which something is said of a swing."""
+    """Return the routes by which something is said of a swing or of an instant."""
     router = APIRouter(prefix="/sessions", route_class=DeskRoute)
+    _add_swings(router, desk)
+    _add_notes(router, desk)
+    return router
 
+
+def _add_swings(router: APIRouter, desk: Desk) -> None:
     @router.post("/{session_id}/swings/{number:number}")
     async def remark(request: Request, session_id: str, number: int) -> Response:
         form = await form_of_request(request)
-        what, reason = form.get("do", ""), form.get("reason", "")
+        eye = form.get("eye") == "1"
 
         def work() -> Response:
             opened = desk.reads.open(session_id)
             swing = opened.swing(number)
             try:
+                act = ACTS.get(form.get("do", ""))
+                if act is None:
+                    raise InputError(f"do: expected {' or '.join(ACTS)}")
+                _check_blind(desk, opened, number, form)
                 with desk.reads.writing() as register:
-                    visits = Visits(register)
-                    if what == LEAVE_OUT:
-                        visits.exclude(opened.session_id, swing, reason)
-                    elif what == COUNT:
-                        visits.include(opened.session_id, swing)
-                    else:
-                        raise InputError(f"do: expected {LEAVE_OUT} or {COUNT}")
+                    act(Visits(register), opened.session_id, swing, form)
             except InputError as error:
-                shown = swing_page(desk.reads, opened, number)
-                return desk.page("swing.html", 422, **shown, problem=str(error), reason=reason)
-            return RedirectResponse(f"/sessions/{session_id}/swings/{number}", 303)
+                unit = form.get("unit", "")
+                template, view = swing_view(desk.reads, opened, number, eye=eye, unit=unit)
+                return desk.page(template, 422, **view, problem=str(error), typed=form)
+            here = f"/sessions/{session_id}/swings/{number}"
+            gone = RedirectResponse(here + ("?eye=1" if eye else ""), 303)
+            if form.get("do") == "speed":
+                gone.set_cookie(UNIT_COOKIE, form.get("unit", ""), _KEPT_S, samesite="strict")
+            return gone
 
         return await asyncio.to_thread(work)
 
-    return router
+
+def _check_blind(desk: Desk, opened: Opened, number: int, form: Form) -> None:
+    """Refuse a tap that comes from a page without the answer, after the answer was shown."""
+    asked = form.get("do") == "tap" and form.get("eye") == "1"
+    if asked and is_open(said_of(desk.reads, opened), number - 1):
+        raise InputError("eye: the program's answer was shown meanwhile, so this is not blind")
+
+
+def _add_notes(router: APIRouter, desk: Desk) -> None:
+    async def said(
+        request: Request, session_id: str, act: Callable[[Visits, Form], None]
+    ) -> Response:
+        form = await form_of_request(request)
+
+        def work() -> Response:
+            desk.reads.session(session_id)
+            with desk.reads.writing() as register:
+                act(Visits(register), form)
+            return RedirectResponse(f"/sessions/{session_id}#notes", 303)
+
+        return await asyncio.to_thread(work)
+
+    @router.post("/{session_id}/notes")
+    async def note(request: Request, session_id: str) -> Response:
+        def act(visits: Visits, form: Form) -> None:
+            visits.note(session_id, seconds_of(form.get("at", "")), form.get("text", ""))
+
+        return await said(request, session_id, act)
+
+    @router.post("/{session_id}/notes/{note_id}/remove")
+    async def remove(request: Request, session_id: str, note_id: str) -> Response:
+        def act(visits: Visits, form: Form) -> None:
+            visits.remove_note(session_id, note_id)
+
+        return await said(request, session_id, act)
+
+
+def seconds_of(text: str) -> float:
+    """Return a session time, s, of ``12:03.4``, ``1:02:03`` or seconds.
+
+    Raises
+    ------
+    InputError
+        It is none.
+    """
+    parts = text.strip().replace(",", ".").split(":")
+    if not 1 <= len(parts) <= 3:
+        raise InputError(f"time: {shown(text)}, expected minutes and seconds as 12:03")
+    values = [_number(part, "time") for part in parts]
+    return sum(value * 60.0**power for power, value in enumerate(reversed(values)))
+
+
+def _number(text: str, what: str) -> float:
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        raise InputError(f"{what}: {shown(text)}, expected a number") from None

@@ -15,9 +15,12 @@ from plantigrade.events import Swing
 from plantigrade.zones import REGIONS, ZoneLayout
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.measures import SWING_MEASURES
+from plantigrade_gateway.coach.case import NO_NOTE
+from plantigrade_gateway.coach.speedfile import UNITS
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
+from plantigrade_gateway.web.desk.judging import judged, said_of
 from plantigrade_gateway.web.desk.reads import DeskStore, Opened
 from plantigrade_gateway.web.desk.why import why_heel, why_push
 
@@ -213,6 +216,41 @@ class MomentRow:
     after: str
     share: str
     feet: tuple[tuple[str, ...], tuple[str, ...]]
+
+
+def swing_view(
+    reads: DeskStore, opened: Opened, number: int, *, eye: bool = False, unit: str = ""
+) -> tuple[str, dict[str, Any]]:
+    """Return the template of a swing's page and what it shows.
+
+    Parameters
+    ----------
+    reads : DeskStore
+    opened : Opened
+    number : int
+        Of the swing, from 1.
+    eye : bool
+        The coach judges by eye: nothing of the program's answer before it may be shown.
+    unit : str
+        In which club speed is typed.
+    """
+    swing = opened.swing(number)
+    said = said_of(reads, opened)
+    found = judged(opened, said, number)
+    m_s = said.swings.get(number - 1, NO_NOTE).club_speed_m_s
+    unit = unit if unit in UNITS else next(iter(UNITS))
+    beside = {
+        "eye": eye,
+        "judged": found,
+        "units": UNITS,
+        "unit": unit,
+        "speed": "" if m_s is None else f"{m_s / UNITS[unit]:.1f}",
+    }
+    if eye and not found.is_shown:
+        shown = {"opened": opened, "number": number, "swing": swing}
+        shown["set_name"] = opened.set_names.get(swing.first_index, "")
+        return "swing_eye.html", {**shown, **beside}
+    return "swing.html", {**swing_page(reads, opened, number), **beside}
 
 
 def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:

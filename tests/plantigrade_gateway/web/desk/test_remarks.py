@@ -1,14 +1,21 @@
-"""A swing is left out, and counted again, on its own page. The practice session is invented."""
+"""What the coach says of a swing and of an instant. The practice session is invented.
 
+Wilson's intervals: Wilson 1927, by `statsmodels`.
+"""
+
+import html
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
+from statsmodels.stats.proportion import proportion_confint
 from tests.support.practice import practice_copy, store_practice
 
-from plantigrade_gateway.people.visits import read_session
+from plantigrade_gateway.people.said import Said
+from plantigrade_gateway.people.visits import read_session, said_of_session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.routes import desk_router
@@ -43,6 +50,16 @@ def page(store: Store) -> str:
     return f"/sessions/{store.sessions()[0].session_id}/swings/2"
 
 
+def said(store: Store) -> Said:
+    session_id = store.sessions()[0].session_id
+    return said_of_session(store, session_id, read_session(store, session_id).swings)
+
+
+def text_of(answer) -> str:
+    assert answer.status_code == 200, answer.text
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
+
+
 def excluded(store: Store) -> dict[int, str]:
     found = read_session(store, store.sessions()[0].session_id)
     return {place: one.reason for place, one in found.excluded.items()}
@@ -66,7 +83,7 @@ def test_a_swing_is_left_out_with_its_reason_and_counted_again(store, client, pa
         ({"do": "leave out"}, "reason: is missing"),
         ({"do": "leave out", "reason": "a\nb"}, "expected one line"),
         ({"do": "count again"}, "is not left out"),
-        ({"do": "burn"}, "expected leave out or count again"),
+        ({"do": "burn"}, "expected leave out or count again or tap"),
     ],
 )
 def test_what_cannot_be_done_says_so_on_the_page_and_changes_nothing(
@@ -87,3 +104,100 @@ def test_a_swing_that_is_not_there_is_not_left_out(store, client, page):
 def test_a_reason_is_shown_as_it_was_typed(store, client, page):
     client.post(page, data={"do": "leave out", "reason": '<b>half</b> & "done"'})
     assert "&lt;b&gt;half&lt;/b&gt; &amp;" in client.get(page).text
+
+
+ANSWERS = ("rolled", "skipped", "early", "with shift", "unloaded", "chart", "frames", "lead share")
+"""What tells the program's answer, in words or as a picture."""
+
+
+def tap(client, page, what, answer, *, eye: bool):
+    form = {"do": "tap", "what": what, "answer": answer} | ({"eye": "1"} if eye else {})
+    return client.post(page, data=form)
+
+
+def test_a_page_to_judge_by_holds_no_answer_until_both_are_tapped(store, client, page):
+    eye = f"{page}?eye=1"
+    assert any(word in client.get(page).text for word in ANSWERS)
+    asked = client.get(eye).text.split("<main")[1].split("</main>")[0]
+    assert [word for word in ANSWERS if word in asked] == []
+    assert (a := tap(client, page, "push", "good", eye=True)).headers["location"] == eye, a.text
+    assert "what did you see?" in client.get(eye).text
+    tap(client, page, "heel", "down", eye=True)
+    shown = text_of(client.get(eye))
+    assert "You tapped push: good; heel: down." in shown and "Why it is called so" in shown
+    note = said(store).swings[1]
+    assert note.eye_push is not None and note.eye_heel is not None
+    assert (note.eye_push.is_blind, note.eye_heel.is_blind) == (True, True)
+
+
+def test_a_tap_after_the_answer_was_asked_for_is_not_blind(store, client, page):
+    client.post(page, data={"do": "show", "eye": "1"})
+    assert "Why it is called so" in client.get(f"{page}?eye=1").text
+    late = tap(client, page, "push", "good", eye=True)  # from a page that was open before
+    assert late.status_code == 422 and "this is not blind" in late.text
+    assert said(store).swings == {}
+    assert tap(client, page, "push", "good", eye=False).status_code == 303
+    first = said(store).swings[1].eye_push
+    assert first is not None and not first.is_blind
+    assert "push: good (after the program’s answer)" in text_of(client.get(page))
+
+
+def test_after_a_tap_beside_the_answer_the_other_is_not_blind_either(store, client, page):
+    tap(client, page, "push", "good", eye=False)
+    assert "what did you see?" not in client.get(f"{page}?eye=1").text
+    assert tap(client, page, "heel", "up", eye=True).status_code == 422
+
+
+def test_eye_and_program_stand_beside_each_other_on_the_session_page(store, client, page):
+    base = page.partition("/swings")[0]
+    swings = read_session(store, base.rpartition("/")[2]).swings
+    goods = [swing.push.is_good for swing in swings[:4]]
+    for n in range(1, 5):
+        tap(client, f"{base}/swings/{n}", "push", "good", eye=n < 4)
+    shown = text_of(client.get(base))
+    agree, n = goods[:3].count(True), len([good for good in goods[:3] if good is not None])
+    low, high = proportion_confint(agree, n, method="wilson")
+    assert f"push: agree {agree} of {n} ({100 * low:.0f} to {100 * high:.0f} %)" in shown
+    assert "kappa from 40 swings, each answer 5 times by both" in shown
+    assert "1 tapped after the answer, kept apart" in shown
+    assert re.search(rf"eye: good {agree} {n - agree} eye: not good 0 0", shown)
+    assert "Judge by eye, blind: swing 1" in shown  # of which the heel is not tapped yet
+
+
+def test_what_is_left_out_is_not_judged(client, page):
+    base = page.partition("/swings")[0]
+    client.post(f"{base}/swings/1", data={"do": "leave out", "reason": "slipped"})
+    assert f'href="{base}/swings/2?eye=1"' in client.get(base).text
+
+
+def test_a_club_speed_is_typed_in_a_unit_that_is_remembered_and_taken_back(store, client, page):
+    answer = client.post(page, data={"do": "speed", "speed": "90", "unit": "mph"})
+    assert answer.status_code == 303
+    m_s = said(store).swings[1].club_speed_m_s
+    assert m_s == pytest.approx(90 * 0.44704)  # a mile is 1609.344 m
+    shown = client.get(page).text
+    assert 'value="90.0"' in shown and "<option selected>mph" in shown
+    assert "<option selected>mph" in client.get(page.replace("/2", "/1")).text
+    for wrong, why in (("900", "expected 5 to 80"), ("fast", "expected a number")):
+        refused = client.post(page, data={"do": "speed", "speed": wrong, "unit": "m/s"})
+        assert refused.status_code == 422 and why in refused.text and f'"{wrong}"' in refused.text
+    client.post(page, data={"do": "speed", "speed": "", "unit": "mph"})
+    assert said(store).swings == {}
+
+
+def test_an_instant_is_noted_and_the_note_removed(store, client, page):
+    base = page.partition("/swings")[0]
+    answer = client.post(f"{base}/notes", data={"at": "1:02.5", "text": "loose <lace>"})
+    assert answer.headers["location"] == f"{base}#notes"
+    (note,) = said(store).notes
+    assert (note.t_s, note.text) == (62.5, "loose <lace>")
+    assert "1:02 loose <lace> (coach, " in text_of(client.get(base))
+    for wrong in (
+        {"at": "soon", "text": "a"},
+        {"at": "1:00", "text": ""},
+        {"at": "9999", "text": "a"},
+    ):
+        assert client.post(f"{base}/notes", data=wrong).status_code == 409
+    assert client.post(f"{base}/notes/{note.note_id}/remove").status_code == 409  # no form
+    removed = client.post(f"{base}/notes/{note.note_id}/remove", data={"do": "remove"})
+    assert removed.status_code == 303 and said(store).notes == ()
