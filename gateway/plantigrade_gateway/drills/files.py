@@ -86,6 +86,8 @@ def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -
         A key that is missing, unknown or of the wrong kind: says which, what was expected, and the
         nearest known name.
     """
+    if not isinstance(table, Mapping):  # of a record that others wrote
+        raise InputError(f"{source}: is {shown(table)}, expected a table")
     table = _renamed(source, table, {"judge": "kind"})
     _known(source, table, _TOP, "key")
     for key in ("name", "title", "goal", "kind"):

@@ -9,11 +9,12 @@ from tests.support.records import stand, step
 from plantigrade.block import N_COLUMNS, Column, Foot, PairBlock
 from plantigrade.events import Bearing
 from plantigrade.limits import G_M_S2, Limits
-from plantigrade_gateway.analysis.practice import Practice
+from plantigrade_gateway.analysis.practice import Practice, read_entry
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import BalanceTarget, Choice, Feedback
 from plantigrade_gateway.drills.run import note_bearing
+from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sound.pitch import CopSource
 
@@ -111,3 +112,10 @@ def test_a_stand_decides_how_steps_are_judged_before_or_after_the_choice(chosen_
     practice.push(Output(events=[step(1500)]))
     (run,) = practice.results(20.0)
     assert [rep.words for rep in run.reps] == ["left foot, roll through"]
+
+
+@pytest.mark.parametrize("drill", ["[]", "3", '"push"', "true"])
+def test_a_drill_entry_that_holds_no_table_is_refused_in_one_sentence(drill):
+    data = b'{"schema": 1, "drill": ' + drill.encode() + b', "feedback": "other"}'
+    with pytest.raises(RecordError, match=r"^drill entry: drill: is .*, expected a table$"):
+        read_entry(data)

@@ -26,7 +26,7 @@ from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
 
-ID_BYTES = 16  # of a session's id, with which a log begins
+ID_BYTES = 32  # of a session's id, with which a log begins
 LAST_SECOND_NS = 1_000_000_000
 
 RECORDING = """

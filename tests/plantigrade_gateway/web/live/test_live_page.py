@@ -562,6 +562,8 @@ def test_the_page_comes_back_by_itself_when_the_gateway_does(browser, tmp_path):
         expect(tab.page.locator("#state")).to_have_text("● recording")
         expect(tab.page.locator("#source")).to_have_text("demo (invented)")
         expect(tab.page.locator("#left-load")).to_contain_text("× BW")
+        # nothing is under way: what a killed gateway answers last is not the page's error
+        expect(tab.page.locator("#player-now")).to_have_text("nobody registered")
         program.kill()
         expect(tab.page.locator("#connection")).to_contain_text("not live")
         expect(tab.page.locator("#left-load")).to_have_text("no data")
