@@ -82,6 +82,17 @@ def in_m_s(value: float, unit: str) -> float:
     return value * UNITS[unit]
 
 
+def columns_of(data: bytes) -> list[str]:
+    """Return the heads of a CSV's columns, for a mapping to be chosen.
+
+    Raises
+    ------
+    InputError
+        It cannot be read.
+    """
+    return _table(data)[0]
+
+
 def read_speeds(data: bytes, column: str, unit: str, time_column: str | None = None) -> SpeedFile:
     """Read the speeds of a CSV.
 

@@ -247,6 +247,19 @@ def test_the_first_tap_counts_and_all_are_kept(visits, key):
     assert visits.said(key, moved).swings[0].eye_push == Tap("good", True)
 
 
+def test_no_tap_is_blind_once_the_answer_was_shown(visits, key):
+    visits.show_answer(key, SWINGS[0])
+    visits.tap(key, SWINGS[0], "push", "good", is_blind=True)
+    visits.tap(key, SWINGS[1], "push", "good", is_blind=False)
+    visits.tap(key, SWINGS[1], "heel", "up", is_blind=True)  # after one beside the answer
+    visits.tap(key, SWINGS[2], "push", "good", is_blind=True)
+    said = visits.said(key, SWINGS)
+    assert said.swings[0].eye_push == Tap("good", False)
+    assert said.swings[1].eye_heel == Tap("up", False)
+    assert said.swings[2].eye_push == Tap("good", True)
+    assert (said.seen, said.strays) == ({0, 1}, ())
+
+
 def test_joined_speeds_are_undone_together_and_show_what_was_there(visits, key):
     visits.set_speed(key, SWINGS[0], 40.0)
     first = visits.join_speeds(key, [(SWINGS[0], 41.0), (SWINGS[1], 42.0)], 3.25)

@@ -118,7 +118,7 @@ def _agreed(found: Agreement) -> Agreed:
     if share.low is not None and share.high is not None:
         text = f"{share.count} of {share.n} ({100 * share.low:.0f} to {100 * share.high:.0f} %)"
     kappa = (
-        f"kappa from {LEAST_FOR_KAPPA} swings, each answer {LEAST_OF_EACH} times by both"
+        f"kappa from {LEAST_FOR_KAPPA} swings on, each answer {LEAST_OF_EACH} times by both"
         if found.kappa is None
         else f"kappa {found.kappa:.2f}"
     )

@@ -16,6 +16,7 @@ from starlette.background import BackgroundTask
 from plantigrade.block import Foot
 from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade.errors import shown
+from plantigrade_gateway.coach.speed import by_set
 from plantigrade_gateway.people.profile import TOPICS, Decision
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
@@ -42,6 +43,7 @@ from plantigrade_gateway.web.desk.sets import (
     set_table,
 )
 from plantigrade_gateway.web.desk.sheet import sheet_router
+from plantigrade_gateway.web.desk.speeds import set_speed_text, speeds_router
 from plantigrade_gateway.web.desk.swing import frames_json, swing_data, swing_view
 from plantigrade_gateway.web.desk.tables import (
     STAND_MEASURES,
@@ -172,6 +174,7 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     app.include_router(progress_router(desk))
     app.include_router(handout_router(desk))
     app.include_router(remarks_router(desk))
+    app.include_router(speeds_router(desk))
     app.include_router(players_router(desk))
     app.include_router(rulebook_router(desk))
     app.add_exception_handler(404, not_there)
@@ -306,7 +309,26 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
             band=BAND,
             numbers=opened.numbers,
             notes=SWING_NOTES,
+            speed=_speed_of(desk, opened, number),
+            left_out=_left_out_of(opened, number),
         )
+
+
+def _speed_of(desk: Desk, opened: Opened, number: int) -> str:
+    """Return a set's club speeds in words."""
+    visit = judging.spoken_of(opened, judging.said_of(desk.reads, opened))
+    return set_speed_text(by_set(visit)[number - 1])
+
+
+def _left_out_of(opened: Opened, number: int) -> list[tuple[int, str]]:
+    """Return the numbers of a set's swings that are left out, and why."""
+    swings = opened.found.whole_sets[number - 1].swings
+    numbers, left_out = opened.numbers, opened.left_out
+    return [
+        (numbers[s.first_index], left_out[s.first_index])
+        for s in swings
+        if s.first_index in left_out
+    ]
 
 
 def _add_visits(router: APIRouter, desk: Desk) -> None:

@@ -165,6 +165,7 @@ def _limits_of(swing: Swing, frames: SwingFrames, at_s: float) -> dict[str, Any]
         "levels": {
             "y": list(levels.values()),
             "name": list(levels),
+            "at": [y + (0.01 if y == max(levels.values()) else -0.10) for y in levels.values()],
             "t": [float(frames.t_s[0]) - at_s] * len(levels),
         },
         "least": {"left": least[:1], "right": least[1:]},

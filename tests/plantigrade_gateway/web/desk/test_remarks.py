@@ -157,9 +157,9 @@ def test_eye_and_program_stand_beside_each_other_on_the_session_page(store, clie
     shown = text_of(client.get(base))
     agree, n = goods[:3].count(True), len([good for good in goods[:3] if good is not None])
     low, high = proportion_confint(agree, n, method="wilson")
-    assert f"push: agree {agree} of {n} ({100 * low:.0f} to {100 * high:.0f} %)" in shown
-    assert "kappa from 40 swings, each answer 5 times by both" in shown
-    assert "1 tapped after the answer, kept apart" in shown
+    assert f"Push: agree {agree} of {n} ({100 * low:.0f} to {100 * high:.0f} %)" in shown
+    assert "Kappa from 40 swings on, each answer 5 times by both" in shown
+    assert "1 tap after the answer kept apart" in shown
     assert re.search(rf"eye: good {agree} {n - agree} eye: not good 0 0", shown)
     assert "Judge by eye, blind: swing 1" in shown  # of which the heel is not tapped yet
 

@@ -25,8 +25,8 @@ def swing_chart(theme: str, lead: Foot) -> str:
 
     Sources: ``lead``, ``trail`` (t, heel, midfoot, forefoot, toes), ``share`` (t, y), ``moments``,
     ``push`` (t, at, name), ``lift`` (left, right), ``cursor`` (t, at, name), ``place`` and ``way``
-    (t, y), ``levels`` (t, y, name), ``least`` (left, right), ``heel_limit`` (y). Ranges: ``time``
-    (s), ``load``.
+    (t, y), ``levels`` (t, y, at, name), ``least`` (left, right), ``heel_limit`` (y). Ranges:
+    ``time`` (s), ``load``.
     """
     palette = PALETTES[theme]
     time, load = axis_range(0.0, 1.0, "time"), axis_range(0.0, 1.0, "load")
@@ -66,11 +66,11 @@ def _place(time: Range1d, marks: Iterable[ColumnDataSource], palette: Palette) -
     )
     line(made, source("place", "t", "y"), "y", palette.muted)
     line(made, source("way", "t", "y"), "y", palette.trail, width=3.0)
-    levels = source("levels", "t", "y", "name")
+    levels = source("levels", "t", "y", "at", "name")
     made.hspan("y", source=levels, line_color=palette.warn, line_dash="dashed")
     made.text(
         "t",
-        "y",
+        "at",
         "name",
         source=levels,
         x_offset=3,
