@@ -1,7 +1,6 @@
 """The evidence sheet's page: what there is to decide by, and the decision made on it."""
 
 import asyncio
-import re
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
@@ -22,7 +21,6 @@ from plantigrade_gateway.web.desk.frame import Desk, DeskRoute
 from plantigrade_gateway.web.desk.playerforms import Form, form_of_request, today
 from plantigrade_gateway.web.desk.reads import NotThere
 
-_JOINED = re.compile(r"_|(?<=[a-z])\.(?=[a-z])")  # parts of a fact's name: "full.push_good"
 CURRENT = "current"
 """Asks for a sheet by today's rules, whatever it was decided with."""
 _OF_A_FOOT = ("stand", "walk", "print", "bed")
@@ -146,4 +144,4 @@ def label(word: object) -> str:
     """Return a fact's name, or its value, as people read it."""
     if isinstance(word, float):
         return f"{word:g}"
-    return _JOINED.sub(" ", str(word))
+    return words.fact(str(word))
