@@ -238,15 +238,23 @@ def test_the_readmes_pictures_are_the_scripts_and_small():
         assert data.startswith(b"\x89PNG\r\n") and len(data) < 250_000
 
 
-def test_every_link_of_the_readme_leads_somewhere():
-    text = (NOTES.parent / "README.md").read_text("utf-8")
-    titles = re.findall(r"(?m)^#+ (.*)$", text)
-    anchors = {re.sub(r"[^a-z0-9 -]", "", title.lower()).replace(" ", "-") for title in titles}
-    for target in re.findall(r"\]\(([^)]+)\)", text):
-        if target.startswith("#"):
-            assert target[1:] in anchors, target
-        elif "://" not in target:
-            assert (NOTES.parent / target).exists(), target
+PAGES = [NOTES.parent / "README.md", NOTES.parent / "DEVELOPERS.md", *sorted(NOTES.glob("**/*.md"))]
+
+
+def anchors(path: Path) -> set[str]:
+    titles = re.findall(r"(?m)^#+ (.*)$", path.read_text("utf-8"))
+    return {re.sub(r"[^a-z0-9 -]", "", title.lower()).replace(" ", "-") for title in titles}
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: path.name)
+def test_every_link_of_a_page_leads_somewhere(path):
+    for target in re.findall(r"\]\(([^)\s]+)\)", path.read_text("utf-8")):
+        if "://" in target:
+            continue
+        name, _, anchor = target.partition("#")
+        to = path.parent / name if name else path
+        assert to.exists(), target
+        assert not anchor or anchor in anchors(to), target
 
 
 def test_the_index_names_every_page():

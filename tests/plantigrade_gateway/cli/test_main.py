@@ -23,6 +23,7 @@ from plantigrade_gateway.store.store import Store
 pytestmark = pytest.mark.dear
 
 ROOT = Path(__file__).resolve().parents[3]
+COMMANDS_PAGE = ROOT / "hardware_notes" / "commands.md"
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 COMMANDS = sorted(main.commands)
 OF_RECORDINGS = [  # the others, which deal with insoles, say more in their own help
@@ -122,7 +123,7 @@ def the(words: tuple[str, ...]) -> click.Command:
 
 @pytest.mark.parametrize("words", list(every_command(main)), ids=" ".join)
 def test_every_command_and_every_option_has_help_and_the_store_may_follow(run, words):
-    """What --help prints is where an option is documented (README: the usual ones, too)."""
+    """What --help prints is where an option is documented (`commands.md`: the usual ones, too)."""
     result = run(*words, "--help")
     assert result.exit_code == 0
     command = the(words)
@@ -151,16 +152,16 @@ def test_the_commands_that_were_asked_for_are_there():
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_the_readme_names_every_command(command):
-    assert f"`plantigrade {command}" in (ROOT / "README.md").read_text("utf-8")
+def test_the_page_of_commands_names_every_command(command):
+    assert f"`plantigrade {command}" in COMMANDS_PAGE.read_text("utf-8")
 
 
 @pytest.mark.parametrize("command", OF_RECORDINGS)
-def test_the_readme_names_every_option(command):
-    readme = (ROOT / "README.md").read_text("utf-8")
+def test_the_page_of_commands_names_every_option(command):
+    page = COMMANDS_PAGE.read_text("utf-8")
     for parameter in main.commands[command].params:
         if isinstance(parameter, click.Option):
-            assert any(name in readme for name in parameter.opts), parameter.opts
+            assert any(name in page for name in parameter.opts), parameter.opts
 
 
 def test_help_and_version(run):
