@@ -15,6 +15,7 @@ from starlette.background import BackgroundTask
 from plantigrade.block import Foot
 from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade.errors import shown
+from plantigrade_gateway import words
 from plantigrade_gateway.coach.speed import by_set
 from plantigrade_gateway.people.profile import TOPICS, Decision
 from plantigrade_gateway.report.export import FRAMES, file_names
@@ -198,11 +199,21 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
             share=share,
             names=desk.reads.names_but(opened.line.session.player_id),
             overview=overview(opened.found),
+            wrong_hand=_wrong_hand(desk, opened),
             decisions=_decided(desk, opened.line.session.player_id),
             notes=said.notes,
             agreements=judging.agreements(judging.spoken_of(opened, said)),
             to_judge=judging.next_to_judge(opened, said),
         )
+
+
+def _wrong_hand(desk: Desk, opened: Opened) -> str:
+    """Say that a session was recorded for the other hand than its player's; empty if not."""
+    quality, player_id = opened.found.quality, opened.line.session.player_id
+    if quality is None or player_id is None or opened.player is None:
+        return ""
+    hand = desk.reads.player(player_id).handedness
+    return words.wrong_hand(quality.handed, hand, opened.player or "the player")
 
 
 def _decided(desk: Desk, player_id: str | None) -> list[tuple[str, Decision | None]]:
