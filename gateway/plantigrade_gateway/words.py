@@ -293,3 +293,17 @@ def swing(event: Swing, rate_hz: float | None = None) -> str:
     if event.touches_gap:
         parts.append("touches a gap")
     return "; ".join(parts)
+
+
+def wrong_hand(recorded: str, registered: str, name: str) -> str:
+    """Say that a recording was made for the other hand than its player's; empty where it was not.
+
+    Which foot leads follows from the hand: swings are read by the recording's, feet named by the
+    player's.
+    """
+    if recorded == registered:
+        return ""
+    return (
+        f"The recording is of a {recorded}-handed player, {name} is registered as "
+        f"{registered}-handed: the recording's own is kept."
+    )

@@ -65,6 +65,16 @@ class Proportion:
     low: float | None
     high: float | None
 
+    @property
+    def beside_half(self) -> int | None:
+        """1 with the whole interval over a half, -1 under it, 0 while it holds it; None for n = 0.
+
+        What holds of most is told by this, never by the share.
+        """
+        if self.low is None or self.high is None:
+            return None
+        return 1 if self.low > 0.5 else -1 if self.high < 0.5 else 0
+
 
 def mean_squares(scores: FloatArray) -> MeanSquares:
     """Split the variance of a two-way table.

@@ -173,6 +173,21 @@ def test_binomial_intervals_agree_with_an_independent_library():
             assert 0.0 <= ours.low <= count / n <= ours.high <= 1.0
 
 
+@pytest.mark.parametrize(
+    ("count", "n", "side"),
+    [
+        # Wilson 1927, the 95 % score interval with z = 1.96, worked outside this program:
+        (7, 8, 1),  # .529 to .978
+        (5, 6, 0),  # .436 to .970
+        (1, 8, -1),  # .022 to .471
+        (4, 8, 0),
+        (0, 0, None),
+    ],
+)
+def test_what_holds_of_most_is_told_by_the_interval(count, n, side):
+    assert proportion(count, n).beside_half == side
+
+
 def test_no_tries_have_no_share():
     got = proportion(0, 0)
     assert (got.share, got.low, got.high) == (None, None, None)

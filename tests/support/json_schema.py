@@ -70,8 +70,9 @@ def whole() -> Json:
             "end_s": {"type": ["number", "null"]},
             **{name: _or_null(text) for name in ("set_id", "intent", "club")},
             "is_silent": {"type": ["boolean", "null"]},
+            "is_withdrawn": {"type": "boolean"},
         },
-        {"halves", "end_s", "set_id", "intent", "club", "is_silent"},
+        {"halves", "end_s", "set_id", "intent", "club", "is_silent", "is_withdrawn"},
     )
     top = _object(
         {

@@ -112,6 +112,11 @@ class Analysis:
         return sets_of(self.counted, self._spans)
 
     @property
+    def standing_sets(self) -> tuple["MarkedSet", ...]:
+        """Return its sets without those that were withdrawn."""
+        return tuple(run for run in self.sets if not run.is_withdrawn)
+
+    @property
     def whole_sets(self) -> tuple["MarkedSet", ...]:
         """Return its sets with all their swings, for where a swing stands; no numbers of these."""
         return sets_of(self.swings, self._spans)
@@ -215,6 +220,8 @@ SET_END = "end of set"
 """The mark that tells of a set's end."""
 CHECK_END = "end of check"
 """The mark that tells of a trial's end."""
+SET_AGAIN = f"{CHECK} set again"
+"""The mark that withdraws the set begun last of those that stand: it is swung again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +236,7 @@ class SetSpan:
     club: str = ""
     is_silent: bool | None = None
     missing_share: float | None = None
+    is_withdrawn: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,6 +262,8 @@ class MarkedSet:
         Whether every cue was off from its start to its end, by the record; None: not known.
     missing_share : float or None
         Of the samples due from its start to its end, the foot's that lacks more; None: not known.
+    is_withdrawn : bool
+        Whether a guided check withdrew it, as one to be swung again: nothing is said by it.
     """
 
     name: str
@@ -265,6 +275,7 @@ class MarkedSet:
     club: str = ""
     is_silent: bool | None = None
     missing_share: float | None = None
+    is_withdrawn: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,6 +341,7 @@ def sets_of(swings: Sequence[Swing], spans: Iterable[SetSpan]) -> tuple[MarkedSe
             span.club,
             span.is_silent,
             span.missing_share,
+            span.is_withdrawn,
         )
         for span in spans
     )

@@ -64,6 +64,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 "intent": run.intent or None,
                 "club": run.club or None,
                 "is_silent": run.is_silent,
+                "is_withdrawn": run.is_withdrawn,
             }
             for run in analysis.sets
         ],

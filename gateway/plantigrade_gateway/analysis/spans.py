@@ -2,9 +2,9 @@
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from plantigrade_gateway.analysis.result import Mark, SetSpan, Trial, ends_set, set_name
+from plantigrade_gateway.analysis.result import SET_AGAIN, Mark, SetSpan, Trial, ends_set, set_name
 from plantigrade_gateway.record.entries import is_lost
 from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.trials import TrialName
@@ -65,9 +65,12 @@ class SpanLog:
         self._on, self._since_s = on, t_s
 
     def mark(self, mark: Mark) -> None:
-        """Take a mark: older records begin and end their sets by marks."""
+        """Take a mark: older records begin and end their sets by marks; one may withdraw a set."""
         name = set_name(mark)
-        if name is not None:
+        if mark.text == SET_AGAIN:
+            self.end_set(mark.t_s)
+            self._withdraw_set()
+        elif name is not None:
             self.begin_set(name, mark.t_s)
         elif ends_set(mark):
             self.end_set(mark.t_s)
@@ -89,6 +92,12 @@ class SpanLog:
     def number_of(self, step: str) -> int:
         """Return the highest number of a step's trials so far; 0 without one."""
         return max((t.number for t in self.trials(math.inf) if t.step == step), default=0)
+
+    def _withdraw_set(self) -> None:
+        for place, span in reversed(list(enumerate(self._sets))):
+            if not span.is_withdrawn:
+                self._sets[place] = replace(span, is_withdrawn=True)
+                return
 
     def _end_both(self, t_s: float) -> None:
         self.end_set(t_s)

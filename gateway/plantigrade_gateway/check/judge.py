@@ -2,14 +2,16 @@
 
 from dataclasses import dataclass
 
-from plantigrade_gateway.analysis.result import Analysis, Trial
+from plantigrade_gateway.analysis.result import Analysis, MarkedSet, Trial
 from plantigrade_gateway.check.again import withdrawn
 from plantigrade_gateway.check.stand import judge_lift, judge_stand
 from plantigrade_gateway.check.steps import FLAT, LIFT, PRACTICE, PRACTICE_SWINGS, STAND, WALK
-from plantigrade_gateway.check.swings import count_practice
+from plantigrade_gateway.check.swings import count_of, count_practice
 from plantigrade_gateway.check.verdict import Verdict, Why
 from plantigrade_gateway.check.walk import judge_walk
 from plantigrade_gateway.formats import plural
+
+_AGAIN = Verdict(Why.AGAIN, "It was to be done again.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,14 +36,18 @@ def judge(trial: Trial, analysis: Analysis) -> Verdict:
     return Verdict(Why.EMPTY, "No swing was seen. Stand still at address before each swing.")
 
 
+def judge_set(run: MarkedSet, analysis: Analysis) -> Verdict:
+    """Judge a set; one that was withdrawn is not taken."""
+    return _AGAIN if run.is_withdrawn else count_of(run, analysis).verdict
+
+
 def judged(analysis: Analysis) -> tuple[Judged, ...]:
     """Return a session's trials with what became of each, in order of time.
 
     A trial that was to be done again (a mark says so) is not taken.
     """
     out = withdrawn(analysis)
-    again = Verdict(Why.AGAIN, "It was to be done again.")
     return tuple(
-        Judged(trial, again if k in out else judge(trial, analysis))
+        Judged(trial, _AGAIN if k in out else judge(trial, analysis))
         for k, trial in enumerate(analysis.trials)
     )

@@ -149,8 +149,7 @@ def mixed(swings: Sequence[Swing]) -> tuple[str, ...]:
     found = []
     for name, holds in ANSWERS:
         known = [fact for fact in map(holds, swings) if fact is not None]
-        share = proportion(sum(known), len(known))
-        if share.low is not None and share.high is not None and share.low <= 0.5 <= share.high:
+        if proportion(sum(known), len(known)).beside_half == 0:
             found.append(name)
     return tuple(found)
 
@@ -159,6 +158,12 @@ def is_push_lost(swings: Sequence[Swing]) -> bool:
     """Whether the last fast swings say that the push is lost: then they end for today."""
     known = [swing.push.is_good for swing in swings if swing.push.is_good is not None]
     return known[-OF_LAST:].count(False) >= LOST
+
+
+def was_push_lost(analysis: Analysis) -> bool:
+    """Whether a set of fast swings of a session ended so, withdrawn ones too."""
+    fast = (run for run in analysis.sets if run.intent == FAST)
+    return any(is_push_lost(count_of(run, analysis).counted) for run in fast)
 
 
 def no_speed(

@@ -69,12 +69,12 @@ def settings_for(
 
 def other_hand(player: "Profile | None", settings: "SessionSettings | None") -> list[str]:
     """Return what is to be said where a record was made for the other hand than the player's."""
-    if player is None or settings is None or settings.handed == player.handedness:
+    from plantigrade_gateway import words
+
+    if player is None or settings is None:
         return []
-    return [
-        f"The recording is of a {settings.handed}-handed player, {player.name} is registered as "
-        f"{player.handedness}-handed: the recording's own is kept."
-    ]
+    said = words.wrong_hand(settings.handed, player.handedness, player.name)
+    return [said] if said else []
 
 
 def _about(command: Any) -> Any:  # noqa: ANN401 - click's own

@@ -188,10 +188,11 @@ def set_of(visit: Visit, name: str) -> MarkedSet:
     InputError
         There is none such, or there are several: says which there are.
     """
-    found = [one for one in visit.analysis.sets if name.lower() in (one.name.lower(), one.set_id)]
+    sets = visit.analysis.standing_sets
+    found = [one for one in sets if name.lower() in (one.name.lower(), one.set_id)]
     if len(found) == 1:
         return found[0]
-    there = ", ".join(f"{one.name} ({one.set_id or 'no id'})" for one in visit.analysis.sets)
+    there = ", ".join(f"{one.name} ({one.set_id or 'no id'})" for one in sets)
     many = "are several" if found else "is none"
     raise InputError(f"set {name!r}: there {many} of this visit: {there or 'it has no sets'}")
 

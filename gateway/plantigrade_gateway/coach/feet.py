@@ -19,7 +19,15 @@ from plantigrade_gateway.check.stand import taken_stands
 from plantigrade_gateway.check.walk import straight_steps
 from plantigrade_gateway.coach.case import Case, Visit
 from plantigrade_gateway.coach.limits import setup_of
-from plantigrade_gateway.coach.reading import Reading, alike, in_percent, limit, too_few, yes_no
+from plantigrade_gateway.coach.reading import (
+    MIXED,
+    Reading,
+    alike,
+    in_percent,
+    limit,
+    too_few,
+    yes_no,
+)
 from plantigrade_gateway.formats import plural
 from plantigrade_gateway.record.settings import HANDED
 from plantigrade_gateway.rules.model import RuleSet
@@ -131,8 +139,10 @@ def walk(case: Case, role: str, least: int) -> Reading:
     if n < max(least, 1):
         return Reading(None, too_few(n, least, "straight step"), n=n, visit=visit)
     through, skipped = (proportion(rolls.count(r), n) for r in (Roll.THROUGH, Roll.SKIPPED))
-    assert through.low is not None and skipped.low is not None
-    value = "through" if through.low > 0.5 else "skipped" if skipped.low > 0.5 else "mixed"
+    value = MIXED
+    for name, part in (("through", through), ("skipped", skipped)):
+        if part.beside_half == 1:
+            value = name
     shown = skipped if value == "skipped" else through
     assert shown.low is not None and shown.high is not None
     unclear = rolls.count(Roll.UNCLEAR)

@@ -28,7 +28,7 @@ def eye_heel(case: Case, least: int) -> Reading:
 def club_speed(case: Case, least: int) -> Reading:
     """Return whether the club speed of full sets is steady."""
     for visit in alike(case):
-        sets = sets_of_visit(visit, [s for s in visit.analysis.sets if s.intent == FULL])
+        sets = sets_of_visit(visit, [s for s in visit.analysis.standing_sets if s.intent == FULL])
         speeds = stat_of(note.club_speed_m_s for _, note in noted(visit, sets.swings))
         if not speeds.count:
             continue

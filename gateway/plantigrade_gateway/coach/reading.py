@@ -91,10 +91,8 @@ def word_of(
     str or None
         None of nothing.
     """
-    part = proportion(count, n)
-    if part.low is None or part.high is None:
-        return None
-    return words[0] if part.low > 0.5 else words[2] if part.high < 0.5 else words[1]
+    side = proportion(count, n).beside_half
+    return None if side is None else words[1 - side]
 
 
 def tally(

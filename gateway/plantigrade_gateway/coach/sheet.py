@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
+from plantigrade_gateway import words
 from plantigrade_gateway.coach.case import Case, Decided
 from plantigrade_gateway.coach.facts import FactValue, facts, known
 from plantigrade_gateway.coach.falls import Fall, falls
@@ -110,7 +111,17 @@ def evidence(case: Case, rules: RuleSet) -> EvidenceSheet:
         decisions=case.decisions,
         falls=falls(case, rules),
         limits=limits_shown(rules, None if last is None else last.analysis.quality),
+        notes=(*wrong_hands(case), ORDER),
     )
+
+
+def wrong_hands(case: Case) -> list[str]:
+    """Say where the last visit was recorded for the other hand: then lead and trail do not fit."""
+    quality = case.visits[-1].analysis.quality if case.visits else None
+    if quality is None:
+        return []
+    said = words.wrong_hand(quality.handed, case.handedness, case.name or "the player")
+    return [said] if said else []
 
 
 def looked(one: Readiness, found: Mapping[str, FactValue]) -> Looked:

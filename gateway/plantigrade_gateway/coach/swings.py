@@ -66,8 +66,9 @@ def noted(visit: Visit, swings: Sequence[Swing]) -> Iterator[tuple[Swing, SwingN
 
 
 def silent_sets(visit: Visit, rules: RuleSet, *intents: str) -> Sets:
-    """Return a visit's sets of some intents that were swung without any cue."""
-    wanted = [s for s in visit.analysis.sets if s.is_silent is True and s.intent in intents]
+    """Return a visit's sets of some intents that were swung without any cue and stand."""
+    sets = visit.analysis.standing_sets
+    wanted = [s for s in sets if s.is_silent is True and s.intent in intents]
     most = limit(rules, "missing_at_most")
     good = tuple(s for s in wanted if (_missing(visit, s) or 0.0) <= most)
     return sets_of_visit(visit, good, len(wanted) - len(good))

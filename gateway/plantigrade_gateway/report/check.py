@@ -5,8 +5,7 @@ from typing import Any
 from rich.console import Console
 
 from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.check.judge import judged
-from plantigrade_gateway.check.swings import count_of
+from plantigrade_gateway.check.judge import judge_set, judged
 from plantigrade_gateway.check.verdict import Verdict
 from plantigrade_gateway.formats import clock
 from plantigrade_gateway.report.console import heading, item, paragraph
@@ -35,7 +34,7 @@ def check_json(session_id: str, found: Analysis) -> dict[str, Any]:
                 "club": run.club or None,
                 "start_s": run.start_s,
                 "made": len(run.swings),
-                **_verdict(count_of(run, found).verdict),
+                **_verdict(judge_set(run, found)),
             }
             for run in found.sets
         ],
@@ -64,7 +63,7 @@ def show_check(found: Analysis, out: Console) -> None:
         item(
             out,
             f"{clock(run.start_s, 0)} {run.intent or run.name}",
-            _said(count_of(run, found).verdict),
+            _said(judge_set(run, found)),
         )
 
 

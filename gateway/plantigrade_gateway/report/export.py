@@ -42,6 +42,7 @@ _LAST = [
     ("intent", pa.string()),
     ("club", pa.string()),
     ("is_silent", pa.bool_()),
+    ("is_withdrawn", pa.bool_()),
 ]
 
 
@@ -74,6 +75,7 @@ def set_table(store: Store, session_id: str) -> pa.Table:
             "intent": run.intent or None,
             "club": run.club or None,
             "is_silent": run.is_silent,
+            "is_withdrawn": run.is_withdrawn,
         }
         for number, run in enumerate(found.sets, 1)
     ]

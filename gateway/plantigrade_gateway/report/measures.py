@@ -201,8 +201,12 @@ def groups_of(analysis: Analysis) -> list[MarkedSet]:
 def _groups(swings: Sequence[Swing], sets: Sequence[MarkedSet]) -> list[MarkedSet]:
     inside = {id(swing) for run in sets for swing in run.swings}
     rest = tuple(swing for swing in swings if id(swing) not in inside)
-    named = [MarkedSet(f"set {run.name}", run.start_s, run.swings) for run in sets]
+    named = [MarkedSet(_title(run), run.start_s, run.swings) for run in sets]
     return [MarkedSet("in no set" if sets else "", 0.0, rest), *named] if rest else named
+
+
+def _title(run: MarkedSet) -> str:
+    return f"set {run.name}{', withdrawn' if run.is_withdrawn else ''}"
 
 
 def _swing_cells(swing: Swing, rate_hz: float | None) -> tuple[str, ...]:

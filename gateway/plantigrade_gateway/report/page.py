@@ -169,7 +169,11 @@ def shown_swing(visit: Visit, rules: RuleSet) -> Swing | None:
     One with missing samples or of which the push cannot be told is not shown.
     """
     swings = silent_sets(visit, rules, "full").swings
-    swings = swings or sets_of_visit(visit, visit.analysis.sets).swings or visit.analysis.counted
+    swings = (
+        swings
+        or sets_of_visit(visit, visit.analysis.standing_sets).swings
+        or visit.analysis.counted
+    )
     whole = [
         swing
         for swing in swings

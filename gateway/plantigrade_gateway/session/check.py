@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import Any
 
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis.result import Trial, swing_time
+from plantigrade_gateway.analysis.result import SET_AGAIN, Trial, swing_time
 from plantigrade_gateway.check.again import AGAIN_MARK
 from plantigrade_gateway.check.judge import judge
 from plantigrade_gateway.check.questions import ADVICE, BY, PAIN, QUESTIONS, hold_of
@@ -29,7 +29,7 @@ from plantigrade_gateway.check.steps import (
     CheckStep,
     usual_s,
 )
-from plantigrade_gateway.check.swings import SetCount, count_set, is_push_lost, mixed
+from plantigrade_gateway.check.swings import SetCount, count_set, is_push_lost, mixed, was_push_lost
 from plantigrade_gateway.check.verdict import Verdict
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.record.sets import Intent
@@ -43,6 +43,8 @@ STEPS_S = 2.0
 """The last steps of a walk are confirmed within this, s (ours)."""
 LONGEST_WALK_S = 180.0
 """A walk ends by itself, s (ours)."""
+PUSH_LOST = "The push was lost: no more fast swings today. Back to full ones."
+WITHDRAWN = "The set before is withdrawn: it stays in the record and does not count."
 Message = dict[str, Any]
 
 
@@ -116,6 +118,8 @@ class _Place:
     taken: int = 0
     counted: tuple[Swing, ...] = ()
     is_offered: bool = False
+    sets: dict[int, int] = field(default_factory=dict)
+    """Sets in the record by step, the one under way too."""
     done: dict[int, str] = field(default_factory=dict)
 
 
@@ -200,9 +204,13 @@ class GuidedCheck:
         return None
 
     def _start(self) -> str | None:
-        if self._step.name == FAST and (refused := self._hooks.no_speed(self._hold)):
-            self._refuse(refused)
-            return None
+        if self._step.name == FAST:
+            refused = self._hooks.no_speed(self._hold)
+            if refused is None and was_push_lost(self._live.analysis.result()):
+                refused = PUSH_LOST
+            if refused is not None:
+                self._refuse(refused)
+                return None
         self._lead_in(0)
         return None
 
@@ -213,12 +221,12 @@ class GuidedCheck:
         self._say(self._step.said)
 
     def _again(self) -> None:
-        """Do the trial under way, or else the last one that was taken, once more."""
+        """Do the trial under way, or else the last one that was taken, once more.
+
+        Of a set all that was swung for its step is withdrawn.
+        """
         if self.phase in (Phase.LEAD_IN, Phase.RUNNING):
-            was_running = self.phase is Phase.RUNNING
-            self._leave_trial()
-            if was_running and not self._step.intent:
-                self._withdraw()
+            self._leave_and_withdraw()
             self.phase = Phase.READY
             return
         place = self._place
@@ -231,24 +239,44 @@ class GuidedCheck:
             place.at -= 1
             was_done = place.done.pop(place.at, "") == "done"
             place.taken = self._step.times if was_done else 0
+        line = ""
         if place.taken:
             place.taken -= 1
-            if not self._step.intent:
+            if self._step.intent:
+                sets = place.sets.get(place.at, 0)
+                for _ in range(sets):
+                    self._withdraw()
+                line = WITHDRAWN if sets else ""
+            else:
                 self._withdraw()
         place.counted, place.is_offered = (), False
-        self.phase, self._line, self._is_refused = Phase.READY, "", False
+        self.phase, self._line, self._is_refused = Phase.READY, line, False
+
+    def _leave_and_withdraw(self) -> None:
+        """End what is under way, and have it not count."""
+        was_running = self.phase is Phase.RUNNING
+        self._leave_trial()
+        if was_running:
+            self._withdraw()
 
     def _withdraw(self) -> None:
-        """Have the last trial not count, in the record."""
-        self.moments.append(self._live.mark(AGAIN_MARK))
+        """Have the last trial, or the last set, not count, in the record."""
+        place = self._place
+        if self._step.intent:
+            place.sets[place.at] -= 1
+            self.moments.append(self._live.mark(SET_AGAIN))
+        else:
+            self.moments.append(self._live.mark(AGAIN_MARK))
 
     def _skip(self) -> None:
         if self.phase is Phase.QUESTIONS:
             self._next(0)
             return
-        self._leave_trial()
         place, step = self._place, self._step
-        was_taken = self.phase is Phase.OFFER or place.taken >= step.times
+        if step.intent:
+            self._leave_and_withdraw()
+        self._leave_trial()
+        was_taken = place.taken >= step.times or place.sets.get(place.at, 0) > 0
         place.done[place.at] = "done" if was_taken else "skipped"
         at = place.at + 1
         if step.skipped_with and not self._was_begun(step.skipped_with):
@@ -288,6 +316,7 @@ class GuidedCheck:
         if self._set is not None:
             self._set.begun_s, self._set.before = self._now_s, tuple(live.analysis.swings)
             self.moments.append(live.begin_set(Intent(step.intent), self._club))
+            self._place.sets[self._place.at] = self._place.sets.get(self._place.at, 0) + 1
         else:
             live.begin_trial(step.name)
 
@@ -352,8 +381,11 @@ class GuidedCheck:
         verdict = SetCount(place.counted, len(place.counted), count.left_out).verdict
         if not place.counted:
             verdict = count.verdict
+        if not (verdict.is_taken or is_lost):
+            self._withdraw()
+            place.counted = ()
         if is_lost:
-            self._done("The push was lost: no more fast swings today. Back to full ones.")
+            self._done(PUSH_LOST)
         elif verdict.is_taken and not place.is_offered and (unclear := mixed(place.counted)):
             self.phase, place.is_offered = Phase.OFFER, True
             self._line, self._is_refused = f"Cannot tell yet: {', '.join(unclear)}.", False
@@ -381,7 +413,8 @@ class GuidedCheck:
     def _next(self, at: int) -> None:
         done = self._place.done
         is_over = at >= len(self._steps)
-        self._place = _Place(min(at, len(self._steps) - (not is_over)), done=done)
+        sets = self._place.sets
+        self._place = _Place(min(at, len(self._steps) - (not is_over)), sets=sets, done=done)
         self.phase = Phase.DONE if is_over else Phase.READY
         self._line, self._is_refused = "", False
 

@@ -265,10 +265,13 @@ def test_a_set_is_a_row_with_what_it_comes_to(store, session, tmp_path):
     assert list(made[0]) == table.column_names
     assert made[0]["load_tempo_sd"] == ""
     assert len(table.column_names) == len(set(table.column_names))
-    last = ("set_id", "intent", "club", "is_silent")
-    assert tuple(table.column_names[-4:]) == last
+    last = ("set_id", "intent", "club", "is_silent", "is_withdrawn")
+    assert tuple(table.column_names[-5:]) == last
     told = [[row[name] for name in last] for row in table.to_pylist()]
-    assert told == [[None] * 4, [None, "full", None, None]]  # as older records have them
+    assert told == [
+        [None] * 4 + [False],
+        [None, "full", None, None, False],
+    ]  # as older records have them
 
 
 def test_a_set_says_what_it_was_begun_with(store, session, tmp_path):

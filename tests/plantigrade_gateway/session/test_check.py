@@ -1,6 +1,6 @@
 """A guided check under way: what is begun and ended in the record, taken, refused, stopped."""
 
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
@@ -20,11 +20,15 @@ from tests.support.live_schema import live_messages
 from plantigrade.block import Foot
 from plantigrade.events import Manner, Timing
 from plantigrade.synth import Player, SensorModel, Stand, StuckZone, Swing, Walk
-from plantigrade_gateway.check.judge import judged
+from plantigrade_gateway.check.judge import judge_set, judged
 from plantigrade_gateway.check.stand import taken_stands
+from plantigrade_gateway.check.verdict import Why
 from plantigrade_gateway.check.walk import straight_steps
+from plantigrade_gateway.coach.case import Case, Visit
+from plantigrade_gateway.coach.facts import facts
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 
@@ -124,6 +128,72 @@ def test_again_takes_back_what_was_taken(store):
     assert list(presses) == []
     found = bay.close()
     assert [each.verdict.is_taken for each in judged(found)] == [False, True]
+
+
+def test_again_withdraws_a_set_and_says_so(store):
+    """Good pushes are swung, then held ones in their place: only these speak for the player."""
+    held = Swing(Manner.HELD, Timing.WITH_SHIFT)
+    bay = answered(
+        store,
+        (Do("start", swung(8)), Do("start", swung(3)), Do("again"), Do("start", swung(8, held))),
+    )
+    skipped_to(bay, "smooth")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    next(presses)
+    if bay.check["phase"] == "offer":
+        bay.command(do="skip")
+    assert bay.check["step"] == "full"
+    bay.command(do="start")
+    next(presses)
+    assert bay.check["phase"] == "running"
+    bay.command(do="skip")  # three of a full set: they do not count either
+    assert bay.check["phase"] == "done"
+    bay.command(do="again")
+    assert (bay.check["step"], bay.check["line"]) == ("full", "")
+    bay.command(do="again")
+    assert bay.check["step"] == "smooth"
+    assert bay.check["line"].startswith("The set before is withdrawn: it stays in the record")
+    bay.command(do=next(presses))
+    assert list(presses) == []
+    session_id = bay.live.session_id
+    live = bay.close()
+    stored = results.read(store, session_id)
+    told = [(s.intent, len(s.swings), s.is_withdrawn) for s in stored.sets]
+    assert told == [("smooth", 8, True), ("full", 3, True), ("smooth", 8, False)]
+    assert stored.sets == live.sets
+    assert [judge_set(run, stored).why for run in stored.sets] == [Why.AGAIN, Why.AGAIN, None]
+    visit = Visit("one", datetime(2026, 3, 2, tzinfo=UTC), stored)
+    said = facts(Case("who", "Invented", "right", visits=(visit,)), built_in())["smooth.push_good"]
+    assert (said.count, said.n) == (0, 8)
+
+
+def test_a_refused_set_does_not_count(store):
+    bay = answered(store, (Do("start", swung(4)), Do("start", (Stand(1.0),))))
+    skipped_to(bay, "smooth")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    next(presses)
+    bay.command(do="enough")
+    assert list(presses) == []
+    assert bay.check["refused"] and bay.check["line"].startswith("4 of 6 swings count")
+    (run,) = bay.close().sets
+    assert run.is_withdrawn
+
+
+def test_again_withdraws_the_swings_that_were_added_too(store):
+    held = Swing(Manner.HELD, Timing.WITH_SHIFT)
+    half = (Stand(LEAD_IN_S), *[p for s in [GOOD, held] * 4 for p in (Stand(5.0), s)], Stand(4.0))
+    bay = answered(store, (Do("start", half), Do("more", half), Do("again")))
+    skipped_to(bay, "smooth")
+    presses = bay.through()
+    bay.command(do=next(presses))
+    next(presses)
+    bay.command(do="more")
+    next(presses)
+    assert bay.check["step"] == "full"
+    bay.command(do="again")
+    assert [run.is_withdrawn for run in bay.close().sets] == [True, True]
 
 
 def test_again_goes_back_to_a_skipped_step_and_takes_nothing_back(store):
@@ -258,6 +328,10 @@ def test_fast_swings_end_when_the_push_is_lost(store):
     bay.command(do=next(presses))
     next(presses)
     assert bay.check["step"] == "again" and "push was lost" in bay.check["line"]
+    bay.command(do="again")  # back to the fast ones: they stay refused today
+    bay.command(do="start")
+    assert (bay.check["step"], bay.check["phase"]) == ("fast", "ready")
+    assert bay.check["refused"] and "no more fast swings today" in bay.check["line"]
     assert 3 <= len(bay.close().sets[-1].swings) <= 4
 
 

@@ -3,7 +3,6 @@
 import asyncio
 import shutil
 import tempfile
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +15,11 @@ from starlette.background import BackgroundTask
 from plantigrade.block import Foot
 from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade.errors import shown
+from plantigrade_gateway import words
 from plantigrade_gateway.coach.speed import by_set
 from plantigrade_gateway.people.profile import TOPICS, Decision
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
-from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.web.desk import judging
 from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
@@ -52,14 +51,6 @@ from plantigrade_gateway.web.desk.tables import (
     swing_columns,
 )
 from plantigrade_gateway.web.desk.timeline import session_data, view_data, view_of
-from plantigrade_gateway.web.desk.visits import (
-    OF_SHARES,
-    of_name,
-    repeated,
-    said_of,
-    visit_lines,
-    visit_shares,
-)
 from plantigrade_gateway.web.html import not_so, not_there
 
 
@@ -164,7 +155,6 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     _add_session(router, desk)
     _add_tables(router, desk)
     _add_swings(router, desk)
-    _add_visits(router, desk)
     router.include_router(data_router(reads, preparing, DeskRoute))
     router.include_router(export_router(reads, DeskRoute))
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
@@ -209,11 +199,21 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
             share=share,
             names=desk.reads.names_but(opened.line.session.player_id),
             overview=overview(opened.found),
+            wrong_hand=_wrong_hand(desk, opened),
             decisions=_decided(desk, opened.line.session.player_id),
             notes=said.notes,
             agreements=judging.agreements(judging.spoken_of(opened, said)),
             to_judge=judging.next_to_judge(opened, said),
         )
+
+
+def _wrong_hand(desk: Desk, opened: Opened) -> str:
+    """Say that a session was recorded for the other hand than its player's; empty if not."""
+    quality, player_id = opened.found.quality, opened.line.session.player_id
+    if quality is None or player_id is None or opened.player is None:
+        return ""
+    hand = desk.reads.player(player_id).handedness
+    return words.wrong_hand(quality.handed, hand, opened.player or "the player")
 
 
 def _decided(desk: Desk, player_id: str | None) -> list[tuple[str, Decision | None]]:
@@ -329,38 +329,3 @@ def _left_out_of(opened: Opened, number: int) -> list[tuple[int, str]]:
         for s in swings
         if s.first_index in left_out
     ]
-
-
-def _add_visits(router: APIRouter, desk: Desk) -> None:
-    @router.get("/{session_id}/sets/{number:number}/visits", response_class=HTMLResponse)
-    def visits(session_id: str, number: int, other: str = "") -> Response:
-        opened = desk.reads.open(session_id)
-        name = opened.run(number).name
-        others = desk.reads.visits(opened)
-        chosen = [session for session in others if session.session_id == other]
-        shown: dict[str, Any] = {"lines": [], "other": ""}
-        if chosen:
-            shown = _two_visits(desk.reads, opened, name, others, chosen[0])
-        return desk.page("visits.html", opened=opened, name=name, others=others, **shown)
-
-
-def _two_visits(
-    reads: DeskStore, opened: Opened, name: str, others: Sequence[Session], chosen: Session
-) -> dict[str, Any]:
-    """Return what a page shows of sets of one name in two visits, the earlier one first."""
-    sets = reads.sets_of_visits(others)
-    left_out = len(others) - len(sets)
-    this = opened.line.session
-    sets[this.session_id] = opened.sets
-    pair = sorted((this, chosen), key=lambda session: session.started)
-    before, after = (of_name(sets.get(session.session_id, ()), name) for session in pair)
-    rows = repeated(list(sets.values()))
-    return {
-        "other": chosen.session_id,
-        "lines": visit_lines(before, after, rows) if before and after else [],
-        "shares": visit_shares(before, after) if before and after else [],
-        "of_shares": OF_SHARES,
-        "dates": [f"{session.started:%Y-%m-%d %H:%M}" for session in pair],
-        "said": said_of(rows),
-        "left_out": left_out,
-    }

@@ -311,29 +311,6 @@ class DeskStore:
         player = None if player_id is None else self.register.name(player_id)
         return Opened(line, found, found.sets, kept, player)
 
-    def visits(self, opened: Opened) -> list[Session]:
-        """Return the other visits of a session's player that have ended, the latest first."""
-        player_id = opened.line.session.player_id
-        return [
-            session
-            for session in self.store.sessions()
-            if player_id is not None
-            and session.player_id == player_id
-            and session.session_id != opened.session_id
-            and session.state != "open"
-        ]
-
-    def sets_of_visits(self, visits: Sequence[Session]) -> dict[str, tuple[MarkedSet, ...]]:
-        """Return each visit's sets by its id; a visit of another version is left out."""
-        found = {}
-        for session in visits:
-            try:
-                kept = read_session(self.store, session.session_id)
-            except StoreError:
-                continue
-            found[session.session_id] = kept.sets
-        return found
-
     def kept(self, session_id: str) -> Prepared:
         """Return what was prepared of a session.
 

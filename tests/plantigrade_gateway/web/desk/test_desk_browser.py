@@ -196,7 +196,6 @@ def test_on_a_phone_nothing_is_wider_than_the_screen(browser, address, scheme):
             ("/swings/3", True),
             ("/sets/1", True),
             ("/sets/1?other=2", True),
-            ("/sets/1/visits", False),
             ("/swings", False),
             ("/steps", False),
         ):

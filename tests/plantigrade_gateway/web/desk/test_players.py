@@ -208,6 +208,21 @@ def test_a_session_is_given_to_a_player_and_taken_again(client, register, iris):
     assert store.session(loose).player_id == bo
 
 
+def test_a_session_of_the_other_hand_is_warned_of(client, register, iris):
+    """The practice session is of a right-handed player (replay_data): its lead foot is the left."""
+    (session,) = register.store.sessions()
+    page = f"/sessions/{session.session_id}"
+    said = "The recording is of a right-handed player, Bo is registered as left-handed"
+    assert "-handed player" not in text_of(client.get(page))
+    bo = register.add(name="Bo", handedness="left")
+    client.post(f"{page}/player", data={"player": bo})
+    assert said in text_of(client.get(page))
+    assert said in text_of(client.get(f"/players/{bo}/sheet"))
+    register.edit(bo, handedness="right")
+    assert "-handed player" not in text_of(client.get(page))
+    assert "-handed player" not in text_of(client.get(f"/players/{bo}/sheet"))
+
+
 def test_the_export_holds_all_of_one_player(client, iris):
     answer = client.get(f"/players/{iris}/export.zip")
     assert answer.status_code == 200
