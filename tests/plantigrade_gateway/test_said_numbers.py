@@ -30,7 +30,7 @@ def with_transfer(seconds: float | None) -> Swing:
     ],
 )
 def test_a_transfer_says_what_sampling_lets_be_known(transfer_s, rate_hz, said):
-    assert words.transfer(with_transfer(transfer_s), rate_hz) == said
+    assert words.transfer(with_transfer(transfer_s).push, rate_hz) == said
 
 
 def test_a_swing_is_said_with_its_sampling_error():

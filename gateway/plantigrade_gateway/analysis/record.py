@@ -175,7 +175,7 @@ class RecordAnalysis:
 
     def _take(self, output: Output) -> None:
         self.practice.settle(self.pipeline.settings)
-        self.reply.add(self.practice.push(output))
+        self.reply.add(self.practice.push(output, self.rate_hz))
 
     def _note_entries(self, batch: Batch) -> None:
         for at in np.flatnonzero(np.isin(batch.kind, _NOTED)).tolist():

@@ -164,10 +164,7 @@ def reanalyse(
             entries = stretch.upto_entry
             yield stretch.batch
 
-    batches: Iterable[Batch] = record()
-    if limits:
-        batches = with_settings(batches, lambda settings: settings.with_limits({}, limits))
-    for batch in batches:
+    for batch in _with_limits(record(), limits or {}):
         rows += _rows(session_id, analysis.push(batch).events, entries)
     rows += _rows(session_id, analysis.flush().events, entries)
     before = {row.event_id: row.body for row in store.events(session_id)}
@@ -177,17 +174,43 @@ def reanalyse(
     if with_said is not None:
         result = with_said(store, session_id, result)
     kept = store.quality(session_id)
+    kept.pop(OTHER_LIMITS, None)
+    by_limits = {OTHER_LIMITS: dict(limits)} if limits else {}
     store.replace_events(
         session_id,
         rows,
         analysis_version=ANALYSIS_VERSION,
-        quality={**kept, **beside(result)},
+        quality={**kept, **beside(result), **by_limits},
         points=set_points(result, entries),
         sums_changed=any(
             told != kept.get(name, []) for name, told in _said_of_sums(result).items()
         ),
     )
     return replace(result, source=session.source), changed
+
+
+OTHER_LIMITS = "other_limits"
+"""What `other_limits` is kept under, beside the results."""
+
+
+def other_limits(store: Store, session_id: str) -> dict[str, float]:
+    """Return the limits, by name, that stood in place of the record's when results were made."""
+    kept = store.quality(session_id).get(OTHER_LIMITS)
+    return {str(k): float(v) for k, v in kept.items()} if isinstance(kept, dict) else {}
+
+
+def record_as_analysed(store: Store, session_id: str) -> Iterator[Batch]:
+    """Read a session's record with the limits that its results were made by.
+
+    What is shown beside the results is made from this, as `Store.batches` gives it else.
+    """
+    return _with_limits(store.batches(session_id), other_limits(store, session_id))
+
+
+def _with_limits(batches: Iterable[Batch], limits: Mapping[str, float]) -> Iterator[Batch]:
+    if not limits:
+        return iter(batches)
+    return with_settings(batches, lambda settings: settings.with_limits({}, limits))
 
 
 def _rows(session_id: str, events: list[Event], upto_entry: int) -> list[EventRow]:
