@@ -316,7 +316,18 @@ def test_the_scripts_arithmetic_is_right_where_it_can_be_done_by_hand():
 def test_vectors_name_their_fields_as_the_tables_do():
     """Each field of a known answer stands in its page as code."""
     own = {"name", "hex", "kind", "error", "answer", "of"}
-    for vectors, name in (("wire_vectors.txt", "wire_format.md"), ("profile_vectors.txt",) * 2):
+    for vectors, name in (
+        ("wire_vectors.txt", "wire_format.md"),
+        ("log_vectors.txt", "wire_format.md"),
+        ("profile_vectors.txt",) * 2,
+    ):
         fields = {key for block in read_vectors(NOTES / vectors) for key in block} - own
         text = page("gatt_profile.md" if name == "profile_vectors.txt" else name)
         assert {key for key in fields if f"`{key}`" not in text} == set()
+
+
+def test_the_logs_known_answers_are_the_scripts():
+    """And the script's own CRC is the published one: 0xCBF43926 of the nine digits."""
+    made = script(NOTES / "log_vectors.py")
+    assert (NOTES / "log_vectors.txt").read_text("ascii") == made.text()
+    assert made.with_crc(b"1234567", b"89")[7:11] == (0xCBF43926).to_bytes(4, "little")
