@@ -533,6 +533,14 @@ static void do_turn(pg_app *app)
     }
 }
 
+static uint32_t wait_us(const pg_app *app)
+{
+    if (app->held) {
+        return HOLD_US - (app->now_us - app->held_us);
+    }
+    return app->connected ? CONNECTED_WAIT_US : PG_LONGEST_WAIT_US;
+}
+
 uint32_t pg_app_turn(pg_app *app)
 {
     if (app->turning) {
@@ -543,10 +551,7 @@ uint32_t pg_app_turn(pg_app *app)
         do_turn(app);
     }
     app->turning = false;
-    if (app->off) {
-        return PG_FOR_EVER;
-    }
-    return app->connected ? CONNECTED_WAIT_US : PG_LONGEST_WAIT_US;
+    return app->off ? PG_FOR_EVER : wait_us(app);
 }
 
 /* ---- values that a host reads ---- */
