@@ -199,6 +199,11 @@ def register(
     @click.option(
         "--calibrates", is_flag=True, help="The player goes through the poses of a calibration."
     )
+    @click.option(
+        "--companion",
+        is_flag=True,
+        help="The firmware's own C as a third insole, a left one; needs a C compiler.",
+    )
     @_shown(
         "--port",
         type=click.IntRange(0, 65535),
@@ -310,6 +315,7 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
         faults=faults,
         port=options["port"],
         calibrates=options["calibrates"],
+        companion=options["companion"],
         **_player(options),
     )
 

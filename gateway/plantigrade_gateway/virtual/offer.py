@@ -4,7 +4,7 @@ The tables of `hardware_notes/gatt_profile.md` §1, §2 and §11. Needs the extr
 """
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 
 from bumble import data_types, hci
 from bumble.core import UUID, AdvertisingData
@@ -45,7 +45,7 @@ class GattServer:
     def __init__(
         self,
         settings: DeviceSettings,
-        asked: Callable[[Connection, bytes], None],
+        asked: Callable[[Connection, bytes], None] | Callable[[Connection, bytes], Awaitable[None]],
         status: Callable[[], gatt.Status],
         battery_percent: Callable[[], int],
         log: Callable[[], bytes],
@@ -122,8 +122,14 @@ class GattServer:
         )
 
 
-async def advertise(device: Device, said: gatt.Announcement) -> None:
-    """Let a device advertise whenever it is not connected."""
+async def advertise(
+    device: Device,
+    said: gatt.Announcement,
+    interval_ms: float = _ADVERTISING_MS,
+    *,
+    again: bool = True,
+) -> None:
+    """Let a device advertise until it is connected, or whenever it is not (`again`)."""
     flags = (
         AdvertisingData.Flags.LE_GENERAL_DISCOVERABLE_MODE
         | AdvertisingData.Flags.BR_EDR_NOT_SUPPORTED
@@ -136,7 +142,9 @@ async def advertise(device: Device, said: gatt.Announcement) -> None:
     ]
     answer = [data_types.ServiceData128BitUUID(service, said.encode())]
     await device.start_advertising(
-        auto_restart=True,
+        auto_restart=again,
+        advertising_interval_min=interval_ms,
+        advertising_interval_max=interval_ms,
         advertising_data=bytes(AdvertisingData(parts)),
         scan_response_data=bytes(AdvertisingData(answer)),
     )

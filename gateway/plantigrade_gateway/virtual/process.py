@@ -110,6 +110,8 @@ class Simulation:
         The player stands until told a pose of the calibration, and performs it.
     flaws : tuple of str
         What is wrong then (`follower.Flaws`).
+    companion : bool
+        The firmware's own C is on the air too, as another left insole.
     """
 
     rate_hz: float = 100.0
@@ -127,6 +129,7 @@ class Simulation:
     port: int = 0
     calibrates: bool = False
     flaws: tuple[str, ...] = ()
+    companion: bool = False
 
     def __post_init__(self) -> None:
         if not 16.0 <= self.rate_hz <= 400.0:
@@ -174,6 +177,9 @@ async def simulate(
             invented_steps,
             usual_pair,
         )
+
+        if simulation.companion:
+            from plantigrade_gateway.virtual.companion import usual_companion
     except ImportError as error:
         raise BluetoothError(EXTRA) from error
     logging.getLogger("bumble").setLevel(logging.ERROR)
@@ -208,6 +214,11 @@ async def simulate(
         for insole in insoles.values():
             await insole.start()
             stack.push_async_callback(insole.close)
+        if simulation.companion:
+            pressed = invented_steps(simulation.seed, simulation.style)
+            third = await usual_companion(air, pressed, began_s, simulation.speed)
+            stack.push_async_callback(third.close)
+            await third.start()
         ready(f"tcp-client:127.0.0.1:{port}")
         async with asyncio.TaskGroup() as group:
             for fault in simulation.faults:

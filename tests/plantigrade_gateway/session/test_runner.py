@@ -15,6 +15,7 @@ from bleak.backends.scanner import BaseBleakScanner
 from bleak.exc import BleakBluetoothNotAvailableError, BleakBluetoothNotAvailableReason
 from click.testing import CliRunner, Result
 from rich.console import Console
+from tests.support.firmware import toolchain
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.cli.main import main
@@ -39,6 +40,8 @@ except ImportError:
     )
 
 pytestmark = pytest.mark.dear
+
+__all__ = ["toolchain"]
 
 
 def command(*arguments: object) -> Result:
@@ -263,8 +266,32 @@ def test_simulations_travel_to_their_process_whole():
         seed=7,
         style=PlayerStyle.EARLY,
         faults=(Fault.parse("3:left:vanish:7"),),
+        companion=True,
     )
     assert Simulation.from_json(simulation.to_json()) == simulation
+
+
+def test_the_companion_is_paired_as_another_left_insole(toolchain, tmp_path, monkeypatch):
+    """``simulate --companion`` builds it, and a user chooses it by its serial number."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    store = tmp_path / "store.sqlite3"
+    process = process_of("simulate", "--companion")
+    assert process.stdout and process.stderr
+    lines = [process.stdout.readline() for _ in range(4)]
+    try:
+        assert "until Ctrl-C" in lines[0], (lines, process.stderr.read())
+        transport = lines[3].split()[-1]
+        options = ("--seconds", 1, "--radio", transport, "--store", store)
+        paired = command("pair", *options, "--left", "51A70003", "--right", "51A70002")
+        assert "Remembered: left insole (51A70003), 51A70003, 270 mm." in paired.stdout, paired
+        assert "Remembered: right insole (51A70002)" in paired.stdout
+    finally:
+        process.send_signal(signal.SIGINT)
+        rest, errors = process.communicate(timeout=HANG_S)
+    assert (process.returncode, rest, errors) == (0, "", "")
+    assert [p.name[:10] for p in (tmp_path / "cache" / "plantigrade" / "companion").iterdir()] == [
+        "companion-"
+    ]
 
 
 @pytest.mark.parametrize("text", ["", "1:left", "x:left:stall", "1:both:stall", "1:left:burn"])
