@@ -105,9 +105,12 @@ def main() -> None:
             _times("the page of all players, bytes", lambda: len(client.get("/players").content))
             _times("searched for ÁSTA", lambda: len(client.get("/players?q=ÁSTA").content))
             player = f"/players/{first.player_id}"
+            _times("the page of sessions, bytes", lambda: len(client.get("/sessions").content))
+            _times("searched for ÁSTA", lambda: len(client.get("/sessions?q=ÁSTA").content))
+            _times("searched for a day", lambda: len(client.get("/sessions?q=2026-02").content))
             _times("a player's page, bytes", lambda: len(client.get(player).content))
         reads = DeskStore(path)
-        _times("the desk's list of sessions", lambda: len(reads.all()))
+        _times("the desk's list of sessions", lambda: reads.sessions().total)
         reads.close()
 
 

@@ -7,7 +7,7 @@ of its entity.
 
 import json
 import secrets
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -200,14 +200,30 @@ class ChangeLog:
 
     def shown(self, entity: str, entity_id: str) -> dict[str, Any]:
         """Return the value of each field of an entity; nothing of one that was deleted."""
-        return self.all_shown(entity, entity_id).get(entity_id, {})
+        return self.all_shown(entity, [entity_id]).get(entity_id, {})
 
-    def all_shown(self, entity: str, entity_id: str | None = None) -> dict[str, dict[str, Any]]:
-        """Return the values of every entity of a kind, by id; deleted ones are left out."""
+    def all_shown(
+        self, entity: str, ids: Sequence[str] | None = None, fields: Sequence[str] = ()
+    ) -> dict[str, dict[str, Any]]:
+        """Return the values of entities of a kind, by id; deleted ones are left out.
+
+        Parameters
+        ----------
+        entity : str
+        ids : sequence of str, optional
+            Only of these; of all if left out.
+        fields : sequence of str
+            Only these; all if empty.
+        """
         columns = (CHANGE.c.entity_id, CHANGE.c.field, CHANGE.c.value)
+        query = _in_order(columns, entity, None)
+        if ids is not None:
+            query = query.where(CHANGE.c.entity_id.in_(ids))
+        if fields:
+            query = query.where(CHANGE.c.field.in_([*fields, DELETED]))
         last: dict[str, dict[str, str]] = {}
         with self._engine.connect() as db:
-            for key, field, value in db.execute(_in_order(columns, entity, entity_id)):
+            for key, field, value in db.execute(query):
                 last.setdefault(key, {})[field] = value
         return {
             key: {field: json.loads(value) for field, value in fields.items()}

@@ -4,7 +4,7 @@ The store's table of players is the anchor that sessions refer to. Its columns o
 and mass hold what older programs wrote; what the log says stands above it.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -115,10 +115,13 @@ class Register:
         """Return the players by id, in the order of registration; deleted ones are left out."""
         return {key: profile_of(key, values) for key, values in self._all().items()}
 
-    def _all(self) -> dict[str, Mapping[str, Any]]:
-        """Return what is shown of each player, by id."""
+    def _all(
+        self, ids: Sequence[str] | None = None, fields: Sequence[str] = ()
+    ) -> dict[str, Mapping[str, Any]]:
+        """Return what is shown of each player, by id: of some or all, some fields or all."""
         with self.explained():
-            said, gone = self.log.all_shown(PLAYER), self.log.deleted(PLAYER)
+            said = self.log.all_shown(PLAYER, ids, fields)
+            gone = self.log.deleted(PLAYER)
         found: dict[str, Mapping[str, Any]] = dict(self._anchors())
         for player_id, values in said.items():
             found[player_id] = {**found.get(player_id, {}), **values}
@@ -145,9 +148,19 @@ class Register:
             return None
         return profile_of(player_id, {**old.get(player_id, {}), **said})
 
+    def search(self, text: str = "") -> list[str]:
+        """Return the ids of players whose name holds a text or whose id begins so, by name."""
+        wanted = folded(text)
+        names = {key: folded(name) for key, name in self.names().items()}
+        found = [key for key, name in names.items() if wanted in name or key.startswith(wanted)]
+        return sorted(found, key=lambda key: names[key])
+
     def rows(self, search: str = "") -> list[Row]:
         """Return the players by name, of all those whose name or id holds the text searched for."""
-        wanted = folded(search)
+        return self.rows_of(self.search(search))
+
+    def rows_of(self, ids: Sequence[str]) -> list[Row]:
+        """Return the players of some ids, in their order; one that is not there is left out."""
         visits = {
             player_id: (count, at_place(started, offset_min))
             # Beside max() SQLite gives the other columns of the row that has it.
@@ -156,15 +169,15 @@ class Register:
                 " FROM sessions JOIN players USING (player_no) GROUP BY player_no"
             )
         }
+        shown = self._all(ids)
         found = []
-        for player_id, values in self._all().items():
-            profile = profile_of(player_id, values)
-            if wanted in folded(profile.name) or player_id.startswith(wanted):
+        for player_id in ids:
+            if (values := shown.get(player_id)) is not None:
                 count, last = visits.get(player_id, (0, None))
                 said = ((topic, values.get(f"decision:{topic}")) for topic in TOPICS)
                 answers = {topic: one["answer"] for topic, one in said if one is not None}
-                found.append(Row(profile, count, last, answers))
-        return sorted(found, key=lambda row: folded(row.profile.name))
+                found.append(Row(profile_of(player_id, values), count, last, answers))
+        return found
 
     def name(self, player_id: str) -> str | None:
         """Return a player's name, for the coach's pages only; None where there is none such."""
@@ -173,7 +186,9 @@ class Register:
 
     def names(self) -> dict[str, str]:
         """Return the players' names by id; for the coach's pages only."""
-        return {player_id: profile.name for player_id, profile in self.profiles().items()}
+        return {
+            key: profile_of(key, values).name for key, values in self._all(fields=["name"]).items()
+        }
 
     def find(self, text: str) -> Profile:
         """Return the one player of an id, of a name in either case, or of an id that begins so.

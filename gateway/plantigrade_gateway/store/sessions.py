@@ -3,14 +3,15 @@
 Reads a `Store`; changes nothing and prints nothing (the commands do).
 """
 
+import json
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway.analysis.eventrow import event_of
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store.rows import Player, Session
+from plantigrade_gateway.store.rows import Player, Session, at_place
 from plantigrade_gateway.store.store import Store
 
 LAST = "last"
@@ -92,6 +93,44 @@ def list_sessions(store: Store, player_id: str | None = None) -> list[SessionLin
         for session in store.sessions()
         if player_id is None or session.player_id == player_id
     ]
+
+
+@dataclass(frozen=True, slots=True)
+class SessionKey:
+    """What a session is looked for by."""
+
+    session_id: str
+    player_id: str | None
+    started_utc: str
+    offset_min: int
+
+    @property
+    def started_text(self) -> str:
+        """The day and minute it began, as people are shown it."""
+        return f"{at_place(self.started_utc, self.offset_min):%Y-%m-%d %H:%M}"
+
+
+def session_keys(store: Store) -> list[SessionKey]:
+    """Return what all sessions are looked for by, the latest start first; reads no piece."""
+    rows = store.database.read(
+        "SELECT session_id, player_id, started_utc, utc_offset_min FROM sessions"
+        " LEFT JOIN players USING (player_no) ORDER BY started_utc DESC, session_no DESC"
+    )
+    return [SessionKey(*row) for row in rows]
+
+
+def some_sessions(store: Store, ids: Sequence[str]) -> list[SessionLine]:
+    """Return the sessions of some ids, in their order."""
+    players = {p.player_id: p for p in store.players.all()}
+    counts: dict[str, dict[str, int]] = {}
+    rows = store.database.read(
+        "SELECT session_id, kind, count(*) FROM events JOIN sessions USING (session_no)"
+        " WHERE session_id IN (SELECT value FROM json_each(?)) GROUP BY session_no, kind",
+        (json.dumps(ids),),
+    )
+    for session_id, kind, count in rows:
+        counts.setdefault(session_id, {})[kind] = count
+    return [_line(store.session(key), players, counts.get(key, {})) for key in ids]
 
 
 def find(store: Store, prefix: str) -> Session:

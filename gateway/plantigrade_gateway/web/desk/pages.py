@@ -176,8 +176,8 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
 
 def _add_session(router: APIRouter, desk: Desk) -> None:
     @router.get("", response_class=HTMLResponse)
-    def sessions() -> Response:
-        return desk.page("sessions.html", sessions=desk.reads.all())
+    def sessions(q: str = "", page: int = 1) -> Response:
+        return desk.page("sessions.html", found=desk.reads.sessions(q, page), q=q)
 
     @router.get("/{session_id}", response_class=HTMLResponse)
     def session(session_id: str) -> Response:

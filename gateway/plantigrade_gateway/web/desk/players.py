@@ -35,6 +35,7 @@ from plantigrade_gateway.rules.model import RuleSet
 from plantigrade_gateway.web.desk import playerforms
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
 from plantigrade_gateway.web.desk.playerforms import Form, form_of_request, today
+from plantigrade_gateway.web.desk.reads import ROWS
 
 HERE = "/players"
 AGREED = {
@@ -43,8 +44,6 @@ AGREED = {
     "speed": "train for speed",
 }
 """What each consent is to, in words."""
-_ROWS = 100  # of a page: a phone scrolls no further
-
 Act = Callable[[Register, Form], None]
 
 
@@ -84,14 +83,14 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
 
     @router.get("", response_class=HTMLResponse)
     def listed(q: str = "", page: int = 1) -> Response:
-        rows = desk.reads.players(q)
-        pages = max(1, -(-len(rows) // _ROWS))
+        ids = desk.reads.found_players(q)
+        pages = max(1, -(-len(ids) // ROWS))
         page = min(max(page, 1), pages)
-        some = rows[_ROWS * (page - 1) : _ROWS * page]
+        some = desk.reads.register.rows_of(ids[ROWS * (page - 1) : ROWS * page]) if ids else []
         rules = RuleBook(desk.reads.register).current().rules if some else built_in()
         shown: dict[str, Any] = {
             "rows": [(row, next_check(row.profile, row.last, rules)) for row in some],
-            "total": len(rows),
+            "total": len(ids),
         }
         shown |= {"q": q, "page": page, "pages": pages, "topics": TOPICS, "today": today()}
         return desk.page("players.html", here="players", **shown)

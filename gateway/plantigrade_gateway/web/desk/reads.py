@@ -3,6 +3,7 @@
 Reads only, in short statements: a recording's commits and another program's deletions never wait.
 """
 
+import json
 import threading
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
@@ -21,9 +22,12 @@ from plantigrade_gateway.people.profile import Profile, folded
 from plantigrade_gateway.people.visits import read_session, sessions_left_out
 from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.store.rows import Session
-from plantigrade_gateway.store.sessions import SessionLine, list_sessions
+from plantigrade_gateway.store.sessions import SessionLine, session_keys, some_sessions
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.cache import Prepared, prepared, read_swings
+
+ROWS = 100
+"""Rows of a page: a phone scrolls no further."""
 
 
 class NotThere(GatewayError):
@@ -67,6 +71,16 @@ class Listed:
     checks: tuple[str, ...]
     sets: tuple[str, ...]
     player: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SessionPage:
+    """A page of the list of sessions: its rows, how many sessions there are, and which page."""
+
+    rows: tuple[Listed, ...]
+    total: int
+    page: int
+    pages: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,8 +202,8 @@ class DeskStore:
         self._store: Store | None = None
         self._register: Register | None = None
         self._guard = threading.Lock()
-        # Good pushes and swings left out, by session, its changes that leave some out, revision.
-        self._counts: dict[tuple[str, int, int], tuple[int, int]] = {}
+        # By session: its changes that leave swings out and its revision; good pushes, swings out.
+        self._counts: dict[str, tuple[tuple[int, int], int, int]] = {}
 
     def close(self) -> None:
         """Close the file, if it was opened."""
@@ -246,6 +260,10 @@ class DeskStore:
         """Return the players whose name or id holds a text; none where there is no store yet."""
         return self.register.rows(search) if self.path.exists() else []
 
+    def found_players(self, search: str) -> list[str]:
+        """Return the ids of those players, by name."""
+        return self.register.search(search) if self.path.exists() else []
+
     def names_but(self, player_id: str | None) -> list[tuple[str, str]]:
         """Return id and name of the players but one, by name."""
         names = self.register.names()
@@ -268,23 +286,44 @@ class DeskStore:
             said = f"player {shown(player_id, quoted=False)}: not in the store (any more)"
             raise NotThere(said) from error
 
-    def all(self) -> list[Listed]:
-        """Return all sessions, the latest first; none where there is no store yet."""
+    def sessions(self, search: str = "", page: int = 1) -> SessionPage:
+        """Return a page of the sessions, the latest first; an empty one without a store.
+
+        Parameters
+        ----------
+        search : str
+            Held by the player's name or by the day and time of the beginning, or the id begins so.
+        page : int
+            From 1; the nearest there is.
+        """
         if not self.path.exists():
-            return []
-        good = {key: (count, 0) for key, count in self._good().items()}
-        good.update(self._with_exclusions())
-        marks = self._marks()
+            return SessionPage((), 0, 1, 1)
         names = self.register.names()
-        return [
+        wanted = folded(search)
+        ids = [
+            key.session_id
+            for key in session_keys(self.store)
+            if not wanted
+            or wanted in folded(names.get(key.player_id or "", ""))
+            or wanted in key.started_text
+            or key.session_id.startswith(wanted)
+        ]
+        pages = max(1, -(-len(ids) // ROWS))
+        page = min(max(page, 1), pages)
+        some = ids[ROWS * (page - 1) : ROWS * page]
+        good = {key: (count, 0) for key, count in self._good(some).items()}
+        good.update(self._with_exclusions(some))
+        marks = self._marks(some)
+        rows = tuple(
             Listed(
                 line,
                 *good.get(line.session.session_id, (0, 0)),
                 *_checks_and_sets(marks.get(line.session.session_id, ())),
                 player=names.get(line.session.player_id or ""),
             )
-            for line in list_sessions(self.store)
-        ]
+            for line in some_sessions(self.store, some)
+        )
+        return SessionPage(rows, len(ids), page, pages)
 
     def open(self, session_id: str) -> Opened:
         """Return one session.
@@ -373,37 +412,44 @@ class DeskStore:
             raise NotThere("swing: no rows of it are kept")
         return rows
 
-    def _good(self) -> Counter[str]:
-        """Count each session's good pushes (`is_good`, in the database's words)."""
+    def _good(self, ids: Sequence[str]) -> Counter[str]:
+        """Count the good pushes of some sessions (`is_good`, in the database's words)."""
         rows = self.store.database.read(
             "SELECT session_id, count(*) FROM events JOIN sessions USING (session_no)"
-            " WHERE kind = 'swing' AND coalesce(json_extract(body, '$.push.is_good'),"
+            " WHERE session_id IN (SELECT value FROM json_each(?))"
+            " AND kind = 'swing' AND coalesce(json_extract(body, '$.push.is_good'),"
             " json_extract(body, '$.push.manner') = ? AND json_extract(body, '$.push.timing') = ?"
             " AND json_extract(body, '$.push.travel_from') <= ?) GROUP BY session_no",
-            (str(Manner.ROLLED), str(Timing.WITH_SHIFT), Limits().push_begins_by),
+            (json.dumps(ids), str(Manner.ROLLED), str(Timing.WITH_SHIFT), Limits().push_begins_by),
         )
         return Counter(dict(rows))
 
-    def _with_exclusions(self) -> dict[str, tuple[int, int]]:
-        """Return good pushes and swings left out of the sessions that have some of these."""
-        before, self._counts = self._counts, {}
+    def _with_exclusions(self, ids: Sequence[str]) -> dict[str, tuple[int, int]]:
+        """Return good pushes and swings left out of those sessions that have some of these."""
+        changed = sessions_left_out(self.register)
         revisions = dict(self.store.database.read("SELECT session_id, revision FROM sessions"))
-        for session_id, changes in sessions_left_out(self.register).items():
-            key = (session_id, changes, revisions.get(session_id, 0))
-            if key not in before:
+        found = {}
+        for session_id in ids:
+            if session_id not in changed:
+                continue
+            state = (changed[session_id], revisions.get(session_id, 0))
+            if self._counts.get(session_id, ((0, 0), 0, 0))[0] != state:
                 try:
-                    found = read_session(self.store, session_id)
+                    read = read_session(self.store, session_id)
                 except StoreError:
                     continue  # of another version: all of its swings are counted
-                before[key] = (sum(map(is_good, found.counted)), len(found.excluded))
-            self._counts[key] = before[key]
-        return {session_id: counts for (session_id, *_), counts in self._counts.items()}
+                counts = (sum(map(is_good, read.counted)), len(read.excluded))
+                self._counts[session_id] = (state, *counts)
+            found[session_id] = self._counts[session_id][1:]
+        return found
 
-    def _marks(self) -> Mapping[str, tuple[Mark, ...]]:
+    def _marks(self, ids: Sequence[str]) -> Mapping[str, tuple[Mark, ...]]:
         rows = self.store.database.read(
             "SELECT session_id, json_extract(mark.value, '$.t_s'),"
             " json_extract(mark.value, '$.text') FROM quality JOIN sessions USING (session_no),"
-            " json_each(quality.value) AS mark WHERE quality.name = 'marks' ORDER BY session_no"
+            " json_each(quality.value) AS mark WHERE quality.name = 'marks'"
+            " AND session_id IN (SELECT value FROM json_each(?)) ORDER BY session_no",
+            (json.dumps(ids),),
         )
         found: dict[str, tuple[Mark, ...]] = {}
         for session_id, t_s, text in rows:

@@ -153,7 +153,7 @@ def test_a_players_link_shows_no_name(made, tmp_path, monkeypatch):
 
 def test_good_pushes_of_the_list_are_those_of_the_words(made):
     reads = DeskStore(made)
-    (listed,) = reads.all()
+    (listed,) = reads.sessions().rows
     found = results.read(reads.store, listed.line.session.session_id)
     assert listed.good == sum(map(is_good, found.swings))
     reads.close()

@@ -5,7 +5,7 @@ import io
 import re
 import zipfile
 from collections.abc import Iterator
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -206,6 +206,32 @@ def test_a_session_is_given_to_a_player_and_taken_again(client, register, iris):
     assert client.post(f"{page}/player", data={"player": "nobody"}).status_code == 404
     assert client.post("/sessions/nowhere/player", data={"player": bo}).status_code == 404
     assert store.session(loose).player_id == bo
+
+
+def test_sessions_are_listed_in_pages_and_searched(client, register, iris):
+    """One session is Iris's; 130 of one day in March, a minute apart, are Bo's or nobody's."""
+    store = register.store
+    bo = register.add(name="Bö Jensen", handedness="left")
+    register.anchor(bo)
+    begun = datetime(2024, 3, 5, 8, tzinfo=UTC)
+    for k in range(130):
+        started = begun + timedelta(minutes=k)
+        loose = store.create_session(
+            "test",
+            analysis_version=ANALYSIS_VERSION,
+            player_id=bo if k < 30 else None,
+            started=started,
+        )
+    first, second = (client.get(f"/sessions?page={n}") for n in (1, 2))
+    assert "131 sessions, the latest first" in text_of(first)
+    assert (first.text.count("<tr>"), second.text.count("<tr>")) == (101, 32)  # one is the head
+    assert "page 1 of 2" in text_of(first) and "Iris Invented" in text_of(first)
+    assert "2024-03-05 08:00" in text_of(second) and "Iris Invented" not in text_of(second)
+    for asked, count in (("BÖ", 30), ("2024-03-05 08:0", 10), (loose[:8], 1), ("iris", 1)):
+        answer = client.get("/sessions", params={"q": asked})
+        assert answer.text.count("<tr>") == count + 1, asked
+        assert f"{count} session" in text_of(answer)
+    assert "No session has “Zoe”" in text_of(client.get("/sessions?q=Zoe"))
 
 
 def test_a_session_of_the_other_hand_is_warned_of(client, register, iris):

@@ -92,7 +92,7 @@ def test_pushes_kept_by_an_older_version_count_by_the_same_rule(tmp_path: Path):
         assert all(isinstance(e, Swing) and e.push.is_good is None for e in found)
         assert [is_good(e) for e in found if isinstance(e, Swing)] == wanted
     reads = DeskStore(tmp_path / "store.sqlite3")
-    (listed,) = reads.all()
+    (listed,) = reads.sessions().rows
     assert listed.good == sum(wanted)
     reads.close()
 
