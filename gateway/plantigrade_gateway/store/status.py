@@ -10,16 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from plantigrade_gateway import formats
 from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import InputError
-
-if TYPE_CHECKING:
-    pass
 
 
 def replace_json(path: Path, table: Mapping[str, Any]) -> None:
