@@ -60,7 +60,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "swing": ("swings",),
     "swingrows": ("swings",),
     "swingrules": ("swings",),
-    "synth": ("practice", "laced"),
+    "synth": ("movements", "practice", "laced"),
     "timeline": ("record",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
