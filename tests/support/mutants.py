@@ -58,6 +58,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "steps": ("laced",),
     "stat": ("summary", "interval"),
     "swing": ("swings",),
+    "swinglimits": ("swingrules", "swings"),
     "swingrows": ("swings",),
     "swingrules": ("swings",),
     "synth": ("movements", "practice", "laced"),
