@@ -53,18 +53,28 @@ PERFORM: dict[type, Callable[[Body, Any, np.random.Generator], Part]] = {
 
 
 class Ends(np.random.Generator):
-    """Draws nothing but the lower, or the upper, end of each range."""
+    """Draws nothing but the lower, or the upper, end of each range.
 
-    def __init__(self, upper: bool) -> None:
+    Parameters
+    ----------
+    upper : bool
+    coin : float or None
+        What is drawn where a chance decides; None: nearly 0 or nearly 1.
+    sds : float
+        How many SD a normal draw lies from its mean.
+    """
+
+    def __init__(self, upper: bool, coin: float | None = None, sds: float = 1e3) -> None:
         super().__init__(np.random.PCG64(0))
-        self._upper = upper
+        self._upper, self._sds = upper, sds
+        self._coin = (0.999 if upper else 0.0) if coin is None else coin
 
     def uniform(self, low: Any = 0.0, high: Any = 1.0, size: Any = None) -> Any:
         end = high if self._upper else low
         return end if size is None else np.full(size, end)
 
     def random(self, *args: Any, **kwargs: Any) -> Any:
-        return 0.999 if self._upper else 0.0
+        return self._coin
 
     def integers(self, low: Any, high: Any = None, *args: Any, **kwargs: Any) -> Any:
         least, most = (0, low) if high is None else (low, high)
@@ -75,7 +85,7 @@ class Ends(np.random.Generator):
         return options[-1 if self._upper else 0]
 
     def normal(self, mean: Any = 0.0, sd: Any = 1.0, size: Any = None) -> Any:
-        return mean + (1e3 if self._upper else -1e3) * sd
+        return mean + (self._sds if self._upper else -self._sds) * sd
 
 
 def made(segment: Segment, upper: bool, player: Player = PLAYER) -> Part:
@@ -467,6 +477,53 @@ def test_the_times_of_a_swing_follow_each_other_as_told():
         assert note.finish_start_s - note.peak_s == pytest.approx(done_s)
         assert note.end_s - note.finish_start_s == pytest.approx(relax_s + 1.4)
         assert length_s(part) == pytest.approx(note.end_s + 0.8, abs=0.003)
+
+
+def test_a_swing_takes_the_player_s_usual_time_or_the_nearest_human_one():
+    """One SD is a twentieth of the backswing, and 6 % of the downswing that its tempo gives."""
+    body = Body.of(PLAYER)
+
+    def lengths(segment: Swing, draws: Ends) -> tuple[float, float]:
+        (note,) = swing(body, segment, draws).swings
+        return note.shift_s - note.begin_s, note.peak_s - note.shift_s
+
+    # Brisk courses: u^1.4 has done 5 % at u = .05^(1/1.4) = .1177, 1 - (1 - u)^1.4 at u = .0360;
+    # the way to the lead foot takes 1.15 times the time to the lead peak.
+    shortest = lengths(Swing(hold_s=0.0), Ends(LOW))
+    assert shortest == pytest.approx((0.45 / (1 - 0.1177), 0.18 * (1 + 1.15 * 0.0360)), abs=0.001)
+    for draws, back_s, down_s in (
+        (Ends(HIGH), 1.4, 0.45),
+        (Ends(HIGH, sds=1.0), 0.85 * 1.05, 0.85 * 1.05 / 3.0 * 1.06),
+        (Ends(LOW, sds=1.0), 0.85 * 0.95, 0.85 * 0.95 / 3.0 * 0.94),
+    ):
+        told = Swing(hold_s=0.0, backswing_s=back_s, downswing_s=down_s)
+        assert lengths(Swing(hold_s=0.0), draws) == pytest.approx(lengths(told, draws))
+
+
+def test_a_player_stands_at_address_about_evenly():
+    for upper, sds, share in ((LOW, 1e3, 0.43), (HIGH, 1e3, 0.58), (LOW, 1.0, 0.47)):
+        part = swing(Body.of(PLAYER), Swing(press=False, waggles=0), Ends(upper, sds=sds))
+        assert lead_share(part, part.swings[0].begin_s) == pytest.approx([share], abs=0.002)
+
+
+def test_the_shift_goes_over_the_address_share_by_at_least_8_percent():
+    """A reverse swing from .58 that would go to .58 only."""
+    part = swing(
+        Body.of(PLAYER),
+        Swing(style=Style.REVERSE, downswing_s=0.3, hold_s=0.0, press=False, waggles=0),
+        UpperAddress(LOW),
+    )
+    (note,) = part.swings
+    assert lead_share(part, note.begin_s)[0] == pytest.approx(0.58, abs=0.002)
+    over = lead_share(part, note.shift_s + 1.15 * 0.3)[0]
+    assert over == pytest.approx(0.66, abs=0.006)
+
+
+class UpperAddress(Ends):
+    """Lower ends, but normal draws at their upper ends."""
+
+    def normal(self, mean: Any = 0.0, sd: Any = 1.0, size: Any = None) -> Any:
+        return mean + 1e3 * sd
 
 
 def test_a_press_to_the_lead_side_is_small_and_right_before_the_start():

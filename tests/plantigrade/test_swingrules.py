@@ -81,6 +81,28 @@ def test_a_drive_within_its_limits_is_a_swing_and_one_outside_is_not(inside, out
         assert not is_drive(changed(**outside), setup())
 
 
+@pytest.mark.parametrize(
+    "moments",
+    [
+        {"start": 158.0},
+        {"start": -120.0},
+        {"lead_peak": 190.0},
+        {"lead_peak": 245.0},
+        {"loaded": 1.2, "highest": 0.5},
+        {"press": 0.1, "lowest": 0.40, "highest": 0.65},
+        {"pace": 0.006},
+        {"level": 0.42, "lowest": 0.29, "highest": 0.55},
+        {"level": 0.41, "lowest": 0.30, "highest": 0.56},
+    ],
+)
+def test_a_drive_at_a_limit_is_a_swing(moments):
+    assert is_drive(changed(**moments), setup())
+
+
+def test_a_turn_of_just_the_length_of_a_rest_is_one():
+    assert not is_drive(changed(trail_peak_rows=80.0), setup())
+
+
 def test_seconds_are_seconds_at_any_rate():
     """Twice the rows in a second: 0.6 s are 120 rows, and a rise by 1 / s is half as much a row."""
     twice = replace(PLAIN, start=0.0, trail_peak=100.0, shift=110.0, lead_peak=225.0, pace=0.0031)
@@ -103,6 +125,7 @@ def test_the_range_is_a_setting():
     [
         (19, 0.05, 10),  # with the top itself 20 rows: 0.2 s of a level, reached at its first row
         (18, 0.05, 28),  # a row less: the top
+        (19, 0.06, 10),
         (19, 0.07, 29),  # within 6 % of the rise is a level, 7 % under it is not
     ],
 )

@@ -61,7 +61,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "swinglimits": ("swingrules", "swings"),
     "swingrows": ("swings",),
     "swingrules": ("swings",),
-    "synth": ("movements", "practice", "laced"),
+    "synth": ("drawn", "movements", "practice", "laced"),
     "timeline": ("record",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
