@@ -138,7 +138,8 @@ def test_half_of_the_players_lead_with_the_left_and_three_in_ten_are_of_the_reve
 )
 def test_no_player_is_made_that_no_body_is_like(name, low, high):
     def of(value: float) -> Player:
-        return replace(Player(), **{name: value})
+        changed: dict[str, Any] = {name: value}
+        return Player(**changed)
 
     for value in (low, high):
         assert getattr(of(value), name) == value
