@@ -100,6 +100,8 @@ def test_tests_of_a_module_are_found_by_its_name_and_by_who_imports_it():
             "signal/plantigrade/synth/walk.py",
             [
                 "tests/plantigrade/test_synth.py",
+                "tests/plantigrade/test_drawn.py",
+                "tests/plantigrade/test_movements.py",
                 "tests/plantigrade_gateway/analysis/test_practice.py",
                 "tests/plantigrade/test_laced.py",
             ],

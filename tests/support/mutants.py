@@ -58,9 +58,10 @@ MORE: dict[str, tuple[str, ...]] = {
     "steps": ("laced",),
     "stat": ("summary", "interval"),
     "swing": ("swings",),
+    "swinglimits": ("swingrules", "swings"),
     "swingrows": ("swings",),
     "swingrules": ("swings",),
-    "synth": ("practice", "laced"),
+    "synth": ("drawn", "movements", "practice", "laced"),
     "timeline": ("record",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
