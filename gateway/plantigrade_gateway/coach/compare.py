@@ -14,6 +14,7 @@ from plantigrade.change import (
     NOTHING,
     Change,
     Kind,
+    Verdict,
     compare_in_visit,
     compare_visits,
     verdict_in_visit,
@@ -65,6 +66,11 @@ class Compared:
     difference: Difference | None
     error_from: str
     text: str
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """What `text` says of it; None where it says why there is no verdict."""
+        return next((one for one in Verdict if one == self.text), None)
 
     @property
     def cells(self) -> tuple[str, str, str, str, str, str]:
