@@ -24,7 +24,7 @@ from plantigrade.reliability import Proportion, proportion
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.analysis.result import MarkedSet
-from plantigrade_gateway.coach.case import Case, Visit
+from plantigrade_gateway.coach.case import Case, Visit, not_theirs
 from plantigrade_gateway.coach.follow import (
     Followed,
     Unit,
@@ -183,7 +183,7 @@ def visit_of(case: Case, session_id: str) -> Visit:
     for visit in case.visits:
         if visit.session_id == session_id:
             return visit
-    raise InputError(f"session {session_id}: is no visit of this player")
+    raise InputError(not_theirs(session_id))
 
 
 def set_of(visit: Visit, name: str) -> MarkedSet:

@@ -72,7 +72,7 @@ def test_what_is_not_there_is_refused(store):
     with Store.open(store) as opened, Register(opened) as register:
         register.add(name="Otto Invented", handedness="right")
         (session,) = opened.sessions()
-    assert "is not of player" in refused(
+    assert "is no visit of this player" in refused(
         run(store, "sheet", "Otto Invented", "--visit", session.session_id)
     )
     assert "visit           no visit yet" in run(store, "sheet", "Otto Invented").stdout
