@@ -114,6 +114,7 @@ def test_what_is_said_of_a_visit_is_shown(run, path):
         (("visit", "set", "last", "99", "--undo"), "set 99: this session has"),
         (("speed", "last", "--join"), "these options are of a file"),
         (("speed", "last", "--undo"), "no such join"),
+        (("speed", "last", "nowhere.csv"), "file nowhere.csv: "),
         (("eye", "nobody"), "is not registered"),
     ],
 )
