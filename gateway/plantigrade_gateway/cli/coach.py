@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def register(
     @click.option(
         "--to",
         "path",
-        type=PATH,
+        type=NEW_PATH,
         metavar="FILE",
         required=True,
         help="The PDF to write.",
