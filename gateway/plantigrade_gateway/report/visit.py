@@ -92,7 +92,7 @@ def show_said(said: Said, out: Console) -> None:
         paragraph(
             out,
             f"No swing there now, at {formats.clock(stray.t_s)}: {stray.what} {stray.text} "
-            f"({stray.by}, {stray.when:%Y-%m-%d %H:%M} UTC).",
+            f"({stray.by}, {formats.moment(stray.when)}).",
             "  ",
         )
 
