@@ -26,7 +26,7 @@ from plantigrade_gateway.cli import (
     visits,
 )
 from plantigrade_gateway.cli import run as livecli
-from plantigrade_gateway.cli.arguments import PATH, BadInput
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, BadInput
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
@@ -108,7 +108,7 @@ def main() -> None:
 @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
 @click.option(
     "--wav",
-    type=PATH,
+    type=NEW_PATH,
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
@@ -136,7 +136,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
 @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
 @click.option(
     "--wav",
-    type=PATH,
+    type=NEW_PATH,
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
@@ -324,10 +324,10 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 @click.option(
     "--to",
     "folder",
-    type=PATH,
+    type=NEW_PATH,
     required=True,
     metavar="DIR",
-    help="The folder to write to; made if it is missing.",
+    help="The folder to write to; made if it is missing, beside others that are there.",
 )
 @click.option("--replace", is_flag=True, help="Replace files that are there already.")
 @_json_option

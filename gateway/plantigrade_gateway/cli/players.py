@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
@@ -329,7 +329,7 @@ def _add_files(
     @click.option(
         "--to",
         "folder",
-        type=PATH,
+        type=NEW_PATH,
         required=True,
         metavar="DIR",
         help="The folder to make.",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
@@ -157,7 +157,7 @@ def register(
     @_rate
     @_frames
     @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
-    @click.option("--wav", type=PATH, metavar="PATH", help="Sound to a file.")
+    @click.option("--wav", type=NEW_PATH, metavar="PATH", help="Sound to a file.")
     @click.option(
         "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
     )

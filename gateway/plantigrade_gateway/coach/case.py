@@ -181,3 +181,8 @@ class Case:
     decisions: tuple[Decided, ...] = ()
     prints: tuple[Print, ...] = ()
     may_train_speed: bool = False
+
+
+def not_theirs(session_id: str) -> str:
+    """Return what is said where a session is asked for that is none of the player's visits."""
+    return f"session {session_id}: is no visit of this player"

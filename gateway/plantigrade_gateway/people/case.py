@@ -5,7 +5,7 @@
 
 from datetime import date, timedelta
 
-from plantigrade_gateway.coach.case import Case, Decided, Print
+from plantigrade_gateway.coach.case import Case, Decided, Print, not_theirs
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits
@@ -83,4 +83,4 @@ def _sessions(
                 return [*counting, one], None
             before_next = theirs[place + 1].started.date() - timedelta(days=1)
             return [*counting, one], max(day, before_next)
-    raise StoreError(f"session {upto}: is not of player {player_id}")
+    raise StoreError(not_theirs(upto))

@@ -191,7 +191,7 @@ class Register:
         }
 
     def find(self, text: str) -> Profile:
-        """Return the one player of an id, of a name in either case, or of an id that begins so.
+        """Return the one player of an id, of a name in either case, or of a beginning of one.
 
         Raises
         ------
@@ -203,14 +203,23 @@ class Register:
         if wanted in profiles:
             return profiles[wanted]
         found = [p for p in profiles.values() if wanted and folded(p.name) == wanted]
-        if not found and len(wanted) >= _LEAST_OF_ID:
-            found = [p for key, p in profiles.items() if key.startswith(wanted)]
+        said = "are called so"
+        if not found and wanted:
+            said = "begin so"
+            is_id = len(wanted) >= _LEAST_OF_ID
+            found = [
+                p
+                for key, p in profiles.items()
+                if (is_id and key.startswith(wanted)) or folded(p.name).startswith(wanted)
+            ]
         if len(found) == 1:
             return found[0]
         if found:
-            ids = ", ".join(p.player_id[:8] for p in found[:_MOST_NAMED])
+            names = ", ".join(f"{p.name}, {p.player_id[:8]}" for p in found[:_MOST_NAMED])
+            more = " and others" if len(found) > _MOST_NAMED else ""
             raise InputError(
-                f"player {shown(text)}: {len(found)} are called so ({ids}), give the id instead"
+                f"player {shown(text)}: {len(found)} {said} ({names}{more}); "
+                "give more of it, or the id"
             )
         by_name = {folded(p.name): p.name for p in profiles.values()}
         like = [name for name in by_name if wanted and wanted in name]

@@ -111,7 +111,6 @@ def write_page(
         raise StoreError(f"report to {path}: is there already; say --replace to write over it")
     data = pdf(page_of(register, player_id, RuleBook(register).current().rules), paper)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
         # A folder that only its owner may enter: the file appears whole or not at all.
         with tempfile.TemporaryDirectory(dir=path.parent, prefix=".page-") as folder:
             whole = Path(folder) / path.name

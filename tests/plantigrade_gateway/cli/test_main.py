@@ -13,6 +13,7 @@ from click.testing import CliRunner, Result
 from tests.support.damage import flip_piece
 
 from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade_gateway.cli.arguments import NEW_PATH
 from plantigrade_gateway.cli.doctor import Check, State
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
@@ -536,6 +537,25 @@ def test_an_empty_name_is_not_the_current_folder(run, tmp_path, command, option)
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    ("command", "option"),
+    [
+        ("export last --to gone/out", "--to"),
+        ("players export P --to gone/out", "--to"),
+        ("report P --to gone/page.pdf", "--to"),
+        ("repair --to gone/new.sqlite3", "--to"),
+        ("demo --fast --wav gone/sound.wav", "--wav"),
+    ],
+)
+def test_a_folder_that_is_not_there_is_refused_by_all_that_write_and_not_made(
+    run, tmp_path, command, option
+):
+    said = refused(run(*command.split()))
+    name = command.split()[-1]
+    assert said == f"Error: {option} {name}: there is no folder gone; make it first"
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_no_command_takes_a_name_that_is_not_looked_at():
     """A path of click's own would take an empty one."""
     for words in every_command(main):
@@ -545,6 +565,8 @@ def test_no_command_takes_a_name_that_is_not_looked_at():
             command = command.commands[word]
         for param in command.params:
             assert type(param.type) is not click.Path, (words, param.name)
+            if {"--to", "--wav"} & set(param.opts):  # what a command writes
+                assert param.type is NEW_PATH, words
 
 
 @pytest.mark.parametrize(
