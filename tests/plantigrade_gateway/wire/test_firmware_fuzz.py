@@ -46,7 +46,12 @@ def test_no_write_leads_to_a_fault_or_to_an_answer_that_may_not_be(
             "global-buffer-overflow",
         ),
         ("plantigrade_wire.c", "((length < TOKEN_BYTES) || ", "(", "heap-buffer-overflow"),
-        ("plantigrade_wire.c", "out[4] = status;", "out[4] = (uint8_t)(status + 4u);", "WRONG status"),
+        (
+            "plantigrade_wire.c",
+            "out[4] = status;",
+            "out[4] = (uint8_t)(status + 4u);",
+            "WRONG status",
+        ),
     ],
 )
 def test_a_mistake_would_be_found(toolchain, tmp_path, name, old, new, said):
