@@ -41,7 +41,7 @@ class ArchClass(StrEnum):
     """Where the whole interval of an index lies."""
 
     HIGH = "high"
-    NORMAL = "normal"
+    MIDDLE = "middle"
     LOW = "low"
     BETWEEN = "between"
 
@@ -234,7 +234,7 @@ def arch_class(low: float, high: float) -> ArchClass:
         return ArchClass.HIGH
     if low >= LOW_FROM:
         return ArchClass.LOW
-    return ArchClass.NORMAL if low > HIGH_TO and high < LOW_FROM else ArchClass.BETWEEN
+    return ArchClass.MIDDLE if low > HIGH_TO and high < LOW_FROM else ArchClass.BETWEEN
 
 
 def thirds(

@@ -197,7 +197,7 @@ def test_an_interval_stays_within_what_an_index_can_be():
         (0.26, 0.26, "low"),
         (0.26, 0.4, "low"),
         (0.2599, 0.3, "between"),
-        (0.2101, 0.2599, "normal"),
+        (0.2101, 0.2599, "middle"),
         (0.21, 0.2599, "between"),
         (0.2101, 0.26, "between"),
         (0.1, 0.4, "between"),
@@ -208,10 +208,10 @@ def test_a_class_holds_the_whole_interval(low, high, expected):
     assert arch_class(low, high) is ArchClass(expected)
 
 
-def test_one_print_in_the_normal_range_is_between_and_three_can_be_normal():
+def test_one_print_in_the_middle_range_is_between_and_three_can_be_middle():
     one = [(0.235, 0.008)]
     assert arch_index(one).arch is ArchClass.BETWEEN
-    assert arch_index(one * 3).arch is ArchClass.NORMAL
+    assert arch_index(one * 3).arch is ArchClass.MIDDLE
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,7 @@ from plantigrade_gateway.cli import (
     coach,
     desk,
     drills,
+    footprint,
     pages,
     players,
     repair,
@@ -475,3 +476,4 @@ coach.register(main, _store_option, _json_option, _store)
 check.register(main, _store_option, _json_option, _store)
 visits.register(main, _store_option, _json_option, _store)
 speed.register(main, _store_option, _json_option, _store)
+footprint.register(main, _store_option, _json_option, _store)

@@ -267,7 +267,8 @@ def _add_said(
     def barefoot_print(ctx: click.Context, player: str, foot: str, name: str) -> None:
         """Note what the barefoot print of PLAYER's FOOT is called by its area.
 
-        FOOT is left or right; NAME is high, middle, low or between.
+        FOOT is left or right; NAME is high, middle, low or between. Of a foot with prints that were
+        measured ("plantigrade footprint") these are shown.
         """
         with _register(store_of(ctx)) as found:
             found.note_print(found.find(player).player_id, foot, name)

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
+from plantigrade.footprint import ArchIndex
 from plantigrade_gateway.analysis.result import Analysis
 
 
@@ -143,10 +144,16 @@ class Print:
         ``"left"`` or ``"right"``.
     name : str
         ``"high"``, ``"middle"``, ``"low"`` or ``"between"``.
+    how : str
+        How it was made, where it was measured.
+    index : ArchIndex or None
+        Where it was measured.
     """
 
     foot: str
     name: str
+    how: str = ""
+    index: ArchIndex | None = None
 
 
 @dataclass(frozen=True, slots=True)
