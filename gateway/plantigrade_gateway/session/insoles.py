@@ -13,6 +13,7 @@ from plantigrade.poses import Pose
 from plantigrade_gateway.errors import BluetoothError, InputError, StoreError
 from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session.owed import OwedPages, owed_by
 from plantigrade_gateway.session.recorded import STOPS
 from plantigrade_gateway.session.sessions import Sessions
 from plantigrade_gateway.session.stage import Stage
@@ -94,7 +95,12 @@ async def opened_insoles(
         source = LiveSource(pair, radio, say, options.stream, options.now_ns, name, met=met)
         for insole in pair:
             source.links[insole.foot].calibration = calibrations.describe(store, insole)
-        yield source
+        late = OwedPages(store.path, say)
+        source.owe(owed_by(store, pair), late.take)
+        try:
+            yield source
+        finally:
+            await late.close()
 
 
 @asynccontextmanager

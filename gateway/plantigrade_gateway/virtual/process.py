@@ -110,6 +110,8 @@ class Simulation:
         The player stands until told a pose of the calibration, and performs it.
     flaws : tuple of str
         What is wrong then (`follower.Flaws`).
+    log : bool
+        The insoles keep a log of what they sample.
     """
 
     rate_hz: float = 100.0
@@ -127,6 +129,7 @@ class Simulation:
     port: int = 0
     calibrates: bool = False
     flaws: tuple[str, ...] = ()
+    log: bool = False
 
     def __post_init__(self) -> None:
         if not 16.0 <= self.rate_hz <= 400.0:
@@ -166,6 +169,7 @@ async def simulate(
     """
     try:
         from plantigrade_gateway.virtual.air import Air, AirController, RadioConditions, serve_radio
+        from plantigrade_gateway.virtual.flash import CHIP_PAGES
         from plantigrade_gateway.virtual.peripheral import AirInsole
         from plantigrade_gateway.virtual.player import (
             ScriptedFaults,
@@ -195,6 +199,7 @@ async def simulate(
         loss=simulation.loss,
         battery_percent=simulation.battery_percent,
         speed=simulation.speed,
+        log_pages=CHIP_PAGES if simulation.log else 0,
     )
     insoles = {
         settings.foot: AirInsole(dataclasses.replace(settings, drift_ppm=ppm), air, steps, began_s)
