@@ -9,7 +9,6 @@ evenly with the insole's clock; after the last packet of a boot, and before the 
 at the rate that was known last.
 """
 
-import json
 import struct
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
@@ -20,8 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade.clock import ClockModel
+from plantigrade.errors import ForeignError
+from plantigrade.foreign import read_json
 from plantigrade_gateway.errors import WireError
-from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
+from plantigrade_gateway.record.entries import FARTHEST_NS, Batch, Entry, Kind, read_exchange
 from plantigrade_gateway.wire.codec import decode, encode_data
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.log import LONG_CLOCK, LogPage, long_clock, read_page
@@ -276,7 +277,7 @@ class _Traces:
         for k, trace in self._traces.items():
             for boot_pages in trace.pages.values():
                 boot_pages.sort(key=lambda page: (page.clock_us, page.page))
-            for a, b in zip(trace.spans, [*trace.spans[1:], None], strict=True):
+            for a, b in zip(trace.spans, [*trace.spans[1:], None], strict=False):
                 late += self._between(k, trace, a, b)
         late.sort(key=lambda one: (one.entry.arrival_ns, one.before))
         return late
@@ -393,9 +394,12 @@ def log_said(about: bytes) -> tuple[int, int, int, str] | None:
     None where the insole has no log.
     """
     try:
-        said = json.loads(about)
+        said = read_json(about, "connection")
         log = said["log"]
-        when = int(log["boot"]), int(log["clock_us"]), int(log["read_ns"])
-        return *when, str(said.get("serial", ""))
-    except (ValueError, KeyError, TypeError):
+        boot, clock_us, read_ns = int(log["boot"]), int(log["clock_us"]), int(log["read_ns"])
+        serial = str(said.get("serial", ""))
+    except (ForeignError, ValueError, KeyError, TypeError, AttributeError, OverflowError):
         return None
+    if not (0 < boot < 1 << 16 and 0 <= clock_us < LONG_CLOCK and abs(read_ns) <= FARTHEST_NS):
+        return None
+    return boot, clock_us, read_ns, serial

@@ -291,6 +291,8 @@ class Sessions:
         except GatewayError as error:
             self._stage.say(f"what came late is kept, and not in the results yet: {error}")
             return found
+        if whole != found:
+            self._stage.say("The results hold what came late from the insoles' logs, too.")
         return whole
 
     def _show(self, session_id: str, found: Analysis) -> None:

@@ -94,6 +94,17 @@ def test_without_a_log_the_gap_stays(uncut):
     assert len(found.swings) < len(uncut.swings)
 
 
+def test_one_insole_alone_may_have_a_log():
+    left, right = Insole(LEFT, numbered), Insole(RIGHT, numbered, has_log=False)
+    for insole in (left, right):
+        insole.run(5.0, up=True)
+        insole.run(10.0, up=False)
+        insole.run(15.0, up=True)
+    found = whole(record(left, right))
+    assert len(frames_of(found, LEFT)) == len(left.sampled)
+    assert len(frames_of(found, RIGHT)) == pytest.approx(1000, abs=4)
+
+
 def test_what_came_late_is_said(filled):
     assert filled.quality.right.late_samples == pytest.approx(3500, abs=4)
     ((start_s, stop_s),) = filled.quality.right.late_spans
