@@ -96,7 +96,7 @@ async def opened_insoles(
         for insole in pair:
             source.links[insole.foot].calibration = calibrations.describe(store, insole)
         late = OwedPages(store.path, say)
-        source.owe(owed_by(store, pair), late.take)
+        source.give_owed_to(late.take)
         try:
             yield source
         finally:
@@ -202,6 +202,7 @@ class InsoleJob:
         source = self._source
         pair = [info.insole for info in source.links.values()]
         settings = replace(self._settings, layout=layout_of(pair))
+        source.owe(owed_by(self._store, pair))  # now: what was cut off has been ended
         made = {
             INSOLE_OF[foot]: calibration.to_json().encode()
             for foot, calibration in calibrations.with_descriptions(self._store, pair).items()

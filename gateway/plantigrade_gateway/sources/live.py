@@ -158,14 +158,14 @@ class LiveSource:
             await asyncio.wait([self._listening], timeout=STOP_LIMIT_S)
         self._inbox.close()
 
-    def owe(
-        self,
-        owed: Mapping[Foot, Iterable[Hole]],
-        on_owed: Callable[[str, int, list[bytes], bool], None],
-    ) -> None:
-        """Take what ended sessions lack, and who is given it (`CatchUp`)."""
-        for foot, catch_up in self._owed.items():
+    def give_owed_to(self, on_owed: Callable[[str, int, list[bytes], bool], None]) -> None:
+        """Take who is given what comes late for ended sessions (`CatchUp`)."""
+        for catch_up in self._owed.values():
             catch_up.on_owed = on_owed
+
+    def owe(self, owed: Mapping[Foot, Iterable[Hole]]) -> None:
+        """Take what ended sessions lack."""
+        for foot, catch_up in self._owed.items():
             catch_up.owe(owed.get(foot, ()))
 
     def hand_over(self, session_id: str) -> None:

@@ -124,6 +124,17 @@ def recover(store: Store) -> list[str]:
     return said
 
 
+def whole(store: Store, session_id: str) -> Iterator[Batch]:
+    """Read a session's record back with what came late in its place, as its results have it.
+
+    Raises
+    ------
+    StoreError
+        No such session.
+    """
+    return made_whole(lambda: store.batches(session_id))
+
+
 def reanalyse(
     store: Store,
     session_id: str,

@@ -3,15 +3,19 @@
 Expected counts of samples are what the insoles made (`tests/support/loglink.py`).
 """
 
+import numpy as np
 import pytest
 from tests.support.loglink import Insole, record
 
 from plantigrade.block import Foot
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Kind
+from plantigrade_gateway.report.reader import StoredSession
 from plantigrade_gateway.session.owed import add_late, owed_by
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.player import LENGTH_MM, SERIALS, invented_steps, usual_pair
+from plantigrade_gateway.web.desk.cache import read_swings
+from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.wire.gatt import KnownInsole
 from plantigrade_gateway.wire.log import LogRequest
 
@@ -105,3 +109,20 @@ def test_what_the_log_did_not_have_is_said_and_not_asked_for_again(kept):
     assert quality is not None
     assert any("were not in its insole's log" in note for note in quality.notes)
     assert owed_by(store, PAIR)[RIGHT] == []
+
+
+def test_late_swings_have_their_curves_and_frames_as_the_page_shows_them(kept, failed):
+    """What is shown of a session is cut from the whole record, as its results are."""
+    store, session_id = kept
+    (owed,) = results.owed(store, session_id)
+    add_late(store.path, session_id, owed.insole, pages_for(failed[0], owed), is_last=True)
+    prepare(store, session_id)
+    swings = results.read(store, session_id).swings
+    late = [k for k, swing in enumerate(swings) if 20.0 < swing.start_s < 38.0]
+    assert late
+    assert set(late) <= set(read_swings(store, session_id, late))
+    frames = StoredSession(store, store.session(session_id)).frames()
+    there = ~np.isnan(frames.right[:, 0])
+    inside = (frames.t_s > 21.0) & (frames.t_s < 39.0)
+    assert inside.sum() > 1700
+    assert there[inside].all()

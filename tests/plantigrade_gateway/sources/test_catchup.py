@@ -3,6 +3,8 @@
 Expected samples are what the virtual insole reads at each instant of its clock, not its log.
 """
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from tests.support.airworld import LEFT, RIGHT, World, turned, world
@@ -13,6 +15,8 @@ from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Kind
 from plantigrade_gateway.sources.reconnect import ConnectionState
 from plantigrade_gateway.virtual.player import GaitSource, invented_steps
 from plantigrade_gateway.wire.codec import decode
+from plantigrade_gateway.wire.coverage import Hole
+from plantigrade_gateway.wire.log import read_page
 from plantigrade_gateway.wire.messages import DataPacket
 
 pytestmark = pytest.mark.dear
@@ -117,6 +121,37 @@ async def test_a_reset_out_of_reach_costs_the_page_under_way(steps):
         assert new[0] == 0
         assert (np.diff(new) == 10_000).all()
         assert (np.diff(old) == 10_000).all()
+
+
+async def test_what_an_ended_session_lacks_is_read_at_the_next_connection(steps):
+    """A gateway that failed: its links were lost, and another one begins with what it owed."""
+    async with world(steps, log_pages=PAGES) as air:
+        async with air.listening():
+            await air.streams(LEFT, 100)
+            air.insoles[LEFT].vanish(3.0)
+            await air.until(lambda: not air.insoles[LEFT].is_streaming)
+        before = [decode(data) for data in air.data(LEFT)]
+        packets = [packet for packet in before if isinstance(packet, DataPacket)]
+        end_us = packets[-1].clock_us + 2 * packets[-1].period_us
+        hole = Hole(1, end_us, end_us + 2_000_000, owner="a session")
+        came: list[tuple[str, int, int, bool]] = []
+        pages: list[bytes] = []
+        air.entries.clear()
+
+        def take(owner: str, number: int, brought: list[bytes], is_last: bool) -> None:
+            pages.extend(brought)
+            came.append((owner, number, len(brought), is_last))
+
+        async with air.listening() as source:
+            source.give_owed_to(take)
+            source.owe({LEFT: [hole]})
+            await air.until(lambda: came and came[-1][3], 60.0)
+        assert {(owner, number) for owner, number, _, _ in came} == {("a session", 0)}
+        assert air.of(LEFT, Kind.LOG) == []
+        read = [read_page(data) for data in pages]
+        assert read[0].clock_us <= end_us < read[0].end_us
+        assert read[-1].clock_us < hole.to_us <= read[-1].end_us
+        assert all(a.end_us == b.clock_us for a, b in pairwise(read))
 
 
 async def test_an_insole_without_a_log_is_as_before(steps):
