@@ -118,7 +118,7 @@ def test_late_swings_have_their_curves_and_frames_as_the_page_shows_them(kept, f
     add_late(store.path, session_id, owed.insole, pages_for(failed[0], owed), is_last=True)
     prepare(store, session_id)
     swings = results.read(store, session_id).swings
-    late = [k for k, swing in enumerate(swings) if 20.0 < swing.start_s < 38.0]
+    late = [k for k, swing in enumerate(swings) if 20.0 < (swing.start_s or 0.0) < 38.0]
     assert late
     assert set(late) <= set(read_swings(store, session_id, late))
     frames = StoredSession(store, store.session(session_id)).frames()
