@@ -59,6 +59,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "stat": ("summary", "interval"),
     "swing": ("swings",),
     "swinglimits": ("swingrules", "swings"),
+    "swings": ("swinglimits", "swingrules"),
     "swingrows": ("swings",),
     "swingrules": ("swings",),
     "synth": ("drawn", "movements", "practice", "laced"),
