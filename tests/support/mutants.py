@@ -31,10 +31,11 @@ FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "Makefile")
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 MORE: dict[str, tuple[str, ...]] = {
     "block": ("load", "pairing"),
+    "clock": ("pace",),
     "database": ("store",),
     "enqueue": ("outbox", "tsdb"),
     "entries": ("pipeline", "analysis"),
-    "envelope": ("clock",),
+    "envelope": ("pace", "clock"),
     "errors": ("foreign",),
     "evidence": ("fitting",),
     "feed": ("orders",),
