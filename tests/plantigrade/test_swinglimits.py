@@ -7,7 +7,7 @@ off a movement, a few hundredths of it, lies within the distance of each case fr
 import pytest
 from tests.plantigrade.test_swings import BW_N, PEAK_S, START_S, SWING, rows, setup, swings, told
 
-from plantigrade.block import Foot, PairBlock
+from plantigrade.block import Column, Foot, PairBlock
 from plantigrade.events import Phase, PhaseKind
 
 RATE_HZ = 200.0
@@ -119,6 +119,55 @@ def test_a_trail_foot_that_leaves_for_8_hundredths_of_a_second_and_lands_steps(n
     block.foot(Foot.RIGHT)[440 : 440 + n_rows, :6] = 0.0
     (swing,) = swings(block)
     assert swing.finish_manner == manner
+
+
+# ---- the heel in the backswing, as it is announced ----
+
+
+def announced(block: PairBlock) -> list[str]:
+    """Return what was announced of the heel."""
+    kinds = [e.kind.value for e in told(block) if isinstance(e, Phase)]
+    return [kind for kind in kinds if kind.startswith("heel")]
+
+
+def lifted(
+    n_rows: int = 40, heel_n: float = 0.0, midfoot: float = 0.0, low: float = 0.25
+) -> PairBlock:
+    """A swing whose lead heel carries a load, and its midfoot a part of the foot's, for some rows.
+
+    The foot's load is that of the share all the time; what is left is on the forefoot.
+    """
+    block = rows((*SWING[:2], (3.4, low), (3.8, low), (4.1, 0.85), (5.5, 0.85)))
+    values = block.left[340 : 340 + n_rows]
+    load = values[:, :4].sum(axis=1)
+    values[:, Column.HEEL] = heel_n
+    values[:, Column.MIDFOOT] = midfoot * load
+    values[:, Column.TOES] = 0.0
+    values[:, Column.FOREFOOT] = load * (1.0 - midfoot) - heel_n
+    return block
+
+
+BOTH = ["heel_lifted", "heel_returned"]
+
+
+@pytest.mark.parametrize(("n_rows", "expected"), [(5, []), (6, BOTH), (20, BOTH)])
+def test_a_heel_lift_is_announced_after_6_hundredths_of_a_second(n_rows, expected):
+    assert announced(lifted(n_rows)) == expected
+
+
+@pytest.mark.parametrize(("heel_n", "expected"), [(20.5, BOTH), (21.5, [])])
+def test_a_heel_is_lifted_under_3_percent_of_the_body(heel_n, expected):
+    assert announced(lifted(heel_n=heel_n)) == expected
+
+
+@pytest.mark.parametrize(("midfoot", "expected"), [(0.19, BOTH), (0.21, [])])
+def test_a_heel_is_lifted_where_the_front_carries_four_fifths_of_the_foot(midfoot, expected):
+    assert announced(lifted(midfoot=midfoot)) == expected
+
+
+@pytest.mark.parametrize(("low", "expected"), [(0.085, BOTH), (0.075, [])])
+def test_a_heel_is_lifted_where_the_foot_carries_8_percent_of_the_body(low, expected):
+    assert announced(lifted(low=low)) == expected
 
 
 def test_numbers_of_rows_follow_the_rate():
