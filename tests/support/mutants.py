@@ -40,6 +40,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "evidence": ("fitting",),
     "feed": ("orders",),
     "files": ("model",),
+    "fitting": ("posetimes",),
     "insoles": ("runner",),
     "limits": ("calibrate", "steps", "stand"),
     "messages": ("codec",),
