@@ -95,7 +95,7 @@ def test_tests_of_a_module_are_found_by_its_name_and_by_who_imports_it():
     ("module", "expected"),
     [
         ("signal/plantigrade/stance.py", ["tests/plantigrade/test_steps.py"]),
-        ("signal/plantigrade/bench.py", []),
+        ("signal/plantigrade/bench.py", ["tests/plantigrade/test_bench.py"]),
         (
             "signal/plantigrade/synth/walk.py",
             [
