@@ -11,6 +11,7 @@ from fastapi.testclient import TestClient
 from tests.support.cases import VisitMaker, case, pushes
 
 from plantigrade_gateway.coach.case import Case
+from plantigrade_gateway.coach.follow import followed
 from plantigrade_gateway.coach.progress import progress
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.rules.files import built_in
@@ -149,6 +150,15 @@ def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known
     assert "mean ± SD" not in text_of(client.get(f"{base}?before=visit-0&after=visit-0"))
     answer = client.get(f"{base}?before=visit-0&after=nowhere")
     assert "is no visit of this player" in text_of(answer, 409)
+
+
+def test_every_measure_can_be_chosen_under_what_it_is_of(client, base):
+    text = client.get(base).text
+    groups = re.findall(r'<optgroup label="([^"]*)">(.*?)</optgroup>', text, re.DOTALL)
+    found = {label: re.findall(r'<option value="([^"]*)"', inner) for label, inner in groups}
+    assert sum(map(len, found.values())) == len(followed())
+    for label, keys in found.items():
+        assert {key.partition(".")[0] for key in keys} == {label.split()[0]}, label
 
 
 def test_what_was_never_measured_is_said(client, base):
