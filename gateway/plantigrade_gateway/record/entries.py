@@ -64,6 +64,12 @@ class Kind(IntEnum):
     """A trial of a guided check begins: UTF-8 JSON (`trials.TrialName`). It ends the one before."""
     CHECK_END = 13
     """The trial under way ends: UTF-8 JSON, as it began."""
+    HEARD = 14
+    """A transient that the microphone heard: UTF-8 JSON (`heard.HeardSound`). No sound is kept."""
+    LISTEN = 15
+    """What the microphone is for from here on: UTF-8 JSON (`heard.Listening`)."""
+    STRIKE = 16
+    """Somebody, or another program, told when a strike was: UTF-8 JSON (`heard.ToldStrike`)."""
 
 
 _EXCHANGE = struct.Struct("<qqI")
