@@ -238,15 +238,23 @@ def test_the_readmes_pictures_are_the_scripts_and_small():
         assert data.startswith(b"\x89PNG\r\n") and len(data) < 250_000
 
 
-def test_every_link_of_the_readme_leads_somewhere():
-    text = (NOTES.parent / "README.md").read_text("utf-8")
-    titles = re.findall(r"(?m)^#+ (.*)$", text)
-    anchors = {re.sub(r"[^a-z0-9 -]", "", title.lower()).replace(" ", "-") for title in titles}
-    for target in re.findall(r"\]\(([^)]+)\)", text):
-        if target.startswith("#"):
-            assert target[1:] in anchors, target
-        elif "://" not in target:
-            assert (NOTES.parent / target).exists(), target
+PAGES = [NOTES.parent / "README.md", NOTES.parent / "DEVELOPERS.md", *sorted(NOTES.glob("**/*.md"))]
+
+
+def anchors(path: Path) -> set[str]:
+    titles = re.findall(r"(?m)^#+ (.*)$", path.read_text("utf-8"))
+    return {re.sub(r"[^a-z0-9 -]", "", title.lower()).replace(" ", "-") for title in titles}
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: path.name)
+def test_every_link_of_a_page_leads_somewhere(path):
+    for target in re.findall(r"\]\(([^)\s]+)\)", path.read_text("utf-8")):
+        if "://" in target:
+            continue
+        name, _, anchor = target.partition("#")
+        to = path.parent / name if name else path
+        assert to.exists(), target
+        assert not anchor or anchor in anchors(to), target
 
 
 def test_the_index_names_every_page():
@@ -316,7 +324,18 @@ def test_the_scripts_arithmetic_is_right_where_it_can_be_done_by_hand():
 def test_vectors_name_their_fields_as_the_tables_do():
     """Each field of a known answer stands in its page as code."""
     own = {"name", "hex", "kind", "error", "answer", "of"}
-    for vectors, name in (("wire_vectors.txt", "wire_format.md"), ("profile_vectors.txt",) * 2):
+    for vectors, name in (
+        ("wire_vectors.txt", "wire_format.md"),
+        ("log_vectors.txt", "wire_format.md"),
+        ("profile_vectors.txt",) * 2,
+    ):
         fields = {key for block in read_vectors(NOTES / vectors) for key in block} - own
         text = page("gatt_profile.md" if name == "profile_vectors.txt" else name)
         assert {key for key in fields if f"`{key}`" not in text} == set()
+
+
+def test_the_logs_known_answers_are_the_scripts():
+    """And the script's own CRC is the published one: 0xCBF43926 of the nine digits."""
+    made = script(NOTES / "log_vectors.py")
+    assert (NOTES / "log_vectors.txt").read_text("ascii") == made.text()
+    assert made.with_crc(b"1234567", b"89")[7:11] == (0xCBF43926).to_bytes(4, "little")

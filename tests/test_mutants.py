@@ -91,6 +91,28 @@ def test_tests_of_a_module_are_found_by_its_name_and_by_who_imports_it():
     assert all("load" in (ROOT / path).read_text() for path in others) and others
 
 
+@pytest.mark.parametrize(
+    ("module", "expected"),
+    [
+        ("signal/plantigrade/stance.py", ["tests/plantigrade/test_steps.py"]),
+        ("signal/plantigrade/bench.py", ["tests/plantigrade/test_bench.py"]),
+        (
+            "signal/plantigrade/synth/walk.py",
+            [
+                "tests/plantigrade/test_synth.py",
+                "tests/plantigrade/test_drawn.py",
+                "tests/plantigrade/test_movements.py",
+                "tests/plantigrade_gateway/analysis/test_practice.py",
+                "tests/plantigrade/test_laced.py",
+            ],
+        ),
+    ],
+)
+def test_a_test_of_another_package_s_module_of_the_same_name_does_not_belong(module, expected):
+    """Where this package has none by that name, `MORE` may name another's."""
+    assert [path.as_posix() for path in related(Path(module))[0]] == expected
+
+
 @pytest.mark.dear
 def test_what_a_test_holds_is_noticed_and_what_none_holds_survives(small, tmp_path):
     bench = Bench(tmp_path / "bench")

@@ -1,4 +1,7 @@
-"""What README.md shows is what the commands print; ``python -m tests.support.readme`` renews it."""
+"""What README.md and `recordings.md` show is what the commands print.
+
+``python -m tests.support.readme`` renews it.
+"""
 
 import os
 import subprocess
@@ -31,8 +34,12 @@ def test_the_readme_shows_what_the_demo_prints():
     assert readme.demo() in readme.README.read_text("utf-8")
 
 
-def test_the_readme_shows_what_analyse_prints(open_data):
-    shown = readme.README.read_text("utf-8")
+def test_the_readme_is_read_in_one_go():
+    assert len(readme.README.read_text("utf-8").splitlines()) <= 150
+
+
+def test_the_page_of_recordings_shows_what_analyse_prints(open_data):
+    shown = readme.RECORDINGS.read_text("utf-8")
     assert readme.walk(open_data("gaitpdb/GaCo02_01.csv")) in shown
 
 

@@ -31,6 +31,7 @@ ALLOWED: dict[str, set[str]] = {
     "coach": {"record", "rules", "analysis", "check"},
     "store": {"wire", "record", "sound", "drills", "analysis"},
     "people": {"record", "rules", "analysis", "store", "coach"},  # record: intents of sets
+    "prints": set(),
     "virtual": {"wire", "record"},
     "report": {
         *("wire", "record", "sources", "drills", "rules", "analysis", "check", "coach"),
@@ -41,7 +42,7 @@ ALLOWED: dict[str, set[str]] = {
     "web.door": {"store", "web.html"},
     "web.live": {"web.door"},
     "web.desk": {
-        *("record", "rules", "analysis", "check", "coach", "store", "people", "report"),
+        *("record", "rules", "analysis", "check", "coach", "store", "people", "report", "prints"),
         *("web.html", "web.door"),
     },
     "web.api": {
@@ -55,7 +56,7 @@ ALLOWED: dict[str, set[str]] = {
     },
     "cli": {
         *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),
-        *("rules", "check", "coach"),
+        *("rules", "check", "coach", "prints"),
         *("people", "report", "forward", "web.door", "web.live", "session"),
     },
 }

@@ -37,6 +37,8 @@ class WireReason(StrEnum):
     """More bytes than the message has."""
     VALUE = "value"
     """Any other field outside its range."""
+    CRC = "crc"
+    """A log page whose CRC is another (§8)."""
 
 
 class WireError(GatewayError):

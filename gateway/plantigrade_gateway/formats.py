@@ -1,4 +1,6 @@
-"""Numbers, times and counts as people read them. Imports nothing."""
+"""Numbers, times and counts as people read them. Imports nothing of the program."""
+
+from datetime import datetime
 
 NONE = "–"
 """Stands for an absent value."""
@@ -15,6 +17,11 @@ def clock(t_s: float | None, digits: int = 1) -> str:
     if minutes < 60:
         return f"{sign}{minutes}:{seconds}"
     return f"{sign}{minutes // 60}:{minutes % 60:02d}:{seconds}"
+
+
+def moment(when: datetime) -> str:
+    """Return an instant, stored as UTC, in the time of this place: ``2026-03-02 14:05``."""
+    return f"{when.astimezone():%Y-%m-%d %H:%M}"
 
 
 def duration(seconds: float) -> str:

@@ -134,12 +134,16 @@ def single(
     return f"{value:z.{digits}f} ± {max(error, 10.0**-digits):z.{digits}f}{unit}"
 
 
-def transfer(swing: Swing, rate_hz: float | None) -> str:
-    """Return a swing's transfer with its sampling error, or the bound that sampling sets it."""
-    if rate_hz is None:
-        return number(swing.push.transfer_s, 2, " s")
-    least_s = least_transfer_s(rate_hz)
-    return single(swing.push.transfer_s, time_error_s(rate_hz), 2, " s", least_s)
+def between(seconds: float | None, rate_hz: float | None, least_s: float | None = None) -> str:
+    """Return a time between two moments of one swing, with its sampling error as `single` does."""
+    error = None if rate_hz is None else time_error_s(rate_hz)
+    return single(seconds, error, 2, " s", least_s)
+
+
+def transfer(push: Push, rate_hz: float | None) -> str:
+    """Return a push's transfer with its sampling error, or the bound that sampling sets it."""
+    least_s = None if rate_hz is None else least_transfer_s(rate_hz)
+    return between(push.transfer_s, rate_hz, least_s)
 
 
 def load_tempo(swing: Swing, rate_hz: float | None) -> str:

@@ -102,8 +102,9 @@ void pg_packet_lost(pg_insole *insole);
 
 /*
  * Obey what the host wrote to the control point; write the answer and return its bytes, 0 for none. Any bytes
- * may be given. `clock_us` is the time of the free-running clock when the write came in, not when this is
- * called: the answer to a time request carries it. A new period or number of frames holds from the next packet on.
+ * may be given; of more than PG_MAX_REQUEST only the first so many are looked at. `clock_us` is the time of the
+ * free-running clock when the write came in, not when this is called: the answer to a time request carries it. A new
+ * period or number of frames holds from the next packet on.
  */
 size_t pg_control(pg_insole *insole, uint32_t clock_us, const uint8_t *request, size_t length, uint8_t *reply);
 

@@ -24,6 +24,9 @@ extern "C" {
 #define PG_MAX_COUNT_12 4095u
 #define PG_BATTERY_UNKNOWN 255u
 
+/* Every request and its answer fit the smallest ATT MTU (section 4). */
+#define PG_MAX_REQUEST 20u
+
 /* The longest answer to a request: an identity. */
 #define PG_MAX_REPLY 16u
 

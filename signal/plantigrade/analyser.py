@@ -51,6 +51,8 @@ class Analyser:
         for piece in self._baseline.pieces(block):
             net = self._baseline.net(piece)
             self.net.append(net)
+            if self._baseline.moved is not None:
+                self._steps.rebase(self._baseline.moved)
             found = self._steps.push(net) + self._stands.push(net) + self._swings.push(net)
             if found:
                 events += sorted(found, key=lambda event: event.confirmed_s)

@@ -52,6 +52,11 @@ class Baseline:
     rate_hz : float
     air_n : float
         The load below which a walker's foot may be in the air, N.
+
+    Attributes
+    ----------
+    moved : ndarray of float64, shape (2, 8), or None
+        What each foot's offset grew by at the first row of the last `net`; None where it stayed.
     """
 
     def __init__(self, rate_hz: float, air_n: float) -> None:
@@ -65,6 +70,7 @@ class Baseline:
         self._set_s: list[float | None] = [None, None]
         self._pending_s: list[float | None] = [None, None]
         self._raw: deque[PairBlock] = deque()
+        self.moved: FloatArray | None = None
 
     def net(self, block: PairBlock) -> PairBlock:
         """Return the rows net of the baseline.
@@ -76,8 +82,11 @@ class Baseline:
         oldest = block.first + len(block) - self.refresh - round(4.0 * self._rate_hz)
         while self._raw[0].first + len(self._raw[0]) <= oldest:
             self._raw.popleft()
-        if block.first % self.refresh == 0:
+        self.moved = None
+        if block.first % self.refresh == 0 and any(self._fresh):
+            before = self._offset.copy()
             self._move()
+            self.moved = self._offset - before
         if self._set_s[0] is None and self._set_s[1] is None:
             return block
         return PairBlock(

@@ -6,7 +6,8 @@ foot to foot, turning on the spot and standing on one leg are not steps.
 
 A laced shoe may press by the contact load even in the air. Until the baseline knows it
 (`plantigrade.baseline`), no contact ends; stances are then found over the higher air level, and
-each is measured net of what its foot reads in its own swing phase before it.
+each is measured net of what its foot reads in its own swing phase before it. Where the baseline
+moves during such a stance or that phase, the rows before it are taken to the new one (`rebase`).
 """
 
 from dataclasses import dataclass, replace
@@ -95,9 +96,14 @@ class _Laced:
         The stance over the air level.
     air : AirPhase
         The swing phase before it.
-    offset : ndarray, shape (7,)
+    offset : ndarray, shape (8,)
         What the foot reads in that phase, taken off its load columns.
     contacts : RunSegmenter
+
+    Attributes
+    ----------
+    next : int
+        The row that `push` is to begin with.
     """
 
     def __init__(
@@ -105,17 +111,21 @@ class _Laced:
     ) -> None:
         self.run, self.offset = run, offset
         self._offset_n = float(total_load(offset[None])[0])
-        self._contacts, self._next = contacts, air.middle[0]
+        self._contacts, self.next = contacts, air.middle[0]
+
+    def rebase(self, more: FloatArray) -> None:
+        """Go on where the rows are less by `more`, shape (8,), what the baseline has grown by."""
+        self.offset = self.offset - more
+        self._offset_n = float(total_load(self.offset[None])[0])
 
     def overlaps(self, run: RunSegment) -> bool:
         """Whether a contact belongs to the stance."""
         return run.start < self.run.stop and run.stop > self.run.start
 
-    def push(self, rows: RowBuffer, column: int) -> list[RunSegment]:
-        """Look at the foot's load up to the last row; return the stance's contact when it ended."""
-        load = rows.rows(self._next, rows.end)[:, column]
-        found = self._contacts.push(load - self._offset_n, self._next)
-        self._next = rows.end
+    def push(self, values: FloatArray) -> list[RunSegment]:
+        """Take the foot's load columns from row `next` on; return the contact when it ended."""
+        found = self._contacts.push(total_load(values) - self._offset_n, self.next)
+        self.next += len(values)
         closed = self.run.closed
         return [replace(run, closed=max(run.closed, closed)) for run in found if self.overlaps(run)]
 
@@ -152,6 +162,7 @@ class StepDetector:
         self._rows: RowBuffer | None = None
         self._last_off: list[int | None] = [None, None]
         self._laced: list[list[_Laced]] = [[], []]
+        self._moves: list[tuple[int, FloatArray]] = []
         self.airs: list[AirPhase] = []
 
     def _segmenter(self, level_n: float) -> RunSegmenter:
@@ -176,11 +187,41 @@ class StepDetector:
             found += self._laced_steps(k)
         found.sort(key=lambda step: step[:2])
         self._rows.trim(self._rows.end - self._keep)
+        self._moves = [move for move in self._moves if move[0] > self._rows.first]
         return [step for _, _, step in found]
+
+    def rebase(self, more: FloatArray) -> None:
+        """Take the baseline's move: the rows to come are net of so much more than those before.
+
+        A laced stance under way, and the swing phase before it, are then measured net of one
+        baseline, and what the shoe presses is not taken off twice.
+
+        Parameters
+        ----------
+        more : ndarray of float64, shape (2, 8)
+            What each foot's load columns are less by from the next row on.
+        """
+        if self._rows is None:
+            return
+        self._moves.append((self._rows.end, more))
+        for k in range(2):
+            for one in self._laced[k]:
+                one.rebase(more[k])
 
     def flush(self) -> list[Event]:
         """End the stream; an unfinished contact is no step."""
         return []
+
+    def _on_one_base(self, k: int, start: int, stop: int) -> FloatArray:
+        """Return load columns of foot number k, all net of the baseline in force now."""
+        assert self._rows is not None
+        start = max(start, self._rows.first)
+        values = self._rows.rows(start, stop)[:, _COLUMNS[k]]
+        for row, more in self._moves:
+            if row > start:
+                values = values.copy()
+                values[: row - start] -= more[k]
+        return values
 
     def _steps(self, k: int, runs: list[RunSegment]) -> list[tuple[int, int, Step]]:
         """Turn finished contacts of foot number k into steps, those that are some."""
@@ -196,7 +237,7 @@ class StepDetector:
         assert self._rows is not None
         found: list[tuple[int, int, Step]] = []
         for one in self._laced[k]:
-            for run in one.push(self._rows, _LOAD + k):
+            for run in one.push(self._on_one_base(k, one.next, self._rows.end)):
                 if self._is_whole(run):
                     found.append((run.closed, k, self._measure(k, run, one.offset)))
         oldest = self._rows.end - self._keep
@@ -251,7 +292,7 @@ class StepDetector:
         other = other[start:stop]
         if not near and not (self._is_near_contact(other) and self._is_flat(other)):
             return
-        offset = air_offset(self._rows.rows(*air.middle)[:, _COLUMNS[k]])
+        offset = air_offset(self._on_one_base(k, *air.middle))
         if offset is not None:
             contacts = self._segmenter(self.setup.contact_n)
             self._laced[k].append(_Laced(run, air, offset, contacts))
@@ -299,7 +340,7 @@ class StepDetector:
         if strike is None or off is None or run.missing:
             return step
         if offset is not None:
-            values = values - offset
+            values = self._on_one_base(k, run.start, run.stop) - offset
         return measured_step(step, rows[:, 0], values, self.setup)
 
 

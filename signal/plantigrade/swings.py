@@ -394,10 +394,6 @@ class SwingDetector:
 
     # ---- provisional phases ----
 
-    def _phase(self, kind: PhaseKind, index: int, decided: int) -> Phase:
-        """Return a phase at row `index`, as row `decided` confirms it."""
-        return Phase(kind, self._rows.time(index), self._rows.confirmed(decided))
-
     def _cancel(self, index: int, events: list[Event]) -> None:
         """Take back what was announced of a movement that turned out to be no swing."""
         if self._backswing is not None or self._stage is not _Stage.WATCH:

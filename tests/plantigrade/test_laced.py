@@ -75,6 +75,33 @@ def test_steps_are_those_of_a_loose_shoe(left_n, right_n):
         assert step.midfoot_impulse_share == pytest.approx(0.1)
 
 
+def slow_to_leave() -> PairBlock:
+    """`stand_and_walk`, each stance with 0.1 s more of 60 N: over contact, under the air level."""
+    block = stand_and_walk()
+    for k in range(6):
+        at = FIRST + 55 * k + 70
+        press(block, (Foot.LEFT, Foot.RIGHT)[k % 2], at, at + 10, 60.0)
+    return block
+
+
+@pytest.mark.parametrize("row", range(FIRST + 110, FIRST + 200, 3))
+def test_a_baseline_that_moves_in_a_stance_or_before_it_changes_no_step(row):
+    """From that row on the rows are net of what the shoe presses: it is taken off once."""
+    loose = steps(slow_to_leave())
+    before, after = lace(slow_to_leave(), 40.0, 40.0).slice(0, row), slow_to_leave()
+    more = before.left[0] - after.left[0]
+    detector = StepDetector(setup())
+    found = detector.push(before)
+    detector.rebase(np.array((more, more)))
+    found += detector.push(after.slice(row, len(after)))
+    assert len(found) == len(loose)
+    for step, truth in zip(found, loose, strict=True):
+        assert isinstance(step, Step) and isinstance(truth, Step)
+        assert step.off_s == pytest.approx(truth.off_s, abs=0.1 / RATE_HZ)
+        assert step.strike_s == pytest.approx(truth.strike_s, abs=0.1 / RATE_HZ)
+        assert step.midfoot_impulse_share == pytest.approx(0.1)
+
+
 def test_a_load_over_the_air_level_hides_the_steps():
     """Over 15 % of the body no foot is taken to be in the air: a resting foot may carry so much."""
     assert steps(lace(stand_and_walk(), AIR_N + 1.0, AIR_N + 1.0)) == []
@@ -234,6 +261,28 @@ def test_every_step_of_short_walks_in_tight_shoes_is_found():
     assert tally.hits["step"] + tally.missed["step"] == 16 * (4 - 2 + 7 - 2)
     assert tally.f1("step") >= 0.995, tally.examples
     assert tally.quantile("strike", 0.95) <= 0.015 and tally.quantile("off", 0.95) <= 0.015
+
+
+def test_toe_off_is_timed_where_the_baseline_moves_in_the_stance():
+    """Against what the players did: each, not one in twenty, within 15 ms."""
+    errors_s: list[float] = []
+    for seed in range(16):
+        player, sensor = tight(seed)
+        plan = SessionPlan((Stand(3.0), Walk(14), Stand(2.0), Walk(14)))
+        done = perform(player, plan, (100.0, 200.0)[seed % 2], seed)
+        events = analyse_performance(done, sensor, seed)
+        offs = {
+            foot: [e.off_s for e in events if isinstance(e, Step) and e.foot is foot]
+            for foot in Foot
+        }
+        for truth in done.truth.steps:
+            # the baseline moves at multiples of 5 s of the time line, which begins near 0
+            if any(truth.strike_s < 5.0 * k < truth.off_s for k in range(1, 10)):
+                errors_s.append(
+                    min(abs(s - truth.off_s) for s in offs[truth.foot] if s is not None)
+                )
+    assert len(errors_s) >= 50
+    assert max(errors_s) <= 0.015
 
 
 @pytest.mark.parametrize("seed", range(6))

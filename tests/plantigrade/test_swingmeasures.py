@@ -215,6 +215,16 @@ def test_the_travel_of_two_feet_is_that_of_their_load():
     assert travel_of((lead,), 3, 35.0) is not None
 
 
+def test_a_cop_beyond_an_end_of_the_insole_lies_at_that_end():
+    """Net of a baseline a moment may be less than nothing, or more than the load."""
+    values = np.zeros((40, 6))
+    values[:, 2] = 300.0
+    values[:, Column.MOMENT_Y] = np.where(np.arange(40) < 20, -0.1, 1.1) * 300.0
+    assert travel_of((values,), 3, 35.0) == pytest.approx(1.0)
+    values[:20, Column.MOMENT_Y] = 0.3 * 300.0
+    assert travel_of((values,), 3, 35.0) == pytest.approx(0.7)
+
+
 def test_results_do_not_hang_on_how_the_rows_are_cut():
     whole = PairBlock(0, T, foot(LEAD_N, LEAD_HEEL), foot(TRAIL_N, TRAIL_HEEL))
     edges = [0, *range(13, len(T), 37), len(T)]

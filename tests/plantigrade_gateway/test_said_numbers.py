@@ -1,6 +1,8 @@
 """Numbers of single swings and differences, as people read them."""
 
+import time
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 from tests.support.records import swing
@@ -8,6 +10,8 @@ from tests.support.records import swing
 from plantigrade.events import Swing
 from plantigrade.interval import Difference
 from plantigrade_gateway import words
+from plantigrade_gateway.analysis.result import Exclusion
+from plantigrade_gateway.formats import moment
 
 
 def with_transfer(seconds: float | None) -> Swing:
@@ -30,7 +34,18 @@ def with_transfer(seconds: float | None) -> Swing:
     ],
 )
 def test_a_transfer_says_what_sampling_lets_be_known(transfer_s, rate_hz, said):
-    assert words.transfer(with_transfer(transfer_s), rate_hz) == said
+    assert words.transfer(with_transfer(transfer_s).push, rate_hz) == said
+
+
+def test_an_instant_is_shown_in_the_time_of_its_place(monkeypatch):
+    """Tokyo is nine hours before UTC (IANA time zone database), so the day may be the next one."""
+    when = datetime(2026, 3, 2, 20, 30, tzinfo=UTC)
+    with monkeypatch.context() as patch:
+        patch.setenv("TZ", "Asia/Tokyo")
+        time.tzset()
+        assert moment(when) == "2026-03-03 05:30"
+        assert Exclusion("slipped", "coach", when).text == "slipped (coach, 2026-03-03 05:30)"
+    time.tzset()
 
 
 def test_a_swing_is_said_with_its_sampling_error():

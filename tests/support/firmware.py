@@ -28,6 +28,7 @@ LIBRARY = [
     FIRMWARE / "plantigrade_insole.c",
     FIRMWARE / "plantigrade_info.c",
 ]
+APPLICATION = [*LIBRARY, FIRMWARE / "plantigrade_app.c"]
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-Wshadow"]
 BARE = ["-ffreestanding", "-nostdlib", "-r"]
 CORTEX_M0 = ["-mcpu=cortex-m0plus", "-mthumb", "-mfloat-abi=soft"]
@@ -65,9 +66,9 @@ def toolchain() -> dict[str, str]:
     return dict(line.split(" ") for line in done.stdout.splitlines())
 
 
-def build(folder: Path, name: str, *flags: object) -> Path:
+def build(folder: Path, name: str, *flags: object, sources: list[Path] = LIBRARY) -> Path:
     out = folder / name
-    run("gcc", *STRICT, *flags, f"-I{FIRMWARE}", *LIBRARY, "-o", out)
+    run("gcc", *STRICT, *flags, f"-I{FIRMWARE}", *sources, "-o", out)
     return out
 
 

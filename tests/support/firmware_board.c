@@ -1,146 +1,380 @@
 /*
- * A make-believe board for hardware_notes/firmware/example.c: one turn of the loop is a millisecond.
+ * A make-believe board for hardware_notes/firmware/plantigrade_app.c, on a clock of its own: no real time passes.
  *
- * Prints what the host gets: "A" answers, "D" data, "S" a showing. The link has no room from 2000 to 2500 ms, is
- * lost from 3000 to 3200 ms, and the insole goes on its charger at 4500 ms.
+ * Reads a script, "MS WHAT NUMBERS" a line in order of time, and prints what the application has the board do, "MS
+ * WHAT BYTES". Ends with the script. test_firmware_app.py writes the scripts and knows what must come.
  */
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
-#include "plantigrade_insole.h"
+#include "plantigrade_app.h"
 
-#define END_MS 5000u
-#define CLOCK_START_US 0xFFF00000u /* wraps after about a second */
+#define MS 1000u
+#define NEVER UINT64_MAX
+#define DOG_US 16000000u
+#define CONFIRMED_AFTER_US 15000u
+#define WRITE_WAITED_US 300u /* the stack's callback comes before the loop's turn */
 
-bool board_wait(void);
-bool board_sample(uint32_t *clock_us, uint16_t *counts);
-void board_tick_after(uint16_t period_us);
-bool board_notify(const uint8_t *bytes, size_t length);
-size_t board_written(uint32_t *clock_us, uint8_t *bytes, size_t room);
-void board_indicate(const uint8_t *bytes, size_t length);
-bool board_connected(void);
-bool board_subscribed(void);
-uint16_t board_mtu(void);
-bool board_on_charger(void);
-uint8_t board_battery_percent(void);
-void board_show(uint8_t seconds);
-int insole_main(void);
-
-static uint32_t now_ms;
-static uint32_t tick_us; /* of the next sample, on a clock that does not wrap in this time */
-static bool ticking;
-static uint16_t samples;
-
-static const struct {
-    uint32_t at_ms;
-    size_t length;
-    uint8_t bytes[5];
-} WRITTEN[] = {
-    {10u, 4u, {1u, 0x14u, 7u, 3u}},           /* identify, show for 3 s */
-    {20u, 3u, {1u, 0x10u, 8u}},               /* start */
-    {1000u, 5u, {1u, 0x12u, 9u, 0x88u, 0x13u}}, /* 200 Hz */
-    {1500u, 4u, {1u, 0x13u, 10u, 4u}},        /* 4 frames */
-    {1700u, 3u, {1u, 0x15u, 14u}},            /* time */
-    {3300u, 3u, {1u, 0x10u, 11u}},            /* start */
-    {4000u, 4u, {1u, 0x13u, 12u, 99u}},       /* too many frames */
-    {4600u, 3u, {1u, 0x10u, 13u}},            /* start, on the charger */
+static pg_app app;
+static pg_app_config config = {
+    .insole = {.foot = PG_LEFT,
+               .sample_format = PG_PACKED12,
+               .zones = 18u,
+               .frames = 2u,
+               .period_us = 10000u,
+               .min_period_us = 2500u,
+               .length_mm = 270u,
+               .firmware = 0x0100u,
+               .serial = 1u},
+    .low_percent = 15u,
+    .enough_percent = 20u,
+    .empty_mv = 3000u,
+    .sleep_after_s = 0u,
 };
 
-static void print(char what, const uint8_t *bytes, size_t length)
+static uint64_t now_us;
+static uint32_t clock_start_us;
+static uint64_t tick_us = NEVER;
+static uint64_t sampled_us;
+static uint64_t fed_us;
+static uint64_t confirmed_us = NEVER;
+static pg_cell cell = {.percent = 87u, .millivolts = 3900u, .on_charger = false};
+static uint32_t kept = 0xA5A5A5A5u;
+static unsigned long room = 1000000u;
+static unsigned long turns;
+static unsigned int cause;
+static unsigned int locked;
+static uint16_t samples;
+static bool ticks_come = true;
+static bool calls_back;
+static bool is_off;
+
+static unsigned long long ms(void)
 {
-    printf("%c %lu ", what, (unsigned long)now_ms);
+    return now_us / MS;
+}
+
+static void say(const char *what, const uint8_t *bytes, size_t length)
+{
+    printf("%llu %s ", ms(), what);
     for (size_t k = 0u; k < length; k++) {
         printf("%02x", bytes[k]);
     }
     putchar('\n');
 }
 
-bool board_wait(void)
+/* The stack may call an event from inside any port function, so none may be called under the lock. */
+static void outside_lock(void)
 {
-    now_ms++;
-    return now_ms < END_MS;
+    if (locked != 0u) {
+        fputs("board: a port function under the lock\n", stderr);
+        exit(5);
+    }
 }
 
-bool board_sample(uint32_t *clock_us, uint16_t *counts)
+uint32_t port_clock_us(void)
 {
-    if (!ticking || now_ms * 1000u < tick_us) {
+    return (uint32_t)(clock_start_us + now_us);
+}
+
+void port_lock(void)
+{
+    outside_lock();
+    locked++;
+}
+
+void port_unlock(void)
+{
+    locked--;
+    outside_lock();
+}
+
+void port_advertise(uint16_t interval_625us, const uint8_t *service_data)
+{
+    outside_lock();
+    printf("%llu advertise %u ", ms(), interval_625us);
+    for (size_t k = 0u; k < PG_ANNOUNCEMENT_BYTES; k++) {
+        printf("%02x", service_data[k]);
+    }
+    putchar('\n');
+}
+
+void port_stop_advertising(void)
+{
+    outside_lock();
+    printf("%llu quiet\n", ms());
+}
+
+bool port_notify(uint8_t characteristic, const uint8_t *bytes, size_t length)
+{
+    static const char *const NAMES[] = {"data", "point", "status", "battery"};
+    outside_lock();
+    if (room == 0u) {
         return false;
     }
-    ticking = false;
-    for (uint16_t zone = 0u; zone < 18u; zone++) {
+    room--;
+    say(NAMES[characteristic], bytes, length);
+    if (calls_back) {
+        (void)pg_app_turn(&app); /* the mistake: a turn from the stack's own callback, before notify has returned */
+    }
+    return true;
+}
+
+bool port_indicate(const uint8_t *bytes, size_t length)
+{
+    outside_lock();
+    if (confirmed_us != NEVER) {
+        return false;
+    }
+    confirmed_us = now_us + CONFIRMED_AFTER_US;
+    say("answer", bytes, length);
+    return true;
+}
+
+void port_ask_interval(const pg_interval *wanted)
+{
+    outside_lock();
+    printf("%llu ask %u %u %u %u\n", ms(), wanted->min_1250us, wanted->max_1250us, wanted->latency,
+           wanted->timeout_10ms);
+}
+
+void port_hang_up(void)
+{
+    outside_lock();
+    printf("%llu hang_up\n", ms());
+}
+
+void port_power_cells(bool on)
+{
+    outside_lock();
+    printf("%llu cells %d\n", ms(), on);
+    tick_us = NEVER;
+}
+
+bool port_sample(uint32_t *clock_us, uint16_t *counts)
+{
+    if (!ticks_come || (now_us < tick_us)) {
+        return false;
+    }
+    sampled_us = tick_us;
+    tick_us = NEVER;
+    for (uint16_t zone = 0u; zone < config.insole.zones; zone++) {
         counts[zone] = (uint16_t)((samples + 17u * zone) % 4096u);
     }
     samples++;
-    *clock_us = CLOCK_START_US + tick_us;
+    *clock_us = (uint32_t)(clock_start_us + sampled_us);
     return true;
 }
 
-void board_tick_after(uint16_t period_us)
+void port_tick_after(uint16_t period_us)
 {
-    tick_us += period_us;
-    if (tick_us + period_us < now_ms * 1000u) {
-        tick_us = now_ms * 1000u;
+    tick_us = sampled_us + period_us;
+    if (tick_us + period_us < now_us) {
+        tick_us = now_us;
     }
-    ticking = true;
 }
 
-bool board_notify(const uint8_t *bytes, size_t length)
+void port_read_cell(pg_cell *said)
 {
-    if (now_ms >= 2000u && now_ms < 2500u) {
-        return false;
-    }
-    print('D', bytes, length);
-    return true;
+    said->percent = cell.percent;
+    said->millivolts = cell.millivolts;
+    said->on_charger = cell.on_charger;
 }
 
-size_t board_written(uint32_t *clock_us, uint8_t *bytes, size_t room)
+void port_show(uint8_t seconds)
 {
-    for (size_t k = 0u; k < sizeof WRITTEN / sizeof WRITTEN[0]; k++) {
-        if (WRITTEN[k].at_ms == now_ms && WRITTEN[k].length <= room) {
-            memcpy(bytes, WRITTEN[k].bytes, WRITTEN[k].length);
-            *clock_us = CLOCK_START_US + now_ms * 1000u - 300u; /* it came in a little before the loop looked */
-            return WRITTEN[k].length;
+    printf("%llu show %u\n", ms(), seconds);
+}
+
+uint32_t port_kept(void)
+{
+    return kept;
+}
+
+void port_keep(uint32_t word)
+{
+    kept = word;
+}
+
+uint8_t port_reset_cause(void)
+{
+    return (uint8_t)cause;
+}
+
+void port_feed_watchdog(void)
+{
+    fed_us = now_us;
+}
+
+void port_arm_wake(void)
+{
+    printf("%llu asleep\n", ms());
+}
+
+void port_ship(void)
+{
+    printf("%llu off\n", ms());
+    is_off = true;
+}
+
+static void begin(void)
+{
+    uint8_t status[PG_STATUS_BYTES];
+    memset(&app, 0xA5, sizeof app); /* as memory may be found after a reset */
+    tick_us = NEVER;
+    confirmed_us = NEVER;
+    is_off = false;
+    fed_us = now_us;
+    if (!pg_app_init(&app, &config)) {
+        fputs("board: impossible configuration\n", stderr);
+        exit(4);
+    }
+    pg_app_read_status(&app, status);
+    say("begin", status, sizeof status);
+}
+
+static void do_write(const char *hex)
+{
+    const size_t length = (hex[0] == '-') ? 0u : strcspn(hex, "\n") / 2u;
+    uint8_t *const bytes = malloc(length + 1u);
+    if (bytes == NULL) {
+        exit(3);
+    }
+    for (size_t k = 0u; k < length; k++) {
+        unsigned int byte = 0u;
+        if (sscanf(hex + 2u * k, "%2x", &byte) != 1) {
+            exit(2);
+        }
+        bytes[k] = (uint8_t)byte;
+    }
+    const unsigned int error = pg_app_written(&app, port_clock_us(), bytes, length);
+    if (error != 0u) {
+        printf("%llu refused %02x\n", ms(), error);
+    }
+    now_us += WRITE_WAITED_US;
+    free(bytes);
+}
+
+static bool is(const char *word, const char *name)
+{
+    return strcmp(word, name) == 0;
+}
+
+static void happen(const char *what, const char *rest)
+{
+    unsigned long a = 0u;
+    unsigned long b = 0u;
+    (void)sscanf(rest, "%lu %lu", &a, &b);
+    if (is(what, "connect")) {
+        pg_app_connected(&app, (uint16_t)a);
+    } else if (is(what, "drop")) {
+        pg_app_disconnected(&app);
+        confirmed_us = NEVER;
+    } else if (is(what, "mtu")) {
+        pg_app_mtu(&app, (uint16_t)a);
+    } else if (is(what, "subscribe")) {
+        pg_app_subscribed(&app, (uint8_t)a, b != 0u);
+    } else if (is(what, "write")) {
+        do_write(rest);
+    } else if (is(what, "interval")) {
+        pg_app_interval(&app, (uint16_t)a);
+    } else if (is(what, "refuse")) {
+        pg_app_interval_refused(&app);
+    } else if (is(what, "wake")) {
+        pg_app_woken(&app);
+    } else if (is(what, "failing")) {
+        pg_app_supply_failing(&app);
+    } else if (is(what, "ship")) {
+        pg_app_ship(&app);
+    } else if (is(what, "battery")) {
+        cell.percent = (uint8_t)a;
+        cell.millivolts = (uint16_t)b;
+    } else if (is(what, "charger")) {
+        cell.on_charger = a != 0u;
+    } else if (is(what, "room")) {
+        room = a;
+    } else if (is(what, "ticks")) {
+        ticks_come = a != 0u;
+    } else if (is(what, "calls_back")) {
+        calls_back = a != 0u;
+    } else if (is(what, "kept")) {
+        kept = (uint32_t)a;
+    } else if (is(what, "clock")) {
+        clock_start_us = (uint32_t)a;
+    } else if (is(what, "sleep_after")) {
+        config.sleep_after_s = (uint16_t)a;
+    } else if (is(what, "reset")) {
+        cause = (unsigned int)a;
+        begin();
+    } else if (is(what, "turns")) {
+        printf("%llu turns %lu\n", ms(), turns);
+    } else if (is(what, "status")) {
+        uint8_t status[PG_STATUS_BYTES];
+        pg_app_read_status(&app, status);
+        say("value", status, sizeof status);
+    } else if (is(what, "size")) {
+        printf("%llu size %lu\n", ms(), (unsigned long)sizeof app);
+    } else if (!is(what, "nothing")) {
+        fprintf(stderr, "board: what is %s?\n", what);
+        exit(2);
+    }
+}
+
+static uint64_t least(uint64_t a, uint64_t b)
+{
+    return (a < b) ? a : b;
+}
+
+/* Let the loop run until a time: it sleeps until the tick, the confirmation, the dog, or as long as a turn said. */
+static void run_until(uint64_t end_us)
+{
+    for (;;) {
+        uint64_t next_us = NEVER;
+        if (!is_off) {
+            const uint32_t wait_us = pg_app_turn(&app);
+            turns++;
+            next_us = least(ticks_come ? tick_us : NEVER, confirmed_us);
+            if (wait_us != PG_FOR_EVER) {
+                next_us = least(next_us, now_us + wait_us);
+            }
+            next_us = least(next_us, fed_us + DOG_US);
+        }
+        if (next_us > end_us) {
+            now_us = (end_us > now_us) ? end_us : now_us;
+            return;
+        }
+        now_us = (next_us > now_us) ? next_us : now_us;
+        if (confirmed_us <= now_us) {
+            confirmed_us = NEVER;
+        }
+        if (!is_off && (now_us - fed_us >= DOG_US)) {
+            printf("%llu bite\n", ms());
+            cause = PG_RESET_FAULT;
+            begin();
         }
     }
-    return 0u;
-}
-
-void board_indicate(const uint8_t *bytes, size_t length)
-{
-    print('A', bytes, length);
-}
-
-bool board_connected(void)
-{
-    return now_ms < 3000u || now_ms >= 3200u;
-}
-
-uint16_t board_mtu(void)
-{
-    return (now_ms < 15u || (now_ms >= 3200u && now_ms < 3250u)) ? 23u : 247u;
-}
-
-bool board_subscribed(void)
-{
-    return true;
-}
-
-bool board_on_charger(void)
-{
-    return now_ms >= 4500u;
-}
-
-uint8_t board_battery_percent(void)
-{
-    return (now_ms < 1200u) ? 16u : ((now_ms < 1400u) ? 15u : 16u);
-}
-
-void board_show(uint8_t seconds)
-{
-    print('S', &seconds, 1u);
 }
 
 int main(void)
 {
-    return insole_main();
+    static char line[2048];
+    bool has_begun = false;
+    while (fgets(line, sizeof line, stdin) != NULL) {
+        char what[32] = "";
+        int read = 0;
+        unsigned long long at_ms = 0u;
+        if (sscanf(line, "%llu %31s %n", &at_ms, what, &read) < 2) {
+            fprintf(stderr, "board: what is %s", line);
+            return 2;
+        }
+        if (has_begun && (at_ms * MS > now_us)) {
+            run_until(at_ms * MS - 1u);
+            now_us = at_ms * MS;
+        }
+        happen(what, line + read);
+        has_begun = has_begun || is(what, "reset");
+    }
+    run_until(now_us);
+    return 0;
 }

@@ -31,14 +31,16 @@ FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "Makefile")
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 MORE: dict[str, tuple[str, ...]] = {
     "block": ("load", "pairing"),
+    "clock": ("pace",),
     "database": ("store",),
     "enqueue": ("outbox", "tsdb"),
     "entries": ("pipeline", "analysis"),
-    "envelope": ("clock",),
+    "envelope": ("pace", "clock"),
     "errors": ("foreign",),
     "evidence": ("fitting",),
     "feed": ("orders",),
     "files": ("model",),
+    "fitting": ("posetimes",),
     "insoles": ("runner",),
     "limits": ("calibrate", "steps", "stand"),
     "messages": ("codec",),
@@ -58,9 +60,11 @@ MORE: dict[str, tuple[str, ...]] = {
     "steps": ("laced",),
     "stat": ("summary", "interval"),
     "swing": ("swings",),
+    "swinglimits": ("swingrules", "swings"),
+    "swings": ("swinglimits", "swingrules"),
     "swingrows": ("swings",),
     "swingrules": ("swings",),
-    "synth": ("laced",),
+    "synth": ("drawn", "movements", "practice", "laced"),
     "timeline": ("record",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
@@ -242,19 +246,25 @@ def related(module: Path) -> tuple[list[Path], list[Path]]:
     """Return the tests that belong to a module, and the others that import it."""
     tests = [path.relative_to(ROOT) for path in sorted((ROOT / "tests").rglob("test_*.py"))]
     stem = "synth" if module.parent.name == "synth" else module.stem  # one test file for them all
-    beside = [path for path in tests if path.name == f"test_{stem}.py"]
-    room = module.parent.name
+    package, room = module.parts[1], module.parent.name
+
+    def named(name: str, anywhere: bool) -> list[Path]:
+        found = [path for path in tests if path.name == f"test_{name}.py"]
+        near = [path for path in found if path.parts[1] in (package, path.name)]
+        return near or found if anywhere else near
+
+    beside = named(stem, anywhere=False)  # a module of another package may have the same name
     own = [path for path in beside if path.parent.name == room] or beside
-    more = [f"test_{each}.py" for each in MORE.get(stem, ())]
-    own += [path for path in tests if path.name in more and path not in own]
+    for each in MORE.get(stem, ()):
+        own += [path for path in named(each, anywhere=True) if path not in own]
     dotted = ".".join(module.with_suffix("").parts[1:]).removesuffix(".__init__")
-    package, _, name = dotted.rpartition(".")
+    folder, _, name = dotted.rpartition(".")
     others = []
     for path in tests:
         text = (ROOT / path).read_text("utf-8")
         imports = f"from {dotted} import" in text or f"import {dotted}" in text
         imports |= any(
-            line.startswith(f"from {package} import") and name in line.replace(",", " ").split()
+            line.startswith(f"from {folder} import") and name in line.replace(",", " ").split()
             for line in text.splitlines()
         )
         if imports and path not in own:

@@ -138,8 +138,11 @@ class Practice:
         self._spans.append((t_s, run))
         self._is_silent = choice.feedback is Feedback.SILENT
 
-    def push(self, output: Output) -> DrillOutput:
-        """Take what the pipeline gave; events and rows are taken in the order of time."""
+    def push(self, output: Output, rate_hz: float | None = None) -> DrillOutput:
+        """Take what the pipeline gave; events and rows are taken in the order of time.
+
+        What is said of swings has sampling errors where the rate of the rows, Hz, is known.
+        """
         reply = DrillOutput()
         events, at = output.events, 0
         for block in output.net if self._needs_rows else ():
@@ -149,12 +152,12 @@ class Practice:
                 if stop > start:
                     self._rows(block.slice(start, stop), reply)
                     start = stop
-                self._event(events[at], reply)
+                self._event(events[at], reply, rate_hz)
                 at += 1
             if start < len(block):
                 self._rows(block.slice(start, len(block)), reply)
         for event in events[at:]:
-            self._event(event, reply)
+            self._event(event, reply, rate_hz)
         return reply
 
     def ask(self, now_s: float) -> list[Cue]:
@@ -184,12 +187,12 @@ class Practice:
         if cut < len(block) and run is not None:
             run.follow(block.slice(cut, len(block)), reply)
 
-    def _event(self, event: Event, reply: DrillOutput) -> None:
+    def _event(self, event: Event, reply: DrillOutput, rate_hz: float | None) -> None:
         if isinstance(event, Stand):
             note_bearing(self._bears, event)
         run = self._run_at(self._began(event))
         if run is not None:
-            run.take(event, reply)
+            run.take(event, reply, rate_hz)
         else:
             self._free(event, reply)
         if isinstance(event, Swing):

@@ -27,7 +27,7 @@ from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.foreign import read_file
-from plantigrade_gateway.formats import printable
+from plantigrade_gateway.formats import moment, printable
 from plantigrade_gateway.record.settings import HANDED
 
 WEIGHT_DIFFERS = 0.25
@@ -53,8 +53,8 @@ class Exclusion:
 
     @property
     def text(self) -> str:
-        """It as people read it."""
-        return f"{self.reason} ({self.by}, {self.when:%Y-%m-%d %H:%M} UTC)"
+        """It as people read it, in the time of their place."""
+        return f"{self.reason} ({self.by}, {moment(self.when)})"
 
 
 @dataclass(frozen=True, slots=True)

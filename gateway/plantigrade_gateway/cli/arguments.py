@@ -37,3 +37,27 @@ class NamedPath(click.Path):
 
 PATH = NamedPath()
 """The type of every argument and option that names a file or folder."""
+
+
+class NewPath(NamedPath):
+    """The name of a file or folder to write; the folder that it is to lie in must be there.
+
+    A missing one is mistyped more often than meant, and nobody sees what was made.
+    """
+
+    def convert(  # click's own signature
+        self,
+        value: Any,  # noqa: ANN401
+        param: click.Parameter | None,
+        ctx: click.Context | None,
+    ) -> Any:  # noqa: ANN401
+        """Return the name as a path."""
+        path: Path = super().convert(value, param, ctx)
+        if not path.parent.is_dir():
+            named = "name" if param is None else param.opts[0]
+            raise BadInput(f"{named} {path}: there is no folder {path.parent}; make it first")
+        return path
+
+
+NEW_PATH = NewPath()
+"""The type of every option that names what a command writes; the store's own excepted."""

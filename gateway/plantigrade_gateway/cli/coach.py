@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def register(
     @click.option(
         "--to",
         "path",
-        type=PATH,
+        type=NEW_PATH,
         metavar="FILE",
         required=True,
         help="The PDF to write.",
@@ -108,7 +108,10 @@ def register(
     @click.argument("player")
     @click.argument("visits", nargs=-1, metavar="[VISIT VISIT]")
     @click.option(
-        "--measure", "key", metavar="NAME", help="One measure, as full.load_tempo or lead.stand."
+        "--measure",
+        "key",
+        metavar="NAME",
+        help='One measure by its name, as "full: load tempo".',
     )
     @json_option
     @store_option
@@ -152,9 +155,11 @@ def _kept_rules(register: "Register") -> "RuleSet":
 
 
 def _followed(case: "Case", rules: "RuleSet", key: str) -> "tuple[Progress, Reliability]":
+    from plantigrade_gateway.coach.follow import find_followed
     from plantigrade_gateway.coach.progress import progress
     from plantigrade_gateway.coach.repeats import reliability
 
+    key = find_followed(key).key
     return progress(case, rules, key), reliability(case, rules, key)
 
 
@@ -176,7 +181,7 @@ def _comparison(
         visit = visit_of(case, before)
         return compare_sets(visit, rules, set_of(visit, first), set_of(visit, second))
     if key is not None:
-        find_followed(key)
+        key = find_followed(key).key
     return compare(case, rules, before, after, key)
 
 

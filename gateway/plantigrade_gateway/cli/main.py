@@ -19,6 +19,7 @@ from plantigrade_gateway.cli import (
     coach,
     desk,
     drills,
+    footprint,
     pages,
     players,
     repair,
@@ -26,7 +27,7 @@ from plantigrade_gateway.cli import (
     visits,
 )
 from plantigrade_gateway.cli import run as livecli
-from plantigrade_gateway.cli.arguments import PATH, BadInput
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, BadInput
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
@@ -108,7 +109,7 @@ def main() -> None:
 @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
 @click.option(
     "--wav",
-    type=PATH,
+    type=NEW_PATH,
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
@@ -136,7 +137,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
 @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
 @click.option(
     "--wav",
-    type=PATH,
+    type=NEW_PATH,
     metavar="PATH",
     help="Write the sound to this WAV file instead of playing it.",
 )
@@ -324,10 +325,10 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 @click.option(
     "--to",
     "folder",
-    type=PATH,
+    type=NEW_PATH,
     required=True,
     metavar="DIR",
-    help="The folder to write to; made if it is missing.",
+    help="The folder to write to; made if it is missing, beside others that are there.",
 )
 @click.option("--replace", is_flag=True, help="Replace files that are there already.")
 @_json_option
@@ -335,6 +336,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 @click.pass_context
 def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_json: bool) -> None:
     """Write SESSION's steps, swings, stands, sets (CSV, Parquet) and raw frames (zone CSV)."""
+    from plantigrade_gateway.analysis.late import made_whole
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.report.export import export as write
     from plantigrade_gateway.report.frames import write_frames
@@ -345,11 +347,16 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
         one = find(store, session)
         session_id = one.session_id
         record = batches_and_gaps(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
+
+        def frames(to: Path) -> None:
+            held = list(record)  # it says what is lost once
+            write_frames(to, made_whole(lambda: held))
+
         files = write(
             store,
             session_id,
             folder,
-            write_frames=lambda path: write_frames(path, record),
+            write_frames=frames,
             replace=replace,
         )
     if as_json:
@@ -475,3 +482,4 @@ coach.register(main, _store_option, _json_option, _store)
 check.register(main, _store_option, _json_option, _store)
 visits.register(main, _store_option, _json_option, _store)
 speed.register(main, _store_option, _json_option, _store)
+footprint.register(main, _store_option, _json_option, _store)

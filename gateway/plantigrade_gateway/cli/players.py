@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
@@ -267,7 +267,8 @@ def _add_said(
     def barefoot_print(ctx: click.Context, player: str, foot: str, name: str) -> None:
         """Note what the barefoot print of PLAYER's FOOT is called by its area.
 
-        FOOT is left or right; NAME is high, middle, low or between.
+        FOOT is left or right; NAME is high, middle, low or between. Of a foot with prints that were
+        measured ("plantigrade footprint") these are shown.
         """
         with _register(store_of(ctx)) as found:
             found.note_print(found.find(player).player_id, foot, name)
@@ -329,7 +330,7 @@ def _add_files(
     @click.option(
         "--to",
         "folder",
-        type=PATH,
+        type=NEW_PATH,
         required=True,
         metavar="DIR",
         help="The folder to make.",

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH
 
 
 def register(
@@ -19,7 +19,9 @@ def register(
 
     @group.command()
     @click.argument("damaged", metavar="STORE", type=PATH, required=False)
-    @click.option("--to", "new", type=PATH, required=True, metavar="NEW", help="The file to make.")
+    @click.option(
+        "--to", "new", type=NEW_PATH, required=True, metavar="NEW", help="The file to make."
+    )
     @json_option
     @store_option
     @click.pass_context

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
@@ -36,6 +36,9 @@ _seconds = click.option(
     default=6.0,
     show_default=True,
     help="How long to listen.",
+)
+_log = click.option(
+    "--log", is_flag=True, help="Virtual insoles keep a log: what is out of reach comes late."
 )
 _fault = click.option(
     "--fault",
@@ -157,11 +160,12 @@ def register(
     @_rate
     @_frames
     @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
-    @click.option("--wav", type=PATH, metavar="PATH", help="Sound to a file.")
+    @click.option("--wav", type=NEW_PATH, metavar="PATH", help="Sound to a file.")
     @click.option(
         "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
     )
     @_seed
+    @_log
     @_style
     @_fault
     @_radio
@@ -195,9 +199,15 @@ def register(
     @_shown("--battery", type=float, default=87.0, metavar="PERCENT", help="Its level at first.")
     @_shown("--speed", type=float, default=1.0, help="Seconds of the player's in a second.")
     @_seed
+    @_log
     @_style
     @click.option(
         "--calibrates", is_flag=True, help="The player goes through the poses of a calibration."
+    )
+    @click.option(
+        "--companion",
+        is_flag=True,
+        help="The firmware's own C as a third insole, a left one; needs a C compiler.",
     )
     @_shown(
         "--port",
@@ -240,8 +250,8 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     faults = tuple(Fault.parse(text) for text in options["faults"])
     if faults and not options["virtual"]:
         raise InputError("--fault: happens to virtual insoles only, add --virtual")
-    for name in ("seed", "style"):
-        if options[name] is not None and not options["virtual"]:
+    for name in ("seed", "style", "log"):
+        if options[name] is not None and options[name] is not False and not options["virtual"]:
             raise InputError(f"--{name}: makes a virtual player, add --virtual")
     if options["virtual"] and options["radio"]:
         raise InputError("--virtual starts its own radio: leave --radio out")
@@ -310,6 +320,7 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
         faults=faults,
         port=options["port"],
         calibrates=options["calibrates"],
+        companion=options["companion"],
         **_player(options),
     )
 
@@ -321,6 +332,8 @@ def _player(options: dict[str, Any]) -> dict[str, Any]:
         wanted["seed"] = options["seed"]
     if options["style"] is not None:
         wanted["style"] = PlayerStyle(options["style"])
+    if options["log"]:
+        wanted["log"] = True
     return wanted
 
 

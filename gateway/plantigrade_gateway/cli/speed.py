@@ -124,11 +124,12 @@ def _match(
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.report.visit import show_preview
 
+    text = read_file(file, f"file {file}")
     if column is None or unit is None:
         raise InputError("speed: --column and --unit are needed; nobody guesses a unit")
     if order == (time_column is not None) or (order and offset_s is not None):
         raise InputError("speed: expected --time with the column of the time, or --order")
-    found = read_speeds(read_file(file, f"file {file}"), column, unit, time_column)
+    found = read_speeds(text, column, unit, time_column)
     analysis = visits.read(session_id)
     places = places_of(analysis, set_number)
     if order:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
+from plantigrade.footprint import ArchIndex
 from plantigrade_gateway.analysis.result import Analysis
 
 
@@ -143,10 +144,16 @@ class Print:
         ``"left"`` or ``"right"``.
     name : str
         ``"high"``, ``"middle"``, ``"low"`` or ``"between"``.
+    how : str
+        How it was made, where it was measured.
+    index : ArchIndex or None
+        Where it was measured.
     """
 
     foot: str
     name: str
+    how: str = ""
+    index: ArchIndex | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,3 +188,8 @@ class Case:
     decisions: tuple[Decided, ...] = ()
     prints: tuple[Print, ...] = ()
     may_train_speed: bool = False
+
+
+def not_theirs(session_id: str) -> str:
+    """Return what is said where a session is asked for that is none of the player's visits."""
+    return f"session {session_id}: is no visit of this player"

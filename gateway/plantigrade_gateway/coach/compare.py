@@ -14,6 +14,7 @@ from plantigrade.change import (
     NOTHING,
     Change,
     Kind,
+    Verdict,
     compare_in_visit,
     compare_visits,
     verdict_in_visit,
@@ -23,7 +24,7 @@ from plantigrade.reliability import Proportion, proportion
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.analysis.result import MarkedSet
-from plantigrade_gateway.coach.case import Case, Visit
+from plantigrade_gateway.coach.case import Case, Visit, not_theirs
 from plantigrade_gateway.coach.follow import (
     Followed,
     Unit,
@@ -65,6 +66,11 @@ class Compared:
     difference: Difference | None
     error_from: str
     text: str
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """What `text` says of it; None where it says why there is no verdict."""
+        return next((one for one in Verdict if one == self.text), None)
 
     @property
     def cells(self) -> tuple[str, str, str, str, str, str]:
@@ -177,7 +183,7 @@ def visit_of(case: Case, session_id: str) -> Visit:
     for visit in case.visits:
         if visit.session_id == session_id:
             return visit
-    raise InputError(f"session {session_id}: is no visit of this player")
+    raise InputError(not_theirs(session_id))
 
 
 def set_of(visit: Visit, name: str) -> MarkedSet:

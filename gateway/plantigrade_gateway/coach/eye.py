@@ -50,6 +50,21 @@ class Agreement:
     seen: int
 
 
+NO_TAPS = (
+    'No swing is judged by eye yet. On a session\'s page press "Judge by eye, blind" and tap what '
+    "you saw, before the program's answer is shown."
+)
+"""Said in place of an empty table."""
+
+NONE_COMPARED = "No blind tap on it can be compared yet."
+"""Said where all taps of one question are kept apart."""
+
+
+def was_tapped(found: Agreement) -> bool:
+    """Whether there is any tap on a question, compared or not."""
+    return bool(found.agreed.n or found.unclear or found.seen)
+
+
 def kappa_of(counts: tuple[tuple[int, int], tuple[int, int]]) -> float | None:
     """Return Cohen's kappa of two by two counts; None where chance alone would agree always.
 

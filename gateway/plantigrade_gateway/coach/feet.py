@@ -167,7 +167,16 @@ def footprint(case: Case, role: str) -> Reading:
     found = [one for one in case.prints if one.foot == foot_of(case, role).value]
     if not found:
         return Reading(None, "no barefoot print")
-    return Reading(found[-1].name, f"the print's area is {found[-1].name}", n=len(found))
+    last = found[-1]
+    if last.index is None:
+        return Reading(last.name, f"the print's area is {last.name}", n=len(found))
+    return Reading(
+        last.name,
+        f"arch index {last.index.index:.2f} by area ({last.index.low:.2f} to "
+        f"{last.index.high:.2f}; {plural(last.index.n, f'{last.how} print')}); no load share is "
+        "to be compared with it",
+        n=last.index.n,
+    )
 
 
 def bed(case: Case, rules: RuleSet, role: str, least: int) -> Reading:

@@ -4,7 +4,8 @@ A measure's key is what it is of and what is measured, as in the names of facts:
 ``full.load_tempo``, ``kept.push_good``, ``lead.stand``. The sets that count are those of the facts.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
@@ -121,19 +122,47 @@ def followed() -> dict[str, Followed]:
     return {one.key: one for one in found}
 
 
-def find_followed(key: str) -> Followed:
-    """Return a measure by its key.
+def find_followed(name: str) -> Followed:
+    """Return a measure by its title, with or without its unit, or by its key.
+
+    Capitals and what stands between words do not matter: ``Full load tempo`` is "full: load tempo".
 
     Raises
     ------
     InputError
-        There is none such: says which are near.
+        There is none such, or there are several: says which are near.
     """
-    known = followed()
-    if key in known:
-        return known[key]
-    near = get_close_matches(key, known, 3) or ["full.load_tempo", "full.push_good", "lead.stand"]
-    raise InputError(f"measure {key!r}: is not known, perhaps {' or '.join(near)}")
+    known: dict[str, dict[str, Followed]] = {}
+    for one in followed().values():
+        for said in (one.key, one.title, _with_unit(one)):
+            known.setdefault(_plain(said), {})[one.key] = one
+    found = known.get(_plain(name))
+    if found is not None and len(found) == 1:
+        return next(iter(found.values()))
+    if found is not None:
+        raise InputError(f"measure {name!r}: is {_either(map(_with_unit, found.values()))}")
+    near = [
+        one for said in get_close_matches(_plain(name), known, 3) for one in known[said].values()
+    ]
+    near = near or [followed()[key] for key in ("full.load_tempo", "full.push_good", "lead.stand")]
+    raise InputError(
+        f"measure {name!r}: is not known, did you mean {_either(one.title for one in near)}?"
+    )
+
+
+def _with_unit(one: Followed) -> str:
+    return f"{one.title}, {one.unit}"
+
+
+def _plain(name: str) -> str:
+    return " ".join(_BETWEEN.split(name.casefold())).strip()
+
+
+def _either(names: Iterable[str]) -> str:
+    return " or ".join(f'"{name}"' for name in dict.fromkeys(names))
+
+
+_BETWEEN = re.compile(r"[\s._:,]+")
 
 
 def units_of(case: Case, rules: RuleSet, visit: Visit, key: str) -> list[Unit]:

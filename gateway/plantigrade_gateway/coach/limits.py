@@ -13,6 +13,7 @@ from plantigrade_gateway.coach.reading import limit
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.rules.model import RuleSet
+from plantigrade_gateway.words import fact
 
 NAMES = {
     "bearing_none": "stand_none_below",
@@ -47,6 +48,25 @@ SOURCES = {
 }
 """Where the built-in rule file says that its limits come from."""
 
+WORDS = {
+    "stand_none_below": ("midfoot bears nothing under", 100.0, " % of the foot's load"),
+    "stand_bearing_from": ("midfoot bears from", 100.0, " % of the foot's load"),
+    "stand_broad_from": ("midfoot bears broadly from", 100.0, " % of the foot's load"),
+    "feet_differ_from": ("the two feet differ from", 100.0, " points of midfoot share"),
+    "bed_adds_from": ("the footbed adds from", 100.0, " points of midfoot share"),
+    "trail_heel_from": ("the trail heel is loaded from", 100.0, " % of its foot's load"),
+    "trail_heel_gain": ("and more than at address by", 100.0, " points of heel share"),
+    "push_begins_by": ("the push begins at or behind", 100.0, " % of the foot's length"),
+    "heel_back_by_s": ("the lead heel is back within", 1.0, " s"),
+    "least_swings": ("at least", 1.0, " swings"),
+    "least_steps": ("at least", 1.0, " steps"),
+    "missing_at_most": ("missing at most", 100.0, " % of the samples"),
+    "travel_margin": ("more travel matters from", 100.0, " % of the shoe's length"),
+    "ai_high_at_most": ("arch index of a high arch, at most", 1.0, ""),
+    "ai_low_from": ("arch index of a low arch, from", 1.0, ""),
+}
+"""How people read a limit: in words, what its value is multiplied by, and the unit behind it."""
+
 
 @dataclass(frozen=True, slots=True)
 class LimitShown:
@@ -64,6 +84,12 @@ class LimitShown:
     name: str
     value: float
     source: str
+
+    @property
+    def text(self) -> str:
+        """The limit in words, with its unit; one that only a rule file knows by its name."""
+        said, scale, unit = WORDS.get(self.name, (fact(self.name), 1.0, ""))
+        return f"{said} {scale * self.value:g}{unit}"
 
 
 def limits_shown(rules: RuleSet, quality: Quality | None) -> tuple[LimitShown, ...]:

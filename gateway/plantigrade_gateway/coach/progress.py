@@ -101,8 +101,8 @@ def progress(case: Case, rules: RuleSet, key: str) -> Progress:
     case : Case
     rules : RuleSet
     key : str
-        One of `plantigrade_gateway.coach.follow.followed`; those of ``kept`` are of the first
-        silent full set of a visit, before any drill.
+        As `plantigrade_gateway.coach.follow.find_followed` takes it; those of ``kept`` are of the
+        first silent full set of a visit, before any drill.
 
     Raises
     ------
@@ -110,6 +110,7 @@ def progress(case: Case, rules: RuleSet, key: str) -> Progress:
         There is no such measure.
     """
     measure = find_followed(key)
+    key = measure.key
     found = [(visit, units_of(case, rules, visit, key)) for visit in case.visits]
     found = [(visit, units) for visit, units in found if units]
     repeats = None if measure.is_share else repeats_of(case, rules, key)

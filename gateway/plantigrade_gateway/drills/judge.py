@@ -66,14 +66,17 @@ class Rep:
     words: str
 
 
-def judge_swing(swing: Swing, drill: Drill) -> Rep | None:
-    """Return the verdict on a swing; None where the drill judges no swings."""
+def judge_swing(swing: Swing, drill: Drill, rate_hz: float | None) -> Rep | None:
+    """Return the verdict on a swing; None where the drill judges no swings.
+
+    Its words hold sampling errors where the rate, samples per second, is known.
+    """
     target = drill.target
-    found = by_push(swing.push, target)
+    found = by_push(swing.push, target, rate_hz)
     if found is not None:
         verdict, said = found
     elif isinstance(target, HeelLiftTarget):
-        verdict, said = _heel_lift(swing.heel_lift, target, swing.touches_gap)
+        verdict, said = _heel_lift(swing, target, rate_hz)
     elif isinstance(target, StayTarget):
         verdict, said = _stay(swing.heel_lift, target)
     else:
@@ -81,14 +84,14 @@ def judge_swing(swing: Swing, drill: Drill) -> Rep | None:
     return Rep(swing.confirmed_s, verdict, said)
 
 
-def by_push(push: Push, target: Target) -> tuple[Verdict, str] | None:
+def by_push(push: Push, target: Target, rate_hz: float | None = None) -> tuple[Verdict, str] | None:
     """Judge what is known once the push is; None where the drill goes by something else."""
     if isinstance(target, PushTarget):
-        return judge_push(push, target)
+        return judge_push(push, target, rate_hz)
     return judge_trail_heel(push, target) if isinstance(target, TrailHeelTarget) else None
 
 
-def judge_push(push: Push, target: PushTarget) -> tuple[Verdict, str]:
+def judge_push(push: Push, target: PushTarget, rate_hz: float | None) -> tuple[Verdict, str]:
     """Judge a push by how the CoP travelled."""
     said = words.push(push)
     facts = [rolls(push)]
@@ -99,7 +102,7 @@ def judge_push(push: Push, target: PushTarget) -> tuple[Verdict, str]:
     low, high = target.transfer_s
     transfer = push.transfer_s
     if transfer is not None:
-        said = f"{said}, in {transfer:.2f} s"
+        said = f"{said}, in {words.transfer(push, rate_hz)}"
         if not low <= transfer <= high:
             return Verdict.MISSED, f"{said}: outside {low:g} to {high:g} s"
     travel = _less(push.travel_to, push.travel_from)
@@ -136,21 +139,23 @@ def missed_sound(push: Push, target: PushTarget) -> CueKind:
     return CueKind.MISSED  # rolled, but not as the target wants it; or early, in no known manner
 
 
-def _heel_lift(lift: HeelLift, target: HeelLiftTarget, gap: bool) -> tuple[Verdict, str]:
+def _heel_lift(swing: Swing, target: HeelLiftTarget, rate_hz: float | None) -> tuple[Verdict, str]:
+    lift = swing.heel_lift
     said = f"lead heel {words.heel_lift(lift)}"
     if lift.state is HeelLiftState.UNCLEAR:
         return Verdict.UNCLEAR, said
     if lift.state is HeelLiftState.DOWN:
         return Verdict.MISSED, said
     after = lift.return_after_level_s
-    is_back = back_by(lift, target.return_by_s, touches_gap=gap)
+    is_back = back_by(lift, target.return_by_s, touches_gap=swing.touches_gap)
     if lift.duration_s is None or after is None:
         return (Verdict.MISSED if is_back is False else Verdict.UNCLEAR), f"{said}, not seen back"
     low, high = target.lifted_s
     if not low <= lift.duration_s <= high:
         return Verdict.MISSED, f"{said}: outside {low:g} to {high:g} s"
     side = "after" if after > 0 else "before"
-    said = f"{said}, back {abs(after):.2f} s {side} the address level"
+    back = words.between(abs(after), rate_hz)
+    said = f"{said}, back {back} {side} the address level"
     return (Verdict.GOOD if is_back else Verdict.MISSED), said
 
 

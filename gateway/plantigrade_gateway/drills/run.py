@@ -223,13 +223,13 @@ class DrillRun:
         of = CopSource.NONE if self._maker is None else self.drill.cues.tone
         self._tone = Tone(of, lead, limits.cop_bw * bw_n)
 
-    def take(self, event: Event, reply: DrillOutput) -> None:
-        """Take the next event."""
+    def take(self, event: Event, reply: DrillOutput, rate_hz: float | None = None) -> None:
+        """Take the next event; what is said of it has sampling errors where the rate is known."""
         if isinstance(event, Phase):
             self._phase(event, reply)
         elif isinstance(event, Swing):
             self._swinging = False
-            rep = judge_swing(event, self.drill)
+            rep = judge_swing(event, self.drill, rate_hz)
             if rep is not None:
                 self._count(rep, reply, event.push)
         elif isinstance(event, Step):

@@ -3,11 +3,14 @@
 `case_of` is what pages and commands call; `coach` reads what it gives.
 """
 
+from collections.abc import Iterator
 from datetime import date, timedelta
 
-from plantigrade_gateway.coach.case import Case, Decided, Print
+from plantigrade_gateway.coach.case import Case, Decided, Print, not_theirs
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.prints import Prints, indices
+from plantigrade_gateway.people.profile import FEET
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.store.rows import Session
 
@@ -59,12 +62,24 @@ def case_of(
             Decided(made.topic, made.answer, made.plan, made.cue, made.day)
             for made in register.decisions(player_id, upto)
         ),
-        tuple(Print(foot, name) for foot, name in register.prints(player_id).items()),
+        tuple(_prints(register, player_id)),
         any(
             one.what == "speed" and one.state == "given" and one.by == "guardian"
             for one in consents
         ),
     )
+
+
+def _prints(register: Register, player_id: str) -> Iterator[Print]:
+    """Give what is known of the print of each foot: as measured, else as the coach calls it."""
+    taken, called = Prints(register).of(player_id), register.prints(player_id)
+    for foot in FEET:
+        measured = indices(taken, foot)
+        if measured:
+            how, index = next(iter(measured.items()))
+            yield Print(foot, index.arch.value, how, index)
+        elif foot in called:
+            yield Print(foot, called[foot])
 
 
 def _sessions(
@@ -83,4 +98,4 @@ def _sessions(
                 return [*counting, one], None
             before_next = theirs[place + 1].started.date() - timedelta(days=1)
             return [*counting, one], max(day, before_next)
-    raise StoreError(f"session {upto}: is not of player {player_id}")
+    raise StoreError(not_theirs(upto))

@@ -12,6 +12,7 @@ from typing import Any
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.formats import plural
 from plantigrade_gateway.people.players import COACH, PLAYER, SESSION, Register
+from plantigrade_gateway.people.prints import PHOTO, pictures_of
 from plantigrade_gateway.store.enqueue import LOADS
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
@@ -132,6 +133,7 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
     sent_on = tuple(_sent_on(store, numbers))
     gone = [(PLAYER, player_id), *((SESSION, session) for session, _, _ in sessions)]
     with register.explained():
+        gone += [(PHOTO, key) for key in pictures_of(register.changes(player_id))]
         changes = sum(len(register.log.changes(*entity)) for entity in gone)
         register.log.delete(gone, author)
     return Receipt(

@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta
-from difflib import get_close_matches
 from typing import Any
 
 from plantigrade.errors import shown
@@ -33,6 +32,7 @@ from plantigrade_gateway.people.profile import (
     consent_of,
     folded,
     line_of,
+    one_called,
     one_of,
     profile_of,
     utc,
@@ -47,8 +47,6 @@ that one tombstone takes all of it."""
 SESSION = "session"
 """The log's word for what is said of sessions (`visits`)."""
 COACH = "coach"
-_LEAST_OF_ID = 4  # digits of an id by which a player is found
-_MOST_NAMED = 3
 _AHEAD = timedelta(days=1)  # it may be tomorrow already where the decision is made
 
 
@@ -191,33 +189,14 @@ class Register:
         }
 
     def find(self, text: str) -> Profile:
-        """Return the one player of an id, of a name in either case, or of an id that begins so.
+        """Return the one player of an id, of a name in either case, or of a beginning of one.
 
         Raises
         ------
         InputError
             There is none or there are several; says which were perhaps meant.
         """
-        profiles = self.profiles()
-        wanted = folded(text)
-        if wanted in profiles:
-            return profiles[wanted]
-        found = [p for p in profiles.values() if wanted and folded(p.name) == wanted]
-        if not found and len(wanted) >= _LEAST_OF_ID:
-            found = [p for key, p in profiles.items() if key.startswith(wanted)]
-        if len(found) == 1:
-            return found[0]
-        if found:
-            ids = ", ".join(p.player_id[:8] for p in found[:_MOST_NAMED])
-            raise InputError(
-                f"player {shown(text)}: {len(found)} are called so ({ids}), give the id instead"
-            )
-        by_name = {folded(p.name): p.name for p in profiles.values()}
-        like = [name for name in by_name if wanted and wanted in name]
-        like = like or get_close_matches(wanted, by_name, _MOST_NAMED)
-        near = [by_name[name] for name in like[:_MOST_NAMED]]
-        advice = f"did you mean {' or '.join(near)}?" if near else "plantigrade players lists them"
-        raise InputError(f"player {shown(text)}: is not registered; {advice}")
+        return one_called(self.profiles(), text)
 
     def consents(self, player_id: str, today: date) -> list[Consent]:
         """Return how things stand with each consent of a player."""

@@ -36,6 +36,8 @@ CONSENTS = ("record", "send on", "speed")
 """To measure and keep; to send on to a database or broker; to train for speed."""
 GIVERS = ("player", "guardian")
 
+_LEAST_OF_ID = 4  # digits of an id by which a player is found
+_MOST_NAMED = 3
 _LINE = 120
 _NAME = 80
 _LEAST_KG, _MOST_KG = 10.0, 300.0  # as a session's settings
@@ -313,3 +315,40 @@ def consent_of(what: str, changes: list[Change], today: date) -> Consent:
     if grants and until is not None and until < today:
         state = "ran out"
     return Consent(what, state, last.value["by"], utc(last), until)
+
+
+def one_called(profiles: Mapping[str, Profile], text: str) -> Profile:
+    """Return the one player, by id, of an id, of a name in either case, or of a beginning of one.
+
+    Raises
+    ------
+    InputError
+        There is none or there are several; says which were perhaps meant.
+    """
+    wanted = folded(text)
+    if wanted in profiles:
+        return profiles[wanted]
+    found = [p for p in profiles.values() if wanted and folded(p.name) == wanted]
+    said = "are called so"
+    if not found and wanted:
+        said = "begin so"
+        is_id = len(wanted) >= _LEAST_OF_ID
+        found = [
+            p
+            for key, p in profiles.items()
+            if (is_id and key.startswith(wanted)) or folded(p.name).startswith(wanted)
+        ]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        names = ", ".join(f"{p.name}, {p.player_id[:8]}" for p in found[:_MOST_NAMED])
+        more = " and others" if len(found) > _MOST_NAMED else ""
+        raise InputError(
+            f"player {shown(text)}: {len(found)} {said} ({names}{more}); give more of it, or the id"
+        )
+    by_name = {folded(p.name): p.name for p in profiles.values()}
+    like = [name for name in by_name if wanted and wanted in name]
+    like = like or get_close_matches(wanted, by_name, _MOST_NAMED)
+    near = [by_name[name] for name in like[:_MOST_NAMED]]
+    advice = f"did you mean {' or '.join(near)}?" if near else "plantigrade players lists them"
+    raise InputError(f"player {shown(text)}: is not registered; {advice}")

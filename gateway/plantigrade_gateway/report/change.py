@@ -1,9 +1,11 @@
 """Two visits side by side, and a measure over visits, in the terminal and as JSON values."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Console
 
+from plantigrade.change import Verdict
 from plantigrade_gateway.coach.compare import Compared, Comparison
 from plantigrade_gateway.coach.progress import Progress, point_text
 from plantigrade_gateway.coach.repeats import Reliability
@@ -18,7 +20,10 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
 
 
 def show_comparison(found: Comparison, out: Console) -> None:
-    """Print two visits, or two sets, side by side; the difference is the second less the first."""
+    """Print two visits, or two sets, side by side; the difference is the second less the first.
+
+    First what changed and what cannot be told; then the measures by what is said of them.
+    """
     names = [printable(name) for name in (found.before, found.after)]
     if found.days[0] != found.days[1]:
         names = [
@@ -27,21 +32,56 @@ def show_comparison(found: Comparison, out: Console) -> None:
     heading(out, f"{names[1]} against {names[0]}", "difference: 95 % interval")
     if not found.lines:
         paragraph(out, "Nothing was measured on both.", "  ")
-    for one in found.lines:
-        _show_line(one, out)
+    else:
+        _show_summary(found.lines, out)
+    for said in _SAID:
+        judged = [one for one in found.lines if one.verdict in said]
+        if judged:
+            heading(out, _capital(str(judged[0].text)))
+        for one in judged:
+            _show_line(one, out)
+    for why in dict.fromkeys(one.text for one in found.lines if one.verdict is None):
+        heading(out, _capital(why))
+        for one in found.lines:
+            if one.text == why:
+                _show_line(one, out)
     out.print()
     for text in found.notes:
         paragraph(out, text)
 
 
 def _show_line(one: Compared, out: Console) -> None:
-    before, after, difference, mdc, degrees, text = one.cells
+    before, after, difference, mdc, degrees, _ = one.cells
     paragraph(out, f"{one.measure.title}, {one.measure.unit}", "  ", style="bold")
     error = "" if mdc == NONE else f"; MDC95 {mdc}, df {degrees}"
     if not error and degrees != NONE:
         error = f"; df {degrees}"
     paragraph(out, f"{before}, then {after}; difference {difference}{error}", "    ")
-    paragraph(out, text, "    ")
+
+
+def _show_summary(lines: Sequence[Compared], out: Console) -> None:
+    """Print in two lines what changed, and what cannot be told."""
+    different = [one.measure.title for one in lines if one.verdict in _DIFFERENT]
+    alike = sum(one.verdict is not None for one in lines) - len(different)
+    untold = sum(one.verdict is None for one in lines)
+    more = f" and {len(different) - _NAMED} more" if len(different) > _NAMED else ""
+    names = "; ".join(different[:_NAMED]) + more
+    paragraph(out, f"Changed: {names or f'none of {len(lines)} can be said to have'}.", "  ")
+    paragraph(
+        out,
+        f"Cannot be told: {plural(alike, 'measure')} within the usual variation, and {untold} "
+        "without a verdict.",
+        "  ",
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+_DIFFERENT = (Verdict.OUTSIDE, Verdict.APART)
+_SAID = (_DIFFERENT, (Verdict.INSIDE, Verdict.TOGETHER))
+_NAMED = 4  # of what changed, in the summary
 
 
 def progress_json(found: Progress, repeated: Reliability) -> dict[str, Any]:

@@ -358,7 +358,6 @@ def _staged(folder: Path, names: Iterable[str]) -> Iterator[Path]:
     """Give a folder to write in; at the end its files come to lie in `folder` together."""
     new = not folder.exists()
     parent = folder.parent if new else folder
-    parent.mkdir(parents=True, exist_ok=True)
     staging = Path(tempfile.mkdtemp(prefix=".export-", dir=parent))
     try:
         yield staging

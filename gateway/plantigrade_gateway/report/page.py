@@ -26,6 +26,7 @@ from plantigrade_gateway.report.pagerows import PageRows, highest, page_rows
 from plantigrade_gateway.report.soles import pair, sole
 from plantigrade_gateway.report.typeset import FootPicture, Moment, PlayerPage, Practice, pdf
 from plantigrade_gateway.rules.model import FEET, Rule, RuleSet
+from plantigrade_gateway.store.results import record_as_analysed
 
 HOW_MANY = "Ten slow swings at a time, three times a week."
 """Common practice, no published source."""
@@ -81,7 +82,7 @@ def page_of(register: Register, player_id: str, rules: RuleSet) -> PlayerPage:
     last = case.visits[-1]
     swing = shown_swing(last, rules)
     rows = page_rows(
-        register.store.batches(last.session_id),
+        record_as_analysed(register.store, last.session_id),
         [(stand.start_s, stand.end_s) for stand in taken_stands(last.analysis)],
         () if swing is None else moments_s(swing),
     )
@@ -110,7 +111,6 @@ def write_page(
         raise StoreError(f"report to {path}: is there already; say --replace to write over it")
     data = pdf(page_of(register, player_id, RuleBook(register).current().rules), paper)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
         # A folder that only its owner may enter: the file appears whole or not at all.
         with tempfile.TemporaryDirectory(dir=path.parent, prefix=".page-") as folder:
             whole = Path(folder) / path.name

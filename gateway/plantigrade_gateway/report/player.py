@@ -188,7 +188,6 @@ def export_player(register: Register, player_id: str, folder: Path) -> list[Path
     if folder.exists():
         raise StoreError(f"export to {folder}: is there already; choose another folder")
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
         staging = Path(tempfile.mkdtemp(prefix=".export-", dir=folder.parent))
         try:
             (staging / PLAYER_FILE).write_text(text_of(said) + "\n", "utf-8")
@@ -212,7 +211,7 @@ def _write_session(store: Store, session: Session, folder: Path) -> None:
         store,
         session_id,
         folder / f"{session.started:%Y-%m-%d}-{session_id}",
-        write_frames=lambda path: write_frames(path, store.batches(session_id)),
+        write_frames=lambda path: write_frames(path, results.whole(store, session_id)),
     )
 
 

@@ -257,7 +257,7 @@ class Screen:
             ("lead peak", swing.lead_peak_s),
         )
         after = ", ".join(f"{name} {_after(swing, t_s)}" for name, t_s in moments)
-        transfer = words.transfer(swing, rate_hz)
+        transfer = words.transfer(swing.push, rate_hz)
         paragraph(self._out, f"{after}; transfer {transfer}", " " * 20, style="dim")
 
     def _show_phase(self, phase: Phase) -> None:

@@ -89,7 +89,7 @@ def show_sheet(made: EvidenceSheet, out: Console) -> None:
     _show_facts(made, out)
     heading(out, "Limits")
     for limit in made.limits:
-        paragraph(out, f"{limit.name} {limit.value:g}: {limit.source}", _DEEP, "  ")
+        paragraph(out, f"{limit.text}: {limit.source} ({limit.name})", _DEEP, "  ")
     out.print()
     for text in (*made.notes, words.TRAINING_AID, words.DESCRIBES):
         paragraph(out, text)

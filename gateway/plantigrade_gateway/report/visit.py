@@ -11,7 +11,14 @@ from rich.console import Console
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.coach.case import Visit
-from plantigrade_gateway.coach.eye import LEAST_FOR_KAPPA, LEAST_OF_EACH, Agreement
+from plantigrade_gateway.coach.eye import (
+    LEAST_FOR_KAPPA,
+    LEAST_OF_EACH,
+    NO_TAPS,
+    NONE_COMPARED,
+    Agreement,
+    was_tapped,
+)
 from plantigrade_gateway.coach.speed import (
     LEAST_RELATED,
     NO_CAUSE,
@@ -85,7 +92,7 @@ def show_said(said: Said, out: Console) -> None:
         paragraph(
             out,
             f"No swing there now, at {formats.clock(stray.t_s)}: {stray.what} {stray.text} "
-            f"({stray.by}, {stray.when:%Y-%m-%d %H:%M} UTC).",
+            f"({stray.by}, {formats.moment(stray.when)}).",
             "  ",
         )
 
@@ -159,9 +166,16 @@ def relation_text(found: Relation) -> str:
 
 
 def show_eye(made: Sequence[Agreement], out: Console) -> None:
-    """Print how the coach's eye and the program agree."""
+    """Print how the coach's eye and the program agree; where nothing was tapped, how it is done."""
+    if not any(map(was_tapped, made)):
+        paragraph(out, f"{NO_TAPS} Or say: plantigrade visit tap SESSION SWING push good")
+        return
     for one in made:
         heading(out, f"Eye and program: {one.what}", "blind taps")
+        if not one.agreed.n:
+            paragraph(out, NONE_COMPARED, "  ")
+            _show_apart(one, out)
+            continue
         first, second = one.answers
         rows = table("eye", f"program: {first}", second)
         for answer, counts in zip(one.answers, one.counts, strict=True):
@@ -169,10 +183,14 @@ def show_eye(made: Sequence[Agreement], out: Console) -> None:
         put(out, rows)
         item(out, "agree", f"{words.proportion(one.agreed)}, 95 % interval")
         item(out, "kappa", kappa_text(one))
-        if one.unclear:
-            item(out, "not compared", f"{one.unclear}: the program cannot tell")
-        if one.seen:
-            item(out, "kept apart", f"{one.seen}: the program's answer was known")
+        _show_apart(one, out)
+
+
+def _show_apart(one: Agreement, out: Console) -> None:
+    if one.unclear:
+        item(out, "not compared", f"{one.unclear}: the program cannot tell")
+    if one.seen:
+        item(out, "kept apart", f"{one.seen}: the program's answer was known")
 
 
 def kappa_text(one: Agreement) -> str:

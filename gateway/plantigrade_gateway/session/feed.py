@@ -139,7 +139,7 @@ class FeedBuilder:
                 "push": words.push(event.push),
                 "heel_lift": words.heel_lift(event.heel_lift),
                 "outcome": words.swing(event, rate_hz),
-                "transfer": words.transfer(event, rate_hz),
+                "transfer": words.transfer(event.push, rate_hz),
                 "load_tempo": words.load_tempo(event, rate_hz),
             }
             number = self.counts["swings"]

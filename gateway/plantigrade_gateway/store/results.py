@@ -6,9 +6,11 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade.block import Foot
 from plantigrade.events import Event, Phase
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.eventrow import EventRow, event_row
+from plantigrade_gateway.analysis.late import Owed, made_whole
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, Mark, MarkedSet, SetSpan, Trial
@@ -24,6 +26,8 @@ from plantigrade_gateway.store.sessions import detail
 from plantigrade_gateway.store.store import Store
 
 Made = TypeVar("Made")
+_LEAST_OWED_S = 0.1
+"""Less is not told of: it is bridged, or all but (ours)."""
 
 
 def read(store: Store, session_id: str) -> Analysis:
@@ -120,6 +124,17 @@ def recover(store: Store) -> list[str]:
     return said
 
 
+def whole(store: Store, session_id: str) -> Iterator[Batch]:
+    """Read a session's record back with what came late in its place, as its results have it.
+
+    Raises
+    ------
+    StoreError
+        No such session.
+    """
+    return made_whole(lambda: store.batches(session_id))
+
+
 def reanalyse(
     store: Store,
     session_id: str,
@@ -161,13 +176,12 @@ def reanalyse(
     def record() -> Iterator[Batch]:
         nonlocal entries
         for stretch in store.stretches(session_id):
-            entries = stretch.upto_entry
+            # what came late was stored after what it belongs to
+            entries = max(entries, stretch.upto_entry)
             yield stretch.batch
 
-    batches: Iterable[Batch] = record()
-    if limits:
-        batches = with_settings(batches, lambda settings: settings.with_limits({}, limits))
-    for batch in batches:
+    missing: list[Owed] = []
+    for batch in _with_limits(made_whole(record, missing), limits or {}):
         rows += _rows(session_id, analysis.push(batch).events, entries)
     rows += _rows(session_id, analysis.flush().events, entries)
     before = {row.event_id: row.body for row in store.events(session_id)}
@@ -177,17 +191,82 @@ def reanalyse(
     if with_said is not None:
         result = with_said(store, session_id, result)
     kept = store.quality(session_id)
+    kept.pop(OTHER_LIMITS, None)
+    by_limits = {OTHER_LIMITS: dict(limits)} if limits else {}
+    asked = _asked(kept)
+    result = _with_missing(result, missing, asked, analysis.pipeline.feet())
+    kept[_OWED] = plain([one for one in missing if one.insole not in asked])
     store.replace_events(
         session_id,
         rows,
         analysis_version=ANALYSIS_VERSION,
-        quality={**kept, **beside(result)},
+        quality={**kept, **beside(result), **by_limits},
         points=set_points(result, entries),
         sums_changed=any(
             told != kept.get(name, []) for name, told in _said_of_sums(result).items()
         ),
     )
     return replace(result, source=session.source), changed
+
+
+OTHER_LIMITS = "other_limits"
+"""What `other_limits` is kept under, beside the results."""
+
+
+def other_limits(store: Store, session_id: str) -> dict[str, float]:
+    """Return the limits, by name, that stood in place of the record's when results were made."""
+    kept = store.quality(session_id).get(OTHER_LIMITS)
+    return {str(k): float(v) for k, v in kept.items()} if isinstance(kept, dict) else {}
+
+
+def record_as_analysed(store: Store, session_id: str) -> Iterator[Batch]:
+    """Read a session's record with the limits that its results were made by.
+
+    What is shown beside the results is made from this, as `whole` gives it else.
+    """
+    return _with_limits(whole(store, session_id), other_limits(store, session_id))
+
+
+def _with_limits(batches: Iterable[Batch], limits: Mapping[str, float]) -> Iterator[Batch]:
+    if not limits:
+        return iter(batches)
+    return with_settings(batches, lambda settings: settings.with_limits({}, limits))
+
+
+_OWED, _ASKED = "owed", "owed_asked"
+_OWED_TEXT = "are missing; its insole's log may hold them, and is asked when it is connected next"
+_LOST_TEXT = "are missing, and were not in its insole's log"
+
+
+def owed(store: Store, session_id: str) -> tuple[Owed, ...]:
+    """Return what a session lacks and an insole's log may hold."""
+    return _rows_of(store.quality(session_id), _OWED, Owed)
+
+
+def note_asked(store: Store, session_id: str, insole: int) -> None:
+    """Note that an insole's log was asked for all that a session lacks."""
+    asked = _asked(store.quality(session_id)) | {insole}
+    store.put_quality(session_id, {_ASKED: sorted(asked)})
+
+
+def _asked(kept: Mapping[str, object]) -> set[int]:
+    asked = kept.get(_ASKED)
+    return {int(k) for k in asked} if isinstance(asked, list) else set()
+
+
+def _with_missing(
+    result: Analysis, missing: list[Owed], asked: set[int], feet: Mapping[int, Foot | None]
+) -> Analysis:
+    """Say of each foot what its log may still hold, or did not."""
+    if result.quality is None:
+        return result
+    notes = list(result.quality.notes)
+    for insole, foot in feet.items():
+        lacking_s = sum(one.to_us - one.from_us for one in missing if one.insole == insole) / 1e6
+        if foot is not None and lacking_s >= _LEAST_OWED_S:
+            text = _LOST_TEXT if insole in asked else _OWED_TEXT
+            notes.append(f"{lacking_s:.1f} s of the {foot} foot {text}")
+    return replace(result, quality=replace(result.quality, notes=tuple(notes)))
 
 
 def _rows(session_id: str, events: list[Event], upto_entry: int) -> list[EventRow]:

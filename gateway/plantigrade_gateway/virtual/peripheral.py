@@ -1,25 +1,22 @@
-"""A virtual insole on the air: its services, what it advertises, and how it streams and answers.
+"""A virtual insole on the air: how it streams, logs and answers.
 
-The tables of `hardware_notes/gatt_profile.md` §1 and §2. Needs the optional extra ``virtual``.
+What it offers is in `offer.py`. Needs the optional extra ``virtual``.
 """
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Coroutine
+from collections.abc import Coroutine
 from typing import Any
 
 import numpy as np
-from bumble import data_types, hci
-from bumble.core import UUID, AdvertisingData
-from bumble.device import Connection, Device, DeviceConfiguration
-from bumble.gatt import Characteristic, CharacteristicValue, Service
-from bumble.host import Host
-from bumble.profiles.battery_service import BatteryService
-from bumble.profiles.device_information_service import DeviceInformationService
+from bumble.device import Connection, Device
+from bumble.gatt import Characteristic
 from numpy.typing import NDArray
 
 from plantigrade_gateway.virtual.air import Air, host_on
 from plantigrade_gateway.virtual.control import Control, Request
+from plantigrade_gateway.virtual.keeper import LogKeeper
+from plantigrade_gateway.virtual.offer import GattServer, advertise
 from plantigrade_gateway.virtual.player import (
     CLOCK_WRAP,
     LENGTH_MM,
@@ -29,118 +26,8 @@ from plantigrade_gateway.virtual.player import (
 from plantigrade_gateway.virtual.recorded import RadioChannel
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import encode
-from plantigrade_gateway.wire.information import version_text
-from plantigrade_gateway.wire.messages import DataPacket
-
-_ADVERTISING_MS = 100
-_MTU = 247
-
-
-class GattServer:
-    """The services of one insole.
-
-    Parameters
-    ----------
-    settings : DeviceSettings
-    asked : callable
-        Given each connection and bytes that are written to the control point.
-    status, battery_percent : callable
-        How the insole is now.
-
-    Attributes
-    ----------
-    data, point, status, battery : Characteristic
-    """
-
-    def __init__(
-        self,
-        settings: DeviceSettings,
-        asked: Callable[[Connection, bytes], None],
-        status: Callable[[], gatt.Status],
-        battery_percent: Callable[[], int],
-    ) -> None:
-        kind, may = Characteristic.Properties, Characteristic.Permissions
-        self._settings = settings
-
-        async def read_status(_: Connection) -> bytes:
-            await asyncio.sleep(settings.slow_read_s)
-            return status().encode()
-
-        self.data = Characteristic(gatt.DATA, kind.NOTIFY, Characteristic.Permissions(0), b"")
-        self.point: Characteristic[bytes] = Characteristic(
-            gatt.CONTROL,
-            kind.WRITE | kind.INDICATE,
-            may.WRITEABLE | (may.WRITE_REQUIRES_ENCRYPTION if settings.needs_bond else may(0)),
-            CharacteristicValue(write=asked),
-        )
-        self.status: Characteristic[bytes] = Characteristic(
-            gatt.STATUS,
-            kind.READ | kind.NOTIFY,
-            may.READABLE | (may.READ_REQUIRES_ENCRYPTION if settings.needs_bond else may(0)),
-            CharacteristicValue(read=read_status),
-        )
-        self._battery_service = BatteryService(lambda _: battery_percent())
-        self.battery = self._battery_service.battery_level_characteristic
-
-    def device_on(self, host: Host, name: str) -> Device:
-        """Return a Bluetooth device with these services."""
-        kind = hci.AddressType
-        address = hci.Address(
-            self._settings.address,
-            kind.PUBLIC_DEVICE if self._settings.public_address else kind.RANDOM_DEVICE,
-        )
-        config = DeviceConfiguration(
-            name=name,
-            address=address,
-            advertising_interval_min=_ADVERTISING_MS,
-            advertising_interval_max=_ADVERTISING_MS,
-        )
-        device = Device(config=config, host=host)
-        device.gatt_server.max_mtu = _MTU
-        insole = Service(gatt.SERVICE, [self.data, self.point, self.status, *self._said_once()])
-        battery = [self._battery_service] if self._settings.has_battery else []
-        device.add_services([insole, *battery, self._device_information()])
-        return device
-
-    def _said_once(self) -> list[Characteristic[bytes]]:
-        """Return what it says of itself, where it does."""
-        information = self._settings.information
-        if information is None:
-            return []
-        values = {gatt.INFORMATION: information.encode()}
-        if information.knots:
-            values[gatt.CURVE] = self._settings.curve
-        kind = Characteristic.Properties.READ
-        return [Characteristic(k, kind, Characteristic.READABLE, v) for k, v in values.items()]
-
-    def _device_information(self) -> DeviceInformationService:
-        return DeviceInformationService(
-            manufacturer_name="Plantigrade (virtual)",
-            model_number=f"{self._settings.zones} zones",
-            serial_number=f"{self._settings.serial:08X}",
-            firmware_revision=version_text(self._settings.firmware),
-        )
-
-
-async def advertise(device: Device, said: gatt.Announcement) -> None:
-    """Let a device advertise whenever it is not connected."""
-    flags = (
-        AdvertisingData.Flags.LE_GENERAL_DISCOVERABLE_MODE
-        | AdvertisingData.Flags.BR_EDR_NOT_SUPPORTED
-    )
-    service = UUID(gatt.SERVICE)
-    parts = [
-        data_types.Flags(flags),
-        data_types.CompleteListOf128BitServiceUUIDs([service]),
-        data_types.CompleteLocalName(said.name),
-    ]
-    answer = [data_types.ServiceData128BitUUID(service, said.encode())]
-    await device.start_advertising(
-        auto_restart=True,
-        advertising_data=bytes(AdvertisingData(parts)),
-        scan_response_data=bytes(AdvertisingData(answer)),
-    )
-
+from plantigrade_gateway.wire.log import LogEnd, LogRequest
+from plantigrade_gateway.wire.messages import MAX_MESSAGE_BYTES, AckStatus, DataPacket
 
 BATTERY_LOW_PERCENT = 15
 
@@ -148,6 +35,7 @@ _READY_S = 0.0015  # from a packet's last sample to its being sent (as `recorded
 _BOOT_S = 0.3
 _STATUS_EVERY_S = 10.0
 _DRAIN_EVERY = 8  # packets; lets the link take what was sent before more is made
+_LOG_PAGES_AT_ONCE = 2  # in the link's queue, behind what waits there
 _ATT_BYTES = 3  # of a notification, before its value
 _UNSUBSCRIBED = 0xFD  # Core Specification Supplement part B: CCCD improperly configured
 
@@ -172,6 +60,8 @@ class AirInsole:
         Its settings, and its answers to a host.
     started : asyncio.Event
         Set once a host had it stream.
+    keeper : LogKeeper or None
+        Its log, where it has one.
     """
 
     def __init__(
@@ -191,8 +81,13 @@ class AirInsole:
         self._level_at = (began_s, settings.battery_percent)
         self._rng = np.random.default_rng(settings.serial)
         self._streaming: asyncio.Task[None] | None = None
+        self._serving: asyncio.Task[None] | None = None
         self._tasks: set[asyncio.Task[None]] = set()
-        self._offer = GattServer(settings, self._asked, self.status, self.battery_percent)
+        self.keeper = LogKeeper(settings, self._counts_at) if settings.log_pages else None
+        self._offer = GattServer(
+            *(settings, self._asked, self.status, self.battery_percent),
+            *(self._log_state, self._asked_log),
+        )
         host, self._controller = host_on(air, f"insole {settings.foot}")
         self.device = self._offer.device_on(host, self._announcement().name)
         self.device.on(Device.EVENT_CONNECTION, self._connected)
@@ -210,7 +105,8 @@ class AirInsole:
 
     async def close(self) -> None:
         """Switch it off."""
-        for task in [*self._tasks, *([self._streaming] if self._streaming else [])]:
+        running = [task for task in (self._streaming, self._serving) if task is not None]
+        for task in [*self._tasks, *running]:
             task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await task
@@ -280,9 +176,18 @@ class AirInsole:
 
     # ---- faults ----
 
-    def restart(self) -> None:
-        """Reset: the link dies, the clock begins again, the counters too."""
-        self.end()
+    def restart(self, torn_bytes: int | None = None) -> None:
+        """Reset: the link dies, the clock begins again, the counters too.
+
+        Parameters
+        ----------
+        torn_bytes : int or None
+            Of the log's page under way so many were programmed.
+        """
+        self._halt()
+        if self.keeper is not None:
+            self._sample()
+            self.keeper.reset(torn_bytes)
         self._resets += 1
         self._clock_us, self._boot_s = 0, self._now_s() + _BOOT_S
         self._covered_us = 0
@@ -313,7 +218,12 @@ class AirInsole:
     # ---- the control point ----
 
     def _connected(self, connection: Connection) -> None:
-        connection.on(Connection.EVENT_DISCONNECTION, lambda _: self.end())
+        connection.on(Connection.EVENT_DISCONNECTION, lambda _: self._lost())
+
+    def _lost(self) -> None:
+        self._halt()
+        if self.keeper is not None:
+            self.keeper.link_lost()
 
     def _asked(self, connection: Connection, value: bytes) -> None:
         from bumble.att import ATT_Error, ErrorCode
@@ -338,17 +248,68 @@ class AirInsole:
             with contextlib.suppress(TimeoutError, asyncio.CancelledError):
                 await self.device.indicate_subscriber(connection, self._offer.point, answer)
 
+    # ---- the log ----
+
+    def _log_state(self) -> bytes:
+        assert self.keeper is not None
+        self._sample()
+        return self.keeper.log.state(self._clock_us + self._since_boot_us()).encode()
+
+    def _sample(self) -> None:
+        """Log what was sampled until now; while it streams, its packets bring that."""
+        if self.keeper is not None and self._streaming is None:
+            self.keeper.sample(self._since_boot_us())
+
+    def _asked_log(self, connection: Connection, value: bytes) -> None:
+        from bumble.att import ATT_Error, ErrorCode
+
+        assert self.keeper is not None
+        subscribed = self.device.gatt_server.subscribers.get(connection, {})
+        if not subscribed.get(self._offer.log.handle, b"\0")[0] & 0x01:
+            raise ATT_Error(ErrorCode(_UNSUBSCRIBED))
+        asked = self.keeper.asked(value, connection.att_mtu - _ATT_BYTES >= MAX_MESSAGE_BYTES)
+        if asked is None:
+            return
+        if self._serving is not None:
+            self._serving.cancel()
+        self._serving = asyncio.create_task(self._serve(connection, asked))
+
+    async def _serve(self, connection: Connection, asked: LogRequest | LogEnd) -> None:
+        """Send the pages that are asked for, and that it was done, behind the stream."""
+        assert self.keeper is not None
+        end = asked
+        if isinstance(asked, LogRequest):
+            sent = torn = 0
+            self._sample()
+            for data in self.keeper.log.pages(asked):
+                if data is None:
+                    torn += 1
+                    continue
+                await self.device.notify_subscriber(connection, self._offer.log, data)
+                sent += 1
+                if sent % _LOG_PAGES_AT_ONCE == 0:
+                    await connection.drain()
+            end = LogEnd(asked.token, AckStatus.DONE, sent, torn)
+        await self.device.notify_subscriber(connection, self._offer.log, end.encode())
+
     # ---- data ----
 
     def begin(self) -> None:
         """Stream, with counter 0; again where it already does."""
-        self.end()
+        self._halt()
         if self.connection is not None:
             self._streaming = asyncio.create_task(self._stream(self.connection))
             self.started.set()
 
     def end(self) -> None:
-        """Stop streaming. What is not in a packet yet is given up."""
+        """Stop streaming, and logging. What is not in a packet yet is given up."""
+        self._halt()
+        if self.keeper is not None:
+            self._sample()
+            self.keeper.stop()
+            self._covered_us = max(self._covered_us, self.keeper.sampled_us)
+
+    def _halt(self) -> None:
         if self._streaming is not None:
             self._streaming.cancel()
             self._streaming = None
@@ -360,6 +321,9 @@ class AirInsole:
         """Make packets on the insole's own clock, and send them."""
         period_us = self.control.period_us
         next_us = max((self._since_boot_us() // period_us + 1) * period_us, self._covered_us)
+        if self.keeper is not None and self.keeper.log.logging:
+            self.keeper.sample(self._since_boot_us())
+            next_us = self.keeper.sampled_us
         counter, self._dropped = 0, 0
         lost = np.empty(0, dtype=np.bool_)
         while True:
@@ -374,6 +338,8 @@ class AirInsole:
             if counter % 4096 == 0:
                 lost = RadioChannel(loss=self.settings.loss).lost(4096, self._rng)
             packet = self._packet(own_us, period_us, counter)
+            if self.keeper is not None:
+                self.keeper.stream(own_us, period_us, packet.counts)
             counter += 1
             next_us += frames * period_us
             self._covered_us = next_us
@@ -382,8 +348,11 @@ class AirInsole:
             else:
                 await self._send(connection, encode(packet), packet.counter)
 
-    def _packet(self, own_us: NDArray[np.int64], period_us: int, counter: int) -> DataPacket:
+    def _counts_at(self, own_us: NDArray[np.int64]) -> NDArray[np.uint16]:
         body_s = (self._boot_s - self._began_s + own_us / self._us_per_s()) * self.settings.speed
+        return self._steps.at(self.settings.foot, body_s)
+
+    def _packet(self, own_us: NDArray[np.int64], period_us: int, counter: int) -> DataPacket:
         return DataPacket(
             foot=self.settings.foot,
             sample_format=self.settings.sample_format,
@@ -393,7 +362,7 @@ class AirInsole:
             counter=counter % CLOCK_WRAP,
             clock_us=(self._clock_us + int(own_us[0])) % CLOCK_WRAP,
             period_us=period_us,
-            counts=self._steps.at(self.settings.foot, body_s),
+            counts=self._counts_at(own_us),
         )
 
     async def _send(self, connection: Connection, data: bytes, counter: int) -> None:

@@ -194,6 +194,8 @@ class DeviceSettings:
         Its address is a public one; else a static random one.
     needs_bond : bool
         It lets nobody write to its control point or read its status without encryption.
+    log_pages : int
+        It has a log of so many pages in a flash chip; 0: it has none.
     """
 
     foot: Foot
@@ -214,6 +216,7 @@ class DeviceSettings:
     slow_read_s: float = 0.0
     public_address: bool = False
     needs_bond: bool = False
+    log_pages: int = 0
 
     def __post_init__(self) -> None:
         if not 0 <= self.clock_us < CLOCK_WRAP:

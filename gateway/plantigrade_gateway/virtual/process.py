@@ -110,6 +110,10 @@ class Simulation:
         The player stands until told a pose of the calibration, and performs it.
     flaws : tuple of str
         What is wrong then (`follower.Flaws`).
+    companion : bool
+        The firmware's own C is on the air too, as another left insole.
+    log : bool
+        The insoles keep a log of what they sample.
     """
 
     rate_hz: float = 100.0
@@ -127,6 +131,8 @@ class Simulation:
     port: int = 0
     calibrates: bool = False
     flaws: tuple[str, ...] = ()
+    companion: bool = False
+    log: bool = False
 
     def __post_init__(self) -> None:
         if not 16.0 <= self.rate_hz <= 400.0:
@@ -166,6 +172,7 @@ async def simulate(
     """
     try:
         from plantigrade_gateway.virtual.air import Air, AirController, RadioConditions, serve_radio
+        from plantigrade_gateway.virtual.flash import CHIP_PAGES
         from plantigrade_gateway.virtual.peripheral import AirInsole
         from plantigrade_gateway.virtual.player import (
             ScriptedFaults,
@@ -174,6 +181,9 @@ async def simulate(
             invented_steps,
             usual_pair,
         )
+
+        if simulation.companion:
+            from plantigrade_gateway.virtual.companion import usual_companion
     except ImportError as error:
         raise BluetoothError(EXTRA) from error
     logging.getLogger("bumble").setLevel(logging.ERROR)
@@ -195,6 +205,7 @@ async def simulate(
         loss=simulation.loss,
         battery_percent=simulation.battery_percent,
         speed=simulation.speed,
+        log_pages=CHIP_PAGES if simulation.log else 0,
     )
     insoles = {
         settings.foot: AirInsole(dataclasses.replace(settings, drift_ppm=ppm), air, steps, began_s)
@@ -208,6 +219,11 @@ async def simulate(
         for insole in insoles.values():
             await insole.start()
             stack.push_async_callback(insole.close)
+        if simulation.companion:
+            pressed = invented_steps(simulation.seed, simulation.style)
+            third = await usual_companion(air, pressed, began_s, simulation.speed)
+            stack.push_async_callback(third.close)
+            await third.start()
         ready(f"tcp-client:127.0.0.1:{port}")
         async with asyncio.TaskGroup() as group:
             for fault in simulation.faults:

@@ -5,7 +5,6 @@ Only the types; `decoder.py` makes them. Loss and faults are data here, never ex
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +12,6 @@ from numpy.typing import NDArray
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireReason
 from plantigrade_gateway.wire.messages import Message
-
-if TYPE_CHECKING:
-    pass
 
 
 class StreamEventKind(StrEnum):

@@ -1,7 +1,8 @@
 /*
- * Every vector of the notes through the companion, each written out as it came; then instructions a frame and
- * the deepest stack. The status is the number of vectors that are wrong, at most 98.
+ * Every vector of the notes through the companion, each written out as it came; then instructions a frame and a
+ * turn of the application, and the deepest stack. The status is the number of vectors that are wrong, at most 98.
  */
+#include "app.h"
 #include "board.h"
 #include "plantigrade_info.h"
 #include "plantigrade_insole.h"
@@ -146,16 +147,26 @@ static __attribute__((noinline)) void known_instructions(void)
     __asm__ volatile("1: subs %0, %0, #1\n bne 1b" : "+r"(turns) : : "cc");
 }
 
-static void count_instructions(const char *label, const pg_config *config)
+/* Say how many instructions each of PUSHES calls took, by the ticks that they took together. */
+static void say_instructions(const char *label, uint32_t taken)
 {
-    uint32_t known, taken;
     board_start_ticks();
     known_instructions();
-    known = board_ticks();
+    say_result(label, taken * (KNOWN_INSTRUCTIONS / PUSHES) / board_ticks());
+}
+
+static void count_instructions(const char *label, const pg_config *config)
+{
     board_start_ticks();
     stream(config, PUSHES);
-    taken = board_ticks();
-    say_result(label, taken * (KNOWN_INSTRUCTIONS / PUSHES) / known);
+    say_instructions(label, board_ticks());
+}
+
+static void count_turns(const char *label, void (*turns)(uint32_t))
+{
+    board_start_ticks();
+    turns(PUSHES);
+    say_instructions(label, board_ticks());
 }
 
 static void find_stack(void)
@@ -181,6 +192,7 @@ static void find_stack(void)
     pg_read_announcement(&insole, out);
     (void)pg_write_information(out, sizeof out, &TABLED);
     (void)pg_write_curve(out, sizeof out, &CURVED);
+    app_all();
     say_result("stack_bytes", board_stack_used());
 }
 
@@ -197,6 +209,9 @@ uint32_t board_run(void)
     count_instructions("instructions_per_frame_18_zones_packed12", &ANSWERING);
     count_instructions("instructions_per_frame_18_zones_u16", &WORDS);
     count_instructions("instructions_per_frame_64_zones_u16", &MOST);
+    count_turns("instructions_per_streaming_turn", app_stream);
+    count_turns("instructions_per_idle_turn", app_idle);
     find_stack();
+    say_result("application_ram_bytes", app_ram_bytes());
     return (wrong < MOST_STATUS) ? wrong : MOST_STATUS;
 }

@@ -15,7 +15,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 COMPANION = HERE.parent
 NOTES = COMPANION.parent
-LIBRARY = ["plantigrade_wire", "plantigrade_insole", "plantigrade_info"]
+LIBRARY = ["plantigrade_wire", "plantigrade_insole", "plantigrade_info", "plantigrade_app"]
 CORE = ["-mcpu=cortex-m3", "-mthumb", "-mfloat-abi=soft"]
 # No loop is to become a call of memset or memcpy: nothing of a C library is linked.
 FLAGS = ["-std=c99", "-Os", "-ffreestanding", "-fno-tree-loop-distribute-patterns"]
@@ -160,7 +160,8 @@ def build(folder: Path, companion: Path) -> Path:
     """Build the image and image.map in a folder; print the sizes of the companion's parts."""
     made = vectors(*(blocks(NOTES / f"{name}_vectors.txt") for name in ("wire", "profile")))
     (folder / "vectors.inc").write_text(made, "ascii")
-    sources = [companion / f"{name}.c" for name in LIBRARY] + [HERE / "startup.c", HERE / "main.c"]
+    sources = [companion / f"{name}.c" for name in LIBRARY]
+    sources += [HERE / name for name in ("startup.c", "app.c", "main.c")]
     objects = [folder / f"{source.stem}.o" for source in sources]
     for source, out in zip(sources, objects, strict=True):
         paths = [f"-I{folder}", f"-I{companion}", f"-I{HERE}"]

@@ -23,7 +23,7 @@ def stand(body: Body, segment: Stand, rng: np.random.Generator) -> Part:
     """Stand quietly; a long stand has now and then a slow change of posture."""
     motion = Motion(body, segment.duration_s)
     at = rng.uniform(8.0, 20.0)
-    while at < segment.duration_s - 6.0 and segment.duration_s > 25.0:
+    while at < segment.duration_s - 7.0 and segment.duration_s > 25.0:
         change = rng.uniform(-0.04, 0.04)
         duration = rng.uniform(1.5, 4.0)
         motion.left.to(at, duration, motion.left.level + change, draw_shape(rng))

@@ -51,7 +51,13 @@ def test_it_is_made_again_byte_for_byte(maker, record, tmp_path):
         for name in ("practice.pgr", "practice.truth.json"):
             assert (tmp_path / name).read_bytes() == (FOLDER / name).read_bytes()
         return
-    # Other libraries or another processor: the same record to within a count here and there.
+    # Other libraries or another processor: the same to within the last digit of what the player
+    # did, and a count here and there of the record.
+    told, truth = (
+        json.loads((folder / "practice.truth.json").read_text("utf-8"))
+        for folder in (FOLDER, tmp_path)
+    )
+    assert_near(truth, told)
     again = entries(tmp_path / "practice.pgr")
     assert [(e.insole, e.kind, len(e.data)) for e in again] == [
         (e.insole, e.kind, len(e.data)) for e in record
@@ -69,6 +75,21 @@ def test_it_is_made_again_byte_for_byte(maker, record, tmp_path):
         assert off.max() <= 1
         differing += int(off.sum())
     assert differing < 0.001 * 36 * len(record)
+
+
+def assert_near(found: object, expected: object) -> None:
+    """Compare what JSON holds, numbers to within one in their fourth digit after the point."""
+    if isinstance(expected, dict) and isinstance(found, dict):
+        assert list(found) == list(expected)
+        assert_near(list(found.values()), list(expected.values()))
+    elif isinstance(expected, list) and isinstance(found, list):
+        assert len(found) == len(expected)
+        for one, other in zip(found, expected, strict=True):
+            assert_near(one, other)
+    elif isinstance(expected, float):
+        assert found == pytest.approx(expected, abs=1.01e-4)
+    else:
+        assert found == expected
 
 
 def test_it_says_that_it_is_invented(record):

@@ -68,6 +68,26 @@ def test_a_foot_that_comes_late_goes_early_or_never_comes_is_missing():
     assert (near.samples, near.missing, near.gaps().count) == (395, 0, 0)
 
 
+def test_a_stretch_that_begins_later_lacks_no_more_than_its_own_rows():
+    """From 50 to 54 s at 100 Hz there are 401 rows; from 52 to 53 s there are 101 of these."""
+    never, half = SampleTally(), SampleTally()
+    never.begin(100.0, 0.04)
+    never.end(50.0, 54.0)
+    assert never.missing == 401
+    assert never.gaps().total_s == pytest.approx(4.01)
+    half.begin(100.0, 0.04)
+    half.push(np.arange(5200, 5301) / 100.0)
+    half.end(50.0, 54.0)
+    assert (half.samples, half.missing, half.gaps().count) == (101, 300, 2)
+    assert half.gaps().longest_s == pytest.approx(2.0)
+    half.leave_out(54.0, 54.01)  # the next row: nothing lies between
+    assert half.missing == 300
+    half.leave_out(54.01, 54.03)
+    assert (half.missing, half.gaps().count) == (301, 2)
+    assert half.missing_share(51.0, 51.5) == 1.0
+    assert half.missing_share(52.2, 52.7) == 0.0
+
+
 def test_samples_older_than_the_rows_given_out_are_missing():
     tally = SampleTally()
     tally.begin(100.0, 0.04)

@@ -72,7 +72,7 @@ def test_what_is_not_there_is_refused(store):
     with Store.open(store) as opened, Register(opened) as register:
         register.add(name="Otto Invented", handedness="right")
         (session,) = opened.sessions()
-    assert "is not of player" in refused(
+    assert "is no visit of this player" in refused(
         run(store, "sheet", "Otto Invented", "--visit", session.session_id)
     )
     assert "visit           no visit yet" in run(store, "sheet", "Otto Invented").stdout
@@ -103,7 +103,7 @@ def test_two_visits_without_common_measures(two_visits):
         assert list(ids) == [s.session_id for s in reversed(opened.sessions())][-2:]
     again = run(two_visits, "compare", "Otto Invented", ids[0][:8], ids[1][:8], "--json")
     assert json.loads(again.stdout) == table
-    one = run(two_visits, "compare", "Otto Invented", "--measure", "full.load_tempo")
+    one = run(two_visits, "compare", "Otto Invented", "--measure", "full: load tempo")
     assert "It was measured on no visit." in one.stdout
 
 
@@ -112,8 +112,8 @@ def test_what_cannot_be_compared_is_refused(two_visits, store):
         return refused(run(two_visits, "compare", "Otto Invented", *arguments))
 
     assert "expected two or none" in said("last")
-    assert "perhaps full.load_tempo" in said("--measure", "full.load_tempi")
-    assert "perhaps full.load_tempo" in said("--measure", "full.load_tempi", "last", "last")
+    assert 'did you mean "full: load tempo"' in said("--measure", "full.load_tempi")
+    assert 'did you mean "full: load tempo"' in said("--measure", "full.load_tempi", "last", "last")
     assert "expected two of one visit" in said("last:a", "last")
     assert "there is none of this visit" in said("last:a", "last:b")
     assert "this player has 1, expected two" in refused(run(store, "compare", "Iris Invented"))

@@ -13,6 +13,7 @@ from click.testing import CliRunner, Result
 from tests.support.damage import flip_piece
 
 from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade_gateway.cli.arguments import NEW_PATH
 from plantigrade_gateway.cli.doctor import Check, State
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
@@ -23,6 +24,7 @@ from plantigrade_gateway.store.store import Store
 pytestmark = pytest.mark.dear
 
 ROOT = Path(__file__).resolve().parents[3]
+COMMANDS_PAGE = ROOT / "hardware_notes" / "commands.md"
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
 COMMANDS = sorted(main.commands)
 OF_RECORDINGS = [  # the others, which deal with insoles, say more in their own help
@@ -122,7 +124,7 @@ def the(words: tuple[str, ...]) -> click.Command:
 
 @pytest.mark.parametrize("words", list(every_command(main)), ids=" ".join)
 def test_every_command_and_every_option_has_help_and_the_store_may_follow(run, words):
-    """What --help prints is where an option is documented (README: the usual ones, too)."""
+    """What --help prints is where an option is documented (`commands.md`: the usual ones, too)."""
     result = run(*words, "--help")
     assert result.exit_code == 0
     command = the(words)
@@ -151,16 +153,16 @@ def test_the_commands_that_were_asked_for_are_there():
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_the_readme_names_every_command(command):
-    assert f"`plantigrade {command}" in (ROOT / "README.md").read_text("utf-8")
+def test_the_page_of_commands_names_every_command(command):
+    assert f"`plantigrade {command}" in COMMANDS_PAGE.read_text("utf-8")
 
 
 @pytest.mark.parametrize("command", OF_RECORDINGS)
-def test_the_readme_names_every_option(command):
-    readme = (ROOT / "README.md").read_text("utf-8")
+def test_the_page_of_commands_names_every_option(command):
+    page = COMMANDS_PAGE.read_text("utf-8")
     for parameter in main.commands[command].params:
         if isinstance(parameter, click.Option):
-            assert any(name in readme for name in parameter.opts), parameter.opts
+            assert any(name in page for name in parameter.opts), parameter.opts
 
 
 def test_help_and_version(run):
@@ -535,6 +537,25 @@ def test_an_empty_name_is_not_the_current_folder(run, tmp_path, command, option)
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    ("command", "option"),
+    [
+        ("export last --to gone/out", "--to"),
+        ("players export P --to gone/out", "--to"),
+        ("report P --to gone/page.pdf", "--to"),
+        ("repair --to gone/new.sqlite3", "--to"),
+        ("demo --fast --wav gone/sound.wav", "--wav"),
+    ],
+)
+def test_a_folder_that_is_not_there_is_refused_by_all_that_write_and_not_made(
+    run, tmp_path, command, option
+):
+    said = refused(run(*command.split()))
+    name = command.split()[-1]
+    assert said == f"Error: {option} {name}: there is no folder gone; make it first"
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_no_command_takes_a_name_that_is_not_looked_at():
     """A path of click's own would take an empty one."""
     for words in every_command(main):
@@ -544,6 +565,8 @@ def test_no_command_takes_a_name_that_is_not_looked_at():
             command = command.commands[word]
         for param in command.params:
             assert type(param.type) is not click.Path, (words, param.name)
+            if {"--to", "--wav"} & set(param.opts):  # what a command writes
+                assert param.type is NEW_PATH, words
 
 
 @pytest.mark.parametrize(

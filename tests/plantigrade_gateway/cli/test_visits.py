@@ -114,6 +114,7 @@ def test_what_is_said_of_a_visit_is_shown(run, path):
         (("visit", "set", "last", "99", "--undo"), "set 99: this session has"),
         (("speed", "last", "--join"), "these options are of a file"),
         (("speed", "last", "--undo"), "no such join"),
+        (("speed", "last", "nowhere.csv"), "file nowhere.csv: "),
         (("eye", "nobody"), "is not registered"),
     ],
 )
@@ -203,6 +204,19 @@ def test_a_doubtful_offset_is_joined_only_when_it_is_chosen(run, tmp_path, found
     assert "Joined" in said(run(*words, "--join", "--offset", f"{peaks[4]:.2f}"))
     told = json.loads(run("visit", "show", "last", "--json").stdout)
     assert [one["swing"] for one in told["swings"]] == [5]
+
+
+def test_without_taps_the_eye_is_one_sentence(run, path):
+    with Store.open(path) as store:
+        player = store.sessions()[0].player_id
+    text = " ".join(said(run("eye", player)).split())
+    assert text.startswith("No swing is judged by eye yet.") and "visit tap" in text
+    assert "program:" not in text
+    said(run("visit", "tap", "last", "4", "heel", "down", "--seen"))
+    text = said(run("eye", player))
+    assert "No blind tap on it can be compared yet." in text and "kept apart 1:" in " ".join(
+        text.split()
+    )
 
 
 def test_the_eye_beside_the_program(run, path, found):

@@ -45,7 +45,10 @@ def test_ten_swings_a_set_see_a_fall_from_80_to_40_four_times_in_ten():
 
 @pytest.mark.parametrize(
     ("n", "m", "p", "q"),
-    [(10, 10, 0.8, 0.4), (8, 8, 0.8, 0.4), (6, 12, 0.9, 0.2), (16, 8, 1.0, 0.5), (8, 8, 0.5, 0.5)],
+    [
+        *((10, 10, 0.8, 0.4), (8, 8, 0.8, 0.4), (6, 12, 0.9, 0.2), (16, 8, 1.0, 0.5)),
+        *((8, 8, 0.5, 0.5), (60, 2, 1.0, 0.5)),
+    ],
 )
 def test_power_is_that_of_a_plain_enumeration(n, m, p, q):
     assert power(n, m, p, q) == pytest.approx(plain_power(n, m, p, q), abs=1e-12)

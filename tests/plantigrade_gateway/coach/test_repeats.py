@@ -120,10 +120,35 @@ def test_every_number_and_every_count_of_swings_is_followed():
     )
 
 
+def test_every_fraction_is_followed_in_hundredths():
+    """Per cent are hundredths; what is in another unit is shown as it is."""
+    for one in followed().values():
+        assert one.scale == (100.0 if one.unit.startswith("%") else 1.0), one.key
+        assert one.is_share == (one.key.partition(".")[2] in {*JUDGES, "through"}), one.key
+    digits = {"stand": 1, "walk": 1, "stance": 3, "through": 0}
+    for foot in ("lead", "trail"):
+        found = {what: find_followed(f"{foot}.{what}").digits for what in digits}
+        assert found == digits
+    assert {find_followed(f"full.{what}").digits for what in JUDGES} == {0}
+
+
 def test_an_unknown_measure_is_refused():
     assert find_followed("full.load_tempo").title == "full: load tempo"
-    with pytest.raises(InputError, match=r"perhaps full\.load_tempo"):
+    with pytest.raises(InputError, match=r'did you mean "full: load tempo"'):
         find_followed("full.load_tempi")
+    with pytest.raises(InputError, match=r'pushes, s" or .*pushes, % of shift'):
+        find_followed("full: transfer of rolled pushes")
+
+
+@pytest.mark.parametrize("name", ["full: load tempo", "Full load tempo", "full: load tempo, ratio"])
+def test_a_measure_is_found_by_what_a_coach_reads(name):
+    assert find_followed(name) is followed()["full.load_tempo"]
+
+
+def test_every_measure_is_found_by_its_key_and_by_its_title_with_its_unit():
+    for key, one in followed().items():
+        assert find_followed(key) is one
+        assert find_followed(f"{one.title}, {one.unit}") is one
 
 
 def test_kept_is_the_first_full_set_before_any_drill():

@@ -9,7 +9,7 @@ from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes, quality
 from plantigrade.events import Roll
 from plantigrade.limits import Limits
 from plantigrade_gateway.coach.case import Decided, Questions
-from plantigrade_gateway.coach.limits import limits_of
+from plantigrade_gateway.coach.limits import WORDS, LimitShown, limits_of, limits_shown
 from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import InputError
@@ -143,3 +143,13 @@ def test_a_player_without_visits_has_a_sheet():
     made = evidence(case(), RULES)
     assert (made.session_id, made.day, made.falls) == ("", None, ())
     assert {one.word for one in made.readiness} == {"no data"}
+
+
+def test_a_limit_is_read_in_words_with_its_unit():
+    """Each of the built-in file has its own; .03 of a share are three points."""
+    shown = {one.name: one.text for one in limits_shown(built_in(), None)}
+    assert shown["bed_adds_from"] == "the footbed adds from 3 points of midfoot share"
+    assert shown["least_steps"] == "at least 12 steps"
+    assert shown["heel_back_by_s"] == "the lead heel is back within 0.05 s"
+    assert set(shown) == set(WORDS) and not any("_" in text for text in shown.values())
+    assert LimitShown("my_own", 0.5, "").text == "my own 0.5"

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import linregress
 from tests.support import records
 
-from plantigrade.events import Swing
+from plantigrade.events import Manner, Swing
 from plantigrade_gateway.analysis.result import Analysis, Exclusion, MarkedSet
 from plantigrade_gateway.coach.case import SwingNote, Visit
 from plantigrade_gateway.coach.speed import (
@@ -22,10 +22,12 @@ from plantigrade_gateway.coach.speed import (
     by_order,
     by_set,
     by_time,
+    places_of,
     relation,
     relations,
 )
 from plantigrade_gateway.coach.speedfile import SpeedRow
+from plantigrade_gateway.errors import InputError
 
 DAY = datetime(2026, 3, 31, 10, tzinfo=UTC)
 (PEAK,) = [foot for foot in FEET if foot.title == "lead peak"]
@@ -110,6 +112,25 @@ def test_swings_at_even_distances_leave_a_doubt():
     found = by_time(rows, swings, range(6))
     assert len(found.pairs) == 5 and "matches as many, 5" in found.doubt
     assert by_time(rows, swings, range(5)).doubt == ""  # one alone fits them all
+
+
+def test_an_offset_that_a_stray_row_shifts_a_little_leaves_no_doubt():
+    """Three rows fit at -1000.0, -999.9 and -999.8 s; with a stray at -995.98 three fit again."""
+    swings = [swing(20.0), swing(51.0), swing(75.5)]
+    times = (1015.98, 1020.0, 1050.9, 1075.3)
+    rows = [SpeedRow(k, 40.0, t_s) for k, t_s in enumerate(times)]
+    found = by_time(rows, swings, range(3))
+    assert found.offset_s == pytest.approx(-999.9) and found.doubt == ""
+    assert [p.row.line for p in found.pairs] == [1, 2, 3]
+
+
+def test_places_are_those_of_swings_that_count_in_a_set():
+    some = visit(("smooth", [(1.0, 40.0)] * 3), ("full", [(1.0, 44.0)] * 2), out=(1,)).analysis
+    assert places_of(some) == [0, 2, 3, 4]
+    assert [places_of(some, number) for number in (1, 2)] == [[0, 2], [3, 4]]
+    for number in (0, 3, -1):
+        with pytest.raises(InputError, match=f"set {number}: this session has 2 sets"):
+            places_of(some, number)
 
 
 def test_too_few_times_tell_no_offset_unless_it_is_given():
@@ -239,3 +260,20 @@ def test_every_foot_measure_is_looked_at():
     found = relations(visit(("full", list(PAIRS))))
     assert [one.title for one in found] == [foot.title for foot in FEET]
     assert {one.title for one in found if one.slope is not None} == {"lead peak"}
+
+
+def test_each_foot_measure_is_a_swing_s_own_in_its_unit():
+    """The values of `tests.support.records`: a share range of 0.7 is 70 %."""
+    made = records.swing(0)
+    assert {foot.title: (foot.value(made), foot.unit) for foot in FEET} == {
+        "transfer of rolled pushes": (0.12, "s"),
+        "load tempo": (2.4, "ratio"),
+        "lead peak": (1.4, "about × BW"),
+        "steepest lead rise, 50 ms": (2.5, "about BW/s"),
+        "lead share range": (70.0, "%"),
+        "front to back, both feet": (15.0, "% of length"),
+    }
+    skipped = dataclasses.replace(made.push, manner=Manner.SKIPPED)
+    assert FEET[0].value(dataclasses.replace(made, push=skipped)) is None
+    gone = dataclasses.replace(made, both_cop_travel=None)
+    assert FEET[-1].value(gone) is None

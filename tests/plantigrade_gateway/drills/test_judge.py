@@ -73,10 +73,10 @@ LEVEL = When.WITH_SHIFT
     ],
 )
 def test_a_push_by_its_facts(push, target, verdict):
-    assert judge_push(push, target)[0] is verdict
+    assert judge_push(push, target, None)[0] is verdict
     drill = replace(DRILLS["push"], target=target)
-    rep = judge_swing(replace(SWING, push=push), drill)
-    assert rep == Rep(SWING.confirmed_s, verdict, judge_push(push, target)[1])
+    rep = judge_swing(replace(SWING, push=push), drill, None)
+    assert rep == Rep(SWING.confirmed_s, verdict, judge_push(push, target, None)[1])
 
 
 def test_the_drill_s_good_push_is_the_analysis_s():
@@ -89,7 +89,7 @@ def test_the_drill_s_good_push_is_the_analysis_s():
                 continue  # what has not travelled has no timing
             push = replace(PUSH, manner=manner, timing=timing, travel_from=begun)
             verdict = {True: GOOD, False: MISSED, None: UNCLEAR}[is_good_push(push, limits)]
-            assert judge_push(push, target)[0] is verdict, (limits, push)
+            assert judge_push(push, target, None)[0] is verdict, (limits, push)
 
 
 @pytest.mark.parametrize(
@@ -104,7 +104,7 @@ def test_the_drill_s_good_push_is_the_analysis_s():
 )
 def test_a_trail_heel_by_its_share_at_the_trail_peak(address, peak, verdict):
     push = replace(PUSH, heel_share_address=address, heel_share_trail_peak=peak)
-    rep = judge_swing(replace(SWING, push=push), DRILLS["trail_heel"])
+    rep = judge_swing(replace(SWING, push=push), DRILLS["trail_heel"], None)
     assert rep is not None and rep.verdict is verdict
     wanted = {True: GOOD, False: MISSED, None: UNCLEAR}[is_heel_loaded(push, Limits())]
     assert wanted is verdict
@@ -121,7 +121,7 @@ def test_the_trail_heel_s_limits_are_those_of_the_analysis():
 
 @pytest.mark.parametrize("midfoot", [True, False, None])
 def test_a_push_never_needs_the_midfoot(midfoot):
-    assert judge_push(replace(PUSH, midfoot_over_floor=midfoot), PushTarget())[0] is GOOD
+    assert judge_push(replace(PUSH, midfoot_over_floor=midfoot), PushTarget(), None)[0] is GOOD
 
 
 @pytest.mark.parametrize(
@@ -168,7 +168,7 @@ def test_a_lead_heel(lift, target, verdict):
 
 def verdict_of(lift: HeelLift, target: Target, gap: bool = False) -> Verdict:
     drill: Drill = replace(DRILLS["heel_lift"], target=target)
-    rep = judge_swing(replace(SWING, heel_lift=lift, touches_gap=gap), drill)
+    rep = judge_swing(replace(SWING, heel_lift=lift, touches_gap=gap), drill, None)
     assert rep is not None
     return rep.verdict
 
@@ -178,9 +178,31 @@ def test_a_heel_not_seen_back_beside_a_gap_is_unclear():
     assert verdict_of(lift, HeelLiftTarget(), gap=True) is UNCLEAR
 
 
+@pytest.mark.parametrize(
+    ("transfer_s", "rate_hz", "said"),
+    [
+        (0.121, 100.0, "rolled, with shift, in 0.12 ± 0.01 s"),
+        (0.121, 50.0, "rolled, with shift, in 0.12 ± 0.02 s"),
+        (0.012, 100.0, "rolled, with shift, in ≤ 0.02 s: outside 0.05 to 0.4 s"),
+        (0.121, None, "rolled, with shift, in 0.12 s"),
+    ],
+)
+def test_a_push_is_said_with_what_sampling_lets_be_known(transfer_s, rate_hz, said):
+    """A time between two moments is known to one spacing of samples (design, Swing)."""
+    one = replace(SWING, push=replace(PUSH, transfer_s=transfer_s))
+    rep = judge_swing(one, replace(DRILLS["push"], target=PushTarget((0.05, 0.4))), rate_hz)
+    assert rep is not None and rep.words == said
+
+
+def test_a_heel_s_return_is_said_with_its_sampling_error():
+    one = replace(SWING, heel_lift=lifted(return_after_level_s=-0.034))
+    rep = judge_swing(one, DRILLS["heel_lift"], 100.0)
+    assert rep is not None and rep.words.endswith("back 0.03 ± 0.01 s before the address level")
+
+
 def test_other_drills_judge_no_swing():
-    assert judge_swing(SWING, DRILLS["balance"]) is None
-    assert judge_swing(SWING, DRILLS["walk_through"]) is None
+    assert judge_swing(SWING, DRILLS["balance"], None) is None
+    assert judge_swing(SWING, DRILLS["walk_through"], None) is None
 
 
 # ---- steps ----

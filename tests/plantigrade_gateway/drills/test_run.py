@@ -95,7 +95,7 @@ def test_each_swing_is_judged_once(name, good, tried):
     (result,) = analysis.result().drills
     assert (result.good, result.tried, result.unclear) == (good, tried, 0)
     assert len(analysis.swings) == tried
-    verdicts = [judge_swing(swing, DRILLS[name]) for swing in analysis.swings]
+    verdicts = [judge_swing(swing, DRILLS[name], analysis.rate_hz) for swing in analysis.swings]
     assert list(result.reps) == verdicts
     assert result.counts == DRILLS[name].counts
 

@@ -130,7 +130,7 @@ def test_fast_swings_of_a_minor_need_the_guardian(store, register, by, until, ma
 def test_another_players_session_is_refused(store, register):
     key, other = (register.add(name=name, handedness="right") for name in ("Ada", "Bo"))
     session = visit(store, other, 0)
-    with pytest.raises(StoreError, match="is not of player"):
+    with pytest.raises(StoreError, match="is no visit of this player"):
         case_of(register, key, session)
     with pytest.raises(StoreError, match="'nobody': not in the store"):
         case_of(register, "nobody")

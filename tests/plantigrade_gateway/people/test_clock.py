@@ -36,4 +36,5 @@ def test_a_stamp_follows_the_wall_clock_and_not_an_absurd_one():
 
 
 def test_it_goes_on_from_the_last_that_is_known():
+    assert HybridClock(wall_ms=lambda: 0).tick() == 1  # nothing is known: the first of 1970
     assert HybridClock(77 << 16, wall_ms=lambda: 5).tick() == (77 << 16) + 1

@@ -156,6 +156,17 @@ def test_a_player_is_found_by_id_name_or_the_beginning_of_an_id(register):
             register.find(text)
 
 
+def test_the_beginning_of_one_name_is_enough(register):
+    mira = register.add(name="Mira (invented)", handedness="right")
+    miro = register.add(name="Miro", handedness="right")
+    assert register.find("mira").player_id == register.find("MIRA (").player_id == mira
+    assert register.find("Miro").player_id == miro
+    register.add(name="Miro Two", handedness="left")
+    assert register.find("miro").player_id == miro  # a whole name goes before a beginning
+    with pytest.raises(InputError, match=rf"3 begin so \(.*Miro, {miro[:8]}.*\); give more of it"):
+        register.find("mir")
+
+
 def test_two_of_one_name_are_told_apart_by_id(register, tmp_path):
     """Another bay may have registered a player of the same name before both were joined."""
     here = register.add(name="Ada", handedness="right")

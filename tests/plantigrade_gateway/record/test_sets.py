@@ -29,6 +29,11 @@ def test_a_set_is_read_as_its_document_has_it():
     assert SetStart.from_json(json.dumps({**GOOD, "club": None}).encode()).name == "full"
 
 
+def test_a_club_s_letters_stand_in_the_record_as_they_are_written():
+    """UTF-8, by hardware_notes/replay_file.md; whoever looks into a record can read them."""
+    assert "Füße 7".encode() in SetStart("5f" * 16, Intent.FULL, "Füße 7").to_json()
+
+
 @pytest.mark.parametrize("club", [None, *CLUBS, "Füße 7"])
 @pytest.mark.parametrize("intent", Intent)
 def test_a_set_survives_the_record(intent, club):

@@ -33,7 +33,7 @@ def test_two_visits():
     (one,) = found.lines
     before, after, difference, mdc, degrees, verdict = one.cells
     assert f"{before}, then {after}; difference {difference}; MDC95 {mdc}, df {degrees}" in text
-    assert verdict in text
+    assert verdict[1:] in text  # a heading
     assert "2026-03-03 (visit-1) against 2026-03-02 (visit-0)" in text
     assert "shoes taken off and on again, repeated on 3 visits" in text
     table = comparison_json(found)
@@ -49,6 +49,34 @@ def test_two_sets_show_their_own_degrees_of_freedom_and_no_mdc():
     text = out.getvalue()
     assert "full 2 against smooth 1" in text
     assert "; df 6.0" in text and "MDC95" not in text  # Welch's: equal spreads, 4 + 4 − 2
+
+
+def test_it_begins_with_what_changed_and_what_cannot_be_told():
+    """Tempo 2.0 … 2.3, then 3.0 … 3.3 (apart); one swing of four loaded the heel in each."""
+    smooth = [{"load_tempo": 2.0 + k / 10} for k in range(4)]
+    maker = VisitMaker().swung("smooth", smooth)
+    full = [{"load_tempo": 3.0 + k / 10} for k in range(4)]
+    visit = maker.swung("full", full).visit()
+    found = compare_sets(visit, RULES, *visit.analysis.sets)
+    out, to = console()
+    show_comparison(found, to)
+    lines = out.getvalue().strip().splitlines()
+    n_untold = sum(one.text.startswith("no verdict") for one in found.lines)
+    n_alike = len(found.lines) - n_untold - 1
+    assert n_untold > 0 and n_alike > 0
+    assert lines[1] == "  Changed: load tempo."
+    assert lines[2] == (
+        f"  Cannot be told: {n_alike} measures within the usual variation, and {n_untold} without "
+        "a verdict."
+    )
+    heads = [line.strip() for line in lines if line.startswith(("Dist", "Not dist", "No verdict"))]
+    assert heads == ["Distinguishable in this visit", "Not distinguishable in this visit"] + [
+        text[0].upper() + text[1:]
+        for text in dict.fromkeys(one.text for one in found.lines)
+        if text.startswith("no verdict")
+    ]
+    for one in found.lines:
+        assert sum(line == f"  {one.measure.title}, {one.measure.unit}" for line in lines) == 1
 
 
 def test_progress_with_its_breaks_and_repeats():

@@ -6,7 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from plantigrade_gateway.record.entries import Batch
+from plantigrade_gateway.record.entries import Batch, ZoneRows
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.report import pagerows
 from plantigrade_gateway.report.frames import write_frames
 from plantigrade_gateway.report.pagerows import highest, page_rows
 from plantigrade_gateway.sources.replay import demo_file, read_replay
@@ -47,3 +49,31 @@ def test_what_was_not_recorded_is_not_drawn(record):
     assert found.standing is None
     assert found.moments == ()
     assert highest(*found.moments) == 0.0
+
+
+def test_rows_are_read_to_just_behind_the_last_that_is_asked_for(monkeypatch):
+    """Pieces of one row each, 10 ms apart; a moment's row is half a tenth of a second off at most.
+
+    Values tell where a row stands: its time on the left, its negative on the right.
+    """
+    read: list[float] = []
+
+    def one_by_one(_: object):
+        for k in range(1000):
+            t_s = np.array([k / 100])
+            read.append(float(t_s[0]))
+            zones = ZoneRows(t_s, np.full((1, 18), t_s[0]), np.full((1, 18), -t_s[0]))
+            yield SessionSettings(), None, zones, None
+
+    monkeypatch.setattr(pagerows, "net_rows", one_by_one)
+    found = page_rows([], [(1.0, 1.04), (2.0, 2.02)], [0.5, 2.034])
+    assert found.standing is not None
+    left, right = found.standing
+    # five rows from 1.00 to 1.04 and three from 2.00 to 2.02
+    np.testing.assert_allclose(left, (5 * 1.02 + 3 * 2.01) / 8)
+    np.testing.assert_allclose(right, -left)
+    assert [pair[0][0] for pair in found.moments] == [0.5, 2.03]
+    assert 2.08 <= read[-1] <= 2.10  # and no further
+    read.clear()
+    assert page_rows([], [], [10.03]).moments[0][0][0] == 9.99
+    assert page_rows([], [], [10.05]).moments == ()

@@ -192,6 +192,8 @@ def test_every_repetition_is_one_in_sound_tick_words_score_and_store(minute):
         verdict, said = score["last"]["verdict"], score["last"]["words"]
         assert verdict == VERDICTS.get(Motif(kind), "missed")  # sound and tick
         assert said.startswith(swing["words"]["push"])  # words of drill and swing
+        if verdict == "good":
+            assert f", in {swing['words']['transfer']}" in said
         assert swing["words"]["outcome"] in minute.shown
         good, tried = good + (verdict == "good"), tried + (verdict != "unclear")
         streak = {"good": streak + 1, "missed": 0, "unclear": streak}[verdict]

@@ -11,7 +11,6 @@ import io
 import json
 import re
 import socket
-import time
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Any
@@ -50,6 +49,7 @@ try:
         GAINS,
         LAYOUT,
         Body,
+        BodyClock,
         OtherInsole,
         information,
         performed,
@@ -72,16 +72,14 @@ SESSION = (Stand(8.0), Walk(10), Stand(3.0), Swing(), Swing(), Swing(), Stand(4.
 FEET = tuple(Foot)
 
 
-def now_ns() -> int:
-    return int(SPEED * time.monotonic_ns())
-
-
 @contextlib.asynccontextmanager
-async def on_air(*insoles: OtherInsole, air: Air) -> AsyncIterator[str]:
+async def on_air(*insoles: OtherInsole, air: Air, clock: BodyClock) -> AsyncIterator[str]:
     """The insoles, and the transport of a radio that hears them."""
+    going = asyncio.create_task(clock.run())
     listener = socket.create_server(("127.0.0.1", 0))
     port = listener.getsockname()[1]
     async with contextlib.AsyncExitStack() as stack:
+        stack.callback(going.cancel)
         await stack.enter_async_context(serve_radio(AirController("gateway", link=air), listener))
         for insole in insoles:
             await insole.start()
@@ -100,7 +98,7 @@ async def command(*arguments: object) -> Result:
     )
 
 
-async def calibrated(store: Path, transport: str, left: OtherInsole, body: Body) -> str:
+async def calibrated(store: Path, transport: str, clock: BodyClock, body: Body) -> str:
     """Guide the make-believe player through a calibration; return what was shown."""
     asked: asyncio.Queue[Pose] = asyncio.Queue()
     shown = io.StringIO()
@@ -108,14 +106,14 @@ async def calibrated(store: Path, transport: str, left: OtherInsole, body: Body)
     async def follow() -> None:
         while True:
             pose = await asked.get()
-            body.do(pose, left.now_s())
+            body.do(pose, clock.t_s)
 
     following = asyncio.create_task(follow())
     try:
         request = CalibrationOptions(
-            store, PLAYER.mass_kg, radio=transport, asked=asked, now_ns=now_ns
+            store, PLAYER.mass_kg, radio=transport, asked=asked, now_ns=clock.now_ns
         )
-        async with asyncio.timeout(200.0):
+        async with asyncio.timeout(400.0):
             assert await calibrate(request, Console(file=shown, width=300), asyncio.Event())
     finally:
         following.cancel()
@@ -133,21 +131,23 @@ async def watched(shown: io.StringIO, told: list[dict[str, Any]]) -> None:
 
 
 async def recorded(
-    store: Path, transport: str, left: OtherInsole, body: Body, told: list[dict[str, Any]]
+    store: Path, transport: str, clock: BodyClock, body: Body, told: list[dict[str, Any]]
 ) -> str:
     """Have the player do the session while it is recorded; return what was shown."""
     shown, stop = io.StringIO(), asyncio.Event()
     stream = StreamConfig(10_000, 4)
-    job = InsoleJob(InsoleOptions(stream, None, transport, now_ns), SessionSettings(PLAYER.mass_kg))
+    job = InsoleJob(
+        InsoleOptions(stream, None, transport, clock.now_ns), SessionSettings(PLAYER.mass_kg)
+    )
     options = RunOptions(sound=False, store=store, page=WebOptions(port=0))
     work = asyncio.create_task(run(job, options, Console(file=shown, width=300), stop))
     watching = asyncio.create_task(watched(shown, told))
     async with asyncio.timeout(120.0):
         while not work.done() and shown.getvalue().count(": connected (") < 2:
             await asyncio.sleep(0.05)
-    begin_s = left.now_s() + 2.0
+    begin_s = clock.t_s + 2.0
     body.do("session", begin_s)
-    await asyncio.sleep((2.0 + body.duration_s("session") + 3.0) / SPEED)
+    await clock.until(begin_s + body.duration_s("session") + 3.0)
     stop.set()
     await work
     watching.cancel()
@@ -177,16 +177,16 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     done.store = tmp_path_factory.mktemp("other") / "store.sqlite3"
 
     async def first_day() -> None:
-        air, body = still_air(), Body(PLAYER, SESSION)
+        air, body, clock = still_air(), Body(PLAYER, SESSION), BodyClock(SPEED)
         curve = stored_curve()
-        pair = [OtherInsole(air, foot, body, SPEED, information(10), curve) for foot in FEET]
-        async with on_air(*pair, air=air) as transport:
+        pair = [OtherInsole(air, foot, body, clock, information(10), curve) for foot in FEET]
+        async with on_air(*pair, air=air, clock=clock) as transport:
             store = ("--store", done.store)
             done.paired = await command("pair", "--seconds", 1, "--radio", transport, *store)
             done.status = (await command("status", *store)).stdout
-            done.calibrated = await calibrated(done.store, transport, pair[0], body)
+            done.calibrated = await calibrated(done.store, transport, clock, body)
             done.told = []
-            done.shown = await recorded(done.store, transport, pair[0], body, done.told)
+            done.shown = await recorded(done.store, transport, clock, body, done.told)
         done.body = body
 
     asyncio.run(first_day())
@@ -332,9 +332,9 @@ OF_17_BITS = information(0, bits=17)
 )
 async def test_what_cannot_be_used_is_said_at_pairing(said, curve, zones, sentence, tmp_path):
     store = tmp_path / "store.sqlite3"
-    air, body = still_air(), Body(PLAYER, (Stand(1.0),))
-    insole = OtherInsole(air, Foot.LEFT, body, SPEED, said, curve, zones)
-    async with on_air(insole, air=air) as transport:
+    air, body, clock = still_air(), Body(PLAYER, (Stand(1.0),)), BodyClock(SPEED)
+    insole = OtherInsole(air, Foot.LEFT, body, clock, said, curve, zones)
+    async with on_air(insole, air=air, clock=clock) as transport:
         done = await command("pair", "--seconds", 1, "--radio", transport, "--store", store)
     assert done.exit_code == 2
     (line,) = done.stderr.strip().splitlines()
@@ -346,10 +346,10 @@ async def test_what_cannot_be_used_is_said_at_pairing(said, curve, zones, senten
 
 async def test_a_pair_of_different_zones_is_refused_at_pairing_and_at_the_start(tmp_path):
     store = tmp_path / "store.sqlite3"
-    air, body = still_air(), Body(PLAYER, (Stand(1.0),))
-    left = OtherInsole(air, Foot.LEFT, body, SPEED, SIXTEEN, CURVE)
-    right = OtherInsole(air, Foot.RIGHT, body, SPEED, information(0, 14), None, 14)
-    async with on_air(left, right, air=air) as transport:
+    air, body, clock = still_air(), Body(PLAYER, (Stand(1.0),)), BodyClock(SPEED)
+    left = OtherInsole(air, Foot.LEFT, body, clock, SIXTEEN, CURVE)
+    right = OtherInsole(air, Foot.RIGHT, body, clock, information(0, 14), None, 14)
+    async with on_air(left, right, air=air, clock=clock) as transport:
         options = ("--seconds", 1, "--radio", transport, "--store", store)
         both = await command("pair", *options)
         assert both.exit_code == 2

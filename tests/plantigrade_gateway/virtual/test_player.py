@@ -72,7 +72,7 @@ def test_a_style_is_what_its_name_says(style, expected):
 def test_the_mixed_player_succeeds_twice_in_the_first_four_and_fails_twice(seed):
     target = shelf(None).drills["push"].target
     assert isinstance(target, PushTarget)
-    verdicts = [judge_push(push, target)[0] for push in pushes(PlayerStyle.MIXED, seed)[:4]]
+    verdicts = [judge_push(push, target, None)[0] for push in pushes(PlayerStyle.MIXED, seed)[:4]]
     assert Counter(verdicts) == {Verdict.GOOD: 2, Verdict.MISSED: 2}
 
 

@@ -458,6 +458,23 @@ def test_gap_as_the_queue_empties_does_not_restart_it():
     assert story(out) == ["0+1", "gap", "1+5"]
 
 
+@pytest.mark.parametrize(
+    ("off_us", "kind"),
+    [(0, "gap"), (-5_000, "gap"), (-5_001, "restart"), (5_000, "gap"), (5_001, "restart")],
+)
+def test_a_gap_that_counter_and_clock_agree_on_is_one_whenever_it_arrives(off_us, kind):
+    """20 s on by the clock within 20 ms: more than 10 s ahead of the arrivals (§6, table).
+
+    A packet is due after 20 ms, and may wobble by half a period, 5 ms, for each of the 1000.
+    """
+    stream = [(0, packet(0)), (20, packet(1000, clock_us=1000 * (20_000 + off_us)))]
+    out, counts = decode_all(stream)
+    assert story(out)[1] == kind
+    if kind == "gap":
+        assert counts.lost_packets == 999
+        assert clocks(out)[1] == 1000 * (20_000 + off_us)
+
+
 def test_clock_that_wobbles_under_half_a_period_is_ordinary():
     rng = np.random.default_rng(5)
     wobble = rng.integers(-2_400, 2_400, 200)

@@ -1,8 +1,7 @@
-"""The firmware companion: how it compiles, its single messages, its answers, its example."""
+"""The firmware companion: how it compiles, its single messages, its answers."""
 
 import re
 import subprocess
-from collections import deque
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,15 +15,13 @@ from tests.plantigrade_gateway.wire.test_codec import (
     message_of,
 )
 from tests.support.firmware import (
+    APPLICATION,
     BARE,
-    BOARD,
     CORTEX_M0,
     FIRMWARE,
     LIBRARY,
-    SANITIZED,
     STRICT,
     answers,
-    build,
     driver,
     random_request,
     run,
@@ -35,7 +32,6 @@ from tests.support.vectors import by_name
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError
-from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.wire.codec import (
     FLAG_BATTERY_LOW,
     FLAG_DROPPED,
@@ -43,7 +39,6 @@ from plantigrade_gateway.wire.codec import (
     decode,
     encode,
 )
-from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.messages import (
     Ack,
     AckStatus,
@@ -57,7 +52,6 @@ from plantigrade_gateway.wire.messages import (
     frame_bytes,
     max_frames,
 )
-from plantigrade_gateway.wire.stream import StreamEvent, StreamEventKind
 
 pytestmark = pytest.mark.dear
 
@@ -73,6 +67,18 @@ def test_it_builds_freestanding_and_needs_no_symbol_at_all(toolchain, tmp_path, 
     assert run("nm", "-u", out).split() == []
     run("arm-none-eabi-gcc", *STRICT, *BARE, *CORTEX_M0, level, *LIBRARY, "-o", out)
     assert run("arm-none-eabi-nm", "-u", out).split() == []
+
+
+def test_the_application_needs_the_port_and_no_other_symbol(toolchain, tmp_path):
+    header = (FIRMWARE / "plantigrade_port.h").read_text("ascii")
+    port = set(re.findall(r"^[\w ]+\b(port_\w+)\(", header, re.MULTILINE))
+    assert len(port) == 20
+    out = tmp_path / "application.o"
+    for level in ("-O0", "-Os", "-O3"):
+        run("gcc", *STRICT, *BARE, level, *APPLICATION, "-o", out)
+        assert set(run("nm", "-u", out).split()) - {"U"} == port
+        run("arm-none-eabi-gcc", *STRICT, *BARE, *CORTEX_M0, level, *APPLICATION, "-o", out)
+        assert set(run("arm-none-eabi-nm", "-u", out).split()) - {"U"} == port
 
 
 def test_a_floating_point_operation_or_a_copy_would_show_as_a_symbol(toolchain, tmp_path):
@@ -91,7 +97,7 @@ def test_a_floating_point_operation_or_a_copy_would_show_as_a_symbol(toolchain, 
 
 def test_headers_may_be_included_from_cpp(toolchain, tmp_path):
     source = tmp_path / "app.cpp"
-    source.write_text('#include "plantigrade_insole.h"\npg_insole insole;\n')
+    source.write_text('#include "plantigrade_app.h"\npg_app app;\n')
     out = tmp_path / "app.o"
     flags = ["-Wall", "-Wextra", "-Werror", "-ffreestanding", f"-I{FIRMWARE}"]
     run("arm-none-eabi-g++", *flags, *CORTEX_M0, "-c", source, "-o", out)
@@ -114,7 +120,7 @@ def sizes(path: Path) -> tuple[int, int, int]:
 
 def test_the_sizes_the_readme_states_are_those_measured(toolchain, tmp_path, capsys):
     rows = []
-    for source in (*LIBRARY, FIRMWARE / "example.c"):
+    for source in APPLICATION:
         out = tmp_path / f"{source.stem}.o"
         flags = [*STRICT, *CORTEX_M0, "-Os", "-ffreestanding"]
         run("arm-none-eabi-gcc", *flags, "-c", source, "-o", out)
@@ -292,51 +298,3 @@ def test_any_bytes_at_the_control_point_are_answered_as_documented(driver):
             except WireError:
                 assert not done
     assert statuses == set(AckStatus) - {AckStatus.NOT_NOW}
-
-
-def test_the_example_runs_on_a_make_believe_board(toolchain, tmp_path):
-    """The loop of `example.c`: what the host gets of a busy link, a lost one, and a charger."""
-    program = build(tmp_path, "board", *SANITIZED, FIRMWARE / "example.c", BOARD)
-    lines = deque(line.split() for line in run(program).splitlines())
-    said = [(int(at), decode(bytes.fromhex(data))) for kind, at, data in lines if kind == "A"]
-    assert [(at, type(m), m.token) for at, m in said if isinstance(m, Ack | Identity | Clock)] == [
-        (10, Identity, 7),
-        (20, Ack, 8),
-        (1000, Ack, 9),
-        (1500, Ack, 10),
-        (1700, Clock, 14),
-        (3300, Ack, 11),
-        (4000, Ack, 12),
-        (4600, Ack, 13),
-    ]
-    assert [m.status.name for _, m in said if isinstance(m, Ack)] == [
-        *["DONE"] * 4,
-        "VALUE_NOT_POSSIBLE",
-        "NOT_NOW",
-    ]
-    # the clock of the write's arrival, 0.3 ms before the loop looked; it began at 0xFFF00000
-    assert [m.clock_us for _, m in said if isinstance(m, Clock)] == [
-        (0xFFF0_0000 + 1_699_700) % CLOCK
-    ]
-    assert [line for line in lines if line[0] == "S"] == [["S", "10", "03"]]
-    rows = [
-        Entry(int(at) * 1_000_000, 0, Kind.NOTIFICATION, bytes.fromhex(data))
-        for kind, at, data in lines
-        if kind == "D"
-    ]
-    batch = Batch.of(rows)
-    decoder = Decoder(0)
-    facts = [
-        x
-        for x in decoder.feed(batch.arrival_ns, batch.length, batch.payload)
-        if isinstance(x, StreamEvent)
-    ]
-    assert [f.kind for f in facts] == [
-        StreamEventKind.RATE,
-        StreamEventKind.CLOCK_WRAP,
-        StreamEventKind.BATTERY,  # low at 15 %, and still at 16 %
-        StreamEventKind.SAMPLES_DROPPED,
-        StreamEventKind.START,
-    ]
-    # 500 ms at 200 Hz, less eight packets of four frames, and a packet's worth either way.
-    assert facts[3].frames == pytest.approx(100 - 32, abs=4)

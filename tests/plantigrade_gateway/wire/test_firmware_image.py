@@ -26,7 +26,7 @@ from tests.plantigrade_gateway.wire.test_information import (
     information_of,
     status_of,
 )
-from tests.support.firmware import FIRMWARE, LIBRARY, run, toolchain
+from tests.support.firmware import APPLICATION, FIRMWARE, run, toolchain
 from tests.support.firmware_model import Model
 
 from plantigrade_gateway.wire.codec import encode
@@ -202,7 +202,7 @@ def test_the_readme_states_what_the_image_prints(image, capsys):
     with capsys.disabled():
         print("", *re.findall(r"^size .*$", image.text, re.MULTILINE), stated, numbers, sep="\n")
     assert stated.keys() == numbers.keys() - {"wrong"}
-    for name in ("passed", "refused"):
+    for name in ("passed", "refused", "application_ram_bytes"):
         assert stated.pop(name) == numbers[name]
     deep = stated.pop("stack_bytes")
     assert numbers["stack_bytes"] == pytest.approx(deep, abs=STACK_TOLERANCE)
@@ -212,9 +212,9 @@ def test_the_readme_states_what_the_image_prints(image, capsys):
 
 def test_the_painted_stack_is_as_deep_as_the_calls(toolchain, tmp_path, image):
     """256 bytes more in one function of the companion are 256 bytes more of stack."""
-    old = "    pg_put32(out, curve->calibration);"
-    new = "    volatile uint8_t deep[256];\n    deep[0] = 0u;\n    out[0] = deep[0];\n" + old
-    made = image_of(tmp_path / "image", changed(tmp_path, "plantigrade_info.c", old, new))
+    old = "    app->turning = true;\n"
+    new = "    volatile uint8_t deep[256];\n    deep[0] = 0u;\n    (void)deep[0];\n" + old
+    made = image_of(tmp_path / "image", changed(tmp_path, "plantigrade_app.c", old, new))
     assert made.status == 0
     deeper = made.numbers()["stack_bytes"] - image.numbers()["stack_bytes"]
     assert 128 <= deeper <= 280
@@ -222,7 +222,7 @@ def test_the_painted_stack_is_as_deep_as_the_calls(toolchain, tmp_path, image):
 
 def test_sizes_of_every_part_are_printed_and_none_keeps_data(image):
     rows = re.findall(r"^size (\w+) (\d+) (\d+) (\d+)$", image.text, re.MULTILINE)
-    assert [name for name, *_ in rows] == [*(path.stem for path in LIBRARY), "image"]
+    assert [name for name, *_ in rows] == [*(path.stem for path in APPLICATION), "image"]
     assert all(int(text) > 0 for _, text, _, _ in rows)
     assert {(data, bss) for _, _, data, bss in rows[:-1]} == {("0", "0")}
 
@@ -231,8 +231,8 @@ def test_sizes_of_every_part_are_printed_and_none_keeps_data(image):
 
 
 def test_cppcheck_finds_nothing(image):
-    sources = [*LIBRARY, FIRMWARE / "example.c", *sorted(CORTEX_M.glob("*.c"))]
-    assert len(sources) == len(LIBRARY) + 3
+    sources = [path for part in (".", "cortex_m", "host") for path in (FIRMWARE / part).glob("*.c")]
+    assert len(sources) == len(APPLICATION) + 3 + 1
     run(*CPPCHECK, f"-I{image.folder}", *sources)
 
 

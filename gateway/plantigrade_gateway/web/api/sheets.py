@@ -65,7 +65,7 @@ def _add_change(router: APIRouter, reads: DeskStore) -> None:
         if (before is None) != (after is None):
             raise InputError("visits: one is named, expected two or none")
         if measure is not None:
-            find_followed(measure)
+            measure = find_followed(measure).key
         if before is None or after is None:
             if len(found.visits) < 2:
                 raise InputError(f"visits: this player has {len(found.visits)}, expected two")
@@ -78,6 +78,7 @@ def _add_change(router: APIRouter, reads: DeskStore) -> None:
         """Follow one measure over the visits, with how it repeats."""
         found = case(reads, player_id)
         rules = RuleBook(reads.register).current().rules
+        measure = find_followed(measure).key
         made = progress(found, rules, measure)
         return JSONResponse(progress_json(made, reliability(found, rules, measure)))
 

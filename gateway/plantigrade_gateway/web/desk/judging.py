@@ -14,6 +14,7 @@ from plantigrade_gateway.coach.eye import (
     LEAST_OF_EACH,
     Agreement,
     agreement,
+    was_tapped,
 )
 from plantigrade_gateway.people.said import Said
 from plantigrade_gateway.people.visits import said_of_session
@@ -109,7 +110,7 @@ class Agreed:
 def agreements(visit: Visit) -> list[Agreed]:
     """Return how eye and program agree on each question that was tapped at all."""
     found = [agreement(what, [visit]) for what in ANSWERS]
-    return [_agreed(one) for one in found if one.agreed.n or one.unclear or one.seen]
+    return [_agreed(one) for one in found if was_tapped(one)]
 
 
 def _agreed(found: Agreement) -> Agreed:

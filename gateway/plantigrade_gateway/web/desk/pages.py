@@ -16,6 +16,7 @@ from plantigrade.block import Foot
 from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade.errors import shown
 from plantigrade_gateway import words
+from plantigrade_gateway.coach.eye import NO_TAPS, NONE_COMPARED
 from plantigrade_gateway.coach.speed import by_set
 from plantigrade_gateway.people.profile import TOPICS, Decision
 from plantigrade_gateway.report.export import FRAMES, file_names
@@ -203,6 +204,8 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
             decisions=_decided(desk, opened.line.session.player_id),
             notes=said.notes,
             agreements=judging.agreements(judging.spoken_of(opened, said)),
+            no_taps=NO_TAPS,
+            none_compared=NONE_COMPARED,
             to_judge=judging.next_to_judge(opened, said),
         )
 

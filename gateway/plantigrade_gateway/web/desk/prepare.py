@@ -9,11 +9,12 @@ from collections.abc import Callable
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis.eventrow import event_of
+from plantigrade_gateway.analysis.eventrow import EventRow, event_of
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.frames import net_rows
 from plantigrade_gateway.report.swingframes import SwingCutter, SwingFrames
+from plantigrade_gateway.store.results import other_limits, record_as_analysed
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import cache
@@ -29,7 +30,8 @@ def prepare(
 ) -> None:
     """Make what is kept of a session from its record.
 
-    Where its results are made again meanwhile, begins again: what is kept is of one analysis.
+    Its rows are by the limits of its results. Where these are made again meanwhile, begins again:
+    what is kept is of one analysis.
 
     Parameters
     ----------
@@ -55,12 +57,17 @@ def prepare(
         pass
 
 
+def _results(store: Store, session_id: str) -> tuple[list[EventRow], dict[str, float]]:
+    """Return of a session's results what the rows depend on: its swings, and its other limits."""
+    return list(store.events(session_id, "swing")), other_limits(store, session_id)
+
+
 def _prepared(store: Store, session: Session, on_progress: Callable[[float], None]) -> bool:
     """Go through the record once; return whether the swings are still those it began with."""
     session_id = session.session_id
     cache.clear(store, session_id)
-    found = list(store.events(session_id, "swing"))
-    swings = [event_of(row) for row in found]
+    found = _results(store, session_id)
+    swings = [event_of(row) for row in found[0]]
     cutter = SwingCutter([swing for swing in swings if isinstance(swing, Swing)])
     maker = PieceMaker()
     spans: list[tuple[float, float]] = []
@@ -74,13 +81,13 @@ def _prepared(store: Store, session: Session, on_progress: Callable[[float], Non
         for k, rows in frames.items():
             cache.put(store, session_id, SWING, k, rows.to_bytes())
 
-    for settings, net, zones, so_far in net_rows(store.batches(session_id)):
+    for settings, net, zones, so_far in net_rows(record_as_analysed(store, session_id)):
         keep(maker.push(net, settings), cutter.push(net, zones, settings))
         if so_far > entries:
             entries = so_far
             on_progress(entries / max(session.entries, 1))
     keep(maker.flush(), cutter.flush())
-    if list(store.events(session_id, "swing")) != found:
+    if _results(store, session_id) != found:
         return False
     head = {
         "made_of": made_of(session),

@@ -50,6 +50,29 @@ def of(store: Store) -> str:
     return store.sessions()[0].session_id
 
 
+def rows_of(store: Store) -> int:
+    """Return how many rows of the kept time line are not missing."""
+    session_id = of(store)
+    prepare(store, session_id)
+    kept = prepared(store, store.session(session_id))
+    assert kept is not None
+    stretch = read_stretch(store, session_id, kept, *kept.span)
+    return int(np.isfinite(stretch.left_bw + stretch.right_bw).sum())
+
+
+def test_rows_are_by_the_limits_that_the_results_were_made_by(practice):
+    """Nothing is interpolated any more: what a lost packet held is missing then."""
+    session_id = of(practice)
+    at_first = rows_of(practice)
+    results.reanalyse(practice, session_id, limits={"bridge_s": 0.0})
+    assert prepared(practice, practice.session(session_id)) is None
+    assert results.other_limits(practice, session_id) == {"bridge_s": 0.0}
+    assert rows_of(practice) < at_first
+    results.reanalyse(practice, session_id)
+    assert results.other_limits(practice, session_id) == {}
+    assert rows_of(practice) == at_first
+
+
 def test_the_time_line_is_the_rows_the_detectors_had(practice):
     session_id = of(practice)
     assert prepared(practice, practice.session(session_id)) is None

@@ -4,11 +4,13 @@ from dataclasses import replace
 from statistics import mean, stdev
 
 import pytest
-from tests.support.records import step
+from tests.support.cases import VisitMaker
+from tests.support.records import stand, step
 
 from plantigrade.block import Foot
 from plantigrade.events import Roll, Step
-from plantigrade_gateway.web.desk.overview import HIGH_PX, WIDE_PX, roll_over
+from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.web.desk.overview import HIGH_PX, WIDE_PX, overview, roll_over
 
 COP = tuple(0.1 + 0.04 * k for k in range(19))
 
@@ -47,3 +49,41 @@ def test_stances_of_the_other_foot_or_with_gaps_do_not_count():
     assert roll_over(Foot.LEFT, steps(0.0, 0.0, None)) is None
     found = roll_over(Foot.LEFT, steps(0.0, 0.0, None, 0.0))
     assert found is not None and found.steps == 3
+
+
+def analysis(**parts) -> Analysis:
+    whole = {"stands": (), "steps": (), "swings": ()} | parts
+    return Analysis("x", 100.0, 60.0, marks=(), quality=None, **whole)
+
+
+def test_both_feet_in_numbers():
+    """Steps 0.75 s apart, foot by foot, each 0.65 s: 43 % of a stride of 1.5 s, 80 a minute."""
+    made = [step(75 * k, Foot.LEFT if k % 2 else Foot.RIGHT) for k in range(1, 5)]
+    made[0] = replace(made[0], roll=Roll.SKIPPED, midfoot_impulse_share=0.1)
+    found = overview(analysis(stands=(stand(100), stand(3000)), steps=tuple(made)))
+    assert [(row.title, row.left, row.right, row.both) for row in found.rows] == [
+        ("standing: midfoot’s share, %", "slight, 5 ± 0 (2)", "–", ""),
+        ("walking: rolls through (95 %)", "1 of 2 (9–91)", "2 of 2 (34–100)", ""),
+        # 10 and 30 %: SD 14.1
+        ("midfoot’s share of the impulse, %", "20 ± 14 (2)", "30 ± 0 (2)", ""),
+        ("stance, s", "0.65 ± 0.00 (2)", "0.65 ± 0.00 (2)", ""),
+        ("stance, % of the stride", "43 (1)", "43 (1)", ""),
+        ("cadence, steps/min", "", "", "80 ± 0 (2)"),
+        ("double support, % of the stride", "", "", "-7 ± 0 (2)"),
+        ("stance left against right, % (0: even)", "", "", "0 (1)"),
+    ]
+    assert (found.rolls, found.source) == ((), "")
+    assert overview(analysis()).rows == ()
+
+
+def test_a_guided_check_comes_before_the_rest_of_its_session():
+    made = VisitMaker().stood([0.1, 0.1], [0.2, 0.2])
+    found = overview(made.visit().analysis)
+    assert found.source == "stands of the guided check"
+    assert found.rows[0].left.endswith("10 ± 0 (2)") and found.rows[0].right.endswith("20 ± 0 (2)")
+    walked = VisitMaker().walked([Roll.THROUGH] * 12, [Roll.SKIPPED] * 12)
+    found = overview(walked.visit().analysis)
+    assert found.source == "steps of the guided check"
+    assert found.rows[0].left.startswith("12 of 12") and found.rows[0].right.startswith("0 of 12")
+    both = overview(walked.stood([0.1] * 3, [0.2] * 3).visit().analysis)
+    assert both.source == "stands and steps of the guided check"

@@ -11,6 +11,7 @@ from fastapi.testclient import TestClient
 from tests.support.cases import VisitMaker, case, pushes
 
 from plantigrade_gateway.coach.case import Case
+from plantigrade_gateway.coach.follow import followed
 from plantigrade_gateway.coach.progress import progress
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.rules.files import built_in
@@ -80,6 +81,37 @@ def test_no_line_goes_across_a_break():
     assert [mark.label for mark in made.marks] == ["03-02", "03-09", "03-16", "03-30"]
 
 
+def test_a_drawing_is_wide_enough_and_says_its_heights():
+    """60 px a visit from 44 px on, 180 px high under 12 px, 340 px wide at least."""
+    made = drawing(progress(visits(), RULES, "full.push_good"))
+    assert made is not None
+    assert (made.width, made.height) == (340, 232)
+    assert [mark.x for mark in made.marks] == [74.0, 134.0, 194.0, 254.0]
+    assert made.breaks == (224.0,)
+    assert made.ticks == ((192.0, "0"), (102.0, "50"), (12.0, "100"))
+    assert made.lines == ("74,12 134,102 194,57",)
+    # Wilson's interval of 8 of 8 is 68 to 100 % (1927)
+    assert made.marks[0].high_y == 12.0
+    assert made.marks[0].low_y == pytest.approx(12 + 180 * (1 - 0.6756), abs=0.06)
+    days = [VisitMaker(day=k).swung("full", pushes(8, 0)).visit() for k in range(6)]
+    wide = drawing(progress(case(*days), RULES, "full.push_good"))
+    assert wide is not None and wide.width == 44 + 60 * 6 + 8
+
+
+def test_the_axis_of_a_mean_has_a_tenth_of_room_and_half_a_digit_at_least():
+    alike = [{"load_tempo": 2.0}] * 6
+    first = VisitMaker().swung("full", alike).visit()
+    made = drawing(progress(case(first), RULES, "full.load_tempo"))
+    assert made is not None
+    assert [text for _, text in made.ticks] == ["1.9", "2.0", "2.0"]  # 2.0 ± 0.05, one digit
+    assert made.marks[0].y == 102.0
+    other = VisitMaker(day=7).swung("full", [{"load_tempo": 3.0}] * 6).visit()
+    made = drawing(progress(case(first, other), RULES, "full.load_tempo"))
+    assert made is not None
+    # 1.9 to 3.1 over 180 px
+    assert [mark.y for mark in made.marks] == [177.0, 27.0]
+
+
 def test_a_mean_has_room_about_it_and_one_visit_no_line():
     tempos = [{"load_tempo": 2.0 + 0.1 * k} for k in range(6)]
     found = progress(case(VisitMaker().swung("full", tempos).visit()), RULES, "full.load_tempo")
@@ -119,6 +151,15 @@ def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known
     assert "mean ± SD" not in text_of(client.get(f"{base}?before=visit-0&after=visit-0"))
     answer = client.get(f"{base}?before=visit-0&after=nowhere")
     assert "is no visit of this player" in text_of(answer, 409)
+
+
+def test_every_measure_can_be_chosen_under_what_it_is_of(client, base):
+    text = client.get(base).text
+    groups = re.findall(r'<optgroup label="([^"]*)">(.*?)</optgroup>', text, re.DOTALL)
+    found = {label: re.findall(r'<option value="([^"]*)"', inner) for label, inner in groups}
+    assert sum(map(len, found.values())) == len(followed())
+    for label, keys in found.items():
+        assert {key.partition(".")[0] for key in keys} == {label.split()[0]}, label
 
 
 def test_what_was_never_measured_is_said(client, base):

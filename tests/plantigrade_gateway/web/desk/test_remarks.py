@@ -150,6 +150,7 @@ def test_after_a_tap_beside_the_answer_the_other_is_not_blind_either(store, clie
 
 def test_eye_and_program_stand_beside_each_other_on_the_session_page(store, client, page):
     base = page.partition("/swings")[0]
+    assert "No swing is judged by eye yet." in text_of(client.get(base))
     swings = read_session(store, base.rpartition("/")[2]).swings
     goods = [swing.push.is_good for swing in swings[:4]]
     for n in range(1, 5):
@@ -157,6 +158,7 @@ def test_eye_and_program_stand_beside_each_other_on_the_session_page(store, clie
     shown = text_of(client.get(base))
     agree, n = goods[:3].count(True), len([good for good in goods[:3] if good is not None])
     low, high = proportion_confint(agree, n, method="wilson")
+    assert "No swing is judged by eye yet." not in shown
     assert f"Push: agree {agree} of {n} ({100 * low:.0f} to {100 * high:.0f} %)" in shown
     assert "Kappa from 40 swings on, each answer 5 times by both" in shown
     assert "1 tap after the answer kept apart" in shown

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.deskserver import served
 from tests.support.practice import practice_copy, store_practice
@@ -81,6 +81,27 @@ def test_a_note_is_kept_and_removed(page):
     expect(page.get_by_text("shoe laced again")).to_be_visible()
     page.get_by_role("button", name="Remove the note at 1:05").click()
     expect(page.get_by_text("shoe laced again")).to_have_count(0)
+
+
+def end_of_chart(page: Page) -> float:
+    """Where the chart and what it says of itself end, px from the page's top."""
+    parts = page.locator("#chart, #shown")
+    end = "parts => Math.max(...parts.map(part => part.getBoundingClientRect().bottom)) + scrollY"
+    return float(parts.evaluate_all(end))
+
+
+@pytest.mark.parametrize("chart", ["", "/swings/1", "/sets/1"])
+def test_what_is_below_a_chart_does_not_move_when_it_is_drawn(page, chart):
+    page.route("**/charts/*.json*", lambda route: kept.append(route))
+    kept: list[Route] = []  # the chart stays undrawn until it is answered
+    with page.expect_request("**/charts/*.json*"):
+        page.goto(page.url + chart)
+    assert page.locator("#chart[data-drawn]").count() == 0
+    undrawn = end_of_chart(page)
+    for route in kept:
+        route.continue_()
+    page.locator("#chart[data-drawn]").wait_for()
+    assert end_of_chart(page) == pytest.approx(undrawn, abs=2)
 
 
 def test_a_file_that_is_chosen_is_mapped_seen_and_joined(page, path):

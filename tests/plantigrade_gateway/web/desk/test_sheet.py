@@ -224,6 +224,20 @@ def test_a_rule_file_is_checked_kept_and_gone_back_from(client):
     assert client.get("/rules?version=none").status_code == 404
 
 
+@pytest.mark.parametrize(("size", "said"), [(400_000, "rules"), (400_001, "longer than 400000")])
+def test_a_rule_file_of_400_000_bytes_is_read_at_most(client, size, said):
+    """As a form sends it; it is no rule file, so it is refused either way, and says why."""
+    head = b"do=keep&text="
+    answer = client.post(
+        "/rules",
+        content=head + b"x" * (size - len(head)),
+        headers={"Content-Type": "application/x-www-form-urlencoded"},
+    )
+    assert answer.status_code in (409, 422)
+    assert said in text_of(answer, answer.status_code)
+    assert ("longer" in answer.text) == (size > 400_000)
+
+
 def test_rules_are_text_on_their_page(client):
     own = FIRST.replace('version = "1"', 'version = "</textarea><b>"')
     assert client.post("/rules", data={"text": own, "do": "keep"}).status_code == 303

@@ -5,7 +5,7 @@ from functools import cache
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser
 from tests.support.browser import Complaints
 from tests.support.labels import NOTE_CANVAS_TEXT, Label, labels, overprinted
 from tests.support.program import PRACTICE
@@ -93,9 +93,18 @@ def gateway(browser: Browser) -> Iterator[Gateway]:
         assert complaints == []
 
 
-def shown(page: Page, width: int, height: int) -> list[Label]:
+def shown(gateway: Gateway, width: int, height: int, last: Message, figures: int) -> list[Label]:
+    """Return the labels at a size, once a picture just told is drawn, with so many figures."""
+    page = gateway.page
     page.set_viewport_size({"width": width, "height": height})
-    page.wait_for_timeout(250)  # figures are drawn some times a second
+    page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    gateway.say(last)  # on a slow machine what was told before may have become old meanwhile
+    page.wait_for_function(
+        """many => [...painted].flatMap(([canvas, texts]) => canvas.checkVisibility() ? texts : [])
+            .filter(([text]) => text === "388").length === many""",
+        arg=figures,
+        timeout=60_000,
+    )
     return labels(page)
 
 
@@ -110,11 +119,8 @@ def test_no_label_lies_on_another(gateway, large):
     for part in parts[:: 6 if large else 3]:
         gateway.say(*part, LINK)
         for width, height in SIZES:
-            found = shown(page, width, height)
+            found = shown(gateway, width, height, part[-1], 0 if large else 36)
             seen |= {label.text for label in found}
-            if not large:
-                figures = [label for label in found if label.text == "388"]
-                assert len(figures) == 36, f"every zone has its figure at {width}"
             wrong += [(width, one.text, two.text) for one, two in overprinted(found)]
     assert wrong == []
     if large:
@@ -127,7 +133,7 @@ def test_the_measure_finds_a_label_on_another(gateway):
     page = gateway.page
     page.evaluate("document.body.classList.remove('large')")
     gateway.say(*told()[0])
-    found = shown(page, 390, 844)
+    found = shown(gateway, 390, 844, told()[0][-1], 36)
     assert overprinted(found) == []
     page.evaluate("document.getElementById('share-now').style.transform = 'translateX(-9rem)'")
     assert overprinted(labels(page)) != []

@@ -179,7 +179,7 @@ def test_what_the_built_in_drills_say_fits_the_screen(gateway, screen):
     width, height, _ = SCREENS[screen]
     said = set().union(*(lines(one) for one in DRILLS.values()))
     assert len(said) > 10
-    exact = "skipped, early, in 0.61 s: outside 0.05 to 0.4 s"
+    exact = "skipped, early, in 0.61 ± 0.01 s: outside 0.05 to 0.4 s"
     for line in sorted(said):
         page = show(gateway, screen, drill("missed", line, 99, f"{exact} ({line})"))
         boxes = page.locator("#large-view :is(.squeezed, .near, svg)").evaluate_all(

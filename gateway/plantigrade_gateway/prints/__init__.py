@@ -1,0 +1,1 @@
+"""Photos of bare footprints: rectified, cleared of light and shadow, and read."""

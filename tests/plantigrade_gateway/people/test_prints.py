@@ -1,0 +1,125 @@
+"""Measured footprints kept with a player: numbers, picture with consent, deletion, the case."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from plantigrade.footprint import ArchClass, Marks, PrintIndex, Thirds
+from plantigrade_gateway.coach.feet import footprint
+from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.people.case import case_of
+from plantigrade_gateway.people.deletion import delete_player
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.prints import MOST_PICTURE, PHOTO, Footprint, Prints, indices
+from plantigrade_gateway.store.store import Store
+
+MARKS = Marks((70.0, 250.0), (70.0, 20.0), ((0.0, 60.0), (140.0, 60.0)))
+# 30 / 180 by areas, ± .010 by its parts
+FOUND = PrintIndex(Thirds((4200.0, 2100.0, 6300.0), 210.0), 0.006, 0.0, 0.008)
+JPEG = b"\xff\xd8\xff not a real picture"
+
+
+@pytest.fixture
+def register(tmp_path: Path) -> Iterator[Register]:
+    with Store.open(tmp_path / "s.sqlite3") as store, Register(store) as found:
+        yield found
+
+
+@pytest.fixture
+def player(register: Register) -> str:
+    return register.add(name="Invented Player", handedness="right")
+
+
+def made(**changed: str) -> Footprint:
+    how = {"foot": "left", "how": "walking"} | changed
+    return Footprint.of(
+        FOUND, MARKS, foot=how["foot"], how=how["how"], is_mirrored=False, level=0.5, sheet="A4"
+    )
+
+
+def test_what_is_kept_comes_back(register, player):
+    prints = Prints(register)
+    print_id = prints.keep(player, made())
+    (taken,) = prints.of(player)
+    assert (taken.print_id, taken.footprint, taken.has_picture) == (print_id, made(), False)
+    assert taken.footprint.index == pytest.approx(1 / 6)
+    assert taken.footprint.half_width == pytest.approx(0.01)
+    assert taken.footprint.area_mm2 == pytest.approx(12_600.0)
+    with pytest.raises(StoreError, match="no picture"):
+        prints.picture(print_id)
+
+
+def test_a_picture_is_kept_only_with_consent(register, player):
+    prints = Prints(register)
+    with pytest.raises(InputError, match="consent"):
+        prints.keep(player, made(), JPEG)
+    assert prints.of(player) == []
+    register.grant(player, "record", "player")
+    print_id = prints.keep(player, made(), JPEG)
+    assert prints.of(player)[0].has_picture
+    assert prints.picture(print_id) == JPEG
+    register.withdraw(player, "record", "player")
+    with pytest.raises(InputError, match="consent"):
+        prints.keep(player, made(), JPEG)
+
+
+def test_a_picture_is_bounded(register, player):
+    register.grant(player, "record", "player")
+    with pytest.raises(InputError, match="longer than"):
+        Prints(register).keep(player, made(), bytes(MOST_PICTURE + 1))
+
+
+@pytest.mark.parametrize("changed", [{"foot": "both"}, {"how": "jumping"}])
+def test_foot_and_way_are_asked(changed):
+    with pytest.raises(InputError):
+        made(**changed)
+
+
+def test_one_taken_away_counts_no_more_and_its_picture_is_gone(register, player):
+    prints = Prints(register)
+    register.grant(player, "record", "player")
+    first, second = (prints.keep(player, made(), JPEG) for _ in range(2))
+    prints.take_away(player, first)
+    assert [one.print_id for one in prints.of(player)] == [second]
+    with pytest.raises(StoreError, match="no picture"):
+        prints.picture(first)
+    assert prints.picture(second) == JPEG
+    assert [change.value for change in register.log.changes(PHOTO, first)] == [True]
+    with pytest.raises(StoreError, match="not among"):
+        prints.take_away(player, first)
+
+
+def test_deletion_takes_numbers_and_pictures(register, player):
+    prints = Prints(register)
+    register.grant(player, "record", "player")
+    print_id = prints.keep(player, made(), JPEG)
+    delete_player(register, player)
+    changes = [*register.log.changes("player", player), *register.log.changes(PHOTO, print_id)]
+    assert [change.value for change in changes] == [True, True]  # the tombstones
+
+
+def test_walking_and_standing_are_never_mixed_and_walking_goes_first(register, player):
+    prints = Prints(register)
+    for how in ("standing", "walking", "walking"):
+        prints.keep(player, made(how=how))
+    prints.keep(player, replace(made(foot="right"), index=0.3))
+    found = indices(prints.of(player), "left")
+    assert list(found) == ["walking", "standing"]
+    assert (found["walking"].n, found["standing"].n) == (2, 1)
+    assert indices(prints.of(player), "right")["walking"].index == pytest.approx(0.3)
+
+
+def test_the_case_and_the_sheet_go_by_what_was_measured(register, player):
+    """One print of 1/6 ± .01 and 1.96 · .015 between prints: .136 to .198, a high arch."""
+    register.note_print(player, "left", "low")
+    register.note_print(player, "right", "low")
+    Prints(register).keep(player, made())
+    left, right = case_of(register, player).prints
+    assert (left.foot, left.name, left.how) == ("left", ArchClass.HIGH, "walking")
+    assert (right.foot, right.name, right.index) == ("right", "low", None)
+    reading = footprint(case_of(register, player), "lead")  # the left one of who plays right-handed
+    assert reading.value == "high"
+    assert "0.17 by area (0.14 to 0.20; 1 walking print)" in reading.text
+    assert "no load share" in reading.text

@@ -1,0 +1,145 @@
+"""The status of a gateway: whose file it is, how fresh, and what people read of it."""
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.store.status import (
+    NO_INSOLE,
+    FootStatus,
+    Latency,
+    ServiceStatus,
+    StatusFile,
+    interval_said,
+    lines,
+    path_for,
+    read,
+    write,
+)
+
+LEFT = FootStatus(
+    name="PG-0042",
+    state="streaming",
+    battery_percent=81,
+    rssi_dbm=-58,
+    links=2,
+    packets=990,
+    lost_packets=10,
+    insole_dropped=0,
+    silent_s=0.04,
+    drift_ppm=-12.34,
+    clock_error_s=0.0031,
+    clock_locked=True,
+    firmware="firmware 1.2",
+    interval_ms=15.0,
+)
+
+
+def status(**changes) -> ServiceStatus:
+    now = datetime.now(UTC)
+    return replace(ServiceStatus(now, True, "s1", {"left": LEFT}, (3.21, 12.96)), **changes)
+
+
+def test_what_people_read():
+    assert lines(status()) == [
+        "left (PG-0042): streaming, data 0.0 s ago",
+        "battery 81 %, signal -58 dBm when last heard; connected 2 times; 990 packets, 1.00 % lost",
+        "clock drift -12.3 ppm, times within 3 ms",
+        interval_said(15.0),
+        "firmware 1.2",
+        "from arrival to result: 3.2 ms (median), 13.0 ms (99 %)",
+    ]
+
+
+def test_what_is_not_known_is_said_to_be_so():
+    assert lines(status(feet={"right": NO_INSOLE}, latency_ms=None)) == [
+        "right (): no insole",
+        "battery –, signal – when last heard; connected 0 times; 0 packets",
+        "clock drift –, times within –, not settled yet",
+    ]
+
+
+def test_a_connection_interval_says_what_a_packet_waits():
+    """Half of it on average, all of it at most; an insole asks for 15 ms (`gatt_profile.md` §5)."""
+    assert interval_said(15.0) == (
+        "connection interval 15.00 ms: a packet waits 8 ms on average and up to 15 ms for the radio"
+    )
+    assert interval_said(30.0).endswith(
+        "15 ms on average and up to 30 ms for the radio, 8 ms more on average than at 15 ms"
+    )
+    assert "more on average" not in interval_said(7.5)
+
+
+def test_latency_is_told_by_its_middle_and_its_hundredth():
+    """Of 1 to 101 ms the median is 51 ms and the 99th percentile 100 ms."""
+    found = Latency()
+    assert found.summary() is None
+    now_ns = 10_000_000_000
+    found.note([now_ns - k * 1_000_000 for k in range(1, 102)], now_ns)
+    assert found.summary() == (51.0, 100.0)
+    found.note([now_ns - 5_004_000] * 1_899, now_ns)
+    found.note([now_ns - 5_004_000] * 101, now_ns)  # 2,000 are kept: the first are gone
+    assert found.summary() == (5.0, 5.0)
+    odd = Latency()
+    odd.note([now_ns - 1_234_567], now_ns)
+    assert odd.summary() == (1.23, 1.23)
+
+
+def test_a_status_is_live_for_five_seconds_while_its_service_runs():
+    now = datetime.now(UTC)
+    assert status().is_live
+    assert not status(running=False).is_live
+    assert not status(written=now - timedelta(seconds=5.1)).is_live
+    assert status(written=now + timedelta(seconds=60)).is_live
+
+
+def test_it_lies_beside_the_store_and_comes_back(tmp_path: Path):
+    path = path_for(tmp_path / "store.sqlite3")
+    assert path == tmp_path / "store.sqlite3-status.json"
+    assert read(path) is None
+    made = status()
+    write(path, made)
+    assert read(path) == made
+    path.write_text(json.dumps({"running": 1}))
+    with pytest.raises(InputError, match="not a status of this version"):
+        read(path)
+    write(tmp_path / "no folder" / "status.json", made)  # a disk that refuses costs nothing
+
+
+@pytest.mark.parametrize("yields", [False, True])
+def test_one_that_replays_leaves_the_file_to_one_with_insoles(tmp_path: Path, yields):
+    store = tmp_path / "store"
+    path = path_for(store)
+    mine = StatusFile(store, yields=yields)
+    mine.end()
+    assert read(path) is None  # it said nothing
+    first = status(session_id="mine")
+    mine.put(first)
+    assert read(path) == first
+    second = replace(first, written=first.written + timedelta(milliseconds=1))
+    mine.put(second)
+    assert read(path) == second
+    other = status(session_id="other", written=second.written + timedelta(milliseconds=1))
+    write(path, other)
+    mine.put(replace(second, session_id="mine again"))
+    mine.end()
+    kept = read(path)
+    assert kept is not None
+    assert (kept.session_id, kept.running) == (("other", True) if yields else ("mine again", False))
+
+
+def test_a_status_of_a_program_that_has_ended_gives_way(tmp_path: Path):
+    store = tmp_path / "store"
+    write(path_for(store), status(session_id="other", running=False))
+    mine = StatusFile(store, yields=True)
+    mine.put(status(session_id="mine"))
+    found = read(path_for(store))
+    assert found is not None and found.session_id == "mine"
+    path_for(store).write_text("{")
+    mine.put(status(session_id="over what nobody can read"))
+    found = read(path_for(store))
+    assert found is not None and found.session_id == "over what nobody can read"
