@@ -37,6 +37,8 @@ class SetCount:
         Why the others do not count, and how many.
     wanted, most : int
         Swings that are to count, and that are made at most.
+    apart_s : float
+        Swings lie at least so far apart, s.
     """
 
     counted: tuple[Swing, ...]
@@ -44,6 +46,7 @@ class SetCount:
     left_out: Mapping[str, int] = field(default_factory=dict)
     wanted: int = SWINGS
     most: int = MOST_SWINGS
+    apart_s: float = APART_S
 
     @property
     def is_over(self) -> bool:
@@ -62,6 +65,7 @@ class SetCount:
                 Why.EMPTY, "No swing was seen. Stand still at address before each swing."
             )
         advice = _ADVICE[max(self.left_out, key=lambda why: self.left_out[why])] if out else ""
+        advice = advice.format(apart=f"{self.apart_s:.0f}")
         reasons = f" ({out})" if out else ""
         return Verdict(
             Why.FEW_SWINGS,
@@ -72,7 +76,7 @@ class SetCount:
 
 _ADVICE = {
     _GAP: "Bring the insoles nearer to the receiver, and swing the set again.",
-    _SOON: "Wait ten seconds between swings, and swing the set again.",
+    _SOON: "Wait {apart} seconds between swings, and swing the set again.",
     _UNCLEAR: "Lift each foot once more, see that the shoes are laced alike, and swing again.",
 }
 
@@ -110,7 +114,7 @@ def count_set(
         else:
             counted.append(swing)
         last_s = at_s
-    return SetCount(tuple(counted), len(swings), dict(left_out), wanted, most)
+    return SetCount(tuple(counted), len(swings), dict(left_out), wanted, most, apart_s)
 
 
 def is_clear(swing: Swing) -> bool:

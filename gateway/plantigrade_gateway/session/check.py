@@ -378,7 +378,8 @@ class GuidedCheck:
         place.counted = (*self._set.counted_before, *count.counted)
         is_lost = step.name == FAST and is_push_lost(count.counted)
         self._set = None
-        verdict = SetCount(place.counted, len(place.counted), count.left_out).verdict
+        counted = place.counted
+        verdict = SetCount(counted, len(counted), count.left_out, apart_s=step.apart_s).verdict
         if not place.counted:
             verdict = count.verdict
         if not (verdict.is_taken or is_lost):

@@ -55,7 +55,17 @@ def test_one_who_does_not_rest_is_refused():
     count = count_set(found.swings, 10.0)
     assert count.verdict.why is Why.FEW_SWINGS
     assert "too soon after the one before" in count.verdict.line
-    assert "Wait ten seconds between swings" in count.verdict.line
+    assert "Wait 10 seconds between swings" in count.verdict.line
+
+
+def test_one_who_rests_too_little_between_fast_swings_is_refused():
+    """Some 13 s apart, where 20 are asked for: only the first has waited."""
+    found = check_of(Player(), [*made(7), Stand(3.0)], [])
+    assert count_set(found.swings, 10.0).verdict.is_taken
+    verdict = count_set(found.swings, 20.0).verdict
+    assert verdict.why is Why.FEW_SWINGS and verdict.count == 1
+    assert "6 too soon after the one before" in verdict.line
+    assert "Wait 20 seconds between swings" in verdict.line
 
 
 def test_one_who_makes_too_few_is_refused():

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
 from plantigrade_gateway.coach.case import Case
-from plantigrade_gateway.coach.compare import Comparison, compare
+from plantigrade_gateway.coach.compare import Compared, Comparison, compare
 from plantigrade_gateway.coach.follow import followed
 from plantigrade_gateway.coach.progress import Progress, point_text, progress
 from plantigrade_gateway.coach.repeats import reliability
@@ -31,6 +31,7 @@ def progress_router(desk: Desk) -> APIRouter:
         rules = RuleBook(desk.reads.register).current().rules
         case = case_of(desk.reads.register, player_id)
         found = progress(case, rules, measure)
+        compared = _compared(case, rules, before, after)
         return desk.page(
             "progress.html",
             here="players",
@@ -42,7 +43,9 @@ def progress_router(desk: Desk) -> APIRouter:
             breaks={one.before: one.text for one in found.breaks},
             point_text=point_text,
             repeated=reliability(case, rules, measure),
-            compared=_compared(case, rules, before, after),
+            compared=compared,
+            groups=[] if compared is None else groups_of(compared, found.measure.key),
+            reasons=[] if compared is None else reasons_of(compared),
             before=before,
             after=after,
         )
@@ -66,6 +69,29 @@ def _compared(case: Case, rules: RuleSet, before: str, after: str) -> Comparison
     if before in order and after in order and order.index(before) > order.index(after):
         before, after = after, before
     return compare(case, rules, before, after)
+
+
+def groups_of(compared: Comparison, key: str) -> list[tuple[str, bool, list[Compared]]]:
+    """Return what is compared by what it is of, and whether that is shown at once.
+
+    That is the part which a measure is of, or the first one.
+    """
+    groups: dict[str, list[Compared]] = defaultdict(list)
+    for line in compared.lines:
+        groups[line.measure.key.partition(".")[0]].append(line)
+    wanted = key.partition(".")[0]
+    first = wanted if wanted in groups else next(iter(groups), "")
+    return [(name, name == first, lines) for name, lines in groups.items()]
+
+
+def reasons_of(compared: Comparison) -> list[str]:
+    """Return why lines have no verdict, each reason once: it stands below the tables."""
+    return list(dict.fromkeys(line.text for line in compared.lines if no_verdict(line.text)))
+
+
+def no_verdict(text: str) -> bool:
+    """Whether a text says why there is no verdict."""
+    return text.startswith("no verdict:")
 
 
 # ---- The drawing: points in order of the visits, with intervals; lines within a stretch only ----

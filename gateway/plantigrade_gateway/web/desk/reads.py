@@ -6,7 +6,7 @@ Reads only, in short statements: a recording's commits and another program's del
 import json
 import threading
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +14,16 @@ from pathlib import Path
 from plantigrade.errors import shown
 from plantigrade.events import Manner, Swing, Timing
 from plantigrade.limits import Limits
-from plantigrade_gateway.analysis.result import CHECK, Analysis, Mark, MarkedSet, is_good, set_name
+from plantigrade_gateway.analysis.result import (
+    CHECK,
+    SET_AGAIN,
+    Analysis,
+    Mark,
+    MarkedSet,
+    is_good,
+    set_name,
+)
+from plantigrade_gateway.check.again import AGAIN_MARK
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.people.players import Register, Row
@@ -60,7 +69,7 @@ class Listed:
     left_out : int
         Swings that count nowhere.
     checks, sets : tuple of str
-        As the marks name them.
+        As the marks name them, each once, with how often it comes.
     player : str or None
         The name or code of whose it is; None where it is nobody's.
     """
@@ -459,5 +468,12 @@ class DeskStore:
 
 def _checks_and_sets(marks: tuple[Mark, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     checks = (printable(mark.text).strip() for mark in marks)
-    names = tuple(text[len(CHECK) :].strip() for text in checks if text.lower().startswith(CHECK))
-    return names, tuple(name for mark in marks if (name := set_name(mark)) is not None)
+    steps = (text[len(CHECK) :].strip() for text in checks if text.lower().startswith(CHECK))
+    told = (step for step in steps if f"{CHECK} {step}" not in (AGAIN_MARK, SET_AGAIN))
+    sets = (name for mark in marks if (name := set_name(mark)) is not None)
+    return _counted(step.rstrip("0123456789 ") or step for step in told), _counted(sets)
+
+
+def _counted(names: Iterable[str]) -> tuple[str, ...]:
+    """Return each name once, with how often it comes: ``stand × 3``."""
+    return tuple(name if n == 1 else f"{name}\xa0×\xa0{n}" for name, n in Counter(names).items())

@@ -89,7 +89,7 @@ def test_the_list_says_who_when_and_what(client):
     for part in (
         "Iris Invented",
         "stand, walk",
-        "smooth, full, fast",
+        "smooth; full; fast",
         "8 min 27 s",
         " 38 33 18 of 33 ",
         "practice (invented)",

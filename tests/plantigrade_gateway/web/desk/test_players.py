@@ -222,7 +222,11 @@ def test_sessions_are_listed_in_pages_and_searched(client, register, iris):
             player_id=bo if k < 30 else None,
             started=started,
         )
+    said = ("check: stand 1", "check: stand 2", "check: again", "check: walk 1", "set: full, wood")
+    marks = [{"t_s": float(k), "text": text} for k, text in enumerate((*said, "set: full, wood"))]
+    store.put_quality(loose, {"marks": marks})
     first, second = (client.get(f"/sessions?page={n}") for n in (1, 2))
+    assert "stand × 2, walk full, wood × 2" in text_of(first)
     assert "131 sessions, the latest first" in text_of(first)
     assert (first.text.count("<tr>"), second.text.count("<tr>")) == (101, 32)  # one is the head
     assert "page 1 of 2" in text_of(first) and "Iris Invented" in text_of(first)

@@ -2,92 +2,37 @@
 
 import json
 from collections.abc import Iterator
-from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, ViewportSize, WebSocket, expect
-from tests.support.browser import Complaints, barriers
-from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, CheckBay, Do
+from playwright.sync_api import Browser, ViewportSize, expect
+from tests.support.browser import barriers
+from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, Do
+from tests.support.checkbench import NAMES, TABLET, Bench
 from tests.support.live_schema import live_messages
 from tests.support.program import cut, running
 
 from plantigrade.block import Foot
-from plantigrade.synth import OneLeg, Player
+from plantigrade.synth import OneLeg
 from plantigrade_gateway.check.judge import judged
-from plantigrade_gateway.check.questions import QUESTIONS
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.livecalibration import LiveCalibration
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.live.page import Page as WebPage
-from plantigrade_gateway.web.live.page import WebOptions
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 pytestmark = pytest.mark.dear
 
 PHONE: ViewportSize = {"width": 360, "height": 740}
-TABLET: ViewportSize = {"width": 1024, "height": 768}
-NAMES = {
-    "start": "Start",
-    "skip": "Skip",
-    "again": "Again",
-    "enough": "That is enough",
-    "more": "Eight more",
-    "pain": "It hurts: stop",
-}
-
-
-class Bench:
-    """A real page of a real web process, whose commands are obeyed by a session in this one."""
-
-    def __init__(self, store: Store, browser: Browser, script: tuple[Do, ...]) -> None:
-        self.web = WebPage(WebOptions(port=0), store.path, lambda m: self.take(m), print)
-        self.bay: CheckBay | None = None
-        url = self.web.wait()
-        assert url is not None, self.web.problem
-        self.bay = CheckBay(store, self.web, Player(), script)
-        self.context = browser.new_context(viewport=TABLET)
-        self.page: Page = self.context.new_page()
-        self.complaints = Complaints(self.page)
-        self.told: list[dict[str, Any]] = []
-        self.page.on("websocket", self._listen)
-        self.page.goto(f"{url}check")
-
-    def _listen(self, socket: WebSocket) -> None:
-        socket.on("framereceived", self._heard)
-
-    def _heard(self, text: str | bytes) -> None:
-        self.told.append(json.loads(text))
-
-    def take(self, message: dict[str, Any]) -> None:
-        if self.bay is not None:
-            self.bay.commands.append(message)
-
-    def press(self, name: str) -> None:
-        """Press a button, and have what it asks for done."""
-        assert self.bay is not None
-        self.page.get_by_role("button", name=name, exact=True).click()
-        self.bay.obey_next(lambda: self.page.wait_for_timeout(5))
-
-    def close(self) -> None:
-        self.context.close()
-        self.web.close()
 
 
 @pytest.fixture
 def bench(store: Store, browser: Browser, request: pytest.FixtureRequest) -> Iterator[Bench]:
-    made = Bench(store, browser, request.param)
+    made = Bench(store, browser)
+    made.begin(request.param)
     yield made
     assert made.complaints == []
     made.close()
-
-
-def answer(bench: Bench, yes: int | None = None) -> None:
-    """Answer the questions with no, but for one."""
-    expect(bench.page.locator("#asked fieldset")).to_have_count(len(QUESTIONS))
-    for k, field in enumerate(bench.page.locator("#asked fieldset").all()):
-        field.get_by_label("Yes" if k == yes else "No").check()
 
 
 @pytest.mark.parametrize("bench", [FIRST_LOOK], indirect=True)
@@ -97,7 +42,7 @@ def test_a_whole_first_look_through_the_page(bench, store):
     bench.press("First look: stand, walk, swing")
     expect(page.locator("#answered")).to_be_disabled()
     bay.live.flush()
-    answer(bench)
+    bench.answer()
     bench.press("Go on")
     seen = []
     for press in bay.through():
@@ -130,7 +75,7 @@ def test_a_whole_first_look_through_the_page(bench, store):
 def test_a_red_flag_stops_and_no_answer_leaves_the_page(bench):
     page = bench.page
     bench.press("Speed look: fast swings too")
-    answer(bench, yes=1)
+    bench.answer(yes=1)
     page.evaluate(
         "() => { const send = WebSocket.prototype.send;"
         " window.sent = []; WebSocket.prototype.send = function (text)"
@@ -154,7 +99,7 @@ def test_a_refusal_is_read_on_a_phone_and_on_a_tablet(bench):
     """One card, nothing wider than the screen, no barrier, every button as large as a thumb."""
     page, bay = bench.page, bench.bay
     bench.press("First look: stand, walk, swing")
-    answer(bench)
+    bench.answer()
     for size in (PHONE, TABLET):
         page.set_viewport_size(size)
         assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
@@ -187,7 +132,7 @@ def test_a_refusal_is_read_on_a_phone_and_on_a_tablet(bench):
 def test_a_page_that_comes_later_sees_where_the_check_stands(bench):
     bench.press("First look: stand, walk, swing")
     bench.bay.live.flush()
-    answer(bench)
+    bench.answer()
     bench.press("Go on")
     expect(bench.page.locator("#title")).to_have_text("Lift each foot")
     bench.page.reload()
