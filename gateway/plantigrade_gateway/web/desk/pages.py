@@ -29,6 +29,7 @@ from plantigrade_gateway.web.desk.handout import handout_router
 from plantigrade_gateway.web.desk.overview import overview
 from plantigrade_gateway.web.desk.players import assigning_router, players_router
 from plantigrade_gateway.web.desk.preparing import Preparing
+from plantigrade_gateway.web.desk.prints import prints_router
 from plantigrade_gateway.web.desk.progress import progress_router
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
 from plantigrade_gateway.web.desk.remarks import UNIT_COOKIE, remarks_router
@@ -167,6 +168,7 @@ def pages_app(store_path: Path, preparing: Preparing) -> FastAPI:
     app.include_router(handout_router(desk))
     app.include_router(remarks_router(desk))
     app.include_router(speeds_router(desk))
+    app.include_router(prints_router(desk))
     app.include_router(players_router(desk))
     app.include_router(rulebook_router(desk))
     app.add_exception_handler(404, not_there)

@@ -1,0 +1,119 @@
+"""A footprint read, dragged and kept in a real browser, on phone and tablet. All is invented."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+from tests.support.browser import Complaints, barriers
+from tests.support.camera import Camera, drawn, page_picture, photograph
+from tests.support.deskserver import served
+
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.prints import Prints
+from plantigrade_gateway.prints.apart import Flat, flat_of
+from plantigrade_gateway.prints.target import target_page
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk import prints
+
+pytestmark = pytest.mark.dear
+
+A4 = (210.0, 297.0)
+SIZES = {"phone": (390, 844), "tablet": (820, 1180)}
+SECRET = b"47.123456 N 8.654321 E"
+
+
+@pytest.fixture(scope="module")
+def photo() -> bytes:
+    """A photo with an Exif segment that says where it was taken."""
+    print_ = drawn((60, 30, 90), A4)
+    made = photograph(page_picture(target_page("a4")), print_, Camera(20, 40, 10, 800), A4)
+    exif = b"Exif\0\0MM\0*\0\0\0\x08\0\0\0\0\0\0" + SECRET
+    return made[:2] + b"\xff\xe1" + (len(exif) + 2).to_bytes(2, "big") + exif + made[2:]
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    with Store.open(tmp_path / "s.sqlite3") as store, Register(store) as register:
+        player_id = register.add(name="Invented Player", handedness="right")
+        register.grant(player_id, "record", "player")
+    return tmp_path / "s.sqlite3"
+
+
+@pytest.fixture(params=SIZES)
+def page(request, browser: Browser, path) -> Iterator[Page]:
+    width, height = SIZES[request.param]
+    with (
+        served(path) as address,
+        browser.new_context(viewport={"width": width, "height": height}) as context,
+    ):
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        complaints = Complaints(page)
+        page.goto(f"{address}/players")
+        page.get_by_role("link", name="Invented Player").click()
+        page.get_by_role("link", name="Footprints").click()
+        yield page
+        assert complaints == []
+
+
+def index_said(page: Page) -> float:
+    found = re.search(r"Arch index (\d\.\d+)", page.locator("#print-said").inner_text())
+    assert found is not None
+    return float(found[1])
+
+
+def test_a_print_is_read_dragged_and_kept_without_where_it_was_taken(
+    page, path, photo, monkeypatch
+):
+    sent: list[bytes] = []
+
+    def noted(photo: bytes, **how: Any) -> Flat:
+        sent.append(photo)
+        return flat_of(photo, **how)
+
+    monkeypatch.setattr(prints, "flat_of", noted)  # what has come to the gateway
+    page.locator("[name=foot]").select_option("left")
+    page.locator("[name=how]").select_option("walking")
+    page.locator("[name=mirrored]").select_option("false")
+    file = {"name": "p.jpg", "mimeType": "image/jpeg", "buffer": photo}
+    page.locator("[name=photo]").set_input_files(files=[file])
+    page.get_by_role("button", name="Read it").click()
+    expect(page.locator("#print-said")).to_contain_text("Arch index")
+    first = index_said(page)
+    assert first == pytest.approx(1 / 6, abs=0.02)
+    assert barriers(page) == []
+    size = page.viewport_size
+    assert size is not None
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+
+    # Both ends of the toe line go 20 mm towards the heel: from just before the toes, 213 mm from
+    # the heel's back, into the ball. Thirds of 193 mm are 4200, 2100 and 4770 mm² by geometry.
+    canvas = page.locator("#print-canvas")
+    canvas.scroll_into_view_if_needed()
+    for place in ("2", "3"):
+        page.locator("#print-point").select_option(place)
+        canvas.focus()
+        for _ in range(20):
+            page.keyboard.press("ArrowDown")
+    page.get_by_role("button", name="Read again").click()
+    expect(page.locator("#print-said")).not_to_contain_text(f"{first:.3f} ")
+    assert index_said(page) == pytest.approx(2100 / 11_070, abs=0.01)
+    box = canvas.bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] / 2 + 5, box["y"] + 10)
+    page.mouse.up()
+
+    page.get_by_label("keep the picture").check()
+    page.get_by_role("button", name="Keep this print").click()
+    expect(page.get_by_role("button", name="Take away")).to_have_count(1)
+    assert len(sent) == 3 and all(body.startswith(b"\xff\xd8\xff") for body in sent)
+    assert SECRET in photo and not any(SECRET in body or b"Exif" in body for body in sent)
+    with Store.open(path) as store, Register(store) as register:
+        (player_id,) = register.profiles()
+        (one,) = Prints(register).of(player_id)
+    assert one.has_picture and one.footprint.foot == "left"
