@@ -13,7 +13,7 @@ from plantigrade.block import FloatArray, Foot, PressureBlock
 from plantigrade_gateway.analysis.late import made_whole, read_late
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.record import analyse_record
-from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Kind
+from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.virtual.player import invented_steps
 from plantigrade_gateway.wire.codec import decode
 from plantigrade_gateway.wire.log import LogRequest, read_page
@@ -103,6 +103,24 @@ def test_one_insole_alone_may_have_a_log():
     found = whole(record(left, right))
     assert len(frames_of(found, LEFT)) == len(left.sampled)
     assert len(frames_of(found, RIGHT)) == pytest.approx(1000, abs=4)
+
+
+def test_nothing_is_added_beyond_the_records_end():
+    """Pages that came when the session had ended: the link was lost at 10 s, the end is at 20 s."""
+    left, right = Insole(LEFT, numbered), Insole(RIGHT, numbered)
+    left.run(10.0, up=True)
+    left.run(30.0, up=False)
+    right.run(20.0, up=True)
+    batch = record(left, right)
+    pages = [data for data in left.log.pages(LogRequest(0, 1, 0, 2**47)) if data is not None]
+    last_ns = int(batch.arrival_ns[-1])
+    late = [Entry(last_ns, INSOLE_OF[LEFT], Kind.LOG, data) for data in pages]
+    found = whole(Batch.of([*batch, *late]))
+    times = [read_late(entry.data) for entry in found if entry.kind is Kind.LATE]
+    ends = [first_s + step_s * (len(p.counts) - 1) for first_s, step_s, p in times]
+    assert max(ends) == pytest.approx(20.0, abs=0.05)
+    assert sum(len(p.counts) for _, _, p in times) == pytest.approx(1000, abs=5)
+    assert found.arrival_ns.tolist() == sorted(found.arrival_ns.tolist())
 
 
 def test_what_came_late_is_said(filled):
