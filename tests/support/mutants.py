@@ -62,7 +62,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "swing": ("swings",),
     "swinglimits": ("swingrules", "swings"),
     "swings": ("swinglimits", "swingrules"),
-    "swingrows": ("swings",),
+    "swingrows": ("swinglimits", "swings"),
     "swingrules": ("swings",),
     "synth": ("drawn", "movements", "practice", "laced"),
     "timeline": ("record",),
