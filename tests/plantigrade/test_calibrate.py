@@ -284,6 +284,7 @@ def one_leg(level_n: float, n: int = 300, noise: float = 0.0) -> np.ndarray:
 def test_the_gain_makes_a_one_leg_stand_carry_body_weight():
     fitted = with_gain(default(), one_leg(600.0), 750.0)
     assert fitted.gain == pytest.approx(1.25)
+    assert with_gain(default(), one_leg(600.0, n=20), 750.0).gain == pytest.approx(1.25)
     values = one_leg(600.0, noise=10.0)
     values[10:20] = np.nan
     assert with_gain(default(), values, 750.0).gain == pytest.approx(1.25, rel=0.01)

@@ -66,6 +66,13 @@ def test_the_resting_level_does_not_matter(level):
     assert onset(level + movement(40.0, 2.0), 20, 1.0, 20) == pytest.approx(40.0, abs=1.0)
 
 
+@pytest.mark.parametrize("factor", [0.02, 0.25, 40.0])
+def test_the_size_of_a_movement_does_not_move_its_beginning(factor):
+    """Of a slow ramp too, whose first quarter and first half lie far apart."""
+    y = movement(40.0, 1.0, 70.0)
+    assert onset(factor * y, 20, factor, 20) == pytest.approx(onset(y, 20, 1.0, 20))
+
+
 def test_noise_moves_it_by_a_few_samples():
     rng = np.random.default_rng(9)
     found = [

@@ -65,6 +65,14 @@ def test_a_foot_in_the_air_reads_little_and_even_less_once_its_zero_is_known(bw_
     assert flaw(Pose.ON_LEFT, views(air_n - 0.1, 0.0), made) is Flaw.PRESSED
 
 
+def test_a_load_just_at_its_limit_is_that_of_a_foot_in_the_air():
+    """Of a body of 300 N: 30 N once the zero is known, 60 N before."""
+    made = checker(300.0)
+    assert flaw(Pose.LIFT_LEFT, views(60.0, 300.0), made) is None
+    assert flaw(Pose.ON_LEFT, views(300.0, 30.0), made) is None
+    assert flaw(Pose.ON_LEFT, views(30.0, 0.0), made) is Flaw.PRESSED
+
+
 def test_a_foot_that_reads_much_less_than_nothing_had_load_on_its_zero():
     """While fitting; of a check the zero is not asked about."""
     fitting = checker(None, is_check=False)

@@ -119,6 +119,16 @@ def test_when_a_travel_has_begun_may_be_set(begun, end):
     assert push_end(ramp(98, 70), HEAVY, MOMENTS, made) == end
 
 
+def test_a_travel_that_reaches_what_makes_it_begun_has_begun():
+    """One sample after the lead peak it is an eighth of the length from its rearmost place."""
+    made = replace(setup(), limits=replace(setup().limits, push_begun=0.125))
+    row = push_end(ramp(98, 70), HEAVY, MOMENTS, made)
+    assert row == 111  # .093 of the length: not begun
+    y = np.where(np.arange(N) < row, 0.25, 0.375)
+    assert push_end(y, HEAVY, MOMENTS, made) == 130
+    assert push_end(y - np.where(y > 0.3, 0.001, 0.0), HEAVY, MOMENTS, made) == 111
+
+
 # ---- times ----
 
 

@@ -31,7 +31,7 @@ FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "Makefile")
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 MORE: dict[str, tuple[str, ...]] = {
     "block": ("load", "pairing"),
-    "clock": ("pace",),
+    "clock": ("pace", "exchange"),
     "database": ("store",),
     "enqueue": ("outbox", "tsdb"),
     "entries": ("pipeline", "analysis"),
@@ -62,7 +62,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "swing": ("swings",),
     "swinglimits": ("swingrules", "swings"),
     "swings": ("swinglimits", "swingrules"),
-    "swingrows": ("swings",),
+    "swingrows": ("swinglimits", "swings"),
     "swingrules": ("swings",),
     "synth": ("drawn", "movements", "practice", "laced"),
     "timeline": ("record",),

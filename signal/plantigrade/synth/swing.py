@@ -225,13 +225,11 @@ def _share(motion: Motion, plan: _Plan, clock: _Clock, rng: np.random.Generator)
     if plan.style is Style.REVERSE:
         go(at, rng.uniform(0.14, 0.25), rng.uniform(0.35, 0.58), draw_shape(rng))
         at += rng.uniform(0.3, 0.4)
-    relax = clock.relax
     if plan.finish is Finish.STEPS:
-        # The trail foot leaves, swings through and lands ahead.
+        # The trail foot leaves, swings through and lands ahead, long before the player relaxes.
         go(at, clock.done - at, 1.0, draw_shape(rng, soft=False))
         landing = clock.done + rng.uniform(0.25, 0.4)
         go(landing, 0.4, rng.uniform(0.4, 0.6), draw_shape(rng, soft=False))
-        relax = max(relax, landing + 0.5)
     else:
         low, high = {
             Finish.SETTLED: (0.86, 0.95),
@@ -240,7 +238,7 @@ def _share(motion: Motion, plan: _Plan, clock: _Clock, rng: np.random.Generator)
             Finish.FLAT: (0.45, 0.6),
         }[plan.finish]
         go(at, clock.done - at, rng.uniform(low, high), draw_shape(rng))
-    motion.left.to(relax, 1.2, motion.body.player.left_share, draw_shape(rng))
+    motion.left.to(clock.relax, 1.2, motion.body.player.left_share, draw_shape(rng))
 
 
 def _heave(motion: Motion, plan: _Plan, clock: _Clock, rng: np.random.Generator) -> None:
