@@ -11,6 +11,7 @@ from plantigrade_gateway.cli.arguments import PATH
 
 if TYPE_CHECKING:
     from plantigrade_gateway.config import Config
+    from plantigrade_gateway.store.outbox import DeadLetter, Depth
     from plantigrade_gateway.store.store import Store
 
 Decorator = Callable[[Any], Any]
@@ -98,9 +99,13 @@ def register(
         ctx: click.Context, retry: bool, session: str | None, forget: str | None, as_json: bool
     ) -> None:
         """Show what waits to be sent on, and what was set aside since it would not be taken."""
+        from plantigrade_gateway.store import schema
         from plantigrade_gateway.store.store import Store
 
         shows = not (retry or session or forget)
+        if shows and schema.is_unused(store_of(ctx)):
+            _show_outbox([], [], [], as_json)
+            return
         with Store.open(store_of(ctx), create=False, read_only=shows) as store:
             _outbox(store, retry, session, forget, as_json)
 
@@ -173,8 +178,6 @@ def register(
 def _outbox(
     store: "Store", retry: bool, session: str | None, forget: str | None, as_json: bool
 ) -> None:
-    import dataclasses
-
     from plantigrade_gateway.store.outbox import Outbox
     from plantigrade_gateway.store.sessions import find
 
@@ -188,7 +191,14 @@ def _outbox(
     if forget is not None:
         box.forget(forget)
         said.append(f"What waited for {forget} is dropped.")
-    depths, aside = box.depths(), box.dead_letters()
+    _show_outbox(said, box.depths(), box.dead_letters(), as_json)
+
+
+def _show_outbox(
+    said: list[str], depths: "list[Depth]", aside: "list[DeadLetter]", as_json: bool
+) -> None:
+    import dataclasses
+
     if as_json:
         rows = [
             {"sink": a.sink, "id": a.item.point_id, "kind": a.item.kind, "reason": a.reason}

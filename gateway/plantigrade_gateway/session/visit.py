@@ -12,6 +12,7 @@ from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session.cutoff import Cutoff
 from plantigrade_gateway.session.session import LiveSession, StepResult
 
 IDLE_NS = 15 * 60 * 1_000_000_000
@@ -157,6 +158,7 @@ class SessionManager:
         self._watch: Pipeline | None = None  # between sessions
         self._before: deque[Entry] = deque()
         self._loaded_ns: int | None = None
+        self._cutoff = Cutoff()
         self._lingering: list[LiveSession] = []  # ended, and waiting for the store
 
     @property
@@ -166,7 +168,9 @@ class SessionManager:
 
     def push(self, batch: Batch) -> StepResult:
         """Take entries that came; return what they came to."""
-        entries = list(batch)
+        entries = self._cutoff.take(list(batch))
+        if len(entries) < len(batch):
+            batch = Batch.of(entries)
         for entry in entries:
             if entry.kind is Kind.CONNECTED:
                 self._links[entry.insole] = entry.data
@@ -208,12 +212,13 @@ class SessionManager:
             self._watch = None
 
     def change(self, settings: SessionSettings, now_ns: int) -> None:
-        """End the session; the next one has other settings, and nothing that came before this.
+        """End the session; the next one has other settings, and nothing sampled before this.
 
         After a session under way it begins with the next data; else as it would have begun.
         """
         self._settings = settings
         self._before.clear()  # whoever stood there was not the next player
+        self._cutoff.cut(now_ns)
         if self.live is None:
             return
         try:

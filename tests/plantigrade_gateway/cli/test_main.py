@@ -513,7 +513,7 @@ def test_a_store_that_is_named_and_not_there_is_refused_by_all_and_not_made(run,
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("command", ["sessions", "players", "status"])
+@pytest.mark.parametrize("command", ["sessions", "players", "status", "outbox"])
 def test_a_list_before_the_first_session_is_empty_and_no_error(run, tmp_path, command):
     result = run(command)
     assert (result.exit_code, result.stderr) == (0, "") and result.stdout

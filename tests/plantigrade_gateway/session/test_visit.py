@@ -12,7 +12,7 @@ from plantigrade.synth import Player, SessionPlan, Stand, perform
 from plantigrade.synth import Swing as SynthSwing
 from plantigrade.zones import eighteen
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, SessionManager
@@ -259,6 +259,39 @@ def test_a_change_in_mid_swing_leaves_the_swing_to_neither_of_the_next(store, en
     assert after.swings == ()
 
 
+@pytest.mark.parametrize("is_stopped", [False, True])
+def test_packets_sent_late_are_not_the_next_player_s(visit, store, is_stopped):
+    """A foot stalls for 2 s: what it sampled before the change comes after the other's new data.
+
+    The packets are the insole's own of seconds 3 and 4; only their arrival is later.
+    """
+    entries = [e for e in pair(1.0, START_NS, 10.0) if e.kind is Kind.NOTIFICATION]
+    stalled_ns, cut_ns, again_ns = (START_NS + k * SECOND_NS for k in (3, 5, 6))
+    foot = entries[0].insole
+
+    def stalls(entry: Entry) -> bool:
+        return entry.insole == foot and stalled_ns <= entry.arrival_ns < again_ns
+
+    push_all(visit, [e for e in entries if e.arrival_ns < cut_ns and not stalls(e)])
+    if is_stopped:
+        visit.stop(cut_ns - SECOND_NS // 10)
+    visit.change(SessionSettings(mass_kg=60.0), cut_ns)
+    if is_stopped:
+        visit.record()
+    push_all(visit, [e for e in entries if cut_ns <= e.arrival_ns < again_ns and not stalls(e)])
+    push_all(visit, [replace(e, arrival_ns=again_ns) for e in entries if stalls(e)])
+    push_all(visit, [e for e in entries if e.arrival_ns >= again_ns])
+    visit.close("stop")
+    last, _ = store.sessions()
+    stored = [e for batch in store.batches(last.session_id) for e in batch]
+    sent = {e.data: e.arrival_ns for e in entries if e.insole == foot}
+    found = [sent[e.data] for e in stored if e.kind is Kind.NOTIFICATION and e.insole == foot]
+    # a packet's arrival tells its last frame; its first may be one packet's length before
+    expected = [ns for ns in sent.values() if ns >= cut_ns]
+    assert min(found) >= cut_ns and len(expected) - len(found) <= 1
+    assert found[-10:] == expected[-10:]
+
+
 def test_a_change_between_sessions_keeps_the_seconds_before_from_the_next_player(visit, store):
     push_all(visit, pair(1.0, START_NS, 4.0))
     stopped_ns = START_NS + 4 * SECOND_NS
@@ -268,8 +301,9 @@ def test_a_change_between_sessions_keeps_the_seconds_before_from_the_next_player
     push_all(visit, [])
     assert visit.live is None, "what was stopped stays so until record"
     visit.record()
-    later = [e for e in pair(1.0, stopped_ns + 5 * SECOND_NS, 3.0) if e.kind is Kind.NOTIFICATION]
-    push_all(visit, later)
+    again = pair(1.0, stopped_ns + 5 * SECOND_NS, 3.0)  # new links: their clocks begin anew
+    later = [e for e in again if e.kind is Kind.NOTIFICATION]
+    push_all(visit, again)
     visit.close("stop")
     (last, _) = store.sessions()
     stored = [e for batch in store.batches(last.session_id) for e in batch]
