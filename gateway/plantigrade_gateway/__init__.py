@@ -4,9 +4,7 @@ For a notebook: `open_store` reads stored sessions, `read_zone_csv` a recording 
 give NumPy arrays and the event classes of `plantigrade`. They are imported on first use.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING
-
+TYPE_CHECKING = False  # not from typing: this is imported before an interrupt can be handled
 if TYPE_CHECKING:
     from plantigrade_gateway.report.reader import open_store, read_zone_csv
 
@@ -17,6 +15,8 @@ def __getattr__(name: str) -> object:
     """Return a public name from the reader; Python asks here once for each (PEP 562)."""
     if name not in __all__:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
     value = getattr(import_module("plantigrade_gateway.report.reader"), name)
     globals()[name] = value
     return value

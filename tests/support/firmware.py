@@ -29,6 +29,7 @@ LIBRARY = [
     FIRMWARE / "plantigrade_info.c",
 ]
 APPLICATION = [*LIBRARY, FIRMWARE / "plantigrade_app.c"]
+LOG = FIRMWARE / "plantigrade_log.c"
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-Wshadow"]
 BARE = ["-ffreestanding", "-nostdlib", "-r"]
 CORTEX_M0 = ["-mcpu=cortex-m0plus", "-mthumb", "-mfloat-abi=soft"]

@@ -4,13 +4,14 @@
  *     fuzz SEED WRITES
  *
  * Half of the writes go straight to pg_control, in a block of exactly their length; half through the application, between
- * events of every kind. Ends with 1 where an answer, a packet or a queue is none that may be; prints what was done.
+ * events of every kind; with each two of them a page of a log and a request to it, changed at random. Ends with 1 where an answer, a packet or a queue is none that may be; prints what was done.
  */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "plantigrade_app.h"
+#include "plantigrade_log.h"
 
 static const pg_app_config CONFIG = {
     .insole = {.foot = PG_RIGHT, .sample_format = PG_PACKED12, .zones = 18u, .frames = 2u, .period_us = 10000u,
@@ -23,7 +24,8 @@ static const pg_app_config CONFIG = {
 static pg_app app;
 static uint64_t state;
 static uint32_t now_us, kept;
-static unsigned long answers, packets, statuses[4];
+static unsigned long answers, packets, taken, ends, statuses[4];
+static uint8_t chip[64u * PG_FLASH_PAGE_BYTES];
 static bool has_tick;
 
 static uint32_t random32(void)
@@ -225,6 +227,118 @@ void port_ship(void)
 {
 }
 
+void port_flash_read(uint32_t address, uint8_t *out, size_t length)
+{
+    if (address + length > sizeof chip) {
+        fail("read");
+    }
+    memcpy(out, chip + address, length);
+}
+
+bool port_flash_program(uint32_t address, const uint8_t *bytes, size_t length)
+{
+    if ((address + length > sizeof chip) || (length > PG_FLASH_PAGE_BYTES)) {
+        fail("program");
+    }
+    memcpy(chip + address, bytes, length);
+    return below(8u) != 0u;
+}
+
+bool port_flash_erase(uint32_t address)
+{
+    if (address + 16u * PG_FLASH_PAGE_BYTES > sizeof chip) {
+        fail("erase");
+    }
+    memset(chip + address, 0xFF, 16u * PG_FLASH_PAGE_BYTES);
+    return below(4u) != 0u;
+}
+
+bool port_flash_is_erased(void)
+{
+    return below(4u) != 0u;
+}
+
+/* The bytes in a block of exactly their length. */
+static uint8_t *exactly(const uint8_t *made, size_t length)
+{
+    uint8_t *const bytes = malloc(length + (length == 0u));
+    if (bytes == NULL) {
+        exit(3);
+    }
+    memcpy(bytes, made, length);
+    return bytes;
+}
+
+/* A page that was written, with a byte changed, cut or grown; or of any bytes, with a CRC that is right. */
+static void read_pages(void)
+{
+    uint8_t made[300];
+    pg_log_head head;
+    size_t length = below(300u);
+    memcpy(made, chip + below(64u) * PG_FLASH_PAGE_BYTES, PG_FLASH_PAGE_BYTES);
+    if ((below(2u) == 0u) && (made[0] == 1u)) {
+        length = PG_LOG_HEADER_BYTES + made[23] * pg_frame_bytes(made[22], PG_PACKED12);
+        length = (length < sizeof made) ? length : sizeof made;
+    }
+    if (below(2u) == 0u) {
+        made[below(28u)] = (uint8_t)random32();
+    }
+    uint8_t *const bytes = exactly(made, length);
+    if (pg_log_read_page(bytes, length, &head)) {
+        taken++;
+        if ((head.length != length) || (head.frames == 0u) || (head.boot == 0u)) {
+            fail("page");
+        }
+    }
+    free(bytes);
+}
+
+static void ask_log(pg_log *log)
+{
+    static const uint8_t WHOLE[20] = {1u, 0x38u, 3u, 0u, 1u, 0u, 0u, 0u, 0u, 0u, 0u, 0u, 0xFFu, 0xFFu};
+    uint16_t counts[18];
+    uint8_t made[300];
+    size_t length = 20u;
+    for (size_t k = 0u; k < sizeof made; k++) {
+        made[k] = (uint8_t)random32();
+    }
+    memcpy(made, WHOLE, sizeof WHOLE);
+    if (below(2u) == 0u) {
+        made[below(20u)] = (uint8_t)random32();
+    }
+    if (below(4u) == 0u) {
+        length = below(300u);
+    }
+    uint8_t *const bytes = exactly(made, length);
+    pg_log_asked(log, bytes, length, below(8u) != 0u);
+    free(bytes);
+    for (uint8_t zone = 0u; zone < 18u; zone++) {
+        counts[zone] = (uint16_t)random32();
+    }
+    pg_log_start(log);
+    pg_log_clock(log, now_us);
+    pg_log_frame(log, now_us - below(2000u), (uint16_t)(2500u + below(4u)), counts);
+    if (below(300u) == 0u) {
+        chip[below((uint32_t)sizeof chip)] = (uint8_t)random32();
+        memset(log, 0xA5, sizeof *log);
+        (void)pg_log_init(log, &CONFIG.insole, 64u, now_us);
+    }
+    for (uint8_t turns = 0u; turns < 4u; turns++) {
+        size_t said = 0u;
+        (void)pg_log_work(log);
+        const uint8_t *const message = pg_log_message(log, &said);
+        if (message != NULL) {
+            pg_log_head head;
+            const bool is_end = message[1] == PG_KIND_LOG_END;
+            ends += is_end ? 1u : 0u;
+            if ((is_end && (said != PG_LOG_END_BYTES)) || (!is_end && !pg_log_read_page(message, said, &head))) {
+                fail("log message");
+            }
+            pg_log_message_done(log);
+        }
+    }
+}
+
 static void happen(void)
 {
     switch (below(24u)) {
@@ -292,13 +406,15 @@ static void write_straight(pg_insole *insole)
 int main(int argc, char **argv)
 {
     static pg_insole insole;
+    static pg_log log;
     uint8_t bytes[300];
     if (argc != 3) {
         return 2;
     }
     state = strtoull(argv[1], NULL, 10) * 2685821657736338717u + 1u;
     const unsigned long writes = strtoul(argv[2], NULL, 10);
-    if (!pg_init(&insole, &CONFIG.insole) || !pg_app_init(&app, &CONFIG)) {
+    memset(chip, 0xFF, sizeof chip);
+    if (!pg_init(&insole, &CONFIG.insole) || !pg_app_init(&app, &CONFIG) || !pg_log_init(&log, &CONFIG.insole, 64u, 0u)) {
         return 2;
     }
     for (unsigned long k = 0u; k < writes; k += 2u) {
@@ -307,11 +423,13 @@ int main(int argc, char **argv)
         if ((error != 0u) && (error != PG_ATT_UNSUBSCRIBED)) {
             fail("error");
         }
+        read_pages();
+        ask_log(&log);
         happen();
         (void)pg_app_turn(&app);
         now_us += below(100u) == 0u ? random32() >> 8 : below(20000u);
     }
-    printf("writes %lu answers %lu packets %lu", writes, answers, packets);
+    printf("writes %lu answers %lu packets %lu pages %lu ends %lu", writes, answers, packets, taken, ends);
     printf(" done %lu unknown %lu impossible %lu not_now %lu\n", statuses[0], statuses[1], statuses[2], statuses[3]);
     return 0;
 }

@@ -17,7 +17,7 @@ from plantigrade.events import Stand, Step, Swing
 from plantigrade.halves import HALVED, Halves
 from plantigrade.summary import SwingSet, Walk
 from plantigrade_gateway.analysis.quality import Quality
-from plantigrade_gateway.analysis.result import Mark, Trial
+from plantigrade_gateway.analysis.result import Mark, SwingStrike, Trial
 from plantigrade_gateway.analysis.serialise import SCHEMA
 from plantigrade_gateway.drills.run import DrillResult
 
@@ -90,8 +90,9 @@ def whole() -> Json:
             "marks": _list(_schema(Mark, defs)),
             "drills": _list(_schema(DrillResult, defs)),
             "trials": _list(_schema(Trial, defs)),
+            "strikes": _list(_schema(SwingStrike, defs)),
         },
-        {"trials"},
+        {"trials", "strikes"},
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

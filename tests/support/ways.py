@@ -18,6 +18,7 @@ from tests.support.zones import analyse_csv
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import Calibrator, default_calibration
+from plantigrade.transients import Transient, TransientKind
 from plantigrade.zones import eighteen
 from plantigrade_gateway import config
 from plantigrade_gateway.analysis.bench import read_bench
@@ -33,6 +34,7 @@ from plantigrade_gateway.foreign import read_secret
 from plantigrade_gateway.forward.mqtt import command
 from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, ZoneRows, exchange_data
+from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose, ToldStrike
 from plantigrade_gateway.record.packing import pack
 from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.settings import SessionSettings
@@ -168,6 +170,25 @@ def cue_entries(folder: Path) -> Way:
 def trial_entries(folder: Path) -> Way:
     seeds = [TrialName(step, number).to_json() for step, number in (("lift", 1), ("walk", 12))]
     return _entry_way("check entry", seeds, Kind.CHECK, TrialName.from_json)
+
+
+def heard_entries(folder: Path) -> Way:
+    click = Transient(
+        TransientKind.CLICK, 0.0, -18.0, 0.0005, -20.0, 0.0005, 0.9, (-9.0,) * 6, -8.0
+    )
+    return _entry_way(
+        "heard entry", [HeardSound(1, click).to_json()], Kind.HEARD, HeardSound.from_json
+    )
+
+
+def listen_entries(folder: Path) -> Way:
+    seeds = [Listening(purpose, 2.5, 0.5, 1.0).to_json() for purpose in Purpose]
+    return _entry_way("listen entry", seeds, Kind.LISTEN, Listening.from_json)
+
+
+def strike_entries(folder: Path) -> Way:
+    seeds = [ToldStrike(5, 0.1, source).to_json() for source in ("mark", "import")]
+    return _entry_way("strike entry", seeds, Kind.STRIKE, ToldStrike.from_json)
 
 
 def _entry_way(name: str, seeds: list[bytes], kind: Kind, read: Callable[[bytes], object]) -> Way:
@@ -472,6 +493,7 @@ FROM_FOLDER = {
     for make in (
         *(packets, settings_entries, calibration_entries, marks, set_entries, exchanges),
         *(drill_entries, cue_entries, trial_entries),
+        *(heard_entries, listen_entries, strike_entries),
         *(
             replay_files,
             replay_bodies,

@@ -24,12 +24,14 @@ from plantigrade_gateway.analysis.result import (
     Analysis,
     Mark,
     SetSpan,
+    SwingStrike,
     Trial,
     check_mass,
     quality_of,
     set_name,
 )
 from plantigrade_gateway.analysis.spans import SpanLog
+from plantigrade_gateway.analysis.strikes import StrikeLog
 from plantigrade_gateway.analysis.timeline import Output, Tallies, measured
 from plantigrade_gateway.drills.model import Choice
 from plantigrade_gateway.drills.run import DrillOutput
@@ -37,6 +39,7 @@ from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.formats import clock
 from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, is_lost
+from plantigrade_gateway.record.heard import HeardSound, Listening, ToldStrike
 from plantigrade_gateway.record.sets import SetStart
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings, with_settings
 from plantigrade_gateway.record.trials import TrialName
@@ -45,6 +48,7 @@ from plantigrade_gateway.wire.stream import Counts, StreamEventKind
 _NOTED = (
     *(Kind.END, Kind.MARK, Kind.SET, Kind.SET_END),
     *(Kind.CUES, Kind.DRILL, Kind.CHECK, Kind.CHECK_END),
+    *(Kind.HEARD, Kind.LISTEN, Kind.STRIKE),
 )
 _TOLD = 5
 """So many stretches that came late are told of one by one (ours)."""
@@ -92,6 +96,7 @@ class RecordAnalysis:
         self.marks: list[Mark] = []
         self.spans = SpanLog()
         self.ended = False
+        self._strikes = StrikeLog()
         self._source = source
         self._last_ns: int | None = None
 
@@ -140,6 +145,17 @@ class RecordAnalysis:
             self.practice.results(self.now_s),
             self.trials,
             tuple(self._with_missing(span) for span in self.spans.sets()),
+            strikes=self._found_strikes(),
+        )
+
+    def _found_strikes(self) -> tuple[SwingStrike, ...]:
+        errors_s = [clock.error_s for clock in self.pipeline.clocks().values()]
+        return self._strikes.strikes(
+            self._tallies.found.swings,
+            self.spans.sets(),
+            self.pipeline.settings.body_weight_n,
+            self.rate_hz or 100.0,
+            max(errors_s, default=0.0),
         )
 
     def _with_missing(self, span: SetSpan) -> SetSpan:
@@ -179,6 +195,8 @@ class RecordAnalysis:
     def _take(self, output: Output) -> None:
         self.practice.settle(self.pipeline.settings)
         self.reply.add(self.practice.push(output, self.rate_hz))
+        swings = [event for event in output.events if isinstance(event, Swing)]
+        self._strikes.take(output.net, swings)
 
     def _note_entries(self, batch: Batch) -> None:
         for at in np.flatnonzero(np.isin(batch.kind, _NOTED)).tolist():
@@ -212,6 +230,12 @@ class RecordAnalysis:
             case Kind.CUES:
                 state = _read(CueState.from_json, data)
                 self.spans.cues(None if state is None else state.on, t_s)
+            case Kind.HEARD:
+                self._strikes.heard(_read(HeardSound.from_json, data), t_s)
+            case Kind.LISTEN:
+                self._strikes.listen(_read(Listening.from_json, data), t_s)
+            case Kind.STRIKE:
+                self._strikes.told(_read(ToldStrike.from_json, data), t_s)
             case Kind.DRILL:
                 choice = _read(read_entry, data)
                 self._choose(t_s, choice)

@@ -58,6 +58,45 @@ class Exclusion:
 
 
 @dataclass(frozen=True, slots=True)
+class SwingStrike:
+    """A swing's strike, as a microphone, a mark or another instrument told it.
+
+    Attributes
+    ----------
+    state : str
+        ``"heard"``, ``"not_heard"`` or ``"unclear"``; a told one counts as heard.
+    reason : str
+        Why it is not heard or unclear; empty when heard.
+    source : str
+        ``"microphone"``, ``"mark"`` or ``"import"``.
+    t_s, error_s : float or None
+        When, and the half width of its 95 % interval, s.
+    ball_s : float or None
+        When the ball was heard on net, screen or wall.
+    shift_s, fore_take_s, lead_peak_s : float or None
+        The moment less the strike, s: negative is before it.
+    moment_error_s : float or None
+        Uncertainty of each of these.
+    lead_share, lead_share_low, lead_share_high : float or None
+        Lead share at the strike, and its bounds within the strike's uncertainty.
+    """
+
+    state: str
+    reason: str
+    source: str
+    t_s: float | None
+    error_s: float | None
+    ball_s: float | None
+    shift_s: float | None
+    fore_take_s: float | None
+    lead_peak_s: float | None
+    moment_error_s: float | None
+    lead_share: float | None
+    lead_share_low: float | None
+    lead_share_high: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Analysis:
     """What is in a recording.
 
@@ -85,6 +124,8 @@ class Analysis:
         the swings of `sets`, which are without them.
     set_edits : dict of int to SetSpan
         By their place in `spans`, what people said of sets in place of what the record says.
+    strikes : tuple of SwingStrike
+        One for each of `swings`; empty where nothing listened and none was told.
     """
 
     source: str
@@ -100,6 +141,7 @@ class Analysis:
     spans: tuple["SetSpan", ...] = ()
     excluded: Mapping[int, Exclusion] = field(default_factory=dict)
     set_edits: Mapping[int, "SetSpan"] = field(default_factory=dict)
+    strikes: tuple[SwingStrike, ...] = ()
 
     @property
     def counted(self) -> tuple[Swing, ...]:

@@ -71,6 +71,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
         "marks": [plain(mark) for mark in analysis.marks],
         "drills": [plain(run) for run in analysis.drills],
         "trials": [plain(trial) for trial in analysis.trials],
+        "strikes": [plain(strike) for strike in analysis.strikes],
     }
 
 

@@ -169,6 +169,14 @@ def register(
     @_style
     @_fault
     @_radio
+    @click.option(
+        "--microphone",
+        "microphone_m",
+        type=click.FloatRange(0.0, 30.0),
+        metavar="METRES",
+        help="Listen for strikes by the default microphone, so far from the ball (within 0.5 m). "
+        "Times, levels and shapes of clicks are kept, and no sound.",
+    )
     @drill_options
     @limit_option
     @page_options
@@ -239,6 +247,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     from plantigrade_gateway.config import limits_of
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.session.ears import Ear
     from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
     from plantigrade_gateway.session.runner import run, stops_on_signals
     from plantigrade_gateway.session.stage import RunOptions
@@ -274,6 +283,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
         ),
         config=config,
         player_id=whose.player_id if whose else None,
+        ear=None if options["microphone_m"] is None else Ear(options["microphone_m"]),
     )
     stream = StreamConfig(None if rate is None else round(1e6 / rate), options["frames"])
     player = _player(options)

@@ -67,8 +67,14 @@ class Kind(IntEnum):
     LOG = 14
     """A page of the insole's log, as it came (`hardware_notes/wire_format.md` §8): samples of an
     earlier time. A live analysis leaves it alone."""
+    HEARD = 15
+    """A transient that the microphone heard: UTF-8 JSON (`heard.HeardSound`). No sound is kept."""
+    LISTEN = 16
+    """What the microphone is for from here on: UTF-8 JSON (`heard.Listening`)."""
+    STRIKE = 17
+    """Somebody, or another program, told when a strike was: UTF-8 JSON (`heard.ToldStrike`)."""
     LATE = 255
-    """Frames of such a page in their own place. In no record: `analysis/late.py` makes it."""
+    """Frames of a page of LOG in their own place. In no record: `analysis/late.py` makes it."""
 
 
 _EXCHANGE = struct.Struct("<qqI")

@@ -24,6 +24,7 @@ from plantigrade_gateway.report.measures import (
     show_swings,
     show_walk,
 )
+from plantigrade_gateway.report.strikes import show_strikes
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import SessionLine
 
@@ -130,6 +131,7 @@ def show(analysis: Analysis, out: Console | None = None) -> None:
         show_walk(analysis.steps, out)
     if analysis.swings:
         show_swings(analysis, out)
+        show_strikes(analysis, out)
     if analysis.drills:
         show_drills(analysis.drills, out)
     if analysis.quality is not None:

@@ -10,6 +10,7 @@ from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.sets import Intent
 from plantigrade_gateway.session.check import LOOKS, NO_CHECK, CheckHooks, GuidedCheck
 from plantigrade_gateway.session.checkpeople import CheckPeople
+from plantigrade_gateway.session.ears import Ears
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.livecalibration import LOOK, LiveCalibration
 from plantigrade_gateway.session.session import LiveSession, StepResult
@@ -48,6 +49,7 @@ class CommandHandler:
         self._choosing = threading.Lock()
         self._people = people
         self._check: GuidedCheck | LiveCalibration | None = None
+        self.ears: Ears | None = None  # a microphone that listens for strikes
         self.calibrating: Callable[[LiveSession], LiveCalibration] | None = None
         self._told: Message = NO_CHECK
         self._unkept: tuple[str, str, str] | None = None
@@ -108,6 +110,8 @@ class CommandHandler:
             text = message["text"].strip()
             moment = live.mark(text)
             self.live_feed.say(f"Marked: {text}")
+            if self.ears is not None:
+                self.ears.marked(text, live)
         elif kind == "set":
             moment = self._begin_set(message, live)
         elif kind == "set_end":

@@ -10,6 +10,7 @@ from types import TracebackType
 from typing import Self
 
 from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade.transients import Transient
 from plantigrade_gateway.analysis.pipeline import Tap
 from plantigrade_gateway.analysis.practice import entry_of
 from plantigrade_gateway.analysis.record import RecordAnalysis
@@ -22,9 +23,17 @@ from plantigrade_gateway.forward.launch import Gather
 from plantigrade_gateway.people.visits import with_said
 from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.heard import (
+    LONGEST_NS,
+    HeardSound,
+    Listening,
+    Purpose,
+    ToldStrike,
+)
 from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.sound.cues import Cue, CueKind
+from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
 from plantigrade_gateway.sound.output import Outlet
 from plantigrade_gateway.sound.pitch import TonePoint
 from plantigrade_gateway.sound.speech import Announcer
@@ -33,6 +42,8 @@ from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.rows import NewSession
 from plantigrade_gateway.store.store import Store, new_session_id
+
+_TONE_S = 0.2  # a tone sounds on so long after its last point, and a little
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +138,8 @@ class LiveSession:
         self._is_heard: bool | None = None  # nobody has said yet
         self._cues: CueState | None = None  # as the record has it
         self._trial: TrialName | None = None  # under way
+        self._listens = False  # a microphone does
+        self._own_s = 0.0  # so long the program sounds from now, and the record lacks it
         self._untold = StepResult()
         self._result: Analysis | None = None
         self.end_reason: str | None = None
@@ -169,6 +182,9 @@ class LiveSession:
             before = before.then(self._take_one(Kind.DRILL, entry_of(wanted)))
         if self._last_ns and len(batch):
             before = before.then(self._tell_cues())
+            if self._own_s > 0.0:
+                own, self._own_s = Listening(Purpose.OWN, lasts_s=self._own_s), 0.0
+                before = before.then(self._take_one(Kind.LISTEN, own.to_json()))
         return before.then(self._take(batch))
 
     def _tell_cues(self) -> StepResult:
@@ -189,6 +205,7 @@ class LiveSession:
         reply = self.analysis.reply
         cues = [*reply.cues, *self._spoken(reply.spoken)]
         self._hear(cues, reply.tone)
+        self._own_until(cues, bool(reply.tone))
         self._recorder.put_events(output.events, upto)
         if points := self._gather.push(cues, output.net):
             self._recorder.put_points(points, upto)
@@ -246,6 +263,41 @@ class LiveSession:
         trial, self._trial = self._trial, None
         if trial is not None:
             self._untold = self._note(Kind.CHECK_END, trial.to_json())
+
+    def listen(self, listening: Listening) -> StepResult:
+        """Say in the record what the microphone is for from now on; nothing before it begins."""
+        if not self._last_ns:
+            return StepResult()
+        self._listens = self._listens or listening.purpose is Purpose.ON
+        return self._note(Kind.LISTEN, listening.to_json())
+
+    def heard(self, host_ns: int, transient: Transient) -> None:
+        """Put a transient into the record; one of a minute ago or older is left out.
+
+        Parameters
+        ----------
+        host_ns : int
+            Monotonic host time at which it was heard, ns.
+        transient : Transient
+        """
+        before_ns = self._last_ns - host_ns
+        if self._last_ns and abs(before_ns) <= LONGEST_NS:
+            self._note(Kind.HEARD, HeardSound(before_ns, transient).to_json())
+
+    def strike(self, before_s: float, error_s: float, source: str = "mark") -> StepResult:
+        """Put a strike that something else told into the record.
+
+        Parameters
+        ----------
+        before_s : float
+            How long ago it was, s.
+        error_s : float
+            Half width of the 95 % interval of that, s.
+        source : str
+            ``"mark"`` or ``"import"``.
+        """
+        told = ToldStrike(round(1e9 * before_s), error_s, source)
+        return self._note(Kind.STRIKE, told.to_json())
 
     def hear(self, is_heard: bool) -> None:
         """Take whether anything sounds from here on: the gateway's own output, or a page.
@@ -322,6 +374,14 @@ class LiveSession:
             self._sound.play(cue)
         if at < len(tone):
             self._sound.follow(tone[at:])
+
+    def _own_until(self, cues: list[Cue], toned: bool) -> None:
+        """Remember how long the program itself is heard: the record says so next."""
+        lasts_s = [cue.delay_s + len(cue.samples) / SAMPLE_RATE_HZ for cue in cues]
+        if toned:
+            lasts_s.append(_TONE_S)
+        if self._listens and lasts_s:
+            self._own_s = max(self._own_s, *lasts_s)
 
     def _changed_score(self) -> Score | None:
         score = self.score

@@ -119,6 +119,8 @@ class Sessions:
             self._live_feed.show(step, self._manager.pipeline)
         if live is not None:
             self._stage.handler.advance(live)
+            if self._stage.ears is not None:
+                self._stage.ears.follow(live)
         self._end_idle()
 
     async def tick(self) -> None:

@@ -15,6 +15,7 @@ from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.measures import chosen_lines
 from plantigrade_gateway.session.checkpeople import CheckPeople
 from plantigrade_gateway.session.commands import CommandHandler
+from plantigrade_gateway.session.ears import Ear, Ears, opened_ears
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
@@ -46,6 +47,8 @@ class RunOptions:
         The installation's settings: where what is measured is sent on.
     player_id : str or None
         Whose the sessions are.
+    ear : Ear or None
+        Where a microphone stands that listens for strikes; None: none does.
     """
 
     sound: bool | None = True
@@ -57,6 +60,7 @@ class RunOptions:
     drilling: Drilling | None = None
     config: Config | None = None
     player_id: str | None = None
+    ear: Ear | None = None
 
 
 class Stage:
@@ -73,6 +77,8 @@ class Stage:
     page : Page or None
     live_feed : LiveFeed
     handler : CommandHandler
+    ears : Ears or None
+        The microphone that listens for strikes.
     obey : callable
         Given each command of a page, in the event loop; the work sets it.
     """
@@ -89,6 +95,7 @@ class Stage:
         self.options = options
         self.drilling = options.drilling or Drilling(shelf(None))
         self.obey: Callable[[Message], None] = lambda _: None
+        self.ears: Ears | None = None
         self._loop = asyncio.get_running_loop()
 
     def say(self, text: str) -> None:
@@ -137,6 +144,7 @@ def opened_stage(out: Console, store: Store, options: RunOptions) -> Iterator[St
         stage.live_feed = LiveFeed(page, sound, stage.drilling.shelf, far)
         people = CheckPeople(store)
         stage.handler = CommandHandler(stage.live_feed, sound, stage.drilling, people)
+        stage.ears = stage.handler.ears = opened.enter_context(opened_ears(options.ear, stage.say))
         yield stage
 
 

@@ -1,6 +1,7 @@
 """The sound device: opened, watched, fed from a mixer; a device that stops is noticed and reported.
 
-The one module that imports miniaudio. `within` puts a limit on calls that may never return.
+The one module that imports miniaudio: the microphone is opened through `first_device`. `within`
+puts a limit on calls that may never return.
 """
 
 import os
@@ -160,7 +161,7 @@ class Speaker:
         self._closing.set()
         self._watchdog.join()
         _set_switch_interval(self, False)
-        with _quiet_stderr(), suppress(TimeoutError):
+        with quiet_stderr(), suppress(TimeoutError):
             within(_CLOSE_LIMIT_S, self._device.close)
 
     def _feed(self) -> Generator[NDArray[np.float32] | bytes, int, None]:
@@ -226,14 +227,8 @@ def _open(
     feed: Callable[[], Generator[NDArray[np.float32] | bytes, int, None]],
 ) -> Any:  # noqa: ANN401 - miniaudio.PlaybackDevice, where there is one
     """Return the first device that starts, playing `feed`."""
-    try:
-        import miniaudio
-    except (ImportError, OSError) as error:
-        raise SoundError(f"the miniaudio library cannot be loaded: {error}") from error
-    if not backends:
-        raise SoundError(f"no sound system is known for {sys.platform}")
 
-    def start(backend: str) -> Any:  # noqa: ANN401
+    def start(miniaudio: Any, backend: str) -> Any:  # noqa: ANN401
         device = miniaudio.PlaybackDevice(
             output_format=miniaudio.SampleFormat.FLOAT32,
             nchannels=1,
@@ -247,11 +242,35 @@ def _open(
         device.start(generator)
         return device
 
+    return first_device(backends, start)
+
+
+def first_device(backends: tuple[str, ...], start: Callable[[Any, str], Any]) -> Any:  # noqa: ANN401 - a device of miniaudio, where there is one
+    """Return the first device that starts.
+
+    Parameters
+    ----------
+    backends : tuple of str
+        miniaudio's names of what to try, in order.
+    start : callable
+        Takes the library and one of the names; gives a device that runs.
+
+    Raises
+    ------
+    SoundError
+        No device, no sound library, or a sound server that does not answer.
+    """
+    try:
+        import miniaudio
+    except (ImportError, OSError) as error:
+        raise SoundError(f"the miniaudio library cannot be loaded: {error}") from error
+    if not backends:
+        raise SoundError(f"no sound system is known for {sys.platform}")
     reasons = []
-    with _quiet_stderr():
+    with quiet_stderr():
         for backend in backends:
             try:
-                return within(_OPEN_LIMIT_S, partial(start, backend))
+                return within(_OPEN_LIMIT_S, partial(start, miniaudio, backend))
             except miniaudio.MiniaudioError as error:
                 reasons.append(f"{backend}: {error.args[0]}")
             except TimeoutError as error:
@@ -260,7 +279,7 @@ def _open(
 
 
 @contextmanager
-def _quiet_stderr() -> Iterator[None]:
+def quiet_stderr() -> Iterator[None]:
     """Keep what the C libraries print about a missing device off the user's screen.
 
     ALSA writes some twenty lines to file descriptor 2 where there is no card. The descriptor is

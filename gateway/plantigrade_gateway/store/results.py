@@ -13,7 +13,14 @@ from plantigrade_gateway.analysis.eventrow import EventRow, event_row
 from plantigrade_gateway.analysis.late import Owed, made_whole
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
-from plantigrade_gateway.analysis.result import Analysis, Mark, MarkedSet, SetSpan, Trial
+from plantigrade_gateway.analysis.result import (
+    Analysis,
+    Mark,
+    MarkedSet,
+    SetSpan,
+    SwingStrike,
+    Trial,
+)
 from plantigrade_gateway.analysis.spans import spans_of
 from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.drills.judge import Rep, Verdict
@@ -59,12 +66,19 @@ def read(store: Store, session_id: str) -> Analysis:
         drills=_drills(kept),
         trials=_rows_of(kept, "trials", Trial),
         spans=_spans(kept, marks),
+        strikes=_strikes(kept, len(found.swings)),
     )
 
 
 def _rows_of(kept: Mapping[str, object], name: str, cls: type[Made]) -> tuple[Made, ...]:
     rows = kept.get(name)
     return tuple(made(cls, row) for row in rows) if isinstance(rows, list) else ()
+
+
+def _strikes(kept: Mapping[str, object], swings: int) -> tuple[SwingStrike, ...]:
+    """Return the swings' strikes; none where they are not one for each swing that is kept."""
+    strikes = _rows_of(kept, "strikes", SwingStrike)
+    return strikes if len(strikes) == swings else ()
 
 
 def _spans(kept: Mapping[str, object], marks: tuple[Mark, ...]) -> tuple[SetSpan, ...]:
@@ -283,6 +297,7 @@ def beside(analysis: Analysis) -> dict[str, object]:
         "drills": plain(analysis.drills),
         "sets": plain(analysis.spans),
         "trials": plain(analysis.trials),
+        "strikes": plain(analysis.strikes),
         "rate_hz": analysis.rate_hz,
         "duration_s": analysis.duration_s,
         **_said_of_sums(analysis),

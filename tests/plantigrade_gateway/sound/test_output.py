@@ -364,7 +364,7 @@ def test_a_missing_device_prints_nothing(no_server, tmp_path):
 
 
 def test_what_others_print_comes_back_after_the_quiet(capfd):
-    with speakers._quiet_stderr():
+    with speakers.quiet_stderr():
         os.write(2, b"hidden")
     os.write(2, b"shown")
     assert capfd.readouterr().err == "shown"

@@ -43,12 +43,15 @@ class RollOver:
     steps : int
     line, band : str
         Points of the mean, and of the outline of one SD to either side.
+    sd : str
+        The SD in words, smallest to largest: of even steps the band is narrow, and still there.
     """
 
     foot: str
     steps: int
     line: str
     band: str
+    sd: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +88,11 @@ def roll_over(foot: Foot, steps: Sequence[Step]) -> RollOver | None:
     x = np.linspace(0.0, WIDE_PX, len(mean))
     upper, lower = _points(x, mean + sd), _points(x, mean - sd)
     return RollOver(
-        str(foot), len(known), " ".join(_points(x, mean)), " ".join([*upper, *reversed(lower)])
+        str(foot),
+        len(known),
+        " ".join(_points(x, mean)),
+        " ".join([*upper, *reversed(lower)]),
+        f"{100 * sd.min():.1f} to {100 * sd.max():.1f} % of the length",
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse
 from fastapi.routing import APIRoute
 from starlette.background import BackgroundTask
 
@@ -115,7 +115,8 @@ def _add_timeline(router: APIRouter, reads: DeskStore, preparing: Preparing) -> 
         opened = reads.open(session_id)
         kept = opened.shown
         view = view_of(read_stretch(reads.store, session_id, kept, *kept.span), width)
-        data = session_data(view, opened.found, kept.span)
+        notes = judging.said_of(reads, opened).notes
+        data = session_data(view, opened.found, kept.span, notes)
         return JSONResponse({**data, "whole": view.whole, "column_s": view.column_s})
 
     @router.get("/{session_id}/rows.json")
@@ -192,6 +193,7 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
             "session.html",
             opened=opened,
             sets=[(k, run, dict(proportions_of(run))) for k, run in enumerate(opened.sets, 1)],
+            sets_with_swings=[(k, run) for k, run in enumerate(opened.sets, 1) if run.swings],
             numbers=opened.numbers,
             loose=_in_no_set(opened),
             files=[name for name in file_names(with_frames=True) if name != FRAMES],
@@ -282,6 +284,12 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
         unit = request.cookies.get(UNIT_COOKIE, "")
         template, shown = swing_view(desk.reads, opened, number, eye=eye, unit=unit)
         return desk.page(template, **shown, problem="", typed={})
+
+    @router.get("/{session_id}/sets")
+    def side_by_side(session_id: str, first: int = 1, second: int = 0) -> Response:
+        here = f"/sessions/{desk.reads.open(session_id).session_id}/sets/{first}"
+        other = 0 if second == first else second
+        return RedirectResponse(f"{here}?other={other}#numbers", 303)
 
     @router.get("/{session_id}/sets/{number:number}", response_class=HTMLResponse)
     def one_set(session_id: str, number: int, other: int = 0) -> Response:

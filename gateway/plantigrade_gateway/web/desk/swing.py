@@ -18,6 +18,8 @@ from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.coach.case import NO_NOTE
 from plantigrade_gateway.coach.speedfile import UNITS
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
+from plantigrade_gateway.report.strikes import NOTE as STRIKE_NOTE
+from plantigrade_gateway.report.strikes import strike_lines
 from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
 from plantigrade_gateway.web.desk.judging import judged, said_of
@@ -263,7 +265,7 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
     whole = enumerate(opened.found.whole_sets, 1)
     sets = [(k, run.swings) for k, run in whole if swing in run.swings]
     set_number, together = sets[0] if sets else (0, ())
-    rate_hz = opened.found.rate_hz
+    rate_hz, strikes = opened.found.rate_hz, opened.found.strikes
     return {
         "opened": opened,
         "number": number,
@@ -277,6 +279,8 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
         "lift": _lift(swing),
         "why": _why(swing, frames, rate_hz),
         "push": words.push(swing.push),
+        "strike": strike_lines(strikes[number - 1]) if strikes else [],
+        "strike_note": STRIKE_NOTE,
         "moments": _moment_rows(swing, frames),
         "regions": REGIONS,
         "feet": _pictures(swing, frames),

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from plantigrade.block import FloatArray
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import Analysis, Mark, swing_time
+from plantigrade_gateway.people.said import Note
 from plantigrade_gateway.web.desk.chartdata import Data, merged, plain
 from plantigrade_gateway.web.desk.curves import Stretch
 
@@ -178,7 +179,7 @@ def _merged(spans: list[tuple[float, float]], nearer_s: float) -> list[tuple[flo
     return merged
 
 
-ROWS = ("swings", "steps right", "steps left", "stands", "set, check")
+ROWS = ("swings", "steps right", "steps left", "stands", "set, check", "notes")
 """What happened, a row each, from below."""
 
 _LONGEST_NAME = 18
@@ -192,15 +193,18 @@ def view_data(view: View) -> Data:
     return {"sources": {**shown["curves"], **gaps}, "ranges": {}}
 
 
-def session_data(view: View, found: Analysis, span: tuple[float, float]) -> Data:
-    """Return what a whole session fills into the chart."""
+def session_data(
+    view: View, found: Analysis, span: tuple[float, float], notes: Sequence[Note] = ()
+) -> Data:
+    """Return what a whole session fills into the chart, with what people noted of it."""
     loads = [view.curves[foot].y for foot in ("left", "right")]
     top = max((float(np.nanmax(y)) for y in loads if np.isfinite(y).any()), default=1.0)
     ranges = {
         "time": [1000.0 * span[0], 1000.0 * max(span[1], span[0] + 0.1)],
         "load": [0.0, max(1.08 * top, _LEAST_TOP_BW)],
     }
-    return merged([view_data(view), {"sources": _happened(found), "ranges": ranges}])
+    sources = {**_happened(found), "notes": _named(notes, "notes")}
+    return merged([view_data(view), {"sources": sources, "ranges": ranges}])
 
 
 def _happened(found: Analysis) -> dict[str, dict[str, list[Any]]]:
@@ -222,7 +226,7 @@ def _happened(found: Analysis) -> dict[str, dict[str, list[Any]]]:
             **_spans([(s.start_s, s.end_s) for s in found.stands]),
             "row": ["stands"] * len(found.stands),
         },
-        "marks": _marks(found.marks),
+        "marks": _named(found.marks, "set, check"),
     }
 
 
@@ -233,9 +237,9 @@ def _spans(spans: Sequence[tuple[float, float]]) -> dict[str, list[Any]]:
     }
 
 
-def _marks(marks: Sequence[Mark]) -> dict[str, list[Any]]:
+def _named(marks: Sequence[Mark | Note], row: str) -> dict[str, list[Any]]:
     return {
         "t": [round(1000.0 * mark.t_s, 3) for mark in marks],
-        "row": [ROWS[-1]] * len(marks),
+        "row": [row] * len(marks),
         "name": [formats.printable(mark.text).strip()[:_LONGEST_NAME] for mark in marks],
     }

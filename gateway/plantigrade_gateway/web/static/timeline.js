@@ -43,16 +43,21 @@ function tell(found) {
   shown.textContent = `${clock(start)} to ${clock(end)}: ${what}.`;
 }
 
-/** Write the marks' names where there is room up to the next mark. */
+/** Write the names of marks and notes where there is room up to the next one. */
 function nameMarks() {
+  for (const what of ["marks", "notes"]) nameWhereRoom(what);
+}
+
+/** @param {string} what the source */
+function nameWhereRoom(what) {
   const [start, end] = chart.ends("time") ?? whole;
-  const marks = chart.data.sources.marks;
+  const marks = chart.data.sources[what];
   const perMs = (place.clientWidth - MARGIN_PX) / (end - start);
   const names = marks.name.map((name, k) => {
     const next = marks.t[k + 1] ?? Infinity;
     return (next - marks.t[k]) * perMs > String(name).length * LETTER_PX + 8 ? name : "";
   });
-  const source = chart.model("marks");
+  const source = chart.model(what);
   if (source) source.data = { ...source.data, name: names };
 }
 

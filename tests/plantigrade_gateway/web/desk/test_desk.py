@@ -282,6 +282,19 @@ def test_one_swing_has_its_moments_its_pictures_and_its_frames(client, base, mad
     assert "Rolled: load took" in page and "Early: the forefoot took the load" in page
 
 
+def test_two_sets_are_laid_side_by_side_from_the_session_page(client, base):
+    """As the page's form asks for it: what the set's own page shows beside the other."""
+    page = client.get(base).text
+    form = page.split(f'action="{base}/sets"')[1].split("</form>")[0]
+    assert 'name="first"' in form and 'name="second"' in form
+    assert form.count(" selected") == 2 and '<option value="2" selected>' in form
+    asked = client.get(f"{base}/sets?first=1&second=2", follow_redirects=False)
+    assert asked.headers["location"] == f"{base}/sets/1?other=2#numbers"
+    same = client.get(f"{base}/sets?first=1&second=1", follow_redirects=False)
+    assert same.headers["location"] == f"{base}/sets/1?other=0#numbers"
+    assert client.get(f"{base}/sets?first=99&second=1").status_code == 404
+
+
 def test_a_set_is_laid_over_itself_at_the_shift(client, base, made):
     with Store.open(made) as store:
         session_id = store.sessions()[0].session_id

@@ -1,6 +1,8 @@
 """What a session's page begins with says what the events say, by plain arithmetic."""
 
+import re
 from dataclasses import replace
+from importlib.resources import files
 from statistics import mean, stdev
 
 import pytest
@@ -42,6 +44,16 @@ def test_the_line_is_the_mean_and_the_band_one_sd_to_either_side():
         assert band[k][1] == pytest.approx(high[1], abs=0.06)
         below = HIGH_PX * (1 - (mean(values) - stdev(values)))
         assert band[37 - k][1] == pytest.approx(below, abs=0.06)
+
+
+def test_the_band_of_even_steps_is_wider_than_the_line_and_said_in_numbers():
+    """SD of .4 % of the length, as of the demo: 0.96 px from edge to edge."""
+    found = roll_over(Foot.LEFT, steps(0.0, 0.004, 0.008))
+    assert found is not None and found.sd == "0.4 to 0.4 % of the length"
+    band = points(found.band)
+    css = (files("plantigrade_gateway") / "web/static/desk.css").read_text("utf-8")
+    (width,) = re.findall(r"\.roll-over polyline {[^}]*stroke-width: ([0-9.]+);", css)
+    assert min(band[37 - k][1] - band[k][1] for k in range(19)) > float(width)
 
 
 def test_stances_of_the_other_foot_or_with_gaps_do_not_count():

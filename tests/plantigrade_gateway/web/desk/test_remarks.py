@@ -192,6 +192,11 @@ def test_an_instant_is_noted_and_the_note_removed(store, client, page):
     answer = client.post(f"{base}/notes", data={"at": "1:02.5", "text": "loose <lace>"})
     assert answer.headers["location"] == f"{base}#notes"
     (note,) = said(store).notes
+    drawn = client.get(f"{base}/timeline.json?width=400").json()["sources"]["notes"]
+    assert drawn == {"t": [62500.0], "row": ["notes"], "name": ["loose <lace>"]}
+    for theme in ("light", "dark"):
+        empty = client.get(f"/sessions/charts/timeline.json?theme={theme}").text
+        assert empty.count('"name": "notes"') == 1
     assert (note.t_s, note.text) == (62.5, "loose <lace>")
     assert "1:02 loose <lace> (coach, " in text_of(client.get(base))
     for wrong in (

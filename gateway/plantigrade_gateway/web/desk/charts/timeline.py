@@ -24,8 +24,8 @@ def timeline_chart(theme: str, lead: Foot) -> str:
     """Return the chart, without data, as JSON text.
 
     Sources: ``left``, ``right``, ``share`` (t, y), ``gaps_left``, ``gaps_right`` (left, right),
-    ``swings``, ``steps``, ``stands`` (left, right, row …), ``marks`` (t, row, name). Ranges:
-    ``time`` (ms), ``load``.
+    ``swings``, ``steps``, ``stands`` (left, right, row …), ``marks`` and ``notes`` (t, row, name).
+    Ranges: ``time`` (ms), ``load``.
     """
     palette = PALETTES[theme]
     time = axis_range(0.0, 1.0, "time", min_interval=_SHORTEST_MS)
@@ -58,7 +58,7 @@ def _load(foot: Foot, is_lead: bool, time: Range1d, load: Range1d, palette: Pale
 
 def _events(time: Range1d, palette: Palette) -> Figure:
     title = "session time, h:min:s"
-    made = chart(palette, time, "", list(ROWS), 170, x_title=title, is_clock=True)
+    made = chart(palette, time, "", list(ROWS), 195, x_title=title, is_clock=True)
     made.y_range.range_padding = 0.05
     swings = source("swings", "left", "right", "row", "n", "words")
     bars = _bars(made, swings, palette.lead)
@@ -66,7 +66,13 @@ def _events(time: Range1d, palette: Palette) -> Figure:
     _bars(made, source("stands", "left", "right", "row"), palette.share)
     about = [("swing", "@n"), ("push", "@words")]
     made.add_tools(HoverTool(renderers=[bars], tooltips=about), TapTool(renderers=[bars]))
-    marks = source("marks", "t", "row", "name")
+    for name in ("marks", "notes"):
+        _names(made, source(name, "t", "row", "name"), palette)
+    return made
+
+
+def _names(made: Figure, marks: Any, palette: Palette) -> None:  # noqa: ANN401
+    """Draw a stroke at each instant and its name beside it."""
     made.scatter(
         "t", "row", marker="dash", angle=np.pi / 2, size=18, source=marks, line_color=palette.ink
     )
@@ -80,7 +86,6 @@ def _events(time: Range1d, palette: Palette) -> Figure:
         text_font_size="11px",
         text_baseline="middle",
     )
-    return made
 
 
 def _bars(made: Figure, data: Any, colour: str) -> Any:  # noqa: ANN401

@@ -1,0 +1,57 @@
+"""Ctrl-C at any time ends the command without a traceback."""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+AT_IMPORT = """
+import os, signal, sys
+
+class Interrupts:
+    def find_spec(self, name, path=None, target=None):
+        if name == "{module}":
+            os.kill(os.getpid(), signal.SIGINT)
+
+sys.meta_path.insert(0, Interrupts())
+"""
+AT_EXIT = """
+import atexit, os, signal
+atexit.register(os.kill, os.getpid(), signal.SIGINT)
+"""
+BEGIN = "from plantigrade_gateway.cli.entry import main; main()"
+
+
+def run(code: str, folder: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", code + BEGIN, "sessions"],
+        env={**os.environ, "HOME": str(folder), "XDG_DATA_HOME": str(folder)},
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize(
+    "module",
+    ["plantigrade_gateway.cli.main", "click", "plantigrade_gateway.store.schema"],
+)
+def test_an_interrupt_while_the_program_is_loaded_is_its_end(tmp_path, module):
+    done = run(AT_IMPORT.format(module=module), tmp_path)
+    assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGINT, "", "")
+
+
+def test_an_interrupt_of_a_command_at_work_is_one_word(tmp_path):
+    """What the command itself imports, it imports when it is at work."""
+    done = run(AT_IMPORT.format(module="plantigrade_gateway.store.sessions"), tmp_path)
+    assert (done.returncode, done.stderr.strip()) == (1, "Aborted!")
+
+
+def test_an_interrupt_when_the_command_has_ended_is_its_end(tmp_path):
+    done = run(AT_EXIT, tmp_path)
+    assert (done.returncode, done.stderr) == (-signal.SIGINT, "")
+    assert done.stdout

@@ -1,0 +1,96 @@
+"""What a microphone hears in a live session: in the record, in the report and the store."""
+
+from dataclasses import replace
+from io import StringIO
+from itertools import pairwise
+
+import pytest
+from rich.console import Console
+
+from plantigrade.transients import Transient, TransientKind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose
+from plantigrade_gateway.report.session import show
+from plantigrade_gateway.report.strikes import strike_lines
+from plantigrade_gateway.session.ears import ASKED, STAMPS_S, Ear, Ears
+from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.sound.listening import Heard
+from plantigrade_gateway.sound.output import Silence
+from plantigrade_gateway.sources.replay import demo_file, read_replay
+from plantigrade_gateway.store import results
+
+pytestmark = pytest.mark.dear
+
+CLICK = Transient(TransientKind.CLICK, 7.0, -18.0, 0.0005, -20.0, 0.0005, 0.95, (-25.0,) * 6, -8.0)
+UNTIL_S = 150.0
+
+
+@pytest.fixture(scope="module")
+def practice() -> list[Entry]:
+    """Return the invented session's first minutes: two swings and more."""
+    entries = [entry for batch in read_replay(demo_file()) for entry in batch]
+    end_ns = entries[0].arrival_ns + round(UNTIL_S * 1e9)
+    return [entry for entry in entries if entry.arrival_ns < end_ns]
+
+
+def test_a_session_with_a_microphone(store, practice):
+    said: list[str] = []
+    live, ears = LiveSession(store, "test", Silence(), print), Ears(Ear(2.5), said.append)
+    edges = [*range(0, len(practice), 300), len(practice)]
+    for k, (start, stop) in enumerate(pairwise(edges)):
+        live.push(Batch.of(practice[start:stop]))
+        if k == 40:
+            ears.hear(Heard(practice[stop - 1].arrival_ns - 200_000_000, CLICK))
+        ears.follow(live)
+    assert said[0] == ASKED
+    assert len(said) == 2, "and that the stamps are over"
+    ears.marked("Struck", live)
+    ears.marked("a note", live)
+    last = live.analysis.swings[-1]
+    assert last.lead_peak_s is not None
+    live.strike(live.analysis.now_s - last.lead_peak_s - 0.1, 0.2)
+    found = live.close()
+
+    entries = [entry for batch in store.batches(live.session_id) for entry in batch]
+    purposes = [Listening.from_json(e.data) for e in entries if e.kind is Kind.LISTEN]
+    assert purposes[0] == Listening(Purpose.ON, 2.5, 0.5)
+    others = [one.purpose for one in purposes[1:] if one.purpose is not Purpose.OWN]
+    assert others == [Purpose.STAMPS, Purpose.STAMPS_END, Purpose.CONFIRMED]
+    own = [one for one in purposes if one.purpose is Purpose.OWN]
+    assert own, "the pushes are heard"
+    assert all(0.0 < one.lasts_s < 10.0 for one in own)
+    stamps = [e.arrival_ns for e in entries if e.kind is Kind.LISTEN and b'"stamps' in e.data]
+    assert 1e-9 * (stamps[1] - stamps[0]) == pytest.approx(STAMPS_S, abs=4.0)
+    (heard,) = [HeardSound.from_json(e.data) for e in entries if e.kind is Kind.HEARD]
+    assert heard.transient == replace(CLICK, t_s=0.0)
+    assert heard.before_ns == 200_000_000
+
+    assert len(found.strikes) == len(found.swings) >= 2
+    assert found.strikes[-1].source == "mark"
+    assert found.strikes[-1].lead_peak_s == pytest.approx(-0.1, abs=1e-6)
+    assert {one.state for one in found.strikes[:-1]} == {"unclear"}, "nobody stamped"
+    assert results.read(store, live.session_id).strikes == found.strikes
+    again, changed = results.reanalyse(store, live.session_id)
+    assert (again.strikes, changed) == (found.strikes, 0)
+
+    out = Console(record=True, width=160, file=StringIO())
+    show(found, out)
+    text = out.export_text()
+    assert f"1 of {len(found.strikes)} swings" in text
+    assert "± 200 ms" in text
+    assert "unclear: stamps both loaded and heard" in text
+    assert strike_lines(found.strikes[-1])[0].startswith("marked at ")
+
+
+def test_without_a_microphone_nothing_is_said_of_strikes(store, practice):
+    live = LiveSession(store, "test", Silence(), print)
+    live.push(Batch.of(practice))
+    found = live.close()
+    assert found.swings
+    assert found.strikes == ()
+    kinds = {e.kind for batch in store.batches(live.session_id) for e in batch}
+    assert not kinds & {Kind.HEARD, Kind.LISTEN, Kind.STRIKE}
+    out = Console(record=True, width=160, file=StringIO())
+    show(found, out)
+    text = out.export_text().lower()
+    assert "strikes" not in text

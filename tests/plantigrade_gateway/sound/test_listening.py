@@ -1,0 +1,85 @@
+"""A microphone's blocks as they arrive: what is heard, and when on the host's clock."""
+
+from functools import cache
+
+import numpy as np
+from tests.support import soundbay
+from tests.support.soundbay import CLUBS, RATE, Tape
+
+from plantigrade.transients import TransientDetector, TransientKind
+from plantigrade_gateway.sound.listening import Heard, Listener
+
+ORIGIN_NS = 5_000_000_000_000
+STRIKES_S = tuple(1.0 + 0.9 * k for k in range(30))
+DELAY_S = 0.021
+DRIFT = 30e-6
+
+
+@cache
+def tape() -> Tape:
+    rng = np.random.default_rng(3)
+    made = Tape(rng, 0.0, 29.0)
+    for at_s in STRIKES_S:
+        made.add(at_s, soundbay.strike(rng, CLUBS["7 iron"]))
+    return made
+
+
+def listen(block: int, jitter_s: float) -> list[Heard]:
+    """Blocks arrive `DELAY_S` after their last sample or later, from a clock that is too slow."""
+    rng, listener, found, last_ns = np.random.default_rng(4), Listener(ORIGIN_NS), [], 0
+    samples = tape().samples.astype(np.float32)
+    for at in range(0, len(samples) - block, block):
+        end_s = (at + block) / RATE * (1.0 + DRIFT) + DELAY_S + rng.exponential(jitter_s)
+        last_ns = max(last_ns, ORIGIN_NS + round(1e9 * end_s))
+        found += listener.push(last_ns, samples[at : at + block])
+    return found
+
+
+def test_blocks_give_what_the_whole_sound_gives():
+    whole = TransientDetector().push(tape().samples.astype(np.float32))
+    assert len(whole) == len(STRIKES_S)
+    assert [heard.transient for heard in listen(480, 0.002)] == whole
+    assert [heard.transient for heard in listen(100, 0.0)] == whole, "smaller than is looked at"
+
+
+def test_host_times_follow_the_hosts_clock():
+    """The delay is there and steady, the drift is not; arrivals jitter by 2 ms and more."""
+    found = listen(480, 0.002)[10:]  # a clock's first ten seconds it corrects itself quickly
+    late_s = [
+        1e-9 * (heard.host_ns - ORIGIN_NS) - at_s * (1.0 + DRIFT)
+        for heard, at_s in zip(found, STRIKES_S[10:], strict=True)
+    ]
+    assert abs(np.median(late_s) - DELAY_S) < 0.002
+    assert np.ptp(late_s) < 0.002
+
+
+def test_lost_samples_are_noticed_and_times_come_right_again():
+    rng, listener, found = np.random.default_rng(7), Listener(ORIGIN_NS), []
+    samples = tape().samples.astype(np.float32)
+    for at in range(0, len(samples) - 480, 480):
+        if not 12.30 < at / RATE < 12.42:  # 120 ms of it never come
+            arrival_s = (at + 480) / RATE + DELAY_S + rng.exponential(0.001)
+            found += listener.push(ORIGIN_NS + round(1e9 * arrival_s), samples[at : at + 480])
+    assert listener.losses == 1
+    late_s = [
+        1e-9 * (heard.host_ns - ORIGIN_NS) - at_s
+        for heard, at_s in zip(found, STRIKES_S, strict=True)
+        if at_s < 12.0 or at_s > 20.0
+    ]
+    assert np.abs(np.array(late_s[8:]) - DELAY_S).max() < 0.004
+
+
+def test_thumps_are_told_only_while_heels_are_stamped():
+    rng = np.random.default_rng(5)
+    made = Tape(rng, 0.0, 4.0)
+    for at_s in (1.0, 3.0):
+        made.add(at_s, soundbay.heel(rng, -10.0))
+    listener, found = Listener(0), []
+    for at in range(0, len(made.samples), 480):
+        listener.stamping = at > 2 * RATE
+        found += listener.push(
+            round(1e9 * (at + 480) / RATE), made.samples[at : at + 480].astype(np.float32)
+        )
+    (one,) = found
+    assert one.transient.kind is TransientKind.THUMP
+    assert abs(one.transient.t_s - 3.0) < 0.005
