@@ -165,7 +165,7 @@ def test_every_measure_can_be_chosen_under_what_it_is_of(client, base):
 def test_what_was_never_measured_is_said(client, base):
     text = text_of(client.get(f"{base}?measure=kept.push_good"))
     assert "measured on no visit yet" in text and "not two visits yet" in text
-    assert "is not known, perhaps" in text_of(client.get(f"{base}?measure=kept.push_god"), 409)
+    assert "is not known, did you mean" in text_of(client.get(f"{base}?measure=kept.push_god"), 409)
     assert client.get("/players/nobody/progress").status_code == 404
 
 
