@@ -11,7 +11,7 @@ import platformdirs
 
 from plantigrade_gateway.errors import BluetoothError
 
-_SOURCES = ("wire", "insole", "info", "app")
+_SOURCES = ("wire", "insole", "info", "app", "events")
 _FLAGS = ("-std=c99", "-O2", "-DPG_QUEUE_PACKETS=255u")
 """A longer queue than a board's: this machine may be busy for a second."""
 _LIMIT_S = 120.0
