@@ -116,6 +116,7 @@ def test_every_row_takes_what_is_right(name, tmp_path):
 READERS = {
     "signal/plantigrade/calibrate.py": "calibration_entries",
     "signal/plantigrade/zones.py": "layouts",
+    "gateway/plantigrade_gateway/analysis/late.py": "connections",
     "gateway/plantigrade_gateway/analysis/practice.py": "marks",
     "gateway/plantigrade_gateway/analysis/result.py": "layouts",
     "gateway/plantigrade_gateway/cli/calibrate.py": "bench_files",

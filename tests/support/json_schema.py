@@ -46,6 +46,7 @@ LATER = {
         *("push_begun", "trail_return"),
     },
     "FootStand": {"midfoot_medial_share"},
+    "FootQuality": {"late_samples", "late_spans"},
 }
 """Keys that came into schema 1 after 0.1.0: an analysis that was kept before lacks them."""
 

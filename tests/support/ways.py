@@ -12,6 +12,7 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
+from tests.support.loglink import Insole, record
 from tests.support.vectors import read_vectors
 from tests.support.zones import analyse_csv
 
@@ -20,12 +21,14 @@ from plantigrade.calibrate import Calibrator, default_calibration
 from plantigrade.zones import eighteen
 from plantigrade_gateway import config
 from plantigrade_gateway.analysis.bench import read_bench
+from plantigrade_gateway.analysis.late import log_said
 from plantigrade_gateway.analysis.practice import entry_of, read_entry
 from plantigrade_gateway.analysis.record import RecordAnalysis, analyse_record
 from plantigrade_gateway.analysis.result import read_layout
 from plantigrade_gateway.coach.speedfile import read_speeds
 from plantigrade_gateway.drills.files import BUILT_IN, FOLDER, parse_drill, read_drill
 from plantigrade_gateway.drills.model import Choice, Feedback
+from plantigrade_gateway.errors import WireError
 from plantigrade_gateway.foreign import read_secret
 from plantigrade_gateway.forward.mqtt import command
 from plantigrade_gateway.record.cues import CueState
@@ -46,6 +49,7 @@ from plantigrade_gateway.web.live.hub import Hub, Viewer
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode
 from plantigrade_gateway.wire.information import read_curve, read_information
+from plantigrade_gateway.wire.log import read_end, read_page, read_state
 from plantigrade_gateway.wire.messages import (
     Ack,
     AckStatus,
@@ -397,6 +401,62 @@ def stored_curves(folder: Path) -> Way:
     return Way("stored curve", known_values("curve")[:1], take)
 
 
+def log_values(folder: Path) -> Way:
+    """What comes of an insole's log: pages, state and ends."""
+    readers = {"log_page": read_page, "log_state": read_state, "log_end": read_end}
+    vectors = read_vectors(
+        Path(__file__).resolve().parents[2] / "hardware_notes" / "log_vectors.txt"
+    )
+    seeds = [
+        bytes.fromhex(block["hex"])
+        for block in vectors
+        if block["kind"] in readers and "error" not in block
+    ]
+
+    def take(data: bytes) -> bool:
+        refused = []
+        for read in readers.values():
+            try:
+                read(data)
+            except WireError as error:
+                refused.append(error)
+        if len(refused) == len(readers):
+            raise refused[0]
+        return True
+
+    return Way("log of an insole", seeds, take)
+
+
+def connections(folder: Path) -> Way:
+    """What an insole says of its log when it connects, as a record keeps it."""
+    log = {"boot": 3, "clock_us": 123456789, "read_ns": 5_000_000_000}
+    seed = json.dumps({"serial": "51A70001", "log": log}).encode()
+    return Way("connection", [seed], lambda data: log_said(data) is not None)
+
+
+def late_pages(folder: Path) -> Way:
+    """Pages that pass their CRC, in a record that lacks them."""
+    insoles = [
+        Insole(foot, lambda t_s: np.full((len(t_s), 18), 300, dtype=np.uint16), pages=64)
+        for foot in Foot
+    ]
+    for insole in insoles:
+        insole.run(0.6, up=True)
+        insole.run(2.4, up=insole.foot is Foot.RIGHT)
+        insole.run(4.2, up=True)
+    whole = record(*insoles)
+    pages = [entry.data for entry in whole if entry.kind is Kind.LOG]
+    rest = [entry for entry in whole if entry.kind is not Kind.LOG]
+
+    def take(data: bytes) -> bool:
+        passed = data[:24] + zlib.crc32(data[:24] + data[28:]).to_bytes(4, "little") + data[28:]
+        read_page(passed)
+        late = Entry(rest[-1].arrival_ns, 0, Kind.LOG, passed)
+        return analyse_record([Batch.of([*rest, late])], "late").duration_s > 0
+
+    return Way("late log page", pages[:3], take)
+
+
 def bench_files(folder: Path) -> Way:
     rows = [f"left,{zone},{kpa},{4 * kpa},{5 * kpa}" for zone in (1, 2) for kpa in (0, 100, 800)]
     seed = "\n".join(["foot,zone,kpa,up,down", *rows]).encode()
@@ -425,5 +485,6 @@ FROM_FOLDER = {
         ),
         *(commands, web_messages, control_writes, insole_answers),
         *(information_blocks, stored_curves, bench_files),
+        *(log_values, connections, late_pages),
     )
 }

@@ -4,28 +4,32 @@ Pure: no I/O, no time but the record's. What comes out is a function of the orde
 how it is cut into batches never changes a bit of it. One implementation for live and stored.
 """
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade.baseline import BaselineState
-from plantigrade.block import Foot, PressureBlock
+from plantigrade.block import FloatArray, Foot, PressureBlock
 from plantigrade.calibrate import Calibration, Calibrator, default_calibration
 from plantigrade.clock import ClockModel, ClockState
 from plantigrade.limits import setup_for
 from plantigrade.load import LoadReducer
 from plantigrade.monitor import ZoneMonitor
+from plantigrade_gateway.analysis.late import read_late
+from plantigrade_gateway.analysis.streams import Stream, alike, joined, restarted, shape_of
 from plantigrade_gateway.analysis.timeline import AWAY_S, Output, Tallies, TimeLine
 from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.entries import SESSION, Batch, Kind, read_exchange
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.wire.decoder import Decoder
-from plantigrade_gateway.wire.stream import Counts, PacketRun, StreamEvent, StreamEventKind
+from plantigrade_gateway.wire.stream import Counts, PacketRun, StreamEventKind
 
+LATE_APART_S = 1.0
+"""Samples that came late with less between them are told of together (ours)."""
 AWAY_NS = round(AWAY_S * 1e9)
 """In the record a foot is away by the arrival of its packets: what is lost has no sample time."""
 IntArray = NDArray[np.int64]
@@ -35,6 +39,7 @@ INSOLES = (0, 1)
 _TRIALS = (Kind.CHECK, Kind.CHECK_END, Kind.SET)
 """What ends a trial of a guided check; the first begins one."""
 _NOTIFICATION, _RESTART = int(Kind.NOTIFICATION), StreamEventKind.RESTART  # looked up once
+_SAMPLES = (_NOTIFICATION, int(Kind.LATE))
 _ZERO = np.zeros(1, dtype=np.int64)
 Tap = Callable[[PressureBlock, float], None]
 """Told each foot's zone readings as they pass, calibrated, and the gain their load is taken by."""
@@ -58,6 +63,9 @@ class _Insole:
     missed: Foot | None = None
     """The foot whose rows go on without it."""
     ignored: int = 0
+    late: list[tuple[float, float]] = field(default_factory=list)
+    """From when to when samples came late, session times, s."""
+    late_samples: int = 0
 
 
 class Pipeline:
@@ -145,6 +153,10 @@ class Pipeline:
         """Return the packets left out because another insole is that foot, or zones do not fit."""
         return {k: insole.ignored for k, insole in self._insoles.items()}
 
+    def late(self) -> dict[int, tuple[int, tuple[tuple[float, float], ...]]]:
+        """Return how many of each insole's samples came late, and from when to when, s."""
+        return {k: (i.late_samples, tuple(i.late)) for k, i in self._insoles.items()}
+
     def baselines(self) -> dict[Foot, BaselineState]:
         """Return each foot's baseline; none before the time line begins and after it ends."""
         return self._line.baselines()
@@ -183,7 +195,7 @@ class Pipeline:
         for at in np.flatnonzero(batch.kind != _NOTIFICATION).tolist():
             cuts |= {at, at + 1}
         for k, insole in self._insoles.items():
-            mine = np.flatnonzero((batch.insole == k) & (batch.kind == _NOTIFICATION))
+            mine = np.flatnonzero((batch.insole == k) & np.isin(batch.kind, _SAMPLES))
             times = np.concatenate(
                 ([insole.last_ns], batch.arrival_ns[mine], batch.arrival_ns[-1:])
             )
@@ -201,7 +213,7 @@ class Pipeline:
     def _settle_absence(self, batch: Batch, start: int) -> None:
         """Say which feet are away at the entry that begins a piece."""
         now = int(batch.arrival_ns[start])
-        sends = int(batch.insole[start]) if batch.kind[start] == _NOTIFICATION else SESSION
+        sends = int(batch.insole[start]) if batch.kind[start] in _SAMPLES else SESSION
         for k, insole in self._insoles.items():
             comes = k == sends
             if not insole.away and now - insole.last_ns > AWAY_NS:
@@ -236,6 +248,8 @@ class Pipeline:
             self._calibrations[insole] = Calibration.from_json(data)
             if insole in self._insoles:
                 self._insoles[insole].calibrator = None
+        elif kind is Kind.LATE and insole in self._insoles:
+            self._push_late(insole, data, arrival_ns)
         elif kind is Kind.END:
             self._line.end()
         elif kind in _TRIALS:
@@ -253,7 +267,7 @@ class Pipeline:
         """
         raw = np.frombuffer(batch.payload, dtype=np.uint8)[int(ends[start]) : int(ends[stop])]
         lengths, arrival_ns = batch.length[start:stop], batch.arrival_ns[start:stop]
-        streams: list[_Stream] = []
+        streams: list[Stream] = []
         cuts = {0, stop - start}
         for k, insole in self._insoles.items():
             mine = batch.insole[start:stop] == k
@@ -262,14 +276,14 @@ class Pipeline:
             before = insole.decoder.counts.notifications
             payload = raw[np.repeat(mine, lengths)].tobytes()
             runs = self._decode(k, arrival_ns[mine], lengths[mine], payload)
-            stream = _Stream(k, runs, np.flatnonzero(mine), before)
+            stream = Stream(k, runs, np.flatnonzero(mine), before)
             cuts.update(stream.changes(insole.shape))
             streams.append(stream)
         for low, high in pairwise(sorted(cuts)):
             parts = [stream.between(low, high) for stream in streams]
             for _, k, runs in sorted((p for p in parts if p[2]), key=lambda p: p[0]):
-                for alike in _alike(runs):
-                    self._push_run(self._insoles[k], _joined(alike))
+                for group in alike(runs):
+                    self._push_run(self._insoles[k], joined(group))
 
     def _decode(
         self, k: int, arrival_ns: IntArray, lengths: IntArray, payload: bytes
@@ -286,7 +300,7 @@ class Pipeline:
             else:
                 self._line.out.facts.append(item)
                 if item.kind is _RESTART:
-                    runs.append(_restart(item))
+                    runs.append(restarted(item))
         insole.last_ns = int(arrival_ns[-1])
         return runs
 
@@ -295,7 +309,28 @@ class Pipeline:
             insole.clock.restart()
             return
         t_s = insole.clock.map_frames(run.arrival_ns, run.clock_us, run.period_us, run.frames)
-        shape = _shape(run)
+        self._push_frames(insole, run, t_s)
+
+    def _push_late(self, number: int, data: bytes, arrival_ns: int) -> None:
+        """Take what came late in its own place, with its times."""
+        insole = self._insoles[number]
+        first_s, step_s, packet = read_late(data)
+        frames = len(packet.counts)
+        t_s = first_s + step_s * np.arange(frames, dtype=np.float64)
+        arrivals = np.array([arrival_ns])
+        run = PacketRun(
+            *(number, packet.foot, arrivals, arrivals, packet.period_us, frames, packet.counts, 0)
+        )
+        insole.last_ns = arrival_ns
+        insole.late_samples += frames
+        begins, ends = float(t_s[0]), float(t_s[-1])
+        if insole.late and begins - insole.late[-1][1] < LATE_APART_S:
+            begins = insole.late.pop()[0]
+        insole.late.append((begins, ends))
+        self._push_frames(insole, run, t_s)
+
+    def _push_frames(self, insole: _Insole, run: PacketRun, t_s: FloatArray) -> None:
+        shape = shape_of(run)
         is_new, insole.shape = insole.shape != shape, shape
         if not self._is_usable(insole, run):
             insole.ignored += len(run)
@@ -364,119 +399,9 @@ class Pipeline:
                 self._tell_away(insole)
 
 
-@dataclass(frozen=True, slots=True)
-class _Stream:
-    """One insole's runs in a piece of the record.
-
-    Attributes
-    ----------
-    insole : int
-    runs : list of PacketRun
-    places : ndarray of int64
-        Where in the piece each of the insole's notifications stands.
-    before : int
-        How many of the insole's notifications came before the piece.
-    """
-
-    insole: int
-    runs: list[PacketRun]
-    places: IntArray
-    before: int
-
-    def _places(self, run: PacketRun) -> IntArray:
-        first = run.index - self.before
-        return self.places[first : first + max(len(run), 1)]
-
-    def changes(self, shape: tuple[Foot, int, int] | None) -> list[int]:
-        """Return where the insole says another foot, period or number of zones than before."""
-        found: list[int] = []
-        for run in self.runs:
-            if len(run) and _shape(run) != shape:
-                shape = _shape(run)
-                found.append(int(self._places(run)[0]))
-        return found
-
-    def between(self, low: int, high: int) -> tuple[int, int, list[PacketRun]]:
-        """Return place of the first packet, insole, and the runs from place low to high − 1."""
-        first, inside = high, []
-        for run in self.runs:
-            places = self._places(run)
-            a, b = np.searchsorted(places, (low, high)).tolist()
-            if a < b:
-                first = min(first, int(places[a]))
-                inside.append(_part(run, a, b) if len(run) else run)
-        return first, self.insole, inside
-
-
 def _trial(data: bytes) -> TrialName | None:
     """Return which trial begins; None where another version wrote what is not understood."""
     try:
         return TrialName.from_json(data)
     except RecordError:
         return None
-
-
-def _shape(run: PacketRun) -> tuple[Foot, int, int]:
-    return run.foot, run.period_us, run.zones
-
-
-def _part(run: PacketRun, start: int, stop: int) -> PacketRun:
-    """Return packets start…stop−1 of a run."""
-    if stop - start == len(run):
-        return run
-    return PacketRun(
-        run.insole,
-        run.foot,
-        run.arrival_ns[start:stop],
-        run.clock_us[start:stop],
-        run.period_us,
-        run.frames,
-        run.counts[start * run.frames : stop * run.frames],
-        run.index + start,
-    )
-
-
-def _alike(runs: Iterable[PacketRun]) -> Iterator[list[PacketRun]]:
-    """Group runs that differ in nothing but the gaps between them: their times tell those.
-
-    They are of one shape: a piece is cut where it changes.
-    """
-    group: list[PacketRun] = []
-    for run in runs:
-        if group and not (len(run) and len(group[-1]) and run.frames == group[-1].frames):
-            yield group
-            group = []
-        group.append(run)
-    if group:
-        yield group
-
-
-def _joined(runs: list[PacketRun]) -> PacketRun:
-    """Return runs of one shape as one."""
-    if len(runs) == 1:
-        return runs[0]
-    first = runs[0]
-    return PacketRun(
-        first.insole,
-        first.foot,
-        np.concatenate([run.arrival_ns for run in runs]),
-        np.concatenate([run.clock_us for run in runs]),
-        first.period_us,
-        first.frames,
-        np.concatenate([run.counts for run in runs]),
-        first.index,
-    )
-
-
-def _restart(fact: StreamEvent) -> PacketRun:
-    """Return an empty run that stands for an insole's restart, in its place among the runs."""
-    return PacketRun(
-        fact.insole,
-        Foot.LEFT,
-        np.array([fact.arrival_ns]),
-        np.empty(0, dtype=np.int64),
-        0,
-        1,
-        np.empty((0, 0), dtype=np.uint16),
-        fact.index,
-    )

@@ -110,6 +110,10 @@ class FootQuality:
         known (a zone CSV).
     gain : float or None
         What its load was multiplied by; None likewise.
+    late_samples : int
+        Of `samples`, those that came late, from the insole's log: no cue was made of them.
+    late_spans : tuple of (float, float)
+        From when to when, session times, s.
     """
 
     samples: int
@@ -123,6 +127,8 @@ class FootQuality:
     link: LinkQuality | None
     calibration: str | None = None
     gain: float | None = None
+    late_samples: int = 0
+    late_spans: tuple[tuple[float, float], ...] = ()
 
     @property
     def missing_text(self) -> str:
@@ -203,6 +209,7 @@ class Quality:
         table["floor_n"], table["notes"] = list(self.floor_n), list(self.notes)
         for foot in Foot:
             table[foot]["unused_zones"] = list(self.foot(foot).unused_zones)
+            table[foot]["late_spans"] = [list(span) for span in self.foot(foot).late_spans]
         return table
 
     @classmethod
@@ -236,6 +243,7 @@ def _foot_of(table: dict[str, Any]) -> FootQuality:
             **table,
             "gaps": Gaps(**table["gaps"]),
             "unused_zones": tuple(table["unused_zones"]),
+            "late_spans": tuple((a, b) for a, b in table.get("late_spans", ())),
             "link": None if link is None else LinkQuality(**link),
         }
     )

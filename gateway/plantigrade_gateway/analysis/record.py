@@ -11,6 +11,7 @@ from plantigrade.block import Foot
 from plantigrade.events import Step, Swing
 from plantigrade.limits import setup_for
 from plantigrade_gateway import words
+from plantigrade_gateway.analysis.late import made_whole
 from plantigrade_gateway.analysis.pipeline import Pipeline, Tap
 from plantigrade_gateway.analysis.practice import MARK, Practice, read_entry, read_mark, said_of
 from plantigrade_gateway.analysis.quality import FOOT_CHANGED, FootQuality, LinkQuality, Quality
@@ -45,6 +46,8 @@ _NOTED = (
     *(Kind.END, Kind.MARK, Kind.SET, Kind.SET_END),
     *(Kind.CUES, Kind.DRILL, Kind.CHECK, Kind.CHECK_END),
 )
+_TOLD = 5
+"""So many stretches that came late are told of one by one (ours)."""
 _CUT_AT = (*_NOTED, Kind.SETTINGS)
 """Entries before which a batch is cut: what comes before one never depends on it."""
 Made = TypeVar("Made")
@@ -252,6 +255,7 @@ class RecordAnalysis:
         counts = self.pipeline.counts().get(insole, Counts()) if insole is not None else Counts()
         used = None if insole is None else self.pipeline.calibrations().get(insole)
         samples = self._tallies.samples[foot]
+        late = (0, ()) if insole is None else self.pipeline.late()[insole]
         return FootQuality(
             samples=samples.samples,
             missing_samples=samples.missing,
@@ -264,6 +268,8 @@ class RecordAnalysis:
             link=None if insole is None else self._link(insole, counts),
             calibration=None if used is None else words.calibration(used),
             gain=None if used is None else used.gain,
+            late_samples=late[0],
+            late_spans=late[1],
         )
 
     def _link(self, insole: int, counts: Counts) -> LinkQuality:
@@ -283,11 +289,23 @@ class RecordAnalysis:
             clock_locked=clock.locked,
         )
 
+    def _late_notes(self) -> Iterator[str]:
+        rate_hz = self.rate_hz
+        for insole, foot in self.pipeline.feet().items():
+            samples, spans = self.pipeline.late()[insole]
+            if foot is not None and spans and rate_hz:
+                yield (
+                    f"{samples / rate_hz:.1f} s of the {foot} foot came late, from the insole's "
+                    f"log ({', '.join(f'{clock(a)} to {clock(b)}' for a, b in spans[:_TOLD])}"
+                    f"{', …' if len(spans) > _TOLD else ''}): no cue was made of them"
+                )
+
     def _notes(self) -> Iterator[str]:
         heard = {foot for foot in self.pipeline.feet().values() if foot is not None}
         for foot in Foot:
             if foot not in heard:
                 yield f"the {foot} foot's insole was never heard"
+        yield from self._late_notes()
         yield from self._tallies.notes()
         for mark in self.marks:
             if is_lost(mark.text):
@@ -349,7 +367,8 @@ def analyse_record(
             return settings.with_limits(installation or {}, limits or {})
 
         batches = with_settings(batches, change)
-    for batch in batches:
+    held = list(batches)
+    for batch in made_whole(lambda: held):
         analysis.push(batch)
     analysis.flush()
     return analysis.result()

@@ -335,6 +335,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 @click.pass_context
 def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_json: bool) -> None:
     """Write SESSION's steps, swings, stands, sets (CSV, Parquet) and raw frames (zone CSV)."""
+    from plantigrade_gateway.analysis.late import made_whole
     from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.report.export import export as write
     from plantigrade_gateway.report.frames import write_frames
@@ -345,11 +346,16 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
         one = find(store, session)
         session_id = one.session_id
         record = batches_and_gaps(store, one, lambda text: click.echo(f"Lost: {text}", err=True))
+
+        def frames(to: Path) -> None:
+            held = list(record)  # it says what is lost once
+            write_frames(to, made_whole(lambda: held))
+
         files = write(
             store,
             session_id,
             folder,
-            write_frames=lambda path: write_frames(path, record),
+            write_frames=frames,
             replace=replace,
         )
     if as_json:

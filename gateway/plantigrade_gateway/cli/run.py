@@ -37,6 +37,9 @@ _seconds = click.option(
     show_default=True,
     help="How long to listen.",
 )
+_log = click.option(
+    "--log", is_flag=True, help="Virtual insoles keep a log: what is out of reach comes late."
+)
 _fault = click.option(
     "--fault",
     "faults",
@@ -162,6 +165,7 @@ def register(
         "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
     )
     @_seed
+    @_log
     @_style
     @_fault
     @_radio
@@ -195,6 +199,7 @@ def register(
     @_shown("--battery", type=float, default=87.0, metavar="PERCENT", help="Its level at first.")
     @_shown("--speed", type=float, default=1.0, help="Seconds of the player's in a second.")
     @_seed
+    @_log
     @_style
     @click.option(
         "--calibrates", is_flag=True, help="The player goes through the poses of a calibration."
@@ -245,8 +250,8 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     faults = tuple(Fault.parse(text) for text in options["faults"])
     if faults and not options["virtual"]:
         raise InputError("--fault: happens to virtual insoles only, add --virtual")
-    for name in ("seed", "style"):
-        if options[name] is not None and not options["virtual"]:
+    for name in ("seed", "style", "log"):
+        if options[name] is not None and options[name] is not False and not options["virtual"]:
             raise InputError(f"--{name}: makes a virtual player, add --virtual")
     if options["virtual"] and options["radio"]:
         raise InputError("--virtual starts its own radio: leave --radio out")
@@ -327,6 +332,8 @@ def _player(options: dict[str, Any]) -> dict[str, Any]:
         wanted["seed"] = options["seed"]
     if options["style"] is not None:
         wanted["style"] = PlayerStyle(options["style"])
+    if options["log"]:
+        wanted["log"] = True
     return wanted
 
 

@@ -64,6 +64,11 @@ class Kind(IntEnum):
     """A trial of a guided check begins: UTF-8 JSON (`trials.TrialName`). It ends the one before."""
     CHECK_END = 13
     """The trial under way ends: UTF-8 JSON, as it began."""
+    LOG = 14
+    """A page of the insole's log, as it came (`hardware_notes/wire_format.md` §8): samples of an
+    earlier time. A live analysis leaves it alone."""
+    LATE = 255
+    """Frames of such a page in their own place. In no record: `analysis/late.py` makes it."""
 
 
 _EXCHANGE = struct.Struct("<qqI")

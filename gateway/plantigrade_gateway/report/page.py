@@ -26,6 +26,7 @@ from plantigrade_gateway.report.pagerows import PageRows, highest, page_rows
 from plantigrade_gateway.report.soles import pair, sole
 from plantigrade_gateway.report.typeset import FootPicture, Moment, PlayerPage, Practice, pdf
 from plantigrade_gateway.rules.model import FEET, Rule, RuleSet
+from plantigrade_gateway.store import results
 
 HOW_MANY = "Ten slow swings at a time, three times a week."
 """Common practice, no published source."""
@@ -81,7 +82,7 @@ def page_of(register: Register, player_id: str, rules: RuleSet) -> PlayerPage:
     last = case.visits[-1]
     swing = shown_swing(last, rules)
     rows = page_rows(
-        register.store.batches(last.session_id),
+        results.whole(register.store, last.session_id),
         [(stand.start_s, stand.end_s) for stand in taken_stands(last.analysis)],
         () if swing is None else moments_s(swing),
     )

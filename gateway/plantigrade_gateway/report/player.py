@@ -212,7 +212,7 @@ def _write_session(store: Store, session: Session, folder: Path) -> None:
         store,
         session_id,
         folder / f"{session.started:%Y-%m-%d}-{session_id}",
-        write_frames=lambda path: write_frames(path, store.batches(session_id)),
+        write_frames=lambda path: write_frames(path, results.whole(store, session_id)),
     )
 
 

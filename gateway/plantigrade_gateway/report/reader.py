@@ -20,6 +20,7 @@ from plantigrade_gateway.analysis.result import read_layout
 from plantigrade_gateway.report.export import TABLES, Place, event_table, swing_places
 from plantigrade_gateway.report.frames import frames_of
 from plantigrade_gateway.sources import zonecsv
+from plantigrade_gateway.store import results
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import LAST, find
 from plantigrade_gateway.store.store import Store
@@ -108,7 +109,7 @@ class StoredSession:
         StoreError
             The record is damaged, or its layout changes within it.
         """
-        layout, pieces = frames_of(self._store.batches(self.info.session_id))
+        layout, pieces = frames_of(results.whole(self._store, self.info.session_id))
         rows = list(pieces)
         none = np.empty((0, layout.n_zones))
         return Frames(

@@ -13,6 +13,7 @@ from plantigrade.poses import Pose
 from plantigrade_gateway.errors import BluetoothError, InputError, StoreError
 from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.session.owed import OwedPages, owed_by
 from plantigrade_gateway.session.recorded import STOPS
 from plantigrade_gateway.session.sessions import Sessions
 from plantigrade_gateway.session.stage import Stage
@@ -94,7 +95,12 @@ async def opened_insoles(
         source = LiveSource(pair, radio, say, options.stream, options.now_ns, name, met=met)
         for insole in pair:
             source.links[insole.foot].calibration = calibrations.describe(store, insole)
-        yield source
+        late = OwedPages(store.path, say)
+        source.give_owed_to(late.take)
+        try:
+            yield source
+        finally:
+            await late.close()
 
 
 @asynccontextmanager
@@ -196,6 +202,7 @@ class InsoleJob:
         source = self._source
         pair = [info.insole for info in source.links.values()]
         settings = replace(self._settings, layout=layout_of(pair))
+        source.owe(owed_by(self._store, pair))  # now: what was cut off has been ended
         made = {
             INSOLE_OF[foot]: calibration.to_json().encode()
             for foot, calibration in calibrations.with_descriptions(self._store, pair).items()

@@ -103,6 +103,8 @@ class LiveSession:
     analysis : RecordAnalysis
     end_reason : str or None
         Why it ended; None while it is under way.
+    is_patched : bool
+        Something came late: once it has ended, its results are made again of the whole record.
     """
 
     def __init__(
@@ -128,6 +130,7 @@ class LiveSession:
         self._untold = StepResult()
         self._result: Analysis | None = None
         self.end_reason: str | None = None
+        self.is_patched = False
         self._gather = Gather(_sinks(store))
         self.analysis = RecordAnalysis(source, tap=tap, heard=True)
         self.session_id = new_session_id()
@@ -191,6 +194,7 @@ class LiveSession:
             self._recorder.put_points(points, upto)
         if len(batch):
             self._last_ns = int(batch.arrival_ns[-1])
+            self.is_patched = self.is_patched or bool((batch.kind == Kind.LOG).any())
         told, self._told = self._told, len(self.analysis.marks)
         marks = self.analysis.marks[told:]
         return StepResult(output, cues, reply.tone, self._changed_score(), marks)

@@ -10,9 +10,10 @@ from types import TracebackType
 from typing import Self
 
 from plantigrade_gateway.analysis.result import Analysis
-from plantigrade_gateway.errors import RecordingError, StoreError
+from plantigrade_gateway.errors import GatewayError, RecordingError, StoreError
 from plantigrade_gateway.forward.launch import LinkSamples
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.visits import with_said
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report import session
@@ -23,8 +24,10 @@ from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.stage import Stage
 from plantigrade_gateway.session.status import measure
 from plantigrade_gateway.session.visit import Manager
+from plantigrade_gateway.sources.live import LiveSource
+from plantigrade_gateway.sources.reconnect import ConnectionState
 from plantigrade_gateway.sources.source import Source
-from plantigrade_gateway.store import calibrations, forwardstate
+from plantigrade_gateway.store import calibrations, forwardstate, results
 from plantigrade_gateway.store.status import Latency, StatusFile
 from plantigrade_gateway.web.live.page import Message
 
@@ -260,6 +263,10 @@ class Sessions:
         return live
 
     def _end(self, live: LiveSession, found: Analysis) -> None:
+        if live.is_patched or self._is_owed():
+            found = self._made_whole(live, found)
+        if isinstance(self._source, LiveSource):
+            self._source.hand_over(live.session_id)
         self._stage.handler.end()
         self._live_feed.end(found)
         if self._screen is not None:
@@ -268,6 +275,25 @@ class Sessions:
         if live.end_reason == "stop":
             self._stage.say("Stopped. Everything up to here is kept.")
         self._show(live.session_id, found)
+
+    def _is_owed(self) -> bool:
+        """Whether an insole's log may hold what the session lacks."""
+        links = self._source.links.values()
+        return any(
+            link.has_log and (link.catching_up_s > 0 or link.state is not ConnectionState.STREAMING)
+            for link in links
+        )
+
+    def _made_whole(self, live: LiveSession, found: Analysis) -> Analysis:
+        """Make a session's results again with what came late, as a new revision."""
+        try:
+            whole, _ = results.reanalyse(self._stage.store, live.session_id, with_said)
+        except GatewayError as error:
+            self._stage.say(f"what came late is kept, and not in the results yet: {error}")
+            return found
+        if whole != found:
+            self._stage.say("The results hold what came late from the insoles' logs, too.")
+        return whole
 
     def _show(self, session_id: str, found: Analysis) -> None:
         """Print what a session came to, where it is kept and what can be done with it."""

@@ -44,6 +44,10 @@ def _live(info: LinkInfo, pipeline: Pipeline | None, now_ns: int) -> FootStatus:
         calibration=info.calibration,
         firmware=info.firmware,
         interval_ms=info.interval_ms,
+        has_log=info.has_log,
+        catching_up_s=round(info.catching_up_s, 1),
+        late_s=round(info.late_s, 1),
+        not_logged_s=round(info.not_logged_s, 1),
     )
 
 

@@ -17,6 +17,7 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration
 from plantigrade_gateway.errors import BluetoothError, WireError
 from plantigrade_gateway.sources.bluetooth import Connection, Radio, Sighting
+from plantigrade_gateway.sources.logreader import LogReader
 from plantigrade_gateway.sources.plugin import Firmware
 from plantigrade_gateway.sources.trouble import StaleServices
 from plantigrade_gateway.wire import gatt
@@ -64,12 +65,15 @@ class Streaming(Protocol):
         What one packet covers once it streams, s; None where that is not known.
     information : Information or None
         What it says of itself; None: it has no such block.
+    log : LogReader or None
+        None: it has no log.
     """
 
     battery_percent: int | None
     status: gatt.Status | None
     packet_s: float | None
     information: Information | None
+    log: LogReader | None
 
     @property
     def gone(self) -> asyncio.Event:
@@ -188,6 +192,7 @@ class InsoleLink:
         self._now_ns = now_ns
         self.identity: Identity
         self.information: Information | None = None
+        self.log: LogReader | None = None
         self.battery_percent = sighting.announcement.battery_percent
         self.packet_s: float | None = None
         self.status: gatt.Status | None = None
@@ -224,6 +229,7 @@ class InsoleLink:
             "zones": identity.zones,
             "battery_percent": self.battery_percent,
             "value_bytes": self._link.value_bytes(gatt.CONTROL),
+            **({} if self.log is None else {"log": self.log.said}),
         }
 
     async def listen(self) -> None:
@@ -250,6 +256,7 @@ class InsoleLink:
                 self.information = read_information(data)
             except WireError as error:
                 raise self._unusable(str(error)) from error
+        self.log = await LogReader.open(self._link, self._now_ns)
         told = self.information or PLAIN
         if answer.zones != told.zones:
             why = (
@@ -410,6 +417,7 @@ class ForeignLink:
 
     information: Information | None = None
     firmware: int | None = None
+    log: LogReader | None = None
 
     def __init__(self, link: Connection, sighting: Sighting, firmware: Firmware) -> None:
         self.battery_percent = sighting.announcement.battery_percent

@@ -10,7 +10,7 @@ import json
 import logging
 import random
 import time
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
@@ -20,15 +20,18 @@ from plantigrade.limits import Limits
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind, exchange_data
 from plantigrade_gateway.sources.bluetooth import Radio
+from plantigrade_gateway.sources.catchup import CatchUp
 from plantigrade_gateway.sources.finder import Finder
 from plantigrade_gateway.sources.flow import Flow
 from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.interval import IntervalMeter
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S, Streaming, open_insole
+from plantigrade_gateway.sources.logreader import LogReader
 from plantigrade_gateway.sources.reconnect import ConnectionState, LinkInfo
 from plantigrade_gateway.sources.source import STOP_LIMIT_S
 from plantigrade_gateway.sources.trouble import RadioError
 from plantigrade_gateway.upkeep import kept_up
+from plantigrade_gateway.wire.coverage import Hole
 from plantigrade_gateway.wire.gatt import KnownInsole
 from plantigrade_gateway.wire.information import PLAIN, version_text
 
@@ -121,6 +124,9 @@ class LiveSource:
         self._connecting = asyncio.Lock()  # hosts allow one connection attempt at a time
         self._said: dict[Foot, str] = {}
         self._firmware: dict[Foot, int] = {}
+        self._owed = {
+            foot: CatchUp(INSOLE_OF[foot], self._emit, self._now_ns) for foot in self.links
+        }
 
     async def __aenter__(self) -> Self:
         self._listening = asyncio.create_task(self._run(), name="insoles")
@@ -151,6 +157,21 @@ class LiveSource:
                 self._listening.cancel()
             await asyncio.wait([self._listening], timeout=STOP_LIMIT_S)
         self._inbox.close()
+
+    def give_owed_to(self, on_owed: Callable[[str, int, list[bytes], bool], None]) -> None:
+        """Take who is given what comes late for ended sessions (`CatchUp`)."""
+        for catch_up in self._owed.values():
+            catch_up.on_owed = on_owed
+
+    def owe(self, owed: Mapping[Foot, Iterable[Hole]]) -> None:
+        """Take what ended sessions lack."""
+        for foot, catch_up in self._owed.items():
+            catch_up.owe(owed.get(foot, ()))
+
+    def hand_over(self, session_id: str) -> None:
+        """Let what is missing now be that of a session which has ended."""
+        for catch_up in self._owed.values():
+            catch_up.hand_over(session_id)
 
     async def _run(self) -> None:
         """Keep the insoles connected until cancelled."""
@@ -213,6 +234,7 @@ class LiveSource:
         try:
             self._check(info.insole, link)
             info.battery_percent = link.battery_percent
+            info.has_log = link.log is not None
             await self._note_firmware(info, link)
             if link.gone.is_set():
                 raise BluetoothError(f"{info.insole.label}: the link was lost at once")
@@ -261,6 +283,9 @@ class LiveSource:
         flow = Flow(loop.time())
         meter = IntervalMeter()
         info.interval_ms = None
+        owed = self._owed[info.insole.foot]
+        if link.log is not None:
+            owed.coverage.connected(link.log.state, link.log.read_ns)
 
         def on_data(data: bytes) -> None:
             now_ns = self._now_ns()
@@ -268,6 +293,8 @@ class LiveSource:
             info.last_ns = now_ns
             flow.note(data, loop.time())
             meter.data(now_ns)
+            if link.log is not None:
+                owed.packet(data, now_ns)
 
         await link.start(on_data, self._wish.period_us, self._wish.frames)
         flow.expect(link.packet_s)
@@ -287,13 +314,25 @@ class LiveSource:
             f"{info.insole.label}: time exchange",
             lambda text: self._say(info, text),
         )
-        asking = asyncio.create_task(clocks, name="time exchange")
+        beside = [asyncio.create_task(clocks, name="time exchange")]
+        if link.log is not None:
+            beside.append(asyncio.create_task(self._catch_up(info, link.log, over), name="log"))
         try:
             await self._watch(info, link, flow, meter)
         finally:
             over.set()  # a request under way is not cut off: hosts do not take that well
-            await asyncio.wait([asking], timeout=2.0 * ANSWER_LIMIT_S)
-            asking.cancel()
+            await asyncio.wait(beside[:1], timeout=2.0 * ANSWER_LIMIT_S)
+            for task in beside:
+                task.cancel()
+
+    async def _catch_up(self, info: LinkInfo, log: LogReader, over: asyncio.Event) -> None:
+        """Read what is missing from an insole's log, behind the stream."""
+        label, owed = info.insole.label, self._owed[info.insole.foot]
+
+        def tell(text: str) -> None:
+            self._say(info, text if text.startswith(label) else f"{label}: {text}")
+
+        await kept_up(lambda: owed.run(log, over, tell), f"{label}: log", tell)
 
     async def _exchange(
         self, link: Streaming, number: int, over: asyncio.Event, meter: IntervalMeter
@@ -344,6 +383,9 @@ class LiveSource:
             info.battery_percent = link.battery_percent
             info.dropped = link.status.dropped if link.status else 0
             info.interval_ms = meter.interval_ms()
+            owed = self._owed[info.insole.foot]
+            info.catching_up_s, info.late_s = owed.missing_s, owed.late_s
+            info.not_logged_s = owed.lost_s
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(SILENT_S / 3.0):
                     await link.gone.wait()

@@ -92,6 +92,12 @@ class LinkInfo:
         What is said of its firmware.
     interval_ms : float or None
         The connection interval as measured, ms.
+    has_log : bool or None
+        It keeps what it samples out of reach; None: it was not connected to yet.
+    catching_up_s : float
+        What is still to come of that, s.
+    late_s, not_logged_s : float
+        What came late so far, and what its log did not have, s.
     """
 
     insole: KnownInsole
@@ -103,6 +109,10 @@ class LinkInfo:
     calibration: str | None = None
     firmware: str | None = None
     interval_ms: float | None = None
+    has_log: bool | None = None
+    catching_up_s: float = 0.0
+    late_s: float = 0.0
+    not_logged_s: float = 0.0
 
     @property
     def state(self) -> ConnectionState:

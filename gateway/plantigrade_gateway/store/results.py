@@ -6,9 +6,11 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade.block import Foot
 from plantigrade.events import Event, Phase
 from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.eventrow import EventRow, event_row
+from plantigrade_gateway.analysis.late import Owed, made_whole
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, Mark, MarkedSet, SetSpan, Trial
@@ -24,6 +26,8 @@ from plantigrade_gateway.store.sessions import detail
 from plantigrade_gateway.store.store import Store
 
 Made = TypeVar("Made")
+_LEAST_OWED_S = 0.1
+"""Less is not told of: it is bridged, or all but (ours)."""
 
 
 def read(store: Store, session_id: str) -> Analysis:
@@ -120,6 +124,17 @@ def recover(store: Store) -> list[str]:
     return said
 
 
+def whole(store: Store, session_id: str) -> Iterator[Batch]:
+    """Read a session's record back with what came late in its place, as its results have it.
+
+    Raises
+    ------
+    StoreError
+        No such session.
+    """
+    return made_whole(lambda: store.batches(session_id))
+
+
 def reanalyse(
     store: Store,
     session_id: str,
@@ -161,10 +176,13 @@ def reanalyse(
     def record() -> Iterator[Batch]:
         nonlocal entries
         for stretch in store.stretches(session_id):
-            entries = stretch.upto_entry
+            entries = max(
+                entries, stretch.upto_entry
+            )  # what came late was stored after what it belongs to
             yield stretch.batch
 
-    batches: Iterable[Batch] = record()
+    missing: list[Owed] = []
+    batches: Iterable[Batch] = made_whole(record, missing)
     if limits:
         batches = with_settings(batches, lambda settings: settings.with_limits({}, limits))
     for batch in batches:
@@ -177,6 +195,9 @@ def reanalyse(
     if with_said is not None:
         result = with_said(store, session_id, result)
     kept = store.quality(session_id)
+    asked = _asked(kept)
+    result = _with_missing(result, missing, asked, analysis.pipeline.feet())
+    kept[_OWED] = plain([one for one in missing if one.insole not in asked])
     store.replace_events(
         session_id,
         rows,
@@ -188,6 +209,42 @@ def reanalyse(
         ),
     )
     return replace(result, source=session.source), changed
+
+
+_OWED, _ASKED = "owed", "owed_asked"
+_OWED_TEXT = "are missing; its insole's log may hold them, and is asked when it is connected next"
+_LOST_TEXT = "are missing, and were not in its insole's log"
+
+
+def owed(store: Store, session_id: str) -> tuple[Owed, ...]:
+    """Return what a session lacks and an insole's log may hold."""
+    return _rows_of(store.quality(session_id), _OWED, Owed)
+
+
+def note_asked(store: Store, session_id: str, insole: int) -> None:
+    """Note that an insole's log was asked for all that a session lacks."""
+    asked = _asked(store.quality(session_id)) | {insole}
+    store.put_quality(session_id, {_ASKED: sorted(asked)})
+
+
+def _asked(kept: Mapping[str, object]) -> set[int]:
+    asked = kept.get(_ASKED)
+    return {int(k) for k in asked} if isinstance(asked, list) else set()
+
+
+def _with_missing(
+    result: Analysis, missing: list[Owed], asked: set[int], feet: Mapping[int, Foot | None]
+) -> Analysis:
+    """Say of each foot what its log may still hold, or did not."""
+    if result.quality is None:
+        return result
+    notes = list(result.quality.notes)
+    for insole, foot in feet.items():
+        lacking_s = sum(one.to_us - one.from_us for one in missing if one.insole == insole) / 1e6
+        if foot is not None and lacking_s >= _LEAST_OWED_S:
+            text = _LOST_TEXT if insole in asked else _OWED_TEXT
+            notes.append(f"{lacking_s:.1f} s of the {foot} foot {text}")
+    return replace(result, quality=replace(result.quality, notes=tuple(notes)))
 
 
 def _rows(session_id: str, events: list[Event], upto_entry: int) -> list[EventRow]:

@@ -60,6 +60,12 @@ class FootStatus:
         What it runs, and whether a newer one was seen.
     interval_ms : float or None
         The link's connection interval as measured, ms.
+    has_log : bool or None
+        It keeps what it samples out of reach; None: not known.
+    catching_up_s : float
+        What is still to come of that, s.
+    late_s, not_logged_s : float
+        What came late since the service began, and what its log did not have, s.
     """
 
     name: str
@@ -77,6 +83,10 @@ class FootStatus:
     calibration: str | None = None
     firmware: str | None = None
     interval_ms: float | None = None
+    has_log: bool | None = None
+    catching_up_s: float = 0.0
+    late_s: float = 0.0
+    not_logged_s: float = 0.0
 
 
 NO_INSOLE = FootStatus(
@@ -230,6 +240,8 @@ def lines(status: ServiceStatus) -> list[str]:
             out.append(interval_said(link.interval_ms))
         if link.firmware is not None:
             out.append(link.firmware)
+        if link.has_log is not None:
+            out.append(log_said(link))
     if status.latency_ms is not None:
         median, high = status.latency_ms
         out.append(f"from arrival to result: {median:.1f} ms (median), {high:.1f} ms (99 %)")
@@ -249,6 +261,21 @@ def interval_said(interval_ms: float) -> str:
     if interval_ms > GOOD_INTERVAL_MS:
         more = (interval_ms - GOOD_INTERVAL_MS) / 2.0
         text += f", {more:.0f} ms more on average than at {GOOD_INTERVAL_MS:.0f} ms"
+    return text
+
+
+def log_said(link: FootStatus) -> str:
+    """Say what an insole's log does, or that it has none."""
+    if not link.has_log:
+        return "no log: what it samples out of reach is lost"
+    if link.catching_up_s >= 1.0:
+        text = f"catching up {link.catching_up_s:.0f} s from its log"
+    else:
+        text = "its log owes nothing"
+    if link.late_s >= 0.05:
+        text += f"; {link.late_s:.1f} s came late"
+    if link.not_logged_s >= 0.05:
+        text += f"; {link.not_logged_s:.1f} s were not in it and are lost"
     return text
 
 

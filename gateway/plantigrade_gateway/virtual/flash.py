@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError
+from plantigrade_gateway.wire.codec import VERSION
 from plantigrade_gateway.wire.log import (
     FLASH_PAGE_BYTES,
     HEAD_BYTES,
@@ -212,7 +213,9 @@ class FlashLog:
 
     def _in_slot(self, slot: int) -> LogPage | None:
         data = self.flash.read(slot)
-        size = HEAD_BYTES + data[23] * _frame_bytes(data) if data[0] == 1 else 0
+        if data[0] != VERSION:
+            return None
+        size = HEAD_BYTES + data[23] * _frame_bytes(data)
         try:
             page = read_page(data[:size])
         except WireError:

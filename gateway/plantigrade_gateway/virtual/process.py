@@ -112,6 +112,8 @@ class Simulation:
         What is wrong then (`follower.Flaws`).
     companion : bool
         The firmware's own C is on the air too, as another left insole.
+    log : bool
+        The insoles keep a log of what they sample.
     """
 
     rate_hz: float = 100.0
@@ -130,6 +132,7 @@ class Simulation:
     calibrates: bool = False
     flaws: tuple[str, ...] = ()
     companion: bool = False
+    log: bool = False
 
     def __post_init__(self) -> None:
         if not 16.0 <= self.rate_hz <= 400.0:
@@ -169,6 +172,7 @@ async def simulate(
     """
     try:
         from plantigrade_gateway.virtual.air import Air, AirController, RadioConditions, serve_radio
+        from plantigrade_gateway.virtual.flash import CHIP_PAGES
         from plantigrade_gateway.virtual.peripheral import AirInsole
         from plantigrade_gateway.virtual.player import (
             ScriptedFaults,
@@ -201,6 +205,7 @@ async def simulate(
         loss=simulation.loss,
         battery_percent=simulation.battery_percent,
         speed=simulation.speed,
+        log_pages=CHIP_PAGES if simulation.log else 0,
     )
     insoles = {
         settings.foot: AirInsole(dataclasses.replace(settings, drift_ppm=ppm), air, steps, began_s)

@@ -26,6 +26,7 @@ from plantigrade_gateway.session.runner import run
 from plantigrade_gateway.session.stage import RunOptions
 from plantigrade_gateway.sources.bluetooth import Radio, scanning
 from plantigrade_gateway.sources.trouble import RadioError
+from plantigrade_gateway.store import results
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.process import Fault, Simulation
@@ -164,6 +165,34 @@ async def test_run_virtual_lives_through_faults(tmp_path):
     assert session.source == "virtual insoles (invented)"
 
 
+async def test_a_session_is_made_whole_when_it_ends(tmp_path):
+    """With what came late from the log: said, stored, and the same again when analysed again."""
+    store = tmp_path / "store.sqlite3"
+    simulation = Simulation(
+        supervision_s=0.5, faults=(Fault.parse("3:right:vanish:3"),), log=True, seed=3
+    )
+    job = InsoleJob(InsoleOptions(simulation=simulation))
+    shown = io.StringIO()
+    stop = asyncio.Event()
+    out, options = Console(file=shown, width=200), RunOptions(sound=False, store=store)
+    work = asyncio.create_task(run(job, options, out, stop))
+    async with asyncio.timeout(HANG_S):
+        while not work.done() and "came late, from its log" not in shown.getvalue():
+            await asyncio.sleep(0.1)
+        stop.set()
+        await work
+    assert "The results hold what came late from the insoles' logs, too." in shown.getvalue()
+    with Store.open(store) as opened:
+        (session,) = opened.sessions()
+        quality = results.read(opened, session.session_id).quality
+        assert quality is not None
+        assert quality.right.late_samples > 250
+        assert any("of the right foot came late" in note for note in quality.notes)
+        assert quality.left.late_samples == 0
+        _, changed = results.reanalyse(opened, session.session_id)
+    assert changed == 0
+
+
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
@@ -173,6 +202,7 @@ async def test_run_virtual_lives_through_faults(tmp_path):
         (["run", "--virtual", "--fault", "soon"], "expected SECONDS:FOOT:KIND"),
         (["run", "--virtual", "--radio", "x"], "leave --radio out"),
         (["run", "--seed", "2"], "--seed: makes a virtual player, add --virtual"),
+        (["run", "--log"], "--log: makes a virtual player, add --virtual"),
         (["run", "--style", "rolls"], "--style: makes a virtual player, add --virtual"),
         (["scan", "--radio", "tcp-client:127.0.0.1:1"], "radio tcp-client:127.0.0.1:1: cannot be"),
         (["pair", "--left", "blue"], "expected hexadecimal digits"),

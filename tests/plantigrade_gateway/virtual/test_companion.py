@@ -35,6 +35,7 @@ from plantigrade_gateway.wire.stream import StreamEventKind
 try:
     from bleak import BleakClient
     from bleak.exc import BleakGATTProtocolError
+    from tests.plantigrade_gateway.sources.test_catchup import samples_of
     from tests.support.airworld import LEFT, RIGHT, World, known, world
 
     from plantigrade_gateway.virtual.companion import SERIAL, Companion
@@ -261,6 +262,23 @@ async def test_its_log_holds_what_nobody_heard(steps, program):
     clocks = sorted(live.keys() | logged.keys())
     assert {b - a for a, b in pairwise(clocks)} == {10_000}
     assert len(logged.keys() - live.keys()) > 50  # what nobody heard when it was sampled
+
+
+async def test_the_gateway_loses_no_sample_of_it_to_a_lost_link(steps, program):
+    """Found again, its log is read behind the stream: the record has every instant of its clock."""
+    settings = replace(SETTINGS, clock_us=500_000_000)
+    async with third(steps, program, settings) as (air, companion):
+        async with air.listening(known(settings)) as source:
+            await air.streams(LEFT, 60)
+            companion.vanish(1.0)
+            await air.until(lambda: len(air.of(LEFT, Kind.CONNECTED)) == 2)
+            await air.streams(LEFT, 60)
+            await air.until(lambda: not source._owed[LEFT].coverage.holes)
+            assert source._owed[LEFT].late_s > 0.5
+            assert source._owed[LEFT].lost_s == 0.0
+        clocks = sorted(samples_of(air, LEFT))
+        assert {b - a for a, b in pairwise(clocks)} == {10_000}
+        assert air.of(LEFT, Kind.LOG)
 
 
 def test_what_is_missing_is_said_in_one_sentence(tmp_path, monkeypatch):

@@ -14,6 +14,7 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report.frames import net_rows
 from plantigrade_gateway.report.swingframes import SwingCutter, SwingFrames
+from plantigrade_gateway.store import results
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import cache
@@ -74,7 +75,7 @@ def _prepared(store: Store, session: Session, on_progress: Callable[[float], Non
         for k, rows in frames.items():
             cache.put(store, session_id, SWING, k, rows.to_bytes())
 
-    for settings, net, zones, so_far in net_rows(store.batches(session_id)):
+    for settings, net, zones, so_far in net_rows(results.whole(store, session_id)):
         keep(maker.push(net, settings), cutter.push(net, zones, settings))
         if so_far > entries:
             entries = so_far

@@ -20,6 +20,7 @@ from plantigrade_gateway.report.export import export
 from plantigrade_gateway.report.frames import write_frames
 from plantigrade_gateway.report.page import write_page
 from plantigrade_gateway.report.player import export_player
+from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.prepare import prepare
 
@@ -53,7 +54,7 @@ def main(arguments: list[str]) -> int:
 
 def _export(store: Store, session_id: str, folder: Path, *, with_frames: bool) -> None:
     def frames(to: Path) -> None:
-        write_frames(to, store.batches(session_id))
+        write_frames(to, results.whole(store, session_id))
 
     export(store, session_id, folder, write_frames=frames if with_frames else None)
 

@@ -101,7 +101,8 @@ export class LinkPanel {
       element.classList.toggle("bad", bad);
     };
     const { state, battery_percent: battery, lost_share: loss, rssi_dbm: signal } = foot ?? {};
-    cell("state", state ?? "not connected", isAway(foot));
+    const behind = foot?.catching_up_s >= 1 ? `, catching up ${number(foot.catching_up_s, 0, "s")}` : "";
+    cell("state", (state ?? "not connected") + behind, isAway(foot));
     cell("battery", number(battery, 0, "%"), battery != null && battery <= LOW_BATTERY);
     cell("loss", percent(loss, 2), loss != null && loss >= MUCH_LOST);
     cell("signal", number(signal, 0, "dBm"));
@@ -109,6 +110,7 @@ export class LinkPanel {
     cell("clock", foot?.clock_error_ms == null ? "–" : clock + (foot.clock_locked ? "" : ", not settled"));
     cell("drift", number(foot?.drift_ppm, 1, "ppm"));
     const short = [state ?? "no insole", `loss ${percent(loss, 1)}`];
+    if (behind) short[0] += behind;
     if (battery != null) short.splice(1, 0, `battery ${number(battery, 0, "%")}`);
     write(part(`${side}-link`), short.join(", "));
   }

@@ -1,0 +1,154 @@
+"""A hostile or silent log costs its own samples and nothing else (`gatt_profile.md` §11)."""
+
+import asyncio
+from collections.abc import Callable
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from plantigrade.block import Foot
+from plantigrade_gateway.errors import BluetoothError
+from plantigrade_gateway.record.entries import Entry, Kind
+from plantigrade_gateway.sources import logreader
+from plantigrade_gateway.sources.bluetooth import Connection
+from plantigrade_gateway.sources.catchup import CatchUp
+from plantigrade_gateway.sources.logreader import LogReader
+from plantigrade_gateway.virtual.keeper import LogKeeper
+from plantigrade_gateway.virtual.player import DeviceSettings
+from plantigrade_gateway.wire.coverage import Hole
+from plantigrade_gateway.wire.log import LogEnd, LogPage, LogRequest, LogState, read_request
+from plantigrade_gateway.wire.messages import AckStatus, SampleFormat
+
+STATE = LogState(True, 1, 0, 0, 10, 64)
+S = 1_000_000
+
+
+def page(clock_us: int, boot: int = 1) -> bytes:
+    return LogPage(
+        *(Foot.LEFT, SampleFormat.PACKED12, False, False, False, 0, boot, clock_us, 0, 10_000),
+        counts=np.full((8, 18), 7, dtype=np.uint16),
+    ).encode()
+
+
+class FakeLink:
+    """A connection whose log answers as a test says."""
+
+    label = "left"
+
+    def __init__(self, answers: Callable[[LogRequest], list[bytes]]) -> None:
+        self.gone = asyncio.Event()
+        self.asked: list[LogRequest] = []
+        self._answers = answers
+        self._told: Callable[[bytearray], None] | None = None
+
+    async def subscribe(self, uuid: str, told: Callable[[bytearray], None]) -> None:
+        self._told = told
+
+    async def write(self, uuid: str, data: bytes) -> None:
+        request = read_request(data)
+        self.asked.append(request)
+        assert self._told is not None
+        for answer in self._answers(request):
+            self._told(bytearray(answer))
+
+
+def owing(answers: Callable[[LogRequest], list[bytes]]) -> tuple[FakeLink, CatchUp, list[Entry]]:
+    link, entries = FakeLink(answers), list[Entry]()
+    owed = CatchUp(0, entries.append, lambda: 100 * S * 1000)
+    owed.coverage.connected(STATE, 0)
+    owed.coverage.holes.append(Hole(1, 10 * S, 12 * S))
+    return link, owed, entries
+
+
+async def caught_up(link: FakeLink, owed: CatchUp, limit_s: float = 20.0) -> list[str]:
+    """Let it read until nothing is owed; return what was said."""
+    over, said = asyncio.Event(), list[str]()
+    reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
+    running = asyncio.create_task(owed.run(reader, over, said.append))
+    async with asyncio.timeout(limit_s):
+        while owed.coverage.holes:
+            await asyncio.sleep(0.01)
+    over.set()
+    await running
+    return said
+
+
+def end(request: LogRequest, status: AckStatus = AckStatus.DONE) -> bytes:
+    return LogEnd(request.token, status).encode()
+
+
+async def test_what_is_asked_for_comes_into_the_record():
+    pages = [page(at) for at in range(10 * S, 12 * S, 80_000)]
+    link, owed, entries = owing(lambda request: [*pages, end(request)])
+    said = await caught_up(link, owed)
+    assert [entry.data for entry in entries] == pages
+    assert {entry.kind for entry in entries} == {Kind.LOG}
+    assert owed.late_s == pytest.approx(2.0)
+    assert owed.lost_s == 0.0
+    assert said == ["catching up 2 s from its log", "2.0 s came late, from its log"]
+
+
+async def test_a_flood_of_strange_pages_is_kept_out_of_the_record():
+    rng = np.random.default_rng(2)
+    junk = [rng.bytes(int(rng.integers(0, 245))) for _ in range(500)]
+    torn = [page(10 * S)[:-1] + b"\xff"] * 50
+    other = [page(at, boot) for at, boot in ((50 * S, 1), (10 * S, 2))] * 50
+    twice = [page(11 * S)] * 50
+    link, owed, entries = owing(lambda request: [*junk, *torn, *other, *twice, end(request)])
+    said = await caught_up(link, owed)
+    assert [entry.data for entry in entries] == [page(11 * S)]
+    assert owed.spoilt >= 550
+    assert len(link.asked) == 3  # what a spoilt page may have hidden is asked for once more
+    assert owed.lost_s == pytest.approx(2.0 - 0.08)
+    assert any("are not in its log" in text for text in said)
+
+
+async def test_an_empty_log_is_asked_once():
+    link, owed, entries = owing(lambda request: [end(request)])
+    await caught_up(link, owed)
+    assert len(link.asked) == 1
+    assert (entries, owed.lost_s) == ([], 2.0)
+
+
+async def test_an_end_of_another_request_ends_nothing(monkeypatch):
+    monkeypatch.setattr(logreader, "SILENT_S", 0.05)
+    link = FakeLink(lambda request: [LogEnd((request.token + 1) & 0xFF, AckStatus.DONE).encode()])
+    reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
+    with pytest.raises(BluetoothError, match="its log falls silent"):
+        await reader.read(Hole(1, 0, S), lambda data: None)
+
+
+async def test_a_refusal_is_said():
+    link = FakeLink(lambda request: [end(request, AckStatus.NOT_NOW)])
+    reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
+    with pytest.raises(BluetoothError, match=r"does not give its log \(not now\)"):
+        await reader.read(Hole(1, 0, S), lambda data: None)
+
+
+async def test_a_link_that_goes_while_it_is_read_leaves_the_rest_owed():
+    link, owed, entries = owing(lambda request: [page(10 * S)])
+    over, said = asyncio.Event(), list[str]()
+    reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
+    running = asyncio.create_task(owed.run(reader, over, said.append))
+    while not entries:
+        await asyncio.sleep(0.01)
+    over.set()
+    link.gone.set()
+    await running
+    assert [(h.from_us, h.to_us) for h in owed.coverage.holes] == [(10 * S + 80_000, 12 * S)]
+
+
+def test_the_virtual_insole_answers_wrong_requests_as_the_page_says():
+    settings = DeviceSettings(Foot.LEFT, 1, log_pages=64)
+    keeper = LogKeeper(settings, lambda own_us: np.zeros((len(own_us), 18), dtype=np.uint16))
+    right = LogRequest(9, 1, 0, S, 5)
+    assert keeper.asked(right.encode(), fits=True) == right
+    assert keeper.asked(right.encode(), fits=False) == LogEnd(9, AckStatus.NOT_NOW)
+    refused = LogEnd(9, AckStatus.VALUE_NOT_POSSIBLE)
+    assert keeper.asked(right.encode()[:-1], fits=True) == refused
+    assert keeper.asked(right.encode() + b"\0", fits=True) == refused
+    assert keeper.asked(right.encode()[:3] + b"\1" + right.encode()[4:], fits=True) == refused
+    assert keeper.asked(b"\1\x39\x09", fits=True) == LogEnd(9, AckStatus.UNKNOWN_REQUEST)
+    assert keeper.asked(b"\1\x38", fits=True) is None
+    assert keeper.asked(b"\2" + right.encode()[1:], fits=True) is None
