@@ -1,9 +1,8 @@
-#include "plantigrade_app.h"
+#include "plantigrade_parts.h"
 
 #define SECOND_US 1000000u
+#define ACK_BYTES 5u
 #define STATE_AT 1u /* where the state's bits stand in a status */
-#define SMALLEST_MTU 23u
-#define FULL_BATTERY 100u
 #define MOST_RESETS 255u
 #define EMPTY_FOR_S 10u /* a cell that only sags recovers by then (ours) */
 #define STATUS_EVERY_S 10u
@@ -59,23 +58,10 @@ static void keep_resets(pg_app *app, uint8_t resets)
 
 /* ---- begin ---- */
 
-static void forget_link(pg_heard *heard)
-{
-    heard->connected = false;
-    heard->interval_refused = false;
-    heard->att_mtu = SMALLEST_MTU;
-    heard->interval_1250us = 0u;
-    heard->oldest = 0u;
-    heard->requests = 0u;
-    for (uint8_t which = 0u; which < PG_CHARACTERISTICS; which++) {
-        heard->subscribed[which] = false;
-    }
-}
-
 bool pg_app_init(pg_app *app, const pg_app_config *config)
 {
     app->config = config;
-    forget_link(&app->heard);
+    pg_forget_link(&app->heard);
     app->heard.lost = false;
     app->heard.woken = false;
     app->heard.failing = false;
@@ -111,124 +97,7 @@ bool pg_app_init(pg_app *app, const pg_app_config *config)
     }
     keep_resets(app, count_resets());
     port_power_cells(false);
-    return true;
-}
-
-/* ---- events: they note, and nothing more ---- */
-
-void pg_app_connected(pg_app *app, uint16_t interval_1250us)
-{
-    port_lock();
-    forget_link(&app->heard);
-    app->heard.connected = true;
-    app->heard.interval_1250us = interval_1250us;
-    port_unlock();
-}
-
-void pg_app_disconnected(pg_app *app)
-{
-    port_lock();
-    forget_link(&app->heard);
-    app->heard.lost = true;
-    port_unlock();
-}
-
-void pg_app_mtu(pg_app *app, uint16_t att_mtu)
-{
-    port_lock();
-    app->heard.att_mtu = att_mtu;
-    port_unlock();
-}
-
-void pg_app_subscribed(pg_app *app, uint8_t characteristic, bool on)
-{
-    port_lock();
-    if (characteristic < PG_CHARACTERISTICS) {
-        app->heard.subscribed[characteristic] = on;
-    }
-    port_unlock();
-}
-
-static void note_request(pg_heard *heard, uint32_t clock_us, const uint8_t *bytes, size_t length)
-{
-    uint8_t at = (uint8_t)(heard->oldest + heard->requests);
-    if (heard->requests >= PG_APP_REQUESTS) {
-        return; /* a host that does not wait for its answers hears nothing of this one */
-    }
-    at = (at < PG_APP_REQUESTS) ? at : (uint8_t)(at - PG_APP_REQUESTS);
-    pg_written *const written = &heard->written[at];
-    written->clock_us = clock_us;
-    written->length = (uint16_t)((length <= PG_MAX_MESSAGE) ? length : PG_MAX_MESSAGE + 1u);
-    for (size_t k = 0u; (k < length) && (k < PG_MAX_REQUEST); k++) {
-        written->bytes[k] = bytes[k];
-    }
-    heard->requests++;
-}
-
-uint8_t pg_app_written(pg_app *app, uint32_t clock_us, const uint8_t *bytes, size_t length)
-{
-    uint8_t error = 0u;
-    port_lock();
-    if (app->heard.subscribed[PG_POINT]) {
-        note_request(&app->heard, clock_us, bytes, length);
-    } else {
-        error = PG_ATT_UNSUBSCRIBED;
-    }
-    port_unlock();
-    return error;
-}
-
-void pg_app_interval(pg_app *app, uint16_t interval_1250us)
-{
-    port_lock();
-    app->heard.interval_1250us = interval_1250us;
-    port_unlock();
-}
-
-void pg_app_interval_refused(pg_app *app)
-{
-    port_lock();
-    app->heard.interval_refused = true;
-    port_unlock();
-}
-
-void pg_app_woken(pg_app *app)
-{
-    port_lock();
-    app->heard.woken = true;
-    port_unlock();
-}
-
-void pg_app_supply_failing(pg_app *app)
-{
-    port_lock();
-    app->heard.failing = true;
-    port_unlock();
-}
-
-void pg_app_ship(pg_app *app)
-{
-    port_lock();
-    app->heard.ship = true;
-    port_unlock();
-}
-
-/* Whether something was noted; it is not any more. */
-static bool taken(bool *noted)
-{
-    port_lock();
-    const bool was = *noted;
-    *noted = false;
-    port_unlock();
-    return was;
-}
-
-static bool is_subscribed(const pg_app *app, uint8_t characteristic)
-{
-    port_lock();
-    const bool on = app->heard.subscribed[characteristic];
-    port_unlock();
-    return on;
+    return pg_app_log_init(app);
 }
 
 /* ---- parts of a turn ---- */
@@ -240,11 +109,6 @@ static void keep_time(pg_app *app)
         app->second_us += SECOND_US;
         app->uptime_s++;
     }
-}
-
-static bool has_passed(const pg_app *app, uint32_t since_us, uint32_t us)
-{
-    return app->now_us - since_us >= us;
 }
 
 static void wake(pg_app *app)
@@ -267,6 +131,7 @@ static void look_at_link(pg_app *app)
     port_unlock();
     if (lost) {
         pg_link_lost(&app->insole);
+        pg_app_log_lost_link(app);
         app->reply_bytes = 0u;
         app->connected = false;
         app->streamed = false;
@@ -288,6 +153,8 @@ static void look_at_link(pg_app *app)
 
 static void switch_off(pg_app *app)
 {
+    pg_app_log_stop(app);
+    pg_app_look_after_log(app);
     pg_link_lost(&app->insole);
     if (app->connected) {
         port_hang_up();
@@ -304,7 +171,7 @@ static void look_at_cell(pg_app *app)
     const pg_app_config *const config = app->config;
     const pg_cell *const cell = &app->cell;
     port_read_cell(&app->cell);
-    if (cell->percent <= FULL_BATTERY) {
+    if (cell->percent <= PG_FULL_BATTERY) {
         app->battery_low =
             app->battery_low ? (cell->percent < config->enough_percent) : (cell->percent <= config->low_percent);
     }
@@ -322,7 +189,7 @@ static void look_at_cell(pg_app *app)
     if (!is_empty) {
         app->full_s = app->uptime_s;
     }
-    if ((taken(&app->heard.ship) && !cell->on_charger) || (app->uptime_s - app->full_s >= EMPTY_FOR_S)) {
+    if ((pg_taken(&app->heard.ship) && !cell->on_charger) || (app->uptime_s - app->full_s >= EMPTY_FOR_S)) {
         switch_off(app);
     }
 }
@@ -349,6 +216,9 @@ static void answer_host(pg_app *app)
         heard->requests--;
         port_unlock();
         app->reply_bytes = (uint8_t)pg_control(&app->insole, clock_us, bytes, length, app->reply);
+        if ((app->reply_bytes == ACK_BYTES) && (app->reply[3] == PG_KIND_STOP) && (app->reply[4] == PG_DONE)) {
+            pg_app_log_stop(app);
+        }
         if (pg_take_show(&app->insole, &show_s)) {
             port_show(show_s);
         }
@@ -360,19 +230,19 @@ static void answer_host(pg_app *app)
 
 static void hold_or_sample(pg_app *app)
 {
-    if (taken(&app->heard.failing)) {
+    if (pg_taken(&app->heard.failing)) {
         app->held = true;
         app->held_us = app->now_us;
-    } else if (app->held && has_passed(app, app->held_us, HOLD_US)) {
+    } else if (app->held && pg_has_passed(app, app->held_us, HOLD_US)) {
         app->held = false;
     }
-    const bool wanted = pg_is_streaming(&app->insole) && !app->held;
+    const bool wanted = (pg_is_streaming(&app->insole) || pg_app_is_logging(app)) && !app->held;
     if (wanted != app->sampling) {
         app->sampling = wanted;
         app->sampled_us = app->now_us;
         port_power_cells(wanted);
         if (wanted) {
-            port_tick_after(pg_period_us(&app->insole));
+            port_tick_after(pg_app_sample_period_us(app));
         }
     }
 }
@@ -383,8 +253,9 @@ static void take_sample(pg_app *app)
     uint32_t clock_us;
     if (app->sampling && port_sample(&clock_us, counts)) {
         app->sampled_us = app->now_us;
-        (void)pg_push_frame(&app->insole, clock_us, counts); /* a lost one is counted, and told to the host */
-        port_tick_after(pg_period_us(&app->insole));
+        /* one that is not taken is counted, and told to the host */
+        pg_app_log_frame(app, pg_push_frame(&app->insole, clock_us, counts), clock_us, counts);
+        port_tick_after(pg_app_sample_period_us(app));
     }
 }
 
@@ -406,7 +277,7 @@ static void tell_status(pg_app *app)
     if (!is_due && (status[STATE_AT] == app->told_state)) {
         return;
     }
-    if (!is_subscribed(app, PG_STATUS) || port_notify(PG_STATUS, status, PG_STATUS_BYTES)) {
+    if (!pg_is_subscribed(app, PG_STATUS) || port_notify(PG_STATUS, status, PG_STATUS_BYTES)) {
         app->told_state = status[STATE_AT];
         app->status_s = app->uptime_s;
     }
@@ -418,7 +289,7 @@ static void tell_battery(pg_app *app)
     if (percent == app->told_percent) {
         return;
     }
-    if ((percent > FULL_BATTERY) || !is_subscribed(app, PG_BATTERY) || port_notify(PG_BATTERY, &percent, 1u)) {
+    if ((percent > PG_FULL_BATTERY) || !pg_is_subscribed(app, PG_BATTERY) || port_notify(PG_BATTERY, &percent, 1u)) {
         app->told_percent = percent;
     }
 }
@@ -436,8 +307,8 @@ static void ask_interval(pg_app *app)
     const bool is_streaming = pg_is_streaming(&app->insole);
     const bool is_changed = is_streaming != app->streamed;
     const uint16_t now = app->interval_1250us;
-    const bool refused = taken(&app->heard.interval_refused);
-    const bool waited = refused || has_passed(app, app->asked_us, ANSWER_WITHIN_US);
+    const bool refused = pg_taken(&app->heard.interval_refused);
+    const bool waited = refused || pg_has_passed(app, app->asked_us, ANSWER_WITHIN_US);
     app->streamed = is_streaming;
     if (app->asking == ASK_NO_MORE) {
         return;
@@ -445,13 +316,13 @@ static void ask_interval(pg_app *app)
     if (is_changed) {
         app->asking = is_streaming ? ASK_FAST_SOON : ASK_SLOW_SOON;
         app->asked_us = app->now_us;
-    } else if ((app->asking == ASK_FAST_SOON) && has_passed(app, app->asked_us, ASK_AFTER_US)) {
+    } else if ((app->asking == ASK_FAST_SOON) && pg_has_passed(app, app->asked_us, ASK_AFTER_US)) {
         if (now == FAST.max_1250us) {
             app->asking = ASK_NOTHING;
         } else {
             ask(app, &FAST, ASKED_FAST);
         }
-    } else if ((app->asking == ASK_SLOW_SOON) && has_passed(app, app->asked_us, ASK_AFTER_US)) {
+    } else if ((app->asking == ASK_SLOW_SOON) && pg_has_passed(app, app->asked_us, ASK_AFTER_US)) {
         ask(app, &SLOW, ASK_NOTHING);
     } else if (app->asking == ASKED_FAST) {
         if (now == FAST.max_1250us) {
@@ -471,7 +342,7 @@ static void ask_interval(pg_app *app)
 static void advertise(pg_app *app)
 {
     uint8_t said[PG_ANNOUNCEMENT_BYTES];
-    if (taken(&app->heard.woken) && !app->connected) {
+    if (pg_taken(&app->heard.woken) && !app->connected) {
         wake(app);
     }
     if (app->connected || app->asleep) {
@@ -481,7 +352,7 @@ static void advertise(pg_app *app)
     const uint16_t sleep_after_s = app->config->sleep_after_s;
     const uint16_t interval = (awake_s < FAST_ADVERTISING_S) ? FAST_625US : SLOW_625US;
     bool is_news = interval != app->advertised_625us;
-    if ((sleep_after_s != 0u) && (awake_s >= sleep_after_s) && !app->cell.on_charger) {
+    if ((sleep_after_s != 0u) && (awake_s >= sleep_after_s) && !app->cell.on_charger && !pg_app_is_logging(app)) {
         app->asleep = true;
         app->advertised_625us = 0u;
         port_stop_advertising();
@@ -502,7 +373,7 @@ static void advertise(pg_app *app)
 /* A loop that runs while no sample comes is not well. */
 static bool is_well(const pg_app *app)
 {
-    return !app->sampling || !has_passed(app, app->sampled_us, LONGEST_WITHOUT_SAMPLE_US);
+    return !app->sampling || !pg_has_passed(app, app->sampled_us, LONGEST_WITHOUT_SAMPLE_US);
 }
 
 static void do_turn(pg_app *app)
@@ -527,6 +398,7 @@ static void do_turn(pg_app *app)
         tell_battery(app);
         ask_interval(app);
     }
+    pg_app_look_after_log(app);
     advertise(app);
     if (is_well(app)) {
         port_feed_watchdog();
@@ -537,6 +409,9 @@ static uint32_t wait_us(const pg_app *app)
 {
     if (app->held) {
         return HOLD_US - (app->now_us - app->held_us);
+    }
+    if (pg_app_is_log_busy(app)) {
+        return PG_LOG_WAIT_US;
     }
     return app->connected ? CONNECTED_WAIT_US : PG_LONGEST_WAIT_US;
 }
@@ -552,16 +427,4 @@ uint32_t pg_app_turn(pg_app *app)
     }
     app->turning = false;
     return app->off ? PG_FOR_EVER : wait_us(app);
-}
-
-/* ---- values that a host reads ---- */
-
-void pg_app_read_status(const pg_app *app, uint8_t *out)
-{
-    pg_read_status(&app->insole, app->resets, app->uptime_s, out);
-}
-
-uint8_t pg_app_battery_percent(const pg_app *app)
-{
-    return (app->cell.percent <= FULL_BATTERY) ? app->cell.percent : (uint8_t)PG_BATTERY_UNKNOWN;
 }

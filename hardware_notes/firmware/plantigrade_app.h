@@ -18,6 +18,14 @@
 #include "plantigrade_insole.h"
 #include "plantigrade_port.h"
 
+/* 1: with the log in a flash chip, whose four functions are then yours too (plantigrade_log.h). */
+#ifndef PG_APP_LOG
+#define PG_APP_LOG 0
+#endif
+#if PG_APP_LOG
+#include "plantigrade_log.h"
+#endif
+
 #ifdef __cplusplus
 extern "C" {
 #endif
@@ -38,6 +46,9 @@ typedef struct {
     uint8_t enough_percent; /* ... and no longer at this one: a level flickers */
     uint16_t empty_mv;      /* under it for 10 s the insole goes into ship mode; 0: never */
     uint16_t sleep_after_s; /* advertised in vain for so long it sleeps until it is stepped on; 0: never */
+#if PG_APP_LOG
+    uint32_t log_pages; /* of 256 bytes in the flash chip: a power of two, at least 64 */
+#endif
 } pg_app_config;
 
 typedef struct {
@@ -60,6 +71,10 @@ typedef struct {
     uint8_t oldest; /* request */
     uint8_t requests;
     pg_written written[PG_APP_REQUESTS];
+#if PG_APP_LOG
+    bool log_asked;
+    pg_written log_written; /* the newest: it ends the one before */
+#endif
 } pg_heard;
 
 /* State, to be used through the functions only. */
@@ -94,6 +109,13 @@ typedef struct {
     bool asleep;
     bool off;
     bool turning;
+#if PG_APP_LOG
+    pg_log log;
+    uint32_t log_sent_us; /* when the first of the pages of this connection event was given to the stack */
+    uint16_t log_period_us;
+    uint8_t log_sent; /* pages in this connection event */
+    bool log_busy;
+#endif
 } pg_app;
 
 /* Begin, after a reset. False where the configuration cannot be; then use nothing else. */
@@ -119,6 +141,11 @@ void pg_app_subscribed(pg_app *app, uint8_t characteristic, bool on);
  */
 uint8_t pg_app_written(pg_app *app, uint32_t clock_us, const uint8_t *bytes, size_t length);
 
+#if PG_APP_LOG
+/* The host wrote to the log; as above. */
+uint8_t pg_app_log_written(pg_app *app, const uint8_t *bytes, size_t length);
+#endif
+
 /* The connection's interval is this now; what was asked for was refused. */
 void pg_app_interval(pg_app *app, uint16_t interval_1250us);
 void pg_app_interval_refused(pg_app *app);
@@ -139,6 +166,10 @@ void pg_app_ship(pg_app *app);
 
 void pg_app_read_status(const pg_app *app, uint8_t *out); /* PG_STATUS_BYTES */
 uint8_t pg_app_battery_percent(const pg_app *app);
+#if PG_APP_LOG
+/* PG_LOG_STATE_BYTES; not in the middle of a turn, and not from an interrupt: it looks into the flash. */
+void pg_app_read_log(pg_app *app, uint8_t *out);
+#endif
 
 #ifdef __cplusplus
 }

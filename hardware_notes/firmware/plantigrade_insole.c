@@ -131,6 +131,11 @@ bool pg_push_frame(pg_insole *insole, uint32_t clock_us, const uint16_t *counts)
     return true;
 }
 
+uint32_t pg_frame_clock_us(const pg_insole *insole)
+{
+    return insole->due_us - insole->period_us;
+}
+
 uint16_t pg_period_us(const pg_insole *insole)
 {
     return insole->period_us;

@@ -85,6 +85,9 @@ bool pg_init(pg_insole *insole, const pg_config *config);
  */
 bool pg_push_frame(pg_insole *insole, uint32_t clock_us, const uint16_t *counts);
 
+/* The clock of the last frame that was taken, as its packet has it. */
+uint32_t pg_frame_clock_us(const pg_insole *insole);
+
 /* Time from the frame just handed over to the next, us: a new rate begins with a packet, not within one. */
 uint16_t pg_period_us(const pg_insole *insole);
 

@@ -3,84 +3,12 @@
 #define VERSION 1u
 #define TOKEN_BYTES 3u
 #define REQUEST_BYTES 20u
-#define FLAGS_AT 3u
-#define PAGE_AT 4u
-#define FRAMES_AT 23u
-#define CRC_AT 24u
 #define ERASE_AHEAD_PAGES 7u /* begun when page p - 8 was written, for page p */
 #define UNSURE_PAGES 32u /* of the sector being filled, and of the one that is erased ahead */
 #define SLOTS_A_TURN 16u
 #define LEAST_PAGES 64u
 #define OUT_OF_TURN 1u /* no sector begins at this page number */
 #define MOST_TORN 0xFFFFu
-
-/* Of each four bits: the polynomial 0xEDB88320, reflected (section 8). */
-static const uint32_t CRC_OF_NIBBLE[16] = {
-    0x00000000u, 0x1DB71064u, 0x3B6E20C8u, 0x26D930ACu, 0x76DC4190u, 0x6B6B51F4u, 0x4DB26158u, 0x5005713Cu,
-    0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu, 0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu};
-
-uint32_t pg_crc32(uint32_t crc, const uint8_t *bytes, size_t length)
-{
-    crc = ~crc;
-    for (size_t k = 0u; k < length; k++) {
-        crc ^= bytes[k];
-        crc = (crc >> 4) ^ CRC_OF_NIBBLE[crc & 15u];
-        crc = (crc >> 4) ^ CRC_OF_NIBBLE[crc & 15u];
-    }
-    return ~crc;
-}
-
-/* ---- bytes ---- */
-
-static uint16_t get16(const uint8_t *bytes)
-{
-    return (uint16_t)(bytes[0] | (uint16_t)(bytes[1] << 8));
-}
-
-static uint32_t get32(const uint8_t *bytes)
-{
-    return (uint32_t)get16(bytes) | ((uint32_t)get16(bytes + 2) << 16);
-}
-
-static uint64_t long_clock(uint16_t high, uint32_t low)
-{
-    return ((uint64_t)high << 32) | low;
-}
-
-static uint32_t crc_of_page(const uint8_t *bytes, size_t length)
-{
-    const uint32_t head = pg_crc32(0u, bytes, CRC_AT);
-    return pg_crc32(head, bytes + PG_LOG_HEADER_BYTES, length - PG_LOG_HEADER_BYTES);
-}
-
-/* Whether these are the first bytes of a page; then its head, and how long it is. */
-static bool read_head(const uint8_t *bytes, pg_log_head *head)
-{
-    const uint8_t format = bytes[2];
-    const uint8_t zones = bytes[22];
-    if ((bytes[0] != VERSION) || (bytes[1] != PG_KIND_LOG_PAGE)) {
-        return false;
-    }
-    head->flags = bytes[FLAGS_AT];
-    head->page = get32(bytes + PAGE_AT);
-    head->boot = get16(bytes + 8);
-    head->clock_us = long_clock(get16(bytes + 10), get32(bytes + 12));
-    head->period_us = get16(bytes + 20);
-    head->frames = bytes[FRAMES_AT];
-    if ((head->flags > (PG_LOG_FIRST | PG_LOG_DROPPED | PG_LOG_LAST)) || (format > (PG_RIGHT | (PG_PACKED12 << 1))) ||
-        (head->period_us < PG_MIN_PERIOD_US) || (zones < 1u) || (zones > PG_MAX_ZONES) || (head->frames < 1u) ||
-        (head->boot == 0u)) {
-        return false;
-    }
-    head->length = PG_LOG_HEADER_BYTES + head->frames * pg_frame_bytes(zones, (uint8_t)(format >> 1));
-    return head->length <= PG_MAX_MESSAGE;
-}
-
-bool pg_log_read_page(const uint8_t *bytes, size_t length, pg_log_head *head)
-{
-    return (length >= PG_LOG_HEADER_BYTES) && read_head(bytes, head) && (length == head->length) &&
-           (get32(bytes + CRC_AT) == crc_of_page(bytes, length));
-}
 
 /* ---- the ring ---- */
 
@@ -100,7 +28,7 @@ static bool slot_holds(const pg_log *log, uint32_t slot, uint8_t *bytes, pg_log_
 {
     const uint32_t address = address_of(log, slot);
     port_flash_read(address, bytes, PG_LOG_HEADER_BYTES);
-    if (!read_head(bytes, head) || (address_of(log, head->page) != address)) {
+    if (!pg_log_read_head(bytes, head) || (address_of(log, head->page) != address)) {
         return false;
     }
     port_flash_read(address + PG_LOG_HEADER_BYTES, bytes + PG_LOG_HEADER_BYTES, head->length - PG_LOG_HEADER_BYTES);
@@ -236,11 +164,13 @@ void pg_log_clock(pg_log *log, uint32_t clock_us)
     }
 }
 
-/* The long clock of a time that is near to now. */
+/* The long clock of a time that is near to now: before the last look at the clock, or after it. */
 static uint64_t long_clock_of(const pg_log *log, uint32_t clock_us)
 {
-    const uint32_t behind_us = (uint32_t)(log->now_us & 0xFFFFFFFFu) - clock_us;
-    return log->now_us - behind_us;
+    const uint32_t low = (uint32_t)(log->now_us & 0xFFFFFFFFu);
+    const uint32_t ahead_us = clock_us - low;
+    const uint32_t behind_us = low - clock_us;
+    return (ahead_us < 0x80000000u) ? log->now_us + ahead_us : log->now_us - behind_us;
 }
 
 void pg_log_start(pg_log *log)
@@ -276,8 +206,8 @@ static uint32_t nearest_quotient(uint64_t value, uint16_t divisor)
 
 static void close_page(pg_log *log, uint8_t flags)
 {
-    log->filling[FLAGS_AT] = (uint8_t)(log->filling[FLAGS_AT] | flags);
-    log->sample += log->filling[FRAMES_AT];
+    log->filling[PG_LOG_FLAGS_AT] = (uint8_t)(log->filling[PG_LOG_FLAGS_AT] | flags);
+    log->sample += log->filling[PG_LOG_FRAMES_AT];
     for (size_t k = 0u; k < log->filling_bytes; k++) {
         log->ready[k] = log->filling[k];
     }
@@ -305,14 +235,14 @@ static void begin_page(pg_log *log, uint64_t clock_us, uint16_t period_us)
     out[0] = VERSION;
     out[1] = PG_KIND_LOG_PAGE;
     out[2] = (uint8_t)(config->foot | (uint8_t)(config->sample_format << 1));
-    out[FLAGS_AT] = flags;
+    out[PG_LOG_FLAGS_AT] = flags;
     pg_put16(out + 8, log->boot);
     pg_put16(out + 10, (uint16_t)(clock_us >> 32));
     pg_put32(out + 12, (uint32_t)(clock_us & 0xFFFFFFFFu));
     pg_put32(out + 16, log->sample);
     pg_put16(out + 20, period_us);
     out[22] = config->zones;
-    out[FRAMES_AT] = 0u;
+    out[PG_LOG_FRAMES_AT] = 0u;
     log->filling_bytes = PG_LOG_HEADER_BYTES;
     log->filling_any = true;
     log->period_us = period_us;
@@ -347,7 +277,7 @@ void pg_log_frame(pg_log *log, uint32_t clock_us, uint16_t period_us, const uint
     (void)pg_write_frame(
         &log->filling[log->filling_bytes], counts, log->config->zones, log->config->sample_format);
     log->filling_bytes += bytes;
-    log->filling[FRAMES_AT]++;
+    log->filling[PG_LOG_FRAMES_AT]++;
     log->due_us += period_us;
     if (log->ready_bytes == 0u) {
         if (log->ending) {
@@ -408,8 +338,8 @@ static void write_page(pg_log *log)
     if (((log->next & (PG_SECTOR_PAGES - 1u)) == 0u) && (!erase_for(log, log->next) || !port_flash_is_erased())) {
         return;
     }
-    pg_put32(log->ready + PAGE_AT, log->next);
-    pg_put32(log->ready + CRC_AT, crc_of_page(log->ready, log->ready_bytes));
+    pg_put32(log->ready + PG_LOG_PAGE_AT, log->next);
+    pg_put32(log->ready + PG_LOG_CRC_AT, pg_log_crc(log->ready, log->ready_bytes));
     if (port_flash_program(address_of(log, log->next), log->ready, log->ready_bytes)) {
         log->next++;
         log->ready_bytes = 0u;
@@ -450,10 +380,10 @@ void pg_log_asked(pg_log *log, const uint8_t *request, size_t length, bool fits)
         end_request(log, request[2], PG_NOT_NOW, 0u, 0u);
     } else {
         log->token = request[2];
-        log->wanted_boot = get16(request + 4);
-        log->from_us = long_clock(get16(request + 6), get32(request + 8));
-        log->to_us = long_clock(get16(request + 12), get32(request + 14));
-        log->wanted_pages = get16(request + 18);
+        log->wanted_boot = pg_get16(request + 4);
+        log->from_us = pg_long_clock(pg_get16(request + 6), pg_get32(request + 8));
+        log->to_us = pg_long_clock(pg_get16(request + 12), pg_get32(request + 14));
+        log->wanted_pages = pg_get16(request + 18);
         log->look_at = (log->from_us < log->to_us) ? oldest_possible(log) : log->next;
         log->sent = 0u;
         log->torn = 0u;

@@ -14,24 +14,11 @@
 #define PLANTIGRADE_LOG_H
 
 #include "plantigrade_insole.h"
+#include "plantigrade_logpage.h"
 
 #ifdef __cplusplus
 extern "C" {
 #endif
-
-#define PG_KIND_LOG_PAGE 0x30u
-#define PG_KIND_LOG_END 0x31u
-#define PG_KIND_LOG_REQUEST 0x38u
-#define PG_LOG_HEADER_BYTES 28u
-#define PG_LOG_STATE_BYTES 24u
-#define PG_LOG_END_BYTES 12u
-#define PG_FLASH_PAGE_BYTES 256u
-#define PG_SECTOR_PAGES 16u
-
-/* flags of a page */
-#define PG_LOG_FIRST 0x01u
-#define PG_LOG_DROPPED 0x02u
-#define PG_LOG_LAST 0x04u
 
 /* ---- the flash chip: yours to write. Addresses are bytes from the chip's beginning ---- */
 
@@ -44,17 +31,6 @@ bool port_flash_program(uint32_t address, const uint8_t *bytes, size_t length);
 /* Begin to erase the sector that begins there; false: not now. And whether nothing is being erased any more. */
 bool port_flash_erase(uint32_t address);
 bool port_flash_is_erased(void);
-
-/* What a page's head says; and a page that is held passes all checks of sections 5 and 8. */
-typedef struct {
-    uint8_t flags;
-    uint8_t frames;
-    uint16_t boot;
-    uint16_t period_us;
-    uint32_t page;
-    uint64_t clock_us; /* the long clock of the first frame */
-    size_t length;
-} pg_log_head;
 
 /* State, to be used through the functions only. */
 typedef struct {
@@ -96,12 +72,6 @@ typedef struct {
     uint8_t ready[PG_MAX_MESSAGE];
     uint8_t message[PG_MAX_MESSAGE];
 } pg_log;
-
-/* CRC-32 of Ethernet, of more bytes after those that gave `crc`; begin with 0. */
-uint32_t pg_crc32(uint32_t crc, const uint8_t *bytes, size_t length);
-
-/* Read a page; false where it is none (sections 5 and 8), or another length than its head says. */
-bool pg_log_read_page(const uint8_t *bytes, size_t length, pg_log_head *head);
 
 /*
  * Begin after a reset: look through the chip, `pages` of 256 bytes, a power of two of at least 64; with the

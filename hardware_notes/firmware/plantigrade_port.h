@@ -18,7 +18,8 @@ extern "C" {
 #define PG_POINT 1u
 #define PG_STATUS 2u
 #define PG_BATTERY 3u
-#define PG_CHARACTERISTICS 4u
+#define PG_LOG 4u /* of an application with a log: PG_APP_LOG */
+#define PG_CHARACTERISTICS 5u
 
 /* Why the processor began. */
 #define PG_RESET_FAULT 0u /* power, pin, watchdog, brown-out, software: all that nobody meant */
@@ -55,7 +56,7 @@ void port_advertise(uint16_t interval_625us, const uint8_t *service_data);
 void port_stop_advertising(void);
 
 /*
- * Notify on PG_DATA, PG_STATUS or PG_BATTERY; false while the stack has no room. It is asked
+ * Notify on PG_DATA, PG_STATUS, PG_BATTERY or PG_LOG; false while the stack has no room. It is asked
  * again in the next turn. The bytes must be taken before it returns.
  */
 bool port_notify(uint8_t characteristic, const uint8_t *bytes, size_t length);

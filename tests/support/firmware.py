@@ -28,8 +28,10 @@ LIBRARY = [
     FIRMWARE / "plantigrade_insole.c",
     FIRMWARE / "plantigrade_info.c",
 ]
-APPLICATION = [*LIBRARY, FIRMWARE / "plantigrade_app.c"]
-LOG = FIRMWARE / "plantigrade_log.c"
+APPLICATION = [*LIBRARY, FIRMWARE / "plantigrade_app.c", FIRMWARE / "plantigrade_events.c"]
+LOG = [FIRMWARE / "plantigrade_log.c", FIRMWARE / "plantigrade_logpage.c"]
+LOGGING = [*APPLICATION, *LOG, FIRMWARE / "plantigrade_applog.c"]
+"""The application with a log, which ``-DPG_APP_LOG=1`` turns on."""
 STRICT = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-Wshadow"]
 BARE = ["-ffreestanding", "-nostdlib", "-r"]
 CORTEX_M0 = ["-mcpu=cortex-m0plus", "-mthumb", "-mfloat-abi=soft"]

@@ -31,6 +31,9 @@ static pg_app_config config = {
     .enough_percent = 20u,
     .empty_mv = 3000u,
     .sleep_after_s = 0u,
+#if PG_APP_LOG
+    .log_pages = 4096u,
+#endif
 };
 
 static uint64_t now_us;
@@ -108,7 +111,7 @@ void port_stop_advertising(void)
 
 bool port_notify(uint8_t characteristic, const uint8_t *bytes, size_t length)
 {
-    static const char *const NAMES[] = {"data", "point", "status", "battery"};
+    static const char *const NAMES[] = {"data", "point", "status", "battery", "log"};
     outside_lock();
     if (room == 0u) {
         return false;
@@ -218,6 +221,41 @@ void port_ship(void)
     is_off = true;
 }
 
+#if PG_APP_LOG
+static uint8_t chip[4096u * PG_FLASH_PAGE_BYTES];
+static uint64_t erased_us;
+
+void port_flash_read(uint32_t address, uint8_t *out, size_t length)
+{
+    outside_lock();
+    memcpy(out, chip + address, length);
+}
+
+bool port_flash_program(uint32_t address, const uint8_t *bytes, size_t length)
+{
+    for (size_t k = 0u; k < length; k++) {
+        if (chip[address + k] != 0xFFu) {
+            fputs("board: programmed twice\n", stderr);
+            exit(6);
+        }
+        chip[address + k] = bytes[k];
+    }
+    return true;
+}
+
+bool port_flash_erase(uint32_t address)
+{
+    memset(chip + address, 0xFF, PG_SECTOR_PAGES * PG_FLASH_PAGE_BYTES);
+    erased_us = now_us + 60000u; /* a sector's usual time: common, from memory */
+    return true;
+}
+
+bool port_flash_is_erased(void)
+{
+    return now_us >= erased_us;
+}
+#endif
+
 static void begin(void)
 {
     uint8_t status[PG_STATUS_BYTES];
@@ -234,7 +272,7 @@ static void begin(void)
     say("begin", status, sizeof status);
 }
 
-static void do_write(const char *hex)
+static void do_write(const char *hex, bool to_log)
 {
     const size_t length = (hex[0] == '-') ? 0u : strcspn(hex, "\n") / 2u;
     uint8_t *const bytes = malloc(length + 1u);
@@ -248,7 +286,12 @@ static void do_write(const char *hex)
         }
         bytes[k] = (uint8_t)byte;
     }
-    const unsigned int error = pg_app_written(&app, port_clock_us(), bytes, length);
+#if PG_APP_LOG
+    const unsigned int error =
+        to_log ? pg_app_log_written(&app, bytes, length) : pg_app_written(&app, port_clock_us(), bytes, length);
+#else
+    const unsigned int error = to_log ? 0u : pg_app_written(&app, port_clock_us(), bytes, length);
+#endif
     if (error != 0u) {
         printf("%llu refused %02x\n", ms(), error);
     }
@@ -276,7 +319,17 @@ static void happen(const char *what, const char *rest)
     } else if (is(what, "subscribe")) {
         pg_app_subscribed(&app, (uint8_t)a, b != 0u);
     } else if (is(what, "write")) {
-        do_write(rest);
+        do_write(rest, false);
+    } else if (is(what, "log_write")) {
+        do_write(rest, true);
+#if PG_APP_LOG
+    } else if (is(what, "log_state")) {
+        uint8_t state[PG_LOG_STATE_BYTES];
+        pg_app_read_log(&app, state);
+        say("log_state", state, sizeof state);
+    } else if (is(what, "new_chip")) {
+        memset(chip, 0xFF, sizeof chip);
+#endif
     } else if (is(what, "interval")) {
         pg_app_interval(&app, (uint16_t)a);
     } else if (is(what, "refuse")) {

@@ -11,8 +11,8 @@ import platformdirs
 
 from plantigrade_gateway.errors import BluetoothError
 
-_SOURCES = ("wire", "insole", "info", "app")
-_FLAGS = ("-std=c99", "-O2", "-DPG_QUEUE_PACKETS=255u")
+_SOURCES = ("wire", "insole", "info", "app", "events", "applog", "log", "logpage")
+_FLAGS = ("-std=c99", "-O2", "-DPG_APP_LOG=1", "-DPG_QUEUE_PACKETS=255u")
 """A longer queue than a board's: this machine may be busy for a second."""
 _LIMIT_S = 120.0
 

@@ -23,6 +23,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.virtual.air import Air, host_on
 from plantigrade_gateway.virtual.build import companion_program
+from plantigrade_gateway.virtual.flash import CHIP_PAGES
 from plantigrade_gateway.virtual.offer import GattServer, advertise
 from plantigrade_gateway.virtual.player import DeviceSettings, GaitSource
 from plantigrade_gateway.wire import gatt
@@ -96,7 +97,8 @@ class Companion:
         self._host, self._controller = host_on(air, f"companion {settings.foot}")
         self._status = gatt.Status(False, False, False, None, 0, 0, 0)
         self._cell = CellReading()
-        self._answers: asyncio.Queue[int] = asyncio.Queue()
+        self._answers: asyncio.Queue[bytes] = asyncio.Queue()
+        self._asking = asyncio.Lock()
         self._told: asyncio.Queue[tuple[int, bytes]] = asyncio.Queue()
         self._process: Process | None = None
         self._tasks: set[asyncio.Task[None]] = set()
@@ -116,17 +118,19 @@ class Companion:
         counts.write_bytes(self._steps.counts[foot].astype("<u2").tobytes())
         await self._boot(self.settings.clock_us)
         made = DeviceSettings(
-            foot, self.settings.serial, information=read_information(self._information)
+            *(foot, self.settings.serial),
+            information=read_information(self._information),
+            log_pages=CHIP_PAGES,
         )
         self._offer = GattServer(
             *(made, self._asked, lambda: self._status, lambda: self._cell.percent),
-            *(lambda: b"", lambda _, __: None),
+            *(self._log_state, self._asked_log),
         )
         name = gatt.Announcement(foot, 0, None, self.settings.serial).name
         self.device = self._offer.device_on(self._host, name)
         offer = self._offer
         self._told_on: list[Characteristic[Any]] = [offer.data, offer.point, offer.status]
-        self._told_on.append(offer.battery)
+        self._told_on += [offer.battery, offer.log]
         self.device.on(Device.EVENT_CONNECTION, self._connected)
         for number, one in enumerate(self._told_on):
             one.on(Characteristic.EVENT_SUBSCRIPTION, self._subscriber(number))
@@ -180,7 +184,7 @@ class Companion:
         words = (
             *(list(Foot).index(settings.foot), settings.serial, clock_us, round(rate)),
             *(round(1e6 * settings.speed), round(body_us), folder / "counts", folder / "kept"),
-            _FAULT,
+            *(_FAULT, folder / "chip"),
         )
         self._process = await asyncio.create_subprocess_exec(
             self._program, *map(str, words), stdin=PIPE, stdout=PIPE, start_new_session=True
@@ -227,8 +231,8 @@ class Companion:
         match what:
             case b"s":
                 self._status = gatt.read_status(value) or self._status
-            case b"w":
-                self._answers.put_nowait(value[0])
+            case b"w" | b"g":
+                self._answers.put_nowait(value)
             case b"n":
                 self._told.put_nowait((value[0], value[1:]))
             case b"i" if connection is not None:
@@ -288,14 +292,28 @@ class Companion:
         return subscribed
 
     async def _asked(self, _: Connection, value: bytes) -> None:
-        self._tell(b"W", value)
-        try:
-            async with asyncio.timeout(_ANSWER_LIMIT_S):
-                error = await self._answers.get()
-        except TimeoutError:
-            raise ATT_Error(ErrorCode.UNLIKELY_ERROR) from None
+        await self._write(b"W", value)
+
+    async def _asked_log(self, _: Connection, value: bytes) -> None:
+        await self._write(b"L", value)
+
+    async def _log_state(self) -> bytes:
+        return await self._answered(b"G")
+
+    async def _write(self, what: bytes, value: bytes) -> None:
+        (error,) = await self._answered(what, value)
         if error:
             raise ATT_Error(ErrorCode(error))
+
+    async def _answered(self, what: bytes, value: bytes = b"") -> bytes:
+        """Tell the process something that it answers; one at a time, in order."""
+        async with self._asking:
+            self._tell(what, value)
+            try:
+                async with asyncio.timeout(_ANSWER_LIMIT_S):
+                    return await self._answers.get()
+            except TimeoutError:
+                raise ATT_Error(ErrorCode.UNLIKELY_ERROR) from None
 
     async def _notify_all(self, connection: Connection) -> None:
         while True:

@@ -48,8 +48,9 @@ class GattServer:
         asked: Callable[[Connection, bytes], None] | Callable[[Connection, bytes], Awaitable[None]],
         status: Callable[[], gatt.Status],
         battery_percent: Callable[[], int],
-        log: Callable[[], bytes],
-        asked_log: Callable[[Connection, bytes], None],
+        log: Callable[[], bytes] | Callable[[], Awaitable[bytes]],
+        asked_log: Callable[[Connection, bytes], None]
+        | Callable[[Connection, bytes], Awaitable[None]],
     ) -> None:
         kind, may = Characteristic.Properties, Characteristic.Permissions
         self._settings = settings
@@ -57,6 +58,10 @@ class GattServer:
         async def read_status(_: Connection) -> bytes:
             await asyncio.sleep(settings.slow_read_s)
             return status().encode()
+
+        async def read_log(_: Connection) -> bytes:
+            state = log()
+            return state if isinstance(state, bytes) else await state
 
         self.data = Characteristic(gatt.DATA, kind.NOTIFY, Characteristic.Permissions(0), b"")
         self.point: Characteristic[bytes] = Characteristic(
@@ -75,7 +80,7 @@ class GattServer:
             gatt.LOG,
             kind.READ | kind.WRITE | kind.NOTIFY,
             may.READABLE | may.WRITEABLE,
-            CharacteristicValue(read=lambda _: log(), write=asked_log),
+            CharacteristicValue(read=read_log, write=asked_log),
         )
         self._battery_service = BatteryService(lambda _: battery_percent())
         self.battery = self._battery_service.battery_level_characteristic

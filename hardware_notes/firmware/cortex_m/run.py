@@ -16,6 +16,7 @@ HERE = Path(__file__).resolve().parent
 COMPANION = HERE.parent
 NOTES = COMPANION.parent
 LIBRARY = ["plantigrade_wire", "plantigrade_insole", "plantigrade_info", "plantigrade_app"]
+LIBRARY += ["plantigrade_events"]
 CORE = ["-mcpu=cortex-m3", "-mthumb", "-mfloat-abi=soft"]
 # No loop is to become a call of memset or memcpy: nothing of a C library is linked.
 FLAGS = ["-std=c99", "-Os", "-ffreestanding", "-fno-tree-loop-distribute-patterns"]

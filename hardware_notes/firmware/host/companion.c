@@ -2,11 +2,12 @@
  * The application as a process of this machine: the port layer behind pipes. Whoever starts it owns the radio and the
  * GATT server, and talks with it in frames on standard input and output (README.md beside this file).
  *
- *     companion FOOT SERIAL CLOCK_US RATE SPEED BODY_US COUNTS KEPT CAUSE
+ *     companion FOOT SERIAL CLOCK_US RATE SPEED BODY_US COUNTS KEPT CAUSE CHIP
  *
  * FOOT 0 left, 1 right; the clock begins at CLOCK_US and runs RATE parts per million of this machine's; a body whose
  * counts at 400 Hz are in the file COUNTS, eighteen u16 a row, over and over, was BODY_US old then and lives SPEED parts
- * per million as fast; KEPT is the file of the word that outlives a reset, CAUSE that of this one.
+ * per million as fast; KEPT is the file of the word that outlives a reset, CAUSE that of this one; CHIP is the
+ * file of a flash chip of LOG_PAGES pages, made where there is none.
  */
 #define _POSIX_C_SOURCE 200809L
 
@@ -25,6 +26,8 @@
 #define ROW_US 2500u
 #define MILLION 1000000u
 #define HEAD_BYTES 3u
+#define LOG_PAGES 32768u
+#define CHIP_BYTES ((size_t)LOG_PAGES * PG_FLASH_PAGE_BYTES)
 #define MOST_UNDER_WAY 8u /* notifications that the other side has not said to be on their way */
 #define NEVER UINT64_MAX
 
@@ -34,6 +37,8 @@
 #define MTU 'M'          /* att_mtu */
 #define SUBSCRIBED 'S'   /* characteristic, on */
 #define WRITTEN 'W'      /* the request */
+#define LOG_WRITTEN 'L'  /* the request */
+#define LOG_READ 'G'     /* nothing; the state is read */
 #define SENT 'N'         /* nothing: a notification is on its way */
 #define CONFIRMED 'I'    /* nothing */
 #define INTERVAL 'V'     /* interval_1250us */
@@ -53,6 +58,7 @@
 #define STATUS_VALUE 's'  /* the status, whenever it has changed */
 #define INFORMATION 'o'   /* once */
 #define SHOW 'l'          /* seconds */
+#define LOG_STATE 'g'     /* the state */
 #define OFF 'x'           /* nothing */
 
 static pg_app app;
@@ -63,6 +69,7 @@ static pg_app_config config = {
     .enough_percent = 20u,
     .empty_mv = 3000u,
     .sleep_after_s = 0u,
+    .log_pages = LOG_PAGES,
 };
 static struct timespec begun;
 static uint64_t zero_us, rate, speed, body_us;
@@ -75,6 +82,8 @@ static const char *kept_path;
 static uint8_t cause;
 static unsigned int under_way;
 static bool indicating;
+static uint8_t *chip;
+static FILE *chip_file;
 static pg_cell measured = {.percent = 87u, .millivolts = 3900u, .on_charger = false};
 
 static void die(const char *why)
@@ -254,6 +263,59 @@ void port_ship(void)
     say(OFF, NULL, 0u);
 }
 
+static void keep_chip(uint32_t address, size_t length)
+{
+    if ((fseek(chip_file, (long)address, SEEK_SET) != 0) ||
+        (fwrite(chip + address, 1u, length, chip_file) != length) || (fflush(chip_file) != 0)) {
+        die("the flash chip's file cannot be written");
+    }
+}
+
+void port_flash_read(uint32_t address, uint8_t *out, size_t length)
+{
+    memcpy(out, chip + address, length);
+}
+
+bool port_flash_program(uint32_t address, const uint8_t *bytes, size_t length)
+{
+    for (size_t k = 0u; k < length; k++) {
+        chip[address + k] = (uint8_t)(chip[address + k] & bytes[k]); /* programming only clears bits */
+    }
+    keep_chip(address, length);
+    return true;
+}
+
+bool port_flash_erase(uint32_t address)
+{
+    memset(chip + address, 0xFF, PG_SECTOR_PAGES * PG_FLASH_PAGE_BYTES);
+    keep_chip(address, PG_SECTOR_PAGES * PG_FLASH_PAGE_BYTES);
+    return true;
+}
+
+bool port_flash_is_erased(void)
+{
+    return true;
+}
+
+static void open_chip(const char *path)
+{
+    chip = malloc(CHIP_BYTES);
+    chip_file = fopen(path, "r+b");
+    if (chip == NULL) {
+        die("no memory for the flash chip");
+    }
+    memset(chip, 0xFF, CHIP_BYTES);
+    if (chip_file == NULL) {
+        chip_file = fopen(path, "w+b");
+    } else if (fread(chip, 1u, CHIP_BYTES, chip_file) != CHIP_BYTES) {
+        die("the flash chip's file is short");
+    }
+    if (chip_file == NULL) {
+        die("the flash chip's file cannot be made");
+    }
+    keep_chip(0u, CHIP_BYTES);
+}
+
 static uint16_t read16(const uint8_t *bytes)
 {
     return (uint16_t)(bytes[0] | (uint16_t)(bytes[1] << 8));
@@ -269,6 +331,17 @@ static void hear(uint8_t what, const uint8_t *bytes, size_t length)
     if (what == WRITTEN) {
         const uint8_t error = pg_app_written(&app, port_clock_us(), bytes, length);
         say(ANSWERED, &error, 1u);
+        return;
+    }
+    if (what == LOG_WRITTEN) {
+        const uint8_t error = pg_app_log_written(&app, bytes, length);
+        say(ANSWERED, &error, 1u);
+        return;
+    }
+    if (what == LOG_READ) {
+        uint8_t state[PG_LOG_STATE_BYTES];
+        pg_app_read_log(&app, state);
+        say(LOG_STATE, state, sizeof state);
         return;
     }
     for (size_t k = 0u; k < sizeof LENGTHS / sizeof LENGTHS[0]; k++) {
@@ -411,8 +484,8 @@ static void rest(uint32_t wait_us)
 
 int main(int argc, char **argv)
 {
-    if (argc != 10) {
-        die("expected FOOT SERIAL CLOCK_US RATE SPEED BODY_US COUNTS KEPT CAUSE");
+    if (argc != 11) {
+        die("expected FOOT SERIAL CLOCK_US RATE SPEED BODY_US COUNTS KEPT CAUSE CHIP");
     }
     config.insole.foot = (uint8_t)strtoul(argv[1], NULL, 10);
     config.insole.serial = (uint32_t)strtoul(argv[2], NULL, 10);
@@ -423,6 +496,7 @@ int main(int argc, char **argv)
     read_rows(argv[7]);
     kept_path = argv[8];
     cause = (uint8_t)strtoul(argv[9], NULL, 10);
+    open_chip(argv[10]);
     (void)clock_gettime(CLOCK_MONOTONIC, &begun);
     if ((rate == 0u) || !pg_app_init(&app, &config)) {
         die("the configuration cannot be");

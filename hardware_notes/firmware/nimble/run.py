@@ -58,7 +58,9 @@ def built(checkout: Path, folder: Path) -> Path:
         if path.name not in LEFT_OUT
     ]
     ours = [HERE / "glue.c"]
-    ours += [FIRMWARE / f"plantigrade_{part}.c" for part in ("app", "info", "insole", "wire")]
+    ours += [
+        FIRMWARE / f"plantigrade_{part}.c" for part in ("app", "events", "info", "insole", "wire")
+    ]
     flags = [f"-I{checkout / name}" for name in INCLUDES] + [f"-I{FIRMWARE}", "-D_GNU_SOURCE"]
     flags += [f"-DMYNEWT_VAL_{name}={value}" for name, value in CHOICES.items()]
 

@@ -7,6 +7,7 @@ import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -16,16 +17,25 @@ from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import Kind
-from plantigrade_gateway.sources.bluetooth import scan
+from plantigrade_gateway.sources.bluetooth import Sighting, scan
 from plantigrade_gateway.virtual import build
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode
+from plantigrade_gateway.wire.log import (
+    LogEnd,
+    LogRequest,
+    is_end,
+    read_end,
+    read_page,
+    read_state,
+)
 from plantigrade_gateway.wire.messages import Ack, AckStatus, DataPacket, Start
 from plantigrade_gateway.wire.stream import StreamEventKind
 
 try:
     from bleak import BleakClient
     from bleak.exc import BleakGATTProtocolError
+    from tests.plantigrade_gateway.sources.test_catchup import samples_of
     from tests.support.airworld import LEFT, RIGHT, World, known, world
 
     from plantigrade_gateway.virtual.companion import SERIAL, Companion
@@ -200,6 +210,75 @@ async def test_it_asks_for_the_interval_that_it_does_not_have(steps, program):
             await air.streams(LEFT, 5)
         asked = [value for what, value in companion.said if what == "v"]
         assert asked == [bytes([12, 0, 12, 0, 0, 0, 200, 0])]
+
+
+async def heard_more(air: World, live: dict[int, list[int]]) -> None:
+    goal = len(live) + 60
+    await air.until(lambda: len(live) >= goal)
+
+
+async def test_its_log_holds_what_nobody_heard(steps, program):
+    """Out of range for over a second: stream and log together are whole, each counts alike."""
+    settings = replace(SETTINGS, clock_us=500_000_000)
+    live: dict[int, list[int]] = {}
+    logged: dict[int, list[int]] = {}
+    ended: list[LogEnd] = []
+
+    def heard(_: object, data: bytearray) -> None:
+        packet = decode(bytes(data))
+        assert isinstance(packet, DataPacket)
+        for k, row in enumerate(packet.counts.tolist()):
+            live[packet.clock_us + k * packet.period_us] = row
+
+    def read(_: object, data: bytearray) -> None:
+        if is_end(bytes(data)):
+            ended.append(read_end(bytes(data)))
+            return
+        page = read_page(bytes(data))
+        for k, row in enumerate(page.counts.tolist()):
+            logged[page.clock_us + k * page.period_us] = row
+
+    async with third(steps, program, settings) as (air, companion):
+        for last in (False, True):
+            found: dict[int, Sighting] = {}
+            while SERIAL not in found:
+                found = {s.announcement.serial: s for s in await scan(air.backend, 0.3)}
+            async with BleakClient(found[SERIAL].device, backend=air.radio.client) as client:
+                await client.start_notify(gatt.CONTROL, lambda *_: None)
+                await client.start_notify(gatt.DATA, heard)
+                await client.start_notify(gatt.LOG, read)
+                await client.write_gatt_char(gatt.CONTROL, encode(Start(1)), response=True)
+                await heard_more(air, live)
+                if not last:
+                    companion.vanish(1.0)
+                    await air.until(lambda: not client.is_connected)
+                    continue
+                state = read_state(bytes(await client.read_gatt_char(gatt.LOG)))
+                assert state.logging and state.boot == 1
+                asked = LogRequest(3, state.boot, 0, state.clock_us).encode()
+                await client.write_gatt_char(gatt.LOG, asked, response=True)
+                await air.until(lambda: ended)
+    assert all(logged[clock] == row for clock, row in live.items() if clock in logged)
+    clocks = sorted(live.keys() | logged.keys())
+    assert {b - a for a, b in pairwise(clocks)} == {10_000}
+    assert len(logged.keys() - live.keys()) > 50  # what nobody heard when it was sampled
+
+
+async def test_the_gateway_loses_no_sample_of_it_to_a_lost_link(steps, program):
+    """Found again, its log is read behind the stream: the record has every instant of its clock."""
+    settings = replace(SETTINGS, clock_us=500_000_000)
+    async with third(steps, program, settings) as (air, companion):
+        async with air.listening(known(settings)) as source:
+            await air.streams(LEFT, 60)
+            companion.vanish(1.0)
+            await air.until(lambda: len(air.of(LEFT, Kind.CONNECTED)) == 2)
+            await air.streams(LEFT, 60)
+            await air.until(lambda: not source._owed[LEFT].coverage.holes)
+            assert source._owed[LEFT].late_s > 0.5
+            assert source._owed[LEFT].lost_s == 0.0
+        clocks = sorted(samples_of(air, LEFT))
+        assert {b - a for a, b in pairwise(clocks)} == {10_000}
+        assert air.of(LEFT, Kind.LOG)
 
 
 def test_what_is_missing_is_said_in_one_sentence(tmp_path, monkeypatch):

@@ -121,7 +121,7 @@ def sizes(path: Path) -> tuple[int, int, int]:
 
 def test_the_sizes_the_readme_states_are_those_measured(toolchain, tmp_path, capsys):
     rows = []
-    for source in [*APPLICATION, LOG]:
+    for source in [*APPLICATION, *LOG]:
         out = tmp_path / f"{source.stem}.o"
         flags = [*STRICT, *CORTEX_M0, "-Os", "-ffreestanding"]
         run("arm-none-eabi-gcc", *flags, "-c", source, "-o", out)

@@ -36,7 +36,7 @@ pytestmark = pytest.mark.dear
 
 __all__ = ["toolchain"]
 
-DATA, POINT, STATUS, BATTERY = range(4)
+DATA, POINT, STATUS, BATTERY, LOG = range(5)
 FAULT, WOKEN = range(2)
 CHARGED_S, HOUR_MS = 16, 3_600_000
 MARK = 0x5047_0000

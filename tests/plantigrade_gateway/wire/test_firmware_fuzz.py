@@ -12,7 +12,7 @@ pytestmark = pytest.mark.dear
 __all__ = ["toolchain"]
 
 FUZZ = ROOT / "tests" / "support" / "firmware_fuzz.c"
-PARTS = ("wire", "insole", "info", "app", "log")
+PARTS = ("wire", "insole", "info", "app", "events", "log", "logpage")
 
 
 def built(folder: Path, firmware: Path = FIRMWARE) -> Path:

@@ -54,7 +54,7 @@ Driver = Callable[[list[str]], list[str]]
 @pytest.fixture(scope="module")
 def driver(toolchain, tmp_path_factory) -> Driver:
     folder = tmp_path_factory.mktemp("log")
-    program = build(folder, "log", *SANITIZED, DRIVER, sources=[*LIBRARY, LOG])
+    program = build(folder, "log", *SANITIZED, DRIVER, sources=[*LIBRARY, *LOG])
 
     def ask(script: list[str]) -> list[str]:
         lines = run(program, text="\n".join([*script, ""])).splitlines()
@@ -101,9 +101,9 @@ def test_it_leaves_the_flash_and_no_other_symbol(toolchain, tmp_path):
     out = tmp_path / "log.o"
     expected = {f"port_flash_{name}" for name in ("read", "program", "erase", "is_erased")}
     for level in ("-O0", "-Os", "-O3"):
-        run("gcc", *STRICT, *BARE, level, *LIBRARY, LOG, "-o", out)
+        run("gcc", *STRICT, *BARE, level, *LIBRARY, *LOG, "-o", out)
         assert set(run("nm", "-u", out).split()) - {"U"} == expected
-        run("arm-none-eabi-gcc", *STRICT, *BARE, *CORTEX_M0, level, *LIBRARY, LOG, "-o", out)
+        run("arm-none-eabi-gcc", *STRICT, *BARE, *CORTEX_M0, level, *LIBRARY, *LOG, "-o", out)
         assert set(run("arm-none-eabi-nm", "-u", out).split()) - {"U"} == expected
 
 
