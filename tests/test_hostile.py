@@ -125,6 +125,7 @@ READERS = {
     "gateway/plantigrade_gateway/drills/files.py": "drills",
     "gateway/plantigrade_gateway/forward/mqtt.py": "commands",
     "gateway/plantigrade_gateway/record/cues.py": "cue_entries",
+    "gateway/plantigrade_gateway/record/heard.py": "heard_entries",
     "gateway/plantigrade_gateway/record/sets.py": "set_entries",
     "gateway/plantigrade_gateway/record/settings.py": "settings_entries",
     "gateway/plantigrade_gateway/record/table.py": "drill_entries",
@@ -136,6 +137,8 @@ READERS = {
 }
 """The modules that read what others wrote, and the row of each."""
 OURS = {
+    # photos, each decoded in a process of its own: prints/test_hostile_photos.py spoils them
+    "gateway/plantigrade_gateway/cli/footprint.py",
     "gateway/plantigrade_gateway/foreign.py",
     "gateway/plantigrade_gateway/forward/tsdb.py",  # the database's own answers, for a check
     "signal/plantigrade/foreign.py",

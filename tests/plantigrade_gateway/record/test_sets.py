@@ -17,9 +17,9 @@ def test_the_kinds_are_those_of_the_replay_file():
     assert [kind.name for kind in Kind] == [
         *("NOTIFICATION", "CONNECTED", "DISCONNECTED", "EXCHANGE", "SETTINGS", "CALIBRATION"),
         *("MARK", "END", "SET", "SET_END", "CUES", "DRILL", "CHECK", "CHECK_END"),
-        *("HEARD", "LISTEN", "STRIKE"),
+        *("LOG", "HEARD", "LISTEN", "STRIKE", "LATE"),
     ]
-    assert [int(kind) for kind in Kind] == list(range(17))
+    assert [int(kind) for kind in Kind] == [*range(18), 255]
 
 
 def test_a_set_is_read_as_its_document_has_it():
