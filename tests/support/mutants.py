@@ -31,7 +31,10 @@ FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "Makefile")
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 MORE: dict[str, tuple[str, ...]] = {
     "block": ("load", "pairing"),
+    "chartdata": ("timeline",),
     "clock": ("pace", "exchange"),
+    "commands": ("check",),
+    "console": ("measures", "visit"),
     "database": ("store",),
     "enqueue": ("outbox", "tsdb"),
     "entries": ("pipeline", "analysis"),
@@ -45,8 +48,10 @@ MORE: dict[str, tuple[str, ...]] = {
     "limits": ("calibrate", "steps", "stand"),
     "messages": ("codec",),
     "monitor": ("load", "fitting"),
+    "motifs": ("score",),
     "poses": ("fitting",),
     "practice": ("run", "session_facts"),
+    "process": ("tsdb", "mqtt"),
     "record": ("pipeline", "analysis"),
     "recorded": ("demo",),
     "results": ("store", "sessions", "uncalibrated"),
@@ -55,6 +60,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "runner": ("life", "visit"),
     "sequence": ("decoder",),
     "sessions": ("life",),
+    "speech": ("engine",),
     "stage": ("life", "runner"),
     "stance": ("steps",),
     "steps": ("laced",),
@@ -65,7 +71,9 @@ MORE: dict[str, tuple[str, ...]] = {
     "swingrows": ("swinglimits", "swings"),
     "swingrules": ("swings",),
     "synth": ("drawn", "movements", "practice", "laced"),
+    "table": ("sets",),
     "timeline": ("record",),
+    "zonecolumns": ("zonecsv",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
 _SWAPS: dict[type[ast.AST], type[ast.AST]] = {
