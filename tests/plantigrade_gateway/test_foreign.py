@@ -19,6 +19,8 @@ OWN = {
     "store/store.py": "its own rows",
     "web/__main__.py": "its own process, on the command line",
     "web/desk/cache.py": "its own rows",
+    "prints/apart.py": "its own process, over a pipe",
+    "prints/child.py": "its own process, over a pipe",
     "report/swingframes.py": "its own rows",
     "report/typeset.py": "what its own template says",
     "web/live/hub.py": "its own process, over a pipe",

@@ -166,8 +166,9 @@ def test_files_that_are_there_are_refused_unless_told(store, session, tmp_path):
 @pytest.mark.parametrize("exists", [False, True])
 def test_a_failure_leaves_nothing_half_written(store, session, tmp_path, exists):
     out = tmp_path / "place" / "out"
+    out.parent.mkdir()
     if exists:
-        out.mkdir(parents=True)
+        out.mkdir()
         (out / "steps.csv").write_text("mine")
 
     def fails(path: Path) -> None:

@@ -139,7 +139,7 @@ def test_what_was_not_decided_measured_or_repeated_is_left_out(case):
 
 
 def test_a_page_is_written_for_its_owner_and_never_over_another_file(register, case, tmp_path):
-    path = tmp_path / "new folder" / "page.pdf"
+    path = tmp_path / "page.pdf"
     write_page(register, case.player_id, path, "letter", replace=False)
     assert path.stat().st_mode & 0o777 == 0o600
     with pypdfium2.PdfDocument(path.read_bytes()) as document:

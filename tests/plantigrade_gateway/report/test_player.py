@@ -101,7 +101,7 @@ def test_all_of_a_player_is_written_for_its_owner_alone(store, register, tmp_pat
     otto = register.add(name="Otto Other", handedness="left")
     Visits(register).note(session, 1.0, "new grip")
     Visits(register).note(visit(store, otto, 1, 60), 1.0, "not hers")
-    folder = tmp_path / "new" / "out"
+    folder = tmp_path / "out"
     files = export_player(register, key, folder)
 
     started = store.session(session).started

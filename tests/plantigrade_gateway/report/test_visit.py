@@ -71,7 +71,7 @@ def test_what_was_said_is_printed():
             f"counts nowhere: {SAID.exclusions[1].text}; eye: push good; eye: heel down",
         ],
         ["swing 5", "eye: heel up, the answer was known; club 40.0 m/s"],
-        ["No swing there now, at 0:12.0: speed 40.0 m/s (eve, 2026-03-31 10:05 UTC)."],
+        ["No swing there now, at 0:12.0: speed 40.0 m/s (eve, 2026-03-31 10:05)."],
     ]
 
 

@@ -364,7 +364,10 @@ async def test_a_press_ends_the_session_and_begins_the_next_players(store):
         ("left", None),  # of nobody's hand nothing is known: as it was
     ]
     heard = [[e for e in one if e.kind is Kind.NOTIFICATION] for one in records]
-    assert [len(one) for one in heard] == [50, 50, 50, 50], "each entry is in one session"
+    # A packet that was sampled before a press, all or in part, is of neither session.
+    assert {len(one) for one in heard} <= {49, 50}
+    seen = [(e.insole, e.data) for one in heard for e in one]
+    assert len(seen) == len(set(seen)), "each entry is in one session"
     assert "Ada" not in at.shown.getvalue() and "Bo" not in at.shown.getvalue()
 
 

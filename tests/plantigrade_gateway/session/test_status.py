@@ -33,6 +33,10 @@ def link(foot: Foot, last_ns: int | None) -> Any:
         calibration="calibrated",
         firmware="1.2",
         interval_ms=15.0,
+        has_log=True,
+        catching_up_s=2.04,
+        late_s=1.26,
+        not_logged_s=0.0,
     )
 
 
@@ -46,6 +50,7 @@ def test_links_tell_their_own_and_their_packets():
     assert (left.name, left.state, left.battery_percent) == ("PG left", "streaming", 80)
     assert (left.rssi_dbm, left.links, left.insole_dropped) == (-60, 3, 7)
     assert (left.silent_s, right.silent_s) == (None, 1.23)
+    assert (left.catching_up_s, left.late_s) == (2.0, 1.3)
     # the left insole is number 0 of the record: nothing came of it
     assert (left.packets, left.lost_packets, left.drift_ppm) == (0, 0, None)
     assert (left.clock_error_s, left.clock_locked) == (None, False)

@@ -186,7 +186,7 @@ def page(one: Swing, together: tuple[Swing, ...] = (), rows: SwingFrames | None 
     runs = [SimpleNamespace(swings=()), SimpleNamespace(swings=together)] if together else []
     opened: Any = SimpleNamespace(
         swing=lambda number: {2: one}[number],
-        found=SimpleNamespace(whole_sets=runs, rate_hz=100.0),
+        found=SimpleNamespace(whole_sets=runs, rate_hz=100.0, strikes=()),
         left_out={one.first_index: "stepped"},
         set_names={one.first_index: "full"},
     )
