@@ -39,8 +39,15 @@ def register(
 
     @footprint.command()
     @click.argument("file", type=PATH)
-    @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+    @click.option(
+        "--paper",
+        type=click.Choice(["a4", "letter"]),
+        default="a4",
+        show_default=True,
+        help="What it is printed on.",
+    )
     @click.option("--replace", is_flag=True, help="Write over a file that is there.")
+    @store_option
     def target(file: Path, paper: str, replace: bool) -> None:
         """Write the page to print, a PDF with eight marks around the place for the foot."""
         from plantigrade_gateway.prints.target import target_page

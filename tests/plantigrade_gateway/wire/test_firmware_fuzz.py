@@ -48,7 +48,7 @@ def test_no_write_leads_to_a_fault_or_to_an_answer_that_may_not_be(
     ("name", "old", "new", "said"),
     [
         (
-            "plantigrade_app.c",
+            "plantigrade_events.c",
             "(k < length) && (k < PG_MAX_REQUEST); k++",
             "(k < length); k++",
             "global-buffer-overflow",

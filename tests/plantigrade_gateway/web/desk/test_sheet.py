@@ -185,7 +185,10 @@ def test_a_sheet_opened_later_shows_the_rules_it_was_decided_with(client, iris, 
     assert "The rules have changed since" in then and "Trail foot, the right one bears" in then
     now = text_of(client.get(f"{page}?rules=current"))
     assert "version 2" in now and "The rules have changed since" not in now
-    assert "midfoot bears broadly from 10 % of the foot's load" in now and "Trail foot, the right one bears" not in now
+    assert (
+        "midfoot bears broadly from 10 % of the foot's load" in now
+        and "Trail foot, the right one bears" not in now
+    )
 
 
 def test_the_lead_decision_of_a_case_is_shown(client, iris, known):

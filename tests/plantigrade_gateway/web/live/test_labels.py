@@ -93,11 +93,15 @@ def gateway(browser: Browser) -> Iterator[Gateway]:
         assert complaints == []
 
 
+FRAMES = "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
+"""Waits until what was asked for has been drawn."""
+
+
 def shown(gateway: Gateway, width: int, height: int, last: Message, figures: int) -> list[Label]:
     """Return the labels at a size, once a picture just told is drawn, with so many figures."""
     page = gateway.page
     page.set_viewport_size({"width": width, "height": height})
-    page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    page.evaluate(FRAMES)
     gateway.say(last)  # on a slow machine what was told before may have become old meanwhile
     page.wait_for_function(
         """many => [...painted].flatMap(([canvas, texts]) => canvas.checkVisibility() ? texts : [])
@@ -105,7 +109,11 @@ def shown(gateway: Gateway, width: int, height: int, last: Message, figures: int
         arg=figures,
         timeout=60_000,
     )
-    return labels(page)
+    before: list[Label] = []
+    while (found := labels(page)) != before:  # the strip is laid once more at its new width
+        before = found
+        page.evaluate(FRAMES)
+    return found
 
 
 @pytest.mark.parametrize("large", [False, True])
