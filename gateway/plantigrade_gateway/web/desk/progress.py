@@ -54,10 +54,10 @@ def progress_router(desk: Desk) -> APIRouter:
 
 
 def _by_group() -> dict[str, list[tuple[str, str]]]:
-    """Return key and title of the measures, by what they are of."""
+    """Return key and title, with unit, of the measures, by what they are of."""
     groups: dict[str, list[tuple[str, str]]] = defaultdict(list)
     for key, one in followed().items():
-        groups[key.partition(".")[0]].append((key, one.title))
+        groups[key.partition(".")[0]].append((key, ", ".join(filter(None, (one.title, one.unit)))))
     return groups
 
 

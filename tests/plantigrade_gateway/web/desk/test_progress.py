@@ -160,6 +160,8 @@ def test_every_measure_can_be_chosen_under_what_it_is_of(client, base):
     assert sum(map(len, found.values())) == len(followed())
     for label, keys in found.items():
         assert {key.partition(".")[0] for key in keys} == {label.split()[0]}, label
+    called = re.findall(r"<option[^>]*>([^<]*)</option>", text)
+    assert len(set(called)) == len(called) >= len(followed())  # no two are called alike
 
 
 def test_what_was_never_measured_is_said(client, base):
