@@ -14,6 +14,7 @@ from plantigrade_gateway.coach.progress import Progress, point_text, progress
 from plantigrade_gateway.coach.repeats import reliability
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.rulebook import RuleBook
+from plantigrade_gateway.report.change import summary_of
 from plantigrade_gateway.rules.model import RuleSet
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute
 
@@ -45,6 +46,7 @@ def progress_router(desk: Desk) -> APIRouter:
             repeated=reliability(case, rules, measure),
             compared=compared,
             groups=[] if compared is None else groups_of(compared, found.measure.key),
+            summary=() if compared is None else summary_of(compared.lines),
             reasons=[] if compared is None else reasons_of(compared),
             before=before,
             after=after,

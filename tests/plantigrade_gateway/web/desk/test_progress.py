@@ -147,6 +147,13 @@ def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known
         # 2.0 to 2.07 and 3.0 to 3.07: means 2.035 and 3.035
         assert row[1].startswith("2.0 (1) 3.0 (1) +1.0 ")
         assert row[1].endswith(" no verdict")
+        changed = re.search(
+            r"Changed: none of (\d+) can be said to have\. Cannot be told: (.*?)\.", text
+        )
+        assert changed is not None  # one set a visit: nothing says how much this player varies
+        assert changed[2] == (
+            f"0 measures within the usual variation, and {changed[1]} without a verdict"
+        )
         assert text.count("No verdict: no repeats to tell the usual variation from.") == 1
     assert "mean ± SD" not in text_of(client.get(f"{base}?before=visit-0&after=visit-0"))
     answer = client.get(f"{base}?before=visit-0&after=nowhere")
