@@ -33,7 +33,8 @@ def show_comparison(found: Comparison, out: Console) -> None:
     if not found.lines:
         paragraph(out, "Nothing was measured on both.", "  ")
     else:
-        _show_summary(found.lines, out)
+        for text in summary_of(found.lines):
+            paragraph(out, text, "  ")
     for said in _SAID:
         judged = [one for one in found.lines if one.verdict in said]
         if judged:
@@ -59,19 +60,17 @@ def _show_line(one: Compared, out: Console) -> None:
     paragraph(out, f"{before}, then {after}; difference {difference}{error}", "    ")
 
 
-def _show_summary(lines: Sequence[Compared], out: Console) -> None:
-    """Print in two lines what changed, and what cannot be told."""
+def summary_of(lines: Sequence[Compared]) -> tuple[str, str]:
+    """Return in two sentences what changed, and what cannot be told."""
     different = [one.measure.title for one in lines if one.verdict in _DIFFERENT]
     alike = sum(one.verdict is not None for one in lines) - len(different)
     untold = sum(one.verdict is None for one in lines)
     more = f" and {len(different) - _NAMED} more" if len(different) > _NAMED else ""
     names = "; ".join(different[:_NAMED]) + more
-    paragraph(out, f"Changed: {names or f'none of {len(lines)} can be said to have'}.", "  ")
-    paragraph(
-        out,
+    return (
+        f"Changed: {names or f'none of {len(lines)} can be said to have'}.",
         f"Cannot be told: {plural(alike, 'measure')} within the usual variation, and {untold} "
         "without a verdict.",
-        "  ",
     )
 
 

@@ -38,7 +38,9 @@ async def not_there(request: Request, error: Exception) -> Response:
     said = _NOT_THERE if said == "Not Found" else str(said)
     if "text/html" not in request.headers.get("accept", ""):
         return PlainTextResponse(said + "\n", 404)
-    return HTMLResponse(rendered("sorry.html", rights="coach", here=None, problem=said), 404)
+    return HTMLResponse(
+        rendered("sorry.html", rights="coach", here=None, problem=said, back=None), 404
+    )
 
 
 async def not_so(_: Request, error: Exception) -> Response:

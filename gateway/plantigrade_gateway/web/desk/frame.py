@@ -50,8 +50,10 @@ class DeskRoute(APIRoute):
                 status = 404 if isinstance(error, NotThere) else 409
                 if request.url.path.endswith(".json"):
                     return JSONResponse({"problem": str(error)}, status)
-                here = request.url.path.split("/")[1]
-                shown = {"here": here, "rights": "coach", "problem": str(error)}
+                here, *rest = request.url.path.split("/")[1:]
+                refused = status == 409 and request.method == "POST" and rest
+                back = f"/{here}/{rest[0]}" if refused else None
+                shown = {"here": here, "rights": "coach", "problem": str(error), "back": back}
                 return HTMLResponse(rendered("sorry.html", **shown), status)
 
         return handler

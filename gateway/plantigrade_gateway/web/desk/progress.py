@@ -14,6 +14,7 @@ from plantigrade_gateway.coach.progress import Progress, point_text, progress
 from plantigrade_gateway.coach.repeats import reliability
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.rulebook import RuleBook
+from plantigrade_gateway.report.change import summary_of
 from plantigrade_gateway.rules.model import RuleSet
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute
 
@@ -45,6 +46,7 @@ def progress_router(desk: Desk) -> APIRouter:
             repeated=reliability(case, rules, measure),
             compared=compared,
             groups=[] if compared is None else groups_of(compared, found.measure.key),
+            summary=() if compared is None else summary_of(compared.lines),
             reasons=[] if compared is None else reasons_of(compared),
             before=before,
             after=after,
@@ -54,10 +56,10 @@ def progress_router(desk: Desk) -> APIRouter:
 
 
 def _by_group() -> dict[str, list[tuple[str, str]]]:
-    """Return key and title of the measures, by what they are of."""
+    """Return key and title, with unit, of the measures, by what they are of."""
     groups: dict[str, list[tuple[str, str]]] = defaultdict(list)
     for key, one in followed().items():
-        groups[key.partition(".")[0]].append((key, one.title))
+        groups[key.partition(".")[0]].append((key, ", ".join(filter(None, (one.title, one.unit)))))
     return groups
 
 

@@ -62,6 +62,7 @@ def test_a_photo_is_read_marked_kept_shown_and_taken_away(client, player, tmp_pa
         (one,) = Prints(register).of(player)
     page = client.get(f"/players/{player}/prints").text
     assert "arch index <strong>0.17</strong>" in page and "does not slip" in page
+    assert "<title>Footprints of Invented Player – " in page
     picture = client.get(f"/players/{player}/prints/{one.print_id}.jpg")
     assert picture.headers["content-type"] == "image/jpeg" and b"Exif" not in picture.content
     gone = client.post(f"/players/{player}/prints/{one.print_id}/remove", follow_redirects=False)

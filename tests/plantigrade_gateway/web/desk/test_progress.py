@@ -147,6 +147,13 @@ def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known
         # 2.0 to 2.07 and 3.0 to 3.07: means 2.035 and 3.035
         assert row[1].startswith("2.0 (1) 3.0 (1) +1.0 ")
         assert row[1].endswith(" no verdict")
+        changed = re.search(
+            r"Changed: none of (\d+) can be said to have\. Cannot be told: (.*?)\.", text
+        )
+        assert changed is not None  # one set a visit: nothing says how much this player varies
+        assert changed[2] == (
+            f"0 measures within the usual variation, and {changed[1]} without a verdict"
+        )
         assert text.count("No verdict: no repeats to tell the usual variation from.") == 1
     assert "mean ± SD" not in text_of(client.get(f"{base}?before=visit-0&after=visit-0"))
     answer = client.get(f"{base}?before=visit-0&after=nowhere")
@@ -160,6 +167,8 @@ def test_every_measure_can_be_chosen_under_what_it_is_of(client, base):
     assert sum(map(len, found.values())) == len(followed())
     for label, keys in found.items():
         assert {key.partition(".")[0] for key in keys} == {label.split()[0]}, label
+    called = re.findall(r"<option[^>]*>([^<]*)</option>", text)
+    assert len(set(called)) == len(called) >= len(followed())  # no two are called alike
 
 
 def test_what_was_never_measured_is_said(client, base):

@@ -204,7 +204,9 @@ def test_an_instant_is_noted_and_the_note_removed(store, client, page):
         {"at": "1:00", "text": ""},
         {"at": "9999", "text": "a"},
     ):
-        assert client.post(f"{base}/notes", data=wrong).status_code == 409
+        refused = client.post(f"{base}/notes", data=wrong)
+        assert refused.status_code == 409 and "<h1>This was not done</h1>" in refused.text
+        assert f'href="{base}">Back to the page' in refused.text
     assert client.post(f"{base}/notes/{note.note_id}/remove").status_code == 409  # no form
     removed = client.post(f"{base}/notes/{note.note_id}/remove", data={"do": "remove"})
     assert removed.status_code == 303 and said(store).notes == ()
