@@ -30,7 +30,8 @@ ALLOWED: dict[str, set[str]] = {
     "check": {"record", "analysis"},
     "coach": {"record", "rules", "analysis", "check"},
     "store": {"wire", "record", "sound", "drills", "analysis"},
-    "people": {"record", "rules", "analysis", "store", "coach"},  # record: intents of sets
+    # record: intents of sets; check: what a speed block's record tells, and its dose
+    "people": {"record", "rules", "analysis", "check", "store", "coach"},
     "prints": set(),
     "virtual": {"wire", "record"},
     "report": {

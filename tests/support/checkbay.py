@@ -7,7 +7,7 @@ into a real session up to each press: so a check of ten minutes takes as long as
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from tests.support.waiting import HANG_S
@@ -90,7 +90,11 @@ class Told:
 
 
 def entries_of(
-    player: Player, script: Sequence[Do], sensor: SensorModel | None, seed: int
+    player: Player,
+    script: Sequence[Do],
+    sensor: SensorModel | None,
+    seed: int,
+    calibrated: str | None = None,
 ) -> tuple[list[Entry], list[float]]:
     """Return what the insoles send, and when each thing is pressed, session time, s."""
     segments: list[Segment] = [Stand(3.0)]
@@ -99,16 +103,19 @@ def entries_of(
         places.append(len(segments))
         segments += do.segments
     done = perform(player, SessionPlan((*segments, Stand(3.0))), 100.0, seed)
-    records = []
+    records, told = [], []
     duration_s = float(done.t_s[-1])
     for number, foot in enumerate(Foot):
         calibration = default_calibration(eighteen(), foot)
+        if calibrated is not None:
+            calibration = replace(calibration, note=calibrated)
+            told.append(Entry(0, number, Kind.CALIBRATION, calibration.to_json().encode()))
         insole = RecordedInsole(foot, number, calibration, link=RadioChannel.steady())
         zones = insole.read(done, sensor or SensorModel(), seed)
         records.append(insole.entries(zones, duration_s, 0, seed))
     settings = SessionSettings(mass_kg=player.mass_kg)
     first = Entry(0, SESSION, Kind.SETTINGS, settings.to_json())
-    return [first, *merged(*records)], [done.segments_s[place] for place in places]
+    return [first, *told, *merged(*records)], [done.segments_s[place] for place in places]
 
 
 @dataclass
@@ -131,6 +138,7 @@ class CheckBay:
     player_id: str | None = None
     seed: int = 1
     voice: Any = None
+    calibrated: str | None = None  # what the record says of both insoles' calibration
     commands: deque[Message] = field(default_factory=deque)
 
     def __post_init__(self) -> None:
@@ -149,7 +157,9 @@ class CheckBay:
         )
         self.handler.begin(self.live)
         self.feed.begin(self.live, "virtual insoles")
-        entries, self.presses_s = entries_of(self.player, self.script, self.sensor, self.seed)
+        entries, self.presses_s = entries_of(
+            self.player, self.script, self.sensor, self.seed, self.calibrated
+        )
         self._batch, self._at = Batch.of(entries), 0
         self.push_until(2.0)
 

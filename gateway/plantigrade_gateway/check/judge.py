@@ -5,7 +5,15 @@ from dataclasses import dataclass
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, Trial
 from plantigrade_gateway.check.again import withdrawn
 from plantigrade_gateway.check.stand import judge_lift, judge_stand
-from plantigrade_gateway.check.steps import FLAT, LIFT, PRACTICE, PRACTICE_SWINGS, STAND, WALK
+from plantigrade_gateway.check.steps import (
+    FLAT,
+    LIFT,
+    PRACTICE,
+    PRACTICE_SWINGS,
+    STAND,
+    WALK,
+    WARM_UP,
+)
 from plantigrade_gateway.check.swings import count_of, count_practice
 from plantigrade_gateway.check.verdict import Verdict, Why
 from plantigrade_gateway.check.walk import judge_walk
@@ -30,7 +38,9 @@ def judge(trial: Trial, analysis: Analysis) -> Verdict:
         return judge_lift(trial, analysis)
     if trial.step == WALK:
         return judge_walk(trial, analysis)
-    made = count_practice(trial, analysis) if trial.step == PRACTICE else 0
+    made = count_practice(trial, analysis) if trial.step in (PRACTICE, WARM_UP) else 0
+    if made and trial.step == WARM_UP:
+        return Verdict(None, f"{plural(made, 'warm-up swing')}.", made)
     if made:
         return Verdict(None, f"{plural(made, 'practice swing')} of {PRACTICE_SWINGS}.", made)
     return Verdict(Why.EMPTY, "No swing was seen. Stand still at address before each swing.")

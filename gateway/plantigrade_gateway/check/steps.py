@@ -10,6 +10,8 @@ STEPS = (LIFT, STAND, FLAT, WALK, PRACTICE)
 """Those that are trials; the swings after them are sets."""
 SMOOTH, FULL, FAST, AGAIN = "smooth", "full", "fast", "again"
 """The sets, in their order; `AGAIN` is swung smooth."""
+WARM_UP = "warm_up"
+"""The trial that begins a speed block: no step of a check."""
 
 PROMPT_S = 20.0
 """A stand is asked for so long, s."""

@@ -171,7 +171,12 @@ def was_push_lost(analysis: Analysis) -> bool:
 
 
 def no_speed(
-    hold: str | None, *, is_minor: bool, is_decided: bool, has_consent: bool
+    hold: str | None,
+    *,
+    is_minor: bool,
+    is_decided: bool,
+    has_consent: bool,
+    is_block: bool = False,
 ) -> str | None:
     """Return why no fast swings are made, in a sentence with what to do; None: they may be.
 
@@ -184,6 +189,9 @@ def no_speed(
         The coach decided on speed: go.
     has_consent : bool
         The guardian agreed to fast swings.
+    is_block : bool
+        Of a speed block, which everybody needs the decision for; a look at a few fast swings comes
+        before it.
     """
     if hold is None:
         return "No fast swings: today's questions are not answered. Ask them first."
@@ -191,6 +199,8 @@ def no_speed(
         return f"No fast swings today: {hold}."
     if is_minor and not is_decided:
         return "No fast swings: for a minor the coach decides first. Put the decision down."
+    if is_block and not is_decided:
+        return "No speed block: the coach has not decided on speed: go. Put the decision down."
     if is_minor and not has_consent:
         return "No fast swings: the guardian has not agreed to them. Ask, and put it down."
     return None

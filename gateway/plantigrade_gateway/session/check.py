@@ -62,6 +62,8 @@ class Phase(StrEnum):
     """The trial has ended; its last results are on their way."""
     OFFER = "offer"
     """More swings are offered."""
+    REST = "rest"
+    """Of a speed block: a part has ended, and the next waits."""
     DONE = "done"
 
 

@@ -1,8 +1,13 @@
-"""What a guided check asks of the people's log, and what it keeps there."""
+"""What a guided check and a speed block ask of the people's log, and keep there."""
 
 from datetime import date
 
+from plantigrade.events import Swing
+from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.check.speedblock import Plan
 from plantigrade_gateway.check.swings import no_speed
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.people import speedwork
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.store.store import Store
@@ -35,7 +40,9 @@ class CheckPeople:
         with Register(self._store) as register:
             Visits(register).answer(session_id, by, hold)
 
-    def no_speed(self, player_id: str | None, hold: str | None) -> str | None:
+    def no_speed(
+        self, player_id: str | None, hold: str | None, *, is_block: bool = False
+    ) -> str | None:
         """Return why no fast swings are made, in a sentence; None: they may be.
 
         Parameters
@@ -44,6 +51,8 @@ class CheckPeople:
             Whose the session is; None: nobody's who is registered.
         hold : str or None
             As `check.swings.no_speed` has it.
+        is_block : bool
+            Of a speed block.
 
         Raises
         ------
@@ -51,7 +60,9 @@ class CheckPeople:
             The store refuses: then it cannot be known whether they may.
         """
         if self._store is None or player_id is None:
-            return no_speed(hold, is_minor=False, is_decided=False, has_consent=False)
+            return no_speed(
+                hold, is_minor=False, is_decided=False, has_consent=False, is_block=is_block
+            )
         with Register(self._store) as register:
             decided = register.decisions(player_id)
             consents = register.consents(player_id, date.today())
@@ -62,4 +73,43 @@ class CheckPeople:
                 has_consent=any(
                     c.what == SPEED and c.state == "given" and c.by == GUARDIAN for c in consents
                 ),
+                is_block=is_block,
             )
+
+    def plan(self) -> Plan:
+        """Return what the coach's rules say of speed work.
+
+        Raises
+        ------
+        GatewayError
+            They do not say all of it, or the store refuses.
+        """
+        if self._store is None:
+            raise InputError("speed block: needs a store, for the decision and the dose")
+        with Register(self._store) as register:
+            return speedwork.plan_now(register)
+
+    def hold(self, session_id: str) -> str:
+        """Return the group of the hold that stands at a visit; empty: none, or nobody was asked."""
+        assert self._store is not None
+        with Register(self._store) as register:
+            asked = Visits(register).said(session_id, ()).questions
+        return "" if asked is None else asked.hold
+
+    def today(self, player_id: str, session_id: str, analysis: Analysis) -> speedwork.Today:
+        """Return what stands of a player's speed work today, as `people.speedwork.today_of`."""
+        assert self._store is not None
+        with Register(self._store) as register:
+            return speedwork.today_of(register, player_id, session_id, analysis)
+
+    def set_speed(self, session_id: str, swing: Swing, m_s: float) -> None:
+        """Keep a swing's club speed, m/s.
+
+        Raises
+        ------
+        GatewayError
+            It is none, or the store refuses.
+        """
+        assert self._store is not None
+        with Register(self._store) as register:
+            Visits(register).set_speed(session_id, swing, m_s)

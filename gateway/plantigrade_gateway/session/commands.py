@@ -14,6 +14,8 @@ from plantigrade_gateway.session.ears import Ears
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.livecalibration import LOOK, LiveCalibration
 from plantigrade_gateway.session.session import LiveSession, StepResult
+from plantigrade_gateway.session.speedblock import LOOK as BLOCK
+from plantigrade_gateway.session.speedblock import SpeedBlock
 from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.web.live.page import Message
 
@@ -48,7 +50,7 @@ class CommandHandler:
         self._device = sound.device
         self._choosing = threading.Lock()
         self._people = people
-        self._check: GuidedCheck | LiveCalibration | None = None
+        self._check: GuidedCheck | LiveCalibration | SpeedBlock | None = None
         self.ears: Ears | None = None  # a microphone that listens for strikes
         self.calibrating: Callable[[LiveSession], LiveCalibration] | None = None
         self._told: Message = NO_CHECK
@@ -76,8 +78,8 @@ class CommandHandler:
             self._check.push(batch)
 
     @property
-    def check(self) -> GuidedCheck | LiveCalibration | None:
-        """The guided check, or the calibration, under way."""
+    def check(self) -> GuidedCheck | LiveCalibration | SpeedBlock | None:
+        """The guided check, the calibration or the speed block under way."""
         return self._check
 
     def advance(self, live: LiveSession) -> None:
@@ -143,16 +145,25 @@ class CommandHandler:
         look, club = message.get("look"), message.get("club")
         if look == LOOK:
             return self._begin_calibration(live)
-        if look not in LOOKS:
-            return f"check: look {look!r}: expected one of {', '.join(LOOKS)}"
+        if look not in (*LOOKS, BLOCK):
+            return f"check: look {look!r}: expected one of {', '.join((*LOOKS, BLOCK))}"
         people = self._people or CheckPeople(None)
 
         def answered(by: str, hold: str) -> None:
             self._unkept, self._tried_s = (live.session_id, by, hold), live.analysis.now_s
             self._keep_answer()
 
-        hooks = CheckHooks(answered, lambda hold: people.no_speed(live.player_id, hold))
-        self._check = GuidedCheck(str(look), live, None if club is None else str(club), hooks)
+        is_block, named = look == BLOCK, None if club is None else str(club)
+        hooks = CheckHooks(
+            answered, lambda hold: people.no_speed(live.player_id, hold, is_block=is_block)
+        )
+        if is_block:
+            try:
+                self._check = SpeedBlock(live, named, hooks, people)
+            except GatewayError as error:
+                return str(error)
+        else:
+            self._check = GuidedCheck(str(look), live, named, hooks)
         self.live_feed.no_drill(Feedback.SILENT)
         return None
 

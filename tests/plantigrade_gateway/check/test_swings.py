@@ -185,3 +185,9 @@ def test_fast_swings_are_refused(hold, who, said):
 @pytest.mark.parametrize("who", [{}, {"is_minor": True, "is_decided": True, "has_consent": True}])
 def test_fast_swings_are_made_without_a_hold(who):
     assert no_speed("", **{**NOBODY, **who}) is None
+
+
+def test_a_speed_block_needs_the_decision_of_everybody():
+    refused = no_speed("", **NOBODY, is_block=True)
+    assert refused is not None and "has not decided on speed: go" in refused
+    assert no_speed("", **{**NOBODY, "is_decided": True}, is_block=True) is None

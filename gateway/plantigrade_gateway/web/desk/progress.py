@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
+from plantigrade_gateway.check.speedblock import done_of
 from plantigrade_gateway.coach.case import Case
 from plantigrade_gateway.coach.compare import Compared, Comparison, compare
 from plantigrade_gateway.coach.follow import followed
@@ -50,6 +51,11 @@ def progress_router(desk: Desk) -> APIRouter:
             reasons=[] if compared is None else reasons_of(compared),
             before=before,
             after=after,
+            speed_work=[
+                (visit, done)
+                for visit in case.visits
+                if (done := done_of(visit.analysis)) is not None
+            ],
         )
 
     return router

@@ -24,7 +24,10 @@ _WORD: _Kinds = (str, type(None))
 _NUMBER: _Kinds = (int, float)
 _FIELDS: dict[str, dict[str, _Kinds]] = {
     "ask": {},
-    "check": {"do": (str,), "look": _WORD, "club": _WORD, "group": _WORD, "by": _WORD},
+    "check": {
+        **{"do": (str,), "look": _WORD, "club": _WORD, "group": _WORD, "by": _WORD},
+        "m_s": _NUMBER,
+    },
     "drawn": {"sent_ms": _NUMBER, "drawn_ms": _NUMBER},
     "drill": {"name": _WORD, "feedback": _WORD},
     "mark": {"text": (str,)},
@@ -78,7 +81,8 @@ def checked(message: object, rights: Rights) -> Message:
     kind = _kind_of(message)
     if not isinstance(message, dict) or kind not in _FIELDS:
         raise InputError(f"message: expected one of {', '.join(sorted(_FIELDS))}")
-    if rights is not Rights.COACH and kind not in _PLAYER_MAY:
+    is_pain = kind == "check" and message.get("do") == "pain"  # to stop is the player's too
+    if rights is not Rights.COACH and kind not in _PLAYER_MAY and not is_pain:
         raise InputError(f"{kind}: only the coach's page can do this")
     found: Message = {"type": kind}
     for name, kinds in _FIELDS[kind].items():

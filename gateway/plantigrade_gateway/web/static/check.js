@@ -8,7 +8,7 @@ const PICTURES = /** @type {Record<string, string>} */ ({
   // poses of a calibration
   lift_left: "lift", lift_right: "lift", on_left: "lift", on_right: "lift", both: "stand", rock_length: "stand", rock_width: "stand",
 });
-const LOOKS = ["first", "speed", "calibrate"];
+const LOOKS = ["first", "speed", "calibrate", "block"];
 const BUTTONS = ["start", "enough", "more", "again", "skip", "pain", "end"];
 const STATES = /** @type {Record<string, string>} */ ({ done: "✓ ", skipped: "– ", now: "", "to come": "" });
 
@@ -122,6 +122,7 @@ function show(check) {
   if (!on) return;
   voice.take(check.spoken);
   if (phase === "questions") questions.show(check);
+  part("unasked").hidden = !check.may.includes("skip");
   write(part("advice"), check.advice);
   step(check);
   part("way").replaceChildren(...check.steps.map((/** @type {any} */ each) => {
@@ -145,12 +146,23 @@ function step(check) {
   part("count").hidden = phase !== "running" || !check.wanted;
   write(part("count"), `${check.count} of ${check.wanted}`);
   const several = check.times > 1 && !isOver;
-  write(part("taken"), several ? `${check.taken} of ${check.times} taken` : "");
+  const what = check.look === "block" ? "fast blocks" : "taken";
+  write(part("taken"), several ? `${check.taken} of ${check.times} ${what}` : "");
   const line = part("line");
   write(line, phase === "settling" ? "One moment …" : check.line);
   line.className = check.line ? (check.refused ? "refused" : "taken") : "";
   for (const name of BUTTONS) part(name).hidden = !check.may.includes(name);
+  part("step").dataset.look = check.look;
+  write(part("pain"), check.look === "block" ? "Pain – stop" : "It hurts: stop");
+  part("club-speed").hidden = !check.may.includes("club_speed");
 }
+
+part("club-speed").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const input = /** @type {HTMLInputElement} */ (part("club-speed-m-s"));
+  ask("club_speed", { m_s: input.valueAsNumber });
+  input.value = "";
+});
 
 for (const look of LOOKS) {
   part(`begin-${look}`).addEventListener("click", () => ask("begin", { look, club: club.value || null }));

@@ -9,6 +9,7 @@ import { Feet } from "./feet.js";
 import { Large } from "./large.js";
 import { LinkPanel } from "./linkpanel.js";
 import { Outcome } from "./outcome.js";
+import { PainStop } from "./painstop.js";
 import { PlayerPanel } from "./playerpanel.js";
 import { Session } from "./session.js";
 import { Share } from "./share.js";
@@ -42,7 +43,7 @@ const parts = /** @type {Record<string, any>[]} */ ([
   new Cautions(), large,
 ]);
 
-parts.push(new Decided());
+parts.push(new Decided(), new PainStop(send));
 
 /** @param {any} message to each part that has a method of its type's name */
 function take(message) {

@@ -10,6 +10,7 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from tests.support.cases import VisitMaker, case, pushes
 
+from plantigrade_gateway.analysis.result import Mark
 from plantigrade_gateway.coach.case import Case
 from plantigrade_gateway.coach.follow import followed
 from plantigrade_gateway.coach.progress import progress
@@ -181,3 +182,24 @@ def test_what_was_never_measured_is_said(client, base):
 def test_a_name_is_text(client, base, known):
     known(replace(visits(), name="<b>"))
     assert "<b>" not in client.get(base).text
+
+
+def test_what_was_done_in_speed_blocks_is_listed(client, base, known):
+    """By the marks of the record; a visit without speed work has no row."""
+    shown = visits()
+    first = shown.visits[0]
+    texts = ("warm_up", "fast", "rest-not-kept", "fast", "ended, pain")
+    marks = tuple(Mark(float(k), f"speed block: {text}") for k, text in enumerate(texts))
+    worked = replace(first, analysis=replace(first.analysis, marks=marks))
+    known(replace(shown, visits=(worked, *shown.visits[1:])))
+    text = client.get(base).text
+    part = text[text.index("Speed work") : text.index("Two visits side by side")]
+    assert part.count(f"/sessions/{first.session_id}") == part.count("/sessions/") == 1
+    cells = re.findall(r'data-is="([^"]+)">([^<]*)<', part)
+    assert cells == [
+        ("fast blocks", "2"),
+        ("fast swings", "0"),
+        ("good pushes", "0 of 0"),
+        ("rests not kept", "1"),
+        ("ended by", "pain"),
+    ]

@@ -2,11 +2,12 @@
 
 import json
 from collections.abc import Iterator
+from datetime import date
 
 import pytest
 from playwright.sync_api import Browser, ViewportSize, expect
 from tests.support.browser import barriers
-from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, Do
+from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, Do, swung
 from tests.support.checkbench import NAMES, TABLET, Bench
 from tests.support.live_schema import live_messages
 from tests.support.program import cut, running
@@ -182,4 +183,32 @@ def test_a_calibration_is_led_through_on_the_same_page(bench, store):
         assert barriers(page) == []
     bench.press("End the check")
     expect(page.locator("#begin")).to_be_visible()
+    bay.close()
+
+
+@pytest.mark.parametrize("bench", [(Do("start", swung(2)), Do("pain"))], indirect=True)
+def test_the_player_stops_a_speed_block_from_the_live_page(bench, store):
+    page, bay = bench.page, bench.bay
+    bay.live.flush()
+    with Register(store) as register:
+        bay.live.player_id = register.add(name="Invented", handedness="right")
+        register.decide(bay.live.player_id, "speed", "go", date.today())
+    bench.press("Speed block")
+    bench.answer()
+    expect(page.locator("#unasked")).to_be_hidden()
+    bench.press("Go on")
+    expect(page.locator("#title")).to_have_text("Warm-up")
+    for size in (PHONE, TABLET):
+        page.set_viewport_size(size)
+        box = page.locator("#pain").bounding_box()
+        assert box is not None and box["height"] >= 96.0
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+        assert barriers(page) == []
+    page.goto(bench.url)
+    if page.locator("dialog[open]").count():
+        page.keyboard.press("Escape")
+    bench.press("Pain – stop")
+    expect(page.locator("#pain-advice")).to_contain_text("no training on pain")
+    expect(page.locator("#pain-stop")).to_be_hidden()
+    assert bay.check["phase"] == "stopped"
     bay.close()

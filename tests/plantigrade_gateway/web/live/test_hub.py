@@ -137,6 +137,8 @@ def test_a_page_of_stored_sessions_may_sound():
         (Rights.COACH, None, "message: expected one of"),
         (Rights.COACH, [1], "message: expected one of"),
         (Rights.PLAYER, {"type": "ask"}, None),
+        (Rights.PLAYER, {"type": "check", "do": "pain"}, None),
+        (Rights.PLAYER, {"type": "check", "do": "end"}, "check: only the coach's page can do this"),
         (Rights.PLAYER, {"type": "stop"}, "stop: only the coach's page can do this"),
         (Rights.PLAYER, {"type": "mark", "text": "x"}, "mark: only the coach's page can do this"),
     ],
