@@ -6,7 +6,7 @@ export PLANTIGRADE_DATA ?= $(abspath $(wildcard ../shared/data))
 
 # compiled modules and rewritten tests are kept, whatever the shell says: half of the time to collect
 PYTEST := PYTHONDONTWRITEBYTECODE= PYTHONPYCACHEPREFIX=$(abspath $(VENV))/pycache \
-	$(BIN)/python -m pytest -n 2 --dist worksteal
+	$(BIN)/python -m pytest -n 3 --dist worksteal
 
 .PHONY: demo check test slow ci lint types mutants bench chaos hostile clean
 
