@@ -2,6 +2,7 @@
 
 import ast
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -104,3 +105,14 @@ def test_a_name_that_is_gone_is_found():
     assert not is_there("web/guard.py")
     assert not is_there("test_wire.py")
     assert not is_module(PACKAGE / "wire", "samples")
+
+
+def test_every_dependency_has_its_reason():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    extras = project["optional-dependencies"].values()
+    wanted = [*project["dependencies"], *(one for extra in extras for one in extra)]
+    names = {re.match(r"[\w.-]+", one)[0].lower() for one in wanted}  # type: ignore[index]
+    table = TEXT[TEXT.index("## Dependencies, and why") :].lower()
+    rows = " ".join(line.split("|")[1] for line in table.splitlines() if line.startswith("| "))
+    said = set(re.findall(r"[\w.-]+", rows))
+    assert sorted(names - said) == []
