@@ -1,5 +1,6 @@
 """The table of limits: documented, in range, in order; what is set and what follows the program."""
 
+import inspect
 import re
 from dataclasses import asdict, fields, replace
 
@@ -61,10 +62,9 @@ RANGES = {
 
 def documented() -> dict[str, tuple[str, str, str]]:
     """Return default, unit and source of each limit, as the docstring's table has them."""
-    assert Limits.__doc__ is not None
-    rows = re.findall(
-        r"^    (\w+) {2,}([\d.]+) {2,}(\w+(?: \w+)*) {2,}(\S.*)$", Limits.__doc__, re.M
-    )
+    text = inspect.getdoc(Limits)  # from 3.13 on Python takes the indentation off by itself
+    assert text is not None
+    rows = re.findall(r"^(\w+) {2,}([\d.]+) {2,}(\w+(?: \w+)*) {2,}(\S.*)$", text, re.M)
     return {name: (default, unit, source) for name, default, unit, source in rows}
 
 

@@ -1,21 +1,23 @@
 """The log of changes: shown, undone, deleted, merged in any order to one state."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.clock import HybridClock
 from plantigrade_gateway.people.log import DELETED, Change, ChangeLog
-from plantigrade_gateway.people.tables import migrate, sqlite_engine
+from plantigrade_gateway.people.tables import migrate
 
 
 @pytest.fixture
-def log(tmp_path: Path) -> ChangeLog:
-    return ChangeLog(sqlite_engine(tmp_path / "a.sqlite3"))
+def log(tmp_path: Path, engine_at: Callable[[Path], sa.Engine]) -> ChangeLog:
+    return ChangeLog(engine_at(tmp_path / "a.sqlite3"))
 
 
 def test_the_last_that_was_said_is_shown_and_all_is_kept(log):
@@ -44,8 +46,8 @@ def test_what_was_deleted_says_nothing_and_takes_nothing(log, tmp_path):
         log.say("player", "a", {"name": "Ada"}, "coach")
 
 
-def test_a_restart_with_a_clock_that_was_set_back_goes_on(tmp_path):
-    engine = sqlite_engine(tmp_path / "a.sqlite3")
+def test_a_restart_with_a_clock_that_was_set_back_goes_on(tmp_path, engine_at):
+    engine = engine_at(tmp_path / "a.sqlite3")
     ChangeLog(engine, HybridClock(wall_ms=lambda: 10_000)).say("p", "a", {"x": 1}, "c")
     again = ChangeLog(engine, HybridClock(wall_ms=lambda: 9_999))
     again.say("p", "a", {"x": 2}, "c")
@@ -54,8 +56,8 @@ def test_a_restart_with_a_clock_that_was_set_back_goes_on(tmp_path):
     assert (first.site, first.seq, second.seq) == (second.site, 1, 2)
 
 
-def test_making_the_tables_again_changes_nothing(tmp_path):
-    engine = sqlite_engine(tmp_path / "a.sqlite3")
+def test_making_the_tables_again_changes_nothing(tmp_path, engine_at):
+    engine = engine_at(tmp_path / "a.sqlite3")
     ChangeLog(engine).say("p", "a", {"x": 1}, "c")
     migrate(engine)
     assert ChangeLog(engine).shown("p", "a") == {"x": 1}
@@ -94,11 +96,11 @@ def expected(said: list[Change]) -> dict[str, dict[str, Any]]:
 
 @pytest.mark.dear
 @settings(max_examples=30, deadline=None)
-@given(changes, st.data())
-def test_any_order_of_merging_comes_to_one_state(said, data):
+@given(said=changes, data=st.data())
+def test_any_order_of_merging_comes_to_one_state(said, data, engine_at):
     logs = []
     for _ in range(2):
-        log = ChangeLog(sqlite_engine(Path(":memory:")))
+        log = ChangeLog(engine_at(Path(":memory:")))
         order = data.draw(st.permutations(said))
         while order:  # in parts that overlap and repeat
             cut = data.draw(st.integers(1, len(order)))
@@ -112,9 +114,9 @@ def test_any_order_of_merging_comes_to_one_state(said, data):
     assert one.merge(said) == 0
 
 
-def test_what_is_said_after_a_merge_comes_after_it(tmp_path, log):
+def test_what_is_said_after_a_merge_comes_after_it(tmp_path, log, engine_at):
     other = ChangeLog(
-        sqlite_engine(tmp_path / "b.sqlite3"), HybridClock(wall_ms=lambda: 2_000_000_000_000)
+        engine_at(tmp_path / "b.sqlite3"), HybridClock(wall_ms=lambda: 2_000_000_000_000)
     )
     log.say("player", "a", {"name": "here"}, "c")
     other.merge(log.changes())
@@ -123,9 +125,9 @@ def test_what_is_said_after_a_merge_comes_after_it(tmp_path, log):
     assert log.shown("player", "a") == {"name": "there"}
 
 
-def test_a_stamp_a_day_ahead_does_not_win_for_good(tmp_path, log):
+def test_a_stamp_a_day_ahead_does_not_win_for_good(tmp_path, log, engine_at):
     ahead = HybridClock(wall_ms=lambda: 4_000_000_000_000)  # the year 2096
-    other = ChangeLog(sqlite_engine(tmp_path / "b.sqlite3"), ahead)
+    other = ChangeLog(engine_at(tmp_path / "b.sqlite3"), ahead)
     other.say("player", "a", {"name": "from the future"}, "c")
     log.merge(other.changes())
     log.say("player", "a", {"name": "from today"}, "c")
@@ -133,10 +135,12 @@ def test_a_stamp_a_day_ahead_does_not_win_for_good(tmp_path, log):
     assert len(log.changes()) == 2
 
 
-def test_a_tombstone_from_elsewhere_wipes_what_is_here_and_what_comes_late(tmp_path, log):
+def test_a_tombstone_from_elsewhere_wipes_what_is_here_and_what_comes_late(
+    tmp_path, log, engine_at
+):
     log.say("player", "a", {"name": "Ada"}, "c")
     before = log.changes()
-    other = ChangeLog(sqlite_engine(tmp_path / "b.sqlite3"))
+    other = ChangeLog(engine_at(tmp_path / "b.sqlite3"))
     other.merge(before)
     other.delete([("player", "a")], "c")
     log.merge(other.changes())

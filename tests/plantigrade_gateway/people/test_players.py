@@ -15,7 +15,7 @@ from tests.support.records import packets
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import PLAYER, Register
-from plantigrade_gateway.people.tables import explained, sqlite_engine
+from plantigrade_gateway.people.tables import explained
 from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
 from plantigrade_gateway.store.store import Store
 
@@ -167,10 +167,10 @@ def test_the_beginning_of_one_name_is_enough(register):
         register.find("mir")
 
 
-def test_two_of_one_name_are_told_apart_by_id(register, tmp_path):
+def test_two_of_one_name_are_told_apart_by_id(register, tmp_path, engine_at):
     """Another bay may have registered a player of the same name before both were joined."""
     here = register.add(name="Ada", handedness="right")
-    away = ChangeLog(sqlite_engine(tmp_path / "away.sqlite3"))
+    away = ChangeLog(engine_at(tmp_path / "away.sqlite3"))
     away.say(PLAYER, "ab" * 16, {"name": "ADA", "handedness": "left"}, "coach")
     register.log.merge(away.changes())
     with pytest.raises(InputError, match="2 are called so"):
@@ -217,17 +217,17 @@ def test_a_session_is_assigned_and_moved_only_when_said(store, register):
         register.assign(under_way, ada)
 
 
-def test_a_player_of_another_bay_can_have_sessions(store, register, tmp_path):
-    away = ChangeLog(sqlite_engine(tmp_path / "away.sqlite3"))
+def test_a_player_of_another_bay_can_have_sessions(store, register, tmp_path, engine_at):
+    away = ChangeLog(engine_at(tmp_path / "away.sqlite3"))
     away.say(PLAYER, "ab" * 16, {"name": "Ada", "handedness": "left"}, "coach")
     register.log.merge(away.changes())
     register.assign(recorded(store), "ab" * 16)
     assert [(row.profile.name, row.sessions) for row in register.rows()] == [("Ada", 1)]
 
 
-def test_a_player_deleted_in_another_bay_is_not_shown(register, tmp_path):
+def test_a_player_deleted_in_another_bay_is_not_shown(register, tmp_path, engine_at):
     key = register.add(name="Ada", handedness="left")
-    away = ChangeLog(sqlite_engine(tmp_path / "away.sqlite3"))
+    away = ChangeLog(engine_at(tmp_path / "away.sqlite3"))
     away.merge(register.changes(key))
     away.delete([(PLAYER, key)], "coach")
     register.log.merge(away.changes())

@@ -21,7 +21,6 @@ from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.log import Change, ChangeLog
 from plantigrade_gateway.people.players import SESSION, Register
 from plantigrade_gateway.people.said import Conditions, Said, anchor_ns, place_of, said_of
-from plantigrade_gateway.people.tables import sqlite_engine
 from plantigrade_gateway.people.visits import Visits, said_of_session
 from plantigrade_gateway.store.store import Store
 
@@ -337,11 +336,11 @@ _CHANGES = st.lists(
 
 
 @settings(max_examples=60, deadline=None)
-@given(_CHANGES, st.data())
-def test_any_order_of_merging_shows_the_same_session(changes, data):
+@given(changes=_CHANGES, data=st.data())
+def test_any_order_of_merging_shows_the_same_session(changes, data, engine_at):
     shown = []
     for _ in range(2):
-        log = ChangeLog(sqlite_engine(Path(":memory:")))
+        log = ChangeLog(engine_at(Path(":memory:")))
         for change in data.draw(st.permutations(changes)):
             log.merge([change])
         shown.append(said_of(log.changes(SESSION, "s"), SWINGS))
