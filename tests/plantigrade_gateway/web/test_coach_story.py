@@ -355,6 +355,7 @@ def test_what_keeps_fast_swings_back(bench, store):
     bench.answer(yes=len(page.locator("#asked fieldset").all()) - 1)
     bench.press("Go on")
     expect(page.locator("#stopped")).to_be_visible()
+    expect(page.locator("#asked input")).to_have_count(0)  # nobody finds what was answered
     expect(page.locator("#start")).to_be_hidden()
     bench.press("End the check")
 

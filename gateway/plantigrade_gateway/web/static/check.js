@@ -51,7 +51,6 @@ class Questions {
       event.preventDefault();
       if (!this.all()) return;
       ask("answer", { group: this.group(), by: this.by.value });
-      this.offered = ""; // the next check asks again, with nothing answered
     });
     part("unasked").addEventListener("click", () => ask("skip"));
   }
@@ -75,6 +74,13 @@ class Questions {
       return field;
     }));
     this.by.replaceChildren(...by.map((/** @type {string} */ who) => made("option", who)));
+    this.go.disabled = true;
+  }
+
+  /** Forget what was answered: the next check asks again, and nobody finds it in the page. */
+  clear() {
+    this.offered = "";
+    part("asked").replaceChildren();
     this.go.disabled = true;
   }
 
@@ -119,9 +125,10 @@ function show(check) {
   part("stopped").hidden = !on || phase !== "stopped";
   part("step").hidden = !on || phase === "questions" || phase === "stopped";
   part("way").hidden = !on;
+  if (on && phase === "questions") questions.show(check);
+  else questions.clear();
   if (!on) return;
   voice.take(check.spoken);
-  if (phase === "questions") questions.show(check);
   part("unasked").hidden = !check.may.includes("skip");
   write(part("advice"), check.advice);
   step(check);
