@@ -11,6 +11,8 @@ import pypdfium2
 
 TEXTURE_PER_MM = 4.0
 THIRD_MM = 70.0
+WHERE = b"47.123456 N 8.654321 E"
+"""What a telephone may write into a photo."""
 TOES_MM = ((-31, 6, 34, 28), (-8, 12, 18, 16), (12, 11, 16, 15), (28, 8, 15, 14), (42, 6, 13, 12))
 """Across from the middle, the big toe's side first; gap to the ball, length, width."""
 
@@ -197,6 +199,12 @@ def photograph(
     picture = (coded * 255 + 0.5).astype(np.uint8)[levels]
     _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, quality])
     return bytes(data.tobytes())
+
+
+def with_exif(photo: bytes) -> bytes:
+    """Return a JPEG with an Exif segment that says where it was taken."""
+    exif = b"Exif\0\0MM\0*\0\0\0\x08\0\0\0\0\0\0" + WHERE
+    return photo[:2] + b"\xff\xe1" + (len(exif) + 2).to_bytes(2, "big") + exif + photo[2:]
 
 
 def _light(light: Light, rows: int, columns: int) -> np.ndarray:

@@ -4,7 +4,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from tests.support.camera import Camera, Drawn, Light, drawn, page_picture, photograph
+from tests.support.camera import (
+    WHERE,
+    Camera,
+    Drawn,
+    Light,
+    drawn,
+    page_picture,
+    photograph,
+    with_exif,
+)
 
 from plantigrade.footprint import Marks, PrintIndex, print_index
 from plantigrade_gateway.errors import InputError
@@ -129,6 +138,13 @@ def test_a_mirrored_photo_of_the_target_is_told_and_turned_back(page):
     assert (plain.mirrored, turned.mirrored) == (False, True)
     marks = by_hand(print_, plain)
     assert read(turned, marks).index == pytest.approx(read(plain, marks).index, abs=0.002)
+
+
+def test_the_picture_of_the_sheet_says_nothing_of_where_it_was_taken(page):
+    photo = with_exif(photograph(page, drawn((60, 30, 90), A4), STEADY, A4))
+    flat = flat_of(photo)
+    assert flat.jpeg.startswith(b"\xff\xd8\xff") and len(flat.jpeg) < len(photo) / 4
+    assert WHERE in photo and WHERE not in flat.jpeg and b"Exif" not in flat.jpeg
 
 
 def corners_of(camera: Camera, size: tuple[float, float]) -> np.ndarray:
