@@ -45,6 +45,13 @@ CAUTIONS = (
     "Never wear an insole while it charges.",
 )
 
+PRINT_CAUTIONS = (
+    "Stand on a floor that does not slip, with something to hold on to.",
+    "Water, or ink made for skin. No print with open wounds, or feet that feel numb.",
+    "It describes a print and is no diagnosis.",
+)
+"""Said wherever somebody is about to make a footprint."""
+
 _TIMING = {
     Timing.EARLY: "early",
     Timing.WITH_SHIFT: "with shift",

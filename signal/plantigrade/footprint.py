@@ -1,7 +1,7 @@
 """The arch index of a bare footprint, with its interval: areas of thirds of the foot without toes.
 
 A print is a mask of cells of one size: the cell in row i and column j covers x from j to j + 1 and
-y from i to i + 1 times the pitch. Points are (x, y) in mm in that frame, and may lie anywhere.
+y from i to i + 1 times the pitch. Points are (x, y) in mm in that frame, on the print or beside it.
 Area index and load share are different things: these limits are for areas of bare prints only.
 """
 
@@ -32,6 +32,8 @@ USUAL_SD = 0.015
 """SD of the index between prints of one foot, until there are enough of them (ours)."""
 ENOUGH_PRINTS = 5
 """From so many prints on their own SD is taken (ours)."""
+_FARTHEST_MM = 10_000.0
+"""A mark farther along x or y is on no sheet (ours)."""
 _SHORTEST_AXIS_MM = 30.0
 """An axis shorter than this is a slip of the hand (ours)."""
 _TOUCHING = np.ones((3, 3), dtype=bool)
@@ -70,11 +72,14 @@ class Marks:
         Raises
         ------
         SampleError
-            A number is not finite, two points lie together, or the heel lies on the toe line.
+            A number is not finite or farther than any sheet reaches, two points lie together, or
+            the heel lies on the toe line.
         """
         points = (self.heel, self.second_toe, *self.toe_line)
-        if not all(math.isfinite(value) for point in points for value in point):
-            raise SampleError("marks of a print: expected finite numbers")
+        if not all(abs(value) <= _FARTHEST_MM for point in points for value in point):
+            raise SampleError(
+                f"marks of a print: expected finite numbers, {_FARTHEST_MM:,.0f} mm at most"
+            )
         if math.dist(self.heel, self.second_toe) < _SHORTEST_AXIS_MM:
             raise SampleError(
                 f"marks of a print: heel and second toe are {self.length_mm:.0f} mm apart, "

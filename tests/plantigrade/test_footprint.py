@@ -218,6 +218,8 @@ def test_one_print_in_the_middle_range_is_between_and_three_can_be_middle():
     ("changed", "says"),
     [
         ({"heel": (math.nan, 0.0)}, "finite"),
+        ({"second_toe": (75.0, -math.inf)}, "finite"),
+        ({"toe_line": ((-1e300, 225.0), (1e300, 225.0))}, "10,000 mm at most"),
         ({"second_toe": (75.0, 40.0)}, "10 mm apart"),
         ({"toe_line": ((0.0, 225.0), (0.2, 225.0))}, "two points"),
         ({"toe_line": ((0.0, 30.0), (150.0, 32.0))}, "through the heel"),

@@ -11,6 +11,8 @@ import pypdfium2
 
 TEXTURE_PER_MM = 4.0
 THIRD_MM = 70.0
+WHERE = b"47.123456 N 8.654321 E"
+"""What a telephone may write into a photo."""
 TOES_MM = ((-31, 6, 34, 28), (-8, 12, 18, 16), (12, 11, 16, 15), (28, 8, 15, 14), (42, 6, 13, 12))
 """Across from the middle, the big toe's side first; gap to the ball, length, width."""
 
@@ -58,15 +60,21 @@ def drawn(
         ((np.arange(2 * round(size * TEXTURE_PER_MM)) + 0.5) / fine).astype(np.float32)
         for size in size_mm
     )
-    dx, dy = x[None, :] - centre[0], y[:, None] - centre[1]
-    across = dx * axes[0, 0] + dy * axes[1, 0]
-    along = dx * axes[0, 1] + dy * axes[1, 1]
-    width = np.select([along < THIRD_MM, along < 2 * THIRD_MM], widths_mm[:2], widths_mm[2])
-    ink = (along >= 0) & (along < 3 * THIRD_MM) & (np.abs(across) < width / 2)
+    dx, dy = x[None, :] - float(centre[0]), y[:, None] - float(centre[1])
+    (ax, lx), (ay, ly) = axes.tolist()
+    across, along = dx * ax + dy * ay, dx * lx + dy * ly
+    ink = np.zeros(along.shape, dtype=bool)
+    aside = np.abs(across)
+    for third, wide in enumerate(widths_mm):
+        of_third = (along >= third * THIRD_MM) & (along < (third + 1) * THIRD_MM)
+        ink |= of_third & (aside < wide / 2)
     if toes:
+        front = along > 3 * THIRD_MM
+        up, out = along[front] - 3 * THIRD_MM, across[front]
+        toe = np.zeros(up.shape, dtype=bool)
         for place, gap, length, wide in TOES_MM:
-            up = (along - 3 * THIRD_MM - gap - length / 2) / (length / 2)
-            ink |= (up**2 + ((across - place) / (wide / 2)) ** 2) < 1.0
+            toe |= ((up - gap) / length * 2 - 1) ** 2 + ((out - place) / wide * 2) ** 2 < 1.0
+        ink[front] = toe
     height, columns = (n // 2 for n in ink.shape)
     soft = ink.reshape(height, 2, columns, 2).mean((1, 3))
     return Drawn(to_sheet, soft)
@@ -191,12 +199,20 @@ def photograph(
         photo = np.asarray(bent)
     grain = random.standard_normal(photo.shape[:2], dtype=np.float32) * noise
     photo += (grain * np.sqrt(np.maximum(photo[..., 1], 0.05)))[..., None]
-    levels = (np.clip(photo, 0.0, 1.0) * 4095).astype(np.int16)
+    np.clip(photo, 0.0, 1.0, out=photo)
+    photo *= 4095
+    levels = photo.astype(np.int16)
     linear = np.arange(4096) / 4095
     coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
     picture = (coded * 255 + 0.5).astype(np.uint8)[levels]
     _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, quality])
     return bytes(data.tobytes())
+
+
+def with_exif(photo: bytes) -> bytes:
+    """Return a JPEG with an Exif segment that says where it was taken."""
+    exif = b"Exif\0\0MM\0*\0\0\0\x08\0\0\0\0\0\0" + WHERE
+    return photo[:2] + b"\xff\xe1" + (len(exif) + 2).to_bytes(2, "big") + exif + photo[2:]
 
 
 def _light(light: Light, rows: int, columns: int) -> np.ndarray:

@@ -16,15 +16,9 @@ from plantigrade_gateway.errors import InputError, StoreError
 if TYPE_CHECKING:
     from plantigrade.footprint import Marks
     from plantigrade_gateway.people.players import Register
-    from plantigrade_gateway.people.prints import Footprint
 
 Decorator = Callable[[Any], Any]
 StoreOf = Callable[[click.Context], Path | None]
-CAUTIONS = (
-    "Stand on a floor that does not slip, with something to hold on to; water, or ink made for "
-    "skin; no print with open wounds or feet that feel numb.",
-    "It describes a print and is no diagnosis.",
-)
 
 
 def register(
@@ -51,10 +45,11 @@ def register(
     def target(file: Path, paper: str, replace: bool) -> None:
         """Write the page to print, a PDF with eight marks around the place for the foot."""
         from plantigrade_gateway.prints.target import target_page
+        from plantigrade_gateway.words import PRINT_CAUTIONS
 
         _write(file, target_page(paper), replace=replace)
         click.echo(f"Written: {file}. Print it at 100 %.")
-        for line in CAUTIONS:
+        for line in PRINT_CAUTIONS:
             click.echo(line)
 
     _add_read(footprint, store_option, store_of)
@@ -134,17 +129,17 @@ def _add_read(footprint: click.Group, store_option: Decorator, store_of: StoreOf
             )
             if flat is not None:
                 _write(flat, seen.jpeg, replace=False)
-            found, used = read_print(seen, level, marks)
+            found = read_print(seen, level, marks)
             one = Footprint.of(
-                found,
-                used,
+                found.index,
+                found.marks,
                 foot=foot,
                 how=how,
                 is_mirrored=seen.mirrored,
                 level=level,
-                sheet=f"{seen.paper} target" if seen.target else seen.paper,
+                sheet=seen.sheet,
             )
-            click.echo(_said(one) + ("" if marks else " Heel, toe and toe line are guessed."))
+            click.echo(one.said + ("" if marks else " Heel, toe and toe line are guessed."))
             if keep:
                 with _opened(store_of(ctx)) as people:
                     player_id = people.find(player).player_id
@@ -174,9 +169,7 @@ def _add_kept(
             return
         for one in taken:
             picture = ", with picture" if one.has_picture else ""
-            click.echo(
-                f"{one.print_id[:8]} {one.when:%Y-%m-%d} {_said(one.footprint)[:-1]}{picture}"
-            )
+            click.echo(f"{one.print_id[:8]} {one.when:%Y-%m-%d} {one.footprint.said[:-1]}{picture}")
         for foot in FEET:
             for how, index in indices(taken, foot).items():
                 click.echo(
@@ -221,13 +214,6 @@ def _marks(given: dict[str, tuple[float, ...] | None]) -> "Marks | None":
     if heel is None or toe is None or line is None:
         raise InputError("--heel, --toe and --line: give all three or none")
     return Marks((heel[0], heel[1]), (toe[0], toe[1]), ((line[0], line[1]), (line[2], line[3])))
-
-
-def _said(one: "Footprint") -> str:
-    return (
-        f"{one.foot} foot, {one.how}: arch index {one.index:.3f} ± {one.half_width:.3f} for this "
-        f"print, {one.area_mm2 / 100:.0f} cm² without toes, {one.length_mm:.0f} mm long."
-    )
 
 
 def _write(path: Path, data: bytes, *, replace: bool) -> None:

@@ -6,11 +6,11 @@ them who reads the numbers. A deletion takes both.
 
 import base64
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from plantigrade.footprint import ArchIndex, Marks, PrintIndex, arch_index
+from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.log import Change, new_id
 from plantigrade_gateway.people.players import PLAYER, Register
@@ -59,6 +59,15 @@ class Footprint:
     level: float
     marks: tuple[tuple[float, float], ...]
     sheet: str
+
+    @property
+    def said(self) -> str:
+        """Return it as one sentence."""
+        return (
+            f"{self.foot} foot, {self.how}: arch index {self.index:.3f} ± {self.half_width:.3f} "
+            f"for this print, {self.area_mm2 / 100:.0f} cm² without toes, "
+            f"{self.length_mm:.0f} mm long."
+        )
 
     @classmethod
     def of(
@@ -122,17 +131,20 @@ class Prints:
         Raises
         ------
         InputError
-            The picture may not be kept: there is no consent to it; or it is too large.
+            The same print is kept already, which would count twice; or the picture may not be kept:
+            there is no consent to it, or it is too large.
         StoreError
             There is no such player.
         """
         register = self._register
         register.profile(player_id)
+        if any(one.footprint == footprint for one in self.of(player_id)):
+            raise InputError("print: the same is kept already; take another print of this foot")
         if picture is not None:
             self._check_picture(player_id, picture)
         print_id = new_id()
         with register.explained():
-            said = {"footprint": asdict(footprint), "has_picture": picture is not None}
+            said = {"footprint": plain(footprint), "has_picture": picture is not None}
             register.log.say(PLAYER, player_id, {f"{FIELD}{print_id}": said}, register.author)
             if picture is not None:
                 text = base64.b64encode(picture).decode("ascii")
@@ -157,12 +169,16 @@ class Prints:
         StoreError
             There is no such player, or no such print.
         """
-        if all(one.print_id != print_id for one in self.of(player_id)):
-            raise StoreError(f"print {print_id[:8]}: not among this player's")
+        self._check_whose(player_id, print_id)
         register = self._register
         with register.explained():
-            register.log.say(PLAYER, player_id, {f"{FIELD}{print_id}": None}, register.author)
+            # The picture first: where the second is cut off, the print can be taken away again.
             register.log.delete([(PHOTO, print_id)], register.author)
+            register.log.say(PLAYER, player_id, {f"{FIELD}{print_id}": None}, register.author)
+
+    def _check_whose(self, player_id: str, print_id: str) -> None:
+        if all(one.print_id != print_id for one in self.of(player_id)):
+            raise StoreError(f"print {print_id[:8]}: not among this player's")
 
     def of(self, player_id: str) -> list[Taken]:
         """Return a player's prints, the first taken first."""
@@ -172,25 +188,37 @@ class Prints:
                 last[change.field.removeprefix(FIELD)] = change
         return [
             Taken(
-                key, _footprint(change.value["footprint"]), utc(change), change.value["has_picture"]
+                key,
+                made(Footprint, change.value["footprint"]),
+                utc(change),
+                change.value["has_picture"],
             )
             for key, change in last.items()
             if change.value is not None
         ]
 
-    def picture(self, print_id: str) -> bytes:
-        """Return the JPEG of a print.
+    def pictures(self, player_id: str) -> dict[str, bytes]:
+        """Return the JPEGs that are kept of a player's prints, by the prints' ids."""
+        return self._jpegs([one.print_id for one in self.of(player_id) if one.has_picture])
+
+    def picture(self, player_id: str, print_id: str) -> bytes:
+        """Return the JPEG of a player's print.
 
         Raises
         ------
         StoreError
-            None is kept.
+            There is no such print of this player, or no picture of it is kept.
         """
-        with self._register.explained():
-            text = self._register.log.shown(PHOTO, print_id).get(_JPEG)
-        if text is None:
+        self._check_whose(player_id, print_id)
+        found = self._jpegs([print_id])
+        if not found:
             raise StoreError(f"print {print_id[:8]}: no picture of it is kept")
-        return base64.b64decode(text)
+        return found[print_id]
+
+    def _jpegs(self, print_ids: Sequence[str]) -> dict[str, bytes]:
+        with self._register.explained():
+            shown = self._register.log.all_shown(PHOTO, print_ids)
+        return {key: base64.b64decode(fields[_JPEG]) for key, fields in shown.items()}
 
 
 def indices(taken: Sequence[Taken], foot: str) -> dict[str, ArchIndex]:
@@ -212,8 +240,3 @@ def pictures_of(changes: Iterable[Change]) -> list[str]:
         for change in changes
         if change.field.startswith(FIELD) and change.value and change.value["has_picture"]
     ]
-
-
-def _footprint(value: dict[str, Any]) -> Footprint:
-    marks = tuple((float(x), float(y)) for x, y in value["marks"])
-    return Footprint(**{**value, "marks": marks})

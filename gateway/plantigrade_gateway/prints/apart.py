@@ -16,6 +16,8 @@ from plantigrade_gateway.prints.sheet import PAPERS
 MOST_PHOTO_BYTES = 25_000_000
 """Of a photo's file (ours)."""
 _MOST_S = 60.0
+_FARTHEST_PX = 100_000.0
+"""A corner farther from the photo's upper left one is none (ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,11 @@ class Flat:
     mirrored: bool
     off_mm: float
     px_per_mm: float
+
+    @property
+    def sheet(self) -> str:
+        """Return what the print lies on, in words."""
+        return f"{self.paper} target" if self.target else self.paper
 
 
 def flat_of(
@@ -111,9 +118,11 @@ def _check_corners(corners: Sequence[tuple[float, float]]) -> None:
     if len(corners) != 4:
         raise InputError(f"corners: {len(corners)} are given, expected four")
     points = np.array(corners, dtype=float)
+    if not (np.abs(points) <= _FARTHEST_PX).all():  # nor is one that is NaN
+        raise InputError(f"corners: expected finite pixels, {_FARTHEST_PX:,.0f} at most")
     sides = np.roll(points, -1, axis=0) - points
     turns = sides[:, 0] * np.roll(sides[:, 1], -1) - sides[:, 1] * np.roll(sides[:, 0], -1)
-    if not (np.isfinite(points).all() and (np.abs(turns) > 1.0).all() and len(set(turns > 0)) == 1):
+    if not ((np.abs(turns) > 1.0).all() and len(set(turns > 0)) == 1):
         raise InputError("corners: expected the four of a sheet, in order around it")
 
 

@@ -25,6 +25,8 @@ _FINE = 4.0
 """Pixels per mm in which edges are looked for (ours)."""
 _LEAST_PART = 0.015
 """Of the photo that a plain sheet fills (ours)."""
+_LEAST_FLOOR = 0.005
+"""Of the photo's longer side that shows around a plain sheet: its own edge is none (ours)."""
 _LEAST_STEP = 12.0
 """Grey levels between sheet and floor by which an edge is told (ours)."""
 
@@ -109,7 +111,7 @@ def find_sheet(grey: Image, paper: Paper, corners: FloatArray | None, *, mirrore
     Raises
     ------
     InputError
-        No sheet is seen, or its edges are not straight.
+        No sheet is seen, it reaches the photo's own edge, or its edges are not straight.
     """
     rough = _quad(grey, paper) if corners is None else corners
     if corners is None and mirrored:
@@ -129,6 +131,12 @@ def find_sheet(grey: Image, paper: Paper, corners: FloatArray | None, *, mirrore
         [_cross(*pair) for pair in ((left, top), (top, right), (right, bottom), (bottom, left))]
     )
     exact = moved(to_rough, refined)
+    least = _LEAST_FLOOR * max(grey.shape)
+    if not ((exact >= least) & (exact <= np.array(grey.shape[::-1]) - least)).all():
+        raise InputError(
+            "photo: the sheet reaches the photo's own edge; photograph it with floor all around, "
+            "or drag the corners"
+        )
     to_photo = cv2.getPerspectiveTransform(_flat(square), _flat(exact)).astype(np.float64)
     return Found(to_photo, paper, False, mirrored, off)
 

@@ -1,5 +1,7 @@
 """A print on its flat sheet read in one go: threshold and marks in, arch index out."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from plantigrade.errors import SampleError
@@ -9,8 +11,17 @@ from plantigrade_gateway.prints.apart import Flat
 from plantigrade_gateway.prints.ink import ink_of
 
 
-def read_print(flat: Flat, level: float, marks: Marks | None) -> tuple[PrintIndex, Marks]:
-    """Return the arch index of a print, and the marks that it was read by.
+@dataclass(frozen=True, slots=True)
+class Read:
+    """The arch index of a print, the marks that it was read by, and the print itself."""
+
+    index: PrintIndex
+    marks: Marks
+    print_: BoolArray
+
+
+def read_print(flat: Flat, level: float, marks: Marks | None) -> Read:
+    """Return a print as it is read.
 
     Parameters
     ----------
@@ -28,7 +39,7 @@ def read_print(flat: Flat, level: float, marks: Marks | None) -> tuple[PrintInde
     print_, plausible = ink_of(flat).print_and_plausible(level)
     try:
         used = marks or proposed(print_, flat.pitch_mm)
-        return print_index(print_, plausible, flat.pitch_mm, used), used
+        return Read(print_index(print_, plausible, flat.pitch_mm, used), used, print_)
     except SampleError as error:
         raise InputError(str(error)) from error
 

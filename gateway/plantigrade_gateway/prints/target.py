@@ -6,14 +6,15 @@ from pathlib import Path
 
 from plantigrade_gateway.prints.apart import need_library
 from plantigrade_gateway.prints.sheet import MARK_MM, PAPERS, Paper
+from plantigrade_gateway.words import PRINT_CAUTIONS
 
 _TYPST = {"a4": "a4", "letter": "us-letter"}
 _BAR_MM = 50
 _SAYS = (
     "Toes at this end. One print a page; keep foot and water off the marks.",
-    "Water, or ink made for skin. No print with open wounds, or feet that feel numb.",
+    PRINT_CAUTIONS[1],
     f"Print at 100 %, not fitted to the page: the bar is {_BAR_MM} mm long.",
-    "Stand on a floor that does not slip, with something to hold on to.",
+    PRINT_CAUTIONS[0],
     "Then photograph the whole page from above, lying flat.",
 )
 """Between the marks, beside the area of the print: left column downwards, then the right one."""

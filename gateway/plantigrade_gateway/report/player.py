@@ -1,4 +1,4 @@
-"""One player's data as files: what was said, the sessions, the visits.
+"""One player's data as files: what was said, pictures of footprints, the sessions, the visits.
 
 Whoever reads the files reads names: they are their owner's alone.
 """
@@ -23,6 +23,7 @@ from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.formats import number, printable
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.prints import Prints
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.report.console import heading, item
 from plantigrade_gateway.report.export import export
@@ -174,8 +175,8 @@ def export_player(register: Register, player_id: str, folder: Path) -> list[Path
     Returns
     -------
     list of Path
-        The files: what was said, the visits, and a folder with tables and raw frames of each
-        session.
+        The files: what was said, the visits, the pictures of footprints, and a folder with tables
+        and raw frames of each session.
 
     Raises
     ------
@@ -192,6 +193,8 @@ def export_player(register: Register, player_id: str, folder: Path) -> list[Path
         try:
             (staging / PLAYER_FILE).write_text(text_of(said) + "\n", "utf-8")
             (staging / VISITS_FILE).write_text(visits_csv(store, player_id), "utf-8")
+            for print_id, picture in Prints(register).pictures(player_id).items():
+                (staging / f"footprint-{print_id}.jpg").write_bytes(picture)
             for session in _sessions(store, player_id):
                 _write_session(store, session, staging)
             names = list(_closed(staging))

@@ -32,11 +32,12 @@ def player(register: Register) -> str:
     return register.add(name="Invented Player", handedness="right")
 
 
-def made(**changed: str) -> Footprint:
+def made(index: float = 1 / 6, **changed: str) -> Footprint:
     how = {"foot": "left", "how": "walking"} | changed
-    return Footprint.of(
+    found = Footprint.of(
         FOUND, MARKS, foot=how["foot"], how=how["how"], is_mirrored=False, level=0.5, sheet="A4"
     )
+    return replace(found, index=index)
 
 
 def test_what_is_kept_comes_back(register, player):
@@ -48,7 +49,7 @@ def test_what_is_kept_comes_back(register, player):
     assert taken.footprint.half_width == pytest.approx(0.01)
     assert taken.footprint.area_mm2 == pytest.approx(12_600.0)
     with pytest.raises(StoreError, match="no picture"):
-        prints.picture(print_id)
+        prints.picture(player, print_id)
 
 
 def test_a_picture_is_kept_only_with_consent(register, player):
@@ -59,16 +60,56 @@ def test_a_picture_is_kept_only_with_consent(register, player):
     register.grant(player, "record", "player")
     print_id = prints.keep(player, made(), JPEG)
     assert prints.of(player)[0].has_picture
-    assert prints.picture(print_id) == JPEG
+    assert prints.picture(player, print_id) == JPEG
     register.withdraw(player, "record", "player")
     with pytest.raises(InputError, match="consent"):
-        prints.keep(player, made(), JPEG)
+        prints.keep(player, made(0.2), JPEG)
 
 
 def test_a_picture_is_bounded(register, player):
     register.grant(player, "record", "player")
     with pytest.raises(InputError, match="longer than"):
         Prints(register).keep(player, made(), bytes(MOST_PICTURE + 1))
+
+
+def test_one_print_counts_once_however_often_it_is_sent(register, player):
+    prints = Prints(register)
+    prints.keep(player, made())
+    with pytest.raises(InputError, match="kept already"):
+        prints.keep(player, made())
+    assert indices(prints.of(player), "left")["walking"].n == 1
+    prints.keep(register.add(name="Invented Other", handedness="right"), made())
+
+
+def test_nobody_reaches_the_prints_of_another_player(register, player):
+    prints, other = Prints(register), register.add(name="Invented Other", handedness="right")
+    register.grant(player, "record", "player")
+    print_id = prints.keep(player, made(), JPEG)
+    with pytest.raises(StoreError, match="not among this player's"):
+        prints.picture(other, print_id)
+    with pytest.raises(StoreError, match="not among this player's"):
+        prints.take_away(other, print_id)
+    assert prints.pictures(other) == {} and prints.pictures(player) == {print_id: JPEG}
+
+
+def test_one_taken_away_by_half_can_be_taken_away_again(register, player, monkeypatch):
+    """The picture goes first: what is cut off after it never leaves one that nobody finds."""
+    prints = Prints(register)
+    register.grant(player, "record", "player")
+    print_id = prints.keep(player, made(), JPEG)
+
+    def cut_off(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(register.log, "say", cut_off)
+        with pytest.raises(KeyboardInterrupt):
+            prints.take_away(player, print_id)
+    assert prints.pictures(player) == {}
+    with pytest.raises(StoreError, match="no picture"):
+        prints.picture(player, print_id)
+    prints.take_away(player, print_id)
+    assert prints.of(player) == []
 
 
 @pytest.mark.parametrize("changed", [{"foot": "both"}, {"how": "jumping"}])
@@ -80,12 +121,12 @@ def test_foot_and_way_are_asked(changed):
 def test_one_taken_away_counts_no_more_and_its_picture_is_gone(register, player):
     prints = Prints(register)
     register.grant(player, "record", "player")
-    first, second = (prints.keep(player, made(), JPEG) for _ in range(2))
+    first, second = (prints.keep(player, made(index), JPEG) for index in (0.16, 0.18))
     prints.take_away(player, first)
     assert [one.print_id for one in prints.of(player)] == [second]
-    with pytest.raises(StoreError, match="no picture"):
-        prints.picture(first)
-    assert prints.picture(second) == JPEG
+    with pytest.raises(StoreError, match="not among"):
+        prints.picture(player, first)
+    assert prints.picture(player, second) == JPEG
     assert [change.value for change in register.log.changes(PHOTO, first)] == [True]
     with pytest.raises(StoreError, match="not among"):
         prints.take_away(player, first)
@@ -102,9 +143,9 @@ def test_deletion_takes_numbers_and_pictures(register, player):
 
 def test_walking_and_standing_are_never_mixed_and_walking_goes_first(register, player):
     prints = Prints(register)
-    for how in ("standing", "walking", "walking"):
-        prints.keep(player, made(how=how))
-    prints.keep(player, replace(made(foot="right"), index=0.3))
+    for how, index in (("standing", 0.2), ("walking", 0.2), ("walking", 0.21)):
+        prints.keep(player, made(index, how=how))
+    prints.keep(player, made(0.3, foot="right"))
     found = indices(prints.of(player), "left")
     assert list(found) == ["walking", "standing"]
     assert (found["walking"].n, found["standing"].n) == (2, 1)

@@ -127,7 +127,9 @@ def test_nothing_is_decoded_in_the_service():
         ({"paper": "a5"}, "expected one of a4, letter"),
         ({"paper": "a4", "corners": [(0.0, 0.0)] * 3}, "expected four"),
         ({"paper": "a4", "corners": [(0.0, 0.0)] * 4}, "corners"),
-        ({"paper": "a4", "corners": [(float("nan"), 0.0)] * 4}, "corners"),
+        ({"paper": "a4", "corners": [(float("nan"), 0.0)] * 4}, "finite"),
+        ({"paper": "a4", "corners": [(0, 0), (1e300, 0), (1e300, 1e300), (0, 1e300)]}, "finite"),
+        ({"paper": "a4", "corners": [(0, 0), (9, 9), (9, 0), (0, 9)]}, "in order around"),
     ],
 )
 def test_corners_and_paper_that_make_no_sense_are_refused(given, says):

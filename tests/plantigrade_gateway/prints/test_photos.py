@@ -4,7 +4,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from tests.support.camera import Camera, Drawn, Light, drawn, page_picture, photograph
+from tests.support.camera import (
+    WHERE,
+    Camera,
+    Drawn,
+    Light,
+    drawn,
+    page_picture,
+    photograph,
+    with_exif,
+)
 
 from plantigrade.footprint import Marks, PrintIndex, print_index
 from plantigrade_gateway.errors import InputError
@@ -60,12 +69,14 @@ class Trial:
         return self.found.index - self.widths[1] / sum(self.widths)
 
 
-@pytest.fixture(scope="module")
-def trials(page) -> list[Trial]:
+@pytest.fixture(
+    scope="module", params=[10, pytest.param(40, marks=pytest.mark.slow)], ids="{} photos".format
+)
+def trials(page, request) -> list[Trial]:
     """Both feet, tilts to 40°, half a metre to 1.2 m, uneven light, noise, a hand that is off."""
     random = np.random.default_rng(20261128)
     found = []
-    for number in range(40):
+    for number in range(request.param):
         widths, foot = WIDTHS[number % 5], ("left", "right")[number // 5 % 2]
         moved = (random.uniform(-6, 6), random.uniform(-8, 8))
         print_ = drawn(widths, A4, foot=foot, turned_deg=random.uniform(-6, 6), moved_mm=moved)
@@ -117,24 +128,56 @@ def test_length_is_in_millimetres(trials):
     assert 209.0 <= min(lengths) <= max(lengths) <= 213.5
 
 
-def test_a_mirrored_photo_of_the_target_is_told_and_turned_back(page):
+def mirror(photo: bytes) -> bytes:
     import cv2
 
-    print_ = drawn((60, 45, 90), A4)
-    photo = photograph(page, print_, STEADY, A4)
     picture = cv2.imdecode(np.frombuffer(photo, np.uint8), cv2.IMREAD_COLOR)
     assert picture is not None
-    mirrored = cv2.imencode(".png", np.ascontiguousarray(picture[:, ::-1]))[1].tobytes()
-    plain, turned = flat_of(photo), flat_of(mirrored)
+    return bytes(cv2.imencode(".png", np.ascontiguousarray(picture[:, ::-1]))[1].tobytes())
+
+
+def test_a_mirrored_photo_of_the_target_is_told_and_turned_back(page):
+    print_ = drawn((60, 45, 90), A4)
+    photo = photograph(page, print_, STEADY, A4)
+    plain, turned = flat_of(photo), flat_of(mirror(photo))
     assert (plain.mirrored, turned.mirrored) == (False, True)
     marks = by_hand(print_, plain)
     assert read(turned, marks).index == pytest.approx(read(plain, marks).index, abs=0.002)
+
+
+def test_the_picture_of_the_sheet_says_nothing_of_where_it_was_taken(page):
+    photo = with_exif(photograph(page, drawn((60, 30, 90), A4), STEADY, A4))
+    flat = flat_of(photo)
+    assert flat.jpeg.startswith(b"\xff\xd8\xff") and len(flat.jpeg) < len(photo) / 4
+    assert WHERE in photo and WHERE not in flat.jpeg and b"Exif" not in flat.jpeg
 
 
 def corners_of(camera: Camera, size: tuple[float, float]) -> np.ndarray:
     there = np.array([(0, 0, 1), (size[0], 0, 1), (*size, 1), (0, size[1], 1)])
     seen = there @ camera.to_photo(size).T
     return np.asarray(seen[:, :2] / seen[:, 2:])
+
+
+@pytest.mark.parametrize("dragged", [False, True])
+def test_a_mirrored_photo_of_a_plain_sheet_is_turned_back_when_it_is_said(dragged):
+    """The toes tell: of a left foot the big one is on the right. Corners as the foot stands."""
+    photo = photograph(BARE, drawn((60, 45, 90), A4), STEADY, A4)
+    seen = corners_of(STEADY, A4)
+    plain = flat_of(photo, paper="a4", corners=given(seen) if dragged else None)
+    seen[:, 0] = STEADY.width - seen[:, 0]
+    turned = flat_of(
+        mirror(photo), paper="a4", corners=given(seen) if dragged else None, mirrored=True
+    )
+    assert (plain.mirrored, turned.mirrored) == (False, True)
+    same, other = (
+        np.abs(plain.picture.astype(float) - picture).mean()
+        for picture in (turned.picture, turned.picture[:, ::-1])
+    )
+    assert same < 0.3 * other
+
+
+def given(corners: np.ndarray) -> list[tuple[float, float]]:
+    return [(float(x), float(y)) for x, y in corners]
 
 
 @pytest.mark.parametrize("paper", SIZES)
@@ -149,8 +192,8 @@ def test_a_plain_sheet_serves_as_well(paper, dragged):
         print_ = drawn(widths, size, turned_deg=4.0)
         photo = photograph(BARE, print_, camera, size, seed=number)
         off = corners_of(camera, size) + random.uniform(-5, 5, (4, 2))
-        corners = [(float(x), float(y)) for x, y in off] if dragged else None
-        flat = flat_of(photo, paper=paper, corners=corners)
+        flat = flat_of(photo, paper=paper, corners=given(off) if dragged else None)
+        assert (flat.target, flat.sheet) == (False, PAPERS[paper].name)
         found = read(flat, by_hand(print_, flat))
         assert abs(found.index - widths[1] / sum(widths)) <= 0.01
 
@@ -204,12 +247,21 @@ def test_a_bent_edge_of_a_plain_sheet_is_refused():
         flat_of(photo, paper="a4")
 
 
+def test_the_edge_of_the_photo_is_not_taken_for_that_of_a_sheet():
+    """A floor lighter than the sheet; and a sheet that the photo cuts."""
+    print_ = drawn((60, 30, 90), A4)
+    with pytest.raises(InputError, match="photo's own edge"):
+        flat_of(photograph(BARE, print_, STEADY, A4, floor=1.0), paper="a4")
+    cut = Camera(distance=500.0, width=3000, height=1050)
+    with pytest.raises(InputError, match="photo's own edge"):
+        flat_of(photograph(BARE, print_, cut, A4), paper="a4")
+
+
 def test_a_sheet_on_a_floor_as_light_as_itself_is_refused():
     print_ = drawn((60, 30, 90), A4)
     photo = photograph(BARE, print_, STEADY, A4, floor=0.8, light=Light(slope=0.0, corners=0.0))
-    corners = [(float(x), float(y)) for x, y in corners_of(STEADY, A4)]
     with pytest.raises(InputError, match="cannot be told from the floor"):
-        flat_of(photo, paper="a4", corners=corners)
+        flat_of(photo, paper="a4", corners=given(corners_of(STEADY, A4)))
 
 
 def test_too_few_pixels_are_refused(page):

@@ -13,6 +13,7 @@ from tests.support.records import packets
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.prints import Footprint, Prints
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.report.export import file_names
 from plantigrade_gateway.report.player import (
@@ -99,6 +100,10 @@ def test_all_of_a_player_is_written_for_its_owner_alone(store, register, tmp_pat
     register.edit(key, name="Iris Renamed")
     register.grant(key, "record", "player")
     otto = register.add(name="Otto Other", handedness="left")
+    footprint = Footprint("left", "walking", False, 0.2, 0.01, 9e3, 2e2, 0.5, (), "A4")
+    print_id = Prints(register).keep(key, footprint, b"a picture")
+    register.grant(otto, "record", "player")
+    Prints(register).keep(otto, footprint, b"Otto's picture")
     Visits(register).note(session, 1.0, "new grip")
     Visits(register).note(visit(store, otto, 1, 60), 1.0, "not hers")
     folder = tmp_path / "out"
@@ -106,7 +111,7 @@ def test_all_of_a_player_is_written_for_its_owner_alone(store, register, tmp_pat
 
     started = store.session(session).started
     inner = f"{started:%Y-%m-%d}-{session}"
-    names = {"player.json", "visits.csv"} | {
+    names = {"player.json", "visits.csv", f"footprint-{print_id}.jpg"} | {
         f"{inner}/{name}" for name in file_names(with_frames=True)
     }
     assert {str(file.relative_to(folder)) for file in files} == names
@@ -120,7 +125,9 @@ def test_all_of_a_player_is_written_for_its_owner_alone(store, register, tmp_pat
     assert {(c["field"], c["author"]) for c in said["changes"]} == {
         ("name", "coach"),
         ("consent:record", "coach"),
+        (f"footprint:{print_id}", "coach"),
     }
+    assert (folder / f"footprint-{print_id}.jpg").read_bytes() == b"a picture"
     (change,) = said["session_changes"]
     assert (change["entity_id"], change["value"]["text"]) == (session, "new grip")
     assert not any(b"Otto" in file.read_bytes() for file in files)

@@ -5,7 +5,6 @@ Nothing is kept between the steps: each sends the photo again, with the marks as
 
 import asyncio
 import base64
-from dataclasses import asdict
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -14,14 +13,16 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 
 from plantigrade.errors import SampleError
 from plantigrade.footprint import Marks
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.prints import Footprint, Prints, indices
 from plantigrade_gateway.people.profile import FEET
 from plantigrade_gateway.prints.apart import flat_of
-from plantigrade_gateway.prints.ink import LEVEL, ink_of
+from plantigrade_gateway.prints.ink import LEVEL
 from plantigrade_gateway.prints.reading import read_print
 from plantigrade_gateway.prints.target import target_page
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute
+from plantigrade_gateway.web.door.pages import read_body
 
 _MOST_BYTES = 8_000_000
 """Of a photo that the page sends: it makes it anew, at most 3,000 pixels wide (ours)."""
@@ -66,37 +67,38 @@ def prints_router(desk: Desk) -> APIRouter:
         keep: bool = False,
         keep_picture: bool = False,
     ) -> Response:
-        photo = await _photo(request)
+        photo = await read_body(request, "photo", _MOST_BYTES, _MOST_S)
 
         def work() -> Response:
             desk.reads.player(player_id)
+            marks = None if mark is None else _marks(mark)
             flat = flat_of(
                 photo,
                 paper=None if sheet == "target" else sheet,
                 corners=None if corner is None else _points(corner, "corners"),
                 mirrored=mirrored,
             )
-            found, marks = read_print(flat, level, None if mark is None else _marks(mark))
+            found = read_print(flat, level, marks)
             one = Footprint.of(
-                found,
-                marks,
+                found.index,
+                found.marks,
                 foot=foot,
                 how=how,
                 is_mirrored=flat.mirrored,
                 level=level,
-                sheet=f"{flat.paper} target" if flat.target else flat.paper,
+                sheet=flat.sheet,
             )
             if keep:
                 with desk.reads.writing() as register:
                     Prints(register).keep(player_id, one, flat.jpeg if keep_picture else None)
-            shape = ink_of(flat).at(level)
             said: dict[str, Any] = {
-                "footprint": asdict(one),
+                "footprint": plain(one),
+                "said": one.said,
                 "picture": base64.b64encode(flat.jpeg).decode("ascii"),
                 "pitch_mm": flat.pitch_mm,
-                "rows": shape.shape[0],
-                "columns": shape.shape[1],
-                "print": base64.b64encode(np.packbits(shape).tobytes()).decode("ascii"),
+                "rows": found.print_.shape[0],
+                "columns": found.print_.shape[1],
+                "print": base64.b64encode(np.packbits(found.print_).tobytes()).decode("ascii"),
                 "kept": keep,
             }
             return JSONResponse(said)
@@ -106,10 +108,8 @@ def prints_router(desk: Desk) -> APIRouter:
 
     @router.get("/{player_id}/prints/{print_id}.jpg")
     def picture(player_id: str, print_id: str) -> Response:
-        prints = Prints(desk.reads.register)
-        if all(one.print_id != print_id for one in prints.of(player_id)):
-            raise InputError("print: not among this player's")
-        return Response(prints.picture(print_id), media_type="image/jpeg")
+        data = Prints(desk.reads.register).picture(player_id, print_id)
+        return Response(data, media_type="image/jpeg")
 
     @router.post("/{player_id}/prints/{print_id}/remove")
     def remove(player_id: str, print_id: str) -> Response:
@@ -118,20 +118,6 @@ def prints_router(desk: Desk) -> APIRouter:
         return RedirectResponse(f"/players/{player_id}/prints", 303)
 
     return router
-
-
-async def _photo(request: Request) -> bytes:
-    """Return the photo that a request brings, within bounds."""
-    data = b""
-    try:
-        async with asyncio.timeout(_MOST_S):
-            async for piece in request.stream():
-                data += piece
-                if len(data) > _MOST_BYTES:
-                    raise InputError(f"photo: longer than {_MOST_BYTES:,} bytes, expected no more")
-    except TimeoutError:
-        raise InputError(f"photo: did not come within {_MOST_S:g} s") from None
-    return data
 
 
 def _points(numbers: list[float], what: str) -> list[tuple[float, float]]:

@@ -28,6 +28,26 @@ _MOST_BYTES = 4096
 _MOST_FIELDS = 8
 
 
+async def read_body(request: Request, what: str, most_bytes: int, most_s: float) -> bytes:
+    """Return what a request brings.
+
+    Raises
+    ------
+    InputError
+        It is longer than it may be, or comes too slowly.
+    """
+    data = bytearray()
+    try:
+        async with asyncio.timeout(most_s):
+            async for piece in request.stream():
+                data += piece
+                if len(data) > most_bytes:
+                    raise InputError(f"{what}: longer than {most_bytes} bytes")
+    except TimeoutError:
+        raise InputError(f"{what}: did not come within {most_s:g} s") from None
+    return bytes(data)
+
+
 async def read_form(
     request: Request, most_bytes: int = _MOST_BYTES, most_fields: int = _MOST_FIELDS
 ) -> dict[str, str]:
@@ -41,15 +61,7 @@ async def read_form(
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
         raise InputError("form: not in the form that browsers send it in")
-    data = b""
-    try:
-        async with asyncio.timeout(HEAD_S):
-            async for piece in request.stream():
-                data += piece
-                if len(data) > most_bytes:
-                    raise InputError(f"form: longer than {most_bytes} bytes")
-    except TimeoutError:
-        raise InputError(f"form: did not come within {HEAD_S:g} s") from None
+    data = await read_body(request, "form", most_bytes, HEAD_S)
     try:
         pairs = parse_qsl(
             data.decode("ascii"),

@@ -32,6 +32,8 @@ form.addEventListener("submit", async (/** @type {Event} */ event) => {
   photo = await paper.convertToBlob({ type: "image/jpeg", quality: 0.92 });
   corners = null;
   points = [];
+  shown.names = POINTS;
+  byId("print-result").hidden = true; // of the photo before
   await send(false);
 });
 
@@ -93,10 +95,7 @@ async function show(/** @type {any} */ found) {
   }
   points = found.footprint.marks;
   arrange(picture, await createImageBitmap(layer), 1 / found.pitch_mm, POINTS);
-  const one = found.footprint;
-  byId("print-said").textContent =
-    `Arch index ${one.index.toFixed(3)} ± ${one.half_width.toFixed(3)} for this print, ` +
-    `${(one.area_mm2 / 100).toFixed(0)} cm² without toes, ${one.length_mm.toFixed(0)} mm long.`;
+  byId("print-said").textContent = found.said;
   byId("print-keep").hidden = false;
 }
 
