@@ -14,6 +14,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError
 from plantigrade_gateway.wire.codec import VERSION
 from plantigrade_gateway.wire.log import (
+    BOOTS,
     FLASH_PAGE_BYTES,
     HEAD_BYTES,
     SECTOR_PAGES,
@@ -28,7 +29,6 @@ from plantigrade_gateway.wire.messages import SampleFormat, frame_bytes
 CHIP_PAGES = 32_768
 """Of 64 Mbit."""
 _ERASED = b"\xff" * FLASH_PAGE_BYTES
-_BOOTS = 65_535
 
 
 class Flash:
@@ -122,7 +122,7 @@ class FlashLog:
         self.boot, self.next, self.resumes = 1, 0, None
         if newest is None:
             return
-        self.boot = newest.boot % _BOOTS + 1
+        self.boot = newest.boot % BOOTS + 1
         self.next = newest.page + 1
         self.resumes = None if newest.last else newest.period_us
         while self.next % SECTOR_PAGES and not self.flash.is_erased(self._slot(self.next)):

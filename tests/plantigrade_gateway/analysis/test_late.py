@@ -235,6 +235,35 @@ def test_cut_power_costs_the_page_under_way():
     assert frames == sorted(frames, key=made.index)
 
 
+def test_a_start_that_lay_wholly_out_of_reach_is_counted_and_said():
+    """Two of them, with pages: none of their samples has a time, so none is placed."""
+    insole, other = Insole(LEFT, numbered), Insole(RIGHT, numbered)
+    insole.run(20.0, up=True)
+    for at_s in (25.0, 30.0, 35.0):
+        insole.run(at_s, up=False)
+        insole.cut_power(None)
+    insole.run(60.0, up=True)
+    other.run(60.0, up=True)
+    batch = record(insole, other)
+    assert insole.log.boot == 4
+    unheard = {row for (boot, _), row in insole.sampled.items() if boot in (2, 3)}
+    assert len(unheard) > 900
+    assert not unheard & set(frames_of(whole(batch), LEFT))
+    quality = analyse_record([batch], "resets").quality
+    assert quality is not None
+    said = [note for note in quality.notes if "out of reach" in note]
+    assert [note[:28] for note in said] == ["2 starts of the left insole "]
+    one = Insole(LEFT, numbered)
+    for at_s in (20.0, 40.0):
+        one.run(at_s, up=True)
+        one.run(at_s + 5.0, up=False)
+        one.cut_power(None)
+    one.run(70.0, up=True)
+    quality = analyse_record([record(one, other)], "reset").quality
+    assert quality is not None
+    assert not any("out of reach" in note for note in quality.notes)
+
+
 def test_spoilt_pages_are_left_out_and_cost_nothing_else():
     rng = np.random.default_rng(15)
 
