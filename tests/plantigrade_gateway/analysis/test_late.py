@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from tests.support.loglink import PERIOD_US, Insole, record
+from tests.support.loglink import PERIOD_US, Insole, packets_of, record
 
 from plantigrade.block import FloatArray, Foot, PressureBlock
 from plantigrade_gateway.analysis.late import made_whole, read_late
@@ -33,19 +33,7 @@ def numbered(t_s: np.ndarray) -> np.ndarray:
 
 def frames_of(batch: Batch, foot: Foot) -> list[bytes]:
     """A whole record's samples of a foot, in its order."""
-    rows: list[bytes] = []
-    for entry in batch:
-        if entry.insole != INSOLE_OF[foot]:
-            continue
-        if entry.kind is Kind.NOTIFICATION:
-            packet = decode(entry.data)
-        elif entry.kind is Kind.LATE:
-            _, _, packet = read_late(entry.data)
-        else:
-            continue
-        assert isinstance(packet, DataPacket)
-        rows += [row.tobytes() for row in packet.counts]
-    return rows
+    return [row.tobytes() for packet in packets_of(batch, foot) for row in packet.counts]
 
 
 def whole(batch: Batch) -> Batch:
