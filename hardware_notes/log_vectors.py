@@ -50,10 +50,42 @@ def with_crc(head: bytes, frames: bytes) -> bytes:
     return head + struct.pack("<I", zlib.crc32(head + frames)) + frames
 
 
-def told(rows: list[list[int]], **fields: object) -> dict[str, object]:
-    """Return a page's fields as they are listed."""
-    counts = " / ".join(" ".join(map(str, row)) for row in rows)
-    return {**fields, "zones": len(rows[0]), "frames": len(rows), "counts": counts}
+def page_block(
+    name: str,
+    rows: list[list[int]],
+    foot: str = "left",
+    sample_format: str = "packed12",
+    flags: str = "",
+    number: int = 0,
+    boot: int = 1,
+    clock: int = 0,
+    sample: int = 0,
+    period: int = 10000,
+) -> dict[str, object]:
+    """Return a page's bytes and fields as they are listed; `flags` are the first letters of its."""
+    first, dropped, last = (int(letter in flags) for letter in "fdl")
+    of_insole = (("left", "right").index(foot), ("u16", "packed12").index(sample_format))
+    data = page(
+        *(rows, *of_insole, first | dropped << 1 | last << 2, number, boot, clock, sample, period)
+    )
+    return {
+        "name": name,
+        "kind": "log_page",
+        "hex": data,
+        "foot": foot,
+        "sample_format": sample_format,
+        "first": first,
+        "dropped": dropped,
+        "last": last,
+        "page": number,
+        "boot": boot,
+        "clock": clock,
+        "sample": sample,
+        "period_us": period,
+        "zones": len(rows[0]),
+        "frames": len(rows),
+        "counts": " / ".join(" ".join(map(str, row)) for row in rows),
+    }
 
 
 def blocks() -> list[dict[str, object]]:
@@ -61,61 +93,14 @@ def blocks() -> list[dict[str, object]]:
     eight = [[(97 * k + 131 * z) % 4096 for z in range(18)] for k in range(8)]
     six = [[(4097 * k + 3641 * z) % 65536 for z in range(18)] for k in range(6)]
     odd = [[1, 2, 0xABC], [4095, 0, 4095]]
-    good: list[dict[str, object]] = [
-        {
-            "name": "page_full_packed12",
-            "kind": "log_page",
-            "hex": page(eight, flags=1),
-            **told(
-                eight,
-                foot="left",
-                sample_format="packed12",
-                first=1,
-                dropped=0,
-                last=0,
-                page=0,
-                boot=1,
-                clock=0,
-                sample=0,
-                period_us=10000,
-            ),
-        },
-        {
-            "name": "page_full_u16_after_a_wrap",
-            "kind": "log_page",
-            "hex": page(six, 1, U16, 0, 305419896, 513, 0x2_0102_0304, 859163, 5000),
-            **told(
-                six,
-                foot="right",
-                sample_format="u16",
-                first=0,
-                dropped=0,
-                last=0,
-                page=305419896,
-                boot=513,
-                clock=0x2_0102_0304,
-                sample=859163,
-                period_us=5000,
-            ),
-        },
-        {
-            "name": "page_part_filled_odd_zones",
-            "kind": "log_page",
-            "hex": page(odd, 0, PACKED12, 6, 4294967295, 65535, 2**48 - 1, 4294967295, 65535),
-            **told(
-                odd,
-                foot="left",
-                sample_format="packed12",
-                first=0,
-                dropped=1,
-                last=1,
-                page=4294967295,
-                boot=65535,
-                clock=2**48 - 1,
-                sample=4294967295,
-                period_us=65535,
-            ),
-        },
+    wrapped, most = (305419896, 513, 0x2_0102_0304, 859163, 5000), 2**32 - 1
+    good = [
+        page_block("page_full_packed12", eight, flags="f"),
+        page_block("page_full_u16_after_a_wrap", six, "right", "u16", "", *wrapped),
+        page_block(
+            *("page_part_filled_odd_zones", odd, "left", "packed12", "dl"),
+            *(most, 65535, 2**48 - 1, most, 65535),
+        ),
     ]
     whole = page(odd)
     head, frames = bytearray(whole[:24]), whole[28:]

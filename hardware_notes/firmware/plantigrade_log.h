@@ -100,7 +100,7 @@ void pg_log_frame(pg_log *log, uint32_t clock_us, uint16_t period_us, const uint
 /* End logging on purpose; where the page under way is empty, one frame more is wanted: pg_log_is_logging says. */
 void pg_log_stop(pg_log *log);
 
-/* The link is lost: logging goes on until the ring has gone round once; a request ends. */
+/* The link is lost: logging goes on for all pages of the chip but 32, so none of these is lost; a request ends. */
 void pg_log_link_lost(pg_log *log);
 
 /* Program, erase and search a little; true: there is more to do, come again soon. */

@@ -5,18 +5,19 @@ part is the gateway's own: what it lacks (`wire.coverage`) and asks for.
 """
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade.block import Foot
+from plantigrade_gateway.analysis.late import read_late
 from plantigrade_gateway.record.entries import INSOLE_OF, SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.virtual.flash import Flash, FlashLog
 from plantigrade_gateway.virtual.player import SERIALS
-from plantigrade_gateway.wire.codec import encode_data, read_header
+from plantigrade_gateway.wire.codec import decode, encode_data, read_header
 from plantigrade_gateway.wire.coverage import Coverage, Hole
 from plantigrade_gateway.wire.log import LogRequest, read_page
 from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
@@ -143,6 +144,21 @@ class Insole:
         if not self._serving:
             self.coverage.drop(self._asked)
             self._asked = None
+
+
+def packets_of(batch: Batch, foot: Foot) -> Iterator[DataPacket]:
+    """Give a foot's packets of a whole record, with those that came late in their place."""
+    for entry in batch:
+        if entry.insole != INSOLE_OF[foot]:
+            continue
+        if entry.kind is Kind.NOTIFICATION:
+            packet = decode(entry.data)
+        elif entry.kind is Kind.LATE:
+            _, _, packet = read_late(entry.data)
+        else:
+            continue
+        assert isinstance(packet, DataPacket)
+        yield packet
 
 
 def record(*insoles: Insole, settings: SessionSettings | None = None) -> Batch:

@@ -18,7 +18,7 @@ from plantigrade.clock import ClockModel, ClockState
 from plantigrade.limits import setup_for
 from plantigrade.load import LoadReducer
 from plantigrade.monitor import ZoneMonitor
-from plantigrade_gateway.analysis.late import read_late
+from plantigrade_gateway.analysis.late import log_said, read_late
 from plantigrade_gateway.analysis.streams import Stream, alike, joined, restarted, shape_of
 from plantigrade_gateway.analysis.timeline import AWAY_S, Output, Tallies, TimeLine
 from plantigrade_gateway.errors import RecordError
@@ -26,6 +26,7 @@ from plantigrade_gateway.record.entries import SESSION, Batch, Kind, read_exchan
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.wire.decoder import Decoder
+from plantigrade_gateway.wire.log import boots_between
 from plantigrade_gateway.wire.stream import Counts, PacketRun, StreamEventKind
 
 LATE_APART_S = 1.0
@@ -66,6 +67,11 @@ class _Insole:
     late: list[tuple[float, float]] = field(default_factory=list)
     """From when to when samples came late, session times, s."""
     late_samples: int = 0
+    boot: int | None = None
+    """Of its log, at the link that holds."""
+    heard_boot: int | None = None
+    """Of the samples that came last."""
+    boots_unheard: int = 0
 
 
 class Pipeline:
@@ -157,6 +163,13 @@ class Pipeline:
         """Return how many of each insole's samples came late, and from when to when, s."""
         return {k: (i.late_samples, tuple(i.late)) for k, i in self._insoles.items()}
 
+    def boots_unheard(self) -> dict[int, int]:
+        """Return how often each insole began anew and logged, with no packet of that time heard.
+
+        Nothing tells when such samples were taken: they are in no place of the session.
+        """
+        return {k: insole.boots_unheard for k, insole in self._insoles.items()}
+
     def baselines(self) -> dict[Foot, BaselineState]:
         """Return each foot's baseline; none before the time line begins and after it ends."""
         return self._line.baselines()
@@ -244,6 +257,9 @@ class Pipeline:
             exchange = read_exchange(data)
             if exchange is not None:
                 self._insoles[insole].clock.exchange(*exchange)
+        elif kind is Kind.CONNECTED and insole in self._insoles:
+            said = log_said(data)
+            self._insoles[insole].boot = None if said is None else said[0]
         elif kind is Kind.CALIBRATION and insole != SESSION:
             self._calibrations[insole] = Calibration.from_json(data)
             if insole in self._insoles:
@@ -308,6 +324,10 @@ class Pipeline:
         if len(run) == 0:
             insole.clock.restart()
             return
+        if insole.boot is not None:
+            if insole.heard_boot is not None and insole.heard_boot != insole.boot:
+                insole.boots_unheard += boots_between(insole.heard_boot, insole.boot)
+            insole.heard_boot = insole.boot
         t_s = insole.clock.map_frames(run.arrival_ns, run.clock_us, run.period_us, run.frames)
         self._push_frames(insole, run, t_s)
 

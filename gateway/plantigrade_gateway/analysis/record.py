@@ -36,7 +36,7 @@ from plantigrade_gateway.analysis.timeline import Output, Tallies, measured
 from plantigrade_gateway.drills.model import Choice
 from plantigrade_gateway.drills.run import DrillOutput
 from plantigrade_gateway.errors import RecordError
-from plantigrade_gateway.formats import clock
+from plantigrade_gateway.formats import clock, plural
 from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, is_lost
 from plantigrade_gateway.record.heard import HeardSound, Listening, ToldStrike
@@ -322,6 +322,13 @@ class RecordAnalysis:
                     f"{samples / rate_hz:.1f} s of the {foot} foot came late, from the insole's "
                     f"log ({', '.join(f'{clock(a)} to {clock(b)}' for a, b in spans[:_TOLD])}"
                     f"{', …' if len(spans) > _TOLD else ''}): no cue was made of them"
+                )
+        for insole, boots in self.pipeline.boots_unheard().items():
+            foot = self.pipeline.feet()[insole]
+            if foot is not None and boots:
+                yield (
+                    f"{plural(boots, 'start')} of the {foot} insole lay wholly out of reach: what "
+                    "it sampled then is left out, for nothing tells when that was"
                 )
 
     def _notes(self) -> Iterator[str]:

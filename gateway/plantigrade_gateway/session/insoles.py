@@ -95,12 +95,7 @@ async def opened_insoles(
         source = LiveSource(pair, radio, say, options.stream, options.now_ns, name, met=met)
         for insole in pair:
             source.links[insole.foot].calibration = calibrations.describe(store, insole)
-        late = OwedPages(store.path, say)
-        source.give_owed_to(late.take)
-        try:
-            yield source
-        finally:
-            await late.close()
+        yield source
 
 
 @asynccontextmanager
@@ -180,6 +175,7 @@ class InsoleJob:
 
     _source: LiveSource
     _store: Store
+    _late: OwedPages
 
     def __init__(self, options: InsoleOptions, settings: SessionSettings | None = None) -> None:
         self._options = options
@@ -189,9 +185,14 @@ class InsoleJob:
     async def opened(self, store: Store, say: Callable[[str], None]) -> AsyncIterator[LiveSource]:
         """Give the insoles."""
         self._store = store
+        self._late = OwedPages(store.path, say)
         async with opened_insoles(self._options, store, say) as self._source:
             self._source.bridged_s = self._settings.limits.bridge_s
-            yield self._source
+            self._source.give_owed_to(self._late.take)
+            try:
+                yield self._source
+            finally:
+                await self._late.close()
 
     def intro(self) -> Iterable[str]:
         """Return whether they are real ones."""
@@ -213,6 +214,7 @@ class InsoleJob:
             settings,
             lambda begin, end: SessionManager(settings, begin, end, stage.live_feed.tap, made),
             now_ns=self._options.now_ns,
+            remake=self._late.remake,
         )
 
     def greeting(self) -> Iterable[str]:

@@ -67,26 +67,53 @@ class OwedPages:
         is_last : bool
             The log was asked for all that the session lacked of this insole.
         """
-        task = asyncio.create_task(self._store(session_id, insole, pages, is_last))
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+
+        def store() -> None:
+            add_late(self._path, session_id, insole, pages, is_last=is_last)
+
+        self._begin(session_id, store, is_whole=is_last and bool(pages))
+
+    def remake(self, session_id: str, is_patched: bool) -> None:
+        """Make an ended session's results again.
+
+        Parameters
+        ----------
+        session_id : str
+        is_patched : bool
+            Something came late while it was recorded; else it only says what is missing.
+        """
+        self._begin(session_id, lambda: make_again(self._path, session_id), is_whole=is_patched)
 
     async def close(self) -> None:
         """Wait until all is stored."""
         while self._tasks:
             await asyncio.wait(self._tasks)
 
-    async def _store(self, session_id: str, insole: int, pages: list[bytes], is_last: bool) -> None:
+    def _begin(self, session_id: str, work: Callable[[], None], *, is_whole: bool) -> None:
+        task = asyncio.create_task(self._do(session_id, work, is_whole))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _do(self, session_id: str, work: Callable[[], None], is_whole: bool) -> None:
         async with self._one:
             try:
-                await asyncio.to_thread(
-                    add_late, self._path, session_id, insole, pages, is_last=is_last
-                )
+                await asyncio.to_thread(work)
             except GatewayError as error:
                 self._say(f"what came late for session {session_id[:8]} is not stored: {error}")
                 return
-        if is_last and pages:
+        if is_whole:
             self._say(f"Session {session_id[:8]} was made whole with what came late.")
+
+
+def make_again(path: Path, session_id: str) -> None:
+    """Make an ended session's results again, by a store that is opened for it.
+
+    Raises
+    ------
+    StoreError
+    """
+    with Store.open(path, create=False) as store:
+        results.reanalyse(store, session_id, with_said)
 
 
 def add_late(

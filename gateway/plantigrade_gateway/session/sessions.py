@@ -55,6 +55,9 @@ class Sessions:
         Keep the page up when the source has ended, until a stop or a page's wish for another run.
     now_ns : callable
         A monotonic clock, ns.
+    remake : callable, optional
+        Makes a session's results again behind what goes on, given its id and whether anything came
+        late (`OwedPages.remake`); else it is done at its end.
     """
 
     def __init__(
@@ -66,7 +69,10 @@ class Sessions:
         duration_s: float | None = None,
         stays: bool = False,
         now_ns: Callable[[], int] = time.monotonic_ns,
+        remake: Callable[[str, bool], None] | None = None,
     ) -> None:
+        self._remake = remake
+        self._is_closing = False
         self._stage = stage
         self._source = source
         self._settings = settings
@@ -144,10 +150,13 @@ class Sessions:
         RecordingError
             The store refuses the last of it.
         """
+        self._is_closing = True
         try:
             self._manager.close(reason)
         except StoreError as error:
             raise RecordingError(str(error)) from error
+        finally:
+            self._is_closing = False
 
     async def wants_more(self, stop: asyncio.Event) -> bool:
         """Do what pages ask for until one wants another run, at most until a stop."""
@@ -266,7 +275,7 @@ class Sessions:
 
     def _end(self, live: LiveSession, found: Analysis) -> None:
         if live.is_patched or self._is_owed():
-            found = self._made_whole(live, found)
+            found = self._with_late(live, found)
         if isinstance(self._source, LiveSource):
             self._source.hand_over(live.session_id)
         self._stage.handler.end()
@@ -286,14 +295,20 @@ class Sessions:
             for link in links
         )
 
-    def _made_whole(self, live: LiveSession, found: Analysis) -> Analysis:
-        """Make a session's results again with what came late, as a new revision."""
+    def _with_late(self, live: LiveSession, found: Analysis) -> Analysis:
+        """Make a session's results again with what came late, as a new revision.
+
+        It takes seconds of a long session: where the insoles are listened to on, nothing waits.
+        """
+        if self._remake is not None and not self._is_closing:
+            self._remake(live.session_id, live.is_patched)
+            return found
         try:
             whole, _ = results.reanalyse(self._stage.store, live.session_id, with_said)
         except GatewayError as error:
             self._stage.say(f"what came late is kept, and not in the results yet: {error}")
             return found
-        if whole != found:
+        if live.is_patched and whole != found:
             self._stage.say("The results hold what came late from the insoles' logs, too.")
         return whole
 

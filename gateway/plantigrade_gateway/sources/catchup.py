@@ -106,7 +106,7 @@ class CatchUp:
             tell(f"catching up {hole.missing_us / 1e6:.0f} s from its log")
         try:
             await log.read(hole, self._take)
-            if self.spoilt == spoilt or asked.asked >= _TRIES or asked.is_open:
+            if self.spoilt == spoilt or asked.asked >= _TRIES:
                 self.lost_s += self.coverage.drop(asked) / 1e6
         finally:
             self._give_on()

@@ -1,6 +1,7 @@
 """A virtual insole's log: a flash chip as it behaves, and the ring of pages in it.
 
-The rules are those of `hardware_notes/wire_format.md` §8. No Bluetooth in here, no clock.
+The rules are those of `hardware_notes/wire_format.md` §8. No Bluetooth in here, no clock. An erase
+takes no time here and is not begun ahead: up to `SECTOR_PAGES` more pages are kept than are sure.
 """
 
 from collections.abc import Iterator
@@ -13,6 +14,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError
 from plantigrade_gateway.wire.codec import VERSION
 from plantigrade_gateway.wire.log import (
+    BOOTS,
     FLASH_PAGE_BYTES,
     HEAD_BYTES,
     SECTOR_PAGES,
@@ -27,7 +29,6 @@ from plantigrade_gateway.wire.messages import SampleFormat, frame_bytes
 CHIP_PAGES = 32_768
 """Of 64 Mbit."""
 _ERASED = b"\xff" * FLASH_PAGE_BYTES
-_BOOTS = 65_535
 
 
 class Flash:
@@ -87,6 +88,8 @@ class FlashLog:
     boot : int
         Of now.
     logging : bool
+    next : int
+        Number of the page that comes next.
     resumes : int or None
         After a reset, the sample period with which logging goes on by itself, µs; None: it does
         not.
@@ -99,7 +102,7 @@ class FlashLog:
         self.resumes: int | None = None
         self._foot = foot
         self._format = sample_format
-        self._next = 0
+        self.next = 0
         self._filling: list[NDArray[np.uint16]] = []  # rows of the page under way
         self._begun: LogPage | None = None  # its head, without rows
         self._frames = 0  # in it
@@ -116,14 +119,14 @@ class FlashLog:
         self._filling, self._begun, self._frames = [], None, 0
         self._sample, self._end_us, self._is_first = 0, None, True
         self.logging = False
-        self.boot, self._next, self.resumes = 1, 0, None
+        self.boot, self.next, self.resumes = 1, 0, None
         if newest is None:
             return
-        self.boot = newest.boot % _BOOTS + 1
-        self._next = newest.page + 1
+        self.boot = newest.boot % BOOTS + 1
+        self.next = newest.page + 1
         self.resumes = None if newest.last else newest.period_us
-        while self._next % SECTOR_PAGES and not self.flash.is_erased(self._slot(self._next)):
-            self._next += 1
+        while self.next % SECTOR_PAGES and not self.flash.is_erased(self._slot(self.next)):
+            self.next += 1
 
     def cut_power(self, torn_bytes: int | None = None) -> None:
         """Lose what is not in the flash, and begin again.
@@ -137,8 +140,10 @@ class FlashLog:
             self._write(self._page(last=False).encode()[:torn_bytes])
         self.power_on()
 
-    def take(self, clock_us: int, period_us: int, counts: NDArray[np.uint16]) -> None:
-        """Log consecutive frames, the first at a long clock."""
+    def take(
+        self, clock_us: int, period_us: int, counts: NDArray[np.uint16], *, last: bool = False
+    ) -> None:
+        """Log consecutive frames, the first at a long clock; `last`: logging ends with them."""
         at = 0
         while at < len(counts):
             zones = counts.shape[1]
@@ -156,8 +161,10 @@ class FlashLog:
             clock_us += len(rows) * period_us
             self._end_us = clock_us
             if self._frames == page_frames(zones, self._format):
-                self._close()
+                self._close(last and at == len(counts))
         self.logging = True
+        if last:
+            self.stop()
 
     @property
     def is_filling(self) -> bool:
@@ -173,7 +180,7 @@ class FlashLog:
     def state(self, clock_us: int) -> LogState:
         """Return what is read."""
         return LogState(
-            self.logging, self.boot, clock_us, self._oldest(), self._next, self.flash.pages
+            self.logging, self.boot, clock_us, self._oldest(), self.next, self.flash.pages
         )
 
     def pages(self, request: LogRequest) -> Iterator[bytes | None]:
@@ -200,8 +207,8 @@ class FlashLog:
 
     def _kept(self) -> range:
         """Return the numbers whose slots have not been written anew, if they were written."""
-        sector = -(-self._next // SECTOR_PAGES) * SECTOR_PAGES  # what is ahead in it is erased
-        return range(max(0, sector - self.flash.pages), self._next)
+        sector = -(-self.next // SECTOR_PAGES) * SECTOR_PAGES  # what is ahead in it is erased
+        return range(max(0, sector - self.flash.pages), self.next)
 
     def _head(self, number: int) -> "_Head | None":
         """Return a page's boot, first and last long clock and length, where its slot holds it."""
@@ -237,7 +244,7 @@ class FlashLog:
         return max((page for page in pages if page is not None), key=lambda page: page.page)
 
     def _oldest(self) -> int:
-        return next((n for n in self._kept() if self._head(n) is not None), self._next)
+        return next((n for n in self._kept() if self._head(n) is not None), self.next)
 
     def _begin(self, clock_us: int, period_us: int, zones: int) -> None:
         dropped = False
@@ -246,7 +253,7 @@ class FlashLog:
             dropped = clock_us - self._end_us > period_us // 2
         self._begun = LogPage(
             *(self._foot, self._format, self._is_first, dropped, False),
-            *(self._next, self.boot, clock_us, self._sample, period_us),
+            *(self.next, self.boot, clock_us, self._sample, period_us),
             counts=np.empty((0, zones), dtype=np.uint16),
         )
 
@@ -261,12 +268,12 @@ class FlashLog:
         self._is_first = False
 
     def _write(self, data: bytes) -> None:
-        slot = self._slot(self._next)
+        slot = self._slot(self.next)
         if slot % SECTOR_PAGES == 0:
             self.flash.erase(slot // SECTOR_PAGES)
         self.flash.program(slot, data)
-        self._heads.pop(self._next - self.flash.pages, None)
-        self._next += 1
+        self._heads.pop(self.next - self.flash.pages, None)
+        self.next += 1
 
 
 def _frame_bytes(data: bytes) -> int:

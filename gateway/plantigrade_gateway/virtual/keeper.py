@@ -18,6 +18,8 @@ from plantigrade_gateway.wire.messages import MAX_MESSAGE_BYTES, AckStatus
 IntArray = NDArray[np.int64]
 _PIECE_FRAMES = 8192
 _TOKEN_BYTES = 3
+_UNSURE_PAGES = 2 * SECTOR_PAGES
+"""Of the sector that is filled, and of the one that is erased ahead (`wire_format.md` §8)."""
 
 
 class LogKeeper:
@@ -55,35 +57,41 @@ class LogKeeper:
         self.sampled_us = int(own_us[-1]) + period_us
 
     def link_lost(self) -> None:
-        """Go on without a link until the ring has gone round once."""
+        """Go on without a link, as long as nothing sampled since is written over."""
         if self._full_at is None:
-            self._full_at = self.log.state(0).next + self.log.flash.pages - SECTOR_PAGES
+            self._full_at = self.log.next + self.log.flash.pages - _UNSURE_PAGES
 
     def sample(self, now_us: int) -> None:
         """Sample up to an own time, where the log is under way."""
         while self.log.logging and self.sampled_us <= now_us:
             frames = min((now_us - self.sampled_us) // self.period_us + 1, _PIECE_FRAMES)
+            if self._full_at is not None:
+                frames = min(frames, self._full_at - self.log.next)  # each fills a page at most
             self._take(frames)
-            if self._full_at is not None and self.log.state(0).next >= self._full_at:
+            if self._full_at is not None and self.log.next >= self._full_at:
                 self.stop()
 
-    def _take(self, frames: int) -> None:
+    def _take(self, frames: int, *, last: bool = False) -> None:
         own_us = self.sampled_us + self.period_us * np.arange(frames)
-        self.log.take(self._zero_us + self.sampled_us, self.period_us, self._counts_at(own_us))
+        clock_us = self._zero_us + self.sampled_us
+        self.log.take(clock_us, self.period_us, self._counts_at(own_us), last=last)
         self.sampled_us = int(own_us[-1]) + self.period_us
 
     def stop(self) -> None:
         """End logging on purpose."""
         if self.log.logging and not self.log.is_filling:
-            self._take(1)
-        self.log.stop()
+            self._take(1, last=True)
+        else:
+            self.log.stop()
 
     def reset(self, torn_bytes: int | None) -> None:
         """Lose power; what follows is sampled from own time 0 on, of a clock that begins again."""
         self.log.cut_power(torn_bytes)
         self.sampled_us = self._zero_us = 0
+        self._full_at = None
         if self.log.resumes is not None:
             self.period_us, self.log.logging = self.log.resumes, True
+            self.link_lost()
 
     def asked(self, data: bytes, fits: bool) -> LogRequest | LogEnd | None:
         """Return what a host wants by what it wrote, or what it is answered at once.

@@ -29,6 +29,7 @@ HEAD_BYTES = 28
 FLASH_PAGE_BYTES = 256
 SECTOR_PAGES = 16
 LONG_CLOCK = 1 << 48
+BOOTS = 65_535
 _CRC_AT = 24
 _HEAD = struct.Struct("<BBBBIHHIIHBB")
 _STATE = struct.Struct("<BBHIHHIII")
@@ -38,6 +39,7 @@ _FEET = (Foot.LEFT, Foot.RIGHT)
 _FIRST, _DROPPED, _LAST = 0x01, 0x02, 0x04
 _FLAGS, _FORMAT = 0x07, 0x07
 _LOW = 0xFFFFFFFF
+_MOST_BETWEEN = 1000  # more is the number of another chip (ours)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -291,6 +293,12 @@ def long_clock(clock_us: int, near_us: int) -> int:
     ahead = (clock_us - near_us + (1 << 31)) % (1 << 32) - (1 << 31)
     near = near_us + ahead
     return near if near >= 0 else near + (1 << 32)
+
+
+def boots_between(before: int, after: int) -> int:
+    """Return how many boots lie wholly between two; each of them has pages, or it had no number."""
+    between = (after - before - 1) % BOOTS
+    return between if between <= _MOST_BETWEEN else 0
 
 
 def _wrong(reason: WireReason, text: str) -> WireError:

@@ -316,11 +316,6 @@ static void open_chip(const char *path)
     keep_chip(0u, CHIP_BYTES);
 }
 
-static uint16_t read16(const uint8_t *bytes)
-{
-    return (uint16_t)(bytes[0] | (uint16_t)(bytes[1] << 8));
-}
-
 static void hear(uint8_t what, const uint8_t *bytes, size_t length)
 {
     static const struct {
@@ -351,7 +346,7 @@ static void hear(uint8_t what, const uint8_t *bytes, size_t length)
     }
     switch (what) {
     case CONNECTED:
-        pg_app_connected(&app, read16(bytes));
+        pg_app_connected(&app, pg_get16(bytes));
         break;
     case DISCONNECTED:
         under_way = 0u;
@@ -359,7 +354,7 @@ static void hear(uint8_t what, const uint8_t *bytes, size_t length)
         pg_app_disconnected(&app);
         break;
     case MTU:
-        pg_app_mtu(&app, read16(bytes));
+        pg_app_mtu(&app, pg_get16(bytes));
         break;
     case SUBSCRIBED:
         pg_app_subscribed(&app, bytes[0], bytes[1] != 0u);
@@ -371,14 +366,14 @@ static void hear(uint8_t what, const uint8_t *bytes, size_t length)
         indicating = false;
         break;
     case INTERVAL:
-        pg_app_interval(&app, read16(bytes));
+        pg_app_interval(&app, pg_get16(bytes));
         break;
     case REFUSED:
         pg_app_interval_refused(&app);
         break;
     case CELL:
         measured.percent = bytes[0];
-        measured.millivolts = read16(bytes + 1);
+        measured.millivolts = pg_get16(bytes + 1);
         measured.on_charger = bytes[3] != 0u;
         break;
     case WOKEN:
@@ -413,7 +408,7 @@ static void listen(void)
     }
     held += (size_t)got;
     while (held - at >= HEAD_BYTES) {
-        const size_t length = read16(bytes + at + 1);
+        const size_t length = pg_get16(bytes + at + 1);
         if (length > PG_MAX_VALUE) {
             die("a frame that is too long");
         }

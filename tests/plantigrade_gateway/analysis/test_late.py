@@ -3,14 +3,16 @@
 Expected samples are those that the insole made (`tests/support/loglink.py`), never the log's.
 """
 
+import json
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
-from tests.support.loglink import PERIOD_US, Insole, record
+from tests.support.loglink import PERIOD_US, Insole, packets_of, record
 
 from plantigrade.block import FloatArray, Foot, PressureBlock
-from plantigrade_gateway.analysis.late import made_whole, read_late
+from plantigrade_gateway.analysis.late import Owed, log_said, made_whole, read_late
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
@@ -33,19 +35,7 @@ def numbered(t_s: np.ndarray) -> np.ndarray:
 
 def frames_of(batch: Batch, foot: Foot) -> list[bytes]:
     """A whole record's samples of a foot, in its order."""
-    rows: list[bytes] = []
-    for entry in batch:
-        if entry.insole != INSOLE_OF[foot]:
-            continue
-        if entry.kind is Kind.NOTIFICATION:
-            packet = decode(entry.data)
-        elif entry.kind is Kind.LATE:
-            _, _, packet = read_late(entry.data)
-        else:
-            continue
-        assert isinstance(packet, DataPacket)
-        rows += [row.tobytes() for row in packet.counts]
-    return rows
+    return [row.tobytes() for packet in packets_of(batch, foot) for row in packet.counts]
 
 
 def whole(batch: Batch) -> Batch:
@@ -105,7 +95,8 @@ def test_one_insole_alone_may_have_a_log():
     assert len(frames_of(found, RIGHT)) == pytest.approx(1000, abs=4)
 
 
-def test_nothing_is_added_beyond_the_records_end():
+@pytest.mark.parametrize("after_s", [0, 15])
+def test_nothing_is_added_beyond_the_records_end(after_s):
     """Pages that came when the session had ended: the link was lost at 10 s, the end is at 20 s."""
     left, right = Insole(LEFT, numbered), Insole(RIGHT, numbered)
     left.run(10.0, up=True)
@@ -114,7 +105,8 @@ def test_nothing_is_added_beyond_the_records_end():
     batch = record(left, right)
     pages = [data for data in left.log.pages(LogRequest(0, 1, 0, 2**47)) if data is not None]
     last_ns = int(batch.arrival_ns[-1])
-    late = [Entry(last_ns, INSOLE_OF[LEFT], Kind.LOG, data) for data in pages]
+    came_ns = last_ns + after_s * 1_000_000_000
+    late = [Entry(came_ns, INSOLE_OF[LEFT], Kind.LOG, data) for data in pages]
     found = whole(Batch.of([*batch, *late]))
     times = [read_late(entry.data) for entry in found if entry.kind is Kind.LATE]
     ends = [first_s + step_s * (len(p.counts) - 1) for first_s, step_s, p in times]
@@ -233,6 +225,152 @@ def test_cut_power_costs_the_page_under_way():
     assert 0 < len(made) - len(frames) <= 8 * cuts
     assert set(frames) <= set(made)
     assert frames == sorted(frames, key=made.index)
+
+
+def lossy(*gaps_s: tuple[float, float], until_s: float = 30.0, serves: bool = True) -> Batch:
+    """A record of a left insole whose link was lost from and to these times, and of a right one."""
+    left, right = Insole(LEFT, numbered, serves=serves), Insole(RIGHT, numbered)
+    for lost_s, back_s in gaps_s:
+        left.run(lost_s, up=True)
+        left.run(back_s, up=False)
+    if until_s > gaps_s[-1][1]:
+        left.run(until_s, up=True)
+    right.run(until_s, up=True)
+    return record(left, right)
+
+
+def owed_in(batch: Batch) -> list[tuple[float, float]]:
+    """What a record is said to lack of the left insole, s of its clock; that began at 0."""
+    owed: list[Owed] = []
+    for _ in made_whole(lambda: [batch], owed):
+        pass
+    assert {one.insole for one in owed} <= {INSOLE_OF[LEFT]}
+    return [(one.from_us / 1e6, one.to_us / 1e6) for one in owed]
+
+
+def test_what_no_page_brought_is_owed_but_not_the_last_packets_under_way():
+    """A short stretch too, between packets; at the end one of less than a second is none."""
+    gaps = ((10.0, 10.3), (20.0, 21.0))
+    close = pytest.approx(np.array(gaps), abs=0.03)
+    assert np.array(owed_in(lossy(*gaps, serves=False))) == close
+    assert owed_in(lossy(*gaps)) == []
+    assert owed_in(lossy((29.3, 30.0), serves=False)) == []
+    (end,) = owed_in(lossy((28.0, 30.0), serves=False))
+    assert end == pytest.approx((28.0, 30.0), abs=0.05)
+
+
+def test_what_lies_between_two_pages_that_came_is_owed():
+    """Page 150 holds 12.00 to 12.08 s, eight frames of 10 ms each."""
+    batch = lossy((10.0, 15.0))
+    kept = [e for e in batch if e.kind is not Kind.LOG or read_page(e.data).page != 150]
+    assert len(kept) == len(batch) - 1
+    assert owed_in(Batch.of(kept)) == [(12.0, 12.08)]
+
+
+def test_the_order_in_which_pages_came_is_nothing():
+    batch = lossy((5.0, 12.0), (20.0, 24.0))
+    pages = iter([e.data for e in batch if e.kind is Kind.LOG][::-1])
+    turned = [
+        Entry(e.arrival_ns, e.insole, e.kind, next(pages) if e.kind is Kind.LOG else e.data)
+        for e in batch
+    ]
+    assert frames_of(whole(Batch.of(turned)), LEFT) == frames_of(whole(batch), LEFT)
+    assert len(frames_of(whole(batch), LEFT)) == pytest.approx(3000, abs=1)
+
+
+def test_arrivals_never_fall_after_packets_that_stalled():
+    """The last packet before the link was lost came half a second late."""
+    left, right = Insole(LEFT, numbered), Insole(RIGHT, numbered)
+    left.run(10.0, up=True)
+    last, gone = left.entries[-2:]
+    assert (last.kind, gone.kind) == (Kind.NOTIFICATION, Kind.DISCONNECTED)
+    late_ns = last.arrival_ns + 500_000_000
+    left.entries[-2:] = [replace(last, arrival_ns=late_ns), replace(gone, arrival_ns=late_ns)]
+    left.run(15.0, up=False)
+    left.run(30.0, up=True)
+    right.run(30.0, up=True)
+    found = whole(record(left, right))
+    assert (np.diff(found.arrival_ns) >= 0).all()
+    assert len(frames_of(found, LEFT)) == len(left.sampled)
+
+
+def test_times_rise_where_two_boots_seem_to_overlap():
+    """As a clock that runs at another rate than was known last would have it, by 0.3 s here."""
+    left, right = Insole(LEFT, numbered), Insole(RIGHT, numbered)
+    left.run(10.0, up=True)
+    left.run(20.0, up=False)
+    left.cut_power(None, off_s=-0.3)
+    left.run(25.0, up=False)
+    left.run(40.0, up=True)
+    right.run(40.0, up=True)
+    late = [read_late(e.data) for e in whole(record(left, right)) if e.kind is Kind.LATE]
+    t_s = np.concatenate([first + step * np.arange(len(p.counts)) for first, step, p in late])
+    assert (np.diff(t_s) > 0.0).all()
+    assert (t_s[0], t_s[-1]) == pytest.approx((10.0, 25.0), abs=0.05)
+
+
+def test_after_a_reset_late_times_are_right_too():
+    left, right = Insole(LEFT, numbered, 3_000_000_000), Insole(RIGHT, numbered)
+    left.run(20.0, up=True)
+    left.cut_power(None)
+    left.run(40.0, up=True)
+    left.run(60.0, up=False)
+    left.run(80.0, up=True)
+    right.run(80.0, up=True)
+    late = [read_late(e.data) for e in whole(record(left, right)) if e.kind is Kind.LATE]
+    told = [
+        p.counts[0, :3].astype(np.int64) @ np.array([1, 1 << 12, 1 << 24]) / 1e4 for _, _, p in late
+    ]
+    assert [first_s for first_s, _, _ in late] == pytest.approx(told, abs=0.02)
+    assert len(late) > 200
+
+
+LOG = {"boot": 1, "clock_us": 5, "read_ns": 7}
+
+
+@pytest.mark.parametrize(
+    "log",
+    [
+        *({**LOG, "boot": boot} for boot in (0, -1, 1 << 16, "x", None, float("nan"))),
+        *({**LOG, "clock_us": clock_us} for clock_us in (-1, 1 << 48, [])),
+        *({**LOG, "read_ns": read_ns} for read_ns in (1 << 70, -(1 << 70))),
+        *({}, [], None, 3),
+    ],
+)
+def test_what_no_insole_says_of_its_log_is_none(log):
+    assert log_said(json.dumps({"serial": "0A", "log": LOG}).encode()) == (1, 5, 7, "0A")
+    assert log_said(json.dumps({"serial": "0A", "log": log}).encode()) is None
+    for about in (b"", b"\xff", b"[]", b"{}", b"3"):
+        assert log_said(about) is None
+
+
+def test_a_start_that_lay_wholly_out_of_reach_is_counted_and_said():
+    """Two of them, with pages: none of their samples has a time, so none is placed."""
+    insole, other = Insole(LEFT, numbered), Insole(RIGHT, numbered)
+    insole.run(20.0, up=True)
+    for at_s in (25.0, 30.0, 35.0):
+        insole.run(at_s, up=False)
+        insole.cut_power(None)
+    insole.run(60.0, up=True)
+    other.run(60.0, up=True)
+    batch = record(insole, other)
+    assert insole.log.boot == 4
+    unheard = {row for (boot, _), row in insole.sampled.items() if boot in (2, 3)}
+    assert len(unheard) > 900
+    assert not unheard & set(frames_of(whole(batch), LEFT))
+    quality = analyse_record([batch], "resets").quality
+    assert quality is not None
+    said = [note for note in quality.notes if "out of reach" in note]
+    assert [note[:28] for note in said] == ["2 starts of the left insole "]
+    one = Insole(LEFT, numbered)
+    for at_s in (20.0, 40.0):
+        one.run(at_s, up=True)
+        one.run(at_s + 5.0, up=False)
+        one.cut_power(None)
+    one.run(70.0, up=True)
+    quality = analyse_record([record(one, other)], "reset").quality
+    assert quality is not None
+    assert not any("out of reach" in note for note in quality.notes)
 
 
 def test_spoilt_pages_are_left_out_and_cost_nothing_else():

@@ -2,7 +2,7 @@
 
 import asyncio
 import io
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from datetime import UTC, datetime
 from types import TracebackType
 from typing import Any, Self
@@ -76,11 +76,18 @@ class Given:
 class At:
     """A life at work on a source; what the insoles would send is taken from the demo."""
 
-    def __init__(self, store: Store, source: Given, *, stays: bool = False) -> None:
+    def __init__(
+        self,
+        store: Store,
+        source: Given,
+        *,
+        stays: bool = False,
+        remake: Callable[[str, bool], None] | None = None,
+    ) -> None:
         self.shown = io.StringIO()
         self.store, self.source = store, source
         self.stop = asyncio.Event()
-        self._now_ns = 0
+        self.now_ns = 0
         self.stage = stage = Stage(Console(file=self.shown, width=200), store, RunOptions())
         stage.sound, stage.voice, stage.page = Sound(Silence(), "Sound is off."), None, None
         stage.live_feed = LiveFeed(None, stage.sound, stage.drilling.shelf)
@@ -94,7 +101,8 @@ class At:
             if source.is_live
             else WholeRecording,
             stays=stays,
-            now_ns=lambda: self._now_ns,
+            now_ns=lambda: self.now_ns,
+            remake=remake,
         )
         self.task = asyncio.create_task(self._live(), name="life")
         self._entries = iter(
@@ -108,7 +116,7 @@ class At:
     async def hear(self, n: int = 50) -> None:
         for _ in range(n):
             entry = next(self._entries)
-            self._now_ns = entry.arrival_ns
+            self.now_ns = entry.arrival_ns
             self.source.inbox.put(entry)
         async with asyncio.timeout(HANG_S):
             while self.source.inbox._entries:
@@ -192,6 +200,44 @@ async def test_a_stop_that_the_store_refuses_is_said_and_holds(store, monkeypatc
     await at.order("record")
     await at.end()
     assert at.states() == [("ended", "stop")] * 2
+
+
+async def test_what_came_late_is_worked_on_behind_the_next_session_and_at_once_at_the_end(
+    store, monkeypatch
+):
+    """Analysing a long session takes seconds, in which the insoles go on."""
+    behind: list[tuple[str, bool]] = []
+    at_once: list[str] = []
+    reanalyse = results.reanalyse
+
+    def spied(store: Store, session_id: str, *given: Any) -> Any:
+        at_once.append(session_id)
+        return reanalyse(store, session_id, *given)
+
+    monkeypatch.setattr(results, "reanalyse", spied)
+    at = At(store, Given(), remake=lambda *one: behind.append(one))
+
+    def page() -> Entry:
+        return Entry(at.now_ns, 0, Kind.LOG, b"what came late")
+
+    for _ in range(2):
+        await at.hear()
+        at.source.inbox.put(page())
+        await at.hear()
+        await at.order("stop")
+        await at.order("record")
+    await at.hear()
+    await at.order("stop")
+    assert not at_once
+    await at.order("record")
+    await at.hear()
+    at.source.inbox.put(page())
+    await at.hear()
+    await at.end()
+    last, untouched, second, first = (session.session_id for session in store.sessions())
+    assert behind == [(first, True), (second, True)]
+    assert at_once == [last]
+    assert untouched not in at_once
 
 
 async def test_an_end_that_the_store_refuses_is_an_error(store, monkeypatch):

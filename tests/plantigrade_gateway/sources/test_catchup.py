@@ -8,10 +8,11 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from tests.support.airworld import LEFT, RIGHT, World, turned, world
+from tests.support.loglink import packets_of
 
 from plantigrade.block import Foot
-from plantigrade_gateway.analysis.late import made_whole, read_late
-from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Kind
+from plantigrade_gateway.analysis.late import made_whole
+from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.sources.reconnect import ConnectionState
 from plantigrade_gateway.virtual.player import GaitSource, invented_steps
 from plantigrade_gateway.wire.codec import decode
@@ -33,16 +34,7 @@ def samples_of(air: World, foot: Foot) -> dict[int, bytes]:
     """A foot's samples in the whole record by the insole's own clock, 32 bits."""
     found: dict[int, bytes] = {}
     for batch in made_whole(lambda: [Batch.of(air.entries)]):
-        for entry in batch:
-            if entry.insole != INSOLE_OF[foot]:
-                continue
-            if entry.kind is Kind.NOTIFICATION:
-                packet = decode(entry.data)
-            elif entry.kind is Kind.LATE:
-                _, _, packet = read_late(entry.data)
-            else:
-                continue
-            assert isinstance(packet, DataPacket)
+        for packet in packets_of(batch, foot):
             for k, row in enumerate(packet.counts):
                 clock_us = packet.clock_us + k * packet.period_us
                 assert clock_us not in found, "a sample came twice"

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, cast
 
 import numpy as np
@@ -10,14 +11,22 @@ import pytest
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import Entry, Kind
-from plantigrade_gateway.sources import logreader
+from plantigrade_gateway.sources import catchup, logreader
 from plantigrade_gateway.sources.bluetooth import Connection
 from plantigrade_gateway.sources.catchup import CatchUp
 from plantigrade_gateway.sources.logreader import LogReader
 from plantigrade_gateway.virtual.keeper import LogKeeper
 from plantigrade_gateway.virtual.player import DeviceSettings
+from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.coverage import Hole
-from plantigrade_gateway.wire.log import LogEnd, LogPage, LogRequest, LogState, read_request
+from plantigrade_gateway.wire.log import (
+    LONG_CLOCK,
+    LogEnd,
+    LogPage,
+    LogRequest,
+    LogState,
+    read_request,
+)
 from plantigrade_gateway.wire.messages import AckStatus, SampleFormat
 
 STATE = LogState(True, 1, 0, 0, 10, 64)
@@ -39,18 +48,30 @@ class FakeLink:
     def __init__(self, answers: Callable[[LogRequest], list[bytes]]) -> None:
         self.gone = asyncio.Event()
         self.asked: list[LogRequest] = []
+        self.subscribed: list[str] = []
+        self.offers: dict[str, bytes] = {}
         self._answers = answers
         self._told: Callable[[bytearray], None] | None = None
 
+    def has(self, uuid: str) -> bool:
+        return uuid in self.offers
+
+    async def read(self, uuid: str) -> bytes:
+        return self.offers[uuid]
+
     async def subscribe(self, uuid: str, told: Callable[[bytearray], None]) -> None:
+        self.subscribed.append(uuid)
         self._told = told
+
+    def tell(self, data: bytes) -> None:
+        assert self._told is not None
+        self._told(bytearray(data))
 
     async def write(self, uuid: str, data: bytes) -> None:
         request = read_request(data)
         self.asked.append(request)
-        assert self._told is not None
         for answer in self._answers(request):
-            self._told(bytearray(answer))
+            self.tell(answer)
 
 
 def owing(answers: Callable[[LogRequest], list[bytes]]) -> tuple[FakeLink, CatchUp, list[Entry]]:
@@ -137,6 +158,76 @@ async def test_a_link_that_goes_while_it_is_read_leaves_the_rest_owed():
     link.gone.set()
     await running
     assert [(h.from_us, h.to_us) for h in owed.coverage.holes] == [(10 * S + 80_000, 12 * S)]
+
+
+async def test_an_insole_says_its_log_s_state_or_has_none():
+    link = FakeLink(lambda request: [])
+    of_link = cast(Connection, cast(Any, link))
+    assert await LogReader.open(of_link, lambda: 77) is None
+    link.offers[gatt.LOG] = STATE.encode()
+    reader = await LogReader.open(of_link, lambda: 77)
+    assert reader is not None
+    assert (reader.state, reader.read_ns) == (STATE, 77)
+    assert reader.said == {"boot": 1, "clock_us": 0, "read_ns": 77}
+    link.offers[gatt.LOG] = STATE.encode()[:-1]
+    assert await LogReader.open(of_link, lambda: 77) is None
+
+
+async def test_it_is_subscribed_to_once_and_what_comes_unasked_is_nobody_s():
+    link, owed, entries = owing(lambda request: [end(request)])
+    owed.coverage.holes.append(Hole(1, 20 * S, 22 * S))
+    await caught_up(link, owed)
+    assert len(link.asked) == 2
+    assert link.subscribed == [gatt.LOG]
+    link.tell(page(20 * S))
+    link.tell(b"")
+    assert (entries, owed.spoilt) == ([], 0)
+
+
+async def test_a_hole_to_its_boot_s_end_is_asked_for_to_the_last_clock():
+    link = FakeLink(lambda request: [end(request)])
+    reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
+    await reader.read(Hole(1, 5, LONG_CLOCK), lambda data: None)
+    assert [(one.from_us, one.to_us) for one in link.asked] == [(5, (1 << 48) - 1)]
+
+
+async def test_what_a_spoilt_page_hid_before_a_reset_is_asked_for_again():
+    """`wire_format.md` §8: once more, where nobody knows the boot's end too."""
+    torn = page(11 * S)[:-1] + b"\xff"
+    answers = iter([[page(10 * S), torn, page(12 * S)], [page(11 * S)], []])
+    link, owed, entries = owing(lambda request: [*next(answers), end(request)])
+    owed.coverage.holes[:] = [Hole(1, 10 * S, LONG_CLOCK)]
+    owed.coverage.connected(replace(STATE, boot=2), 0)
+    await caught_up(link, owed)
+    assert [entry.data for entry in entries] == [page(at * S) for at in (10, 12, 11)]
+
+
+async def test_a_log_that_refuses_is_not_asked_again_at_once(monkeypatch):
+    monkeypatch.setattr(catchup, "AGAIN_S", 1000.0)
+    link, owed, _ = owing(lambda request: [end(request, AckStatus.NOT_NOW)])
+    over, said = asyncio.Event(), list[str]()
+    reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
+    running = asyncio.create_task(owed.run(reader, over, said.append))
+    while len(said) < 2:
+        await asyncio.sleep(0.01)
+    await asyncio.sleep(0.1)
+    assert len(link.asked) == 1
+    over.set()
+    await running
+    assert said == ["catching up 2 s from its log", "left: does not give its log (not now)"]
+    assert len(owed.coverage.holes) == 1
+
+
+async def test_a_session_that_ended_is_given_what_came_late_and_told_once_that_it_is_all():
+    pages = {10: [page(10 * S)], 30: [page(30 * S)]}
+    link, owed, entries = owing(lambda r: [*pages[r.from_us // S], end(r)])
+    given: list[tuple[str, int, list[bytes], bool]] = []
+    owed.on_owed = lambda *one: given.append(one)
+    owed.hand_over("a session")
+    owed.coverage.holes.append(Hole(1, 30 * S, 31 * S))  # and of the one that is recorded now
+    await caught_up(link, owed)
+    assert given == [("a session", 0, pages[10], True)]
+    assert [entry.data for entry in entries] == pages[30]
 
 
 def test_the_virtual_insole_answers_wrong_requests_as_the_page_says():

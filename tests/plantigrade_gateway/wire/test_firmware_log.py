@@ -308,12 +308,14 @@ def test_without_a_link_it_ends_when_the_ring_has_gone_round_once(driver):
     frames = [frame(10_000 * k, [1] * 18) for k in range(8 * 64 * 2)]
     half = 100
     script = [chip(64), "start", *frames[:half], "link_lost", *frames[half:], "state 0", "reset"]
-    *_, state, resumed = driver(script)
-    assert not read_state(bytes.fromhex(state)).logging
-    assert read_state(bytes.fromhex(state)).next == pytest.approx(half // 8 + 64 - 32, abs=1)
+    *_, said, resumed = driver(script)
+    state = read_state(bytes.fromhex(said))
+    assert not state.logging
+    assert state.next == pytest.approx(half // 8 + 64 - 32, abs=1)
+    assert state.oldest <= half // 8  # what was being filled when the link was lost
     assert resumed == "0"
-    *_, state, resumed = driver([chip(64), "start", *frames, "state 0", "reset"])
-    assert read_state(bytes.fromhex(state)).logging
+    *_, said, resumed = driver([chip(64), "start", *frames, "state 0", "reset"])
+    assert read_state(bytes.fromhex(said)).logging
     assert resumed == "10000"
 
 

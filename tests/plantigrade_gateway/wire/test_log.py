@@ -19,6 +19,7 @@ from plantigrade_gateway.wire.log import (
     LogPage,
     LogRequest,
     LogState,
+    boots_between,
     long_clock,
     page_frames,
     read_end,
@@ -129,3 +130,12 @@ def test_a_long_clock_is_the_nearest_with_its_bits(near_us, ahead_us):
         assert long_clock(true_us % 2**32, near_us) == true_us
     else:
         assert long_clock(true_us % 2**32, near_us) == true_us + 2**32
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "between"),
+    [(1, 2, 0), (1, 4, 2), (65_535, 1, 0), (65_534, 2, 2), (500, 1, 0)],
+)
+def test_boots_between_two_go_round_and_another_chip_is_not_counted(before, after, between):
+    """`wire_format.md` §8: one more with each reset, after 65535 comes 1."""
+    assert boots_between(before, after) == between

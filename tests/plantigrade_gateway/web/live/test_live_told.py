@@ -181,6 +181,28 @@ def test_the_links_are_one_light_while_all_is_well(gateway, foot, problem, said)
 
 
 @pytest.mark.parametrize(
+    ("behind_s", "said"),
+    [
+        (None, "streaming"),  # of a gateway that does not say it
+        (0.0, "streaming"),
+        (0.9, "streaming"),  # a lost packet is filled without a word
+        (34.6, "streaming, catching up 35 s"),
+    ],
+)
+def test_the_link_card_says_what_is_still_to_come_from_a_log(gateway, behind_s, said):
+    gateway.open(hello(eighteen()), frame(1.0, 18))
+    page = gateway.page
+    link = {"type": "link", "store": {"problem": None}, "dropped_frames": 0, "delay_ms": None}
+    left = WELL if behind_s is None else {**WELL, "catching_up_s": behind_s}
+    gateway.say({**link, "feet": {"left": left, "right": WELL}})
+    expect(page.locator("#link-left-state")).to_have_text(said)
+    expect(page.locator("#left-link")).to_have_text(f"{said}, battery 80 %, loss 0.1 %")
+    expect(page.locator("#right-link")).to_have_text("streaming, battery 80 %, loss 0.1 %")
+    expect(page.locator("#link-light")).to_have_text("● all well")
+    assert stands_out(page) == []
+
+
+@pytest.mark.parametrize(
     ("feet", "is_recording", "said"),
     [
         ({"links": 0, "state": "no insole"}, False, None),  # a recording that was stopped
