@@ -16,6 +16,8 @@ from plantigrade_gateway.record.table import read_table, table_of
 
 LONGEST_NS = 60_000_000_000
 """A moment lies at most so long before or after its entry."""
+LONGEST_OWN_S = 60.0
+"""The program sounds at most so long by one entry, s."""
 MOST_DISTANCE_M = 30.0
 
 
@@ -98,7 +100,7 @@ class Listening:
         for value, most in (
             (self.distance_m, MOST_DISTANCE_M),
             (self.distance_error_m, MOST_DISTANCE_M),
-            (self.lasts_s, 1e-9 * LONGEST_NS),
+            (self.lasts_s, LONGEST_OWN_S),
         ):
             if not 0.0 <= value <= most:
                 raise RecordError(f"listen: {value:g}, expected 0 to {most:g}")
