@@ -119,15 +119,11 @@ class StrikeLog:
             if float(rows[0].t_s[0]) <= stamps.end_s:
                 stamps.rows += rows
         now_s = float(rows[-1].t_s[-1])
-        self._fill(now_s)
-        while float(self._rows[0].t_s[-1]) < now_s - _KEPT_S:
-            self._rows.popleft()
-
-    def _fill(self, now_s: float) -> None:
-        """Keep the rows about each swing, once they are all there."""
         while self._waiting and _end_s(self._waiting[0][1]) <= now_s:
             place, swing = self._waiting.popleft()
             self._about[place] = self._rows_about(swing)
+        while float(self._rows[0].t_s[-1]) < now_s - _KEPT_S:
+            self._rows.popleft()
 
     def _rows_about(self, swing: Swing) -> _About:
         if swing.shift_s is None or not self._rows:
@@ -168,13 +164,15 @@ class StrikeLog:
         """
         if not self.wanted:
             return ()
-        self._fill(np.inf)
+        about = self._about.copy()
+        for place, swing in self._waiting:  # with what rows there are: more may come yet
+            about[place] = self._rows_about(swing)
         stampings = [self._stamping(stamps, bw_n) for stamps in self._stamps]
         sync = Sync(stampings, rate_hz, self._on.distance_m, self._on.distance_error_m)
         found = self._by_sound(swings, sets, sync, clock_error_s)
         return tuple(
-            _joined(swing, self._with_told(swing, strike), about)
-            for swing, strike, about in zip(swings, found, self._about, strict=True)
+            _joined(swing, self._with_told(swing, strike), rows)
+            for swing, strike, rows in zip(swings, found, about, strict=True)
         )
 
     def _stamping(self, stamps: _Stamps, bw_n: float) -> Stamping:
