@@ -233,14 +233,17 @@ class StrikeLog:
 
     def _with_told(self, swing: Swing, strike: Strike) -> Strike:
         """Return the strike known best: the microphone's, or one that something else told."""
-        window = strike_window(swing, _TOLD_S)
-        if window is None:
-            return strike
         for t_s, told in self._told:
             is_better = strike.error_s is None or told.error_s < strike.error_s
-            if window.holds(t_s) and is_better:
+            if is_better and is_told_of(swing, t_s):
                 strike = Strike(StrikeState.HEARD, t_s, told.error_s, "", None, told.source)
         return strike
+
+
+def is_told_of(swing: Swing, t_s: float) -> bool:
+    """Whether a strike that is told at an instant is a swing's."""
+    window = strike_window(swing, _TOLD_S)
+    return window is not None and window.holds(t_s)
 
 
 def _club_of(swing: Swing, sets: Sequence[SetSpan]) -> str:

@@ -44,6 +44,9 @@ from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.rows import NewSession
 from plantigrade_gateway.store.store import Store, new_session_id
 
+TAP_LATE_S, TAP_ERROR_S = 0.25, 0.2
+"""How long after a strike somebody taps who sees and hears it, and how far that may be off, s: a
+reaction of some 0.2 s and the way to here (common practice, no published source)."""
 _TONE_S = 0.2  # a tone sounds on so long after its last point, and a little
 _SAID_S, _SAID_LETTER_S = 1.5, 0.1
 """How long a page's own voice takes to begin, and for a letter, s: rather too long (ours)."""
@@ -295,19 +298,9 @@ class LiveSession:
         if self._last_ns and abs(before_ns) <= LONGEST_NS:
             self._note(Kind.HEARD, HeardSound(before_ns, transient).to_json())
 
-    def strike(self, before_s: float, error_s: float, source: str = "mark") -> StepResult:
-        """Put a strike that something else told into the record.
-
-        Parameters
-        ----------
-        before_s : float
-            How long ago it was, s.
-        error_s : float
-            Half width of the 95 % interval of that, s.
-        source : str
-            ``"mark"`` or ``"import"``.
-        """
-        told = ToldStrike(round(1e9 * before_s), error_s, source)
+    def strike(self) -> StepResult:
+        """Put a strike that somebody taps at this instant into the record."""
+        told = ToldStrike(round(1e9 * TAP_LATE_S), TAP_ERROR_S, "mark")
         return self._note(Kind.STRIKE, told.to_json())
 
     def hear(self, is_heard: bool) -> None:

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from rich.console import Console
 
 from plantigrade.transients import Transient, TransientKind
-from plantigrade_gateway.record.entries import Batch, Entry, Kind
-from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose, ToldStrike
 from plantigrade_gateway.report.session import show
 from plantigrade_gateway.report.strikes import strike_lines
 from plantigrade_gateway.session.ears import ASKED, STAMPS_S, Ear, Ears
@@ -52,7 +52,9 @@ def test_a_session_with_a_microphone(store, practice):
     ears.marked("a note", live)
     last = live.analysis.swings[-1]
     assert last.lead_peak_s is not None
-    live.strike(live.analysis.now_s - last.lead_peak_s - 0.1, 0.2)
+    told = ToldStrike(round(1e9 * (live.analysis.now_s - last.lead_peak_s - 0.1)), 0.2, "mark")
+    at_ns = max(entry.arrival_ns for entry in practice)
+    live.push(Batch.of([Entry(at_ns, SESSION, Kind.STRIKE, told.to_json())]))
     found = live.close()
 
     entries = [entry for batch in store.batches(live.session_id) for entry in batch]
