@@ -7,7 +7,7 @@ end say how far the clocks have drifted before.
 
 from collections import deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 
@@ -261,18 +261,5 @@ def _joined(swing: Swing, strike: Strike, about: _About) -> SwingStrike:
     told = (
         against_strike(swing, strike, about.t_s, about.lead_share) if len(about.t_s) > 1 else None
     )
-    return SwingStrike(
-        state=str(strike.state),
-        reason=strike.reason,
-        source=strike.source,
-        t_s=strike.t_s,
-        error_s=strike.error_s,
-        ball_s=strike.ball_s,
-        shift_s=None if told is None else told.shift_s,
-        fore_take_s=None if told is None else told.fore_take_s,
-        lead_peak_s=None if told is None else told.lead_peak_s,
-        moment_error_s=None if told is None else told.error_s,
-        lead_share=None if told is None else told.lead_share,
-        lead_share_low=None if told is None else told.lead_share_low,
-        lead_share_high=None if told is None else told.lead_share_high,
-    )
+    against = {} if told is None else asdict(told)
+    return SwingStrike(**{**asdict(strike), "state": str(strike.state)}, **against)
