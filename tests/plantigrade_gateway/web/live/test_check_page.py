@@ -206,7 +206,7 @@ def test_the_player_stops_a_speed_block_from_a_link_of_their_own(bench, store):
         assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
         assert barriers(page) == []
     _, token = Invites(store.database).make("invented")
-    with page.context.browser.new_context() as players:  # type: ignore[union-attr]
+    with page.context.browser.new_context() as players:
         player = players.new_page()
         complaints = Complaints(player)
         player.goto(f"{bench.url}p/{token}")
