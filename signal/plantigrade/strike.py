@@ -278,7 +278,7 @@ class AgainstStrike:
     ----------
     shift_s, fore_take_s, lead_peak_s : float or None
         The moment less the strike, s: negative is before it.
-    error_s : float
+    moment_error_s : float
         Uncertainty of each: the strike's and half a sample spacing of the moment's.
     lead_share, lead_share_low, lead_share_high : float or None
         Lead share at the strike, and its lowest and highest within the strike's uncertainty; None
@@ -288,7 +288,7 @@ class AgainstStrike:
     shift_s: float | None
     fore_take_s: float | None
     lead_peak_s: float | None
-    error_s: float
+    moment_error_s: float
     lead_share: float | None
     lead_share_low: float | None
     lead_share_high: float | None
@@ -327,7 +327,7 @@ def against_strike(
         shift_s=None if swing.shift_s is None else swing.shift_s - at,
         fore_take_s=None if push.fore_take_s is None else push.fore_take_s - at,
         lead_peak_s=None if swing.lead_peak_s is None else swing.lead_peak_s - at,
-        error_s=math.hypot(strike.error_s, 0.5 * time_error_s(rate_hz)),
+        moment_error_s=math.hypot(strike.error_s, 0.5 * time_error_s(rate_hz)),
         lead_share=float(about[1]) if known else None,
         lead_share_low=float(around.min()) if known else None,
         lead_share_high=float(around.max()) if known else None,

@@ -123,7 +123,7 @@ def test_moments_and_lead_share_against_the_strike():
     assert told.shift_s == pytest.approx(-0.3)
     assert told.fore_take_s == pytest.approx(-0.25)
     assert told.lead_peak_s == pytest.approx(-0.1)
-    assert told.error_s == pytest.approx(0.013)  # 12 and 5 ms: root of the sum of squares
+    assert told.moment_error_s == pytest.approx(0.013)  # 12 and 5 ms: root of the sum of squares
     assert told.lead_share == pytest.approx(0.75)
     assert told.lead_share_low == pytest.approx(0.72)
     assert told.lead_share_high == pytest.approx(0.78)

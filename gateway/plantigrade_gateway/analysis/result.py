@@ -87,13 +87,13 @@ class SwingStrike:
     t_s: float | None
     error_s: float | None
     ball_s: float | None
-    shift_s: float | None
-    fore_take_s: float | None
-    lead_peak_s: float | None
-    moment_error_s: float | None
-    lead_share: float | None
-    lead_share_low: float | None
-    lead_share_high: float | None
+    shift_s: float | None = None
+    fore_take_s: float | None = None
+    lead_peak_s: float | None = None
+    moment_error_s: float | None = None
+    lead_share: float | None = None
+    lead_share_low: float | None = None
+    lead_share_high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ end say how far the clocks have drifted before.
 
 from collections import deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 
@@ -119,15 +119,11 @@ class StrikeLog:
             if float(rows[0].t_s[0]) <= stamps.end_s:
                 stamps.rows += rows
         now_s = float(rows[-1].t_s[-1])
-        self._fill(now_s)
-        while float(self._rows[0].t_s[-1]) < now_s - _KEPT_S:
-            self._rows.popleft()
-
-    def _fill(self, now_s: float) -> None:
-        """Keep the rows about each swing, once they are all there."""
         while self._waiting and _end_s(self._waiting[0][1]) <= now_s:
             place, swing = self._waiting.popleft()
             self._about[place] = self._rows_about(swing)
+        while float(self._rows[0].t_s[-1]) < now_s - _KEPT_S:
+            self._rows.popleft()
 
     def _rows_about(self, swing: Swing) -> _About:
         if swing.shift_s is None or not self._rows:
@@ -168,13 +164,15 @@ class StrikeLog:
         """
         if not self.wanted:
             return ()
-        self._fill(np.inf)
+        about = self._about.copy()
+        for place, swing in self._waiting:  # with what rows there are: more may come yet
+            about[place] = self._rows_about(swing)
         stampings = [self._stamping(stamps, bw_n) for stamps in self._stamps]
         sync = Sync(stampings, rate_hz, self._on.distance_m, self._on.distance_error_m)
         found = self._by_sound(swings, sets, sync, clock_error_s)
         return tuple(
-            _joined(swing, self._with_told(swing, strike), about)
-            for swing, strike, about in zip(swings, found, self._about, strict=True)
+            _joined(swing, self._with_told(swing, strike), rows)
+            for swing, strike, rows in zip(swings, found, about, strict=True)
         )
 
     def _stamping(self, stamps: _Stamps, bw_n: float) -> Stamping:
@@ -235,14 +233,17 @@ class StrikeLog:
 
     def _with_told(self, swing: Swing, strike: Strike) -> Strike:
         """Return the strike known best: the microphone's, or one that something else told."""
-        window = strike_window(swing, _TOLD_S)
-        if window is None:
-            return strike
         for t_s, told in self._told:
             is_better = strike.error_s is None or told.error_s < strike.error_s
-            if window.holds(t_s) and is_better:
+            if is_better and is_told_of(swing, t_s):
                 strike = Strike(StrikeState.HEARD, t_s, told.error_s, "", None, told.source)
         return strike
+
+
+def is_told_of(swing: Swing, t_s: float) -> bool:
+    """Whether a strike that is told at an instant is a swing's."""
+    window = strike_window(swing, _TOLD_S)
+    return window is not None and window.holds(t_s)
 
 
 def _club_of(swing: Swing, sets: Sequence[SetSpan]) -> str:
@@ -260,18 +261,5 @@ def _joined(swing: Swing, strike: Strike, about: _About) -> SwingStrike:
     told = (
         against_strike(swing, strike, about.t_s, about.lead_share) if len(about.t_s) > 1 else None
     )
-    return SwingStrike(
-        state=str(strike.state),
-        reason=strike.reason,
-        source=strike.source,
-        t_s=strike.t_s,
-        error_s=strike.error_s,
-        ball_s=strike.ball_s,
-        shift_s=None if told is None else told.shift_s,
-        fore_take_s=None if told is None else told.fore_take_s,
-        lead_peak_s=None if told is None else told.lead_peak_s,
-        moment_error_s=None if told is None else told.error_s,
-        lead_share=None if told is None else told.lead_share,
-        lead_share_low=None if told is None else told.lead_share_low,
-        lead_share_high=None if told is None else told.lead_share_high,
-    )
+    against = {} if told is None else asdict(told)
+    return SwingStrike(**{**asdict(strike), "state": str(strike.state)}, **against)

@@ -220,6 +220,29 @@ def _add_of_swing(visit: click.Group, store_option: Decorator, store_of: StoreOf
 
     @visit.command()
     @click.argument("session")
+    @click.argument("t_s", type=float)
+    @click.option(
+        "--within", "error_s", type=float, required=True, metavar="S", help="It is off by at most."
+    )
+    @store_option
+    @click.pass_context
+    def strike(ctx: click.Context, session: str, t_s: float, error_s: float) -> None:
+        """Note that another instrument told a strike at T_S, seconds from SESSION's beginning.
+
+        It stays in the record, and the swing's strike is the one that is known best.
+        """
+        from plantigrade_gateway.report.strikes import strike_lines
+        from plantigrade_gateway.session.owed import add_strike
+        from plantigrade_gateway.store.sessions import find
+        from plantigrade_gateway.store.store import Store
+
+        with Store.open(store_of(ctx), create=False) as opened:
+            session_id = find(opened, session).session_id
+            number, found = add_strike(opened, session_id, t_s, error_s)
+        click.echo(f"Swing {number}: {'; '.join(strike_lines(found))}.")
+
+    @visit.command()
+    @click.argument("session")
     @click.argument("swing", type=int)
     @click.argument("value", type=float, required=False)
     @click.option("--unit", default="m/s", metavar="UNIT", help="m/s, mph or km/h.")

@@ -4,6 +4,7 @@ from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import date
 
+from plantigrade_gateway import words
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.check.speedblock import Done, Plan, done_of, no_dose, plan_of
 from plantigrade_gateway.coach.case import Case, Visit
@@ -46,7 +47,7 @@ class Today:
     blocks : int
         Fast ones, so far.
     refused : str or None
-        Why there is no speed block now, by a hold of the rules or the dose; a sentence.
+        Why there is no speed block now: a hold that holds or lacks data, or the dose; a sentence.
     """
 
     blocks: int
@@ -91,6 +92,11 @@ def with_visit(register: Register, player_id: str, session_id: str, analysis: An
 
 
 def hold_of(case: Case, rules: RuleSet) -> str | None:
-    """Return what a hold of the rules says that holds at the last visit; None: none does."""
+    """Return what holds at the last visit, or cannot be ruled out; None: nothing does."""
     held = sheet(rules, known(facts(case, rules))).holds
-    return next((one.rule.suggest for one in held if one.state is State.HOLDS), None)
+    for one in held:
+        if one.state is State.HOLDS:
+            return one.rule.suggest
+    for one in held:
+        return f"{one.rule.id}: no data: {', '.join(map(words.fact, one.missing))}."
+    return None

@@ -15,7 +15,11 @@ from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.table import read_table, table_of
 
 LONGEST_NS = 60_000_000_000
-"""A moment lies at most so long before or after its entry."""
+"""What is heard lies at most so long before or after its entry."""
+LONGEST_TOLD_NS = 86_400_000_000_000
+"""A strike may be told so long after it, ns: after its session has ended."""
+LONGEST_OWN_S = 60.0
+"""The program sounds at most so long by one entry, s."""
 MOST_DISTANCE_M = 30.0
 
 
@@ -68,7 +72,9 @@ class HeardSound:
         numbers = ("level_db", "rise_s", "top_level_db", "top_rise_s", "high_share", "tail_db")
         shape = {name: _number(table[name]) for name in numbers}
         kind = TransientKind(table["kind"])
-        return cls(_moment(table), Transient(kind=kind, t_s=0.0, bands_db=bands, **shape))
+        return cls(
+            _moment(table, LONGEST_NS), Transient(kind=kind, t_s=0.0, bands_db=bands, **shape)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +104,7 @@ class Listening:
         for value, most in (
             (self.distance_m, MOST_DISTANCE_M),
             (self.distance_error_m, MOST_DISTANCE_M),
-            (self.lasts_s, 1e-9 * LONGEST_NS),
+            (self.lasts_s, LONGEST_OWN_S),
         ):
             if not 0.0 <= value <= most:
                 raise RecordError(f"listen: {value:g}, expected 0 to {most:g}")
@@ -136,11 +142,20 @@ class ToldStrike:
         Half width of the 95 % interval of that, s.
     source : str
         ``"mark"`` (somebody tapped) or ``"import"`` (another instrument).
+
+    Raises
+    ------
+    RecordError
+        An error that is not over 0 and at most 10 s.
     """
 
     before_ns: int
     error_s: float
     source: str
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.error_s <= 10.0:
+            raise RecordError(f"strike: ± {self.error_s:g} s, expected over 0 and at most 10")
 
     def to_json(self) -> bytes:
         """Return the data of a STRIKE entry."""
@@ -160,17 +175,17 @@ class ToldStrike:
     @classmethod
     def _of(cls, table: Mapping[str, Any]) -> "ToldStrike":
         error_s, source = _number(table["error_s"]), table["source"]
-        if source not in ("mark", "import") or not 0.0 < error_s <= 10.0:
-            raise ValueError("expected a source and an error over 0 up to 10 s")
-        return cls(_moment(table), error_s, source)
+        if source not in ("mark", "import"):
+            raise ValueError("source: expected mark or import")
+        return cls(_moment(table, LONGEST_TOLD_NS), error_s, source)
 
 
-def _moment(table: Mapping[str, Any]) -> int:
+def _moment(table: Mapping[str, Any], most_ns: int) -> int:
     before_ns = table["before_ns"]
     if isinstance(before_ns, bool) or not isinstance(before_ns, int):
         raise TypeError("before_ns: expected a whole number")
-    if abs(before_ns) > LONGEST_NS:
-        raise ValueError(f"before_ns: expected at most {LONGEST_NS}")
+    if abs(before_ns) > most_ns:
+        raise ValueError(f"before_ns: expected at most {most_ns}")
     return before_ns
 
 

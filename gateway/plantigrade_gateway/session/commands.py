@@ -19,6 +19,8 @@ from plantigrade_gateway.session.speedblock import SpeedBlock
 from plantigrade_gateway.sound.output import Sound
 from plantigrade_gateway.web.live.page import Message
 
+STRIKE = "strike"
+"""A mark that tells of a strike at this instant."""
 _TRY_S = 5.0  # between two tries to keep what came of the questions
 
 
@@ -112,6 +114,8 @@ class CommandHandler:
             text = message["text"].strip()
             moment = live.mark(text)
             self.live_feed.say(f"Marked: {text}")
+            if text.lower() == STRIKE:
+                live.strike()
             if self.ears is not None:
                 self.ears.marked(text, live)
         elif kind == "set":

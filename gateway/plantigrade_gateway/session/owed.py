@@ -1,4 +1,7 @@
-"""What an insole's log still owes to sessions that have ended: asked for at the next connection."""
+"""What comes late for sessions that have ended: from an insole's log, and strikes that are told.
+
+A log is asked for what it owes at the next connection.
+"""
 
 import asyncio
 import logging
@@ -7,9 +10,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from plantigrade.block import Foot
-from plantigrade_gateway.errors import GatewayError
+from plantigrade_gateway.analysis.result import SwingStrike
+from plantigrade_gateway.analysis.strikes import is_told_of
+from plantigrade_gateway.errors import GatewayError, InputError
 from plantigrade_gateway.people.visits import with_said
-from plantigrade_gateway.record.entries import Batch, Entry, Kind
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.heard import ToldStrike
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.coverage import Hole
@@ -127,12 +133,54 @@ def add_late(
     """
     with Store.open(path, create=False) as store:
         if pages:
-            last_ns = 0
-            for batch in store.batches(session_id):
-                if len(batch):
-                    last_ns = int(batch.arrival_ns[-1])
+            _, last_ns = results.ends_ns(store, session_id)
             entries = [Entry(last_ns, insole, Kind.LOG, page) for page in pages]
             store.append(session_id, Batch.of(entries))
         if is_last:
             results.note_asked(store, session_id, insole)
             results.reanalyse(store, session_id, with_said)
+
+
+def add_strike(
+    store: Store, session_id: str, t_s: float, error_s: float
+) -> tuple[int, SwingStrike]:
+    """Append a strike that another instrument told, and make the session's results again.
+
+    Parameters
+    ----------
+    store : Store
+    session_id : str
+        Of a session that has ended.
+    t_s : float
+        When it was, session time, s.
+    error_s : float
+        Half width of the 95 % interval of that, s.
+
+    Returns
+    -------
+    int
+        The number of its swing, from 1.
+    SwingStrike
+        What the swing's strike is now: this one, unless a better one was known.
+
+    Raises
+    ------
+    RecordError
+        No such uncertainty.
+    InputError
+        No swing has its strike about there.
+    StoreError
+        The session is not there or under way, or the store refuses.
+    """
+    results.ended(store, session_id)
+    swings = results.read(store, session_id).swings
+    place = next((k for k, swing in enumerate(swings) if is_told_of(swing, t_s)), None)
+    if place is None:
+        raise InputError(f"strike: no swing has its shift and lead peak about {t_s:g} s")
+    first_ns, last_ns = results.ends_ns(store, session_id)
+    told = ToldStrike(last_ns - first_ns - round(1e9 * t_s), error_s, "import")
+    entry = Entry(last_ns, SESSION, Kind.STRIKE, told.to_json())
+    store.append(session_id, Batch.of([entry]))
+    limits = results.other_limits(store, session_id)
+    found, _ = results.reanalyse(store, session_id, with_said, limits)
+    return place + 1, found.strikes[place]

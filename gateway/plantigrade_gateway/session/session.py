@@ -25,6 +25,7 @@ from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.heard import (
     LONGEST_NS,
+    LONGEST_OWN_S,
     HeardSound,
     Listening,
     Purpose,
@@ -43,7 +44,12 @@ from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.rows import NewSession
 from plantigrade_gateway.store.store import Store, new_session_id
 
+TAP_LATE_S, TAP_ERROR_S = 0.25, 0.2
+"""How long after a strike somebody taps who sees and hears it, and how far that may be off, s: a
+reaction of some 0.2 s and the way to here (common practice, no published source)."""
 _TONE_S = 0.2  # a tone sounds on so long after its last point, and a little
+_SAID_S, _SAID_LETTER_S = 1.5, 0.1
+"""How long a page's own voice takes to begin, and for a letter, s: rather too long (ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +145,8 @@ class LiveSession:
         self._cues: CueState | None = None  # as the record has it
         self._trial: TrialName | None = None  # under way
         self._listens = False  # a microphone does
-        self._own_s = 0.0  # so long the program sounds from now, and the record lacks it
+        self._played_s = 0.0  # until then the gateway itself sounds
+        self._own_s = self._own_told_s = 0.0  # or a page may; and as the record says
         self._untold = StepResult()
         self._result: Analysis | None = None
         self.end_reason: str | None = None
@@ -182,9 +189,7 @@ class LiveSession:
             before = before.then(self._take_one(Kind.DRILL, entry_of(wanted)))
         if self._last_ns and len(batch):
             before = before.then(self._tell_cues())
-            if self._own_s > 0.0:
-                own, self._own_s = Listening(Purpose.OWN, lasts_s=self._own_s), 0.0
-                before = before.then(self._take_one(Kind.LISTEN, own.to_json()))
+            before = before.then(self._tell_own())
         return before.then(self._take(batch))
 
     def _tell_cues(self) -> StepResult:
@@ -198,6 +203,15 @@ class LiveSession:
             return StepResult()
         self._cues = cues
         return self._take_one(Kind.CUES, cues.to_json())
+
+    def _tell_own(self) -> StepResult:
+        """Write down how long the program itself sounds from here on, where that is new."""
+        lasts_s = self._own_s - self.analysis.now_s
+        if not self._listens or self._own_s <= self._own_told_s or lasts_s <= 0.0:
+            return StepResult()
+        self._own_told_s = self._own_s
+        own = Listening(Purpose.OWN, lasts_s=min(lasts_s, LONGEST_OWN_S))
+        return self._take_one(Kind.LISTEN, own.to_json())
 
     def _take(self, batch: Batch) -> StepResult:
         upto = self._recorder.put(batch)
@@ -284,19 +298,9 @@ class LiveSession:
         if self._last_ns and abs(before_ns) <= LONGEST_NS:
             self._note(Kind.HEARD, HeardSound(before_ns, transient).to_json())
 
-    def strike(self, before_s: float, error_s: float, source: str = "mark") -> StepResult:
-        """Put a strike that something else told into the record.
-
-        Parameters
-        ----------
-        before_s : float
-            How long ago it was, s.
-        error_s : float
-            Half width of the 95 % interval of that, s.
-        source : str
-            ``"mark"`` or ``"import"``.
-        """
-        told = ToldStrike(round(1e9 * before_s), error_s, source)
+    def strike(self) -> StepResult:
+        """Put a strike that somebody taps at this instant into the record."""
+        told = ToldStrike(round(1e9 * TAP_LATE_S), TAP_ERROR_S, "mark")
         return self._note(Kind.STRIKE, told.to_json())
 
     def hear(self, is_heard: bool) -> None:
@@ -345,6 +349,7 @@ class LiveSession:
         """Have something said that is no outcome, where there is a voice."""
         if self._voice is not None:
             self._voice.say(text)
+        self._pages_say(text)
 
     def ask(self) -> StepResult:
         """Let the last repetition's outcome be heard now; none where the drill is silent."""
@@ -354,6 +359,9 @@ class LiveSession:
 
     def _spoken(self, texts: list[str]) -> list[Cue]:
         """Have what is to be said made into sound; return what has been made meanwhile."""
+        if self._is_heard:
+            for text in texts:
+                self._pages_say(text)
         if self._voice is None:
             return []
         for text in texts:
@@ -376,12 +384,23 @@ class LiveSession:
             self._sound.follow(tone[at:])
 
     def _own_until(self, cues: list[Cue], toned: bool) -> None:
-        """Remember how long the program itself is heard: the record says so next."""
-        lasts_s = [cue.delay_s + len(cue.samples) / SAMPLE_RATE_HZ for cue in cues]
+        """Remember until when the program itself is heard: the record says so next.
+
+        Speech waits until nothing else sounds.
+        """
+        now_s, end_s = self.analysis.now_s, self._played_s
         if toned:
-            lasts_s.append(_TONE_S)
-        if self._listens and lasts_s:
-            self._own_s = max(self._own_s, *lasts_s)
+            end_s = max(end_s, now_s + _TONE_S)
+        for cue in sorted(cues, key=lambda cue: cue.kind is CueKind.SPOKEN):
+            waits_s = end_s - now_s if cue.kind is CueKind.SPOKEN else 0.0
+            begins_s = now_s + max(cue.delay_s, waits_s)
+            end_s = max(end_s, begins_s + len(cue.samples) / SAMPLE_RATE_HZ)
+        self._played_s, self._own_s = end_s, max(self._own_s, end_s)
+
+    def _pages_say(self, text: str) -> None:
+        """Remember that a page's own voice may say a text: nobody tells how long that takes."""
+        end_s = self.analysis.now_s + _SAID_S + _SAID_LETTER_S * len(text)
+        self._own_s = max(self._own_s, end_s)
 
     def _changed_score(self) -> Score | None:
         score = self.score

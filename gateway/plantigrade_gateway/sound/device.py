@@ -228,32 +228,28 @@ def _open(
 ) -> Any:  # noqa: ANN401 - miniaudio.PlaybackDevice, where there is one
     """Return the first device that starts, playing `feed`."""
 
-    def start(miniaudio: Any, backend: str) -> Any:  # noqa: ANN401
-        device = miniaudio.PlaybackDevice(
-            output_format=miniaudio.SampleFormat.FLOAT32,
-            nchannels=1,
-            sample_rate=SAMPLE_RATE_HZ,
-            buffersize_msec=PERIOD_MS,
-            backends=[miniaudio.Backend[backend]],
-            app_name="plantigrade",
-        )
-        generator = feed()
-        next(generator)
-        device.start(generator)
-        return device
+    def made(miniaudio: Any, **usual: Any) -> Any:  # noqa: ANN401
+        form = miniaudio.SampleFormat.FLOAT32
+        return miniaudio.PlaybackDevice(output_format=form, buffersize_msec=PERIOD_MS, **usual)
 
-    return first_device(backends, start)
+    return first_device(backends, made, feed)
 
 
-def first_device(backends: tuple[str, ...], start: Callable[[Any, str], Any]) -> Any:  # noqa: ANN401 - a device of miniaudio, where there is one
-    """Return the first device that starts.
+def first_device(
+    backends: tuple[str, ...],
+    made: Callable[..., Any],
+    work: Callable[[], Generator[Any, Any, None]],
+) -> Any:  # noqa: ANN401 - a device of miniaudio, where there is one
+    """Return the first device that starts, mono at `SAMPLE_RATE_HZ`.
 
     Parameters
     ----------
     backends : tuple of str
         miniaudio's names of what to try, in order.
-    start : callable
-        Takes the library and one of the names; gives a device that runs.
+    made : callable
+        Takes the library, and by name what is the same for all devices; gives one.
+    work : callable
+        Gives the generator that the device runs.
 
     Raises
     ------
@@ -266,11 +262,25 @@ def first_device(backends: tuple[str, ...], start: Callable[[Any, str], Any]) ->
         raise SoundError(f"the miniaudio library cannot be loaded: {error}") from error
     if not backends:
         raise SoundError(f"no sound system is known for {sys.platform}")
+
+    def started(backend: str) -> Any:  # noqa: ANN401
+        device = made(
+            miniaudio,
+            nchannels=1,
+            sample_rate=SAMPLE_RATE_HZ,
+            backends=[miniaudio.Backend[backend]],
+            app_name="plantigrade",
+        )
+        generator = work()
+        next(generator)
+        device.start(generator)
+        return device
+
     reasons = []
     with quiet_stderr():
         for backend in backends:
             try:
-                return within(_OPEN_LIMIT_S, partial(start, miniaudio, backend))
+                return within(_OPEN_LIMIT_S, partial(started, backend))
             except miniaudio.MiniaudioError as error:
                 reasons.append(f"{backend}: {error.args[0]}")
             except TimeoutError as error:

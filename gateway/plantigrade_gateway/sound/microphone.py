@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from plantigrade_gateway.sound.device import BACKENDS, first_device, quiet_stderr, within
 from plantigrade_gateway.sound.listening import Heard, Listener
-from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
 
 PERIOD_MS = 10
 _PERIODS = 100  # the sound server keeps a second for a machine that is busy: lost blocks are time
@@ -124,19 +123,10 @@ class Microphone:
 def _open(backends: tuple[str, ...], take: Callable[[], Generator[None, bytearray, None]]) -> Any:  # noqa: ANN401 - miniaudio.CaptureDevice, where there is one
     """Return the first device that starts to record."""
 
-    def start(miniaudio: Any, backend: str) -> Any:  # noqa: ANN401
-        device = miniaudio.CaptureDevice(
-            input_format=miniaudio.SampleFormat.FLOAT32,
-            nchannels=1,
-            sample_rate=SAMPLE_RATE_HZ,
-            buffersize_msec=PERIOD_MS,
-            callback_periods=_PERIODS,
-            backends=[miniaudio.Backend[backend]],
-            app_name="plantigrade",
+    def made(miniaudio: Any, **usual: Any) -> Any:  # noqa: ANN401
+        form = miniaudio.SampleFormat.FLOAT32
+        return miniaudio.CaptureDevice(
+            input_format=form, buffersize_msec=PERIOD_MS, callback_periods=_PERIODS, **usual
         )
-        generator = take()
-        next(generator)
-        device.start(generator)
-        return device
 
-    return first_device(backends, start)
+    return first_device(backends, made, take)

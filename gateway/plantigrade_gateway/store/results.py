@@ -29,6 +29,7 @@ from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.settings import with_settings
 from plantigrade_gateway.store.enqueue import Point
+from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import detail
 from plantigrade_gateway.store.store import Store
 
@@ -180,9 +181,7 @@ def reanalyse(
     InputError
         Limits that cannot be used together, or are none.
     """
-    session = store.session(session_id)
-    if session.state == "open":
-        raise StoreError(f"session {session_id}: is still being recorded; stop it first")
+    session = ended(store, session_id)
     analysis = RecordAnalysis(session.source)
     rows: list[EventRow] = []
     entries = 0
@@ -225,6 +224,30 @@ def reanalyse(
 
 OTHER_LIMITS = "other_limits"
 """What `other_limits` is kept under, beside the results."""
+
+
+def ended(store: Store, session_id: str) -> Session:
+    """Return a session that has ended.
+
+    Raises
+    ------
+    StoreError
+        No such session, or it is still being recorded.
+    """
+    session = store.session(session_id)
+    if session.state == "open":
+        raise StoreError(f"session {session_id}: is still being recorded; stop it first")
+    return session
+
+
+def ends_ns(store: Store, session_id: str) -> tuple[int, int]:
+    """Return when the first and the last entry of a session's record arrived, ns; 0 without one."""
+    first_ns, last_ns = None, 0
+    for batch in store.batches(session_id):
+        if len(batch):
+            first_ns = int(batch.arrival_ns[0]) if first_ns is None else first_ns
+            last_ns = int(batch.arrival_ns[-1])
+    return first_ns or 0, last_ns
 
 
 def other_limits(store: Store, session_id: str) -> dict[str, float]:

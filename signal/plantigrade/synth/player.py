@@ -19,7 +19,7 @@ class Style(StrEnum):
     FRONT_FOOT = "front_foot"
     """It stays on the lead foot."""
     REVERSE = "reverse"
-    """It goes back towards the trail foot by impact."""
+    """It goes back towards the trail foot by the strike."""
 
 
 @dataclass(frozen=True, slots=True)

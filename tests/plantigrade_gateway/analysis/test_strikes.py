@@ -67,7 +67,7 @@ def swings() -> list[Swing]:
 
 
 def joined(
-    cuts: Iterable[int] = (), confirmed: int = 5, *, stamps: bool = True
+    cuts: Iterable[int] = (), confirmed: int = 5, *, stamps: bool = True, asks: bool = False
 ) -> list[SwingStrike]:
     log = StrikeLog()
     log.listen(Listening(Purpose.ON, DISTANCE_M, 0.3), 0.0)
@@ -83,10 +83,14 @@ def joined(
         if k < confirmed:
             log.listen(Listening(Purpose.CONFIRMED), at_s + 4.0)
     (whole,) = rows()
+    so_far: list[Swing] = []
     for start, stop in pairwise(sorted({0, len(whole), *cuts})):
         part = whole.slice(start, stop)
         done = [one for one in swings() if part.t_s[0] <= one.confirmed_s < part.t_s[-1] + 0.01]
         log.take([part], done)
+        so_far += done
+        if asks:
+            log.strikes(so_far, [SET], BW_N, RATE_HZ, CLOCK_S)
     return list(log.strikes(swings(), [SET], BW_N, RATE_HZ, CLOCK_S))
 
 
@@ -114,6 +118,12 @@ def test_how_the_rows_are_cut_changes_nothing():
     rng = np.random.default_rng(1)
     for many in (3, 400):
         assert joined(rng.integers(1, 12_000, many).tolist()) == whole
+
+
+def test_asking_while_it_goes_on_changes_nothing():
+    """A speed block asks for the results so far before each of its parts."""
+    soon = [round(RATE_HZ * (at_s + 0.4)) for at_s in SWINGS_S]  # the rows about them yet to come
+    assert joined(soon, asks=True) == joined()
 
 
 def test_without_stamps_or_confirmed_strikes_nothing_is_told():

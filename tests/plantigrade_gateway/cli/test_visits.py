@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 from tests.support.practice import practice_copy, store_practice
 
+from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.people.visits import read_session
@@ -56,6 +57,33 @@ def refused(result: Result) -> str:
     assert result.exit_code == 2, result.output
     (line,) = result.stderr.splitlines()
     return str(line)
+
+
+def test_a_strike_that_another_instrument_told_is_its_swings(run, path, found):
+    peak_s = found.swings[1].lead_peak_s
+    assert peak_s is not None and found.strikes == ()
+    told = said(run("visit", "strike", "last", peak_s + 0.1, "--within", "0.02"))
+    assert told.startswith(f"Swing 2: imported at {peak_s + 0.1:.2f} s, ± 20 ms")
+    assert "lead peak 0.10 s before it" in told
+    worse = said(run("visit", "strike", "last", peak_s + 0.15, "--within", "0.5"))
+    assert worse == told
+    with Store.open(path) as store:
+        after = results.read(store, store.sessions()[0].session_id)
+    assert after.swings == found.swings
+    assert [one.source for one in after.strikes if one.state == "heard"] == ["import"]
+    assert after.strikes[1].t_s == pytest.approx(peak_s + 0.1, abs=1e-6)
+    assert after.strikes[1].error_s == 0.02
+    assert "no swing" in refused(run("visit", "strike", "last", "1", "--within", "0.02"))
+    assert "expected over 0" in refused(run("visit", "strike", "last", peak_s, "--within", "0"))
+
+
+def test_no_strike_is_added_to_a_session_under_way(run, path):
+    with Store.open(path) as store:
+        session_id = store.create_session("live", analysis_version=ANALYSIS_VERSION)
+    result = run("visit", "strike", session_id, "1", "--within", "0.02")
+    assert result.exit_code != 0 and "still being recorded" in result.stderr
+    with Store.open(path) as store:
+        assert list(store.batches(session_id)) == []
 
 
 def test_what_is_said_of_a_visit_is_shown(run, path):

@@ -4,20 +4,24 @@ from dataclasses import replace
 from io import StringIO
 from itertools import pairwise
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 from rich.console import Console
 
 from plantigrade.transients import Transient, TransientKind
-from plantigrade_gateway.record.entries import Batch, Entry, Kind
-from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose, ToldStrike
 from plantigrade_gateway.report.session import show
 from plantigrade_gateway.report.strikes import strike_lines
 from plantigrade_gateway.session.ears import ASKED, STAMPS_S, Ear, Ears
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.listening import Heard
+from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
 from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
+from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
 
@@ -48,7 +52,9 @@ def test_a_session_with_a_microphone(store, practice):
     ears.marked("a note", live)
     last = live.analysis.swings[-1]
     assert last.lead_peak_s is not None
-    live.strike(live.analysis.now_s - last.lead_peak_s - 0.1, 0.2)
+    told = ToldStrike(round(1e9 * (live.analysis.now_s - last.lead_peak_s - 0.1)), 0.2, "mark")
+    at_ns = max(entry.arrival_ns for entry in practice)
+    live.push(Batch.of([Entry(at_ns, SESSION, Kind.STRIKE, told.to_json())]))
     found = live.close()
 
     entries = [entry for batch in store.batches(live.session_id) for entry in batch]
@@ -58,7 +64,7 @@ def test_a_session_with_a_microphone(store, practice):
     assert others == [Purpose.STAMPS, Purpose.STAMPS_END, Purpose.CONFIRMED]
     own = [one for one in purposes if one.purpose is Purpose.OWN]
     assert own, "the pushes are heard"
-    assert all(0.0 < one.lasts_s < 10.0 for one in own)
+    assert all(0.0 < one.lasts_s < 20.0 for one in own), "the call for stamps is 130 letters"
     stamps = [e.arrival_ns for e in entries if e.kind is Kind.LISTEN and b'"stamps' in e.data]
     assert 1e-9 * (stamps[1] - stamps[0]) == pytest.approx(STAMPS_S, abs=4.0)
     (heard,) = [HeardSound.from_json(e.data) for e in entries if e.kind is Kind.HEARD]
@@ -80,6 +86,68 @@ def test_a_session_with_a_microphone(store, practice):
     assert "± 200 ms" in text
     assert "unclear: stamps both loaded and heard" in text
     assert strike_lines(found.strikes[-1])[0].startswith("marked at ")
+
+
+class Mouth:
+    """Stands for a speech engine: each text takes two seconds."""
+
+    def __init__(self) -> None:
+        self._made: list[NDArray[np.float32]] = []
+
+    def say(self, text: str) -> None:
+        self._made.append(np.zeros(2 * SAMPLE_RATE_HZ, dtype=np.float32))
+
+    def done(self) -> list[NDArray[np.float32]]:
+        made, self._made = self._made, []
+        return made
+
+
+def own_spans(live: LiveSession, store: Store) -> list[tuple[float, float]]:
+    """Return when the record says that the program itself sounds, session time, s."""
+    live.flush()
+    entries = [e for batch in store.batches(live.session_id) for e in batch]
+    listened = [
+        (e.arrival_ns, Listening.from_json(e.data)) for e in entries if e.kind is Kind.LISTEN
+    ]
+    begun_ns = entries[0].arrival_ns
+    return [
+        (1e-9 * (at_ns - begun_ns), 1e-9 * (at_ns - begun_ns) + one.lasts_s)
+        for at_ns, one in listened
+        if one.purpose is Purpose.OWN
+    ]
+
+
+def test_what_a_voice_says_is_a_sound_of_the_program(store, practice):
+    """Two texts of two seconds follow each other; the stand at the beginning has no other sound."""
+    live = LiveSession(store, "test", Silence(), print, voice=Mouth())  # type: ignore[arg-type]
+    live.push(Batch.of(practice[:300]))
+    live.listen(Listening(Purpose.ON, 2.5))
+    live.announce("")
+    live.announce("")
+    said_s = live.analysis.now_s
+    live.push(Batch.of(practice[300:310]))
+    live.push(Batch.of(practice[310:320]))
+    spans = own_spans(live, store)
+    assert said_s + 4.0 <= spans[-1][1] <= said_s + 4.5
+    assert min(start for start, _ in spans) <= said_s + 1e-6
+    live.close()
+
+
+def test_what_a_page_may_say_is_a_sound_of_the_program(store, practice):
+    """Nobody tells how long a browser speaks: 60 letters are said within four seconds or so."""
+    live = LiveSession(store, "test", Silence(), print)
+    live.push(Batch.of(practice[:300]))
+    live.announce("Nobody listens yet.")
+    live.push(Batch.of(practice[300:310]))
+    assert own_spans(live, store) == []
+    live.listen(Listening(Purpose.ON, 2.5))
+    live.announce("Walk at your usual pace to the far end and back, four times.")
+    said_s = live.analysis.now_s
+    live.push(Batch.of(practice[310:320]))
+    start_s, end_s = own_spans(live, store)[-1]
+    assert start_s == pytest.approx(said_s, abs=1e-6)
+    assert said_s + 5.0 <= end_s <= said_s + 10.0
+    live.close()
 
 
 def test_without_a_microphone_nothing_is_said_of_strikes(store, practice):

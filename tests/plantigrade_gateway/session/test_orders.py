@@ -18,6 +18,7 @@ from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.entries import Batch, Kind
+from plantigrade_gateway.record.heard import ToldStrike
 from plantigrade_gateway.record.sets import SetStart
 from plantigrade_gateway.session.commands import CommandHandler
 from plantigrade_gateway.session.feed import LiveFeed
@@ -99,6 +100,16 @@ def test_a_mark_is_in_the_record_at_this_instant(handler, live, store, told):
     assert live.analysis.marks[-1].t_s == now_s
     assert told.of("said")[-1]["text"] == "Marked: new grip"
     assert marks(store, live) == ["new grip"]
+
+
+def test_a_mark_strike_tells_of_a_strike_a_reaction_before_it(handler, live, store):
+    """Some 0.2 s of reaction and the way here: 0.25 s, known to 0.2 s (common practice)."""
+    handler.handle({"type": "mark", "text": "strikes well"}, live)
+    handler.handle({"type": "mark", "text": " Strike "}, live)
+    assert marks(store, live) == ["strikes well", "Strike"]
+    entries = [entry for batch in store.batches(live.session_id) for entry in batch]
+    told = [ToldStrike.from_json(entry.data) for entry in entries if entry.kind is Kind.STRIKE]
+    assert told == [ToldStrike(250_000_000, 0.2, "mark")]
 
 
 def test_a_set_is_begun_and_ended_in_the_record_and_told(handler, live, store, told):

@@ -18,7 +18,7 @@ from plantigrade.synth import Player, Segment, Stand, Swing
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.check.speedblock import Done, done_of
 from plantigrade_gateway.coach.case import Case, Visit
-from plantigrade_gateway.coach.facts import facts
+from plantigrade_gateway.coach.facts import LOOKED_AT, facts
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.people.visits import Visits
@@ -238,6 +238,30 @@ def test_a_hold_of_the_rules_holds_it(store):
     bay.command(do="start")
     assert bay.check["refused"] and "Repair the measurement first" in bay.check["line"]
     assert bay.close().trials == ()
+
+
+def test_a_hold_that_cannot_be_ruled_out_holds_it(store):
+    """The coach's own rule holds speed for a limit of the body, and nobody has looked yet."""
+    rule = """[[rule]]
+id = "hold-body"
+topic = "safety"
+hold = true
+when.any = [{ fact = "coach.body_limit", is = "yes" }]
+suggest = "No speed work with a limit of hips, trunk, ankles or balance."
+"""
+    with Register(store) as register:
+        text = built_in_text().replace("[[rule]]", f"{rule}[[rule]]", 1)
+        RuleBook(register).keep(text.replace('version = "1"', 'version = "mine"', 1))
+    who = known(store)
+    bay = answered(store, [Do("start")], who)
+    bay.command(do="start")
+    assert bay.check["refused"] and "hold-body: no data: coach body limit" in bay.check["line"]
+    with Register(store) as register:
+        for what in LOOKED_AT:
+            register.note_finding(who, what, "no limit")
+    bay.command(do="start")
+    assert bay.check["phase"] == "running"
+    bay.close()
 
 
 @pytest.mark.parametrize("group", ["pain", "red flag", "emergency"])

@@ -1,59 +1,35 @@
 """The real capture path: strikes played into a null sink, heard from its monitor."""
 
-import os
-import shutil
 import signal
 import subprocess
-import tempfile
 import time
-from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 import pytest
 from tests.support import soundbay
+from tests.support.program import running
 from tests.support.soundbay import CLUBS, Tape
 from tests.support.waiting import HANG_S
 
-from plantigrade.transients import TransientDetector
+from plantigrade.transients import Transient, TransientDetector
 from plantigrade_gateway.errors import SoundError
+from plantigrade_gateway.record.entries import Entry, Kind
+from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose
 from plantigrade_gateway.sound.listening import Heard
 from plantigrade_gateway.sound.microphone import Microphone
+from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
 
-PULSE = Path(__file__).resolve().parents[3] / ".ci" / "pulse"
 STRIKES = 33
 
 
-@pytest.fixture
-def server(monkeypatch) -> Iterator[Path]:
-    """A private sound server whose microphone hears what its loudspeaker plays."""
-    folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))  # short: a socket's path is
-    try:
-        done = subprocess.run(
-            [PULSE, "start", folder], capture_output=True, text=True, timeout=240, check=False
-        )
-        if done.returncode == 3:
-            pytest.skip(f"no sound server, .ci/pulse says: {done.stderr.strip()}")
-        assert done.returncode == 0, f".ci/pulse says: {done.stderr.strip()}"
-        for line in done.stdout.splitlines():
-            monkeypatch.setenv(*line.split("=", 1))
-        monkeypatch.setenv("PULSE_SOURCE", "plantigrade.monitor")
-        yield folder
-    finally:
-        with suppress(OSError, ValueError):
-            Path(f"/proc/{(folder / 'pid').read_text().strip()}").stat()
-            subprocess.run([PULSE, "stop", folder], check=False, timeout=60)
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def bay_of_strikes() -> Tape:
+def bay_of_strikes(strikes: int = STRIKES) -> Tape:
     rng = np.random.default_rng(6)
-    tape = Tape(rng, 0.0, 2.0 + 0.4 * STRIKES)
+    tape = Tape(rng, 0.0, 2.0 + 0.4 * strikes)
     names = list(CLUBS)
-    for k in range(STRIKES):
+    for k in range(strikes):
         at_s = 1.0 + 0.4 * k + rng.uniform(0.0, 0.05)
         tape.add(at_s, soundbay.strike(rng, CLUBS[names[k % 3]], rng.normal(0.0, 2.0)))
     return tape
@@ -65,7 +41,7 @@ def play(tape: Tape) -> None:
     subprocess.run([*command.split(), "--raw"], input=sound, check=True, timeout=HANG_S)
 
 
-def test_strikes_through_the_device_agree_with_the_arrays(server):
+def test_strikes_through_the_device_agree_with_the_arrays(sound_server):
     tape = bay_of_strikes()
     arrays = TransientDetector().push(tape.samples.astype(np.float32))
     assert len(arrays) == STRIKES
@@ -92,14 +68,14 @@ def test_strikes_through_the_device_agree_with_the_arrays(server):
     assert began_ns < hosts[0] < hosts[-1] < time.monotonic_ns()
 
 
-def test_a_microphone_that_stops_is_told_once(server):
+def test_a_microphone_that_stops_is_told_once(sound_server):
     lost: list[str] = []
     with Microphone(lambda _: None, lost.append) as microphone:
         end_s = time.monotonic() + HANG_S
         while not microphone.blocks and time.monotonic() < end_s:
             time.sleep(0.02)
         assert microphone.blocks
-        os.kill(int((server / "pid").read_text()), signal.SIGKILL)
+        sound_server.signal(signal.SIGKILL)
         while not lost and time.monotonic() < end_s:
             time.sleep(0.05)
         assert not microphone.is_listening or lost
@@ -111,3 +87,35 @@ def test_without_a_device_there_is_one_sentence(monkeypatch, tmp_path):
     monkeypatch.setenv("PULSE_SERVER", f"unix:{tmp_path}/none")
     with pytest.raises(SoundError, match="PULSEAUDIO"):
         Microphone(lambda _: None, backends=("PULSEAUDIO",))
+
+
+def kept(path: Path) -> list[Entry]:
+    """Return the entries of the only session so far."""
+    with Store.open(path, create=False) as store:
+        (session,) = store.sessions()
+        return [entry for batch in store.batches(session.session_id) for entry in batch]
+
+
+def clicks_of(entries: list[Entry]) -> list[Transient]:
+    heard = [HeardSound.from_json(e.data).transient for e in entries if e.kind is Kind.HEARD]
+    return [one for one in heard if one.is_click]
+
+
+def test_a_run_with_a_microphone_keeps_what_it_hears(sound_server, tmp_path):
+    """Six strikes in the bay while virtual insoles send; the program's own speaker is off."""
+    tape, path = bay_of_strikes(6), tmp_path / "store.sqlite3"
+    arrays = TransientDetector().push(tape.samples.astype(np.float32))
+    quiet = ("--no-sound", "--no-page", "--mass", "80", "--store", str(path))
+    with running("run", "--virtual", "--microphone", "2.5", *quiet) as program:
+        program.printed("listens for strikes, 2.5 m from the ball")
+        program.printed("Stamp your left heel five times")
+        play(tape)
+        end_s = time.monotonic() + HANG_S
+        while len(clicks_of(kept(path))) < len(arrays) and time.monotonic() < end_s:
+            time.sleep(0.2)
+    entries = kept(path)
+    listened = [Listening.from_json(e.data) for e in entries if e.kind is Kind.LISTEN]
+    told = [one for one in listened if one.purpose is not Purpose.OWN]
+    assert told == [Listening(Purpose.ON, 2.5, 0.5), Listening(Purpose.STAMPS)]
+    levels = [one.level_db for one in clicks_of(entries)]
+    assert levels == pytest.approx([one.level_db for one in arrays], abs=0.5)

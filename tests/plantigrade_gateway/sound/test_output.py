@@ -1,17 +1,13 @@
 """A real device: a private PulseAudio server's null sink, recorded from its monitor."""
 
 import os
-import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
-from pathlib import Path
+from contextlib import contextmanager
 from typing import cast
 
 import numpy as np
@@ -31,49 +27,7 @@ from plantigrade_gateway.sound.wav import WavFile
 
 pytestmark = pytest.mark.dear
 
-PULSE = Path(__file__).resolve().parents[3] / ".ci" / "pulse"
 TICK = Cue(CueKind.HEEL_LIFTED, 1.0, 1.1, 0.0, motif(Motif.HEEL_LIFTED))
-
-
-@dataclass(frozen=True)
-class SoundServer:
-    """A private sound server with one null sink, the default of this process for now."""
-
-    folder: Path
-
-    def start_again(self) -> None:
-        """Start it where it was, after it was killed."""
-        (self.folder / "pid").unlink()
-        subprocess.run([PULSE, "start", self.folder], capture_output=True, timeout=60, check=True)
-
-    def signal(self, number: signal.Signals) -> None:
-        """Kill it, or stop it so that it hangs."""
-        with suppress(ProcessLookupError):
-            os.kill(int((self.folder / "pid").read_text()), number)
-
-
-@pytest.fixture
-def sound_server(monkeypatch) -> Iterator[SoundServer]:
-    """Start the server of `.ci/pulse`, which installs what it needs where it may.
-
-    Where it cannot, the test skips.
-    """
-    folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))  # short: a socket's path is
-    server = SoundServer(folder)
-    try:
-        done = subprocess.run(
-            [PULSE, "start", folder], capture_output=True, text=True, timeout=240, check=False
-        )
-        if done.returncode == 3:
-            pytest.skip(f"no sound server, .ci/pulse says: {done.stderr.strip()}")
-        assert done.returncode == 0, f".ci/pulse says: {done.stderr.strip()}"
-        for line in done.stdout.splitlines():
-            monkeypatch.setenv(*line.split("=", 1))
-        yield server
-    finally:
-        if (folder / "pid").exists():
-            server.signal(signal.SIGKILL)
-        shutil.rmtree(folder)
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 from playwright.sync_api import Browser, ViewportSize, expect
-from tests.support.browser import barriers
+from tests.support.browser import Complaints, barriers
 from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, Do, swung
 from tests.support.checkbench import NAMES, TABLET, Bench
 from tests.support.live_schema import live_messages
@@ -20,6 +20,7 @@ from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.livecalibration import LiveCalibration
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.door.accounts import Invites
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 pytestmark = pytest.mark.dear
@@ -187,7 +188,7 @@ def test_a_calibration_is_led_through_on_the_same_page(bench, store):
 
 
 @pytest.mark.parametrize("bench", [(Do("start", swung(2)), Do("pain"))], indirect=True)
-def test_the_player_stops_a_speed_block_from_the_live_page(bench, store):
+def test_the_player_stops_a_speed_block_from_a_link_of_their_own(bench, store):
     page, bay = bench.page, bench.bay
     bay.live.flush()
     with Register(store) as register:
@@ -204,11 +205,18 @@ def test_the_player_stops_a_speed_block_from_the_live_page(bench, store):
         assert box is not None and box["height"] >= 96.0
         assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
         assert barriers(page) == []
-    page.goto(bench.url)
-    if page.locator("dialog[open]").count():
-        page.keyboard.press("Escape")
-    bench.press("Pain – stop")
-    expect(page.locator("#pain-advice")).to_contain_text("no training on pain")
-    expect(page.locator("#pain-stop")).to_be_hidden()
+    _, token = Invites(store.database).make("invented")
+    with page.context.browser.new_context() as players:
+        player = players.new_page()
+        complaints = Complaints(player)
+        player.goto(f"{bench.url}p/{token}")
+        player.keyboard.press("Escape")  # the cautions
+        expect(player.locator("#controls")).to_be_hidden()  # a player's page
+        player.get_by_role("button", name="Pain – stop", exact=True).click()
+        bench.obey()
+        for shown in (player.locator("#pain-advice"), page.locator("#advice")):
+            expect(shown).to_contain_text("no training on pain")
+        expect(player.locator("#pain-stop")).to_be_hidden()
+        assert complaints == []
     assert bay.check["phase"] == "stopped"
     bay.close()
