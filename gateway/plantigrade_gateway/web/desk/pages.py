@@ -13,9 +13,10 @@ from fastapi.routing import APIRoute
 from starlette.background import BackgroundTask
 
 from plantigrade.block import Foot
-from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade.errors import shown
+from plantigrade_gateway.coach.compare import compare_sets
 from plantigrade_gateway.coach.speed import by_set
+from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.web.desk import judging
@@ -33,6 +34,7 @@ from plantigrade_gateway.web.desk.rulebook import rulebook_router
 from plantigrade_gateway.web.desk.session import session_view
 from plantigrade_gateway.web.desk.sets import (
     BAND,
+    compared_lines,
     lines_of,
     overlay_of,
     proportion_lines,
@@ -247,6 +249,12 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
         run = opened.run(number)
         second = opened.run(other) if other else None
         frames = desk.reads.swing_rows(opened, run.swings)
+        visit = judging.spoken_of(opened, judging.said_of(desk.reads, opened))
+        counted, averaged, said = proportion_lines(run), lines_of(run), ""
+        if second is not None:
+            rules = RuleBook(desk.reads.register).current().rules
+            found = compare_sets(visit, rules, run, second)
+            (counted, averaged), said = compared_lines(found), " ".join(found.notes)
         laid = overlay_of(frames, opened.found.rate_hz or 100.0)
         return desk.page(
             "set.html",
@@ -256,29 +264,19 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
             run=run,
             second=second,
             tables=(
-                (
-                    "swings of each kind",
-                    "swings of each kind (95 % interval, %)",
-                    proportion_lines(run, second),
-                ),
-                ("measures with spread", "mean ± SD (swings)", lines_of(run, second)),
+                ("swings of each kind", "swings of each kind (95 % interval, %)", counted),
+                ("measures with spread", "mean ± SD (swings)", averaged),
             ),
-            said=f"{IN_VISIT} {BY_CHANCE}" if second else "",
+            said=said,
             halves=half_lines(run),
             laid=laid,
             moments=set_table(laid),
             band=BAND,
             numbers=opened.numbers,
             notes=SWING_NOTES,
-            speed=_speed_of(desk, opened, number),
+            speed=set_speed_text(by_set(visit)[number - 1]),
             left_out=_left_out_of(opened, number),
         )
-
-
-def _speed_of(desk: Desk, opened: Opened, number: int) -> str:
-    """Return a set's club speeds in words."""
-    visit = judging.spoken_of(opened, judging.said_of(desk.reads, opened))
-    return set_speed_text(by_set(visit)[number - 1])
 
 
 def _left_out_of(opened: Opened, number: int) -> list[tuple[int, str]]:
