@@ -52,14 +52,17 @@ class Gateway:
         self.page = page
         self.sockets: list[WebSocketRoute] = []
         self.players: list[dict[str, Any]] = []
+        self.lacks_consent: dict[str, str] = {}  # by player
         self.asked: list[dict[str, Any]] = []
         loader = jinja2.FileSystemLoader(str(WEB / "templates"))
         live = jinja2.Environment(loader=loader, autoescape=True).get_template("live.html")
 
         def answer(route: Route) -> None:
-            path = WEB / route.request.url.removeprefix("http://page.invalid/")
+            address, _, query = route.request.url.partition("?")
+            path = WEB / address.removeprefix("http://page.invalid/")
             if path.name == "choice.json":
-                route.fulfill(json={"players": self.players})
+                lack = self.lacks_consent.get(query.removeprefix("player="), "")
+                route.fulfill(json={"players": self.players, "lacks_consent": lack})
             elif path.is_file():
                 route.fulfill(path=str(path))
             else:

@@ -42,6 +42,8 @@ def _register(store: Path | None, *, create: bool = False) -> "Iterator[Register
 def named_player(store: Path | None, text: str | None) -> "Profile | None":
     """Return the player that an option names, ready to have sessions; None where none is named.
 
+    Where consent to record lacks, this is said.
+
     Raises
     ------
     GatewayError
@@ -49,10 +51,18 @@ def named_player(store: Path | None, text: str | None) -> "Profile | None":
     """
     if text is None:
         return None
+    from datetime import date
+
+    from plantigrade_gateway.formats import printable
+    from plantigrade_gateway.people.profile import lacks_consent
+
     with _register(store) as register:
         found = register.find(text)
         register.anchor(found.player_id)
-        return found
+        consents = register.consents(found.player_id, date.today())
+    if lack := lacks_consent(consents, printable(found.name)):
+        click.echo(lack, err=True)
+    return found
 
 
 def settings_for(

@@ -50,9 +50,9 @@ class Agreement:
     seen: int
 
 
-NO_TAPS = (
-    'No swing is judged by eye yet. On a session\'s page press "Judge by eye, blind" and tap what '
-    "you saw, before the program's answer is shown."
+NO_TAPS = "No swing is judged by eye yet"
+TAP_BLIND = (
+    'press "Judge by eye, blind" and tap what you saw, before the program\'s answer is shown.'
 )
 """Said in place of an empty table."""
 

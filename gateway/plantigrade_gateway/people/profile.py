@@ -32,7 +32,8 @@ PLANS: dict[str, tuple[str, ...]] = {
 FEET = ("left", "right")
 PRINTS = ("high", "middle", "low", "between")
 """What a barefoot print is called by its area."""
-CONSENTS = ("record", "send on", "speed")
+RECORD = "record"
+CONSENTS = (RECORD, "send on", "speed")
 """To measure and keep; to send on to a database or broker; to train for speed."""
 GIVERS = ("player", "guardian")
 
@@ -315,6 +316,22 @@ def consent_of(what: str, changes: list[Change], today: date) -> Consent:
     if grants and until is not None and until < today:
         state = "ran out"
     return Consent(what, state, last.value["by"], utc(last), until)
+
+
+def lacks_consent(consents: Iterable[Consent], name: str) -> str:
+    """Say that consent to record a player is needed and lacks; empty where it is given."""
+    record = next(one for one in consents if one.what == RECORD)
+    states = {
+        "not asked": "is not noted",
+        "withdrawn": "was withdrawn",
+        "ran out": f"ran out on {record.until}",
+    }
+    if record.state not in states:
+        return ""
+    return (
+        f"Consent to record {name} {states[record.state]}: recordings of a person are "
+        "health-related data and need it."
+    )
 
 
 def one_called(profiles: Mapping[str, Profile], text: str) -> Profile:

@@ -27,6 +27,7 @@ from plantigrade_gateway.analysis.result import Analysis, MarkedSet
 from plantigrade_gateway.coach.case import Visit
 from plantigrade_gateway.coach.speedfile import check_speed
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.formats import clock
 from plantigrade_gateway.people import said as words
 from plantigrade_gateway.people.log import Change, new_id, read_changes
 from plantigrade_gateway.people.players import SESSION, Register
@@ -234,7 +235,8 @@ class Visits:
         longest_s = self._register.store.session(session_id).duration_s
         if t_s < 0.0 or 0.0 < longest_s < t_s:
             raise InputError(
-                f"note: its time is {t_s:g} s, expected 0 to {longest_s:.0f} in this session"
+                f"note: its time is {clock(t_s)}, expected {clock(0.0)} to {clock(longest_s)} in "
+                "this session"
             )
         note_id = new_id()
         self._say(session_id, {f"{words.NOTE}:{note_id}": {"t_s": float(t_s), "text": line}})

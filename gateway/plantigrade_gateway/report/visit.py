@@ -16,6 +16,7 @@ from plantigrade_gateway.coach.eye import (
     LEAST_OF_EACH,
     NO_TAPS,
     NONE_COMPARED,
+    TAP_BLIND,
     Agreement,
     was_tapped,
 )
@@ -168,7 +169,11 @@ def relation_text(found: Relation) -> str:
 def show_eye(made: Sequence[Agreement], out: Console) -> None:
     """Print how the coach's eye and the program agree; where nothing was tapped, how it is done."""
     if not any(map(was_tapped, made)):
-        paragraph(out, f"{NO_TAPS} Or say: plantigrade visit tap SESSION SWING push good")
+        paragraph(
+            out,
+            f"{NO_TAPS}: on a session's page {TAP_BLIND} Or say: "
+            "plantigrade visit tap SESSION SWING push good",
+        )
         return
     for one in made:
         heading(out, f"Eye and program: {one.what}", "blind taps")

@@ -1,5 +1,6 @@
 """What pages ask for, done: drill, sound, marks and sets; not stop and record."""
 
+import math
 import threading
 from collections.abc import Callable
 
@@ -22,6 +23,7 @@ from plantigrade_gateway.web.live.page import Message
 STRIKE = "strike"
 """A mark that tells of a strike at this instant."""
 _TRY_S = 5.0  # between two tries to keep what came of the questions
+_TWICE_S = 2.0  # a set begun again so soon was pressed twice
 
 
 class CommandHandler:
@@ -220,7 +222,10 @@ class CommandHandler:
     def _begin_set(self, message: Message, live: LiveSession) -> StepResult | None:
         intent, club = message.get("intent"), message.get("club")
         try:
-            return live.begin_set(Intent(str(intent)), None if club is None else str(club))
+            wanted, named = Intent(str(intent)), None if club is None else str(club)
+            if _is_pressed_twice(live, wanted, named):
+                return None
+            return live.begin_set(wanted, named)
         except ValueError:
             expected = ", ".join(Intent)
             self.live_feed.say(f"set: intent {intent!r}: expected one of {expected}", "warn")
@@ -260,3 +265,13 @@ class CommandHandler:
             self.live_feed.sound()
 
         threading.Thread(target=choose, name="sound", daemon=True).start()
+
+
+def _is_pressed_twice(live: LiveSession, intent: Intent, club: str | None) -> bool:
+    """Whether just such a set was begun a moment ago and goes on."""
+    sets = live.analysis.spans.sets()
+    if not sets or not math.isinf(sets[-1].end_s):
+        return False
+    last = sets[-1]
+    is_alike = (last.intent, last.club) == (intent, club or "")
+    return is_alike and live.analysis.now_s - last.start_s <= _TWICE_S

@@ -121,6 +121,28 @@ def test_run_takes_the_player_and_what_is_registered(run, monkeypatch):
     ]
 
 
+def test_run_says_where_consent_to_record_lacks_and_does_not_refuse(run, monkeypatch):
+    async def ran(*_: object) -> None:
+        pass
+
+    monkeypatch.setattr(runner, "run", ran)
+    assert run("players", "add", "Lea", "--handed", "left").exit_code == 0
+    lacks = (
+        "Consent to record Lea is not noted: recordings of a person are health-related data and "
+        "need it.\n"
+    )
+    noted = ("consent", "lea", "record", "--by", "player")
+    for said, consent in (
+        (lacks, ()),
+        ("", noted),
+        (lacks.replace("is not noted", "was withdrawn"), (*noted, "--withdraw")),
+    ):
+        if consent:
+            assert run("players", *consent).exit_code == 0
+        began = run("run", "--no-page", "--no-sound", "--player", "lea")
+        assert (began.exit_code, began.stderr) == (0, said)
+
+
 @pytest.mark.parametrize(
     ("player", "mass_kg", "handed", "expected"),
     [

@@ -238,7 +238,10 @@ def test_without_taps_the_eye_is_one_sentence(run, path):
     with Store.open(path) as store:
         player = store.sessions()[0].player_id
     text = " ".join(said(run("eye", player)).split())
-    assert text.startswith("No swing is judged by eye yet.") and "visit tap" in text
+    assert (
+        text.startswith("No swing is judged by eye yet: on a session's page press")
+        and "visit tap" in text
+    )
     assert "program:" not in text
     said(run("visit", "tap", "last", "4", "heel", "down", "--seen"))
     text = said(run("eye", player))

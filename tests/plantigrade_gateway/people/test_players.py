@@ -15,6 +15,7 @@ from tests.support.records import packets
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import PLAYER, Register
+from plantigrade_gateway.people.profile import Consent, lacks_consent
 from plantigrade_gateway.people.tables import explained
 from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
 from plantigrade_gateway.store.store import Store
@@ -289,6 +290,15 @@ def test_a_withdrawal_elsewhere_beats_a_grant_that_did_not_know_of_it(register, 
 
 def _now_ms() -> int:
     return int(datetime.now(UTC).timestamp() * 1000)
+
+
+def test_consent_to_record_that_ran_out_lacks_whatever_else_was_agreed():
+    """The sentence: recordings are health-related data and need consent (design, Cautions)."""
+    others = [Consent("send on", "given"), Consent("speed", "given")]
+    ran_out = Consent("record", "ran out", until=date(2026, 3, 1))
+    said = lacks_consent([*others, ran_out], "Ada")
+    assert said.startswith("Consent to record Ada ran out on 2026-03-01: ")
+    assert lacks_consent([*others, Consent("record", "given")], "Ada") == ""
 
 
 def test_a_minors_consent_is_the_guardians(register):

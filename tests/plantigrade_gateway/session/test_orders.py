@@ -131,6 +131,30 @@ def test_a_set_is_begun_and_ended_in_the_record_and_told(handler, live, store, t
     assert sum(entry.kind is Kind.SET_END for entry in entries) == 1
 
 
+def test_a_set_that_is_pressed_twice_is_one_and_one_begun_again_later_another(handler, store, told):
+    entries = [entry for batch in read_replay(demo_file()) for entry in batch]
+    zero_ns = entries[0].arrival_ns
+    live = LiveSession(store, "test", Silence(), print, tap=handler.live_feed.tap)
+    smooth = {"type": "set", "intent": "smooth", "club": "7 iron"}
+    last_ns = -1
+    for upto_s, messages in (
+        (3.0, [smooth, smooth]),  # a double press comes as two messages
+        (3.5, [smooth, {**smooth, "club": None}]),  # another club is another set
+        (6.0, [{**smooth, "club": None}]),
+        (6.2, [{"type": "set_end"}, {**smooth, "club": None}]),
+    ):
+        upto_ns = zero_ns + round(1e9 * upto_s)
+        live.push(Batch.of([e for e in entries if last_ns < e.arrival_ns <= upto_ns]))
+        last_ns = upto_ns
+        for message in messages:
+            handler.handle(message, live)
+    live.close()
+    kept = [entry for batch in store.batches(live.session_id) for entry in batch]
+    begun = [SetStart.from_json(e.data).club for e in kept if e.kind is Kind.SET]
+    assert begun == ["7 iron", None, None, None]
+    assert [m["n"] for m in told.of("set") if m["name"]] == [1, 2, 3, 4]
+
+
 @pytest.mark.parametrize(
     ("intent", "club", "said"),
     [("hard", None, "expected one of smooth, full, fast"), ("full", "x" * 41, "at most 40")],

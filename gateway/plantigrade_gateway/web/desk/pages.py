@@ -13,12 +13,10 @@ from fastapi.routing import APIRoute
 from starlette.background import BackgroundTask
 
 from plantigrade.block import Foot
-from plantigrade.change import BY_CHANCE, IN_VISIT
 from plantigrade.errors import shown
-from plantigrade_gateway import words
-from plantigrade_gateway.coach.eye import NO_TAPS, NONE_COMPARED
+from plantigrade_gateway.coach.compare import compare_sets
 from plantigrade_gateway.coach.speed import by_set
-from plantigrade_gateway.people.profile import TOPICS, Decision
+from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.web.desk import judging
@@ -26,7 +24,6 @@ from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
 from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.handout import handout_router
-from plantigrade_gateway.web.desk.overview import overview
 from plantigrade_gateway.web.desk.players import assigning_router, players_router
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.prints import prints_router
@@ -34,12 +31,13 @@ from plantigrade_gateway.web.desk.progress import progress_router
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
 from plantigrade_gateway.web.desk.remarks import UNIT_COOKIE, remarks_router
 from plantigrade_gateway.web.desk.rulebook import rulebook_router
+from plantigrade_gateway.web.desk.session import session_view
 from plantigrade_gateway.web.desk.sets import (
     BAND,
+    compared_lines,
     lines_of,
     overlay_of,
     proportion_lines,
-    proportions_of,
     set_data,
     set_table,
 )
@@ -185,55 +183,7 @@ def _add_session(router: APIRouter, desk: Desk) -> None:
 
     @router.get("/{session_id}", response_class=HTMLResponse)
     def session(session_id: str) -> Response:
-        opened = desk.reads.open(session_id)
-        said = judging.said_of(desk.reads, opened)
-        problem, share = None, 0.0
-        if opened.kept is None and opened.line.session.state != "open":
-            progress = desk.preparing.ask(opened.session_id, again=True)
-            problem, share = progress.problem, progress.share
-        return desk.page(
-            "session.html",
-            opened=opened,
-            sets=[(k, run, dict(proportions_of(run))) for k, run in enumerate(opened.sets, 1)],
-            sets_with_swings=[(k, run) for k, run in enumerate(opened.sets, 1) if run.swings],
-            numbers=opened.numbers,
-            loose=_in_no_set(opened),
-            files=[name for name in file_names(with_frames=True) if name != FRAMES],
-            frames=FRAMES,
-            problem=problem,
-            share=share,
-            names=desk.reads.names_but(opened.line.session.player_id),
-            overview=overview(opened.found),
-            wrong_hand=_wrong_hand(desk, opened),
-            decisions=_decided(desk, opened.line.session.player_id),
-            notes=said.notes,
-            agreements=judging.agreements(judging.spoken_of(opened, said)),
-            no_taps=NO_TAPS,
-            none_compared=NONE_COMPARED,
-            to_judge=judging.next_to_judge(opened, said),
-        )
-
-
-def _wrong_hand(desk: Desk, opened: Opened) -> str:
-    """Say that a session was recorded for the other hand than its player's; empty if not."""
-    quality, player_id = opened.found.quality, opened.line.session.player_id
-    if quality is None or player_id is None or opened.player is None:
-        return ""
-    hand = desk.reads.player(player_id).handedness
-    return words.wrong_hand(quality.handed, hand, opened.player or "the player")
-
-
-def _decided(desk: Desk, player_id: str | None) -> list[tuple[str, Decision | None]]:
-    """Return the decision in force on each topic; nothing of nobody."""
-    if player_id is None:
-        return []
-    made = {one.topic: one for one in desk.reads.register.decisions(player_id)}
-    return [(topic, made.get(topic)) for topic in TOPICS] if made else []
-
-
-def _in_no_set(opened: Opened) -> list[int]:
-    elsewhere = {*opened.set_names, *opened.left_out}
-    return [n for first, n in opened.numbers.items() if first not in elsewhere]
+        return desk.page("session.html", **session_view(desk, desk.reads.open(session_id)))
 
 
 def _add_tables(router: APIRouter, desk: Desk) -> None:
@@ -299,6 +249,12 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
         run = opened.run(number)
         second = opened.run(other) if other else None
         frames = desk.reads.swing_rows(opened, run.swings)
+        visit = judging.spoken_of(opened, judging.said_of(desk.reads, opened))
+        counted, averaged, said = proportion_lines(run), lines_of(run), ""
+        if second is not None:
+            rules = RuleBook(desk.reads.register).current().rules
+            found = compare_sets(visit, rules, run, second)
+            (counted, averaged), said = compared_lines(found), " ".join(found.notes)
         laid = overlay_of(frames, opened.found.rate_hz or 100.0)
         return desk.page(
             "set.html",
@@ -308,29 +264,19 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
             run=run,
             second=second,
             tables=(
-                (
-                    "swings of each kind",
-                    "swings of each kind (95 % interval, %)",
-                    proportion_lines(run, second),
-                ),
-                ("measures with spread", "mean ± SD (swings)", lines_of(run, second)),
+                ("swings of each kind", "swings of each kind (95 % interval, %)", counted),
+                ("measures with spread", "mean ± SD (swings)", averaged),
             ),
-            said=f"{IN_VISIT} {BY_CHANCE}" if second else "",
+            said=said,
             halves=half_lines(run),
             laid=laid,
             moments=set_table(laid),
             band=BAND,
             numbers=opened.numbers,
             notes=SWING_NOTES,
-            speed=_speed_of(desk, opened, number),
+            speed=set_speed_text(by_set(visit)[number - 1]),
             left_out=_left_out_of(opened, number),
         )
-
-
-def _speed_of(desk: Desk, opened: Opened, number: int) -> str:
-    """Return a set's club speeds in words."""
-    visit = judging.spoken_of(opened, judging.said_of(desk.reads, opened))
-    return set_speed_text(by_set(visit)[number - 1])
 
 
 def _left_out_of(opened: Opened, number: int) -> list[tuple[int, str]]:

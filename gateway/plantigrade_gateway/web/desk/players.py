@@ -27,6 +27,7 @@ from plantigrade_gateway.people.profile import (
     PLANS,
     TOPICS,
     Profile,
+    lacks_consent,
 )
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.player import visit_of
@@ -96,7 +97,8 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
         return desk.page("players.html", here="players", **shown)
 
     @router.get("/choice.json")
-    def choice() -> Response:
+    def choice(player: str = "") -> Response:
+        """Give all players, and of one whether consent to record lacks, in a sentence."""
         rows = sorted(desk.reads.players(""), key=_last_s, reverse=True)  # else by name
         found = [
             {
@@ -106,7 +108,11 @@ def _add_list(router: APIRouter, desk: Desk) -> None:
             }
             for row in rows
         ]
-        return JSONResponse({"players": found})
+        lack = ""
+        if any(one["id"] == player for one in found):
+            consents = desk.reads.register.consents(player, today())
+            lack = lacks_consent(consents, formats.printable(desk.reads.player(player).name))
+        return JSONResponse({"players": found, "lacks_consent": lack})
 
     @router.get("/new", response_class=HTMLResponse)
     def new() -> Response:

@@ -19,6 +19,7 @@ from plantigrade_gateway.web.desk.frame import Desk, DeskRoute
 from plantigrade_gateway.web.desk.judging import is_open, said_of
 from plantigrade_gateway.web.desk.playerforms import Form, form_of_request
 from plantigrade_gateway.web.desk.reads import Opened
+from plantigrade_gateway.web.desk.session import session_view
 from plantigrade_gateway.web.desk.swing import swing_view
 
 UNIT_COOKIE = "speed-unit"
@@ -106,32 +107,38 @@ def _check_blind(desk: Desk, opened: Opened, number: int, form: Form) -> None:
 
 
 def _add_notes(router: APIRouter, desk: Desk) -> None:
-    async def said(
-        request: Request, session_id: str, act: Callable[[Visits, Form], None]
-    ) -> Response:
+    @router.post("/{session_id}/notes")
+    async def note(request: Request, session_id: str) -> Response:
         form = await form_of_request(request)
+
+        def work() -> Response:
+            opened = desk.reads.open(session_id)
+            try:
+                t_s = seconds_of(form.get("at", ""))
+                with desk.reads.writing() as register:
+                    Visits(register).note(session_id, t_s, form.get("text", ""))
+            except InputError as error:
+                shown = session_view(desk, opened, refused=str(error), typed=form)
+                return desk.page("session.html", 422, **shown)
+            return _to_notes(session_id)
+
+        return await asyncio.to_thread(work)
+
+    @router.post("/{session_id}/notes/{note_id}/remove")
+    async def remove(request: Request, session_id: str, note_id: str) -> Response:
+        await form_of_request(request)
 
         def work() -> Response:
             desk.reads.session(session_id)
             with desk.reads.writing() as register:
-                act(Visits(register), form)
-            return RedirectResponse(f"/sessions/{session_id}#notes", 303)
+                Visits(register).remove_note(session_id, note_id)
+            return _to_notes(session_id)
 
         return await asyncio.to_thread(work)
 
-    @router.post("/{session_id}/notes")
-    async def note(request: Request, session_id: str) -> Response:
-        def act(visits: Visits, form: Form) -> None:
-            visits.note(session_id, seconds_of(form.get("at", "")), form.get("text", ""))
 
-        return await said(request, session_id, act)
-
-    @router.post("/{session_id}/notes/{note_id}/remove")
-    async def remove(request: Request, session_id: str, note_id: str) -> Response:
-        def act(visits: Visits, form: Form) -> None:
-            visits.remove_note(session_id, note_id)
-
-        return await said(request, session_id, act)
+def _to_notes(session_id: str) -> Response:
+    return RedirectResponse(f"/sessions/{session_id}#notes", 303)
 
 
 def seconds_of(text: str) -> float:
@@ -146,6 +153,8 @@ def seconds_of(text: str) -> float:
     if not 1 <= len(parts) <= 3:
         raise InputError(f"time: {shown(text)}, expected minutes and seconds as 12:03")
     values = [_number(part, "time") for part in parts]
+    if any(not 0.0 <= value < 60.0 for value in values[1:]):
+        raise InputError(f"time: {shown(text)}, expected under 60 after a colon, as in 12:03")
     return sum(value * 60.0**power for power, value in enumerate(reversed(values)))
 
 

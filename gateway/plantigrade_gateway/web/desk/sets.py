@@ -7,16 +7,15 @@ from typing import Any
 import numpy as np
 
 from plantigrade.block import FloatArray
-from plantigrade.change import NOTHING, compare_in_visit, verdict_in_visit
 from plantigrade.events import HeelLiftState, Manner, Swing, Timing
-from plantigrade.interval import newcombe
 from plantigrade.overlay import Overlay, overlay
 from plantigrade.reliability import Proportion, proportion
 from plantigrade.stat import Stat
 from plantigrade.summary import summarise_swings
-from plantigrade_gateway import formats, words
+from plantigrade_gateway import words
 from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.analysis.result import MarkedSet, is_good
+from plantigrade_gateway.coach.compare import Comparison
 from plantigrade_gateway.report.swingframes import ABOUT_SHIFT_S, SwingFrames
 from plantigrade_gateway.web.desk.chartdata import Data, padded, plain
 
@@ -57,51 +56,29 @@ def proportions_of(run: MarkedSet) -> list[tuple[str, Proportion]]:
     ]
 
 
-def proportion_lines(run: MarkedSet, other: MarkedSet | None) -> list[Line]:
-    """Return the classes of a set, beside those of another one of its visit where it is given."""
-    if other is None:
-        return [Line(title, "%", words.proportion(share)) for title, share in proportions_of(run)]
-    lines = []
-    for (title, a), (_, b) in zip(proportions_of(run), proportions_of(other), strict=True):
-        difference = newcombe(a, b)
-        lines.append(
-            Line(
-                title,
-                "%",
-                words.proportion(a),
-                words.proportion(b),
-                words.difference(difference, 0, 100.0),
-                "",
-                str(verdict_in_visit(difference) or NOTHING),
-            )
-        )
-    return lines
+def proportion_lines(run: MarkedSet) -> list[Line]:
+    """Return the classes of a set."""
+    return [Line(title, "%", words.proportion(share)) for title, share in proportions_of(run)]
 
 
-def lines_of(run: MarkedSet, other: MarkedSet | None) -> list[Line]:
-    """Return each measure of a set, beside those of another one of its visit where it is given."""
-    lines = []
-    for measure in SWING_MEASURES:
-        values = measure.averaged_of(run.swings)
-        title = measure.averaged_title or measure.title
-        if other is None:
-            lines.append(Line(title, measure.unit, measure.mean_text(values)))
-            continue
-        others = measure.averaged_of(other.swings)
-        change = compare_in_visit(values, others)
-        degrees = None if change.difference is None else change.difference.degrees
-        lines.append(
-            Line(
-                title,
-                measure.unit,
-                measure.mean_text(values),
-                measure.mean_text(others),
-                words.difference(change.difference, measure.digits, measure.scale),
-                formats.number(degrees, 1),
-                change.text,
-            )
-        )
-    return lines
+def lines_of(run: MarkedSet) -> list[Line]:
+    """Return each measure of a set."""
+    return [
+        Line(one.averaged_title or one.title, one.unit, one.mean_text(one.averaged_of(run.swings)))
+        for one in SWING_MEASURES
+    ]
+
+
+def compared_lines(found: Comparison) -> tuple[list[Line], list[Line]]:
+    """Return what is counted of two sets, and what is averaged, side by side."""
+    counted: list[Line] = []
+    averaged: list[Line] = []
+    for one in found.lines:
+        first, second, difference, _, degrees, verdict = one.cells
+        title, unit = one.measure.title, one.measure.unit
+        line = Line(title, unit, first, second, difference, degrees, verdict)
+        (averaged if one.parts is None else counted).append(line)
+    return counted, averaged
 
 
 BEFORE_S, AFTER_S = ABOUT_SHIFT_S

@@ -40,12 +40,16 @@ export class PlayerPanel {
   }
 
   async read() {
+    let lack = "";
+    this.players = [];
     try {
-      const answer = await fetch("/players/choice.json");
-      this.players = answer.ok ? (await answer.json()).players : [];
+      const answer = await fetch(`/players/choice.json?player=${this.id ?? ""}`);
+      if (answer.ok) ({ players: this.players, lacks_consent: lack } = await answer.json());
     } catch {
-      this.players = []; // ids are shown, and the next hello asks again
+      // ids are shown, and the next hello asks again
     }
+    part("player-consent").hidden = !lack;
+    write(part("player-consent"), lack);
     this.show();
   }
 

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -25,9 +26,12 @@ from plantigrade.change import Verdict
 from plantigrade.events import Manner
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.measures import ROLLED_TRANSFER, SWING_MEASURES
-from plantigrade_gateway.analysis.result import is_good
+from plantigrade_gateway.analysis.result import MarkedSet, is_good
+from plantigrade_gateway.coach.case import Visit
+from plantigrade_gateway.coach.compare import compare_sets
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
@@ -36,7 +40,7 @@ from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swin
 from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router
-from plantigrade_gateway.web.desk.sets import lines_of, proportion_lines
+from plantigrade_gateway.web.desk.sets import Line, compared_lines, lines_of
 from plantigrade_gateway.web.door import password
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.live.hub import Hub
@@ -331,7 +335,13 @@ def test_sets_of_a_visit_are_compared_by_their_own_spread(made):
     with Store.open(made) as store:
         found = results.read(store, store.sessions()[0].session_id)
     smooth, full, fast = found.sets
-    lines = {line.title + line.unit: line for line in lines_of(smooth, fast)}
+    visit = Visit("a", datetime(2026, 3, 2, tzinfo=UTC), found, {})
+
+    def lines_between(a: MarkedSet, b: MarkedSet) -> dict[str, Line]:
+        compared = compared_lines(compare_sets(visit, built_in(), a, b))
+        return {line.title + line.unit: line for lines in compared for line in lines}
+
+    lines = lines_between(smooth, fast)
     tempos = [[s.load_tempo for s in run.swings if s.load_tempo] for run in (fast, smooth)]
     welch = ttest_ind(*tempos, equal_var=False)
     ends = welch.confidence_interval(0.95)
@@ -341,13 +351,12 @@ def test_sets_of_a_visit_are_compared_by_their_own_spread(made):
     assert tempo.degrees == f"{welch.df:.1f}"
     apart = ends.low > 0.0 or ends.high < 0.0
     assert tempo.verdict == (Verdict.APART if apart else Verdict.TOGETHER)
-    alone = lines_of(smooth, None)
+    alone = lines_of(smooth)
     assert [(line.second, line.difference, line.verdict) for line in alone] == [("",) * 3] * len(
         SWING_MEASURES
     )
-    shares = {line.title: line for line in proportion_lines(smooth, full)}
     low, high = confint_proportions_2indep(8, 12, 5, 11, method="newcomb")
-    share = shares["good push"]
+    share = lines_between(smooth, full)["good push%"]
     assert share.difference == f"+21 ({100 * low:+.0f} to {100 * high:+.0f})"
     assert share.verdict == Verdict.TOGETHER and share.second == "8 of 12 (39–86)"
 
@@ -358,7 +367,7 @@ def test_transfer_is_averaged_over_rolled_pushes_with_their_median(made):
     run = found.sets[0]
     rolled = [s.push.transfer_s or 0.0 for s in run.swings if s.push.manner is Manner.ROLLED]
     assert 0 < len(rolled) < sum(s.push.transfer_s is not None for s in run.swings)
-    (line,) = [line for line in lines_of(run, None) if line.title == ROLLED_TRANSFER][:1]
+    (line,) = [line for line in lines_of(run) if line.title == ROLLED_TRANSFER][:1]
     mean, sd = statistics.mean(rolled), statistics.stdev(rolled)
     median = statistics.median(rolled)
     assert line.first == f"{mean:.2f} ± {sd:.2f} ({len(rolled)}), median {median:.2f}"

@@ -110,6 +110,17 @@ def test_the_live_page_is_offered_who_was_here_last_before_all_others(client, re
     assert offered[0]["last"] == f"{session.started:%Y-%m-%d}"
 
 
+def test_the_live_page_is_told_of_whom_consent_to_record_lacks(client, register, iris):
+    def lack(player_id: str) -> str:
+        answer = client.get("/players/choice.json", params={"player": player_id}).json()
+        return str(answer["lacks_consent"])
+
+    assert lack(iris).startswith("Consent to record Iris")
+    assert "is not noted" in lack(iris) and "need it" in lack(iris)
+    register.grant(iris, "record", "player")
+    assert lack(iris) == lack("") == lack("00ff") == ""
+
+
 def test_many_players_have_several_pages(client, register):
     for k in range(100):  # and Iris
         register.add(name=f"Player {k:03d}", handedness="right")

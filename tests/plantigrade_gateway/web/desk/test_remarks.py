@@ -150,7 +150,7 @@ def test_after_a_tap_beside_the_answer_the_other_is_not_blind_either(store, clie
 
 def test_eye_and_program_stand_beside_each_other_on_the_session_page(store, client, page):
     base = page.partition("/swings")[0]
-    assert "No swing is judged by eye yet." in text_of(client.get(base))
+    assert "No swing is judged by eye yet: press" in text_of(client.get(base))
     swings = read_session(store, base.rpartition("/")[2]).swings
     goods = [swing.push.is_good for swing in swings[:4]]
     for n in range(1, 5):
@@ -158,7 +158,7 @@ def test_eye_and_program_stand_beside_each_other_on_the_session_page(store, clie
     shown = text_of(client.get(base))
     agree, n = goods[:3].count(True), len([good for good in goods[:3] if good is not None])
     low, high = proportion_confint(agree, n, method="wilson")
-    assert "No swing is judged by eye yet." not in shown
+    assert "No swing is judged by eye yet" not in shown
     assert f"Push: agree {agree} of {n} ({100 * low:.0f} to {100 * high:.0f} %)" in shown
     assert "Kappa from 40 swings on, each answer 5 times by both" in shown
     assert "1 tap after the answer kept apart" in shown
@@ -199,14 +199,34 @@ def test_an_instant_is_noted_and_the_note_removed(store, client, page):
         assert empty.count('"name": "notes"') == 1
     assert (note.t_s, note.text) == (62.5, "loose <lace>")
     assert "1:02 loose <lace> (coach, " in text_of(client.get(base))
-    for wrong in (
-        {"at": "soon", "text": "a"},
-        {"at": "1:00", "text": ""},
-        {"at": "9999", "text": "a"},
-    ):
-        refused = client.post(f"{base}/notes", data=wrong)
-        assert refused.status_code == 409 and "<h1>This was not done</h1>" in refused.text
-        assert f'href="{base}">Back to the page' in refused.text
     assert client.post(f"{base}/notes/{note.note_id}/remove").status_code == 409  # no form
     removed = client.post(f"{base}/notes/{note.note_id}/remove", data={"do": "remove"})
     assert removed.status_code == 303 and said(store).notes == ()
+    gone = client.post(f"{base}/notes/{note.note_id}/remove", data={"do": "remove"})
+    assert gone.status_code == 409 and "this session has none such" in gone.text
+    assert "<h1>This was not done</h1>" in gone.text
+    assert f'href="{base}">Back to the page' in gone.text
+
+
+@pytest.mark.parametrize(
+    ("at", "text", "why"),
+    [
+        ("soon", "a", "expected a number"),
+        ("1:00", "", "is empty"),
+        ("99:59", "loose lace", "its time is 1:39:59.0, expected 0:00.0 to 2:"),
+        ("9999", "loose lace", "its time is 2:46:39.0, expected"),
+        ("99:99", "loose lace", "time: '99:99', expected under 60 after a colon"),
+        ("1:2:-3", "loose lace", "expected under 60 after a colon"),
+    ],
+)
+def test_a_note_that_is_refused_stands_in_its_form_as_it_was_typed(
+    store, client, page, at, text, why
+):
+    base = page.partition("/swings")[0]
+    refused = client.post(f"{base}/notes", data={"at": at, "text": text})
+    assert refused.status_code == 422
+    (alert,) = re.findall(r'<p class="warn" role="alert">(.*)</p>', refused.text)
+    assert why in html.unescape(alert)
+    form = refused.text[refused.text.index('aria-label="A new note"') :]
+    assert re.findall(r'name="(at|text)".*?value="(.*?)"', form)[:2] == [("at", at), ("text", text)]
+    assert said(store).notes == ()

@@ -77,6 +77,23 @@ def test_any_other_player_is_searched_for_or_nobody_chosen(gateway):
     assert chosen(gateway) == [PLAYERS[0]["id"], None]
 
 
+def test_lacking_consent_is_said_of_the_player_whose_session_it_is(gateway):
+    lack = f"Consent to record {HTML} is not noted."
+    gateway.lacks_consent = {PLAYERS[1]["id"]: lack}
+    gateway.open(hello(eighteen(), player=PLAYERS[0]["id"]), frame(1.0, 18))
+    page, said = gateway.page, gateway.page.locator("#player-consent")
+    expect(page.locator("#player-now")).to_have_text("Mia Muster")
+    expect(said).to_be_hidden()
+    gateway.say(hello(eighteen(), player=PLAYERS[1]["id"]))
+    expect(said).to_have_text(lack)
+    size = page.viewport_size
+    assert size is not None
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    assert barriers(page) == []
+    gateway.say(hello(eighteen(), player=None))
+    expect(said).to_be_hidden()
+
+
 def test_a_players_page_knows_of_no_other_player(gateway):
     asked = []
     gateway.page.on("request", lambda request: asked.append(request.url))

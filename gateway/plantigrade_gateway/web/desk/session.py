@@ -1,0 +1,79 @@
+"""What a session's page shows."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from plantigrade_gateway import words
+from plantigrade_gateway.coach.eye import NO_TAPS, NONE_COMPARED, TAP_BLIND
+from plantigrade_gateway.people.profile import TOPICS, Decision
+from plantigrade_gateway.report.export import FRAMES, file_names
+from plantigrade_gateway.web.desk import judging
+from plantigrade_gateway.web.desk.frame import Desk
+from plantigrade_gateway.web.desk.overview import overview
+from plantigrade_gateway.web.desk.reads import Opened
+from plantigrade_gateway.web.desk.sets import proportions_of
+
+
+def session_view(
+    desk: Desk, opened: Opened, refused: str = "", typed: Mapping[str, str] | None = None
+) -> dict[str, Any]:
+    """Return what the template of a session's page is made with.
+
+    Parameters
+    ----------
+    desk : Desk
+    opened : Opened
+    refused : str
+        Why a note that was typed is not kept; empty: none was.
+    typed : mapping of str to str, optional
+        The fields of that note, to be shown again.
+    """
+    said = judging.said_of(desk.reads, opened)
+    problem, share = None, 0.0
+    if opened.kept is None and opened.line.session.state != "open":
+        progress = desk.preparing.ask(opened.session_id, again=True)
+        problem, share = progress.problem, progress.share
+    return {
+        "opened": opened,
+        "sets": [(k, run, dict(proportions_of(run))) for k, run in enumerate(opened.sets, 1)],
+        "sets_with_swings": [(k, run) for k, run in enumerate(opened.sets, 1) if run.swings],
+        "numbers": opened.numbers,
+        "loose": _in_no_set(opened),
+        "files": [name for name in file_names(with_frames=True) if name != FRAMES],
+        "frames": FRAMES,
+        "problem": problem,
+        "share": share,
+        "names": desk.reads.names_but(opened.line.session.player_id),
+        "overview": overview(opened.found),
+        "wrong_hand": _wrong_hand(desk, opened),
+        "decisions": _decided(desk, opened.line.session.player_id),
+        "notes": said.notes,
+        "refused": refused,
+        "typed": typed or {},
+        "agreements": judging.agreements(judging.spoken_of(opened, said)),
+        "no_taps": f"{NO_TAPS}: {TAP_BLIND}",
+        "none_compared": NONE_COMPARED,
+        "to_judge": judging.next_to_judge(opened, said),
+    }
+
+
+def _wrong_hand(desk: Desk, opened: Opened) -> str:
+    """Say that a session was recorded for the other hand than its player's; empty if not."""
+    quality, player_id = opened.found.quality, opened.line.session.player_id
+    if quality is None or player_id is None or opened.player is None:
+        return ""
+    hand = desk.reads.player(player_id).handedness
+    return words.wrong_hand(quality.handed, hand, opened.player or "the player")
+
+
+def _decided(desk: Desk, player_id: str | None) -> list[tuple[str, Decision | None]]:
+    """Return the decision in force on each topic; nothing of nobody."""
+    if player_id is None:
+        return []
+    made = {one.topic: one for one in desk.reads.register.decisions(player_id)}
+    return [(topic, made.get(topic)) for topic in TOPICS] if made else []
+
+
+def _in_no_set(opened: Opened) -> list[int]:
+    elsewhere = {*opened.set_names, *opened.left_out}
+    return [n for first, n in opened.numbers.items() if first not in elsewhere]
