@@ -11,6 +11,8 @@ from importlib import resources
 from pathlib import Path
 from typing import BinaryIO
 
+import numpy as np
+
 from plantigrade_gateway.errors import InputError, RecordError, StoreError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, Order
 from plantigrade_gateway.record.packing import pack, unpack
@@ -24,6 +26,7 @@ MAX_PIECE_BYTES = 1 << 27
 MOST_TOLD_BYTES = 1 << 25
 """Of a record's marks, settings, calibrations and links, which are kept as they are (ours)."""
 _BYTES_PER_PIECE = 1 << 22
+_KINDS = np.array([kind for kind in Kind if kind is not Kind.LATE])  # those a record may hold
 _ENTRY_BYTES = 512  # about what one costs beside its data, in memory and to go through
 _VERSION = struct.Struct("<H")
 _LENGTH = struct.Struct("<I")
@@ -133,7 +136,7 @@ def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
             batch = unpack([piece])
         except StoreError as error:
             raise RecordError(f"{path}: piece at byte {at}: {error}") from error
-        if len(batch) == 0 or int(batch.kind.max()) > max(Kind):
+        if len(batch) == 0 or not np.isin(batch.kind, _KINDS).all():
             raise RecordError(f"{path}: piece at byte {at}: no entries of known kinds")
         order.check(batch, f": piece at byte {at}")
         told += _told(batch)
