@@ -106,3 +106,17 @@ def test_the_way_of_the_sound_is_taken_off():
     far = Sync([stamped(0.10, 0.0)], 100.0, 3.43, distance_error_m=SOUND_M_S * 0.03)
     assert far.on_load_time(5.11)[1] > 0.03 > error_s
     assert sync.on_load_time(5.11, clock_error_s=0.03)[1] > 0.03
+
+
+def test_half_of_what_the_feet_differ_is_part_of_the_uncertainty():
+    """No jitter at all, and 8 ms between the feet: 4 ms, whatever Student's t says."""
+    one = stamped(0.15, jitter_s=(-0.004,) * 5 + (0.004,) * 5)
+    assert one.offset_s == pytest.approx(0.15)
+    assert one.error_s == pytest.approx(0.004)
+
+
+def test_between_two_stampings_a_change_of_drift_is_part_of_the_uncertainty():
+    """2 ppm over the 2000 s to the nearer one are 4 ms; a quarter of 10 ms is 2.5."""
+    sync = Sync([stamped(0.15, 10.0), stamped(0.15, 4010.0)], 100.0, 0.0)
+    _, error_s = sync.offset(2010.0)  # the middle of both, to the second
+    assert error_s == pytest.approx(np.hypot(0.004, 0.0025), rel=1e-3)

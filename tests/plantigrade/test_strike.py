@@ -61,6 +61,15 @@ def test_a_fainter_click_is_a_neighbours():
     assert find(click(10.1, -30.0), click(10.2)).t_s == 10.2
 
 
+def test_a_click_far_louder_than_the_clubs_is_something_nearer():
+    assert find(click(10.2, -9.0)).state is StrikeState.NOT_HEARD
+    assert find(click(10.2, -11.0)).state is StrikeState.HEARD  # up to 10 dB over -20
+
+
+def test_of_two_at_the_balls_delay_the_first_is_the_balls():
+    assert find(click(10.2), click(10.276), click(10.284)).ball_s == 10.276
+
+
 def test_another_sound_is_none():
     thud = (-1.0, -6.0, -12.0, -18.0, -20.0, -20.0)
     assert find(click(10.2, bands=thud)).state is StrikeState.UNCLEAR

@@ -135,3 +135,17 @@ def test_a_reset_detector_is_as_new():
 def test_samples_that_are_none_are_refused(sound):
     with pytest.raises(SampleError, match="sound"):
         TransientDetector().push(sound)
+
+
+def test_what_is_quieter_than_silence_is_no_transient():
+    """A click of -98 dB re full scale and one of -78, each after digital silence."""
+    faint, heard = 1e-5 * 3.0 * ring(4000.0, 0.0005), 1e-4 * 3.0 * ring(4000.0, 0.0005)
+    silence = np.zeros(2 * RATE)
+    (one,) = hear(with_sounds(silence, (0.5, faint), (1.0, heard)))
+    assert one.t_s == pytest.approx(1.0, abs=0.001)
+
+
+def test_what_rises_slowly_is_no_thump():
+    """A heel is down within 15 ms; a low tone that takes 60 swells."""
+    slow = with_sounds(noise(5, 1.0, 1e-4), (0.5, 0.2 * ring(120.0, 0.060, 0.02)))
+    assert hear(slow, TransientKind.THUMP) == []

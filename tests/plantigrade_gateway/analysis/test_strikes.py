@@ -67,8 +67,18 @@ def swings() -> list[Swing]:
 
 
 def joined(
-    cuts: Iterable[int] = (), confirmed: int = 5, *, stamps: bool = True, asks: bool = False
+    cuts: Iterable[int] = (),
+    confirmed: int = 5,
+    *,
+    stamps: bool = True,
+    asks: bool = False,
+    own_s: float | None = None,
+    last: Transient | None = None,
+    sets: tuple[SetSpan, ...] = (SET,),
 ) -> list[SwingStrike]:
+    """Join the strikes: one is confirmed five times, then one is told, then none is hit."""
+    strike = sound(TransientKind.CLICK)
+    last = strike if last is None else last
     log = StrikeLog()
     log.listen(Listening(Purpose.ON, DISTANCE_M, 0.3), 0.0)
     if stamps:
@@ -79,9 +89,16 @@ def joined(
             log.heard(heard, at_s - 0.005 + OFFSET_S + 0.001)
     for k, at_s in enumerate(SWINGS_S):
         if k != 6:  # the last one is a practice swing
-            log.heard(HeardSound(0, sound(TransientKind.CLICK)), at_s + 0.3 + 0.01 + OFFSET_S)
+            late_s = 0.04  # told so long after it was heard
+            if k < confirmed:  # something fainter comes first
+                faint = sound(TransientKind.CLICK, -31.0)
+                log.heard(HeardSound(0, faint), at_s + 0.15 + 0.01 + OFFSET_S)
+            heard_s = at_s + 0.3 + 0.01 + OFFSET_S
+            log.heard(HeardSound(round(1e9 * late_s), last if k == 5 else strike), heard_s + late_s)
         if k < confirmed:
             log.listen(Listening(Purpose.CONFIRMED), at_s + 4.0)
+    if own_s is not None:
+        log.listen(Listening(Purpose.OWN, lasts_s=0.1), SWINGS_S[5] + own_s)
     (whole,) = rows()
     so_far: list[Swing] = []
     for start, stop in pairwise(sorted({0, len(whole), *cuts})):
@@ -90,8 +107,8 @@ def joined(
         log.take([part], done)
         so_far += done
         if asks:
-            log.strikes(so_far, [SET], BW_N, RATE_HZ, CLOCK_S)
-    return list(log.strikes(swings(), [SET], BW_N, RATE_HZ, CLOCK_S))
+            log.strikes(so_far, sets, BW_N, RATE_HZ, CLOCK_S)
+    return list(log.strikes(swings(), sets, BW_N, RATE_HZ, CLOCK_S))
 
 
 def test_a_strike_is_told_against_the_moments_of_its_swing():
@@ -111,6 +128,28 @@ def test_a_strike_is_told_against_the_moments_of_its_swing():
     assert strikes[6].state == "not_heard"
     assert strikes[6].t_s is None
     assert strikes[6].lead_share is None
+
+
+@pytest.mark.parametrize(
+    ("own_s", "state"),
+    [
+        (None, "not_heard"),
+        (0.45, "heard"),  # it is heard 0.05 s sooner than it plays: the strike is at 0.43
+        (0.10, "heard"),  # and 0.3 s longer
+        (0.60, "unclear"),  # and here it covers a part of the window alone
+    ],
+)
+def test_under_the_programs_own_sound_a_strike_is_known_by_its_top(own_s, state):
+    covered = replace(sound(TransientKind.CLICK), high_share=0.1, rise_s=0.01)
+    assert joined(own_s=own_s, last=covered)[5].state == state
+
+
+def test_another_club_is_not_known_by_the_first_ones_strikes():
+    iron = SetSpan("full, 7 iron", SWINGS_S[5] - 5.0, 300.0, club="7 iron")
+    driver = replace(SET, end_s=SWINGS_S[5] - 5.0)
+    strikes = joined(sets=(driver, iron))
+    assert [one.state for one in strikes[:5]] == ["heard"] * 5
+    assert strikes[5].state == "unclear" and "confirmed with this club" in strikes[5].reason
 
 
 def test_how_the_rows_are_cut_changes_nothing():

@@ -88,6 +88,43 @@ def test_a_session_with_a_microphone(store, practice):
     assert strike_lines(found.strikes[-1])[0].startswith("marked at ")
 
 
+class Switch:
+    """Stands for the microphone: keeps when it was to look for stamps."""
+
+    def __init__(self) -> None:
+        self.stamping: list[bool] = []
+
+    def stamp(self, *, on: bool) -> None:
+        self.stamping.append(on)
+
+
+def test_thumps_are_looked_for_while_heels_are_stamped(store, practice):
+    live, ears = LiveSession(store, "test", Silence(), print), Ears(Ear(2.5), print)
+    ears.microphone = switch = Switch()  # type: ignore[assignment]
+    live.push(Batch.of(practice[:300]))
+    ears.follow(live)
+    assert switch.stamping == [True]
+    ears.marked("stamps end", live)
+    ears.marked("stamps end", live)
+    assert switch.stamping == [True, False]
+    live.close()
+
+
+def test_what_was_heard_before_the_session_or_long_ago_is_not_kept(store, practice):
+    live, ears = LiveSession(store, "test", Silence(), print), Ears(Ear(2.5), print)
+    live.push(Batch.of(practice[:300]))
+    now_ns = practice[299].arrival_ns
+    ears.hear(Heard(now_ns - 1_000_000, CLICK))
+    ears.follow(live)
+    for ago_s in (61, 59):
+        ears.hear(Heard(now_ns - ago_s * 1_000_000_000, CLICK))
+    ears.follow(live)
+    live.close()
+    entries = [e for batch in store.batches(live.session_id) for e in batch]
+    heard = [HeardSound.from_json(e.data) for e in entries if e.kind is Kind.HEARD]
+    assert [one.before_ns for one in heard] == [59_000_000_000]
+
+
 class Mouth:
     """Stands for a speech engine: each text takes two seconds."""
 
