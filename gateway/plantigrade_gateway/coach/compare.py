@@ -26,6 +26,8 @@ from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.analysis.result import MarkedSet
 from plantigrade_gateway.coach.case import Case, Visit, not_theirs
 from plantigrade_gateway.coach.follow import (
+    KEPT_ALIKE,
+    KEPT_IS,
     Followed,
     Unit,
     followed,
@@ -34,11 +36,12 @@ from plantigrade_gateway.coach.follow import (
     units_of,
 )
 from plantigrade_gateway.coach.repeats import means_of, repeats_of
-from plantigrade_gateway.coach.swings import JUDGES, counted, sets_of_visit
+from plantigrade_gateway.coach.swings import FULL, JUDGES, KEPT, counted, sets_of_visit
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.rules.model import RuleSet
 
 OF_SHARES = "no verdict: what repeats make of proportions from day to day is not known"
+_NAMED = 3  # measures, of those that a note is of
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,20 +141,44 @@ def compare(
         A session is none of this player's visits.
     """
     first, second = (visit_of(case, session) for session in (before, after))
-    lines = []
+    lines: list[Compared] = []
+    units: dict[str, tuple[list[Unit], list[Unit]]] = {}
+    said = dict.fromkeys(changed(first, second))
     for name, measure in followed().items():
-        if key in (None, name):
-            a, b = (units_of(case, rules, visit, name) for visit in (first, second))
-            if a and b:
-                lines.append(_line(case, rules, measure, a, b))
-    sources = dict.fromkeys(one.error_from for one in lines if one.error_from)
+        if key not in (None, name):
+            continue
+        a, b = (units_of(case, rules, visit, name) for visit in (first, second))
+        units[name] = a, b
+        which, _, what = name.partition(".")
+        if not a or not b:
+            continue
+        if which != KEPT or units.get(f"{FULL}.{what}") != (a, b):
+            lines.append(_line(case, rules, measure, a, b))
+        if which == KEPT:
+            said[KEPT_ALIKE if key is None else KEPT_IS] = None
     return Comparison(
         before,
         after,
         (first.started.date(), second.started.date()),
         tuple(lines),
-        (*changed(first, second), *sources, *([BY_CHANCE] if len(lines) > 1 else [])),
+        (*said, *_errors_from(lines), *([BY_CHANCE] if len(lines) > 1 else [])),
     )
+
+
+def _errors_from(lines: Sequence[Compared]) -> list[str]:
+    """Say what measuring errors are from; of which measures, where they are from several."""
+    measures: dict[str, list[str]] = {}
+    for one in lines:
+        if one.error_from:
+            measures.setdefault(one.error_from, []).append(one.measure.title)
+    if len(measures) < 2:
+        return list(measures)
+    said = []
+    for text, titles in measures.items():
+        more = f" and {len(titles) - _NAMED} more" if len(titles) > _NAMED else ""
+        names = ", ".join(f'"{title}"' for title in titles[:_NAMED])
+        said.append(f"Of {names}{more}: {text[0].lower()}{text[1:]}")
+    return said
 
 
 def _line(

@@ -33,6 +33,12 @@ from plantigrade_gateway.rules.model import FEET, RuleSet
 
 SHOES_OFF = (steps.LIFT, steps.FLAT)
 """Trials before which a shoe was off: a lift is asked for whenever one was (the check's table)."""
+KEPT_IS = (
+    '"Kept" is of a visit\'s first silent full set, where no drill came before it on that visit: '
+    "what stays without a reminder."
+)
+"""To be shown wherever measures of ``kept`` are."""
+KEPT_ALIKE = f'{KEPT_IS} Where "full" is of that same set alone, it is not shown twice.'
 _SHARES = {
     "heel_unloaded": "lead heel unloaded",
     "heel_back": "lead heel back in time, of the unloaded",

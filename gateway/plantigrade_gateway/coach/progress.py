@@ -14,8 +14,9 @@ from plantigrade.stat import stat_of
 from plantigrade_gateway import formats
 from plantigrade_gateway.coach.case import Case, Visit
 from plantigrade_gateway.coach.compare import OF_SHARES, share_of
-from plantigrade_gateway.coach.follow import Followed, Unit, find_followed, units_of
+from plantigrade_gateway.coach.follow import KEPT_IS, Followed, Unit, find_followed, units_of
 from plantigrade_gateway.coach.repeats import Repeats, means_of, repeats_of
+from plantigrade_gateway.coach.swings import KEPT
 from plantigrade_gateway.rules.model import RuleSet
 
 
@@ -130,7 +131,11 @@ def progress(case: Case, rules: RuleSet, key: str) -> Progress:
         tuple(breaks),
         None if repeats is None else repeats.kind,
         None if repeats is None or repeats.error is None else repeats.error.degrees,
-        (OF_SHARES if repeats is None else repeats.text, *([BY_CHANCE] if len(points) > 2 else [])),
+        (
+            OF_SHARES if repeats is None else repeats.text,
+            *([KEPT_IS] if key.startswith(f"{KEPT}.") else []),
+            *([BY_CHANCE] if len(points) > 2 else []),
+        ),
     )
 
 

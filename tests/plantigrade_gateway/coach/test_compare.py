@@ -1,6 +1,7 @@
 """Two visits and two sets side by side, against plain computations of their intervals."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from plantigrade_gateway.coach.compare import (
     compare_sets,
     set_of,
 )
+from plantigrade_gateway.coach.follow import KEPT_ALIKE, KEPT_IS
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.rules.files import built_in
 
@@ -90,6 +92,49 @@ def test_only_what_both_have_is_compared():
     assert compare(case(first, second), RULES, "visit-0", "visit-1").lines == ()
     with pytest.raises(InputError, match="no visit of this player"):
         compare(case(first), RULES, "visit-0", "visit-9")
+
+
+def test_a_kept_row_that_is_of_the_full_set_alone_is_not_shown_twice():
+    """Kept: the first silent full set, where no drill came before it on that visit."""
+    once = [VisitMaker(day=k).swung("full", pushes(6, 2)).visit() for k in (0, 7)]
+    found = compare(case(*once), RULES, "visit-0", "visit-7")
+    keys = {one.measure.key for one in found.lines}
+    assert "full.push_good" in keys
+    assert {key for key in keys if key.startswith("kept.")} == set()
+    assert found.notes.count(KEPT_ALIKE) == 1 and "first silent full set" in KEPT_ALIKE
+    asked = compare(case(*once), RULES, "visit-0", "visit-7", "kept.push_good")
+    assert [one.measure.key for one in asked.lines] == ["kept.push_good"]
+    assert asked.notes == (KEPT_IS,)
+    twice = VisitMaker(day=14).swung("full", pushes(6, 2)).swung("full", pushes(8, 0)).visit()
+    found = compare(case(*once, twice), RULES, "visit-0", "visit-14")
+    first, all_of_it = (line(found, f"{which}.push_good").parts for which in ("kept", "full"))
+    assert first is not None and all_of_it is not None
+    assert [(p.count, p.n) for p in first] == [(6, 8), (6, 8)]
+    assert [(p.count, p.n) for p in all_of_it] == [(6, 8), (14, 16)]
+    only_smooth = [VisitMaker(day=k).swung("smooth", pushes(6, 2)).visit() for k in (0, 7)]
+    assert KEPT_ALIKE not in compare(case(*only_smooth), RULES, "visit-0", "visit-7").notes
+
+
+def test_errors_from_several_repeats_say_of_which_measures():
+    """Stands with the shoes put on again, and sets that were swung once."""
+    made = [
+        VisitMaker(day=k).swung("full", [{"load_tempo": 2.0 + 0.1 * k}] * 6).visit() for k in (0, 1)
+    ]
+    worn_too = [worn([0.1, 0.2, 0.15], k) for k in (0, 1)]
+    both = [
+        replace(
+            a, analysis=replace(b.analysis, swings=a.analysis.swings, made_sets=a.analysis.sets)
+        )
+        for a, b in zip(made, worn_too, strict=True)
+    ]
+    found = compare(case(*both), RULES, "visit-0", "visit-1")
+    (again,) = [note for note in found.notes if "repeated on 2 visits" in note]
+    (never,) = [note for note in found.notes if "othing was repeated" in note]
+    assert again.startswith('Of "lead midfoot, standing"')
+    assert ": measuring error from shoes taken off and on again, repeated" in again
+    assert never.startswith('Of "full: ') and " more: nothing was repeated within" in never
+    alone = compare(case(*made), RULES, "visit-0", "visit-1")
+    assert "Nothing was repeated within a visit, so there is no verdict." in alone.notes
 
 
 def test_two_sets_of_a_visit_by_their_own_spread():
