@@ -325,14 +325,14 @@ def test_after_a_reset_late_times_are_right_too():
     assert len(late) > 200
 
 
-LOG = {"boot": 1, "clock_us": 5, "read_ns": 7}
+LOG: dict[str, object] = {"boot": 1, "clock_us": 5, "read_ns": 7}
 
 
 @pytest.mark.parametrize(
     "log",
     [
         *({**LOG, "boot": boot} for boot in (0, -1, 1 << 16, "x", None, float("nan"))),
-        *({**LOG, "clock_us": clock_us} for clock_us in (-1, 1 << 48, [])),
+        *({**LOG, "clock_us": clock_us} for clock_us in (-1, 1 << 48, list[int]())),
         *({**LOG, "read_ns": read_ns} for read_ns in (1 << 70, -(1 << 70))),
         *({}, [], None, 3),
     ],
