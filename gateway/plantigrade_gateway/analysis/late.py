@@ -35,6 +35,8 @@ _SHORT_US = 15_000
 """A shorter stretch at the end of what is missing is none: packets jitter (ours)."""
 _END_US = 1_000_000
 """Nor is one at the record's end: the last packets were under way (ours)."""
+_AROUND_US = 1_000_000.0
+"""Pages so far outside a stretch's times are not looked at (ours: their times are known better)."""
 _TIMES = struct.Struct("<dd")
 _LOG, _NOTIFICATION = int(Kind.LOG), int(Kind.NOTIFICATION)
 _READ = (int(Kind.NOTIFICATION), int(Kind.CONNECTED), int(Kind.EXCHANGE))
@@ -275,8 +277,9 @@ class _Traces:
         """Return what came late, in order of time."""
         late: list[_Late] = []
         for k, trace in self._traces.items():
-            for boot_pages in trace.pages.values():
+            for boot, boot_pages in trace.pages.items():
                 boot_pages.sort(key=lambda page: (page.clock_us, page.page))
+                trace.pages[boot] = list(_each_once(boot_pages))
             for a, b in zip(trace.spans, [*trace.spans[1:], None], strict=False):
                 late += self._between(k, trace, a, b)
         late.sort(key=lambda one: (one.entry.arrival_ns, one.before))
@@ -300,7 +303,16 @@ class _Traces:
             at_us, stop_us = from_us, to_us
             if b is None:
                 stop_us = zero_us + round((end_s - zero_s) / rate)
-            for page in _pages_of(trace.pages.get(boot, []), from_us, to_us):
+            low_us, high_us = float(from_us), float(to_us)
+            if rate > 0.0:  # a boot that came again and again is not gone through each time
+                low_us = max(low_us, zero_us + (after_s - zero_s) / rate - _AROUND_US)
+                high_us = min(high_us, zero_us + (end_s - zero_s) / rate + _AROUND_US)
+            for page in _pages_of(trace.pages.get(boot, []), low_us, high_us):
+                last_us = page.end_us - page.period_us
+                if zero_s + rate * (last_us - zero_us) <= after_s or page.end_us <= at_us:
+                    continue  # it brings nothing: another page had it
+                if zero_s + rate * (page.clock_us - zero_us) >= end_s:
+                    continue
                 half_us = page.period_us // 2
                 clock_us = page.clock_us + page.period_us * np.arange(len(page))
                 t_s = zero_s + rate * (clock_us - zero_us)
@@ -329,7 +341,16 @@ class _Traces:
             self.owed.append(Owed(insole, trace.serial, boot, from_us, to_us))
 
 
-def _pages_of(pages: list[LogPage], from_us: int, to_us: int) -> list[LogPage]:
+def _each_once(pages: list[LogPage]) -> Iterator[LogPage]:
+    """Leave out what came twice, of pages in order of their clocks."""
+    before: LogPage | None = None
+    for page in pages:
+        if before is None or page.clock_us > before.clock_us or page.end_us > before.end_us:
+            yield page
+            before = page
+
+
+def _pages_of(pages: list[LogPage], from_us: float, to_us: float) -> list[LogPage]:
     """Return the pages that may have frames between two long clocks."""
     begin = bisect_right(pages, from_us, key=lambda page: page.clock_us)
     return pages[max(0, begin - 1) : bisect_left(pages, to_us, key=lambda page: page.clock_us)]

@@ -42,6 +42,7 @@ class LogReader:
         self._link = link
         self._token = 0
         self._listens = False
+        self._pages = 0  # of the request under way
         self._on_page: Callable[[bytes], None] | None = None
         self._end: LogEnd | None = None
         self._came = asyncio.Event()
@@ -75,7 +76,8 @@ class LogReader:
         Raises
         ------
         BluetoothError
-            The link is lost, the insole refuses, or nothing comes any more.
+            The link is lost, the insole refuses, nothing comes any more, or more pages come than
+            its log has room for.
         """
         if not self._listens:
             await self._link.subscribe(gatt.LOG, self._told)
@@ -83,10 +85,15 @@ class LogReader:
         self._token = (self._token + 1) & 0xFF
         to_us = min(hole.to_us, LONG_CLOCK - 1)
         request = LogRequest(self._token, hole.boot, hole.from_us, to_us)
-        self._on_page, self._end = on_page, None
+        self._on_page, self._end, self._pages = on_page, None, 0
         try:
             await self._link.write(gatt.LOG, request.encode())
             while self._end is None:
+                if self._pages > self.state.pages:
+                    raise BluetoothError(
+                        f"{self._link.label}: sends more than the {self.state.pages} pages that "
+                        "its log has room for"
+                    )
                 self._came.clear()
                 await self._wait()
         finally:
@@ -117,7 +124,9 @@ class LogReader:
         if self._on_page is None:
             return
         if not is_end(told):
-            self._on_page(told)
+            self._pages += 1
+            if self._pages <= self.state.pages:
+                self._on_page(told)
             self._came.set()
             return
         try:

@@ -81,6 +81,8 @@ class Coverage:
         near_us = self._anchor[0] + (now_ns - self._anchor[1]) // 1000
         start_us = long_clock(header.clock_us, near_us)
         end_us = start_us + header.frames * header.period_us
+        if end_us >= LONG_CLOCK:
+            return  # nine years without a reset, or an insole that says so: no request holds it
         begins_us = self._end_us
         if begins_us is None and self._after_reset:
             begins_us, self._after_reset = 0, False

@@ -12,14 +12,15 @@ import pytest
 from tests.support.loglink import PERIOD_US, Insole, packets_of, record
 
 from plantigrade.block import FloatArray, Foot, PressureBlock
+from plantigrade_gateway.analysis import late
 from plantigrade_gateway.analysis.late import Owed, log_said, made_whole, read_late
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.virtual.player import invented_steps
-from plantigrade_gateway.wire.codec import decode
-from plantigrade_gateway.wire.log import LogRequest, read_page
-from plantigrade_gateway.wire.messages import DataPacket
+from plantigrade_gateway.wire.codec import decode, encode_data
+from plantigrade_gateway.wire.log import LogPage, LogRequest, read_page
+from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
 
 LEFT, RIGHT = Foot.LEFT, Foot.RIGHT
 STEPS = invented_steps()
@@ -410,3 +411,33 @@ def test_live_and_late_bytes_are_the_same():
             logged[page.clock_us + k * PERIOD_US] = page.counts[k : k + 2].tobytes()
     assert len(logged) > 1400
     assert all(live[at] == rows for at, rows in logged.items())
+
+
+@pytest.mark.parametrize("pages_us", [[0] * 300, range(0, 3_000_000, 10_000)], ids=["one", "many"])
+def test_boots_that_come_again_and_again_do_not_multiply_the_work(pages_us, monkeypatch):
+    """A record may say anything: here two boots in turn, with 300 pages before or after each."""
+    looked: list[int] = []
+
+    def counted(pages: list[LogPage], from_us: float, to_us: float) -> list[LogPage]:
+        found = pages_of(pages, from_us, to_us)
+        looked.append(len(found))
+        return found
+
+    pages_of = late._pages_of
+    monkeypatch.setattr(late, "_pages_of", counted)
+    counts = np.full((1, 18), 7, dtype=np.uint16)
+    form = (LEFT, SampleFormat.PACKED12, False, False, False)
+    entries = []
+    for k, clock_us in enumerate(pages_us):
+        log_page = LogPage(*(*form, k, 1 + k % 2, clock_us, 0, 10_000), counts=counts)
+        entries.append(Entry(0, 0, Kind.LOG, log_page.encode()))
+    for k in range(200):
+        ns = 10**9 * (k + 1)
+        log = {"boot": 1 + k % 2, "clock_us": 100_000_000, "read_ns": ns}
+        entries.append(Entry(ns, 0, Kind.CONNECTED, json.dumps({"log": log}).encode()))
+        packet = DataPacket(*(*form[:2], True, False, False, k, 100_000_000, 10_000), counts=counts)
+        entries.append(Entry(ns, 0, Kind.NOTIFICATION, encode_data(packet)))
+    batch = Batch.of(entries)
+    assert len(whole(batch)) == len(batch)  # no page is of a time between
+    assert len(looked) == 399  # both lines of each, and what follows the last
+    assert sum(looked) <= 2 * len(looked)

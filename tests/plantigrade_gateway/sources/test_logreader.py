@@ -29,7 +29,7 @@ from plantigrade_gateway.wire.log import (
 )
 from plantigrade_gateway.wire.messages import AckStatus, SampleFormat
 
-STATE = LogState(True, 1, 0, 0, 10, 64)
+STATE = LogState(True, 1, 0, 0, 10, 1024)
 S = 1_000_000
 
 
@@ -145,6 +145,24 @@ async def test_a_refusal_is_said():
     reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
     with pytest.raises(BluetoothError, match=r"does not give its log \(not now\)"):
         await reader.read(Hole(1, 0, S), lambda data: None)
+
+
+async def test_pages_without_end_end_with_the_logs_room():
+    room = replace(STATE, pages=5)
+    link = FakeLink(lambda request: [page(10 * S)] * 6)
+    reader, came = LogReader(cast(Connection, cast(Any, link)), room, 0), list[bytes]()
+    with pytest.raises(BluetoothError, match="more than the 5 pages that its log has room for"):
+        await reader.read(Hole(1, 0, S), came.append)
+    assert came == [page(10 * S)] * 5
+    link._answers = lambda request: [*[page(10 * S)] * 5, end(request)]
+    assert await reader.read(Hole(1, 0, S), came.append) == LogEnd(2, AckStatus.DONE)
+    assert len(came) == 10
+
+
+def test_what_a_record_keeps_of_a_log():
+    state = LogState(True, 7, 123_456_789_012, 0, 10, 64)
+    reader = LogReader(cast(Connection, cast(Any, FakeLink(lambda request: []))), state, 42)
+    assert reader.said == {"boot": 7, "clock_us": 123_456_789_012, "read_ns": 42}
 
 
 async def test_a_link_that_goes_while_it_is_read_leaves_the_rest_owed():

@@ -209,11 +209,9 @@ def test_absurd_arrivals_are_refused_both_ways(tmp_path, times_ns, says):
 @pytest.mark.parametrize("kind", [18, 100, 254, 255])
 def test_a_kind_that_no_record_holds_is_refused(tmp_path, kind):
     """`hardware_notes/replay_file.md`: 0 to 17; 255 is the analysis' own, with times of its own."""
-    at = [0, 1]
-    batch = Batch(
-        *(np.array(column) for column in (at, [0, 0], [int(Kind.MARK), kind], [0, 0])), b""
-    )
-    piece = pack(batch)
+    kinds = np.array([int(Kind.MARK), kind], np.uint8)
+    zeros = np.zeros(2, np.int64)
+    piece = pack(Batch(zeros, zeros.astype(np.uint8), kinds, zeros, b""))
     path = tmp_path / "a.pgr"
     path.write_bytes(HEAD + struct.pack("<I", len(piece)) + piece + bytes(4))
     entries, said = read_until_fault(path)

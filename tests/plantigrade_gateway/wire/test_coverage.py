@@ -112,6 +112,18 @@ def test_holes_of_ended_sessions_stay_theirs():
     assert made.page(page(1, S)) == {"before": 80 * MS}
 
 
+def test_beyond_the_long_clock_nothing_is_owed():
+    """A request holds 48 bits of µs (`wire_format.md` §8); an insole may say it is at their end."""
+    made = Coverage()
+    made.connected(state(1, LONG_CLOCK - S), 0)
+    made.packet(packet(LONG_CLOCK - S), 0)
+    made.packet(packet(LONG_CLOCK - 20 * MS), 980 * 10**6)  # its last frame ends at the end
+    made.packet(packet(LONG_CLOCK + 5 * S), 6 * 10**9)
+    assert made.holes == []
+    made.packet(packet(LONG_CLOCK - 40 * MS), 960 * 10**6)
+    assert told(made) == [(1, LONG_CLOCK - S + 20 * MS, LONG_CLOCK - 40 * MS)]
+
+
 def test_without_a_state_nothing_is_owed():
     made = Coverage()
     for at in (0, 5 * S):
