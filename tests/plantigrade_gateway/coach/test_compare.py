@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import stats
-from tests.support.cases import STANDS, VisitMaker, case, pushes, two_way, worn
+from tests.support.cases import STANDS, MadeAnalysis, VisitMaker, case, pushes, two_way, worn
 
 from plantigrade.change import BY_CHANCE, IN_VISIT, Kind, Verdict
 from plantigrade_gateway.coach.case import SwingNote
@@ -121,12 +121,11 @@ def test_errors_from_several_repeats_say_of_which_measures():
         VisitMaker(day=k).swung("full", [{"load_tempo": 2.0 + 0.1 * k}] * 6).visit() for k in (0, 1)
     ]
     worn_too = [worn([0.1, 0.2, 0.15], k) for k in (0, 1)]
-    both = [
-        replace(
-            a, analysis=replace(b.analysis, swings=a.analysis.swings, made_sets=a.analysis.sets)
-        )
-        for a, b in zip(made, worn_too, strict=True)
-    ]
+    both = []
+    for a, b in zip(made, worn_too, strict=True):
+        swung, stood = a.analysis, b.analysis
+        assert isinstance(stood, MadeAnalysis)
+        both.append(replace(a, analysis=replace(stood, swings=swung.swings, made_sets=swung.sets)))
     found = compare(case(*both), RULES, "visit-0", "visit-1")
     (again,) = [note for note in found.notes if "repeated on 2 visits" in note]
     (never,) = [note for note in found.notes if "othing was repeated" in note]
