@@ -51,14 +51,20 @@ ALLOWED: dict[str, set[str]] = {
         *("web.html", "web.door", "web.desk"),  # the desk's reads and its worker
     },
     "web": {"sound", "store", "web.html", "web.door", "web.live", "web.desk", "web.api"},
+    "sync": {"record", "store", "people"},
+    # sync: the messages that both sides read; the web rooms: the hub's desk and its door
+    "hub": {
+        *("record", "sources", "analysis", "store", "people", "report", "sync"),
+        *("web", "web.html", "web.door", "web.live", "web.desk"),
+    },
     "session": {
         *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),
-        *("check", "people", "report", "forward", "web.live"),
+        *("check", "people", "report", "forward", "sync", "web.live"),
     },
     "cli": {
         *("wire", "record", "sound", "sources", "drills", "analysis", "store", "virtual"),
         *("rules", "check", "coach", "prints"),
-        *("people", "report", "forward", "web.door", "web.live", "session"),
+        *("people", "report", "forward", "sync", "hub", "web.door", "web.live", "session"),
     },
 }
 """What each room may import beside itself and the top."""
@@ -156,7 +162,7 @@ def test_rooms_import_only_what_their_row_allows():
     ("module", "line"),
     [
         ("wire.decoder", "import sqlite3"),
-        ("wire.decoder", "from plantigrade_gateway.web.live import hub"),
+        ("wire.decoder", "from plantigrade_gateway.web.live import audience"),
         ("record.entries", "from plantigrade_gateway.wire.stream import Run"),
         ("sound.mixer", "import miniaudio"),
         ("sound.mixer", "from plantigrade_gateway.drills.model import Drill"),
@@ -170,7 +176,7 @@ def test_rooms_import_only_what_their_row_allows():
         ("forward.tsdb", "from plantigrade_gateway.web.live.page import Page"),
         ("web.html", "from plantigrade_gateway.store.store import Store"),
         ("web.door.guard", "from plantigrade_gateway.web.desk.reads import DeskStore"),
-        ("web.live.hub", "from plantigrade_gateway.web.app import create_app"),
+        ("web.live.audience", "from plantigrade_gateway.web.app import create_app"),
         ("web.desk.pages", "from plantigrade_gateway.session.session import LiveSession"),
         ("web.api.players", "from plantigrade_gateway.record.entries import Batch"),
         ("web.app", "from plantigrade_gateway.session.session import LiveSession"),

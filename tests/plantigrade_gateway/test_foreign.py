@@ -23,7 +23,7 @@ OWN = {
     "prints/child.py": "its own process, over a pipe",
     "report/swingframes.py": "its own rows",
     "report/typeset.py": "what its own template says",
-    "web/live/hub.py": "its own process, over a pipe",
+    "web/live/audience.py": "its own process, over a pipe",
     "web/live/page.py": "its own process, over a pipe",
 }
 """What may read JSON without bounds: what this program itself has written."""

@@ -18,7 +18,7 @@ from plantigrade_gateway.session.invented import JONAH, put
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.door.guard import Guard
-from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.web.live.audience import Audience
 
 HERE = "/api/v1"
 DOCUMENT = f"{HERE}/openapi.json"
@@ -69,7 +69,7 @@ def bay(path: Path) -> Iterator[Bay]:
     """Serve a store to the local network."""
     with Store.open(path) as store:
         opened = door(store)
-        app = create_app(Hub(lambda _: None), path, opened.access)
+        app = create_app(Audience(lambda _: None), path, opened.access)
         with TestClient(app):  # its life
             yield Bay(opened, Guard(app, opened.access))
 

@@ -14,7 +14,7 @@ from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.door.access import Access, BindPolicy
 from plantigrade_gateway.web.door.guard import Guard
-from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.web.live.audience import Audience
 
 
 @contextmanager
@@ -22,7 +22,7 @@ def served(store_path: Path) -> Iterator[str]:
     """Serve a store's pages to this machine; give their address."""
     with Store.open(store_path) as store, socket.create_server(("127.0.0.1", 0)) as listening:
         access = Access(store.database, BindPolicy())
-        app = Guard(create_app(Hub(), store_path, access), access)
+        app = Guard(create_app(Audience(), store_path, access), access)
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False))
         thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
         thread.start()

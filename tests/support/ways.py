@@ -47,7 +47,7 @@ from plantigrade_gateway.virtual.control import Control
 from plantigrade_gateway.virtual.player import DeviceSettings
 from plantigrade_gateway.web.app import hear
 from plantigrade_gateway.web.door.access import Rights
-from plantigrade_gateway.web.live.hub import Hub, Viewer
+from plantigrade_gateway.web.live.audience import Audience, Viewer
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode
 from plantigrade_gateway.wire.information import read_curve, read_information
@@ -330,7 +330,7 @@ def web_messages(folder: Path) -> Way:
     def take(data: bytes) -> bool:
         sent: list[dict[str, Any]] = []
         viewer = Viewer(Rights.COACH)
-        hear(Hub(sent.append), viewer, data.decode("utf-8", "surrogatepass"))
+        hear(Audience(sent.append), viewer, data.decode("utf-8", "surrogatepass"))
         for message in sent:
             assert json.dumps(message, allow_nan=False).isascii() and len(str(message)) < 1000
         return bool(sent)

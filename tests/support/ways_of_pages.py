@@ -15,7 +15,7 @@ from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.door.access import Access
 from plantigrade_gateway.web.door.guard import Guard
-from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.web.live.audience import Audience
 
 FORM, JSON = "application/x-www-form-urlencoded", "application/json"
 
@@ -31,7 +31,7 @@ class Pages:
             self.player = store.session(self.session).player_id
         self._store = Store.open(path)
         access = Access(self._store.database)
-        app = create_app(Hub(lambda _: None), path, access)
+        app = create_app(Audience(lambda _: None), path, access)
         self._client = TestClient(app, "http://127.0.0.1:8642")
         self._guard = Guard(app, access)
         self._client.__enter__()

@@ -23,7 +23,7 @@ from plantigrade_gateway.web.door.access import Access, BindPolicy
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.door.origin import own_names
 from plantigrade_gateway.web.door.pace import Paced
-from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.web.live.audience import Audience
 from plantigrade_gateway.web.live.page import PORT, Start
 
 _STOP_LIMIT_S = 2
@@ -65,11 +65,11 @@ def listen(host: str, port: str) -> socket.socket:
 
 async def serve(listening: socket.socket, database: Database, start: Start) -> None:
     """Serve until standard input ends."""
-    hub = Hub(_write)
+    audience = Audience(_write)
     opening = BindPolicy(start.lan, start.cert is not None, (*own_names(), *start.names))
     access = Access(database, opening)
     config = uvicorn.Config(
-        Guard(create_app(hub, database.path, access), access),
+        Guard(create_app(audience, database.path, access), access),
         http=Paced,
         log_level="warning",  # and no access log: the addresses of players' links are secret
         access_log=False,
@@ -84,7 +84,10 @@ async def serve(listening: socket.socket, database: Database, start: Start) -> N
     server = uvicorn.Server(config)
     end = asyncio.Event()
     reader = threading.Thread(
-        target=_read, args=(asyncio.get_running_loop(), hub.take, end), daemon=True, name="gateway"
+        target=_read,
+        args=(asyncio.get_running_loop(), audience.take, end),
+        daemon=True,
+        name="gateway",
     )
     async with asyncio.TaskGroup() as group:
         serving = group.create_task(server.serve([listening]), name="server")

@@ -23,7 +23,7 @@ from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
 from plantigrade_gateway.web.door.pages import links_router, sign_in_router
 from plantigrade_gateway.web.health import health_router
 from plantigrade_gateway.web.html import not_so, not_there, rendered
-from plantigrade_gateway.web.live.hub import Hub, Viewer
+from plantigrade_gateway.web.live.audience import Audience, Viewer
 
 HERE = Path(__file__).parent
 SEND_LIMIT_S = 5.0
@@ -32,12 +32,12 @@ DROPPED = 1013  # close code: "try again later"
 _LONGEST_MESSAGE = 4096
 
 
-def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
+def create_app(audience: Audience, store_path: Path, access: Access) -> FastAPI:
     """Return the application.
 
     Parameters
     ----------
-    hub : Hub
+    audience : Audience
     store_path : Path
         The store that stored sessions are read from.
     access : Access
@@ -47,7 +47,7 @@ def create_app(hub: Hub, store_path: Path, access: Access) -> FastAPI:
     app.state.store_path = store_path
     app.mount("/static/bokeh", StaticFiles(directory=bokeh_files()), name="bokeh")
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.include_router(_live_router(hub, access))
+    app.include_router(_live_router(audience, access))
     app.include_router(sign_in_router(access))
     app.include_router(links_router(access))
     app.include_router(desk_router(store_path))
@@ -67,7 +67,7 @@ def _wav(name: str) -> bytes:
     return wav_bytes(quiet() if name == QUIET else motif(Motif(name)))
 
 
-def _live_router(hub: Hub, access: Access) -> APIRouter:
+def _live_router(audience: Audience, access: Access) -> APIRouter:
     router = APIRouter()
 
     @router.get("/", response_class=HTMLResponse)
@@ -98,20 +98,20 @@ def _live_router(hub: Hub, access: Access) -> APIRouter:
         if rights is None:
             await websocket.close(CLOSED, SIGNED_OUT)
             return
-        await _serve_viewer(hub, websocket, rights)
+        await _serve_viewer(audience, websocket, rights)
 
     return router
 
 
-async def _serve_viewer(hub: Hub, websocket: WebSocket, rights: Rights) -> None:
-    viewer = hub.join(rights)
+async def _serve_viewer(audience: Audience, websocket: WebSocket, rights: Rights) -> None:
+    viewer = audience.join(rights)
     try:
         async with asyncio.TaskGroup() as group:
-            listening = group.create_task(_listen(hub, websocket, viewer), name="viewer in")
+            listening = group.create_task(_listen(audience, websocket, viewer), name="viewer in")
             await _send(websocket, viewer)
             listening.cancel()
     finally:
-        hub.leave(viewer)
+        audience.leave(viewer)
 
 
 async def _send(websocket: WebSocket, viewer: Viewer) -> None:
@@ -125,21 +125,21 @@ async def _send(websocket: WebSocket, viewer: Viewer) -> None:
             await websocket.close(DROPPED)
 
 
-def hear(hub: Hub, viewer: Viewer, text: str) -> None:
+def hear(audience: Audience, viewer: Viewer, text: str) -> None:
     """Take one message of a viewer's; one that cannot be obeyed is answered with why not."""
     try:
         message = read_json(text, "message", _LONGEST_MESSAGE)
     except ForeignError:
         message = None
-    problem = hub.command(viewer, message)
+    problem = audience.command(viewer, message)
     if problem is not None:
         viewer.put(json.dumps({"type": "said", "text": problem, "level": "warn"}), False)
 
 
-async def _listen(hub: Hub, websocket: WebSocket, viewer: Viewer) -> None:
+async def _listen(audience: Audience, websocket: WebSocket, viewer: Viewer) -> None:
     """Take what the viewer wants to the gateway."""
     try:
         while True:
-            hear(hub, viewer, await websocket.receive_text())
+            hear(audience, viewer, await websocket.receive_text())
     except (WebSocketDisconnect, RuntimeError, KeyError):  # KeyError: a message of bytes
         viewer.drop()

@@ -28,7 +28,7 @@ from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.status import ServiceStatus
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door.access import Rights
-from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.web.live.audience import Audience
 from plantigrade_gateway.wire.stream import StreamEvent, StreamEventKind
 
 
@@ -311,10 +311,10 @@ def test_both_feet_are_told_of_before_either_was_heard(told):
         "left": "no insole",
         "right": "no insole",
     }
-    hub = Hub()
+    audience = Audience()
     for message in told.messages:
-        hub.take(json.dumps(message))
-    greeting = asyncio.run(hub.join(Rights.COACH).next())
+        audience.take(json.dumps(message))
+    greeting = asyncio.run(audience.join(Rights.COACH).next())
     assert greeting is not None
     validator.validate(json.loads(greeting))
 

@@ -325,7 +325,7 @@ def test_a_minors_speed_look_from_the_questions_to_the_last_smooth_swing(bench, 
 
 
 PRESS_MS = 1000
-"""No quicker than a person presses: the page's hub takes no more for long."""
+"""No quicker than a person presses: the page's audience takes no more for long."""
 
 
 def to_fast(bench: Bench) -> None:

@@ -1,1 +1,1 @@
-"""The live page: its process, and the hub inside it."""
+"""The live page: its process, and the audience inside it."""

@@ -43,7 +43,7 @@ from plantigrade_gateway.web.desk.routes import desk_router
 from plantigrade_gateway.web.desk.sets import Line, compared_lines, lines_of
 from plantigrade_gateway.web.door import password
 from plantigrade_gateway.web.door.guard import Guard
-from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.web.live.audience import Audience
 
 pytestmark = pytest.mark.dear
 
@@ -136,7 +136,7 @@ def test_a_players_link_shows_no_name(made, tmp_path, monkeypatch):
         key = register.add(name="Ada Nowhere", handedness="left")
         store.create_session("under way", analysis_version=ANALYSIS_VERSION, player_id=key)
         lan = door(store)
-        app = Guard(create_app(Hub(), path, lan.access), lan.access)
+        app = Guard(create_app(Audience(), path, lan.access), lan.access)
 
         def browser(address: str) -> TestClient:
             return TestClient(app, base_url=lan.origin, client=(address, 5), follow_redirects=False)

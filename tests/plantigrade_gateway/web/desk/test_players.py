@@ -21,7 +21,7 @@ from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.desk.routes import desk_router
 from plantigrade_gateway.web.door import password
 from plantigrade_gateway.web.door.guard import Guard
-from plantigrade_gateway.web.live.hub import Hub
+from plantigrade_gateway.web.live.audience import Audience
 
 pytestmark = pytest.mark.dear
 
@@ -319,7 +319,7 @@ def test_without_a_store_the_list_is_empty_and_the_first_player_makes_it(tmp_pat
 def test_only_the_signed_in_coach_sees_or_changes_players(path, monkeypatch, register, iris):
     monkeypatch.setattr(password, "HASHER", QUICK)
     lan = door(register.store)
-    app = Guard(create_app(Hub(), path, lan.access), lan.access)
+    app = Guard(create_app(Audience(), path, lan.access), lan.access)
 
     def browser(address: str) -> TestClient:
         return TestClient(app, base_url=lan.origin, client=(address, 5), follow_redirects=False)

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door.access import Rights
-from plantigrade_gateway.web.live.hub import Budget, Hub, checked
+from plantigrade_gateway.web.live.audience import Audience, Budget, checked
 
 KINDS = ["ask", "drawn", "drill", "mark", "player", "record", "set", "set_end", "sound", "stop"]
 NAMES = {"text", "name", "feedback", "device", "sent_ms", "drawn_ms", "intent", "club", "id"}
@@ -111,10 +111,10 @@ def test_whatever_comes_only_known_fields_go_on_as_one_line_of_text(message, rig
 
 def test_a_page_that_asks_without_end_is_dropped():
     sent: list[dict[str, object]] = []
-    hub = Hub(sent.append)
-    viewer = hub.join(Rights.PLAYER)
+    audience = Audience(sent.append)
+    viewer = audience.join(Rights.PLAYER)
     for _ in range(1000):
-        hub.command(viewer, {"type": "ask"})
+        audience.command(viewer, {"type": "ask"})
     assert viewer.gone
     asked = [message for message in sent if message["type"] == "ask"]
     assert 12 <= len(asked) < 100

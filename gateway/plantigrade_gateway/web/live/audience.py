@@ -1,4 +1,4 @@
-"""The hub of the live page: what the gateway sends to each viewer, and what a viewer asks.
+"""The audience of the live page: what the gateway sends to each viewer, and what a viewer asks.
 
 What a page sends is checked field by field and in number before it goes on; a viewer that does not
 read is dropped and counted.
@@ -176,7 +176,7 @@ class Viewer:
         return None if self.gone else self._waiting.popleft()[1]
 
 
-class Hub:
+class Audience:
     """What the gateway says, for all who look; what they want, for the gateway.
 
     All of it runs in the event loop's thread.

@@ -1,4 +1,4 @@
-"""The hub: who looks is told everything, is never waited for, and may only what it may."""
+"""The audience: who looks is told everything, is never waited for, and may only what it may."""
 
 import asyncio
 import json
@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from plantigrade_gateway.web.door.access import Rights
-from plantigrade_gateway.web.live.hub import MAX_WAITING, Hub, Viewer
+from plantigrade_gateway.web.live.audience import MAX_WAITING, Audience, Viewer
 
 HELLO = {"type": "hello", "v": 1, "session": {"id": "ab", "recording": True}, "drills": []}
 
@@ -30,23 +30,23 @@ def sent() -> list[dict[str, object]]:
 
 
 @pytest.fixture
-def hub(sent: list[dict[str, object]]) -> Hub:
-    hub = Hub(sent.append)
-    hub.take(json.dumps(HELLO))
-    return hub
+def audience(sent: list[dict[str, object]]) -> Audience:
+    audience = Audience(sent.append)
+    audience.take(json.dumps(HELLO))
+    return audience
 
 
-def test_whose_session_it_is_only_the_coach_is_told(hub):
-    hub.take(json.dumps({**HELLO, "player": "00ff"}))
-    (coachs,), (players,) = taken(hub.join(Rights.COACH)), taken(hub.join(Rights.PLAYER))
+def test_whose_session_it_is_only_the_coach_is_told(audience):
+    audience.take(json.dumps({**HELLO, "player": "00ff"}))
+    (coachs,), (players,) = taken(audience.join(Rights.COACH)), taken(audience.join(Rights.PLAYER))
     assert coachs["player"] == "00ff" and "player" not in players
 
 
-def test_who_comes_late_is_told_what_is_known(hub):
-    hub.take('{"type": "link", "feet": {}}')
-    hub.take('{"type": "swing", "n": 3}')
-    hub.take('{"type": "frame", "t_s": 1.0}')
-    (hello,) = taken(hub.join(Rights.PLAYER))
+def test_who_comes_late_is_told_what_is_known(audience):
+    audience.take('{"type": "link", "feet": {}}')
+    audience.take('{"type": "swing", "n": 3}')
+    audience.take('{"type": "frame", "t_s": 1.0}')
+    (hello,) = taken(audience.join(Rights.PLAYER))
     assert hello["rights"] == "player"
     assert hello["session"] == HELLO["session"]
     assert hello["swing"] == {"type": "swing", "n": 3}
@@ -54,75 +54,75 @@ def test_who_comes_late_is_told_what_is_known(hub):
     assert hello["drill"] is None
 
 
-def test_who_comes_late_is_told_what_happened_last(hub):
+def test_who_comes_late_is_told_what_happened_last(audience):
     for n in range(10):
-        hub.take(json.dumps({"type": ("step", "stand", "swing", "cue")[n % 4], "n": n}))
-    (hello,) = taken(hub.join(Rights.PLAYER))
+        audience.take(json.dumps({"type": ("step", "stand", "swing", "cue")[n % 4], "n": n}))
+    (hello,) = taken(audience.join(Rights.PLAYER))
     recent = hello["recent"]
     assert isinstance(recent, list)
     assert [message["n"] for message in recent] == [1, 2, 4, 5, 6, 8, 9][-6:]
-    hub.take(json.dumps({**HELLO, "session": {"id": "cd", "recording": True}}))
-    assert taken(hub.join(Rights.COACH))[0]["recent"] == []
+    audience.take(json.dumps({**HELLO, "session": {"id": "cd", "recording": True}}))
+    assert taken(audience.join(Rights.COACH))[0]["recent"] == []
 
 
-def test_everybody_is_told_what_comes_in_order(hub):
-    viewers = [hub.join(Rights.COACH) for _ in range(3)]
+def test_everybody_is_told_what_comes_in_order(audience):
+    viewers = [audience.join(Rights.COACH) for _ in range(3)]
     for n in range(5):
-        hub.take(json.dumps({"type": "step", "n": n}))
+        audience.take(json.dumps({"type": "step", "n": n}))
     for viewer in viewers:
         assert [m.get("n") for m in taken(viewer)[1:]] == [0, 1, 2, 3, 4]
 
 
-def test_a_new_session_forgets_the_last_swing_and_the_same_one_keeps_it(hub):
-    hub.take('{"type": "swing", "n": 3}')
-    hub.take(json.dumps({**HELLO, "session": {"id": "ab", "recording": False}}))
-    assert taken(hub.join(Rights.COACH))[0]["swing"] == {"type": "swing", "n": 3}
-    hub.take(json.dumps({**HELLO, "session": {"id": "cd", "recording": True}}))
-    assert taken(hub.join(Rights.COACH))[0]["swing"] is None
-    assert hub.session_id == "cd"
+def test_a_new_session_forgets_the_last_swing_and_the_same_one_keeps_it(audience):
+    audience.take('{"type": "swing", "n": 3}')
+    audience.take(json.dumps({**HELLO, "session": {"id": "ab", "recording": False}}))
+    assert taken(audience.join(Rights.COACH))[0]["swing"] == {"type": "swing", "n": 3}
+    audience.take(json.dumps({**HELLO, "session": {"id": "cd", "recording": True}}))
+    assert taken(audience.join(Rights.COACH))[0]["swing"] is None
+    assert audience.session_id == "cd"
 
 
-def test_a_slow_viewer_misses_pictures_first_and_no_event(hub):
-    slow = hub.join(Rights.COACH)
+def test_a_slow_viewer_misses_pictures_first_and_no_event(audience):
+    slow = audience.join(Rights.COACH)
     for n in range(20):
-        hub.take(json.dumps({"type": "frame", "n": n}))
-        hub.take(json.dumps({"type": "step", "n": n}))
+        audience.take(json.dumps({"type": "frame", "n": n}))
+        audience.take(json.dumps({"type": "step", "n": n}))
     seen = taken(slow)
     assert [m["n"] for m in seen if m["type"] == "step"] == list(range(20))
     assert [m["n"] for m in seen if m["type"] == "frame"] == [0, 1]
     assert slow.left_out == 18
 
 
-def test_a_viewer_that_takes_nothing_is_dropped_and_the_others_are_not(hub):
-    stalled, good = hub.join(Rights.COACH), hub.join(Rights.COACH)
+def test_a_viewer_that_takes_nothing_is_dropped_and_the_others_are_not(audience):
+    stalled, good = audience.join(Rights.COACH), audience.join(Rights.COACH)
     for n in range(MAX_WAITING + 5):
-        hub.take(json.dumps({"type": "step", "n": n}))
+        audience.take(json.dumps({"type": "step", "n": n}))
         if n % 50 == 0:
             taken(good)
     assert stalled.gone and asyncio.run(stalled.next()) is None
     assert not good.gone
 
 
-def test_the_gateway_is_told_how_many_look(hub, sent):
-    viewer = hub.join(Rights.COACH)
-    hub.join(Rights.PLAYER)
-    hub.leave(viewer)
+def test_the_gateway_is_told_how_many_look(audience, sent):
+    viewer = audience.join(Rights.COACH)
+    audience.join(Rights.PLAYER)
+    audience.leave(viewer)
     assert [m["n"] for m in sent if m["type"] == "viewers"] == [1, 2, 1]
 
 
-def test_the_gateway_is_told_how_many_pages_sound(hub, sent):
-    coach, player = hub.join(Rights.COACH), hub.join(Rights.PLAYER)
+def test_the_gateway_is_told_how_many_pages_sound(audience, sent):
+    coach, player = audience.join(Rights.COACH), audience.join(Rights.PLAYER)
     for viewer, on in ((coach, True), (player, True), (coach, True), (coach, False)):
-        assert hub.command(viewer, {"type": "sounds", "on": on}) is None
-    hub.leave(player)
+        assert audience.command(viewer, {"type": "sounds", "on": on}) is None
+    audience.leave(player)
     told = [m["sounding"] for m in sent if m["type"] == "viewers"]
     assert told == [0, 0, 1, 2, 2, 1, 0]
     assert all(m["type"] == "viewers" for m in sent)
 
 
 def test_a_page_of_stored_sessions_may_sound():
-    hub = Hub()
-    assert hub.command(hub.join(Rights.COACH), {"type": "sounds", "on": True}) is None
+    audience = Audience()
+    assert audience.command(audience.join(Rights.COACH), {"type": "sounds", "on": True}) is None
 
 
 @pytest.mark.parametrize(
@@ -143,10 +143,10 @@ def test_a_page_of_stored_sessions_may_sound():
         (Rights.PLAYER, {"type": "mark", "text": "x"}, "mark: only the coach's page can do this"),
     ],
 )
-def test_a_viewer_may_what_its_rights_say(hub, sent, rights, message, problem):
-    viewer = hub.join(rights)
+def test_a_viewer_may_what_its_rights_say(audience, sent, rights, message, problem):
+    viewer = audience.join(rights)
     sent.clear()
-    said = hub.command(viewer, message)
+    said = audience.command(viewer, message)
     if problem is None:
         assert said is None and sent == [message]
     else:
@@ -154,18 +154,18 @@ def test_a_viewer_may_what_its_rights_say(hub, sent, rights, message, problem):
 
 
 def test_without_a_gateway_a_command_is_refused_in_a_sentence():
-    hub = Hub()
-    viewer = hub.join(Rights.COACH)
-    assert "not running" in str(hub.command(viewer, {"type": "stop"}))
+    audience = Audience()
+    viewer = audience.join(Rights.COACH)
+    assert "not running" in str(audience.command(viewer, {"type": "stop"}))
     assert taken(viewer)[0]["session"] is None
 
 
-def test_who_comes_late_is_told_where_the_sound_goes_now(hub):
-    early = hub.join(Rights.COACH)
-    hub.take('{"type": "sound", "said": "off", "device": false, "lost": false}')
+def test_who_comes_late_is_told_where_the_sound_goes_now(audience):
+    early = audience.join(Rights.COACH)
+    audience.take('{"type": "sound", "said": "off", "device": false, "lost": false}')
     now = {"said": "off", "device": False, "lost": False}
-    assert taken(hub.join(Rights.COACH))[0]["sound"] == now
+    assert taken(audience.join(Rights.COACH))[0]["sound"] == now
     assert taken(early)[-1] == {"type": "sound", **now}
     later = {"said": "on", "device": True, "lost": False}
-    hub.take(json.dumps({**HELLO, "sound": later}))
-    assert taken(hub.join(Rights.COACH))[0]["sound"] == later
+    audience.take(json.dumps({**HELLO, "sound": later}))
+    assert taken(audience.join(Rights.COACH))[0]["sound"] == later
