@@ -6,7 +6,7 @@ import re
 import sys
 import time
 from collections.abc import AsyncIterator, Callable, Iterable
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 
 from plantigrade.poses import Pose
@@ -20,6 +20,7 @@ from plantigrade_gateway.session.stage import Stage
 from plantigrade_gateway.session.visit import SessionManager
 from plantigrade_gateway.sources.bluetooth import Radio, scanning
 from plantigrade_gateway.sources.live import LiveSource, StreamConfig
+from plantigrade_gateway.sources.sharing import SharedRadio
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import (
     firmware_said,
@@ -92,7 +93,14 @@ async def opened_insoles(
     """
     async with _paired(options, store, asked) as (pair, radio):
         layout_of(pair)
-        async with scanning(radio, lambda _: None):
+        # Of the system's adapter; one behind a transport is this program's alone.
+        is_shared = options.radio is None or _ADAPTER.fullmatch(options.radio) is not None
+        is_shared = is_shared and options.simulation is None
+        shared = SharedRadio(store.path, options.radio) if is_shared else None
+        async with (
+            shared.connecting() if shared else nullcontext(),
+            scanning(radio, lambda _: None),
+        ):
             pass
         name = "virtual insoles (invented)" if options.is_virtual else "insoles"
 
@@ -104,7 +112,9 @@ async def opened_insoles(
                 _log.warning("%s: firmware not noted: %s", insole.label, error)
                 return None
 
-        source = LiveSource(pair, radio, say, options.stream, options.now_ns, name, met=met)
+        source = LiveSource(
+            *(pair, radio, say, options.stream, options.now_ns, name), met=met, shared=shared
+        )
         for insole in pair:
             source.links[insole.foot].calibration = calibrations.describe(store, insole)
         yield source
