@@ -65,6 +65,12 @@ def named_player(store: Path | None, text: str | None) -> "Profile | None":
     return found
 
 
+def found_player(store: Path | None, text: str) -> "Profile":
+    """Return the player that an option names; raises as `named_player`."""
+    with _register(store) as register:
+        return register.find(text)
+
+
 def settings_for(
     player: "Profile | None", mass_kg: float | None, handed: str | None
 ) -> "SessionSettings":

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import NEW_PATH, pair_option
+from plantigrade_gateway.cli.arguments import pair_option
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, scan_near
 from plantigrade_gateway.cli.pages import page_options, web_options
-from plantigrade_gateway.cli.players import named_player, player_option, settings_for
+from plantigrade_gateway.cli.players import named_player, settings_for
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.virtual.style import PlayerStyle
 
@@ -24,11 +24,29 @@ if TYPE_CHECKING:
 
 Decorator = Callable[[Any], Any]
 
-_radio = click.option(
-    "--radio",
-    metavar="TRANSPORT",
-    help="Which radio: one of the system's adapters (Linux: hci0, hci1 …), or another than the "
-    "system's, such as a simulation's (needs the extra 'virtual').",
+RADIO = (
+    "Which radio: one of the system's adapters (Linux: hci0, hci1 …), or another than the "
+    "system's, such as a simulation's (needs the extra 'virtual')."
+)
+_radio = click.option("--radio", metavar="TRANSPORT", help=RADIO)
+_pairs = click.option(
+    "--pair",
+    "pairs",
+    multiple=True,
+    metavar="NAME",
+    help="Which pair of insoles; the usual one has no name. May be given more than once.",
+)
+
+
+def _of_a_pair(name: str, metavar: str, text: str) -> Decorator:
+    """Make an option that is given once, or for each of several pairs."""
+    return click.option(name, multiple=True, metavar=f"[PAIR=]{metavar}", help=text)
+
+
+_player = _of_a_pair(
+    "--player",
+    "PLAYER",
+    "Whose session it is: a registered player's name, or the first digits of the id.",
 )
 _seconds = click.option(
     "--seconds",
@@ -152,7 +170,8 @@ def register(
 
     @group.command()
     @click.option("--virtual", is_flag=True, help="Use virtual insoles (extra 'virtual').")
-    @player_option
+    @_pairs
+    @_player
     @click.option(
         "--mass", type=float, metavar="KG", help="The player's mass, instead of the registered one."
     )
@@ -164,7 +183,8 @@ def register(
     @_rate
     @_frames
     @click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
-    @click.option("--wav", type=NEW_PATH, metavar="PATH", help="Sound to a file.")
+    @_of_a_pair("--sound-device", "DEVICE", "The sound device, by its name or a part of it.")
+    @_of_a_pair("--wav", "PATH", "Sound to a file.")
     @click.option(
         "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
     )
@@ -172,7 +192,8 @@ def register(
     @_log
     @_style
     @_fault
-    @_radio
+    @_of_a_pair("--radio", "TRANSPORT", RADIO)
+    @click.option("--part", hidden=True)
     @click.option(
         "--microphone",
         "microphone_m",
@@ -192,8 +213,22 @@ def register(
 
         A session ends on a stop or after 15 minutes without load; the next begins with the next
         load.
+
+        Several pairs: --pair A --pair B, each with its own page and sessions. What is one pair's is
+        given as A=VALUE, such as --player A=Mira. The first pair has the sound device, unless
+        --sound-device names others.
         """
-        _run(store_of(ctx), config_of(ctx), options)
+        from plantigrade_gateway.cli.pairs import alone, checked_pairs, run_pairs
+
+        pairs = checked_pairs(options["pairs"])
+        if len(pairs) > 1:
+            run_pairs(
+                *(ctx, store_of(ctx), config_of(ctx), pairs, options),
+                _simulated(options, len(pairs)),
+            )
+        else:
+            pair = pairs[0] if pairs else ""
+            _run(store_of(ctx), config_of(ctx), pair, alone(pairs, options))
 
     @group.command()
     @_rate
@@ -250,29 +285,27 @@ def register(
         show_status(store_of(ctx), as_json)
 
 
-def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
+def _run(store: Path | None, config: "Config", pair: str, options: dict[str, Any]) -> None:
     import asyncio
+    from contextlib import nullcontext
+    from dataclasses import replace
 
     from plantigrade_gateway.config import limits_of
+    from plantigrade_gateway.converter import made_from_text
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.session.ears import Ear
     from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
+    from plantigrade_gateway.session.part import Part, PartOrder
     from plantigrade_gateway.session.runner import run, stops_on_signals
     from plantigrade_gateway.session.stage import RunOptions
     from plantigrade_gateway.sources.live import StreamConfig
-    from plantigrade_gateway.virtual.process import Fault, Simulation
 
-    set_up(config, "gateway")
+    set_up(config, f"gateway-{pair.lower()}" if pair else "gateway")
+    part = None if options["part"] is None else Part(made_from_text(PartOrder, options["part"]))
+    order = PartOrder() if part is None else part.order
 
-    faults = tuple(Fault.parse(text) for text in options["faults"])
-    if faults and not options["virtual"]:
-        raise InputError("--fault: happens to virtual insoles only, add --virtual")
-    for name in ("seed", "style", "log"):
-        if options[name] is not None and options[name] is not False and not options["virtual"]:
-            raise InputError(f"--{name}: makes a virtual player, add --virtual")
-    if options["virtual"] and options["radio"]:
-        raise InputError("--virtual starts its own radio: leave --radio out")
+    simulation = _simulated(options, 1)
     for_s = options["for_s"]
     if for_s is not None and not for_s > 0:  # NaN neither
         raise InputError(f"--for: is {for_s:g} s, expected more than 0")
@@ -282,6 +315,7 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
     settings = settings.with_limits(config.limits(), limits_of(options["limits"]))
     out = console()
     page = web_options(options["page"], store, show=out.is_terminal)
+    page = None if page is None else replace(page, pair=pair, usual=order.usual_port)
     run_options = RunOptions(
         sound=options["sound"],
         wav=options["wav"],
@@ -293,17 +327,36 @@ def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
         config=config,
         player_id=whose.player_id if whose else None,
         ear=None if options["microphone_m"] is None else Ear(options["microphone_m"]),
+        pair=pair,
+        sound_device=options["sound_device"],
+        part=part,
     )
     stream = StreamConfig(None if rate is None else round(1e6 / rate), options["frames"])
-    player = _player(options)
-    simulation = Simulation(faults=faults, **player) if options["virtual"] else None
-    job = InsoleJob(InsoleOptions(stream, simulation, options["radio"]), settings)
+    insoles = InsoleOptions(stream, simulation, options["radio"], pair=pair, place=order.place)
+    job = InsoleJob(insoles, settings)
 
     async def until_told() -> None:
-        with stops_on_signals() as stop:
+        with stops_on_signals() as stop, part.listening(stop) if part else nullcontext():
             await run(job, run_options, out, stop, for_s)
 
     asyncio.run(until_told())
+
+
+def _simulated(options: dict[str, Any], pairs: int) -> "Simulation | None":
+    """Return the simulation that a run begins, of as many pairs; None without ``--virtual``."""
+    from plantigrade_gateway.virtual.process import Fault, Simulation
+
+    faults = tuple(Fault.parse(text) for text in options["faults"])
+    if faults and not options["virtual"]:
+        raise InputError("--fault: happens to virtual insoles only, add --virtual")
+    for name in ("seed", "style", "log"):
+        if options[name] is not None and options[name] is not False and not options["virtual"]:
+            raise InputError(f"--{name}: makes a virtual player, add --virtual")
+    if not options["virtual"]:
+        return None
+    if options["radio"]:
+        raise InputError("--virtual starts its own radio: leave --radio out")
+    return Simulation(faults=faults, pairs=pairs, **_player_of(options))
 
 
 def _simulate(options: dict[str, Any]) -> None:
@@ -342,11 +395,11 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
         calibrates=options["calibrates"],
         companion=options["companion"],
         pairs=options["pairs"],
-        **_player(options),
+        **_player_of(options),
     )
 
 
-def _player(options: dict[str, Any]) -> dict[str, Any]:
+def _player_of(options: dict[str, Any]) -> dict[str, Any]:
     """Return what was said of the virtual player; what was not is a simulation's own."""
     wanted: dict[str, Any] = {}
     if options["seed"] is not None:

@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Protocol, Self
 
 import numpy as np
 
@@ -203,23 +203,30 @@ COP_BW = 0.05
 """Below this load, × body weight, a CoP is undefined (design: never 0, never NaN)."""
 
 
+class Told(Protocol):
+    """Who is told of the moment: the `Forwarder`, or what passes it on to one."""
+
+    def live(self, message: Message) -> None:
+        """Take a message; return at once."""
+
+
 class LiveSummary:
     """Tells the forwarder the latest loads, so many times a second.
 
     Parameters
     ----------
-    forwarder : Forwarder
+    forwarder : Told
     hz : float
         0: nothing is told.
     """
 
-    def __init__(self, forwarder: Forwarder, hz: float) -> None:
+    def __init__(self, forwarder: Told, hz: float) -> None:
         self._forwarder = forwarder
         self._every_s = 1.0 / hz if hz > 0 else None
         self._due_s = float("-inf")
 
     @classmethod
-    def of(cls, forwarder: Forwarder | None, config: Config | None) -> Self | None:
+    def of(cls, forwarder: Told | None, config: Config | None) -> Self | None:
         """Return one as the settings say; None where nobody is to be told."""
         if forwarder is None or config is None or "mqtt" not in config.sinks():
             return None

@@ -33,6 +33,7 @@ VERSION = 1
 EVENTS = ("step", "stand", "swing", "set", "cue", "session")
 COMMANDS = ("start", "stop", "mark", "drill")
 _LONGEST_TEXT = 200
+_LONGEST_PAIR = 16
 _LONGEST_COMMAND = 4096  # bytes
 
 
@@ -102,18 +103,19 @@ def command(data: bytes | bytearray | str) -> dict[str, Any]:
         raise InputError(f"command: text is no text of up to {_LONGEST_TEXT} characters")
     if not isinstance(ident, str) or not 0 < len(ident) <= 64:
         raise InputError("command: expected an id, so that one that comes twice is obeyed once")
-    if name == "start":
-        return {"type": "record", "id": ident}
-    if name == "drill":
-        return {"type": "drill", "name": text or None, "id": ident}
-    return (
-        {"type": "mark", "text": text, "id": ident}
-        if name == "mark"
-        else {
-            "type": "stop",
-            "id": ident,
-        }
-    )
+    pair = table.get("pair", "")
+    if not isinstance(pair, str) or len(pair) > _LONGEST_PAIR:
+        raise InputError("command: pair is no name of a pair")
+    found: dict[str, Any] = {"id": ident} | ({"pair": pair} if pair else {})
+    match name:
+        case "start":
+            return {"type": "record"} | found
+        case "drill":
+            return {"type": "drill", "name": text or None} | found
+        case "mark":
+            return {"type": "mark", "text": text} | found
+        case _:
+            return {"type": "stop"} | found
 
 
 def utc(time_ms: int) -> str:

@@ -205,7 +205,7 @@ def show_list(lines: Sequence[SessionLine], out: Console) -> None:
             str(line.steps),
             str(line.swings),
             str(line.stands),
-            formats.printable(session.source),
+            formats.printable(session.source_said),
         )
     put(out, made, indent=0)
 
@@ -225,6 +225,8 @@ def show_session(line: SessionLine, found: Analysis, out: Console) -> None:
     if session.state != "open":
         ended = _ENDED.get(session.end_reason or "", session.end_reason or "ended")
     item(out, "recording", f"{formats.duration(session.duration_s)}, {ended}")
+    if session.pair:
+        item(out, "pair", session.pair)
     out.print()
     show(found, out)
     if found.quality is None:
@@ -251,6 +253,7 @@ def session_json(line: SessionLine) -> dict[str, Any]:
         "steps": line.steps,
         "swings": line.swings,
         "stands": line.stands,
+        "pair": session.pair,
     }
 
 

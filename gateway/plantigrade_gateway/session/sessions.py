@@ -327,10 +327,11 @@ class Sessions:
         heading(out, "Kept")
         item(out, "session", f"{session_id[:8]}, in {self._stage.store.path}")
         item(out, "sound", self._stage.sound.said)
+        which = session_id[:8] if self._stage.options.pair else "last"  # another pair's may be that
         option = "" if named is None else f" --store {shlex.quote(str(named))}"
         for name, command in (
-            ("all of it", "show last"),
-            ("as tables", "export last --to FOLDER"),
+            ("all of it", f"show {which}"),
+            ("as tables", f"export {which} --to FOLDER"),
             ("sessions", "sessions"),
         ):
             item_whole(out, name, f"plantigrade {command}{option}")

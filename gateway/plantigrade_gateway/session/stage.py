@@ -5,18 +5,20 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from rich.console import Console
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.drills.files import Drilling, shelf
-from plantigrade_gateway.forward.launch import LiveSummary, opened_forwarder
+from plantigrade_gateway.forward.launch import Forwarder, LiveSummary, opened_forwarder
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.measures import chosen_lines
 from plantigrade_gateway.session.checkpeople import CheckPeople
 from plantigrade_gateway.session.commands import CommandHandler
 from plantigrade_gateway.session.ears import Ear, Ears, opened_ears
 from plantigrade_gateway.session.feed import LiveFeed
+from plantigrade_gateway.session.part import Part
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.store.store import Store
@@ -51,6 +53,10 @@ class RunOptions:
         Where a microphone stands that listens for strikes; None: none does.
     pair : str
         Which of several pairs of insoles it is; empty: the usual one.
+    sound_device : str or None
+        The device's name, or a part of it; None: the system's usual one.
+    part : Part or None
+        This program is one of several pairs'. The one above it sends on what is measured.
     """
 
     sound: bool | None = True
@@ -64,6 +70,8 @@ class RunOptions:
     player_id: str | None = None
     ear: Ear | None = None
     pair: str = ""
+    sound_device: str | None = None
+    part: Part | None = None
 
 
 class Stage:
@@ -135,8 +143,11 @@ def opened_stage(out: Console, store: Store, options: RunOptions) -> Iterator[St
             if options.sound is not None:
                 stage.say(text)
         stage.voice = opened.enter_context(opened_voice(stage.drilling.voice, stage.say))
-        forwarder = None
-        if options.config is not None:
+        forwarder: Forwarder | Part | None = None
+        if options.part is not None:
+            options.part.obey = stage.queue_command
+            forwarder = options.part if options.part.order.live_fd is not None else None
+        elif options.config is not None:
             forwarder = opened.enter_context(
                 opened_forwarder(options.config, store, stage.say, stage.queue_command)
             )
@@ -156,9 +167,12 @@ def _open_sound(options: RunOptions, store: Store, lost: Callable[[str], object]
         return open_sound("none")
     if options.wav is not None:
         return open_sound("wav", options.wav, on_lost=lost)
+    if options.part is not None and options.part.order.silent is not None:
+        return open_sound("none", barred=options.part.order.silent)
     name = options.wav_instead
     wav = None if name is None else store.path.parent / name
-    return open_sound("wav" if options.fast else "device", wav, on_lost=lost)
+    prefer: Literal["wav", "device"] = "wav" if options.fast else "device"
+    return open_sound(prefer, wav, on_lost=lost, device=options.sound_device)
 
 
 def _drilling_lines(drilling: Drilling) -> list[str]:

@@ -8,7 +8,7 @@ import os
 import queue
 import sys
 import threading
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import partial
 from typing import Any, Self, TypeVar
@@ -99,6 +99,9 @@ class Speaker:
         at the latest a second after.
     backends : tuple of str, optional
         miniaudio's backend names to try in order; `BACKENDS` by default.
+    device : str, optional
+        The name of one of the system's devices, or a part of it that no other has; the one that
+        the system would use by default.
 
     Attributes
     ----------
@@ -121,6 +124,7 @@ class Speaker:
         gain: float = 1.0,
         on_lost: Callable[[str], object] | None = None,
         backends: tuple[str, ...] | None = None,
+        device: str | None = None,
     ) -> None:
         self.mixer = Mixer(gain)
         self.running = threading.Event()
@@ -129,7 +133,7 @@ class Speaker:
         self._closing = threading.Event()
         self._asked = 0
         self._device = _open(
-            BACKENDS.get(sys.platform, ()) if backends is None else backends, self._feed
+            BACKENDS.get(sys.platform, ()) if backends is None else backends, self._feed, device
         )
         self.backend = str(self._device.backend)
         _set_switch_interval(self, True)
@@ -225,14 +229,42 @@ def device_stopped(backend: str) -> str:
 def _open(
     backends: tuple[str, ...],
     feed: Callable[[], Generator[NDArray[np.float32] | bytes, int, None]],
+    device: str | None,
 ) -> Any:  # noqa: ANN401 - miniaudio.PlaybackDevice, where there is one
     """Return the first device that starts, playing `feed`."""
 
     def made(miniaudio: Any, **usual: Any) -> Any:  # noqa: ANN401
         form = miniaudio.SampleFormat.FLOAT32
+        if device is not None:
+            there = miniaudio.Devices(usual["backends"]).get_playbacks()
+            usual["device_id"] = named_device(device, [(one["name"], one["id"]) for one in there])
         return miniaudio.PlaybackDevice(output_format=form, buffersize_msec=PERIOD_MS, **usual)
 
     return first_device(backends, made, feed)
+
+
+def named_device(wanted: str, there: Sequence[tuple[str, T]]) -> T:
+    """Return the device of a name, or of a part of one that no other has; case does not matter.
+
+    Parameters
+    ----------
+    wanted : str
+    there : sequence of (str, T)
+        Names and devices.
+
+    Raises
+    ------
+    SoundError
+        None, or several; names those that are there.
+    """
+    name = wanted.casefold()
+    found = [one for called, one in there if called.casefold() == name]
+    found = found or [one for called, one in there if name in called.casefold()]
+    if len(found) != 1:
+        names = ", ".join(called for called, _ in there) or "none"
+        how = "several devices are" if found else "no device is"
+        raise SoundError(f"{how} called {wanted}; there are: {names}")
+    return found[0]
 
 
 def first_device(
@@ -283,7 +315,7 @@ def first_device(
                 return within(_OPEN_LIMIT_S, partial(started, backend))
             except miniaudio.MiniaudioError as error:
                 reasons.append(f"{backend}: {error.args[0]}")
-            except TimeoutError as error:
+            except (SoundError, TimeoutError) as error:
                 reasons.append(f"{backend}: {error}")
     raise SoundError(", ".join(reasons))
 

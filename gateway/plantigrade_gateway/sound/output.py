@@ -55,6 +55,10 @@ class Sound:
         As for `Speaker`.
     on_lost : callable, optional
         As for `Speaker`.
+    device : str, optional
+        As for `Speaker`.
+    barred : str, optional
+        Why it may not be given to the device, a sentence.
     """
 
     def __init__(
@@ -63,7 +67,11 @@ class Sound:
         said: str,
         gain: float = 1.0,
         on_lost: Callable[[str], object] | None = None,
+        device: str | None = None,
+        barred: str | None = None,
     ) -> None:
+        self._device = device
+        self._barred = barred
         self.output = output
         self._said = said
         self._gain = gain
@@ -128,8 +136,10 @@ class Sound:
             new: Speaker | Silence = Silence()
             said = "The sound device is off: the live page can play the sound."
             if device:
+                if self._barred is not None:
+                    return self._barred
                 try:
-                    new = Speaker(self._gain, self._on_lost)
+                    new = Speaker(self._gain, self._on_lost, device=self._device)
                 except SoundError as error:
                     return f"No sound device was found ({error})."
                 said = f"Sound plays through {new.backend}."
@@ -152,6 +162,8 @@ def open_sound(
     gain: float = 1.0,
     start_s: float = 0.0,
     on_lost: Callable[[str], object] | None = None,
+    device: str | None = None,
+    barred: str | None = None,
 ) -> Sound:
     """Open the wanted output, or the next best.
 
@@ -160,8 +172,10 @@ def open_sound(
     prefer : {"device", "wav", "none"}
     wav : Path, optional
         The WAV file: needed for "wav", and used for "device" where there is none.
-    gain, on_lost
+    gain, on_lost, device
         As for `Speaker`.
+    barred : str, optional
+        As for `Sound`; said of no sound, too.
     start_s : float
         Session time of the WAV file's first sample, s.
 
@@ -172,17 +186,17 @@ def open_sound(
     """
 
     def sound(output: Speaker | WavFile | Silence, said: str) -> Sound:
-        return Sound(output, said, gain, on_lost)
+        return Sound(output, said, gain, on_lost, device, barred)
 
     if prefer == "none":
-        return sound(Silence(), "Sound is off.")
+        return sound(Silence(), barred or "Sound is off.")
     if prefer == "wav":
         if wav is None:
             raise SoundError("sound to a WAV file: expected the file's path")
         file = WavFile(wav, start_s, gain, on_lost)
         return sound(file, f"The sound is written to {wav}.")
     try:
-        speaker = Speaker(gain, on_lost)
+        speaker = Speaker(gain, on_lost, device=device)
     except SoundError as error:
         if wav is None:
             return sound(Silence(), f"No sound device was found ({error}): there is no sound.")

@@ -110,6 +110,11 @@ class Session:
     pair: str = ""
 
     @property
+    def source_said(self) -> str:
+        """Where the bytes came from, and of which pair where there are several."""
+        return f"{self.source}, pair {self.pair}" if self.pair else self.source
+
+    @property
     def duration_s(self) -> float:
         """From the first stored entry to the last, s, by the monotonic clock."""
         if self.first_ns is None or self.last_ns is None:

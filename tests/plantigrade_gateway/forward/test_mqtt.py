@@ -350,7 +350,7 @@ def test_live_summaries_come_at_their_rate_and_hold_no_nan():
     class Teller:
         live: Callable[[dict[str, Any]], None] = staticmethod(told.append)
 
-    shown = launch.LiveSummary(Teller(), 10.0)  # type: ignore[arg-type]
+    shown = launch.LiveSummary(Teller(), 10.0)
     loads = np.full((1000, N_COLUMNS), 100.0)
     loads[500:] = 2.0  # too little for a CoP
     block = PairBlock(0, np.arange(1000) / 100, loads, loads)

@@ -1,0 +1,116 @@
+"""What `plantigrade run` says of several pairs: which values are whose, and what is refused."""
+
+import pytest
+from click.testing import CliRunner
+
+from plantigrade.block import Foot
+from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.cli.pairs import _silent, alone, values_of
+from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.store.insoles import remember
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.wire.gatt import KnownInsole
+
+AB = ("A", "B")
+
+
+@pytest.fixture
+def path(tmp_path):
+    """A store with a pair A, a left insole of a pair B, and a player."""
+    made = tmp_path / "store.sqlite3"
+    with Store.open(made) as store, Register(store) as register:
+        for serial, foot, pair in ((1, "left", "A"), (2, "right", "A"), (3, "left", "B")):
+            address = f"C0:00:00:00:00:0{serial}"
+            remember(store, KnownInsole(serial, Foot(foot), f"no {serial}", address, 270), pair)
+        register.add(name="Mira (invented)", handedness="right", mass_kg=66.0)
+    return made
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--pair", "A", "--pair", "C"], "pair C: no insole of it is remembered"),
+        (["--pair", "C"], "pair C: no insole of it is remembered"),
+        ([], "no insole is remembered: put the insoles near"),
+        (["--pair", "A", "--pair", "a"], "one pair is named twice"),
+        (["--pair", "A B"], "pair 'A B': expected up to 16 letters"),
+        ([f"--pair={k}" for k in range(9)], "9 pairs, expected up to 8"),
+        (["--pair", "A", "--pair", "B", "--player", "Mira"], "--player Mira: which pair's?"),
+        (["--pair", "A", "--pair", "B", "--player", "A=Nobody"], "Nobody"),
+        (
+            ["--pair", "A", "--pair", "B", "--player", "A=Mira", "--player", "b=Mira"],
+            "--player Mira: plays with pair A already",
+        ),
+        (["--player", "Mira", "--player", "Mira"], "--player: is given twice"),
+        (["--pair", "A", "--pair", "B", "--mass", "80"], "--mass: is one player's"),
+        (["--pair", "A", "--pair", "B", "--handed", "left"], "--handed: is one player's"),
+        (["--pair", "A", "--pair", "B", "--microphone", "2"], "--microphone: is one player's"),
+        (
+            ["--pair", "A", "--pair", "B", "--wav", "A=no/x.wav"],
+            "--wav no/x.wav: there is no folder",
+        ),
+        (["--wav", "no/x.wav"], "--wav no/x.wav: there is no folder"),
+        (["--virtual", "--pair", "A", "--pair", "B", "--radio", "A=hci1"], "leave --radio out"),
+        (["--pair", "A", "--pair", "B", "--seed", "2"], "--seed: makes a virtual player"),
+    ],
+)
+def test_what_cannot_be_run_is_one_sentence(path, options, said):
+    result = CliRunner().invoke(main, ["run", *options, "--no-page", "--store", str(path)])
+    assert result.exit_code == 2
+    assert said in result.output
+    assert "Traceback" not in result.output
+
+
+def test_a_value_is_a_pairs_by_the_name_before_it():
+    assert values_of(AB, "--radio", ["a=hci1", "B=tcp:1=2"]) == {"A": "hci1", "B": "tcp:1=2"}
+    assert values_of(("A",), "--player", ["Mira"]) == {"A": "Mira"}
+    assert values_of(("A",), "--player", ["A=Mira"]) == {"A": "Mira"}
+    assert values_of((), "--player", ["A=Mira"]) == {"": "A=Mira"}  # there is no pair: a name
+    assert values_of(AB, "--wav", []) == {}
+    with pytest.raises(InputError, match="C=x: which pair's"):
+        values_of(AB, "--wav", ["C=x"])
+    with pytest.raises(InputError, match="given twice for pair A"):
+        values_of(AB, "--wav", ["A=x", "a=y"])
+
+
+def test_one_pair_is_given_its_values_as_ever(tmp_path):
+    given = {"player": ("Mira",), "sound_device": (), "wav": (f"{tmp_path}/x.wav",), "radio": ()}
+    found = alone((), {**given, "mass": 80.0})
+    assert found == {
+        "player": "Mira",
+        "sound_device": None,
+        "wav": tmp_path / "x.wav",
+        "radio": None,
+        "mass": 80.0,
+    }
+
+
+@pytest.mark.parametrize(
+    ("devices", "wavs", "sound", "silent"),
+    [
+        ({}, {}, True, {"B"}),  # the first has the usual one
+        ({"B": "Headset"}, {}, True, {"A"}),  # which may be the usual one
+        ({"A": "x", "B": "x"}, {}, True, set()),  # asked for
+        ({}, {"B": "b.wav"}, True, set()),
+        ({}, {"A": "a.wav"}, True, {"B"}),
+        ({}, {}, False, set()),  # nobody is to be heard
+    ],
+)
+def test_two_pairs_are_never_mixed_unasked(devices, wavs, sound, silent):
+    assert set(_silent(AB, {"sound_device": devices, "wav": wavs}, sound)) == silent
+
+
+def test_status_shows_whose_insoles_they_are(path):
+    shown = CliRunner().invoke(main, ["status", "--store", str(path)])
+    assert "Remembered, pair A: left insole (no 1), 00000001, 270 mm" in shown.output
+    assert "Remembered, pair B: left insole (no 3), 00000003, 270 mm" in shown.output
+
+
+def test_forgetting_is_of_one_pair(path):
+    forget = ["pair", "--forget", "left", "--store", str(path)]
+    refused = CliRunner().invoke(main, forget)
+    assert refused.exit_code == 2 and "left insole: none is remembered" in refused.output
+    assert CliRunner().invoke(main, [*forget, "--pair", "b"]).exit_code == 0
+    shown = CliRunner().invoke(main, ["status", "--store", str(path)])
+    assert "pair A: left" in shown.output and "pair B" not in shown.output

@@ -1,0 +1,231 @@
+"""Several pairs at one gateway: real programs over one virtual air, end to end."""
+
+import contextlib
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from tests.support.waiting import HANG_S
+
+from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.record.entries import INSOLE_OF, Kind
+from plantigrade_gateway.session.several import _PROGRAM
+from plantigrade_gateway.store import results
+from plantigrade_gateway.store import status as linkstatus
+from plantigrade_gateway.store.status import ServiceStatus
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.wire.codec import decode
+from plantigrade_gateway.wire.messages import DataPacket
+
+try:
+    from plantigrade_gateway.virtual.player import usual_pair
+except ImportError:
+    pytest.skip("needs the extra 'virtual'", allow_module_level=True)
+
+pytestmark = pytest.mark.dear
+
+PLACE = {"A": 0, "B": 1}
+"""Of each pair among the virtual ones."""
+
+
+class Gateway:
+    """`plantigrade run` with pairs A and B, its output in a file.
+
+    Attributes
+    ----------
+    process : subprocess.Popen
+    """
+
+    def __init__(self, folder: Path, *options: str) -> None:
+        self.store = folder / "store.sqlite3"
+        self._output = folder / "said"
+        command = ["run", "--virtual", "--pair", "A", "--pair", "B", "--no-sound", "--port", "0"]
+        with open(self._output, "wb") as output:
+            self.process = subprocess.Popen(
+                [sys.executable, "-c", _PROGRAM, *command, "--store", str(self.store), *options],
+                stdout=output,
+                stderr=subprocess.STDOUT,
+            )
+
+    @property
+    def said(self) -> str:
+        """What it has said so far."""
+        return self._output.read_text()
+
+    def status(self, pair: str) -> ServiceStatus | None:
+        """What a pair's program says of itself, while it runs."""
+        found = linkstatus.read(linkstatus.path_for(self.store, pair))
+        return found if found is not None and found.is_live else None
+
+    def program_of(self, pair: str) -> int:
+        """The process of a pair's program."""
+        (found,) = [
+            child
+            for child in _children(self.process.pid)
+            if f"--pair\0{pair}\0" in Path(f"/proc/{child}/cmdline").read_text()
+        ]
+        return found
+
+    def until(self, done: Callable[[], object]) -> None:
+        """Wait for something; a gateway that has ended is told of by what it said."""
+        for _ in range(10 * HANG_S):
+            if done():
+                return
+            assert self.process.poll() is None, self.said
+            time.sleep(0.1)
+        raise AssertionError(self.said)
+
+    def records(self, pair: str, packets: int = 50, than: str | None = None) -> ServiceStatus:
+        """Wait for so many packets of each foot in a pair's session, another `than` that one."""
+
+        def does() -> bool:
+            now = self.status(pair)
+            return (
+                now is not None
+                and now.session_id not in (None, than)
+                and now.page is not None
+                and len(now.feet) == 2
+                and all(foot.packets >= packets for foot in now.feet.values())
+            )
+
+        self.until(does)
+        found = self.status(pair)
+        assert found is not None
+        return found
+
+
+def _children(process: int) -> list[int]:
+    return [int(k) for k in Path(f"/proc/{process}/task/{process}/children").read_text().split()]
+
+
+@contextlib.contextmanager
+def gateway(folder: Path, *options: str) -> Iterator[Gateway]:
+    made = Gateway(folder, *options)
+    try:
+        yield made
+    finally:
+        if made.process.poll() is None:
+            made.process.kill()
+        made.process.wait(HANG_S)
+
+
+def page_of(status: ServiceStatus) -> str:
+    assert status.page is not None
+    with urllib.request.urlopen(status.page, timeout=HANG_S) as answer:
+        return str(answer.read(), "utf-8")
+
+
+def serials(store: Store, session_id: str) -> set[str]:
+    """Those of the insoles whose connection a record tells of."""
+    return {
+        json.loads(entry.data)["serial"]
+        for batch in store.batches(session_id)
+        for entry in batch
+        if entry.kind is Kind.CONNECTED
+    }
+
+
+def packets(store: Store, session_id: str) -> dict[int, list[bytes]]:
+    found: dict[int, list[bytes]] = {insole: [] for insole in INSOLE_OF.values()}
+    for batch in store.batches(session_id):
+        for entry in batch:
+            if entry.kind is Kind.NOTIFICATION:
+                found[entry.insole].append(entry.data)
+    return found
+
+
+@pytest.mark.timeout(3 * HANG_S)
+def test_two_pairs_two_players_and_one_that_is_killed(tmp_path):
+    with Store.open(tmp_path / "store.sqlite3") as store, Register(store) as register:
+        players = {
+            pair: register.add(name=f"{pair} (invented)", handedness="right", mass_kg=70.0)
+            for pair in PLACE
+        }
+    named = [f"--player={pair.lower()}={who}" for pair, who in players.items()]
+    with gateway(tmp_path, *named) as running:
+        before = {pair: running.records(pair) for pair in PLACE}
+        for pair, status in before.items():
+            assert f"Pair {pair}" in page_of(status)
+        assert before["A"].page != before["B"].page
+        shown = CliRunner().invoke(main, ["status", "--store", str(running.store)])
+        for pair, status in before.items():
+            assert f"Pair {pair} is running, page {status.page}:" in shown.output
+        table = json.loads(
+            CliRunner().invoke(main, ["status", "--json", "--store", str(running.store)]).output
+        )
+        assert [(one["pair"], one["is_live"]) for one in table["pairs"]] == [
+            ("A", True),
+            ("B", True),
+        ]
+        assert (table["running"], table["status"]) == (True, None)
+
+        os.kill(running.program_of("A"), signal.SIGKILL)
+        again = running.records("A", than=before["A"].session_id)
+        assert "pair A: its program has ended (signal 9) and is begun again" in running.said
+        assert again.page == before["A"].page and "Pair A" in page_of(again)
+        beside = running.records("B", packets=before["B"].feet["left"].packets + 50)
+        assert beside.session_id == before["B"].session_id
+
+        running.process.send_signal(signal.SIGINT)
+        assert running.process.wait(HANG_S) == 0, running.said
+        said = running.said
+    assert "Traceback" not in said
+    for pair in PLACE:
+        assert f"pair {pair}: Summary" in said
+        lines = [line for line in said.splitlines() if line]
+        own = [k for k, line in enumerate(lines) if line == f"pair {pair}: Summary"]
+        rest = lines[own[-1] : own[-1] + 4]
+        assert all(line.startswith(f"pair {pair}: ") for line in rest), rest  # in one piece
+    assert re.search(r"pair B: +all of it +plantigrade show [0-9a-f]{8} ", said)
+
+    cut_off, first_b = before["A"].session_id, before["B"].session_id
+    with Store.open(running.store, read_only=True) as store:
+        found = {session.session_id: session for session in store.sessions()}
+        whose = {key: (one.pair, one.player_id, one.end_reason) for key, one in found.items()}
+        assert whose == {
+            cut_off: ("A", players["A"], "restart"),
+            again.session_id: ("A", players["A"], "stop"),
+            first_b: ("B", players["B"], "stop"),
+        }
+        sent: dict[str, set[bytes]] = {"A": set(), "B": set()}
+        for session_id, session in found.items():
+            own_serials = {f"{one.serial:08X}" for one in usual_pair(PLACE[session.pair])}
+            assert serials(store, session_id) == own_serials
+            both = packets(store, session_id)
+            assert all(len(of_foot) >= 50 for of_foot in both.values())
+            sent[session.pair] |= {data for of_foot in both.values() for data in of_foot}
+            assert results.read(store, session_id).quality is not None  # the one cut off, too
+        assert not sent["A"] & sent["B"]
+        # The other's death and its new search cost this one no packet.
+        for of_foot in packets(store, str(first_b)).values():
+            numbers = [
+                data.counter for one in of_foot if isinstance(data := decode(one), DataPacket)
+            ]
+            assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
+    assert list(tmp_path.glob("*-recording-*")) == []
+
+
+@pytest.mark.timeout(3 * HANG_S)
+def test_no_pair_outlives_the_program_above_it(tmp_path):
+    with gateway(tmp_path, "--no-page") as running:
+        running.until(lambda: all(running.status(pair) is not None for pair in PLACE))
+        below = [running.program_of(pair) for pair in PLACE]
+        running.process.kill()
+        running.process.wait(HANG_S)
+        for _ in range(10 * HANG_S):
+            if not any(Path(f"/proc/{one}").exists() for one in below):
+                break
+            time.sleep(0.1)
+        assert not any(Path(f"/proc/{one}").exists() for one in below)
+    with Store.open(running.store, read_only=True) as store:
+        assert {session.state for session in store.sessions()} <= {"ended"}
