@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people import tables
 from plantigrade_gateway.people.clock import HybridClock
 from plantigrade_gateway.people.log import DELETED, Change, ChangeLog
 from plantigrade_gateway.people.tables import migrate
@@ -146,3 +147,122 @@ def test_a_tombstone_from_elsewhere_wipes_what_is_here_and_what_comes_late(
     log.merge(other.changes())
     assert [c.field for c in log.changes()] == [DELETED]
     assert log.merge(before) == 0 and log.shown("player", "a") == {}
+
+
+def handed_over(one: ChangeLog, other: ChangeLog, most: int) -> None:
+    """Give one log what it has not seen, in pieces, as a bay and its hub do."""
+    while given := other.since(one.seen(), most):
+        one.merge(given, other.restamps())
+
+
+@pytest.mark.parametrize("most", [1, 2, 500])
+def test_what_another_has_not_seen_comes_in_pieces_until_both_have_all(
+    tmp_path, log, engine_at, most
+):
+    other = ChangeLog(engine_at(tmp_path / "b.sqlite3"))
+    log.say("player", "a", {"name": "Ada", "mass_kg": 61.5, "shoe": "own"}, "c")
+    other.say("player", "b", {"name": "Bo", "mass_kg": 70.0}, "c")
+    handed_over(other, log, most)
+    handed_over(log, other, most)
+    assert log.changes() == other.changes() and len(log.changes()) == 5
+    assert log.seen() == other.seen() and sorted(log.seen().values()) == [2, 3]
+    assert log.since(other.seen(), most) == [] == other.since(log.seen(), most)
+    assert [(c.site, c.seq) for c in log.since({}, 500)] == sorted(
+        (c.site, c.seq) for c in log.changes()
+    )
+
+
+def test_what_was_wiped_is_not_asked_for_again(tmp_path, log, engine_at):
+    other = ChangeLog(engine_at(tmp_path / "b.sqlite3"))
+    log.say("player", "a", {"name": "Ada", "mass_kg": 61.5}, "c")
+    (first,) = log.since({}, 1)
+    other.merge([first])
+    other.delete([("player", "a")], "c")
+    assert other.seen() == {first.site: 1, other.changes()[0].site: 1}
+    handed_over(other, log, 1)  # the second: it comes late, is refused, and was seen
+    assert other.seen()[first.site] == 2
+    handed_over(log, other, 1)
+    assert log.since(other.seen(), 9) == [] == other.since(log.seen(), 9)
+    assert log.seen() == other.seen()
+    assert [c.field for c in log.changes()] == [c.field for c in other.changes()] == [DELETED]
+    log.delete([("player", "a")], "c")
+    assert log.seen()[first.site] == 3, "its own number goes on after what was wiped"
+
+
+def test_of_several_stamps_that_a_change_was_given_the_lowest_holds_everywhere(
+    tmp_path, log, engine_at
+):
+    ahead = HybridClock(wall_ms=lambda: 4_000_000_000_000)  # the year 2096
+    future, third = (ChangeLog(engine_at(tmp_path / f"{n}.sqlite3"), ahead) for n in "bc")
+    future.say("player", "a", {"name": "from the future"}, "c")
+    (said,) = future.changes()
+    handed_over(log, future, 9)
+    ((key, given),) = log.restamps()
+    assert key == said.change_id and given < said.hlc
+    third.merge([said], [(key, given + 5)])
+    log.say("player", "a", {"name": "from today"}, "c")
+    third.merge(log.since(third.seen(), 9), [(key, given), (key, given + 5)])
+    assert third.restamps() == [(key, given), (key, given + 5)]
+    assert third.shown("player", "a") == log.shown("player", "a") == {"name": "from today"}
+    assert log.merge([], third.restamps()) == 0
+    assert log.restamps() == third.restamps()
+
+
+def test_a_stamp_given_by_a_clock_that_is_ahead_itself_does_not_hold(tmp_path, log, engine_at):
+    ahead = HybridClock(wall_ms=lambda: 4_000_000_000_000)
+    future = ChangeLog(engine_at(tmp_path / "b.sqlite3"), ahead)
+    (said,) = future.say("player", "a", {"name": "from the future"}, "c")
+    log.merge([said], [(said.change_id, said.hlc - 1)])
+    log.say("player", "a", {"name": "from today"}, "c")
+    assert log.shown("player", "a") == {"name": "from today"}
+
+
+def test_a_bay_whose_clock_was_never_set_leaves_the_others_stamps_alone(tmp_path, log, engine_at):
+    bay = ChangeLog(engine_at(tmp_path / "b.sqlite3"), HybridClock(wall_ms=lambda: 0))
+    log.say("player", "a", {"name": "Ada"}, "c")
+    bay.merge(log.changes(), judges=False)
+    assert bay.restamps() == [] and bay.changes() == log.changes()
+
+
+def test_what_two_say_by_turns_comes_in_that_order(tmp_path, engine_at):
+    """Two programs on the same tables, one with a clock that is behind the other's."""
+    engine = engine_at(tmp_path / "a.sqlite3")
+    late = ChangeLog(engine, HybridClock(wall_ms=lambda: 90_000))
+    early = ChangeLog(engine, HybridClock(wall_ms=lambda: 50_000))
+    for k in range(4):
+        (late, early)[k % 2].say("p", "a", {"x": k}, "c")
+    assert [c.value for c in late.changes()] == [0, 1, 2, 3]
+
+
+def test_an_older_copy_of_a_place_goes_on_after_its_last_number(tmp_path, log, engine_at):
+    log.say("p", "a", {"x": 1}, "c")
+    (first,) = log.changes()
+    (second,) = log.say("p", "a", {"x": 2}, "c")
+    copy = ChangeLog(engine_at(tmp_path / "b.sqlite3"))
+    with copy._engine.begin() as db:
+        db.execute(tables.SITE.insert().values(one=True, site=first.site, seq=1))
+    copy.merge([first, second])
+    (third,) = copy.say("p", "a", {"x": 3}, "c")
+    assert (third.site, third.seq) == (first.site, 3)
+
+
+def test_tables_of_version_1_are_given_what_was_seen(tmp_path, engine_at, monkeypatch):
+    engine = engine_at(tmp_path / "a.sqlite3")
+    with monkeypatch.context() as old, tables.writing(engine).begin() as db:
+        for index in (tables._BY_PLACE, tables._BY_STAMP):
+            old.setattr(tables.CHANGE, "indexes", tables.CHANGE.indexes - {index})
+        tables.VERSION.create(db)
+        tables.MIGRATIONS[0](db)
+        db.execute(tables.VERSION.insert().values(version=1))
+        db.execute(tables.SITE.insert().values(one=True, site="here", seq=7))
+        row: dict[str, Any] = {"entity": "p", "entity_id": "a", "field": "x", "value": "1"}
+        row |= {"author": "c", "wall_utc_ms": 0, "hlc": 1}
+        for site, seq in (("here", 4), ("there", 2), ("there", 9)):
+            db.execute(
+                tables.CHANGE.insert().values(**row, change_id=f"{site}{seq}", site=site, seq=seq)
+            )
+    log = ChangeLog(engine)
+    assert log.seen() == {"here": 7, "there": 9}  # three of its own were wiped
+    assert [c.seq for c in log.since({"here": 7}, 9)] == [2, 9]
+    names = {index["name"] for index in sa.inspect(engine).get_indexes("people_change")}
+    assert names == {"people_change_order", "people_change_place", "people_change_stamp"}
