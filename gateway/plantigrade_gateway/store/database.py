@@ -90,13 +90,17 @@ class Database:
     def wipe(self) -> None:
         """After a deletion: give its pages back and cut the log, so that no copy of it stays.
 
-        The pages themselves were overwritten by the deletion (``PRAGMA secure_delete``).
+        The pages themselves were overwritten by the deletion (``PRAGMA secure_delete``). Copies
+        from before an upgrade (`schema.kept_copies`) go: they hold it, and nothing else that is
+        not here.
 
         Raises
         ------
         StoreError
             Another program is reading older contents; the log cannot be cut before it ends.
         """
+        for copy in schema.kept_copies(self.path):
+            copy.unlink(missing_ok=True)
         self.read("PRAGMA incremental_vacuum")
         busy, *_ = self.read("PRAGMA wal_checkpoint(TRUNCATE)")[0]
         if busy:
@@ -115,7 +119,7 @@ class Database:
         """
         with self._guard:
             if self._recording is None:
-                file = self._lock_file()
+                file = _recording_file(self.path)
                 fcntl.flock(file, fcntl.LOCK_SH)
                 self._recording = file
 
@@ -128,20 +132,28 @@ class Database:
         StoreError
             The lock file beside the store cannot be made.
         """
-        with self._guard, self._lock_file() as file:
-            try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                yield False
-            else:
-                yield True
+        with self._guard, not_recorded_into(self.path) as alone:
+            yield alone
 
-    def _lock_file(self) -> IO[bytes]:
-        path = self.path.with_name(self.path.name + "-recording")
+
+@contextmanager
+def not_recorded_into(store: Path) -> Iterator[bool]:
+    """As `Database.without_recording`, of a store that need not be open or be there."""
+    with _recording_file(store) as file:
         try:
-            return open(path, "ab")
-        except OSError as error:
-            raise StoreError(
-                f"store {path}: cannot be made ({error.strerror}); "
-                "allow writing in its folder or choose another with --store"
-            ) from error
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            yield False
+        else:
+            yield True
+
+
+def _recording_file(store: Path) -> IO[bytes]:
+    path = store.with_name(store.name + "-recording")
+    try:
+        return open(path, "ab")
+    except OSError as error:
+        raise StoreError(
+            f"store {path}: cannot be made ({error.strerror}); "
+            "allow writing in its folder or choose another with --store"
+        ) from error
