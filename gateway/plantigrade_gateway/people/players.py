@@ -37,7 +37,7 @@ from plantigrade_gateway.people.profile import (
     profile_of,
     utc,
 )
-from plantigrade_gateway.people.tables import explained, sqlite_engine
+from plantigrade_gateway.people.tables import engine_for, explained
 from plantigrade_gateway.store.rows import at_place, utc_text
 from plantigrade_gateway.store.store import Store
 
@@ -89,7 +89,7 @@ class Register:
     def __init__(self, store: Store, author: str = COACH) -> None:
         self.store = store
         self.author = author
-        self._engine = sqlite_engine(store.path)
+        self._engine = engine_for(store.path)
         with self.explained():
             self.log = ChangeLog(self._engine)
 
