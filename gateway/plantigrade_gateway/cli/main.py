@@ -14,6 +14,7 @@ import click
 
 from plantigrade.errors import SignalError
 from plantigrade_gateway.cli import (
+    backup,
     calibrate,
     check,
     coach,
@@ -471,6 +472,7 @@ livecli.register(main, _store_option, _json_option, _store)
 pages.register(main, _store_option, _store)
 desk.register(main, _store_option, _store)
 repair.register(main, _store_option, _json_option, _store)
+backup.register(main, _store_option, _json_option, _store)
 calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
