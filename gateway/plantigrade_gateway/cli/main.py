@@ -20,6 +20,7 @@ from plantigrade_gateway.cli import (
     desk,
     drills,
     footprint,
+    hub,
     pages,
     players,
     repair,
@@ -483,3 +484,4 @@ check.register(main, _store_option, _json_option, _store)
 visits.register(main, _store_option, _json_option, _store)
 speed.register(main, _store_option, _json_option, _store)
 footprint.register(main, _store_option, _json_option, _store)
+hub.register(main, _json_option)
