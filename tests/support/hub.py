@@ -24,6 +24,7 @@ from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.routes import BayApi
 from plantigrade_gateway.people.tables import engine_for, migrate
 from plantigrade_gateway.sources.replay import demo_file, read_replay
+from plantigrade_gateway.store.rows import Chunk
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door.access import Access, BindPolicy
 
@@ -93,10 +94,10 @@ def served(app: HubApp) -> Iterator[str]:
 
 
 def recorded(store: Store, player_id: str | None = None) -> str:
-    """Record the invented practice session into a bay's store; return its id."""
+    """Record the invented practice session into a bay's store, in pieces of a second."""
     session_id = store.create_session("demo (invented)", analysis_version=0, player_id=player_id)
     for batch in read_replay(demo_file()):
-        store.append(session_id, batch)
+        store.write(session_id, Chunk.cut(batch))
     store.end_session(session_id, "stop")
     return session_id
 
