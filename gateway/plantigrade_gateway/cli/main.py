@@ -21,6 +21,7 @@ from plantigrade_gateway.cli import (
     desk,
     drills,
     footprint,
+    hub,
     pages,
     players,
     repair,
@@ -482,3 +483,4 @@ check.register(main, _store_option, _json_option, _store)
 visits.register(main, _store_option, _json_option, _store)
 speed.register(main, _store_option, _json_option, _store)
 footprint.register(main, _store_option, _json_option, _store)
+hub.register(main, _json_option)

@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy import BigInteger, Boolean, Column, Index, Integer, String, Table, event
 
 from plantigrade_gateway.errors import RefusedNowError, StoreError
+from plantigrade_gateway.people import hubtables
 from plantigrade_gateway.store.refusal import explain
 
 SERVER = "PLANTIGRADE_PEOPLE_URL"
@@ -78,6 +79,7 @@ def _note_seen(db: sa.Connection) -> None:
 MIGRATIONS: tuple[Callable[[sa.Connection], None], ...] = (
     lambda db: META.create_all(db, [CHANGE, RESTAMP, SITE]),
     _note_seen,
+    lambda db: hubtables.META.create_all(db),
 )
 """The step at place n makes version n + 1; one that was released is never changed."""
 _LOCK = 7001
