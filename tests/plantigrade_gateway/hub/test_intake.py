@@ -1,6 +1,5 @@
 """A hub's working store: brought in, gone on with, given over, made again; two hubs of one site."""
 
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -103,7 +102,7 @@ def test_a_session_that_goes_on_is_gone_on_with(hub, practice):
     assert list(hub.store.events(session)) == events
 
 
-def handed_over_rest(client: TestClient, session: str, pieces: Sequence[bytes], at: int) -> None:
+def handed_over_rest(client: TestClient, session: str, pieces: list[bytes], at: int) -> None:
     for number in range(at, len(pieces)):
         assert put_piece(client, session, number, pieces[number]).status_code == 200
     answer = client.post(f"/bay/v1/sessions/{session}/end", json=end_of(pieces))
