@@ -90,8 +90,12 @@ class Register:
         self.store = store
         self.author = author
         self._engine = engine_for(store.path)
-        with self.explained():
-            self.log = ChangeLog(self._engine)
+        try:
+            with self.explained():
+                self.log = ChangeLog(self._engine)
+        except BaseException:
+            self.close()
+            raise
 
     def __enter__(self) -> "Register":
         return self

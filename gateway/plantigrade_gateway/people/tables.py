@@ -129,7 +129,7 @@ def server_engine(text: str) -> sa.Engine:
     @event.listens_for(engine, "begin")
     def _(db: sa.Connection) -> None:
         if db.get_execution_options().get("write"):
-            db.exec_driver_sql(f"SET LOCAL lock_timeout = '{BUSY_S:.0f}s'")
+            db.exec_driver_sql(f"SET LOCAL lock_timeout = {BUSY_S * 1000:.0f}")
             db.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_LOCK})")
 
     return engine
@@ -138,7 +138,7 @@ def server_engine(text: str) -> sa.Engine:
 def _url(text: str) -> sa.URL:
     try:
         url = sa.make_url(text)
-    except sa.exc.ArgumentError:
+    except (sa.exc.ArgumentError, ValueError):  # ValueError: a port that is no number
         url = None
     if url is None or url.get_backend_name() != "postgresql":
         raise StoreError(f"{SERVER}: is no URL like postgresql+psycopg://user@host/database")
@@ -202,7 +202,9 @@ def _explain_server(error: BaseException | None) -> StoreError:
     if url.password:
         said = said.replace(str(url.password), "***")
     if code is None:
-        return RefusedNowError(f"{place}: cannot be reached ({said}); start the server")
+        return RefusedNowError(
+            f"{place}: cannot be reached ({said}); see that it runs, and what {SERVER} says"
+        )
     if code[:2] in _NOT_NOW:
         return RefusedNowError(f"{place}: {_NOT_NOW[code[:2]].format(said)}")
     return StoreError(f"{place}: cannot be used ({said}); check {SERVER}")
