@@ -297,8 +297,10 @@ class LinkSamples:
     def _put(self, status: ServiceStatus) -> None:
         assert self._config is not None
         bay = f"{self._config.word('site')}/{self._config.word('bay')}"
+        bay += f"/{status.pair}" if status.pair else ""
         time_ms = since_1970_ms(status.written)
-        bodies = {foot: link_body(link) for foot, link in status.feet.items()}
+        of_pair = {"pair": status.pair} if status.pair else {}
+        bodies = {foot: link_body(link) | of_pair for foot, link in status.feet.items()}
         self._outbox.put_links(bay, time_ms, bodies)
 
 
