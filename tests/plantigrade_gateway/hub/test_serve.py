@@ -57,8 +57,8 @@ def hub(data: Path, first: str = "", *more: str) -> Iterator[tuple[subprocess.Po
     )
     assert process.stdout is not None
     try:
-        line = process.stdout.readline()
-        assert line.startswith("Hub: "), line
+        line = next((line for line in process.stdout if line.startswith("Hub: ")), "")
+        assert line, "it has ended"
         yield process, line.split()[1].rstrip("/")
     finally:
         process.kill()
