@@ -13,10 +13,14 @@ import sqlalchemy as sa
 
 from plantigrade_gateway.hub.bays import as_time
 from plantigrade_gateway.people.clock import now_ms
-from plantigrade_gateway.people.hubtables import BAY, CONFIRMATION, HUB
+from plantigrade_gateway.people.hubtables import (
+    ARCHIVE,
+    CONFIRMATION,
+    HUB,
+    bay_place,
+    places_of,
+)
 from plantigrade_gateway.people.tables import writing
-
-ARCHIVE = "archive"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,16 +54,6 @@ class Confirmation:
         return f"{self.place}: waited for since {self.asked:%Y-%m-%d %H:%M} UTC"
 
 
-def bay_place(name: str) -> str:
-    """Return what a bay is called among the places."""
-    return f"bay {name}"
-
-
-def hub_place(name: str) -> str:
-    """Return what a hub is called among the places."""
-    return f"hub {name}"
-
-
 class Deletions:
     """Confirmations of the deletion of players.
 
@@ -80,15 +74,9 @@ class Deletions:
         if not fresh:
             return
         with writing(self._engine).begin() as db:
-            there = sa.select(BAY.c.name).where(BAY.c.withdrawn_ms.is_(None))
-            places = [
-                ARCHIVE,
-                *map(hub_place, db.scalars(sa.select(HUB.c.name))),
-                *map(bay_place, db.scalars(there)),
-            ]
             for player_id in fresh:
                 mine = sa.select(CONFIRMATION.c.place).where(CONFIRMATION.c.player_id == player_id)
-                for place in set(places) - set(db.scalars(mine)):
+                for place in {ARCHIVE, *places_of(db)} - set(db.scalars(mine)):
                     db.execute(_row(player_id, place))
 
     def confirm(self, player_id: str, place: str, receipt: Mapping[str, Any] | None) -> None:

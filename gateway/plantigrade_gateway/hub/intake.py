@@ -13,11 +13,12 @@ from types import TracebackType
 from typing import Any, Self
 
 from plantigrade_gateway.errors import GatewayError, StoreError
-from plantigrade_gateway.hub.deletions import ARCHIVE, Deletions, hub_place
+from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.folder import store_path
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.uploads import FORGOTTEN, Row, Uploads, replay_name
 from plantigrade_gateway.people.deletion import delete_player, is_there
+from plantigrade_gateway.people.hubtables import ARCHIVE, hub_place
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
 from plantigrade_gateway.people.tables import engine_for
 from plantigrade_gateway.people.visits import with_said

@@ -23,7 +23,7 @@ from plantigrade.foreign import read_json
 from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.hub.bays import Bays
-from plantigrade_gateway.hub.deletions import Deletions, bay_place
+from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.uploads import (
     ID,
@@ -34,6 +34,7 @@ from plantigrade_gateway.hub.uploads import (
     Unknown,
     Uploads,
 )
+from plantigrade_gateway.people.hubtables import bay_place
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.tables import explained
 from plantigrade_gateway.sync.bodies import changes_of, fitting

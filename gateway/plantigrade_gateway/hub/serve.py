@@ -49,6 +49,11 @@ class HubOrder:
         0: any free one.
     certificate : Certificate or None
         None: plain HTTP, on this machine alone.
+
+    Raises
+    ------
+    InputError
+        Others than this machine would reach it without TLS.
     """
 
     data: Path
@@ -57,6 +62,12 @@ class HubOrder:
     host: str = "127.0.0.1"
     port: int = PORT
     certificate: "Certificate | None" = None
+
+    def __post_init__(self) -> None:
+        if self.is_open and self.certificate is None:
+            raise InputError(
+                f"--host {self.host}: others reach it, so it needs --tls-cert and --tls-key"
+            )
 
     @property
     def is_open(self) -> bool:
@@ -70,14 +81,10 @@ def serve(order: HubOrder, say: Callable[[str], None]) -> None:
     Raises
     ------
     InputError
-        The address cannot be listened at, or it is one that others reach and TLS is missing.
+        The address cannot be listened at, or the object store not be used.
     StoreError
         The working store or the tables cannot be opened.
     """
-    if order.is_open and order.certificate is None:
-        raise InputError(
-            f"--host {order.host}: others reach it, so it needs --tls-cert and --tls-key"
-        )
     objects = Objects.of(order.objects)
     try:
         family = socket.AF_INET6 if ":" in order.host else socket.AF_INET

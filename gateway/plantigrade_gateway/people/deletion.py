@@ -62,6 +62,8 @@ class Receipt:
     sent_on : tuple of SentOn
     traces : str or None
         Why some of it may be in the store's files until another program is closed.
+    places : tuple of str
+        Of a hub: where else it is deleted, each asked until it has confirmed.
     """
 
     player: str
@@ -72,6 +74,7 @@ class Receipt:
     changes: int
     sent_on: tuple[SentOn, ...]
     traces: str | None
+    places: tuple[str, ...] = ()
 
     def json(self) -> dict[str, Any]:
         """Return it as JSON values."""
@@ -94,6 +97,11 @@ class Receipt:
                 f"{sent.sink}: may have {plural(sent.may_have, what, many)}"
                 f"{f' of player={self.player}, delete them there' if sent.may_have else ''}; "
                 f"{plural(sent.dropped, 'row')} that waited here are deleted"
+            )
+        if self.places:
+            yield (
+                f"{', '.join(self.places)}: told, and asked until each has confirmed; "
+                "plantigrade hub deletions lists them"
             )
         yield ELSEWHERE
         if self.traces is not None:
@@ -145,6 +153,7 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
         changes,
         sent_on,
         _wiped(store, player_id),
+        register.places(),
     )
 
 

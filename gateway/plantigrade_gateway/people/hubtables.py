@@ -60,3 +60,27 @@ CONFIRMATION = Table(
     Column("confirmed_ms", BigInteger),
     Column("receipt", String),
 )
+
+
+def places_of(db: sa.Connection) -> tuple[str, ...]:
+    """Return the places of a site that a deletion must reach, in order; none of a bay's own tables.
+
+    They are the archive, each bay whose credential was not withdrawn, and each hub.
+    """
+    bays = db.scalars(sa.select(BAY.c.name).where(BAY.c.withdrawn_ms.is_(None)))
+    hubs = db.scalars(sa.select(HUB.c.name))
+    found = [*(bay_place(name) for name in bays), *(hub_place(name) for name in hubs)]
+    return tuple(sorted([ARCHIVE, *found])) if found else ()
+
+
+ARCHIVE = "archive"
+
+
+def bay_place(name: str) -> str:
+    """Return what a bay is called among the places."""
+    return f"bay {name}"
+
+
+def hub_place(name: str) -> str:
+    """Return what a hub is called among the places."""
+    return f"hub {name}"
