@@ -23,6 +23,7 @@ from plantigrade_gateway.cli import (
     pages,
     players,
     repair,
+    roster,
     speed,
     visits,
 )
@@ -483,3 +484,4 @@ check.register(main, _store_option, _json_option, _store)
 visits.register(main, _store_option, _json_option, _store)
 speed.register(main, _store_option, _json_option, _store)
 footprint.register(main, _store_option, _json_option, _store)
+roster.register(main, _store_option, _json_option, _store)

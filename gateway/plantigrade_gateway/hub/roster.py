@@ -12,6 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import StrEnum
+from pathlib import Path
 from secrets import token_hex
 
 from plantigrade.block import Foot
@@ -23,7 +24,9 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward import roster as status
 from plantigrade_gateway.forward.courier import SinkUnavailable
 from plantigrade_gateway.forward.mqtt import Broker, Heard
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store.forwardstate import display_name, duration
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.upkeep import Backoff
 
 TOPICS = ("+/state", "+/" + status.TOPIC)
@@ -272,6 +275,17 @@ class Roster:
         return f"{when:%H:%M:%S}" if when.date() == today else f"{when:%Y-%m-%d %H:%M}"
 
 
+COLUMNS = (
+    ("said", "state"),
+    ("who", "player"),
+    ("left", "left insole"),
+    ("right", "right insole"),
+    ("swing", "last swing"),
+    ("unsent", "oldest unsent"),
+)
+"""The fields of a row that are shown, and what their columns are called."""
+
+
 def summary(rows: list[Row]) -> str:
     """Return how many bays are alive, and which are not: one sentence or two."""
     lives = {row.key.split(" ")[0]: row.life for row in rows}
@@ -285,6 +299,12 @@ def summary(rows: list[Row]) -> str:
 
 
 _NAMED = 8
+
+
+def names_of(store_path: Path) -> dict[str, str]:
+    """Return the players of a store by id; raises `GatewayError` where it cannot be read."""
+    with Store.open(store_path, read_only=True) as store, Register(store) as register:
+        return register.names()
 
 
 async def listen(config: Config, roster: Roster) -> None:

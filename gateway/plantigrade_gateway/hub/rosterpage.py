@@ -18,9 +18,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import GatewayError
-from plantigrade_gateway.hub.roster import Life, Roster, Row, listen, summary
-from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.hub.roster import COLUMNS, Life, Roster, Row, listen, names_of, summary
 from plantigrade_gateway.upkeep import kept_up
 from plantigrade_gateway.web.door.access import Access, Rights
 from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
@@ -96,17 +94,6 @@ def add_roster(app: FastAPI, config: Config, access: Access, store_path: Path) -
     return roster
 
 
-COLUMNS = (
-    ("said", "state"),
-    ("who", "player"),
-    ("left", "left insole"),
-    ("right", "right insole"),
-    ("swing", "last swing"),
-    ("unsent", "oldest unsent"),
-)
-"""The fields of a row that are shown, and what their columns are called."""
-
-
 class Board:
     """The rows as all pages show them, made twice a second for all of them.
 
@@ -139,7 +126,7 @@ class Board:
         if monotonic() - self._named_s >= NAMES_EVERY_S:
             self._named_s = monotonic()
             with suppress(GatewayError):  # busy for a moment: the names of before
-                self._names = await asyncio.to_thread(_names, self._store_path)
+                self._names = await asyncio.to_thread(names_of, self._store_path)
         self.rows = {row.key: row for row in self._roster.rows(self._names)}
 
     def whole(self) -> dict[str, Any]:
@@ -185,8 +172,3 @@ async def _send(board: Board, websocket: WebSocket) -> None:
     with suppress(WebSocketDisconnect, RuntimeError, TimeoutError):
         async with asyncio.timeout(1.0):
             await websocket.close()
-
-
-def _names(store_path: Path) -> dict[str, str]:
-    with Store.open(store_path, read_only=True) as store, Register(store) as register:
-        return register.names()
