@@ -306,13 +306,12 @@ class LinkSamples:
 
 def link_body(link: FootStatus) -> dict[str, Any]:
     """Return a sample of one insole's link."""
-    made = link.packets + link.lost_packets
     error_s = link.clock_error_s
     return {
         "link": link.state,
         "battery_percent": link.battery_percent,
         "rssi_dbm": link.rssi_dbm,
-        "lost_share": link.lost_packets / made if made else None,
+        "lost_share": link.lost_share,
         "packets": link.packets,
         "lost_packets": link.lost_packets,
         "silent_s": link.silent_s,
