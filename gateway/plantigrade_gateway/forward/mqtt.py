@@ -14,7 +14,6 @@ import time
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager, suppress
-from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 import aiomqtt
