@@ -1,6 +1,7 @@
 """Looking at the database: is it there, may we write, do the clocks agree, does it come back."""
 
 import asyncio
+import json
 import random
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -209,7 +210,7 @@ def expected(
             session_id,
             session.player_id,
             source_of(session.source),
-            row.body,
+            json.dumps(row.body),
         )
         for line in lines(item, place):
             head, fields, time_ms = line.split(" ")

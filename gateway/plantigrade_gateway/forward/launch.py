@@ -182,20 +182,21 @@ class LinkSamples:
     def _put(self, status: ServiceStatus) -> None:
         assert self._config is not None
         bay = f"{self._config.word('site')}/{self._config.word('bay')}"
+        bay += f"/{status.pair}" if status.pair else ""
         time_ms = since_1970_ms(status.written)
-        bodies = {foot: link_body(link) for foot, link in status.feet.items()}
+        of_pair = {"pair": status.pair} if status.pair else {}
+        bodies = {foot: link_body(link) | of_pair for foot, link in status.feet.items()}
         self._outbox.put_links(bay, time_ms, bodies)
 
 
 def link_body(link: FootStatus) -> dict[str, Any]:
     """Return a sample of one insole's link."""
-    made = link.packets + link.lost_packets
     error_s = link.clock_error_s
     return {
         "link": link.state,
         "battery_percent": link.battery_percent,
         "rssi_dbm": link.rssi_dbm,
-        "lost_share": link.lost_packets / made if made else None,
+        "lost_share": link.lost_share,
         "packets": link.packets,
         "lost_packets": link.lost_packets,
         "silent_s": link.silent_s,

@@ -38,7 +38,7 @@ FLUSH_S = 3.0
 STATE_EVERY_S = 1.0
 TRIM_EVERY_S = 30.0
 # Rows in one piece: what is unpacked and written as text at once bounds the memory.
-_AT_ONCE = {TSDB: 200, LOADS: 5, MQTT: 20}
+_AT_ONCE = {TSDB: 200, LOADS: 5, MQTT: 100}
 _log = logging.getLogger(__name__)
 
 

@@ -46,7 +46,7 @@ NAMED |= {"link": "foot", "session": ""}
 """The tag that an item's name is."""
 
 _LEFT_OUT = {"foot", "lead", "path_t_s", "path_y", "name", "end_reason", "started_utc"}
-_LEFT_OUT |= {"set_id", "club"}  # texts
+_LEFT_OUT |= {"set_id", "club", "pair"}  # texts
 _NO_CODE = -1.0  # a text that this version knows no code for
 
 
@@ -61,7 +61,7 @@ def lines(item: Item, place: str) -> list[str]:
     """
     if item.kind == LOADS:
         return list(_loads(item, place))
-    fields = ",".join(f"{key}={value!r}" for key, value in flat(item.body))
+    fields = ",".join([f"{key}={value!r}" for key, value in flat(item.body)])
     return [f"{series(item, place)} {fields} {item.time_ms}"]
 
 
@@ -75,6 +75,8 @@ def series(item: Item, place: str) -> str:
     tags = [PREFIX + item.kind, place]
     if name := NAMED.get(item.kind, "foot"):
         tags.append(f"{name}={item.name}")
+    if pair := item.body.get("pair"):  # of a link, where a bay has several
+        tags.append(f"pair={pair}")
     if item.player is not None:
         tags.append(f"player={item.player}")
     if item.session is not None:
@@ -84,20 +86,25 @@ def series(item: Item, place: str) -> str:
     return ",".join(tags)
 
 
-def flat(body: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, float]]:
-    """Give the fields of a body: nested names joined by ``__``, lists by their place."""
+def flat(body: Mapping[str, Any], before: str = "") -> list[tuple[str, float]]:
+    """Return the fields of a body: nested names joined by ``__``, lists by their place."""
+    fields: list[tuple[str, float]] = []
     for key, value in body.items():
-        name = before + key
-        if key in _LEFT_OUT or value is None:
+        if value is None or key in _LEFT_OUT:
             continue
-        if isinstance(value, Mapping):
-            yield from flat(value, name + "__")
-        elif isinstance(value, list):
-            yield from flat({f"{5 * k:02}": v for k, v in enumerate(value, 1)}, name + "_")
+        name = before + key
+        if isinstance(value, float):  # most are
+            fields.append((name, value))
         elif isinstance(value, str):
-            yield name, _code(name, value)
+            fields.append((name, _code(name, value)))
+        elif isinstance(value, dict):
+            fields += flat(value, name + "__")
+        elif isinstance(value, list):
+            places = {f"{5 * k:02}": v for k, v in enumerate(value, 1)}
+            fields += flat(places, name + "_")
         else:
-            yield name, float(value)
+            fields.append((name, float(value)))
+    return fields
 
 
 def _code(name: str, value: str) -> float:
@@ -108,7 +115,7 @@ def _code(name: str, value: str) -> float:
 
 
 def _loads(item: Item, place: str) -> Iterator[str]:
-    body = item.body
+    body = item.block or {}
     values = unpack_loads(body["data"], body["rows"])
     times = ((body["time_us"] + body["period_us"] * np.arange(body["rows"])) // 1000).tolist()
     tags = f",player={item.player}" if item.player is not None else ""

@@ -17,7 +17,7 @@ from plantigrade_gateway.people.log import DELETED
 from plantigrade_gateway.people.players import COACH, PLAYER, SESSION, Register
 from plantigrade_gateway.people.prints import PHOTO, pictures_of
 from plantigrade_gateway.store.enqueue import LOADS
-from plantigrade_gateway.store.handover import Handover
+from plantigrade_gateway.store.hubledger import Ledger
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
@@ -66,6 +66,8 @@ class Receipt:
     sent_on : tuple of SentOn
     traces : str or None
         Why some of it may be in the store's files until another program is closed.
+    places : tuple of str
+        Of a hub: where else it is deleted, each asked until it has confirmed.
     """
 
     player: str
@@ -76,6 +78,7 @@ class Receipt:
     changes: int
     sent_on: tuple[SentOn, ...]
     traces: str | None
+    places: tuple[str, ...] = ()
 
     @classmethod
     def of_nothing(cls, player_id: str) -> Self:
@@ -103,6 +106,11 @@ class Receipt:
                 f"{sent.sink}: may have {plural(sent.may_have, what, many)}"
                 f"{f' of player={self.player}, delete them there' if sent.may_have else ''}; "
                 f"{plural(sent.dropped, 'row')} that waited here are deleted"
+            )
+        if self.places:
+            yield (
+                f"{', '.join(self.places)}: told, and asked until each has confirmed; "
+                "plantigrade hub deletions lists them"
             )
         yield ELSEWHERE
         if self.traces is not None:
@@ -155,6 +163,7 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
             changes,
             tuple(_sent_on(store, numbers)),
             None,
+            register.places(),
         )
         keep(store, receipt, is_done=False)
         register.log.delete([(kind, key) for kind, key in gone if key not in dead[kind]], author)
@@ -166,12 +175,12 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
 def keep(store: Store, receipt: Receipt, *, is_done: bool) -> None:
     """Keep a receipt in the store: the hub is told of it from there."""
     body = json.dumps(receipt.json())
-    Handover(store.database).keep_receipt(receipt.player, body, is_done=is_done)
+    Ledger(store.database).keep_receipt(receipt.player, body, is_done=is_done)
 
 
 def kept(store: Store, player_id: str) -> tuple[Receipt, bool] | None:
     """Return the receipt that is kept of a player, and whether its deletion was done."""
-    found = Handover(store.database).receipt(player_id)
+    found = Ledger(store.database).receipt(player_id)
     return None if found is None else (made_from_text(Receipt, found.receipt), found.is_done)
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.people.hubtables import places_of
 from plantigrade_gateway.people.log import Change, ChangeLog, new_id
 from plantigrade_gateway.people.profile import (
     ANSWERS,
@@ -90,8 +91,12 @@ class Register:
         self.store = store
         self.author = author
         self._engine = engine_for(store.path)
-        with self.explained():
-            self.log = ChangeLog(self._engine)
+        try:
+            with self.explained():
+                self.log = ChangeLog(self._engine)
+        except BaseException:
+            self.close()
+            raise
 
     def __enter__(self) -> "Register":
         return self
@@ -106,6 +111,11 @@ class Register:
     def explained(self) -> AbstractContextManager[None]:
         """Turn what the file refuses into one sentence."""
         return explained(self.store.path)
+
+    def places(self) -> tuple[str, ...]:
+        """Return the places of a site that a deletion must reach; none where this is no hub's."""
+        with self.explained(), self._engine.connect() as db:
+            return places_of(db)
 
     # What is read
 

@@ -107,9 +107,11 @@ class Item:
         Random ids.
     source : str or None
         ``"insoles"``, ``"invented"`` or ``"replay"``.
-    body : dict
-        JSON values; for regional loads ``first_index``, ``time_us``, ``period_us``, ``rows`` and
-        the packed ``data``.
+    text : str
+        What it tells as JSON, as it is stored; empty for regional loads.
+    block : dict or None
+        Of regional loads ``first_index``, ``time_us``, ``period_us``, ``rows`` and the packed
+        ``data``.
     """
 
     seq: int
@@ -122,7 +124,14 @@ class Item:
     session: str | None
     player: str | None
     source: str | None
-    body: dict[str, Any]
+    text: str
+    block: dict[str, Any] | None = None
+
+    @property
+    def body(self) -> dict[str, Any]:
+        """What it tells as JSON values; read each time anew."""
+        found: dict[str, Any] = json.loads(self.text)
+        return found
 
 
 def in_ms(t_s: float) -> int:

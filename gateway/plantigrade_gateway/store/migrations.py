@@ -239,8 +239,37 @@ def _to_information(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-_HANDOVER = (
-    # What the hub has confirmed of a session that was ended there (`handover.py`).
+# Several pairs of insoles: an empty name is the usual one, as it was when there was but one. What
+# differs in its case alone is one pair: names are part of files' names.
+_PAIRS = (
+    """CREATE TABLE insoles_of_pairs (
+        serial INTEGER PRIMARY KEY,
+        foot TEXT NOT NULL CHECK (foot IN ('left', 'right')),
+        name TEXT NOT NULL,
+        address TEXT NOT NULL,
+        length_mm INTEGER NOT NULL,
+        paired_utc TEXT NOT NULL,
+        information BLOB,
+        firmware INTEGER,
+        bonded INTEGER NOT NULL DEFAULT 0,
+        pair TEXT COLLATE NOCASE NOT NULL DEFAULT '',
+        UNIQUE (pair, foot)
+    )""",
+    "INSERT INTO insoles_of_pairs SELECT *, '' FROM insoles",
+    "DROP TABLE insoles",
+    "ALTER TABLE insoles_of_pairs RENAME TO insoles",
+    "ALTER TABLE sessions ADD COLUMN pair TEXT COLLATE NOCASE NOT NULL DEFAULT ''",
+    "ALTER TABLE player_links ADD COLUMN pair TEXT COLLATE NOCASE NOT NULL DEFAULT ''",
+)
+
+
+def _to_pairs(connection: sqlite3.Connection) -> None:
+    for statement in _PAIRS:
+        connection.execute(statement)
+
+
+_AT_HUB = (
+    # What the hub has confirmed of a session that was ended there (`hubledger.py`).
     """CREATE TABLE handed_over (
         session_no INTEGER PRIMARY KEY REFERENCES sessions ON DELETE CASCADE,
         pieces INTEGER NOT NULL,
@@ -258,8 +287,8 @@ _HANDOVER = (
 )
 
 
-def _to_handover(connection: sqlite3.Connection) -> None:
-    for statement in _HANDOVER:
+def _to_hub_ledger(connection: sqlite3.Connection) -> None:
+    for statement in _AT_HUB:
         connection.execute(statement)
 
 
@@ -272,7 +301,8 @@ MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_calibrations,
     _to_head,
     _to_information,
-    _to_handover,
+    _to_pairs,
+    _to_hub_ledger,
 ]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 

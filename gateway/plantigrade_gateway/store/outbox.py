@@ -310,7 +310,7 @@ def _item(row: tuple[Any, ...]) -> Item:
         session,
         player,
         source_of(source),
-        json.loads(body),
+        body,
     )
 
 
@@ -325,10 +325,10 @@ def _loads(
     source: str,
     data: bytes,
 ) -> Item:
-    body = {"first_index": first_index, "period_us": period_us, "rows": rows, "data": data}
-    body["time_us"] = time_us
+    block = {"first_index": first_index, "period_us": period_us, "rows": rows, "data": data}
+    block["time_us"] = time_us
     return Item(
-        seq, "", LOADS, "both", time_us // 1000, 0, 0, session, player, source_of(source), body
+        seq, "", LOADS, "both", time_us // 1000, 0, 0, session, player, source_of(source), "", block
     )
 
 

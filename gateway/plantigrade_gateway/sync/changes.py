@@ -4,21 +4,15 @@ Each side says the highest number it has seen of each place, and is given what i
 are known in every bay, and what is said at one is kept at all (`people/log.py` merges).
 """
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Mapping
 
 from plantigrade.errors import shown
-from plantigrade_gateway.converter import made, plain
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.people.log import Change
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.sync.bodies import changes_of, fitting
 from plantigrade_gateway.sync.link import Hub, HubAway
 from plantigrade_gateway.sync.messages import MOST_CHANGES, Changes
-
-LARGEST_BODY = 1 << 22
-"""Characters of the changes in one body, about; a larger one goes alone (ours)."""
-_INT64 = 1 << 63
-_INT32 = 1 << 31
-_LONGEST_ID = 128
 
 
 class Exchange:
@@ -73,13 +67,7 @@ class Exchange:
     def _fitting(self) -> list[Change]:
         """Return the first changes that the hub has not seen, as many as go into one body."""
         with self._register.explained():
-            changes = self._register.log.since(self._hub_has or {}, MOST_CHANGES)
-        size = 0
-        for count, one in enumerate(changes):
-            size += len(str(one.value))
-            if count and size > LARGEST_BODY:
-                return changes[:count]
-        return changes
+            return fitting(self._register.log.since(self._hub_has or {}, MOST_CHANGES))
 
     async def _ask(self, given: list[Change]) -> bool:
         """Give changes and merge what the hub gives; return whether it may have more."""
@@ -100,42 +88,3 @@ class Exchange:
         with self._register.explained():
             self.taken += log.merge(taken, answer.restamps, judges=False)
             return bool(taken) and log.seen() != before
-
-
-def changes_of(body: Changes) -> Iterator[Change]:
-    """Give the changes of a body from the other side.
-
-    Raises
-    ------
-    ValueError
-        It is not such a body: one sentence.
-    """
-    if len(body.changes) > MOST_CHANGES:
-        raise ValueError(
-            f"{len(body.changes)} changes in one body, expected at most {MOST_CHANGES}"
-        )
-    for change_id, stamp in body.restamps:
-        _check(change_id, stamp)
-    for site, seq in body.has.items():
-        if not 0 <= seq < _INT32 or not 0 < len(site) <= _LONGEST_ID:
-            raise ValueError("has: no such number of a place")
-    for values in body.changes:
-        yield _change(values)
-
-
-def _change(values: dict[str, Any]) -> Change:
-    change = made(Change, values)
-    _check(change.change_id, change.hlc)
-    texts = (change.entity, change.entity_id, change.field, change.author, change.site)
-    if not all(0 < len(text) <= _LONGEST_ID and text.isprintable() for text in texts):
-        raise ValueError(f"change {change.change_id}: a word of it cannot be one")
-    if not 0 < change.seq < _INT32 or not -_INT64 <= change.wall_utc_ms < _INT64:
-        raise ValueError(f"change {change.change_id}: a number of it cannot be")
-    return change
-
-
-def _check(change_id: str, stamp: int) -> None:
-    if len(change_id) != 32 or set(change_id) - set("0123456789abcdef"):
-        raise ValueError("change_id: expected 32 hexadecimal digits")
-    if not 0 <= stamp < _INT64:
-        raise ValueError(f"change {change_id}: has no stamp")

@@ -18,7 +18,7 @@ from plantigrade_gateway.people.deletion import (
     kept,
 )
 from plantigrade_gateway.people.players import PLAYER, Register
-from plantigrade_gateway.store.handover import Handover
+from plantigrade_gateway.store.hubledger import Ledger
 from plantigrade_gateway.sync.link import Hub
 from plantigrade_gateway.sync.messages import Deleted
 
@@ -47,7 +47,7 @@ class Deletions:
         self.waiting = 0
         self._register = register
         self._hub = hub
-        self._handover = Handover(register.store.database)
+        self._ledger = Ledger(register.store.database)
 
     def carry_out(self) -> list[str]:
         """Carry out what can be; return the players whose receipt the hub has not confirmed.
@@ -59,7 +59,7 @@ class Deletions:
         """
         with self._register.explained():
             gone = sorted(self._register.log.deleted(PLAYER))
-        confirmed = self._handover.confirmed_receipts()
+        confirmed = self._ledger.confirmed_receipts()
         here = self._register.anchored()
         owed, self.waiting = [], 0
         for player_id in gone:
@@ -104,6 +104,6 @@ class Deletions:
             found = kept(self._register.store, player_id)
             if found is not None:
                 await self._hub.deleted(player_id, Deleted(found[0].json()))
-                self._handover.confirm_receipt(player_id)
+                self._ledger.confirm_receipt(player_id)
                 self.waiting -= 1
         return False

@@ -1,7 +1,7 @@
 """The hand-over of sessions: each record's pieces, once and in order, then its end.
 
 The hub says what it has; a bay gives what follows, whatever was cut off or forgotten before. What
-the hub has confirmed as whole is kept (`store/handover.py`), asked again where the hub was away
+the hub has confirmed as whole is kept (`store/hubledger.py`), asked again where the hub was away
 since, and otherwise one session at a time, now and then.
 """
 
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from plantigrade_gateway.errors import RefusedNowError, StoreError
-from plantigrade_gateway.store.handover import Due, Ended, Handover
+from plantigrade_gateway.store.hubledger import Due, Ended, Ledger
 from plantigrade_gateway.store.pieces import as_kept
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.sync.link import Hub, HubAway, HubRefused
@@ -71,7 +71,7 @@ class Records:
         self.given_bytes = 0
         self._store = store
         self._hub = hub
-        self._handover = Handover(store.database)
+        self._ledger = Ledger(store.database)
         self._has: dict[int, int] = {}  # pieces, by the session's number
         self._setbacks: dict[int, int] = {}
         self._deleted: set[int] = set()  # at the hub; the tombstone comes with the changes
@@ -92,11 +92,11 @@ class Records:
 
     def waiting(self) -> Waiting:
         """Return what the hub is still to be given, as far as it is known."""
-        due = [one for one in self._handover.due() if one.number not in self._deleted]
+        due = [one for one in self._ledger.due() if one.number not in self._deleted]
         pieces = 0
         for one in due:
             has = self._has.get(one.number, one.confirmed.pieces if one.confirmed else 0)
-            pieces += max(0, self._handover.pieces(one.number) - has)
+            pieces += max(0, self._ledger.pieces(one.number) - has)
         return Waiting(len(due), pieces)
 
     async def round(self) -> bool:
@@ -109,12 +109,12 @@ class Records:
             The store refuses for now.
         """
         if self._doubts:
-            await self._ask_again(self._handover.confirmed_since(datetime.now(UTC) - DOUBT))
+            await self._ask_again(self._ledger.confirmed_since(datetime.now(UTC) - DOUBT))
             self._doubts = False
         now_s = time.monotonic()
         self._refused = {k: v for k, v in self._refused.items() if v[0] > now_s}
         is_more = False
-        for one in self._handover.due():
+        for one in self._ledger.due():
             if one.number in self._deleted or one.number in self._refused:
                 continue
             is_more |= await self._turn_or_refusal(one)
@@ -144,7 +144,7 @@ class Records:
         """Give some pieces of a session, then its end; return whether more of it is left."""
         number = one.number
         told = one.confirmed
-        if told is not None and self._handover.pieces(number) == told.pieces:
+        if told is not None and self._ledger.pieces(number) == told.pieces:
             return await self._end(one, told.sha256)  # it is another player's by now
         if number not in self._has:
             received = await self._hub.begin(_head(one))
@@ -162,7 +162,7 @@ class Records:
             self.given += 1
             self.given_bytes += len(piece)
             self._setbacks.pop(number, None)
-        there = self._handover.pieces(number)
+        there = self._ledger.pieces(number)
         if has > there:
             raise HubRefused(f"the hub has {has} pieces of it, this store {there}")
         if has < there:
@@ -186,20 +186,20 @@ class Records:
 
     async def _end(self, one: Due, sha256: str | None = None) -> bool:
         """Say that all of a session is there; return whether some of it is to be given again."""
-        count = self._handover.pieces(one.number)
+        count = self._ledger.pieces(one.number)
         # With what is known of it by now; and the hub may have been another one.
         received = await self._hub.begin(_head(one))
         if not self._noted(one, received, wanted=count):
             return False
         if self._has.get(one.number) != count:
-            self._handover.doubt(one.number)
+            self._ledger.doubt(one.number)
             return True
         sha256 = await self._chained(one.number, count) if sha256 is None else sha256
         received = await self._hub.end(one.session_id, SessionEnd(count, sha256, one.player_id))
         if not self._noted(one, received, wanted=count):
             return False
         if received.is_whole and received.pieces == count:
-            self._handover.confirm(one.number, Ended(count, sha256, one.player_id))
+            self._ledger.confirm(one.number, Ended(count, sha256, one.player_id))
             self._has.pop(one.number, None)
             self._setbacks.pop(one.number, None)
             return False
@@ -219,7 +219,7 @@ class Records:
 
     async def _look_again(self) -> None:
         """Ask of the next session that was confirmed, in turn, whether it is still there."""
-        found = self._handover.confirmed_after(self._looked_at)
+        found = self._ledger.confirmed_after(self._looked_at)
         self._looked_at = found[0][0] if found else 0
         await self._ask_again(found)
 
@@ -230,7 +230,7 @@ class Records:
                 continue
             if not received.is_whole or received.pieces < pieces:
                 _log.warning("the hub has session %s no more; given again", session_id[:8])
-                self._handover.doubt(number)
+                self._ledger.doubt(number)
 
 
 def _head(one: Due) -> SessionHead:

@@ -18,8 +18,8 @@ from tests.support.waiting import HANG_S
 from plantigrade_gateway.people import deletion
 from plantigrade_gateway.people.log import DELETED, ChangeLog
 from plantigrade_gateway.people.players import PLAYER
-from plantigrade_gateway.store.handover import Handover
-from plantigrade_gateway.sync import changes, link, process
+from plantigrade_gateway.store.hubledger import Ledger
+from plantigrade_gateway.sync import bodies, link, process
 
 
 @pytest.fixture(autouse=True)
@@ -68,7 +68,7 @@ async def test_a_player_of_one_bay_is_known_in_the_other_and_can_have_sessions_t
 
 
 async def test_more_than_one_body_holds_goes_over_whole(bays, monkeypatch):
-    monkeypatch.setattr(changes, "LARGEST_BODY", 2000)
+    monkeypatch.setattr(bodies, "LARGEST_BODY", 2000)
     one, two = bays
     notes = {f"note{k}": "n" * (k % 50) for k in range(600)}
     one.register.log.say("session", "s", notes, "coach")
@@ -217,7 +217,7 @@ async def test_a_deletion_that_was_cut_off_is_completed_and_told_whole(bays, mon
     with pytest.raises(KeyboardInterrupt):
         deletion.delete_player(two.register, player)
     monkeypatch.undo()
-    kept = Handover(two.store.database).receipt(player)
+    kept = Ledger(two.store.database).receipt(player)
     assert kept is not None and not kept.is_done and two.store.sessions()
     async with FakeHub().running() as hub, two.syncing(hub):
         await until(lambda: player in hub.receipts)

@@ -87,7 +87,7 @@ class KeptReceipt:
     is_done: bool
 
 
-class Handover:
+class Ledger:
     """What the hub has confirmed of a store.
 
     Parameters
