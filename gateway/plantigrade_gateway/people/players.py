@@ -467,6 +467,10 @@ class Register:
         """
         self._anchor(player_id, self.profile(player_id).handedness)
 
+    def anchored(self) -> set[str]:
+        """Return the ids that sessions can refer to; those of deleted players too."""
+        return {player_id for player_id, _ in self._anchors()}
+
     def _anchor(self, player_id: str, handedness: str) -> None:
         with self.store.database.writing() as db:
             db.execute(
