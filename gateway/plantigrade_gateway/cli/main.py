@@ -14,15 +14,18 @@ import click
 
 from plantigrade.errors import SignalError
 from plantigrade_gateway.cli import (
+    backup,
     calibrate,
     check,
     coach,
     desk,
     drills,
     footprint,
+    hub,
     pages,
     players,
     repair,
+    roster,
     speed,
     visits,
 )
@@ -471,6 +474,7 @@ livecli.register(main, _store_option, _json_option, _store)
 pages.register(main, _store_option, _store)
 desk.register(main, _store_option, _store)
 repair.register(main, _store_option, _json_option, _store)
+backup.register(main, _store_option, _json_option, _store)
 calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
@@ -480,3 +484,5 @@ check.register(main, _store_option, _json_option, _store)
 visits.register(main, _store_option, _json_option, _store)
 speed.register(main, _store_option, _json_option, _store)
 footprint.register(main, _store_option, _json_option, _store)
+hub.register(main, _json_option)
+roster.register(main, _store_option, _json_option, _store)

@@ -257,7 +257,7 @@ def register(
         help="The firmware's own C as a third insole, a left one; needs a C compiler.",
     )
     @_shown(
-        "--pairs", type=click.IntRange(1, 8), default=1, help="As many pairs, each with a player."
+        "--pairs", type=click.IntRange(1, 4), default=1, help="As many pairs, each with a player."
     )
     @_shown(
         "--port",

@@ -1,8 +1,8 @@
 """One pair's program among several: what it is told by the one above it, and what it tells that.
 
 Its orders come as one JSON argument; then lines of JSON on its standard input, whose end is the end
-of the program above, and so of this one. Live summaries go up through a pipe that is never waited
-for.
+of the program above, and so of this one. What is of the moment goes up through a pipe that is never
+waited for.
 """
 
 import asyncio
@@ -35,7 +35,7 @@ class PartOrder:
     silent : str or None
         Why it may not have the sound device, a sentence.
     live_fd : int or None
-        The pipe for live summaries; None: nobody is to be told.
+        The pipe for what is of the moment; None: nobody is to be told.
     """
 
     usual_port: int = PORT
@@ -56,7 +56,7 @@ class Part:
     obey : callable
         Told, from another thread, what came from afar for this pair.
     dropped : int
-        Live summaries that found the pipe full.
+        Messages that found the pipe full.
     """
 
     def __init__(self, order: PartOrder) -> None:
@@ -66,7 +66,7 @@ class Part:
         if order.live_fd is not None:
             os.set_blocking(order.live_fd, False)
 
-    def live(self, message: Message) -> None:
+    def tell(self, message: Message) -> None:
         """Tell of the moment; return at once."""
         fd = self.order.live_fd
         assert fd is not None

@@ -23,13 +23,16 @@ from rich.text import Text
 
 from plantigrade_gateway import formats
 from plantigrade_gateway.config import Config
-from plantigrade_gateway.converter import plain
+from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import GatewayError, InputError
 from plantigrade_gateway.forward.launch import Forwarder, opened_forwarder
+from plantigrade_gateway.forward.roster import TOPIC, Pair, Teller
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.session.part import PartOrder
+from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.sync.launch import opened_sync
 from plantigrade_gateway.upkeep import Backoff
 from plantigrade_gateway.virtual.process import Simulation, simulator_process
 
@@ -65,8 +68,8 @@ class PairProgram:
     order : PairOrder
     store : Store
     out : Console
-    forwarder : Forwarder or None
-        Told its live summaries.
+    afar : Afar or None
+        Told its live summaries, and how it is.
 
     Attributes
     ----------
@@ -74,14 +77,12 @@ class PairProgram:
         While it runs.
     """
 
-    def __init__(
-        self, order: PairOrder, store: Store, out: Console, forwarder: Forwarder | None
-    ) -> None:
+    def __init__(self, order: PairOrder, store: Store, out: Console, afar: "Afar | None") -> None:
         self.process: asyncio.subprocess.Process | None = None
         self._order = order
         self._store = store
         self._out = out
-        self._forwarder = forwarder
+        self._afar = afar
         self._prefix = f"pair {order.name}: "
         self._held: list[str] | None = None
 
@@ -142,7 +143,7 @@ class PairProgram:
     async def _begun(self) -> AsyncIterator[asyncio.subprocess.Process]:
         part = replace(self._order.part, usual_port=self._port())
         reading = writing = None
-        if self._forwarder is not None:
+        if self._afar is not None:
             reading, writing = os.pipe()
             part = replace(part, live_fd=writing)
         try:
@@ -194,8 +195,8 @@ class PairProgram:
         )
         try:
             while line := await reader.readline():
-                assert self._forwarder is not None
-                self._forwarder.live({**json.loads(line), "pair": self._order.name})
+                assert self._afar is not None
+                self._afar.tell(self._order.name, json.loads(line))
         finally:
             transport.close()
 
@@ -209,6 +210,30 @@ class PairProgram:
         held, self._held = self._held, None
         for text in held or ():
             self._say(text)
+
+
+class Afar:
+    """What several programs tell of the moment, as one gateway tells it.
+
+    Parameters
+    ----------
+    forwarder : Forwarder
+    config : Config
+    store : Store
+    """
+
+    def __init__(self, forwarder: Forwarder, config: Config, store: Store) -> None:
+        self._forwarder = forwarder
+        self._teller = Teller.of(forwarder, config)
+        self._store = store
+
+    def tell(self, pair: str, message: Message) -> None:
+        """Take a message of a pair's program; the roster is told of all pairs in one."""
+        if message["type"] != TOPIC:
+            self._forwarder.tell({**message, "pair": pair})
+        elif self._teller is not None:
+            for one in message["pairs"]:
+                self._teller.tell(made(Pair, one), forwardstate.latest(self._store.path))
 
 
 async def run_several(
@@ -253,11 +278,13 @@ async def run_several(
         if simulation is not None:
             transports = await opened.enter_async_context(simulator_process(simulation))
         forwarder = opened.enter_context(opened_forwarder(config, store, say, told))
+        opened.enter_context(opened_sync(config, store, say))
+        afar = None if forwarder is None else Afar(forwarder, config, store)
         for place, order in enumerate(orders):
             if transports:
                 arguments = (*order.arguments, "--radio", transports[place])
                 order = replace(order, arguments=arguments, part=replace(order.part, place=place))
-            programs.append(PairProgram(order, store, out, forwarder))
+            programs.append(PairProgram(order, store, out, afar))
         codes = await _all([program.run for program in programs], stop)
     if not stop.is_set() and all(codes):
         raise GatewayError("no pair could be run; what each says of it stands above")

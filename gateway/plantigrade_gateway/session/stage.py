@@ -12,6 +12,7 @@ from rich.console import Console
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import Forwarder, LiveSummary, opened_forwarder
+from plantigrade_gateway.forward.roster import Teller
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.measures import chosen_lines
 from plantigrade_gateway.session.checkpeople import CheckPeople
@@ -22,6 +23,7 @@ from plantigrade_gateway.session.part import Part
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.sync.launch import opened_sync
 from plantigrade_gateway.web.live.page import Message, Page, WebOptions, opened_page
 
 
@@ -90,6 +92,8 @@ class Stage:
     handler : CommandHandler
     ears : Ears or None
         The microphone that listens for strikes.
+    teller : Teller or None
+        Tells the roster of the site how this gateway is; None where nobody is told.
     obey : callable
         Given each command of a page, in the event loop; the work sets it.
     """
@@ -107,6 +111,7 @@ class Stage:
         self.drilling = options.drilling or Drilling(shelf(None))
         self.obey: Callable[[Message], None] = lambda _: None
         self.ears: Ears | None = None
+        self.teller: Teller | None = None
         self._loop = asyncio.get_running_loop()
 
     def say(self, text: str) -> None:
@@ -151,9 +156,11 @@ def opened_stage(out: Console, store: Store, options: RunOptions) -> Iterator[St
             forwarder = opened.enter_context(
                 opened_forwarder(options.config, store, stage.say, stage.queue_command)
             )
+            opened.enter_context(opened_sync(options.config, store, stage.say))
         page = stage.page = opened.enter_context(
             opened_page(options.page, store.path, stage.queue_command, stage.say)
         )
+        stage.teller = Teller.of(forwarder, options.config)
         far = LiveSummary.of(forwarder, options.config)
         stage.live_feed = LiveFeed(page, sound, stage.drilling.shelf, far)
         people = CheckPeople(store)

@@ -46,6 +46,7 @@ class Database:
         )
         self._guard = threading.RLock()
         self._recording: dict[str, IO[bytes]] = {}
+        self._records: IO[bytes] | None = None
 
     def close(self) -> None:
         """Close the file; closing again changes nothing."""
@@ -53,6 +54,9 @@ class Database:
             self._connection.close()
             for session_id in list(self._recording):
                 self.unmark_recording(session_id)
+            if self._records is not None:
+                self._records.close()
+                self._records = None
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
@@ -94,13 +98,17 @@ class Database:
     def wipe(self) -> None:
         """After a deletion: give its pages back and cut the log, so that no copy of it stays.
 
-        The pages themselves were overwritten by the deletion (``PRAGMA secure_delete``).
+        The pages themselves were overwritten by the deletion (``PRAGMA secure_delete``). Copies
+        from before an upgrade (`schema.kept_copies`) go: they hold it, and nothing else that is
+        not here.
 
         Raises
         ------
         StoreError
             Another program is reading older contents; the log cannot be cut before it ends.
         """
+        for copy in schema.kept_copies(self.path):
+            copy.unlink(missing_ok=True)
         self.read("PRAGMA incremental_vacuum")
         busy, *_ = self.read("PRAGMA wal_checkpoint(TRUNCATE)")[0]
         if busy:
@@ -123,13 +131,13 @@ class Database:
         with self._guard:
             if session_id in self._recording:
                 return
+            if self._records is None:  # until the store is closed: nobody replaces it before
+                self._records = _recording_file(self.path)
+                fcntl.flock(self._records, fcntl.LOCK_SH)
             try:
                 file = _opened_sign(self._sign_of(session_id), make=True)
             except OSError as error:
-                raise StoreError(
-                    f"store {self.path}: cannot be made ({error.strerror}); "
-                    "allow writing in its folder or choose another with --store"
-                ) from error
+                raise _no_room(self.path, error) from error
             fcntl.flock(file, fcntl.LOCK_SH)
             self._recording[session_id] = file
 
@@ -167,3 +175,38 @@ class Database:
     def _sign_of(self, session_id: str) -> Path:
         safe = "".join(c for c in session_id if c.isalnum())
         return self.path.with_name(f"{self.path.name}-recording-{safe}")
+
+
+@contextmanager
+def not_recorded_into(store: Path) -> Iterator[bool]:
+    """Whether no program records into a store, which need not be open or be there.
+
+    None can begin to inside the block.
+
+    Raises
+    ------
+    StoreError
+        The lock file beside the store cannot be made.
+    """
+    with _recording_file(store) as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            yield False
+        else:
+            yield True
+
+
+def _recording_file(store: Path) -> IO[bytes]:
+    path = store.with_name(store.name + "-recording")
+    try:
+        return open(path, "ab")
+    except OSError as error:
+        raise _no_room(path, error) from error
+
+
+def _no_room(path: Path, error: OSError) -> StoreError:
+    return StoreError(
+        f"store {path}: cannot be made ({error.strerror}); "
+        "allow writing in its folder or choose another with --store"
+    )

@@ -35,8 +35,8 @@ EXTRA = (
 )
 _START_LIMIT_S = 30.0
 _STOP_LIMIT_S = 5.0
-MOST_PAIRS = 8
-"""At one gateway (ours): each is a process that has to keep up."""
+MOST_PAIRS = 4
+"""At one gateway (ours): as many as its message to the roster has room for."""
 _FAULTS = ("restart", "vanish", "stall", "hangup", "battery")
 
 

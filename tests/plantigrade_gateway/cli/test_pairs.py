@@ -35,7 +35,7 @@ def path(tmp_path):
         ([], "no insole is remembered: put the insoles near"),
         (["--pair", "A", "--pair", "a"], "one pair is named twice"),
         (["--pair", "A B"], "pair 'A B': expected up to 16 letters"),
-        ([f"--pair={k}" for k in range(9)], "9 pairs, expected up to 8"),
+        ([f"--pair={k}" for k in range(5)], "5 pairs, expected up to 4"),
         (["--pair", "A", "--pair", "B", "--player", "Mira"], "--player Mira: which pair's?"),
         (["--pair", "A", "--pair", "B", "--player", "A=Nobody"], "Nobody"),
         (

@@ -1,5 +1,6 @@
 """Events as points: few tags, floats only, one tag set and time for one event."""
 
+import json
 import re
 from pathlib import Path
 
@@ -30,7 +31,7 @@ def item(event: object, **changes: object) -> Item:
         "session": "s1",
         "player": None,
         "source": "insoles",
-        "body": row.body,
+        "text": json.dumps(row.body),
     }
     return Item(**(values | changes))  # type: ignore[arg-type]
 
