@@ -25,8 +25,8 @@ from plantigrade_gateway import formats
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import GatewayError, InputError
-from plantigrade_gateway.forward.launch import Forwarder, opened_forwarder
-from plantigrade_gateway.forward.roster import TOPIC, Pair, Teller
+from plantigrade_gateway.forward.launch import opened_forwarder
+from plantigrade_gateway.forward.roster import TOPIC, Pair, Teller, Told
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.session.part import PartOrder
 from plantigrade_gateway.store import forwardstate
@@ -217,12 +217,12 @@ class Afar:
 
     Parameters
     ----------
-    forwarder : Forwarder
+    forwarder : Told
     config : Config
     store : Store
     """
 
-    def __init__(self, forwarder: Forwarder, config: Config, store: Store) -> None:
+    def __init__(self, forwarder: Told, config: Config, store: Store) -> None:
         self._forwarder = forwarder
         self._teller = Teller.of(forwarder, config)
         self._store = store

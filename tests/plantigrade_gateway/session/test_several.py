@@ -10,16 +10,21 @@ import sys
 import time
 import urllib.request
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.config import load
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.record.entries import INSOLE_OF, Kind
-from plantigrade_gateway.session.several import _PROGRAM
+from plantigrade_gateway.report.console import console
+from plantigrade_gateway.session.part import Part, PartOrder
+from plantigrade_gateway.session.several import _PROGRAM, Afar, PairOrder, PairProgram
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.status import ServiceStatus
@@ -229,3 +234,78 @@ def test_no_pair_outlives_the_program_above_it(tmp_path):
         assert not any(Path(f"/proc/{one}").exists() for one in below)
     with Store.open(running.store, read_only=True) as store:
         assert {session.state for session in store.sessions()} <= {"ended"}
+
+
+# What a pair's program and the one above it tell each other
+
+
+def test_what_is_told_upward_never_waits():
+    reading, writing = os.pipe()
+    part = Part(PartOrder(live_fd=writing))
+    try:
+        part.tell({"type": "live", "t_s": 1.0})
+        assert json.loads(os.read(reading, 4096)) == {"type": "live", "t_s": 1.0}
+        part.tell({"type": "live", "text": "x" * 4096})  # more than a pipe takes whole
+        assert part.dropped == 1
+        for _ in range(1000):  # nobody reads: a pipe holds 64 kB
+            part.tell({"type": "live", "text": "x" * 1000})
+        assert part.dropped > 900
+        os.close(reading)
+        part.tell({"type": "live"})  # the program above has died
+    finally:
+        os.close(writing)
+
+
+class Teller:
+    """What would go to the broker."""
+
+    def __init__(self) -> None:
+        self.told: list[dict[str, Any]] = []
+
+    def tell(self, message: dict[str, Any]) -> None:
+        self.told.append(message)
+
+
+def test_the_roster_is_told_of_all_pairs_in_one_and_summaries_say_whose(tmp_path):
+    told = Teller()
+    config = replace(load(None), values={**load(None).values, "mqtt.host": "localhost"})
+    with Store.open(tmp_path / "store.sqlite3") as store:
+        afar = Afar(told, config, store)
+        for name in PLACE:
+            pair = {"name": name, "source": "invented", "session": None, "player": None}
+            afar.tell(name, {"type": "roster", "v": 1, "pairs": [pair], "unsent": []})
+        afar.tell("B", {"type": "live", "t_s": 1.0})
+    assert [one["name"] for one in told.told[1]["pairs"]] == ["A", "B"]
+    assert told.told[2] == {"type": "live", "t_s": 1.0, "pair": "B"}
+
+
+class Stdin:
+    def __init__(self) -> None:
+        self.lines: list[dict[str, Any]] = []
+
+    def write(self, data: bytes) -> None:
+        self.lines.append(json.loads(data))
+
+
+class Running:
+    def __init__(self) -> None:
+        self.stdin = Stdin()
+
+
+def test_an_order_from_afar_reaches_the_pair_it_is_for(tmp_path):
+    with Store.open(tmp_path / "store.sqlite3") as store:
+        made = {
+            name: PairProgram(PairOrder(name, (), PartOrder()), store, console(), None)
+            for name in PLACE
+        }
+        for program in made.values():
+            program.tell({"type": "stop"})  # it does not run: nobody is told
+            program.process = Running()  # type: ignore[assignment]
+        for message in ({"type": "stop", "pair": "b"}, {"type": "record"}):
+            for program in made.values():
+                program.tell(message)
+    heard = {
+        name: [one["type"] for one in program.process.stdin.lines]  # type: ignore[union-attr]
+        for name, program in made.items()
+    }
+    assert heard == {"A": ["record"], "B": ["stop", "record"]}

@@ -18,8 +18,9 @@ from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound import device as speakers
+from plantigrade_gateway.sound import output
 from plantigrade_gateway.sound.cues import Cue, CueKind
-from plantigrade_gateway.sound.device import Speaker, short_switch_interval
+from plantigrade_gateway.sound.device import Speaker, named_device, short_switch_interval
 from plantigrade_gateway.sound.motifs import PEAK, SAMPLE_RATE_HZ, Motif, glide, motif, pitch_hz
 from plantigrade_gateway.sound.output import Silence, open_sound
 from plantigrade_gateway.sound.pitch import TONE_PEAK, TonePoint
@@ -39,9 +40,9 @@ def no_server(monkeypatch, tmp_path):
 
 
 @contextmanager
-def recording() -> Iterator[list[bytes]]:
-    """Collect what the null sink plays, raw float32, while the context is open."""
-    command = "parec --device=plantigrade.monitor --format=float32le --rate=48000 --channels=1"
+def recording(sink: str = "plantigrade") -> Iterator[list[bytes]]:
+    """Collect what a null sink plays, raw float32, while the context is open."""
+    command = f"parec --device={sink}.monitor --format=float32le --rate=48000 --channels=1"
     blocks: list[bytes] = []
     with subprocess.Popen(
         [*command.split(), "--latency-msec=5", "--raw"],
@@ -332,3 +333,51 @@ def test_threads_change_quickly_for_as_long_as_any_work_wants_it():
             assert sys.getswitchinterval() == quick_s < usual_s
         assert sys.getswitchinterval() == quick_s
     assert sys.getswitchinterval() == usual_s
+
+
+# Which device
+
+
+def test_a_device_is_found_by_its_name_or_a_part_of_it():
+    there = [("Built-in Audio", 1), ("Headset", 2), ("Headset Pro", 3)]
+    assert named_device("headset", there) == 2  # the whole name stands before a part
+    assert named_device("pro", there) == 3
+    assert named_device("Built", there) == 1
+    with pytest.raises(
+        SoundError, match=r"no device is called Radio; there are: Built-in Audio, H"
+    ):
+        named_device("Radio", there)
+    with pytest.raises(SoundError, match="several devices are called Head"):
+        named_device("Head", there)
+    with pytest.raises(SoundError, match="there are: none"):
+        named_device("Radio", [])
+
+
+def test_a_named_device_plays_alone(sound_server):
+    """A server with two sinks: what the named one plays is not in the usual one."""
+    load = "load-module module-null-sink sink_name=other sink_properties=device.description=Other"
+    subprocess.run(["pactl", *load.split()], check=True, capture_output=True, timeout=HANG_S)
+    with recording() as usual, recording("other") as other, Speaker(device="other") as speaker:
+        assert speaker.running.wait(HANG_S)
+        speaker.play(TICK)
+        played(other, lambda: speaker.mixer.idle)
+    raw = b"".join(usual)
+    assert not np.any(np.frombuffer(raw[: len(raw) // 4 * 4], dtype=np.float32))
+    with pytest.raises(SoundError, match=r"no device is called nothing; there are: .*Other"):
+        Speaker(device="nothing")
+
+
+def test_a_sound_that_may_not_have_the_device_is_not_given_it(monkeypatch):
+    """Another pair's cues come from there."""
+    opened: list[object] = []
+
+    class Device(Speaker):
+        def __init__(self, *_: object, **__: object) -> None:
+            opened.append(self)
+
+    monkeypatch.setattr(output, "Speaker", Device)
+    with open_sound("none", barred="It is pair A's.") as sound:
+        assert sound.said == "It is pair A's."
+        assert sound.choose(True) == "It is pair A's."
+        assert isinstance(sound.output, Silence)
+    assert opened == []
