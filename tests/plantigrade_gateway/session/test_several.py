@@ -1,5 +1,6 @@
 """Several pairs at one gateway: real programs over one virtual air, end to end."""
 
+import asyncio
 import contextlib
 import json
 import os
@@ -14,8 +15,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import aiomqtt
+import jsonschema
 import pytest
 from click.testing import CliRunner
+from tests.support.servers import Mosquitto
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.cli.main import main
@@ -39,6 +43,8 @@ except ImportError:
 
 pytestmark = pytest.mark.dear
 
+NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
+SCHEMA = json.loads((NOTES / "mqtt.schema.json").read_text())
 PLACE = {"A": 0, "B": 1}
 """Of each pair among the virtual ones."""
 
@@ -51,7 +57,7 @@ class Gateway:
     process : subprocess.Popen
     """
 
-    def __init__(self, folder: Path, *options: str) -> None:
+    def __init__(self, folder: Path, *options: str, **settings: str) -> None:
         self.store = folder / "store.sqlite3"
         self._output = folder / "said"
         command = ["run", "--virtual", "--pair", "A", "--pair", "B", "--no-sound", "--port", "0"]
@@ -60,6 +66,7 @@ class Gateway:
                 [sys.executable, "-c", _PROGRAM, *command, "--store", str(self.store), *options],
                 stdout=output,
                 stderr=subprocess.STDOUT,
+                env={**os.environ, **{f"PLANTIGRADE_{k}": v for k, v in settings.items()}},
             )
 
     @property
@@ -114,8 +121,8 @@ def _children(process: int) -> list[int]:
 
 
 @contextlib.contextmanager
-def gateway(folder: Path, *options: str) -> Iterator[Gateway]:
-    made = Gateway(folder, *options)
+def gateway(folder: Path, *options: str, **settings: str) -> Iterator[Gateway]:
+    made = Gateway(folder, *options, **settings)
     try:
         yield made
     finally:
@@ -234,6 +241,50 @@ def test_no_pair_outlives_the_program_above_it(tmp_path):
         assert not any(Path(f"/proc/{one}").exists() for one in below)
     with Store.open(running.store, read_only=True) as store:
         assert {session.state for session in store.sessions()} <= {"ended"}
+
+
+@pytest.mark.timeout(3 * HANG_S)
+def test_one_program_sends_on_for_all_pairs_and_hears_orders(tmp_path):
+    broker = Mosquitto(tmp_path / "broker")
+    broker.start()
+    told = {"SITE": "north", "BAY": "b1", "MQTT_HOST": "127.0.0.1", "MQTT_COMMANDS": "true"}
+    told["MQTT_PORT"] = str(broker.port)
+    got: dict[str, list[dict[str, Any]]] = {}
+
+    async def hear(running: Gateway) -> None:
+        async with aiomqtt.Client("127.0.0.1", broker.port, timeout=HANG_S) as client:
+            await client.subscribe("plantigrade/v1/north/b1/#")
+            ordered = False
+            async with asyncio.timeout(HANG_S):
+                async for message in client.messages:
+                    table = json.loads(bytes(message.payload))
+                    topic = message.topic.value.removeprefix("plantigrade/v1/north/b1/")
+                    got.setdefault(topic, []).append(table)
+                    whose = {one.get("pair") for one in got.get("live", [])}
+                    if not ordered and whose == set(PLACE):
+                        order = {"v": 1, "id": "1", "command": "stop", "pair": "b"}
+                        topic = "plantigrade/v1/north/b1/command"
+                        await client.publish(topic, json.dumps(order), 1)
+                        ordered = True
+                    rosters = [one["pairs"] for one in got.get("roster", [])]
+                    if ordered and "pair B: Summary" in running.said and len(rosters[-1]) == 2:
+                        return
+
+    try:
+        with gateway(tmp_path, "--no-page", **told) as running:
+            asyncio.run(hear(running))
+            assert "pair A: Summary" not in running.said
+            running.process.send_signal(signal.SIGINT)
+            assert running.process.wait(HANG_S) == 0, running.said
+    finally:
+        broker.kill()
+    for topic, messages in got.items():
+        if topic in ("live", "roster", "state", "command"):
+            for message in messages:
+                schema = {"$ref": f"#/$defs/{topic}", "$defs": SCHEMA["$defs"]}
+                jsonschema.Draft202012Validator(schema).validate(message)
+    assert {one["name"] for one in got["roster"][-1]["pairs"]} == set(PLACE)
+    assert {one["state"] for one in got["state"]} == {"online"}  # one bay, which never went away
 
 
 # What a pair's program and the one above it tell each other
