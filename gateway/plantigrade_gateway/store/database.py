@@ -200,7 +200,7 @@ def not_recorded_into(store: Path) -> Iterator[bool]:
 def _recording_file(store: Path) -> IO[bytes]:
     path = store.with_name(store.name + "-recording")
     try:
-        return open(path, "ab")
+        return _opened_sign(path, make=True)
     except OSError as error:
         raise _no_room(path, error) from error
 

@@ -11,8 +11,11 @@ _NO_ROOM = ("SQLITE_IOERR_SHMSIZE", "SQLITE_IOERR_WRITE")
 """What a full disk says where SQLite makes the files beside the store's."""
 
 
-def explain(path: Path, error: sqlite3.Error) -> StoreError:
-    """Return the sentence for the user that an SQLite error amounts to."""
+def explain(path: Path, error: sqlite3.Error | UnicodeDecodeError) -> StoreError:
+    """Return the sentence for the user that an SQLite error amounts to.
+
+    One that quotes a damaged table's statement may not be text at all.
+    """
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     name = getattr(error, "sqlite_errorname", type(error).__name__)
     kind = StoreError
@@ -22,7 +25,7 @@ def explain(path: Path, error: sqlite3.Error) -> StoreError:
         text = "the disk is full; make room on it"
     elif code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         text = "another program keeps it locked; close that program"
-    elif code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
+    elif code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT) or name == "UnicodeDecodeError":
         kind = DamageError
         text = (
             f"is damaged or not a Plantigrade store ({error}); "

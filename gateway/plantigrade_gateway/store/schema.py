@@ -77,7 +77,7 @@ def connect(path: Path, *, create: bool = True, keeps_old: bool = True) -> sqlit
             if made and not _size(path):  # nobody else's: nothing is left of a try
                 path.unlink(missing_ok=True)
             raise
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
         raise explain(path, error) from error
     return connection
 
@@ -151,7 +151,7 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
         except BaseException:
             connection.close()
             raise
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
         raise explain(path, error) from error
     return connection
 
