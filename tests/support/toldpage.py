@@ -5,11 +5,11 @@ import time
 from pathlib import Path
 from typing import Any
 
-import jinja2
 from playwright.sync_api import Page, Route, WebSocketRoute
 
 import plantigrade_gateway.web
 from plantigrade.zones import ZoneLayout
+from plantigrade_gateway.web.html import rendered
 
 WEB = Path(plantigrade_gateway.web.__file__).parent
 LIMIT_S = 60.0  # against hanging
@@ -54,8 +54,6 @@ class Gateway:
         self.players: list[dict[str, Any]] = []
         self.lacks_consent: dict[str, str] = {}  # by player
         self.asked: list[dict[str, Any]] = []
-        loader = jinja2.FileSystemLoader(str(WEB / "templates"))
-        live = jinja2.Environment(loader=loader, autoescape=True).get_template("live.html")
 
         def answer(route: Route) -> None:
             address, _, query = route.request.url.partition("?")
@@ -66,7 +64,8 @@ class Gateway:
             elif path.is_file():
                 route.fulfill(path=str(path))
             else:
-                route.fulfill(body=live.render(rights="coach"), content_type="text/html")
+                body = rendered("live.html", rights="coach", pair="")
+                route.fulfill(body=body, content_type="text/html")
 
         page.route("**/*", answer)
         page.route_web_socket("**/live", self._connected)

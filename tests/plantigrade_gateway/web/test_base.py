@@ -71,7 +71,9 @@ def rendered(**values) -> str:
     """Return a page that is nothing but the frame."""
     loader = jinja2.FileSystemLoader(str(WEB / "templates"))
     return (
-        jinja2.Environment(loader=loader, autoescape=True).get_template("base.html").render(values)
+        jinja2.Environment(loader=loader, autoescape=True)
+        .get_template("base.html")
+        .render(beside={}, **values)
     )
 
 
