@@ -61,7 +61,8 @@ class Receipt:
         Of what was said of the player and of their sessions.
     sent_on : tuple of SentOn
     traces : str or None
-        Why some of it may be in the store's files until another program is closed.
+        Why some of it may be in the store's files until another program is closed, or where else
+        in a database server.
     """
 
     player: str
@@ -136,6 +137,7 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
         gone += [(PHOTO, key) for key in pictures_of(register.changes(player_id))]
         changes = sum(len(register.log.changes(*entity)) for entity in gone)
         register.log.delete(gone, author)
+    traces = [said for said in (register.scrub(), _wiped(store, player_id)) if said is not None]
     return Receipt(
         player_id,
         datetime.now(UTC).isoformat(timespec="seconds"),
@@ -144,7 +146,7 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
         size,
         changes,
         sent_on,
-        _wiped(store, player_id),
+        " ".join(traces) or None,
     )
 
 

@@ -37,7 +37,7 @@ from plantigrade_gateway.people.profile import (
     profile_of,
     utc,
 )
-from plantigrade_gateway.people.tables import engine_for, explained
+from plantigrade_gateway.people.tables import engine_for, explained, scrub
 from plantigrade_gateway.store.rows import at_place, utc_text
 from plantigrade_gateway.store.store import Store
 
@@ -110,6 +110,14 @@ class Register:
     def explained(self) -> AbstractContextManager[None]:
         """Turn what the file refuses into one sentence."""
         return explained(self.store.path)
+
+    def scrub(self) -> str | None:
+        """Leave no byte of what was deleted of the log; return where there may be some yet."""
+        try:
+            with self.explained():
+                return scrub(self._engine)
+        except StoreError as error:
+            return str(error)
 
     # What is read
 

@@ -73,6 +73,9 @@ def _note_seen(db: sa.Connection) -> None:
     known = both.subquery()
     highest = sa.select(known.c.site, sa.func.max(known.c.seq)).group_by(known.c.site)
     db.execute(SEEN.insert().from_select(["site", "seq"], highest))
+    if db.dialect.name == "postgresql":
+        # Its statistics keep samples of a column, which would outlast who is deleted.
+        db.exec_driver_sql("ALTER TABLE people_change ALTER COLUMN value SET STATISTICS 0")
 
 
 MIGRATIONS: tuple[Callable[[sa.Connection], None], ...] = (
@@ -197,8 +200,6 @@ def _explain_server(error: BaseException | None) -> StoreError:
     diag = getattr(error, "diag", None)
     # Beside the first line there may be values of a row.
     said = getattr(diag, "message_primary", None) or str(error).partition("\n")[0]
-    if url.password:
-        said = said.replace(str(url.password), "***")
     if code is None:
         return RefusedNowError(
             f"{place}: cannot be reached ({said}); see that it runs, and what {SERVER} says"
@@ -211,6 +212,30 @@ def _explain_server(error: BaseException | None) -> StoreError:
 def writing(engine: sa.Engine) -> sa.Engine:
     """Return the same engine for transactions that write."""
     return engine.execution_options(write=True)
+
+
+def scrub(engine: sa.Engine) -> str | None:
+    """Leave no byte of deleted rows in the table's files; return where there may be some yet.
+
+    SQLite does it at once by itself (``secure_delete``); PostgreSQL writes the table anew.
+
+    Raises
+    ------
+    sqlalchemy.exc.DBAPIError
+        The server refuses, or somebody reads in it for longer than `BUSY_S`.
+    """
+    if engine.dialect.name != "postgresql":
+        return None
+    with engine.execution_options(isolation_level="AUTOCOMMIT").connect() as db:
+        db.exec_driver_sql(f"SET lock_timeout = {BUSY_S * 1000:.0f}")
+        try:
+            db.exec_driver_sql("VACUUM (FULL) people_change")
+        finally:
+            db.exec_driver_sql("RESET lock_timeout")
+    return (
+        "PostgreSQL's write-ahead log may hold it until it is overwritten, "
+        "and backups of that server for as long as they are kept."
+    )
 
 
 def migrate(engine: sa.Engine) -> None:
