@@ -21,7 +21,7 @@ import sqlalchemy as sa
 from tests.support.servers import program
 from tests.support.waiting import HANG_S
 
-from plantigrade_gateway.people import tables
+from plantigrade_gateway.people import hubtables, tables
 
 USER = "people"
 _AS = ["--reuid=postgres", "--regid=postgres", "--clear-groups"]
@@ -136,7 +136,7 @@ class Postgres:
         yield self.url(name)
         with self._engine.begin() as db:
             there = db.execution_options(schema_translate_map={None: name})
-            for table in reversed(tables.META.sorted_tables):
+            for table in reversed([*tables.META.sorted_tables, *hubtables.META.sorted_tables]):
                 if table is not tables.VERSION:
                     there.execute(table.delete())
         self._free.append(name)

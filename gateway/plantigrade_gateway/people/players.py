@@ -12,6 +12,7 @@ from typing import Any
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.people.hubtables import places_of
 from plantigrade_gateway.people.log import Change, ChangeLog, new_id
 from plantigrade_gateway.people.profile import (
     ANSWERS,
@@ -37,7 +38,7 @@ from plantigrade_gateway.people.profile import (
     profile_of,
     utc,
 )
-from plantigrade_gateway.people.tables import engine_for, explained, scrub
+from plantigrade_gateway.people.tables import engine_for, explained
 from plantigrade_gateway.store.rows import at_place, utc_text
 from plantigrade_gateway.store.store import Store
 
@@ -111,13 +112,10 @@ class Register:
         """Turn what the file refuses into one sentence."""
         return explained(self.store.path)
 
-    def scrub(self) -> str | None:
-        """Leave no byte of what was deleted of the log; return where there may be some yet."""
-        try:
-            with self.explained():
-                return scrub(self._engine)
-        except StoreError as error:
-            return str(error)
+    def places(self) -> tuple[str, ...]:
+        """Return the places of a site that a deletion must reach; none where this is no hub's."""
+        with self.explained(), self._engine.connect() as db:
+            return places_of(db)
 
     # What is read
 
@@ -468,6 +466,10 @@ class Register:
             There is no such player.
         """
         self._anchor(player_id, self.profile(player_id).handedness)
+
+    def anchored(self) -> set[str]:
+        """Return the ids that sessions can refer to; those of deleted players too."""
+        return {player_id for player_id, _ in self._anchors()}
 
     def _anchor(self, player_id: str, handedness: str) -> None:
         with self.store.database.writing() as db:

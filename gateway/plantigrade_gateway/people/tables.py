@@ -15,6 +15,8 @@ import sqlalchemy as sa
 from sqlalchemy import BigInteger, Boolean, Column, Index, Integer, String, Table, event
 
 from plantigrade_gateway.errors import RefusedNowError, StoreError
+from plantigrade_gateway.people import hubtables
+from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.refusal import explain
 
 SERVER = "PLANTIGRADE_PEOPLE_URL"
@@ -81,6 +83,7 @@ def _note_seen(db: sa.Connection) -> None:
 MIGRATIONS: tuple[Callable[[sa.Connection], None], ...] = (
     lambda db: META.create_all(db, [CHANGE, RESTAMP, SITE]),
     _note_seen,
+    lambda db: hubtables.META.create_all(db),
 )
 """The step at place n makes version n + 1; one that was released is never changed."""
 _LOCK = 7001
@@ -214,8 +217,8 @@ def writing(engine: sa.Engine) -> sa.Engine:
     return engine.execution_options(write=True)
 
 
-def scrub(engine: sa.Engine) -> str | None:
-    """Leave no byte of deleted rows in the table's files; return where there may be some yet.
+def scrub(engine: sa.Engine) -> None:
+    """Leave no byte of deleted rows in the table's files.
 
     SQLite does it at once by itself (``secure_delete``); PostgreSQL writes the table anew.
 
@@ -225,28 +228,32 @@ def scrub(engine: sa.Engine) -> str | None:
         The server refuses, or somebody reads in it for longer than `BUSY_S`.
     """
     if engine.dialect.name != "postgresql":
-        return None
+        return
     with engine.execution_options(isolation_level="AUTOCOMMIT").connect() as db:
         db.exec_driver_sql(f"SET lock_timeout = {BUSY_S * 1000:.0f}")
         try:
             db.exec_driver_sql("VACUUM (FULL) people_change")
         finally:
             db.exec_driver_sql("RESET lock_timeout")
-    return (
-        "PostgreSQL's write-ahead log may hold it until it is overwritten, "
-        "and backups of that server for as long as they are kept."
-    )
 
 
 def migrate(engine: sa.Engine) -> None:
     """Bring the tables up to date, each step with its number in one transaction.
 
-    Tables that are up to date are only read: nobody waits for a recording's commits.
+    Tables that are up to date are only read: nobody waits for a recording's commits. Of a store
+    with tables of an older version a copy is kept first, as `schema.connect` keeps one.
+
+    Raises
+    ------
+    StoreError
+        As `is_there`.
     """
     if is_there(engine):
         with engine.connect() as db:
-            if _version(db) >= len(MIGRATIONS):
+            if (version := _version(db)) == len(MIGRATIONS):
                 return
+        if engine.url.database and engine.dialect.name == "sqlite":
+            schema.keep_copy(Path(engine.url.database), f"people-{version}")
     with writing(engine).begin() as db:
         VERSION.create(db, checkfirst=True)
         done = _version(db)
@@ -260,5 +267,21 @@ def _version(db: sa.Connection) -> int:
 
 
 def is_there(engine: sa.Engine) -> bool:
-    """Whether the tables have been made."""
-    return bool(sa.inspect(engine).has_table(VERSION.name))
+    """Whether the tables have been made.
+
+    Raises
+    ------
+    StoreError
+        By a newer version of the program.
+    """
+    with engine.connect() as db:
+        if not sa.inspect(db).has_table(VERSION.name):
+            return False
+        version = _version(db)
+    if version > len(MIGRATIONS):
+        raise StoreError(
+            f"what people said, in {engine.url.database}: was written by a newer version of "
+            f"Plantigrade (version {version} of people's tables, this one knows up to "
+            f"{len(MIGRATIONS)}); install the newer version or choose another store with --store"
+        )
+    return True
