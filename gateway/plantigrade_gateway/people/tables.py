@@ -252,8 +252,9 @@ def migrate(engine: sa.Engine) -> None:
         with engine.connect() as db:
             if (version := _version(db)) == len(MIGRATIONS):
                 return
-        if engine.url.database and engine.dialect.name == "sqlite":
-            schema.keep_copy(Path(engine.url.database), f"people-{version}")
+        path = Path(engine.url.database or "")
+        if engine.dialect.name == "sqlite" and path.is_file():
+            schema.keep_copy(path, f"people-{version}")
     with writing(engine).begin() as db:
         VERSION.create(db, checkfirst=True)
         done = _version(db)
