@@ -22,7 +22,8 @@ from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
 ELSEWHERE = (
-    "Files that were exported, and copies of the store, are not known here: delete them yourself."
+    "Files that were exported, copies of the store, and a database server's backups and log of "
+    "writes are not known here: delete them yourself."
 )
 
 
@@ -65,7 +66,8 @@ class Receipt:
         Of what was said of the player and of their sessions.
     sent_on : tuple of SentOn
     traces : str or None
-        Why some of it may be in the store's files until another program is closed.
+        Why some of it may be in the store's files until another program is closed, or of
+        people's tables until nobody reads them.
     places : tuple of str
         Of a hub: where else it is deleted, each asked until it has confirmed.
     """
@@ -167,7 +169,8 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
         )
         keep(store, receipt, is_done=False)
         register.log.delete([(kind, key) for kind, key in gone if key not in dead[kind]], author)
-    receipt = replace(receipt, traces=_wiped(store, player_id))
+    traces = [why for why in (scrubbed(register), _wiped(store, player_id)) if why is not None]
+    receipt = replace(receipt, traces=" ".join(traces) or None)
     keep(store, receipt, is_done=receipt.traces is None)
     return receipt
 
@@ -206,6 +209,16 @@ def _sessions(store: Store, player_id: str) -> list[tuple[str, int]]:
         (player_id,),
     )
     return [(session_id, number) for session_id, number in rows]
+
+
+def scrubbed(register: Register) -> str | None:
+    """Leave no byte of what the log has deleted; return why some of it may still be there."""
+    try:
+        with register.explained():
+            register.log.scrub()
+    except StoreError as error:
+        return f"{error}; bytes of what was deleted may be in its files until then"
+    return None
 
 
 def _wiped(store: Store, player_id: str) -> str | None:

@@ -8,6 +8,7 @@ of its entity.
 import json
 import secrets
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +17,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.clock import HybridClock, now_ms
-from plantigrade_gateway.people.tables import CHANGE, RESTAMP, SEEN, SITE, migrate, writing
+from plantigrade_gateway.people.tables import CHANGE, RESTAMP, SEEN, SITE, migrate, scrub, writing
 
 DELETED = "deleted"
 """The field of a tombstone."""
@@ -174,10 +175,10 @@ class ChangeLog:
                     sa.select(CHANGE.c.entity, CHANGE.c.entity_id).where(CHANGE.c.field == DELETED)
                 )
             } | {(c.entity, c.entity_id) for c in rows if c.field == DELETED}
+            wiped = 0
             for entity, entity_id in {(c.entity, c.entity_id) for c in rows if c.field == DELETED}:
-                db.execute(
-                    CHANGE.delete().where(*_of(entity, entity_id), CHANGE.c.field != DELETED)
-                )
+                said = (*_of(entity, entity_id), CHANGE.c.field != DELETED)
+                wiped += db.execute(CHANGE.delete().where(*said)).rowcount
             kept = [c for c in rows if c.field == DELETED or (c.entity, c.entity_id) not in gone]
             count = sa.select(sa.func.count()).select_from(CHANGE)
             before = db.scalar(count) or 0
@@ -187,7 +188,15 @@ class ChangeLog:
             _insert_missing(db, RESTAMP, given)
             if judges:
                 self._restamp(db, kept)
-            return (db.scalar(count) or 0) - before
+            added = (db.scalar(count) or 0) - before
+        if wiped:
+            with suppress(sa.exc.DBAPIError):  # it is merged; the next deletion tries again
+                self.scrub()
+        return added
+
+    def scrub(self) -> None:
+        """Leave no byte of what was deleted in the tables' files, as `tables.scrub`."""
+        scrub(self._engine)
 
     def _restamp(self, db: sa.Connection, changes: list[Change]) -> None:
         limit = self._clock.limit()

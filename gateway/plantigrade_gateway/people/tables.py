@@ -75,6 +75,9 @@ def _note_seen(db: sa.Connection) -> None:
     known = both.subquery()
     highest = sa.select(known.c.site, sa.func.max(known.c.seq)).group_by(known.c.site)
     db.execute(SEEN.insert().from_select(["site", "seq"], highest))
+    if db.dialect.name == "postgresql":
+        # Its statistics keep samples of a column, which would outlast who is deleted.
+        db.exec_driver_sql("ALTER TABLE people_change ALTER COLUMN value SET STATISTICS 0")
 
 
 MIGRATIONS: tuple[Callable[[sa.Connection], None], ...] = (
@@ -200,8 +203,6 @@ def _explain_server(error: BaseException | None) -> StoreError:
     diag = getattr(error, "diag", None)
     # Beside the first line there may be values of a row.
     said = getattr(diag, "message_primary", None) or str(error).partition("\n")[0]
-    if url.password:
-        said = said.replace(str(url.password), "***")
     if code is None:
         return RefusedNowError(
             f"{place}: cannot be reached ({said}); see that it runs, and what {SERVER} says"
@@ -214,6 +215,26 @@ def _explain_server(error: BaseException | None) -> StoreError:
 def writing(engine: sa.Engine) -> sa.Engine:
     """Return the same engine for transactions that write."""
     return engine.execution_options(write=True)
+
+
+def scrub(engine: sa.Engine) -> None:
+    """Leave no byte of deleted rows in the table's files.
+
+    SQLite does it at once by itself (``secure_delete``); PostgreSQL writes the table anew.
+
+    Raises
+    ------
+    sqlalchemy.exc.DBAPIError
+        The server refuses, or somebody reads in it for longer than `BUSY_S`.
+    """
+    if engine.dialect.name != "postgresql":
+        return
+    with engine.execution_options(isolation_level="AUTOCOMMIT").connect() as db:
+        db.exec_driver_sql(f"SET lock_timeout = {BUSY_S * 1000:.0f}")
+        try:
+            db.exec_driver_sql("VACUUM (FULL) people_change")
+        finally:
+            db.exec_driver_sql("RESET lock_timeout")
 
 
 def migrate(engine: sa.Engine) -> None:
@@ -231,8 +252,9 @@ def migrate(engine: sa.Engine) -> None:
         with engine.connect() as db:
             if (version := _version(db)) == len(MIGRATIONS):
                 return
-        if engine.url.database and engine.dialect.name == "sqlite":
-            schema.keep_copy(Path(engine.url.database), f"people-{version}")
+        path = Path(engine.url.database or "")
+        if engine.dialect.name == "sqlite" and path.is_file():
+            schema.keep_copy(path, f"people-{version}")
     with writing(engine).begin() as db:
         VERSION.create(db, checkfirst=True)
         done = _version(db)

@@ -16,6 +16,7 @@ from plantigrade_gateway.people.deletion import (
     is_there,
     keep,
     kept,
+    scrubbed,
 )
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.store.hubledger import Ledger
@@ -86,6 +87,8 @@ class Deletions:
             try:
                 self._register.store.database.wipe()
             except StoreError:
+                return False
+            if scrubbed(self._register) is not None:
                 return False
             keep(self._register.store, replace(before[0], traces=None), is_done=True)
         return True

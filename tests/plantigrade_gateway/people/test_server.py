@@ -16,6 +16,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from tests.support.postgres import Postgres, postgres
@@ -24,8 +25,9 @@ from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.errors import RefusedNowError, StoreError
 from plantigrade_gateway.people import tables
-from plantigrade_gateway.people.log import ChangeLog
-from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.deletion import delete_player
+from plantigrade_gateway.people.log import DELETED, Change, ChangeLog
+from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.tables import SERVER, engine_for
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.routes import desk_router
@@ -207,3 +209,46 @@ def test_too_many_connections_are_told(server, store, monkeypatch):
                 for _ in range(100):
                     stack.enter_context(register._engine.connect())
                     register.names()
+
+
+def test_of_a_deleted_player_no_byte_is_left_in_the_servers_tables(server, store, monkeypatch):
+    """In no file but the write-ahead log; the statistics are files as well."""
+
+    def is_kept(text: bytes) -> bool:
+        with engine.connect() as db:
+            db.exec_driver_sql("CHECKPOINT")
+        files = [path for path in (server.data / "base").rglob("*") if path.is_file()]
+        return any(text in path.read_bytes() for path in files)
+
+    with server.people() as url:
+        monkeypatch.setenv(SERVER, url)
+        with Register(store) as register:
+            engine = register._engine.execution_options(isolation_level="AUTOCOMMIT")
+            keys = [register.add(name=f"Vanishing {n}", handedness="left") for n in "ABCD"]
+            for key in keys:
+                for shoe in "first", "second":
+                    register.edit(key, shoe=f"{shoe} of Vanishing")
+            with engine.connect() as db:
+                db.exec_driver_sql("ANALYZE people_change")
+            assert is_kept(b"Vanishing A") and is_kept(b"of Vanishing")
+            for key in keys:
+                assert delete_player(register, key).traces is None
+            assert not is_kept(b"Vanishing")
+            key = register.add(name="Vanishing E", handedness="left")
+            tombstone = Change(32 * "d", PLAYER, key, DELETED, True, "c", 0, 1, "elsewhere", 1)
+            assert is_kept(b"Vanishing")
+            register.log.merge([tombstone])
+            assert not is_kept(b"Vanishing")
+
+
+def test_a_deletion_while_another_reads_on_says_so(server, store, monkeypatch):
+    with server.people() as url:
+        monkeypatch.setenv(SERVER, url)
+        with Register(store) as register:
+            key = register.add(name="Vera", handedness="left")
+            monkeypatch.setattr(tables, "BUSY_S", 0.05)
+            with register._engine.connect() as reader:
+                reader.execute(sa.select(tables.CHANGE)).all()
+                receipt = delete_player(register, key)
+            assert receipt.traces is not None and "keeps it locked" in receipt.traces
+            assert register.profiles() == {}
