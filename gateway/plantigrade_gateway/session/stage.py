@@ -21,6 +21,7 @@ from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.sound.output import Sound, open_sound
 from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.sync.launch import opened_sync
 from plantigrade_gateway.web.live.page import Message, Page, WebOptions, opened_page
 
 
@@ -144,6 +145,7 @@ def opened_stage(out: Console, store: Store, options: RunOptions) -> Iterator[St
             forwarder = opened.enter_context(
                 opened_forwarder(options.config, store, stage.say, stage.queue_command)
             )
+        opened.enter_context(opened_sync(options.config, store, stage.say))
         page = stage.page = opened.enter_context(
             opened_page(options.page, store.path, stage.queue_command, stage.say)
         )
