@@ -97,6 +97,7 @@ class Practice:
         assert rate_hz is not None and items and live
         first_ms = items[0].time_ms
         timed = [((item.time_ms - first_ms) / 1e3, item) for item in items]
+        timed.sort(key=lambda one: one[0])
         return cls(live, [one for one in timed if 0 <= one[0] < seconds], events, rate_hz)
 
 
@@ -105,8 +106,8 @@ def _all(outbox: Outbox) -> list[Item]:
 
 
 def _pieces(entries: list[Any], start_ns: int) -> Iterator[list[Any]]:
-    """Give entries by tenths of a second."""
-    for _, group in itertools.groupby(entries, lambda e: int((e.arrival_ns - start_ns) * HZ / 1e9)):
+    """Give entries as they come of a link: by fiftieths of a second."""
+    for _, group in itertools.groupby(entries, lambda e: (e.arrival_ns - start_ns) // 20_000_000):
         yield list(group)
 
 

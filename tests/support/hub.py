@@ -12,7 +12,7 @@ from typing import Any
 
 import sqlalchemy as sa
 import uvicorn
-from httpx2 import Response
+from httpx2 import Client, Response
 from starlette.testclient import TestClient
 from tests.support.waiting import HANG_S
 
@@ -124,7 +124,7 @@ def head_of(session_id: str, player_id: str | None = None, **about: Any) -> dict
 
 
 def put_piece(
-    client: TestClient, session_id: str, number: int | str, data: bytes, sha256: str | None = None
+    client: Client, session_id: str, number: int | str, data: bytes, sha256: str | None = None
 ) -> Response:
     """Hand over a piece."""
     sum_ = hashlib.sha256(data).hexdigest() if sha256 is None else sha256

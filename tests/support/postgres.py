@@ -70,7 +70,6 @@ class Postgres:
                 self._command("postgres", "-D", str(self.data), *options),
                 stdout=log,
                 stderr=log,
-                start_new_session=True,
             )
         end = time.monotonic() + HANG_S
         while not self._answers():
@@ -87,9 +86,26 @@ class Postgres:
     def kill(self) -> None:
         """Kill it and all its processes, as the machine's own out-of-memory killer does."""
         assert self._process is not None
-        os.killpg(self._process.pid, signal.SIGKILL)
+        self._process.send_signal(signal.SIGSTOP)  # it makes no other process meanwhile
+        for pid in self._pids():
+            os.kill(pid, signal.SIGKILL)
         self._process.wait(HANG_S)
         self._process = None
+
+    def _pids(self) -> list[int]:
+        """Return its processes; each is in a session of its own, and all are children of one."""
+        assert self._process is not None
+        first = self._process.pid
+        children = Path(f"/proc/{first}/task/{first}/children").read_text()
+        return [first, *map(int, children.split())]
+
+    def cpu_s(self) -> float:
+        """Return the CPU time that the processes it has now have taken, s."""
+        ticks = 0
+        for pid in self._pids():
+            fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+            ticks += int(fields[11]) + int(fields[12])  # user and system: proc(5), 14 and 15
+        return ticks / os.sysconf("SC_CLK_TCK")
 
     def stop(self) -> None:
         """Stop it without waiting for those that are connected."""

@@ -218,7 +218,7 @@ class Gather:
 
     def __init__(self, sinks: Collection[str]) -> None:
         self._any = bool(set(sinks) - {LOADS})
-        self._loads = _Seconds() if LOADS in sinks else None
+        self._loads = Seconds() if LOADS in sinks else None
 
     def push(self, cues: Iterable[Cue], net: Iterable[PairBlock]) -> list[Point | Loads]:
         """Return what the last entries came to: cues, and rows net of the baseline."""
@@ -241,7 +241,7 @@ def cue_point(cue: Cue) -> Point:
     return Point("cue", str(cue.kind), cue.t_s, body)
 
 
-class _Seconds:
+class Seconds:
     """Cuts rows into blocks of a second at multiples of the absolute row."""
 
     def __init__(self) -> None:

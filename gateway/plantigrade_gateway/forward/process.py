@@ -58,6 +58,7 @@ class ForwardingProcess:
         self._config = config
         self._say = say
         self._store_path = store_path
+        self._show_every_s = config.number("link_every_s")
         self._store = Store.open(store_path, create=False)
         self._outbox = Outbox(self._store.database)
         self.database: Database | None = None
@@ -113,9 +114,12 @@ class ForwardingProcess:
         return any(c.problem is None and c.next() for c, _ in self._ways)
 
     async def _watch(self) -> None:
-        trimmed_s = monotonic()
+        trimmed_s, shown_s = monotonic(), float("-inf")
         while True:
-            self._note()
+            sinks = self._note()
+            if self.database is not None and monotonic() - shown_s >= self._show_every_s:
+                self.database.show(sinks)
+                shown_s = monotonic()
             if monotonic() - trimmed_s > TRIM_EVERY_S:
                 trimmed_s = monotonic()
                 self._make_room()
@@ -128,18 +132,19 @@ class ForwardingProcess:
                 _log.warning("dropped %d s of regional loads for room", dropped)
             self._outbox.give_back()
 
-    def _note(self) -> None:
+    def _note(self) -> tuple[forwardstate.SinkState, ...]:
         try:
             sinks = tuple(self._sink_states())
         except GatewayError as error:
             _log.error("%s", str(error))
-            return
+            return ()
         clock = self.database.clock_said if self.database is not None else None
         self._tell("clock", clock, "The clocks agree again.")
         for courier, _ in self._ways:
             self._tell(courier.sink, courier.problem, "")
         now = forwardstate.ForwardState(datetime.now(UTC), sinks, (clock,) if clock else ())
         forwardstate.write(forwardstate.path_for(self._store_path), now)
+        return sinks
 
     def _sink_states(self) -> list[forwardstate.SinkState]:
         couriers = {courier.sink: courier for courier, _ in self._ways}

@@ -371,7 +371,7 @@ def _foot(foot: status.Insole | None) -> tuple[str, bool]:
         parts.append(formats.printable(foot.link)[:32])
     if foot.battery_percent is not None:
         is_low = foot.battery_percent <= LOW_PERCENT
-        parts.append(f"battery {foot.battery_percent} %{', low' if is_low else ''}")
+        parts.append(f"{foot.battery_percent} %{' low' if is_low else ''}")
         is_bad = is_bad or is_low
     if foot.lost_share is not None:
         parts.append(f"{formats.percent(foot.lost_share, 1)} lost")
@@ -387,8 +387,10 @@ def _unsent(waits: tuple[status.Unsent, ...]) -> tuple[str, bool]:
     if not there:
         return "nothing", False
     oldest_s, one = max(there, key=lambda pair: pair[0])
+    if oldest_s <= OLD_S:
+        return duration(oldest_s), False
     called = display_name(one.to) if one.to in _SINKS else formats.printable(one.to)[:32]
-    return f"{duration(oldest_s)}, for the {called}", oldest_s > OLD_S
+    return f"{duration(oldest_s)}, for the {called}", True
 
 
 _SINKS = ("tsdb", "mqtt", "loads")

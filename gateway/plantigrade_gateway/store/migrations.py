@@ -292,6 +292,30 @@ def _to_hub_ledger(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+# A copy of what is sent on and stands nowhere else in the store, so that it can be compared with
+# what a database has (`forward/verify.py`) and sent again: cues, sets, how a session stood, link
+# health (of no session), and of regional loads that, and from when on, they were.
+_TOLD = (
+    """CREATE TABLE told (
+        point_id TEXT NOT NULL,
+        time_ms INTEGER NOT NULL,
+        revision INTEGER NOT NULL,
+        session_no INTEGER REFERENCES sessions ON DELETE CASCADE,
+        kind TEXT NOT NULL,
+        name TEXT NOT NULL,
+        body TEXT NOT NULL,
+        PRIMARY KEY (point_id, time_ms, revision)
+    ) WITHOUT ROWID""",
+    "CREATE INDEX told_of_session ON told (session_no, time_ms)",
+)
+
+
+def _to_told(connection: sqlite3.Connection) -> None:
+    """Add it to a file."""
+    for statement in _TOLD:
+        connection.execute(statement)
+
+
 MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_version_1,
     _to_version_2,
@@ -303,6 +327,7 @@ MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_information,
     _to_pairs,
     _to_hub_ledger,
+    _to_told,
 ]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 

@@ -1,6 +1,7 @@
 """What bays say of players reaches the hub and the other bays; what is no change is not taken."""
 
 import json
+from typing import Any
 
 import pytest
 from tests.support.hub import Site, site
@@ -120,6 +121,7 @@ def test_what_is_no_change_is_refused_and_nothing_of_its_body_kept(hub, more):
 
 def test_bodies_that_are_none_are_refused(hub):
     fine = plain(CHANGE)
+    body: Any
     for body in (
         {"changes": [fine] * 501, "restamps": [], "has": {}},
         {"changes": [], "restamps": [["x", 1]], "has": {}},

@@ -161,8 +161,8 @@ def test_a_row_says_who_and_how_in_words():
     site.status(pair={"feet": {"left": low, "right": lossy}}, unsent=waits)
     row = site.row({PLAYER: "Mira Invented"})
     assert row.who == "Mira Invented"
-    assert row.left == "battery 20 %, low, 0.4 % lost"
-    assert row.right == "searching, battery 80 %, 2.1 % lost"
+    assert row.left == "20 % low, 0.4 % lost"
+    assert row.right == "searching, 80 %, 2.1 % lost"
     assert row.swing == "swing 3 at 09:00:01: rolled, with shift"
     assert row.unsent == "75 s, for the time-series database"
     assert row.look == ("left", "right", "unsent")

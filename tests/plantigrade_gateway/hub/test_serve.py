@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import httpx
+import httpx2 as httpx
 import pytest
 from tests.support import certificates
 from tests.support.hub import end_of, head_of, pieces_of, put_piece
