@@ -25,12 +25,14 @@ def register(
     """Add the commands to a group; parameters as `register` of `cli/run.py`."""
 
     @group.group()
+    @store_option
     def sync() -> None:
         """Look at this bay's way to the hub of its site."""
 
     @sync.command()
     @json_option
     @settings_option
+    @store_option
     @click.pass_context
     def check(ctx: click.Context, as_json: bool) -> None:
         """Say in a line whether the hub is reached, or why not.
