@@ -18,6 +18,7 @@ from tests.support.mutators import MUTATORS, Mutator, mutated
 from tests.support.ways import FROM_FOLDER, Way
 from tests.support.ways_of_hub import hub_bodies
 from tests.support.ways_of_pages import Pages, addresses, bodies, forms
+from tests.support.ways_of_sync import hub_answers
 
 from plantigrade.errors import MOST_SAID, SignalError
 from plantigrade_gateway.errors import GatewayError, InputError
@@ -42,6 +43,9 @@ def opened(name: str, folder: Path) -> Iterator[Way]:
     if name in FROM_FOLDER:
         yield FROM_FOLDER[name](folder)
         return
+    if name == hub_answers.__name__:
+        yield hub_answers(folder)
+        return
     if name == hub_bodies.__name__:
         with site(folder) as hub:
             yield hub_bodies(hub)
@@ -64,7 +68,7 @@ def tried(way: Way, data: bytes) -> str:
         return "refused"
 
 
-WAYS = [*FROM_FOLDER, *FROM_PAGES, hub_bodies.__name__]
+WAYS = [*FROM_FOLDER, *FROM_PAGES, hub_bodies.__name__, hub_answers.__name__]
 
 
 def attack(way: Way, n: int, seed: str) -> Counter[str]:

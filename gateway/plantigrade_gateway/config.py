@@ -26,6 +26,8 @@ from plantigrade_gateway.foreign import read_file, read_secret
 PREFIX = "PLANTIGRADE_"
 """Of a setting's name in the environment: ``tsdb.url`` is PLANTIGRADE_TSDB_URL."""
 
+_NO_SETTINGS = ("PLANTIGRADE_HUB_OBJECTS",)
+"""Variables of the hub's own commands, which begin as settings do."""
 _LARGE = 1e18  # a whole number may be larger than any float
 _THIS_MACHINE = ("127.0.0.1", "::1")
 _WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
@@ -260,6 +262,8 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
         if not variable.startswith(tuple(PREFIX + s.upper() + "_" for s in _SECTIONS)) and (
             variable not in {s.variable for s in SETTINGS}
         ):
+            continue
+        if variable in _NO_SETTINGS:
             continue
         found = next((s for s in SETTINGS if s.variable == variable), None)
         if found is None:

@@ -9,12 +9,16 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
 
-def made(folder: Path, name: str = "bay", days: tuple[int, int] = (-1, 30)) -> tuple[Path, Path]:
-    """Make a certificate for bay.local and bay.example, valid from and to so many days from now."""
+def made(
+    folder: Path,
+    name: str = "bay",
+    days: tuple[int, int] = (-1, 30),
+    names: tuple[str, ...] = ("bay.local", "Bay.Example", "*.example"),
+) -> tuple[Path, Path]:
+    """Make a certificate for some names, valid from and to so many days from now."""
     key = ec.generate_private_key(ec.SECP256R1())
     subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "bay.local")])
     now = datetime.now(UTC)
-    names = [x509.DNSName("bay.local"), x509.DNSName("Bay.Example"), x509.DNSName("*.example")]
     cert = (
         x509.CertificateBuilder()
         .subject_name(subject)
@@ -23,7 +27,9 @@ def made(folder: Path, name: str = "bay", days: tuple[int, int] = (-1, 30)) -> t
         .serial_number(x509.random_serial_number())
         .not_valid_before(now + timedelta(days=days[0]))
         .not_valid_after(now + timedelta(days=days[1]))
-        .add_extension(x509.SubjectAlternativeName(names), critical=False)
+        .add_extension(
+            x509.SubjectAlternativeName([x509.DNSName(each) for each in names]), critical=False
+        )
         .sign(key, hashes.SHA256())
     )
     cert_path, key_path = folder / f"{name}.crt", folder / f"{name}.key"

@@ -27,6 +27,7 @@ from plantigrade_gateway.cli import (
     repair,
     roster,
     speed,
+    sync,
     visits,
 )
 from plantigrade_gateway.cli import run as livecli
@@ -485,4 +486,5 @@ visits.register(main, _store_option, _json_option, _store)
 speed.register(main, _store_option, _json_option, _store)
 footprint.register(main, _store_option, _json_option, _store)
 hub.register(main, _json_option)
+sync.register(main, _store_option, _json_option, _store)
 roster.register(main, _store_option, _json_option, _store)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from plantigrade_gateway.cli.insoles import calibration_texts, firmwares_said, pairs_in
+from plantigrade_gateway.cli.sync import show_hub
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 def show_status(store: Path | None, as_json: bool) -> None:
     """Show the insoles' battery, loss, latency, clocks and signal."""
     from plantigrade_gateway.report.console import console, paragraph
-    from plantigrade_gateway.store import forwardstate, schema
+    from plantigrade_gateway.store import forwardstate, hubstate, schema
     from plantigrade_gateway.store import status as linkstatus
     from plantigrade_gateway.store.insoles import size_notes
     from plantigrade_gateway.store.store import Store
@@ -57,6 +58,8 @@ def show_status(store: Path | None, as_json: bool) -> None:
             if status.pair
         ]
         table["forward"] = None if forward is None else dataclasses.asdict(forward)
+        handed = hubstate.read(hubstate.path_for(path))
+        table["hub"] = None if handed is None else dataclasses.asdict(handed)
         click.echo(json.dumps(table, default=str))
         return
     out = console()
@@ -82,6 +85,7 @@ def show_status(store: Path | None, as_json: bool) -> None:
         paragraph(out, "Sent on:" if forward.is_fresh else "Sent on, when it last was:")
         for line in forwardstate.lines(forward):
             paragraph(out, line, "    ", "  ")
+    show_hub(out, path)
 
 
 def _show(out: "Console", status: "ServiceStatus") -> None:

@@ -16,7 +16,7 @@ import aiohttp
 from plantigrade.errors import shown
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.converter import made_from_text, plain
-from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.errors import GatewayError, InputError
 from plantigrade_gateway.sync.messages import (
     LARGEST_PIECE,
     PREFIX,
@@ -37,7 +37,7 @@ _TOKEN = frozenset(map(chr, range(0x21, 0x7F)))
 _Made = TypeVar("_Made")
 
 
-class HubAway(Exception):
+class HubAway(GatewayError):
     """The hub takes nothing now; its text is one line for the user.
 
     Attributes
@@ -51,7 +51,7 @@ class HubAway(Exception):
         self.after_s = after_s
 
 
-class HubRefused(Exception):
+class HubRefused(GatewayError):
     """The hub is there, and would not take just this; its text is one line for the user."""
 
 

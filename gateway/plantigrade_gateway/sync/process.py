@@ -25,7 +25,7 @@ from plantigrade_gateway.store import hubstate
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.sync.changes import Exchange
 from plantigrade_gateway.sync.deletions import Deletions
-from plantigrade_gateway.sync.link import Hub, HubAway, HubRefused
+from plantigrade_gateway.sync.link import Hub, HubAway
 from plantigrade_gateway.sync.records import Records
 from plantigrade_gateway.upkeep import fault, kept_up
 
@@ -84,7 +84,7 @@ class Way:
         while not stop.is_set():
             try:
                 is_more = await self._work()
-            except (HubAway, HubRefused, GatewayError) as error:
+            except GatewayError as error:
                 after_s = error.after_s if isinstance(error, HubAway) else None
                 self._fail(str(error))
             except Exception as error:  # a fault of one kind of work must not end the others

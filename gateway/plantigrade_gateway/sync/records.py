@@ -21,6 +21,8 @@ from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
 
 PIECES_AT_ONCE = 64
 """Of one session before the others are looked after (ours)."""
+SIDE_BY_SIDE = 3
+"""Sessions: a hub takes four requests of a bay at once, one of them for changes (ours)."""
 ROUND_S = 1.0
 """How long sessions that have ended are handed over before those under way come again (ours)."""
 REFUSED_S = 60.0
@@ -113,17 +115,32 @@ class Records:
             self._doubts = False
         now_s = time.monotonic()
         self._refused = {k: v for k, v in self._refused.items() if v[0] > now_s}
+        due = [one for one in self._ledger.due() if not self._is_left_alone(one)]
         is_more = False
-        for one in self._ledger.due():
-            if one.number in self._deleted or one.number in self._refused:
-                continue
-            is_more |= await self._turn_or_refusal(one)
-            if one.is_ended and (is_more or time.monotonic() - now_s > ROUND_S):
+        for first in range(0, len(due), SIDE_BY_SIDE):
+            some = due[first : first + SIDE_BY_SIDE]
+            is_more |= await self._side_by_side(some)
+            is_late = is_more or time.monotonic() - now_s > ROUND_S
+            if is_late and some[-1].is_ended:  # all under way have had their turn
                 return True
         if not is_more and now_s >= self._look_due_s:
             self._look_due_s = now_s + LOOK_AGAIN_S
             await self._look_again()
         return is_more
+
+    def _is_left_alone(self, one: Due) -> bool:
+        return one.number in self._deleted or one.number in self._refused
+
+    async def _side_by_side(self, some: list[Due]) -> bool:
+        """Give some of each; return whether more of one is left.
+
+        A hub waits for its disk after every piece of a session: meanwhile it takes another's.
+        """
+        done = await asyncio.gather(*map(self._turn_or_refusal, some), return_exceptions=True)
+        for each in done:
+            if isinstance(each, BaseException):
+                raise each
+        return any(done)
 
     async def _turn_or_refusal(self, one: Due) -> bool:
         try:
