@@ -16,7 +16,8 @@ from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.folder import store_path
 from plantigrade_gateway.hub.objects import Objects
-from plantigrade_gateway.hub.uploads import FORGOTTEN, Row, Uploads, replay_name
+from plantigrade_gateway.hub.rows import FORGOTTEN, Row
+from plantigrade_gateway.hub.uploads import Uploads, replay_name
 from plantigrade_gateway.people.deletion import delete_player, is_there
 from plantigrade_gateway.people.hubtables import ARCHIVE, hub_place
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
