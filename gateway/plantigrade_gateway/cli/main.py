@@ -25,6 +25,7 @@ from plantigrade_gateway.cli import (
     pages,
     players,
     repair,
+    roster,
     speed,
     visits,
 )
@@ -484,3 +485,4 @@ visits.register(main, _store_option, _json_option, _store)
 speed.register(main, _store_option, _json_option, _store)
 footprint.register(main, _store_option, _json_option, _store)
 hub.register(main, _json_option)
+roster.register(main, _store_option, _json_option, _store)

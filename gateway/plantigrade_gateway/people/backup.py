@@ -15,10 +15,10 @@ import sqlalchemy as sa
 
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people import tables
-from plantigrade_gateway.people.tables import sqlite_engine as engine_for
 from plantigrade_gateway.store import archive, schema, snapshot
 from plantigrade_gateway.store.rows import utc_text
 
+_PREFIXES = ("people_", "hub_")
 _STAMP = "%Y%m%dT%H%M%SZ"
 _NUMBERED = re.compile(r"plantigrade-(\d{6,})-\d{8}T\d{6}Z\.tar")
 
@@ -147,9 +147,17 @@ def _about(copy: Path, when: datetime) -> archive.About:
     )
 
 
+def tables_there(db: sa.Connection) -> dict[str, sa.Table]:
+    """Return people's and the hub's tables of a server by name; a place's own name is not kept."""
+    own = {tables.VERSION.name, tables.SITE.name}
+    found = sa.MetaData()
+    found.reflect(db, only=lambda name, _: name.startswith(_PREFIXES) and name not in own)
+    return {table.name: table for table in found.sorted_tables}
+
+
 def _people_lines(store: Path, to: Path) -> bool:
     """Write people's tables as JSON lines where they are not in the store's file."""
-    engine = engine_for(store)
+    engine = tables.engine_for(store)
     try:
         if engine.dialect.name == "sqlite":
             return False
@@ -159,9 +167,7 @@ def _people_lines(store: Path, to: Path) -> bool:
             tables.explained(store),
             engine.connect().execution_options(isolation_level="REPEATABLE READ") as db,
         ):
-            for table in tables.META.sorted_tables:
-                if table in (tables.VERSION, tables.SITE):
-                    continue
+            for table in tables_there(db).values():
                 for row in db.execute(sa.select(table)):
                     line = {"table": table.name, "row": dict(row._mapping)}
                     file.write(json.dumps(line, ensure_ascii=False, allow_nan=False) + "\n")

@@ -91,8 +91,12 @@ class Register:
         self.store = store
         self.author = author
         self._engine = engine_for(store.path)
-        with self.explained():
-            self.log = ChangeLog(self._engine)
+        try:
+            with self.explained():
+                self.log = ChangeLog(self._engine)
+        except BaseException:
+            self.close()
+            raise
 
     def __enter__(self) -> "Register":
         return self
@@ -462,6 +466,10 @@ class Register:
             There is no such player.
         """
         self._anchor(player_id, self.profile(player_id).handedness)
+
+    def anchored(self) -> set[str]:
+        """Return the ids that sessions can refer to; those of deleted players too."""
+        return {player_id for player_id, _ in self._anchors()}
 
     def _anchor(self, player_id: str, handedness: str) -> None:
         with self.store.database.writing() as db:

@@ -19,10 +19,10 @@ import sqlalchemy as sa
 
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people import tables
+from plantigrade_gateway.people.backup import tables_there
 from plantigrade_gateway.people.log import DELETED, Change, ChangeLog, read_changes
 from plantigrade_gateway.people.players import PLAYER, SESSION
-from plantigrade_gateway.people.tables import explained, is_there
-from plantigrade_gateway.people.tables import sqlite_engine as engine_for
+from plantigrade_gateway.people.tables import engine_for, explained, is_there
 from plantigrade_gateway.store import archive, migrations, schema, snapshot
 from plantigrade_gateway.store.database import not_recorded_into
 from plantigrade_gateway.store.refusal import explain
@@ -31,6 +31,8 @@ from plantigrade_gateway.store.store import Store
 
 _NEW = "-restoring"
 _OLD = "-before-restore-"
+_BAYS = "hub_bay"
+"""A hub's bays and the hashes of their credentials (`hubtables`)."""
 _STAMP = "%Y%m%dT%H%M%SZ"
 
 
@@ -199,9 +201,10 @@ def _people(file: BinaryIO, store: Store, old: Path) -> tuple[int, int]:
             _take(log, engine, _lines(file, store.path))
             if engine.dialect.name == "sqlite":
                 _begin_new_site(engine)
-                log.merge(c for c in _changes_of(old) if c.field == DELETED)
+                log.merge((c for c in _changes_of(old) if c.field == DELETED), judges=False)
             elif is_there(beside):
-                log.merge(read_changes(beside))
+                there = ChangeLog(beside)
+                log.merge(there.changes(), there.restamps(), judges=False)
             gone = {entity: log.deleted(entity) for entity in (PLAYER, SESSION)}
     finally:
         engine.dispose()
@@ -244,17 +247,19 @@ def _lines(file: BinaryIO, beside: Path) -> Iterator[dict[str, Any]]:
 
 def _take(log: ChangeLog, engine: sa.Engine, lines: Iterable[dict[str, Any]]) -> None:
     """Add rows of people's tables to those that are there."""
-    changes, others = [], []
+    rows: dict[str, list[dict[str, Any]]] = {}
     for line in lines:
-        row = line["row"]
-        if line["table"] == tables.CHANGE.name:
-            changes.append(Change(**{**row, "value": json.loads(row["value"])}))
-        else:
-            others.append((line["table"], row))
-    log.merge(changes)
+        rows.setdefault(line["table"], []).append(line["row"])
+    changes = [
+        Change(**{**row, "value": json.loads(row["value"])})
+        for row in rows.pop(tables.CHANGE.name, [])
+    ]
+    restamps = [(row["change_id"], row["hlc"]) for row in rows.pop(tables.RESTAMP.name, [])]
+    log.merge(changes, restamps, judges=False)  # who was ahead is said in it already
     with tables.writing(engine).begin() as db:
-        for name, row in others:
-            table = tables.META.tables[name]
+        there = tables_there(db)
+        for name, row in ((name, row) for name, some in rows.items() for row in some):
+            table = there[name]
             keys = [column == row[column.name] for column in table.primary_key]
             if db.execute(sa.select(sa.literal(1)).where(*keys)).first() is None:
                 db.execute(table.insert().values(**row))
@@ -275,13 +280,22 @@ def _close_doors(store: Store, old: Path, when: datetime) -> None:
     """Let nobody in who would not get in without the backup.
 
     Devices sign in again, with the password of today if there is one, and links are made again:
-    which were withdrawn since, the backup does not say.
+    which were withdrawn since, the backup does not say. A hub's bays are those of today.
     """
-    password = []
+    password, bays = [], None
     if schema.is_made(old):
         with Store.open(old, read_only=True) as there:
             password = there.database.read("SELECT hash, set_utc FROM password")
+            if there.database.read(f"SELECT 1 FROM sqlite_schema WHERE name = '{_BAYS}'"):
+                bays = there.database.read(f"SELECT * FROM {_BAYS}")
     with store.database.writing() as db:
+        if (
+            bays is not None
+            and db.execute(f"SELECT 1 FROM sqlite_schema WHERE name = '{_BAYS}'").fetchone()
+        ):
+            db.execute(f"DELETE FROM {_BAYS}")
+            for row in bays:
+                db.execute(f"INSERT INTO {_BAYS} VALUES ({', '.join('?' * len(row))})", row)
         db.execute("DELETE FROM sign_ins")
         db.execute(
             "UPDATE player_links SET withdrawn_utc = coalesce(withdrawn_utc, ?)", (utc_text(when),)

@@ -16,6 +16,7 @@ from sqlalchemy import BigInteger, Boolean, Column, Index, Integer, String, Tabl
 
 from plantigrade_gateway.errors import RefusedNowError, StoreError
 from plantigrade_gateway.people import hubtables
+from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.refusal import explain
 
 SERVER = "PLANTIGRADE_PEOPLE_URL"
@@ -129,7 +130,7 @@ def server_engine(text: str) -> sa.Engine:
     @event.listens_for(engine, "begin")
     def _(db: sa.Connection) -> None:
         if db.get_execution_options().get("write"):
-            db.exec_driver_sql(f"SET LOCAL lock_timeout = '{BUSY_S:.0f}s'")
+            db.exec_driver_sql(f"SET LOCAL lock_timeout = {BUSY_S * 1000:.0f}")
             db.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_LOCK})")
 
     return engine
@@ -138,7 +139,7 @@ def server_engine(text: str) -> sa.Engine:
 def _url(text: str) -> sa.URL:
     try:
         url = sa.make_url(text)
-    except sa.exc.ArgumentError:
+    except (sa.exc.ArgumentError, ValueError):  # ValueError: a port that is no number
         url = None
     if url is None or url.get_backend_name() != "postgresql":
         raise StoreError(f"{SERVER}: is no URL like postgresql+psycopg://user@host/database")
@@ -202,7 +203,9 @@ def _explain_server(error: BaseException | None) -> StoreError:
     if url.password:
         said = said.replace(str(url.password), "***")
     if code is None:
-        return RefusedNowError(f"{place}: cannot be reached ({said}); start the server")
+        return RefusedNowError(
+            f"{place}: cannot be reached ({said}); see that it runs, and what {SERVER} says"
+        )
     if code[:2] in _NOT_NOW:
         return RefusedNowError(f"{place}: {_NOT_NOW[code[:2]].format(said)}")
     return StoreError(f"{place}: cannot be used ({said}); check {SERVER}")
@@ -216,12 +219,20 @@ def writing(engine: sa.Engine) -> sa.Engine:
 def migrate(engine: sa.Engine) -> None:
     """Bring the tables up to date, each step with its number in one transaction.
 
-    Tables that are up to date are only read: nobody waits for a recording's commits.
+    Tables that are up to date are only read: nobody waits for a recording's commits. Of a store
+    with tables of an older version a copy is kept first, as `schema.connect` keeps one.
+
+    Raises
+    ------
+    StoreError
+        As `is_there`.
     """
     if is_there(engine):
         with engine.connect() as db:
-            if _version(db) >= len(MIGRATIONS):
+            if (version := _version(db)) == len(MIGRATIONS):
                 return
+        if engine.url.database and engine.dialect.name == "sqlite":
+            schema.keep_copy(Path(engine.url.database), f"people-{version}")
     with writing(engine).begin() as db:
         VERSION.create(db, checkfirst=True)
         done = _version(db)
@@ -235,5 +246,21 @@ def _version(db: sa.Connection) -> int:
 
 
 def is_there(engine: sa.Engine) -> bool:
-    """Whether the tables have been made."""
-    return bool(sa.inspect(engine).has_table(VERSION.name))
+    """Whether the tables have been made.
+
+    Raises
+    ------
+    StoreError
+        By a newer version of the program.
+    """
+    with engine.connect() as db:
+        if not sa.inspect(db).has_table(VERSION.name):
+            return False
+        version = _version(db)
+    if version > len(MIGRATIONS):
+        raise StoreError(
+            f"what people said, in {engine.url.database}: was written by a newer version of "
+            f"Plantigrade (version {version} of people's tables, this one knows up to "
+            f"{len(MIGRATIONS)}); install the newer version or choose another store with --store"
+        )
+    return True

@@ -54,6 +54,9 @@ class Database:
             self._connection.close()
             for session_id in list(self._recording):
                 self.unmark_recording(session_id)
+            if self._records is not None:
+                self._records.close()
+                self._records = None
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
@@ -128,7 +131,7 @@ class Database:
         with self._guard:
             if session_id in self._recording:
                 return
-            if self._records is None:  # of any session: who replaces the store asks for this one
+            if self._records is None:  # until the store is closed: nobody replaces it before
                 self._records = _recording_file(self.path)
                 fcntl.flock(self._records, fcntl.LOCK_SH)
             try:
@@ -145,9 +148,6 @@ class Database:
             if file is not None:
                 with file:
                     self._remove_sign(session_id, file)
-            if not self._recording and self._records is not None:
-                self._records.close()
-                self._records = None
 
     @contextmanager
     def without_recording(self, session_id: str) -> Iterator[bool]:

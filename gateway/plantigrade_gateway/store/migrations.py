@@ -268,6 +268,30 @@ def _to_pairs(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+_AT_HUB = (
+    # What the hub has confirmed of a session that was ended there (`hubledger.py`).
+    """CREATE TABLE handed_over (
+        session_no INTEGER PRIMARY KEY REFERENCES sessions ON DELETE CASCADE,
+        pieces INTEGER NOT NULL,
+        sha256 TEXT NOT NULL,
+        player_id TEXT,
+        confirmed_utc TEXT NOT NULL
+    )""",
+    # Receipts of players that were deleted, ids alone: kept until the hub has them, and after.
+    """CREATE TABLE receipts (
+        player_id TEXT PRIMARY KEY,
+        receipt TEXT NOT NULL,
+        is_done INTEGER NOT NULL,
+        confirmed_utc TEXT
+    )""",
+)
+
+
+def _to_hub_ledger(connection: sqlite3.Connection) -> None:
+    for statement in _AT_HUB:
+        connection.execute(statement)
+
+
 MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_version_1,
     _to_version_2,
@@ -278,6 +302,7 @@ MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_head,
     _to_information,
     _to_pairs,
+    _to_hub_ledger,
 ]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.
 

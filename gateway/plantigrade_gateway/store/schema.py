@@ -6,7 +6,7 @@ Knows SQLite and nothing of what is in the tables; `store.py` reads and writes t
 import glob
 import os
 import sqlite3
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 
 import platformdirs
@@ -83,21 +83,31 @@ def connect(path: Path, *, create: bool = True, keeps_old: bool = True) -> sqlit
 
 
 def _keep_old(connection: sqlite3.Connection, path: Path) -> None:
-    """Copy a file of an older version before it is changed: the older program can read the copy."""
     with snapshot.alone(path.parent, wait=True):
-        if (version := _number(connection, "user_version")) == len(migrations.MIGRATIONS):
-            return  # another program was quicker
-        kept = path.with_name(f"{path.name}{_OLDER}{version}")
-        part = kept.with_name(kept.name + snapshot.PART)
-        part.unlink(missing_ok=True)
-        snapshot.snapshot(connection, path, part)
-        snapshot.appear(part, kept)
+        version = _number(connection, "user_version")
+        if version < len(migrations.MIGRATIONS):  # else another program was quicker
+            _copy(connection, path, str(version))
+
+
+def _copy(connection: sqlite3.Connection, path: Path, version: str) -> None:
+    kept = path.with_name(f"{path.name}{_OLDER}{version}")
+    part = kept.with_name(kept.name + snapshot.PART)
+    part.unlink(missing_ok=True)
+    snapshot.snapshot(connection, path, part)
+    snapshot.appear(part, kept)
+
+
+def keep_copy(path: Path, version: str) -> None:
+    """Copy a file before other tables than the store's own are changed in it (`kept_copies`)."""
+    with closing(connect_read_only(path)) as connection, snapshot.alone(path.parent, wait=True):
+        _copy(connection, path, version)
 
 
 def kept_copies(path: Path) -> list[Path]:
     """Return the copies that were made of a store before it was brought to a newer version.
 
-    Their names end in the version that they are of. They hold nothing that the store did not keep.
+    Their names end in the version of its tables, or of people's. They hold nothing that the store
+    did not keep.
     """
     return sorted(path.parent.glob(f"{glob.escape(path.name)}{_OLDER}*"))
 

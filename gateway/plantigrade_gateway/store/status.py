@@ -86,6 +86,12 @@ class FootStatus:
     late_s: float = 0.0
     not_logged_s: float = 0.0
 
+    @property
+    def lost_share(self) -> float | None:
+        """How much of what the insole sent is missing, 0 to 1; None before its first packet."""
+        made = self.packets + self.lost_packets
+        return self.lost_packets / made if made else None
+
 
 NO_INSOLE = FootStatus(
     name="",

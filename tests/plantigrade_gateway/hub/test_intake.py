@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
 from tests.support.hub import (
     Site,
     end_of,
@@ -101,7 +102,7 @@ def test_a_session_that_goes_on_is_gone_on_with(hub, practice):
     assert list(hub.store.events(session)) == events
 
 
-def handed_over_rest(client, session, pieces, at):
+def handed_over_rest(client: TestClient, session: str, pieces: list[bytes], at: int) -> None:
     for number in range(at, len(pieces)):
         assert put_piece(client, session, number, pieces[number]).status_code == 200
     answer = client.post(f"/bay/v1/sessions/{session}/end", json=end_of(pieces))

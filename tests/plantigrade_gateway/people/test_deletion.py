@@ -61,7 +61,7 @@ def test_nothing_of_a_deleted_player_is_in_the_bytes(store, register):
     visits.note(sessions[1], 1.0, "Note-on-Vera")
     visits.answer(kept, "player")
     # What any row repeats, such as a kind of event, tells nothing of a player; ids of sessions
-    # stay, in the tombstones alone.
+    # stay, in the tombstones and the receipt alone.
     pieces = [trace for s in sessions for trace in traces_of(store.path, s)[1:]]
     traces = [b"Vera", b"Gus", *pieces]
     before = everything(store.path)
@@ -74,7 +74,7 @@ def test_nothing_of_a_deleted_player_is_in_the_bytes(store, register):
     assert [c.field for c in register.changes(gone)] == [DELETED]
     for session in sessions:
         assert [c.field for c in visits.changes(session)] == [DELETED]
-        assert after.count(session.encode()) == 2  # the tombstone and its index
+        assert after.count(session.encode()) == 4  # tombstone, index, receipt in file and log
     assert [c.field for c in visits.changes(kept)] == ["questions"]
     assert list(register.profiles()) == [stays]
     assert [s.session_id for s in store.sessions()] == [kept]
