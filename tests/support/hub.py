@@ -42,6 +42,7 @@ class Site:
     app: HubApp
     store: Store
     tokens: dict[str, str] = field(default_factory=dict)
+    people_url: str = ""
 
     def token(self, bay: str = "one") -> str:
         """Return a bay's credential; the bay is added when it is first asked for."""
