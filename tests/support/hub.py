@@ -125,9 +125,13 @@ def head_of(session_id: str, player_id: str | None = None, **about: Any) -> dict
 
 
 def put_piece(
-    client: TestClient, session_id: str, number: int | str, data: bytes, sha256: str | None = None
-) -> Response:
-    """Hand over a piece."""
+    client: Any,
+    session_id: str,
+    number: int | str,
+    data: bytes,
+    sha256: str | None = None,
+) -> Any:
+    """Hand over a piece, by any client of this kind."""
     sum_ = hashlib.sha256(data).hexdigest() if sha256 is None else sha256
     return client.put(
         f"/bay/v1/sessions/{session_id}/pieces/{number}",

@@ -51,7 +51,8 @@ class Row:
     is_deleted: bool = False
 
 
-_SESSION_ID, _PLAYER_ID = sa.bindparam("of_session"), sa.bindparam("of_player", type_=sa.String)
+_SESSION_ID = sa.bindparam("of_session", type_=sa.String())
+_PLAYER_ID = sa.bindparam("of_player", type_=sa.String())
 
 
 def _tombstone(entity: str, key: sa.ColumnElement[str]) -> sa.Exists:

@@ -175,8 +175,6 @@ class Uploads:
         before = row.in_replay
         with writing(self._engine).begin() as db:
             row = self._looked_up(db, bay, session_id)
-            if rows.is_gone(db, session_id, end.player_id):
-                row = replace(row, is_deleted=True)
             if not row.is_deleted and row.pieces == end.pieces:
                 values = {"is_whole": True, "in_replay": end.pieces, "sha256": end.sha256}
                 values["player_id"] = end.player_id
