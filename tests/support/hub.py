@@ -12,7 +12,7 @@ from typing import Any
 
 import sqlalchemy as sa
 import uvicorn
-from httpx2 import Client, Response
+from httpx2 import Response
 from starlette.testclient import TestClient
 from tests.support.waiting import HANG_S
 
@@ -42,6 +42,7 @@ class Site:
     app: HubApp
     store: Store
     tokens: dict[str, str] = field(default_factory=dict)
+    people_url: str = ""
 
     def token(self, bay: str = "one") -> str:
         """Return a bay's credential; the bay is added when it is first asked for."""
@@ -124,9 +125,13 @@ def head_of(session_id: str, player_id: str | None = None, **about: Any) -> dict
 
 
 def put_piece(
-    client: Client, session_id: str, number: int | str, data: bytes, sha256: str | None = None
-) -> Response:
-    """Hand over a piece."""
+    client: Any,
+    session_id: str,
+    number: int | str,
+    data: bytes,
+    sha256: str | None = None,
+) -> Any:
+    """Hand over a piece, by any client of this kind."""
     sum_ = hashlib.sha256(data).hexdigest() if sha256 is None else sha256
     return client.put(
         f"/bay/v1/sessions/{session_id}/pieces/{number}",

@@ -25,6 +25,9 @@ _SECRET_BYTES = 32
 _LONGEST = 200
 _NOTED_MS = 60_000  # that a bay was there is noted so often: its pieces must not wait for it
 _NOBODY = "0" * 64
+_BY_NAME = sa.select(BAY.c.secret_sha256, BAY.c.withdrawn_ms, BAY.c.seen_ms).where(
+    BAY.c.name == sa.bindparam("called")
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,9 +129,8 @@ class Bays:
     def of_credential(self, text: str) -> str | None:
         """Return whose a credential is; None: nobody's, or it was withdrawn."""
         name, _, secret = text[:_LONGEST].rpartition(".")
-        columns = (BAY.c.secret_sha256, BAY.c.withdrawn_ms, BAY.c.seen_ms)
         with self._engine.connect() as db:
-            row = db.execute(sa.select(*columns).where(BAY.c.name == name)).first()
+            row = db.execute(_BY_NAME, {"called": name}).first()
         # Compared in any case: how long the answer takes tells nobody which bays there are.
         kept = _NOBODY if row is None else row.secret_sha256
         is_right = hmac.compare_digest(kept, _hash(secret))

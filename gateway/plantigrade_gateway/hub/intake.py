@@ -16,8 +16,9 @@ from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.folder import store_path
 from plantigrade_gateway.hub.objects import Objects
-from plantigrade_gateway.hub.uploads import FORGOTTEN, Row, Uploads, replay_name
-from plantigrade_gateway.people.deletion import delete_player, is_there
+from plantigrade_gateway.hub.rows import FORGOTTEN, Row
+from plantigrade_gateway.hub.uploads import Uploads, replay_name
+from plantigrade_gateway.people.deletion import delete_player, is_there, kept
 from plantigrade_gateway.people.hubtables import ARCHIVE, hub_place
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
 from plantigrade_gateway.people.tables import engine_for
@@ -187,11 +188,11 @@ class Intake:
         here = self._store.database.read("SELECT player_id FROM players")
         for player_id in players & {key for (key,) in here}:
             if is_there(self._register, player_id):
-                receipt = delete_player(self._register, player_id, AUTHOR)
-                self._deletions.confirm(player_id, self._place, receipt.json())
+                delete_player(self._register, player_id, AUTHOR)
                 say(f"Player {player_id[:8]}: deleted here")
         for player_id in self._deletions.waiting(self._place):
-            self._deletions.confirm(player_id, self._place, None)
+            found = kept(self._store, player_id)  # of the desk's own deletion, too
+            self._deletions.confirm(player_id, self._place, found[0].json() if found else None)
         for (session_id,) in self._store.database.read("SELECT session_id FROM sessions"):
             if session_id in sessions:
                 handedover.end(self._store, session_id)  # one that was being brought in

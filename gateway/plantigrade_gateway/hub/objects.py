@@ -130,14 +130,21 @@ class Objects:
 
 def _sync(folder: Path, path: Path) -> None:
     """Have a file and its names on the disk; the store itself leaves both to the system."""
-    for each in (path, *path.parents):
-        number = os.open(each, os.O_RDONLY)
-        try:
-            os.fsync(number)
-        finally:
-            os.close(number)
-        if each == folder:
-            break
+    _sync_one(path)
+    _sync_one(path.parent)
+    if len(os.listdir(path.parent)) == 1:  # the folder may be as new as the file
+        for each in path.parent.parents:
+            _sync_one(each)
+            if each == folder:
+                break
+
+
+def _sync_one(path: Path) -> None:
+    number = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(number)
+    finally:
+        os.close(number)
 
 
 @contextmanager

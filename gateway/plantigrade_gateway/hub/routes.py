@@ -188,9 +188,7 @@ async def _piece(api: BayApi, bay: str, request: Request) -> Response:
         raise Unfit("piece: its number is none")
     if not _SHA256.fullmatch(sha256):
         raise Unfit("Piece-SHA256: expected 64 hexadecimal digits, lower case")
-    # Whether it is wanted at all is looked at before its bytes are taken.
     session_id = request.path_params["session_id"]
-    await api.in_thread(api._uploads.received, bay, session_id)
     data = await _read(request, LARGEST_PIECE)
     take = (bay, session_id, int(number), data, sha256)
     return JSONResponse(plain(await api.in_thread(api._uploads.take, *take)))

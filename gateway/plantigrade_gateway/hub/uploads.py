@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from itertools import chain, islice
 from typing import Any
@@ -21,11 +21,10 @@ import sqlalchemy as sa
 from plantigrade.errors import shown
 from plantigrade_gateway.converter import made_from_text
 from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.hub import rows
 from plantigrade_gateway.hub.objects import Objects
-from plantigrade_gateway.people import players
-from plantigrade_gateway.people.hubtables import PIECE, SESSION
-from plantigrade_gateway.people.log import DELETED
-from plantigrade_gateway.people.tables import CHANGE, writing
+from plantigrade_gateway.hub.rows import FORGOTTEN, Row
+from plantigrade_gateway.people.tables import writing
 from plantigrade_gateway.sources.replay import packed_replay, unpacked_replay
 from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
 
@@ -35,7 +34,6 @@ MOST_PIECES = 1_000_000
 """Of a session (ours): a week of pieces of a second has 604,800."""
 _FARTHEST_MIN = 18 * 60  # no wall clock is farther from UTC (ours; the farthest in use is 14 h)
 _AT_ONCE = 8  # pieces that are read ahead
-FORGOTTEN = ""
 _ALIKE = "there is no such session of this bay"
 
 
@@ -91,19 +89,17 @@ class Uploads:
         Unfit, Unknown, Gone
         """
         values = _checked(head)
-        fresh = {"pieces": 0, "in_replay": 0, "is_whole": False, "is_deleted": False}
         with writing(self._engine).begin() as db:
-            row = _row(db, head.session_id)
+            row = rows.found(db, head.session_id)
             if row is not None and row.bay != bay:
                 raise Unknown(_ALIKE)
-            if _is_gone(db, head.session_id, head.player_id) or (row and row.is_deleted):
+            if rows.is_gone(db, head.session_id, head.player_id) or (row and row.is_deleted):
                 raise Gone(f"session {head.session_id}: was deleted")
             if row is None:
-                named = {"session_id": head.session_id, "bay": bay}
-                db.execute(SESSION.insert().values(**named, **fresh, **values))
+                rows.put(db, Row(head.session_id, bay, **values))
                 return Received(0)
             if any(getattr(row, name) != value for name, value in values.items()):
-                db.execute(SESSION.update().where(_of(head.session_id)).values(**values))
+                rows.change(db, head.session_id, **values)
         if row.is_whole:
             self._put_head(replace(row, **values))
         return _received(row)
@@ -135,19 +131,16 @@ class Uploads:
             raise Unfit("piece: is empty, or its number is none")
         with self._engine.connect() as db:
             row = self._looked_up(db, bay, session_id)
-            kept = _sum(db, session_id, number)
-        if number != row.pieces:
+            kept = rows.sum_of(db, session_id, number)
+        if number != row.pieces or row.is_deleted:
             return self._had(row, number, kept, sha256)
         name = piece_name(session_id, number, sha256)
         self._objects.put(name, data)
         with writing(self._engine).begin() as db:
             row = self._looked_up(db, bay, session_id)
-            kept = _sum(db, session_id, number)
+            kept = rows.sum_of(db, session_id, number)
             if number == row.pieces and not row.is_deleted:
-                piece = {"session_id": session_id, "number": number, "sha256": sha256}
-                db.execute(PIECE.insert().values(**piece))
-                values = {"pieces": number + 1, "is_whole": False}
-                db.execute(SESSION.update().where(_of(session_id)).values(**values))
+                rows.add_piece(db, session_id, number, sha256)
                 return Received(number + 1)
         # Meanwhile it was deleted, or somebody else was quicker.
         if row.is_deleted or kept != sha256:
@@ -167,7 +160,7 @@ class Uploads:
             raise Unfit(f"player {shown(end.player_id)}: expected 32 hexadecimal digits")
         with self._engine.connect() as db:
             row = self._looked_up(db, bay, session_id)
-            fresh = _sums(db, session_id)
+            fresh = rows.sums_of(db, session_id)
         _check_there(row)
         if end.pieces != row.pieces:
             raise OutOfPlace(
@@ -182,13 +175,11 @@ class Uploads:
         before = row.in_replay
         with writing(self._engine).begin() as db:
             row = self._looked_up(db, bay, session_id)
-            if _is_gone(db, session_id, end.player_id):
-                row = replace(row, is_deleted=True)
             if not row.is_deleted and row.pieces == end.pieces:
                 values = {"is_whole": True, "in_replay": end.pieces, "sha256": end.sha256}
                 values["player_id"] = end.player_id
-                db.execute(SESSION.update().where(_of(session_id)).values(**values))
-                db.execute(PIECE.delete().where(PIECE.c.session_id == session_id))
+                rows.change(db, session_id, **values)
+                rows.forget_pieces(db, session_id)
                 row = self._looked_up(db, bay, session_id)
         if row.is_deleted:
             self.delete(session_id)
@@ -204,8 +195,8 @@ class Uploads:
     def reassign(self, session_id: str, player_id: str) -> None:
         """Give a session to another player, as the desk says."""
         with writing(self._engine).begin() as db:
-            db.execute(SESSION.update().where(_of(session_id)).values(player_id=player_id))
-            row = _row(db, session_id)
+            rows.change(db, session_id, player_id=player_id)
+            row = rows.found(db, session_id)
         if row is not None and row.is_whole:
             self._put_head(row)
 
@@ -221,13 +212,13 @@ class Uploads:
         """
         with writing(self._engine).begin() as db:
             values: dict[str, Any] = {"is_deleted": True}
-            db.execute(SESSION.update().where(_of(session_id)).values(**values))
-            db.execute(PIECE.delete().where(PIECE.c.session_id == session_id))
+            rows.change(db, session_id, **values)
+            rows.forget_pieces(db, session_id)
         self._objects.delete_all(pieces_of(session_id))
         self._objects.delete_all(replays_of(session_id))
         with writing(self._engine).begin() as db:
             values = {"player_id": None, "started_utc": FORGOTTEN, "about": "{}"}
-            db.execute(SESSION.update().where(_of(session_id)).values(**values))
+            rows.change(db, session_id, **values)
 
     def restore(self) -> int:
         """Make rows of whole sessions whose rows are lost, of their objects; return how many."""
@@ -241,21 +232,21 @@ class Uploads:
             except ValueError as error:
                 raise StoreError(f"object {name}: is not what was put there ({error})") from error
             with writing(self._engine).begin() as db:
-                if _row(db, row.session_id) is None:
-                    db.execute(SESSION.insert().values(**asdict(row)))
+                if rows.found(db, row.session_id) is None:
+                    rows.put(db, row)
                     made += 1
         return made
 
-    def rows(self) -> list["Row"]:
+    def rows(self) -> list[Row]:
         """Return what there is of all sessions."""
         with self._engine.connect() as db:
-            return [Row(**row._mapping) for row in db.execute(sa.select(SESSION))]
+            return rows.all_rows(db)
 
-    def _put_head(self, row: "Row") -> None:
+    def _put_head(self, row: Row) -> None:
         """Keep beside the replay file what its row says: from both all can be made again."""
         self._objects.put(head_name(row.session_id), json.dumps(asdict(row)).encode())
 
-    def _had(self, row: "Row", number: int, kept: str | None, sha256: str) -> Received:
+    def _had(self, row: Row, number: int, kept: str | None, sha256: str) -> Received:
         """Say of a piece that is not the next one what there is; refuse any but the same bytes."""
         _check_there(row)
         received = _received(row)
@@ -268,7 +259,7 @@ class Uploads:
             raise Differs(f"piece {number}: other bytes are here under it")
         return received
 
-    def _sum_of_all(self, row: "Row", fresh: list[str]) -> str:
+    def _sum_of_all(self, row: Row, fresh: list[str]) -> str:
         """Return the sum of the sums of all pieces."""
         whole = hashlib.sha256()
         for piece in self._in_replay(row):
@@ -276,7 +267,7 @@ class Uploads:
         whole.update(bytes.fromhex("".join(fresh)))
         return whole.hexdigest()
 
-    def _in_replay(self, row: "Row") -> Iterator[bytes]:
+    def _in_replay(self, row: Row) -> Iterator[bytes]:
         """Give the pieces that are in the replay file."""
         if not row.in_replay:
             return
@@ -288,7 +279,7 @@ class Uploads:
         if given < row.in_replay:
             raise StoreError(f"object {name}: has {given} of {row.in_replay} pieces")
 
-    def _read(self, row: "Row", sums: list[str]) -> Iterator[bytes]:
+    def _read(self, row: Row, sums: list[str]) -> Iterator[bytes]:
         """Give the other pieces in order, some of them read ahead; each must be what was taken."""
         names = [piece_name(row.session_id, n, each) for n, each in enumerate(sums, row.in_replay)]
         with ThreadPoolExecutor(_AT_ONCE) as pool:
@@ -301,47 +292,12 @@ class Uploads:
                         raise StoreError(f"object {name}: is not what was put there")
                     yield data
 
-    def _looked_up(self, db: sa.Connection, bay: str, session_id: str) -> "Row":
+    def _looked_up(self, db: sa.Connection, bay: str, session_id: str) -> Row:
         """Return what there is of a session; that its player was deleted counts at once."""
-        row = _row(db, session_id)
+        row = rows.found(db, session_id)
         if row is None or row.bay != bay:
             raise Unknown(_ALIKE)
-        gone = row.is_deleted or _is_gone(db, session_id, row.player_id)
-        return replace(row, is_deleted=gone)
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """What the hub has of a session.
-
-    Attributes
-    ----------
-    session_id, bay : str
-    player_id : str or None
-    started_utc : str
-        `FORGOTTEN` when all of a deleted one is gone.
-    utc_offset_min : int
-    about : str
-        JSON, as the bay said it.
-    pieces : int
-    sha256 : str or None
-        As it was ended with, if it was.
-    in_replay : int
-        How many of the pieces are in its replay file.
-    is_whole, is_deleted : bool
-    """
-
-    session_id: str
-    bay: str
-    player_id: str | None
-    started_utc: str
-    utc_offset_min: int
-    about: str
-    pieces: int
-    sha256: str | None
-    in_replay: int
-    is_whole: bool
-    is_deleted: bool
+        return row
 
 
 def replays_of(session_id: str) -> str:
@@ -390,36 +346,8 @@ def _checked(head: SessionHead) -> dict[str, Any]:
     }
 
 
-def _of(session_id: str) -> sa.ColumnElement[bool]:
-    return SESSION.c.session_id == session_id
-
-
-def _row(db: sa.Connection, session_id: str) -> Row | None:
-    row = db.execute(sa.select(SESSION).where(_of(session_id))).first()
-    return None if row is None else Row(**row._mapping)
-
-
 def _received(row: Row) -> Received:
     return Received(row.pieces, row.is_whole, row.is_deleted)
-
-
-def _is_gone(db: sa.Connection, session_id: str, player_id: str | None) -> bool:
-    """Whether the log has a tombstone of a session or of a player."""
-    dead = sa.tuple_(CHANGE.c.entity, CHANGE.c.entity_id).in_(
-        [(players.SESSION, session_id), (players.PLAYER, player_id or "")]
-    )
-    query = sa.select(sa.literal(1)).where(dead, CHANGE.c.field == DELETED).limit(1)
-    return db.execute(query).first() is not None
-
-
-def _sums(db: sa.Connection, session_id: str) -> list[str]:
-    query = sa.select(PIECE.c.sha256).where(PIECE.c.session_id == session_id)
-    return list(db.scalars(query.order_by(PIECE.c.number)))
-
-
-def _sum(db: sa.Connection, session_id: str, number: int) -> str | None:
-    which = (PIECE.c.session_id == session_id, PIECE.c.number == number)
-    return db.scalar(sa.select(PIECE.c.sha256).where(*which))
 
 
 def _check_there(row: Row) -> None:

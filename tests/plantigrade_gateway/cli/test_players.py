@@ -220,8 +220,8 @@ def test_visits_export_and_deletion(run, tmp_path):
     assert listed(run) == []
     files = [tmp_path / f"s.sqlite3{end}" for end in ("", "-wal", "-shm")]
     store = b"".join(file.read_bytes() for file in files if file.exists())
-    # Of the session the random id stays, in its tombstone and the index of it.
-    assert b"Nowhere" not in store and store.count(receipt["sessions"][0].encode()) == 2
+    # Of the session the random id stays, in its tombstone, the index of it, and the receipt.
+    assert b"Nowhere" not in store and store.count(receipt["sessions"][0].encode()) == 3
     assert "is not registered" in refused(run("players", "delete", key, "--yes"))
 
 

@@ -121,8 +121,7 @@ def test_what_is_no_change_is_refused_and_nothing_of_its_body_kept(hub, more):
 
 def test_bodies_that_are_none_are_refused(hub):
     fine = plain(CHANGE)
-    body: Any
-    for body in (
+    bodies: list[Any] = [
         {"changes": [fine] * 501, "restamps": [], "has": {}},
         {"changes": [], "restamps": [["x", 1]], "has": {}},
         {"changes": [], "restamps": [], "has": {"3" * 32: -1}},
@@ -131,7 +130,8 @@ def test_bodies_that_are_none_are_refused(hub):
         {"changes": [7], "restamps": [], "has": {}},
         {},
         [],
-    ):
+    ]
+    for body in bodies:
         assert hub.client().post("/bay/v1/changes", json=body).status_code == 422, body
     huge = b'{"changes": [], "restamps": [], "has": {}, "x": "' + b"y" * (1 << 24) + b'"}'
     assert hub.client().post("/bay/v1/changes", content=huge).status_code == 413
