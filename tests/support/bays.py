@@ -2,7 +2,7 @@
 
 ``python -m tests.support.bays 200 --port 1883`` plays 200 bays until it is ended: each has a
 connection with its will, status once a second, events as they are decided, live summaries ten times
-a second. The messages are made by the program's own code from two minutes of the invented practice
+a second. The messages are made by the program's own code from a minute of the invented practice
 session, which every bay begins at another place and repeats under ids of its own; it prints a line
 of JSON when all are there, and one when it ends (SIGTERM: they stop; kill: the wills are carried
 out).
@@ -41,7 +41,7 @@ from plantigrade_gateway.store.outbox import MQTT, Outbox
 from plantigrade_gateway.store.status import FootStatus, ServiceStatus
 from plantigrade_gateway.store.store import Store
 
-FROM_S, SECONDS = 170.0, 120.0
+FROM_S, SECONDS = 170.0, 60.0
 """Of the practice session: it swings there."""
 HZ = 10.0
 SOURCE = "practice (invented)"
@@ -82,7 +82,6 @@ class Practice:
             outbox.configure([MQTT])
             session = LiveSession(store, SOURCE, open_sound("none"), print)
             session.push(Batch.of(early))
-            before = len(_all(outbox))
             for piece in _pieces(rest, start_ns):
                 moment = session.push(Batch.of(piece))
                 at_s = (piece[-1].arrival_ns - start_ns) / 1e9
@@ -93,16 +92,13 @@ class Practice:
                 events += [(at_s, event) for event in moment.output.events]
             rate_hz = session.analysis.pipeline.rate_hz
             session.close()
-            items = [item for item in _all(outbox)[before:] if item.kind != "session"]
+            (one,) = store.sessions()
+            first_ms = 1e3 * (one.started.timestamp() + from_s)
+            items = [item for item in outbox.waiting(MQTT, 0, 1_000_000) if item.kind != "session"]
         assert rate_hz is not None and items and live
-        first_ms = items[0].time_ms
         timed = [((item.time_ms - first_ms) / 1e3, item) for item in items]
         timed.sort(key=lambda one: one[0])
         return cls(live, [one for one in timed if 0 <= one[0] < seconds], events, rate_hz)
-
-
-def _all(outbox: Outbox) -> list[Item]:
-    return outbox.waiting(MQTT, 0, 1_000_000)
 
 
 def _pieces(entries: list[Any], start_ns: int) -> Iterator[list[Any]]:
