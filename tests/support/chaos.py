@@ -31,7 +31,7 @@ from tests.support.tinydisk import NoDisk, fill, mounted
 
 from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.config import load
-from plantigrade_gateway.forward.check import Comparison, verify
+from plantigrade_gateway.forward.verify import Comparison, verify
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 

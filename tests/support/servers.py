@@ -98,9 +98,12 @@ class Server:
 
 
 class Victoria(Server):
-    """victoria-metrics, as `hardware_notes/tsdb_schema.md` says it is to be started."""
+    """victoria-metrics, as `hardware_notes/tsdb_schema.md` says it is to be started.
 
-    def __init__(self, folder: Path, port: int | None = None) -> None:
+    Unless it is not to take what comes twice for one: `dedup`.
+    """
+
+    def __init__(self, folder: Path, port: int | None = None, dedup: bool = True) -> None:
         port = port or free_port()
         super().__init__(
             [
@@ -108,7 +111,7 @@ class Victoria(Server):
                 f"-storageDataPath={folder / 'data'}",
                 f"-httpListenAddr=127.0.0.1:{port}",
                 "-retentionPeriod=100y",
-                "-dedup.minScrapeInterval=1ms",
+                *(["-dedup.minScrapeInterval=1ms"] if dedup else []),
                 "-search.latencyOffset=0s",
                 "-memory.allowedBytes=200MB",
             ],

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -146,14 +147,15 @@ def register(
     @store_option
     @click.pass_context
     def verify(ctx: click.Context, session: str, as_json: bool) -> None:
-        """Read every point of SESSION's events back and compare it with the store.
+        """Read every point of SESSION back and compare it with the store, kind by kind.
 
-        Exit code 1 when one is missing or differs.
+        Steps, stands, swings, cues, sets, the session's states, link health and regional loads.
+        Exit code 1 when one is missing, differs, is there twice or is not in the store.
         """
         import asyncio
         import dataclasses
 
-        from plantigrade_gateway.forward.check import verify as compare
+        from plantigrade_gateway.forward.verify import verify as compare
         from plantigrade_gateway.store.store import Store
 
         with Store.open(store_of(ctx), read_only=True) as store:
@@ -161,10 +163,14 @@ def register(
         if as_json:
             click.echo(json.dumps({"schema": 1, **dataclasses.asdict(found)}, indent=1))
         else:
-            click.echo(
-                f"{found.expected} points in the store; in the database {found.missing} missing, "
-                f"{found.different} different, {found.extra} that the store does not have"
-            )
+            for kind in found.kinds:
+                click.echo(
+                    f"{kind.kind + ':':<9}{kind.why_not}"
+                    if kind.why_not
+                    else f"{kind.kind + ':':<9}{kind.stored} stored, {kind.there} in the database; "
+                    f"of {kind.expected} points {kind.missing} missing, {kind.different} different,"
+                    f" {kind.doubled} twice, {kind.extra} that the store does not have"
+                )
             if found.older:
                 click.echo(f"{found.older} points of earlier revisions, which no longer count")
             if found.first:
@@ -174,10 +180,35 @@ def register(
         if not found.is_whole:
             ctx.exit(1)
 
+    @tsdb.command()
+    @click.option("--player", metavar="ID", help="All points of a player.")
+    @click.option("--session", metavar="ID", help="All points of a session.")
+    @settings_option
+    @store_option
+    @click.pass_context
+    def delete(ctx: click.Context, player: str | None, session: str | None) -> None:
+        """Delete from the database what was deleted here: a player's points, or a session's.
+
+        By the whole id, as on the receipt of the deletion. Deleting again changes nothing.
+        """
+        import asyncio
+
+        from plantigrade_gateway.errors import InputError
+        from plantigrade_gateway.forward.removal import remove
+        from plantigrade_gateway.store.store import Store
+
+        if (player is None) == (session is None):
+            raise InputError("tsdb delete: name either --player or --session")
+        tag, ident = ("session", session) if player is None else ("player", player)
+        with Store.open(store_of(ctx), read_only=True) as store:
+            gone = asyncio.run(remove(config_of(ctx), store, tag, str(ident)))
+        click.echo(f"{gone} series of {tag} {ident} are deleted from the database.")
+
 
 def _outbox(
     store: "Store", retry: bool, session: str | None, forget: str | None, as_json: bool
 ) -> None:
+    from plantigrade_gateway.store.enqueue import LOADS
     from plantigrade_gateway.store.outbox import Outbox
     from plantigrade_gateway.store.sessions import find
 
@@ -186,12 +217,26 @@ def _outbox(
     if retry:
         said.append(f"{box.retry_dead_letters()} rows are sent again.")
     if session is not None:
-        count = box.resend(find(store, session).session_id)
-        said.append(f"{count} events are sent again.")
+        session_id = find(store, session).session_id
+        said.append(f"{box.resend(session_id)} rows are sent again.")
+        if LOADS in box.active():
+            said.append(_resent_loads(store, session_id))
     if forget is not None:
         box.forget(forget)
         said.append(f"What waited for {forget} is dropped.")
     _show_outbox(said, box.depths(), box.dead_letters(), as_json)
+
+
+def _resent_loads(store: "Store", session_id: str) -> str:
+    from plantigrade_gateway.forward.verify import loads, loads_lost
+
+    if loads_lost(store, session_id) is not None:
+        return "Regional loads are not sent again: none were, or by another analysis."
+    blocks, seconds = loads(store, session_id), 0
+    while piece := list(islice(blocks, 60)):
+        store.write(session_id, [], piece)
+        seconds += len(piece)
+    return f"{seconds} s of regional loads are sent again."
 
 
 def _show_outbox(

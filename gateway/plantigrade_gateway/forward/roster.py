@@ -190,7 +190,7 @@ def status(pairs: Iterable[Pair], forward: ForwardState | None) -> BayStatus:
 class Told(Protocol):
     """Whoever takes messages to the broker (`launch.Forwarder`)."""
 
-    def live(self, message: dict[str, Any]) -> None:
+    def tell(self, message: dict[str, Any]) -> None:
         """Take a message; return at once."""
 
 
@@ -221,7 +221,7 @@ class Teller:
             if now_s - told_s > GONE_AFTER_S:
                 del self._pairs[name]
         pairs = [one for one, _ in self._pairs.values()]
-        self._told.live({"type": TOPIC, **plain(status(pairs, forward))})
+        self._told.tell({"type": TOPIC, **plain(status(pairs, forward))})
 
 
 class PairSoFar:

@@ -5,11 +5,13 @@ few is its place in `CODES`; absent values are absent. One tag set and time is o
 sending it again changes nothing. Times are ms. The one module that imports influxdb-client.
 """
 
+import asyncio
 import os
 import re
 import ssl
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
@@ -26,6 +28,7 @@ from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.store.enqueue import LOADS, REGIONS, Item, unpack_loads
+from plantigrade_gateway.store.forwardstate import SinkState
 
 PREFIX = "plantigrade_"
 CODES: dict[str, tuple[str, ...]] = {
@@ -46,7 +49,7 @@ NAMED |= {"link": "foot", "session": ""}
 """The tag that an item's name is."""
 
 _LEFT_OUT = {"foot", "lead", "path_t_s", "path_y", "name", "end_reason", "started_utc"}
-_LEFT_OUT |= {"set_id", "club"}  # texts
+_LEFT_OUT |= {"set_id", "club", "pair"}  # texts
 _NO_CODE = -1.0  # a text that this version knows no code for
 
 
@@ -61,8 +64,28 @@ def lines(item: Item, place: str) -> list[str]:
     """
     if item.kind == LOADS:
         return list(_loads(item, place))
-    fields = ",".join(f"{key}={value!r}" for key, value in flat(item.body))
+    told = flat(item.body)
+    if item.kind == "session":  # a tag cannot be compared by its size
+        told.append(("current_revision", float(item.revision)))
+    fields = ",".join([f"{key}={value!r}" for key, value in told])
     return [f"{series(item, place)} {fields} {item.time_ms}"]
+
+
+def bay_lines(sinks: Iterable[SinkState], place: str, time_ms: int) -> list[str]:
+    """Return how the forwarding stands, a line for each sink: of the moment, and sent once."""
+    made = []
+    for one in sinks:
+        told = {
+            "waiting": one.waiting - one.held,
+            "oldest_s": one.oldest_s,
+            "sent": one.sent + one.held,
+            "aside": one.aside,
+            "dropped": one.dropped,
+            "away": one.problem is not None,
+        }
+        values = ",".join(f"{key}={value!r}" for key, value in flat(told))
+        made.append(f"{PREFIX}bay,{place},sink={one.sink} {values} {time_ms}")
+    return made
 
 
 def place_tags(site: str, bay: str) -> str:
@@ -75,6 +98,8 @@ def series(item: Item, place: str) -> str:
     tags = [PREFIX + item.kind, place]
     if name := NAMED.get(item.kind, "foot"):
         tags.append(f"{name}={item.name}")
+    if pair := item.body.get("pair"):  # of a link, where a bay has several
+        tags.append(f"pair={pair}")
     if item.player is not None:
         tags.append(f"player={item.player}")
     if item.session is not None:
@@ -84,20 +109,25 @@ def series(item: Item, place: str) -> str:
     return ",".join(tags)
 
 
-def flat(body: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, float]]:
-    """Give the fields of a body: nested names joined by ``__``, lists by their place."""
+def flat(body: Mapping[str, Any], before: str = "") -> list[tuple[str, float]]:
+    """Return the fields of a body: nested names joined by ``__``, lists by their place."""
+    fields: list[tuple[str, float]] = []
     for key, value in body.items():
-        name = before + key
-        if key in _LEFT_OUT or value is None:
+        if value is None or key in _LEFT_OUT:
             continue
-        if isinstance(value, Mapping):
-            yield from flat(value, name + "__")
-        elif isinstance(value, list):
-            yield from flat({f"{5 * k:02}": v for k, v in enumerate(value, 1)}, name + "_")
+        name = before + key
+        if isinstance(value, float):  # most are
+            fields.append((name, value))
         elif isinstance(value, str):
-            yield name, _code(name, value)
+            fields.append((name, _code(name, value)))
+        elif isinstance(value, dict):
+            fields += flat(value, name + "__")
+        elif isinstance(value, list):
+            places = {f"{5 * k:02}": v for k, v in enumerate(value, 1)}
+            fields += flat(places, name + "_")
         else:
-            yield name, float(value)
+            fields.append((name, float(value)))
+    return fields
 
 
 def _code(name: str, value: str) -> float:
@@ -108,7 +138,7 @@ def _code(name: str, value: str) -> float:
 
 
 def _loads(item: Item, place: str) -> Iterator[str]:
-    body = item.body
+    body = item.block or {}
     values = unpack_loads(body["data"], body["rows"])
     times = ((body["time_us"] + body["period_us"] * np.arange(body["rows"])) // 1000).tolist()
     tags = f",player={item.player}" if item.player is not None else ""
@@ -174,6 +204,7 @@ class Database:
         self._client: InfluxDBClientAsync | None = None
         self._http: aiohttp.ClientSession | None = None
         self._started: str | None = None
+        self._shown: asyncio.Task[None] | None = None
         self._looked_s = float("-inf")
         self._look_every_s = min(LOOK_EVERY_S, max(0.5, config.number("tsdb.hold_s") / 3))
 
@@ -205,6 +236,9 @@ class Database:
         """Close the connections."""
         client, self._client = self._client, None
         http, self._http = self._http, None
+        if self._shown is not None:
+            self._shown.cancel()
+            await asyncio.gather(self._shown, return_exceptions=True)
         if client is not None:
             await client.close()  # type: ignore[no-untyped-call]
         if http is not None:
@@ -252,6 +286,17 @@ class Database:
         if made:
             await self.write(made)
 
+    def show(self, sinks: Iterable[SinkState]) -> None:
+        """Write how the forwarding stands, where there is a connection; it is never waited for."""
+        if self._client is None or (self._shown is not None and not self._shown.done()):
+            return
+        made = bay_lines(sinks, self._place, time.time_ns() // 1_000_000)
+        self._shown = asyncio.ensure_future(self._show(made))
+
+    async def _show(self, made: list[str]) -> None:
+        with suppress(SinkUnavailable, ItemRejected):
+            await self.write(made)
+
     async def is_accepting(self) -> bool:
         """Return whether it takes a point that is known to be good; raises `SinkUnavailable`."""
         try:
@@ -278,22 +323,27 @@ class Database:
         except (aiohttp.ClientError, OSError, TimeoutError) as error:
             raise self._away(error) from None
 
-    async def read(self, session: str) -> list[tuple[dict[str, str], list[float], list[int]]]:
-        """Read every point of a session back: labels (with ``__name__``), values, times in ms.
+    async def export(
+        self, match: str, first_ms: int = 0, last_ms: int | None = None
+    ) -> list[tuple[dict[str, str], list[float], list[int]]]:
+        """Read the series back that a selector matches: labels, values, times in ms.
 
-        Only from VictoriaMetrics, which answers ``/api/v1/export``.
+        Only from VictoriaMetrics, which answers ``/api/v1/export``; the labels have ``__name__``.
+
+        Parameters
+        ----------
+        match : str
+        first_ms, last_ms : int or None
+            Of what time, both ends with it; None: up to now and what lies ahead of it.
 
         Raises
         ------
         SinkUnavailable
         """
-        return await self.export(f'{{session="{session}"}}')
-
-    async def export(self, match: str) -> list[tuple[dict[str, str], list[float], list[int]]]:
-        """Read the series back that a selector matches; raises `SinkUnavailable`."""
         assert self._http is not None
-        # A recording replayed fast is dated ahead of now.
-        asked = {"match[]": match, "start": "0", "end": str(int(time.time()) + _AHEAD_S)}
+        if last_ms is None:  # a recording replayed fast is dated ahead of now
+            last_ms = 1000 * (int(time.time()) + _AHEAD_S)
+        asked = {"match[]": match, "start": f"{first_ms / 1e3:.3f}", "end": f"{last_ms / 1e3:.3f}"}
         try:
             async with self._http.get(self.url + "/api/v1/export", params=asked) as answer:
                 text = await answer.text()
@@ -306,6 +356,51 @@ class Database:
             return [(row["metric"], row["values"], row["timestamps"]) for row in rows]
         except (ForeignError, KeyError, TypeError):
             raise SinkUnavailable(self._text("answers with what is no series")) from None
+
+    async def delete(self, match: str) -> int:
+        """Delete every series that a selector matches; return how many there were.
+
+        Only with VictoriaMetrics, through ``/api/v1/admin/tsdb/delete_series``.
+
+        Raises
+        ------
+        SinkUnavailable
+            It does not answer, does not let us, or some are there still.
+        """
+        found = await self._series(match)
+        asked = {"match[]": match}
+        try:
+            assert self._http is not None
+            where = self.url + "/api/v1/admin/tsdb/delete_series"
+            async with self._http.post(where, params=asked) as answer:
+                if answer.status not in (200, 204):
+                    raise SinkUnavailable(self._text(f"does not delete ({answer.status})"))
+        except (aiohttp.ClientError, OSError, TimeoutError) as error:
+            raise self._away(error) from None
+        if left := await self._series(match):
+            raise SinkUnavailable(self._text(f"{left} of {found} series are there still"))
+        return found
+
+    async def _series(self, match: str) -> int:
+        """Return how many series a selector matches; the list of series loses some."""
+        assert self._http is not None
+        asked = {
+            "query": f"count(count_over_time({match}[10y]))",
+            "time": str(int(time.time()) + _AHEAD_S),
+            "nocache": "1",
+        }
+        try:
+            async with self._http.get(self.url + "/api/v1/query", params=asked) as answer:
+                text = await answer.text()
+                if answer.status != 200:
+                    raise SinkUnavailable(self._text(f"cannot be read ({answer.status})"))
+        except (aiohttp.ClientError, OSError, TimeoutError) as error:
+            raise self._away(error) from None
+        try:
+            rows = read_json(text, "answer", _LONGEST_SERIES)["data"]["result"]
+            return int(float(rows[0]["value"][1])) if rows else 0
+        except (ForeignError, KeyError, TypeError, IndexError, ValueError):
+            raise SinkUnavailable(self._text("answers with what is no number")) from None
 
     def _answer(self, error: ApiException) -> Exception:
         status = int(error.status or 0)

@@ -84,7 +84,9 @@ class Sessions:
         self._latency = Latency()
         self._samples = LinkSamples(stage.store, stage.options.config)
         self._so_far = PairSoFar(stage.teller, source.name)
-        self._status = StatusFile(stage.store.path, yields=not source.is_live)
+        self._status = StatusFile(
+            stage.store.path, yields=not source.is_live, pair=stage.options.pair
+        )
         self._screen: Screen | None = None
         self._player_id = stage.options.player_id
         self._live_feed.set_player(self._player_id)
@@ -138,7 +140,12 @@ class Sessions:
         live = self._manager.live
         pipeline, session_id = (live.analysis.pipeline, live.session_id) if live else (None, None)
         now_ns = self._now_ns()
-        status = measure(self._source.links, pipeline, session_id, self._latency, now_ns)
+        page = self._stage.page
+        status = replace(
+            measure(self._source.links, pipeline, session_id, self._latency, now_ns),
+            pair=self._stage.options.pair,
+            page=None if page is None else page.url,
+        )
         self._status.put(status)
         forward = forwardstate.latest(self._stage.store.path)
         self._live_feed.link(status, live.store_problem if live else None, forward)
@@ -267,6 +274,7 @@ class Sessions:
             tap=self._live_feed.tap,
             voice=stage.voice,
             player_id=self._player_id,
+            pair=stage.options.pair,
         )
         self._live_feed.begin(live, self._source.name)
         self._so_far.begin()

@@ -50,6 +50,8 @@ class RunOptions:
         Whose the sessions are.
     ear : Ear or None
         Where a microphone stands that listens for strikes; None: none does.
+    pair : str
+        Which of several pairs of insoles it is; empty: the usual one.
     """
 
     sound: bool | None = True
@@ -62,6 +64,7 @@ class RunOptions:
     config: Config | None = None
     player_id: str | None = None
     ear: Ear | None = None
+    pair: str = ""
 
 
 class Stage:

@@ -9,7 +9,7 @@ import json
 import math
 import sqlite3
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -107,9 +107,11 @@ class Item:
         Random ids.
     source : str or None
         ``"insoles"``, ``"invented"`` or ``"replay"``.
-    body : dict
-        JSON values; for regional loads ``first_index``, ``time_us``, ``period_us``, ``rows`` and
-        the packed ``data``.
+    text : str
+        What it tells as JSON, as it is stored; empty for regional loads.
+    block : dict or None
+        Of regional loads ``first_index``, ``time_us``, ``period_us``, ``rows`` and the packed
+        ``data``.
     """
 
     seq: int
@@ -122,7 +124,14 @@ class Item:
     session: str | None
     player: str | None
     source: str | None
-    body: dict[str, Any]
+    text: str
+    block: dict[str, Any] | None = None
+
+    @property
+    def body(self) -> dict[str, Any]:
+        """What it tells as JSON values; read each time anew."""
+        found: dict[str, Any] = json.loads(self.text)
+        return found
 
 
 def in_ms(t_s: float) -> int:
@@ -181,6 +190,14 @@ _ROW = (
     "INSERT INTO outbox (session_no, point_id, kind, name, time_ms, twin, revision, body)"
     " VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 )
+_COPIED = "session_no, point_id, kind, name, time_ms, revision, body"
+_COPY = f"INSERT OR REPLACE INTO told ({_COPIED}) VALUES (?, ?, ?, ?, ?, ?, ?)"
+_AGAIN = (
+    "INSERT INTO outbox (session_no, point_id, kind, name, time_ms, twin, revision, body)"
+    " SELECT session_no, point_id, kind, name, time_ms, 0, revision, body FROM told WHERE "
+)
+LINKS_KEPT_DAYS = 31
+"""So long a copy of link health is kept (ours): some 350 bytes a foot every 10 s."""
 
 
 def sent_kinds(db: sqlite3.Connection) -> tuple[bool, bool]:
@@ -197,7 +214,7 @@ def add_events(db: sqlite3.Connection, number: int, rows: Sequence[EventRow]) ->
 
 
 def put_session_again(db: sqlite3.Connection, session_id: str) -> int:
-    """Put all of a session's events in once more; return how many."""
+    """Put all of a session in once more, as it was, but its regional loads; return how many."""
     ((number,),) = db.execute(
         "SELECT session_no FROM sessions WHERE session_id = ?", (session_id,)
     ).fetchall()
@@ -208,7 +225,52 @@ def put_session_again(db: sqlite3.Connection, session_id: str) -> int:
     if not sent_kinds(db)[0]:
         return 0
     _put(db, number, rows)
-    return len(rows)
+    copies = db.execute(
+        _AGAIN + "session_no = ? AND kind <> ? ORDER BY time_ms", (number, LOADS)
+    ).rowcount
+    first_ms, last_ms = told_between(lambda sql, values: db.execute(sql, values).fetchall(), number)
+    links = db.execute(
+        _AGAIN + "session_no IS NULL AND time_ms BETWEEN ? AND ? ORDER BY time_ms",
+        (first_ms, last_ms),
+    ).rowcount
+    return len(rows) + copies + links
+
+
+def told_between(read: Callable[[str, tuple[int]], list[Any]], number: int) -> tuple[int, int]:
+    """Return from when to when a session's links were of it, ms since 1970; `read` runs SQL."""
+    ((started, last_ms),) = read(
+        "SELECT started_utc, (SELECT min(time_ms) FROM told WHERE kind = 'session'"
+        " AND name <> 'open' AND session_no = sessions.session_no)"
+        " FROM sessions WHERE session_no = ?",
+        (number,),
+    )
+    now_ms = since_1970_ms(datetime.now(UTC))
+    start_ms = since_1970_ms(datetime.fromisoformat(started))
+    return start_ms, now_ms if last_ms is None else last_ms
+
+
+def put(
+    db: sqlite3.Connection,
+    number: int | None,
+    ident: str,
+    kind: str,
+    name: str,
+    time_ms: int,
+    revision: int,
+    body: Mapping[str, Any],
+) -> None:
+    """Put something in that is no event of the store, and keep a copy of it."""
+    text = json.dumps(body, allow_nan=False, separators=(",", ":"))
+    db.execute(_ROW, (number, ident, kind, name, time_ms, 0, revision, text))
+    db.execute(_COPY, (number, ident, kind, name, time_ms, revision, text))
+
+
+def drop_old_links(db: sqlite3.Connection, now_ms: int) -> None:
+    """Drop copies of link health that are no longer kept."""
+    db.execute(
+        "DELETE FROM told WHERE session_no IS NULL AND time_ms < ?",
+        (now_ms - LINKS_KEPT_DAYS * 86_400_000,),
+    )
 
 
 def _put(db: sqlite3.Connection, number: int, rows: Sequence[tuple[str, str, str, float]]) -> None:
@@ -236,20 +298,17 @@ def add_points(db: sqlite3.Connection, number: int, points: Sequence[Point | Loa
         for point in points:
             if isinstance(point, Loads):
                 continue
-            db.execute(
-                _ROW,
-                (
-                    number,
-                    point.identity(session_id),
-                    point.kind,
-                    point.name,
-                    start_ms + in_ms(point.t_s),
-                    0,
-                    revision,
-                    json.dumps(point.body, allow_nan=False, separators=(",", ":")),
-                ),
-            )
-    if every:
+            at_ms = start_ms + in_ms(point.t_s)
+            ident = point.identity(session_id)
+            put(db, number, ident, point.kind, point.name, at_ms, revision, point.body)
+    blocks = [block for block in points if isinstance(block, Loads)] if every else []
+    if blocks:
+        at_ms = start_ms + in_ms(blocks[0].t_s)
+        db.execute(
+            f"INSERT INTO told ({_COPIED}) SELECT ?, ?, ?, '', ?, 0, '{{}}' WHERE NOT EXISTS"
+            " (SELECT 1 FROM told WHERE session_no = ? AND kind = ?)",
+            (number, f"{session_id}/{LOADS}", LOADS, at_ms, number, LOADS),
+        )
         db.executemany(
             "INSERT INTO outbox_loads (session_no, first_index, time_us, period_us, rows, data)"
             " VALUES (?, ?, ?, ?, ?, ?)",
@@ -262,8 +321,7 @@ def add_points(db: sqlite3.Connection, number: int, points: Sequence[Point | Loa
                     block.rows,
                     block.data,
                 )
-                for block in points
-                if isinstance(block, Loads)
+                for block in blocks
             ],
         )
 
@@ -286,19 +344,8 @@ def add_session(db: sqlite3.Connection, number: int) -> None:
         "started_utc": started,
         "entries": entries or 0,
     }
-    db.execute(
-        _ROW,
-        (
-            number,
-            event_id(session_id, "session", f"{state}/{revision}", 0),
-            "session",
-            state,
-            since_1970_ms(datetime.now(UTC)),
-            0,
-            revision,
-            json.dumps(body, separators=(",", ":")),
-        ),
-    )
+    ident = event_id(session_id, "session", f"{state}/{revision}", 0)
+    put(db, number, ident, "session", state, since_1970_ms(datetime.now(UTC)), revision, body)
 
 
 def replace(
@@ -313,8 +360,9 @@ def replace(
     """Put in what a session's results, made again, came to.
 
     Where nothing that was given out has changed (a session that was cut off and is completed), only
-    what is new is sent. Else the session's revision rises and all of it is sent under the new one;
-    what waits of an older one is dropped.
+    what is new is sent. Else the session's revision rises and all of it is sent under the new one,
+    the cues that were heard too; what waits of an older one is dropped. That the revision has risen
+    is sent last: until then the one before is whole.
 
     Parameters
     ----------
@@ -331,15 +379,24 @@ def replace(
     """
     now = dict(db.execute("SELECT event_id, body FROM events WHERE session_no = ?", (number,)))
     fresh = [row for row in rows if row.event_id not in before]
-    if sums_changed or any(now.get(key) != body for key, body in before.items()):
+    rises = sums_changed or any(now.get(key) != body for key, body in before.items())
+    if rises:
         db.execute("UPDATE sessions SET revision = revision + 1 WHERE session_no = ?", (number,))
         db.execute(
-            "DELETE FROM outbox WHERE session_no = ? AND kind IN ('step', 'stand', 'swing', 'set')",
+            "DELETE FROM outbox WHERE session_no = ?"
+            " AND kind IN ('step', 'stand', 'swing', 'set', 'cue')",
             (number,),
         )
+        db.execute("DELETE FROM told WHERE session_no = ? AND kind = 'set'", (number,))
         fresh = list(rows)
     add_events(db, number, fresh)
-    if fresh:
+    if rises and sent_kinds(db)[0]:
+        db.execute(
+            "UPDATE told SET revision = revision + 1 WHERE session_no = ? AND kind = 'cue'",
+            (number,),
+        )
+        db.execute(_AGAIN + "session_no = ? AND kind = 'cue' ORDER BY time_ms", (number,))
+    if fresh or rises:
         add_points(db, number, points)
         add_session(db, number)
 

@@ -5,7 +5,6 @@ has taken is deleted. Policy of its size: events are never dropped, however long
 of regional loads the oldest go first once all that wait are more than `max_bytes` (`trim`).
 """
 
-import json
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -243,7 +242,9 @@ class Outbox:
     # What is put in here
 
     def resend(self, session_id: str) -> int:
-        """Put all events of a session in once more, as they were; return how many.
+        """Put all of a session in once more, as it was; return how many rows.
+
+        But for regional loads: `forward.verify.loads` makes those again.
 
         For a database that lost them: a point that is there already stays as it is.
         """
@@ -253,14 +254,45 @@ class Outbox:
     def put_links(self, bay: str, time_ms: int, bodies: Mapping[str, Mapping[str, Any]]) -> None:
         """Put a sample of each foot's link health in, of a site's bay; it is of no session."""
         with self._db.writing() as db:
-            db.executemany(
-                "INSERT INTO outbox (session_no, point_id, kind, name, time_ms, twin, revision,"
-                " body) VALUES (NULL, ?, 'link', ?, ?, 0, 0, ?)",
-                [
-                    (link_id(bay, foot, time_ms), foot, time_ms, json.dumps(body))
-                    for foot, body in bodies.items()
-                ],
-            )
+            for foot, body in bodies.items():
+                enqueue.put(db, None, link_id(bay, foot, time_ms), "link", foot, time_ms, 0, body)
+            enqueue.drop_old_links(db, time_ms)
+
+    # What has been put in, and stands nowhere else
+
+    def told(self, session_id: str) -> list[Item]:
+        """Return the copies of a session's cues, sets and states, in the order of their time.
+
+        And one of ``"loads"`` without a body, dated by the first of its regional loads, where any
+        were put in. Nothing: it was put in by an earlier version, or not at all.
+        """
+        return self._told(
+            "told.session_no = (SELECT session_no FROM sessions WHERE session_id = ?)",
+            (session_id,),
+        )
+
+    def told_links(self, session_id: str) -> tuple[int, int, list[Item]]:
+        """Return the copies of link health of a session's time, and from when to when it is, ms.
+
+        Those older than `enqueue.LINKS_KEPT_DAYS` are no longer there.
+        """
+        ((number,),) = self._db.read(
+            "SELECT session_no FROM sessions WHERE session_id = ?", (session_id,)
+        )
+        first_ms, last_ms = enqueue.told_between(self._db.read, number)
+        found = self._told(
+            "told.session_no IS NULL AND time_ms BETWEEN ? AND ?", (first_ms, last_ms)
+        )
+        return first_ms, last_ms, found
+
+    def _told(self, where: str, values: tuple[object, ...]) -> list[Item]:
+        rows = self._db.read(
+            "SELECT 0, point_id, kind, told.name, time_ms, 0, told.revision, session_id, player_id,"
+            " source, body FROM told LEFT JOIN sessions USING (session_no)"
+            f" LEFT JOIN players USING (player_no) WHERE {where} ORDER BY time_ms",
+            values,
+        )
+        return [_item(row) for row in rows]
 
     # What is shown
 
@@ -310,7 +342,7 @@ def _item(row: tuple[Any, ...]) -> Item:
         session,
         player,
         source_of(source),
-        json.loads(body),
+        body,
     )
 
 
@@ -325,10 +357,10 @@ def _loads(
     source: str,
     data: bytes,
 ) -> Item:
-    body = {"first_index": first_index, "period_us": period_us, "rows": rows, "data": data}
-    body["time_us"] = time_us
+    block = {"first_index": first_index, "period_us": period_us, "rows": rows, "data": data}
+    block["time_us"] = time_us
     return Item(
-        seq, "", LOADS, "both", time_us // 1000, 0, 0, session, player, source_of(source), body
+        seq, "", LOADS, "both", time_us // 1000, 0, 0, session, player, source_of(source), "", block
     )
 
 

@@ -393,3 +393,44 @@ async def test_a_broker_that_is_always_busy_is_seen_by_what_it_acknowledges(
         assert None in seen  # not after every piece: each time costs a transaction
         await sink.close()
     bay.store.close()
+
+
+async def test_a_broker_that_takes_few_at_once_gets_all_in_order(tmp_path):
+    """MQTT 5 §3.3.4: more than its Receive Maximum on the way is a protocol error."""
+    broker = Mosquitto(tmp_path / "broker", "max_inflight_messages 3\n")
+    await asyncio.to_thread(broker.start)
+    bay = Bay(tmp_path, settings(broker.port))
+    bay.put(*(step(100 * k) for k in range(1, 251)))
+    async with subscribed(broker.port) as found, bay.forwarding() as forwarding:
+        await bay.sent(MQTT)
+        assert forwarding.broker is not None and forwarding.broker._client is not None
+        assert forwarding.broker._client.in_flight == 3
+        await until(lambda: set(found.ids()) >= bay.ids)
+    got = [m["body"]["first_index"] for m in found.of("events/step")]
+    assert got == sorted(got) and len(got) == 250  # none refused, none twice
+    assert bay.said == []
+    broker.kill()
+    bay.store.close()
+
+
+async def test_only_so_many_are_on_the_way(tmp_path, broker, monkeypatch):
+    """Counted where they leave: what is published less what has been acknowledged."""
+    bay = Bay(tmp_path, settings(broker.port))
+    bay.put(*(step(100 * k) for k in range(60)))
+    sink = mqtt.Broker(bay.config)
+    await sink.open()
+    client = sink._client
+    assert client is not None
+    inner, on_the_way = client._client, []
+    publish = inner.publish
+
+    def counted(*arguments: Any) -> Any:
+        on_the_way.append(1 + len(client._due))
+        return publish(*arguments)
+
+    monkeypatch.setattr(inner, "publish", counted)
+    client.in_flight = 4
+    await sink.send(bay.outbox.waiting(MQTT, 0, 60))
+    assert max(on_the_way) == 4 and len(on_the_way) == 60
+    await sink.close()
+    bay.store.close()

@@ -41,7 +41,7 @@ class Teller:
     def __init__(self) -> None:
         self.got: list[dict[str, Any]] = []
 
-    def live(self, message: dict[str, Any]) -> None:
+    def tell(self, message: dict[str, Any]) -> None:
         self.got.append(message)
 
 

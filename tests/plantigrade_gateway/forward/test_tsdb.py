@@ -22,6 +22,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway import logs
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.forward import check, courier
+from plantigrade_gateway.forward.verify import Comparison, verify
 from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store.outbox import TSDB
 
@@ -69,7 +70,7 @@ async def test_every_point_comes_back_as_it_is_stored(bay, victoria):
     async with bay.forwarding():
         await bay.sent(TSDB)
     victoria.series()  # flushed
-    found = await check.verify(bay.config, bay.store, bay.session)
+    found = await verify(bay.config, bay.store, bay.session)
     assert found.is_whole, found
     assert found.expected > 150
     assert forwardstate.read(forwardstate.path_for(bay.store.path)).sinks[0].sent == 6  # type: ignore[union-attr]
@@ -83,19 +84,20 @@ async def test_sent_twice_is_there_once_and_results_made_again_replace(bay, vict
     bay.put(*EVENTS)
     async with bay.forwarding():
         await bay.sent(TSDB)
-        assert bay.outbox.resend(bay.session) == len(EVENTS)
+        assert bay.outbox.resend(bay.session) == len(EVENTS) + 1  # that the session began
         await bay.sent(TSDB)
         victoria.series()  # flushed
-        first = await check.verify(bay.config, bay.store, bay.session)
+        first = await verify(bay.config, bay.store, bay.session)
         assert first.is_whole and first.older == 0
         changed = dataclasses.replace(step(512), stance_s=0.4)  # less than before
         made = [event_row(bay.session, e, 10) for e in (changed, swing(700))]
         bay.store.replace_events(bay.session, made, analysis_version=2)
         await bay.sent(TSDB)
     victoria.series()
-    again = await check.verify(bay.config, bay.store, bay.session)
+    again = await verify(bay.config, bay.store, bay.session)
     assert again.is_whole, again
-    assert again.older == first.expected  # there still, and of an older revision
+    told = sum(kind.expected for kind in first.kinds if kind.kind != "session")
+    assert again.older == told  # there still, and of an older revision
 
 
 async def test_what_is_missing_or_changed_is_found(bay, victoria):
@@ -108,7 +110,7 @@ async def test_what_is_missing_or_changed_is_found(bay, victoria):
         db.execute(
             "UPDATE events SET body = json_set(body, '$.stance_s', 0.9) WHERE first_index = 512"
         )
-    found = await check.verify(bay.config, bay.store, bay.session)
+    found = await verify(bay.config, bay.store, bay.session)
     assert found.missing > 20 and found.different == 1 and not found.is_whole
     assert found.first is not None
 
@@ -158,10 +160,10 @@ async def test_acknowledged_rows_that_a_kill_took_are_sent_again(tmp_path):
     bay.store.close()
 
 
-async def until_whole(bay: Bay, server: Victoria) -> check.Comparison:
+async def until_whole(bay: Bay, server: Victoria) -> Comparison:
     for _ in range(20):
         await asyncio.to_thread(server.series)
-        found = await check.verify(bay.config, bay.store, bay.session)
+        found = await verify(bay.config, bay.store, bay.session)
         if found.is_whole:
             break
         await asyncio.sleep(0.3)
@@ -287,10 +289,10 @@ OF_ONE_SWING = 60
 """A swing is some fifty points, one for each field (`hardware_notes/tsdb_schema.md`)."""
 
 
-async def until_missing(bay: Bay, server: Victoria, most: int) -> check.Comparison:
+async def until_missing(bay: Bay, server: Victoria, most: int) -> Comparison:
     for _ in range(20):
         await asyncio.to_thread(server.series)
-        found = await check.verify(bay.config, bay.store, bay.session)
+        found = await verify(bay.config, bay.store, bay.session)
         if found.missing <= most:
             break
     return found

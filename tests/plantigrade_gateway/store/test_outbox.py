@@ -206,7 +206,7 @@ def test_regional_loads_give_way_oldest_first_and_events_never(store, outbox, se
     assert outbox.trim(50_000) == 0
     assert outbox.trim(20_000) == 30
     left = outbox.waiting(LOADS, 0, 100)
-    assert [i.body["first_index"] for i in left] == [100 * k for k in range(30, 50)]
+    assert [(i.block or {})["first_index"] for i in left] == [100 * k for k in range(30, 50)]
     assert len(rows(outbox)) == 50
     depth = {d.sink: d for d in outbox.depths()}
     assert (depth[LOADS].dropped, depth[LOADS].waiting, depth[TSDB].dropped) == (30, 20, 0)
@@ -286,7 +286,7 @@ def test_a_live_session_sends_all_that_it_stores(store, outbox):
     assert kinds.count("cue") == cues > 10
     assert kinds.count("set") == 1
     loads = outbox.waiting(LOADS, 0, 1000)
-    assert sum(i.body["rows"] for i in loads) == pytest.approx(20_000, rel=0.02)
+    assert sum((i.block or {})["rows"] for i in loads) == pytest.approx(20_000, rel=0.02)
     seen = {i.point_id for i in outbox.waiting(TSDB, 0, 100_000)}
     assert len(seen) == len(kinds)
     before = len(kinds)

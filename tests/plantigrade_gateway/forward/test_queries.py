@@ -1,0 +1,164 @@
+"""The queries and the deletion of the notes, as they stand there, against the real database."""
+
+import dataclasses
+import re
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from click.testing import CliRunner
+from tests.support.bay import Bay
+from tests.support.records import packets, step, swing
+from tests.support.servers import Victoria
+
+from plantigrade_gateway.analysis.eventrow import Measured, event_row
+from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.forward.verify import verify
+from plantigrade_gateway.store.enqueue import Point
+from plantigrade_gateway.store.outbox import TSDB
+
+pytestmark = pytest.mark.dear
+
+NOTES = (Path(__file__).resolve().parents[3] / "hardware_notes" / "tsdb_schema.md").read_text()
+CURRENT, LAST, COUNT = re.findall(r"```metricsql\n(.*?)\n```", NOTES)
+(DELETE,) = re.findall(r"```shell\n(.*?)\n```", NOTES)
+
+
+@pytest.fixture(scope="module")
+def victoria(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Victoria]:
+    server = Victoria(tmp_path_factory.mktemp("vm"))
+    server.start()
+    yield server
+    server.kill()
+
+
+@pytest.fixture
+def bay(tmp_path, victoria) -> Iterator[Bay]:
+    made = Bay(tmp_path, {"PLANTIGRADE_TSDB_URL": victoria.url, "PLANTIGRADE_TSDB_HOLD_S": "0.2"})
+    yield made
+    made.store.close()
+
+
+def asked(victoria: Victoria, query: str, session: str = "") -> dict[str, float]:
+    """Ask at a minute from now (the events lie a little ahead): the value of each session."""
+    victoria.series("{__name__='x'}")  # flushed
+    answer = httpx.get(
+        f"{victoria.url}/api/v1/query",
+        params={
+            "query": query.replace("SESSION", session),
+            "time": f"{time.time() + 60:.3f}",
+            "nocache": "1",
+        },
+        timeout=20,
+    ).json()
+    assert answer["status"] == "success", answer
+    rows: list[dict[str, Any]] = answer["data"]["result"]
+    found = {row["metric"]["session"]: float(row["value"][1]) for row in rows}
+    assert len(found) == len(rows), rows  # one series a session: no revision beside another
+    return found
+
+
+def again(bay: Bay, *events: Measured) -> None:
+    rows = [event_row(bay.session, event, 10) for event in events]
+    bay.store.replace_events(bay.session, rows, analysis_version=2)
+
+
+async def test_the_current_revision_is_one_line_and_its_points_another(bay, victoria):
+    other = bay.store.create_session("insoles", analysis_version=1)
+    bay.store.append(other, packets(10))
+    bay.store.write(other, [], [event_row(other, swing(700), 10)])
+    bay.put(step(512), swing(700), swing(800))
+    async with bay.forwarding():
+        await bay.sent(TSDB)
+        assert asked(victoria, CURRENT, bay.session) == {bay.session: 0.0}
+        assert asked(victoria, COUNT, bay.session) == {bay.session: 2.0}
+        changed = dataclasses.replace(swing(700), load_tempo=1.75)  # smaller than before: 2.4
+        again(bay, step(512), changed)
+        await bay.sent(TSDB)
+    assert asked(victoria, CURRENT, bay.session) == {bay.session: 1.0}
+    assert asked(victoria, COUNT, bay.session) == {bay.session: 1.0}
+    last = asked(victoria, LAST)
+    assert (last[bay.session], last[other]) == (1.75, 2.4)
+    found = await verify(bay.config, bay.store, bay.session)
+    assert found.is_whole and found.older > 0, found
+
+
+async def test_results_made_again_that_find_nothing_leave_nothing(bay, victoria):
+    bay.put(swing(700))
+    async with bay.forwarding():
+        await bay.sent(TSDB)
+        again(bay)
+        await bay.sent(TSDB)
+    assert asked(victoria, CURRENT, bay.session) == {bay.session: 1.0}
+    assert asked(victoria, COUNT, bay.session) == {}
+
+
+async def test_cues_that_were_heard_go_over_into_the_next_revision(bay, victoria):
+    bay.put(swing(700))
+    told = {"t_s": 7.0, "decided_s": 7.1, "delay_s": 0.0}
+    bay.store.write(bay.session, [], [Point("cue", "early", 7.0, told)])
+    async with bay.forwarding():
+        await bay.sent(TSDB)
+        again(bay, swing(900))
+        await bay.sent(TSDB)
+    victoria.series("{__name__='x'}")
+    found = await verify(bay.config, bay.store, bay.session)
+    (cue,) = [kind for kind in found.kinds if kind.kind == "cue"]
+    assert (cue.stored, cue.there, cue.older) == (1, 1, 3)  # three fields
+    assert found.is_whole, found
+
+
+def of(victoria: Victoria, tag: str, ident: str) -> int:
+    return len(victoria.series(f'{{{tag}="{ident}"}}'))
+
+
+@pytest.mark.parametrize("how", ["command", "line"])
+async def test_what_was_deleted_here_is_deleted_there(bay, victoria, how, monkeypatch, tmp_path):
+    player = bay.store.players.create("Nobody (invented)", "right")
+    session = bay.store.create_session("insoles", analysis_version=1, player_id=player)
+    bay.store.append(session, packets(10))
+    bay.store.write(session, [], [event_row(session, swing(700), 10)])
+    bay.store.end_session(session, "stop")
+    bay.put(swing(700))
+    async with bay.forwarding():
+        await bay.sent(TSDB)
+    assert of(victoria, "player", player) > 20 and of(victoria, "session", bay.session) > 20
+    command = ["tsdb", "delete", "--player", player, "--store", str(bay.store.path)]
+    environment = {"PLANTIGRADE_TSDB_URL": victoria.url}
+
+    def run() -> Any:
+        import threading
+
+        found: list[Any] = []
+        thread = threading.Thread(
+            target=lambda: found.append(CliRunner().invoke(main, command, env=environment))
+        )
+        thread.start()
+        thread.join()
+        return found[0]
+
+    still = run()
+    assert still.exit_code == 2 and "is still in the store" in still.stderr
+    assert of(victoria, "player", player) > 20
+    bay.store.players.delete(player)
+    if how == "command":
+        gone = run()
+        assert gone.exit_code == 0, gone.output
+        assert re.match(rf"\d\d+ series of player {player} are deleted", gone.output)
+        assert run().output.startswith("0 series")
+    else:
+        line = DELETE.replace("URL", victoria.url).replace("ID", player)
+        subprocess.run(line, shell=True, check=True, timeout=60)
+    assert of(victoria, "player", player) == 0
+    assert of(victoria, "session", bay.session) > 20  # nobody else's
+
+
+def test_an_id_that_is_none_deletes_nothing(bay, victoria):
+    for words in (["--player", '.*"'], ["--player", ""], [], ["--player", "a", "--session", "b"]):
+        command = ["tsdb", "delete", *words, "--store", str(bay.store.path)]
+        found = CliRunner().invoke(main, command, env={"PLANTIGRADE_TSDB_URL": victoria.url})
+        assert found.exit_code == 2, found.output
