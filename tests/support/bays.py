@@ -45,6 +45,7 @@ FROM_S, SECONDS = 170.0, 60.0
 """Of the practice session: it swings there."""
 HZ = 10.0
 SOURCE = "practice (invented)"
+_END_LIMIT_S = 5.0
 
 
 class Kept:
@@ -157,18 +158,21 @@ class PlayedBay:
 
     async def run(self, stop: asyncio.Event) -> None:
         """Say everything at its time until told to stop."""
-        async with asyncio.TaskGroup() as group:
-            tasks = [
-                group.create_task(work)
-                for work in (self._live(), self._events(), self._status(), self._state())
-            ]
-            await stop.wait()
-            for task in tasks:
-                task.cancel()
+        works = (self._live(), self._events(), self._status(), self._state(stop))
+        tasks = [asyncio.create_task(work) for work in works]
+        ending = asyncio.create_task(stop.wait())
+        await asyncio.wait([*tasks, ending], return_when=asyncio.FIRST_COMPLETED)
+        ending.cancel()
+        for task in tasks:
+            task.cancel()
+        done, _ = await asyncio.wait(tasks, timeout=_END_LIMIT_S)
+        for task in done:
+            if not task.cancelled():
+                task.result()
         await self._broker.close()
 
-    async def _state(self) -> None:
-        while True:
+    async def _state(self, stop: asyncio.Event) -> None:
+        while not stop.is_set():  # a wait for an answer may swallow its being cancelled
             await asyncio.sleep(1.0)
             with suppress(SinkUnavailable):
                 await self._broker.restarted()
