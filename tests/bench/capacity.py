@@ -102,7 +102,7 @@ def _hub(folder: Path) -> str:
         theirs_s, mine_s = server.cpu_s() - before, time.process_time() - mine_s
         engine.dispose()
     p50, p99 = np.percentile(took_ms, [50, 99])
-    record = demo_file().stat().st_size  # type: ignore[attr-defined]
+    record = demo_file().stat().st_size
     return (
         f"hub: {len(pieces)} pieces of a second, {np.mean([len(one) for one in pieces]):.0f} bytes "
         f"each, one after the other: {len(pieces) / passed:.0f} a second (p50 {p50:.1f}, p99 "

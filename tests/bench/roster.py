@@ -12,6 +12,7 @@ more, since a bay speaks once a second). Beside it what a subscription to everyt
 import asyncio
 import itertools
 import json
+import logging
 import multiprocessing
 import os
 import re
@@ -169,6 +170,7 @@ async def _look(url: str, seconds: float) -> dict[tuple[str, int], float]:
 
 async def _everything(port: int, seconds: float) -> tuple[float, float]:
     """Return messages a second and the share of a core of reading all that a site publishes."""
+    logging.getLogger("mqtt").setLevel(logging.ERROR)  # what it drops is in the rate
     messages = 0
     async with Broker(_settings(port)).listening("bench", ["#"]) as heard:
         cpu_s, began = time.process_time(), time.monotonic()
