@@ -12,6 +12,7 @@ more, since a bay speaks once a second). Beside it what a subscription to everyt
 import asyncio
 import itertools
 import json
+import logging
 import multiprocessing
 import os
 import re
@@ -27,10 +28,13 @@ from typing import Any
 
 import numpy as np
 import websockets
+from tests.support.bays import SECONDS as STRETCH_S
+from tests.support.bays import Practice
 from tests.support.deskserver import served
 from tests.support.servers import Mosquitto
 
 from plantigrade_gateway.config import Config, load
+from plantigrade_gateway.forward import mqtt
 from plantigrade_gateway.forward.mqtt import Broker
 from plantigrade_gateway.store.store import Store
 
@@ -42,9 +46,22 @@ _SWING = re.compile(r"swing (\d+) at")
 
 
 def main() -> None:
-    """Print a line for each number of bays."""
+    """Print the messages' sizes and a line for each number of bays."""
+    print(sizes())
     for bays in (20, BAYS):
         print(measure(bays, SECONDS), flush=True)
+
+
+def sizes() -> str:
+    """Return what a bay says a second: messages and bytes of payload, by kind."""
+    practice = Practice.made()
+    found: dict[str, list[int]] = {"live": [len(mqtt.live(m)) for _, m in practice.live]}
+    for _, item in practice.items:
+        found.setdefault(mqtt.topic(item), []).append(len(mqtt.payload(item)))
+    return "\n".join(
+        f"{kind}: {len(lengths) / STRETCH_S:.3f} a second, {np.mean(lengths):.0f} bytes"
+        for kind, lengths in found.items()
+    )
 
 
 def measure(bays: int, seconds: float) -> str:
@@ -153,6 +170,7 @@ async def _look(url: str, seconds: float) -> dict[tuple[str, int], float]:
 
 async def _everything(port: int, seconds: float) -> tuple[float, float]:
     """Return messages a second and the share of a core of reading all that a site publishes."""
+    logging.getLogger("mqtt").setLevel(logging.ERROR)  # what it drops is in the rate
     messages = 0
     async with Broker(_settings(port)).listening("bench", ["#"]) as heard:
         cpu_s, began = time.process_time(), time.monotonic()

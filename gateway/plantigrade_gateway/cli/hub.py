@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.forward import config_of, settings_option
 
 if TYPE_CHECKING:
     import sqlalchemy as sa
@@ -167,7 +168,10 @@ def _register_serve(hub: click.Group) -> None:
         help="Take the desk's password from this file.",
     )
     @_objects_options
+    @settings_option
+    @click.pass_context
     def serve(
+        ctx: click.Context,
         data: Path | None,
         host: str,
         port: int | None,
@@ -196,6 +200,7 @@ def _register_serve(hub: click.Group) -> None:
             host,
             PORT if port is None else port,
             certificate.checked(tls_cert, tls_key),
+            config_of(ctx),
         )
         if order.is_open:
             see_to_password(store_path(folder), password_file)

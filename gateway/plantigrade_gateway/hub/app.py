@@ -8,6 +8,8 @@ from pathlib import Path
 from starlette.responses import JSONResponse, RedirectResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from plantigrade_gateway.config import Config
+from plantigrade_gateway.hub.rosterpage import add_roster
 from plantigrade_gateway.hub.routes import BayApi
 from plantigrade_gateway.sync.messages import PREFIX
 from plantigrade_gateway.web.app import create_app
@@ -26,11 +28,18 @@ class HubApp:
     store_path : Path
         The working store.
     access : Access
+    config : Config, optional
+        Names the broker that the bays are heard over; None: the page of the bays is left out.
     """
 
-    def __init__(self, api: BayApi, store_path: Path, access: Access) -> None:
+    def __init__(
+        self, api: BayApi, store_path: Path, access: Access, config: Config | None = None
+    ) -> None:
         self._bays: ASGIApp = api.app()
-        self._desk: ASGIApp = Guard(create_app(Audience(), store_path, access), access)
+        pages = create_app(Audience(), store_path, access)
+        if config is not None:
+            add_roster(pages, config, access, store_path)
+        self._desk: ASGIApp = Guard(pages, access)
         self._api = api
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

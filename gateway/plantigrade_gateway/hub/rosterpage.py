@@ -26,8 +26,8 @@ from plantigrade_gateway.web.html import beside, rendered
 
 ADDRESS = "/bays"
 NO_BROKER = "No message broker is set, so no bay can be heard: see mqtt.host in the settings."
-EVERY_S = 0.5
-"""How often the page is told what has changed."""
+EVERY_S = 0.25
+"""How often the page is told what has changed: little of the two seconds it may be behind."""
 NAMES_EVERY_S = 5.0
 SEND_LIMIT_S = 5.0
 """A page that takes nothing for so long is dropped (ours)."""
@@ -95,7 +95,7 @@ def add_roster(app: FastAPI, config: Config, access: Access, store_path: Path) -
 
 
 class Board:
-    """The rows as all pages show them, made twice a second for all of them.
+    """The rows as all pages show them, made four times a second for all of them.
 
     Parameters
     ----------

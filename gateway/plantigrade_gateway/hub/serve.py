@@ -26,6 +26,7 @@ from plantigrade_gateway.web.door.origin import LOOPBACK, own_names
 from plantigrade_gateway.web.door.pace import Paced
 
 if TYPE_CHECKING:
+    from plantigrade_gateway.config import Config
     from plantigrade_gateway.web.door.certificate import Certificate
 
 PORT = 8643
@@ -49,6 +50,8 @@ class HubOrder:
         0: any free one.
     certificate : Certificate or None
         None: plain HTTP, on this machine alone.
+    config : Config or None
+        Where the bays are heard; None: no page of the bays.
 
     Raises
     ------
@@ -62,6 +65,7 @@ class HubOrder:
     host: str = "127.0.0.1"
     port: int = PORT
     certificate: "Certificate | None" = None
+    config: "Config | None" = None
 
     def __post_init__(self) -> None:
         if self.is_open and self.certificate is None:
@@ -115,7 +119,7 @@ async def _serve(
     access = Access(database, BindPolicy(order.is_open, tls is not None, names))
     server = uvicorn.Server(
         uvicorn.Config(
-            HubApp(api, database.path, access),
+            HubApp(api, database.path, access, order.config),
             http=Paced,
             log_level="warning",
             access_log=False,

@@ -48,8 +48,13 @@ def test_a_broker_that_is_away_is_said_with_exit_code_1(tmp_path):
 def test_the_bays_are_a_table_with_names_this_store_knows_and_as_json(tmp_path):
     with Store.open(tmp_path / "store.sqlite3") as store:
         player = store.players.create(NAME, "right", 70.0)
-    pair: dict[str, Any] = {"name": None, "source": "insoles", "session": "5e", "player": player}
-    pair["feet"] = {}
+    pair: dict[str, Any] = {
+        "name": None,
+        "source": "insoles",
+        "session": "5e",
+        "player": player,
+        "feet": {},
+    }
     pair["swing"] = {"time": "2026-03-02T09:00:01.000Z", "n": 3, "words": "rolled, [red]with shift"}
     now = time.strftime("%Y-%m-%dT%H:%M:%S.000Z", time.gmtime())
     told = {"v": 1, "time": now, "pairs": [pair], "unsent": []}

@@ -2,13 +2,16 @@
 
 import pytest
 from starlette.testclient import TestClient
+from starlette.websockets import WebSocketDisconnect
 from tests.support.door import door
 from tests.support.hub import head_of, site
 
+from plantigrade_gateway.config import load
 from plantigrade_gateway.hub.app import HubApp
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.routes import AT_ONCE
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.web.door.guard import CLOSED
 
 pytestmark = pytest.mark.dear
 URL = f"/bay/v1/sessions/{'ab' * 16}"
@@ -42,6 +45,21 @@ def test_a_sign_in_opens_the_desk_and_no_address_of_bays(hub, desk):
         browser.post("/bay/v1/changes", json={}, headers={"origin": made.origin}),
     ]
     assert {answer.status_code for answer in answers} == {401}
+
+
+def test_the_page_of_the_bays_is_behind_the_desk_s_sign_in(hub):
+    made = door(hub.store)
+    app = HubApp(hub.api, hub.store.path, made.access, load(None, {}))
+    with TestClient(app, base_url=made.origin, follow_redirects=False) as browser:
+        bearer = {"Authorization": f"Bearer {hub.token()}"}
+        assert browser.get("/bays", headers=bearer).status_code == 401
+        with pytest.raises(WebSocketDisconnect) as closed:
+            url, origin = made.socket_url("/bays/live"), {"origin": made.origin}
+            with browser.websocket_connect(url, headers=origin) as told:
+                told.receive_json()
+        assert closed.value.code == CLOSED
+        made.sign_in(browser)
+        assert "No message broker is set" in browser.get("/bays").text
 
 
 @pytest.mark.parametrize(

@@ -95,6 +95,9 @@ def test_a_bay_that_died_is_away_at_once_since_its_last_word():
     site.now_s += 60.0
     site.state("online")  # it is there again, before its first status
     assert site.row().life is Life.ALIVE
+    site.state("away")
+    site.status()  # whoever speaks is there, whatever was heard of it before
+    assert site.row().life is Life.ALIVE
 
 
 def test_a_bay_that_was_stopped_is_not_to_be_looked_after():
