@@ -13,8 +13,10 @@ from pathlib import Path
 from random import Random
 
 import pytest
+from tests.support.hub import site
 from tests.support.mutators import MUTATORS, Mutator, mutated
 from tests.support.ways import FROM_FOLDER, Way
+from tests.support.ways_of_hub import hub_bodies
 from tests.support.ways_of_pages import Pages, addresses, bodies, forms
 
 from plantigrade.errors import MOST_SAID, SignalError
@@ -40,6 +42,10 @@ def opened(name: str, folder: Path) -> Iterator[Way]:
     if name in FROM_FOLDER:
         yield FROM_FOLDER[name](folder)
         return
+    if name == hub_bodies.__name__:
+        with site(folder) as hub:
+            yield hub_bodies(hub)
+        return
     pages = Pages(folder)
     try:
         yield FROM_PAGES[name](pages)
@@ -58,7 +64,7 @@ def tried(way: Way, data: bytes) -> str:
         return "refused"
 
 
-WAYS = [*FROM_FOLDER, *FROM_PAGES]
+WAYS = [*FROM_FOLDER, *FROM_PAGES, hub_bodies.__name__]
 
 
 def attack(way: Way, n: int, seed: str) -> Counter[str]:
@@ -124,6 +130,7 @@ READERS = {
     "gateway/plantigrade_gateway/config.py": "settings_files",
     "gateway/plantigrade_gateway/drills/files.py": "drills",
     "gateway/plantigrade_gateway/forward/mqtt.py": "commands",
+    "gateway/plantigrade_gateway/hub/routes.py": "hub_bodies",
     "gateway/plantigrade_gateway/record/cues.py": "cue_entries",
     "gateway/plantigrade_gateway/record/heard.py": "heard_entries",
     "gateway/plantigrade_gateway/record/sets.py": "set_entries",

@@ -52,9 +52,10 @@ ALLOWED: dict[str, set[str]] = {
     },
     "web": {"sound", "store", "web.html", "web.door", "web.live", "web.desk", "web.api"},
     "sync": {"record", "store", "people"},
-    # sync: the messages that both sides read; the web rooms: the hub's desk and its door
+    # sync: the messages that both sides read; forward: what a bay says over the broker, and the
+    # broker's connection; the web rooms: the hub's desk and its door
     "hub": {
-        *("record", "sources", "analysis", "store", "people", "report", "sync"),
+        *("record", "sources", "analysis", "store", "people", "report", "forward", "sync"),
         *("web", "web.html", "web.door", "web.live", "web.desk"),
     },
     "session": {

@@ -27,6 +27,7 @@ PREFIX = "PLANTIGRADE_"
 """Of a setting's name in the environment: ``tsdb.url`` is PLANTIGRADE_TSDB_URL."""
 
 _LARGE = 1e18  # a whole number may be larger than any float
+_THIS_MACHINE = ("127.0.0.1", "::1")
 _WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,31}")
 Value = str | int | float | bool | None
 
@@ -49,8 +50,8 @@ class Setting:
     low, high : float
         The range of a number, ends included.
     form : str
-        What a text must be: ``"word"``, ``"url"``, ``"file"``, or one of several given as
-        ``"this|that"``; empty for any.
+        What a text must be: ``"word"``, ``"url"``, ``"hub"`` (a url whose credential nobody on the
+        way reads), ``"file"``, or one of several given as ``"this|that"``; empty for any.
     secret : bool
         From the environment, or from the file that the setting ``<name>_file`` names.
     """
@@ -129,6 +130,11 @@ SETTINGS = (
         0,
         86400,
     ),
+    Setting("hub.url", str, None, "The hub of the site; unset: this bay is alone.", form="hub"),
+    Setting("hub.token", str, None, "This bay's credential at the hub.", secret=True),
+    Setting("hub.token_file", str, None, "A file that holds the credential.", form="file"),
+    Setting("hub.ca_file", str, None, "The hub's own certificate, PEM.", form="file"),
+    Setting("hub.timeout_s", float, 10.0, "How long an answer may take.", "s", 0.2, 600),
     Setting("log.folder", str, None, "Write log lines (JSON) to files in this folder."),
     Setting("log.level", str, "info", "The least that is logged.", form="debug|info|warning|error"),
     Setting(
@@ -384,8 +390,11 @@ def _check_text(setting: Setting, value: str, where: str) -> None:
         raise InputError(
             f"{where}: is {shown(value)}, expected up to 32 small letters, digits, - and _"
         )
-    if setting.form == "url":
+    if setting.form in ("url", "hub"):
         _check_url(value, where)
+    is_clear = setting.form == "hub" and urlsplit(value).scheme == "http"
+    if is_clear and urlsplit(value).hostname not in _THIS_MACHINE:
+        raise InputError(f"{where}: is {shown(value)}, expected https://HOST:PORT")
     if "|" in setting.form and value not in setting.form.split("|"):
         raise InputError(f"{where}: is {shown(value)}, expected {setting.form.replace('|', ', ')}")
     if not value and not setting.secret:

@@ -49,6 +49,11 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
+def sentence(text: str) -> str:
+    """Return a text as a sentence: its first letter large, a full stop at its end."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
 def plural(n: int, one: str, many: str | None = None) -> str:
     """Return ``1 step``, ``2 steps``."""
     return f"{n} {one if n == 1 else many or one + 's'}"

@@ -95,7 +95,7 @@ def halves(found: Halves, digits: int = 2, scale: float = 1.0) -> str:
     if more is None:
         return NONE
     half = "" if more.high is None else f" ± {scale * (more.high - more.value):z.{digits}f}"
-    return f"{scale * more.value:+.{digits}f}{half}"
+    return f"{scale * more.value:+z.{digits}f}{half}"
 
 
 def proportion(part: "Proportion") -> str:
@@ -111,7 +111,7 @@ def difference(found: Difference | None, digits: int = 2, scale: float = 1.0) ->
         return NONE
 
     def signed(value: float) -> str:
-        return f"{round(scale * value, digits) + 0.0:+.{digits}f}"  # no "-0"
+        return f"{scale * value:+z.{digits}f}"
 
     if found.low is None or found.high is None:
         return signed(found.value)

@@ -81,16 +81,15 @@ def _between(
     """Interpolate at each time between the samples before and after it, rows of time, columns."""
     t0, t1 = low[:, 0], high[:, 0]
     low, high = low[:, 1:], high[:, 1:]
-    first, second = np.abs(times - t0) <= same_s, np.abs(t1 - times) <= same_s
-    span = t1 - t0
-    inside = (span <= longest_s) & (t0 < times) & (times < t1) & ~first & ~second
-    weight = np.zeros(len(times))
-    np.divide(times - t0, span, out=weight, where=inside)
-    rows: FloatArray = low + weight[:, None] * (high - low)
+    since, until, span = times - t0, t1 - times, t1 - t0
+    inside = (span <= longest_s) & (since > same_s) & (until > same_s)
     if inside.all():
+        rows: FloatArray = low + (since / span)[:, None] * (high - low)
         return rows
     out = np.full((len(times), N_COLUMNS), np.nan)
-    out[inside] = rows[inside]
+    weight = since[inside] / span[inside]
+    out[inside] = low[inside] + weight[:, None] * (high[inside] - low[inside])
+    first, second = np.abs(since) <= same_s, np.abs(until) <= same_s
     out[second] = high[second]
     out[first] = low[first]
     return out

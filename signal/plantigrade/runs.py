@@ -82,6 +82,9 @@ class RunSegmenter:
             self.reset()
         self._next = first + n
         done: list[RunSegment] = []
+        if self._stays(signal):
+            self._last = float(signal[-1])
+            return done
         with np.errstate(invalid="ignore"):
             code = (signal >= self.on).view(np.int8) - (signal < self.off)  # 1, 0 between, −1
         code[np.isnan(signal)] = 2
@@ -92,6 +95,14 @@ class RunSegmenter:
             self._segment(int(code[at]), at + first, to + first, previous, float(signal[at]), done)
         self._last = float(signal[-1])
         return done
+
+    def _stays(self, signal: FloatArray) -> bool:
+        """Whether samples change nothing: up and none falls, or down and none reaches `on`."""
+        if self._nan_run or self._down is not None:
+            return False
+        if self._start is not None:
+            return bool(signal.min() >= self.off)  # NaN where one is
+        return self._seen_down and bool(signal.max() < self.on)
 
     def _crossing(self, index: int, before: float, after: float, level: float) -> float | None:
         """Interpolate where the line between samples index − 1 and index passes the level."""

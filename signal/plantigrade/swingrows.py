@@ -7,6 +7,7 @@ them. Smoothing looks `SMOOTH_S` ahead, so a smoothed row is there that much lat
 from enum import IntEnum
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 
 from plantigrade.block import N_COLUMNS, Column, FloatArray, PairBlock
 from plantigrade.limits import Setup
@@ -60,7 +61,7 @@ class SwingRows:
     def __init__(self, setup: Setup, first: int) -> None:
         self._setup = setup
         self.half = setup.samples(SMOOTH_S)
-        self._weights = hann_weights(self.half).tolist()
+        self._weights = hann_weights(self.half)[:, None, None]
         self._rows = RowBuffer(len(Col) - 2 + 2 * N_COLUMNS, first)
         self.gaps: list[int] = []
         self._gap_run = 0
@@ -89,10 +90,10 @@ class SwingRows:
             return
         raw = rows.rows(start - half, stop + half)[:, Col.LEAD_N : Col.TRAIL_N + 1]
         target = rows.rows(start, stop)
-        n = stop - start
-        even = np.zeros((n, 2))
-        for k, weight in enumerate(self._weights):  # elementwise, in order: never cut-dependent
-            even += weight * raw[k : k + n]
+        down, across = raw.strides
+        near = as_strided(raw, (2 * half + 1, stop - start, 2), (down, down, across))
+        # over its first axis numpy adds row by row, in order: never cut-dependent
+        even = np.add.reduce(self._weights * near, axis=0)
         target[:, Col.LEAD_EVEN : Col.TRAIL_EVEN + 1] = even
         target[:, Col.SHARE] = share(even[:, 0], even[:, 1], setup.cop_n)
         self._note_gaps(target[:, Col.SHARE], start)

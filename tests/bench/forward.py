@@ -87,7 +87,7 @@ def _live(where: Path, database: Victoria, broker: Mosquitto) -> None:
         for second in range(1, int(LIVE_S) + 1):
             _put(store, session, rng, second, events=second % 2 == 0)
             for _ in range(10):
-                forwarder.live({"type": "live", "session": "ab", "t_s": second, "feet": {}})
+                forwarder.tell({"type": "live", "session": "ab", "t_s": second, "feet": {}})
                 time.sleep(max(0.0, begun + second - time.monotonic()) / 10)
         passed = time.monotonic() - begun
         used = cpu_s(forwarder) - before

@@ -56,7 +56,7 @@ async def link_alone(seconds: float) -> None:
     """Stream with nothing done to what comes."""
     entries: list[int] = []
     pair = [KnownInsole(k.serial, k.foot, "", k.address, LENGTH_MM) for k in usual_pair()]
-    async with simulator_process(SIMULATION) as transport, opened_radio(transport) as radio:
+    async with simulator_process(SIMULATION) as transports, opened_radio(transports[0]) as radio:
         inbox = Given(lambda entry: entries.append(entry.arrival_ns))
         async with LiveSource(pair, radio, lambda _: None, WISH, inbox=inbox):
             while not entries:

@@ -4,8 +4,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from tests.support.postgres import Postgres, postgres
 
 from plantigrade_gateway.store.store import Store
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[Postgres]:
+    """A PostgreSQL of this process, started by the first test that wants it."""
+    with postgres() as started:
+        yield started
 
 
 @pytest.fixture

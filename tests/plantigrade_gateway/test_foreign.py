@@ -11,11 +11,14 @@ from plantigrade_gateway.foreign import read_file
 
 PACKAGE = Path(__file__).resolve().parents[2] / "gateway" / "plantigrade_gateway"
 OWN = {
-    "forward/launch.py": "its own process, over a pipe",
-    "forward/process.py": "its own process, over a pipe",
+    "child.py": "its own process, over a pipe",
+    "hub/__main__.py": "its own process, on the command line",
+    "hub/deletions.py": "its own rows",
+    "hub/intake.py": "its own rows",
     "people/log.py": "its own rows",
+    "people/restore.py": "its own file, under its hash",
     "store/calibrations.py": "its own rows",
-    "store/outbox.py": "its own rows",
+    "store/enqueue.py": "its own rows",
     "store/store.py": "its own rows",
     "web/__main__.py": "its own process, on the command line",
     "web/desk/cache.py": "its own rows",

@@ -67,3 +67,9 @@ def test_numbers_shares_and_counts():
 
 def test_what_would_move_a_cursor_becomes_a_space():
     assert formats.printable("a\x1b[2Jb\nc") == "a [2Jb c"
+
+
+def test_a_text_becomes_a_sentence_and_names_keep_their_letters():
+    assert formats.sentence("no verdict: Mira was out") == "No verdict: Mira was out."
+    assert formats.sentence("Was it so?") == "Was it so?"
+    assert formats.sentence("It was.") == "It was."

@@ -172,7 +172,7 @@ async def world(
     gateway = AirController("gateway", link=air)
     radio = await AirRadio.on(gateway, AsyncPipeSink(gateway), mtu)
     made = World(air, steps, {}, radio)
-    usual = usual_pair(**settings)
+    usual = usual_pair(0, **settings)
     for one, given in zip(usual, (left, right), strict=True):
         turned = given or one
         made.insoles[turned.foot] = await made.insole(turned)

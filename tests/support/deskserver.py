@@ -10,6 +10,8 @@ from pathlib import Path
 import uvicorn
 from tests.support.waiting import HANG_S
 
+from plantigrade_gateway.config import Config
+from plantigrade_gateway.hub.rosterpage import add_roster
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.door.access import Access, BindPolicy
@@ -18,11 +20,17 @@ from plantigrade_gateway.web.live.audience import Audience
 
 
 @contextmanager
-def served(store_path: Path) -> Iterator[str]:
-    """Serve a store's pages to this machine; give their address."""
+def served(store_path: Path, hub: Config | None = None) -> Iterator[str]:
+    """Serve a store's pages to this machine, as a hub with settings of its own; give their address.
+
+    Without, as a desk.
+    """
     with Store.open(store_path) as store, socket.create_server(("127.0.0.1", 0)) as listening:
         access = Access(store.database, BindPolicy())
-        app = Guard(create_app(Audience(), store_path, access), access)
+        pages = create_app(Audience(), store_path, access)
+        if hub is not None:
+            add_roster(pages, hub, access, store_path)
+        app = Guard(pages, access)
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False))
         thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
         thread.start()

@@ -31,7 +31,9 @@ from plantigrade_gateway.drills.files import BUILT_IN, FOLDER, parse_drill, read
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import WireError
 from plantigrade_gateway.foreign import read_secret
-from plantigrade_gateway.forward.mqtt import command
+from plantigrade_gateway.forward.mqtt import Heard, command
+from plantigrade_gateway.forward.roster import read as read_status
+from plantigrade_gateway.hub.roster import Roster
 from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, ZoneRows, exchange_data
 from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose, ToldStrike
@@ -318,6 +320,39 @@ def commands(folder: Path) -> Way:
     return Way("MQTT command", seeds, lambda data: command(data) is not None)
 
 
+def bay_messages(folder: Path) -> Way:
+    """What a bay says over the broker, and the row that is made of it."""
+    feet = {"left": {"link": "streaming", "battery_percent": 80, "lost_share": 0.01}}
+    swing = {"time": "2026-03-02T09:00:01.000Z", "n": 3, "words": "rolled, with shift"}
+    pair = {"name": None, "source": "insoles", "session": "5e", "player": "a1", "feet": feet}
+    unsent = {"to": "tsdb", "waiting": 3, "oldest_s": 12.5}
+    pairs = [{**pair, "swing": swing}]
+    table = {"v": 1, "time": swing["time"], "pairs": pairs, "unsent": [unsent]}
+
+    def take(data: bytes) -> bool:
+        _shown("roster", data)
+        return read_status(data).v == 1
+
+    return Way("bay status", [json.dumps(table).encode()], take)
+
+
+def bay_states(folder: Path) -> Way:
+    """Whether a bay is there, as it says itself or its will; the reader counts what is none."""
+    times = {"online": "2026-03-02T09:00:01.000Z", "away": None}
+    seeds = [json.dumps({"v": 1, "state": w, "time": t}).encode() for w, t in times.items()]
+    return Way("bay state", seeds, lambda data: _shown("state", data))
+
+
+def _shown(kind: str, data: bytes) -> bool:
+    """Have the roster take a message; return whether it did."""
+    roster = Roster()
+    roster.take(Heard(f"b1/{kind}", data, False))
+    for row in roster.rows({}):
+        for text in (row.key, row.said, row.who, row.left, row.right, row.swing, row.unsent):
+            assert text.isprintable() and len(text) < 1000
+    return not roster.refused
+
+
 def web_messages(folder: Path) -> Way:
     seeds = [
         b'{"type": "mark", "text": "new grip"}',
@@ -505,7 +540,7 @@ FROM_FOLDER = {
             settings_files,
             secret_files,
         ),
-        *(commands, web_messages, control_writes, insole_answers),
+        *(commands, bay_messages, bay_states, web_messages, control_writes, insole_answers),
         *(information_blocks, stored_curves, bench_files),
         *(log_values, connections, late_pages),
     )

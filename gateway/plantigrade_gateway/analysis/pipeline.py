@@ -281,18 +281,23 @@ class Pipeline:
         Between two places where an insole says something new of itself the order of the insoles
         does not matter; there it does, so the piece is cut at them.
         """
-        raw = np.frombuffer(batch.payload, dtype=np.uint8)[int(ends[start]) : int(ends[stop])]
+        payload = batch.payload[int(ends[start]) : int(ends[stop])]
         lengths, arrival_ns = batch.length[start:stop], batch.arrival_ns[start:stop]
         streams: list[Stream] = []
         cuts = {0, stop - start}
         for k, insole in self._insoles.items():
             mine = batch.insole[start:stop] == k
-            if not mine.any():
+            places = mine.nonzero()[0]
+            if not len(places):
                 continue
             before = insole.decoder.counts.notifications
-            payload = raw[np.repeat(mine, lengths)].tobytes()
-            runs = self._decode(k, arrival_ns[mine], lengths[mine], payload)
-            stream = Stream(k, runs, np.flatnonzero(mine), before)
+            if len(places) == stop - start:  # as nearly always live
+                runs = self._decode(k, arrival_ns, lengths, payload)
+            else:
+                raw = np.frombuffer(payload, dtype=np.uint8)
+                its = raw[np.repeat(mine, lengths)].tobytes()
+                runs = self._decode(k, arrival_ns[mine], lengths[mine], its)
+            stream = Stream(k, runs, places, before)
             cuts.update(stream.changes(insole.shape))
             streams.append(stream)
         for low, high in pairwise(sorted(cuts)):

@@ -49,7 +49,7 @@ class Stream:
         first, inside = high, []
         for run in self.runs:
             places = self._places(run)
-            a, b = np.searchsorted(places, (low, high)).tolist()
+            a, b = places.searchsorted((low, high)).tolist()
             if a < b:
                 first = min(first, int(places[a]))
                 inside.append(part_of(run, a, b) if len(run) else run)

@@ -35,6 +35,21 @@ class NamedPath(click.Path):
         return super().convert(value, param, ctx)
 
 
+def _pair(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    """Return a pair's name, where it can be one."""
+    from plantigrade_gateway.store.insoles import checked_pair
+
+    return None if value is None else checked_pair(value)
+
+
+pair_option = click.option(
+    "--pair",
+    "pair_name",
+    callback=_pair,
+    metavar="NAME",
+    help="Which pair, where there are several; the usual one has no name.",
+)
+
 PATH = NamedPath()
 """The type of every argument and option that names a file or folder."""
 

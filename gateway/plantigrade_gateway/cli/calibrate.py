@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import PATH, pair_option
 from plantigrade_gateway.errors import InputError
 
 Decorator = Callable[[Any], Any]
@@ -58,6 +58,7 @@ def register(
         help="One of the system's adapters (Linux: hci0, hci1 …), or another than the system's "
         "(needs the extra 'virtual').",
     )
+    @pair_option
     @store_option
     @click.pass_context
     def calibrate(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401
@@ -72,11 +73,11 @@ def register(
         elif options["check"] or options["virtual"]:
             raise InputError("--bench reads a file: leave --check and --virtual out")
         else:
-            _keep_bench(store_of(ctx), bench)
+            _keep_bench(store_of(ctx), bench, options["pair_name"] or "")
 
 
-def _keep_bench(path: Path | None, file: Path) -> None:
-    """Keep the curves of a bench file for the remembered insoles, and say what they are worth."""
+def _keep_bench(path: Path | None, file: Path, pair_name: str) -> None:
+    """Keep a bench file's curves for a pair's insoles, and say what they are worth."""
     from plantigrade.errors import shown
     from plantigrade_gateway.analysis.bench import read_bench
     from plantigrade_gateway.foreign import read_file
@@ -94,7 +95,7 @@ def _keep_bench(path: Path | None, file: Path) -> None:
         raise InputError(f"{source}: is not UTF-8 text") from None
     out = console()
     with Store.open(path) as store:
-        pair = {insole.foot: insole for insole in known(store)}
+        pair = {insole.foot: insole for insole in known(store, pair_name)}
         scales = {
             foot: (zones_of(insole.layout).n_zones, insole.full_scale)
             for foot, insole in pair.items()
@@ -135,6 +136,7 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
         Simulation(speed=speed, calibrates=True, flaws=flaws) if virtual else None,
         options["radio"],
         now_ns=lambda: int(speed * time.monotonic_ns()),
+        pair=options["pair_name"] or "",
     )
 
     async def until_told() -> bool:

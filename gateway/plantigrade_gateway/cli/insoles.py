@@ -23,7 +23,7 @@ def scan_near(store: Path | None, seconds: float, radio: str | None, as_json: bo
     from plantigrade_gateway.report.console import console, paragraph
 
     found = asyncio.run(_heard(seconds, radio))
-    known = {insole.serial for insole in known_in(store)}
+    known = {insole.serial for insoles in pairs_in(store).values() for insole in insoles}
     if as_json:
         import json
 
@@ -68,17 +68,17 @@ async def _heard(seconds: float, transport: str | None) -> "list[Sighting]":
         return await scan(radio, seconds)
 
 
-def known_in(store: Path | None) -> "list[KnownInsole]":
-    """Return the insoles that a store remembers; none where there is no store."""
+def pairs_in(store: Path | None) -> "dict[str, list[KnownInsole]]":
+    """Return the insoles that a store remembers, by pair; none where there is no store."""
     from plantigrade_gateway.store import schema
-    from plantigrade_gateway.store.insoles import known
+    from plantigrade_gateway.store.insoles import pairs
     from plantigrade_gateway.store.store import Store
 
     path = schema.default_path() if store is None else store
     if not path.exists():
-        return []
+        return {}
     with Store.open(path, read_only=True) as opened:
-        return known(opened)
+        return pairs(opened)
 
 
 def choose_pair(
@@ -89,8 +89,12 @@ def choose_pair(
     radio: str | None,
     *,
     bond: bool = False,
+    pair: str = "",
 ) -> None:
-    """Let the user choose a left and a right insole of those heard, and remember them."""
+    """Let the user choose a left and a right insole of those heard, and remember them.
+
+    Those of another pair are chosen by their serial number alone.
+    """
     import asyncio
 
     from plantigrade_gateway.report.console import console, paragraph
@@ -107,10 +111,17 @@ def choose_pair(
     from plantigrade_gateway.wire.gatt import KnownInsole
 
     serials = {foot: _serial(text) for foot, text in wanted.items() if text is not None}
-    met = asyncio.run(_met(serials, seconds, radio, bond))
+    others = {
+        insole.serial
+        for name, insoles in pairs_in(store).items()
+        if name.casefold() != pair.casefold()
+        for insole in insoles
+    }
+    met = asyncio.run(_met(serials, others - set(serials.values()), seconds, radio, bond))
     if not met:
         raise InputError(
             "no insole was heard: charge them, bring them near, and free them from other hosts"
+            + ("; those of other pairs are chosen by --left and --right alone" if others else "")
         )
     chosen, curves = [], {}
     for sighting, said in met:
@@ -125,14 +136,15 @@ def choose_pair(
     out = console()
     with Store.open(store) as opened:
         for insole in chosen:
-            remember(opened, insole)
-            paragraph(out, f"Remembered: {insole.label}, {_what(insole)}.")
+            remember(opened, insole, pair)
+            of_pair = f" for pair {pair}" if pair else ""
+            paragraph(out, f"Remembered{of_pair}: {insole.label}, {_what(insole)}.")
         for insole, (_, said) in zip(chosen, met, strict=True):
             if said.firmware is not None:
                 hardware = None if said.information is None else said.information.hardware
                 note_firmware(opened, insole.serial, said.firmware, hardware)
         keep_curves(opened, curves)
-        now = known(opened)
+        now = known(opened, pair)
     for text in size_notes(chosen):
         paragraph(out, text)
     if text := layout_difference(now):
@@ -152,7 +164,11 @@ def _what(insole: "KnownInsole") -> str:
 
 
 async def _met(
-    serials: dict[str, int], seconds: float, transport: str | None, bond: bool
+    serials: dict[str, int],
+    others: set[int],
+    seconds: float,
+    transport: str | None,
+    bond: bool,
 ) -> "list[tuple[Sighting, Met]]":
     """Let the user choose of the insoles that are near, and ask the chosen ones what they are."""
     from plantigrade_gateway.session.insoles import opened_radio
@@ -161,7 +177,8 @@ async def _met(
 
     met = []
     async with opened_radio(transport) as radio:
-        found = await scan(radio, seconds)
+        heard = await scan(radio, seconds)
+        found = [s for s in heard if s.announcement.serial not in others]
         for foot in ("left", "right"):
             if serials and foot not in serials:
                 continue
@@ -198,14 +215,14 @@ def _choose(foot: str, found: "Iterable[Sighting]", serial: int | None) -> "Sigh
     return near[int(answer) - 1]
 
 
-def forget_insole(store: Path | None, foot: str) -> None:
-    """Forget the insole of a foot."""
+def forget_insole(store: Path | None, foot: str, pair: str = "") -> None:
+    """Forget a pair's insole of a foot."""
     from plantigrade.block import Foot
     from plantigrade_gateway.store.insoles import forget
     from plantigrade_gateway.store.store import Store
 
     with Store.open(store) as opened:
-        forget(opened, Foot(foot))
+        forget(opened, Foot(foot), pair)
     click.echo(f"The {foot} insole is forgotten.")
 
 

@@ -14,15 +14,18 @@ import click
 
 from plantigrade.errors import SignalError
 from plantigrade_gateway.cli import (
+    backup,
     calibrate,
     check,
     coach,
     desk,
     drills,
     footprint,
+    hub,
     pages,
     players,
     repair,
+    roster,
     speed,
     visits,
 )
@@ -89,6 +92,29 @@ def _json_option(command: _Decorated) -> _Decorated:
     return option(command)
 
 
+def _replay_options(command: _Decorated) -> _Decorated:
+    """Add what can be said of a record that is played as if the insoles were live."""
+    options: tuple[Callable[[Any], Any], ...] = (
+        _store_option,
+        settings_option,
+        page_options,
+        limit_option,
+        drill_options,
+        player_option,
+        click.option(
+            "--wav",
+            type=NEW_PATH,
+            metavar="PATH",
+            help="Write the sound to this WAV file instead of playing it.",
+        ),
+        click.option("--sound/--no-sound", default=True, help="Let the pushes be heard."),
+        click.option("--fast", is_flag=True, help="Do not wait: run it as fast as it goes."),
+    )
+    for option in options:
+        command = option(command)
+    return command
+
+
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="plantigrade", message="%(prog)s %(version)s")
 @_store_option
@@ -105,20 +131,7 @@ def main() -> None:
 
 
 @main.command()
-@click.option("--fast", is_flag=True, help="Do not wait: run it as fast as it goes.")
-@click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
-@click.option(
-    "--wav",
-    type=NEW_PATH,
-    metavar="PATH",
-    help="Write the sound to this WAV file instead of playing it.",
-)
-@player_option
-@drill_options
-@limit_option
-@page_options
-@settings_option
-@_store_option
+@_replay_options
 @click.pass_context
 def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click's own
     """Replay the recorded practice session as if the insoles were live.
@@ -133,20 +146,7 @@ def demo(ctx: click.Context, /, **options: Any) -> None:  # noqa: ANN401 - click
 
 @main.command()
 @click.argument("file", type=PATH)
-@click.option("--fast", is_flag=True, help="Do not wait: run it as fast as it goes.")
-@click.option("--sound/--no-sound", default=True, help="Let the pushes be heard.")
-@click.option(
-    "--wav",
-    type=NEW_PATH,
-    metavar="PATH",
-    help="Write the sound to this WAV file instead of playing it.",
-)
-@player_option
-@drill_options
-@limit_option
-@page_options
-@settings_option
-@_store_option
+@_replay_options
 @click.pass_context
 def replay(ctx: click.Context, /, file: Path, **options: Any) -> None:  # noqa: ANN401
     """Run FILE, a replay file (.pgr), as if the insoles were live.
@@ -474,6 +474,7 @@ livecli.register(main, _store_option, _json_option, _store)
 pages.register(main, _store_option, _store)
 desk.register(main, _store_option, _store)
 repair.register(main, _store_option, _json_option, _store)
+backup.register(main, _store_option, _json_option, _store)
 calibrate.register(main, _store_option, _store)
 register_forward(main, _store_option, _json_option, _store)
 drills.register(main, _store_option, _json_option, _store)
@@ -483,3 +484,5 @@ check.register(main, _store_option, _json_option, _store)
 visits.register(main, _store_option, _json_option, _store)
 speed.register(main, _store_option, _json_option, _store)
 footprint.register(main, _store_option, _json_option, _store)
+hub.register(main, _json_option)
+roster.register(main, _store_option, _json_option, _store)

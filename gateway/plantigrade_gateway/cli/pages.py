@@ -81,11 +81,18 @@ def web_options(wish: PageChoice, store: Path | None, *, show: bool) -> "WebOpti
         raise InputError("--password-file: is for --lan; on this machine nobody signs in")
     tls = certificate.checked(wish.tls_cert, wish.tls_key)
     if wish.lan:
-        _see_to_password(store, wish.password_file)
+        see_to_password(store, wish.password_file)
     return WebOptions(port=wish.port, show=show, lan=wish.lan, certificate=tls)
 
 
-def _see_to_password(path: Path | None, file: Path | None) -> None:
+def see_to_password(path: Path | None, file: Path | None) -> None:
+    """See that a store has a password: the one of a file, or one that is asked for.
+
+    Raises
+    ------
+    InputError
+        There is none, and nobody is there to be asked.
+    """
     from plantigrade_gateway.store.store import Store
     from plantigrade_gateway.web.door import password
 

@@ -3,16 +3,16 @@
 `register` adds them to the command's group; the work is done by the modules they import.
 """
 
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import NEW_PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH, pair_option
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
-from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, known_in, scan_near
+from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, scan_near
 from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.cli.players import named_player, player_option, settings_for
 from plantigrade_gateway.errors import InputError
@@ -120,6 +120,7 @@ def register(
         help="Pair by Bluetooth's own means too, for insoles that insist on encryption.",
     )
     @click.option("--forget", type=click.Choice(["left", "right"]), help="Forget that insole.")
+    @pair_option
     @_seconds
     @_radio
     @store_option
@@ -132,6 +133,7 @@ def register(
         right_name: str,
         bond: bool,
         forget: str | None,
+        pair_name: str | None,
         seconds: float,
         radio: str | None,
     ) -> None:
@@ -140,11 +142,13 @@ def register(
         Only remembered insoles are ever connected.
         """
         if forget is not None:
-            forget_insole(store_of(ctx), forget)
+            forget_insole(store_of(ctx), forget, pair_name or "")
         else:
             names = {"left": left_name, "right": right_name}
             wanted = {"left": left, "right": right}
-            choose_pair(store_of(ctx), wanted, names, seconds, radio, bond=bond)
+            choose_pair(
+                *(store_of(ctx), wanted, names, seconds, radio), bond=bond, pair=pair_name or ""
+            )
 
     @group.command()
     @click.option("--virtual", is_flag=True, help="Use virtual insoles (extra 'virtual').")
@@ -218,6 +222,9 @@ def register(
         help="The firmware's own C as a third insole, a left one; needs a C compiler.",
     )
     @_shown(
+        "--pairs", type=click.IntRange(1, 8), default=1, help="As many pairs, each with a player."
+    )
+    @_shown(
         "--port",
         type=click.IntRange(0, 65535),
         default=0,
@@ -238,7 +245,9 @@ def register(
     @click.pass_context
     def status(ctx: click.Context, as_json: bool) -> None:
         """Show the insoles' battery, loss, latency, clocks and signal."""
-        _status(store_of(ctx), as_json)
+        from plantigrade_gateway.cli.status import show_status
+
+        show_status(store_of(ctx), as_json)
 
 
 def _run(store: Path | None, config: "Config", options: dict[str, Any]) -> None:
@@ -304,12 +313,13 @@ def _simulate(options: dict[str, Any]) -> None:
 
     simulation = _simulation(options, tuple(Fault.parse(text) for text in options["faults"]))
 
-    def ready(transport: str) -> None:
+    def ready(transports: Sequence[str]) -> None:
         click.echo(
             "Virtual insoles of an invented player are on the air, until Ctrl-C. Use them with"
         )
-        for command in ("scan", "pair", "run"):
-            click.echo(f"  plantigrade {command} --radio {transport}")
+        for transport in transports:
+            for command in ("scan", "pair", "run"):
+                click.echo(f"  plantigrade {command} --radio {transport}")
 
     work: Coroutine[None, None, None] = run_until_stopped(simulation, ready)
     asyncio.run(work)
@@ -331,6 +341,7 @@ def _simulation(options: dict[str, Any], faults: tuple[Any, ...]) -> "Simulation
         port=options["port"],
         calibrates=options["calibrates"],
         companion=options["companion"],
+        pairs=options["pairs"],
         **_player(options),
     )
 
@@ -345,65 +356,3 @@ def _player(options: dict[str, Any]) -> dict[str, Any]:
     if options["log"]:
         wanted["log"] = True
     return wanted
-
-
-def _status(store: Path | None, as_json: bool) -> None:
-    from plantigrade_gateway.cli.insoles import calibration_texts, firmwares_said
-    from plantigrade_gateway.report.console import console, paragraph
-    from plantigrade_gateway.store import forwardstate, schema
-    from plantigrade_gateway.store import status as linkstatus
-    from plantigrade_gateway.store.insoles import size_notes
-    from plantigrade_gateway.store.store import Store
-
-    path = schema.default_path() if store is None else store
-    if not schema.is_unused(store):
-        Store.open(path, read_only=True).close()  # one that is named must be there
-    known = known_in(store)
-    said = calibration_texts(path, known)
-    firmwares = firmwares_said(path, known)
-    status = linkstatus.read(linkstatus.path_for(path))
-    running = status is not None and status.is_live
-    forward = forwardstate.read(forwardstate.path_for(path))
-    if as_json:
-        import dataclasses
-        import json
-
-        rows = [
-            {
-                "foot": str(insole.foot),
-                "serial": f"{insole.serial:08X}",
-                "name": insole.name,
-                "length_mm": insole.length_mm,
-                "calibration": said[insole.serial],
-                "firmware": firmwares[insole.serial],
-            }
-            for insole in known
-        ]
-        table: dict[str, Any] = {"schema": 1, "running": running, "insoles": rows}
-        table["status"] = None if status is None else dataclasses.asdict(status)
-        table["forward"] = None if forward is None else dataclasses.asdict(forward)
-        click.echo(json.dumps(table, default=str))
-        return
-    out = console()
-    for insole in known:
-        paragraph(
-            out,
-            f"Remembered: {insole.label}, {insole.serial:08X}, {insole.length_mm} mm"
-            + (f", {text}; " if (text := firmwares[insole.serial]) is not None else "; ")
-            + f"{said[insole.serial]}.",
-        )
-    for text in size_notes(known):
-        paragraph(out, text)
-    if not known:
-        paragraph(out, "No insole is remembered: see plantigrade pair.")
-    if status is None:
-        paragraph(out, "The gateway has not run with this store: see plantigrade run.")
-    elif not running:
-        when = status.written.astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
-        paragraph(out, f"The gateway is not running. As it was on {when}:")
-    for line in [] if status is None else linkstatus.lines(status):
-        paragraph(out, line, "  ")
-    if forward is not None:
-        paragraph(out, "Sent on:" if forward.is_fresh else "Sent on, when it last was:")
-        for line in forwardstate.lines(forward):
-            paragraph(out, line, "    ", "  ")

@@ -200,8 +200,8 @@ def bed(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
     if found is None or found.low is None or found.high is None:
         return Reading(None, "one stand has no spread", n=fewest, visit=worn)
     text = (
-        f"{100 * found.value:+.1f} % in the shoe ({100 * found.low:+.1f} to "
-        f"{100 * found.high:+.1f} %; {len(in_shoe)} and {len(flat)} stands)"
+        f"{100 * found.value:+z.1f} % in the shoe ({100 * found.low:+z.1f} to "
+        f"{100 * found.high:+z.1f} %; {len(in_shoe)} and {len(flat)} stands)"
     )
     least_share = limit(rules, "bed_adds_from")
     value: str | None = "same"
@@ -262,8 +262,8 @@ def _shares_differ(case: Case, rules: RuleSet, least: int) -> tuple[bool | None,
         return None, Reading(None, too_few(fewest, least, "quiet stand"), n=fewest, visit=visit)
     is_apart = abs(found.value) >= limit(rules, "feet_differ_from") and not found.holds_zero
     text = (
-        f"lead less trail {100 * found.value:+.1f} % ({100 * found.low:+.1f} to "
-        f"{100 * found.high:+.1f} %; df {found.degrees:.0f})"
+        f"lead less trail {100 * found.value:+z.1f} % ({100 * found.low:+z.1f} to "
+        f"{100 * found.high:+z.1f} %; df {found.degrees:.0f})"
     )
     return is_apart, Reading(
         None,

@@ -176,7 +176,7 @@ def _offset(rows_s: list[float], times: list[tuple[float, int]]) -> tuple[float 
     if other is None:
         return best[1], ""
     return best[1], (
-        f"an offset of {other:+.1f} s matches as many, {most}: compare the speeds of the first "
+        f"an offset of {other:+z.1f} s matches as many, {most}: compare the speeds of the first "
         "and the last swing"
     )
 

@@ -250,8 +250,8 @@ def _travel(a: Sets, b: Sets, margin: float, least: int) -> Reading:
     if found is None or found.low is None or found.high is None:
         return Reading(None, "the travel does not vary", n=fewest, left_out=out)
     text = (
-        f"{100 * found.value:+.1f} % of the shoe's length ({100 * found.low:+.1f} to "
-        f"{100 * found.high:+.1f} %; {stat_a.count} and {stat_b.count} swings)"
+        f"{100 * found.value:+z.1f} % of the shoe's length ({100 * found.low:+z.1f} to "
+        f"{100 * found.high:+z.1f} %; {stat_a.count} and {stat_b.count} swings)"
     )
     return Reading(
         travel_word(found.low, found.high, margin),

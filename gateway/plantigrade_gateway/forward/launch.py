@@ -5,12 +5,6 @@ counted. Without a configured sink no process is started and no library of a sin
 """
 
 import asyncio
-import json
-import logging
-import os
-import subprocess
-import sys
-import threading
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -21,6 +15,7 @@ import numpy as np
 from plantigrade.block import Column, FloatArray, Foot, PairBlock
 from plantigrade.load import total_load
 from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.child import Child, Message
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.settings import SessionSettings
@@ -30,32 +25,19 @@ from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.results import set_points
 from plantigrade_gateway.store.status import FootStatus, ServiceStatus
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.upkeep import Backoff, fault
-
-_log = logging.getLogger(__name__)
-Message = dict[str, Any]
-AGAIN_S = 2.0
-"""Between the end of a process that should run and the next, at first (ours)."""
-_CLOSE_LIMIT_S = 6.0
 
 
-class Forwarder:
+class Forwarder(Child):
     """The forwarding process of this gateway.
 
     Parameters
     ----------
     store_path : Path
     settings : Path or None
-        The settings file that was named; the process reads it for itself.
     say : callable
-        Told sentences for the user, from another thread.
+        As `child.Child`.
     on_command : callable
         Told what came from the broker, from another thread.
-
-    Attributes
-    ----------
-    dropped : int
-        Live summaries that found the pipe full.
     """
 
     def __init__(
@@ -65,105 +47,8 @@ class Forwarder:
         say: Callable[[str], None],
         on_command: Callable[[Message], None],
     ) -> None:
-        self.dropped = 0
-        self._command = [sys.executable, "-m", "plantigrade_gateway.forward.process"]
-        self._command += ["--store", str(store_path)]
-        self._command += ["--settings", str(settings)] if settings else []
-        self._say = say
-        self._on_command = on_command
-        self._closing = threading.Event()
-        self._guard = threading.Lock()
-        self._process: subprocess.Popen[bytes] | None = None
-        self._thread = threading.Thread(target=self._run, name="forwarder", daemon=True)
-        self._thread.start()
-
-    def live(self, message: Message) -> None:
-        """Tell the process something of the moment; return at once."""
-        with self._guard:
-            process = self._process
-            if process is None or process.stdin is None:
-                return
-            data = (json.dumps(message) + "\n").encode()
-            try:
-                # A pipe takes a line of up to PIPE_BUF bytes whole or not at all.
-                if len(data) > 4096 or os.write(process.stdin.fileno(), data) < len(data):
-                    self.dropped += 1
-            except BlockingIOError:
-                self.dropped += 1
-            except OSError:
-                return  # it has ended; the thread sees to it
-
-    def close(self) -> None:
-        """Let it send what it can in a moment, and end it."""
-        self._closing.set()
-        self.live({"type": "stop"})
-        self._thread.join(_CLOSE_LIMIT_S)
-        process = self._process
-        if self._thread.is_alive() and process is not None:
-            process.kill()
-            self._thread.join()
-
-    def _run(self) -> None:
-        backoff = Backoff(AGAIN_S)
-        while not self._closing.is_set():
-            backoff.begin()
-            try:
-                why = self._forward()
-            except Exception as error:  # whatever it is, the next process may run
-                _log.exception("forwarding process")
-                why = fault(error)
-            if not self._closing.is_set():
-                pause_s = backoff.end()
-                self._say(
-                    f"Forwarding has ended ({why}) and is started again in {pause_s:.0f} s; "
-                    "recording goes on."
-                )
-                self._closing.wait(pause_s)
-
-    def _forward(self) -> str:
-        """Run one process to its end; return its last words."""
-        # A session of its own: Ctrl-C in the terminal is for the gateway, which then ends this.
-        process = subprocess.Popen(
-            self._command,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            start_new_session=True,
-        )
-        assert process.stdin is not None
-        os.set_blocking(process.stdin.fileno(), False)
-        with self._guard:
-            self._process = process
-        if self._closing.is_set():
-            self.live({"type": "stop"})
-        why = self._listen(process)
-        with self._guard:
-            self._process = None
-        with suppress(OSError):
-            process.stdin.close()
-        return why
-
-    def _listen(self, process: "subprocess.Popen[bytes]") -> str:
-        """Hear a process to its end; return its last words."""
-        assert process.stdout is not None and process.stderr is not None
-        last: list[bytes] = []
-        errors = process.stderr
-        reading = threading.Thread(target=lambda: last.extend(errors.readlines()[-1:]), daemon=True)
-        reading.start()
-        with process.stdout as lines:
-            for line in lines:
-                try:
-                    message = json.loads(line)
-                    if message["type"] == "said":
-                        self._say(message["text"])
-                    else:
-                        self._on_command(message)
-                except Exception:  # one message that cannot be taken ends no forwarding
-                    _log.exception("message of the forwarding process")
-        process.wait()
-        reading.join()
-        errors.close()
-        return last[0].decode(errors="replace").strip() if last else f"code {process.returncode}"
+        module = "plantigrade_gateway.forward.process"
+        super().__init__(module, store_path, settings, "Forwarding", say, on_command)
 
 
 @contextmanager
@@ -237,7 +122,7 @@ class LiveSummary:
         if t_s < self._due_s and t_s > self._due_s - 10.0:  # a new session begins at 0
             return
         self._due_s = t_s + self._every_s
-        self._forwarder.live(summary(block, settings, session))
+        self._forwarder.tell(summary(block, settings, session))
 
 
 def summary(block: PairBlock, settings: SessionSettings, session: str) -> dict[str, Any]:
@@ -297,20 +182,21 @@ class LinkSamples:
     def _put(self, status: ServiceStatus) -> None:
         assert self._config is not None
         bay = f"{self._config.word('site')}/{self._config.word('bay')}"
+        bay += f"/{status.pair}" if status.pair else ""
         time_ms = since_1970_ms(status.written)
-        bodies = {foot: link_body(link) for foot, link in status.feet.items()}
+        of_pair = {"pair": status.pair} if status.pair else {}
+        bodies = {foot: link_body(link) | of_pair for foot, link in status.feet.items()}
         self._outbox.put_links(bay, time_ms, bodies)
 
 
 def link_body(link: FootStatus) -> dict[str, Any]:
     """Return a sample of one insole's link."""
-    made = link.packets + link.lost_packets
     error_s = link.clock_error_s
     return {
         "link": link.state,
         "battery_percent": link.battery_percent,
         "rssi_dbm": link.rssi_dbm,
-        "lost_share": link.lost_packets / made if made else None,
+        "lost_share": link.lost_share,
         "packets": link.packets,
         "lost_packets": link.lost_packets,
         "silent_s": link.silent_s,

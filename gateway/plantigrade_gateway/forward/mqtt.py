@@ -12,19 +12,21 @@ import socket
 import ssl
 import time
 from collections import deque
-from collections.abc import Callable, Iterable
-from contextlib import suppress
-from datetime import UTC, datetime
-from typing import Any
+from collections.abc import AsyncIterator, Callable, Iterable
+from contextlib import asynccontextmanager, suppress
+from typing import Any, NamedTuple
 
 import aiomqtt
 from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from plantigrade.errors import ForeignError, shown
 from plantigrade.foreign import read_json
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
+from plantigrade_gateway.forward.roster import TOPIC, utc
 from plantigrade_gateway.forward.tsdb import NAMED
 from plantigrade_gateway.store.enqueue import Item
 from plantigrade_gateway.upkeep import kept_up
@@ -74,7 +76,7 @@ def state(word: str, time_ms: int | None) -> str:
 
 
 def live(message: dict[str, Any]) -> str:
-    """Return a live summary; it is of the moment, and none is sent twice."""
+    """Return a live summary or the bay's status; it is of the moment, and none is sent twice."""
     return _text({"v": VERSION, **{k: v for k, v in message.items() if k != "type"}})
 
 
@@ -118,12 +120,6 @@ def command(data: bytes | bytearray | str) -> dict[str, Any]:
     )
 
 
-def utc(time_ms: int) -> str:
-    """Return a time as ISO text with milliseconds."""
-    when = datetime.fromtimestamp(time_ms / 1e3, UTC)
-    return when.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
 def _text(table: dict[str, Any]) -> str:
     return json.dumps(table, allow_nan=False, separators=(",", ":"))
 
@@ -134,6 +130,10 @@ SETTLE_EVERY_S = 1.0
 """How often, at most, what is acknowledged shows that it is there (ours)."""
 _JUST_NOW_S = 0.5  # little against the time that acknowledged rows are held
 KEEPALIVE_S = 10
+MOST_WAITING = 10_000
+"""Messages of a whole site that wait to be read; past them the newest are dropped (ours)."""
+MOST_PACKET_BYTES = 8192
+"""Of a message to this side: the broker keeps longer ones to itself (MQTT 5 §3.1.2.11.4)."""
 IN_FLIGHT = 20
 """Messages on the way at once: as many as mosquitto takes of a client unless told otherwise.
 
@@ -205,6 +205,23 @@ class _Client(aiomqtt.Client):
             super()._on_publish(*arguments)
 
 
+class Heard(NamedTuple):
+    """A message that somebody published.
+
+    Attributes
+    ----------
+    topic : str
+        Below the site.
+    data : bytes or str
+    is_retained : bool
+        It was there before the subscription.
+    """
+
+    topic: str
+    data: bytes | str
+    is_retained: bool
+
+
 class Broker:
     """The broker of the settings, as a `courier.Sink`.
 
@@ -232,6 +249,42 @@ class Broker:
         self._handled: deque[str] = deque(maxlen=_REMEMBERED)
         self._live: set[asyncio.Task[None]] = set()
 
+    @asynccontextmanager
+    async def listening(
+        self, name: str, topics: Iterable[str]
+    ) -> AsyncIterator[AsyncIterator[Heard]]:
+        """Give what comes under topics below the site, while the connection lasts.
+
+        A connection of its own, which says nothing and keeps nothing at the broker.
+
+        Parameters
+        ----------
+        name : str
+            Under which the broker knows it: each listener's own.
+        topics : iterable of str
+            As ``+/state``.
+
+        Raises
+        ------
+        SinkUnavailable
+            There is no connection, or it is lost.
+        """
+        site = f"{base(self._config.word('site'), '')}"
+        client = self._made(f"plantigrade-{name}", None, MOST_WAITING)
+        try:
+            async with client:
+                client.pending_calls_threshold = 10 * IN_FLIGHT
+                for each in topics:
+                    await client.subscribe(site + each, qos=0, timeout=self._timeout_s)
+                yield self._heard(client, len(site))
+        except aiomqtt.MqttError as error:
+            raise self._away(error) from None
+
+    @staticmethod
+    async def _heard(client: _Client, cut: int) -> AsyncIterator[Heard]:
+        async for message in client.messages:
+            yield Heard(str(message.topic)[cut:], _bytes(message.payload), message.retain)
+
     async def open(self) -> None:
         """Connect, say that the bay is there, and listen for commands.
 
@@ -241,7 +294,10 @@ class Broker:
         """
         if self._client is not None:
             return
-        client = self._made()
+        client = self._made(
+            f"plantigrade-{self._config.word('site')}-{self._config.word('bay')}",
+            aiomqtt.Will(self._base + "/state", state("away", None), 1, True),
+        )
         try:
             await client.__aenter__()
         except aiomqtt.MqttError as error:
@@ -308,17 +364,22 @@ class Broker:
         return True
 
     def show(self, message: dict[str, Any]) -> None:
-        """Publish a live summary, where there is a connection; it is never waited for."""
-        client = self._client
-        if client is None or message["type"] != "live":
+        """Publish a live summary or the bay's status, where there is a connection.
+
+        It is never waited for.
+        """
+        client, kind = self._client, message["type"]
+        if client is None or kind not in ("live", TOPIC):
             return
-        task = asyncio.ensure_future(self._show(client, live(message)))
+        task = asyncio.ensure_future(self._show(client, kind, live(message)))
         self._live.add(task)
         task.add_done_callback(self._live.discard)
 
-    async def _show(self, client: _Client, text: str) -> None:
+    async def _show(self, client: _Client, kind: str, text: str) -> None:
         with suppress(aiomqtt.MqttError):
-            await client.publish(self._base + "/live", text, qos=0, timeout=1.0)
+            await client.publish(
+                f"{self._base}/{kind}", text, qos=0, retain=kind == TOPIC, timeout=1.0
+            )
 
     async def _say_state(self, word: str) -> None:
         now_ms = time.time_ns() // 1_000_000
@@ -364,8 +425,10 @@ class Broker:
                     self._handled.append(found["id"])
                     self.on_command({k: v for k, v in found.items() if k != "id"})
 
-    def _made(self) -> _Client:
+    def _made(self, identifier: str, will: aiomqtt.Will | None, most_waiting: int = 100) -> _Client:
         config = self._config
+        large = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        large.MaximumPacketSize = MOST_PACKET_BYTES
         tls = config.flag("mqtt.tls")
         port = config.values["mqtt.port"]
         return _Client(
@@ -373,14 +436,15 @@ class Broker:
             int(port) if isinstance(port, int) else 8883 if tls else 1883,
             username=config.text("mqtt.user"),
             password=config.text("mqtt.password"),
-            identifier=f"plantigrade-{config.word('site')}-{config.word('bay')}",
+            identifier=identifier,
             protocol=aiomqtt.ProtocolVersion.V5,
-            will=aiomqtt.Will(self._base + "/state", state("away", None), 1, True),
+            will=will,
+            properties=large,
             timeout=self._timeout_s,
             keepalive=KEEPALIVE_S,
             max_inflight_messages=IN_FLIGHT,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],  # else 40 ms a piece
-            max_queued_incoming_messages=100,
+            max_queued_incoming_messages=most_waiting,
             tls_context=_trust(config.text("mqtt.ca_file")) if tls else None,
             logger=_quiet,
         )

@@ -8,8 +8,6 @@ the broker tells so with the bay's will. What it has to say goes, as JSON lines,
 
 import argparse
 import asyncio
-import fcntl
-import json
 import logging
 import os
 import sys
@@ -18,9 +16,10 @@ from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from time import monotonic, time
-from typing import IO, TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from plantigrade_gateway import logs
+from plantigrade_gateway.child import Alone, Message, heed, put
 from plantigrade_gateway.config import Config, load
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.forward.courier import Courier, Sink
@@ -105,6 +104,11 @@ class ForwardingProcess:
             watching.cancel()
         self._note()
         self._store.close()
+
+    def show(self, message: Message) -> None:
+        """Send a live summary, where there is a broker."""
+        if self.broker is not None:
+            self.broker.show(message)
 
     def _unsent(self) -> bool:
         return any(c.problem is None and c.next() for c, _ in self._ways)
@@ -196,7 +200,7 @@ def main(arguments: list[str] | None = None) -> None:
         os.nice(10)  # recording comes first where the cores are busy
     config = load(chosen.settings)
     logs.set_up(config, "forward")
-    with _alone(chosen.store):
+    with Alone(chosen.store, "forwarding"):
         try:
             asyncio.run(_run(chosen.store, config))
         except Exception as error:  # the gateway says the last line, and starts another process
@@ -208,52 +212,16 @@ def main(arguments: list[str] | None = None) -> None:
 
 async def _run(store: Path, config: Config) -> None:
     def say(text: str) -> None:
-        _put({"type": "said", "text": config.masked(text)})
+        put({"type": "said", "text": config.masked(text)})
 
     forwarding = ForwardingProcess(store, config, say)
     if forwarding.broker is not None:
-        forwarding.broker.on_command = _put
+        forwarding.broker.on_command = put
     # Whichever fails ends the process: without its gateway's words it would never end.
     async with asyncio.TaskGroup() as group:
-        listening = group.create_task(_listen(forwarding), name="gateway")
+        listening = group.create_task(heed(forwarding.stop, forwarding.show), name="gateway")
         await forwarding.run()
         listening.cancel()
-
-
-async def _listen(forwarding: ForwardingProcess) -> None:
-    loop = asyncio.get_running_loop()
-    reader = asyncio.StreamReader(limit=1 << 20)
-    await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
-    while line := await reader.readline():
-        message: dict[str, Any] = json.loads(line)
-        if message["type"] == "stop":
-            forwarding.stop.set()
-            return
-        if forwarding.broker is not None:
-            forwarding.broker.show(message)
-    os._exit(3)  # the gateway died; the broker publishes the will
-
-
-def _put(message: dict[str, Any]) -> None:
-    with suppress(OSError):
-        sys.stdout.write(json.dumps(message) + "\n")
-        sys.stdout.flush()
-
-
-class _alone:
-    """Hold the store's forwarding for this process; wait while another one ends."""
-
-    def __init__(self, store: Path) -> None:
-        self._path = store.with_name(store.name + "-forwarding")
-        self._file: IO[bytes] | None = None
-
-    def __enter__(self) -> None:
-        self._file = open(self._path, "ab")
-        fcntl.flock(self._file, fcntl.LOCK_EX)
-
-    def __exit__(self, *_: object) -> None:
-        if self._file is not None:
-            self._file.close()
 
 
 if __name__ == "__main__":

@@ -49,7 +49,7 @@ NAMED |= {"link": "foot", "session": ""}
 """The tag that an item's name is."""
 
 _LEFT_OUT = {"foot", "lead", "path_t_s", "path_y", "name", "end_reason", "started_utc"}
-_LEFT_OUT |= {"set_id", "club"}  # texts
+_LEFT_OUT |= {"set_id", "club", "pair"}  # texts
 _NO_CODE = -1.0  # a text that this version knows no code for
 
 
@@ -98,6 +98,8 @@ def series(item: Item, place: str) -> str:
     tags = [PREFIX + item.kind, place]
     if name := NAMED.get(item.kind, "foot"):
         tags.append(f"{name}={item.name}")
+    if pair := item.body.get("pair"):  # of a link, where a bay has several
+        tags.append(f"pair={pair}")
     if item.player is not None:
         tags.append(f"player={item.player}")
     if item.session is not None:

@@ -44,8 +44,12 @@ class HybridClock:
     def see(self, stamp: int) -> None:
         """Take note of another's stamp: what is said from now on comes after it."""
         with self._lock:
-            if stamp <= (self._wall_ms() << 16) + DAY:
+            if stamp <= self.limit():
                 self._last = max(self._last, stamp)
+
+    def limit(self) -> int:
+        """Return the highest stamp that is not absurd now."""
+        return (self._wall_ms() << 16) + DAY
 
 
 def utc_ms(stamp: int) -> int:

@@ -4,16 +4,20 @@ Of what was said tombstones with the ids alone stay: they beat whatever another 
 late upload says of the player and the sessions.
 """
 
+import json
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Self
 
+from plantigrade_gateway.converter import made_from_text
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.formats import plural
+from plantigrade_gateway.people.log import DELETED
 from plantigrade_gateway.people.players import COACH, PLAYER, SESSION, Register
 from plantigrade_gateway.people.prints import PHOTO, pictures_of
 from plantigrade_gateway.store.enqueue import LOADS
+from plantigrade_gateway.store.hubledger import Ledger
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
@@ -62,6 +66,8 @@ class Receipt:
     sent_on : tuple of SentOn
     traces : str or None
         Why some of it may be in the store's files until another program is closed.
+    places : tuple of str
+        Of a hub: where else it is deleted, each asked until it has confirmed.
     """
 
     player: str
@@ -72,6 +78,12 @@ class Receipt:
     changes: int
     sent_on: tuple[SentOn, ...]
     traces: str | None
+    places: tuple[str, ...] = ()
+
+    @classmethod
+    def of_nothing(cls, player_id: str) -> Self:
+        """Make one of a player of whom nothing was here."""
+        return cls(player_id, _now(), (), {}, 0, 0, (), None)
 
     def json(self) -> dict[str, Any]:
         """Return it as JSON values."""
@@ -95,6 +107,11 @@ class Receipt:
                 f"{f' of player={self.player}, delete them there' if sent.may_have else ''}; "
                 f"{plural(sent.dropped, 'row')} that waited here are deleted"
             )
+        if self.places:
+            yield (
+                f"{', '.join(self.places)}: told, and asked until each has confirmed; "
+                "plantigrade hub deletions lists them"
+            )
         yield ELSEWHERE
         if self.traces is not None:
             yield self.traces
@@ -109,7 +126,8 @@ def is_there(register: Register, player_id: str) -> bool:
 def delete_player(register: Register, player_id: str, author: str = COACH) -> Receipt:
     """Delete a player with all sessions and all that was said; only the tombstone stays.
 
-    A deletion that was cut off is completed by another one.
+    A deletion that was cut off is completed by another one. What the log says deleted already gets
+    no other tombstone. The receipt is kept in the store before anything is deleted.
 
     Raises
     ------
@@ -119,33 +137,75 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
     store = register.store
     if not is_there(register, player_id):
         raise StoreError(f"player {player_id}: not in the store {store.path}")
-    sessions = store.database.read(
-        "SELECT session_id, state, session_no FROM sessions JOIN players USING (player_no)"
+    if is_recorded(register, player_id):
+        raise StoreError(f"player {player_id}: a session is still being recorded; stop it first")
+    sessions = _sessions(store, player_id)
+    numbers = [number for _, number in sessions]
+    rows = {"players": len(_anchor(store, player_id)), "sessions": len(sessions)}
+    rows |= {table: count for table in _tables(store) if (count := _count(store, table, numbers))}
+    gone = [(PLAYER, player_id), *((SESSION, session) for session, _ in sessions)]
+    with register.explained():
+        gone += [(PHOTO, key) for key in pictures_of(register.changes(player_id))]
+        changes = sum(c.field != DELETED for each in gone for c in register.log.changes(*each))
+        before = kept(store, player_id)
+        if before is not None and not before[1]:  # it was cut off, when this was wiped already
+            changes = max(changes, before[0].changes)
+        dead = {kind: register.log.deleted(kind) for kind in (PLAYER, SESSION, PHOTO)}
+        receipt = Receipt(
+            player_id,
+            _now(),
+            tuple(session for session, _ in sessions),
+            rows,
+            sum(
+                _sum(store, "SELECT coalesce(sum(length(data)), 0) FROM chunks", number)
+                for number in numbers
+            ),
+            changes,
+            tuple(_sent_on(store, numbers)),
+            None,
+            register.places(),
+        )
+        keep(store, receipt, is_done=False)
+        register.log.delete([(kind, key) for kind, key in gone if key not in dead[kind]], author)
+    receipt = replace(receipt, traces=_wiped(store, player_id))
+    keep(store, receipt, is_done=receipt.traces is None)
+    return receipt
+
+
+def keep(store: Store, receipt: Receipt, *, is_done: bool) -> None:
+    """Keep a receipt in the store: the hub is told of it from there."""
+    body = json.dumps(receipt.json())
+    Ledger(store.database).keep_receipt(receipt.player, body, is_done=is_done)
+
+
+def kept(store: Store, player_id: str) -> tuple[Receipt, bool] | None:
+    """Return the receipt that is kept of a player, and whether its deletion was done."""
+    found = Ledger(store.database).receipt(player_id)
+    return None if found is None else (made_from_text(Receipt, found.receipt), found.is_done)
+
+
+def is_recorded(register: Register, player_id: str) -> bool:
+    """Whether a session of a player is being recorded."""
+    return bool(
+        register.store.database.read(
+            "SELECT 1 FROM sessions JOIN players USING (player_no)"
+            " WHERE player_id = ? AND state = 'open'",
+            (player_id,),
+        )
+    )
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _sessions(store: Store, player_id: str) -> list[tuple[str, int]]:
+    rows = store.database.read(
+        "SELECT session_id, session_no FROM sessions JOIN players USING (player_no)"
         " WHERE player_id = ? ORDER BY started_utc",
         (player_id,),
     )
-    if any(state == "open" for _, state, _ in sessions):
-        raise StoreError(f"player {player_id}: a session is still being recorded; stop it first")
-    numbers = [number for _, _, number in sessions]
-    rows = {"players": len(_anchor(store, player_id)), "sessions": len(sessions)}
-    rows |= {table: count for table in _tables(store) if (count := _count(store, table, numbers))}
-    size = sum(_sum(store, "SELECT coalesce(sum(length(data)), 0) FROM chunks", n) for n in numbers)
-    sent_on = tuple(_sent_on(store, numbers))
-    gone = [(PLAYER, player_id), *((SESSION, session) for session, _, _ in sessions)]
-    with register.explained():
-        gone += [(PHOTO, key) for key in pictures_of(register.changes(player_id))]
-        changes = sum(len(register.log.changes(*entity)) for entity in gone)
-        register.log.delete(gone, author)
-    return Receipt(
-        player_id,
-        datetime.now(UTC).isoformat(timespec="seconds"),
-        tuple(session for session, _, _ in sessions),
-        rows,
-        size,
-        changes,
-        sent_on,
-        _wiped(store, player_id),
-    )
+    return [(session_id, number) for session_id, number in rows]
 
 
 def _wiped(store: Store, player_id: str) -> str | None:

@@ -7,7 +7,7 @@ of its entity.
 
 import json
 import secrets
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,8 +15,8 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.people.clock import DAY, HybridClock, now_ms
-from plantigrade_gateway.people.tables import CHANGE, RESTAMP, SITE, migrate, writing
+from plantigrade_gateway.people.clock import HybridClock, now_ms
+from plantigrade_gateway.people.tables import CHANGE, RESTAMP, SEEN, SITE, migrate, writing
 
 DELETED = "deleted"
 """The field of a tombstone."""
@@ -78,10 +78,7 @@ class ChangeLog:
     def __init__(self, engine: sa.Engine, clock: HybridClock | None = None) -> None:
         migrate(engine)
         self._engine = engine
-        with engine.connect() as db:
-            last = db.scalar(sa.select(sa.func.max(CHANGE.c.hlc))) or 0
         self._clock = clock or HybridClock()
-        self._clock.see(last)
 
     def say(
         self, entity: str, entity_id: str, fields: Mapping[str, Any], author: str
@@ -118,6 +115,8 @@ class ChangeLog:
         site, seq = (new_id(), 0) if row is None else (row.site, row.seq)
         if row is None:
             db.execute(SITE.insert().values(one=True, site=site, seq=0))
+        seq = max(seq, _seen(db).get(site, 0))  # others may have later ones: this is an older copy
+        self._see_last(db)
         made = [
             Change(
                 new_id(),
@@ -135,13 +134,37 @@ class ChangeLog:
         ]
         db.execute(SITE.update().values(seq=seq + len(made)))
         _insert(db, made)
+        _note_seen(db, made)
         return made
 
-    def merge(self, changes: Iterable[Change]) -> int:
+    def _see_last(self, db: sa.Connection) -> None:
+        """Go on from the last stamp that is here: others may have written it, or another clock."""
+        for stamp in (CHANGE.c.hlc, RESTAMP.c.hlc):
+            last = sa.select(sa.func.max(stamp)).where(stamp <= self._clock.limit())
+            self._clock.see(db.scalar(last) or 0)
+
+    def merge(
+        self,
+        changes: Iterable[Change],
+        restamps: Iterable[tuple[str, int]] = (),
+        *,
+        judges: bool = True,
+    ) -> int:
         """Take another place's changes; return how many were new.
 
         What was deleted here stays deleted. A stamp more than a day ahead of this clock is given
         another one, by a record that is kept; of several the lowest holds.
+
+        Parameters
+        ----------
+        changes : iterable of Change
+            Of each site from what this place has `seen` on, in the order of their numbers; in
+            pieces, and some of them again, if need be.
+        restamps : iterable of (str, int)
+            The other's `restamps`.
+        judges : bool
+            Whether stamps ahead of this clock are given others. A bay leaves it to its hub: by a
+            bay's clock that was never set, all that others say is ahead.
         """
         rows = list(changes)
         with writing(self._engine).begin() as db:
@@ -159,22 +182,52 @@ class ChangeLog:
             count = sa.select(sa.func.count()).select_from(CHANGE)
             before = db.scalar(count) or 0
             _insert(db, kept)
-            self._restamp(db, kept)
-            added = (db.scalar(count) or 0) - before
-        for change in rows:
-            self._clock.see(change.hlc)
-        return added
+            _note_seen(db, rows)
+            given = [{"change_id": key, "hlc": hlc} for key, hlc in restamps]
+            _insert_missing(db, RESTAMP, given)
+            if judges:
+                self._restamp(db, kept)
+            return (db.scalar(count) or 0) - before
 
     def _restamp(self, db: sa.Connection, changes: list[Change]) -> None:
-        limit = (now_ms() << 16) + DAY
-        rows = [
-            {"change_id": c.change_id, "hlc": self._clock.tick()}
-            for c in sorted(changes, key=lambda c: (c.hlc, c.site, c.seq))
-            if c.hlc > limit
-        ]
-        known = set(db.scalars(sa.select(RESTAMP.c.change_id)))
-        if new := [row for row in rows if row["change_id"] not in known]:
-            db.execute(RESTAMP.insert(), new)
+        limit = self._clock.limit()
+        self._see_last(db)
+        known = set(db.scalars(sa.select(RESTAMP.c.change_id).where(RESTAMP.c.hlc <= limit)))
+        ahead = [c for c in changes if c.hlc > limit and c.change_id not in known]
+        ahead.sort(key=lambda c: (c.hlc, c.site, c.seq))
+        rows = [{"change_id": c.change_id, "hlc": self._clock.tick()} for c in ahead]
+        _insert_missing(db, RESTAMP, rows)
+
+    def seen(self) -> dict[str, int]:
+        """Return the highest number that was seen of each site's changes, wiped ones among them."""
+        with self._engine.connect() as db:
+            return _seen(db)
+
+    def since(self, has: Mapping[str, int], most: int) -> list[Change]:
+        """Return what another place has not seen, in the order of site and number.
+
+        Parameters
+        ----------
+        has : mapping of str to int
+            What it has `seen`.
+        most : int
+            How many at once; ask again with what it has seen by then.
+        """
+        found: list[Change] = []
+        with self._engine.connect() as db:
+            for site, seq in sorted(_seen(db).items()):
+                after = has.get(site, 0)
+                if after < seq and len(found) < most:
+                    query = sa.select(CHANGE).where(CHANGE.c.site == site, CHANGE.c.seq > after)
+                    query = query.order_by(CHANGE.c.seq).limit(most - len(found))
+                    found += map(_change, db.execute(query))
+        return found
+
+    def restamps(self) -> list[tuple[str, int]]:
+        """Return the other stamps that changes were given: change id and stamp, in order."""
+        query = sa.select(RESTAMP.c.change_id, RESTAMP.c.hlc)
+        with self._engine.connect() as db:
+            return [(key, hlc) for key, hlc in db.execute(query.order_by(*query.selected_columns))]
 
     def changes(self, entity: str | None = None, entity_id: str | None = None) -> list[Change]:
         """Return changes in their order; of one entity, of one kind, or all."""
@@ -221,15 +274,14 @@ class ChangeLog:
             query = query.where(CHANGE.c.entity_id.in_(ids))
         if fields:
             query = query.where(CHANGE.c.field.in_([*fields, DELETED]))
-        last: dict[str, dict[str, str]] = {}
         with self._engine.connect() as db:
-            for key, field, value in db.execute(query):
-                last.setdefault(key, {})[field] = value
-        return {
-            key: {field: json.loads(value) for field, value in fields.items()}
-            for key, fields in last.items()
-            if DELETED not in fields
-        }
+            rows = db.execute(query).all()
+        last = {(key, field): value for key, field, value in rows}
+        values = json.loads(f"[{','.join(last.values())}]")  # at once: a tenth of one by one
+        found: dict[str, dict[str, Any]] = {}
+        for (key, field), value in zip(last, values, strict=True):
+            found.setdefault(key, {})[field] = value
+        return {key: fields for key, fields in found.items() if DELETED not in fields}
 
 
 def read_changes(
@@ -237,7 +289,7 @@ def read_changes(
 ) -> list[Change]:
     """Return changes as `ChangeLog.changes` does; its tables must be there."""
     with engine.connect() as db:
-        return [_change(row) for row in db.execute(_in_order(CHANGE.c, entity, entity_id))]
+        return [_change(row) for row in db.execute(_in_order(CHANGE.c, entity, entity_id)).all()]
 
 
 def _of(entity: str, entity_id: str) -> tuple[sa.ColumnElement[bool], sa.ColumnElement[bool]]:
@@ -269,8 +321,23 @@ def _in_order(
     return query.order_by(stamp, CHANGE.c.site, CHANGE.c.seq)
 
 
+def _seen(db: sa.Connection) -> dict[str, int]:
+    return {site: seq for site, seq in db.execute(sa.select(SEEN.c.site, SEEN.c.seq))}
+
+
+def _note_seen(db: sa.Connection, changes: list[Change]) -> None:
+    """Note the highest numbers of changes, were they kept or not."""
+    known = _seen(db)
+    highest: dict[str, int] = {}
+    for c in changes:
+        if c.seq > known.get(c.site, 0):
+            highest[c.site] = max(c.seq, highest.get(c.site, 0))
+    for site, seq in highest.items():
+        db.execute(SEEN.delete().where(SEEN.c.site == site))
+        db.execute(SEEN.insert().values(site=site, seq=seq))
+
+
 def _insert(db: sa.Connection, changes: list[Change]) -> None:
-    dialect = postgresql if db.dialect.name == "postgresql" else sqlite
     rows = [
         {
             "change_id": c.change_id,
@@ -286,14 +353,14 @@ def _insert(db: sa.Connection, changes: list[Change]) -> None:
         }
         for c in changes
     ]
-    for piece in _pieces(rows):
-        insert = dialect.insert(CHANGE).on_conflict_do_nothing(index_elements=["change_id"])
-        db.execute(insert, piece)
+    _insert_missing(db, CHANGE, rows)
 
 
-def _pieces(rows: list[dict[str, Any]]) -> Iterator[list[dict[str, Any]]]:
+def _insert_missing(db: sa.Connection, table: sa.Table, rows: list[dict[str, Any]]) -> None:
+    dialect = postgresql if db.dialect.name == "postgresql" else sqlite
+    insert = dialect.insert(table).on_conflict_do_nothing(index_elements=list(table.primary_key))
     for at in range(0, len(rows), _PIECE):
-        yield rows[at : at + _PIECE]
+        db.execute(insert, rows[at : at + _PIECE])
 
 
 def _change(row: sa.Row[Any]) -> Change:

@@ -12,6 +12,7 @@ from typing import Any
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.people.hubtables import places_of
 from plantigrade_gateway.people.log import Change, ChangeLog, new_id
 from plantigrade_gateway.people.profile import (
     ANSWERS,
@@ -37,7 +38,7 @@ from plantigrade_gateway.people.profile import (
     profile_of,
     utc,
 )
-from plantigrade_gateway.people.tables import explained, sqlite_engine
+from plantigrade_gateway.people.tables import engine_for, explained
 from plantigrade_gateway.store.rows import at_place, utc_text
 from plantigrade_gateway.store.store import Store
 
@@ -89,9 +90,13 @@ class Register:
     def __init__(self, store: Store, author: str = COACH) -> None:
         self.store = store
         self.author = author
-        self._engine = sqlite_engine(store.path)
-        with self.explained():
-            self.log = ChangeLog(self._engine)
+        self._engine = engine_for(store.path)
+        try:
+            with self.explained():
+                self.log = ChangeLog(self._engine)
+        except BaseException:
+            self.close()
+            raise
 
     def __enter__(self) -> "Register":
         return self
@@ -106,6 +111,11 @@ class Register:
     def explained(self) -> AbstractContextManager[None]:
         """Turn what the file refuses into one sentence."""
         return explained(self.store.path)
+
+    def places(self) -> tuple[str, ...]:
+        """Return the places of a site that a deletion must reach; none where this is no hub's."""
+        with self.explained(), self._engine.connect() as db:
+            return places_of(db)
 
     # What is read
 
@@ -456,6 +466,10 @@ class Register:
             There is no such player.
         """
         self._anchor(player_id, self.profile(player_id).handedness)
+
+    def anchored(self) -> set[str]:
+        """Return the ids that sessions can refer to; those of deleted players too."""
+        return {player_id for player_id, _ in self._anchors()}
 
     def _anchor(self, player_id: str, handedness: str) -> None:
         with self.store.database.writing() as db:

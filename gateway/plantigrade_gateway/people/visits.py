@@ -41,7 +41,7 @@ from plantigrade_gateway.people.said import (
     standing,
     with_edits,
 )
-from plantigrade_gateway.people.tables import explained, is_there, sqlite_engine
+from plantigrade_gateway.people.tables import engine_for, explained, is_there
 from plantigrade_gateway.record.sets import LONGEST_CLUB
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
@@ -60,7 +60,7 @@ def said_of_session(store: Store, session_id: str, swings: Sequence[Swing]) -> S
     StoreError
         The file refuses.
     """
-    engine = sqlite_engine(store.path)
+    engine = engine_for(store.path)
     try:
         with explained(store.path):
             changes = read_changes(engine, SESSION, session_id) if is_there(engine) else []

@@ -322,7 +322,7 @@ class Screen:
 def _after(swing: Swing, t_s: float | None) -> str:
     if t_s is None or swing.start_s is None:
         return formats.NONE
-    return f"{t_s - swing.start_s:+.2f} s"
+    return f"{t_s - swing.start_s:+z.2f} s"
 
 
 def _bar(load_bw: float | None, fill: str) -> str:

@@ -65,6 +65,8 @@ class CalibrationOptions:
         Told each pose that is asked for, for a virtual player.
     now_ns : callable
         A monotonic clock, ns.
+    pair : str
+        Which of several pairs of insoles; empty: the usual one.
     """
 
     store: Path | None = None
@@ -76,6 +78,7 @@ class CalibrationOptions:
     poses: tuple[Pose, ...] | None = None
     asked: "asyncio.Queue[Pose] | None" = None
     now_ns: Callable[[], int] = time.monotonic_ns
+    pair: str = ""
 
 
 async def calibrate(request: CalibrationOptions, out: Console, stop: asyncio.Event) -> bool:
@@ -126,7 +129,9 @@ class Calibrating:
     async def opened(self, store: Store, say: Callable[[str], None]) -> AsyncIterator[LiveSource]:
         """Give the insoles."""
         self._store, request = store, self._request
-        options = InsoleOptions(WISH, request.simulation, request.radio, request.now_ns)
+        options = InsoleOptions(
+            WISH, request.simulation, request.radio, request.now_ns, request.pair
+        )
         async with opened_insoles(options, store, say, self._asked) as self._source:
             self._guide = _guide(request, store, self._pair)
             yield self._source

@@ -344,11 +344,10 @@ class LiveFeed:
         feet = {}
         for foot in Foot:  # both, always: a page draws two
             link = status.feet.get(str(foot), NO_INSOLE)
-            made = link.packets + link.lost_packets
             error_ms = None if link.clock_error_s is None else 1e3 * link.clock_error_s
             feet[str(foot)] = {
                 **plain(link),
-                "lost_share": link.lost_packets / made if made else None,
+                "lost_share": link.lost_share,
                 "clock_error_ms": error_ms,
             }
         self._send(

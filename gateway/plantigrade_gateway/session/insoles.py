@@ -6,7 +6,7 @@ import re
 import sys
 import time
 from collections.abc import AsyncIterator, Callable, Iterable
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 
 from plantigrade.poses import Pose
@@ -20,6 +20,7 @@ from plantigrade_gateway.session.stage import Stage
 from plantigrade_gateway.session.visit import SessionManager
 from plantigrade_gateway.sources.bluetooth import Radio, scanning
 from plantigrade_gateway.sources.live import LiveSource, StreamConfig
+from plantigrade_gateway.sources.sharing import SharedRadio
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import (
     firmware_said,
@@ -54,12 +55,24 @@ class InsoleOptions:
         A transport (`virtual/backend.py`) instead of the system's Bluetooth.
     now_ns : callable
         A monotonic clock, ns.
+    pair : str
+        Which of several pairs of insoles; empty: the usual one.
+    place : int or None
+        They are virtual, and this is their place among those of a simulation that somebody else
+        runs behind `radio`.
     """
 
     stream: StreamConfig = field(default_factory=StreamConfig)
     simulation: Simulation | None = None
     radio: str | None = None
     now_ns: Callable[[], int] = time.monotonic_ns
+    pair: str = ""
+    place: int | None = None
+
+    @property
+    def is_virtual(self) -> bool:
+        """Whether nobody wears them."""
+        return self.simulation is not None or self.place is not None
 
 
 @asynccontextmanager
@@ -80,9 +93,16 @@ async def opened_insoles(
     """
     async with _paired(options, store, asked) as (pair, radio):
         layout_of(pair)
-        async with scanning(radio, lambda _: None):
+        # Of the system's adapter; one behind a transport is this program's alone.
+        is_shared = options.radio is None or _ADAPTER.fullmatch(options.radio) is not None
+        is_shared = is_shared and options.simulation is None
+        shared = SharedRadio(store.path, options.radio) if is_shared else None
+        async with (
+            shared.connecting() if shared else nullcontext(),
+            scanning(radio, lambda _: None),
+        ):
             pass
-        name = "insoles" if options.simulation is None else "virtual insoles (invented)"
+        name = "virtual insoles (invented)" if options.is_virtual else "insoles"
 
         def met(insole: KnownInsole, firmware: int, hardware: int | None) -> str | None:
             try:
@@ -92,7 +112,9 @@ async def opened_insoles(
                 _log.warning("%s: firmware not noted: %s", insole.label, error)
                 return None
 
-        source = LiveSource(pair, radio, say, options.stream, options.now_ns, name, met=met)
+        source = LiveSource(
+            *(pair, radio, say, options.stream, options.now_ns, name), met=met, shared=shared
+        )
         for insole in pair:
             source.links[insole.foot].calibration = calibrations.describe(store, insole)
         yield source
@@ -105,27 +127,37 @@ async def _paired(
     """Give the insoles to connect and the radio to do it with."""
     if options.simulation is not None:
         async with (
-            simulator_process(options.simulation, asked) as transport,
-            opened_radio(transport) as air,
+            simulator_process(options.simulation, asked) as transports,
+            opened_radio(transports[0]) as air,
         ):
-            from plantigrade_gateway.virtual.player import LENGTH_MM, usual_pair
-
-            yield (
-                [
-                    KnownInsole(k.serial, k.foot, "virtual", k.address, LENGTH_MM)
-                    for k in usual_pair()
-                ],
-                air,
-            )
+            yield _virtual_pair(0), air
         return
-    pair = known(store)
+    pair = known(store, options.pair) if options.place is None else _virtual_pair(options.place)
     if not pair:
-        raise InputError(
-            "no insole is remembered: put the insoles near and run plantigrade pair, or use "
-            "virtual ones with plantigrade run --virtual"
-        )
+        raise InputError(none_remembered(options.pair))
     async with opened_radio(options.radio) as radio:
         yield pair, radio
+
+
+def _virtual_pair(place: int) -> list[KnownInsole]:
+    from plantigrade_gateway.virtual.player import LENGTH_MM, usual_pair
+
+    return [
+        KnownInsole(k.serial, k.foot, "virtual", k.address, LENGTH_MM) for k in usual_pair(place)
+    ]
+
+
+def none_remembered(pair: str) -> str:
+    """Return what is said of a pair of which no insole is remembered."""
+    if pair:
+        return (
+            f"pair {pair}: no insole of it is remembered: put its insoles near and run "
+            f"plantigrade pair --pair {pair}, or use virtual ones with --virtual"
+        )
+    return (
+        "no insole is remembered: put the insoles near and run plantigrade pair, or use "
+        "virtual ones with plantigrade run --virtual"
+    )
 
 
 @asynccontextmanager
@@ -196,7 +228,7 @@ class InsoleJob:
 
     def intro(self) -> Iterable[str]:
         """Return whether they are real ones."""
-        return [] if self._options.simulation is None else [VIRTUAL]
+        return [VIRTUAL] if self._options.is_virtual else []
 
     def work(self, stage: Stage) -> Sessions:
         """Return what records, analyses and shows what they send."""

@@ -112,6 +112,8 @@ class LiveSession:
         Says outcomes; opened and closed by the caller.
     player_id : str, optional
         Whose it is.
+    pair : str
+        Which of several pairs of insoles it is of.
 
     Attributes
     ----------
@@ -133,6 +135,7 @@ class LiveSession:
         tap: Tap | None = None,
         voice: Announcer | None = None,
         player_id: str | None = None,
+        pair: str = "",
     ) -> None:
         self._store = store
         self._sound = sound
@@ -155,7 +158,7 @@ class LiveSession:
         self.analysis = RecordAnalysis(source, tap=tap, heard=True)
         self.session_id = new_session_id()
         self.player_id = player_id
-        begin = NewSession.now(source, ANALYSIS_VERSION, player_id)
+        begin = NewSession.now(source, ANALYSIS_VERSION, player_id, pair=pair)
         self._recorder = Recorder(store, self.session_id, on_problem=on_problem, begin=begin)
 
     def __enter__(self) -> Self:

@@ -12,6 +12,7 @@ from typing import Self
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.errors import GatewayError, RecordingError, StoreError
 from plantigrade_gateway.forward.launch import LinkSamples
+from plantigrade_gateway.forward.roster import PairSoFar
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import with_said
 from plantigrade_gateway.record.entries import Batch
@@ -82,7 +83,10 @@ class Sessions:
         self._live_feed = stage.live_feed
         self._latency = Latency()
         self._samples = LinkSamples(stage.store, stage.options.config)
-        self._status = StatusFile(stage.store.path, yields=not source.is_live)
+        self._so_far = PairSoFar(stage.teller, source.name)
+        self._status = StatusFile(
+            stage.store.path, yields=not source.is_live, pair=stage.options.pair
+        )
         self._screen: Screen | None = None
         self._player_id = stage.options.player_id
         self._live_feed.set_player(self._player_id)
@@ -123,6 +127,7 @@ class Sessions:
             self._screen.show(step.output, live.analysis.now_s)
         if self._manager.pipeline is not None:
             self._live_feed.show(step, self._manager.pipeline)
+            self._so_far.take(step.output.events, self._manager.pipeline.rate_hz)
         if live is not None:
             self._stage.handler.advance(live)
             if self._stage.ears is not None:
@@ -135,10 +140,16 @@ class Sessions:
         live = self._manager.live
         pipeline, session_id = (live.analysis.pipeline, live.session_id) if live else (None, None)
         now_ns = self._now_ns()
-        status = measure(self._source.links, pipeline, session_id, self._latency, now_ns)
+        page = self._stage.page
+        status = replace(
+            measure(self._source.links, pipeline, session_id, self._latency, now_ns),
+            pair=self._stage.options.pair,
+            page=None if page is None else page.url,
+        )
         self._status.put(status)
         forward = forwardstate.latest(self._stage.store.path)
         self._live_feed.link(status, live.store_problem if live else None, forward)
+        self._so_far.tell(status, self._player_id, forward)
         if self._source.is_live:
             await self._samples.take(status, now_ns)
 
@@ -263,8 +274,10 @@ class Sessions:
             tap=self._live_feed.tap,
             voice=stage.voice,
             player_id=self._player_id,
+            pair=stage.options.pair,
         )
         self._live_feed.begin(live, self._source.name)
+        self._so_far.begin()
         stage.handler.begin(live)
         self._tell_heard(live)
         self._screen = Screen(

@@ -11,6 +11,7 @@ from rich.console import Console
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary, opened_forwarder
+from plantigrade_gateway.forward.roster import Teller
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.measures import chosen_lines
 from plantigrade_gateway.session.checkpeople import CheckPeople
@@ -49,6 +50,8 @@ class RunOptions:
         Whose the sessions are.
     ear : Ear or None
         Where a microphone stands that listens for strikes; None: none does.
+    pair : str
+        Which of several pairs of insoles it is; empty: the usual one.
     """
 
     sound: bool | None = True
@@ -61,6 +64,7 @@ class RunOptions:
     config: Config | None = None
     player_id: str | None = None
     ear: Ear | None = None
+    pair: str = ""
 
 
 class Stage:
@@ -79,6 +83,8 @@ class Stage:
     handler : CommandHandler
     ears : Ears or None
         The microphone that listens for strikes.
+    teller : Teller or None
+        Tells the roster of the site how this gateway is; None where nobody is told.
     obey : callable
         Given each command of a page, in the event loop; the work sets it.
     """
@@ -96,6 +102,7 @@ class Stage:
         self.drilling = options.drilling or Drilling(shelf(None))
         self.obey: Callable[[Message], None] = lambda _: None
         self.ears: Ears | None = None
+        self.teller: Teller | None = None
         self._loop = asyncio.get_running_loop()
 
     def say(self, text: str) -> None:
@@ -140,6 +147,7 @@ def opened_stage(out: Console, store: Store, options: RunOptions) -> Iterator[St
         page = stage.page = opened.enter_context(
             opened_page(options.page, store.path, stage.queue_command, stage.say)
         )
+        stage.teller = Teller.of(forwarder, options.config)
         far = LiveSummary.of(forwarder, options.config)
         stage.live_feed = LiveFeed(page, sound, stage.drilling.shelf, far)
         people = CheckPeople(store)

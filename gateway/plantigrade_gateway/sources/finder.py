@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator, Callable
 
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.sources.bluetooth import Radio, Sighting, scanning
+from plantigrade_gateway.sources.sharing import LOOK_S, SharedRadio
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 LONGEST_SCAN_S = 10.0
@@ -29,11 +30,16 @@ class Finder:
     radio : Radio
     streams : callable
         Whether a link streams.
+    shared : SharedRadio, optional
+        Other programs that use the adapter are left alone by it.
     """
 
-    def __init__(self, radio: Radio, streams: Callable[[], bool]) -> None:
+    def __init__(
+        self, radio: Radio, streams: Callable[[], bool], shared: SharedRadio | None = None
+    ) -> None:
         self._radio = radio
         self._streams = streams
+        self._shared = shared
         self._listeners: dict[Callable[[Sighting], None], asyncio.Future[Sighting]] = {}
         self._limits: set[asyncio.Timeout] = set()
         self._work: asyncio.Task[None] | None = None
@@ -91,14 +97,19 @@ class Finder:
         self._changed.set()
         try:
             await self._silent.wait()
-            yield
+            async with self._shared.connecting() if self._shared else contextlib.nullcontext():
+                yield
         finally:
             self._pauses -= 1
             self._changed.set()
-            for limit in self._limits:
-                when = limit.when()
-                if when is not None and not limit.expired():
-                    limit.reschedule(when + loop.time() - began_s)
+            self._put_off(loop.time() - began_s)
+
+    def _put_off(self, seconds: float) -> None:
+        """Let all that look have so much longer."""
+        for limit in self._limits:
+            when = limit.when()
+            if when is not None and not limit.expired():
+                limit.reschedule(when + seconds)
 
     async def close(self) -> None:
         """End what runs."""
@@ -118,11 +129,16 @@ class Finder:
             if self._pauses:
                 await self._changed.wait()
                 continue
-            beside = self._streams()
+            beside = self._is_beside()
+            may = True
             try:
-                self._silent.clear()
-                async with scanning(self._radio, self._heard):
-                    await self._wait(BURST_S if beside else LONGEST_SCAN_S)
+                with (
+                    self._shared.scanning() if self._shared else contextlib.nullcontext(True) as may
+                ):
+                    if may:
+                        self._silent.clear()
+                        async with scanning(self._radio, self._heard):
+                            await self._wait(BURST_S if beside else LONGEST_SCAN_S, beside)
             except BluetoothError as error:
                 for heard in self._listeners.values():
                     if not heard.done():
@@ -130,17 +146,29 @@ class Finder:
                 return
             finally:
                 self._silent.set()
-            if beside and self._listeners and not self._pauses:
-                await self._wait(REST_S)
+            if not may:
+                await asyncio.sleep(LOOK_S)
+                self._put_off(LOOK_S)
+            elif beside and self._listeners and not self._pauses:
+                await self._wait(REST_S, beside)
 
-    async def _wait(self, seconds: float) -> None:
-        """Wait, at most until there is no listener, or scanning shall pause."""
+    def _is_beside(self) -> bool:
+        """Whether a link streams beside the scan, of this program or another."""
+        return self._streams() or (self._shared is not None and self._shared.others_stream)
+
+    async def _wait(self, seconds: float, beside: bool) -> None:
+        """Wait, at most until there is no listener, or scanning shall pause or be briefer."""
         loop = asyncio.get_running_loop()
         until_s = loop.time() + seconds
         while self._listeners and not self._pauses and loop.time() < until_s:
+            if self._shared is not None and (
+                self._shared.others_connect or (not beside and self._shared.others_stream)
+            ):
+                return
             self._changed.clear()
+            look_s = until_s if self._shared is None else min(until_s, loop.time() + LOOK_S)
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout_at(until_s):
+                async with asyncio.timeout_at(look_s):
                     await self._changed.wait()
 
     def _heard(self, sighting: Sighting) -> None:

@@ -28,6 +28,7 @@ from plantigrade_gateway.sources.interval import IntervalMeter
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S, Streaming, open_insole
 from plantigrade_gateway.sources.logreader import LogReader
 from plantigrade_gateway.sources.reconnect import ConnectionState, LinkInfo
+from plantigrade_gateway.sources.sharing import SharedRadio
 from plantigrade_gateway.sources.source import STOP_LIMIT_S
 from plantigrade_gateway.sources.trouble import RadioError
 from plantigrade_gateway.upkeep import kept_up
@@ -87,6 +88,8 @@ class LiveSource:
     met : callable, optional
         Told each insole that was connected to, its firmware and its kind of hardware; returns what
         is said of the firmware.
+    shared : SharedRadio, optional
+        How the adapter is shared with other programs.
 
     Attributes
     ----------
@@ -107,7 +110,9 @@ class LiveSource:
         name: str = "insoles",
         inbox: Inbox | None = None,
         met: Met | None = None,
+        shared: SharedRadio | None = None,
     ) -> None:
+        self._shared = shared
         self._met = met
         self.name = name
         self.bridged_s = Limits().bridge_s
@@ -120,7 +125,7 @@ class LiveSource:
         self._tell = tell
         self._wish = wish or StreamConfig()
         self._now_ns = now_ns
-        self._finder = Finder(radio, self._streams)
+        self._finder = Finder(radio, self._streams, shared)
         self._connecting = asyncio.Lock()  # hosts allow one connection attempt at a time
         self._said: dict[Foot, str] = {}
         self._firmware: dict[Foot, int] = {}
@@ -318,7 +323,8 @@ class LiveSource:
         if link.log is not None:
             beside.append(asyncio.create_task(self._catch_up(info, link.log, over), name="log"))
         try:
-            await self._watch(info, link, flow, meter)
+            async with self._shared.streaming() if self._shared else contextlib.nullcontext():
+                await self._watch(info, link, flow, meter)
         finally:
             over.set()  # a request under way is not cut off: hosts do not take that well
             await asyncio.wait(beside[:1], timeout=2.0 * ANSWER_LIMIT_S)

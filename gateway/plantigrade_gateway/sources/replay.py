@@ -50,10 +50,7 @@ def write_replay(path: Path, entries: Iterable[Entry]) -> None:
     part = path.with_name(f"{path.name}.{os.getpid()}.part")
     try:
         with part.open("xb") as file:
-            file.write(MAGIC + _VERSION.pack(VERSION))
-            for piece in _pieces(path, entries):
-                file.write(_LENGTH.pack(len(piece)) + piece)
-            file.write(_LENGTH.pack(0))
+            file.writelines(packed_replay(_pieces(path, entries)))
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
@@ -61,6 +58,57 @@ def write_replay(path: Path, entries: Iterable[Entry]) -> None:
         raise RecordError(f"{path}: cannot be written: {error.strerror}") from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def packed_replay(pieces: Iterable[bytes]) -> Iterator[bytes]:
+    """Give the bytes of a replay file of a record's pieces, packed as the store keeps them."""
+    yield MAGIC + _VERSION.pack(VERSION)
+    for piece in pieces:
+        yield _LENGTH.pack(len(piece)) + piece
+    yield _LENGTH.pack(0)
+
+
+def unpacked_replay(name: str, data: Iterable[bytes]) -> Iterator[bytes]:
+    """Give the pieces in the bytes of a replay file, still packed; nobody looks into them.
+
+    Parameters
+    ----------
+    name : str
+        For the error.
+    data : iterable of bytes
+        The file, cut anywhere.
+
+    Raises
+    ------
+    RecordError
+        As `read_replay`, but for what is inside a piece.
+    """
+    file = _Stream(data)
+    _check_head(name, file)
+    for _, piece in _read_packed(name, file):
+        yield piece
+
+
+class _Stream:
+    """Bytes that come in pieces, read as a file is."""
+
+    def __init__(self, data: Iterable[bytes]) -> None:
+        self._data = iter(data)
+        self._held = bytearray()
+        self._at = 0
+
+    def read(self, most: int, /) -> bytes:
+        """Return as many bytes as are wanted, fewer at the end."""
+        while len(self._held) < most and (more := next(self._data, None)) is not None:
+            self._held += more
+        found = bytes(self._held[:most])
+        del self._held[:most]
+        self._at += len(found)
+        return found
+
+    def tell(self) -> int:
+        """Return how many bytes were read."""
+        return self._at
 
 
 def _pieces(path: Path, entries: Iterable[Entry]) -> Iterator[bytes]:
@@ -112,7 +160,7 @@ def read_replay(path: Path) -> Iterator[Batch]:
         raise RecordError(f"{path}: cannot be read: {error.strerror}") from error
 
 
-def _check_head(path: Path, file: BinaryIO) -> None:
+def _check_head(path: Path | str, file: "BinaryIO | _Stream") -> None:
     head = file.read(len(MAGIC) + _VERSION.size)
     if head[: len(MAGIC)] != MAGIC or len(head) < len(MAGIC) + _VERSION.size:
         raise RecordError(f"{path}: not a replay file, expected it to begin with {MAGIC.hex(' ')}")
@@ -121,10 +169,9 @@ def _check_head(path: Path, file: BinaryIO) -> None:
         raise RecordError(f"{path}: replay file version {version}, expected {VERSION}")
 
 
-def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
+def _read_packed(path: Path | str, file: "BinaryIO | _Stream") -> Iterator[tuple[int, bytes]]:
+    """Give where each piece begins, and its bytes."""
     at = file.tell()
-    order = Order(str(path))
-    told = 0
     while length := _read_length(path, file, at):
         piece = file.read(length)
         if len(piece) < length:
@@ -132,6 +179,16 @@ def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
                 f"{path}: cut off at byte {at + _LENGTH.size + len(piece)}, expected a piece of "
                 f"{length} bytes from byte {at + _LENGTH.size}"
             )
+        yield at, piece
+        at += _LENGTH.size + length
+    if file.read(1):
+        raise RecordError(f"{path}: bytes after the end mark at byte {at}, expected none")
+
+
+def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
+    order = Order(str(path))
+    told = 0
+    for at, piece in _read_packed(path, file):
         try:
             batch = unpack([piece])
         except StoreError as error:
@@ -145,10 +202,7 @@ def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
                 f"{path}: piece at byte {at}: marks and settings of {told} bytes by now, expected "
                 f"at most {MOST_TOLD_BYTES}"
             )
-        at += _LENGTH.size + length
         yield batch
-    if file.read(1):
-        raise RecordError(f"{path}: bytes after the end mark at byte {at}, expected none")
 
 
 def _told(batch: Batch) -> int:
@@ -158,7 +212,7 @@ def _told(batch: Batch) -> int:
     return int(kept.sum()) + _ENTRY_BYTES * len(kept)
 
 
-def _read_length(path: Path, file: BinaryIO, at: int) -> int:
+def _read_length(path: Path | str, file: "BinaryIO | _Stream", at: int) -> int:
     """Return the next piece's length, 0 for the end mark."""
     field = file.read(_LENGTH.size)
     if len(field) < _LENGTH.size:

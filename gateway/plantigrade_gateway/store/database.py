@@ -4,16 +4,21 @@ Knows SQLite and the file (`schema.py`), not what the tables mean (`store.py`).
 """
 
 import fcntl
+import os
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.refusal import explain
+
+
+def _opened_sign(path: Path, *, make: bool) -> IO[bytes]:
+    return os.fdopen(os.open(path, os.O_RDWR | (os.O_CREAT if make else 0), 0o600), "wb")
 
 
 class Database:
@@ -40,15 +45,18 @@ class Database:
             schema.connect_read_only(path) if read_only else schema.connect(path, create=create)
         )
         self._guard = threading.RLock()
-        self._recording: IO[bytes] | None = None
+        self._recording: dict[str, IO[bytes]] = {}
+        self._records: IO[bytes] | None = None
 
     def close(self) -> None:
         """Close the file; closing again changes nothing."""
         with self._guard:
             self._connection.close()
-            if self._recording is not None:
-                self._recording.close()
-                self._recording = None
+            for session_id in list(self._recording):
+                self.unmark_recording(session_id)
+            if self._records is not None:
+                self._records.close()
+                self._records = None
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
@@ -90,13 +98,17 @@ class Database:
     def wipe(self) -> None:
         """After a deletion: give its pages back and cut the log, so that no copy of it stays.
 
-        The pages themselves were overwritten by the deletion (``PRAGMA secure_delete``).
+        The pages themselves were overwritten by the deletion (``PRAGMA secure_delete``). Copies
+        from before an upgrade (`schema.kept_copies`) go: they hold it, and nothing else that is
+        not here.
 
         Raises
         ------
         StoreError
             Another program is reading older contents; the log cannot be cut before it ends.
         """
+        for copy in schema.kept_copies(self.path):
+            copy.unlink(missing_ok=True)
         self.read("PRAGMA incremental_vacuum")
         busy, *_ = self.read("PRAGMA wal_checkpoint(TRUNCATE)")[0]
         if busy:
@@ -105,43 +117,96 @@ class Database:
                 f"stay in {self.path.name}-wal until that program is closed"
             )
 
-    def mark_recording(self) -> None:
-        """Hold the sign that this program records into the store, until it closes it or is killed.
+    def mark_recording(self, session_id: str) -> None:
+        """Hold the sign that a session is recorded here, until it is unmarked.
+
+        It is a lock on a file beside the store. The system lets go of it however the program ends,
+        so that what was cut off can be told from what another program still records.
 
         Raises
         ------
         StoreError
-            The lock file beside the store cannot be made.
+            The lock file cannot be made.
         """
         with self._guard:
-            if self._recording is None:
-                file = self._lock_file()
-                fcntl.flock(file, fcntl.LOCK_SH)
-                self._recording = file
+            if session_id in self._recording:
+                return
+            if self._records is None:  # until the store is closed: nobody replaces it before
+                self._records = _recording_file(self.path)
+                fcntl.flock(self._records, fcntl.LOCK_SH)
+            try:
+                file = _opened_sign(self._sign_of(session_id), make=True)
+            except OSError as error:
+                raise _no_room(self.path, error) from error
+            fcntl.flock(file, fcntl.LOCK_SH)
+            self._recording[session_id] = file
+
+    def unmark_recording(self, session_id: str) -> None:
+        """Let go of the sign; nothing where this program holds none."""
+        with self._guard:
+            file = self._recording.pop(session_id, None)
+            if file is not None:
+                with file:
+                    self._remove_sign(session_id, file)
 
     @contextmanager
-    def without_recording(self) -> Iterator[bool]:
-        """Whether no program records into the store; none can begin to inside the block.
-
-        Raises
-        ------
-        StoreError
-            The lock file beside the store cannot be made.
-        """
-        with self._guard, self._lock_file() as file:
+    def without_recording(self, session_id: str) -> Iterator[bool]:
+        """Whether no program records a session; its sign is gone after the block then."""
+        try:
+            file = _opened_sign(self._sign_of(session_id), make=False)
+        except OSError:
+            yield True
+            return
+        with file:
             try:
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
                 yield False
             else:
                 yield True
+                self._remove_sign(session_id, file)
 
-    def _lock_file(self) -> IO[bytes]:
-        path = self.path.with_name(self.path.name + "-recording")
+    def _remove_sign(self, session_id: str, file: IO[bytes]) -> None:
+        """Remove the file, unless another program holds it too."""
+        with suppress(OSError):
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._sign_of(session_id).unlink()
+
+    def _sign_of(self, session_id: str) -> Path:
+        safe = "".join(c for c in session_id if c.isalnum())
+        return self.path.with_name(f"{self.path.name}-recording-{safe}")
+
+
+@contextmanager
+def not_recorded_into(store: Path) -> Iterator[bool]:
+    """Whether no program records into a store, which need not be open or be there.
+
+    None can begin to inside the block.
+
+    Raises
+    ------
+    StoreError
+        The lock file beside the store cannot be made.
+    """
+    with _recording_file(store) as file:
         try:
-            return open(path, "ab")
-        except OSError as error:
-            raise StoreError(
-                f"store {path}: cannot be made ({error.strerror}); "
-                "allow writing in its folder or choose another with --store"
-            ) from error
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            yield False
+        else:
+            yield True
+
+
+def _recording_file(store: Path) -> IO[bytes]:
+    path = store.with_name(store.name + "-recording")
+    try:
+        return open(path, "ab")
+    except OSError as error:
+        raise _no_room(path, error) from error
+
+
+def _no_room(path: Path, error: OSError) -> StoreError:
+    return StoreError(
+        f"store {path}: cannot be made ({error.strerror}); "
+        "allow writing in its folder or choose another with --store"
+    )

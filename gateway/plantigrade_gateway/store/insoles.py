@@ -1,9 +1,14 @@
-"""The insoles this installation knows: one left and one right, remembered in the store."""
+"""The insoles this installation knows: one left and one right of each pair, in the store.
 
+A pair has a name where there are several; the usual one's is empty.
+"""
+
+import re
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
 from plantigrade.block import Foot
+from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.store.store import Store
@@ -14,14 +19,41 @@ FITS_MM = 5.0
 """An insole may differ from the footbed by so much (ours: half a shoe size is 3 to 4 mm)."""
 
 
-def remember(store: Store, insole: KnownInsole) -> None:
-    """Remember an insole, in place of the one that was known for its foot."""
+_PAIR_NAME = re.compile("[A-Za-z0-9_-]{1,16}")
+
+
+def checked_pair(name: str) -> str:
+    """Return a pair's name; it stands in files' names and before what is said of the pair.
+
+    Raises
+    ------
+    InputError
+        It cannot be one.
+    """
+    if not _PAIR_NAME.fullmatch(name):
+        raise InputError(f"pair {shown(name)}: expected up to 16 letters, digits, - and _")
+    return name
+
+
+def pair_label(pair: str) -> str:
+    """Return what a pair is called among several."""
+    return f"pair {pair}" if pair else "the usual pair"
+
+
+def remember(store: Store, insole: KnownInsole, pair: str = "") -> None:
+    """Remember an insole of a pair, in place of the one that was known for its foot.
+
+    It is of no other pair any more.
+    """
     said = insole.information
     with store.database.writing() as db:
-        db.execute("DELETE FROM insoles WHERE foot = ? OR serial = ?", (insole.foot, insole.serial))
+        db.execute(
+            "DELETE FROM insoles WHERE (foot = ? AND pair = ?) OR serial = ?",
+            (insole.foot, pair, insole.serial),
+        )
         db.execute(
             "INSERT INTO insoles (serial, foot, name, address, length_mm, paired_utc, information,"
-            " bonded) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            " bonded, pair) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 insole.serial,
                 str(insole.foot),
@@ -31,26 +63,35 @@ def remember(store: Store, insole: KnownInsole) -> None:
                 utc_text(datetime.now(UTC)),
                 None if said is None else said.encode(),
                 insole.bonded,
+                pair,
             ),
         )
     if said is not None:
         note_firmware(store, insole.serial, said.firmware, said.hardware)
 
 
-def known(store: Store) -> list[KnownInsole]:
-    """Return the insoles that are remembered, left first."""
-    rows = store.database.read(
-        "SELECT serial, foot, name, address, length_mm, information, firmware, bonded"
-        " FROM insoles ORDER BY foot"
-    )
-    return [
-        KnownInsole(a, Foot(b), c, d, e, None if f is None else read_information(f), g, bool(h))
-        for a, b, c, d, e, f, g, h in rows
-    ]
+def known(store: Store, pair: str = "") -> list[KnownInsole]:
+    """Return the insoles of a pair that are remembered, left first."""
+    found = [k for name, k in pairs(store).items() if name.casefold() == pair.casefold()]
+    return found[0] if found else []
 
 
-def forget(store: Store, foot: Foot) -> None:
-    """Forget the insole of a foot.
+def pairs(store: Store) -> dict[str, list[KnownInsole]]:
+    """Return all that are remembered, by the pair's name; the usual pair first, left first."""
+    found: dict[str, list[KnownInsole]] = {}
+    name = ""
+    for a, b, c, d, e, f, g, h, pair in store.database.read(
+        "SELECT serial, foot, name, address, length_mm, information, firmware, bonded, pair"
+        " FROM insoles ORDER BY pair, foot"
+    ):
+        said = None if f is None else read_information(f)
+        name = name if pair.casefold() == name.casefold() else pair  # as one of them has it
+        found.setdefault(name, []).append(KnownInsole(a, Foot(b), c, d, e, said, g, bool(h)))
+    return found
+
+
+def forget(store: Store, foot: Foot, pair: str = "") -> None:
+    """Forget a pair's insole of a foot.
 
     Raises
     ------
@@ -58,8 +99,10 @@ def forget(store: Store, foot: Foot) -> None:
         None is known.
     """
     with store.database.writing() as db:
-        if not db.execute("DELETE FROM insoles WHERE foot = ?", (str(foot),)).rowcount:
-            raise InputError(f"{foot} insole: none is remembered, see plantigrade pair")
+        gone = db.execute("DELETE FROM insoles WHERE foot = ? AND pair = ?", (str(foot), pair))
+        if not gone.rowcount:
+            of_pair = f" of pair {pair}" if pair else ""
+            raise InputError(f"{foot} insole: none{of_pair} is remembered, see plantigrade pair")
 
 
 def note_firmware(store: Store, serial: int, firmware: int, hardware: int | None) -> None:

@@ -239,6 +239,59 @@ def _to_information(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+# Several pairs of insoles: an empty name is the usual one, as it was when there was but one. What
+# differs in its case alone is one pair: names are part of files' names.
+_PAIRS = (
+    """CREATE TABLE insoles_of_pairs (
+        serial INTEGER PRIMARY KEY,
+        foot TEXT NOT NULL CHECK (foot IN ('left', 'right')),
+        name TEXT NOT NULL,
+        address TEXT NOT NULL,
+        length_mm INTEGER NOT NULL,
+        paired_utc TEXT NOT NULL,
+        information BLOB,
+        firmware INTEGER,
+        bonded INTEGER NOT NULL DEFAULT 0,
+        pair TEXT COLLATE NOCASE NOT NULL DEFAULT '',
+        UNIQUE (pair, foot)
+    )""",
+    "INSERT INTO insoles_of_pairs SELECT *, '' FROM insoles",
+    "DROP TABLE insoles",
+    "ALTER TABLE insoles_of_pairs RENAME TO insoles",
+    "ALTER TABLE sessions ADD COLUMN pair TEXT COLLATE NOCASE NOT NULL DEFAULT ''",
+    "ALTER TABLE player_links ADD COLUMN pair TEXT COLLATE NOCASE NOT NULL DEFAULT ''",
+)
+
+
+def _to_pairs(connection: sqlite3.Connection) -> None:
+    for statement in _PAIRS:
+        connection.execute(statement)
+
+
+_AT_HUB = (
+    # What the hub has confirmed of a session that was ended there (`hubledger.py`).
+    """CREATE TABLE handed_over (
+        session_no INTEGER PRIMARY KEY REFERENCES sessions ON DELETE CASCADE,
+        pieces INTEGER NOT NULL,
+        sha256 TEXT NOT NULL,
+        player_id TEXT,
+        confirmed_utc TEXT NOT NULL
+    )""",
+    # Receipts of players that were deleted, ids alone: kept until the hub has them, and after.
+    """CREATE TABLE receipts (
+        player_id TEXT PRIMARY KEY,
+        receipt TEXT NOT NULL,
+        is_done INTEGER NOT NULL,
+        confirmed_utc TEXT
+    )""",
+)
+
+
+def _to_hub_ledger(connection: sqlite3.Connection) -> None:
+    for statement in _AT_HUB:
+        connection.execute(statement)
+
+
 # A copy of what is sent on and stands nowhere else in the store, so that it can be compared with
 # what a database has (`forward/verify.py`) and sent again: cues, sets, how a session stood, link
 # health (of no session), and of regional loads that, and from when on, they were.
@@ -272,6 +325,8 @@ MIGRATIONS: list[Callable[[sqlite3.Connection], None]] = [
     _to_calibrations,
     _to_head,
     _to_information,
+    _to_pairs,
+    _to_hub_ledger,
     _to_told,
 ]
 """Migration k takes a file from version k to k + 1; each runs in a transaction of its own.

@@ -5,6 +5,7 @@ marks and notes are. Everything before and after it is read as it was recorded.
 """
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 from plantigrade_gateway.errors import DamageError
@@ -92,6 +93,70 @@ def stretches(db: Database, session_no: int) -> Iterator[Stretch]:
     while numbers := reader.next_numbers():
         yield reader.read(numbers)
     yield from reader.end()
+
+
+def as_kept(db: Database, session_no: int, first: int, most: int) -> list[bytes]:
+    """Return a session's pieces as they are kept, from one on; at most so many.
+
+    In place of a piece that cannot be read stands one with a mark that says so, the same each time;
+    in place of the first one its second copy, too.
+
+    Raises
+    ------
+    StoreError
+        The file refuses for another reason than damage.
+    """
+    part = "FROM chunks WHERE session_no = ? AND seq >= ? ORDER BY seq LIMIT ?"
+    numbers = [seq for (seq,) in db.read(f"SELECT seq {part}", (session_no, first, most))]
+    stop = min(numbers[-1] + 1, first + most) if numbers else first
+    if numbers == list(range(first, stop)):
+        with suppress(DamageError):
+            pieces = [data for (data,) in db.read(f"SELECT data {part}", (session_no, first, most))]
+            packing.unpack(pieces)
+            return pieces
+    return [_piece(db, session_no, seq) for seq in range(first, stop)]
+
+
+def _piece(db: Database, session_no: int, seq: int) -> bytes:
+    try:
+        rows = db.read(
+            "SELECT data FROM chunks WHERE session_no = ? AND seq = ?", (session_no, seq)
+        )
+        if not rows:
+            raise DamageError("it is missing")
+        packing.unpack([rows[0][0]])
+    except DamageError as error:
+        return _stand_in(db, session_no, seq, str(error).removeprefix("chunk: "))
+    return bytes(rows[0][0])
+
+
+def _stand_in(db: Database, session_no: int, seq: int, reason: str) -> bytes:
+    """Return the piece that stands for one that cannot be read."""
+    entries = from_ns = None
+    with suppress(DamageError):
+        rows = db.read(
+            "SELECT entries FROM chunks WHERE session_no = ? AND seq = ?", (session_no, seq)
+        )
+        entries = rows[0][0] if rows else None
+    with suppress(DamageError):
+        rows = db.read(
+            "SELECT last_ns FROM chunks WHERE session_no = ? AND seq = ?", (session_no, seq - 1)
+        )
+        from_ns = rows[0][0] if rows else None
+    head = _head(db, session_no) if seq == 0 else None
+    if head is not None:
+        from_ns = int(head.arrival_ns[-1])
+    mark = Batch.of([Gap(seq, seq, entries, from_ns, None, reason).mark()])
+    return packing.pack(mark if head is None else Batch.joined([head, mark]))
+
+
+def _head(db: Database, session_no: int) -> Batch | None:
+    """Return the second copy of a record's settings, calibrations and links, where it is kept."""
+    try:
+        ((head,),) = db.read("SELECT max(head) FROM sessions WHERE session_no = ?", (session_no,))
+        return None if head is None else packing.unpack([head])
+    except DamageError:
+        return None
 
 
 class _Reader:
@@ -211,14 +276,7 @@ class _Reader:
 
     def _put_head(self) -> None:
         """Let the second copy of settings, calibrations and links stand for a lost first piece."""
-        try:
-            ((head,),) = self._db.read(
-                "SELECT max(head) FROM sessions WHERE session_no = ?", (self._session_no,)
-            )
-            if head is None:
-                return
-            batch = packing.unpack([head])
-        except DamageError:
-            return
-        self._parts.append(batch)
-        self._last_ns = int(batch.arrival_ns[-1])
+        batch = _head(self._db, self._session_no)
+        if batch is not None:
+            self._parts.append(batch)
+            self._last_ns = int(batch.arrival_ns[-1])

@@ -60,7 +60,7 @@ def copied(path: Path, new_path: Path, progress: Callable[[str], None]) -> tuple
                 copy.run(progress)
                 return len(new.sessions()), copy.lost
         except BaseException:
-            for end in ("", "-wal", "-shm", "-recording"):  # an empty store would look whole
+            for end in ("", "-wal", "-shm"):  # an empty store would look whole
                 new_path.with_name(new_path.name + end).unlink(missing_ok=True)
             raise
 

@@ -13,7 +13,7 @@ _CHUNK_NS = 1_000_000_000
 SESSIONS_SQL = """
     SELECT session_id, player_id, started_utc, utc_offset_min, source, host, state, end_reason,
         analysis_version, coalesce(tail.first_entry + tail.entries, 0), head.first_ns, tail.last_ns,
-        sessions.session_no
+        sessions.session_no, pair
     FROM sessions LEFT JOIN players USING (player_no)
     LEFT JOIN chunks AS head ON head.session_no = sessions.session_no 
         AND head.seq = (SELECT min(seq) FROM chunks WHERE session_no = sessions.session_no)
@@ -24,7 +24,7 @@ SESSIONS_SQL = """
 
 BARE_SESSIONS_SQL = """
     SELECT session_id, player_id, started_utc, utc_offset_min, source, host, state, end_reason,
-        analysis_version, 0, NULL, NULL, sessions.session_no
+        analysis_version, 0, NULL, NULL, sessions.session_no, pair
     FROM sessions LEFT JOIN players USING (player_no)
 """
 """The same without, where the pieces' own pages are damaged."""
@@ -91,6 +91,8 @@ class Session:
         Monotonic arrival of the first and last of them, ns.
     number : int
         Rises in the order of recording.
+    pair : str
+        Which of several pairs of insoles it is of; empty: the usual one, or none.
     """
 
     session_id: str
@@ -105,6 +107,7 @@ class Session:
     first_ns: int | None
     last_ns: int | None
     number: int
+    pair: str = ""
 
     @property
     def duration_s(self) -> float:
@@ -132,12 +135,15 @@ class NewSession:
     player_id : str or None
     started : datetime
         Host time with its offset to UTC.
+    pair : str
+        As of `Session`.
     """
 
     source: str
     analysis_version: int
     player_id: str | None
     started: datetime
+    pair: str = ""
 
     @classmethod
     def now(
@@ -146,10 +152,11 @@ class NewSession:
         analysis_version: int,
         player_id: str | None = None,
         started: datetime | None = None,
+        pair: str = "",
     ) -> Self:
         """Make one that begins at this moment, unless another is given."""
         when = datetime.now().astimezone() if started is None else started
-        return cls(source, analysis_version, player_id, when)
+        return cls(source, analysis_version, player_id, when, pair)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,15 +3,16 @@
 Knows SQLite and nothing of what is in the tables; `store.py` reads and writes them.
 """
 
+import glob
 import os
 import sqlite3
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 
 import platformdirs
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store import migrations
+from plantigrade_gateway.store import migrations, snapshot
 from plantigrade_gateway.store.refusal import explain
 
 BUSY_S = 10.0
@@ -20,6 +21,8 @@ BUSY_S = 10.0
 _PAGE_BYTES = 16384
 """Some five chunks of 3 kB fit a page; of the usual 4096 bytes each would leave a quarter empty
 (`tests/bench/store.py`), and larger pages are written anew, whole, with every commit."""
+
+_OLDER = "-of-version-"
 
 _LOG_PAGES = 512  # 8 MB of write-ahead log before it is taken into the file
 
@@ -37,7 +40,7 @@ def is_unused(named: Path | None) -> bool:
     return named is None and not default_path().exists()
 
 
-def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
+def connect(path: Path, *, create: bool = True, keeps_old: bool = True) -> sqlite3.Connection:
     """Open a store file, make it if it is missing, and bring it to this version's tables.
 
     Parameters
@@ -45,6 +48,8 @@ def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
     path : Path
     create : bool
         Whether a missing file (and its folder) is made.
+    keeps_old : bool
+        Whether a file of an older version is copied first (`kept_copies`).
 
     Returns
     -------
@@ -64,6 +69,8 @@ def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
         )
         try:
             _set_up(connection, path)
+            if keeps_old and 0 < _number(connection, "user_version") < len(migrations.MIGRATIONS):
+                _keep_old(connection, path)
             _migrate(connection)
         except BaseException:
             connection.close()
@@ -73,6 +80,36 @@ def connect(path: Path, *, create: bool = True) -> sqlite3.Connection:
     except sqlite3.Error as error:
         raise explain(path, error) from error
     return connection
+
+
+def _keep_old(connection: sqlite3.Connection, path: Path) -> None:
+    with snapshot.alone(path.parent, wait=True):
+        version = _number(connection, "user_version")
+        if version < len(migrations.MIGRATIONS):  # else another program was quicker
+            _copy(connection, path, str(version))
+
+
+def _copy(connection: sqlite3.Connection, path: Path, version: str) -> None:
+    kept = path.with_name(f"{path.name}{_OLDER}{version}")
+    part = kept.with_name(kept.name + snapshot.PART)
+    part.unlink(missing_ok=True)
+    snapshot.snapshot(connection, path, part)
+    snapshot.appear(part, kept)
+
+
+def keep_copy(path: Path, version: str) -> None:
+    """Copy a file before other tables than the store's own are changed in it (`kept_copies`)."""
+    with closing(connect_read_only(path)) as connection, snapshot.alone(path.parent, wait=True):
+        _copy(connection, path, version)
+
+
+def kept_copies(path: Path) -> list[Path]:
+    """Return the copies that were made of a store before it was brought to a newer version.
+
+    Their names end in the version of its tables, or of people's. They hold nothing that the store
+    did not keep.
+    """
+    return sorted(path.parent.glob(f"{glob.escape(path.name)}{_OLDER}*"))
 
 
 def is_made(path: Path | None) -> bool:

@@ -3,6 +3,7 @@
 Holds the frozen status and its text; `session/status.py` measures it.
 """
 
+import glob
 import json
 import os
 from collections import deque
@@ -85,6 +86,12 @@ class FootStatus:
     late_s: float = 0.0
     not_logged_s: float = 0.0
 
+    @property
+    def lost_share(self) -> float | None:
+        """How much of what the insole sent is missing, 0 to 1; None before its first packet."""
+        made = self.packets + self.lost_packets
+        return self.lost_packets / made if made else None
+
 
 NO_INSOLE = FootStatus(
     name="",
@@ -118,6 +125,10 @@ class ServiceStatus:
     latency_ms : tuple of float or None
         From a notification's arrival to its frames decoded and its events found: median and 99th
         percentile of the last seconds, ms.
+    pair : str
+        Which of several pairs of insoles it is of; empty: the usual one.
+    page : str or None
+        Where its live page is.
     """
 
     written: datetime
@@ -125,6 +136,8 @@ class ServiceStatus:
     session_id: str | None
     feet: dict[str, FootStatus]
     latency_ms: tuple[float, float] | None
+    pair: str = ""
+    page: str | None = None
 
     @property
     def is_live(self) -> bool:
@@ -150,9 +163,9 @@ class Latency:
         return round(float(median), 2), round(float(high), 2)
 
 
-def path_for(store: Path) -> Path:
-    """Return where the status of a store's service lies."""
-    return store.with_name(store.name + "-status.json")
+def path_for(store: Path, pair: str = "") -> Path:
+    """Return where the status of a store's service lies, of one pair of insoles."""
+    return store.with_name(f"{store.name}-status{'-' if pair else ''}{pair.casefold()}.json")
 
 
 def write(path: Path, status: ServiceStatus) -> None:
@@ -176,6 +189,18 @@ def read(path: Path) -> ServiceStatus | None:
         raise InputError(f"{path}: not a status of this version ({error})") from error
 
 
+def read_all(store: Path) -> list[ServiceStatus]:
+    """Read what every pair's service of a store says, the usual pair's first.
+
+    Raises
+    ------
+    InputError
+        One is not readable.
+    """
+    of_pairs = sorted(store.parent.glob(f"{glob.escape(store.name)}-status-*.json"))
+    return [found for path in (path_for(store), *of_pairs) if (found := read(path)) is not None]
+
+
 class StatusFile:
     """The status of a program, in the store's file while it runs.
 
@@ -185,10 +210,12 @@ class StatusFile:
     yields : bool
         Leave the file alone while it tells of another program: a gateway with insoles on the same
         store comes before one that replays.
+    pair : str
+        Which pair's file.
     """
 
-    def __init__(self, store: Path, *, yields: bool) -> None:
-        self._path = path_for(store)
+    def __init__(self, store: Path, *, yields: bool, pair: str = "") -> None:
+        self._path = path_for(store, pair)
         self._yields = yields
         self._last: ServiceStatus | None = None
 

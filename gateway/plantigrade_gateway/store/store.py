@@ -130,12 +130,12 @@ class Store:
         StoreError
             The disk refuses, or no such player is registered.
         """
-        self._db.mark_recording()
+        self._db.mark_recording(session_id)
         with self._db.writing() as db:
             player_no = None if new.player_id is None else self.players.number(new.player_id)
             db.execute(
                 "INSERT INTO sessions (session_id, player_no, started_utc, utc_offset_min, source,"
-                " host, state, analysis_version) VALUES (?, ?, ?, ?, ?, ?, 'open', ?)"
+                " host, state, analysis_version, pair) VALUES (?, ?, ?, ?, ?, ?, 'open', ?, ?)"
                 " ON CONFLICT (session_id) DO NOTHING",
                 (
                     session_id,
@@ -145,6 +145,7 @@ class Store:
                     new.source,
                     platform.node(),
                     new.analysis_version,
+                    new.pair,
                 ),
             )
             enqueue.add_session(db, self._session_no(session_id)[0])
@@ -179,8 +180,14 @@ class Store:
             raise self._no_session(session_id)
         return Session.of(rows[0])
 
-    def end_session(self, session_id: str, reason: str) -> None:
-        """Note that a session has ended; ending it again changes nothing."""
+    def end_session(self, session_id: str, reason: str) -> bool:
+        """Note that a session has ended; ending it again changes nothing.
+
+        Returns
+        -------
+        bool
+            Whether it was under way.
+        """
         with self._db.writing() as db:
             number, _ = self._session_no(session_id)
             ended = db.execute(
@@ -190,32 +197,28 @@ class Store:
             )
             if ended.rowcount:
                 enqueue.add_session(db, number)
+        self._db.unmark_recording(session_id)
+        return ended.rowcount > 0
 
     def recover(self) -> list[str]:
-        """End the sessions that a killed program left open; to be called before recording starts.
+        """End the sessions that a killed program left open.
 
-        Sessions that another program is still recording are left alone (it holds a lock on the
-        file ``<store>-recording``, which the system releases however the program ends).
+        Those that another program is still recording are left alone
+        (`Database.without_recording`).
 
         Returns
         -------
         list of str
             Ids of the sessions ended, with the reason ``"restart"``.
         """
-        with self._db.without_recording() as alone:
-            if not (alone and self._db.read("SELECT 1 FROM sessions WHERE state = 'open'")):
-                return []  # without waiting for a write that there is no need of
-            with self._db.writing() as db:
-                rows = db.execute(
-                    "SELECT session_id, session_no FROM sessions WHERE state = 'open'"
-                ).fetchall()
-                db.execute(
-                    "UPDATE sessions SET state = 'ended', end_reason = 'restart'"
-                    " WHERE state = 'open'"
-                )
-                for _, number in rows:
-                    enqueue.add_session(db, number)
-        return [row[0] for row in rows]
+        cut_off = []
+        for (session_id,) in self._db.read(
+            "SELECT session_id FROM sessions WHERE state = 'open' ORDER BY session_no"
+        ):
+            with self._db.without_recording(session_id) as alone:
+                if alone and self.end_session(session_id, "restart"):
+                    cut_off.append(session_id)
+        return cut_off
 
     def delete_session(self, session_id: str) -> None:
         """Delete a session with its record and events, for good.
@@ -262,7 +265,7 @@ class Store:
             session, or an event was decided from entries that are not stored.
         """
         if chunks:
-            self._db.mark_recording()
+            self._db.mark_recording(session_id)
         with self._db.writing() as db:
             number, version = self._session_no(session_id)
             last = db.execute(

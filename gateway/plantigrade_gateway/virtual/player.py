@@ -40,6 +40,8 @@ BODY_HZ = 400
 """At which the synthetic body moves; an insole takes the nearest of its samples."""
 SERIALS = {Foot.LEFT: 0x51A70001, Foot.RIGHT: 0x51A70002}
 """Serial numbers of the usual virtual pair."""
+PAIRS_APART = 0x100
+"""Between the serial numbers of one virtual pair and the next."""
 LENGTH_MM = 270
 GAINS = {Foot.LEFT: 0.80, Foot.RIGHT: 0.90}
 """What the usual virtual insoles read of a load: their true gains are 1.25 and 1.11."""
@@ -246,10 +248,22 @@ class DeviceSettings:
         return ":".join(f"{raw >> shift & 0xFF:02X}" for shift in range(40, -1, -8))
 
 
-def usual_pair(**settings: Any) -> tuple[DeviceSettings, DeviceSettings]:  # noqa: ANN401
-    """Return the virtual pair, left and right, with some settings turned."""
-    left = DeviceSettings(Foot.LEFT, SERIALS[Foot.LEFT], drift_ppm=32.0, clock_us=51_000_000)
-    right = DeviceSettings(Foot.RIGHT, SERIALS[Foot.RIGHT], drift_ppm=-41.0, clock_us=7_000_000)
+def usual_pair(
+    place: int = 0,
+    **settings: Any,  # noqa: ANN401
+) -> tuple[DeviceSettings, DeviceSettings]:
+    """Return a virtual pair, left and right, with some settings turned.
+
+    Parameters
+    ----------
+    place : int
+        Which of several: each has serial numbers and addresses of its own.
+    **settings
+        Of `DeviceSettings`.
+    """
+    number = {foot: serial + place * PAIRS_APART for foot, serial in SERIALS.items()}
+    left = DeviceSettings(Foot.LEFT, number[Foot.LEFT], drift_ppm=32.0, clock_us=51_000_000)
+    right = DeviceSettings(Foot.RIGHT, number[Foot.RIGHT], drift_ppm=-41.0, clock_us=7_000_000)
     return replace(left, **settings), replace(right, **settings)
 
 

@@ -14,7 +14,7 @@ import logging
 import signal
 import socket
 import sys
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -35,6 +35,8 @@ EXTRA = (
 )
 _START_LIMIT_S = 30.0
 _STOP_LIMIT_S = 5.0
+MOST_PAIRS = 8
+"""At one gateway (ours): each is a process that has to keep up."""
 _FAULTS = ("restart", "vanish", "stall", "hangup", "battery")
 
 
@@ -114,6 +116,10 @@ class Simulation:
         The firmware's own C is on the air too, as another left insole.
     log : bool
         The insoles keep a log of what they sample.
+    pairs : int
+        As many pairs, each with a player of its own and a radio of its own to reach it by, on one
+        air: each radio hears all of them. What else is said here is of each, and a fault of the
+        first.
     """
 
     rate_hz: float = 100.0
@@ -133,12 +139,15 @@ class Simulation:
     flaws: tuple[str, ...] = ()
     companion: bool = False
     log: bool = False
+    pairs: int = 1
 
     def __post_init__(self) -> None:
         if not 16.0 <= self.rate_hz <= 400.0:
             raise InputError(f"simulation: rate is {self.rate_hz:g} Hz, expected 16 to 400")
         if self.seed < 0:
             raise InputError(f"simulation: seed is {self.seed}, expected 0 or more")
+        if not 1 <= self.pairs <= MOST_PAIRS:
+            raise InputError(f"simulation: {self.pairs} pairs, expected 1 to {MOST_PAIRS}")
 
     def to_json(self) -> str:
         """Return it for the command line of its process."""
@@ -152,7 +161,7 @@ class Simulation:
 
 async def simulate(
     simulation: Simulation,
-    ready: Callable[[str], None],
+    ready: Callable[[Sequence[str]], None],
     asked: "asyncio.Queue[Pose] | None" = None,
 ) -> None:
     """Run a simulation until cancelled.
@@ -161,7 +170,7 @@ async def simulate(
     ----------
     simulation : Simulation
     ready : callable
-        Told the transport of its radio, once it can be taken.
+        Told the transport of each pair's radio, once all can be taken.
     asked : asyncio.Queue of Pose, optional
         What the player is asked for; without it, every pose in turn.
 
@@ -197,38 +206,47 @@ async def simulate(
         follower = ScriptedPlayer(
             flaws=ScriptedFaults.parse(simulation.flaws), seed=simulation.seed
         )
-    steps: ZoneSource = follower or invented_steps(simulation.seed, simulation.style)
     began_s = asyncio.get_running_loop().time()
-    pair = usual_pair(
-        period_us=round(1e6 / simulation.rate_hz),
-        frames=simulation.frames,
-        loss=simulation.loss,
-        battery_percent=simulation.battery_percent,
-        speed=simulation.speed,
-        log_pages=CHIP_PAGES if simulation.log else 0,
-    )
-    insoles = {
-        settings.foot: AirInsole(dataclasses.replace(settings, drift_ppm=ppm), air, steps, began_s)
-        for settings, ppm in zip(pair, simulation.drift_ppm, strict=True)
-    }
-    listener = _listen(simulation.port)
-    port = listener.getsockname()[1]
+    pairs: list[dict[Foot, AirInsole]] = []
+    for place in range(simulation.pairs):
+        steps: ZoneSource = follower or invented_steps(simulation.seed + place, simulation.style)
+        pair = usual_pair(
+            place,
+            period_us=round(1e6 / simulation.rate_hz),
+            frames=simulation.frames,
+            loss=simulation.loss,
+            battery_percent=simulation.battery_percent,
+            speed=simulation.speed,
+            log_pages=CHIP_PAGES if simulation.log else 0,
+        )
+        pairs.append(
+            {
+                settings.foot: AirInsole(
+                    dataclasses.replace(settings, drift_ppm=ppm), air, steps, began_s
+                )
+                for settings, ppm in zip(pair, simulation.drift_ppm, strict=True)
+            }
+        )
     async with contextlib.AsyncExitStack() as stack:
-        gateway = AirController("gateway", link=air)
-        await stack.enter_async_context(serve_radio(gateway, listener))
-        for insole in insoles.values():
-            await insole.start()
-            stack.push_async_callback(insole.close)
+        transports = []
+        for place, insoles in enumerate(pairs):
+            listener = _listen(0 if place else simulation.port)
+            transports.append(f"tcp-client:127.0.0.1:{listener.getsockname()[1]}")
+            gateway = AirController(f"gateway {place}", link=air)
+            await stack.enter_async_context(serve_radio(gateway, listener))
+            for insole in insoles.values():
+                await insole.start()
+                stack.push_async_callback(insole.close)
         if simulation.companion:
             pressed = invented_steps(simulation.seed, simulation.style)
             third = await usual_companion(air, pressed, began_s, simulation.speed)
             stack.push_async_callback(third.close)
             await third.start()
-        ready(f"tcp-client:127.0.0.1:{port}")
+        ready(transports)
         async with asyncio.TaskGroup() as group:
             for fault in simulation.faults:
                 group.create_task(
-                    _apply_fault(insoles[fault.foot], fault), name=f"fault {fault.kind}"
+                    _apply_fault(pairs[0][fault.foot], fault), name=f"fault {fault.kind}"
                 )
             if follower is not None:
                 asks = asyncio.Queue[Pose]() if asked is None else asked
@@ -286,8 +304,8 @@ def _listen(port: int) -> socket.socket:
 @contextlib.asynccontextmanager
 async def simulator_process(
     simulation: Simulation, asked: "asyncio.Queue[Pose] | None" = None
-) -> AsyncIterator[str]:
-    """Run a simulation in a process of its own; give the transport of its radio.
+) -> AsyncIterator[list[str]]:
+    """Run a simulation in a process of its own; give the transport of each pair's radio.
 
     Parameters
     ----------
@@ -327,7 +345,7 @@ async def simulator_process(
             asking = _pass_on(asked, process.stdin)
             tasks.append(asyncio.create_task(asking, name="what is asked for"))
         try:
-            yield line.decode().strip()
+            yield line.decode().split()
         finally:
             for task in tasks:
                 task.cancel()
@@ -346,7 +364,7 @@ async def _pass_on(asked: "asyncio.Queue[Pose]", stdin: asyncio.StreamWriter) ->
         await stdin.drain()
 
 
-async def run_until_stopped(simulation: Simulation, ready: Callable[[str], None]) -> None:
+async def run_until_stopped(simulation: Simulation, ready: Callable[[Sequence[str]], None]) -> None:
     """Run a simulation until Ctrl-C or until the process is told to end."""
     loop = asyncio.get_running_loop()
     task = asyncio.create_task(simulate(simulation, ready), name="simulation")
@@ -362,7 +380,7 @@ async def _until_input_ends(simulation: Simulation) -> None:
     await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
     asked = asyncio.Queue[Pose]()
     task = asyncio.create_task(
-        simulate(simulation, lambda where: print(where, flush=True), asked), name="simulation"
+        simulate(simulation, lambda where: print(*where, flush=True), asked), name="simulation"
     )
     ended = asyncio.create_task(_read_poses(reader, asked), name="input")
     await asyncio.wait((task, ended), return_when=asyncio.FIRST_COMPLETED)

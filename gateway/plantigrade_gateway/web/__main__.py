@@ -24,7 +24,7 @@ from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.door.origin import own_names
 from plantigrade_gateway.web.door.pace import Paced
 from plantigrade_gateway.web.live.audience import Audience
-from plantigrade_gateway.web.live.page import PORT, Start
+from plantigrade_gateway.web.live.page import Start
 
 _STOP_LIMIT_S = 2
 
@@ -48,17 +48,20 @@ def _read(loop: asyncio.AbstractEventLoop, take: Callable[[str], None], end: asy
 
 
 def listen(host: str, port: str) -> socket.socket:
-    """Return the listening socket; of port "usual", any free one where another program has it.
+    """Return the listening socket.
+
+    Of a port "usual:N", any free one where another program has it.
 
     Raises
     ------
     OSError
         The address cannot be listened at.
     """
+    number = port.removeprefix("usual:")
     try:
-        return socket.create_server((host, PORT if port == "usual" else int(port)))
+        return socket.create_server((host, int(number)))
     except OSError:
-        if port != "usual":
+        if number == port:
             raise
         return socket.create_server((host, 0))
 
@@ -67,7 +70,7 @@ async def serve(listening: socket.socket, database: Database, start: Start) -> N
     """Serve until standard input ends."""
     audience = Audience(_write)
     opening = BindPolicy(start.lan, start.cert is not None, (*own_names(), *start.names))
-    access = Access(database, opening)
+    access = Access(database, opening, pair=start.pair)
     config = uvicorn.Config(
         Guard(create_app(audience, database.path, access), access),
         http=Paced,

@@ -75,14 +75,14 @@ def _live_router(audience: Audience, access: Access) -> APIRouter:
         rights = await access.rights(request)
         if rights is None:
             raise HTTPException(401)
-        return HTMLResponse(rendered("live.html", rights=str(rights)))
+        return HTMLResponse(rendered("live.html", rights=str(rights), pair=access.pair))
 
     @router.get("/check", response_class=HTMLResponse)
     async def check(request: Request) -> Response:
         rights = await access.rights(request)
         if rights is not Rights.COACH:
             raise HTTPException(401 if rights is None else 404)
-        return HTMLResponse(rendered("check.html", rights=str(rights)))
+        return HTMLResponse(rendered("check.html", rights=str(rights), pair=access.pair))
 
     @router.get("/sounds/{name}.wav")
     def sound(name: str) -> Response:

@@ -69,16 +69,19 @@ def health(store_path: Path) -> tuple[bool, list[str]]:
     A sink that is away is a problem that is told, and no reason to call the gateway ill: what it
     measures is kept.
     """
-    status = _status(store_path)
-    problems = []
-    if status is None:
-        problems.append("the gateway does not run")
-    else:
-        problems += [
-            f"{foot} insole: {link.state}"
-            for foot, link in status.feet.items()
-            if link.state not in ("streaming", "replayed")
-        ]
+    found = _statuses(store_path)
+    live = [status for status in found if status.is_live]
+    problems = [] if live else ["the gateway does not run"]
+    for status in found:
+        of_pair = f"pair {status.pair}: " if status.pair else ""
+        if status.is_live:
+            problems += [
+                f"{of_pair}{foot} insole: {link.state}"
+                for foot, link in status.feet.items()
+                if link.state not in ("streaming", "replayed")
+            ]
+        elif live and status.pair and status.running:
+            problems.append(f"{of_pair}does not run")  # and nobody has ended it
     forward = forwardstate.latest(store_path)
     for sink in () if forward is None else forward.sinks:
         if sink.active and sink.problem:
@@ -87,7 +90,7 @@ def health(store_path: Path) -> tuple[bool, list[str]]:
             problems.append(
                 f"{sink.aside} rows set aside for the {forwardstate.display_name(sink.sink)}"
             )
-    return status is not None, problems
+    return bool(live), problems
 
 
 def exposition(store_path: Path) -> str:
@@ -103,9 +106,9 @@ def exposition(store_path: Path) -> str:
 
 
 def _samples(store_path: Path) -> Iterator[Sample]:
-    status = _status(store_path)
-    yield "up", "", float(status is not None)
-    if status is not None:
+    live = [status for status in _statuses(store_path) if status.is_live]
+    yield "up", "", float(bool(live))
+    for status in live:
         yield from _link_samples(status)
     forward = forwardstate.latest(store_path)
     for sink in () if forward is None else forward.sinks:
@@ -121,9 +124,11 @@ def _samples(store_path: Path) -> Iterator[Sample]:
 
 
 def _link_samples(status: ServiceStatus) -> Iterator[Sample]:
-    yield "session_open", "", float(status.session_id is not None)
+    of_pair = f',pair="{status.pair}"' if status.pair else ""
+    alone = f"{{{of_pair[1:]}}}" if of_pair else ""
+    yield "session_open", alone, float(status.session_id is not None)
     for foot, link in status.feet.items():
-        label = f'{{foot="{foot}"}}'
+        label = f'{{foot="{foot}"{of_pair}}}'
         found = {
             "packets_total": link.packets,
             "lost_packets_total": link.lost_packets,
@@ -138,12 +143,11 @@ def _link_samples(status: ServiceStatus) -> Iterator[Sample]:
             if value is not None:
                 yield name, label, float(value)
     for quantile, delay_ms in zip(("0.5", "0.99"), status.latency_ms or (), strict=False):
-        yield "delay_seconds", f'{{quantile="{quantile}"}}', delay_ms / 1e3
+        yield "delay_seconds", f'{{quantile="{quantile}"{of_pair}}}', delay_ms / 1e3
 
 
-def _status(store_path: Path) -> ServiceStatus | None:
+def _statuses(store_path: Path) -> list[ServiceStatus]:
     try:
-        status = linkstatus.read(linkstatus.path_for(store_path))
+        return linkstatus.read_all(store_path)
     except InputError:
-        return None
-    return status if status is not None and status.is_live else None
+        return []

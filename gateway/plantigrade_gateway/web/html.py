@@ -13,18 +13,33 @@ from plantigrade.errors import shown
 
 NUMBER = "number"
 """The kind of a number in an address, as ``{which:number}``: one of more digits leads nowhere."""
+_BESIDE: dict[str, str] = {}
 _NOT_THERE = "There is no page at this address."
 
 
 @cache
 def _environment() -> jinja2.Environment:
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals["beside"] = _BESIDE
+    return environment
+
+
+def beside(address: str, name: str) -> None:
+    """Have every page of this process link to one more, which not every program has.
+
+    Parameters
+    ----------
+    address : str
+        As ``/bays``; a page calls itself the same without the stroke (``here``).
+    name : str
+    """
+    _BESIDE[address] = name
 
 
 def rendered(template: str, **values: object) -> str:

@@ -104,3 +104,15 @@ def test_the_schema_page_names_every_field_and_code():
         for code, word in enumerate(words):
             assert f"{code} {word}" in page, (code, word)
     assert module.PREFIX + "step" in page
+
+
+def test_a_sample_of_a_link_says_of_which_pair():
+    """Two pairs of a bay must not write over each other's points."""
+    link = {"kind": "link", "name": "left", "session": None, "source": None}
+    one, other = (
+        lines(item(step(512), body={"packets": 7} | of_pair, **link), place_tags("north", "b1"))
+        for of_pair in ({}, {"pair": "A"})
+    )
+    tail = " packets=7.0 1772355605243"
+    assert one == ["plantigrade_link,bay=b1,site=north,foot=left" + tail]
+    assert other == ["plantigrade_link,bay=b1,site=north,foot=left,pair=A" + tail]

@@ -167,7 +167,10 @@ def test_a_schema_refuses_what_is_none_of_its_messages():
         valid("state", {"v": 1, "state": "gone", "time": None})
     with pytest.raises(jsonschema.ValidationError):
         valid("live", {"v": 1})
-    assert set(SCHEMA["$defs"]) == {*payloads.EVENTS, "link", "state", "live", "command"}
+    assert set(SCHEMA["$defs"]) == {
+        *payloads.EVENTS,
+        *("link", "state", "roster", "live", "command"),
+    }
 
 
 async def test_the_bay_says_that_it_stops_and_its_will_that_it_died(tmp_path, broker):

@@ -1,9 +1,7 @@
 """A player's case, put together of a real store. All people in here are invented."""
 
 import dataclasses
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
 
 import pytest
 from tests.support.practice import store_practice
@@ -13,24 +11,11 @@ from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.coach.case import Case, Decided, Print, SwingNote, Tap
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.case import case_of
-from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits, calibrations_of
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 
 FIRST = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "s.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def register(store: Store) -> Iterator[Register]:
-    with Register(store) as opened:
-        yield opened
 
 
 def visit(store: Store, player: str, day: int, *, end: bool = True) -> str:

@@ -51,7 +51,7 @@ def made(tmp_path_factory) -> Path:
 
 
 @pytest.fixture
-def store(made, tmp_path) -> Iterator[Store]:
+def store(made, tmp_path, tables) -> Iterator[Store]:
     with Store.open(practice_copy(made, tmp_path)) as opened:
         yield opened
 

@@ -5,15 +5,13 @@ code under test.
 """
 
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta, timezone
-from pathlib import Path
 
 import pytest
 from tests.support.records import packets
 
 from plantigrade_gateway.errors import InputError, StoreError
-from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.profile import Consent, lacks_consent
 from plantigrade_gateway.people.tables import explained
@@ -21,18 +19,6 @@ from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
 from plantigrade_gateway.store.store import Store
 
 TODAY = date(2026, 3, 31)
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "s.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def register(store: Store) -> Iterator[Register]:
-    with Register(store) as opened:
-        yield opened
 
 
 def recorded(store: Store, started: datetime | None = None, player: str | None = None) -> str:
@@ -168,10 +154,10 @@ def test_the_beginning_of_one_name_is_enough(register):
         register.find("mir")
 
 
-def test_two_of_one_name_are_told_apart_by_id(register, tmp_path, engine_at):
+def test_two_of_one_name_are_told_apart_by_id(register, new_log):
     """Another bay may have registered a player of the same name before both were joined."""
     here = register.add(name="Ada", handedness="right")
-    away = ChangeLog(engine_at(tmp_path / "away.sqlite3"))
+    away = new_log()
     away.say(PLAYER, "ab" * 16, {"name": "ADA", "handedness": "left"}, "coach")
     register.log.merge(away.changes())
     with pytest.raises(InputError, match="2 are called so"):
@@ -218,17 +204,17 @@ def test_a_session_is_assigned_and_moved_only_when_said(store, register):
         register.assign(under_way, ada)
 
 
-def test_a_player_of_another_bay_can_have_sessions(store, register, tmp_path, engine_at):
-    away = ChangeLog(engine_at(tmp_path / "away.sqlite3"))
+def test_a_player_of_another_bay_can_have_sessions(store, register, new_log):
+    away = new_log()
     away.say(PLAYER, "ab" * 16, {"name": "Ada", "handedness": "left"}, "coach")
     register.log.merge(away.changes())
     register.assign(recorded(store), "ab" * 16)
     assert [(row.profile.name, row.sessions) for row in register.rows()] == [("Ada", 1)]
 
 
-def test_a_player_deleted_in_another_bay_is_not_shown(register, tmp_path, engine_at):
+def test_a_player_deleted_in_another_bay_is_not_shown(register, new_log):
     key = register.add(name="Ada", handedness="left")
-    away = ChangeLog(engine_at(tmp_path / "away.sqlite3"))
+    away = new_log()
     away.merge(register.changes(key))
     away.delete([(PLAYER, key)], "coach")
     register.log.merge(away.changes())
@@ -271,21 +257,20 @@ def test_consent_is_given_runs_out_and_is_withdrawn(register):
 
 
 @pytest.mark.parametrize("ahead_h", [-2, 0, 2])
-def test_a_withdrawal_elsewhere_beats_a_grant_that_did_not_know_of_it(register, tmp_path, ahead_h):
+def test_a_withdrawal_elsewhere_beats_a_grant_that_did_not_know_of_it(register, away, ahead_h):
     """Whatever the clock of the other bay says, and in either direction of joining."""
     key = register.add(name="Ada", handedness="right")
     register.grant(key, "speed", "player")
-    with Store.open(tmp_path / "away.sqlite3") as store, Register(store) as away:
-        away.log.merge(register.changes(key))
-        away.log._clock._wall_ms = lambda: _now_ms() + ahead_h * 3_600_000
-        away.withdraw(key, "speed", "player")
-        register.grant(key, "speed", "player")
-        register.log.merge(away.changes(key))
-        away.log.merge(register.changes(key))
-        for one in (register, away):
-            assert states(one, key)["speed"] == "withdrawn"
-        register.grant(key, "speed", "player")
-        assert states(register, key)["speed"] == "given"
+    away.log.merge(register.changes(key))
+    away.log._clock._wall_ms = lambda: _now_ms() + ahead_h * 3_600_000
+    away.withdraw(key, "speed", "player")
+    register.grant(key, "speed", "player")
+    register.log.merge(away.changes(key))
+    away.log.merge(register.changes(key))
+    for one in (register, away):
+        assert states(one, key)["speed"] == "withdrawn"
+    register.grant(key, "speed", "player")
+    assert states(register, key)["speed"] == "given"
 
 
 def _now_ms() -> int:
@@ -386,6 +371,7 @@ def test_nothing_is_said_of_a_player_who_is_not_there(register: Register) -> Non
     assert register.log.changes() == []
 
 
+@pytest.mark.sqlite
 def test_the_file_that_refuses_is_explained(store, register):
     with store.database.writing() as db:
         db.execute("DROP TABLE people_change")
@@ -409,3 +395,10 @@ def test_what_the_engine_does_not_wrap_is_explained_too(tmp_path):
         explained(tmp_path / "s.sqlite3"),
     ):
         raise sqlite3.OperationalError("database is locked")
+
+
+def test_the_tables_lie_where_they_should(store, register, engine_name):
+    register.add(name="Ada", handedness="right")
+    in_file = store.database.read("SELECT 1 FROM sqlite_schema WHERE name = 'people_change'")
+    assert len(in_file) == (engine_name == "sqlite")
+    assert register._engine.dialect.name == engine_name

@@ -1,8 +1,6 @@
 """Measured footprints kept with a player: numbers, picture with consent, deletion, the case."""
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -13,18 +11,11 @@ from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.prints import MOST_PICTURE, PHOTO, Footprint, Prints, indices
-from plantigrade_gateway.store.store import Store
 
 MARKS = Marks((70.0, 250.0), (70.0, 20.0), ((0.0, 60.0), (140.0, 60.0)))
 # 30 / 180 by areas, ± .010 by its parts
 FOUND = PrintIndex(Thirds((4200.0, 2100.0, 6300.0), 210.0), 0.006, 0.0, 0.008)
 JPEG = b"\xff\xd8\xff not a real picture"
-
-
-@pytest.fixture
-def register(tmp_path: Path) -> Iterator[Register]:
-    with Store.open(tmp_path / "s.sqlite3") as store, Register(store) as found:
-        yield found
 
 
 @pytest.fixture

@@ -1,32 +1,16 @@
 """Players whose data are kept for longer than the setting says. All people in here are invented."""
 
 import json
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
 
-import pytest
 from click.testing import CliRunner
 from tests.support.records import packets
 
 from plantigrade_gateway.cli.main import main
-from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.retention import due
 from plantigrade_gateway.store.store import Store
 
 TODAY = datetime.now(UTC).date()
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "s.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def register(store: Store) -> Iterator[Register]:
-    with Register(store) as opened:
-        yield opened
 
 
 def visit(store: Store, player: str, day: date) -> None:

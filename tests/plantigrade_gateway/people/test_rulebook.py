@@ -1,17 +1,13 @@
 """Rule files kept as versions, and the one that a sheet was made with. All invented."""
 
-from collections.abc import Iterator
 from datetime import date
-from pathlib import Path
 
 import pytest
 
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people import rulebook
-from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.rules.files import built_in_text
-from plantigrade_gateway.store.store import Store
 
 FIRST = built_in_text()
 DAY = date(2026, 3, 31)
@@ -21,12 +17,6 @@ def other(version: str, feet_differ_from: str = "0.05") -> str:
     """The built-in rules with another version, and perhaps another limit."""
     text = FIRST.replace('version = "1"', f'version = "{version}"')
     return text.replace("feet_differ_from = 0.05", f"feet_differ_from = {feet_differ_from}")
-
-
-@pytest.fixture
-def register(tmp_path: Path) -> Iterator[Register]:
-    with Store.open(tmp_path / "s.sqlite3") as store, Register(store) as opened:
-        yield opened
 
 
 @pytest.fixture

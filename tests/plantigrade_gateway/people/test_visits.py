@@ -6,7 +6,6 @@ What is expected follows from the words of the rules alone.
 import dataclasses
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -37,12 +36,6 @@ def swing(start_s: float, lead_peak_s: float, finish_s: float | None = None) -> 
 
 
 SWINGS = (swing(10.0, 11.0, 12.0), swing(30.0, 31.2345678912, 32.0), swing(50.0, 51.0))
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "s.sqlite3") as opened:
-        yield opened
 
 
 @pytest.fixture
@@ -295,6 +288,7 @@ def test_an_undone_join_leaves_nothing_that_a_later_undo_brings_back(visits, key
     assert visits.said(key, SWINGS).swings == {}
 
 
+@pytest.mark.sqlite
 def test_a_store_that_is_only_read_tells_it_too_and_is_not_changed(visits, key, store, tmp_path):
     visits.exclude(key, SWINGS[1], "stepped")
     assert said_of_session(store, key, SWINGS) == visits.said(key, SWINGS)
@@ -340,13 +334,14 @@ _CHANGES = st.lists(
 
 @settings(max_examples=60, deadline=None)
 @given(changes=_CHANGES, data=st.data())
-def test_any_order_of_merging_shows_the_same_session(changes, data, engine_at):
+def test_any_order_of_merging_shows_the_same_session(changes, data, new_place):
     shown = []
     for _ in range(2):
-        log = ChangeLog(engine_at(Path(":memory:")))
-        for change in data.draw(st.permutations(changes)):
-            log.merge([change])
-        shown.append(said_of(log.changes(SESSION, "s"), SWINGS))
+        with new_place() as engine:
+            log = ChangeLog(engine)
+            for change in data.draw(st.permutations(changes)):
+                log.merge([change])
+            shown.append(said_of(log.changes(SESSION, "s"), SWINGS))
     assert shown[0] == shown[1]
     # The rules, read plainly: the last exclusion and the first tap of the first swing.
     ordered = sorted(changes, key=lambda c: (c.hlc, c.site, c.seq))

@@ -9,7 +9,7 @@ import json
 import subprocess
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -95,14 +95,14 @@ class Visit:
         mass_kg: float | None = 80.0,
     ) -> bool:
         asked: asyncio.Queue[Pose] = asyncio.Queue()
-        ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        ready: asyncio.Future[Sequence[str]] = asyncio.get_running_loop().create_future()
         simulation = asyncio.create_task(simulate(self._simulation, ready.set_result, asked))
         try:
             request = CalibrationOptions(
                 self.path,
                 mass_kg,
                 is_check,
-                radio=await ready,
+                radio=(await ready)[0],
                 poses=poses,
                 asked=asked,
                 now_ns=lambda: int(SPEED * time.monotonic_ns()),

@@ -140,9 +140,9 @@ async def test_beside_a_stream_scans_are_short_and_far_between(steps, monkeypatc
     waits: list[float] = []
     wait = finder.Finder._wait
 
-    async def noting(self: finder.Finder, seconds: float) -> None:
+    async def noting(self: finder.Finder, seconds: float, beside: bool) -> None:
         waits.append(seconds)
-        await wait(self, seconds)
+        await wait(self, seconds, beside)
 
     monkeypatch.setattr(finder.Finder, "_wait", noting)
     gone = KnownInsole(9, RIGHT, "gone", "C0:00:00:00:00:09", 270)

@@ -18,6 +18,7 @@ from plantigrade_gateway.store.status import (
     lines,
     path_for,
     read,
+    read_all,
     write,
 )
 
@@ -143,3 +144,20 @@ def test_a_status_of_a_program_that_has_ended_gives_way(tmp_path: Path):
     mine.put(status(session_id="over what nobody can read"))
     found = read(path_for(store))
     assert found is not None and found.session_id == "over what nobody can read"
+
+
+def test_each_pair_has_a_file_and_all_are_read_the_usual_one_first(tmp_path: Path):
+    store = tmp_path / "store[1].sqlite3"  # no pattern to look for
+    for pair in ("B", "", "A"):
+        posted = StatusFile(store, yields=False, pair=pair)
+        posted.put(status(pair=pair, session_id=f"of {pair}"))
+    other = tmp_path / "store1.sqlite3"
+    StatusFile(other, yields=False, pair="C").put(status(pair="C"))
+    assert [(one.pair, one.session_id) for one in read_all(store)] == [
+        ("", "of "),
+        ("A", "of A"),
+        ("B", "of B"),
+    ]
+    assert [one.pair for one in read_all(other)] == ["C"]
+    assert read_all(tmp_path / "none.sqlite3") == []
+    assert path_for(store, "Tee-1") == path_for(store, "tee-1")  # they are one pair

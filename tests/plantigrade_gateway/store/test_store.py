@@ -229,6 +229,25 @@ def test_recovering_leaves_a_living_recording_alone(store, session):
     assert store.session(session).state == "open"
 
 
+def test_recovering_ends_what_was_cut_off_beside_a_living_recording(store, session):
+    with Store.open(store.path) as other:
+        left = other.create_session("test", analysis_version=1)
+    with Store.open(store.path) as other:
+        assert other.recover() == [left]
+    assert {s.session_id: s.state for s in store.sessions()} == {session: "open", left: "ended"}
+
+
+def test_a_sign_that_two_hold_stays_until_both_have_let_go(store, session):
+    with Store.open(store.path) as other:
+        other.append(session, packets(3))
+    with Store.open(store.path) as third:
+        assert third.recover() == []
+    signs = list(store.path.parent.glob("*-recording-*"))
+    assert [sign.name for sign in signs] == [f"{store.path.name}-recording-{session}"]
+    store.end_session(session, "stop")
+    assert not signs[0].exists()
+
+
 # Deletion
 
 
@@ -424,8 +443,7 @@ def test_a_folder_that_may_not_be_entered(place):
 def test_the_file_is_its_owners_alone(store, session):
     store.append(session, packets(3))
     for file in store.path.parent.glob(store.path.name + "*"):
-        if not file.name.endswith("-recording"):
-            assert stat.S_IMODE(file.stat().st_mode) == 0o600, file.name
+        assert stat.S_IMODE(file.stat().st_mode) == 0o600, file.name
 
 
 def test_the_usual_place_is_the_platforms_data_folder(tmp_path, monkeypatch):

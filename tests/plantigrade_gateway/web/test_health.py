@@ -124,3 +124,23 @@ def test_a_replay_is_well_while_it_runs_and_leaves_the_insoles_status_alone(tmp_
     posted.put(between)
     posted.end()
     assert health(path) == (False, ["the gateway does not run"])
+
+
+def test_pairs_are_told_apart_and_one_that_died_is_said(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    for pair, state in (("A", "streaming"), ("B", "searching")):
+        posted = StatusFile(path, yields=False, pair=pair)
+        feet = {"left": foot("L", state)}
+        posted.put(ServiceStatus(datetime.now(UTC), True, "s", feet, (1.0, 2.0), pair))
+    assert health(path) == (True, ["pair B: left insole: searching"])
+    text = exposition(path)
+    assert "plantigrade_up 1.0\n" in text
+    assert 'plantigrade_session_open{pair="A"} 1.0\n' in text
+    assert 'plantigrade_streaming{foot="left",pair="A"} 1.0\n' in text
+    assert 'plantigrade_streaming{foot="left",pair="B"} 0.0\n' in text
+    assert 'plantigrade_delay_seconds{quantile="0.99",pair="B"} 0.002\n' in text
+    old = datetime.now(UTC) - timedelta(seconds=60)
+    linkstatus.write(linkstatus.path_for(path, "B"), ServiceStatus(old, True, "s", {}, None, "B"))
+    assert health(path) == (True, ["pair B: does not run"])
+    linkstatus.write(linkstatus.path_for(path, "B"), ServiceStatus(old, False, "s", {}, None, "B"))
+    assert health(path) == (True, [])  # somebody ended it

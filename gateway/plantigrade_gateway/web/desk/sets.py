@@ -187,5 +187,5 @@ def set_table(found: SetOverlay, every_s: float = 0.25) -> list[InstantRow]:
             mean, sd = float(laid.mean[k]), float(laid.sd[k])
             stat = Stat(int(laid.count[k]), None if mean != mean else mean, sd)
             values.append(words.spread(stat, digits, scale))
-        rows.append(InstantRow(f"{t:+.2f}", tuple(values)))
+        rows.append(InstantRow(f"{t:+z.2f}", tuple(values)))
     return rows

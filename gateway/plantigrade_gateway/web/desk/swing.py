@@ -359,7 +359,7 @@ def _moment_rows(swing: Swing, frames: SwingFrames) -> list[MomentRow]:
     for name, t_s in found:
         k = int(np.argmin(np.abs(frames.t_s - t_s)))
         feet = (_texts(loads[lead][k]), _texts(loads[lead.other][k]))
-        rows.append(MomentRow(name, f"{t_s - at_s:+.2f}", _percent(share[k]), feet))
+        rows.append(MomentRow(name, f"{t_s - at_s:+z.2f}", _percent(share[k]), feet))
     return rows
 
 

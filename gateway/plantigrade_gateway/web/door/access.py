@@ -213,6 +213,8 @@ class Access:
     attempts : Attempts, optional
     clock : callable
         The time, UTC.
+    pair : str
+        Whose sessions the live page shows, and players' links open here.
     """
 
     def __init__(
@@ -221,11 +223,13 @@ class Access:
         opening: BindPolicy | None = None,
         attempts: Attempts | None = None,
         clock: Clock = now,
+        pair: str = "",
     ) -> None:
         self.opening = opening or BindPolicy()
         self.attempts = attempts or Attempts()
         self._sign_ins = SignIns(database, clock)
-        self._links = Invites(database, clock)
+        self._links = Invites(database, clock, pair)
+        self.pair = pair
         # One at a time: each takes 64 MB for a moment, and nothing else may wait behind guesses.
         self._hashing = ThreadPoolExecutor(1, "password")
         self._tokens: dict[int, str] = {}

@@ -147,18 +147,21 @@ class Invite:
 
 
 class Invites:
-    """The players' links of a store.
+    """The players' links of a store to the sessions of one pair of insoles.
 
     Parameters
     ----------
     database : Database
     clock : callable
         The time, UTC.
+    pair : str
+        Which; empty: the usual one. A link to another pair's session opens nothing here.
     """
 
-    def __init__(self, database: Database, clock: Clock = now) -> None:
+    def __init__(self, database: Database, clock: Clock = now, pair: str = "") -> None:
         self._db = database
         self._clock = clock
+        self._pair = pair
 
     def make(self, note: str = "") -> tuple[int, str]:
         """Make a link to the session that is being recorded, or to the next.
@@ -174,9 +177,15 @@ class Invites:
                 self._forget(link.number)
         with self._db.writing() as db:
             number = db.execute(
-                "INSERT INTO player_links (key, note, session_no, made_utc) VALUES (?, ?,"
-                " (SELECT max(session_no) FROM sessions WHERE state = 'open'), ?)",
-                (key_of(token), " ".join(note.split())[:MOST_NOTE], utc_text(when)),
+                "INSERT INTO player_links (key, note, session_no, made_utc, pair) VALUES (?, ?,"
+                " (SELECT max(session_no) FROM sessions WHERE state = 'open' AND pair = ?), ?, ?)",
+                (
+                    key_of(token),
+                    " ".join(note.split())[:MOST_NOTE],
+                    self._pair,
+                    utc_text(when),
+                    self._pair,
+                ),
             ).lastrowid
         assert number is not None  # an INSERT always has one
         return number, token
@@ -186,30 +195,31 @@ class Invites:
         with self._db.writing() as db:
             found = db.execute(
                 "UPDATE player_links SET withdrawn_utc = coalesce(withdrawn_utc, ?)"
-                " WHERE link_no = ?",
-                (utc_text(self._clock()), number),
+                " WHERE link_no = ? AND pair = ?",
+                (utc_text(self._clock()), number, self._pair),
             )
         return found.rowcount > 0
 
     def all(self) -> list[Invite]:
         """Return the links, the latest first."""
         self._bind()
-        return [self._link(row) for row in self._rows("ORDER BY link_no DESC")]
+        return [self._link(row) for row in self._rows("")]
 
     def lasts(self, key: bytes) -> bool:
         """Whether a link shows the live page now, or once its session begins."""
         self._bind()
-        return any(self._link(row).is_good for row in self._rows("WHERE key = ?", key))
+        return any(self._link(row).is_good for row in self._rows("AND key = ?", key))
 
     def state(self, key: bytes) -> InviteState | None:
         """Return how it stands with a link; None where there is none."""
-        rows = self._rows("WHERE key = ?", key)
+        rows = self._rows("AND key = ?", key)
         return self._link(rows[0]).state if rows else None
 
     def _rows(self, which: str, *values: object) -> list[tuple[Any, ...]]:
         return self._db.read(
-            f"SELECT link_no, note, made_utc, session_no, withdrawn_utc FROM player_links {which}",
-            values,
+            "SELECT link_no, note, made_utc, session_no, withdrawn_utc FROM player_links"
+            f" WHERE pair = ? {which} ORDER BY link_no DESC",
+            (self._pair, *values),
         )
 
     def _forget(self, number: int) -> None:
@@ -219,7 +229,8 @@ class Invites:
     def _bind(self) -> None:
         """Give the links that wait the first session that began after them."""
         first = (
-            "(SELECT min(session_no) FROM sessions WHERE started_utc >= made_utc"
+            "(SELECT min(session_no) FROM sessions WHERE sessions.pair = player_links.pair"
+            " AND started_utc >= made_utc"
             f" AND julianday(started_utc) - julianday(made_utc) < {WAITS / timedelta(days=1)})"
         )
         waiting = f"session_no IS NULL AND {first} IS NOT NULL"
@@ -266,7 +277,7 @@ class Invites:
         rows = self._db.read(
             "SELECT session_no, started_utc, state, end_reason,"
             f" coalesce({end.format('last', 'DESC')} - {end.format('first', 'ASC')}, 0)"
-            f" FROM sessions WHERE {which} ORDER BY session_no LIMIT 1",
-            (number,),
+            f" FROM sessions WHERE {which} AND pair = ? ORDER BY session_no LIMIT 1",
+            (number, self._pair),
         )
         return rows[0] if rows else None

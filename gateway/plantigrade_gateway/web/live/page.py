@@ -52,12 +52,18 @@ class WebOptions:
         Open it to the local network, and then to those only who signed in or have a link.
     certificate : Certificate or None
         None: plain HTTP.
+    usual : int
+        Which port is the usual one.
+    pair : str
+        Which of several pairs of insoles the live page is of; empty: the usual one.
     """
 
     port: int | None = None
     show: bool = False
     lan: bool = False
     certificate: "Certificate | None" = None
+    usual: int = PORT
+    pair: str = ""
 
     def start(self, port: str, store_path: Path) -> "Start":
         """Return what the web process is told."""
@@ -70,6 +76,7 @@ class WebOptions:
             cert=str(tls.cert) if tls else None,
             key=str(tls.key) if tls else None,
             names=tls.names if tls else (),
+            pair=self.pair,
         )
 
     def url(self, port: str) -> str:
@@ -104,7 +111,7 @@ class Start:
     host : str
         The address to listen at.
     port : str
-        A number, or "usual".
+        A number, or "usual:N": N, or any free one where another program has it.
     store : str
         The store's path.
     lan : bool
@@ -113,6 +120,8 @@ class Start:
         PEM files.
     names : sequence of str
         The certificate's names, which are this machine's too.
+    pair : str
+        Which pair of insoles the live page is of.
     """
 
     host: str
@@ -122,6 +131,7 @@ class Start:
     cert: str | None = None
     key: str | None = None
     names: Sequence[str] = ()
+    pair: str = ""
 
 
 class Page:
@@ -169,7 +179,7 @@ class Page:
         self._store_path = store_path
         self._on_command = on_command
         self._say = say
-        self._port = "usual" if order.port is None else str(order.port)
+        self._port = f"usual:{order.usual}" if order.port is None else str(order.port)
         self._changed = threading.Condition()  # guards the queue below
         self._waiting: deque[Message] = deque()
         self._picture: Message | None = None

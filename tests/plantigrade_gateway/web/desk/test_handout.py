@@ -1,20 +1,16 @@
 """The page for the player, fetched from the desk, is the command's. The player is invented."""
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pypdfium2
 import pytest
-from fastapi import FastAPI
-from fastapi.testclient import TestClient
-from tests.support.practice import practice_copy, store_practice
+from tests.support.practice import store_practice
 
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.report.page import page_of
 from plantigrade_gateway.report.typeset import pdf
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk.routes import desk_router
 
 pytestmark = pytest.mark.dear
 
@@ -25,19 +21,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with Store.open(path) as store:
         store_practice(store, 250_000_000_000)
     return path
-
-
-@pytest.fixture
-def path(made: Path, tmp_path: Path) -> Path:
-    return practice_copy(made, tmp_path)
-
-
-@pytest.fixture
-def client(path: Path) -> Iterator[TestClient]:
-    app = FastAPI()
-    app.include_router(desk_router(path))
-    with TestClient(app, follow_redirects=False) as client:
-        yield client
 
 
 def test_the_page_is_the_commands_and_its_address_holds_no_name(client, path):

@@ -4,7 +4,6 @@ import html
 import io
 import re
 import zipfile
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -12,10 +11,9 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from tests.support.door import QUICK, door
-from tests.support.practice import practice_copy, store_practice
+from tests.support.practice import store_practice
 
 from plantigrade.analyser import ANALYSIS_VERSION
-from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.desk.routes import desk_router
@@ -32,25 +30,6 @@ def made(tmp_path_factory) -> Path:
     with Store.open(path) as store:
         store_practice(store, 60_000_000_000)  # the stand, and some of the walk
     return path
-
-
-@pytest.fixture
-def path(made, tmp_path) -> Path:
-    return practice_copy(made, tmp_path)
-
-
-@pytest.fixture
-def register(path) -> Iterator[Register]:
-    with Store.open(path) as store, Register(store) as register:
-        yield register
-
-
-@pytest.fixture
-def client(path) -> Iterator[TestClient]:
-    app = FastAPI()
-    app.include_router(desk_router(path))
-    with TestClient(app, follow_redirects=False) as client:
-        yield client
 
 
 @pytest.fixture

@@ -5,20 +5,16 @@ Wilson's intervals: Wilson 1927, by `statsmodels`.
 
 import html
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from fastapi import FastAPI
-from fastapi.testclient import TestClient
 from statsmodels.stats.proportion import proportion_confint
-from tests.support.practice import practice_copy, store_practice
+from tests.support.practice import store_practice
 
 from plantigrade_gateway.people.said import Said
 from plantigrade_gateway.people.visits import read_session, said_of_session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.prepare import prepare
-from plantigrade_gateway.web.desk.routes import desk_router
 
 pytestmark = pytest.mark.dear
 
@@ -29,20 +25,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with Store.open(path) as store:
         prepare(store, store_practice(store, 130_000_000_000))
     return path
-
-
-@pytest.fixture
-def store(made: Path, tmp_path: Path) -> Iterator[Store]:
-    with Store.open(practice_copy(made, tmp_path)) as opened:
-        yield opened
-
-
-@pytest.fixture
-def client(store: Store) -> Iterator[TestClient]:
-    app = FastAPI()
-    app.include_router(desk_router(store.path))
-    with TestClient(app, follow_redirects=False) as client:
-        yield client
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.deskserver import served
-from tests.support.practice import practice_copy, store_practice
+from tests.support.practice import store_practice
 
 from plantigrade_gateway.people.visits import read_session, said_of_session
 from plantigrade_gateway.store.store import Store
@@ -25,11 +25,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with Store.open(path) as store:
         prepare(store, store_practice(store, 130_000_000_000))
     return path
-
-
-@pytest.fixture
-def path(made: Path, tmp_path: Path) -> Path:
-    return practice_copy(made, tmp_path)
 
 
 @pytest.fixture(params=SIZES)

@@ -2,24 +2,20 @@
 
 import html
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from fastapi import FastAPI
-from fastapi.testclient import TestClient
 from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
-from tests.support.practice import practice_copy, store_practice
+from tests.support.practice import store_practice
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.events import Roll
 from plantigrade_gateway.coach.case import Case, Decided, Questions
-from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.rules.files import built_in_text
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import sheet
-from plantigrade_gateway.web.desk.routes import desk_router
 
 pytestmark = pytest.mark.dear
 
@@ -33,25 +29,6 @@ def made(tmp_path_factory) -> Path:
     with Store.open(path) as store:
         store_practice(store, 60_000_000_000)
     return path
-
-
-@pytest.fixture
-def path(made, tmp_path) -> Path:
-    return practice_copy(made, tmp_path)
-
-
-@pytest.fixture
-def register(path) -> Iterator[Register]:
-    with Store.open(path) as store, Register(store) as register:
-        yield register
-
-
-@pytest.fixture
-def client(path) -> Iterator[TestClient]:
-    app = FastAPI()
-    app.include_router(desk_router(path))
-    with TestClient(app, follow_redirects=False) as client:
-        yield client
 
 
 @pytest.fixture

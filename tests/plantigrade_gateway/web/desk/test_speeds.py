@@ -6,20 +6,16 @@ Means and standard deviations: Python's `statistics`; a mile an hour is 0.44704 
 import html
 import re
 import statistics
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from fastapi import FastAPI
-from fastapi.testclient import TestClient
-from tests.support.practice import practice_copy, store_practice
+from tests.support.practice import store_practice
 
 from plantigrade.events import Swing
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits, read_session, said_of_session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.prepare import prepare
-from plantigrade_gateway.web.desk.routes import desk_router
 
 pytestmark = pytest.mark.dear
 
@@ -33,20 +29,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with Store.open(path) as store:
         prepare(store, store_practice(store, 130_000_000_000))
     return path
-
-
-@pytest.fixture
-def store(made: Path, tmp_path: Path) -> Iterator[Store]:
-    with Store.open(practice_copy(made, tmp_path)) as opened:
-        yield opened
-
-
-@pytest.fixture
-def client(store: Store) -> Iterator[TestClient]:
-    app = FastAPI()
-    app.include_router(desk_router(store.path))
-    with TestClient(app, follow_redirects=False) as client:
-        yield client
 
 
 @pytest.fixture

@@ -14,9 +14,10 @@ from tests.support.door import PASSWORD, QUICK, door
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.store.rows import NewSession
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door import guard, password
-from plantigrade_gateway.web.door.accounts import Invite, Invites, InviteState
+from plantigrade_gateway.web.door.accounts import Invite, Invites, InviteState, key_of
 from plantigrade_gateway.web.door.pages import qr_svg
 
 
@@ -342,3 +343,20 @@ def test_links_that_are_over_leave_the_list_after_a_day(lan, store, running):
     lan.clock.now += timedelta(hours=25)
     links.make("second")
     assert [(link.note, link.state) for link in links.all()] == [("second", InviteState.WORKS)]
+
+
+def test_a_link_opens_the_sessions_of_its_own_pair_alone(lan, store):
+    """Two live pages serve one store: a player must not see the other pair's session."""
+    of_a = Invites(store.database, lan.clock, "A")
+    of_b = Invites(store.database, lan.clock, "b")
+    _, waiting = of_a.make("before")
+    store.begin_session("5b", NewSession.now("test", 1, None, lan.clock.now, "B"))
+    assert [link.state for link in of_a.all()] == [InviteState.WAITS]
+    number, token = of_b.make("now")
+    store.begin_session("5a", NewSession.now("test", 1, None, lan.clock.now, "A"))
+    store.end_session("5a", "stop")
+    assert [link.state for link in of_a.all()] == [InviteState.ENDED]  # it had that session
+    assert [(link.note, link.state) for link in of_b.all()] == [("now", InviteState.WORKS)]
+    assert of_b.lasts(key_of(token)) and not of_a.lasts(key_of(token))
+    assert not of_b.lasts(key_of(waiting)) and of_a.state(key_of(token)) is None
+    assert not of_a.withdraw(number) and of_b.withdraw(number)

@@ -1,0 +1,212 @@
+"""A process that works beside the gateway and never holds it up: started, kept running, told.
+
+They speak in JSON lines over the process's standard input and output. An end of that input without
+the word to stop means that the gateway died; then the process ends at once, too.
+"""
+
+import asyncio
+import fcntl
+import json
+import logging
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import IO, Any
+
+from plantigrade_gateway.upkeep import Backoff, fault
+
+_log = logging.getLogger(__name__)
+Message = dict[str, Any]
+AGAIN_S = 2.0
+"""Between the end of a process that should run and the next, at first (ours)."""
+_CLOSE_LIMIT_S = 6.0
+
+
+def _ignore(message: Message) -> None:
+    pass
+
+
+# The gateway's side
+
+
+class Child:
+    """The process, as the gateway has it.
+
+    Parameters
+    ----------
+    module : str
+        What is run.
+    store_path : Path
+    settings : Path or None
+        The settings file that was named; the process reads it for itself.
+    what : str
+        Begins the sentence that says of its end.
+    say : callable
+        Told sentences for the user, from another thread.
+    on_message : callable, optional
+        Told what else the process says, from another thread.
+
+    Attributes
+    ----------
+    dropped : int
+        Messages that found the pipe full.
+    """
+
+    def __init__(
+        self,
+        module: str,
+        store_path: Path,
+        settings: Path | None,
+        what: str,
+        say: Callable[[str], None],
+        on_message: Callable[[Message], None] = _ignore,
+    ) -> None:
+        self.dropped = 0
+        self._command = [sys.executable, "-m", module, "--store", str(store_path)]
+        self._command += ["--settings", str(settings)] if settings else []
+        self._what = what
+        self._say = say
+        self._on_message = on_message
+        self._closing = threading.Event()
+        self._guard = threading.Lock()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._thread = threading.Thread(target=self._run, name=what, daemon=True)
+        self._thread.start()
+
+    def tell(self, message: Message) -> None:
+        """Tell the process something; return at once, whether it could be told or not."""
+        with self._guard:
+            process = self._process
+            if process is None or process.stdin is None:
+                return
+            data = (json.dumps(message) + "\n").encode()
+            try:
+                # A pipe takes a line of up to PIPE_BUF bytes whole or not at all.
+                if len(data) > 4096 or os.write(process.stdin.fileno(), data) < len(data):
+                    self.dropped += 1
+            except BlockingIOError:
+                self.dropped += 1
+            except OSError:
+                return  # it has ended; the thread sees to it
+
+    def close(self) -> None:
+        """Let it do what it can in a moment, and end it."""
+        self._closing.set()
+        self.tell({"type": "stop"})
+        self._thread.join(_CLOSE_LIMIT_S)
+        process = self._process
+        if self._thread.is_alive() and process is not None:
+            process.kill()
+            self._thread.join()
+
+    def _run(self) -> None:
+        backoff = Backoff(AGAIN_S)
+        while not self._closing.is_set():
+            backoff.begin()
+            try:
+                why = self._run_once()
+            except Exception as error:  # whatever it is, the next process may run
+                _log.exception("%s: its process", self._what)
+                why = fault(error)
+            if not self._closing.is_set():
+                pause_s = backoff.end()
+                self._say(
+                    f"{self._what} has ended ({why}) and is started again in {pause_s:.0f} s; "
+                    "recording goes on."
+                )
+                self._closing.wait(pause_s)
+
+    def _run_once(self) -> str:
+        """Run one process to its end; return its last words."""
+        # A session of its own: Ctrl-C in the terminal is for the gateway, which then ends this.
+        process = subprocess.Popen(
+            self._command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            start_new_session=True,
+        )
+        assert process.stdin is not None
+        os.set_blocking(process.stdin.fileno(), False)
+        with self._guard:
+            self._process = process
+        if self._closing.is_set():
+            self.tell({"type": "stop"})
+        why = self._listen(process)
+        with self._guard:
+            self._process = None
+        with suppress(OSError):
+            process.stdin.close()
+        return why
+
+    def _listen(self, process: "subprocess.Popen[bytes]") -> str:
+        """Hear a process to its end; return its last words."""
+        assert process.stdout is not None and process.stderr is not None
+        last: list[bytes] = []
+        errors = process.stderr
+        reading = threading.Thread(target=lambda: last.extend(errors.readlines()[-1:]), daemon=True)
+        reading.start()
+        with process.stdout as lines:
+            for line in lines:
+                try:
+                    message = json.loads(line)
+                    if message["type"] == "said":
+                        self._say(message["text"])
+                    else:
+                        self._on_message(message)
+                except Exception:  # one message that cannot be taken ends no process
+                    _log.exception("%s: message of its process", self._what)
+        process.wait()
+        reading.join()
+        errors.close()
+        return last[0].decode(errors="replace").strip() if last else f"code {process.returncode}"
+
+
+# The process's side
+
+
+def put(message: Message) -> None:
+    """Tell the gateway something."""
+    with suppress(OSError):
+        sys.stdout.write(json.dumps(message) + "\n")
+        sys.stdout.flush()
+
+
+async def heed(stop: asyncio.Event, on_message: Callable[[Message], None] = _ignore) -> None:
+    """Hear the gateway until its word to stop, which sets `stop`; end the process if it dies."""
+    loop = asyncio.get_running_loop()
+    reader = asyncio.StreamReader(limit=1 << 20)
+    await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
+    while line := await reader.readline():
+        message: Message = json.loads(line)
+        if message["type"] == "stop":
+            stop.set()
+            return
+        on_message(message)
+    os._exit(3)
+
+
+class Alone:
+    """Hold a store's work of one kind for this process; wait while another one ends.
+
+    Parameters
+    ----------
+    store : Path
+    work : str
+    """
+
+    def __init__(self, store: Path, work: str) -> None:
+        self._path = store.with_name(f"{store.name}-{work}")
+        self._file: IO[bytes] | None = None
+
+    def __enter__(self) -> None:
+        self._file = open(self._path, "ab")
+        fcntl.flock(self._file, fcntl.LOCK_EX)
+
+    def __exit__(self, *_: object) -> None:
+        if self._file is not None:
+            self._file.close()

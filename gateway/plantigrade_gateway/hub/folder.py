@@ -1,0 +1,13 @@
+"""What lies where in a hub's folder."""
+
+from pathlib import Path
+
+
+def store_path(data: Path) -> Path:
+    """Return where a hub's working store lies, and its tables where no server has them."""
+    return data / "hub.sqlite3"
+
+
+def objects_place(data: Path) -> str:
+    """Return where records are kept unless told."""
+    return str(data / "objects")

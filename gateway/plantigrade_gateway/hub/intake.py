@@ -1,0 +1,235 @@
+"""Keeps a hub's working store like what the site's tables say: brings in, gives over, deletes.
+
+The working store is a cache of the objects: what several hubs took, each of them brings in. What
+is done here is done again when it was cut off; nothing of it is done twice.
+"""
+
+import json
+import logging
+from collections.abc import Callable
+from itertools import islice
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.hub.deletions import Deletions
+from plantigrade_gateway.hub.folder import store_path
+from plantigrade_gateway.hub.objects import Objects
+from plantigrade_gateway.hub.uploads import FORGOTTEN, Row, Uploads, replay_name
+from plantigrade_gateway.people.deletion import delete_player, is_there
+from plantigrade_gateway.people.hubtables import ARCHIVE, hub_place
+from plantigrade_gateway.people.players import PLAYER, SESSION, Register
+from plantigrade_gateway.people.tables import engine_for
+from plantigrade_gateway.people.visits import with_said
+from plantigrade_gateway.sources.replay import unpacked_replay
+from plantigrade_gateway.store import handedover, results
+from plantigrade_gateway.store.handedover import HandedOver
+from plantigrade_gateway.store.store import Store
+
+AUTHOR = "hub"
+"""Who says of a deletion that it was carried out here."""
+_GIVEN = "hub_player"
+"""What the player of a session was when the tables were last asked, kept beside its results."""
+_LONGEST_WORD = 200
+_log = logging.getLogger(__name__)
+
+
+class Intake:
+    """The working store of one hub.
+
+    Parameters
+    ----------
+    data : Path
+        The hub's folder.
+    objects : Objects
+    name : str
+        The hub's, among the places that confirm deletions.
+    """
+
+    def __init__(self, data: Path, objects: Objects, name: str) -> None:
+        self._objects = objects
+        self._place = hub_place(name)
+        self._store = Store.open(store_path(data))
+        self._register = Register(self._store, AUTHOR)
+        self._engine = engine_for(self._store.path)
+        self._uploads = Uploads(self._engine, objects)
+        self._deletions = Deletions(self._engine)
+        self._failed: dict[str, int] = {}
+        with self._register.explained():
+            self._deletions.note_hub(name)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the store."""
+        self._engine.dispose()
+        self._register.close()
+        self._store.close()
+
+    def look(self, say: Callable[[str], None] = lambda text: None) -> None:
+        """Do all that there is to do; told what was done, a sentence each.
+
+        Raises
+        ------
+        StoreError
+            The tables, the object store or the working store refuse: the next look goes on.
+        """
+        with self._register.explained():
+            self._carry_out_deletions(say)
+            here = self._here()
+            for row in self._uploads.rows():
+                if row.is_whole and not row.is_deleted:
+                    self._see_to(row, here.get(row.session_id), say)
+
+    def rebuild(self, say: Callable[[str], None] = lambda text: None) -> None:
+        """Empty the working store of sessions and bring all of them in again from the objects.
+
+        Rows of the tables that are lost are made again of the objects, too.
+        """
+        with self._register.explained():
+            restored = self._uploads.restore()
+            if restored:
+                say(f"Sessions that the tables had lost: {restored}")
+            with self._store.database.writing() as db:
+                db.execute("DELETE FROM sessions")
+            self._store.database.wipe()
+        self.look(say)
+
+    # Sessions
+
+    def _here(self) -> dict[str, tuple[int, str | None, Any, bool]]:
+        """Return of each session its pieces, its player, whose it was, and whether it is ended."""
+        rows = self._store.database.read(
+            "SELECT session_id, (SELECT coalesce(max(seq) + 1, 0) FROM chunks"
+            " WHERE session_no = sessions.session_no), player_id, value, state = 'ended'"
+            " FROM sessions LEFT JOIN players USING (player_no)"
+            " LEFT JOIN quality ON quality.session_no = sessions.session_no AND quality.name = ?",
+            (_GIVEN,),
+        )
+        return {
+            row[0]: (row[1], row[2], row[3] and json.loads(row[3]), bool(row[4])) for row in rows
+        }
+
+    def _see_to(
+        self,
+        row: Row,
+        here: tuple[int, str | None, Any, bool] | None,
+        say: Callable[[str], None],
+    ) -> None:
+        try:
+            if here is None or here[0] < row.pieces or not here[3]:
+                if self._failed.get(row.session_id) != row.pieces:
+                    self._bring_in(row)
+                    say(f"Session {row.session_id[:8]} of bay {row.bay}: brought in")
+            else:
+                self._see_to_player(row, here[1], here[2])
+        except GatewayError as error:
+            self._failed[row.session_id] = row.pieces
+            _log.exception("session %s", row.session_id)
+            say(f"Session {row.session_id[:8]} of bay {row.bay}: {error}")
+
+    def _bring_in(self, row: Row) -> None:
+        session = _session(row, self._known(row.player_id))
+        done = handedover.begin(self._store, session)
+        name = replay_name(row.session_id, row.in_replay)
+        pieces = unpacked_replay(name, self._objects.pieces(name))
+        handedover.append(self._store, row.session_id, islice(pieces, done, None))
+        handedover.end(self._store, row.session_id)
+        given = _about(row).get("results")
+        limits = given if isinstance(given, dict) else None
+        results.reanalyse(self._store, row.session_id, with_said, limits)
+        self._store.put_quality(row.session_id, {_GIVEN: session.player_id})
+
+    def _known(self, player_id: str | None) -> str | None:
+        """Return a player whom sessions can refer to; None of one of whom nothing was heard yet."""
+        if player_id is None:
+            return None
+        try:
+            self._register.anchor(player_id)
+        except StoreError:
+            return None
+        return player_id
+
+    def _see_to_player(self, row: Row, now: str | None, given: Any) -> None:  # noqa: ANN401 - JSON
+        """Give a session to whom a bay, or the desk here, gave it since the last look."""
+        if now != given and now is not None:
+            self._uploads.reassign(row.session_id, now)
+            self._store.put_quality(row.session_id, {_GIVEN: now})
+        elif row.player_id != given and (known := self._known(row.player_id)) == row.player_id:
+            handedover.reassign(self._store, row.session_id, known)
+            self._store.put_quality(row.session_id, {_GIVEN: known})
+
+    # Deletions
+
+    def _carry_out_deletions(self, say: Callable[[str], None]) -> None:
+        log = self._register.log
+        players, sessions = log.deleted(PLAYER), log.deleted(SESSION)
+        self._deletions.ask(players)
+        for row in self._uploads.rows():
+            is_dead = row.player_id in players or row.session_id in sessions or row.is_deleted
+            if is_dead and row.started_utc != FORGOTTEN:
+                if row.session_id not in sessions:
+                    log.delete([(SESSION, row.session_id)], AUTHOR)
+                self._uploads.delete(row.session_id)
+                say(f"Session {row.session_id[:8]}: deleted from the archive")
+        for player_id in self._deletions.waiting(ARCHIVE):
+            self._deletions.confirm(player_id, ARCHIVE, None)
+        here = self._store.database.read("SELECT player_id FROM players")
+        for player_id in players & {key for (key,) in here}:
+            if is_there(self._register, player_id):
+                receipt = delete_player(self._register, player_id, AUTHOR)
+                self._deletions.confirm(player_id, self._place, receipt.json())
+                say(f"Player {player_id[:8]}: deleted here")
+        for player_id in self._deletions.waiting(self._place):
+            self._deletions.confirm(player_id, self._place, None)
+        for (session_id,) in self._store.database.read("SELECT session_id FROM sessions"):
+            if session_id in sessions:
+                handedover.end(self._store, session_id)  # one that was being brought in
+                self._store.delete_session(session_id)
+
+    def tidy(self) -> None:
+        """Delete pieces that lie about: of sessions that are whole, deleted or unknown."""
+        with self._register.explained():
+            rows = {row.session_id: row for row in self._uploads.rows()}
+            for name in list(self._objects.names("pieces")):
+                row = rows.get(name.split("/")[1])
+                if row is None or row.is_whole or row.is_deleted:
+                    self._objects.delete([name])
+            for name in list(self._objects.names("sessions")):
+                row = rows.get(name.split("/")[1])
+                if row is not None and row.is_deleted:
+                    self._objects.delete([name])
+
+
+def _about(row: Row) -> dict[str, Any]:
+    found = json.loads(row.about)
+    return found if isinstance(found, dict) else {}
+
+
+def _session(row: Row, player_id: str | None) -> HandedOver:
+    """Return a session as the working store is to have it; what its bay did not say is plain."""
+    about = _about(row)
+
+    def word(name: str, instead: str) -> str:
+        said = about.get(name)
+        return said[:_LONGEST_WORD] if isinstance(said, str) and said else instead
+
+    return HandedOver(
+        row.session_id,
+        player_id,
+        row.started_utc,
+        row.utc_offset_min,
+        word("source", "another bay"),
+        word("host", row.bay),
+        word("end_reason", "stop"),
+    )

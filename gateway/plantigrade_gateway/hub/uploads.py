@@ -1,0 +1,427 @@
+"""What bays hand over of sessions: heads, pieces of records in order, ends; each once, for good.
+
+A piece is an object before it is a row, so what was acknowledged is there whenever the hub is
+killed; the next one wanted is always the number of rows. An object's name holds its bytes' own sum:
+whatever is sent twice, or by two at once, no object is ever replaced by another.
+"""
+
+import hashlib
+import json
+import re
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime, timedelta
+from itertools import chain, islice
+from typing import Any
+
+import sqlalchemy as sa
+
+from plantigrade.errors import shown
+from plantigrade_gateway.converter import made_from_text
+from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.hub.objects import Objects
+from plantigrade_gateway.people import players
+from plantigrade_gateway.people.hubtables import PIECE, SESSION
+from plantigrade_gateway.people.log import DELETED
+from plantigrade_gateway.people.tables import CHANGE, writing
+from plantigrade_gateway.sources.replay import packed_replay, unpacked_replay
+from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
+
+ID = re.compile(r"[0-9a-f]{32}")
+"""An id of a session or a player: 128 bits, as the store writes them."""
+MOST_PIECES = 1_000_000
+"""Of a session (ours): a week of pieces of a second has 604,800."""
+_FARTHEST_MIN = 18 * 60  # no wall clock is farther from UTC (ours; the farthest in use is 14 h)
+_AT_ONCE = 8  # pieces that are read ahead
+FORGOTTEN = ""
+_ALIKE = "there is no such session of this bay"
+
+
+class Unfit(GatewayError):
+    """What was sent is not what it should be."""
+
+
+class Unknown(GatewayError):
+    """There is no such session of this bay; of another bay's nothing more is said."""
+
+
+class Gone(GatewayError):
+    """The session's player, or the session, was deleted: nothing of it is taken."""
+
+
+class OutOfPlace(GatewayError):
+    """It is not what is wanted next.
+
+    Attributes
+    ----------
+    received : Received
+        What the hub has.
+    """
+
+    def __init__(self, text: str, received: Received) -> None:
+        super().__init__(text)
+        self.received = received
+
+
+class Differs(GatewayError):
+    """Other bytes than those that are here, where only the same can be."""
+
+
+class Uploads:
+    """Sessions as they come in.
+
+    Parameters
+    ----------
+    engine : sqlalchemy.Engine
+        The people's.
+    objects : Objects
+    """
+
+    def __init__(self, engine: sa.Engine, objects: Objects) -> None:
+        self._engine = engine
+        self._objects = objects
+
+    def begin(self, bay: str, head: SessionHead) -> Received:
+        """Take a session's head; again: what it says now, of a whole session whose it is.
+
+        Raises
+        ------
+        Unfit, Unknown, Gone
+        """
+        values = _checked(head)
+        fresh = {"pieces": 0, "in_replay": 0, "is_whole": False, "is_deleted": False}
+        with writing(self._engine).begin() as db:
+            row = _row(db, head.session_id)
+            if row is not None and row.bay != bay:
+                raise Unknown(_ALIKE)
+            if _is_gone(db, head.session_id, head.player_id) or (row and row.is_deleted):
+                raise Gone(f"session {head.session_id}: was deleted")
+            if row is None:
+                named = {"session_id": head.session_id, "bay": bay}
+                db.execute(SESSION.insert().values(**named, **fresh, **values))
+                return Received(0)
+            if any(getattr(row, name) != value for name, value in values.items()):
+                db.execute(SESSION.update().where(_of(head.session_id)).values(**values))
+        if row.is_whole:
+            self._put_head(replace(row, **values))
+        return _received(row)
+
+    def received(self, bay: str, session_id: str) -> Received:
+        """Return what there is of a session.
+
+        Raises
+        ------
+        Unknown
+        """
+        with self._engine.connect() as db:
+            return _received(self._looked_up(db, bay, session_id))
+
+    def take(self, bay: str, session_id: str, number: int, data: bytes, sha256: str) -> Received:
+        """Take a piece's bytes; the same ones again change nothing.
+
+        A whole session may go on: an insole's log may be read when it has long ended.
+
+        Raises
+        ------
+        Unfit, Unknown, Gone, OutOfPlace, Differs
+        StoreError
+            The object store refuses: nothing was taken.
+        """
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise Unfit("piece: its bytes do not have the sum they were sent with")
+        if not data or not 0 <= number < MOST_PIECES:
+            raise Unfit("piece: is empty, or its number is none")
+        with self._engine.connect() as db:
+            row = self._looked_up(db, bay, session_id)
+            kept = _sum(db, session_id, number)
+        if number != row.pieces:
+            return self._had(row, number, kept, sha256)
+        name = piece_name(session_id, number, sha256)
+        self._objects.put(name, data)
+        with writing(self._engine).begin() as db:
+            row = self._looked_up(db, bay, session_id)
+            kept = _sum(db, session_id, number)
+            if number == row.pieces and not row.is_deleted:
+                piece = {"session_id": session_id, "number": number, "sha256": sha256}
+                db.execute(PIECE.insert().values(**piece))
+                values = {"pieces": number + 1, "is_whole": False}
+                db.execute(SESSION.update().where(_of(session_id)).values(**values))
+                return Received(number + 1)
+        # Meanwhile it was deleted, or somebody else was quicker.
+        if row.is_deleted or kept != sha256:
+            self._objects.delete([name])
+        return self._had(row, number, kept, sha256)
+
+    def end(self, bay: str, session_id: str, end: SessionEnd) -> Received:
+        """End a session: make its one object of its pieces; again: say whose it is by now.
+
+        Raises
+        ------
+        Unfit, Unknown, Gone, OutOfPlace, Differs
+        StoreError
+            The object store refuses, or has other bytes than it was given.
+        """
+        if end.player_id is not None and not ID.fullmatch(end.player_id):
+            raise Unfit(f"player {shown(end.player_id)}: expected 32 hexadecimal digits")
+        with self._engine.connect() as db:
+            row = self._looked_up(db, bay, session_id)
+            fresh = _sums(db, session_id)
+        _check_there(row)
+        if end.pieces != row.pieces:
+            raise OutOfPlace(
+                f"session {session_id}: ends after {end.pieces} pieces, {row.pieces} are here",
+                _received(row),
+            )
+        if end.sha256 != (row.sha256 if row.is_whole else self._sum_of_all(row, fresh)):
+            raise Differs(f"session {session_id}: other pieces than it ends with")
+        if not row.is_whole:
+            pieces = chain(self._in_replay(row), self._read(row, fresh))
+            self._objects.put(replay_name(session_id, end.pieces), packed_replay(pieces))
+        before = row.in_replay
+        with writing(self._engine).begin() as db:
+            row = self._looked_up(db, bay, session_id)
+            if _is_gone(db, session_id, end.player_id):
+                row = replace(row, is_deleted=True)
+            if not row.is_deleted and row.pieces == end.pieces:
+                values = {"is_whole": True, "in_replay": end.pieces, "sha256": end.sha256}
+                values["player_id"] = end.player_id
+                db.execute(SESSION.update().where(_of(session_id)).values(**values))
+                db.execute(PIECE.delete().where(PIECE.c.session_id == session_id))
+                row = self._looked_up(db, bay, session_id)
+        if row.is_deleted:
+            self.delete(session_id)
+        elif row.is_whole:
+            self._put_head(row)
+            with suppress(StoreError):  # whoever tidies up finds them
+                self._objects.delete_all(pieces_of(session_id))
+                if before < row.in_replay:
+                    self._objects.delete([replay_name(session_id, before)])
+        _check_there(row)
+        return _received(row)
+
+    def reassign(self, session_id: str, player_id: str) -> None:
+        """Give a session to another player, as the desk says."""
+        with writing(self._engine).begin() as db:
+            db.execute(SESSION.update().where(_of(session_id)).values(player_id=player_id))
+            row = _row(db, session_id)
+        if row is not None and row.is_whole:
+            self._put_head(row)
+
+    def delete(self, session_id: str) -> None:
+        """Delete a session's objects, and keep nothing of it but that it was deleted.
+
+        One that was cut off is completed by another one.
+
+        Raises
+        ------
+        StoreError
+            The object store refuses.
+        """
+        with writing(self._engine).begin() as db:
+            values: dict[str, Any] = {"is_deleted": True}
+            db.execute(SESSION.update().where(_of(session_id)).values(**values))
+            db.execute(PIECE.delete().where(PIECE.c.session_id == session_id))
+        self._objects.delete_all(pieces_of(session_id))
+        self._objects.delete_all(replays_of(session_id))
+        with writing(self._engine).begin() as db:
+            values = {"player_id": None, "started_utc": FORGOTTEN, "about": "{}"}
+            db.execute(SESSION.update().where(_of(session_id)).values(**values))
+
+    def restore(self) -> int:
+        """Make rows of whole sessions whose rows are lost, of their objects; return how many."""
+        made = 0
+        for name in list(self._objects.names(replays_of("").rstrip("/"))):
+            if not name.endswith("/head.json"):
+                continue
+            data = self._objects.get(name)
+            try:
+                row = made_from_text(Row, data or b"")
+            except ValueError as error:
+                raise StoreError(f"object {name}: is not what was put there ({error})") from error
+            with writing(self._engine).begin() as db:
+                if _row(db, row.session_id) is None:
+                    db.execute(SESSION.insert().values(**asdict(row)))
+                    made += 1
+        return made
+
+    def rows(self) -> list["Row"]:
+        """Return what there is of all sessions."""
+        with self._engine.connect() as db:
+            return [Row(**row._mapping) for row in db.execute(sa.select(SESSION))]
+
+    def _put_head(self, row: "Row") -> None:
+        """Keep beside the replay file what its row says: from both all can be made again."""
+        self._objects.put(head_name(row.session_id), json.dumps(asdict(row)).encode())
+
+    def _had(self, row: "Row", number: int, kept: str | None, sha256: str) -> Received:
+        """Say of a piece that is not the next one what there is; refuse any but the same bytes."""
+        _check_there(row)
+        received = _received(row)
+        if number > row.pieces:
+            raise OutOfPlace(f"piece {number}: number {row.pieces} is the next one", received)
+        if kept is None:
+            found = islice(self._in_replay(row), number, number + 1)
+            kept = next((hashlib.sha256(piece).hexdigest() for piece in found), None)
+        if kept != sha256:
+            raise Differs(f"piece {number}: other bytes are here under it")
+        return received
+
+    def _sum_of_all(self, row: "Row", fresh: list[str]) -> str:
+        """Return the sum of the sums of all pieces."""
+        whole = hashlib.sha256()
+        for piece in self._in_replay(row):
+            whole.update(hashlib.sha256(piece).digest())
+        whole.update(bytes.fromhex("".join(fresh)))
+        return whole.hexdigest()
+
+    def _in_replay(self, row: "Row") -> Iterator[bytes]:
+        """Give the pieces that are in the replay file."""
+        if not row.in_replay:
+            return
+        name = replay_name(row.session_id, row.in_replay)
+        given = 0
+        for piece in islice(unpacked_replay(name, self._objects.pieces(name)), row.in_replay):
+            yield piece
+            given += 1
+        if given < row.in_replay:
+            raise StoreError(f"object {name}: has {given} of {row.in_replay} pieces")
+
+    def _read(self, row: "Row", sums: list[str]) -> Iterator[bytes]:
+        """Give the other pieces in order, some of them read ahead; each must be what was taken."""
+        names = [piece_name(row.session_id, n, each) for n, each in enumerate(sums, row.in_replay)]
+        with ThreadPoolExecutor(_AT_ONCE) as pool:
+            for at in range(0, len(names), _AT_ONCE):
+                these = names[at : at + _AT_ONCE]
+                for name, sha256, data in zip(
+                    these, sums[at:], pool.map(self._objects.get, these), strict=False
+                ):
+                    if data is None or hashlib.sha256(data).hexdigest() != sha256:
+                        raise StoreError(f"object {name}: is not what was put there")
+                    yield data
+
+    def _looked_up(self, db: sa.Connection, bay: str, session_id: str) -> "Row":
+        """Return what there is of a session; that its player was deleted counts at once."""
+        row = _row(db, session_id)
+        if row is None or row.bay != bay:
+            raise Unknown(_ALIKE)
+        gone = row.is_deleted or _is_gone(db, session_id, row.player_id)
+        return replace(row, is_deleted=gone)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What the hub has of a session.
+
+    Attributes
+    ----------
+    session_id, bay : str
+    player_id : str or None
+    started_utc : str
+        `FORGOTTEN` when all of a deleted one is gone.
+    utc_offset_min : int
+    about : str
+        JSON, as the bay said it.
+    pieces : int
+    sha256 : str or None
+        As it was ended with, if it was.
+    in_replay : int
+        How many of the pieces are in its replay file.
+    is_whole, is_deleted : bool
+    """
+
+    session_id: str
+    bay: str
+    player_id: str | None
+    started_utc: str
+    utc_offset_min: int
+    about: str
+    pieces: int
+    sha256: str | None
+    in_replay: int
+    is_whole: bool
+    is_deleted: bool
+
+
+def replays_of(session_id: str) -> str:
+    """Return what the name of a session's replay file begins with."""
+    return f"sessions/{session_id}"
+
+
+def replay_name(session_id: str, pieces: int) -> str:
+    """Return the name of a whole session's object; one that goes on gets another."""
+    return f"{replays_of(session_id)}/{pieces}.pgr"
+
+
+def head_name(session_id: str) -> str:
+    """Return the name of the object that holds what is known of a whole session."""
+    return f"{replays_of(session_id)}/head.json"
+
+
+def pieces_of(session_id: str) -> str:
+    """Return what the names of a session's pieces begin with."""
+    return f"pieces/{session_id}"
+
+
+def piece_name(session_id: str, number: int, sha256: str) -> str:
+    """Return the name of a piece's object."""
+    return f"{pieces_of(session_id)}/{number}.{sha256}"
+
+
+def _checked(head: SessionHead) -> dict[str, Any]:
+    """Return the values of a head's row."""
+    for what, key in (("session", head.session_id), ("player", head.player_id)):
+        if key is not None and not ID.fullmatch(key):
+            raise Unfit(f"{what} {shown(key)}: expected 32 hexadecimal digits")
+    try:
+        started = datetime.fromisoformat(head.started_utc)
+    except ValueError:
+        started = None
+    if started is None or started.utcoffset() != timedelta():
+        raise Unfit(f"started_utc {shown(head.started_utc)}: expected a time in UTC, ISO 8601")
+    if abs(head.utc_offset_min) > _FARTHEST_MIN:
+        raise Unfit(f"utc_offset_min {head.utc_offset_min}: expected at most {_FARTHEST_MIN}")
+    return {
+        "player_id": head.player_id,
+        "started_utc": started.isoformat(timespec="microseconds"),
+        "utc_offset_min": head.utc_offset_min,
+        "about": json.dumps(head.about, sort_keys=True),
+    }
+
+
+def _of(session_id: str) -> sa.ColumnElement[bool]:
+    return SESSION.c.session_id == session_id
+
+
+def _row(db: sa.Connection, session_id: str) -> Row | None:
+    row = db.execute(sa.select(SESSION).where(_of(session_id))).first()
+    return None if row is None else Row(**row._mapping)
+
+
+def _received(row: Row) -> Received:
+    return Received(row.pieces, row.is_whole, row.is_deleted)
+
+
+def _is_gone(db: sa.Connection, session_id: str, player_id: str | None) -> bool:
+    """Whether the log has a tombstone of a session or of a player."""
+    dead = sa.tuple_(CHANGE.c.entity, CHANGE.c.entity_id).in_(
+        [(players.SESSION, session_id), (players.PLAYER, player_id or "")]
+    )
+    query = sa.select(sa.literal(1)).where(dead, CHANGE.c.field == DELETED).limit(1)
+    return db.execute(query).first() is not None
+
+
+def _sums(db: sa.Connection, session_id: str) -> list[str]:
+    query = sa.select(PIECE.c.sha256).where(PIECE.c.session_id == session_id)
+    return list(db.scalars(query.order_by(PIECE.c.number)))
+
+
+def _sum(db: sa.Connection, session_id: str, number: int) -> str | None:
+    which = (PIECE.c.session_id == session_id, PIECE.c.number == number)
+    return db.scalar(sa.select(PIECE.c.sha256).where(*which))
+
+
+def _check_there(row: Row) -> None:
+    if row.is_deleted:
+        raise Gone(f"session {row.session_id}: was deleted")

@@ -1,0 +1,86 @@
+"""The tables of a hub: its bays, what it has of their sessions, and who confirmed which deletion.
+
+They are made with the people's tables, in the same engine (`tables`); in a bay they stay empty.
+"""
+
+import sqlalchemy as sa
+from sqlalchemy import BigInteger, Boolean, Column, Index, Integer, String, Table
+
+META = sa.MetaData()
+_ID = String(32)
+
+BAY = Table(
+    "hub_bay",
+    META,
+    Column("name", String(40), primary_key=True),
+    Column("secret_sha256", String(64), nullable=False),
+    Column("added_ms", BigInteger, nullable=False),
+    Column("withdrawn_ms", BigInteger),
+    Column("seen_ms", BigInteger),
+)
+SESSION = Table(
+    "hub_session",
+    META,
+    Column("session_id", _ID, primary_key=True),
+    Column("bay", String(40), nullable=False),
+    Column("player_id", _ID),
+    Column("started_utc", String(40), nullable=False),
+    Column("utc_offset_min", Integer, nullable=False),
+    Column("about", String, nullable=False),
+    Column("pieces", Integer, nullable=False),
+    Column("sha256", String(64)),
+    # of the pieces so many are in the session's replay file; the others are objects of their own
+    Column("in_replay", Integer, nullable=False),
+    Column("is_whole", Boolean, nullable=False),
+    Column("is_deleted", Boolean, nullable=False),
+    Index("hub_session_of_player", "player_id"),
+)
+# Of pieces that are objects of their own.
+PIECE = Table(
+    "hub_piece",
+    META,
+    Column("session_id", _ID, primary_key=True),
+    Column("number", Integer, primary_key=True),
+    Column("sha256", String(64), nullable=False),
+)
+HUB = Table(
+    "hub_hub",
+    META,
+    Column("name", String(40), primary_key=True),
+    Column("seen_ms", BigInteger, nullable=False),
+)
+# One row for each place that must confirm the deletion of a player; the places are those there
+# were when the hub learned of it.
+CONFIRMATION = Table(
+    "hub_confirmation",
+    META,
+    Column("player_id", _ID, primary_key=True),
+    Column("place", String(48), primary_key=True),
+    Column("asked_ms", BigInteger, nullable=False),
+    Column("confirmed_ms", BigInteger),
+    Column("receipt", String),
+)
+
+
+def places_of(db: sa.Connection) -> tuple[str, ...]:
+    """Return the places of a site that a deletion must reach, in order; none of a bay's own tables.
+
+    They are the archive, each bay whose credential was not withdrawn, and each hub.
+    """
+    bays = db.scalars(sa.select(BAY.c.name).where(BAY.c.withdrawn_ms.is_(None)))
+    hubs = db.scalars(sa.select(HUB.c.name))
+    found = [*(bay_place(name) for name in bays), *(hub_place(name) for name in hubs)]
+    return tuple(sorted([ARCHIVE, *found])) if found else ()
+
+
+ARCHIVE = "archive"
+
+
+def bay_place(name: str) -> str:
+    """Return what a bay is called among the places."""
+    return f"bay {name}"
+
+
+def hub_place(name: str) -> str:
+    """Return what a hub is called among the places."""
+    return f"hub {name}"

@@ -1,0 +1,244 @@
+"""The hand-over of sessions: each record's pieces, once and in order, then its end.
+
+The hub says what it has; a bay gives what follows, whatever was cut off or forgotten before. What
+the hub has confirmed as whole is kept (`store/hubledger.py`), asked again where the hub was away
+since, and otherwise one session at a time, now and then.
+"""
+
+import asyncio
+import hashlib
+import logging
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from plantigrade_gateway.errors import RefusedNowError, StoreError
+from plantigrade_gateway.store.hubledger import Due, Ended, Ledger
+from plantigrade_gateway.store.pieces import as_kept
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.sync.link import Hub, HubAway, HubRefused
+from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
+
+PIECES_AT_ONCE = 64
+"""Of one session before the others are looked after (ours)."""
+ROUND_S = 1.0
+"""How long sessions that have ended are handed over before those under way come again (ours)."""
+REFUSED_S = 60.0
+"""How long a session is left alone that the hub would not take (ours)."""
+DOUBT = timedelta(minutes=10)
+"""What was confirmed so long before the hub was away is asked again (ours)."""
+LOOK_AGAIN_S = 10.0
+"""Between two sessions that are asked of the hub again, in turn (ours)."""
+SETBACKS = 3
+"""So often in a row the hub may have less of a session than it said (ours)."""
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """What the hub is still to be given.
+
+    Attributes
+    ----------
+    sessions : int
+        Those under way among them.
+    pieces : int
+    """
+
+    sessions: int
+    pieces: int
+
+
+class Records:
+    """The hand-over of a store's sessions.
+
+    Parameters
+    ----------
+    store : Store
+    hub : Hub
+
+    Attributes
+    ----------
+    given : int
+        Pieces that the hub has taken, counted each time.
+    given_bytes : int
+        Of these.
+    """
+
+    def __init__(self, store: Store, hub: Hub) -> None:
+        self.given = 0
+        self.given_bytes = 0
+        self._store = store
+        self._hub = hub
+        self._ledger = Ledger(store.database)
+        self._has: dict[int, int] = {}  # pieces, by the session's number
+        self._setbacks: dict[int, int] = {}
+        self._deleted: set[int] = set()  # at the hub; the tombstone comes with the changes
+        self._refused: dict[int, tuple[float, str]] = {}  # until when, s, and why
+        self._doubts = False
+        self._looked_at, self._look_due_s = 0, 0.0
+
+    def begin_again(self) -> None:
+        """Ask anew what the hub has: it was away, and may have lost what it took last."""
+        self._has.clear()
+        self._setbacks.clear()
+        self._deleted.clear()
+        self._doubts = True
+
+    def problems(self) -> list[str]:
+        """Return why sessions are not taken, a line each."""
+        return [why for _, why in self._refused.values()]
+
+    def waiting(self) -> Waiting:
+        """Return what the hub is still to be given, as far as it is known."""
+        due = [one for one in self._ledger.due() if one.number not in self._deleted]
+        pieces = 0
+        for one in due:
+            has = self._has.get(one.number, one.confirmed.pieces if one.confirmed else 0)
+            pieces += max(0, self._ledger.pieces(one.number) - has)
+        return Waiting(len(due), pieces)
+
+    async def round(self) -> bool:
+        """Give what there is, for about `ROUND_S`; return whether more is left.
+
+        Raises
+        ------
+        HubAway
+        StoreError
+            The store refuses for now.
+        """
+        if self._doubts:
+            await self._ask_again(self._ledger.confirmed_since(datetime.now(UTC) - DOUBT))
+            self._doubts = False
+        now_s = time.monotonic()
+        self._refused = {k: v for k, v in self._refused.items() if v[0] > now_s}
+        is_more = False
+        for one in self._ledger.due():
+            if one.number in self._deleted or one.number in self._refused:
+                continue
+            is_more |= await self._turn_or_refusal(one)
+            if one.is_ended and (is_more or time.monotonic() - now_s > ROUND_S):
+                return True
+        if not is_more and now_s >= self._look_due_s:
+            self._look_due_s = now_s + LOOK_AGAIN_S
+            await self._look_again()
+        return is_more
+
+    async def _turn_or_refusal(self, one: Due) -> bool:
+        try:
+            return await self._turn(one)
+        except HubRefused as refused:
+            why = str(refused)
+        except RefusedNowError:
+            raise
+        except StoreError as error:  # of this session: deleted meanwhile, or damaged
+            why = str(error)
+        said = f"session {one.session_id[:8]}: {why}"
+        _log.warning("%s", said)
+        self._refused[one.number] = (time.monotonic() + REFUSED_S, said)
+        self._has.pop(one.number, None)
+        return False
+
+    async def _turn(self, one: Due) -> bool:
+        """Give some pieces of a session, then its end; return whether more of it is left."""
+        number = one.number
+        told = one.confirmed
+        if told is not None and self._ledger.pieces(number) == told.pieces:
+            return await self._end(one, told.sha256)  # it is another player's by now
+        if number not in self._has:
+            received = await self._hub.begin(_head(one))
+            if not self._noted(one, received):
+                return False
+        has = self._has[number]
+        pieces = as_kept(self._store.database, number, has, PIECES_AT_ONCE)
+        for piece in pieces:
+            received = await self._hub.piece(one.session_id, has, piece)
+            if not self._noted(one, received, wanted=has + 1):
+                return False
+            if self._has.get(number) != has + 1:  # it has more, or less, than it said
+                return True
+            has += 1
+            self.given += 1
+            self.given_bytes += len(piece)
+            self._setbacks.pop(number, None)
+        there = self._ledger.pieces(number)
+        if has > there:
+            raise HubRefused(f"the hub has {has} pieces of it, this store {there}")
+        if has < there:
+            return True
+        return await self._end(one) if one.is_ended else False
+
+    def _noted(self, one: Due, received: Received, wanted: int = 0) -> bool:
+        """Note what the hub has; return whether it takes more of the session."""
+        if received.is_deleted:
+            self._deleted.add(one.number)
+            self._has.pop(one.number, None)
+            return False
+        if received.pieces < wanted:
+            self._has.pop(one.number, None)  # asked anew, with the session's head
+            self._setbacks[one.number] = self._setbacks.get(one.number, 0) + 1
+            if self._setbacks[one.number] > SETBACKS:
+                raise HubAway(f"hub {self._hub.url}: takes pieces and does not keep them")
+        else:
+            self._has[one.number] = received.pieces
+        return True
+
+    async def _end(self, one: Due, sha256: str | None = None) -> bool:
+        """Say that all of a session is there; return whether some of it is to be given again."""
+        count = self._ledger.pieces(one.number)
+        # With what is known of it by now; and the hub may have been another one.
+        received = await self._hub.begin(_head(one))
+        if not self._noted(one, received, wanted=count):
+            return False
+        if self._has.get(one.number) != count:
+            self._ledger.doubt(one.number)
+            return True
+        sha256 = await self._chained(one.number, count) if sha256 is None else sha256
+        received = await self._hub.end(one.session_id, SessionEnd(count, sha256, one.player_id))
+        if not self._noted(one, received, wanted=count):
+            return False
+        if received.is_whole and received.pieces == count:
+            self._ledger.confirm(one.number, Ended(count, sha256, one.player_id))
+            self._has.pop(one.number, None)
+            self._setbacks.pop(one.number, None)
+            return False
+        if self._has.get(one.number) == count:
+            raise HubRefused("the hub has all of it and does not take its end yet")
+        return True
+
+    async def _chained(self, number: int, count: int) -> str:
+        """Return the hash of the hashes of a session's pieces, hex."""
+        chain = hashlib.sha256()
+        for first in range(0, count, PIECES_AT_ONCE):
+            most = min(PIECES_AT_ONCE, count - first)
+            for piece in as_kept(self._store.database, number, first, most):
+                chain.update(hashlib.sha256(piece).digest())
+            await asyncio.sleep(0)
+        return chain.hexdigest()
+
+    async def _look_again(self) -> None:
+        """Ask of the next session that was confirmed, in turn, whether it is still there."""
+        found = self._ledger.confirmed_after(self._looked_at)
+        self._looked_at = found[0][0] if found else 0
+        await self._ask_again(found)
+
+    async def _ask_again(self, confirmed: list[tuple[int, str, int]]) -> None:
+        for number, session_id, pieces in confirmed:
+            received = await self._hub.received(session_id)
+            if received.is_deleted:
+                continue
+            if not received.is_whole or received.pieces < pieces:
+                _log.warning("the hub has session %s no more; given again", session_id[:8])
+                self._ledger.doubt(number)
+
+
+def _head(one: Due) -> SessionHead:
+    started = datetime.fromisoformat(one.started_utc).astimezone(UTC)
+    return SessionHead(
+        one.session_id,
+        one.player_id,
+        started.isoformat(timespec="milliseconds"),
+        one.utc_offset_min,
+        one.about,
+    )

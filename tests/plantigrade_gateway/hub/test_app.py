@@ -1,0 +1,93 @@
+"""The hub's two doors: the desk's sign-in and the bays' credentials open nothing of each other."""
+
+import pytest
+from starlette.testclient import TestClient
+from tests.support.door import door
+from tests.support.hub import head_of, site
+
+from plantigrade_gateway.hub.app import HubApp
+from plantigrade_gateway.hub.objects import Objects
+from plantigrade_gateway.hub.routes import AT_ONCE
+from plantigrade_gateway.people.players import Register
+
+pytestmark = pytest.mark.dear
+URL = f"/bay/v1/sessions/{'ab' * 16}"
+
+
+@pytest.fixture
+def hub(tmp_path):
+    with site(tmp_path / "hub") as made:
+        yield made
+
+
+@pytest.fixture
+def desk(hub):
+    """The hub as the local network finds it: its door, and a browser that is not signed in."""
+    made = door(hub.store)
+    app = HubApp(hub.api, hub.store.path, made.access)
+    with TestClient(app, base_url=made.origin, follow_redirects=False) as browser:
+        yield made, browser
+
+
+def test_a_sign_in_opens_the_desk_and_no_address_of_bays(hub, desk):
+    made, browser = desk
+    with Register(hub.store) as register:
+        register.add(name="Ann Example", handedness="left")
+    assert browser.get("/players").status_code == 401
+    assert made.sign_in(browser).status_code == 303
+    assert "Ann Example" in browser.get("/players").text
+    answers = [
+        browser.get(URL),
+        browser.put(URL, json=head_of("ab" * 16), headers={"origin": made.origin}),
+        browser.post("/bay/v1/changes", json={}, headers={"origin": made.origin}),
+    ]
+    assert {answer.status_code for answer in answers} == {401}
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        *("/players", "/sessions", "/links", "/metrics", "/rules", "/check", "/api/v1/players"),
+        *("/bay/v1/../../players", "/bay/v1x", "/bay", "//bay/v1/changes"),
+    ],
+)
+def test_a_credential_opens_no_page_of_the_desk(hub, desk, path):
+    _, browser = desk
+    bearer = {"Authorization": f"Bearer {hub.token()}"}
+    for answer in (browser.get(path, headers=bearer), browser.post(path, headers=bearer)):
+        assert answer.status_code in (401, 403, 404), answer.text
+    assert browser.put(URL, json=head_of("ab" * 16), headers=bearer).status_code == 200
+
+
+def test_who_is_not_known_is_not_told_which_addresses_there_are(hub):
+    nobody = hub.client(None)
+    known = nobody.post("/bay/v1/changes", json={})
+    assert known.status_code == 401 and known.headers["www-authenticate"] == "Bearer"
+    assert nobody.get("/bay/v1/none").json() == {"error": "There is no such address."}
+
+
+def test_health_says_what_does_not_answer(hub, monkeypatch):
+    nobody = hub.client(None)
+    assert nobody.get("/healthz").json() == {"ok": True, "problems": []}
+
+    def refuse(*_):
+        from plantigrade_gateway.errors import StoreError
+
+        raise StoreError("no")
+
+    monkeypatch.setattr(Objects, "get", refuse)
+    answer = nobody.get("/healthz")
+    assert answer.status_code == 503
+    assert answer.json()["problems"] == ["the object store does not answer"]
+
+
+def test_one_bay_cannot_take_all_of_the_hub(hub):
+    hub.api._at_work[hub.client().headers["authorization"].split()[1].split(".")[0]] = AT_ONCE
+    answer = hub.client().get(URL)
+    assert answer.status_code == 429 and answer.headers["retry-after"]
+    assert hub.client("two").get(URL).status_code == 404
+
+
+def test_the_first_page_is_the_desks(hub):
+    answer = hub.client(None).get("/", follow_redirects=False)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/players")

@@ -1,0 +1,178 @@
+"""A player deleted at the desk or at a bay: nothing is left, nothing is taken, all must confirm."""
+
+from pathlib import Path
+
+import pytest
+from tests.support.hub import (
+    Site,
+    end_of,
+    handed_over,
+    head_of,
+    pieces_of,
+    put_piece,
+    recorded,
+    site,
+)
+
+from plantigrade_gateway.converter import plain
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.hub.bays import Bays
+from plantigrade_gateway.hub.deletions import Deletions
+from plantigrade_gateway.hub.objects import Objects
+from plantigrade_gateway.hub.uploads import Uploads
+from plantigrade_gateway.people.deletion import delete_player
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.tables import SERVER
+from plantigrade_gateway.store.store import Store
+
+pytestmark = pytest.mark.dear
+UNDER_WAY = "cd" * 16
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def hub(request, tmp_path, monkeypatch):
+    """A hub on each engine."""
+    if request.param == "sqlite":
+        with site(tmp_path / "hub") as made:
+            yield made
+        return
+    with request.getfixturevalue("server").people() as url:
+        monkeypatch.setenv(SERVER, url)
+        with site(tmp_path / "hub") as made:
+            yield made
+
+
+@pytest.fixture(scope="module")
+def practice(tmp_path_factory):
+    with Store.open(tmp_path_factory.mktemp("bay") / "bay.sqlite3") as bay:
+        session = recorded(bay)
+        return session, pieces_of(bay, session)[:30]
+
+
+def looked(hub: Site, name: str = "here", folder: Path | None = None) -> None:
+    with hub.intake(name, folder) as intake:
+        intake.look()
+
+
+def places(hub: Site) -> dict[str, bool]:
+    return {one.place: one.confirmed is not None for one in Deletions(hub.engine).all()}
+
+
+def with_a_player(hub: Site, practice) -> str:
+    """Register a player who has a whole session, and one that is under way."""
+    session, pieces = practice
+    with Register(hub.store) as register:
+        player = register.add(name="Ann", handedness="left")
+    handed_over(hub.client(), session, pieces, player)
+    hub.client().put(f"/bay/v1/sessions/{UNDER_WAY}", json=head_of(UNDER_WAY, player))
+    put_piece(hub.client(), UNDER_WAY, 0, pieces[0])
+    looked(hub)
+    assert [s.player_id for s in hub.store.sessions()] == [player]
+    return player
+
+
+def nothing_is_left(hub: Site, practice, player: str) -> None:
+    session, pieces = practice
+    objects = Objects.of(hub.place)
+    assert [*objects.names("pieces"), *objects.names("sessions")] == []
+    assert hub.store.sessions() == []
+    rows = {row.session_id: row for row in Uploads(hub.engine, objects).rows()}
+    for key in (session, UNDER_WAY):
+        assert (rows[key].is_deleted, rows[key].player_id, rows[key].about) == (True, None, "{}")
+        url = f"/bay/v1/sessions/{key}"
+        answers = [
+            hub.client().put(url, json=head_of(key)),
+            put_piece(hub.client(), key, 1, pieces[1]),
+            hub.client().post(f"{url}/end", json=end_of(pieces)),
+        ]
+        assert {answer.status_code for answer in answers} == {410}
+        assert hub.client().get(url).json()["is_deleted"]
+    late = "ee" * 16
+    assert (
+        hub.client().put(f"/bay/v1/sessions/{late}", json=head_of(late, player)).status_code == 410
+    )
+    hub.client().put(f"/bay/v1/sessions/{late}", json=head_of(late))
+    told = hub.client().post(f"/bay/v1/sessions/{late}/end", json=end_of([], player))
+    assert told.status_code == 410
+
+
+def test_a_player_deleted_at_the_desk(hub, practice):
+    hub.token("two")
+    hub.token("gone")
+    Bays(hub.engine).withdraw("gone")
+    player = with_a_player(hub, practice)
+    with Register(hub.store) as register:
+        receipt = delete_player(register, player)
+    assert receipt.places == ("archive", "bay one", "bay two", "hub here")
+    assert any("bay two" in line for line in receipt.lines())
+    assert put_piece(hub.client(), UNDER_WAY, 1, practice[1][1]).status_code == 410  # at once
+    looked(hub)
+    nothing_is_left(hub, practice, player)
+    assert places(hub) == {"archive": True, "bay one": False, "bay two": False, "hub here": True}
+    body = {"receipt": {"player": player, "sessions": ["a"]}}
+    for _ in range(2):
+        assert hub.client("two").put(f"/bay/v1/deleted/{player}", json=body).status_code == 200
+    assert places(hub) == {"archive": True, "bay one": False, "bay two": True, "hub here": True}
+    (two,) = (one for one in Deletions(hub.engine).all() if one.place == "bay two")
+    assert two.receipt == body["receipt"]
+
+
+def test_a_player_deleted_at_a_bay(hub, practice, tmp_path):
+    """The bay's tombstones come as changes, its receipt by itself."""
+    player = with_a_player(hub, practice)
+    with Store.open(tmp_path / "bay.sqlite3") as bay, Register(bay) as register:
+        register.log.merge([])
+        register.log.delete([("player", player), ("session", practice[0])], "coach")
+        body = {
+            "changes": [plain(one) for one in register.log.since({}, 500)],
+            "restamps": [],
+            "has": register.log.seen(),
+        }
+    hub.client("two").put(f"/bay/v1/deleted/{player}", json={"receipt": {"player": player}})
+    assert hub.client("two").post("/bay/v1/changes", json=body).status_code == 200
+    looked(hub)
+    nothing_is_left(hub, practice, player)
+    assert places(hub) == {"archive": True, "bay one": False, "bay two": True, "hub here": True}
+
+
+def test_a_deletion_is_begun_again_until_the_archive_has_done_it(hub, practice, monkeypatch):
+    player = with_a_player(hub, practice)
+    with Register(hub.store) as register:
+        delete_player(register, player)
+
+    def refuse(*_: object) -> None:
+        raise StoreError("object store: refuses")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Objects, "delete_all", refuse)
+        for _ in range(2):
+            with pytest.raises(StoreError, match="refuses"):
+                looked(hub)
+    assert places(hub)["archive"] is False
+    looked(hub)
+    nothing_is_left(hub, practice, player)
+    assert places(hub)["archive"] is True
+
+
+def test_each_hub_of_a_site_deletes_and_confirms(hub, practice, tmp_path):
+    """Two hubs on one set of tables: of PostgreSQL only, a file has one hub."""
+    if hub.engine.dialect.name != "postgresql":
+        with hub.intake("there", tmp_path / "there") as other:
+            other.look()  # another file: another site, which knows nothing of this one
+            assert list(Deletions(other._engine).all()) == []
+        return
+    player = with_a_player(hub, practice)
+    looked(hub, "there", tmp_path / "there")
+    with Store.open(tmp_path / "there" / "hub.sqlite3") as other:
+        assert pieces_of(other, practice[0]) == practice[1]
+        with Register(hub.store) as register:
+            delete_player(register, player)
+        looked(hub)
+        assert places(hub) == {
+            "archive": True,
+            "bay one": False,
+            "hub here": True,
+            "hub there": False,
+        }
+        looked(hub, "there", tmp_path / "there")
+        assert other.sessions() == [] and places(hub)["hub there"]

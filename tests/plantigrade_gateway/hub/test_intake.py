@@ -1,0 +1,195 @@
+"""A hub's working store: brought in, gone on with, given over, made again; two hubs of one site."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+from tests.support.hub import (
+    Site,
+    end_of,
+    handed_over,
+    head_of,
+    pieces_of,
+    put_piece,
+    recorded,
+    site,
+)
+
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.store import handedover, results
+from plantigrade_gateway.store.store import Store
+
+pytestmark = pytest.mark.dear
+
+
+@pytest.fixture
+def hub(tmp_path):
+    with site(tmp_path / "hub") as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def practice(tmp_path_factory):
+    """The invented practice session as a bay has it: its id, its pieces, its results."""
+    with Store.open(tmp_path_factory.mktemp("bay") / "bay.sqlite3") as bay:
+        session = recorded(bay)
+        results.reanalyse(bay, session)
+        events = list(bay.events(session))
+        return session, pieces_of(bay, session), events
+
+
+def looked(hub: Site, name: str = "here", folder: Path | None = None) -> list[str]:
+    said: list[str] = []
+    with hub.intake(name, folder) as intake:
+        intake.look(said.append)
+    return said
+
+
+def test_a_whole_session_is_brought_in_byte_for_byte_with_its_results(hub, practice):
+    session, pieces, events = practice
+    handed_over(hub.client(), session, pieces)
+    assert len(looked(hub)) == 1
+    found = hub.store.session(session)
+    assert pieces_of(hub.store, session) == pieces
+    assert found.started == datetime(2026, 3, 1, 9, 30, 0, 250_000, UTC)
+    assert found.started.utcoffset().total_seconds() == 3600
+    assert (found.source, found.host, found.state) == ("bay one", "one", "ended")
+    assert (found.player_id, found.end_reason) == (None, "stop")
+    assert found.analysis_version == ANALYSIS_VERSION
+    assert list(hub.store.events(session)) == events
+    assert looked(hub) == []
+
+
+def test_what_is_not_whole_is_not_brought_in(hub, practice):
+    session, pieces, _ = practice
+    client = hub.client()
+    client.put(f"/bay/v1/sessions/{session}", json=head_of(session))
+    put_piece(client, session, 0, pieces[0])
+    assert looked(hub) == [] and hub.store.sessions() == []
+
+
+def test_what_was_cut_off_while_it_was_brought_in_goes_on(hub, practice, monkeypatch):
+    session, pieces, events = practice
+    assert len(pieces) > 100
+    handed_over(hub.client(), session, pieces)
+    whole = handedover.append
+
+    def cut(store, session_id, rest):
+        whole(store, session_id, [piece for _, piece in zip(range(70), rest, strict=False)])
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(handedover, "append", cut)
+    with pytest.raises(KeyboardInterrupt):
+        looked(hub)
+    assert hub.store.session(session).state == "open"
+    monkeypatch.setattr(handedover, "append", whole)
+    looked(hub)
+    assert pieces_of(hub.store, session) == pieces
+    assert list(hub.store.events(session)) == events
+
+
+def test_a_session_that_goes_on_is_gone_on_with(hub, practice):
+    session, pieces, events = practice
+    client = hub.client()
+    handed_over(client, session, pieces[:100])
+    looked(hub)
+    assert list(hub.store.events(session)) != events
+    handed_over_rest(client, session, pieces, 100)
+    looked(hub)
+    assert pieces_of(hub.store, session) == pieces
+    assert list(hub.store.events(session)) == events
+
+
+def handed_over_rest(client: TestClient, session: str, pieces: list[bytes], at: int) -> None:
+    for number in range(at, len(pieces)):
+        assert put_piece(client, session, number, pieces[number]).status_code == 200
+    answer = client.post(f"/bay/v1/sessions/{session}/end", json=end_of(pieces))
+    assert answer.json()["is_whole"]
+
+
+def test_a_damaged_piece_is_kept_as_it_is_and_read_as_a_gap(hub, practice):
+    session, pieces, _ = practice
+    spoilt = [*pieces[:3], b"\x01" + bytes(20), *pieces[4:8]]
+    handed_over(hub.client(), session, spoilt)
+    looked(hub)
+    assert pieces_of(hub.store, session) == spoilt
+    gaps = [gap for stretch in hub.store.stretches(session) for gap in stretch.gaps]
+    assert [(gap.first, gap.last) for gap in gaps] == [(3, 3)]
+
+
+def test_a_session_goes_to_the_player_that_a_bay_or_the_desk_says(hub, practice):
+    session, pieces, _ = practice
+    with Register(hub.store) as register:
+        one, two, three = (
+            register.add(name=name, handedness="right") for name in ("Ann", "Bea", "Cyd")
+        )
+        client = hub.client()
+        handed_over(client, session, pieces[:20], one)
+        looked(hub)
+        assert hub.store.session(session).player_id == one
+        url = f"/bay/v1/sessions/{session}"
+        assert client.put(url, json=head_of(session, two)).status_code == 200
+        looked(hub)
+        assert hub.store.session(session).player_id == two
+        register.assign(session, three, move=True)
+        looked(hub)
+        looked(hub)
+        assert hub.store.session(session).player_id == three
+        with hub.intake() as intake:
+            intake.rebuild()
+        assert hub.store.session(session).player_id == three
+
+
+def test_a_player_of_whom_nothing_was_heard_yet_comes_to_the_session_later(hub, practice):
+    session, pieces, _ = practice
+    player = "ab" * 16
+    handed_over(hub.client(), session, pieces[:20], player)
+    looked(hub)
+    assert hub.store.session(session).player_id is None
+    with Register(hub.store) as register:
+        register.log.say("player", player, {"name": "Ann", "handedness": "left"}, "coach")
+    looked(hub)
+    assert hub.store.session(session).player_id == player
+
+
+def test_the_working_store_is_made_again_of_the_objects(hub, practice):
+    session, pieces, events = practice
+    handed_over(hub.client(), session, pieces)
+    looked(hub)
+    with hub.intake() as intake:
+        intake.rebuild()
+    assert pieces_of(hub.store, session) == pieces
+    assert list(hub.store.events(session)) == events
+
+
+def test_tables_that_are_lost_are_made_again_of_the_objects(hub, practice, tmp_path):
+    session, pieces, events = practice
+    handed_over(hub.client(), session, pieces)
+    with site(tmp_path / "other", hub.place) as fresh:
+        with fresh.intake() as intake:
+            intake.rebuild()
+        assert pieces_of(fresh.store, session) == pieces
+        found = fresh.store.session(session)
+        assert (found.started, found.source) == (
+            datetime(2026, 3, 1, 9, 30, 0, 250_000, UTC),
+            "bay one",
+        )
+        assert list(fresh.store.events(session)) == events
+
+
+def test_what_lies_about_is_tidied_up(hub, practice):
+    session, pieces, _ = practice
+    client = hub.client()
+    handed_over(client, session, pieces[:3])
+    under_way = "cd" * 16
+    client.put(f"/bay/v1/sessions/{under_way}", json=head_of(under_way))
+    put_piece(client, under_way, 0, pieces[0])
+    with hub.intake() as intake:
+        for name in (f"pieces/{session}/1.{'0' * 64}", f"pieces/{'ef' * 16}/0.{'0' * 64}"):
+            intake._objects.put(name, b"killed between object and row")
+        intake.tidy()
+        left = sorted(intake._objects.names("pieces"))
+        assert len(left) == 1 and left[0].startswith(f"pieces/{under_way}/0.")
+        assert sorted(intake._objects.names("sessions"))[0].endswith("3.pgr")

@@ -1,0 +1,157 @@
+"""A hub to test against: its routes, its working store, and records as a bay's store keeps them."""
+
+import hashlib
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+import uvicorn
+from httpx2 import Client, Response
+from starlette.testclient import TestClient
+from tests.support.waiting import HANG_S
+
+from plantigrade_gateway.hub.app import HubApp
+from plantigrade_gateway.hub.bays import Bays
+from plantigrade_gateway.hub.folder import objects_place, store_path
+from plantigrade_gateway.hub.intake import Intake
+from plantigrade_gateway.hub.objects import Objects
+from plantigrade_gateway.hub.routes import BayApi
+from plantigrade_gateway.people.tables import engine_for, migrate
+from plantigrade_gateway.sources.replay import demo_file, read_replay
+from plantigrade_gateway.store.rows import Chunk
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.door.access import Access, BindPolicy
+
+STARTED = "2026-03-01T09:30:00.250+00:00"
+
+
+@dataclass
+class Site:
+    """A hub of one folder."""
+
+    data: Path
+    place: str
+    engine: sa.Engine
+    api: BayApi
+    app: HubApp
+    store: Store
+    tokens: dict[str, str] = field(default_factory=dict)
+
+    def token(self, bay: str = "one") -> str:
+        """Return a bay's credential; the bay is added when it is first asked for."""
+        if bay not in self.tokens:
+            self.tokens[bay] = Bays(self.engine).add(bay)
+        return self.tokens[bay]
+
+    def client(self, bay: str | None = "one") -> TestClient:
+        """Return what a bay asks with; None: without a credential."""
+        headers = {} if bay is None else {"Authorization": f"Bearer {self.token(bay)}"}
+        return TestClient(self.app, base_url="http://127.0.0.1", headers=headers)
+
+    def intake(self, name: str = "here", folder: Path | None = None) -> Intake:
+        """Return what keeps a working store of the site."""
+        return Intake(folder or self.data, Objects.of(self.place), name)
+
+
+@contextmanager
+def site(data: Path, place: str | None = None) -> Iterator[Site]:
+    """Open a hub of a folder."""
+    place = objects_place(data) if place is None else place
+    with Store.open(store_path(data)) as store:
+        engine = engine_for(store.path)
+        migrate(engine)
+        try:
+            api = BayApi(engine, Objects.of(place), store.path)
+            app = HubApp(api, store.path, Access(store.database, BindPolicy()))
+            yield Site(data, place, engine, api, app, store)
+        finally:
+            engine.dispose()
+
+
+@contextmanager
+def served(app: HubApp) -> Iterator[str]:
+    """Serve an application on a port of its own; give its address."""
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False))
+        thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
+        thread.start()
+        try:
+            until = time.monotonic() + HANG_S
+            while not server.started and time.monotonic() < until:
+                time.sleep(0.02)
+            assert server.started
+            yield f"http://127.0.0.1:{listening.getsockname()[1]}"
+        finally:
+            server.should_exit = True
+            thread.join(HANG_S)
+            assert not thread.is_alive()
+
+
+def recorded(store: Store, player_id: str | None = None) -> str:
+    """Record the invented practice session into a bay's store, in pieces of a second."""
+    session_id = store.create_session("demo (invented)", analysis_version=0, player_id=player_id)
+    for batch in read_replay(demo_file()):
+        store.write(session_id, Chunk.cut(batch))
+    store.end_session(session_id, "stop")
+    return session_id
+
+
+def pieces_of(store: Store, session_id: str) -> list[bytes]:
+    """Return a session's pieces as they lie in a store, by SQL alone."""
+    rows = store.database.read(
+        "SELECT data FROM chunks JOIN sessions USING (session_no) WHERE session_id = ?"
+        " ORDER BY seq",
+        (session_id,),
+    )
+    return [data for (data,) in rows]
+
+
+def head_of(session_id: str, player_id: str | None = None, **about: Any) -> dict[str, Any]:
+    """Return a session's head as JSON (`hardware_notes/hub.md`)."""
+    return {
+        "session_id": session_id,
+        "player_id": player_id,
+        "started_utc": STARTED,
+        "utc_offset_min": 60,
+        "about": about,
+    }
+
+
+def put_piece(
+    client: Client, session_id: str, number: int | str, data: bytes, sha256: str | None = None
+) -> Response:
+    """Hand over a piece."""
+    sum_ = hashlib.sha256(data).hexdigest() if sha256 is None else sha256
+    return client.put(
+        f"/bay/v1/sessions/{session_id}/pieces/{number}",
+        content=data,
+        headers={"Piece-SHA256": sum_},
+    )
+
+
+def end_of(pieces: list[bytes], player_id: str | None = None) -> dict[str, Any]:
+    """Return a session's end: the sum of the sums, by hand."""
+    sums = b"".join(hashlib.sha256(piece).digest() for piece in pieces)
+    return {
+        "pieces": len(pieces),
+        "sha256": hashlib.sha256(sums).hexdigest(),
+        "player_id": player_id,
+    }
+
+
+def handed_over(
+    client: TestClient, session_id: str, pieces: list[bytes], player_id: str | None = None
+) -> Response:
+    """Hand over a whole session; return the answer to its end."""
+    url = f"/bay/v1/sessions/{session_id}"
+    head = head_of(session_id, player_id, source="bay one", host="one", end_reason="stop")
+    assert client.put(url, json=head).status_code == 200
+    for number, piece in enumerate(pieces):
+        assert put_piece(client, session_id, number, piece).status_code == 200
+    return client.post(f"{url}/end", json=end_of(pieces, player_id))

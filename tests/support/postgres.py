@@ -1,0 +1,163 @@
+"""A real PostgreSQL in a process that can be killed, and empty people's tables in it.
+
+Debian's server, in a folder of its own, on a socket there; it refuses root, so then it runs as the
+user that Debian's package makes. It ends with the tests, and at once if they are killed. A commit
+stands the process being killed, not the machine: the disk is not waited for.
+"""
+
+import os
+import shutil
+import signal
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from urllib.parse import quote
+
+import psycopg
+import sqlalchemy as sa
+from tests.support.servers import program
+from tests.support.waiting import HANG_S
+
+from plantigrade_gateway.people import hubtables, tables
+
+USER = "people"
+_AS = ["--reuid=postgres", "--regid=postgres", "--clear-groups"]
+
+
+class Postgres:
+    """A server; skips where it cannot be installed."""
+
+    def __init__(self) -> None:
+        self._programs = Path(program("postgresql"))
+        self._folder = Path(tempfile.mkdtemp(prefix="pg"))  # short: a socket's path has 107 bytes
+        if os.geteuid() == 0:
+            shutil.chown(self._folder, "postgres", "postgres")
+        self._log = self._folder / "log"
+        self._process: subprocess.Popen[bytes] | None = None
+        self._engine = tables.server_engine(self.url("public"))
+        self._schemas = 0
+        self._free: list[str] = []
+        flags = ["-A", "trust", "-U", USER, "-E", "UTF8", "--locale=C.UTF-8"]
+        subprocess.run(
+            self._command("initdb", "-D", str(self.data), "-N", "--no-instructions", *flags),
+            check=True,
+            capture_output=True,
+        )
+
+    @property
+    def data(self) -> Path:
+        """The folder of the server's files."""
+        return self._folder / "data"
+
+    def _command(self, name: str, *arguments: str) -> list[str]:
+        setpriv = ["setpriv", "--pdeathsig", "QUIT", *(_AS if os.geteuid() == 0 else [])]
+        return [*setpriv, str(self._programs / name), *arguments]
+
+    def start(self) -> None:
+        assert self._process is None
+        settings = {
+            "listen_addresses": "",
+            "unix_socket_directories": str(self._folder),
+            "fsync": "off",
+            "shared_buffers": "16MB",
+        }
+        options = [word for key, value in settings.items() for word in ("-c", f"{key}={value}")]
+        with open(self._log, "ab") as log:
+            self._process = subprocess.Popen(
+                self._command("postgres", "-D", str(self.data), *options),
+                stdout=log,
+                stderr=log,
+            )
+        end = time.monotonic() + HANG_S
+        while not self._answers():
+            assert self._process.poll() is None, self._log.read_text(errors="replace")[-2000:]
+            assert time.monotonic() < end, "it does not answer"
+            time.sleep(0.02)
+
+    def _answers(self) -> bool:
+        with suppress(psycopg.OperationalError):
+            psycopg.connect(host=str(self._folder), user=USER, dbname="postgres").close()
+            return True
+        return False
+
+    def kill(self) -> None:
+        """Kill it and all its processes, as the machine's own out-of-memory killer does."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)  # it makes no other process meanwhile
+        for pid in self._pids():
+            os.kill(pid, signal.SIGKILL)
+        self._process.wait(HANG_S)
+        self._process = None
+
+    def _pids(self) -> list[int]:
+        """Return its processes; each is in a session of its own, and all are children of one."""
+        assert self._process is not None
+        first = self._process.pid
+        children = Path(f"/proc/{first}/task/{first}/children").read_text()
+        return [first, *map(int, children.split())]
+
+    def cpu_s(self) -> float:
+        """Return the CPU time that the processes it has now have taken, s."""
+        ticks = 0
+        for pid in self._pids():
+            fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+            ticks += int(fields[11]) + int(fields[12])  # user and system: proc(5), 14 and 15
+        return ticks / os.sysconf("SC_CLK_TCK")
+
+    def stop(self) -> None:
+        """Stop it without waiting for those that are connected."""
+        process, self._process = self._process, None
+        if process is not None:
+            process.send_signal(signal.SIGINT)
+            process.wait(HANG_S)
+
+    def close(self) -> None:
+        """End it, and delete its files."""
+        self._engine.dispose()
+        try:
+            self.stop()
+        finally:
+            shutil.rmtree(self._folder)
+
+    def url(self, schema: str) -> str:
+        """Return what SQLAlchemy calls a schema of its one database."""
+        return (
+            f"postgresql+psycopg://{USER}@/postgres?host={quote(str(self._folder))}"
+            f"&options=-csearch_path%3D{schema}"
+        )
+
+    @contextmanager
+    def people(self) -> Iterator[str]:
+        """Give the URL of empty people's tables; emptied after, they are given again."""
+        name = self._free.pop() if self._free else self._made()
+        yield self.url(name)
+        with self._engine.begin() as db:
+            there = db.execution_options(schema_translate_map={None: name})
+            for table in reversed([*tables.META.sorted_tables, *hubtables.META.sorted_tables]):
+                if table is not tables.VERSION:
+                    there.execute(table.delete())
+        self._free.append(name)
+
+    def _made(self) -> str:
+        self._schemas += 1
+        name = f"s{self._schemas}"
+        with self._engine.begin() as db:
+            db.execute(sa.schema.CreateSchema(name))
+        engine = tables.server_engine(self.url(name))
+        tables.migrate(engine)
+        engine.dispose()
+        return name
+
+
+@contextmanager
+def postgres() -> Iterator[Postgres]:
+    """Start a server and end it."""
+    server = Postgres()
+    try:
+        server.start()
+        yield server
+    finally:
+        server.close()
