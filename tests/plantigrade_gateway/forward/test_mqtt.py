@@ -351,7 +351,7 @@ def test_live_summaries_come_at_their_rate_and_hold_no_nan():
     told: list[dict[str, Any]] = []
 
     class Teller:
-        live: Callable[[dict[str, Any]], None] = staticmethod(told.append)
+        tell: Callable[[dict[str, Any]], None] = staticmethod(told.append)
 
     shown = launch.LiveSummary(Teller(), 10.0)  # type: ignore[arg-type]
     loads = np.full((1000, N_COLUMNS), 100.0)

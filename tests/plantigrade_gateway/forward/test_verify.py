@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner
 from tests.support.servers import Victoria
 from tests.support.tsdb import LINKS, send_again, sent_session
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway import config
 from plantigrade_gateway.cli.main import main
@@ -176,5 +177,10 @@ def test_a_database_that_lost_a_session_gets_all_of_it_again(sent, victoria):
     result = CliRunner().invoke(main, command)
     assert result.exit_code == 0 and "s of regional loads are sent again" in result.output
     send_again(sent[0])
-    found = compared(sent, victoria)
+    end = time.monotonic() + HANG_S
+    while True:  # what was deleted and comes again is found a while after it was written
+        found = compared(sent, victoria)
+        if all(kind.is_whole for kind in found.values()) or time.monotonic() > end:
+            break
+        time.sleep(0.5)
     assert all(kind.is_whole and kind.there for kind in found.values()), found
