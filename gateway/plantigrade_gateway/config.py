@@ -77,7 +77,15 @@ class Setting:
 SETTINGS = (
     Setting("site", str, "site", "The academy's short name, in topics and tags.", form="word"),
     Setting("bay", str, "bay", "This bay's short name, in topics and tags.", form="word"),
-    Setting("link_every_s", float, 10.0, "Between two samples of link health.", "s", 1, 3600),
+    Setting(
+        "link_every_s",
+        float,
+        10.0,
+        "Between two samples of link health and of how the outbox stands.",
+        "s",
+        1,
+        3600,
+    ),
     Setting(
         "outbox.loads_mb",
         int,

@@ -39,7 +39,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, _servers(Path(folder)) as settings:
         stores = {"nothing waits": 0, "catching up": BACKLOG}
         for name, rows in stores.items():
-            _fill(Path(folder) / name, settings, rows)
+            fill(Path(folder) / name, settings, rows)
         for name in [*stores, *stores]:
             run = Path(folder) / "run"
             run.mkdir()
@@ -89,7 +89,7 @@ def _sent(outbox: Outbox) -> dict[str, int]:
     return {depth.sink: depth.sent for depth in outbox.depths()}
 
 
-def _fill(path: Path, settings: Path, rows: int) -> None:
+def fill(path: Path, settings: Path, rows: int) -> None:
     """Make a store in which so many events wait for every sink."""
     with Store.open(path) as store:
         Outbox(store.database).configure(load(settings, {}).sinks())

@@ -1,14 +1,18 @@
 """Forwarding: what regional loads cost live, and a day's outage caught up.
 
 Real victoria-metrics and mosquitto. A day is written as fast as the disk takes it, with both away;
-the first figure is of what the settings keep of it.
+the first figure is of what the settings keep of it. Then events alone, to one sink at a time: what
+it acknowledges a second, as the forwarding process itself counts it, and processor time for each.
+A rate is of the machine as it was: the load is printed beside it.
 """
 
+import os
 import tempfile
 import time
 from pathlib import Path
 
 import numpy as np
+from tests.bench.catching_up import fill
 from tests.support.forwarding import cpu_s, rss_mb
 from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
@@ -17,8 +21,9 @@ from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.launch import Forwarder
+from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store.enqueue import LOADS, Loads, pack_loads
-from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
 from plantigrade_gateway.store.store import Store
 
 RATE_HZ = 200
@@ -26,6 +31,8 @@ LIVE_S = 30.0
 DAY_S = 86_400
 EVENTS_EVERY_S = 6  # a step and a swing: more than a day of practice holds
 LOADS_MB = 4
+RUNS, BACKLOG = 5, 40_000
+"""Catching up with one sink: so many times, so many events each."""
 
 
 def main() -> None:
@@ -37,6 +44,8 @@ def main() -> None:
         try:
             _live(where, database, broker)
             _day(where, database, broker)
+            for sink in (TSDB, MQTT):
+                _alone(where, sink, database, broker)
         finally:
             for server in (database, broker):
                 if server.is_up:
@@ -133,15 +142,16 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
         done: dict[str, float] = {}
         while len(done) < 3:
             time.sleep(0.2)
-            for depth in outbox.depths():
-                if depth.waiting == 0:
-                    done.setdefault(depth.sink, time.monotonic() - begun)
+            for one in _states(store.path):
+                if one.waiting == one.held:
+                    done.setdefault(one.sink, time.monotonic() - begun)
             caught.append(rss_mb(forwarder))
         points = wait[LOADS].waiting * RATE_HZ * 2
         print(
             f"caught up: database {events / done['tsdb']:.0f} events/s, broker "
             f"{events / done['mqtt']:.0f} events/s, regional loads {points / done[LOADS]:.0f} "
-            f"points/s ({done[LOADS]:.0f} s); {cpu_s(forwarder) - used:.1f} s of CPU"
+            f"points/s ({done[LOADS]:.0f} s), with the wait until each is tried again; "
+            f"{cpu_s(forwarder) - used:.1f} s of CPU; load {os.getloadavg()[0]:.1f}"
         )
         n = len(caught)
         parts = [max(caught[k * n // 4 : (k + 1) * n // 4]) for k in range(4)]
@@ -151,6 +161,46 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
             f"{caught[-1]:.0f} MB at its end"
         )
         forwarder.close()
+
+
+def _alone(where: Path, sink: str, database: Victoria, broker: Mosquitto) -> None:
+    """Catch up with events alone and one sink alone; all of it acknowledged is the end."""
+    settings = where / f"{sink}.toml"
+    kept = _settings(where, database, broker).read_text("utf-8").replace("loads = true\n", "")
+    begin, middle, end = (kept.index(part) for part in ("[tsdb]", "[mqtt]", "[outbox]"))
+    settings.write_text(kept[begin:middle] if sink == TSDB else kept[middle:end], "utf-8")
+    means, seconds, cpu_us = [], [], []
+    for run in range(RUNS):
+        path = where / f"{sink}{run}.sqlite3"
+        fill(path, settings, BACKLOG)
+        with Store.open(path) as store:
+            forwarder = Forwarder(store.path, settings, print, print)
+            while not (found := _states(path)):
+                time.sleep(0.01)
+            used, begun, shown, done = cpu_s(forwarder), time.monotonic(), None, 0
+            while not done or found[0].waiting > found[0].held:
+                time.sleep(0.02)
+                found = _states(path)
+                if found and found != shown:
+                    shown, done = found, found[0].sent + found[0].held
+                    if found[0].per_s > 0 and found[0].waiting > found[0].held:
+                        seconds.append(found[0].per_s)
+            means.append(BACKLOG / (time.monotonic() - begun))
+            cpu_us.append(1e6 * (cpu_s(forwarder) - used) / BACKLOG)
+            forwarder.close()
+    low, middle_s, high = np.percentile(seconds, [10, 50, 90])
+    print(
+        f"{sink} alone, {RUNS} × {BACKLOG} events: {', '.join(f'{m:.0f}' for m in sorted(means))} "
+        f"events/s; of single seconds p10 {low:.0f} p50 {middle_s:.0f} p90 {high:.0f} events/s "
+        f"(n = {len(seconds)}); CPU {min(cpu_us):.0f} to {max(cpu_us):.0f} µs an event in the "
+        f"forwarding process; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores",
+        flush=True,
+    )
+
+
+def _states(path: Path) -> tuple[forwardstate.SinkState, ...]:
+    found = forwardstate.read(forwardstate.path_for(path))
+    return () if found is None else found.sinks
 
 
 def _put(store: Store, session: str, rng: np.random.Generator, second: int, events: bool) -> None:

@@ -74,6 +74,13 @@ def sent_session(folder: Path, victoria: Victoria, bay: str = "b1") -> tuple[Pat
     return store_path, live.session_id
 
 
+def send_again(store_path: Path) -> None:
+    """Send what waits in a store that `sent_session` made."""
+    settings = config.load(store_path.with_name("settings.toml"), {})
+    with Store.open(store_path) as store:
+        asyncio.run(_send(store_path, settings, Outbox(store.database)))
+
+
 async def _send(store: Path, settings: config.Config, outbox: Outbox) -> None:
     forwarding = ForwardingProcess(store, settings, lambda _: None)
     running = asyncio.create_task(forwarding.run())

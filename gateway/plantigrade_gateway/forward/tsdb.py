@@ -98,7 +98,7 @@ def series(item: Item, place: str) -> str:
     tags = [PREFIX + item.kind, place]
     if name := NAMED.get(item.kind, "foot"):
         tags.append(f"{name}={item.name}")
-    if pair := item.body.get("pair"):  # of a link, where a bay has several
+    if item.kind == "link" and (pair := item.body.get("pair")):  # where a bay has several
         tags.append(f"pair={pair}")
     if item.player is not None:
         tags.append(f"player={item.player}")

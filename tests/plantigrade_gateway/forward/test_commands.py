@@ -78,7 +78,7 @@ async def test_after_nonsense_and_after_a_fault_of_ours_commands_are_still_heard
     broker = Broker(settings, said.append)
     broker.on_command = obey
     client = Client(b"[" * 1000, MARK % 1, b"\x00", MARK % 2)
-    monkeypatch.setattr(broker, "_made", lambda: client)
+    monkeypatch.setattr(broker, "_made", lambda *_: client)
     await broker.open()
     listening = broker._listening
     assert listening is not None

@@ -110,7 +110,10 @@ def test_a_sample_of_a_link_says_of_which_pair():
     """Two pairs of a bay must not write over each other's points."""
     link = {"kind": "link", "name": "left", "session": None, "source": None}
     one, other = (
-        lines(item(step(512), body={"packets": 7} | of_pair, **link), place_tags("north", "b1"))
+        lines(
+            item(step(512), text=json.dumps({"packets": 7} | of_pair), **link),
+            place_tags("north", "b1"),
+        )
         for of_pair in ({}, {"pair": "A"})
     )
     tail = " packets=7.0 1772355605243"

@@ -1,5 +1,6 @@
 """The queries and the deletion of the notes, as they stand there, against the real database."""
 
+import asyncio
 import dataclasses
 import re
 import subprocess
@@ -14,6 +15,7 @@ from click.testing import CliRunner
 from tests.support.bay import Bay
 from tests.support.records import packets, step, swing
 from tests.support.servers import Victoria
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.analysis.eventrow import Measured, event_row
 from plantigrade_gateway.cli.main import main
@@ -62,6 +64,16 @@ def asked(victoria: Victoria, query: str, session: str = "") -> dict[str, float]
     return found
 
 
+async def comes_to(
+    expected: dict[str, float], victoria: Victoria, query: str, session: str
+) -> None:
+    """Wait for an answer: a query that was asked before learns of a new series seconds later."""
+    end = time.monotonic() + HANG_S
+    while (found := asked(victoria, query, session)) != expected and time.monotonic() < end:
+        await asyncio.sleep(0.3)
+    assert found == expected
+
+
 def again(bay: Bay, *events: Measured) -> None:
     rows = [event_row(bay.session, event, 10) for event in events]
     bay.store.replace_events(bay.session, rows, analysis_version=2)
@@ -74,13 +86,13 @@ async def test_the_current_revision_is_one_line_and_its_points_another(bay, vict
     bay.put(step(512), swing(700), swing(800))
     async with bay.forwarding():
         await bay.sent(TSDB)
-        assert asked(victoria, CURRENT, bay.session) == {bay.session: 0.0}
-        assert asked(victoria, COUNT, bay.session) == {bay.session: 2.0}
+        await comes_to({bay.session: 0.0}, victoria, CURRENT, bay.session)
+        await comes_to({bay.session: 2.0}, victoria, COUNT, bay.session)
         changed = dataclasses.replace(swing(700), load_tempo=1.75)  # smaller than before: 2.4
         again(bay, step(512), changed)
         await bay.sent(TSDB)
-    assert asked(victoria, CURRENT, bay.session) == {bay.session: 1.0}
-    assert asked(victoria, COUNT, bay.session) == {bay.session: 1.0}
+    await comes_to({bay.session: 1.0}, victoria, CURRENT, bay.session)
+    await comes_to({bay.session: 1.0}, victoria, COUNT, bay.session)
     last = asked(victoria, LAST)
     assert (last[bay.session], last[other]) == (1.75, 2.4)
     found = await verify(bay.config, bay.store, bay.session)
@@ -93,8 +105,8 @@ async def test_results_made_again_that_find_nothing_leave_nothing(bay, victoria)
         await bay.sent(TSDB)
         again(bay)
         await bay.sent(TSDB)
-    assert asked(victoria, CURRENT, bay.session) == {bay.session: 1.0}
-    assert asked(victoria, COUNT, bay.session) == {}
+    await comes_to({bay.session: 1.0}, victoria, CURRENT, bay.session)
+    await comes_to({}, victoria, COUNT, bay.session)
 
 
 async def test_cues_that_were_heard_go_over_into_the_next_revision(bay, victoria):

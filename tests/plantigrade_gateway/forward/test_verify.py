@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from tests.support.servers import Victoria
-from tests.support.tsdb import LINKS, sent_session
+from tests.support.tsdb import LINKS, send_again, sent_session
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway import config
 from plantigrade_gateway.cli.main import main
@@ -164,3 +165,22 @@ def test_copies_of_link_health_are_dropped_after_a_month(tmp_path):
             outbox.put_links("north/b1", now_ms - days * 86_400_000, {"left": body})
         left = store.database.read("SELECT time_ms FROM told ORDER BY time_ms")
     assert [round((now_ms - at) / 86_400_000) for (at,) in left] == [30, 0]
+
+
+def test_a_database_that_lost_a_session_gets_all_of_it_again(sent, victoria):
+    for match in (f'{{session="{sent[1]}"}}', '{__name__=~"plantigrade_link_.*",site="north"}'):
+        delete = f"{victoria.url}/api/v1/admin/tsdb/delete_series"
+        assert httpx.post(delete, params={"match[]": match}).status_code == 204
+    lost = compared(sent, victoria)
+    assert all(kind.missing == kind.expected > 0 for kind in lost.values()), lost
+    command = ["outbox", "--again", sent[1][:8], "--store", str(sent[0])]
+    result = CliRunner().invoke(main, command)
+    assert result.exit_code == 0 and "s of regional loads are sent again" in result.output
+    send_again(sent[0])
+    end = time.monotonic() + HANG_S
+    while True:  # what was deleted and comes again is found a while after it was written
+        found = compared(sent, victoria)
+        if all(kind.is_whole for kind in found.values()) or time.monotonic() > end:
+            break
+        time.sleep(0.5)
+    assert all(kind.is_whole and kind.there for kind in found.values()), found
