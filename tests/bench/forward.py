@@ -6,9 +6,11 @@ the first figure is of what the settings keep of it.
 
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+from tests.bench.table import Row, at_least, at_most
 from tests.support.forwarding import cpu_s, rss_mb
 from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
@@ -28,15 +30,15 @@ EVENTS_EVERY_S = 6  # a step and a swing: more than a day of practice holds
 LOADS_MB = 4
 
 
-def main() -> None:
-    """Print the figures."""
+def rows() -> Iterator[Row]:
+    """Give the live share, then the day's outage and its catching up."""
     with tempfile.TemporaryDirectory() as folder:
         where = Path(folder)
         (where / "vm").mkdir()
         database, broker = Victoria(where / "vm"), Mosquitto(where / "broker")
         try:
-            _live(where, database, broker)
-            _day(where, database, broker)
+            yield _live(where, database, broker)
+            yield from _day(where, database, broker)
         finally:
             for server in (database, broker):
                 if server.is_up:
@@ -62,7 +64,7 @@ def _block(rng: np.random.Generator, second: int) -> Loads:
     return Loads(block.first, float(second), 1.0 / RATE_HZ, RATE_HZ, pack_loads(block))
 
 
-def _live(where: Path, database: Victoria, broker: Mosquitto) -> None:
+def _live(where: Path, database: Victoria, broker: Mosquitto) -> Row:
     database.start()
     broker.start()
     rng = np.random.default_rng(1)
@@ -82,17 +84,20 @@ def _live(where: Path, database: Victoria, broker: Mosquitto) -> None:
                 time.sleep(max(0.0, begun + second - time.monotonic()) / 10)
         passed = time.monotonic() - begun
         used = cpu_s(forwarder) - before
-        print(
-            f"live: a pair's regional loads at {RATE_HZ} Hz, an event a second and 10 live "
-            f"summaries a second: {100 * used / passed:.1f} % of a core in the forwarding process, "
-            f"{passed:.0f} s"
-        )
         forwarder.close()
     database.kill()
     broker.kill()
+    percent = 100 * used / passed
+    return Row(
+        "forwarding's share of a core, 200 Hz",
+        f"{percent:.1f} % in the forwarding process",
+        f"a pair's regional loads at {RATE_HZ} Hz, an event a second and 10 live summaries a "
+        f"second to a real database and broker, {passed:.0f} s",
+        (at_most("", percent, 5, "%"),),
+    )
 
 
-def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
+def _day(where: Path, database: Victoria, broker: Mosquitto) -> Iterator[Row]:
     rng = np.random.default_rng(2)
     kept = [_block(rng, k) for k in range(60)]
     with Store.open(where / "day.sqlite3") as store:
@@ -120,11 +125,13 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
         outbox.trim(LOADS_MB << 20)
         size = sum(f.stat().st_size for f in where.glob("day.sqlite3*")) / 2**20
         wait = {d.sink: d for d in outbox.depths()}
-        print(
-            f"a day written in {time.monotonic() - begun:.0f} s: {events} events wait, "
-            f"{wait[LOADS].waiting} s of regional loads wait, {wait[LOADS].dropped} s dropped "
-            f"for room (outbox.loads_mb = {LOADS_MB}); file {size:.0f} MB; forwarding process "
-            f"{memory[1]:.0f} MB at first, {max(memory[1:]):.0f} MB at most"
+        yield Row(
+            "a day with database and broker away",
+            f"written in {time.monotonic() - begun:.0f} s: {events} events wait, "
+            f"{wait[LOADS].waiting} s of regional loads wait, {wait[LOADS].dropped} s dropped for "
+            f"room; file {size:.0f} MB; forwarding process {memory[1]:.0f} MB at first, "
+            f"{max(memory[1:]):.0f} MB at most",
+            f"`outbox.loads_mb` = {LOADS_MB}",
         )
         database.start()
         broker.start()
@@ -138,18 +145,25 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
                     done.setdefault(depth.sink, time.monotonic() - begun)
             caught.append(rss_mb(forwarder))
         points = wait[LOADS].waiting * RATE_HZ * 2
-        print(
-            f"caught up: database {events / done['tsdb']:.0f} events/s, broker "
-            f"{events / done['mqtt']:.0f} events/s, regional loads {points / done[LOADS]:.0f} "
-            f"points/s ({done[LOADS]:.0f} s); {cpu_s(forwarder) - used:.1f} s of CPU"
-        )
         n = len(caught)
         parts = [max(caught[k * n // 4 : (k + 1) * n // 4]) for k in range(4)]
-        print(
-            f"memory of the forwarding process: {caught[0]:.0f} MB when the catching up begins, "
-            f"at most {', '.join(f'{part:.0f}' for part in parts)} MB in its four quarters, "
-            f"{caught[-1]:.0f} MB at its end"
+        how = (
+            f"{events} events of a day's outage, with {wait[LOADS].waiting} s of regional loads "
+            f"({points / done[LOADS]:.0f} points/s) to a real database and broker at once, on this "
+            "machine"
         )
+        memory_text = f"forwarding process {caught[0]:.0f} → at most {max(parts):.0f} MB"
+        for path, sink, least in (
+            ("catch-up, database", "tsdb", 2000.0),
+            ("catch-up, broker", "mqtt", 1000.0),
+        ):
+            per_s = events / done[sink]
+            yield Row(
+                path,
+                f"{per_s:,.0f} events/s; {memory_text}, {cpu_s(forwarder) - used:.1f} s of CPU",
+                how,
+                (at_least("", per_s, least, "events/s"),),
+            )
         forwarder.close()
 
 
@@ -169,7 +183,3 @@ def _until(true: object, limit_s: float = 60.0) -> None:
     end = time.monotonic() + limit_s
     while not true() and time.monotonic() < end:  # type: ignore[operator]
         time.sleep(0.1)
-
-
-if __name__ == "__main__":
-    main()
