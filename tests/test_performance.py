@@ -51,7 +51,7 @@ def test_each_path_is_measured_by_the_benchmark_that_is_named():
         file = ROOT / "tests" / "bench" / f"{name}.py"
         if name == "hub" and not file.exists():
             continue
-        assert f'"{path}"' in file.read_text("utf-8") or f'"{path[:-4]}' in file.read_text("utf-8")
+        assert f'"{path}"' in file.read_text("utf-8")
 
 
 def test_a_missed_bound_says_so():

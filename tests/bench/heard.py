@@ -129,13 +129,13 @@ def rows() -> Iterator[Row]:
     entries = [e for e in whole if e.arrival_ns - whole[0].arrival_ns < SPAN_NS]
     push = shelf(None).drills["push"]
     kinds: tuple[tuple[str, Drill | None, Callable[[DrillOutput], bool], float, float], ...] = (
-        ("cue", None, lambda reply: bool(reply.cues), 20.0, 15.0),
-        ("tone", push, lambda reply: any(p.gain > 0 for p in reply.tone), 25.0, 20.0),
+        ("packet → cue", None, lambda reply: bool(reply.cues), 20.0, 15.0),
+        ("packet → tone", push, lambda reply: any(p.gain > 0 for p in reply.tone), 25.0, 20.0),
     )
     with sound_server() as where:
         capture = Capture()
         try:
-            for what, drill, sounds, limit_ms, wanted_ms in kinds:
+            for path, drill, sounds, limit_ms, wanted_ms in kinds:
                 at = deciding(entries, drill, sounds)
                 spreads = []
                 for busy in (False, True):
@@ -144,7 +144,7 @@ def rows() -> Iterator[Row]:
                     spreads.append(Spread.of(waits_ms))
                 idle, laden = spreads
                 yield Row(
-                    f"packet → {what}",
+                    path,
                     f"{idle.text('ms', 1)}; a third of the interpreter busy: p95 {laden.p95:.1f} "
                     "ms",
                     f"from the deciding packet given to the session to its first sample captured "
