@@ -43,8 +43,8 @@ slow: $(VENV)/test-ready ## what takes minutes: a million packets, long chaos, m
 ci: lint types ## test and slow in one run, with one summary line
 	$(PYTEST)
 
-bench: $(VENV)/test-ready ## timings, as ratios and distributions
-	$(BIN)/python -m tests.bench
+bench: $(VENV)/test-ready ## 25 minutes, on an idle machine: what each path costs, into hardware_notes/performance.md
+	$(BIN)/python -m tests.bench --table
 
 mutants: $(VENV)/test-ready ## change the code of AREA in N places (SEED: the same again); which does no test notice?
 	$(BIN)/python -m tests.support.mutants $(AREA) $(or $(N),20) $(SEED)

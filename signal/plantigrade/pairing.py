@@ -69,9 +69,9 @@ class _Side:
         if n == 0:
             return np.full((len(times), N_COLUMNS), np.nan)
         samples = self._samples.rows(first, first + n)
-        before = np.maximum(samples[:, 0].searchsorted(times, side="right") - 1, 0)
-        low, high = samples[before], samples[np.minimum(before + 1, n - 1)]
-        self._samples.trim(first + int(before[-1]))
+        after = samples[:, 0].searchsorted(times, side="right")
+        low, high = samples.take(after - 1, 0, mode="clip"), samples.take(after, 0, mode="clip")
+        self._samples.trim(first + int(after[-1]) - 1)
         return _between(low, high, times, longest_s, same_s)
 
 

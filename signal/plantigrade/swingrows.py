@@ -88,7 +88,9 @@ class SwingRows:
         start, stop = max(block.first - half, rows.first + half), rows.end - half
         if stop <= start:
             return
-        raw = rows.rows(start - half, stop + half)[:, Col.LEAD_N : Col.TRAIL_N + 1]
+        raw = np.ascontiguousarray(
+            rows.rows(start - half, stop + half)[:, Col.LEAD_N : Col.TRAIL_N + 1]
+        )
         target = rows.rows(start, stop)
         down, across = raw.strides
         near = as_strided(raw, (2 * half + 1, stop - start, 2), (down, down, across))

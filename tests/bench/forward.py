@@ -6,13 +6,14 @@ it acknowledges a second, as the forwarding process itself counts it, and proces
 A rate is of the machine as it was: the load is printed beside it.
 """
 
-import os
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 from tests.bench.catching_up import fill
+from tests.bench.table import Row, at_least, at_most
 from tests.support.forwarding import cpu_s, rss_mb
 from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
@@ -35,17 +36,17 @@ RUNS, BACKLOG = 5, 40_000
 """Catching up with one sink: so many times, so many events each."""
 
 
-def main() -> None:
-    """Print the figures."""
+def rows() -> Iterator[Row]:
+    """Give the live share, then the day's outage and its catching up."""
     with tempfile.TemporaryDirectory() as folder:
         where = Path(folder)
         (where / "vm").mkdir()
         database, broker = Victoria(where / "vm"), Mosquitto(where / "broker")
         try:
-            _live(where, database, broker)
-            _day(where, database, broker)
+            yield _live(where, database, broker)
+            yield from _day(where, database, broker)
             for sink in (TSDB, MQTT):
-                _alone(where, sink, database, broker)
+                yield _alone(where, sink, database, broker)
         finally:
             for server in (database, broker):
                 if server.is_up:
@@ -71,7 +72,7 @@ def _block(rng: np.random.Generator, second: int) -> Loads:
     return Loads(block.first, float(second), 1.0 / RATE_HZ, RATE_HZ, pack_loads(block))
 
 
-def _live(where: Path, database: Victoria, broker: Mosquitto) -> None:
+def _live(where: Path, database: Victoria, broker: Mosquitto) -> Row:
     database.start()
     broker.start()
     rng = np.random.default_rng(1)
@@ -91,17 +92,20 @@ def _live(where: Path, database: Victoria, broker: Mosquitto) -> None:
                 time.sleep(max(0.0, begun + second - time.monotonic()) / 10)
         passed = time.monotonic() - begun
         used = cpu_s(forwarder) - before
-        print(
-            f"live: a pair's regional loads at {RATE_HZ} Hz, an event a second and 10 live "
-            f"summaries a second: {100 * used / passed:.1f} % of a core in the forwarding process, "
-            f"{passed:.0f} s"
-        )
         forwarder.close()
     database.kill()
     broker.kill()
+    percent = 100 * used / passed
+    return Row(
+        "forwarding's share of a core, 200 Hz",
+        f"{percent:.1f} % in the forwarding process",
+        f"a pair's regional loads at {RATE_HZ} Hz, an event a second and 10 live summaries a "
+        f"second to a real database and broker, {passed:.0f} s",
+        (at_most("", percent, 5, "%"),),
+    )
 
 
-def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
+def _day(where: Path, database: Victoria, broker: Mosquitto) -> Iterator[Row]:
     rng = np.random.default_rng(2)
     kept = [_block(rng, k) for k in range(60)]
     with Store.open(where / "day.sqlite3") as store:
@@ -129,11 +133,13 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
         outbox.trim(LOADS_MB << 20)
         size = sum(f.stat().st_size for f in where.glob("day.sqlite3*")) / 2**20
         wait = {d.sink: d for d in outbox.depths()}
-        print(
-            f"a day written in {time.monotonic() - begun:.0f} s: {events} events wait, "
-            f"{wait[LOADS].waiting} s of regional loads wait, {wait[LOADS].dropped} s dropped "
-            f"for room (outbox.loads_mb = {LOADS_MB}); file {size:.0f} MB; forwarding process "
-            f"{memory[1]:.0f} MB at first, {max(memory[1:]):.0f} MB at most"
+        yield Row(
+            "a day with database and broker away",
+            f"written in {time.monotonic() - begun:.0f} s: {events} events wait, "
+            f"{wait[LOADS].waiting} s of regional loads wait, {wait[LOADS].dropped} s dropped for "
+            f"room; file {size:.0f} MB; forwarding process {memory[1]:.0f} MB at first, "
+            f"{max(memory[1:]):.0f} MB at most",
+            f"`outbox.loads_mb` = {LOADS_MB}",
         )
         database.start()
         broker.start()
@@ -147,23 +153,28 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> None:
                     done.setdefault(one.sink, time.monotonic() - begun)
             caught.append(rss_mb(forwarder))
         points = wait[LOADS].waiting * RATE_HZ * 2
-        print(
-            f"caught up: database {events / done['tsdb']:.0f} events/s, broker "
-            f"{events / done['mqtt']:.0f} events/s, regional loads {points / done[LOADS]:.0f} "
-            f"points/s ({done[LOADS]:.0f} s), with the wait until each is tried again; "
-            f"{cpu_s(forwarder) - used:.1f} s of CPU; load {os.getloadavg()[0]:.1f}"
-        )
         n = len(caught)
         parts = [max(caught[k * n // 4 : (k + 1) * n // 4]) for k in range(4)]
-        print(
-            f"memory of the forwarding process: {caught[0]:.0f} MB when the catching up begins, "
-            f"at most {', '.join(f'{part:.0f}' for part in parts)} MB in its four quarters, "
-            f"{caught[-1]:.0f} MB at its end"
+        how = (
+            f"{events} events of a day's outage, with {wait[LOADS].waiting} s of regional loads "
+            f"({points / done[LOADS]:.0f} points/s) to a real database and broker at once, on this "
+            "machine"
         )
+        memory_text = f"forwarding process {caught[0]:.0f} → at most {max(parts):.0f} MB"
+        for path, sink in (
+            ("a day to both at once, database", "tsdb"),
+            ("a day to both at once, broker", "mqtt"),
+        ):
+            per_s = events / done[sink]
+            yield Row(
+                path,
+                f"{per_s:,.0f} events/s; {memory_text}, {cpu_s(forwarder) - used:.1f} s of CPU",
+                how,
+            )
         forwarder.close()
 
 
-def _alone(where: Path, sink: str, database: Victoria, broker: Mosquitto) -> None:
+def _alone(where: Path, sink: str, database: Victoria, broker: Mosquitto) -> Row:
     """Catch up with events alone and one sink alone; all of it acknowledged is the end."""
     settings = where / f"{sink}.toml"
     kept = _settings(where, database, broker).read_text("utf-8").replace("loads = true\n", "")
@@ -189,12 +200,15 @@ def _alone(where: Path, sink: str, database: Victoria, broker: Mosquitto) -> Non
             cpu_us.append(1e6 * (cpu_s(forwarder) - used) / BACKLOG)
             forwarder.close()
     low, middle_s, high = np.percentile(seconds, [10, 50, 90])
-    print(
-        f"{sink} alone, {RUNS} × {BACKLOG} events: {', '.join(f'{m:.0f}' for m in sorted(means))} "
-        f"events/s; of single seconds p10 {low:.0f} p50 {middle_s:.0f} p90 {high:.0f} events/s "
-        f"(n = {len(seconds)}); CPU {min(cpu_us):.0f} to {max(cpu_us):.0f} µs an event in the "
-        f"forwarding process; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores",
-        flush=True,
+    name, least = ("database", 2000.0) if sink == TSDB else ("broker", 1000.0)
+    rate = float(np.median(means))
+    return Row(
+        f"catch-up, {name}",
+        f"{rate:,.0f} events/s ({', '.join(f'{m:,.0f}' for m in sorted(means))}); of single "
+        f"seconds p10 {low:,.0f} p50 {middle_s:,.0f} p90 {high:,.0f}; CPU {min(cpu_us):.0f} to "
+        f"{max(cpu_us):.0f} µs an event",
+        f"{RUNS} × {BACKLOG:,} events to a real one alone, all acknowledged; median of the runs",
+        (at_least("", rate, least, "events/s"),),
     )
 
 
@@ -219,7 +233,3 @@ def _until(true: object, limit_s: float = 60.0) -> None:
     end = time.monotonic() + limit_s
     while not true() and time.monotonic() < end:  # type: ignore[operator]
         time.sleep(0.1)
-
-
-if __name__ == "__main__":
-    main()

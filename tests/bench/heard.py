@@ -1,23 +1,22 @@
 """From the packet's arrival to the sample at the sound device, with the store recording.
 
-Run alone with ``python -m tests.bench.heard``. The recorded practice session goes packet by packet
+The recorded practice session goes packet by packet
 through a live session with a real store; what the null sink of `.ci/pulse` plays is captured from
 its monitor. The time starts when the packet that decides a cue (or begins a tone) is given to the
 session, and ends when the first captured sample that is louder than a twentieth of the sound has
 been read: the device's period, the sound server, its monitor and the sound's own ramp are in it.
 """
 
-import os
 import subprocess
-import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 from tests.bench.sound import gil_load, sound_server
+from tests.bench.table import Row, Spread, at_most
 
 from plantigrade_gateway.analysis.practice import entry_of
 from plantigrade_gateway.analysis.record import RecordAnalysis
@@ -31,7 +30,6 @@ from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.store import Store
 
-TARGET_MS = 25.0
 LOUD = 0.005
 LIVE_NS = 300_000_000
 QUIET_S = 0.35
@@ -125,39 +123,37 @@ def measure(
     return waits_ms
 
 
-def main() -> int:
-    """Print the distributions; return 0, or 1 where the target is missed."""
+def rows() -> Iterator[Row]:
+    """Give the waits of cues and of a drill's tone, the interpreter idle and busy."""
     whole = [entry for batch in read_replay(demo_file()) for entry in batch]
     entries = [e for e in whole if e.arrival_ns - whole[0].arrival_ns < SPAN_NS]
     push = shelf(None).drills["push"]
-    missed = False
+    kinds: tuple[tuple[str, Drill | None, Callable[[DrillOutput], bool], float, float], ...] = (
+        ("packet → cue", None, lambda reply: bool(reply.cues), 20.0, 15.0),
+        ("packet → tone", push, lambda reply: any(p.gain > 0 for p in reply.tone), 25.0, 20.0),
+    )
     with sound_server() as where:
         capture = Capture()
         try:
-            kinds: tuple[tuple[str, Drill | None, Callable[[DrillOutput], bool]], ...] = (
-                ("cue", None, lambda reply: bool(reply.cues)),
-                ("tone", push, lambda reply: any(p.gain > 0 for p in reply.tone)),
-            )
-            for what, drill, sounds in kinds:
+            for path, drill, sounds, limit_ms, wanted_ms in kinds:
                 at = deciding(entries, drill, sounds)
+                spreads = []
                 for busy in (False, True):
                     with tempfile.TemporaryDirectory() as folder, gil_load(busy):
                         waits_ms = measure(entries, drill, at, capture, Path(folder))
-                    p50, p95, p99 = np.percentile(waits_ms, [50, 95, 99])
-                    missed |= bool(p95 > TARGET_MS)
-                    print(
-                        f"heard: packet -> captured {what}, {where}, periods of {PERIOD_MS} ms, "
-                        f"store recording, "
-                        f"{'a third of the interpreter busy' if busy else 'idle'}: "
-                        f"p50 {p50:.1f} p95 {p95:.1f} p99 {p99:.1f} max {max(waits_ms):.1f} ms "
-                        f"(n = {len(waits_ms)}; target p95 <= {TARGET_MS:g} ms; load average "
-                        f"{os.getloadavg()[0]:.1f} on {os.cpu_count()} cores)",
-                        flush=True,
-                    )
+                    spreads.append(Spread.of(waits_ms))
+                idle, laden = spreads
+                yield Row(
+                    path,
+                    f"{idle.text('ms', 1)}; a third of the interpreter busy: p95 {laden.p95:.1f} "
+                    "ms",
+                    f"from the deciding packet given to the session to its first sample captured "
+                    f"behind {where}, periods of {PERIOD_MS} ms, store recording, practice "
+                    "recording at its own pace",
+                    (
+                        at_most("p95", idle.p95, limit_ms, "ms"),
+                        at_most("wanted: p95", idle.p95, wanted_ms, "ms"),
+                    ),
+                )
         finally:
             capture.close()
-    return int(missed)
-
-
-if __name__ == "__main__":
-    sys.exit(main())

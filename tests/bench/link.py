@@ -1,6 +1,6 @@
 """The Bluetooth link without a radio: how late, how dear, and an hour's worth of stream.
 
-Run alone with ``python -m tests.bench.link [seconds] [hours]``. Virtual insoles run in a process
+Virtual insoles run in a process
 of their own at 2 × 200 Hz, two frames a packet, connection interval 15 ms; the gateway's process
 holds bumble's Bluetooth host as well, which a system's Bluetooth would replace: its share is shown
 by a run without the work. Arrival is stamped in the notification's callback.
@@ -9,15 +9,14 @@ by a run without the work. Arrival is stamped in the notification's callback.
 import asyncio
 import hashlib
 import io
-import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 from rich.console import Console
+from tests.bench.table import Row, Spread, at_most
 from tests.support.airworld import LEFT, RIGHT, Given, world
 
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
@@ -37,23 +36,21 @@ from plantigrade_gateway.wire.gatt import KnownInsole
 SIMULATION = Simulation(rate_hz=200.0, retry=0.05)
 WISH = StreamConfig(5000, 2)
 SETTLE_S = 8.0
+SECONDS = 20.0
+HOURS = 0.05
 
 
-def _line(name: str, ms: list[float]) -> None:
-    p50, p95, p99 = np.percentile(ms, [50, 95, 99])
-    print(f"{name}: p50 {p50:.2f}, p95 {p95:.2f}, p99 {p99:.2f}, max {max(ms):.1f} ms")
-
-
-async def _measured(seconds: float, count: Callable[[], int]) -> None:
+async def _measured(seconds: float, count: Callable[[], int]) -> tuple[float, float]:
+    """Return notifications a second, and per cent of a core."""
     await asyncio.sleep(SETTLE_S)
     n, cpu, wall = count(), time.process_time(), time.perf_counter()
     await asyncio.sleep(seconds)
     cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
-    print(f"{(count() - n) / wall:.0f} notifications/s, {100 * cpu / wall:.1f} % of one core")
+    return (count() - n) / wall, 100 * cpu / wall
 
 
-async def link_alone(seconds: float) -> None:
-    """Stream with nothing done to what comes."""
+async def link_alone(seconds: float) -> tuple[float, float]:
+    """Stream with nothing done to what comes; return as `_measured`."""
     entries: list[int] = []
     pair = [KnownInsole(k.serial, k.foot, "", k.address, LENGTH_MM) for k in usual_pair()]
     async with simulator_process(SIMULATION) as transports, opened_radio(transports[0]) as radio:
@@ -61,12 +58,14 @@ async def link_alone(seconds: float) -> None:
         async with LiveSource(pair, radio, lambda _: None, WISH, inbox=inbox):
             while not entries:
                 await asyncio.sleep(0.1)
-            print("link alone, gateway's process: ", end="", flush=True)
-            await _measured(seconds, lambda: len(entries))
+            return await _measured(seconds, lambda: len(entries))
 
 
-async def all_on(seconds: float) -> None:
-    """Stream with store, all detectors and screen on; sound off."""
+async def all_on(seconds: float) -> tuple[tuple[float, float], Spread, Spread]:
+    """Stream with store, all detectors and screen on; sound off.
+
+    Return as `_measured`, and ms from a notification to decoded, and to all measured.
+    """
     decoded: list[float] = []
     done: list[float] = []
     feed, note = Decoder.feed, Latency.note
@@ -89,18 +88,16 @@ async def all_on(seconds: float) -> None:
             task = asyncio.create_task(run(job, run_options, Console(file=io.StringIO()), stop))
             while not done:
                 await asyncio.sleep(0.1)
-            print("all on, gateway's process: ", end="", flush=True)
-            await _measured(seconds, lambda: len(done))
+            used = await _measured(seconds, lambda: len(done))
             stop.set()
             await task
     finally:
         Decoder.feed, Latency.note = feed, note  # type: ignore[method-assign]
     cut = int(SETTLE_S * 200)
-    _line("notification -> decoded", decoded[cut:])
-    _line("notification -> measured, events found", done[cut:])
+    return used, Spread.of(decoded[cut:]), Spread.of(done[cut:])
 
 
-async def hour(hours: float) -> None:
+async def hour(hours: float) -> Row:
     """Stream so much of 2 × 200 Hz as fast as it goes, into a store; compare every byte."""
     packets = round(hours * 360_000)
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "s.sqlite3") as store:
@@ -128,25 +125,45 @@ async def hour(hours: float) -> None:
                 its = Batch.of(mine)
                 decoder.feed(its.arrival_ns, its.length, its.payload)
                 got[k].update(its.payload)
+    total, missing, exact = 0, 0, True
     for k, decoder in decoders.items():
         n = decoder.counts.packets
-        exact = hashlib.sha256(b"".join(sent[k][:n])).digest() == got[k].digest()
-        print(
-            f"insole {k}: {n} packets stored, {decoder.counts.lost_packets} missing, "
-            f"bytes {'exactly as sent' if exact else 'DIFFER'}"
-        )
-    total = sum(d.counts.packets for d in decoders.values())
-    print(f"{total / took_s:.0f} notifications/s, both sides and the air in one process")
+        total, missing = total + n, missing + decoder.counts.lost_packets
+        exact &= hashlib.sha256(b"".join(sent[k][:n])).digest() == got[k].digest()
+    return Row(
+        "a stream as fast as it goes",
+        f"{total / took_s:.0f} notifications/s: {total} stored, {missing} missing, bytes "
+        f"{'exactly as sent' if exact else 'DIFFER'}",
+        "both insoles, the air and the gateway in one process, into a store",
+    )
 
 
-def main() -> None:
-    given = [float(a) for a in sys.argv[1:] if a.replace(".", "", 1).isdigit()]
-    seconds = given[0] if given else 20.0
-    hours = given[1] if len(given) > 1 else 0.05
-    asyncio.run(link_alone(seconds))
-    asyncio.run(all_on(seconds))
-    asyncio.run(hour(hours))
-
-
-if __name__ == "__main__":
-    main()
+def rows() -> Iterator[Row]:
+    """Give what the link costs alone and with everything on, and how late its data are."""
+    _, host = asyncio.run(link_alone(SECONDS))
+    (per_s, share), decoded, done = asyncio.run(all_on(SECONDS))
+    virtual = f"2 × 200 Hz, 2 frames a packet, {per_s:.0f} notifications/s of the virtual insoles"
+    yield Row(
+        "gateway's share of a core, 2 × 200 Hz",
+        f"{share:.1f} % with all on; of it Bluetooth's host alone {host:.1f} %, the rest "
+        f"{share - host:.1f} %",
+        f"{virtual} (another process): CPU of the gateway's process with store, all detectors and "
+        f"screen, {SECONDS:.0f} s; the host, run alone, is what a system's Bluetooth would replace",
+        (
+            at_most("without the host", share - host, 15, "%"),
+            at_most("wanted: with it", share, 15, "%"),
+        ),
+    )
+    yield Row(
+        "packet → decoded",
+        decoded.text("ms", 2),
+        f"from the notification's callback; {virtual}, all on",
+        (at_most("p99", decoded.p99, 3, "ms"),),
+    )
+    yield Row(
+        "packet → all measured",
+        done.text("ms", 2),
+        "the same, until all detectors are through, its bytes are given to the store, and the "
+        "screen has it",
+    )
+    yield asyncio.run(hour(HOURS))

@@ -1,6 +1,6 @@
 """From a packet's arrival to its picture on the live page, and what the page costs.
 
-Run alone with ``python -m tests.bench.live_page``. A gateway process plays half a minute of the
+A gateway process plays half a minute of the
 practice session with swings in it, in its own time, store on; a real browser without a graphics
 card, beside it on the same machine, shows the page. A picture's time runs from the due time of the
 last packet in it to the moment its beat of the browser has been painted. Processor time is that of
@@ -11,12 +11,14 @@ import multiprocessing
 import os
 import tempfile
 import time
+from collections.abc import Iterator
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from playwright.sync_api import Page as Tab
+from tests.bench.table import Row, Spread, at_most
 from tests.support.browser import started
 from tests.support.pace import as_live
 
@@ -32,10 +34,10 @@ from plantigrade_gateway.web.live.page import Page, WebOptions
 TARGET_MS = 60.0
 FROM_S, SECONDS = 170.0, 30.0
 WAYS = {
-    "tablet, with numbers": (1024, 768, ""),
-    "phone, without": (360, 800, ""),
-    "large type": (1024, 768, "#large"),
-    "sound too": (1024, 768, "#sound-here"),
+    "packet → drawn, tablet": (1024, 768, ""),
+    "packet → drawn, phone": (360, 800, ""),
+    "packet → drawn, large type": (1024, 768, "#large"),
+    "packet → drawn, sound here too": (1024, 768, "#sound-here"),
 }
 KEEP = """
 // Keep what is said of drawn pictures: it is read at the end.
@@ -49,19 +51,19 @@ WebSocket.prototype.send = function (text) {
 """
 
 
-def main() -> None:
-    """Print a line for each way of looking."""
+def rows() -> Iterator[Row]:
+    """Give a row for each way of looking."""
     with started() as browser:
-        for name, (width, height, press) in WAYS.items():
+        for path, (width, height, press) in WAYS.items():
             context = browser.new_context(viewport={"width": width, "height": height})
             tab = context.new_page()
             tab.add_init_script(KEEP)
-            print(f"{name}: {measure(tab, press)}", flush=True)
+            yield measure(path, tab, press)
             context.close()
 
 
-def measure(tab: Tab, press: str) -> str:
-    """Return a line for one run."""
+def measure(path: str, tab: Tab, press: str) -> Row:
+    """Return the row of one run."""
     spawn = multiprocessing.get_context("spawn")
     mine, theirs = spawn.Pipe()
     gateway = spawn.Process(target=_gateway, args=(theirs,))
@@ -80,19 +82,25 @@ def measure(tab: Tab, press: str) -> str:
         drawn: list[tuple[float, float]] = tab.evaluate("drawn")
     finally:
         gateway.join(20)
-    cost = (
-        f"the browser took {100 * cpu_s / took_s:.0f} % of a core; load average "
-        f"{os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
+    cost = f"the browser took {100 * cpu_s / took_s:.0f} % of a core"
+    size = tab.viewport_size
+    assert size is not None
+    how = (
+        f"real browser of {size['width']} × {size['height']} px without a graphics card; "
+        f"{SECONDS:.0f} s of the practice recording with swings, store on; from the due time of a "
+        "picture's last packet"
     )
     waits = [at - due_ms[sent] for sent, at in drawn if sent in due_ms]
     if not waits:
-        return f"no feet are drawn; {cost}"
-    page = [at - sent for sent, at in drawn if sent in due_ms]
-    p50, p95, p99 = np.percentile(waits, [50, 95, 99])
-    return (
-        f"packet due -> drawn p50 {p50:.1f} p95 {p95:.1f} p99 {p99:.1f} ms (target: p95 "
-        f"{TARGET_MS:.0f}), of it sent -> drawn p50 {np.median(page):.1f} ms; {len(waits)} of "
-        f"{len(due_ms)} pictures drawn in {took_s:.0f} s; {cost}"
+        return Row(path, f"no feet are drawn; {cost}", how)
+    spread = Spread.of(waits)
+    page = np.median([at - sent for sent, at in drawn if sent in due_ms])
+    return Row(
+        path,
+        f"{spread.text('ms')}, of it sent → drawn p50 {page:.0f} ms; {len(waits)} of "
+        f"{len(due_ms)} pictures drawn; {cost}",
+        how,
+        (at_most("p95", spread.p95, TARGET_MS, "ms"),),
     )
 
 
@@ -150,7 +158,3 @@ def browser_cpu_s() -> float:
 
     ours = [pid for pid, name in names.items() if name.startswith("chrom") and is_ours(pid)]
     return sum(ticks[pid] for pid in ours) / os.sysconf("SC_CLK_TCK")
-
-
-if __name__ == "__main__":
-    main()

@@ -11,14 +11,14 @@ import os
 import random
 import sqlite3
 import tempfile
-import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-import numpy as np
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
+from tests.bench.desk import asked_often
+from tests.bench.table import Row, at_most
 from tests.support.postgres import postgres
 from tests.support.records import packets
 
@@ -30,7 +30,8 @@ from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router
 
-PLAYERS, SESSIONS, REPEATS = 500, 5000, 15
+PLAYERS, SESSIONS = 500, 5000
+LIMIT_MS = 200.0
 _FIRST = ("Ásta", "Bo", "Çelik", "Dóra", "Emil", "Frøya", "Greta", "Hugo", "Ilse", "Jānis")
 _LAST = ("Nowhere", "Invented", "Example", "Muster", "Placeholder")
 
@@ -85,62 +86,57 @@ def _session(
     )
 
 
-def _times(
-    name: str, work: Callable[[], int], server_cpu_s: Callable[[], float] = lambda: 0.0
-) -> None:
-    wall, cpu, count = [], [], 0
-    server_at = server_cpu_s()
-    for _ in range(REPEATS):
-        at, at_cpu = time.perf_counter(), time.process_time()
-        count = work()
-        wall.append(1e3 * (time.perf_counter() - at))
-        cpu.append(1e3 * (time.process_time() - at_cpu))
-    server = 1e3 * (server_cpu_s() - server_at) / REPEATS
-    print(
-        f"{name}: {count} found, p50 {np.median(wall):.0f} ms (CPU {np.median(cpu):.0f} ms"
-        f"{f' and {server:.0f} ms of the server' if server else ''}), max {max(wall):.0f} ms"
-    )
-
-
-def main() -> None:
+def rows() -> Iterator[Row]:
+    """Give what lists, searches and a player's page cost, on SQLite and on PostgreSQL."""
     os.environ.pop(SERVER, None)
-    print("in SQLite")
-    _measure()
+    yield from _measured("")
     with postgres() as server, server.people() as url:
         os.environ[SERVER] = url
-        print("on PostgreSQL")
-        _measure(server.cpu_s)
+        yield from _measured(", PostgreSQL")
         del os.environ[SERVER]
 
 
-def _measure(server_cpu_s: Callable[[], float] = lambda: 0.0) -> None:
-    def times(name: str, work: Callable[[], int]) -> None:
-        _times(name, work, server_cpu_s)
-
+def _measured(where: str) -> Iterator[Row]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "store.sqlite3"
         with Store.open(path) as store, Register(store) as register:
             _fill(store, register)
-            print(f"{len(register.log.changes(PLAYER)):,} changes")
-            times("all listed", lambda: len(register.rows()))
-            times("searched for ÁSTA", lambda: len(register.rows("ÁSTA")))
             first = register.rows()[0].profile
-            times("found by name", lambda: len([register.find(first.name.upper())]))
-            times("a session's player", lambda: len([register.name(first.player_id)]))
-        app = FastAPI()
-        app.include_router(desk_router(path))
-        with TestClient(app) as client:
-            times("the page of all players, bytes", lambda: len(client.get("/players").content))
-            times("searched for ÁSTA", lambda: len(client.get("/players?q=ÁSTA").content))
-            player = f"/players/{first.player_id}"
-            times("the page of sessions, bytes", lambda: len(client.get("/sessions").content))
-            times("searched for ÁSTA", lambda: len(client.get("/sessions?q=ÁSTA").content))
-            times("searched for a day", lambda: len(client.get("/sessions?q=2026-02").content))
-            times("a player's page, bytes", lambda: len(client.get(player).content))
+            of = f"{PLAYERS} players with {len(register.log.changes(PLAYER)):,} changes and "
+            of += f"{SESSIONS:,} sessions"
+            app = FastAPI()
+            app.include_router(desk_router(path))
+            with TestClient(app) as client:
+                for name, address in {
+                    "500 players, listed": "/players",
+                    "500 players, searched": "/players?q=ÁSTA",
+                    "5,000 sessions, listed": "/sessions",
+                    "5,000 sessions, searched": "/sessions?q=ÁSTA",
+                    "5,000 sessions, searched for a day": "/sessions?q=2026-02",
+                    "a player's page": f"/players/{first.player_id}",
+                }.items():
+                    yield _row(
+                        name + where,
+                        lambda address=address: len(client.get(address).content),  # type: ignore[misc]
+                        f"`{address.removesuffix(first.player_id)}` from the server, of {of}",
+                    )
+            for name, work in {
+                "register: all listed": lambda: len(register.rows()),
+                "register: searched": lambda: len(register.rows("ÁSTA")),
+                "register: found by name": lambda: len([register.find(first.name.upper())]),
+                "register: a session's player": lambda: len([register.name(first.player_id)]),
+            }.items():
+                yield _row(name + where, work, f"without a server, of {of}")
         reads = DeskStore(path)
-        times("the desk's list of sessions", lambda: reads.sessions().total)
+        yield _row("the desk's list of sessions" + where, lambda: reads.sessions().total, of)
         reads.close()
 
 
-if __name__ == "__main__":
-    main()
+def _row(path: str, work: Callable[[], int], how: str) -> Row:
+    wall, cpu, _ = asked_often(work)
+    return Row(
+        path,
+        f"{wall.text('ms')}; CPU p50 {cpu.p50:.0f} ms",
+        how,
+        (at_most("p95", wall.p95, LIMIT_MS, "ms"),),
+    )

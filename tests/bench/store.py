@@ -8,10 +8,12 @@ of 4096 on each of the eighteen zones, arrivals with jitter.
 import tempfile
 import time
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from tests.bench.table import Row, Spread
 
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.packing import pack, unpack
@@ -85,12 +87,7 @@ def _pieces(whole: Batch, size: int) -> list[Batch]:
     ]
 
 
-def _spread(name: str, seconds: list[float]) -> str:
-    p50, p99 = np.quantile(seconds, [0.5, 0.99]) * 1e3
-    return f"{name} p50 {p50:.2f} ms, p99 {p99:.2f} ms, max {max(seconds) * 1e3:.1f} ms"
-
-
-def _chunks(bits: int, whole: Batch) -> None:
+def _chunks(bits: int, whole: Batch) -> Row:
     seconds = _pieces(whole, 2 * PACKETS_PER_S)
     at = time.process_time()
     packed = [pack(piece) for piece in seconds]
@@ -109,17 +106,18 @@ def _chunks(bits: int, whole: Batch) -> None:
     plain_s = time.process_time() - at
     raw, stored, plainly = len(whole.payload), sum(map(len, packed)), sum(map(len, plain))
     frames = 2 * len(whole)
-    print(
-        f"{bits}-bit: raw {raw / 1e6:.1f} MB per hour, chunks {stored / 1e6:.1f} MB "
-        f"({raw / stored:.2f}× smaller; deflate alone {raw / plainly:.2f}×)\n"
-        f"  pack {pack_s:.2f} s of CPU per hour ({frames / pack_s:,.0f} frames/s, "
-        f"{pack_s / HOUR_S:.3%} of a core live)\n"
-        f"  unpack best of 5 {min(times):.2f} s, worst {max(times):.2f} s per hour "
-        f"({frames / min(times):,.0f} frames/s, {min(times) / plain_s:.1f}× inflating alone)"
+    return Row(
+        f"an hour of {bits}-bit readings, packed",
+        f"{stored / 1e6:.1f} MB of {raw / 1e6:.1f} MB raw ({raw / stored:.2f} × smaller; deflate "
+        f"alone {raw / plainly:.2f} ×); pack {pack_s:.2f} s of CPU ({frames / pack_s:,.0f} "
+        f"frames/s, {pack_s / HOUR_S:.3%} of a core live); unpack best of 5 {min(times):.2f} s, "
+        f"worst {max(times):.2f} s ({frames / min(times):,.0f} frames/s, "
+        f"{min(times) / plain_s:.1f} × inflating alone)",
+        "in chunks of a second",
     )
 
 
-def _file(whole: Batch, folder: Path) -> None:
+def _file(whole: Batch, folder: Path) -> Row:
     live = _pieces(whole, round(2 * PACKETS_PER_S * COMMIT_EVERY_S))
     with Store.open(folder / "hour.sqlite3") as store:
         session = store.create_session("bench", analysis_version=1)
@@ -133,15 +131,17 @@ def _file(whole: Batch, folder: Path) -> None:
         read_s, read_cpu_s = time.perf_counter() - at, time.process_time() - cpu
         assert entries == len(whole)
     size = (folder / "hour.sqlite3").stat().st_size
-    print(
-        f"file, committed every {COMMIT_EVERY_S} s: {size / 1e6:.1f} MB per hour "
-        f"({len(whole.payload) / size:.2f}× smaller than raw)\n"
-        f"  {_spread('pack and commit', commits)}\n"
-        f"  read back {read_s:.2f} s ({read_cpu_s:.2f} s of CPU) per hour"
+    spread = Spread.of([1e3 * s for s in commits])
+    return Row(
+        "an hour in the store",
+        f"{size / 1e6:.1f} MB on disk ({len(whole.payload) / size:.2f} × smaller than raw); a "
+        f"commit {spread.text('ms', 1)}; read back in {read_s:.2f} s ({read_cpu_s:.2f} s of CPU)",
+        f"two feet, 100 Hz, 12 bit, half walking, half standing, noise of {NOISE_COUNTS:g} counts; "
+        f"committed every {COMMIT_EVERY_S:g} s",
     )
 
 
-def _recorder(whole: Batch, folder: Path) -> None:
+def _recorder(whole: Batch, folder: Path) -> Row:
     """Give entries over one packet at a time, as a live source does, as fast as they are taken."""
     some = _pieces(whole.slice(0, 50_000), 1)
     with Store.open(folder / "live.sqlite3") as store:
@@ -155,21 +155,19 @@ def _recorder(whole: Batch, folder: Path) -> None:
             at = time.perf_counter()
             recorder.flush()
             flush_s = time.perf_counter() - at
-    p50, p99 = np.quantile(times, [0.5, 0.99]) * 1e6
-    print(
-        f"recorder: put one packet p50 {p50:.1f} µs, p99 {p99:.1f} µs, "
-        f"max {max(times) * 1e3:.2f} ms; flush after 50,000 of them {flush_s:.2f} s"
+    return Row(
+        "a packet given to the recorder",
+        f"{Spread.of([1e6 * s for s in times]).text('µs', 1)}; flush after all {flush_s:.2f} s",
+        "one by one, as fast as they are taken",
     )
 
 
-def main() -> None:
-    for bits in (12, 16):
-        whole = hour(bits)
-        _chunks(bits, whole)
+def rows() -> Iterator[Row]:
+    """Give the file's size first."""
+    whole = hour(12)
     with tempfile.TemporaryDirectory() as folder:
-        _file(whole, Path(folder))
-        _recorder(whole, Path(folder))
-
-
-if __name__ == "__main__":
-    main()
+        yield _file(whole, Path(folder))
+        yield _chunks(12, whole)
+        whole = hour(16)
+        yield _chunks(16, whole)
+        yield _recorder(whole, Path(folder))

@@ -24,7 +24,7 @@ CELLS = 37
 _PEAK = """
 import resource, sys
 from plantigrade.zones import eighteen
-from plantigrade_gateway.zonecsv import iter_zone_csv
+from plantigrade_gateway.sources.zonecsv import iter_zone_csv
 rows = sum(len(piece.t_s) for piece in iter_zone_csv(sys.argv[1], eighteen()))
 print(rows, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
