@@ -200,10 +200,10 @@ def _alone(where: Path, sink: str, database: Victoria, broker: Mosquitto) -> Row
             cpu_us.append(1e6 * (cpu_s(forwarder) - used) / BACKLOG)
             forwarder.close()
     low, middle_s, high = np.percentile(seconds, [10, 50, 90])
-    name, least = ("database", 2000.0) if sink == TSDB else ("broker", 1000.0)
+    name, least = ("catch-up, database", 2000.0) if sink == TSDB else ("catch-up, broker", 1000.0)
     rate = float(np.median(means))
     return Row(
-        f"catch-up, {name}",
+        name,
         f"{rate:,.0f} events/s ({', '.join(f'{m:,.0f}' for m in sorted(means))}); of single "
         f"seconds p10 {low:,.0f} p50 {middle_s:,.0f} p90 {high:,.0f}; CPU {min(cpu_us):.0f} to "
         f"{max(cpu_us):.0f} µs an event",

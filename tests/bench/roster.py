@@ -106,7 +106,7 @@ def _said(
     rates = ", ".join(f"{rate:.0f} {kind}" for kind, rate in sent.items())
     cores = ", ".join(f"{part} {share:.1f} %" for part, share in used.items())
     return Row(
-        f"hub, {bays} bays",
+        "hub, 200 bays" if bays == BAYS else f"hub, {bays} bays",
         f"{cores}; hub {rss_mb:.0f} MB; delay {_spread(delay)}; age {_spread(age)}",
         f"{passed:.0f} s of {rates} messages/s (simulator late by p50 {table['late_ms'][0]:.0f}, "
         f"p99 {table['late_ms'][1]:.0f}, at most {table['late_ms'][2]:.0f} ms), {VIEWERS} viewers; "
