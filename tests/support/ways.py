@@ -4,7 +4,7 @@ import json
 import struct
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -45,6 +45,7 @@ from plantigrade_gateway.rules.files import read_rules
 from plantigrade_gateway.sources.link import InsoleLink
 from plantigrade_gateway.sources.replay import demo_file, read_replay, write_replay
 from plantigrade_gateway.sources.zonecsv import write_zone_csv
+from plantigrade_gateway.store import archive
 from plantigrade_gateway.virtual.control import Control
 from plantigrade_gateway.virtual.player import DeviceSettings
 from plantigrade_gateway.web.app import hear
@@ -523,6 +524,16 @@ def bench_files(folder: Path) -> Way:
     return Way("bench file", [seed], take)
 
 
+def backups(folder: Path) -> Way:
+    """What a backup says of itself, its hash being right: anybody can reckon one."""
+    about = archive.About(archive.FORMAT, "0.1.0", "2026-03-02T09:00:00+00:00", 20, 3, 12)
+
+    def take(data: bytes) -> bool:
+        return archive._about(Path("b.tar"), data).sessions >= 0
+
+    return Way("backup", [json.dumps(asdict(about)).encode()], take)
+
+
 FROM_FOLDER = {
     make.__name__: make
     for make in (
@@ -542,6 +553,6 @@ FROM_FOLDER = {
         ),
         *(commands, bay_messages, bay_states, web_messages, control_writes, insole_answers),
         *(information_blocks, stored_curves, bench_files),
-        *(log_values, connections, late_pages),
+        *(log_values, connections, late_pages, backups),
     )
 }

@@ -11,10 +11,11 @@ import tarfile
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 from plantigrade.errors import ForeignError, shown
 from plantigrade.foreign import read_json
+from plantigrade_gateway.converter import made
 from plantigrade_gateway.errors import InputError
 
 FORMAT = 1
@@ -148,15 +149,15 @@ def _read(archive: tarfile.TarFile, name: str) -> bytes:
 
 def _about(path: Path, data: bytes) -> About:
     try:
-        read: dict[str, Any] = dict(read_json(data, f"backup {path}"))
-        version = int(read["format"])
-        if version > FORMAT:
+        read = read_json(data, f"backup {path}", _MOST_ABOUT)
+        version = read.get("format") if isinstance(read, dict) else None
+        if isinstance(version, int) and version > FORMAT:
             raise InputError(
                 f"backup {path}: was written by a newer version of Plantigrade "
                 f"({shown(read.get('program'), quoted=False)}); restore it with that version"
             )
-        return About(**read)
-    except (ForeignError, KeyError, TypeError, ValueError) as error:
+        return made(About, read)
+    except (ForeignError, ValueError) as error:
         raise InputError(f"backup {path}: what it says of itself cannot be read") from error
 
 
