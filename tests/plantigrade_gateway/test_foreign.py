@@ -17,6 +17,8 @@ OWN = {
     "hub/intake.py": "its own rows",
     "people/log.py": "its own rows",
     "people/restore.py": "its own file, under its hash",
+    "session/part.py": "its own process, over a pipe",
+    "session/several.py": "its own process, over a pipe",
     "store/calibrations.py": "its own rows",
     "store/enqueue.py": "its own rows",
     "store/store.py": "its own rows",

@@ -147,6 +147,7 @@ GIVEN = {
     "password": ["--password-file", "password"],
     "players retention": ["--days", "10"],
     "replay": ["--fast", "--no-sound"],
+    "tsdb delete": ["--session", "last"],
     "visit conditions": ["--club", "driver"],
     "visit exclude": ["--undo"],
     "visit note": ["1", "a text"],
@@ -154,10 +155,13 @@ GIVEN = {
     "visit speed": ["--undo"],
 }
 """What a command must be told beside what it always must, to come as far as to its store."""
-WITHOUT = {"analyse", "drills", "footprint target", "settings", "simulate", "tsdb check"}
+WITHOUT = {
+    *("analyse", "drills", "footprint target", "settings", "simulate", "sync check"),
+    *("sync status", "tsdb check"),
+}
 """Take ``--store`` like the others, and read nothing of it."""
-LATER = {"footprint read", "scan"}
-"""Come to the store after a photo, or after Bluetooth, which are missing here."""
+LATER = {"footprint read", "roster", "scan"}
+"""Come to the store after a photo, a broker or Bluetooth, which are missing here."""
 
 
 @pytest.fixture
