@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from plantigrade_gateway.cli.listening import Listener, listeners
 from plantigrade_gateway.errors import SoundError, StoreError
 from plantigrade_gateway.formats import plural
 from plantigrade_gateway.sound.device import Speaker, within
@@ -79,6 +80,7 @@ def examine(store: Path | None = None) -> list[Check]:
         *([check_sessions(path)] if path.is_file() else []),
         check_sound(),
         check_bluetooth(),
+        *check_listening(),
     ]
 
 
@@ -260,6 +262,32 @@ def check_bluetooth(scan: Callable[[], Awaitable[None]] = _scan) -> Check:
             "bluetooth", State.WARN, found, f"{advice} Recorded sessions can be used without it."
         )
     return Check("bluetooth", State.OK, "an adapter is on and scans")
+
+
+def check_listening(find: Callable[[], list[Listener] | None] = listeners) -> list[Check]:
+    """Say what of this program takes connections now, and who may reach it.
+
+    Parameters
+    ----------
+    find : callable
+        Looks; returns None where the system does not tell.
+    """
+    found = find()
+    if found is None:
+        return [Check("listens", State.OK, "this system does not tell what listens")]
+    if not found:
+        return [Check("listens", State.OK, "nothing of this program, of this user")]
+    return [
+        Check("listens", State.OK, f"{one.address}: {one.what}, for {one.who}")
+        if one.what is not None
+        else Check(
+            "listens",
+            State.WARN,
+            f"{one.address}: something that is not known here, for {one.who}",
+            "Find out which program it is, and end it.",
+        )
+        for one in found
+    ]
 
 
 def _bluetooth_trouble(error: Exception) -> tuple[str, str]:
