@@ -358,14 +358,15 @@ def test_killed(tmp_path, moment):
         assert ground.told == []
 
 
+@pytest.mark.parametrize("jump_s", [-3600.0, 86400.0], ids=["an hour back", "a day forward"])
 @pytest.mark.parametrize("moment", MOMENTS)
-def test_the_clock_is_set_back(store, monkeypatch, moment):
-    """An hour back, as a computer does that learns the time: nothing that counts goes by it."""
+def test_the_clock_is_set_back(store, monkeypatch, moment, jump_s):
+    """Or forward, as a computer does that learns the time: nothing that counts goes by it."""
 
     class Back(datetime):
         @classmethod
         def now(cls, tz: tzinfo | None = None) -> "Back":
-            return cls.fromtimestamp(datetime.now().timestamp() - 3600.0, tz)
+            return cls.fromtimestamp(datetime.now().timestamp() + jump_s, tz)
 
     def set_back(now: str) -> None:
         if now == moment:
