@@ -19,11 +19,13 @@ from tests.support.tinydisk import fill, tiny_disk
 
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import GatewayError, InputError, StoreError
+from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.deletion import delete_player
-from plantigrade_gateway.people.log import Change
+from plantigrade_gateway.people.log import Change, ChangeLog
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.restore import restore
+from plantigrade_gateway.people.tables import sqlite_engine
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.store import migrations
 from plantigrade_gateway.store.check import verify
@@ -420,3 +422,27 @@ def test_a_full_disk_leaves_the_store_that_was_there(place, tmp_path, free):
         assert record(store) == before and later in before
         with Store.open(store) as opened:
             assert verify(opened) == []
+
+
+def test_a_hubs_bays_are_those_of_today(tmp_path):
+    """A credential that was withdrawn after the backup does not come back with it."""
+    path = tmp_path / "hub.sqlite3"
+    Store.open(path).close()
+    engine = sqlite_engine(path)
+    ChangeLog(engine)
+    Bays(engine).add("bay1")
+    made = take(path, tmp_path / "b.tar")
+    Bays(engine).withdraw("bay1")
+    Bays(engine).add("bay2")
+    engine.dispose()
+    restore(made.path, path, replace=True)
+    restore(made.path, tmp_path / "new.sqlite3")
+    found = {}
+    for store in (path, tmp_path / "new.sqlite3"):
+        engine = sqlite_engine(store)
+        found[store.name] = [(b.name, b.withdrawn is not None) for b in Bays(engine).all()]
+        engine.dispose()
+    assert found == {
+        "hub.sqlite3": [("bay1", True), ("bay2", False)],
+        "new.sqlite3": [("bay1", False)],
+    }
