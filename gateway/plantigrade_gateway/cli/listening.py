@@ -4,13 +4,14 @@ Looks at every process that this user may see (Linux): the table of sockets says
 processes' open files whose it is, and their command lines what they are.
 """
 
-import json
 import socket
 import sys
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+
+from plantigrade_gateway.converter import made_from_text
 
 PROC = Path("/proc")
 _LISTENS = "0A"  # TCP_LISTEN, include/net/tcp_states.h
@@ -97,8 +98,10 @@ def _also(words: list[str]) -> str:
 def _named(words: list[str]) -> tuple[str | None, str]:
     """Return what a process listens for, and who is let in from other machines."""
     if _PAGES in words[:3]:
-        with suppress(ValueError, IndexError):
-            if json.loads(words[-1])["lan"]:
+        from plantigrade_gateway.web.live.page import Start
+
+        with suppress(ValueError):
+            if made_from_text(Start, words[-1]).lan:
                 return (
                     "pages (live, stored sessions)",
                     "this network: who signs in with the password, or has a player's link",

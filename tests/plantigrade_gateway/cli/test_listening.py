@@ -48,7 +48,8 @@ class Proc:
 
 
 def pages(lan: bool) -> list[str]:
-    return ["/usr/bin/python", "-m", "plantigrade_gateway.web", json.dumps({"lan": lan})]
+    start = {"host": "127.0.0.1", "port": "0", "store": "s.sqlite3", "lan": lan}
+    return ["/usr/bin/python", "-m", "plantigrade_gateway.web", json.dumps(start)]
 
 
 def test_each_listener_has_its_name_and_who_may_reach_it(tmp_path):
