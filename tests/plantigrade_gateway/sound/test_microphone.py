@@ -36,9 +36,17 @@ def bay_of_strikes(strikes: int = STRIKES) -> Tape:
 
 
 def play(tape: Tape) -> None:
+    """Play a tape into the device; its room fades in before the first strike.
+
+    A room that is there from one sample to the next, after the device's silence, is a beginning of
+    its own, or is none: by where it falls among the detector's hops.
+    """
     command = "pacat --playback --device=plantigrade --format=float32le --rate=48000 --channels=1"
-    sound = tape.samples.astype("<f4").tobytes()
-    subprocess.run([*command.split(), "--raw"], input=sound, check=True, timeout=HANG_S)
+    sound = tape.samples.astype("<f4")
+    fade = soundbay.RATE // 2
+    sound[:fade] *= np.linspace(0.0, 1.0, fade, dtype="<f4")
+    command_line = [*command.split(), "--raw"]
+    subprocess.run(command_line, input=sound.tobytes(), check=True, timeout=HANG_S)
 
 
 def test_strikes_through_the_device_agree_with_the_arrays(sound_server):
