@@ -4,6 +4,7 @@ They speak in JSON lines over the process's standard input and output. An end of
 the word to stop means that the gateway died; then the process ends at once, too.
 """
 
+import argparse
 import asyncio
 import fcntl
 import json
@@ -15,8 +16,11 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Protocol
 
+from plantigrade_gateway import logs
+from plantigrade_gateway.config import Config, load
+from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.upkeep import Backoff, fault
 
 _log = logging.getLogger(__name__)
@@ -176,7 +180,7 @@ def put(message: Message) -> None:
         sys.stdout.flush()
 
 
-async def heed(stop: asyncio.Event, on_message: Callable[[Message], None] = _ignore) -> None:
+async def _heed(stop: asyncio.Event, on_message: Callable[[Message], None]) -> None:
     """Hear the gateway until its word to stop, which sets `stop`; end the process if it dies."""
     loop = asyncio.get_running_loop()
     reader = asyncio.StreamReader(limit=1 << 20)
@@ -188,6 +192,65 @@ async def heed(stop: asyncio.Event, on_message: Callable[[Message], None] = _ign
             return
         on_message(message)
     os._exit(3)
+
+
+class Work(Protocol):
+    """What such a process does until it is told to stop."""
+
+    stop: asyncio.Event
+
+    async def run(self) -> None:
+        """Work until `stop` is set."""
+
+    def hear(self, message: Message) -> None:
+        """Take what the gateway tells."""
+
+
+def serve(
+    name: str,
+    made: Callable[[Path, Config, Callable[[str], None]], Work],
+    arguments: list[str] | None = None,
+) -> None:
+    """Be such a process, of one kind: at most one works at a store.
+
+    Parameters
+    ----------
+    name : str
+        Of the kind: of its log and of the file that holds the store's work.
+    made : callable
+        Makes the work of a store, the settings, and what says a sentence to the user.
+    arguments : list of str, optional
+        Of the command; None: the process's own.
+    """
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--store", type=Path, required=True)
+    parser.add_argument("--settings", type=Path)
+    chosen = parser.parse_args(arguments)
+    with suppress(OSError):
+        os.nice(10)  # recording comes first where the cores are busy
+    config = load(chosen.settings)
+    logs.set_up(config, name)
+
+    def say(text: str) -> None:
+        put({"type": "said", "text": config.masked(text)})
+
+    with Alone(chosen.store, name):
+        try:
+            asyncio.run(_work(lambda: made(chosen.store, config, say)))
+        except Exception as error:  # the gateway says the last line, and starts another process
+            _log.exception("%s", name)
+            while isinstance(error, ExceptionGroup):
+                error = error.exceptions[0]
+            sys.exit(config.masked(str(error) if isinstance(error, InputError) else fault(error)))
+
+
+async def _work(made: Callable[[], Work]) -> None:
+    work = made()
+    # Whichever fails ends the process: without its gateway's words it would never end.
+    async with asyncio.TaskGroup() as group:
+        listening = group.create_task(_heed(work.stop, work.hear), name="gateway")
+        await work.run()
+        listening.cancel()
 
 
 class Alone:

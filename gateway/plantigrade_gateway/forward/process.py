@@ -6,11 +6,8 @@ An end of that input without the word means that the gateway died; then this end
 the broker tells so with the bay's will. What it has to say goes, as JSON lines, to its output.
 """
 
-import argparse
 import asyncio
 import logging
-import os
-import sys
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -18,16 +15,15 @@ from pathlib import Path
 from time import monotonic, time
 from typing import TYPE_CHECKING
 
-from plantigrade_gateway import logs
-from plantigrade_gateway.child import Alone, Message, heed, put
-from plantigrade_gateway.config import Config, load
+from plantigrade_gateway.child import Message, put, serve
+from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.forward.courier import Courier, Sink
 from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store.enqueue import LOADS
 from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.upkeep import fault, kept_up
+from plantigrade_gateway.upkeep import kept_up
 
 if TYPE_CHECKING:
     from plantigrade_gateway.forward.mqtt import Broker
@@ -105,7 +101,7 @@ class ForwardingProcess:
         self._note()
         self._store.close()
 
-    def show(self, message: Message) -> None:
+    def hear(self, message: Message) -> None:
         """Send a live summary, where there is a broker."""
         if self.broker is not None:
             self.broker.show(message)
@@ -192,36 +188,15 @@ class ForwardingProcess:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the process."""
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--store", type=Path, required=True)
-    parser.add_argument("--settings", type=Path)
-    chosen = parser.parse_args(arguments)
-    with suppress(OSError):
-        os.nice(10)  # recording comes first where the cores are busy
-    config = load(chosen.settings)
-    logs.set_up(config, "forward")
-    with Alone(chosen.store, "forwarding"):
-        try:
-            asyncio.run(_run(chosen.store, config))
-        except Exception as error:  # the gateway says the last line, and starts another process
-            _log.exception("forwarding")
-            while isinstance(error, ExceptionGroup):
-                error = error.exceptions[0]
-            sys.exit(config.masked(fault(error)))
+    serve("forward", _heeding, arguments)
 
 
-async def _run(store: Path, config: Config) -> None:
-    def say(text: str) -> None:
-        put({"type": "said", "text": config.masked(text)})
-
-    forwarding = ForwardingProcess(store, config, say)
-    if forwarding.broker is not None:
-        forwarding.broker.on_command = put
-    # Whichever fails ends the process: without its gateway's words it would never end.
-    async with asyncio.TaskGroup() as group:
-        listening = group.create_task(heed(forwarding.stop, forwarding.show), name="gateway")
-        await forwarding.run()
-        listening.cancel()
+def _heeding(store: Path, config: Config, say: Callable[[str], None]) -> ForwardingProcess:
+    """Return the work whose broker's commands reach the gateway."""
+    work = ForwardingProcess(store, config, say)
+    if work.broker is not None:
+        work.broker.on_command = put
+    return work
 
 
 if __name__ == "__main__":

@@ -4,22 +4,17 @@ A process of its own, so that handing over a day's record takes nothing from the
 disk. While the hub is away it is left alone for longer and longer; a bay works without it.
 """
 
-import argparse
 import asyncio
 import logging
-import os
 import random
-import sys
 from collections.abc import Awaitable, Callable
-from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from time import monotonic
 
-from plantigrade_gateway import logs
-from plantigrade_gateway.child import Alone, heed, put
-from plantigrade_gateway.config import Config, load
-from plantigrade_gateway.errors import GatewayError, InputError
+from plantigrade_gateway.child import Message, serve
+from plantigrade_gateway.config import Config
+from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import hubstate
 from plantigrade_gateway.store.store import Store
@@ -148,6 +143,9 @@ class SyncProcess:
         is_more = await self.exchange.round()
         return is_more or await self.deletions.round()
 
+    def hear(self, message: Message) -> None:
+        """Take no notice: the gateway has nothing to tell but to stop."""
+
     async def run(self) -> None:
         """Work until `stop` is set, then a little longer."""
         ended = asyncio.Event()
@@ -227,34 +225,7 @@ class SyncProcess:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the process."""
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--store", type=Path, required=True)
-    parser.add_argument("--settings", type=Path)
-    chosen = parser.parse_args(arguments)
-    with suppress(OSError):
-        os.nice(10)  # recording comes first where the cores are busy
-    config = load(chosen.settings)
-    logs.set_up(config, "sync")
-    with Alone(chosen.store, "sync"):
-        try:
-            asyncio.run(_run(chosen.store, config))
-        except Exception as error:  # the gateway says the last line, and starts another process
-            _log.exception("sync")
-            while isinstance(error, ExceptionGroup):
-                error = error.exceptions[0]
-            sys.exit(config.masked(str(error) if isinstance(error, InputError) else fault(error)))
-
-
-async def _run(store: Path, config: Config) -> None:
-    def say(text: str) -> None:
-        put({"type": "said", "text": config.masked(text)})
-
-    work = SyncProcess(store, config, say)
-    # Whichever fails ends the process: without its gateway's words it would never end.
-    async with asyncio.TaskGroup() as group:
-        listening = group.create_task(heed(work.stop), name="gateway")
-        await work.run()
-        listening.cancel()
+    serve("sync", SyncProcess, arguments)
 
 
 async def _sleep(seconds: float, stop: asyncio.Event) -> None:
