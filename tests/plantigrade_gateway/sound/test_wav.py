@@ -117,6 +117,7 @@ from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.motifs import Motif, motif
 from plantigrade_gateway.sound.wav import WavFile
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's "&" has it ignored
 with WavFile(Path(sys.argv[1])) as file:
     for k in (1, 2, 3):
         file.play(Cue(CueKind.ROLLED, k, k, 0.0, motif(Motif.ROLLED)))
