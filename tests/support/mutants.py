@@ -55,6 +55,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "record": ("pipeline", "analysis"),
     "recorded": ("demo",),
     "results": ("store", "sessions", "uncalibrated"),
+    "routes": ("uploads", "changes", "deletions"),
     "rows": ("store", "steps"),
     "result": ("record", "uncalibrated"),
     "runner": ("life", "visit"),

@@ -45,6 +45,8 @@ def test_a_story_becomes_a_player_with_visits_that_say_what_was_done(store, monk
     with Register(store) as register:
         (row,) = register.rows()
         case = case_of(register, row.profile.player_id)
+        consents = register.consents(row.profile.player_id, NOW.date())
+        assert ("record", "given") in {(one.what, one.state) for one in consents}
     first, second = case.visits
     assert [visit.started for visit in case.visits] == [NOW - timedelta(days=d) for d in (3, 1)]
     assert [trial.step for trial in first.analysis.trials] == [LIFT, STAND]
