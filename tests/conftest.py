@@ -12,7 +12,7 @@ import pytest
 from hypothesis import settings
 
 settings.register_profile("any machine", deadline=None)  # how long it takes is a benchmark's
-settings.load_profile("any machine")
+settings.register_profile("quick", deadline=None, max_examples=25)
 
 ROOT = Path(__file__).resolve().parent.parent
 GIVEN = os.environ.get("PLANTIGRADE_DATA", "")
@@ -31,6 +31,12 @@ def open_data() -> Callable[[str], Path]:
         return path
 
     return find
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Try fewer examples of what sets no number of its own where the quick tests alone are run."""
+    quick = "not dear" in config.option.markexpr
+    settings.load_profile("quick" if quick else "any machine")
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:

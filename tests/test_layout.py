@@ -4,6 +4,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -27,6 +29,7 @@ def test_standard_signal_module_wins_in_the_repository_root():
     assert result.stdout.strip() == "15"
 
 
+@pytest.mark.dear
 def test_rings_point_inward():
     """The signal package imports neither I/O nor the gateway (a fresh interpreter shows it)."""
     code = (

@@ -4,13 +4,12 @@ A room is a sub-package of ``plantigrade_gateway``; the modules beside them are 
 room may import. Imports inside functions and under ``TYPE_CHECKING`` count like any other.
 """
 
-import ast
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests.support.importgraph import GATEWAY, LARGEST, Graph
+from tests.support.importgraph import GATEWAY, LARGEST, Graph, imports_of
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = GATEWAY
@@ -89,18 +88,6 @@ def room_of(module: str) -> str:
     if parts[0] == "web" and len(parts) > 1 and parts[1] in ("html", "door", "live", "desk", "api"):
         return f"web.{parts[1]}"
     return parts[0] if parts[0] in ALLOWED else "top"
-
-
-def imports_of(text: str) -> Iterator[tuple[int, str]]:
-    """Yield the line and the full name of everything imported."""
-    for node in ast.walk(ast.parse(text)):
-        if isinstance(node, ast.Import):
-            for alias in node.names:
-                yield node.lineno, alias.name
-        elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, "imports are absolute"
-            for alias in node.names:
-                yield node.lineno, f"{node.module}.{alias.name}"
 
 
 def is_pure(module: str) -> bool:

@@ -263,6 +263,7 @@ def test_every_step_of_short_walks_in_tight_shoes_is_found():
     assert tally.quantile("strike", 0.95) <= 0.015 and tally.quantile("off", 0.95) <= 0.015
 
 
+@pytest.mark.dear
 def test_toe_off_is_timed_where_the_baseline_moves_in_the_stance():
     """Against what the players did: each, not one in twenty, within 15 ms."""
     errors_s: list[float] = []

@@ -52,6 +52,7 @@ def bays(seeds: range, *kinds: Bay) -> list[Try]:
     return [one for seed in seeds for one in session(seed, kinds[seed // 3 % len(kinds)])]
 
 
+@pytest.mark.dear
 def test_strikes_of_one_session():
     tries = bays(range(1), Bay(neighbours=2))
     assert len(told(tries)) >= 15

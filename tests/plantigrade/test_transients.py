@@ -100,6 +100,7 @@ def test_a_heel_is_a_thump_and_no_click():
     assert hear(sound) == []
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("kind", list(TransientKind))
 def test_cutting_changes_nothing(kind):
     whole = hear(BUSY, kind)

@@ -7,7 +7,9 @@ one), the cycles, and the arrows between rooms. Imports inside functions count; 
 
 import ast
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 GATEWAY = Path(__file__).resolve().parents[2] / "gateway" / "plantigrade_gateway"
@@ -68,19 +70,33 @@ def room_of(module: str) -> str:
     return parts[0] if len(parts) > 1 else "(top)"
 
 
+@cache
+def imports_of(text: str) -> tuple[tuple[int, str], ...]:
+    """Return the line and the full name of everything a module's text imports."""
+    found = []
+    for node in _statements(ast.parse(text)):
+        if isinstance(node, ast.Import):
+            found += [(node.lineno, alias.name) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports are absolute"
+            found += [(node.lineno, f"{node.module}.{alias.name}") for alias in node.names]
+    return tuple(found)
+
+
+def _statements(tree: ast.AST) -> Iterator[ast.AST]:
+    """Yield what stands in a tree but expressions, which hold no statement and are most of it."""
+    for child in ast.iter_child_nodes(tree):
+        if not isinstance(child, ast.expr):
+            yield child
+            yield from _statements(child)
+
+
 def _needs(text: str, package: str, modules: set[str]) -> set[str]:
     found = set()
-    for node in ast.walk(ast.parse(text)):
-        if isinstance(node, ast.Import):
-            names = [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom):
-            names = [f"{node.module}.{alias.name}" for alias in node.names]
-        else:
-            continue
-        for name in names:
-            head, _, rest = name.partition(".")
-            if head == package:
-                found.add(rest if rest in modules else rest.rpartition(".")[0])
+    for _, name in imports_of(text):
+        head, _, rest = name.partition(".")
+        if head == package:
+            found.add(rest if rest in modules else rest.rpartition(".")[0])
     return found & modules
 
 

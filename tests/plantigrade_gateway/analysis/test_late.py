@@ -22,6 +22,8 @@ from plantigrade_gateway.wire.codec import decode, encode_data
 from plantigrade_gateway.wire.log import LogPage, LogRequest, read_page
 from plantigrade_gateway.wire.messages import DataPacket, SampleFormat
 
+pytestmark = pytest.mark.dear
+
 LEFT, RIGHT = Foot.LEFT, Foot.RIGHT
 STEPS = invented_steps()
 
@@ -182,7 +184,6 @@ def test_late_times_are_right_to_some_milliseconds():
     assert 0.0 < worst < 0.02
 
 
-@pytest.mark.dear
 def test_fifty_cuts_of_a_second_to_twenty_minutes_lose_nothing():
     rng = np.random.default_rng(13)
     left, right = (Insole(foot, numbered, 11, 20.0) for foot in (LEFT, RIGHT))
@@ -204,7 +205,6 @@ def test_fifty_cuts_of_a_second_to_twenty_minutes_lose_nothing():
         assert frames == made
 
 
-@pytest.mark.dear
 def test_cut_power_costs_the_page_under_way():
     """And the page being filled when it was, at most: eight frames each time."""
     rng = np.random.default_rng(14)

@@ -21,6 +21,8 @@ from plantigrade_gateway.check.swings import (
 )
 from plantigrade_gateway.check.verdict import Why
 
+pytestmark = pytest.mark.dear
+
 ROLLED = Swings(Manner.ROLLED, Timing.WITH_SHIFT)
 
 

@@ -14,6 +14,8 @@ from plantigrade_gateway.analysis.result import Analysis, Trial
 from plantigrade_gateway.check.verdict import Verdict, Why
 from plantigrade_gateway.check.walk import judge_walk, straight_steps, straights_of
 
+pytestmark = pytest.mark.dear
+
 WALK = ("walk", 0.1, 500.0)
 
 

@@ -45,12 +45,14 @@ def test_an_interrupt_while_the_program_is_loaded_is_its_end(tmp_path, module):
     assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGINT, "", "")
 
 
+@pytest.mark.dear
 def test_an_interrupt_of_a_command_at_work_is_one_word(tmp_path):
     """What the command itself imports, it imports when it is at work."""
     done = run(AT_IMPORT.format(module="plantigrade_gateway.store.sessions"), tmp_path)
     assert (done.returncode, done.stderr.strip()) == (1, "Aborted!")
 
 
+@pytest.mark.dear
 def test_an_interrupt_when_the_command_has_ended_is_its_end(tmp_path):
     done = run(AT_EXIT, tmp_path)
     assert (done.returncode, done.stderr) == (-signal.SIGINT, "")

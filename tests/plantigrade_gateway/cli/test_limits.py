@@ -82,6 +82,7 @@ def test_the_drills_are_listed_by_the_limits_of_the_settings(tmp_path: Path) -> 
     assert found["push"]["target"]["from"] == Limits().push_begins_by
 
 
+@pytest.mark.dear
 def test_a_stored_session_is_decided_again_by_another_limit(tmp_path: Path) -> None:
     """No foot rolls through where the midfoot must take all of a step's load; and back again."""
     path = tmp_path / "store.sqlite3"

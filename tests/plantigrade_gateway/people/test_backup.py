@@ -153,6 +153,7 @@ def refused(data: bytes, folder: Path, place: Path) -> str:
     return str(error.value)
 
 
+@pytest.mark.dear
 def test_every_length_that_was_cut_off_is_refused(small, place, tmp_path):
     ends = range(len(small) - 2060, len(small), 9)
     lengths = {*range(0, 600, 5), *range(0, len(small), 1009), *ends, len(small) - 1}
@@ -164,6 +165,7 @@ def test_every_length_that_was_cut_off_is_refused(small, place, tmp_path):
     assert "is not whole" in refused(small + b"\0", tmp_path, place.path)
 
 
+@pytest.mark.dear
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=300)
 @given(data=st.data())
 def test_a_bit_that_is_another_is_refused_wherever_it_is(small, place, tmp_path, data):

@@ -21,6 +21,8 @@ from plantigrade_gateway.report.typeset import (
     pdf,
 )
 
+pytestmark = pytest.mark.dear
+
 LAYOUT = eighteen()
 FLAT = [30.0] * LAYOUT.n_zones
 TYPED = 'Keep it: #panic() $x$ \\ *not bold* <b> "quoted" [x]'

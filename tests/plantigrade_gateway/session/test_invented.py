@@ -34,6 +34,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
+@pytest.mark.dear
 def test_a_story_becomes_a_player_with_visits_that_say_what_was_done(store, monkeypatch):
     monkeypatch.setattr(invented, "STORIES", (SHORT,))
     told: list[str] = []

@@ -23,6 +23,8 @@ from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.wire.gatt import KnownInsole
 from plantigrade_gateway.wire.log import LogRequest
 
+pytestmark = pytest.mark.dear
+
 LEFT, RIGHT = Foot.LEFT, Foot.RIGHT
 PAIR = [KnownInsole(k.serial, k.foot, "invented", k.address, LENGTH_MM) for k in usual_pair()]
 

@@ -3,6 +3,7 @@
 from functools import cache
 
 import numpy as np
+import pytest
 from tests.support import soundbay
 from tests.support.soundbay import CLUBS, RATE, Tape
 
@@ -35,6 +36,7 @@ def listen(block: int, jitter_s: float) -> list[Heard]:
     return found
 
 
+@pytest.mark.dear
 def test_blocks_give_what_the_whole_sound_gives():
     whole = TransientDetector().push(tape().samples.astype(np.float32))
     assert len(whole) == len(STRIKES_S)
@@ -42,6 +44,7 @@ def test_blocks_give_what_the_whole_sound_gives():
     assert [heard.transient for heard in listen(100, 0.0)] == whole, "smaller than is looked at"
 
 
+@pytest.mark.dear
 def test_host_times_follow_the_hosts_clock():
     """The delay is there and steady, the drift is not; arrivals jitter by 2 ms and more."""
     found = listen(480, 0.002)[10:]  # a clock's first ten seconds it corrects itself quickly
@@ -53,6 +56,7 @@ def test_host_times_follow_the_hosts_clock():
     assert np.ptp(late_s) < 0.002
 
 
+@pytest.mark.dear
 def test_lost_samples_are_noticed_and_times_come_right_again():
     rng, listener, found = np.random.default_rng(7), Listener(ORIGIN_NS), []
     samples = tape().samples.astype(np.float32)

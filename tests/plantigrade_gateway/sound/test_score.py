@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from plantigrade_gateway.sound.motifs import PEAK, SAMPLE_RATE_HZ, Motif, motif
 
+pytestmark = pytest.mark.dear
+
 B3, D4, C4, F4, A4, E5, F5, D5, G5, B5 = (
     440.0 * 2 ** (k / 12) for k in (-10, -7, -9, -4, 0, 7, 8, 5, 10, 14)
 )

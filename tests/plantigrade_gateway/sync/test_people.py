@@ -21,6 +21,8 @@ from plantigrade_gateway.people.players import PLAYER
 from plantigrade_gateway.store.hubledger import Ledger
 from plantigrade_gateway.sync import bodies, link, process
 
+pytestmark = pytest.mark.dear
+
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
@@ -86,7 +88,6 @@ _SAID = st.tuples(
 )
 
 
-@pytest.mark.dear
 @settings(
     max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

@@ -18,6 +18,8 @@ from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.store import hubstate
 from plantigrade_gateway.sync import link, process, records
 
+pytestmark = pytest.mark.dear
+
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
@@ -170,7 +172,6 @@ async def test_a_hub_that_keeps_nothing_is_backed_off_from(bay, monkeypatch):
     assert waiting.startswith(f"{hub.url}: 1 session, 2 pieces")
 
 
-@pytest.mark.dear
 @settings(
     max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
@@ -201,7 +202,6 @@ def test_whatever_is_cut_each_piece_is_there_once_and_in_order(faults, is_slow, 
         asyncio.run(run(Path(folder)))
 
 
-@pytest.mark.dear
 async def test_killed_in_the_middle_it_goes_on_where_it_was(bay):
     """SIGKILL after every few pieces, and once while the hub holds a piece half read."""
     session = bay.record(60)

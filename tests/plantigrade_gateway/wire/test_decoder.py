@@ -597,6 +597,7 @@ def streams(draw: st.DrawFn) -> list[Item]:
     return out
 
 
+@pytest.mark.dear
 @settings(max_examples=150)
 @given(streams(), st.data())
 def test_any_cutting_gives_the_same(stream, draw):
@@ -607,6 +608,7 @@ def test_any_cutting_gives_the_same(stream, draw):
     assert counts == counts_parts
 
 
+@pytest.mark.dear
 @settings(max_examples=150)
 @given(streams())
 def test_what_must_hold_of_any_stream(stream):

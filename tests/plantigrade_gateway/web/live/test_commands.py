@@ -10,6 +10,8 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.live.audience import Audience, Budget, checked
 
+pytestmark = pytest.mark.dear
+
 KINDS = ["ask", "drawn", "drill", "mark", "player", "record", "set", "set_end", "sound", "stop"]
 NAMES = {"text", "name", "feedback", "device", "sent_ms", "drawn_ms", "intent", "club", "id"}
 json_values = st.recursive(
