@@ -6,11 +6,15 @@ is done here is done again when it was cut off; nothing of it is done twice.
 
 import json
 import logging
+import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
+
+import sqlalchemy as sa
 
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.hub.deletions import Deletions
@@ -33,7 +37,21 @@ AUTHOR = "hub"
 _GIVEN = "hub_player"
 """What the player of a session was when the tables were last asked, kept beside its results."""
 _LONGEST_WORD = 200
+_FIRST_PAUSE_S, _LONGEST_PAUSE_S = (
+    10.0,
+    3600.0,
+)  # before a session that failed is tried again (ours)
 _log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class _Failed:
+    """A session that could not be brought in: of how many pieces, why, and when it is due again."""
+
+    pieces: int
+    why: str
+    pause_s: float
+    due_s: float
 
 
 class Intake:
@@ -56,7 +74,7 @@ class Intake:
         self._engine = engine_for(self._store.path)
         self._uploads = Uploads(self._engine, objects)
         self._deletions = Deletions(self._engine)
-        self._failed: dict[str, int] = {}
+        self._failed: dict[str, _Failed] = {}
         with self._register.explained():
             self._deletions.note_hub(name)
 
@@ -109,10 +127,11 @@ class Intake:
     # Sessions
 
     def _here(self) -> dict[str, tuple[int, str | None, Any, bool]]:
-        """Return of each session its pieces, its player, whose it was, and whether it is ended."""
+        """Return of each session its pieces, its player, whose it was, and whether it is done."""
         rows = self._store.database.read(
             "SELECT session_id, (SELECT coalesce(max(seq) + 1, 0) FROM chunks"
-            " WHERE session_no = sessions.session_no), player_id, value, state = 'ended'"
+            " WHERE session_no = sessions.session_no), player_id, value,"
+            " state = 'ended' AND value IS NOT NULL"
             " FROM sessions LEFT JOIN players USING (player_no)"
             " LEFT JOIN quality ON quality.session_no = sessions.session_no AND quality.name = ?",
             (_GIVEN,),
@@ -129,15 +148,29 @@ class Intake:
     ) -> None:
         try:
             if here is None or here[0] < row.pieces or not here[3]:
-                if self._failed.get(row.session_id) != row.pieces:
+                before = self._failed.get(row.session_id)
+                is_due = before is None or time.monotonic() >= before.due_s
+                if is_due or (before and before.pieces != row.pieces):
                     self._bring_in(row)
+                    self._failed.pop(row.session_id, None)
                     say(f"Session {row.session_id[:8]} of bay {row.bay}: brought in")
             else:
                 self._see_to_player(row, here[1], here[2])
-        except GatewayError as error:
-            self._failed[row.session_id] = row.pieces
-            _log.exception("session %s", row.session_id)
-            say(f"Session {row.session_id[:8]} of bay {row.bay}: {error}")
+        except sa.exc.SQLAlchemyError:
+            raise  # the tables refuse, not this session
+        except Exception as error:  # whatever is in one session, it holds up no other
+            self._note_failed(row, error, say)
+
+    def _note_failed(self, row: Row, error: Exception, say: Callable[[str], None]) -> None:
+        """Say why a session failed, once, and let it wait ever longer before it is tried again."""
+        why = str(error) if isinstance(error, GatewayError) else type(error).__name__
+        before = self._failed.get(row.session_id)
+        pause_s = min(2 * before.pause_s, _LONGEST_PAUSE_S) if before else _FIRST_PAUSE_S
+        due_s = time.monotonic() + pause_s
+        self._failed[row.session_id] = _Failed(row.pieces, why, pause_s, due_s)
+        if before is None or before.why != why:
+            _log.error("session %s", row.session_id, exc_info=error)
+            say(f"Session {row.session_id[:8]} of bay {row.bay}: {why}")
 
     def _bring_in(self, row: Row) -> None:
         session = _session(row, self._known(row.player_id))

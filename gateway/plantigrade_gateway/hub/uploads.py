@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import asdict, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import chain, islice
 from typing import Any
 
@@ -32,6 +32,7 @@ ID = re.compile(r"[0-9a-f]{32}")
 """An id of a session or a player: 128 bits, as the store writes them."""
 MOST_PIECES = 1_000_000
 """Of a session (ours): a week of pieces of a second has 604,800."""
+_FIRST, _LAST = (datetime(year, 1, 1, tzinfo=UTC) for year in (1970, 9999))  # shown in any zone
 _FARTHEST_MIN = 18 * 60  # no wall clock is farther from UTC (ours; the farthest in use is 14 h)
 _AT_ONCE = 8  # pieces that are read ahead
 _ALIKE = "there is no such session of this bay"
@@ -334,7 +335,7 @@ def _checked(head: SessionHead) -> dict[str, Any]:
         started = datetime.fromisoformat(head.started_utc)
     except ValueError:
         started = None
-    if started is None or started.utcoffset() != timedelta():
+    if started is None or started.utcoffset() != timedelta() or not _FIRST <= started <= _LAST:
         raise Unfit(f"started_utc {shown(head.started_utc)}: expected a time in UTC, ISO 8601")
     if abs(head.utc_offset_min) > _FARTHEST_MIN:
         raise Unfit(f"utc_offset_min {head.utc_offset_min}: expected at most {_FARTHEST_MIN}")

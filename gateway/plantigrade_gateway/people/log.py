@@ -2,21 +2,22 @@
 
 The value shown of a field is that of the change with the highest (stamp, site, number). Undo is
 another change. Two logs merge by union, in any order, to one state. A tombstone outlasts everything
-of its entity.
+of its entity. A value that cannot be what its field holds (`shapes`) is kept, and shown to nobody.
 """
 
 import json
 import secrets
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.clock import HybridClock, now_ms
+from plantigrade_gateway.people.shapes import fits, is_when
 from plantigrade_gateway.people.tables import CHANGE, RESTAMP, SEEN, SITE, migrate, scrub, writing
 
 DELETED = "deleted"
@@ -27,43 +28,6 @@ _PIECE = 5000
 def new_id() -> str:
     """Return 128 random bits as text."""
     return secrets.token_hex(16)
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """Something that somebody said of something.
-
-    Attributes
-    ----------
-    change_id : str
-    entity : str
-        What kind of thing: ``player``, ``decision``, ``swing``…
-    entity_id : str
-    field : str
-    value : Any
-        A JSON value.
-    author : str
-        Who; an id or a short word, never a player's name.
-    wall_utc_ms : int
-        By the wall clock of the place.
-    hlc : int
-        The stamp (`clock.HybridClock`).
-    site : str
-        The place, a random id.
-    seq : int
-        Its number among the changes of that place.
-    """
-
-    change_id: str
-    entity: str
-    entity_id: str
-    field: str
-    value: Any
-    author: str
-    wall_utc_ms: int
-    hlc: int
-    site: str
-    seq: int
 
 
 class ChangeLog:
@@ -239,7 +203,7 @@ class ChangeLog:
             return [(key, hlc) for key, hlc in db.execute(query.order_by(*query.selected_columns))]
 
     def changes(self, entity: str | None = None, entity_id: str | None = None) -> list[Change]:
-        """Return changes in their order; of one entity, of one kind, or all."""
+        """Return changes in their order: all there are, or of one kind or entity those that fit."""
         return read_changes(self._engine, entity, entity_id)
 
     def deleted(self, entity: str) -> set[str]:
@@ -284,11 +248,9 @@ class ChangeLog:
         if fields:
             query = query.where(CHANGE.c.field.in_([*fields, DELETED]))
         with self._engine.connect() as db:
-            rows = db.execute(query).all()
-        last = {(key, field): value for key, field, value in rows}
-        values = json.loads(f"[{','.join(last.values())}]")  # at once: a tenth of one by one
+            rows = [(key, field, text) for key, field, text in db.execute(query)]
         found: dict[str, dict[str, Any]] = {}
-        for (key, field), value in zip(last, values, strict=True):
+        for (key, field), value in _last(entity, rows).items():
             found.setdefault(key, {})[field] = value
         return {key: fields for key, fields in found.items() if DELETED not in fields}
 
@@ -298,7 +260,21 @@ def read_changes(
 ) -> list[Change]:
     """Return changes as `ChangeLog.changes` does; its tables must be there."""
     with engine.connect() as db:
-        return [_change(row) for row in db.execute(_in_order(CHANGE.c, entity, entity_id)).all()]
+        said = [_change(row) for row in db.execute(_in_order(CHANGE.c, entity, entity_id)).all()]
+    if entity is None:
+        return said  # to be copied, not read
+    return [c for c in said if fits(c.entity, c.field, c.value) and is_when(c.wall_utc_ms)]
+
+
+def _last(entity: str, rows: Sequence[tuple[str, str, str]]) -> dict[tuple[str, str], Any]:
+    """Return the last value that fits, by entity and field, of rows of these and of JSON."""
+    last = {(key, field): text for key, field, text in rows}
+    values = json.loads(f"[{','.join(last.values())}]")  # at once: a tenth of one by one
+    found = dict(zip(last, values, strict=True))
+    if all(fits(entity, field, value) for (_, field), value in found.items()):
+        return found
+    said = ((key, field, json.loads(text)) for key, field, text in rows)
+    return {(key, field): value for key, field, value in said if fits(entity, field, value)}
 
 
 def _of(entity: str, entity_id: str) -> tuple[sa.ColumnElement[bool], sa.ColumnElement[bool]]:

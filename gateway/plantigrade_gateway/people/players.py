@@ -12,8 +12,9 @@ from typing import Any
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.hubtables import places_of
-from plantigrade_gateway.people.log import Change, ChangeLog, new_id
+from plantigrade_gateway.people.log import ChangeLog, new_id
 from plantigrade_gateway.people.profile import (
     ANSWERS,
     CONSENTS,

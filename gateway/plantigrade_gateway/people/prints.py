@@ -12,7 +12,8 @@ from datetime import datetime
 from plantigrade.footprint import ArchIndex, Marks, PrintIndex, arch_index
 from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import InputError, StoreError
-from plantigrade_gateway.people.log import Change, new_id
+from plantigrade_gateway.people.change import Change
+from plantigrade_gateway.people.log import new_id
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.profile import FEET, one_of, utc
 

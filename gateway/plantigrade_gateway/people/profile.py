@@ -14,7 +14,7 @@ from typing import Any
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.people.log import Change
+from plantigrade_gateway.people.change import Change
 
 HANDS = ("right", "left")
 FINDINGS = ("hips", "trunk", "ankles", "balance")

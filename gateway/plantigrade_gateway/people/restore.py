@@ -20,7 +20,8 @@ import sqlalchemy as sa
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people import tables
 from plantigrade_gateway.people.backup import tables_there
-from plantigrade_gateway.people.log import DELETED, Change, ChangeLog, read_changes
+from plantigrade_gateway.people.change import Change
+from plantigrade_gateway.people.log import DELETED, ChangeLog, read_changes
 from plantigrade_gateway.people.players import PLAYER, SESSION
 from plantigrade_gateway.people.tables import engine_for, explained, is_there
 from plantigrade_gateway.store import archive, migrations, schema, snapshot

@@ -11,7 +11,7 @@ from functools import lru_cache
 
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError, StoreError
-from plantigrade_gateway.people.log import Change
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import utc
 from plantigrade_gateway.rules.files import built_in_text, rules_of

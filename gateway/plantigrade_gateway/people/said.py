@@ -13,7 +13,7 @@ from typing import Any
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.result import Analysis, Exclusion, MarkedSet, SetSpan, swing_time
 from plantigrade_gateway.coach.case import NO_NOTE, Questions, SwingNote, Tap
-from plantigrade_gateway.people.log import Change
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.profile import utc
 from plantigrade_gateway.record.sets import Intent, SetStart
 

@@ -29,7 +29,8 @@ from plantigrade_gateway.coach.speedfile import check_speed
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import clock
 from plantigrade_gateway.people import said as words
-from plantigrade_gateway.people.log import Change, new_id, read_changes
+from plantigrade_gateway.people.change import Change
+from plantigrade_gateway.people.log import new_id, read_changes
 from plantigrade_gateway.people.players import SESSION, Register
 from plantigrade_gateway.people.profile import GIVERS, line_of, one_of
 from plantigrade_gateway.people.said import (

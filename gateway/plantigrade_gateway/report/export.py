@@ -17,6 +17,7 @@ from itertools import islice
 from pathlib import Path
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pa_parquet
 
@@ -214,6 +215,22 @@ _LEFT_OUT = {
 }
 _ROWS_PER_WRITE = 2000
 _STYLE = pa_csv.WriteOptions(quoting_style="needed")
+_FORMULA = r"^[=+\-@\t\r]"
+"""What a spreadsheet takes for the beginning of a formula (OWASP, CSV Injection)."""
+
+
+def _for_spreadsheets(table: pa.Table) -> pa.Table:
+    """Return a table for a CSV: a text that a spreadsheet would compute gets a ``'`` before it.
+
+    A set's name, a club or a reason may come from another bay, or from whoever could type one.
+    """
+    for place, field in enumerate(table.schema):
+        if pa.types.is_string(field.type):
+            column = table.column(place)
+            marked = pc.binary_join_element_wise("'", column, "")
+            is_one = pc.match_substring_regex(column, _FORMULA)
+            table = table.set_column(place, field, pc.if_else(is_one, marked, column))
+    return table
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,7 +338,8 @@ def export(
                 _write_table(store, session_id, kind, columns(cls), staging / table, places)
             flat = {SETS: set_table(store, session_id), **drill_tables(store, session_id)}
             for table, whole in flat.items():
-                pa_csv.write_csv(whole, staging / f"{table}.csv", write_options=_STYLE)
+                path = staging / f"{table}.csv"
+                pa_csv.write_csv(_for_spreadsheets(whole), path, write_options=_STYLE)
                 pa_parquet.write_table(whole, staging / f"{table}.parquet")
             if write_frames is not None:
                 write_frames(staging / FRAMES)
@@ -389,7 +407,7 @@ def _write_table(
         while some := list(islice(rows, _ROWS_PER_WRITE)):
             theirs = None if places is None else places[done : done + len(some)]
             batch = _batch(session_id, some, table, theirs)
-            as_csv.write_batch(batch)
+            as_csv.write_table(_for_spreadsheets(pa.Table.from_batches([batch])))
             as_parquet.write_batch(batch)
             done += len(some)
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from plantigrade_gateway.converter import made
-from plantigrade_gateway.people.log import Change
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.sync.messages import MOST_CHANGES, Changes
 
 LARGEST_BODY = 1 << 22

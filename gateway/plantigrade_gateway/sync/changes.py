@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from plantigrade.errors import shown
 from plantigrade_gateway.converter import plain
-from plantigrade_gateway.people.log import Change
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.sync.bodies import changes_of, fitting
 from plantigrade_gateway.sync.link import Hub, HubAway

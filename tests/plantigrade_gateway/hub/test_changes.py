@@ -7,7 +7,7 @@ import pytest
 from tests.support.hub import Site, site
 
 from plantigrade_gateway.converter import made, plain
-from plantigrade_gateway.people.log import Change
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.sync.bodies import fitting
@@ -77,7 +77,7 @@ def test_two_bays_and_the_hub_come_to_one_state(hub, tmp_path):
 def test_more_than_go_into_one_body_come_in_several(hub, tmp_path):
     with Store.open(tmp_path / "one.sqlite3") as store, Register(store) as one:
         for n in range(1201):
-            one.log.say("session", "ab" * 16, {f"note:{n}": n}, "coach")
+            one.log.say("session", "ab" * 16, {f"line {n}": n}, "coach")
         assert exchanged(hub, one, "one") == 4  # a question, 500, 500, 201
         with Register(hub.store) as desk:
             assert len(desk.log.shown("session", "ab" * 16)) == 1201

@@ -193,3 +193,32 @@ def test_what_lies_about_is_tidied_up(hub, practice):
         left = sorted(intake._objects.names("pieces"))
         assert len(left) == 1 and left[0].startswith(f"pieces/{under_way}/0.")
         assert sorted(intake._objects.names("sessions"))[0].endswith("3.pgr")
+
+
+def test_a_session_that_fails_holds_up_no_other_and_is_tried_again(hub, practice, monkeypatch):
+    """Whatever is in it; and an object store that refuses for a minute is no reason for ever."""
+    session, pieces, events = practice
+    other = "cd" * 16
+    handed_over(hub.client(), session, pieces)
+    handed_over(hub.client("two"), other, pieces[:3])
+    now_s = [100.0]
+    monkeypatch.setattr("plantigrade_gateway.hub.intake.time.monotonic", lambda: now_s[0])
+    whole = results.reanalyse
+
+    def fail(store, session_id, *more):
+        if session_id == session:
+            raise TypeError("argument after ** must be a mapping")
+        return whole(store, session_id, *more)
+
+    with hub.intake() as intake:
+        said: list[str] = []
+        monkeypatch.setattr(results, "reanalyse", fail)
+        intake.look(said.append)
+        assert {one.partition(": ")[2] for one in said} == {"TypeError", "brought in"}
+        monkeypatch.setattr(results, "reanalyse", whole)
+        intake.look(said.append)
+        assert len(said) == 2, "it waits"
+        now_s[0] += 11.0
+        intake.look(said.append)
+        assert said[2:] == [f"Session {session[:8]} of bay one: brought in"]
+    assert list(hub.store.events(session)) == events

@@ -175,6 +175,8 @@ def test_a_number_is_a_number(hub, number):
         {"started_utc": "yesterday"},
         {"started_utc": "2026-03-01T09:30:00"},
         {"started_utc": "2026-03-01T09:30:00+02:00"},
+        {"started_utc": "0001-01-01T00:00:00+00:00"},  # no zone behind UTC can show it
+        {"started_utc": "9999-12-31T23:59:59+00:00"},
         {"utc_offset_min": 10**9},
         {"utc_offset_min": 2**80},
         {"about": []},

@@ -21,8 +21,9 @@ from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import GatewayError, InputError, StoreError
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.people.backup import take
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.deletion import delete_player
-from plantigrade_gateway.people.log import Change, ChangeLog
+from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.restore import restore
 from plantigrade_gateway.people.tables import sqlite_engine

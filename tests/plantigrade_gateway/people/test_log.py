@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people import tables
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.clock import HybridClock
-from plantigrade_gateway.people.log import DELETED, Change, ChangeLog
+from plantigrade_gateway.people.log import DELETED, ChangeLog
 from plantigrade_gateway.people.tables import migrate
 
 
@@ -75,7 +76,7 @@ changes = st.lists(
         st.sampled_from("ab"),
         st.integers(0, 9),
         st.sampled_from("xy"),
-        st.sampled_from(("name", "mass", "name", "mass", DELETED)),
+        st.sampled_from(("grip", "mass", "grip", "mass", DELETED)),
         st.text("pq", max_size=2),
     ),
     unique_by=lambda c: c.change_id,
@@ -118,7 +119,7 @@ turns = st.lists(
         st.integers(0, 2),
         st.sampled_from(("say", "say", "say", "delete", "meet", "meet")),
         st.sampled_from("xy"),
-        st.sampled_from(("name", "mass")),
+        st.sampled_from(("grip", "mass")),
     ),
     max_size=10,
 )

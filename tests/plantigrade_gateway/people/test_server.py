@@ -25,8 +25,9 @@ from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.errors import RefusedNowError, StoreError
 from plantigrade_gateway.people import tables
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.deletion import delete_player
-from plantigrade_gateway.people.log import DELETED, Change, ChangeLog
+from plantigrade_gateway.people.log import DELETED, ChangeLog
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.tables import SERVER, engine_for
 from plantigrade_gateway.store.store import Store

@@ -17,7 +17,8 @@ from tests.support.records import swing as swing_at
 from plantigrade.events import Swing
 from plantigrade_gateway.coach.case import Questions, SwingNote, Tap
 from plantigrade_gateway.errors import InputError, StoreError
-from plantigrade_gateway.people.log import Change, ChangeLog
+from plantigrade_gateway.people.change import Change
+from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import SESSION, Register
 from plantigrade_gateway.people.said import Conditions, Said, anchor_ns, place_of, said_of
 from plantigrade_gateway.people.visits import Visits, said_of_session

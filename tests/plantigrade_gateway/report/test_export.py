@@ -285,6 +285,19 @@ def test_a_set_says_what_it_was_begun_with(store, session, tmp_path):
     ]
 
 
+@pytest.mark.parametrize("club", ["=1+1", "+1", "-1", "@SUM(A1)"])  # OWASP, CSV Injection
+def test_no_spreadsheet_takes_what_was_typed_for_a_formula(store, session, tmp_path, club):
+    span = SetSpan(club, 0.0, 11.0, "5f" * 16, "full", club, False)
+    store.put_quality(session, {"sets": plain([span])})
+    export(store, session, tmp_path / "out")
+    (row,) = rows_of(tmp_path / "out" / "sets.csv")
+    assert (row["club"], row["name"], row["intent"]) == (f"'{club}", f"'{club}", "full")
+    swings = rows_of(tmp_path / "out" / "swings.csv")
+    assert {swing["set_name"] for swing in swings} == {"", f"'{club}"}  # one is in no set
+    (kept,) = pa_parquet.read_table(tmp_path / "out" / "sets.parquet").to_pylist()
+    assert kept["club"] == club, "where nothing is computed it is as it was typed"
+
+
 def test_a_swing_says_its_number_and_its_set(tmp_path):
     """Those of the desk's pages and of sets.csv: the practice session's marks begin three sets."""
     with Store.open(tmp_path / "practice.sqlite3") as store:
