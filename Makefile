@@ -7,10 +7,10 @@ export PLANTIGRADE_DATA ?= $(abspath $(wildcard ../shared/data))
 # compiled modules and rewritten tests are kept, whatever the shell says: half of the time to collect
 PYTEST := PYTHONDONTWRITEBYTECODE= PYTHONPYCACHEPREFIX=$(abspath $(VENV))/pycache \
 	$(BIN)/python -m pytest --dist worksteal
-# In memory, where 4 GiB are free for files: waiting for a disk to sync is half of the time.
+# The quick tests' files lie in memory, where 4 GiB are free: waiting for a disk is half of their time.
 FREE_KB := $(shell df -k --output=avail /dev/shm 2>/dev/null | tail -n 1)
 ifeq ($(shell test "0$(FREE_KB)" -ge 4194304 && echo enough),enough)
-PYTEST := TMPDIR=/dev/shm $(PYTEST)
+QUICK := TMPDIR=/dev/shm
 endif
 # one more than cores: a third of it waits
 ALL := -n 3
@@ -39,7 +39,7 @@ types: $(VENV)/test-ready
 	$(BIN)/mypy
 
 check: lint types ## under a minute: before each commit
-	$(PYTEST) -n 2 -m 'not dear and not slow'
+	$(QUICK) $(PYTEST) -n 2 -m 'not dear and not slow'
 
 test: lint types ## before a change is handed on; pytest's summary line comes last
 	$(PYTEST) $(ALL) -m 'not slow'
