@@ -31,16 +31,15 @@ from plantigrade_gateway.sources.replay import unpacked_replay
 from plantigrade_gateway.store import handedover, results
 from plantigrade_gateway.store.handedover import HandedOver
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.upkeep import Backoff
 
 AUTHOR = "hub"
 """Who says of a deletion that it was carried out here."""
 _GIVEN = "hub_player"
 """What the player of a session was when the tables were last asked, kept beside its results."""
 _LONGEST_WORD = 200
-_FIRST_PAUSE_S, _LONGEST_PAUSE_S = (
-    10.0,
-    3600.0,
-)  # before a session that failed is tried again (ours)
+_FIRST_PAUSE_S, _LONGEST_PAUSE_S = 10.0, 3600.0
+"""Before a session that could not be brought in is tried again (ours)."""
 _log = logging.getLogger(__name__)
 
 
@@ -50,7 +49,7 @@ class _Failed:
 
     pieces: int
     why: str
-    pause_s: float
+    backoff: Backoff
     due_s: float
 
 
@@ -149,8 +148,8 @@ class Intake:
         try:
             if here is None or here[0] < row.pieces or not here[3]:
                 before = self._failed.get(row.session_id)
-                is_due = before is None or time.monotonic() >= before.due_s
-                if is_due or (before and before.pieces != row.pieces):
+                due_s = before.due_s if before and before.pieces == row.pieces else 0.0
+                if time.monotonic() >= due_s:
                     self._bring_in(row)
                     self._failed.pop(row.session_id, None)
                     say(f"Session {row.session_id[:8]} of bay {row.bay}: brought in")
@@ -165,9 +164,10 @@ class Intake:
         """Say why a session failed, once, and let it wait ever longer before it is tried again."""
         why = str(error) if isinstance(error, GatewayError) else type(error).__name__
         before = self._failed.get(row.session_id)
-        pause_s = min(2 * before.pause_s, _LONGEST_PAUSE_S) if before else _FIRST_PAUSE_S
-        due_s = time.monotonic() + pause_s
-        self._failed[row.session_id] = _Failed(row.pieces, why, pause_s, due_s)
+        backoff = before.backoff if before else Backoff(_FIRST_PAUSE_S, _LONGEST_PAUSE_S)
+        backoff.begin()  # it lasts no time: each pause is longer than the one before
+        due_s = time.monotonic() + backoff.end()
+        self._failed[row.session_id] = _Failed(row.pieces, why, backoff, due_s)
         if before is None or before.why != why:
             _log.error("session %s", row.session_id, exc_info=error)
             say(f"Session {row.session_id[:8]} of bay {row.bay}: {why}")
