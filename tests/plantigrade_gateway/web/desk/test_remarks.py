@@ -78,7 +78,8 @@ def test_what_cannot_be_done_says_so_on_the_page_and_changes_nothing(
 
 
 def test_a_swing_that_is_not_there_is_not_left_out(store, client, page):
-    answer = client.post(page.replace("/2", "/999"), data={"do": "leave out", "reason": "x"})
+    elsewhere = page.replace("/swings/2", "/swings/999")
+    answer = client.post(elsewhere, data={"do": "leave out", "reason": "x"})
     assert answer.status_code == 404
     assert excluded(store) == {}
 
@@ -161,7 +162,7 @@ def test_a_club_speed_is_typed_in_a_unit_that_is_remembered_and_taken_back(store
     assert m_s == pytest.approx(90 * 0.44704)  # a mile is 1609.344 m
     shown = client.get(page).text
     assert 'value="90.0"' in shown and "<option selected>mph" in shown
-    assert "<option selected>mph" in client.get(page.replace("/2", "/1")).text
+    assert "<option selected>mph" in client.get(page.replace("/swings/2", "/swings/1")).text
     for wrong, why in (("900", "expected 5 to 80"), ("fast", "expected a number")):
         refused = client.post(page, data={"do": "speed", "speed": wrong, "unit": "m/s"})
         assert refused.status_code == 422 and why in refused.text and f'"{wrong}"' in refused.text
