@@ -52,7 +52,8 @@ def test_the_coach_signs_in_and_a_player_follows_a_link_until_it_is_withdrawn(br
         signed_in(coach, here)
         expect(coach.locator("#connection")).to_be_hidden()
         expect(coach.locator("#controls")).to_be_visible()
-        coach.keyboard.press("Escape")  # the cautions
+        expect(coach.get_by_role("dialog")).to_be_visible()  # the cautions
+        coach.keyboard.press("Escape")
 
         coach.get_by_role("link", name="Sessions").click()
         expect(coach.get_by_role("heading", level=1)).to_be_visible()

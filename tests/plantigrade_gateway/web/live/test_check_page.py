@@ -210,7 +210,8 @@ def test_the_player_stops_a_speed_block_from_a_link_of_their_own(bench, store):
         player = players.new_page()
         complaints = Complaints(player)
         player.goto(f"{bench.url}p/{token}")
-        player.keyboard.press("Escape")  # the cautions
+        expect(player.get_by_role("dialog")).to_be_visible()  # the cautions
+        player.keyboard.press("Escape")
         expect(player.locator("#controls")).to_be_hidden()  # a player's page
         player.get_by_role("button", name="Pain – stop", exact=True).click()
         bench.obey()
