@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import io
 import json
 import os
 import re
@@ -19,6 +20,7 @@ import aiomqtt
 import jsonschema
 import pytest
 from click.testing import CliRunner
+from rich.console import Console
 from tests.support.servers import Mosquitto
 from tests.support.waiting import HANG_S
 
@@ -360,3 +362,17 @@ def test_an_order_from_afar_reaches_the_pair_it_is_for(tmp_path):
         for name, program in made.items()
     }
     assert heard == {"A": ["record"], "B": ["stop", "record"]}
+
+
+def test_a_pair_that_refuses_at_once_is_not_begun_again(tmp_path):
+    order = PairOrder("A", ("--no-such-option",), PartOrder())
+    heard = io.StringIO()
+
+    async def ran(store: Store) -> int:
+        program = PairProgram(order, store, Console(file=heard), None)
+        async with asyncio.timeout(HANG_S):
+            return await program.run(asyncio.Event())
+
+    with Store.open(tmp_path / "store.sqlite3") as store:
+        assert asyncio.run(ran(store)) == 2  # a wrong option, by POSIX's and click's custom
+    assert "--no-such-option" in heard.getvalue() and "begun again" not in heard.getvalue()
