@@ -237,16 +237,18 @@ def test_a_confirmed_step_tells_the_swing_phase_before_it():
     ]
 
 
-@pytest.mark.parametrize("pause", [25, 200])
-def test_short_and_long_swing_phases_tell_nothing(pause):
-    """Under 0.2 s or over 1 s off the ground is no walking swing phase."""
+@pytest.mark.parametrize(
+    ("pause", "is_swing"), [(15, False), (19, False), (21, True), (99, True), (101, False)]
+)
+def test_short_and_long_swing_phases_tell_nothing(pause, is_swing):
+    """Under 0.2 s or over 1 s off the ground is no walking swing phase; `pause` in rows, 100 Hz."""
     block = rows(800)
     press(block, Foot.LEFT, 100, 160)
-    start = 160 + (15 if pause == 25 else pause)
+    start = 160 + pause
     press(block, Foot.LEFT, start, start + 60)
     detector = StepDetector(setup())
     assert len(detector.push(block)) == 2
-    assert detector.airs == []
+    assert len(detector.airs) == is_swing
 
 
 # ---- measures of a stance ----

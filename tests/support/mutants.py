@@ -74,6 +74,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "synth": ("drawn", "movements", "practice", "laced"),
     "table": ("sets",),
     "timeline": ("record",),
+    "tsdb": ("queries",),
     "zonecolumns": ("zonecsv",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
