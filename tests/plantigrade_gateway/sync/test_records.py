@@ -1,6 +1,7 @@
 """Records handed over past everything that can be in the way; the hub is the test's own."""
 
 import asyncio
+import contextlib
 import sqlite3
 import tempfile
 from collections.abc import Iterator
@@ -107,6 +108,24 @@ async def test_a_hub_that_lost_a_session_is_given_it_again(bay, monkeypatch):
         await bay.handed_over(hub)
 
 
+async def test_a_hub_that_was_away_is_asked_at_once_for_what_it_confirmed_lately(bay, monkeypatch):
+    monkeypatch.setattr(records, "LOOK_AGAIN_S", 1e9)
+    sessions = [bay.record(4), bay.record(2)]
+    hub = FakeHub()
+    async with contextlib.AsyncExitStack() as up:
+        await up.enter_async_context(hub.running())
+        async with bay.syncing(hub) as work:
+            await bay.handed_over(hub)
+            await up.aclose()
+            for kept in (hub.heads, hub.pieces, hub.ends):  # its disk is last night's
+                kept.clear()
+            sessions.append(bay.record(1))
+            await until(lambda: work.state().problem)
+            async with hub.running(port=int(hub.url.rpartition(":")[2])):
+                await until(lambda: set(hub.ends) == set(sessions))
+                await bay.handed_over(hub)
+
+
 async def test_a_session_whose_player_was_deleted_at_the_hub_is_left_alone(bay):
     gone, kept = bay.record(3), bay.record(3)
     hub = FakeHub()
@@ -157,6 +176,8 @@ async def test_a_hub_that_has_other_bytes_is_said_and_the_others_are_handed_over
 
 
 async def test_a_hub_that_keeps_nothing_is_backed_off_from(bay, monkeypatch):
+    for wait in ("FIRST_WAIT_S", "LONGEST_WAIT_S"):  # it tries no more while this test looks
+        monkeypatch.setattr(process, wait, 600.0)
     bay.record(2)
     hub = FakeHub()
 
@@ -167,6 +188,8 @@ async def test_a_hub_that_keeps_nothing_is_backed_off_from(bay, monkeypatch):
     hub.pieces = Sieve()
     async with hub.running(), bay.syncing(hub) as work:
         await until(lambda: work.state().problem)
+        puts = [one for one in hub.requests if "/pieces/" in one]
+        assert len(puts) == 4  # the first time, and again after each of three setbacks
         assert work.state().problem == f"hub {hub.url}: takes pieces and does not keep them"
         waiting = hubstate.lines(work.state())[0]
     assert waiting.startswith(f"{hub.url}: 1 session, 2 pieces")
