@@ -232,17 +232,9 @@ class Intake:
                 self._store.delete_session(session_id)
 
     def tidy(self) -> None:
-        """Delete pieces that lie about: of sessions that are whole, deleted or unknown."""
+        """Delete objects that lie about, as `Uploads.tidy`."""
         with self._register.explained():
-            rows = {row.session_id: row for row in self._uploads.rows()}
-            for name in list(self._objects.names("pieces")):
-                row = rows.get(name.split("/")[1])
-                if row is None or row.is_whole or row.is_deleted:
-                    self._objects.delete([name])
-            for name in list(self._objects.names("sessions")):
-                row = rows.get(name.split("/")[1])
-                if row is not None and row.is_deleted:
-                    self._objects.delete([name])
+            self._uploads.tidy()
 
 
 def _about(row: Row) -> dict[str, Any]:

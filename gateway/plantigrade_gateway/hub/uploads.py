@@ -2,7 +2,9 @@
 
 A piece is an object before it is a row, so what was acknowledged is there whenever the hub is
 killed; the next one wanted is always the number of rows. An object's name holds its bytes' own sum:
-whatever is sent twice, or by two at once, no object is ever replaced by another.
+whatever is sent twice, or by two at once, no object is ever replaced by another. A piece's object
+is deleted when its number is in the replay file, and not before: one without a row may be on its
+way to being acknowledged, and others hand over while a session ends or the hub tidies up.
 """
 
 import hashlib
@@ -24,7 +26,7 @@ from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.hub import rows
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import FORGOTTEN, Row
-from plantigrade_gateway.people.tables import writing
+from plantigrade_gateway.people.tables import snapshot, writing
 from plantigrade_gateway.sources.replay import packed_replay, unpacked_replay
 from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
 
@@ -101,7 +103,7 @@ class Uploads:
                 return Received(0)
             if any(getattr(row, name) != value for name, value in values.items()):
                 rows.change(db, head.session_id, **values)
-        if row.is_whole:
+        if row.sha256 is not None:
             self._put_head(replace(row, **values))
         return _received(row)
 
@@ -159,7 +161,7 @@ class Uploads:
         """
         if end.player_id is not None and not ID.fullmatch(end.player_id):
             raise Unfit(f"player {shown(end.player_id)}: expected 32 hexadecimal digits")
-        with self._engine.connect() as db:
+        with snapshot(self._engine).connect() as db:
             row = self._looked_up(db, bay, session_id)
             fresh = rows.sums_of(db, session_id)
         _check_there(row)
@@ -173,21 +175,23 @@ class Uploads:
         if not row.is_whole:
             pieces = chain(self._in_replay(row), self._read(row, fresh))
             self._objects.put(replay_name(session_id, end.pieces), packed_replay(pieces))
-        before = row.in_replay
+        done = False
         with writing(self._engine).begin() as db:
             row = self._looked_up(db, bay, session_id)
+            before = row.in_replay
             if not row.is_deleted and row.pieces == end.pieces:
                 values = {"is_whole": True, "in_replay": end.pieces, "sha256": end.sha256}
                 values["player_id"] = end.player_id
                 rows.change(db, session_id, **values)
                 rows.forget_pieces(db, session_id)
                 row = self._looked_up(db, bay, session_id)
+                done = True
         if row.is_deleted:
             self.delete(session_id)
-        elif row.is_whole:
+        elif done:
             self._put_head(row)
             with suppress(StoreError):  # whoever tidies up finds them
-                self._objects.delete_all(pieces_of(session_id))
+                self._objects.delete(_names_of(session_id, before, fresh))
                 if before < row.in_replay:
                     self._objects.delete([replay_name(session_id, before)])
         _check_there(row)
@@ -198,7 +202,7 @@ class Uploads:
         with writing(self._engine).begin() as db:
             rows.change(db, session_id, player_id=player_id)
             row = rows.found(db, session_id)
-        if row is not None and row.is_whole:
+        if row is not None and row.sha256 is not None:
             self._put_head(row)
 
     def delete(self, session_id: str) -> None:
@@ -238,14 +242,50 @@ class Uploads:
                     made += 1
         return made
 
+    def tidy(self) -> None:
+        """Delete objects that lie about: pieces that are in a replay file, or were not taken.
+
+        The names are listed before the rows are read: an object of a session that has no row by
+        then is on nobody's way, for a piece is put only after its session has one. One with the
+        next number may be on its way, and stays.
+
+        Raises
+        ------
+        StoreError
+            The object store refuses.
+        """
+        of_session: dict[str, list[str]] = {}
+        for name in [*self._objects.names("pieces"), *self._objects.names("sessions")]:
+            of_session.setdefault(name.split("/")[1], []).append(name)
+        for session_id, names in of_session.items():
+            with snapshot(self._engine).connect() as db:
+                row = rows.found(db, session_id)
+                fresh = rows.sums_of(db, session_id)
+            if about := [name for name in names if _lies_about(name, row, fresh)]:
+                self._objects.delete(about)
+
     def rows(self) -> list[Row]:
         """Return what there is of all sessions."""
         with self._engine.connect() as db:
             return rows.all_rows(db)
 
     def _put_head(self, row: Row) -> None:
-        """Keep beside the replay file what its row says: from both all can be made again."""
-        self._objects.put(head_name(row.session_id), json.dumps(asdict(row)).encode())
+        """Keep beside the replay file what its row says: from both all can be made again.
+
+        Put again where the row was changed meanwhile: of several the last one put is of the last
+        row, and names no replay file that is gone.
+        """
+        name, said = head_name(row.session_id), _as_ended(row)
+        while True:
+            self._objects.put(name, json.dumps(asdict(said)).encode())
+            with self._engine.connect() as db:
+                now = rows.found(db, row.session_id)
+            if now is not None and now.is_deleted:
+                self._objects.delete([name])
+                return
+            if now is None or _as_ended(now) == said:
+                return
+            said = _as_ended(now)
 
     def _had(self, row: Row, number: int, kept: str | None, sha256: str) -> Received:
         """Say of a piece that is not the next one what there is; refuse any but the same bytes."""
@@ -282,7 +322,7 @@ class Uploads:
 
     def _read(self, row: Row, sums: list[str]) -> Iterator[bytes]:
         """Give the other pieces in order, some of them read ahead; each must be what was taken."""
-        names = [piece_name(row.session_id, n, each) for n, each in enumerate(sums, row.in_replay)]
+        names = _names_of(row.session_id, row.in_replay, sums)
         with ThreadPoolExecutor(_AT_ONCE) as pool:
             for at in range(0, len(names), _AT_ONCE):
                 these = names[at : at + _AT_ONCE]
@@ -324,6 +364,32 @@ def pieces_of(session_id: str) -> str:
 def piece_name(session_id: str, number: int, sha256: str) -> str:
     """Return the name of a piece's object."""
     return f"{pieces_of(session_id)}/{number}.{sha256}"
+
+
+def _names_of(session_id: str, first: int, sums: list[str]) -> list[str]:
+    """Return the names of the objects of pieces, from a number on."""
+    return [piece_name(session_id, n, each) for n, each in enumerate(sums, first)]
+
+
+def _lies_about(name: str, row: Row | None, fresh: list[str]) -> bool:
+    """Whether nobody needs an object any more, nor will: by its session's row and fresh pieces."""
+    kind, _, last = name.split("/")
+    number, _, sum_ = last.partition(".")
+    if row is None:  # a whole session is known by its objects alone, where the tables lost it
+        return kind == "pieces"
+    if row.is_deleted:
+        return True
+    if not (number.isascii() and number.isdigit()):
+        return False
+    if kind == "sessions" or int(number) < row.in_replay:
+        return int(number) < row.in_replay
+    at = int(number) - row.in_replay
+    return at < len(fresh) and fresh[at] != sum_
+
+
+def _as_ended(row: Row) -> Row:
+    """Return a row as it was when the session last ended, whatever came of it since."""
+    return replace(row, pieces=row.in_replay, is_whole=True)
 
 
 def _checked(head: SessionHead) -> dict[str, Any]:

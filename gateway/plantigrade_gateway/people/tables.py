@@ -217,6 +217,16 @@ def writing(engine: sa.Engine) -> sa.Engine:
     return engine.execution_options(write=True)
 
 
+def snapshot(engine: sa.Engine) -> sa.Engine:
+    """Return the same engine for transactions that read one state with all their questions.
+
+    On SQLite every transaction does; on the server only one that says so.
+    """
+    if engine.dialect.name != "postgresql":
+        return engine
+    return engine.execution_options(isolation_level="REPEATABLE READ")
+
+
 def scrub(engine: sa.Engine) -> None:
     """Leave no byte of deleted rows in the table's files.
 
