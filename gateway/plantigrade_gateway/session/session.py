@@ -183,8 +183,15 @@ class LiveSession:
         """The score of the drill under way."""
         return self.analysis.practice.score
 
-    def push(self, batch: Batch) -> StepResult:
-        """Take the entries that came; return what they came to."""
+    def push(self, batch: Batch, *, heard: bool = True) -> StepResult:
+        """Take the entries that came; return what they came to.
+
+        Parameters
+        ----------
+        batch : Batch
+        heard : bool
+            Whether that is heard: no sound is given to what was over long before.
+        """
         before, self._untold = self._untold, StepResult()
         if self._wanted is not None and len(batch):
             wanted, self._wanted = self._wanted, None
@@ -193,7 +200,7 @@ class LiveSession:
         if self._last_ns and len(batch):
             before = before.then(self._tell_cues())
             before = before.then(self._tell_own())
-        return before.then(self._take(batch))
+        return before.then(self._take(batch, heard=heard))
 
     def _tell_cues(self) -> StepResult:
         """Write down whether cues can be heard, where that has changed."""
@@ -216,13 +223,14 @@ class LiveSession:
         own = Listening(Purpose.OWN, lasts_s=min(lasts_s, LONGEST_OWN_S))
         return self._take_one(Kind.LISTEN, own.to_json())
 
-    def _take(self, batch: Batch) -> StepResult:
+    def _take(self, batch: Batch, *, heard: bool = True) -> StepResult:
         upto = self._recorder.put(batch)
         output = self.analysis.push(batch)
         reply = self.analysis.reply
-        cues = [*reply.cues, *self._spoken(reply.spoken)]
-        self._hear(cues, reply.tone)
-        self._own_until(cues, bool(reply.tone))
+        cues = [*reply.cues, *self._spoken(reply.spoken)] if heard else []
+        tone = reply.tone if heard else []
+        self._hear(cues, tone)
+        self._own_until(cues, bool(tone))
         self._recorder.put_events(output.events, upto)
         if points := self._gather.push(cues, output.net):
             self._recorder.put_points(points, upto)
@@ -231,7 +239,7 @@ class LiveSession:
             self.is_patched = self.is_patched or bool((batch.kind == Kind.LOG).any())
         told, self._told = self._told, len(self.analysis.marks)
         marks = self.analysis.marks[told:]
-        return StepResult(output, cues, reply.tone, self._changed_score(), marks)
+        return StepResult(output, cues, tone, self._changed_score(), marks)
 
     def mark(self, text: str) -> StepResult:
         """Note something at this instant, in the record."""
@@ -268,7 +276,7 @@ class LiveSession:
             A step that is no short line of text.
         """
         trial = TrialName(step, self.analysis.spans.number_of(step) + 1)
-        self._untold = self._note(Kind.CHECK, trial.to_json())
+        self._note_untold(Kind.CHECK, trial.to_json())
         self._trial = trial
         return trial.number
 
@@ -279,14 +287,17 @@ class LiveSession:
         """
         trial, self._trial = self._trial, None
         if trial is not None:
-            self._untold = self._note(Kind.CHECK_END, trial.to_json())
+            self._note_untold(Kind.CHECK_END, trial.to_json())
 
-    def listen(self, listening: Listening) -> StepResult:
-        """Say in the record what the microphone is for from now on; nothing before it begins."""
+    def listen(self, listening: Listening) -> None:
+        """Say in the record what the microphone is for from now on; nothing before it begins.
+
+        What it came to is told with the next entries, as of `heard` and `strike`.
+        """
         if not self._last_ns:
-            return StepResult()
+            return
         self._listens = self._listens or listening.purpose is Purpose.ON
-        return self._note(Kind.LISTEN, listening.to_json())
+        self._note_untold(Kind.LISTEN, listening.to_json())
 
     def heard(self, host_ns: int, transient: Transient) -> None:
         """Put a transient into the record; one of a minute ago or older is left out.
@@ -299,12 +310,12 @@ class LiveSession:
         """
         before_ns = self._last_ns - host_ns
         if self._last_ns and abs(before_ns) <= LONGEST_NS:
-            self._note(Kind.HEARD, HeardSound(before_ns, transient).to_json())
+            self._note_untold(Kind.HEARD, HeardSound(before_ns, transient).to_json())
 
-    def strike(self) -> StepResult:
+    def strike(self) -> None:
         """Put a strike that somebody taps at this instant into the record."""
         told = ToldStrike(round(1e9 * TAP_LATE_S), TAP_ERROR_S, "mark")
-        return self._note(Kind.STRIKE, told.to_json())
+        self._note_untold(Kind.STRIKE, told.to_json())
 
     def hear(self, is_heard: bool) -> None:
         """Take whether anything sounds from here on: the gateway's own output, or a page.
@@ -315,6 +326,10 @@ class LiveSession:
 
     def _note(self, kind: Kind, data: bytes) -> StepResult:
         return self.push(self._one(kind, data))
+
+    def _note_untold(self, kind: Kind, data: bytes) -> None:
+        """Note it; what that came to, and was untold before, is told with the next entries."""
+        self._untold = self._note(kind, data)
 
     def _take_one(self, kind: Kind, data: bytes) -> StepResult:
         return self._take(self._one(kind, data))

@@ -21,7 +21,7 @@ from plantigrade_gateway.report import session
 from plantigrade_gateway.report.console import heading, item, item_whole
 from plantigrade_gateway.report.screen import Screen
 from plantigrade_gateway.session.livecalibration import Calibrations, LiveCalibration
-from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.session.stage import Stage
 from plantigrade_gateway.session.status import measure
 from plantigrade_gateway.session.visit import Manager
@@ -122,17 +122,22 @@ class Sessions:
         step = self._manager.push(batch)
         if self._source.is_live:
             self._latency.note(batch.arrival_ns.tolist(), self._now_ns())
+        self._show_step(step)
         live = self._manager.live
-        if self._screen is not None and live is not None:
-            self._screen.show(step.output, live.analysis.now_s)
-        if self._manager.pipeline is not None:
-            self._live_feed.show(step, self._manager.pipeline)
-            self._so_far.take(step.output.events, self._manager.pipeline.rate_hz)
         if live is not None:
             self._stage.handler.advance(live)
             if self._stage.ears is not None:
                 self._stage.ears.follow(live)
         self._end_idle()
+
+    def _show_step(self, step: StepResult) -> None:
+        """Show what entries came to, here, on pages and to the roster."""
+        live, pipeline = self._manager.live, self._manager.pipeline
+        if self._screen is not None and live is not None:
+            self._screen.show(step.output, live.analysis.now_s)
+        if pipeline is not None:
+            self._live_feed.show(step, pipeline)
+            self._so_far.take(step.output.events, pipeline.rate_hz)
 
     async def tick(self) -> None:
         """End a session without load, and keep the status up to date."""
@@ -200,7 +205,7 @@ class Sessions:
                 self._manager.stop(self._now_ns())
             else:
                 self._again.set()
-                self._manager.record()
+                self._show_step(self._manager.record())
 
     def _tell_heard(self, live: LiveSession | None) -> None:
         """Have the record say when cues could be heard; a recording keeps its own."""

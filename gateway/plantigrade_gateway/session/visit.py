@@ -19,6 +19,9 @@ IDLE_NS = 15 * 60 * 1_000_000_000
 """Without load for so long, a session is over (design: a session is one visit)."""
 BEFORE_NS = 10_000_000_000
 """A session that begins with a load takes the time before it along (ours): a baseline needs it."""
+SOON_NS = 350_000_000
+"""What was held back for longer before a session begins is shown, and not heard any more: a sound
+belongs to the swing before it, and is asked for within .35 s of the lead peak (design §5)."""
 LOADED_BW = 0.15
 """A foot that carries more, × body weight, is stood on: more than a laced shoe presses (ours)."""
 
@@ -47,8 +50,8 @@ class Manager(Protocol):
     def stop(self, now_ns: int) -> None:
         """End the session, and begin no other until `record`."""
 
-    def record(self) -> None:
-        """Begin a session again, if none is under way."""
+    def record(self) -> StepResult:
+        """Begin a session again, if none is under way; return what was held back came to."""
 
     def change(self, settings: SessionSettings, now_ns: int) -> None:
         """End the session; the next one has other settings, and nothing that came before this."""
@@ -103,10 +106,11 @@ class WholeRecording:
         self.is_done = True
         self.close("stop")
 
-    def record(self) -> None:
-        """Want a recording again."""
+    def record(self) -> StepResult:
+        """Want a recording again; nothing of it has come yet."""
         if self.live is None:
             self.is_done = False
+        return StepResult()
 
     def change(self, settings: SessionSettings, now_ns: int) -> None:
         """Do nothing: a recording is one session, and its settings are its own."""
@@ -203,13 +207,16 @@ class SessionManager:
         self._held = True
         self._end("stop", now_ns)
 
-    def record(self) -> None:
-        """Begin a session now, if none is under way; with the next data, if none come now."""
+    def record(self) -> StepResult:
+        """Begin a session now, if none is under way; with the next data, if none come now.
+
+        What the seconds before it came to is returned.
+        """
         self._held = False
         if any(entry.kind is Kind.NOTIFICATION for entry in self._before):
-            self._resume()
-        else:
-            self._watch = None
+            return self._resume()
+        self._watch = None
+        return StepResult()
 
     def change(self, settings: SessionSettings, now_ns: int) -> None:
         """End the session; the next one has other settings, and nothing sampled before this.
@@ -262,15 +269,18 @@ class SessionManager:
         while self._before and now_ns - self._before[0].arrival_ns > BEFORE_NS:
             self._before.popleft()
 
-    def _begin(self, entries: list[Entry], links: Iterable[tuple[int, bytes]]) -> None:
+    def _begin(
+        self, entries: list[Entry], links: Iterable[tuple[int, bytes]]
+    ) -> tuple[LiveSession, StepResult]:
+        """Begin a session, and return what its first entries came to: a chosen drill's score."""
         first_ns = entries[0].arrival_ns
-        self.live = self._open()
+        live = self.live = self._open()
         self._watch = None
         self._before.clear()
         self._loaded_ns = entries[-1].arrival_ns
         head = self._head(first_ns)
         head += [Entry(first_ns, insole, Kind.CONNECTED, data) for insole, data in links]
-        self.live.push(Batch.of(head))
+        return live, live.push(Batch.of(head))
 
     def _look(self, entries: list[Entry]) -> StepResult:
         """Between sessions: begin one when a foot is loaded."""
@@ -283,13 +293,16 @@ class SessionManager:
         return self._resume()
 
     def _resume(self) -> StepResult:
-        """Begin a session with the seconds before it."""
+        """Begin a session with the seconds before it; of those only the last are heard."""
         before = list(self._before)
         known = {e.insole for e in before if e.kind is Kind.CONNECTED}
-        self._begin(before, [(k, v) for k, v in self._links.items() if k not in known])
-        assert self.live is not None
-        moment = self.live.push(Batch.of(before))
-        self._note_load(moment.output, self.live.analysis.pipeline.origin_ns)
+        links = [(k, v) for k, v in self._links.items() if k not in known]
+        live, moment = self._begin(before, links)
+        soon_ns = before[-1].arrival_ns - SOON_NS
+        old = [entry for entry in before if entry.arrival_ns < soon_ns]
+        moment = moment.then(live.push(Batch.of(old), heard=False))
+        moment = moment.then(live.push(Batch.of(before[len(old) :])))
+        self._note_load(moment.output, live.analysis.pipeline.origin_ns)
         return moment
 
     def _head(self, now_ns: int) -> list[Entry]:

@@ -158,6 +158,16 @@ class Sounding:
         pass
 
 
+class Telling(Sounding):
+    """Stands for an open page, and keeps what it is told."""
+
+    def __init__(self, told: list[dict[str, Any]]) -> None:
+        self._told = told
+
+    def send(self, message: dict[str, Any]) -> None:  # type: ignore[override]
+        self._told.append(message)
+
+
 @pytest.mark.parametrize("is_live", [True, False])
 async def test_the_record_says_when_cues_could_be_heard(store, is_live):
     """Of insoles; a recording keeps what it says itself."""
@@ -200,6 +210,21 @@ async def test_a_stop_that_the_store_refuses_is_said_and_holds(store, monkeypatc
     await at.order("record")
     await at.end()
     assert at.states() == [("ended", "stop")] * 2
+
+
+async def test_record_tells_the_page_what_the_seconds_before_it_came_to(store):
+    """The invented player stands, and Record is pressed; no entry comes after it."""
+    at = At(store, Given())
+    told: list[dict[str, Any]] = []
+    at.stage.live_feed._page = Telling(told)  # type: ignore[assignment]
+    await at.order("stop")
+    await at.order("drill", name="push", feedback=None)
+    await at.hear(400)
+    assert not [one for one in told if one["type"] == "drill" and one["name"]]
+    await at.order("record")
+    drills = [one["name"] for one in told if one["type"] == "drill"]
+    assert drills[-1] == "push"
+    await at.end()
 
 
 async def test_what_came_late_is_worked_on_behind_the_next_session_and_at_once_at_the_end(

@@ -1,5 +1,6 @@
 """When sessions begin and end; the insoles are `insole.py`'s, so that hours take seconds."""
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -8,15 +9,20 @@ from tests.support.standing import entries_of, pair, push_all
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import default_calibration
-from plantigrade.synth import Player, SessionPlan, Stand, perform
+from plantigrade.events import Phase, PhaseKind, Stand, Swing
+from plantigrade.synth import Player, SessionPlan, perform
+from plantigrade.synth import Stand as SynthStand
 from plantigrade.synth import Swing as SynthSwing
 from plantigrade.zones import eighteen
+from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.session import LiveSession
-from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, SessionManager
+from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, SOON_NS, SessionManager
+from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.output import Silence
+from plantigrade_gateway.sound.pitch import TonePoint
 from plantigrade_gateway.store.results import reanalyse
 
 START_NS = 5_000_000_000
@@ -234,7 +240,9 @@ def test_a_stop_holds_even_where_the_store_refuses_the_last_of_it(visit, store, 
 
 def test_a_change_in_mid_swing_leaves_the_swing_to_neither_of_the_next(store, ended):
     """When the swings are is the synthetic player's own truth."""
-    plan = SessionPlan((Stand(8.0), SynthSwing(), Stand(4.0), SynthSwing(), Stand(4.0)))
+    plan = SessionPlan(
+        (SynthStand(8.0), SynthSwing(), SynthStand(4.0), SynthSwing(), SynthStand(4.0))
+    )
     done = perform(Player(), plan, 100.0, 1)
     first, second = done.truth.swings
     cut_s = 0.5 * (second.start_s + second.lead_peak_s)
@@ -309,3 +317,100 @@ def test_a_change_between_sessions_keeps_the_seconds_before_from_the_next_player
     stored = [e for batch in store.batches(last.session_id) for e in batch]
     assert [e for e in stored if e.kind is Kind.NOTIFICATION] == later
     assert SessionSettings.from_json(stored[0].data).mass_kg == 60.0
+
+
+class Ear:
+    """An outlet that keeps what it is given."""
+
+    def __init__(self) -> None:
+        self.cues: list[Cue] = []
+        self.tone: list[TonePoint] = []
+
+    def play(self, cue: Cue) -> None:
+        self.cues.append(cue)
+
+    def follow(self, points: Iterable[TonePoint]) -> None:
+        self.tone += points
+
+
+def one_swing() -> list[Entry]:
+    """Return what both insoles send of a stand, a swing and the stand after it."""
+    plan = SessionPlan((SynthStand(4.0), SynthSwing(), SynthStand(6.0)))
+    done = perform(Player(), plan, 100.0, 1)
+    return entries_of(done, START_NS, len(done.left) / 100.0)
+
+
+def held_visit(store, ear: Ear, drill: str | None = None) -> SessionManager:
+    """Return a manager that waits for `record` and keeps back what comes."""
+
+    def begin() -> LiveSession:
+        live = LiveSession(store, "test", ear, on_problem=lambda error: None)
+        if drill is not None:
+            live.set_drill(shelf(None).drills[drill])
+        return live
+
+    visit = SessionManager(SessionSettings(mass_kg=75.0), begin, lambda live, found: None)
+    visit.stop(START_NS)
+    return visit
+
+
+def decided_ns(store) -> int:
+    """Return when the entry comes with which the swing's push is decided, ns."""
+    visit = held_visit(store, Ear())
+    visit.record()
+    for entry in one_swing():
+        for event in visit.push(Batch.of([entry])).output.events:
+            if isinstance(event, Phase) and event.kind is PhaseKind.PUSH:
+                visit.close("stop")
+                return entry.arrival_ns
+    raise AssertionError("no push was decided")
+
+
+@pytest.mark.parametrize(
+    ("pressed_ns", "is_heard"), [(SOON_NS // 2, True), (2 * SOON_NS, False), (3 * SECOND_NS, False)]
+)
+def test_what_was_held_back_is_told_once_and_heard_only_if_it_was_just_now(
+    store, pressed_ns, is_heard
+):
+    """Record is pressed after a swing: the page is told of it, and of the drill it counts for.
+
+    What is told is the session as stored, and what came before the press sounds only where the
+    swing was a moment ago.
+    """
+    entries, until_ns = one_swing(), decided_ns(store) + pressed_ns
+    ear = Ear()
+    visit = held_visit(store, ear, "push")
+    push_all(visit, [e for e in entries if e.arrival_ns <= until_ns])
+    assert ear.cues == []
+    pressed = visit.record()
+    kinds_told = [e.kind for e in pressed.output.events if isinstance(e, Phase)]
+    assert kinds_told.count(PhaseKind.PUSH) == 1
+    assert pressed.score is not None
+    assert pressed.score.name == "push"
+    assert [cue.kind for cue in pressed.cues] == [cue.kind for cue in ear.cues]
+    ticks = (CueKind.HEEL_LIFTED, CueKind.HEEL_RETURNED)
+    outcomes = [c for c in ear.cues if c.kind not in (CueKind.GLIDE, *ticks)]
+    assert len(outcomes) == is_heard
+    live = visit.live
+    assert live is not None
+    now_s = live.analysis.now_s
+    assert all(now_s - cue.decided_s <= SOON_NS / 1e9 + 0.05 for cue in ear.cues)
+    moment = pressed
+    for entry in (e for e in entries if e.arrival_ns > until_ns):
+        moment = moment.then(visit.push(Batch.of([entry])))
+    told = moment.output.events
+    found = live.close()
+    swings = [e for e in told if isinstance(e, Swing)]
+    assert swings == list(found.swings) and len(swings) == 1
+    assert [e for e in told if isinstance(e, Stand)] == list(found.stands[:1])
+    assert moment.score is not None
+    assert [r.tried for r in found.drills] == [moment.score.tried] == [1]
+
+
+def test_the_chosen_drill_is_told_as_the_session_begins(store):
+    visit = held_visit(store, Ear(), "push")
+    visit.record()
+    moment = visit.push(Batch.of(one_swing()[:50]))
+    assert moment.score is not None
+    assert (moment.score.name, moment.score.tried) == ("push", 0)
+    visit.close("stop")
