@@ -16,6 +16,7 @@ from plantigrade_gateway.rules.model import RuleSet, State
 from plantigrade_gateway.rules.sheet import Readiness, Sheet, sheet
 
 SEEN, NOT_SEEN, NO_DATA, CANNOT_TELL = "seen", "not seen", "no data", "cannot tell yet"
+NOT_ASKED = "not asked"
 
 ORDER = (
     "The order of a check is fixed for safety: speed and time in the visit go together, but for "
@@ -32,10 +33,11 @@ class Looked:
     ----------
     id, item : str
     word : str
-        ``"seen"``, ``"not seen"``, ``"no data"`` or ``"cannot tell yet"``.
+        ``"seen"``, ``"not seen"``, ``"not asked"``, ``"no data"`` or ``"cannot tell yet"``.
     text : str
         The word with what decides it: ``cannot tell yet (5 of 6)``.
     note : str
+        The item's, where it explains the word: it was not asked, or there are no data.
     stage : str
         Empty: before the first fast swings; else after them.
     """
@@ -130,13 +132,16 @@ def looked(one: Readiness, found: Mapping[str, FactValue]) -> Looked:
         word = text = SEEN
     elif one.state is State.FAILS:
         word = text = NOT_SEEN
+    elif one.state is State.NOT_ASKED:
+        word = text = NOT_ASKED
     elif one.missing:
         word = NO_DATA
         text = f"{NO_DATA}: {', '.join(one.missing)}"
     else:
         word = CANNOT_TELL
         text = f"{CANNOT_TELL} ({', '.join(_how_many(found[name]) for name in one.vague)})"
-    return Looked(one.item.id, one.item.item, word, text, one.item.note, one.item.stage)
+    note = one.item.note if word in (NOT_ASKED, NO_DATA) else ""
+    return Looked(one.item.id, one.item.item, word, text, note, one.item.stage)
 
 
 def _how_many(fact: FactValue) -> str:

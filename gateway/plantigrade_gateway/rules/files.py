@@ -94,6 +94,7 @@ class _Item(_Table):
     id: Text
     item: Text
     when: _When
+    unless: _When | None = None
     note: str = ""
     stage: str = ""
 
@@ -216,6 +217,7 @@ def _keys_of(loc: tuple[int | str, ...]) -> list[str]:
         "readiness": _Item,
         "stop": _Stop,
         "when": _When,
+        "unless": _When,
         "against": _Against,
         "all": _Condition,
         "any": _Condition,
@@ -295,11 +297,15 @@ class _Reader:
         )
 
     def item(self, row: _Item) -> Item:
-        when = self._when(f"readiness {row.id!r}", row.when)
-        return Item(row.id, row.item, when, row.note, row.stage)
+        where = f"readiness {row.id!r}"
+        when = self._when(where, row.when)
+        unless = None if row.unless is None else self._when(where, row.unless, key="unless")
+        return Item(row.id, row.item, when, row.note, row.stage, unless)
 
-    def _when(self, where: str, row: _When, *, of_foot_allowed: bool = False) -> Condition:
-        return self._group(f"{where}, when", row.all, row.any, of_foot_allowed)
+    def _when(
+        self, where: str, row: _When, *, key: str = "when", of_foot_allowed: bool = False
+    ) -> Condition:
+        return self._group(f"{where}, {key}", row.all, row.any, of_foot_allowed)
 
     def _group(
         self,
@@ -417,7 +423,7 @@ def unused(rules: RuleSet) -> Iterator[str]:
     for rule in rules.rules:
         asked.update(rule.when.facts(), (one.when.fact for one in rule.against))
     for item in rules.readiness:
-        asked.update(item.when.facts())
+        asked.update(item.facts())
     for row in rules.feet:
         for foot in FEET:
             asked.update(of_foot(row.when, foot).facts())

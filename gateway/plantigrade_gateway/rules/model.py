@@ -157,8 +157,11 @@ class Item:
     id, item : str
     when : Condition
     note : str
+        What explains that it was not asked, or that there are no data.
     stage : str
         Empty: before the first fast block; else after it.
+    unless : Condition or None
+        Where it holds, an item that was not seen was not asked for.
     """
 
     id: str
@@ -166,6 +169,13 @@ class Item:
     when: Condition
     note: str = ""
     stage: str = ""
+    unless: Condition | None = None
+
+    def facts(self) -> Iterator[str]:
+        """Give the facts it names, in order."""
+        yield from self.when.facts()
+        if self.unless is not None:
+            yield from self.unless.facts()
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +230,7 @@ class State(StrEnum):
     HOLDS = "holds"
     FAILS = "fails"
     NO_DATA = "no data"
+    NOT_ASKED = "not asked"
 
 
 def state_of(truth: bool | None) -> State:

@@ -77,7 +77,7 @@ class Readiness:
     ----------
     item : Item
     state : State
-        Holds: seen; fails: not seen.
+        Holds: seen; fails: not seen; not asked: not seen, and need not be.
     missing : tuple of str
         Facts that are not known.
     vague : tuple of str
@@ -168,7 +168,7 @@ def _judged(rule: Rule, known: Known) -> Judged:
     return Judged(rule, state)
 
 
-def _unknown(when: Condition, known: Known) -> tuple[str, ...]:
+def _unknown(when: Condition | Item, known: Known) -> tuple[str, ...]:
     return tuple(dict.fromkeys(name for name in when.facts() if known.get(name) is None))
 
 
@@ -186,8 +186,12 @@ def _topics(judged: list[Judged]) -> tuple[Topic, ...]:
 
 
 def _readiness(item: Item, known: Known) -> Readiness:
-    state = state_of(item.when.holds(known, VAGUE))
+    seen = item.when.holds(known, VAGUE)
+    spared = False if item.unless is None else item.unless.holds(known, VAGUE)
+    if seen is not True and spared:
+        return Readiness(item, State.NOT_ASKED)
+    state = state_of(None if seen is False and spared is None else seen)
     if state is not State.NO_DATA:
         return Readiness(item, state)
-    vague = tuple(dict.fromkeys(name for name in item.when.facts() if known.get(name) in VAGUE))
-    return Readiness(item, state, _unknown(item.when, known), vague)
+    vague = tuple(dict.fromkeys(name for name in item.facts() if known.get(name) in VAGUE))
+    return Readiness(item, state, _unknown(item, known), vague)

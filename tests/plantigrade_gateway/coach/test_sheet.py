@@ -53,6 +53,23 @@ def test_readiness_in_its_four_words():
     assert rarely["push-full"] == "not seen"
 
 
+def test_a_note_stands_with_the_answer_it_explains_alone():
+    """Of the file's three notes one says why there are no data, one why nothing was asked."""
+    body = {"findings": dict.fromkeys(("hips", "trunk", "ankles", "balance"), "no limit")}
+    said = Decided("lead heel", "go", "either", "", FIRST_DAY.date())
+    maker = (
+        VisitMaker().stood([0.1] * 3, [0.1] * 3).walked([Roll.THROUGH] * 12, [Roll.THROUGH] * 12)
+    )
+    light = {"heel_share_trail_peak": 0.3, "heel_share_address": 0.4}
+    seen = case(maker.swung("full", [light] * 8).visit(), decisions=(said,), **body)
+    found = {one.id: (one.word, one.note) for one in evidence(seen, RULES).readiness}
+    assert found["body"] == found["heel-plan"] == ("seen", "")
+    assert found["trail-heel"] == ("not asked", "Not asked of a foot that bears on its midfoot.")
+    none = {one.id: (one.word, one.note) for one in evidence(case(), RULES).readiness}
+    assert none["body"] == ("no data", "Insoles cannot see this.")
+    assert none["heel-plan"] == ("no data", "No data until the coach has decided.")
+
+
 def test_a_travel_that_cannot_be_told_apart_is_no_failure():
     maker = VisitMaker()
     for intent, more in (("smooth", 0.0), ("full", 0.01)):
