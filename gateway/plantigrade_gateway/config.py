@@ -22,6 +22,7 @@ from plantigrade.foreign import read_toml
 from plantigrade.limits import LIMITS, Limits
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.foreign import read_file, read_secret
+from plantigrade_gateway.sinks import SINKS
 
 PREFIX = "PLANTIGRADE_"
 """Of a setting's name in the environment: ``tsdb.url`` is PLANTIGRADE_TSDB_URL."""
@@ -211,12 +212,11 @@ class Config:
 
     def sinks(self) -> list[str]:
         """Return what is sent on, and to whom."""
-        found = []
-        if self.values["tsdb.url"] is not None:
-            found += ["tsdb", "loads"] if self.flag("tsdb.loads") else ["tsdb"]
-        if self.values["mqtt.host"] is not None:
-            found.append("mqtt")
-        return found
+        wanted = (row for row in SINKS.values() if all(map(self._is_set, row.wanted)))
+        return [row.name for row in wanted]
+
+    def _is_set(self, name: str) -> bool:
+        return self.values[name] is not None and self.values[name] is not False
 
     def secrets(self) -> list[str]:
         """Return what must never be shown."""

@@ -1,5 +1,6 @@
 """Numbers, times and counts as people read them. Imports nothing of the program."""
 
+from collections.abc import Iterable
 from datetime import datetime
 
 NONE = "–"
@@ -52,6 +53,12 @@ def printable(text: str) -> str:
 def sentence(text: str) -> str:
     """Return a text as a sentence: its first letter large, a full stop at its end."""
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def either(names: Iterable[str]) -> str:
+    """Return names as one sentence gives them to choose from: ``a, b or c``."""
+    *most, last = names
+    return f"{', '.join(most)} or {last}" if most else last
 
 
 def plural(n: int, one: str, many: str | None = None) -> str:

@@ -22,9 +22,10 @@ from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.launch import Forwarder
+from plantigrade_gateway.sinks import LOADS, MQTT, TSDB
 from plantigrade_gateway.store import forwardstate
-from plantigrade_gateway.store.enqueue import LOADS, Loads, pack_loads
-from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
+from plantigrade_gateway.store.enqueue import Loads, pack_loads
+from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
 RATE_HZ = 200

@@ -31,11 +31,12 @@ from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.forward.roster import PairSoFar, Teller
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.sinks import MQTT
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.enqueue import Item
 from plantigrade_gateway.store.forwardstate import ForwardState, SinkState
-from plantigrade_gateway.store.outbox import MQTT, Outbox
+from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.status import FootStatus, ServiceStatus
 from plantigrade_gateway.store.store import Store
 

@@ -11,11 +11,11 @@ from plantigrade_gateway import config
 from plantigrade_gateway.forward.launch import link_body
 from plantigrade_gateway.forward.process import ForwardingProcess
 from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.sinks import LOADS, MQTT, TSDB
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.recording import at_once
 from plantigrade_gateway.sources.replay import demo_file, read_replay
-from plantigrade_gateway.store.enqueue import LOADS
-from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
+from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.results import reanalyse
 from plantigrade_gateway.store.status import FootStatus
 from plantigrade_gateway.store.store import Store

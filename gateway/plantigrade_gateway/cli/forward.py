@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from plantigrade_gateway import formats
 from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.sinks import LOADS, SINKS
 
 if TYPE_CHECKING:
     from plantigrade_gateway.config import Config
@@ -92,7 +94,9 @@ def register(
     @group.command()
     @click.option("--retry", is_flag=True, help="Send what was set aside again.")
     @click.option("--again", "session", metavar="SESSION", help="Send all of a session again.")
-    @click.option("--forget", metavar="SINK", help="Drop all that waits for tsdb, mqtt or loads.")
+    @click.option(
+        "--forget", metavar="SINK", help=f"Drop all that waits for {formats.either(SINKS)}."
+    )
     @json_option
     @store_option
     @click.pass_context
@@ -208,7 +212,6 @@ def register(
 def _outbox(
     store: "Store", retry: bool, session: str | None, forget: str | None, as_json: bool
 ) -> None:
-    from plantigrade_gateway.store.enqueue import LOADS
     from plantigrade_gateway.store.outbox import Outbox
     from plantigrade_gateway.store.sessions import find
 

@@ -14,8 +14,8 @@ from contextlib import suppress
 from typing import Protocol
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store.enqueue import LOADS, Item
-from plantigrade_gateway.store.forwardstate import display_name
+from plantigrade_gateway.sinks import LOADS, display_name
+from plantigrade_gateway.store.enqueue import Item
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.upkeep import fault
 

@@ -20,8 +20,9 @@ from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.roster import Told
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.sinks import LOADS, MQTT
 from plantigrade_gateway.sound.cues import Cue
-from plantigrade_gateway.store.enqueue import LOADS, Loads, Point, pack_loads, since_1970_ms
+from plantigrade_gateway.store.enqueue import Loads, Point, pack_loads, since_1970_ms
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.results import set_points
 from plantigrade_gateway.store.status import FootStatus, ServiceStatus
@@ -107,7 +108,7 @@ class LiveSummary:
     @classmethod
     def of(cls, forwarder: Told | None, config: Config | None) -> Self | None:
         """Return one as the settings say; None where nobody is to be told."""
-        if forwarder is None or config is None or "mqtt" not in config.sinks():
+        if forwarder is None or config is None or MQTT not in config.sinks():
             return None
         return cls(forwarder, config.number("mqtt.live_hz"))
 

@@ -27,8 +27,7 @@ from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.forward.roster import TOPIC, utc
-from plantigrade_gateway.forward.tsdb import NAMED
-from plantigrade_gateway.store.enqueue import Item
+from plantigrade_gateway.store.enqueue import NAMED, Item
 from plantigrade_gateway.upkeep import kept_up
 
 VERSION = 1
@@ -487,13 +486,14 @@ def _trust(ca_file: str | None) -> ssl.SSLContext:
 
 
 def _bytes(data: object) -> bytes | str:
-    return (
-        data
-        if isinstance(data, bytes | str)
-        else bytes(data)
-        if isinstance(data, bytearray)
-        else b""
-    )
+    if isinstance(data, bytearray):
+        return bytes(data)
+    return data if isinstance(data, bytes | str) else b""
+
+
+def sink(config: Config, say: Callable[[str], None]) -> Broker:
+    """Return the broker as the forwarding process sends to it."""
+    return Broker(config, say)
 
 
 def _ignore(_: dict[str, Any]) -> None:

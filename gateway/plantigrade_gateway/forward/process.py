@@ -11,17 +11,18 @@ import logging
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime
+from importlib import import_module
 from pathlib import Path
 from time import monotonic, time
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from plantigrade_gateway.child import Message, put, serve
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.forward.courier import Courier, Sink
+from plantigrade_gateway.sinks import MQTT, SINKS, TSDB, display_name
 from plantigrade_gateway.store import forwardstate
-from plantigrade_gateway.store.enqueue import LOADS
-from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
+from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.upkeep import kept_up
 
@@ -33,8 +34,6 @@ FLUSH_S = 3.0
 """After the word to stop, for what waits; the rest is sent at the next start (ours)."""
 STATE_EVERY_S = 1.0
 TRIM_EVERY_S = 30.0
-# Rows in one piece: what is unpacked and written as text at once bounds the memory.
-_AT_ONCE = {TSDB: 200, LOADS: 5, MQTT: 100}
 _log = logging.getLogger(__name__)
 
 
@@ -57,33 +56,22 @@ class ForwardingProcess:
         self._show_every_s = config.number("link_every_s")
         self._store = Store.open(store_path, create=False)
         self._outbox = Outbox(self._store.database)
-        self.database: Database | None = None
-        self.broker: Broker | None = None
         self._ways: list[tuple[Courier, Sink]] = []
         self._open_sinks()
         self._told: dict[str, str | None] = {}
         self._before: dict[str, tuple[float, int]] = {}
 
     def _open_sinks(self) -> None:
-        sinks = self._config.sinks()
-        # The sinks' libraries are only loaded where they are used.
-        if TSDB in sinks:
-            from plantigrade_gateway.forward.tsdb import Database
-
-            self.database = Database(self._config)
-            self._add(TSDB, self.database)
-            if LOADS in sinks:
-                self._add(LOADS, Database(self._config))
-        if MQTT in sinks:
-            from plantigrade_gateway.forward.mqtt import Broker
-
-            self.broker = Broker(self._config, self._say)
-            self._add(MQTT, self.broker)
-
-    def _add(self, name: str, sink: Sink) -> None:
-        section = "mqtt" if name == MQTT else "tsdb"
-        hold_s = self._config.number(f"{section}.hold_s")
-        self._ways.append((Courier(self._outbox, name, hold_s, _AT_ONCE[name]), sink))
+        for name in self._config.sinks():
+            row = SINKS[name]
+            # The sinks' libraries are only loaded where they are used.
+            module = import_module(f"plantigrade_gateway.forward.{row.module}")
+            sink: Sink = module.sink(self._config, self._say)
+            hold_s = self._config.number(f"{row.module}.hold_s")
+            self._ways.append((Courier(self._outbox, name, hold_s, row.at_once), sink))
+        opened = {courier.sink: sink for courier, sink in self._ways}
+        self.database = cast("Database | None", opened.get(TSDB))
+        self.broker = cast("Broker | None", opened.get(MQTT))
 
     async def run(self) -> None:
         """Forward until `stop` is set, then a little longer."""
@@ -183,7 +171,7 @@ class ForwardingProcess:
         elif well:
             self._say(well)
         elif before is not None:
-            self._say(f"{forwardstate.display_name(what).capitalize()}: takes data again.")
+            self._say(f"{display_name(what).capitalize()}: takes data again.")
 
 
 def main(arguments: list[str] | None = None) -> None:

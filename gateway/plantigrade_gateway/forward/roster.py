@@ -17,6 +17,7 @@ from plantigrade_gateway import words
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.sinks import MQTT
 from plantigrade_gateway.store.enqueue import source_of
 from plantigrade_gateway.store.forwardstate import ForwardState
 from plantigrade_gateway.store.status import FootStatus, ServiceStatus
@@ -209,7 +210,7 @@ class Teller:
     @classmethod
     def of(cls, told: Told | None, config: Config | None) -> Self | None:
         """Return one as the settings say; None where nobody is to be told."""
-        if told is None or config is None or "mqtt" not in config.sinks():
+        if told is None or config is None or MQTT not in config.sinks():
             return None
         return cls(told)
 

@@ -10,7 +10,7 @@ import os
 import re
 import ssl
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -27,7 +27,8 @@ from plantigrade.foreign import read_json
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
-from plantigrade_gateway.store.enqueue import LOADS, REGIONS, Item, unpack_loads
+from plantigrade_gateway.sinks import LOADS
+from plantigrade_gateway.store.enqueue import NAMED, REGIONS, Item, unpack_loads
 from plantigrade_gateway.store.forwardstate import SinkState
 
 PREFIX = "plantigrade_"
@@ -43,10 +44,6 @@ CODES: dict[str, tuple[str, ...]] = {
     "link": ("stopped", "pausing", "searching", "connecting", "streaming"),
 }
 """What the numbers of coded fields mean: the place in the list."""
-
-NAMED = {"step": "foot", "stand": "foot", "swing": "lead", "cue": "cue", "set": "set"}
-NAMED |= {"link": "foot", "session": ""}
-"""The tag that an item's name is."""
 
 _LEFT_OUT = {"foot", "lead", "path_t_s", "path_y", "name", "end_reason", "started_utc"}
 _LEFT_OUT |= {"set_id", "club", "pair"}  # texts
@@ -442,6 +439,11 @@ class Database:
 
     def _text(self, what: str) -> str:
         return self._config.masked(f"time-series database {self.url}: {what}")
+
+
+def sink(config: Config, _say: Callable[[str], None]) -> Database:
+    """Return the database as the forwarding process sends to it."""
+    return Database(config)
 
 
 def _trust(ca_file: str | None) -> ssl.SSLContext:

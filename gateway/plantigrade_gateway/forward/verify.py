@@ -18,9 +18,9 @@ from plantigrade_gateway.forward.check import open_database
 from plantigrade_gateway.forward.courier import SinkUnavailable
 from plantigrade_gateway.forward.launch import Seconds
 from plantigrade_gateway.forward.tsdb import PREFIX, Database, lines, place_tags
+from plantigrade_gateway.sinks import LOADS
 from plantigrade_gateway.store.enqueue import (
     LINKS_KEPT_DAYS,
-    LOADS,
     Item,
     Loads,
     in_ms,

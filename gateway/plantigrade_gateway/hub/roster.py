@@ -25,7 +25,8 @@ from plantigrade_gateway.forward import roster as status
 from plantigrade_gateway.forward.courier import SinkUnavailable
 from plantigrade_gateway.forward.mqtt import Broker, Heard
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.store.forwardstate import display_name, duration
+from plantigrade_gateway.sinks import display_name
+from plantigrade_gateway.store.forwardstate import duration
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.upkeep import Backoff
 
@@ -389,8 +390,4 @@ def _unsent(waits: tuple[status.Unsent, ...]) -> tuple[str, bool]:
     oldest_s, one = max(there, key=lambda pair: pair[0])
     if oldest_s <= OLD_S:
         return duration(oldest_s), False
-    called = display_name(one.to) if one.to in _SINKS else formats.printable(one.to)[:32]
-    return f"{duration(oldest_s)}, for the {called}", True
-
-
-_SINKS = ("tsdb", "mqtt", "loads")
+    return f"{duration(oldest_s)}, for the {display_name(one.to)}", True

@@ -16,7 +16,7 @@ from plantigrade_gateway.formats import plural
 from plantigrade_gateway.people.log import DELETED
 from plantigrade_gateway.people.players import COACH, PLAYER, SESSION, Register
 from plantigrade_gateway.people.prints import PHOTO, pictures_of
-from plantigrade_gateway.store.enqueue import LOADS
+from plantigrade_gateway.sinks import LOADS
 from plantigrade_gateway.store.hubledger import Ledger
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store

@@ -13,6 +13,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from plantigrade.errors import shown
+from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.change import Change
 
@@ -153,8 +154,8 @@ def one_of(value: object, known: Iterable[str], what: str) -> str:
 
 
 def _expected(value: str, words: list[str]) -> str:
+    there = formats.either(words)
     near = get_close_matches(value.casefold(), words, 1)
-    there = f"{', '.join(words[:-1])} or {words[-1]}"
     return f"did you mean {near[0]}? Expected {there}" if near else f"expected {there}"
 
 

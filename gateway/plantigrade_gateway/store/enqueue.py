@@ -20,8 +20,11 @@ from plantigrade.block import Column, PairBlock
 from plantigrade_gateway.analysis.eventrow import EventRow, event_id
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.foreign import inflated
+from plantigrade_gateway.sinks import LOADS
 
-LOADS = "loads"
+NAMED = {"step": "foot", "stand": "foot", "swing": "lead", "cue": "cue", "set": "set"}
+NAMED |= {"link": "foot", "session": ""}
+"""What an item's name is, by its kind: the sinks' tag or key for it."""
 REGIONS = ("heel", "midfoot", "forefoot", "toes")
 _COLUMNS = (Column.HEEL, Column.MIDFOOT, Column.FOREFOOT, Column.TOES)
 _PER_N = 10.0  # regional loads leave in steps of 0.1 N, far below any sensor's

@@ -7,10 +7,10 @@ from pathlib import Path
 from plantigrade_gateway import formats
 from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.sinks import display_name
 from plantigrade_gateway.store.status import replace_json
 
 FRESH_S = 5.0
-_CALLED = {"tsdb": "time-series database", "mqtt": "message broker", "loads": "regional loads"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,12 +121,7 @@ def sink_line(sink: SinkState) -> str:
         parts.append("no longer configured")
     elif sink.problem:
         parts.append(sink.problem)
-    return f"{_CALLED[sink.sink]}: {', '.join(parts)}"
-
-
-def display_name(sink: str) -> str:
-    """Return what a sink is called."""
-    return _CALLED[sink]
+    return f"{display_name(sink.sink)}: {', '.join(parts)}"
 
 
 def duration(seconds: float) -> str:

@@ -10,15 +10,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from plantigrade_gateway import formats
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.sinks import LOADS, SINKS
 from plantigrade_gateway.store import enqueue
 from plantigrade_gateway.store.database import Database
-from plantigrade_gateway.store.enqueue import LOADS, Item, link_id, source_of
+from plantigrade_gateway.store.enqueue import Item, link_id, source_of
 from plantigrade_gateway.store.rows import utc_text
-
-TSDB, MQTT = "tsdb", "mqtt"
-SINKS = (TSDB, MQTT, LOADS)
-"""Regional loads go to the database only, behind the events and with a cursor of their own."""
 
 _DELETED_AT_ONCE = 500  # a short transaction: recording waits for it
 _PAGES_AT_ONCE = 64
@@ -119,7 +117,9 @@ class Outbox:
         """
         with self._db.writing() as db:
             if not db.execute("DELETE FROM outbox_sinks WHERE sink = ?", (sink,)).rowcount:
-                raise InputError(f"outbox: nothing waits for {sink!r}, expected {_or(SINKS)}")
+                raise InputError(
+                    f"outbox: nothing waits for {sink!r}, expected {formats.either(SINKS)}"
+                )
             db.execute("DELETE FROM outbox_aside WHERE sink = ?", (sink,))
         while self.clear():
             pass
@@ -157,10 +157,12 @@ class Outbox:
     def clear(self) -> bool:
         """Delete some of what every sink has; return whether there may be more."""
         gone = 0
-        for table, sinks in (("outbox", "sink <> 'loads'"), ("outbox_loads", "sink = 'loads'")):
+        for table, of_loads in (("outbox", "<>"), ("outbox_loads", "=")):
             # Where there is no sink, nothing is kept for anybody.
             places = self._db.read(
-                f"SELECT coalesce(min(done_seq), 1 << 62) FROM outbox_sinks WHERE {sinks}"
+                "SELECT coalesce(min(done_seq), 1 << 62) FROM outbox_sinks"
+                f" WHERE sink {of_loads} ?",
+                (LOADS,),
             )
             upto = places[0][0]
             if not self._db.read(f"SELECT 1 FROM {table} WHERE seq <= ? LIMIT 1", (upto,)):
@@ -362,8 +364,3 @@ def _loads(
     return Item(
         seq, "", LOADS, "both", time_us // 1000, 0, 0, session, player, source_of(source), "", block
     )
-
-
-def _or(names: Collection[str]) -> str:
-    *most, last = names
-    return f"{', '.join(most)} or {last}"

@@ -11,6 +11,7 @@ from fastapi import APIRouter, HTTPException, Request, Response
 from fastapi.responses import JSONResponse
 
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.sinks import display_name
 from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.status import ServiceStatus
@@ -85,11 +86,9 @@ def health(store_path: Path) -> tuple[bool, list[str]]:
     forward = forwardstate.latest(store_path)
     for sink in () if forward is None else forward.sinks:
         if sink.active and sink.problem:
-            problems.append(f"{forwardstate.display_name(sink.sink)} takes nothing")
+            problems.append(f"{display_name(sink.sink)} takes nothing")
         if sink.aside:
-            problems.append(
-                f"{sink.aside} rows set aside for the {forwardstate.display_name(sink.sink)}"
-            )
+            problems.append(f"{sink.aside} rows set aside for the {display_name(sink.sink)}")
     return bool(live), problems
 
 

@@ -28,8 +28,8 @@ from plantigrade_gateway.analysis.result import Analysis, SetSpan
 from plantigrade_gateway.forward import courier, launch, mqtt
 from plantigrade_gateway.forward import mqtt as payloads
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.sinks import MQTT
 from plantigrade_gateway.store.enqueue import Point
-from plantigrade_gateway.store.outbox import MQTT
 from plantigrade_gateway.store.results import set_points
 from plantigrade_gateway.store.status import FootStatus
 

@@ -20,8 +20,8 @@ from tests.support.waiting import HANG_S
 from plantigrade_gateway.analysis.eventrow import Measured, event_row
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.forward.verify import verify
+from plantigrade_gateway.sinks import TSDB
 from plantigrade_gateway.store.enqueue import Point
-from plantigrade_gateway.store.outbox import TSDB
 
 pytestmark = pytest.mark.dear
 

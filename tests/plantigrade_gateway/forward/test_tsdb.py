@@ -23,8 +23,8 @@ from plantigrade_gateway import logs
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.forward import check, courier
 from plantigrade_gateway.forward.verify import Comparison, verify
+from plantigrade_gateway.sinks import TSDB
 from plantigrade_gateway.store import forwardstate
-from plantigrade_gateway.store.outbox import TSDB
 
 pytestmark = pytest.mark.dear
 

@@ -13,9 +13,9 @@ from plantigrade_gateway.people.deletion import ELSEWHERE, SentOn, delete_player
 from plantigrade_gateway.people.log import DELETED
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.sinks import LOADS, MQTT, TSDB
 from plantigrade_gateway.store import schema
-from plantigrade_gateway.store.enqueue import LOADS
-from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
+from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
 

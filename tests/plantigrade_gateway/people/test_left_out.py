@@ -30,8 +30,9 @@ from plantigrade_gateway.people.visits import Visits, read_session, with_said
 from plantigrade_gateway.report.export import export
 from plantigrade_gateway.report.measures import groups_of, show_swings
 from plantigrade_gateway.report.reader import open_store
+from plantigrade_gateway.sinks import TSDB
 from plantigrade_gateway.store import results
-from plantigrade_gateway.store.outbox import TSDB, Outbox
+from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router

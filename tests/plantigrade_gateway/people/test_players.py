@@ -15,7 +15,8 @@ from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.profile import Consent, lacks_consent
 from plantigrade_gateway.people.tables import explained
-from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
+from plantigrade_gateway.sinks import MQTT, TSDB
+from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
 TODAY = date(2026, 3, 31)

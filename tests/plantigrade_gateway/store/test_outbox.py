@@ -14,12 +14,13 @@ from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.forward.launch import Gather
 from plantigrade_gateway.forward.tsdb import lines
 from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.sinks import LOADS, MQTT, TSDB
 from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.recording import at_once
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
-from plantigrade_gateway.store.enqueue import LOADS, Loads, Point, pack_loads, unpack_loads
-from plantigrade_gateway.store.outbox import MQTT, TSDB, Outbox
+from plantigrade_gateway.store.enqueue import Loads, Point, pack_loads, unpack_loads
+from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.store import Store
 
