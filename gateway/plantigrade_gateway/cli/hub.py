@@ -78,9 +78,7 @@ def register(group: click.Group, json_option: Callable[[Any], Any]) -> None:
         with Intake(folder, Objects.of(_place(folder, objects)), _named(name)) as intake:
             spoilt = intake.rebuild(click.echo)
         if spoilt:
-            click.echo(
-                f"Sessions with something spoilt: {spoilt}. All others are as the objects are."
-            )
+            click.echo(f"Sessions with something spoilt: {spoilt}; all others are made again.")
             ctx.exit(1)
         click.echo("The working store is as the objects are.")
 
