@@ -63,14 +63,23 @@ def register(group: click.Group, json_option: Callable[[Any], Any]) -> None:
     @hub.command()
     @_objects_options
     @_data_option
-    def rebuild(data: Path | None, objects: str | None, name: str | None) -> None:
-        """Make the working store again from the objects; nothing that was said is touched."""
+    @click.pass_context
+    def rebuild(
+        ctx: click.Context, data: Path | None, objects: str | None, name: str | None
+    ) -> None:
+        """Make the working store again from the objects; nothing that was said is touched.
+
+        A session with a spoilt object is said and holds up no other; then the exit code is 1.
+        """
         from plantigrade_gateway.hub.intake import Intake
         from plantigrade_gateway.hub.objects import Objects
 
         folder = data or _default_data()
         with Intake(folder, Objects.of(_place(folder, objects)), _named(name)) as intake:
-            intake.rebuild(click.echo)
+            spoilt = intake.rebuild(click.echo)
+        if spoilt:
+            click.echo(f"Sessions with something spoilt: {spoilt}; all others are made again.")
+            ctx.exit(1)
         click.echo("The working store is as the objects are.")
 
     @hub.command()

@@ -109,19 +109,41 @@ class Intake:
                 if row.is_whole and not row.is_deleted:
                     self._see_to(row, here.get(row.session_id), say)
 
-    def rebuild(self, say: Callable[[str], None] = lambda text: None) -> None:
-        """Empty the working store of sessions and bring all of them in again from the objects.
+    def rebuild(self, say: Callable[[str], None] = lambda text: None) -> int:
+        """Bring all sessions in again from the objects; return of how many something is spoilt.
 
-        Rows of the tables that are lost are made again of the objects, too.
+        Rows of the tables that are lost are made again of the objects, too. One session that is
+        spoilt is said and holds up no other; what the working store has of it stays.
         """
         with self._register.explained():
-            restored = self._uploads.restore()
+            restored, spoilt = self._uploads.restore()
             if restored:
                 say(f"Sessions that the tables had lost: {restored}")
+            for session_id, why in spoilt.items():
+                say(f"Session {session_id[:8]}: {why}")
+            unread = self._spoilt(say)
+            known = self._store.database.read("SELECT session_id FROM sessions")
             with self._store.database.writing() as db:
-                db.execute("DELETE FROM sessions")
+                db.executemany(
+                    "DELETE FROM sessions WHERE session_id = ?",
+                    [(key,) for (key,) in known if key not in unread],
+                )
             self._store.database.wipe()
         self.look(say)
+        return len({*spoilt, *unread, *self._failed})
+
+    def _spoilt(self, say: Callable[[str], None]) -> set[str]:
+        """Return the whole sessions whose replay file is not what was put there."""
+        found = set()
+        for row in self._uploads.rows():
+            if row.is_deleted or row.sha256 is None:
+                continue
+            try:
+                self._uploads.check(row)
+            except GatewayError as error:
+                say(f"Session {row.session_id[:8]} of bay {row.bay}: {error}")
+                found.add(row.session_id)
+        return found
 
     # Sessions
 
@@ -209,14 +231,21 @@ class Intake:
         log = self._register.log
         players, sessions = log.deleted(PLAYER), log.deleted(SESSION)
         self._deletions.ask(players)
+        left: set[str | None] = set()  # whose sessions the archive still has
         for row in self._uploads.rows():
             is_dead = row.player_id in players or row.session_id in sessions or row.is_deleted
             if is_dead and row.started_utc != FORGOTTEN:
                 if row.session_id not in sessions:
                     log.delete([(SESSION, row.session_id)], AUTHOR)
-                self._uploads.delete(row.session_id)
+                try:
+                    self._uploads.delete(row.session_id)
+                except StoreError as error:  # of this one: the others go, and it is tried again
+                    left.add(row.player_id)
+                    self._note_failed(row, error, say)
+                    continue
+                self._failed.pop(row.session_id, None)
                 say(f"Session {row.session_id[:8]}: deleted from the archive")
-        for player_id in self._deletions.waiting(ARCHIVE):
+        for player_id in self._deletions.waiting(ARCHIVE) - left:
             self._deletions.confirm(player_id, ARCHIVE, None)
         here = self._store.database.read("SELECT player_id FROM players")
         for player_id in players & {key for (key,) in here}:

@@ -109,8 +109,15 @@ class Objects:
                 yield bytes(piece)
 
     def names(self, prefix: str) -> Iterator[str]:
-        """Give the names of the objects under a prefix, a whole folder of names."""
+        """Give the names of the objects under a prefix, a whole folder of names.
+
+        In a folder, files that somebody else put there, whose names can be no object's, are left
+        out: the store itself ends its list at the first of them.
+        """
         with _explained(prefix):
+            if self._folder is not None:
+                yield from _files(self._folder, prefix)
+                return
             for rows in obstore.list(self._store, prefix):
                 yield from (str(row["path"]) for row in rows)
 
@@ -126,6 +133,19 @@ class Objects:
     def delete_all(self, prefix: str) -> None:
         """Delete the objects under a prefix."""
         self.delete(list(self.names(prefix)))
+
+
+def _files(folder: Path, prefix: str) -> Iterator[str]:
+    for place, _, names in os.walk(folder / prefix, onerror=_unless_missing):
+        for name in names:
+            path = Path(place, name)
+            if name.isascii() and name.isprintable() and path.is_file() and not path.is_symlink():
+                yield path.relative_to(folder).as_posix()
+
+
+def _unless_missing(error: OSError) -> None:
+    if not isinstance(error, FileNotFoundError):
+        raise error
 
 
 def _sync(folder: Path, path: Path) -> None:

@@ -30,6 +30,7 @@ from plantigrade_gateway.hub.uploads import (
     Differs,
     Gone,
     OutOfPlace,
+    Spoilt,
     Unfit,
     Unknown,
     Uploads,
@@ -59,7 +60,7 @@ AT_ONCE = 4
 """Requests of one bay at a time; a bay needs one (ours)."""
 _AGAIN_S = "5"  # Retry-After
 _NOT_YOURS = "This credential opens nothing: it is unknown or was withdrawn."
-_STATUS = {Unfit: 422, Unknown: 404, Gone: 410, Differs: 409, OutOfPlace: 409}
+_STATUS = {Unfit: 422, Unknown: 404, Gone: 410, Differs: 409, Spoilt: 409}
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _log = logging.getLogger(__name__)
 _T = TypeVar("_T")
@@ -113,7 +114,9 @@ class BayApi:
                 return await self._answer(handler, request)
             except OutOfPlace as error:
                 return JSONResponse({**plain(error.received), "error": str(error)}, 409)
-            except (Unfit, Unknown, Gone, Differs) as error:
+            except (Unfit, Unknown, Gone, Differs, Spoilt) as error:
+                if isinstance(error, Spoilt):  # of this session: the bay goes on with its others
+                    _log.error("%s", error)
                 return _error(str(error), _STATUS[type(error)])
             except TooLarge as error:
                 return _error(str(error), 413)

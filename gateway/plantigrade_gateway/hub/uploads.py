@@ -13,7 +13,7 @@ import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import chain, islice
 from typing import Any
@@ -22,7 +22,7 @@ import sqlalchemy as sa
 
 from plantigrade.errors import shown
 from plantigrade_gateway.converter import made_from_text
-from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.errors import GatewayError, RecordError, StoreError
 from plantigrade_gateway.hub import rows
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import FORGOTTEN, Row
@@ -68,6 +68,10 @@ class OutOfPlace(GatewayError):
 
 class Differs(GatewayError):
     """Other bytes than those that are here, where only the same can be."""
+
+
+class Spoilt(GatewayError):
+    """An object of a session is lost, or has other bytes than were put there."""
 
 
 class Uploads:
@@ -124,7 +128,7 @@ class Uploads:
 
         Raises
         ------
-        Unfit, Unknown, Gone, OutOfPlace, Differs
+        Unfit, Unknown, Gone, OutOfPlace, Differs, Spoilt
         StoreError
             The object store refuses: nothing was taken.
         """
@@ -155,9 +159,9 @@ class Uploads:
 
         Raises
         ------
-        Unfit, Unknown, Gone, OutOfPlace, Differs
+        Unfit, Unknown, Gone, OutOfPlace, Differs, Spoilt
         StoreError
-            The object store refuses, or has other bytes than it was given.
+            The object store refuses.
         """
         if end.player_id is not None and not ID.fullmatch(end.player_id):
             raise Unfit(f"player {shown(end.player_id)}: expected 32 hexadecimal digits")
@@ -225,22 +229,79 @@ class Uploads:
             values = {"player_id": None, "started_utc": FORGOTTEN, "about": "{}"}
             rows.change(db, session_id, **values)
 
-    def restore(self) -> int:
-        """Make rows of whole sessions whose rows are lost, of their objects; return how many."""
-        made = 0
-        for name in list(self._objects.names(replays_of("").rstrip("/"))):
-            if not name.endswith("/head.json"):
-                continue
-            data = self._objects.get(name)
+    def restore(self) -> tuple[int, dict[str, str]]:
+        """Make rows of whole sessions whose rows are lost, of their objects.
+
+        A head that is spoilt is made again of its row, where there is one.
+
+        Returns
+        -------
+        int
+            How many rows were made.
+        dict of str to str
+            Why not, by session, where a head is spoilt.
+
+        Raises
+        ------
+        StoreError
+            The object store does not list them.
+        """
+        made, spoilt = 0, {}
+        for session_id in {each.session_id for each in self._listed("sessions")}:
             try:
-                row = made_from_text(Row, data or b"")
-            except ValueError as error:
-                raise StoreError(f"object {name}: is not what was put there ({error})") from error
-            with writing(self._engine).begin() as db:
-                if rows.found(db, row.session_id) is None:
-                    rows.put(db, row)
-                    made += 1
-        return made
+                made += self._restore(session_id)
+            except GatewayError as error:
+                spoilt[session_id] = str(error)
+        return made, spoilt
+
+    def _restore(self, session_id: str) -> bool:
+        """Make a session's row of its objects; return whether it was lost."""
+        with self._engine.connect() as db:
+            row = rows.found(db, session_id)
+        try:
+            kept = self._head(session_id)
+        except GatewayError as error:
+            if row is None or row.sha256 is None or row.is_deleted:
+                raise
+            self._put_head(row)
+            raise Spoilt(f"{error}; it was made again of its row") from error
+        with writing(self._engine).begin() as db:
+            if rows.found(db, session_id) is None:
+                rows.put(db, kept)
+                return True
+        return False
+
+    def _head(self, session_id: str) -> Row:
+        """Return what is known of a whole session beside its row."""
+        name = head_name(session_id)
+        data = self._objects.get(name)
+        if data is None:
+            raise Spoilt(f"object {name}: is not there")
+        try:
+            row = made_from_text(Row, data)
+            datetime.fromisoformat(row.started_utc)
+            if row.session_id != session_id or not 0 <= row.in_replay <= MOST_PIECES:
+                raise ValueError("is another session's, or of no number of pieces")
+        except ValueError as error:
+            raise Spoilt(f"object {name}: is not what was put there ({error})") from error
+        return row
+
+    def check(self, row: Row) -> None:
+        """Read all of a session's replay file.
+
+        Raises
+        ------
+        Spoilt
+            It does not have the bytes that the session ended with.
+        StoreError
+            The object store refuses.
+        """
+        whole = hashlib.sha256()
+        for piece in self._in_replay(row):
+            whole.update(hashlib.sha256(piece).digest())
+        if whole.hexdigest() != row.sha256:
+            name = replay_name(row.session_id, row.in_replay)
+            raise Spoilt(f"object {name}: is not what was put there")
 
     def tidy(self) -> None:
         """Delete objects that lie about: pieces that are in a replay file, or were not taken.
@@ -254,15 +315,24 @@ class Uploads:
         StoreError
             The object store refuses.
         """
-        of_session: dict[str, list[str]] = {}
-        for name in [*self._objects.names("pieces"), *self._objects.names("sessions")]:
-            of_session.setdefault(name.split("/")[1], []).append(name)
+        of_session: dict[str, list[_Name]] = {}
+        for one in [*self._listed("pieces"), *self._listed("sessions")]:
+            of_session.setdefault(one.session_id, []).append(one)
         for session_id, names in of_session.items():
             with snapshot(self._engine).connect() as db:
                 row = rows.found(db, session_id)
                 fresh = rows.sums_of(db, session_id)
-            if about := [name for name in names if _lies_about(name, row, fresh)]:
+            if about := [each.name for each in names if _lies_about(each, row, fresh)]:
                 self._objects.delete(about)
+
+    def _listed(self, kind: str) -> list["_Name"]:
+        """Return the objects of a kind; what else somebody put there is left alone."""
+        found = []
+        for name in self._objects.names(kind):
+            parts = name.split("/")
+            if len(parts) == 3 and ID.fullmatch(parts[1]):
+                found.append(_Name(name, kind, parts[1], *parts[2].partition(".")[::2]))
+        return found
 
     def rows(self) -> list[Row]:
         """Return what there is of all sessions."""
@@ -314,11 +384,14 @@ class Uploads:
             return
         name = replay_name(row.session_id, row.in_replay)
         given = 0
-        for piece in islice(unpacked_replay(name, self._objects.pieces(name)), row.in_replay):
-            yield piece
-            given += 1
+        try:
+            for piece in islice(unpacked_replay(name, self._objects.pieces(name)), row.in_replay):
+                yield piece
+                given += 1
+        except RecordError as error:
+            raise Spoilt(f"object {error}") from error
         if given < row.in_replay:
-            raise StoreError(f"object {name}: has {given} of {row.in_replay} pieces")
+            raise Spoilt(f"object {name}: has {given} of {row.in_replay} pieces")
 
     def _read(self, row: Row, sums: list[str]) -> Iterator[bytes]:
         """Give the other pieces in order, some of them read ahead; each must be what was taken."""
@@ -330,7 +403,7 @@ class Uploads:
                     these, sums[at:], pool.map(self._objects.get, these), strict=False
                 ):
                     if data is None or hashlib.sha256(data).hexdigest() != sha256:
-                        raise StoreError(f"object {name}: is not what was put there")
+                        raise Spoilt(f"object {name}: is not what was put there")
                     yield data
 
     def _looked_up(self, db: sa.Connection, bay: str, session_id: str) -> Row:
@@ -371,20 +444,29 @@ def _names_of(session_id: str, first: int, sums: list[str]) -> list[str]:
     return [piece_name(session_id, n, each) for n, each in enumerate(sums, first)]
 
 
-def _lies_about(name: str, row: Row | None, fresh: list[str]) -> bool:
+@dataclass(frozen=True, slots=True)
+class _Name:
+    """An object's name: of what kind, whose, and of which number; ``head``: none."""
+
+    name: str
+    kind: str
+    session_id: str
+    number: str
+    rest: str
+
+
+def _lies_about(one: _Name, row: Row | None, fresh: list[str]) -> bool:
     """Whether nobody needs an object any more, nor will: by its session's row and fresh pieces."""
-    kind, _, last = name.split("/")
-    number, _, sum_ = last.partition(".")
     if row is None:  # a whole session is known by its objects alone, where the tables lost it
-        return kind == "pieces"
+        return one.kind == "pieces"
     if row.is_deleted:
         return True
-    if not (number.isascii() and number.isdigit()):
+    if not (one.number.isascii() and one.number.isdigit()):
         return False
-    if kind == "sessions" or int(number) < row.in_replay:
-        return int(number) < row.in_replay
-    at = int(number) - row.in_replay
-    return at < len(fresh) and fresh[at] != sum_
+    at = int(one.number) - row.in_replay
+    if one.kind == "sessions" or at < 0:
+        return at < 0
+    return at < len(fresh) and fresh[at] != one.rest
 
 
 def _as_ended(row: Row) -> Row:

@@ -1,5 +1,6 @@
 """A hub's working store: brought in, gone on with, given over, made again; two hubs of one site."""
 
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,6 +18,9 @@ from tests.support.hub import (
 )
 
 from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.hub.deletions import Deletions
+from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import handedover, results
 from plantigrade_gateway.store.store import Store
@@ -222,3 +226,108 @@ def test_a_session_that_fails_holds_up_no_other_and_is_tried_again(hub, practice
         intake.look(said.append)
         assert said[2:] == [f"Session {session[:8]} of bay one: brought in"]
     assert list(hub.store.events(session)) == events
+
+
+def spoil(hub: Site, session: str, how: str) -> None:
+    """Damage an object of a session as a disk or somebody may."""
+    head = Path(hub.place) / "sessions" / session / "head.json"
+    (replay,) = head.parent.glob("*.pgr")
+    whole = replay.read_bytes()
+    match how:
+        case "head of other JSON":
+            head.write_text('{"session_id": 7}')
+        case "head of another":
+            head.write_bytes(head.read_bytes().replace(session.encode(), b"0" * 32))
+        case "no head":
+            head.unlink()
+        case "head is a folder":
+            head.unlink()
+            head.mkdir()
+        case "record lost":
+            replay.unlink()
+        case "record cut":
+            replay.write_bytes(whole[:-200])
+        case "record flipped":
+            replay.write_bytes(whole[:300] + b"?" + whole[301:])
+        case "record is nothing":
+            replay.write_bytes(b"")
+
+
+SPOILT = ["head of other JSON", "head of another", "no head", "head is a folder"]
+SPOILT += ["record lost", "record cut", "record flipped", "record is nothing"]
+
+
+@pytest.mark.parametrize("how", SPOILT)
+def test_one_spoilt_object_costs_its_own_session_alone(hub, practice, tmp_path, how):
+    """With the tables, and without them; it is named, once, and what was brought in stays."""
+    _, pieces, _ = practice
+    keys = [f"{n}" * 32 for n in "abc"]
+    for key in keys:
+        handed_over(hub.client(), key, pieces[:5])
+    looked(hub)
+    spoil(hub, keys[1], how)
+    for foreign in ("sessions/README", f"pieces/{keys[1]}/a/b", "sessions/x/a\nb", "pieces/x"):
+        path = Path(hub.place) / foreign
+        path.parent.mkdir(exist_ok=True, parents=True)
+        path.write_bytes(b"somebody else's")
+    for data in (tmp_path / "other", hub.data):
+        with site(data, hub.place) as asked:
+            said: list[str] = []
+            with asked.intake() as intake:
+                assert intake.rebuild(said.append) == 1
+                intake.tidy()
+            spoilt = [one for one in said if one.startswith(f"Session {keys[1][:8]}")]
+            assert len(spoilt) >= 1 and all("\n" not in one for one in spoilt), said
+            assert f"object sessions/{keys[1]}" in spoilt[0]
+            for key in (keys[0], keys[2]):
+                assert pieces_of(asked.store, key) == pieces[:5]
+    assert pieces_of(hub.store, keys[1]) == pieces[:5], "what was here stays"
+
+
+def test_a_head_that_is_spoilt_is_made_again_of_its_row(hub, practice):
+    session, pieces, _ = practice
+    handed_over(hub.client(), session, pieces[:5])
+    head = Path(hub.place) / "sessions" / session / "head.json"
+    before = head.read_bytes()
+    head.write_bytes(b"{}")
+    with hub.intake() as intake:
+        assert intake.rebuild() == 1
+        assert intake.rebuild() == 0
+    assert head.read_bytes() == before
+
+
+def test_a_session_that_cannot_be_deleted_holds_up_no_other_and_is_not_confirmed(
+    hub, practice, monkeypatch
+):
+    _, pieces, _ = practice
+    stuck, other = "a" * 32, "b" * 32
+    with Register(hub.store) as register:
+        one, two = (register.add(name=name, handedness="left") for name in ("Ann", "Bea"))
+        handed_over(hub.client(), stuck, pieces[:3], one)
+        handed_over(hub.client(), other, pieces[:3], two)
+        for player in (one, two):
+            register.log.delete([("player", player)], "coach")
+        whole = Objects.delete
+        refusing = [f"sessions/{stuck}"]
+
+        def delete(self: Objects, names: Iterable[str]) -> None:
+            for name in names:
+                if any(name.startswith(each) for each in refusing):
+                    raise StoreError(f"object {name}: the object store refuses (no reason)")
+                whole(self, [name])
+
+        monkeypatch.setattr(Objects, "delete", delete)
+        said: list[str] = []
+        with hub.intake() as intake:
+            intake.look(said.append)
+            assert any(f"object sessions/{stuck}" in one for one in said)
+            assert list(intake._objects.names(f"sessions/{other}")) == []
+            archive = {
+                c.player_id: c.confirmed
+                for c in Deletions(hub.engine).all()
+                if c.place == "archive"
+            }
+            assert archive[one] is None and archive[two] is not None
+            refusing.clear()
+            intake.look(said.append)
+        assert Deletions(hub.engine).waiting("archive") == set()

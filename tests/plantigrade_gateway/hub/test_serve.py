@@ -153,3 +153,11 @@ def test_the_commands_say_what_there_is(tmp_path):
         told = run(*wrong, *data)
         assert told.returncode == 2 and len(told.stderr.splitlines()) == 1
     assert run("rebuild", *data).returncode == 0
+    spoilt = tmp_path / "objects" / "sessions" / ("ab" * 16)
+    spoilt.mkdir(parents=True)
+    (spoilt / "head.json").write_bytes(b"other")
+    found = run("rebuild", *data)
+    assert found.returncode == 1 and "Traceback" not in found.stderr
+    first, last = found.stdout.splitlines()
+    assert first.startswith(f"Session abababab: object sessions/{'ab' * 16}/head.json: is not what")
+    assert last == "Sessions with something spoilt: 1; all others are made again."

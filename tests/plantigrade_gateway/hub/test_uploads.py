@@ -254,8 +254,22 @@ def test_an_archive_that_lost_a_piece_makes_no_whole_session(hub):
     client = begun(hub, 2)
     (found,) = (Path(hub.place) / "pieces" / ID).glob("1.*")
     found.write_bytes(b"other")
-    assert client.post(f"{URL}/end", json=end_of(PIECES[:2])).status_code == 503
+    answer = client.post(f"{URL}/end", json=end_of(PIECES[:2]))
+    # No 503, for which a bay would leave the hub alone with all its other sessions.
+    assert answer.status_code == 409 and list(answer.json()) == ["error"]
+    assert f"pieces/{ID}/1." in answer.json()["error"]
     assert client.get(URL).json() == received(2)
+
+
+def test_an_archive_whose_replay_file_is_spoilt_says_so(hub):
+    client = begun(hub, 2)
+    assert client.post(f"{URL}/end", json=end_of(PIECES[:2])).json() == received(2, True)
+    (Path(hub.place) / "sessions" / ID / "2.pgr").write_bytes(b"other")
+    again = put_piece(client, ID, 1, PIECES[1])
+    assert again.status_code == 409 and f"sessions/{ID}/2.pgr" in again.json()["error"]
+    assert put_piece(client, ID, 2, PIECES[2]).json() == received(3)
+    end = client.post(f"{URL}/end", json=end_of(PIECES[:3]))
+    assert end.status_code == 409 and f"sessions/{ID}/2.pgr" in end.json()["error"]
 
 
 def test_an_s3_store_keeps_the_same(tmp_path, monkeypatch):
