@@ -3,7 +3,9 @@
  *
  * An x of 12 minutes of arc at 3 m is 10.5 mm high: 63 CSS pixels on a phone that shows 390 of them
  * over 65 mm, and fewer on a tablet (820 over 160 mm). What is far is never smaller, whatever the
- * letter's own proportions; a word too long for the screen is squeezed in width, never in height.
+ * letter's own proportions; a word too long for the screen is squeezed in width, never in height. On a
+ * phone held sideways there is room for two rows of such letters: the verdict and the number share one,
+ * and the line has the other, as narrow as it must be.
  */
 
 import { made, part, write } from "./dom.js";
@@ -11,6 +13,9 @@ import { made, part, write } from "./dom.js";
 export const LEAST_X_PX = 65; // two more: edges fade
 const GROWTH = [2.2, 1.8, 1.5, 1.25, 1.1, 1];
 const NARROWEST = 0.55; // of a letter's own width; the drill file's limits keep words wider
+const NARROWEST_ROW = 0.45; // of a row's words that would need another row
+const SPACE_PX = 12; // for the space between two parts of a row, and rounding
+const SIDEWAYS = matchMedia("(max-height: 500px) and (min-aspect-ratio: 1)"); // as live.css says
 const WORD = /** @type {Record<string, string>} */ ({ good: "Yes", missed: "No", unclear: "?" });
 
 /**
@@ -105,15 +110,17 @@ export class Large {
 
   /** As large as the screen has room for, and never smaller than is read. */
   fit() {
-    const { width } = this.view.getBoundingClientRect();
+    const { width, top } = this.view.getBoundingClientRect();
     if (!width) return; // another view is shown
     const least = LEAST_X_PX / aspect(this.view);
-    const below = document.querySelector("footer")?.getBoundingClientRect().height ?? 0;
-    const room = innerHeight - (this.view.getBoundingClientRect().top + scrollY) - below - 16;
+    const after = [...document.querySelectorAll(".bar, footer")].map((one) => one.getBoundingClientRect().height);
+    const below = SIDEWAYS.matches ? 0 : after.reduce((sum, height) => sum + height, 16);
+    const room = innerHeight - (top + scrollY) - below;
     for (const growth of GROWTH) {
       const narrowest = this.at(growth * least, width);
       if (growth === 1 || (narrowest === 1 && this.view.scrollHeight <= room)) break;
     }
+    if (this.view.scrollHeight > room) this.abreast(width);
   }
 
   /**
@@ -122,18 +129,65 @@ export class Large {
    * @returns {number} how far the widest word had to be squeezed
    */
   at(size, width) {
+    part("main").style.setProperty("--far", `${size}px`);
     for (const far of /** @type {NodeListOf<HTMLElement>} */ (this.view.querySelectorAll(".far"))) {
       far.style.fontSize = `${size}px`;
     }
-    const words = /** @type {HTMLElement[]} */ ([...this.view.querySelectorAll(".squeezed")]);
-    for (const word of words) word.style.transform = word.style.marginRight = "";
-    const wide = words.map((word) => word.offsetWidth);
-    const by = wide.map((w) => Math.max(NARROWEST, Math.min(1, width / w)));
-    words.forEach((word, i) => {
-      if (by[i] === 1) return;
-      word.style.transform = `scaleX(${by[i]})`;
-      word.style.marginRight = `${-wide[i] * (1 - by[i])}px`;
-    });
+    const words = squeezable(this.view);
+    for (const word of words) squeeze(word, 1);
+    const by = words.map((word) => Math.max(NARROWEST, Math.min(1, width / word.offsetWidth)));
+    words.forEach((word, i) => squeeze(word, by[i]));
     return Math.min(1, ...by);
   }
+
+  /** Squeeze each row's words until they stand side by side. @param {number} width */
+  abreast(width) {
+    const line = part("large-line");
+    rowOf([line], width);
+    if (!SIDEWAYS.matches) return;
+    const stop = part("pain-stop");
+    const taken = stop.hidden ? 0 : stop.offsetWidth;
+    rowOf([part("large-verdict"), part("large-count")].filter((one) => !one.hidden), width - taken);
+  }
+}
+
+/** @param {Element} within @returns {HTMLElement[]} */
+function squeezable(within) {
+  return [...within.querySelectorAll(".squeezed")].map((word) => /** @type {HTMLElement} */ (word));
+}
+
+/**
+ * @param {HTMLElement} word
+ * @param {number} by of its own width
+ */
+function squeeze(word, by) {
+  word.style.transform = by === 1 ? "" : `scaleX(${by})`;
+  word.style.marginRight = by === 1 ? "" : `${-word.offsetWidth * (1 - by)}px`;
+}
+
+/**
+ * Squeeze all words of parts that stand side by side, where that lets them.
+ * @param {HTMLElement[]} parts
+ * @param {number} width
+ */
+function rowOf(parts, width) {
+  const words = parts.flatMap(squeezable);
+  const before = words.map((word) => [word.style.transform, word.style.marginRight]);
+  for (const word of words) squeeze(word, 1);
+  for (const one of parts) one.style.flexWrap = "nowrap";
+  const wide = words.reduce((sum, word) => sum + word.offsetWidth, 0);
+  const rest = parts.reduce((sum, one) => sum + span(one), 0) - wide;
+  for (const one of parts) one.style.flexWrap = "";
+  const by = (width - rest - SPACE_PX) / wide;
+  words.forEach((word, i) => {
+    if (by >= NARROWEST_ROW) squeeze(word, Math.min(1, by));
+    else [word.style.transform, word.style.marginRight] = before[i];
+  });
+}
+
+/** @param {HTMLElement} row @returns {number} how far its content reaches, with its own margins */
+function span(row) {
+  const { left } = row.getBoundingClientRect();
+  const ends = [...row.querySelectorAll(".squeezed, .near, svg")].map((one) => one.getBoundingClientRect().right);
+  return Math.max(0, ...ends) - left + parseFloat(getComputedStyle(row).marginRight);
 }
