@@ -15,6 +15,7 @@ from plantigrade.interval import Difference, difference_of_half_width, t95
 from plantigrade.reliability import proportion
 from plantigrade.stat import stat_of
 from plantigrade_gateway.check import steps
+from plantigrade_gateway.check.again import standing
 from plantigrade_gateway.check.stand import taken_stands
 from plantigrade_gateway.check.walk import straight_steps
 from plantigrade_gateway.coach.case import Case, Visit
@@ -34,6 +35,8 @@ from plantigrade_gateway.rules.model import RuleSet
 
 CLEAR = ("bears", "heel_and_ball", "broad")
 """Names of a foot that say what it does."""
+SHOES_OFF = (steps.LIFT, steps.FLAT)
+"""Trials before which a shoe was off: a lift is asked for whenever one was (the check's table)."""
 BETWEEN = "between"
 
 
@@ -61,6 +64,19 @@ def stands_of(visit: Visit, step: str, foot: Foot) -> list[tuple[float, FootStan
     return found
 
 
+def _counted(visit: Visit, taken: int) -> str:
+    """Return how many stands were taken, of how many where some were not, and in how many wearings.
+
+    Three are asked for each time the shoes are put on.
+    """
+    tries = list(standing(visit.analysis, steps.STAND))
+    worn = len({wearing(visit, one.start_s) for one in tries})
+    said = (
+        plural(taken, "stand") if taken == len(tries) else f"{taken} of {len(tries)} stands taken"
+    )
+    return said if worn < 2 else f"{said}, shoes put on {worn} times"
+
+
 def _has(step: str) -> Callable[[Visit], bool]:
     """Return whether a visit has trials of a step, taken or not."""
     return lambda visit: any(trial.step == step for trial in visit.analysis.trials)
@@ -69,6 +85,11 @@ def _has(step: str) -> Callable[[Visit], bool]:
 def _last(case: Case, has: Callable[[Visit], object]) -> Visit | None:
     """Return the last visit, in the last one's shoe and footbed, that has something."""
     return next((visit for visit in alike(case) if has(visit)), None)
+
+
+def wearing(visit: Visit, t_s: float) -> int:
+    """Return how often a shoe was off on a visit before a time."""
+    return sum(t.step in SHOES_OFF and t.start_s < t_s for t in visit.analysis.trials)
 
 
 # ---- stand ----
@@ -104,8 +125,7 @@ def stand(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
     return Reading(
         str(name) if is_clear else BETWEEN,
         f"{100 * mean:.1f} % ({in_percent(max(mean - half, 0.0), mean + half, 1)}; "
-        f"{plural(n, 'stand')}, "
-        f"df {error.degrees})",
+        f"{_counted(visit, n)}, df {error.degrees})",
         n=n,
         measured=mean,
         interval=(mean - half, mean + half),

@@ -16,7 +16,7 @@ from plantigrade_gateway.analysis.measures import SWING_MEASURES, Measure
 from plantigrade_gateway.check import steps
 from plantigrade_gateway.check.walk import judge_walk, straights_of
 from plantigrade_gateway.coach.case import Case, Visit
-from plantigrade_gateway.coach.feet import foot_of, stands_of
+from plantigrade_gateway.coach.feet import foot_of, stands_of, wearing
 from plantigrade_gateway.coach.swings import (
     FULL,
     INTENTS,
@@ -31,8 +31,6 @@ from plantigrade_gateway.coach.swings import (
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.rules.model import FEET, RuleSet
 
-SHOES_OFF = (steps.LIFT, steps.FLAT)
-"""Trials before which a shoe was off: a lift is asked for whenever one was (the check's table)."""
 KEPT_IS = (
     '"Kept" is of a visit\'s first silent full set, where no drill came before it on that visit: '
     "what stays without a reminder."
@@ -234,8 +232,3 @@ def _stands(visit: Visit, foot: Foot) -> Iterator[Unit]:
         found.setdefault(wearing(visit, start_s), []).append(stand.midfoot_share)
     for number, values in found.items():
         yield Unit(number, tuple(values))
-
-
-def wearing(visit: Visit, t_s: float) -> int:
-    """Return how often a shoe was off on a visit before a time."""
-    return sum(t.step in SHOES_OFF and t.start_s < t_s for t in visit.analysis.trials)

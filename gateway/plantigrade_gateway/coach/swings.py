@@ -66,12 +66,50 @@ def noted(visit: Visit, swings: Sequence[Swing]) -> Iterator[tuple[Swing, SwingN
 
 
 def silent_sets(visit: Visit, rules: RuleSet, *intents: str) -> Sets:
-    """Return a visit's sets of some intents that were swung without any cue and stand."""
-    sets = visit.analysis.standing_sets
-    wanted = [s for s in sets if s.is_silent is True and s.intent in intents]
-    most = limit(rules, "missing_at_most")
-    good = tuple(s for s in wanted if (_missing(visit, s) or 0.0) <= most)
+    """Return a visit's sets of some intents that were swung without any cue and stand.
+
+    Not its last set that is `again`, where it returns to an intent after another one: it shows what
+    a visit's swings leave of the first, and would hide that among them.
+    """
+    wanted = [s for s in _silent(visit) if s.intent in intents]
+    good = _whole(visit, rules, wanted)
+    last = again_of(visit, rules)
+    if isinstance(last, MarkedSet) and last in good and _returns_to(visit, last):
+        good.remove(last)
+        wanted.remove(last)
     return sets_of_visit(visit, good, len(wanted) - len(good))
+
+
+def _silent(visit: Visit) -> list[MarkedSet]:
+    return [one for one in visit.analysis.standing_sets if one.is_silent is True]
+
+
+def _whole(visit: Visit, rules: RuleSet, sets: Sequence[MarkedSet]) -> list[MarkedSet]:
+    """Return the sets of which few enough samples are missing."""
+    most = limit(rules, "missing_at_most")
+    return [one for one in sets if (_missing(visit, one) or 0.0) <= most]
+
+
+def _returns_to(visit: Visit, last: MarkedSet) -> bool:
+    """Whether an earlier silent set is of a set's intent, and one of another intent between."""
+    alike = [one.start_s for one in _silent(visit) if one.intent == last.intent]
+    between = (one.start_s for one in visit.analysis.standing_sets if one.intent != last.intent)
+    return any(min(alike) < start_s < last.start_s for start_s in between)
+
+
+def again_of(visit: Visit, rules: RuleSet) -> MarkedSet | str:
+    """Return a visit's last silent set, smooth or full, begun after 20 swings, or why not."""
+    sets = _whole(visit, rules, [s for s in _silent(visit) if s.intent in (SMOOTH, FULL)])
+    if not sets:
+        return "no silent smooth or full set"
+    last = sets[-1]
+    before = sum(swing_time(swing) < last.start_s for swing in visit.analysis.swings)
+    if before < LEAST_BEFORE_AGAIN:
+        return (
+            f"the last silent set began after {plural(before, 'swing')}, "
+            f"{LEAST_BEFORE_AGAIN} needed"
+        )
+    return last
 
 
 def sets_of_visit(visit: Visit, sets: Sequence[MarkedSet], left_out: int = 0) -> Sets:
@@ -99,7 +137,8 @@ def sets_for(case: Case, rules: RuleSet, which: str) -> Sets | str:
     case : Case
     rules : RuleSet
     which : str
-        An intent: the sets of the last visit that has some, in the last visit's shoe and footbed.
+        An intent: the sets of the last visit that has some, in the last visit's shoe and footbed;
+        a set that is *again* is none of them where it returns to its intent after another one.
         ``"again"``: the last set of the visit, smooth or full, begun after 20 swings. ``"kept"``:
         the first full set of the last visit that has one, before any drill of that visit and at
         least a day after the last drill.
@@ -121,17 +160,8 @@ def _again(case: Case, rules: RuleSet) -> Sets | str:
     if not case.visits:
         return "no visit"
     visit = case.visits[-1]
-    sets = silent_sets(visit, rules, SMOOTH, FULL).sets
-    if not sets:
-        return "no silent smooth or full set"
-    last = sets[-1]
-    before = sum(swing_time(swing) < last.start_s for swing in visit.analysis.swings)
-    if before < LEAST_BEFORE_AGAIN:
-        return (
-            f"the last silent set began after {plural(before, 'swing')}, "
-            f"{LEAST_BEFORE_AGAIN} needed"
-        )
-    return sets_of_visit(visit, [last])
+    last = again_of(visit, rules)
+    return last if isinstance(last, str) else sets_of_visit(visit, [last])
 
 
 def _kept(case: Case, rules: RuleSet) -> Sets | str:

@@ -30,7 +30,7 @@ class HybridClock:
     """
 
     def __init__(self, last: int = 0, wall_ms: Callable[[], int] = now_ms) -> None:
-        self._wall_ms = wall_ms
+        self.wall_ms = wall_ms
         self._last = 0
         self._lock = threading.Lock()
         self.see(last)
@@ -38,7 +38,7 @@ class HybridClock:
     def tick(self) -> int:
         """Return the stamp of something that is said now."""
         with self._lock:
-            self._last = max(self._wall_ms() << 16, self._last + 1)
+            self._last = max(self.wall_ms() << 16, self._last + 1)
             return self._last
 
     def see(self, stamp: int) -> None:
@@ -49,7 +49,7 @@ class HybridClock:
 
     def limit(self) -> int:
         """Return the highest stamp that is not absurd now."""
-        return (self._wall_ms() << 16) + DAY
+        return (self.wall_ms() << 16) + DAY
 
 
 def utc_ms(stamp: int) -> int:

@@ -16,7 +16,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.change import Change
-from plantigrade_gateway.people.clock import HybridClock, now_ms
+from plantigrade_gateway.people.clock import HybridClock
 from plantigrade_gateway.people.shapes import fits, is_when
 from plantigrade_gateway.people.tables import CHANGE, RESTAMP, SEEN, SITE, migrate, scrub, writing
 
@@ -90,7 +90,7 @@ class ChangeLog:
                 field,
                 value,
                 author,
-                now_ms(),
+                self._clock.wall_ms(),
                 self._clock.tick(),
                 site,
                 seq + n,

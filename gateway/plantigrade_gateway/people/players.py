@@ -13,6 +13,7 @@ from typing import Any
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.change import Change
+from plantigrade_gateway.people.clock import HybridClock
 from plantigrade_gateway.people.hubtables import places_of
 from plantigrade_gateway.people.log import ChangeLog, new_id
 from plantigrade_gateway.people.profile import (
@@ -81,6 +82,8 @@ class Register:
     store : Store
     author : str
         Who says what is said through it; an id or a short word, never a player's name.
+    clock : HybridClock, optional
+        When it is said; else by this machine's clock.
 
     Raises
     ------
@@ -88,13 +91,13 @@ class Register:
         The file refuses.
     """
 
-    def __init__(self, store: Store, author: str = COACH) -> None:
+    def __init__(self, store: Store, author: str = COACH, clock: HybridClock | None = None) -> None:
         self.store = store
         self.author = author
         self._engine = engine_for(store.path)
         try:
             with self.explained():
-                self.log = ChangeLog(self._engine)
+                self.log = ChangeLog(self._engine, clock)
         except BaseException:
             self.close()
             raise

@@ -15,6 +15,7 @@ from plantigrade.synth import HeelHabit, Player
 from plantigrade_gateway.analysis.practice import entry_of
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Choice, Feedback
+from plantigrade_gateway.people.clock import HybridClock
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.record.entries import Batch
@@ -53,10 +54,11 @@ FLOATS_AND_JUMPS = Repetition(Manner.SKIPPED, heel=HeelHabit.LIFTED)
 
 @dataclass(frozen=True, slots=True)
 class InventedVisit:
-    """A visit: how many days ago, and what was done."""
+    """A visit: how many days ago, what was done, and what was agreed to before."""
 
     days_ago: int
     parts: tuple[Part, ...]
+    agreed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +118,7 @@ MIRA = Story(
                     (EARLY, EARLY, GOOD, SKIPPED, EARLY, EARLY, GOOD, EARLY),
                 ),
             ),
+            agreed=("record",),
         ),
         InventedVisit(
             21,
@@ -146,6 +149,7 @@ MIRA = Story(
                 Swings(Intent.FAST, (GOOD,) * 4 + (EARLY,) + (GOOD,) * 3),
                 Swings(Intent.SMOOTH, (GOOD,) * 8),
             ),
+            agreed=("speed",),
         ),
     ),
     decided=(
@@ -178,6 +182,7 @@ JONAH = Story(
                     (SKIPPED, SKIPPED, JUMPS, STAYS, SKIPPED, JUMPS, SKIPPED, JUMPS),
                 ),
             ),
+            agreed=("record",),
         ),
         InventedVisit(
             16,
@@ -212,6 +217,18 @@ JONAH = Story(
 )
 STORIES = (MIRA, JONAH)
 _PIECE = 5000
+_BEFORE = timedelta(minutes=15)
+"""What is asked and agreed to is said so long before a visit begins."""
+
+
+class _Told:
+    """When what is said of an invented player was said: by its story."""
+
+    def __init__(self, at: datetime) -> None:
+        self.at = at
+
+    def ms(self) -> int:
+        return round(1e3 * self.at.timestamp())
 
 
 def put(store: Store, now: datetime, tell: Callable[[str], None] = lambda line: None) -> list[str]:
@@ -226,29 +243,35 @@ def put(store: Store, now: datetime, tell: Callable[[str], None] = lambda line: 
         Told a line after each visit.
     """
     made = []
-    with Register(store, "demo") as register:
+    with Register(store) as register:
         there = set(register.names().values())
-        for story in STORIES:
-            if story.name not in there:
-                _put(register, story, now, tell)
-                made.append(story.name)
+    for story in STORIES:
+        if story.name not in there:
+            told = _Told(now - timedelta(days=story.visits[0].days_ago) - _BEFORE)
+            with Register(store, "demo", HybridClock(wall_ms=told.ms)) as register:
+                _put(register, story, now, told, tell)
+            made.append(story.name)
     return made
 
 
-def _put(register: Register, story: Story, now: datetime, tell: Callable[[str], None]) -> None:
+def _put(
+    register: Register, story: Story, now: datetime, told: _Told, tell: Callable[[str], None]
+) -> None:
     player_id = register.add(
         name=story.name,
         handedness="right" if story.body.lead is Foot.LEFT else "left",
         mass_kg=story.body.mass_kg,
         shoe=story.shoe,
     )
-    register.grant(player_id, "record", "player")
     for what, state in story.findings.items():
         register.note_finding(player_id, what, state)
     visits = Visits(register)
     first = now - timedelta(days=story.visits[0].days_ago)
     for number, visit in enumerate(story.visits, 1):
         started = now - timedelta(days=visit.days_ago)
+        told.at = started - _BEFORE
+        for what in visit.agreed:
+            register.grant(player_id, what, "player")
         session_id = register.store.create_session(
             "invented", analysis_version=ANALYSIS_VERSION, player_id=player_id, started=started
         )
@@ -262,11 +285,13 @@ def _put(register: Register, story: Story, now: datetime, tell: Callable[[str], 
             register.store.append(session_id, Batch.of(entries[start : start + _PIECE]))
         register.store.end_session(session_id, "end")
         analysis, _ = results.reanalyse(register.store, session_id)
+        told.at = started
         visits.answer(session_id, "player")
         visits.set_conditions(session_id, shoe=story.shoe, is_shoe_stiff="stiff" in story.shoe)
         if number > 1:
             visits.mark_unchanged(session_id)
         tell(f"{story.name}: visit {number} of {len(story.visits)}, {len(analysis.swings)} swings")
+    told.at = started + timedelta(seconds=analysis.duration_s)
     for topic, answer, plan, cue in story.decided:
-        day = (now - timedelta(days=story.visits[-1].days_ago)).date()
+        day = started.date()
         register.decide(player_id, topic, answer, day, cue, plan)

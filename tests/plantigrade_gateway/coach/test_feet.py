@@ -64,6 +64,15 @@ def test_fewer_than_three_quiet_stands_are_not_known():
     assert found()["lead.stand"].value is None
 
 
+def test_a_stand_says_how_many_were_taken_of_those_asked_for():
+    """Three each time the shoes are put on, one of the second three cut off."""
+    maker = VisitMaker().stood([0.1, 0.11, 0.12], [0.1] * 3).lifted().stood([0.1] * 2, [0.1] * 2)
+    still = foot_stand(0.1)
+    made = found(maker.tried(still, still, length_s=12.0).visit())["lead.stand"]
+    assert made.n == 5
+    assert "; 5 of 6 stands taken, shoes put on 2 times, df" in made.text
+
+
 def test_a_refused_trial_does_not_count():
     maker = VisitMaker().stood([0.1, 0.11, 0.12], [0.1] * 3)
     still = foot_stand(0.5)

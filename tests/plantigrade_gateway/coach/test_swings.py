@@ -187,6 +187,21 @@ def test_again_is_the_last_silent_set_after_twenty_swings():
     assert said(found(maker.visit())["again.push_good"]) == ("rarely", 0, 9)
 
 
+def test_smooth_again_stands_apart_from_smooth():
+    """Fading late in a visit would be hidden among the first swings of it, and they by it."""
+    maker = VisitMaker().swung("smooth", pushes(8, 0)).swung("full", pushes(8, 0))
+    made = found(maker.swung("fast", pushes(8, 0)).swung("smooth", pushes(0, 8)).visit())
+    assert said(made["smooth.push_good"]) == ("mostly", 8, 8)
+    assert said(made["again.push_good"]) == ("rarely", 0, 8)
+
+
+def test_more_swings_of_an_intent_that_goes_on_are_no_return_to_it():
+    """Eight more are offered while an answer is mixed; with the practice 20 came before them."""
+    maker = VisitMaker().swung("smooth", pushes(12, 0)).swung("full", pushes(5, 3))
+    made = found(maker.swung("full", pushes(7, 1)).visit())
+    assert said(made["full.push_good"]) == ("mostly", 12, 16)
+
+
 def drilled(day: int) -> Visit:
     return VisitMaker(day=day).drilled().swung("full", pushes(4, 4)).visit()
 

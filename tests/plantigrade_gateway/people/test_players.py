@@ -263,7 +263,7 @@ def test_a_withdrawal_elsewhere_beats_a_grant_that_did_not_know_of_it(register, 
     key = register.add(name="Ada", handedness="right")
     register.grant(key, "speed", "player")
     away.log.merge(register.changes(key))
-    away.log._clock._wall_ms = lambda: _now_ms() + ahead_h * 3_600_000
+    away.log._clock.wall_ms = lambda: _now_ms() + ahead_h * 3_600_000
     away.withdraw(key, "speed", "player")
     register.grant(key, "speed", "player")
     register.log.merge(away.changes(key))

@@ -11,6 +11,7 @@ from plantigrade.events import Manner, Timing
 from plantigrade_gateway.check.steps import LIFT, STAND
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.profile import utc
 from plantigrade_gateway.record.sets import Intent
 from plantigrade_gateway.session import invented
 from plantigrade_gateway.session.invented import EARLY, GOOD, MIRA, PUSH, InventedVisit, put
@@ -22,7 +23,9 @@ NOW = datetime(2026, 3, 2, 10, 0, tzinfo=timezone(timedelta(hours=1)))
 SHORT = replace(
     MIRA,
     visits=(
-        InventedVisit(3, (LIFTS, STANDS, Swings(Intent.SMOOTH, (GOOD, GOOD, EARLY)))),
+        InventedVisit(
+            3, (LIFTS, STANDS, Swings(Intent.SMOOTH, (GOOD, GOOD, EARLY))), agreed=("record",)
+        ),
         InventedVisit(1, (Swings(Intent.FULL, (GOOD, GOOD), drill=PUSH),)),
     ),
 )
@@ -32,6 +35,15 @@ SHORT = replace(
 def store(tmp_path: Path) -> Iterator[Store]:
     with Store.open(tmp_path / "store.sqlite3") as opened:
         yield opened
+
+
+def test_who_swings_fast_has_agreed_to_it_before():
+    for story in invented.STORIES:
+        agreed: set[str] = set()
+        for visit in story.visits:
+            agreed.update(visit.agreed)
+            fast = [p for p in visit.parts if isinstance(p, Swings) and p.intent is Intent.FAST]
+            assert agreed >= ({"record", "speed"} if fast else {"record"})
 
 
 @pytest.mark.dear
@@ -48,6 +60,12 @@ def test_a_story_becomes_a_player_with_visits_that_say_what_was_done(store, monk
         case = case_of(register, row.profile.player_id)
         consents = register.consents(row.profile.player_id, NOW.date())
         assert ("record", "given") in {(one.what, one.state) for one in consents}
+        changes = register.changes(row.profile.player_id)
+        visits = [one.started for one in register.store.sessions()]
+        decided = [c for c in changes if c.field.startswith("decision:")]
+        assert all(utc(c) < min(visits) for c in changes if c not in decided)
+        assert all(max(visits) < utc(c) < NOW for c in decided)
+        assert {c.author for c in changes} == {"demo"}
     first, second = case.visits
     assert [visit.started for visit in case.visits] == [NOW - timedelta(days=d) for d in (3, 1)]
     assert [trial.step for trial in first.analysis.trials] == [LIFT, STAND]
