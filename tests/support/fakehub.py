@@ -42,6 +42,7 @@ class FakeHub:
         self.changes: dict[str, dict[str, Any]] = {}
         self.restamps: set[tuple[str, int]] = set()
         self.seen: dict[str, int] = {}
+        self.places: set[str] = set()
         self.requests: list[str] = []
         self.refusals: list[str] = []
         """Of whatever a bay that keeps the contract never asks."""
@@ -203,10 +204,13 @@ class FakeHub:
         self.restamps |= {(key, stamp) for key, stamp in body["restamps"]}
         if self.seen != before:
             self._last.append((setattr, self, "seen", before))
+        if body.get("place") is not None:
+            self.places.add(body["place"])
         above = [c for c in self.changes.values() if c["seq"] > body["has"].get(c["site"], 0)]
         above.sort(key=lambda c: (c["site"], c["seq"]))
         stamps = [list(pair) for pair in sorted(self.restamps)]
-        return _json(200, {"changes": above[:500], "restamps": stamps, "has": self.seen})
+        told = {"changes": above[:500], "restamps": stamps, "has": self.seen}
+        return _json(200, {**told, "places": sorted(self.places)})
 
     def _refuse(self, text: str) -> web.Response:
         self.refusals.append(text)

@@ -25,6 +25,7 @@ from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.objects import Objects
+from plantigrade_gateway.hub.places import NotItsPlace, Places
 from plantigrade_gateway.hub.uploads import (
     ID,
     Differs,
@@ -35,6 +36,7 @@ from plantigrade_gateway.hub.uploads import (
     Unknown,
     Uploads,
 )
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.hubtables import bay_place
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.tables import explained
@@ -91,6 +93,7 @@ class BayApi:
         self._bays = Bays(engine)
         self._uploads = Uploads(engine, objects)
         self._deletions = Deletions(engine)
+        self._places = Places(engine)
         self._at_work: Counter[str] = Counter()
 
     def app(self) -> Starlette:
@@ -118,6 +121,9 @@ class BayApi:
                 if isinstance(error, Spoilt):  # of this session: the bay goes on with its others
                     _log.error("%s", error)
                 return _error(str(error), _STATUS[type(error)])
+            except NotItsPlace as error:
+                _log.warning("%s", error)
+                return _error(str(error), 403)
             except TooLarge as error:
                 return _error(str(error), 413)
             except (ForeignError, ValueError) as error:
@@ -165,12 +171,34 @@ class BayApi:
 
         return await asyncio.to_thread(explaining)
 
-    def exchange(self, body: Changes) -> Changes:
-        """Take a bay's changes, and return those that it has not."""
+    def exchange(self, bay: str, body: Changes) -> Changes:
+        """Take a bay's changes, of its own places alone, and return those that it has not.
+
+        Raises
+        ------
+        NotItsPlace
+            A change is of a place that is another's: nothing was taken.
+        """
         changes = list(changes_of(body))
-        self._log.merge(changes, body.restamps)
-        given = fitting(self._log.since(body.has, MOST_CHANGES))
-        return Changes([plain(one) for one in given], self._log.restamps(), self._log.seen())
+        self._places.hold(bay, body.place, {one.site for one in changes})
+        places = self._places.of(bay)
+        if changes or body.restamps:
+            self._log.merge(changes, self._own_restamps(body, changes, places))
+        given = [plain(one) for one in fitting(self._log.since(body.has, MOST_CHANGES))]
+        return Changes(given, self._log.restamps(), self._log.seen(), places=places)
+
+    def _own_restamps(
+        self, body: Changes, changes: list[Change], places: list[str]
+    ) -> list[tuple[str, int]]:
+        """Return the stamps that are new here, of this bay's own changes: of others' the hub says.
+
+        Whoever could give another's change a lower stamp could make it stand no more.
+        """
+        known = set(self._log.restamps())
+        fresh = [(key, stamp) for key, stamp in body.restamps if (key, stamp) not in known]
+        site = {one.change_id: one.site for one in changes}
+        site = self._log.sites_of([key for key, _ in fresh if key not in site]) | site
+        return [(key, stamp) for key, stamp in fresh if site.get(key) in places]
 
 
 async def _head(api: BayApi, bay: str, request: Request) -> Response:
@@ -203,9 +231,9 @@ async def _end(api: BayApi, bay: str, request: Request) -> Response:
     return JSONResponse(plain(await api.in_thread(api._uploads.end, bay, session_id, end)))
 
 
-async def _changes(api: BayApi, _: str, request: Request) -> Response:
+async def _changes(api: BayApi, bay: str, request: Request) -> Response:
     body = await _body(request, Changes, LARGEST_CHANGES)
-    return JSONResponse(plain(await api.in_thread(api.exchange, body)))
+    return JSONResponse(plain(await api.in_thread(api.exchange, bay, body)))
 
 
 async def _deleted(api: BayApi, bay: str, request: Request) -> Response:

@@ -31,6 +31,9 @@ def changes_of(body: Changes) -> Iterator[Change]:
     for site, seq in body.has.items():
         if not 0 <= seq < _INT32 or not 0 < len(site) <= _LONGEST_ID:
             raise ValueError("has: no such number of a place")
+    for site in (*body.places, *([] if body.place is None else [body.place])):
+        if not (0 < len(site) <= _LONGEST_ID and site.isprintable()):
+            raise ValueError("place: cannot be one")
     for values in body.changes:
         yield _change(values)
 

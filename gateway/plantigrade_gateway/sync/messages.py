@@ -89,11 +89,18 @@ class Changes:
         All that are kept.
     has : dict of str to int
         The sender's highest number of each place, wiped ones among them.
+    place : str or None
+        The bay's own, under which it says what is said there; None in an answer, or where nothing
+        was said yet.
+    places : list of str
+        In an answer: those of which the hub takes changes of this bay, its own among them.
     """
 
     changes: list[dict[str, Any]]
     restamps: list[tuple[str, int]]
     has: dict[str, int]
+    place: str | None = None
+    places: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
