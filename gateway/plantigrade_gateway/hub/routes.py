@@ -24,10 +24,10 @@ from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.deletions import Deletions
+from plantigrade_gateway.hub.names import ID
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.places import NotItsPlace, Places
 from plantigrade_gateway.hub.uploads import (
-    ID,
     Differs,
     Gone,
     OutOfPlace,

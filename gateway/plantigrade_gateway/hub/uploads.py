@@ -9,11 +9,10 @@ way to being acknowledged, and others hand over while a session ends or the hub 
 
 import hashlib
 import json
-import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from itertools import chain, islice
 from typing import Any
@@ -24,14 +23,24 @@ from plantigrade.errors import shown
 from plantigrade_gateway.converter import made_from_text
 from plantigrade_gateway.errors import GatewayError, RecordError, StoreError
 from plantigrade_gateway.hub import rows
+from plantigrade_gateway.hub.names import (
+    ID,
+    Name,
+    head_name,
+    lies_about,
+    listed,
+    names_of,
+    piece_name,
+    pieces_of,
+    replay_name,
+    replays_of,
+)
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import FORGOTTEN, Row
 from plantigrade_gateway.people.tables import snapshot, writing
 from plantigrade_gateway.sources.replay import packed_replay, unpacked_replay
 from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
 
-ID = re.compile(r"[0-9a-f]{32}")
-"""An id of a session or a player: 128 bits, as the store writes them."""
 MOST_PIECES = 1_000_000
 """Of a session (ours): a week of pieces of a second has 604,800."""
 _FIRST, _LAST = (datetime(year, 1, 1, tzinfo=UTC) for year in (1970, 9999))  # shown in any zone
@@ -195,7 +204,7 @@ class Uploads:
         elif done:
             self._put_head(row)
             with suppress(StoreError):  # whoever tidies up finds them
-                self._objects.delete(_names_of(session_id, before, fresh))
+                self._objects.delete(names_of(session_id, before, fresh))
                 if before < row.in_replay:
                     self._objects.delete([replay_name(session_id, before)])
         _check_there(row)
@@ -247,7 +256,7 @@ class Uploads:
             The object store does not list them.
         """
         made, spoilt = 0, {}
-        for session_id in {each.session_id for each in self._listed("sessions")}:
+        for session_id in {each.session_id for each in listed(self._objects, "sessions")}:
             try:
                 made += self._restore(session_id)
             except GatewayError as error:
@@ -315,24 +324,15 @@ class Uploads:
         StoreError
             The object store refuses.
         """
-        of_session: dict[str, list[_Name]] = {}
-        for one in [*self._listed("pieces"), *self._listed("sessions")]:
+        of_session: dict[str, list[Name]] = {}
+        for one in [*listed(self._objects, "pieces"), *listed(self._objects, "sessions")]:
             of_session.setdefault(one.session_id, []).append(one)
         for session_id, names in of_session.items():
             with snapshot(self._engine).connect() as db:
                 row = rows.found(db, session_id)
                 fresh = rows.sums_of(db, session_id)
-            if about := [each.name for each in names if _lies_about(each, row, fresh)]:
+            if about := [each.name for each in names if lies_about(each, row, fresh)]:
                 self._objects.delete(about)
-
-    def _listed(self, kind: str) -> list["_Name"]:
-        """Return the objects of a kind; what else somebody put there is left alone."""
-        found = []
-        for name in self._objects.names(kind):
-            parts = name.split("/")
-            if len(parts) == 3 and ID.fullmatch(parts[1]):
-                found.append(_Name(name, kind, parts[1], *parts[2].partition(".")[::2]))
-        return found
 
     def rows(self) -> list[Row]:
         """Return what there is of all sessions."""
@@ -395,7 +395,7 @@ class Uploads:
 
     def _read(self, row: Row, sums: list[str]) -> Iterator[bytes]:
         """Give the other pieces in order, some of them read ahead; each must be what was taken."""
-        names = _names_of(row.session_id, row.in_replay, sums)
+        names = names_of(row.session_id, row.in_replay, sums)
         with ThreadPoolExecutor(_AT_ONCE) as pool:
             for at in range(0, len(names), _AT_ONCE):
                 these = names[at : at + _AT_ONCE]
@@ -412,61 +412,6 @@ class Uploads:
         if row is None or row.bay != bay:
             raise Unknown(_ALIKE)
         return row
-
-
-def replays_of(session_id: str) -> str:
-    """Return what the name of a session's replay file begins with."""
-    return f"sessions/{session_id}"
-
-
-def replay_name(session_id: str, pieces: int) -> str:
-    """Return the name of a whole session's object; one that goes on gets another."""
-    return f"{replays_of(session_id)}/{pieces}.pgr"
-
-
-def head_name(session_id: str) -> str:
-    """Return the name of the object that holds what is known of a whole session."""
-    return f"{replays_of(session_id)}/head.json"
-
-
-def pieces_of(session_id: str) -> str:
-    """Return what the names of a session's pieces begin with."""
-    return f"pieces/{session_id}"
-
-
-def piece_name(session_id: str, number: int, sha256: str) -> str:
-    """Return the name of a piece's object."""
-    return f"{pieces_of(session_id)}/{number}.{sha256}"
-
-
-def _names_of(session_id: str, first: int, sums: list[str]) -> list[str]:
-    """Return the names of the objects of pieces, from a number on."""
-    return [piece_name(session_id, n, each) for n, each in enumerate(sums, first)]
-
-
-@dataclass(frozen=True, slots=True)
-class _Name:
-    """An object's name: of what kind, whose, and of which number; ``head``: none."""
-
-    name: str
-    kind: str
-    session_id: str
-    number: str
-    rest: str
-
-
-def _lies_about(one: _Name, row: Row | None, fresh: list[str]) -> bool:
-    """Whether nobody needs an object any more, nor will: by its session's row and fresh pieces."""
-    if row is None:  # a whole session is known by its objects alone, where the tables lost it
-        return one.kind == "pieces"
-    if row.is_deleted:
-        return True
-    if not (one.number.isascii() and one.number.isdigit()):
-        return False
-    at = int(one.number) - row.in_replay
-    if one.kind == "sessions" or at < 0:
-        return at < 0
-    return at < len(fresh) and fresh[at] != one.rest
 
 
 def _as_ended(row: Row) -> Row:
