@@ -40,9 +40,10 @@ from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.hubtables import bay_place
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.tables import explained
-from plantigrade_gateway.sync.bodies import changes_of, fitting
+from plantigrade_gateway.sync.bodies import Piece, apart, changes_of, fitting
 from plantigrade_gateway.sync.messages import (
     LARGEST_PIECE,
+    LARGEST_TOGETHER,
     MOST_CHANGES,
     PREFIX,
     Changes,
@@ -104,6 +105,7 @@ class BayApi:
                 Route(session, self._served(_head), methods=["PUT"]),
                 Route(session, self._served(_received), methods=["GET"]),
                 Route(f"{session}/pieces/{{number}}", self._served(_piece), methods=["PUT"]),
+                Route(f"{session}/pieces", self._served(_pieces), methods=["POST"]),
                 Route(f"{session}/end", self._served(_end), methods=["POST"]),
                 Route(f"{PREFIX}/changes", self._served(_changes), methods=["POST"]),
                 Route(f"{PREFIX}/deleted/{{player_id}}", self._served(_deleted), methods=["PUT"]),
@@ -220,9 +222,16 @@ async def _piece(api: BayApi, bay: str, request: Request) -> Response:
     if not _SHA256.fullmatch(sha256):
         raise Unfit("Piece-SHA256: expected 64 hexadecimal digits, lower case")
     session_id = request.path_params["session_id"]
-    data = await _read(request, LARGEST_PIECE)
-    take = (bay, session_id, int(number), data, sha256)
-    return JSONResponse(plain(await api.in_thread(api._uploads.take, *take)))
+    given = [Piece(int(number), await _read(request, LARGEST_PIECE), sha256)]
+    return JSONResponse(plain(await api.in_thread(api._uploads.take, bay, session_id, given)))
+
+
+async def _pieces(api: BayApi, bay: str, request: Request) -> Response:
+    session_id = request.path_params["session_id"]
+    given = apart(await _read(request, LARGEST_TOGETHER))
+    received = await api.in_thread(api._uploads.take, bay, session_id, given)
+    taken = [(one.number, one.sha256) for one in given]
+    return JSONResponse({**plain(received), "taken": taken})
 
 
 async def _end(api: BayApi, bay: str, request: Request) -> Response:

@@ -9,7 +9,7 @@ way to being acknowledged, and others hand over while a session ends or the hub 
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import asdict, replace
@@ -39,7 +39,8 @@ from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import FORGOTTEN, Row
 from plantigrade_gateway.people.tables import snapshot, writing
 from plantigrade_gateway.sources.replay import packed_replay, unpacked_replay
-from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
+from plantigrade_gateway.sync.bodies import Piece
+from plantigrade_gateway.sync.messages import MOST_TOGETHER, Received, SessionEnd, SessionHead
 
 MOST_PIECES = 1_000_000
 """Of a session (ours): a week of pieces of a second has 604,800."""
@@ -113,7 +114,7 @@ class Uploads:
                 raise Gone(f"session {head.session_id}: was deleted")
             if row is None:
                 rows.put(db, Row(head.session_id, bay, **values))
-                return Received(0)
+                return Received(0, together=MOST_TOGETHER)
             if any(getattr(row, name) != value for name, value in values.items()):
                 rows.change(db, head.session_id, **values)
         if row.sha256 is not None:
@@ -130,8 +131,8 @@ class Uploads:
         with self._engine.connect() as db:
             return _received(self._looked_up(db, bay, session_id))
 
-    def take(self, bay: str, session_id: str, number: int, data: bytes, sha256: str) -> Received:
-        """Take a piece's bytes; the same ones again change nothing.
+    def take(self, bay: str, session_id: str, pieces: Sequence[Piece]) -> Received:
+        """Take pieces that follow each other, all or none; the same ones again change nothing.
 
         A whole session may go on: an insole's log may be read when it has long ended.
 
@@ -141,27 +142,45 @@ class Uploads:
         StoreError
             The object store refuses: nothing was taken.
         """
-        if hashlib.sha256(data).hexdigest() != sha256:
-            raise Unfit("piece: its bytes do not have the sum they were sent with")
-        if not data or not 0 <= number < MOST_PIECES:
-            raise Unfit("piece: is empty, or its number is none")
+        for one in pieces:
+            if hashlib.sha256(one.data).hexdigest() != one.sha256:
+                raise Unfit(f"piece {one.number}: its bytes have another sum than it was sent with")
+            if not one.data or not 0 <= one.number < MOST_PIECES:
+                raise Unfit("piece: is empty, or its number is none")
+        first, last = pieces[0].number, pieces[-1].number
+        kept: dict[int, str] = {}
         with self._engine.connect() as db:
             row = self._looked_up(db, bay, session_id)
-            kept = rows.sum_of(db, session_id, number)
-        if number != row.pieces or row.is_deleted:
-            return self._had(row, number, kept, sha256)
-        name = piece_name(session_id, number, sha256)
-        self._objects.put(name, data)
+        if first < row.pieces:
+            with snapshot(self._engine).connect() as db:
+                row = self._looked_up(db, bay, session_id)
+                kept = rows.sums_among(db, session_id, first, last)
+        known = [one for one in pieces if one.number < row.pieces]
+        fresh = list(pieces[len(known) :])
+        if known or first > row.pieces or row.is_deleted:
+            received = self._had(row, known or pieces, kept)
+            if not fresh:
+                return received
+        names = {one.number: piece_name(session_id, one.number, one.sha256) for one in fresh}
+        self._objects.put_all([(names[one.number], one.data) for one in fresh])
         with writing(self._engine).begin() as db:
             row = self._looked_up(db, bay, session_id)
-            kept = rows.sum_of(db, session_id, number)
-            if number == row.pieces and not row.is_deleted:
-                rows.add_piece(db, session_id, number, sha256)
-                return Received(number + 1)
+            kept = rows.sums_among(db, session_id, first, last) if first < row.pieces else {}
+            new = [one for one in fresh if one.number >= row.pieces]
+            is_next = bool(new) and new[0].number == row.pieces and not row.is_deleted
+            if is_next and all(kept.get(one.number, one.sha256) == one.sha256 for one in fresh):
+                rows.add_pieces(db, session_id, row.pieces, [one.sha256 for one in new])
+                row = replace(row, pieces=last + 1, is_whole=False)
+                kept |= {one.number: one.sha256 for one in new}
         # Meanwhile it was deleted, or somebody else was quicker.
-        if row.is_deleted or kept != sha256:
-            self._objects.delete([name])
-        return self._had(row, number, kept, sha256)
+        lost = [
+            one
+            for one in fresh
+            if row.is_deleted or (one.number < row.pieces and kept.get(one.number) != one.sha256)
+        ]
+        if lost:
+            self._objects.delete(names[one.number] for one in lost)
+        return self._had(row, pieces, kept)
 
     def end(self, bay: str, session_id: str, end: SessionEnd) -> Received:
         """End a session: make its one object of its pieces; again: say whose it is by now.
@@ -357,17 +376,20 @@ class Uploads:
                 return
             said = _as_ended(now)
 
-    def _had(self, row: Row, number: int, kept: str | None, sha256: str) -> Received:
-        """Say of a piece that is not the next one what there is; refuse any but the same bytes."""
+    def _had(self, row: Row, pieces: Sequence[Piece], kept: dict[int, str]) -> Received:
+        """Say of pieces what there is by now; refuse any that are not there with the same bytes."""
         _check_there(row)
         received = _received(row)
-        if number > row.pieces:
-            raise OutOfPlace(f"piece {number}: number {row.pieces} is the next one", received)
-        if kept is None:
-            found = islice(self._in_replay(row), number, number + 1)
-            kept = next((hashlib.sha256(piece).hexdigest() for piece in found), None)
-        if kept != sha256:
-            raise Differs(f"piece {number}: other bytes are here under it")
+        first, last = pieces[0].number, pieces[-1].number
+        if last >= row.pieces:
+            raise OutOfPlace(f"piece {first}: number {row.pieces} is the next one", received)
+        if any(one.number not in kept for one in pieces):
+            found = islice(self._in_replay(row), first, last + 1)
+            sums = (hashlib.sha256(piece).hexdigest() for piece in found)
+            kept = dict(enumerate(sums, first)) | kept
+        for one in pieces:
+            if kept.get(one.number) != one.sha256:
+                raise Differs(f"piece {one.number}: other bytes are here under it")
         return received
 
     def _sum_of_all(self, row: Row, fresh: list[str]) -> str:
@@ -441,7 +463,7 @@ def _checked(head: SessionHead) -> dict[str, Any]:
 
 
 def _received(row: Row) -> Received:
-    return Received(row.pieces, row.is_whole, row.is_deleted)
+    return Received(row.pieces, row.is_whole, row.is_deleted, MOST_TOGETHER)
 
 
 def _check_there(row: Row) -> None:

@@ -21,6 +21,7 @@ from plantigrade_gateway.hub.uploads import OutOfPlace, Uploads
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.packing import pack
 from plantigrade_gateway.sources.replay import read_replay
+from plantigrade_gateway.sync.bodies import Piece
 from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
 
 pytestmark = pytest.mark.dear
@@ -81,9 +82,7 @@ def begun(hub: Site, pieces: int, session: str = ID) -> Uploads:
 
 
 def taken(uploads: Uploads, number: int, session: str = ID) -> None:
-    data = PIECES[number]
-    sum_ = hashlib.sha256(data).hexdigest()
-    assert uploads.take("one", session, number, data, sum_).pieces == number + 1
+    assert uploads.take("one", session, [Piece.of(number, PIECES[number])]).pieces == number + 1
 
 
 def ended(uploads: Uploads, pieces: int, session: str = ID) -> Received:
