@@ -28,6 +28,7 @@ from plantigrade_gateway.hub.names import ID
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.places import NotItsPlace, Places
 from plantigrade_gateway.hub.uploads import (
+    ALIKE,
     Differs,
     Gone,
     OutOfPlace,
@@ -211,7 +212,7 @@ async def _head(api: BayApi, bay: str, request: Request) -> Response:
 
 
 async def _received(api: BayApi, bay: str, request: Request) -> Response:
-    session_id = request.path_params["session_id"]
+    session_id = _session(request)
     return JSONResponse(plain(await api.in_thread(api._uploads.received, bay, session_id)))
 
 
@@ -221,13 +222,13 @@ async def _piece(api: BayApi, bay: str, request: Request) -> Response:
         raise Unfit("piece: its number is none")
     if not _SHA256.fullmatch(sha256):
         raise Unfit("Piece-SHA256: expected 64 hexadecimal digits, lower case")
-    session_id = request.path_params["session_id"]
+    session_id = _session(request)
     given = [Piece(int(number), await _read(request, LARGEST_PIECE), sha256)]
     return JSONResponse(plain(await api.in_thread(api._uploads.take, bay, session_id, given)))
 
 
 async def _pieces(api: BayApi, bay: str, request: Request) -> Response:
-    session_id = request.path_params["session_id"]
+    session_id = _session(request)
     given = apart(await _read(request, LARGEST_TOGETHER))
     received = await api.in_thread(api._uploads.take, bay, session_id, given)
     taken = [(one.number, one.sha256) for one in given]
@@ -236,7 +237,7 @@ async def _pieces(api: BayApi, bay: str, request: Request) -> Response:
 
 async def _end(api: BayApi, bay: str, request: Request) -> Response:
     end = await _body(request, SessionEnd, LARGEST_END)
-    session_id = request.path_params["session_id"]
+    session_id = _session(request)
     return JSONResponse(plain(await api.in_thread(api._uploads.end, bay, session_id, end)))
 
 
@@ -253,6 +254,14 @@ async def _deleted(api: BayApi, bay: str, request: Request) -> Response:
     confirm = (player_id, bay_place(bay), body.receipt)
     await api.in_thread(api._deletions.confirm, *confirm)
     return JSONResponse({})
+
+
+def _session(request: Request) -> str:
+    """Return the session that the address has; one that can be none is like one of another bay."""
+    session_id = str(request.path_params["session_id"])
+    if not ID.fullmatch(session_id):
+        raise Unknown(ALIKE)
+    return session_id
 
 
 def _credential(request: Request) -> str:

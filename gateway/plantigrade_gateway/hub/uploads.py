@@ -47,7 +47,8 @@ MOST_PIECES = 1_000_000
 _FIRST, _LAST = (datetime(year, 1, 1, tzinfo=UTC) for year in (1970, 9999))  # shown in any zone
 _FARTHEST_MIN = 18 * 60  # no wall clock is farther from UTC (ours; the farthest in use is 14 h)
 _AT_ONCE = 8  # pieces that are read ahead
-_ALIKE = "there is no such session of this bay"
+ALIKE = "there is no such session of this bay"
+"""Of a session that is not there, and of another bay's."""
 
 
 class Unfit(GatewayError):
@@ -109,7 +110,7 @@ class Uploads:
         with writing(self._engine).begin() as db:
             row = rows.found(db, head.session_id)
             if row is not None and row.bay != bay:
-                raise Unknown(_ALIKE)
+                raise Unknown(ALIKE)
             if rows.is_gone(db, head.session_id, head.player_id) or (row and row.is_deleted):
                 raise Gone(f"session {head.session_id}: was deleted")
             if row is None:
@@ -432,7 +433,7 @@ class Uploads:
         """Return what there is of a session; that its player was deleted counts at once."""
         row = rows.found(db, session_id)
         if row is None or row.bay != bay:
-            raise Unknown(_ALIKE)
+            raise Unknown(ALIKE)
         return row
 
 

@@ -1,5 +1,6 @@
 """A bay gives what was said at its own places alone: who says a place first has it."""
 
+import hashlib
 import json
 from typing import Any
 
@@ -17,6 +18,7 @@ from plantigrade_gateway.people import hubtables, tables
 from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.sync.bodies import Piece, together
 
 pytestmark = pytest.mark.dear
 ONE, TWO = "1" * 32, "2" * 32
@@ -117,6 +119,23 @@ def test_a_bay_lowers_the_stamp_of_its_own_changes_alone(hub):
     assert ChangeLog(hub.engine).restamps() == [(mine.change_id, 5)]
     assert given(hub, "one", place=ONE, restamps=stamps).status_code == 200
     assert set(ChangeLog(hub.engine).restamps()) == {(mine.change_id, 5), (theirs.change_id, 1)}
+
+
+@pytest.mark.parametrize("more", ["%00", "%ff", "%0a"])
+def test_an_id_with_a_sign_that_no_text_can_have_is_no_session(hub, more):
+    """A server takes no NUL: that is the bay's fault, and no reason to try again (503)."""
+    client, url = hub.client(), f"/bay/v1/sessions/{ONE}{more}"
+    piece = b"x"
+    sent = {"content": piece, "headers": {"Piece-SHA256": hashlib.sha256(piece).hexdigest()}}
+    answers = [
+        client.get(url),
+        client.put(f"{url}/pieces/0", **sent),
+        client.post(f"{url}/pieces", content=together([Piece.of(0, piece)])),
+        client.post(f"{url}/end", json={"pieces": 0, "sha256": "0" * 64, "player_id": None}),
+    ]
+    assert {answer.status_code for answer in answers} == {404}
+    head = {"session_id": f"{ONE}\0", "player_id": None, "started_utc": "x", "utc_offset_min": 0}
+    assert client.put(url, json={**head, "about": {}}).status_code == 422
 
 
 def test_a_place_that_was_let_go_of_is_bound_anew(hub):
