@@ -87,7 +87,7 @@ MIGRATIONS: tuple[Callable[[sa.Connection], None], ...] = (
     lambda db: META.create_all(db, [CHANGE, RESTAMP, SITE]),
     _note_seen,
     lambda db: hubtables.META.create_all(db, _HUBS_FIRST),
-    lambda db: hubtables.PLACE.create(db),
+    lambda db: hubtables.PLACE.create(db, checkfirst=True),
 )
 """The step at place n makes version n + 1; one that was released is never changed."""
 _LOCK = 7001
