@@ -27,6 +27,7 @@ from plantigrade_gateway.hub.uploads import Uploads
 from plantigrade_gateway.people.tables import server_engine
 from plantigrade_gateway.sources.replay import demo_file
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.sync.bodies import Piece
 from plantigrade_gateway.sync.messages import SessionHead
 
 EVENTS = 4000
@@ -96,7 +97,7 @@ def _hub(folder: Path) -> str:
         before, mine_s, began = server.cpu_s(), time.process_time(), time.monotonic()
         for number, data in enumerate(pieces):
             at = time.monotonic()
-            uploads.take("one", session, number, data, hashlib.sha256(data).hexdigest())
+            uploads.take("one", session, [Piece.of(number, data)])
             took_ms.append(1e3 * (time.monotonic() - at))
         passed = time.monotonic() - began
         theirs_s, mine_s = server.cpu_s() - before, time.process_time() - mine_s

@@ -41,6 +41,7 @@ PATHS = {
     "catch-up, database": "forward",
     "catch-up, broker": "forward",
     "hub, 200 bays": "roster",
+    "hub, a bay that records": "handover",
     "memory after a day": "memory",
     "start of the program": "start",
     "start of recording and its page": "start",

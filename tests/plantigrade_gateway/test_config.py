@@ -1,6 +1,7 @@
 """One file and the environment: all of it known, checked, shown with where it came from."""
 
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -105,6 +106,12 @@ def test_what_cannot_be_used_is_said_in_a_sentence(write, text, said):
 def test_a_named_file_must_be_there(tmp_path):
     refused(tmp_path / "none.toml", "none.toml", "cannot be read")
     refused(None, "cannot be read", PLANTIGRADE_SETTINGS=str(tmp_path / "none.toml"))
+
+
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(InputError, match=r"settings .*pipe: is no file, expected one of TOML"):
+        load(tmp_path / "pipe", {})
 
 
 def test_bad_variables_name_themselves(write):

@@ -9,6 +9,7 @@ import contextlib
 import hashlib
 import json
 import ssl
+import struct
 from collections import deque
 from collections.abc import AsyncIterator
 from typing import Any
@@ -42,6 +43,11 @@ class FakeHub:
         self.changes: dict[str, dict[str, Any]] = {}
         self.restamps: set[tuple[str, int]] = set()
         self.seen: dict[str, int] = {}
+        self.places: set[str] = set()
+        self.given: list[tuple[str, int]] = []
+        """Each piece that was taken, as often as it was."""
+        self.together = 64
+        """Pieces in one request; 1: a hub of before there were several."""
         self.requests: list[str] = []
         self.refusals: list[str] = []
         """Of whatever a bay that keeps the contract never asks."""
@@ -134,6 +140,8 @@ class FakeHub:
             case "PUT", ["sessions", key, "pieces", number]:
                 given = request.headers.get("Piece-SHA256", "")
                 return self._piece(key, int(number), body, given)
+            case "POST", ["sessions", key, "pieces"]:
+                return self._pieces(key, body)
             case "POST", ["sessions", key, "end"]:
                 return self._end(key, json.loads(body))
             case "POST", ["changes"]:
@@ -158,7 +166,27 @@ class FakeHub:
         if key in self.deleted:
             return _json(410, _error("was deleted"))
         had = {"pieces": len(self.pieces[key]), "is_whole": key in self.ends, "is_deleted": False}
-        return _json(status, had)
+        return _json(status, had | ({"together": self.together} if self.together > 1 else {}))
+
+    def _pieces(self, key: str, body: bytes) -> web.Response:
+        """Take several, each by its own number and hash (`hardware_notes/hub.md`)."""
+        taken, before = [], len(self.pieces.get(key, []))
+        while body:
+            number, size = struct.unpack("<II", body[:8])
+            given, data, body = body[8:40].hex(), body[40 : 40 + size], body[40 + size :]
+            answer = self._piece(key, number, data, given)
+            if answer.status != 200:
+                return answer
+            taken.append([number, given])
+        assert 1 < len(taken) <= self.together, "not so many together"
+        new = len(self.pieces[key]) - before
+        del self._last[len(self._last) - new :]
+        self._last.append((self._unadd, key, new))
+        assert answer.text is not None
+        return _json(200, json.loads(answer.text) | {"taken": taken})
+
+    def _unadd(self, key: str, count: int) -> None:
+        del self.pieces[key][len(self.pieces[key]) - count :]
 
     def _piece(self, key: str, number: int, body: bytes, given: str) -> web.Response:
         if key in self.deleted:
@@ -174,6 +202,7 @@ class FakeHub:
             return self._received(key, 409)
         if number == len(there):
             there.append(body)
+            self.given.append((key, number))
             self.ends.pop(key, None)
             self._last.append((there.pop,))
         return self._received(key)
@@ -203,10 +232,13 @@ class FakeHub:
         self.restamps |= {(key, stamp) for key, stamp in body["restamps"]}
         if self.seen != before:
             self._last.append((setattr, self, "seen", before))
+        if body.get("place") is not None:
+            self.places.add(body["place"])
         above = [c for c in self.changes.values() if c["seq"] > body["has"].get(c["site"], 0)]
         above.sort(key=lambda c: (c["site"], c["seq"]))
         stamps = [list(pair) for pair in sorted(self.restamps)]
-        return _json(200, {"changes": above[:500], "restamps": stamps, "has": self.seen})
+        told = {"changes": above[:500], "restamps": stamps, "has": self.seen}
+        return _json(200, {**told, "places": sorted(self.places)})
 
     def _refuse(self, text: str) -> web.Response:
         self.refusals.append(text)

@@ -8,6 +8,7 @@ from tests.support.ways import Way
 
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.packing import pack
+from plantigrade_gateway.sync.bodies import Piece, together
 
 _ID = "ab" * 16
 
@@ -20,6 +21,7 @@ def hub_bodies(hub: Site) -> Way:
     routes = (
         ("PUT", session),
         ("POST", f"{session}/end"),
+        ("POST", f"{session}/pieces"),
         ("POST", "/bay/v1/changes"),
         ("PUT", f"/bay/v1/deleted/{'cd' * 16}"),
     )
@@ -32,7 +34,13 @@ def hub_bodies(hub: Site) -> Way:
         for answer in answers:
             assert answer.status_code < 500, answer.text
             if answer.status_code >= 400:
-                assert set(answer.json()) <= {"error", "pieces", "is_whole", "is_deleted"}
+                assert set(answer.json()) <= {
+                    "error",
+                    "pieces",
+                    "is_whole",
+                    "is_deleted",
+                    "together",
+                }
                 assert len(answer.content) < 1000, "what was sent is repeated"
         return any(answer.status_code < 400 for answer in answers)
 
@@ -48,6 +56,7 @@ def hub_bodies(hub: Site) -> Way:
             {"changes": [change], "restamps": [["4" * 32, 7]], "has": {"5" * 32: 3}}
         ).encode(),
         json.dumps({"receipt": {"player": "6" * 32, "sessions": ["a"], "rows": {}}}).encode(),
+        together([Piece.of(0, b"one"), Piece.of(1, b"another")]),
         pack(Batch.of([Entry(1, SESSION, Kind.MARK, b"m")])),
     ]
     return Way("hub body", seeds, take)

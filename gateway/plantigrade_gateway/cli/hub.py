@@ -136,11 +136,17 @@ def _register_bays(hub: click.Group, json_option: Callable[[Any], Any]) -> None:
         from plantigrade_gateway.analysis.serialise import text_of
         from plantigrade_gateway.converter import plain
         from plantigrade_gateway.hub.bays import Bays
+        from plantigrade_gateway.hub.places import Places
 
         with _tables(data) as engine:
             found = Bays(engine).all()
+            counts, refused = Places(engine).counts(), Places(engine).refusals()
         if as_json:
-            click.echo(text_of([plain(one) for one in found]))
+            lines = [
+                {**plain(one), "places": counts.get(one.name, 0), "refused": refused.get(one.name)}
+                for one in found
+            ]
+            click.echo(text_of(plain(lines)))
             return
         if not found:
             click.echo("No bay yet: add one with plantigrade hub bay add NAME.")
@@ -148,6 +154,11 @@ def _register_bays(hub: click.Group, json_option: Callable[[Any], Any]) -> None:
             seen = f"last here {one.seen:%Y-%m-%d %H:%M} UTC" if one.seen else "never here"
             gone = f", withdrawn {one.withdrawn:%Y-%m-%d %H:%M} UTC" if one.withdrawn else ""
             click.echo(f"{one.name}: added {one.added:%Y-%m-%d}, {seen}{gone}")
+            if (last := refused.get(one.name)) is not None:
+                click.echo(
+                    f"  gave what was said at another's place ({last.place[:8]}) and was refused, "
+                    f"last {last.when:%Y-%m-%d %H:%M} UTC"
+                )
 
     @bay.command()
     @click.argument("name")
@@ -159,6 +170,21 @@ def _register_bays(hub: click.Group, json_option: Callable[[Any], Any]) -> None:
         with _tables(data) as engine:
             Bays(engine).withdraw(name)
         click.echo(f"Bay {name}'s credential opens nothing any more; what it handed over stays.")
+
+    @bay.command()
+    @click.argument("name")
+    @_data_option
+    def release(name: str, data: Path | None) -> None:
+        """Let go of the places that are a bay's, for a store that goes on at another bay.
+
+        A place is where changes are said; the bay that gives one of them next has it.
+        """
+        from plantigrade_gateway.hub.bays import checked_name
+        from plantigrade_gateway.hub.places import Places
+
+        with _tables(data) as engine:
+            count = Places(engine).release(checked_name(name, "bay"))
+        click.echo(f"Places of bay {name} let go of: {count}.")
 
 
 def _register_serve(hub: click.Group) -> None:

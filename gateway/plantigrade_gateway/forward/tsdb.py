@@ -159,6 +159,8 @@ _LONGEST_SERIES = 1 << 26  # bytes of one line of an export
 _STARTED = re.compile(r"^(?:vm_app_start_timestamp|process_start_time_seconds) (\S+)", re.MULTILINE)
 _AHEAD_S = 49 * 3600  # later than that VictoriaMetrics takes no point
 _TOO_BIG, _BUSY = 413, (429, 503)
+_HERE: dict[str, Any] = {"allow_redirects": False}
+"""No redirect is followed: the credential, and what was measured of people, go nowhere else."""
 _MEANING = {
     401: "the token is not accepted (401): check tsdb.token_file or PLANTIGRADE_TSDB_TOKEN",
     403: "the token has no right to write there (403): check it, tsdb.bucket and tsdb.organisation",
@@ -221,6 +223,7 @@ class Database:
                 org=self._config.word("tsdb.organisation"),
                 timeout=round(1e3 * timeout_s),
                 ssl_context=trust,
+                **_HERE,
             )
             self._http = aiohttp.ClientSession(
                 connector=aiohttp.TCPConnector(ssl=trust),
@@ -258,7 +261,7 @@ class Database:
         """
         assert self._http is not None
         try:
-            async with self._http.get(self.url + "/metrics") as answer:
+            async with self._http.get(self.url + "/metrics", **_HERE) as answer:
                 text = await answer.text() if answer.status == 200 else ""
                 date = answer.headers.get("Date")
         except (aiohttp.ClientError, OSError, TimeoutError) as error:
@@ -342,7 +345,7 @@ class Database:
             last_ms = 1000 * (int(time.time()) + _AHEAD_S)
         asked = {"match[]": match, "start": f"{first_ms / 1e3:.3f}", "end": f"{last_ms / 1e3:.3f}"}
         try:
-            async with self._http.get(self.url + "/api/v1/export", params=asked) as answer:
+            async with self._http.get(self.url + "/api/v1/export", params=asked, **_HERE) as answer:
                 text = await answer.text()
                 if answer.status != 200:
                     raise SinkUnavailable(self._text(f"cannot be read ({answer.status})"))
@@ -369,7 +372,7 @@ class Database:
         try:
             assert self._http is not None
             where = self.url + "/api/v1/admin/tsdb/delete_series"
-            async with self._http.post(where, params=asked) as answer:
+            async with self._http.post(where, params=asked, **_HERE) as answer:
                 if answer.status not in (200, 204):
                     raise SinkUnavailable(self._text(f"does not delete ({answer.status})"))
         except (aiohttp.ClientError, OSError, TimeoutError) as error:
@@ -387,7 +390,7 @@ class Database:
             "nocache": "1",
         }
         try:
-            async with self._http.get(self.url + "/api/v1/query", params=asked) as answer:
+            async with self._http.get(self.url + "/api/v1/query", params=asked, **_HERE) as answer:
                 text = await answer.text()
                 if answer.status != 200:
                     raise SinkUnavailable(self._text(f"cannot be read ({answer.status})"))
@@ -408,6 +411,9 @@ class Database:
             return ItemRejected(
                 self._config.masked(f"{status}: {said[0][:200] if said else 'refused'}")
             )
+        if 300 <= status < 400:
+            why = f"sends elsewhere ({status}), where nothing is sent: check tsdb.url"
+            return SinkUnavailable(self._text(why))
         if status in _MEANING:
             return SinkUnavailable(self._text(_MEANING[status]))
         asked = error.headers.get("Retry-After") if error.headers else None

@@ -19,9 +19,10 @@ import sqlalchemy as sa
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.folder import store_path
+from plantigrade_gateway.hub.names import replay_name
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import FORGOTTEN, Row
-from plantigrade_gateway.hub.uploads import Uploads, replay_name
+from plantigrade_gateway.hub.uploads import Uploads
 from plantigrade_gateway.people.deletion import delete_player, is_there, kept
 from plantigrade_gateway.people.hubtables import ARCHIVE, hub_place
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register

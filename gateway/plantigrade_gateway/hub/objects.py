@@ -5,7 +5,7 @@ is synced to the disk, in another store its own word is taken for it.
 """
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import NamedTemporaryFile
@@ -90,6 +90,21 @@ class Objects:
             if self._folder is not None:
                 _sync(self._folder, self._folder / name)
 
+    def put_all(self, objects: Sequence[tuple[str, bytes]]) -> None:
+        """Keep several objects, as `put` keeps one; which of them are there if it fails is open."""
+        if len(objects) == 1 or self._folder is None:
+            for name, data in objects:
+                self.put(name, data)
+            return
+        with _explained(objects[0][0]):
+            for name, data in objects:
+                obstore.put(self._store, name, data, use_multipart=False)
+            paths = [self._folder / name for name, _ in objects]
+            for path in paths:
+                _sync_one(path)
+            for folder in {path.parent for path in paths}:
+                _sync_folder(self._folder, folder, len(paths))
+
     def get(self, name: str) -> bytes | None:
         """Return an object; None: there is none."""
         with _explained(name):
@@ -151,11 +166,16 @@ def _unless_missing(error: OSError) -> None:
 def _sync(folder: Path, path: Path) -> None:
     """Have a file and its names on the disk; the store itself leaves both to the system."""
     _sync_one(path)
-    _sync_one(path.parent)
-    if len(os.listdir(path.parent)) == 1:  # the folder may be as new as the file
-        for each in path.parent.parents:
+    _sync_folder(folder, path.parent, 1)
+
+
+def _sync_folder(store: Path, folder: Path, new: int) -> None:
+    """Have a folder with so many new files on the disk, and its own name."""
+    _sync_one(folder)
+    if len(os.listdir(folder)) <= new:  # the folder may be as new as the files
+        for each in folder.parents:
             _sync_one(each)
-            if each == folder:
+            if each == store:
                 break
 
 

@@ -24,9 +24,11 @@ from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.deletions import Deletions
+from plantigrade_gateway.hub.names import ID
 from plantigrade_gateway.hub.objects import Objects
+from plantigrade_gateway.hub.places import NotItsPlace, Places
 from plantigrade_gateway.hub.uploads import (
-    ID,
+    ALIKE,
     Differs,
     Gone,
     OutOfPlace,
@@ -35,12 +37,14 @@ from plantigrade_gateway.hub.uploads import (
     Unknown,
     Uploads,
 )
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.hubtables import bay_place
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.tables import explained
-from plantigrade_gateway.sync.bodies import changes_of, fitting
+from plantigrade_gateway.sync.bodies import Piece, apart, changes_of, fitting
 from plantigrade_gateway.sync.messages import (
     LARGEST_PIECE,
+    LARGEST_TOGETHER,
     MOST_CHANGES,
     PREFIX,
     Changes,
@@ -91,6 +95,7 @@ class BayApi:
         self._bays = Bays(engine)
         self._uploads = Uploads(engine, objects)
         self._deletions = Deletions(engine)
+        self._places = Places(engine)
         self._at_work: Counter[str] = Counter()
 
     def app(self) -> Starlette:
@@ -101,6 +106,7 @@ class BayApi:
                 Route(session, self._served(_head), methods=["PUT"]),
                 Route(session, self._served(_received), methods=["GET"]),
                 Route(f"{session}/pieces/{{number}}", self._served(_piece), methods=["PUT"]),
+                Route(f"{session}/pieces", self._served(_pieces), methods=["POST"]),
                 Route(f"{session}/end", self._served(_end), methods=["POST"]),
                 Route(f"{PREFIX}/changes", self._served(_changes), methods=["POST"]),
                 Route(f"{PREFIX}/deleted/{{player_id}}", self._served(_deleted), methods=["PUT"]),
@@ -118,6 +124,9 @@ class BayApi:
                 if isinstance(error, Spoilt):  # of this session: the bay goes on with its others
                     _log.error("%s", error)
                 return _error(str(error), _STATUS[type(error)])
+            except NotItsPlace as error:
+                _log.warning("%s", error)
+                return _error(str(error), 403)
             except TooLarge as error:
                 return _error(str(error), 413)
             except (ForeignError, ValueError) as error:
@@ -165,12 +174,34 @@ class BayApi:
 
         return await asyncio.to_thread(explaining)
 
-    def exchange(self, body: Changes) -> Changes:
-        """Take a bay's changes, and return those that it has not."""
+    def exchange(self, bay: str, body: Changes) -> Changes:
+        """Take a bay's changes, of its own places alone, and return those that it has not.
+
+        Raises
+        ------
+        NotItsPlace
+            A change is of a place that is another's: nothing was taken.
+        """
         changes = list(changes_of(body))
-        self._log.merge(changes, body.restamps)
-        given = fitting(self._log.since(body.has, MOST_CHANGES))
-        return Changes([plain(one) for one in given], self._log.restamps(), self._log.seen())
+        self._places.hold(bay, body.place, {one.site for one in changes})
+        places = self._places.of(bay)
+        if changes or body.restamps:
+            self._log.merge(changes, self._own_restamps(body, changes, places))
+        given = [plain(one) for one in fitting(self._log.since(body.has, MOST_CHANGES))]
+        return Changes(given, self._log.restamps(), self._log.seen(), places=places)
+
+    def _own_restamps(
+        self, body: Changes, changes: list[Change], places: list[str]
+    ) -> list[tuple[str, int]]:
+        """Return the stamps that are new here, of this bay's own changes: of others' the hub says.
+
+        Whoever could give another's change a lower stamp could make it stand no more.
+        """
+        known = set(self._log.restamps())
+        fresh = [(key, stamp) for key, stamp in body.restamps if (key, stamp) not in known]
+        site = {one.change_id: one.site for one in changes}
+        site = self._log.sites_of([key for key, _ in fresh if key not in site]) | site
+        return [(key, stamp) for key, stamp in fresh if site.get(key) in places]
 
 
 async def _head(api: BayApi, bay: str, request: Request) -> Response:
@@ -181,7 +212,7 @@ async def _head(api: BayApi, bay: str, request: Request) -> Response:
 
 
 async def _received(api: BayApi, bay: str, request: Request) -> Response:
-    session_id = request.path_params["session_id"]
+    session_id = _session(request)
     return JSONResponse(plain(await api.in_thread(api._uploads.received, bay, session_id)))
 
 
@@ -191,21 +222,28 @@ async def _piece(api: BayApi, bay: str, request: Request) -> Response:
         raise Unfit("piece: its number is none")
     if not _SHA256.fullmatch(sha256):
         raise Unfit("Piece-SHA256: expected 64 hexadecimal digits, lower case")
-    session_id = request.path_params["session_id"]
-    data = await _read(request, LARGEST_PIECE)
-    take = (bay, session_id, int(number), data, sha256)
-    return JSONResponse(plain(await api.in_thread(api._uploads.take, *take)))
+    session_id = _session(request)
+    given = [Piece(int(number), await _read(request, LARGEST_PIECE), sha256)]
+    return JSONResponse(plain(await api.in_thread(api._uploads.take, bay, session_id, given)))
+
+
+async def _pieces(api: BayApi, bay: str, request: Request) -> Response:
+    session_id = _session(request)
+    given = apart(await _read(request, LARGEST_TOGETHER))
+    received = await api.in_thread(api._uploads.take, bay, session_id, given)
+    taken = [(one.number, one.sha256) for one in given]
+    return JSONResponse({**plain(received), "taken": taken})
 
 
 async def _end(api: BayApi, bay: str, request: Request) -> Response:
     end = await _body(request, SessionEnd, LARGEST_END)
-    session_id = request.path_params["session_id"]
+    session_id = _session(request)
     return JSONResponse(plain(await api.in_thread(api._uploads.end, bay, session_id, end)))
 
 
-async def _changes(api: BayApi, _: str, request: Request) -> Response:
+async def _changes(api: BayApi, bay: str, request: Request) -> Response:
     body = await _body(request, Changes, LARGEST_CHANGES)
-    return JSONResponse(plain(await api.in_thread(api.exchange, body)))
+    return JSONResponse(plain(await api.in_thread(api.exchange, bay, body)))
 
 
 async def _deleted(api: BayApi, bay: str, request: Request) -> Response:
@@ -216,6 +254,14 @@ async def _deleted(api: BayApi, bay: str, request: Request) -> Response:
     confirm = (player_id, bay_place(bay), body.receipt)
     await api.in_thread(api._deletions.confirm, *confirm)
     return JSONResponse({})
+
+
+def _session(request: Request) -> str:
+    """Return the session that the address has; one that can be none is like one of another bay."""
+    session_id = str(request.path_params["session_id"])
+    if not ID.fullmatch(session_id):
+        raise Unknown(ALIKE)
+    return session_id
 
 
 def _credential(request: Request) -> str:

@@ -73,8 +73,9 @@ _FOUND = sa.select(
     ).label("is_deleted"),
 ).where(SESSION.c.session_id == _SESSION_ID)
 _ALL = sa.select(SESSION)
-_SUM = sa.select(PIECE.c.sha256).where(
-    PIECE.c.session_id == _SESSION_ID, PIECE.c.number == sa.bindparam("of_number")
+_SUM = sa.select(PIECE.c.number, PIECE.c.sha256).where(
+    PIECE.c.session_id == _SESSION_ID,
+    PIECE.c.number.between(sa.bindparam("of_first"), sa.bindparam("of_last")),
 )
 _SUMS = sa.select(PIECE.c.sha256).where(PIECE.c.session_id == _SESSION_ID).order_by(PIECE.c.number)
 _ADD_PIECE = PIECE.insert()
@@ -101,9 +102,10 @@ def is_gone(db: sa.Connection, session_id: str, player_id: str | None) -> bool:
     return bool(db.scalar(_IS_GONE, {"of_session": session_id, "of_player": player_id}))
 
 
-def sum_of(db: sa.Connection, session_id: str, number: int) -> str | None:
-    """Return the sum of a piece that is an object of its own; None: it is none."""
-    return db.scalar(_SUM, {"of_session": session_id, "of_number": number})
+def sums_among(db: sa.Connection, session_id: str, first: int, last: int) -> dict[int, str]:
+    """Return by number the sums of those pieces that are objects of their own."""
+    given = {"of_session": session_id, "of_first": first, "of_last": last}
+    return {number: sha256 for number, sha256 in db.execute(_SUM, given)}
 
 
 def sums_of(db: sa.Connection, session_id: str) -> list[str]:
@@ -111,10 +113,14 @@ def sums_of(db: sa.Connection, session_id: str) -> list[str]:
     return list(db.scalars(_SUMS, {"of_session": session_id}))
 
 
-def add_piece(db: sa.Connection, session_id: str, number: int, sha256: str) -> None:
-    """Add a piece."""
-    db.execute(_ADD_PIECE, {"session_id": session_id, "number": number, "sha256": sha256})
-    db.execute(_COUNT_PIECE, {"of_session": session_id, "many": number + 1})
+def add_pieces(db: sa.Connection, session_id: str, first: int, sums: list[str]) -> None:
+    """Add pieces that follow each other, from a number on."""
+    made = [
+        {"session_id": session_id, "number": number, "sha256": sha256}
+        for number, sha256 in enumerate(sums, first)
+    ]
+    db.execute(_ADD_PIECE, made)
+    db.execute(_COUNT_PIECE, {"of_session": session_id, "many": first + len(sums)})
 
 
 def forget_pieces(db: sa.Connection, session_id: str) -> None:

@@ -9,11 +9,10 @@ way to being acknowledged, and others hand over while a session ends or the hub 
 
 import hashlib
 import json
-import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from itertools import chain, islice
 from typing import Any
@@ -24,20 +23,32 @@ from plantigrade.errors import shown
 from plantigrade_gateway.converter import made_from_text
 from plantigrade_gateway.errors import GatewayError, RecordError, StoreError
 from plantigrade_gateway.hub import rows
+from plantigrade_gateway.hub.names import (
+    ID,
+    Name,
+    head_name,
+    lies_about,
+    listed,
+    names_of,
+    piece_name,
+    pieces_of,
+    replay_name,
+    replays_of,
+)
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import FORGOTTEN, Row
 from plantigrade_gateway.people.tables import snapshot, writing
 from plantigrade_gateway.sources.replay import packed_replay, unpacked_replay
-from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
+from plantigrade_gateway.sync.bodies import Piece
+from plantigrade_gateway.sync.messages import MOST_TOGETHER, Received, SessionEnd, SessionHead
 
-ID = re.compile(r"[0-9a-f]{32}")
-"""An id of a session or a player: 128 bits, as the store writes them."""
 MOST_PIECES = 1_000_000
 """Of a session (ours): a week of pieces of a second has 604,800."""
 _FIRST, _LAST = (datetime(year, 1, 1, tzinfo=UTC) for year in (1970, 9999))  # shown in any zone
 _FARTHEST_MIN = 18 * 60  # no wall clock is farther from UTC (ours; the farthest in use is 14 h)
 _AT_ONCE = 8  # pieces that are read ahead
-_ALIKE = "there is no such session of this bay"
+ALIKE = "there is no such session of this bay"
+"""Of a session that is not there, and of another bay's."""
 
 
 class Unfit(GatewayError):
@@ -99,12 +110,12 @@ class Uploads:
         with writing(self._engine).begin() as db:
             row = rows.found(db, head.session_id)
             if row is not None and row.bay != bay:
-                raise Unknown(_ALIKE)
+                raise Unknown(ALIKE)
             if rows.is_gone(db, head.session_id, head.player_id) or (row and row.is_deleted):
                 raise Gone(f"session {head.session_id}: was deleted")
             if row is None:
                 rows.put(db, Row(head.session_id, bay, **values))
-                return Received(0)
+                return Received(0, together=MOST_TOGETHER)
             if any(getattr(row, name) != value for name, value in values.items()):
                 rows.change(db, head.session_id, **values)
         if row.sha256 is not None:
@@ -121,8 +132,8 @@ class Uploads:
         with self._engine.connect() as db:
             return _received(self._looked_up(db, bay, session_id))
 
-    def take(self, bay: str, session_id: str, number: int, data: bytes, sha256: str) -> Received:
-        """Take a piece's bytes; the same ones again change nothing.
+    def take(self, bay: str, session_id: str, pieces: Sequence[Piece]) -> Received:
+        """Take pieces that follow each other, all or none; the same ones again change nothing.
 
         A whole session may go on: an insole's log may be read when it has long ended.
 
@@ -132,27 +143,45 @@ class Uploads:
         StoreError
             The object store refuses: nothing was taken.
         """
-        if hashlib.sha256(data).hexdigest() != sha256:
-            raise Unfit("piece: its bytes do not have the sum they were sent with")
-        if not data or not 0 <= number < MOST_PIECES:
-            raise Unfit("piece: is empty, or its number is none")
+        for one in pieces:
+            if hashlib.sha256(one.data).hexdigest() != one.sha256:
+                raise Unfit(f"piece {one.number}: its bytes have another sum than it was sent with")
+            if not one.data or not 0 <= one.number < MOST_PIECES:
+                raise Unfit("piece: is empty, or its number is none")
+        first, last = pieces[0].number, pieces[-1].number
+        kept: dict[int, str] = {}
         with self._engine.connect() as db:
             row = self._looked_up(db, bay, session_id)
-            kept = rows.sum_of(db, session_id, number)
-        if number != row.pieces or row.is_deleted:
-            return self._had(row, number, kept, sha256)
-        name = piece_name(session_id, number, sha256)
-        self._objects.put(name, data)
+        if first < row.pieces:
+            with snapshot(self._engine).connect() as db:
+                row = self._looked_up(db, bay, session_id)
+                kept = rows.sums_among(db, session_id, first, last)
+        known = [one for one in pieces if one.number < row.pieces]
+        fresh = list(pieces[len(known) :])
+        if known or first > row.pieces or row.is_deleted:
+            received = self._had(row, known or pieces, kept)
+            if not fresh:
+                return received
+        names = {one.number: piece_name(session_id, one.number, one.sha256) for one in fresh}
+        self._objects.put_all([(names[one.number], one.data) for one in fresh])
         with writing(self._engine).begin() as db:
             row = self._looked_up(db, bay, session_id)
-            kept = rows.sum_of(db, session_id, number)
-            if number == row.pieces and not row.is_deleted:
-                rows.add_piece(db, session_id, number, sha256)
-                return Received(number + 1)
+            kept = rows.sums_among(db, session_id, first, last) if first < row.pieces else {}
+            new = [one for one in fresh if one.number >= row.pieces]
+            is_next = bool(new) and new[0].number == row.pieces and not row.is_deleted
+            if is_next and all(kept.get(one.number, one.sha256) == one.sha256 for one in fresh):
+                rows.add_pieces(db, session_id, row.pieces, [one.sha256 for one in new])
+                row = replace(row, pieces=last + 1, is_whole=False)
+                kept |= {one.number: one.sha256 for one in new}
         # Meanwhile it was deleted, or somebody else was quicker.
-        if row.is_deleted or kept != sha256:
-            self._objects.delete([name])
-        return self._had(row, number, kept, sha256)
+        lost = [
+            one
+            for one in fresh
+            if row.is_deleted or (one.number < row.pieces and kept.get(one.number) != one.sha256)
+        ]
+        if lost:
+            self._objects.delete(names[one.number] for one in lost)
+        return self._had(row, pieces, kept)
 
     def end(self, bay: str, session_id: str, end: SessionEnd) -> Received:
         """End a session: make its one object of its pieces; again: say whose it is by now.
@@ -195,7 +224,7 @@ class Uploads:
         elif done:
             self._put_head(row)
             with suppress(StoreError):  # whoever tidies up finds them
-                self._objects.delete(_names_of(session_id, before, fresh))
+                self._objects.delete(names_of(session_id, before, fresh))
                 if before < row.in_replay:
                     self._objects.delete([replay_name(session_id, before)])
         _check_there(row)
@@ -247,7 +276,7 @@ class Uploads:
             The object store does not list them.
         """
         made, spoilt = 0, {}
-        for session_id in {each.session_id for each in self._listed("sessions")}:
+        for session_id in {each.session_id for each in listed(self._objects, "sessions")}:
             try:
                 made += self._restore(session_id)
             except GatewayError as error:
@@ -315,24 +344,15 @@ class Uploads:
         StoreError
             The object store refuses.
         """
-        of_session: dict[str, list[_Name]] = {}
-        for one in [*self._listed("pieces"), *self._listed("sessions")]:
+        of_session: dict[str, list[Name]] = {}
+        for one in [*listed(self._objects, "pieces"), *listed(self._objects, "sessions")]:
             of_session.setdefault(one.session_id, []).append(one)
         for session_id, names in of_session.items():
             with snapshot(self._engine).connect() as db:
                 row = rows.found(db, session_id)
                 fresh = rows.sums_of(db, session_id)
-            if about := [each.name for each in names if _lies_about(each, row, fresh)]:
+            if about := [each.name for each in names if lies_about(each, row, fresh)]:
                 self._objects.delete(about)
-
-    def _listed(self, kind: str) -> list["_Name"]:
-        """Return the objects of a kind; what else somebody put there is left alone."""
-        found = []
-        for name in self._objects.names(kind):
-            parts = name.split("/")
-            if len(parts) == 3 and ID.fullmatch(parts[1]):
-                found.append(_Name(name, kind, parts[1], *parts[2].partition(".")[::2]))
-        return found
 
     def rows(self) -> list[Row]:
         """Return what there is of all sessions."""
@@ -357,17 +377,20 @@ class Uploads:
                 return
             said = _as_ended(now)
 
-    def _had(self, row: Row, number: int, kept: str | None, sha256: str) -> Received:
-        """Say of a piece that is not the next one what there is; refuse any but the same bytes."""
+    def _had(self, row: Row, pieces: Sequence[Piece], kept: dict[int, str]) -> Received:
+        """Say of pieces what there is by now; refuse any that are not there with the same bytes."""
         _check_there(row)
         received = _received(row)
-        if number > row.pieces:
-            raise OutOfPlace(f"piece {number}: number {row.pieces} is the next one", received)
-        if kept is None:
-            found = islice(self._in_replay(row), number, number + 1)
-            kept = next((hashlib.sha256(piece).hexdigest() for piece in found), None)
-        if kept != sha256:
-            raise Differs(f"piece {number}: other bytes are here under it")
+        first, last = pieces[0].number, pieces[-1].number
+        if last >= row.pieces:
+            raise OutOfPlace(f"piece {first}: number {row.pieces} is the next one", received)
+        if any(one.number not in kept for one in pieces):
+            found = islice(self._in_replay(row), first, last + 1)
+            sums = (hashlib.sha256(piece).hexdigest() for piece in found)
+            kept = dict(enumerate(sums, first)) | kept
+        for one in pieces:
+            if kept.get(one.number) != one.sha256:
+                raise Differs(f"piece {one.number}: other bytes are here under it")
         return received
 
     def _sum_of_all(self, row: Row, fresh: list[str]) -> str:
@@ -395,7 +418,7 @@ class Uploads:
 
     def _read(self, row: Row, sums: list[str]) -> Iterator[bytes]:
         """Give the other pieces in order, some of them read ahead; each must be what was taken."""
-        names = _names_of(row.session_id, row.in_replay, sums)
+        names = names_of(row.session_id, row.in_replay, sums)
         with ThreadPoolExecutor(_AT_ONCE) as pool:
             for at in range(0, len(names), _AT_ONCE):
                 these = names[at : at + _AT_ONCE]
@@ -410,63 +433,8 @@ class Uploads:
         """Return what there is of a session; that its player was deleted counts at once."""
         row = rows.found(db, session_id)
         if row is None or row.bay != bay:
-            raise Unknown(_ALIKE)
+            raise Unknown(ALIKE)
         return row
-
-
-def replays_of(session_id: str) -> str:
-    """Return what the name of a session's replay file begins with."""
-    return f"sessions/{session_id}"
-
-
-def replay_name(session_id: str, pieces: int) -> str:
-    """Return the name of a whole session's object; one that goes on gets another."""
-    return f"{replays_of(session_id)}/{pieces}.pgr"
-
-
-def head_name(session_id: str) -> str:
-    """Return the name of the object that holds what is known of a whole session."""
-    return f"{replays_of(session_id)}/head.json"
-
-
-def pieces_of(session_id: str) -> str:
-    """Return what the names of a session's pieces begin with."""
-    return f"pieces/{session_id}"
-
-
-def piece_name(session_id: str, number: int, sha256: str) -> str:
-    """Return the name of a piece's object."""
-    return f"{pieces_of(session_id)}/{number}.{sha256}"
-
-
-def _names_of(session_id: str, first: int, sums: list[str]) -> list[str]:
-    """Return the names of the objects of pieces, from a number on."""
-    return [piece_name(session_id, n, each) for n, each in enumerate(sums, first)]
-
-
-@dataclass(frozen=True, slots=True)
-class _Name:
-    """An object's name: of what kind, whose, and of which number; ``head``: none."""
-
-    name: str
-    kind: str
-    session_id: str
-    number: str
-    rest: str
-
-
-def _lies_about(one: _Name, row: Row | None, fresh: list[str]) -> bool:
-    """Whether nobody needs an object any more, nor will: by its session's row and fresh pieces."""
-    if row is None:  # a whole session is known by its objects alone, where the tables lost it
-        return one.kind == "pieces"
-    if row.is_deleted:
-        return True
-    if not (one.number.isascii() and one.number.isdigit()):
-        return False
-    at = int(one.number) - row.in_replay
-    if one.kind == "sessions" or at < 0:
-        return at < 0
-    return at < len(fresh) and fresh[at] != one.rest
 
 
 def _as_ended(row: Row) -> Row:
@@ -496,7 +464,7 @@ def _checked(head: SessionHead) -> dict[str, Any]:
 
 
 def _received(row: Row) -> Received:
-    return Received(row.pieces, row.is_whole, row.is_deleted)
+    return Received(row.pieces, row.is_whole, row.is_deleted, MOST_TOGETHER)
 
 
 def _check_there(row: Row) -> None:

@@ -61,6 +61,17 @@ CONFIRMATION = Table(
     Column("receipt", String),
 )
 
+# Whose entries of the log of changes each bay may give: its own places', bound when first said.
+PLACE = Table(
+    "hub_place",
+    META,
+    Column("site", String, primary_key=True),
+    Column("bay", String(40)),  # none: the hub's own
+    Column("bound_ms", BigInteger, nullable=False),
+    Column("refused_bay", String(40)),  # who else last gave entries of it
+    Column("refused_ms", BigInteger),
+)
+
 
 def places_of(db: sa.Connection) -> tuple[str, ...]:
     """Return the places of a site that a deletion must reach, in order; none of a bay's own tables.

@@ -7,7 +7,7 @@ of its entity. A value that cannot be what its field holds (`shapes`) is kept, a
 
 import json
 import secrets
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
@@ -176,7 +176,24 @@ class ChangeLog:
         with self._engine.connect() as db:
             return _seen(db)
 
-    def since(self, has: Mapping[str, int], most: int) -> list[Change]:
+    def place(self) -> str | None:
+        """Return this place's own site; None: nothing was said here yet."""
+        with self._engine.connect() as db:
+            return db.scalar(sa.select(SITE.c.site))
+
+    def sites_of(self, change_ids: Collection[str]) -> dict[str, str]:
+        """Return the sites of changes, of those that are here."""
+        found: dict[str, str] = {}
+        ids, query = list(change_ids), sa.select(CHANGE.c.change_id, CHANGE.c.site)
+        with self._engine.connect() as db:
+            for at in range(0, len(ids), _PIECE):
+                some = query.where(CHANGE.c.change_id.in_(ids[at : at + _PIECE]))
+                found |= {key: site for key, site in db.execute(some)}
+        return found
+
+    def since(
+        self, has: Mapping[str, int], most: int, sites: Collection[str] | None = None
+    ) -> list[Change]:
         """Return what another place has not seen, in the order of site and number.
 
         Parameters
@@ -185,12 +202,15 @@ class ChangeLog:
             What it has `seen`.
         most : int
             How many at once; ask again with what it has seen by then.
+        sites : collection of str, optional
+            Only of these.
         """
         found: list[Change] = []
         with self._engine.connect() as db:
             for site, seq in sorted(_seen(db).items()):
                 after = has.get(site, 0)
-                if after < seq and len(found) < most:
+                is_asked = sites is None or site in sites
+                if is_asked and after < seq and len(found) < most:
                     query = sa.select(CHANGE).where(CHANGE.c.site == site, CHANGE.c.seq > after)
                     query = query.order_by(CHANGE.c.seq).limit(most - len(found))
                     found += map(_change, db.execute(query))

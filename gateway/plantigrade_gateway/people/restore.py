@@ -32,8 +32,9 @@ from plantigrade_gateway.store.store import Store
 
 _NEW = "-restoring"
 _OLD = "-before-restore-"
-_BAYS = "hub_bay"
-"""A hub's bays and the hashes of their credentials (`hubtables`)."""
+_BAYS, _PLACES = "hub_bay", "hub_place"
+"""A hub's bays and the hashes of their credentials, and whose each place is (`hubtables`)."""
+_IS_TABLE = "SELECT 1 FROM sqlite_schema WHERE name = ?"
 _STAMP = "%Y%m%dT%H%M%SZ"
 
 
@@ -281,22 +282,25 @@ def _close_doors(store: Store, old: Path, when: datetime) -> None:
     """Let nobody in who would not get in without the backup.
 
     Devices sign in again, with the password of today if there is one, and links are made again:
-    which were withdrawn since, the backup does not say. A hub's bays are those of today.
+    which were withdrawn since, the backup does not say. A hub's bays, and whose each
+    place is, are those of today.
     """
-    password, bays = [], None
+    password: list[tuple[Any, ...]] = []
+    kept: dict[str, list[tuple[Any, ...]]] = {}
     if schema.is_made(old):
         with Store.open(old, read_only=True) as there:
             password = there.database.read("SELECT hash, set_utc FROM password")
-            if there.database.read(f"SELECT 1 FROM sqlite_schema WHERE name = '{_BAYS}'"):
-                bays = there.database.read(f"SELECT * FROM {_BAYS}")
+            for table in (_BAYS, _PLACES):
+                if there.database.read(_IS_TABLE, (table,)):
+                    kept[table] = there.database.read(f"SELECT * FROM {table}")
     with store.database.writing() as db:
-        if (
-            bays is not None
-            and db.execute(f"SELECT 1 FROM sqlite_schema WHERE name = '{_BAYS}'").fetchone()
-        ):
-            db.execute(f"DELETE FROM {_BAYS}")
-            for row in bays:
-                db.execute(f"INSERT INTO {_BAYS} VALUES ({', '.join('?' * len(row))})", row)
+        for table, rows in kept.items():
+            if db.execute(_IS_TABLE, (table,)).fetchone():
+                if table == _BAYS:  # a place that is bound stays so
+                    db.execute(f"DELETE FROM {table}")
+                for row in rows:
+                    marks = ", ".join("?" * len(row))
+                    db.execute(f"INSERT OR REPLACE INTO {table} VALUES ({marks})", row)
         db.execute("DELETE FROM sign_ins")
         db.execute(
             "UPDATE player_links SET withdrawn_utc = coalesce(withdrawn_utc, ?)", (utc_text(when),)

@@ -80,10 +80,14 @@ def _note_seen(db: sa.Connection) -> None:
         db.exec_driver_sql("ALTER TABLE people_change ALTER COLUMN value SET STATISTICS 0")
 
 
+_HUBS_FIRST = [
+    *(hubtables.BAY, hubtables.SESSION, hubtables.PIECE, hubtables.HUB, hubtables.CONFIRMATION)
+]
 MIGRATIONS: tuple[Callable[[sa.Connection], None], ...] = (
     lambda db: META.create_all(db, [CHANGE, RESTAMP, SITE]),
     _note_seen,
-    lambda db: hubtables.META.create_all(db),
+    lambda db: hubtables.META.create_all(db, _HUBS_FIRST),
+    lambda db: hubtables.PLACE.create(db, checkfirst=True),
 )
 """The step at place n makes version n + 1; one that was released is never changed."""
 _LOCK = 7001

@@ -217,6 +217,8 @@ def _prepare(path: Path, create: bool) -> bool:
     try:
         if path.is_dir():
             raise StoreError(f"store {path}: is a folder, expected a file; name one with --store")
+        if path.exists() and not path.is_file():  # a pipe would be waited for, for ever
+            raise StoreError(f"store {path}: is no file; name another with --store")
         if path.exists():
             # Never open and close an existing file here: that would drop the locks which this
             # process's other connections hold on it (https://sqlite.org/howtocorrupt.html §2.2).

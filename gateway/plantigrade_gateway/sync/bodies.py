@@ -1,17 +1,91 @@
-"""Changes of the log as they travel: from a body of the other side, and cut to fit into one."""
+"""Changes and pieces as they travel: from a body of the other side, and cut to fit into one."""
 
+import hashlib
+import struct
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from plantigrade_gateway.converter import made
 from plantigrade_gateway.people.change import Change
-from plantigrade_gateway.sync.messages import MOST_CHANGES, Changes
+from plantigrade_gateway.sync.messages import (
+    LARGEST_TOGETHER,
+    MOST_CHANGES,
+    MOST_TOGETHER,
+    Changes,
+)
 
 LARGEST_BODY = 1 << 22
 """Characters of the changes in one body, about; a larger one goes alone (ours)."""
 _INT64 = 1 << 63
 _INT32 = 1 << 31
 _LONGEST_ID = 128
+_PIECE = struct.Struct("<II32s")  # number, bytes, SHA-256; then the piece
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A piece of a record: its number, its bytes and their SHA-256 in hex."""
+
+    number: int
+    data: bytes
+    sha256: str
+
+    @classmethod
+    def of(cls, number: int, data: bytes) -> "Piece":
+        """Return a piece with the sum of its bytes."""
+        return cls(number, data, hashlib.sha256(data).hexdigest())
+
+
+def together(pieces: Sequence[Piece]) -> bytes:
+    """Return pieces as one body."""
+    return b"".join(
+        _PIECE.pack(one.number, len(one.data), bytes.fromhex(one.sha256)) + one.data
+        for one in pieces
+    )
+
+
+def apart(body: bytes) -> list[Piece]:
+    """Return the pieces of a body; whether each has its sum the hub looks at.
+
+    Raises
+    ------
+    ValueError
+        It is no such body: one sentence.
+    """
+    found: list[Piece] = []
+    at = 0
+    while at < len(body):
+        if len(found) == MOST_TOGETHER:
+            raise ValueError(f"pieces: expected at most {MOST_TOGETHER} in one body")
+        if at + _PIECE.size > len(body):
+            raise ValueError("pieces: the body is cut off")
+        number, size, sha256 = _PIECE.unpack_from(body, at)
+        at += _PIECE.size
+        if at + size > len(body):
+            raise ValueError("pieces: the body is cut off")
+        found.append(Piece(number, body[at : at + size], sha256.hex()))
+        at += size
+    if [one.number for one in found] != list(
+        range(found[0].number, found[0].number + len(found)) if found else [-1]
+    ):
+        raise ValueError("pieces: expected some, each with the number after the one before")
+    return found
+
+
+def groups(pieces: Sequence[Piece], most: int) -> Iterator[list[Piece]]:
+    """Give pieces as they go into one request each; one that is too large goes alone."""
+    group: list[Piece] = []
+    size = 0
+    for one in pieces:
+        more = _PIECE.size + len(one.data)
+        if group and (len(group) == most or size + more > LARGEST_TOGETHER):
+            yield group
+            group, size = [], 0
+        group.append(one)
+        size += more
+    if group:
+        yield group
 
 
 def changes_of(body: Changes) -> Iterator[Change]:
@@ -31,6 +105,9 @@ def changes_of(body: Changes) -> Iterator[Change]:
     for site, seq in body.has.items():
         if not 0 <= seq < _INT32 or not 0 < len(site) <= _LONGEST_ID:
             raise ValueError("has: no such number of a place")
+    for site in (*body.places, *([] if body.place is None else [body.place])):
+        if not (0 < len(site) <= _LONGEST_ID and site.isprintable()):
+            raise ValueError("place: cannot be one")
     for values in body.changes:
         yield _change(values)
 

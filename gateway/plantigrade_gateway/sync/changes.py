@@ -35,6 +35,7 @@ class Exchange:
         self._register = register
         self._hub = hub
         self._hub_has: Mapping[str, int] | None = None
+        self._places: frozenset[str] = frozenset()  # whose changes the hub takes of this bay
 
     def waiting(self) -> int | None:
         """Return about how many changes the hub has not seen; None where that is not known.
@@ -44,8 +45,15 @@ class Exchange:
         if self._hub_has is None:
             return None
         with self._register.explained():
-            seen = self._register.log.seen()
-        return sum(max(0, seq - self._hub_has.get(site, 0)) for site, seq in seen.items())
+            log = self._register.log
+            seen, mine = log.seen(), self._mine()
+        has = self._hub_has
+        return sum(max(0, seq - has.get(site, 0)) for site, seq in seen.items() if site in mine)
+
+    def _mine(self) -> frozenset[str]:
+        """Return the places whose changes this bay gives; what others said, they give."""
+        own = self._register.log.place()
+        return self._places if own is None else self._places | {own}
 
     async def round(self) -> bool:
         """Give and take until nothing is left; return whether more is left: never.
@@ -67,20 +75,22 @@ class Exchange:
     def _fitting(self) -> list[Change]:
         """Return the first changes that the hub has not seen, as many as go into one body."""
         with self._register.explained():
-            return fitting(self._register.log.since(self._hub_has or {}, MOST_CHANGES))
+            given = self._register.log.since(self._hub_has or {}, MOST_CHANGES, self._mine())
+            return fitting(given)
 
     async def _ask(self, given: list[Change]) -> bool:
         """Give changes and merge what the hub gives; return whether it may have more."""
         log = self._register.log
         with self._register.explained():
-            mine = Changes([plain(one) for one in given], log.restamps(), log.seen())
+            said = [plain(one) for one in given]
+            mine = Changes(said, log.restamps(), log.seen(), log.place())
         answer = await self._hub.exchange(mine)
         try:
             taken = list(changes_of(answer))
         except ValueError as error:
-            said = shown(str(error), quoted=False)
-            raise HubAway(f"hub {self._hub.url}: gives changes that are none ({said})") from None
-        self._hub_has = answer.has
+            why = shown(str(error), quoted=False)
+            raise HubAway(f"hub {self._hub.url}: gives changes that are none ({why})") from None
+        self._hub_has, self._places = answer.has, frozenset(answer.places)
         if any(answer.has.get(one.site, 0) < one.seq for one in given):
             raise HubAway(f"hub {self._hub.url}: takes changes and does not keep them")
         self.given += len(given)

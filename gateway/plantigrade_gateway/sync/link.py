@@ -9,6 +9,7 @@ import hashlib
 import json
 import socket
 import ssl
+from collections.abc import Sequence
 from typing import Self, TypeVar
 
 import aiohttp
@@ -17,6 +18,7 @@ from plantigrade.errors import shown
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import GatewayError, InputError
+from plantigrade_gateway.sync.bodies import Piece, together
 from plantigrade_gateway.sync.messages import (
     LARGEST_PIECE,
     PREFIX,
@@ -25,6 +27,7 @@ from plantigrade_gateway.sync.messages import (
     Received,
     SessionEnd,
     SessionHead,
+    Taken,
 )
 
 LARGEST_ANSWER = 1 << 16
@@ -115,6 +118,20 @@ class Hub:
             raise HubRefused(f"piece {number} has {len(piece)} bytes, more than a hub takes")
         return await self._received("PUT", session_id, f"/pieces/{number}", piece)
 
+    async def pieces(self, session_id: str, pieces: Sequence[Piece]) -> Received:
+        """Give pieces that follow each other in one request, as `piece` gives one.
+
+        Each must be acknowledged with its own number and sum.
+        """
+        body = together(pieces)
+        status, answer = await self._ask("POST", f"/sessions/{session_id}/pieces", body)
+        received = self._received_of(status, answer)
+        if status == 200:
+            given = [(one.number, one.sha256) for one in pieces]
+            if self._made(Taken, answer).taken != given:
+                raise HubAway(f"{self._name}: acknowledges other pieces than it was given")
+        return received
+
     async def end(self, session_id: str, end: SessionEnd) -> Received:
         """Say that a session is over; return what the hub has of it."""
         return await self._received("POST", session_id, "/end", plain(end))
@@ -135,7 +152,9 @@ class Hub:
     async def _received(
         self, method: str, session_id: str, more: str = "", body: object = None
     ) -> Received:
-        status, answer = await self._ask(method, f"/sessions/{session_id}{more}", body)
+        return self._received_of(*await self._ask(method, f"/sessions/{session_id}{more}", body))
+
+    def _received_of(self, status: int, answer: bytes) -> Received:
         if status == 410:
             return Received(0, is_deleted=True)
         if status == 404 and _error_of(answer):  # a hub's own: it has nothing of this session

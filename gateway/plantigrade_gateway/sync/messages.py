@@ -12,6 +12,10 @@ MOST_CHANGES = 500
 """In one body, either way."""
 LARGEST_PIECE = 1 << 24
 """Bytes of one piece of a record."""
+MOST_TOGETHER = 64
+"""Pieces of a session in one request."""
+LARGEST_TOGETHER = 1 << 22
+"""Bytes of one request of several pieces."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +53,27 @@ class Received:
         Whether it was ended and stands in the archive.
     is_deleted : bool
         Whether its player was deleted: nothing of it is taken any more.
+    together : int
+        How many pieces it takes in one request; a hub of an older version does not say.
     """
 
     pieces: int
     is_whole: bool = False
     is_deleted: bool = False
+    together: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Taken(Received):
+    """The answer to ``POST /bay/v1/sessions/<id>/pieces``.
+
+    Attributes
+    ----------
+    taken : list of [number, SHA-256 in hex]
+        Each piece that was given and is there now.
+    """
+
+    taken: list[tuple[int, str]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +109,18 @@ class Changes:
         All that are kept.
     has : dict of str to int
         The sender's highest number of each place, wiped ones among them.
+    place : str or None
+        The bay's own, under which it says what is said there; None in an answer, or where nothing
+        was said yet.
+    places : list of str
+        In an answer: those of which the hub takes changes of this bay, its own among them.
     """
 
     changes: list[dict[str, Any]]
     restamps: list[tuple[str, int]]
     has: dict[str, int]
+    place: str | None = None
+    places: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

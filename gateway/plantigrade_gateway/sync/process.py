@@ -154,6 +154,7 @@ class SyncProcess:
                 group.create_task(way.run(ended))
             watching = group.create_task(kept_up(self._watch, "the hub's state", self._say))
             await self.stop.wait()
+            self.records.hurry()
             deadline = monotonic() + FLUSH_S
             await _sleep(PIECES_EVERY_S, ended)  # for what was recorded last
             while monotonic() < deadline and not all(way.is_idle for way in self._ways):

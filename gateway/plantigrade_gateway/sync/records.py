@@ -16,11 +16,15 @@ from plantigrade_gateway.errors import RefusedNowError, StoreError
 from plantigrade_gateway.store.hubledger import Due, Ended, Ledger
 from plantigrade_gateway.store.pieces import as_kept
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.sync.bodies import Piece, groups
 from plantigrade_gateway.sync.link import Hub, HubAway, HubRefused
 from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
 
 PIECES_AT_ONCE = 64
 """Of one session before the others are looked after (ours)."""
+GATHER_S = 5.0
+"""How long the pieces of a session under way are gathered: what a hub does costs nearly the same
+whether a request brings one or several of them (ours). An end waits for nothing."""
 SIDE_BY_SIDE = 3
 """Sessions: a hub takes four requests of a bay at once, one of them for changes (ours)."""
 ROUND_S = 1.0
@@ -78,6 +82,9 @@ class Records:
         self._setbacks: dict[int, int] = {}
         self._deleted: set[int] = set()  # at the hub; the tombstone comes with the changes
         self._refused: dict[int, tuple[float, str]] = {}  # until when, s, and why
+        self._together = 1  # pieces in one request, as the hub says
+        self._gave_s: dict[int, float] = {}  # when a session that is under way was given some
+        self._is_gathering = True
         self._doubts = False
         self._looked_at, self._look_due_s = 0, 0.0
 
@@ -87,6 +94,10 @@ class Records:
         self._setbacks.clear()
         self._deleted.clear()
         self._doubts = True
+
+    def hurry(self) -> None:
+        """Gather no more: what there is goes over now."""
+        self._is_gathering = False
 
     def problems(self) -> list[str]:
         """Return why sessions are not taken, a line each."""
@@ -165,19 +176,27 @@ class Records:
             return await self._end(one, told.sha256)  # it is another player's by now
         if number not in self._has:
             received = await self._hub.begin(_head(one))
+            self._together = max(received.together, 1)
             if not self._noted(one, received):
                 return False
         has = self._has[number]
-        pieces = as_kept(self._store.database, number, has, PIECES_AT_ONCE)
-        for piece in pieces:
-            received = await self._hub.piece(one.session_id, has, piece)
-            if not self._noted(one, received, wanted=has + 1):
+        if self._gathers(one, has):
+            return False
+        kept = as_kept(self._store.database, number, has, PIECES_AT_ONCE)
+        pieces = [Piece.of(at, data) for at, data in enumerate(kept, has)]
+        for group in groups(pieces, min(self._together, PIECES_AT_ONCE)):
+            if len(group) == 1:
+                received = await self._hub.piece(one.session_id, has, group[0].data)
+            else:
+                received = await self._hub.pieces(one.session_id, group)
+            wanted = has + len(group)
+            if not self._noted(one, received, wanted=wanted):
                 return False
-            if self._has.get(number) != has + 1:  # it has more, or less, than it said
+            if self._has.get(number) != wanted:  # it has more, or less, than it said
                 return True
-            has += 1
-            self.given += 1
-            self.given_bytes += len(piece)
+            has = wanted
+            self.given += len(group)
+            self.given_bytes += sum(len(each.data) for each in group)
             self._setbacks.pop(number, None)
         there = self._ledger.pieces(number)
         if has > there:
@@ -185,6 +204,18 @@ class Records:
         if has < there:
             return True
         return await self._end(one) if one.is_ended else False
+
+    def _gathers(self, one: Due, has: int) -> bool:
+        """Whether a session's pieces wait for more of them; nothing of one that has ended does."""
+        if one.is_ended or not self._is_gathering or self._together <= 1:
+            self._gave_s.pop(one.number, None)
+            return False
+        now_s = time.monotonic()
+        is_early = now_s - self._gave_s.get(one.number, float("-inf")) < GATHER_S
+        if is_early and self._ledger.pieces(one.number) - has < min(self._together, PIECES_AT_ONCE):
+            return True
+        self._gave_s[one.number] = now_s
+        return False
 
     def _noted(self, one: Due, received: Received, wanted: int = 0) -> bool:
         """Note what the hub has; return whether it takes more of the session."""

@@ -8,6 +8,7 @@ import logging
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import httpx
@@ -21,7 +22,9 @@ from tests.support.servers import Victoria, free_port, program
 from plantigrade.block import Foot
 from plantigrade_gateway import logs
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.config import load
 from plantigrade_gateway.forward import check, courier
+from plantigrade_gateway.forward.tsdb import Database
 from plantigrade_gateway.forward.verify import Comparison, verify
 from plantigrade_gateway.sinks import TSDB
 from plantigrade_gateway.store import forwardstate
@@ -252,6 +255,33 @@ async def test_a_fault_is_said_once_in_a_line_and_nothing_is_lost(tmp_path, vict
         shown += forwardstate.path_for(bay.store.path).read_text("utf-8")
         assert said.split(" (")[0] in shown and SECRET not in shown
         bay.store.close()
+
+
+@pytest.mark.parametrize("status", [301, 302, 307, 308])
+async def test_a_redirect_takes_nothing_elsewhere(tmp_path, status):
+    asked: list[str] = []
+
+    async def elsewhere(request: web.Request) -> web.StreamResponse:
+        asked.append(f"{request.method} {request.path}")
+        return web.Response(status=204)
+
+    async with http_server(elsewhere) as other:
+
+        async def moved(request: web.Request) -> web.StreamResponse:
+            return web.Response(status=status, headers={"Location": f"{other}{request.path_qs}"})
+
+        async with http_server(moved) as url:
+            database = Database(load(None, settings(url)))
+            await database.open()
+            try:
+                with pytest.raises(courier.SinkUnavailable, match=f"sends elsewhere .{status}"):
+                    await database.write([database.check_line(1.0)])
+                for read in (database.export("{x='y'}"), database.server_info()):
+                    with suppress(courier.SinkUnavailable):
+                        await read
+            finally:
+                await database.close()
+    assert asked == []
 
 
 async def test_slow_answers_cost_only_time(tmp_path, victoria):

@@ -1,5 +1,6 @@
 """A player deleted at the desk or at a bay: nothing is left, nothing is taken, all must confirm."""
 
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -117,10 +118,16 @@ def test_a_player_deleted_at_the_desk(hub, practice):
     assert two.receipt == body["receipt"]
 
 
-def test_a_player_deleted_at_a_bay(hub, practice, tmp_path):
+def test_a_player_deleted_at_a_bay(hub, practice, tmp_path, monkeypatch):
     """The bay's tombstones come as changes, its receipt by itself."""
     player = with_a_player(hub, practice)
-    with Store.open(tmp_path / "bay.sqlite3") as bay, Register(bay) as register:
+    with (
+        monkeypatch.context() as at_the_bay,
+        Store.open(tmp_path / "bay.sqlite3") as bay,
+        ExitStack() as stack,
+    ):
+        at_the_bay.delenv(SERVER, raising=False)  # its tables lie in its own file
+        register = stack.enter_context(Register(bay))
         register.log.merge([])
         register.log.delete([("player", player), ("session", practice[0])], "coach")
         body = {
@@ -146,9 +153,8 @@ def test_a_deletion_is_begun_again_until_the_archive_has_done_it(hub, practice, 
     with monkeypatch.context() as patch:
         patch.setattr(Objects, "delete_all", refuse)
         for _ in range(2):
-            with pytest.raises(StoreError, match="refuses"):
-                looked(hub)
-    assert places(hub)["archive"] is False
+            looked(hub)  # says it, and holds up nothing else
+            assert places(hub)["archive"] is False
     looked(hub)
     nothing_is_left(hub, practice, player)
     assert places(hub)["archive"] is True

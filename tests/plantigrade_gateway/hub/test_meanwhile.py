@@ -4,25 +4,24 @@ Another connection hands over at each moment at which the work asks the object s
 just there a request of the same bay, or another hub, may have its turn.
 """
 
-import contextlib
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from tests.support.hub import STARTED, Site, end_of, site
+from tests.support.hub import STARTED, Site, end_of
 
 from plantigrade_gateway.hub import rows
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import Row
 from plantigrade_gateway.hub.uploads import OutOfPlace, Uploads
-from plantigrade_gateway.people.tables import SERVER
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.packing import pack
 from plantigrade_gateway.sources.replay import read_replay
+from plantigrade_gateway.sync.bodies import Piece
 from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
 
 pytestmark = pytest.mark.dear
@@ -32,13 +31,9 @@ MOMENTS = range(12)
 """More than any work here asks the object store."""
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def hub(request, tmp_path, monkeypatch) -> Iterator[Site]:
-    with contextlib.ExitStack() as stack:
-        if request.param == "postgresql":
-            server = request.getfixturevalue("server")
-            monkeypatch.setenv(SERVER, stack.enter_context(server.people()))
-        yield stack.enter_context(site(tmp_path / "hub"))
+@pytest.fixture
+def hub(hub_on_each: Site) -> Site:
+    return hub_on_each
 
 
 class Watched(Objects):
@@ -87,9 +82,7 @@ def begun(hub: Site, pieces: int, session: str = ID) -> Uploads:
 
 
 def taken(uploads: Uploads, number: int, session: str = ID) -> None:
-    data = PIECES[number]
-    sum_ = hashlib.sha256(data).hexdigest()
-    assert uploads.take("one", session, number, data, sum_).pieces == number + 1
+    assert uploads.take("one", session, [Piece.of(number, PIECES[number])]).pieces == number + 1
 
 
 def ended(uploads: Uploads, pieces: int, session: str = ID) -> Received:

@@ -106,7 +106,10 @@ def test_a_piece_that_was_acknowledged_stands_every_kill(tmp_path):
         with pytest.raises(httpx.TransportError):
             bay.post(f"{URL}/end", json=end_of(PIECES))
     with hub(tmp_path) as (process, url), asked(url, token) as bay:
-        assert bay.get(URL).json() == {"pieces": 4, "is_whole": False, "is_deleted": False}
+        assert bay.get(URL).json() == {
+            **{"pieces": 4, "is_whole": False, "is_deleted": False},
+            "together": 64,
+        }
         assert bay.post(f"{URL}/end", json=end_of(PIECES)).json()["is_whole"]
 
         def is_there() -> bool:

@@ -12,6 +12,7 @@ from tests.support.bay import until
 from tests.support.hub import Site, pieces_of, recorded, served, site
 
 from plantigrade_gateway.config import load
+from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.objects import Objects
@@ -22,6 +23,8 @@ from plantigrade_gateway.people.tables import SERVER
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.sync import records
+from plantigrade_gateway.sync.messages import Received
 from plantigrade_gateway.sync.process import SyncProcess
 
 pytestmark = pytest.mark.dear
@@ -204,10 +207,19 @@ async def test_what_was_cut_in_the_middle_is_whole_in_the_end(hub, bays, monkeyp
     def there() -> int:
         return sum(row.pieces for row in uploads.rows())
 
-    with served(hub.app) as url:
+    with monkeypatch.context() as full, served(hub.app) as url:
+        whole = Uploads.take
+
+        def take(self: Uploads, *given: Any) -> Received:
+            if there() > 20:
+                raise StoreError("no room")
+            return whole(self, *given)
+
+        full.setattr(records, "PIECES_AT_ONCE", 5)
+        full.setattr(Uploads, "take", take)
         async with one.syncing(url):
             await until(lambda: there() > 20)
-    assert there() < count
+    assert 20 < there() < count
     with served(hub.app) as url:
         async with one.syncing(url):
             await until(lambda: [row.is_whole for row in uploads.rows()] == [True])

@@ -1,8 +1,11 @@
 """What bays hand over, and everything that is not taken: over the routes, as a bay asks."""
 
+import hashlib
 import os
 from pathlib import Path
+from typing import Any
 
+import obstore
 import pytest
 from tests.support import objects as s3
 from tests.support.hub import (
@@ -44,7 +47,7 @@ def begun(hub: Site, pieces: int = 0, bay: str = "one"):
 
 
 def received(pieces: int, is_whole: bool = False):
-    return {"pieces": pieces, "is_whole": is_whole, "is_deleted": False}
+    return {"pieces": pieces, "is_whole": is_whole, "is_deleted": False, "together": 64}
 
 
 def test_a_whole_session_is_one_replay_file_of_its_pieces(hub, tmp_path):
@@ -119,6 +122,75 @@ def test_a_wrong_sum_is_refused_and_nothing_kept(hub, sha256):
     assert put_piece(client, ID, 0, PIECES[0], sha256).status_code == 422
     assert client.get(URL).json() == received(0)
     assert list(Objects.of(hub.place).names("pieces")) == []
+
+
+def body_of(first: int, pieces: list[bytes], **wrong: bytes) -> bytes:
+    """Several pieces as one body, by hand (hardware_notes/hub.md)."""
+    return b"".join(
+        n.to_bytes(4, "little")
+        + len(piece).to_bytes(4, "little")
+        + wrong.get(f"n{n}", hashlib.sha256(piece).digest())
+        + piece
+        for n, piece in enumerate(pieces, first)
+    )
+
+
+def test_several_pieces_in_one_request_are_each_acknowledged(hub):
+    client = begun(hub, 1)
+    for first in (1, 1, 0):  # again, and with one that is there
+        several = PIECES[first:4]
+        answer = client.post(f"{URL}/pieces", content=body_of(first, several))
+        taken = [[n, hashlib.sha256(PIECES[n]).hexdigest()] for n in range(first, 4)]
+        assert (answer.status_code, answer.json()) == (200, {**received(4), "taken": taken})
+    assert client.post(f"{URL}/end", json=end_of(PIECES)).json() == received(4, True)
+    whole = read_replay(Path(hub.place) / "sessions" / ID / "4.pgr")
+    assert [e.data for batch in whole for e in batch] == [b"m0", b"m1", b"m2", b"m3"]
+    again = client.post(f"{URL}/pieces", content=body_of(2, PIECES[2:4]))
+    assert again.status_code == 200 and again.json()["pieces"] == 4
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        (b"", 422),
+        (body_of(1, PIECES[1:3])[:-1], 422),
+        (body_of(1, PIECES[1:3]) + b"x", 422),
+        (body_of(1, PIECES[1:3], n2=bytes(32)), 422),
+        (body_of(1, [PIECES[1], b""]), 422),
+        (body_of(1, PIECES[1:2]) + body_of(3, PIECES[3:4]), 422),
+        (body_of(1, PIECES[1:2]) * 2, 422),
+        (body_of(2**32 - 1, PIECES[1:2]), 422),
+        (body_of(1, [b"x"] * 65), 422),
+        (body_of(1, [b"x" * (1 << 22)]), 413),
+        (body_of(2, PIECES[2:4]), 409),
+        (body_of(0, [PIECES[3], PIECES[1]]), 409),  # other bytes at the first of them
+    ],
+)
+def test_several_pieces_are_taken_all_or_none(hub, body, status):
+    client = begun(hub, 1)
+    answer = client.post(f"{URL}/pieces", content=body)
+    assert answer.status_code == status and "error" in answer.json()
+    assert client.get(URL).json() == received(1)
+    other = hub.client("two").post(f"{URL}/pieces", content=body_of(1, PIECES[1:3]))
+    assert other.status_code == 404
+
+
+def test_of_several_pieces_none_counts_where_the_store_refuses_one(hub, monkeypatch):
+    client = begun(hub, 1)
+    whole = obstore.put
+
+    def put(store: Any, name: str, *more: Any, **options: Any) -> Any:
+        if f"pieces/{ID}/2." in name:
+            raise OSError(28, "No space left on device")
+        return whole(store, name, *more, **options)
+
+    monkeypatch.setattr(obstore, "put", put)
+    answer = client.post(f"{URL}/pieces", content=body_of(1, PIECES[1:4]))
+    assert answer.status_code == 503
+    assert client.get(URL).json() == received(1)
+    monkeypatch.setattr(obstore, "put", whole)
+    assert client.post(f"{URL}/pieces", content=body_of(1, PIECES[1:4])).json()["pieces"] == 4
+    assert client.post(f"{URL}/end", json=end_of(PIECES)).json() == received(4, True)
 
 
 def test_a_huge_piece_is_refused_before_it_is_taken(hub):

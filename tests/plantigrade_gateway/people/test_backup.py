@@ -20,6 +20,7 @@ from tests.support.tinydisk import fill, tiny_disk
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import GatewayError, InputError, StoreError
 from plantigrade_gateway.hub.bays import Bays
+from plantigrade_gateway.hub.places import NotItsPlace, Places
 from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.deletion import delete_player
@@ -426,6 +427,24 @@ def test_a_full_disk_leaves_the_store_that_was_there(place, tmp_path, free):
         assert record(store) == before and later in before
         with Store.open(store) as opened:
             assert verify(opened) == []
+
+
+def test_whose_a_place_is_stays_as_it_is_today(tmp_path):
+    """A place that was bound after the backup does not become free with it."""
+    path = tmp_path / "hub.sqlite3"
+    Store.open(path).close()
+    engine = sqlite_engine(path)
+    ChangeLog(engine)
+    Places(engine).hold("one", "1" * 32, ())
+    made = take(path, tmp_path / "b.tar")
+    Places(engine).hold("two", "2" * 32, ())
+    engine.dispose()
+    restore(made.path, path, replace=True)
+    engine = sqlite_engine(path)
+    assert [Places(engine).of(bay) for bay in ("one", "two")] == [["1" * 32], ["2" * 32]]
+    with pytest.raises(NotItsPlace):
+        Places(engine).hold("one", None, ["2" * 32])
+    engine.dispose()
 
 
 def test_a_hubs_bays_are_those_of_today(tmp_path):

@@ -369,6 +369,11 @@ def test_a_text_file_is_refused_untouched(tmp_path):
     refused(path, "is damaged or not a Plantigrade store .*move it away or choose another")
 
 
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    refused(tmp_path / "pipe", "is no file; name another with --store")
+
+
 def test_folders_and_missing_files_are_refused(tmp_path):
     refused(tmp_path, "is a folder, expected a file")
     refused(tmp_path / "none.sqlite3", "not found; record a session first", create=False)

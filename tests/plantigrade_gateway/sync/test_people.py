@@ -16,6 +16,7 @@ from tests.support.syncing import SyncBay
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.people import deletion
+from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.log import DELETED, ChangeLog
 from plantigrade_gateway.people.players import PLAYER
 from plantigrade_gateway.store.hubledger import Ledger
@@ -147,6 +148,23 @@ def test_two_bays_that_were_apart_come_to_one_state(said, meet_at, faults, is_sl
 
     with tempfile.TemporaryDirectory() as folder:
         asyncio.run(run(Path(folder)))
+
+
+async def test_a_bay_gives_what_was_said_at_its_own_places_alone(bays):
+    """What others said, they give; of a place that the hub calls this bay's, the rest follows."""
+    bay = bays[0]
+    bay.register.add(name="Ada", handedness="left")
+    own = bay.register.log.place()
+    row = ("player", "a" * 32, "name", "Eve", "coach", 10**12, 5 << 16)
+    former, others = "8" * 32, "9" * 32
+    bay.register.log.merge([Change(f"{s[0]}{1:031x}", *row, s, 1) for s in (former, others)])
+    hub = FakeHub()
+    hub.places.add(former)
+    async with hub.running(), bay.syncing(hub) as work:
+        await until(lambda: hub.seen.keys() >= {own, former})
+        await until(lambda: work.exchange.waiting() == 0)
+    assert {one["site"] for one in hub.changes.values()} == {own, former}
+    assert hub.places == {own, former}
 
 
 async def test_a_deletion_is_carried_out_in_every_bay_and_each_tells_the_hub_once(bays):

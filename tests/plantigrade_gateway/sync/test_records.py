@@ -2,12 +2,15 @@
 
 import asyncio
 import contextlib
+import json
 import sqlite3
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from aiohttp import web
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.support.bay import until
@@ -28,6 +31,7 @@ def quick(monkeypatch):
     monkeypatch.setattr(process, "LONGEST_WAIT_S", 0.1)
     monkeypatch.setattr(process, "PIECES_EVERY_S", 0.02)
     monkeypatch.setattr(process, "CHANGES_EVERY_S", 0.05)
+    monkeypatch.setattr(records, "GATHER_S", 0.0)
     monkeypatch.setattr(link, "LARGEST_CHANGES", 1 << 20)
 
 
@@ -58,8 +62,7 @@ async def test_what_was_recorded_before_and_what_is_being_recorded_reaches_the_h
         bay.store.session(live).started.astimezone().isoformat()[:4]
     )
     # Each piece went over once; of each session one end.
-    puts = [one for one in hub.requests if "/pieces/" in one]
-    assert len(puts) == len(set(puts)) == 150 + 3 + 6
+    assert len(hub.given) == len(set(hub.given)) == 150 + 3 + 6
     assert set(hub.times_ended.values()) == {1}
 
 
@@ -71,7 +74,75 @@ async def test_a_session_that_is_moved_is_ended_again_for_its_new_player(bay):
         assert hub.ends[session]["player_id"] == first
         bay.register.assign(session, second, move=True)
         await until(lambda: hub.ends[session]["player_id"] == second)
-    assert len([one for one in hub.requests if "/pieces/" in one]) == 3
+    assert len(hub.given) == 3
+
+
+@pytest.mark.parametrize(("together", "requests"), [(64, 3), (4, 38), (1, 150)])
+async def test_pieces_go_as_many_together_as_the_hub_takes(bay, together, requests):
+    """Sixty-four of a session at a time: 64, 64 and 22; in fours 16 + 16 + 6; one by one."""
+    session = bay.record(150)
+    hub = FakeHub()
+    hub.together = together
+    async with hub.running(), bay.syncing(hub):
+        await until(lambda: session in hub.ends)
+    assert hub.pieces[session] == bay.pieces(session) and hub.refusals == []
+    assert len([one for one in hub.requests if "/pieces" in one]) == requests
+
+
+async def test_pieces_under_way_are_gathered_and_an_end_waits_for_nothing(bay, monkeypatch):
+    monkeypatch.setattr(records, "GATHER_S", 1e9)
+    live = bay.record(2, ends=False)
+    async with FakeHub().running() as hub, bay.syncing(hub) as work:
+        await until(lambda: len(hub.pieces.get(live, [])) == 2)
+        for _ in range(6):
+            bay.go_on(live, 1)
+            assert not await work.records.round()
+        assert len(hub.pieces[live]) == 2 and work.state().pieces == 6
+        bay.store.end_session(live, "stop")
+        await until(lambda: live in hub.ends)
+    assert hub.pieces[live] == bay.pieces(live)
+    assert [one for one in hub.requests if "/pieces" in one] == [
+        f"POST /bay/v1/sessions/{live}/pieces"
+    ] * 2
+
+
+async def test_what_was_gathered_goes_over_when_the_bay_stops(bay, monkeypatch):
+    monkeypatch.setattr(records, "GATHER_S", 1e9)
+    live = bay.record(2, ends=False)
+    async with FakeHub().running() as hub:
+        async with bay.syncing(hub):
+            await until(lambda: len(hub.pieces.get(live, [])) == 2)
+            bay.go_on(live, 3)
+        assert hub.pieces[live] == bay.pieces(live) and len(hub.pieces[live]) == 5
+
+
+async def test_as_many_as_go_together_do_not_wait(bay, monkeypatch):
+    monkeypatch.setattr(records, "GATHER_S", 1e9)
+    live = bay.record(1, ends=False)
+    hub = FakeHub()
+    hub.together = 4
+    async with hub.running(), bay.syncing(hub):
+        await until(lambda: len(hub.pieces.get(live, [])) == 1)
+        bay.go_on(live, 4)
+        await until(lambda: len(hub.pieces[live]) == 5)
+
+
+async def test_a_hub_that_acknowledges_other_pieces_is_not_believed(bay, monkeypatch):
+    bay.record(3)
+    hub = FakeHub()
+    whole = FakeHub._pieces
+
+    def lying(self: FakeHub, key: str, body: bytes) -> Any:
+        answer = whole(self, key, body)
+        told = json.loads(answer.text or "")
+        told["taken"][1][1] = "0" * 64
+        return web.json_response(told)
+
+    monkeypatch.setattr(FakeHub, "_pieces", lying)
+    async with hub.running(), bay.syncing(hub) as work:
+        await until(lambda: work.state().problem)
+        said = f"hub {hub.url}: acknowledges other pieces than it was given"
+        assert work.state().problem == said
 
 
 async def test_what_comes_late_for_an_ended_session_follows(bay):
@@ -228,7 +299,9 @@ def test_whatever_is_cut_each_piece_is_there_once_and_in_order(faults, is_slow, 
 async def test_killed_in_the_middle_it_goes_on_where_it_was(bay):
     """SIGKILL after every few pieces, and once while the hub holds a piece half read."""
     session = bay.record(60)
-    async with FakeHub().running() as hub:
+    hub = FakeHub()
+    hub.together = 4
+    async with hub.running():
         for upto in (5, 17, 40):
             with bay.process(hub):
                 while len(hub.pieces.get(session, [])) < upto:

@@ -1,10 +1,12 @@
-"""How long a connection may take over a request or an answer, before it is closed.
+"""How long a connection may take over a request or an answer, before it is closed; and how many.
 
 uvicorn waits for ever for a request that is not whole; a few hundred of them would hold every
-connection there is, and the coach's page with them.
+connection there is, and the coach's page with them. It also takes connections until the process has
+no descriptor left for its own files.
 """
 
 import asyncio
+from functools import cache
 from typing import Any
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -13,6 +15,28 @@ HEAD_S = 10.0
 """For a request's head, from the connection or its first byte on (ours)."""
 TAKE_S = 30.0
 """For taking what already waits to be sent: some fifty kilobytes (ours)."""
+MOST_CONNECTIONS = 4096
+"""At a time; fewer where the system gives the process fewer descriptors (ours)."""
+SPARE = 256
+"""Descriptors for all else: files, the tables, other processes (ours)."""
+
+
+@cache
+def most_connections() -> int:
+    """Return how many connections there may be, and have the system give descriptors for them."""
+    try:
+        import resource
+    except ImportError:  # no POSIX: there are more than we take
+        return MOST_CONNECTIONS
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = MOST_CONNECTIONS + SPARE
+    limit = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+    if soft != resource.RLIM_INFINITY and soft < limit:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (limit, hard))
+        soft = limit
+    if soft == resource.RLIM_INFINITY:
+        return MOST_CONNECTIONS
+    return max(1, min(MOST_CONNECTIONS, soft - SPARE))
 
 
 class Paced(H11Protocol):
@@ -25,8 +49,11 @@ class Paced(H11Protocol):
         self._is_socket = False
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Begin; the first request is awaited from now on."""
+        """Begin; the first request is awaited from now on. One too many is closed at once."""
         super().connection_made(transport)
+        if len(self.connections) > most_connections():
+            transport.abort()
+            return
         self._await_head()
 
     def data_received(self, data: bytes) -> None:

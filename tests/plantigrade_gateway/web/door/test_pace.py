@@ -1,8 +1,10 @@
 """A connection that is too slow is closed; one that is not stays, however long it is used."""
 
 import asyncio
+import subprocess
+import sys
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from typing import Any
 
 import pytest
@@ -120,6 +122,33 @@ async def test_who_says_nothing_is_closed(monkeypatch):
     monkeypatch.setattr(pace, "HEAD_S", SHORT_S)
     async with served() as port, connected(port) as streams, asyncio.timeout(HANG_S):
         await closed(streams)
+
+
+async def test_one_connection_too_many_is_closed_and_the_others_stay(monkeypatch):
+    monkeypatch.setattr(pace, "most_connections", lambda: 2)
+    async with served() as port, asyncio.timeout(HANG_S), connected(port) as one:
+        assert await ask(one) == b"here"
+        async with connected(port) as two:
+            assert await ask(two) == b"here"
+            async with connected(port) as three:
+                await closed(three)
+            assert await ask(one) == b"here" and await ask(two) == b"here"
+        while True:  # two has left; that is known a moment later
+            async with connected(port) as again:
+                with suppress(ConnectionError, asyncio.IncompleteReadError):
+                    assert await ask(again) == b"here"
+                    break
+
+
+def test_there_are_no_more_connections_than_the_system_has_descriptors_for():
+    """In a process of its own, whose limit is 300, and may be raised to 400: 400 - 256."""
+    code = (
+        "import resource; resource.setrlimit(resource.RLIMIT_NOFILE, (300, 400))\n"
+        "from plantigrade_gateway.web.door.pace import most_connections\n"
+        "print(most_connections(), resource.getrlimit(resource.RLIMIT_NOFILE))"
+    )
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert told.stdout == "144 (400, 400)\n"
 
 
 async def test_who_takes_nothing_is_closed(monkeypatch):
