@@ -199,7 +199,7 @@ def _feet(case: Case, found: EvidenceSheet, rows: PageRows) -> Iterator[FootPict
         says = "" if name is None else f"Your {foot} foot {_FOOT_SAYS.get(str(name), name)}."
         picture = sole(rows.layout, foot, list(readings), most)
         alt = f"The {foot} sole, standing; darker where more weight lies. {says}".strip()
-        yield FootPicture(picture, alt, says)
+        yield FootPicture(str(foot), picture, alt, says)
 
 
 def _moments(rows: PageRows) -> tuple[Moment, ...]:
