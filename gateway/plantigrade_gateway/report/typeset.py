@@ -110,7 +110,7 @@ class PlayerPage:
     @property
     def texts(self) -> tuple[str, ...]:
         """Return all that is to be read beside the labels."""
-        return (
+        found = (
             *(foot.says for foot in self.feet),
             *(moment.says for moment in self.moments),
             self.swing,
@@ -118,6 +118,7 @@ class PlayerPage:
             *(text for drill in self.drills for text in (drill.what, *drill.lines)),
             *(says for _, says in self.last),
         )
+        return tuple(text for text in found if text)
 
 
 class NotPrinted(GatewayError):
