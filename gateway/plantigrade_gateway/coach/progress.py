@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import pairwise
 
 from plantigrade.change import BY_CHANCE, Kind, compare_visits
 from plantigrade.interval import t95
@@ -119,7 +120,7 @@ def progress(case: Case, rules: RuleSet, key: str) -> Progress:
     breaks: list[Break] = []
     first = 0
     for place, (visit, units) in enumerate(found):
-        why = "" if place == 0 else break_between(found[place - 1][0], visit)
+        why = "" if place == 0 else _break_since(case, found[place - 1][0], visit)
         if why:
             breaks.append(Break(visit.session_id, visit.started.date(), why))
             first = place
@@ -137,6 +138,16 @@ def progress(case: Case, rules: RuleSet, key: str) -> Progress:
             *([BY_CHANCE] if len(points) > 2 else []),
         ),
     )
+
+
+def _break_since(case: Case, last: Visit, visit: Visit) -> str:
+    """Say what changed from one visit with the measure to the next, on those between them too.
+
+    A shoe that was worn between and given up again is two changes: no line goes across it.
+    """
+    between = case.visits[case.visits.index(last) : case.visits.index(visit) + 1]
+    said = (break_between(a, b) for a, b in pairwise(between))
+    return ", ".join(text for text in said if text)
 
 
 def break_between(a: Visit, b: Visit) -> str:

@@ -89,7 +89,7 @@ def drill_of(table: Mapping[str, Any], source: str, limits: Limits = DEFAULTS) -
     if not isinstance(table, Mapping):  # of a record that others wrote
         raise InputError(f"{source}: is {shown(table)}, expected a table")
     table = _renamed(source, table, {"judge": "kind"})
-    _known(source, table, _TOP, "key")
+    _known(source, table, _TOP)
     for key in ("name", "title", "goal", "kind"):
         if key not in table:
             raise InputError(f"{source}: {key} is missing, expected {_WANTED[key]}")
@@ -129,7 +129,7 @@ _WANTED = {
 def _target(where: str, table: Mapping[str, Any], kind: DrillKind, limits: Limits) -> Target:
     usual = _USUAL[kind](limits)
     names = {field.name.rstrip("_"): field.name for field in fields(usual)}  # `from` is a keyword
-    _known(where, table, names, f"target of a {kind} drill")
+    _known(where, table, names, f" in a {kind} drill")
     given = {names[key]: _READ[key](f"{where}.{key}", value) for key, value in table.items()}
     return replace(usual, **given)
 
@@ -137,7 +137,7 @@ def _target(where: str, table: Mapping[str, Any], kind: DrillKind, limits: Limit
 def _cues(where: str, table: Mapping[str, Any], kind: DrillKind) -> Cues:
     usual = _CUES[kind]
     table = _renamed(where, table, FORMER_CUES)
-    _known(where, table, [f.name for f in fields(Cues)], "cue")
+    _known(where, table, [f.name for f in fields(Cues)])
     values = {f.name: getattr(usual, f.name) for f in fields(Cues)}
     for key, value in table.items():
         at = f"{where}.{key}"
@@ -163,7 +163,7 @@ def _say(where: str, table: Mapping[str, Any], kind: DrillKind) -> Say:
     names = (
         [f.name for f in fields(Say)] if kind is DrillKind.PUSH else ["good", "missed", "unclear"]
     )
-    _known(where, table, names, f"line of a {kind} drill")
+    _known(where, table, names, f" in a {kind} drill")
     lines = {}
     for key, value in table.items():
         lines[key] = _text(f"{where}.{key}", value, _SAY_LONGEST)
@@ -191,19 +191,22 @@ def _renamed(where: str, table: Mapping[str, Any], former: Mapping[str, str]) ->
     return {former.get(key, key): value for key, value in table.items()}
 
 
-def _known(where: str, table: Mapping[str, Any], names: Iterable[str], what: str) -> None:
+def _known(where: str, table: Mapping[str, Any], names: Iterable[str], here: str = "") -> None:
     known = list(names)
     for key in table:
         if key not in known:
             raise InputError(
-                f"{where}: {what} {shown(key)} is not known, expected {_listed(key, known)}"
+                f"{where}: key {shown(key)} is not known{here}, expected {_listed(key, known)}"
             )
 
 
 def _listed(wrong: str, known: list[str]) -> str:
-    """Return the nearest known name, or all of them."""
+    """Return all known names, the nearest one first where one is near."""
     near = get_close_matches(wrong, known, 1)
-    return f"perhaps {near[0]}" if near else "one of " + ", ".join(known)
+    others = [name for name in known if name not in near]
+    if near:
+        return f"{near[0]} (or {', '.join(others)})" if others else near[0]
+    return known[0] if len(known) == 1 else "one of " + ", ".join(known)
 
 
 def _one_of(where: str, value: object, known: list[str]) -> str:

@@ -25,6 +25,7 @@ from plantigrade_gateway.people.profile import (
     LIMITS,
     PLANS,
     PRINTS,
+    TAKEN_BACK,
     TOPICS,
     Consent,
     Decision,
@@ -187,7 +188,7 @@ class Register:
             if (values := shown.get(player_id)) is not None:
                 count, last = visits.get(player_id, (0, None))
                 said = ((topic, values.get(f"decision:{topic}")) for topic in TOPICS)
-                answers = {topic: one["answer"] for topic, one in said if one is not None}
+                answers = {topic: one["answer"] for topic, one in said if one and one["answer"]}
                 found.append(Row(profile_of(player_id, values), count, last, answers))
         return found
 
@@ -245,6 +246,7 @@ class Register:
                 change.value.get("plan", ""),
             )
             for topic, change in last
+            if change.value["answer"] != TAKEN_BACK
         ]
 
     def prints(self, player_id: str) -> dict[str, str]:
@@ -428,6 +430,29 @@ class Register:
         if sheet is not None:
             value["sheet"] = list(sheet)
         self._say(player_id, {field: value})
+
+    def take_back(self, player_id: str, topic: str, day: date) -> None:
+        """Note that nothing is decided on a topic any more; what was decided stays in the log.
+
+        Parameters
+        ----------
+        player_id, topic : str
+        day : date
+            From which on.
+
+        Raises
+        ------
+        InputError
+            There is no such topic, or nothing is decided on it.
+        StoreError
+            There is no such player.
+        """
+        self.profile(player_id)
+        one_of(topic, TOPICS, "decision")
+        if topic not in {one.topic for one in self.decisions(player_id)}:
+            raise InputError(f"{topic}: is not decided, there is nothing to take back")
+        value = {"answer": TAKEN_BACK, "plan": "", "cue": "", "day": day.isoformat()}
+        self._say(player_id, {f"decision:{topic}": value})
 
     def assign(self, session_id: str, player_id: str, *, move: bool = False) -> None:
         """Give a stored session to a player.

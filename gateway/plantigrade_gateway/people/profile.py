@@ -24,6 +24,8 @@ LIMITS = ("no limit", "limit", "not looked")
 TOPICS = ("lead heel", "push", "speed")
 """What a coach decides on; the names are those of the rules' topics."""
 ANSWERS = ("go", "not yet", "not today")
+TAKEN_BACK = ""
+"""The answer of a decision that does not stand any more."""
 PLANS: dict[str, tuple[str, ...]] = {
     "lead heel": ("up", "down", "either"),
     "push": ("deliberate", "even"),

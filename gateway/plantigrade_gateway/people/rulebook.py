@@ -7,6 +7,7 @@ program hold; a decision keeps their text too, so that a later program shows wha
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from difflib import get_close_matches
 from functools import lru_cache
 
 from plantigrade.errors import shown
@@ -117,6 +118,7 @@ class RuleBook:
             It cannot be used, or another one has its name and version: one sentence.
         """
         made = _read(text)
+        _check_numbers(made)
         for one in (*self.versions(), Version("", built_in_text(), is_built_in=True)):
             if one.text != text and _named(one) == (made.name, made.version):
                 raise InputError(
@@ -142,6 +144,27 @@ class RuleBook:
     def _changes(self) -> Iterator[Change]:
         with self._register.explained():
             yield from self._register.log.changes(RULES, RULES)
+
+
+def _check_numbers(made: RuleSet) -> None:
+    """Refuse a number that nothing would read: a misspelt one would leave the program's in force.
+
+    Raises
+    ------
+    InputError
+        A limit or a key of ``[speed]`` that the program does not know, or one that is no number.
+    """
+    own = rules_of(built_in_text(), "built-in rules")
+    tables = (("limits", made.limits, own.limits), ("speed", made.speed, own.speed))
+    for table, given, known in tables:
+        for name, value in given.items():
+            if name not in known:
+                near = get_close_matches(name, known, 1) or sorted(known)
+                raise InputError(
+                    f"rules: {table}: {shown(name)} is not known, expected {' or '.join(near)}"
+                )
+            if isinstance(value, str) and not isinstance(known[name], str):
+                raise InputError(f"rules: {table}.{name} is {shown(value)}, expected a number")
 
 
 def _version(change: Change) -> Version:

@@ -12,7 +12,14 @@ from typing import Any
 
 from plantigrade_gateway.coach.speedfile import check_speed
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.people.profile import ANSWERS, GIVERS, LIMITS, PRINTS, checked
+from plantigrade_gateway.people.profile import (
+    ANSWERS,
+    GIVERS,
+    LIMITS,
+    PRINTS,
+    TAKEN_BACK,
+    checked,
+)
 from plantigrade_gateway.record.sets import Intent
 
 Check = Callable[[Any], bool]
@@ -104,7 +111,7 @@ _SPEED = _table({"m_s": lambda value: check_speed(value) > 0.0}, {"join": _text}
 _JOIN = _table({"how": _text, "offset_s": _or_none(_real), "count": _real})
 _SET = _table({"intent": _among(*Intent), "club": _text})
 _DECISION = _table(
-    {"answer": _among(*ANSWERS), "cue": _text, "day": _day},
+    {"answer": _among(*ANSWERS, TAKEN_BACK), "cue": _text, "day": _day},
     {"plan": _text, "sheet": lambda value: _texts(value) and len(value) == 2},
 )
 _FOOTPRINT = _table(

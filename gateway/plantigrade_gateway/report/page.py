@@ -12,6 +12,7 @@ from plantigrade.block import Foot
 from plantigrade.events import Manner, Swing, Timing
 from plantigrade.interval import newcombe
 from plantigrade.reliability import Proportion, proportion
+from plantigrade_gateway import formats
 from plantigrade_gateway.check.stand import taken_stands
 from plantigrade_gateway.coach.case import Case, Decided, Visit
 from plantigrade_gateway.coach.progress import next_check
@@ -24,7 +25,14 @@ from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.pagerows import PageRows, highest, page_rows
 from plantigrade_gateway.report.soles import pair, sole
-from plantigrade_gateway.report.typeset import FootPicture, Moment, PlayerPage, Practice, pdf
+from plantigrade_gateway.report.typeset import (
+    FootPicture,
+    Moment,
+    NotPrinted,
+    PlayerPage,
+    Practice,
+    pdf,
+)
 from plantigrade_gateway.rules.model import FEET, Rule, RuleSet
 from plantigrade_gateway.store.results import record_as_analysed
 
@@ -74,11 +82,20 @@ def page_of(register: Register, player_id: str, rules: RuleSet) -> PlayerPage:
     ------
     StoreError
         There is no such player, or a visit's results were made by another version.
+    NotPrinted
+        There is nothing to say yet.
     """
     case = case_of(register, player_id)
     found = evidence(case, rules)
     if not case.visits:
-        return PlayerPage(case.name, "")
+        decided = tuple(_decided(case.decisions))[:_LINES]
+        page = PlayerPage(case.name, "", decided=decided, speed=_speed(case, found))
+        if not page.texts:
+            raise NotPrinted(
+                f"page: nothing was measured or decided of {formats.printable(case.name)} yet, "
+                "expected a visit or a decision"
+            )
+        return page
     last = case.visits[-1]
     swing = shown_swing(last, rules)
     rows = page_rows(
@@ -199,7 +216,7 @@ def _feet(case: Case, found: EvidenceSheet, rows: PageRows) -> Iterator[FootPict
         says = "" if name is None else f"Your {foot} foot {_FOOT_SAYS.get(str(name), name)}."
         picture = sole(rows.layout, foot, list(readings), most)
         alt = f"The {foot} sole, standing; darker where more weight lies. {says}".strip()
-        yield FootPicture(picture, alt, says)
+        yield FootPicture(str(foot), picture, alt, says)
 
 
 def _moments(rows: PageRows) -> tuple[Moment, ...]:

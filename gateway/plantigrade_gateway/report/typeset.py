@@ -15,6 +15,7 @@ from typing import Any, Literal
 from plantigrade_gateway.errors import GatewayError
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
+SHADE = "Darker: more weight."
 FOOT = "Stop if it hurts. This is a training aid and no diagnosis."
 _STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
 """Archival and accessible; together they refuse a sign that no font has (typst 0.15)."""
@@ -26,6 +27,8 @@ class FootPicture:
 
     Attributes
     ----------
+    side : str
+        ``"left"`` or ``"right"``.
     picture : str
         SVG.
     alt : str
@@ -34,6 +37,7 @@ class FootPicture:
         One line: ``"Your left foot …"``.
     """
 
+    side: str
     picture: str
     alt: str
     says: str
@@ -106,7 +110,7 @@ class PlayerPage:
     @property
     def texts(self) -> tuple[str, ...]:
         """Return all that is to be read beside the labels."""
-        return (
+        found = (
             *(foot.says for foot in self.feet),
             *(moment.says for moment in self.moments),
             self.swing,
@@ -114,6 +118,7 @@ class PlayerPage:
             *(text for drill in self.drills for text in (drill.what, *drill.lines)),
             *(says for _, says in self.last),
         )
+        return tuple(text for text in found if text)
 
 
 class NotPrinted(GatewayError):
@@ -196,7 +201,10 @@ def _data(page: PlayerPage, paper: str) -> dict[str, Any]:
         "fonts": [],
         "name": page.name,
         "under": page.under,
-        "feet": [{"picture": f.picture, "alt": f.alt, "says": f.says} for f in page.feet],
+        "feet": [
+            {"side": f.side, "picture": f.picture, "alt": f.alt, "says": f.says} for f in page.feet
+        ],
+        "shade": SHADE,
         "moments": [{"picture": m.picture, "alt": m.alt, "says": m.says} for m in page.moments],
         "swing": page.swing,
         "decided": list(page.decided),

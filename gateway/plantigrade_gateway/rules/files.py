@@ -167,7 +167,7 @@ def rules_of(text: bytes | str, source: str) -> RuleSet:
     except ForeignError as error:
         raise InputError(str(error)) from error
     except ValidationError as error:
-        raise InputError(f"{source}: {_sentence(error)}") from error
+        raise InputError(f"{source}: {_sentence(error, read_toml(text, source))}") from error
     facts = _facts(source, table.facts)
     reader = _Reader(source, facts)
     made = RuleSet(
@@ -187,23 +187,29 @@ def rules_of(text: bytes | str, source: str) -> RuleSet:
     return made
 
 
-def _sentence(error: ValidationError) -> str:
+def _sentence(error: ValidationError, table: Mapping[str, object]) -> str:
     """Return the first fault in words: where, what, what was expected."""
     fault = error.errors(include_url=False)[0]
-    where = _where(fault["loc"])
+    where = _where(fault["loc"], table)
     if fault["type"] == "extra_forbidden":
         key, known = str(fault["loc"][-1]), _keys_of(fault["loc"])
         near = get_close_matches(key, known, 1)
         wanted = f"perhaps {near[0]}" if near else "one of " + ", ".join(known)
         return f"{where} is not known, expected {wanted}"
     if fault["type"] == "missing":
-        return f"{where} is missing"
+        return f"{where} is missing, expected it there"
     text = fault["msg"][:1].lower() + fault["msg"][1:]
     return f"{where} is {shown(fault['input'])}: {text.replace('input should', 'it should')}"
 
 
-def _where(loc: tuple[int | str, ...]) -> str:
+def _where(loc: tuple[int | str, ...], table: Mapping[str, object]) -> str:
+    """Return a place in a file; rows by what they are called, where they are called anything."""
     parts = [f"{part + 1}" if isinstance(part, int) else part for part in loc]
+    rows = table.get(str(loc[0])) if len(loc) > 1 and isinstance(loc[1], int) else None
+    if isinstance(rows, list) and isinstance(row := rows[int(loc[1])], Mapping):
+        name = row.get("id", row.get("name"))
+        if isinstance(name, str):
+            parts[:2] = [f"{loc[0]} {shown(name)}"]
     return " › ".join(parts)
 
 

@@ -644,7 +644,7 @@ def test_drills_lists_what_there_is_and_what_counts(tmp_path):
     for said in ("push", "walk_through", "mine", "The lead heel stays loaded from the start"):
         assert said in text
     assert "No published normal exists for these targets" in text
-    assert "key 'tilte' is not known, expected perhaps title" in text
+    assert "key 'tilte' is not known, expected title (or name," in text
     as_json = json.loads(CliRunner().invoke(main, ["drills", "--json", "--store", store]).stdout)
     assert [d["name"] for d in as_json["drills"]][-1] == "mine"
     assert as_json["drills"][-1]["from"] == str(folder / "mine.toml")

@@ -70,8 +70,16 @@ def test_no_line_goes_across_a_change():
     assert again.breaks[-1].text == "another calibration"
 
 
-def test_visits_without_the_measure_are_left_out():
+def test_no_line_goes_across_a_change_on_a_visit_without_the_measure():
     visits = [tempo([2.0, 2.1], 0), VisitMaker(day=1, shoe="Shoe B").visit(), tempo([2.0], 2)]
+    found = progress(case(*visits), RULES, "full.load_tempo")
+    assert [p.stretch for p in found.points] == [0, 1]
+    (only,) = found.breaks
+    assert only.text == "shoe Shoe A → Shoe B, shoe Shoe B → Shoe A"
+
+
+def test_visits_without_the_measure_are_left_out():
+    visits = [tempo([2.0, 2.1], 0), VisitMaker(day=1).visit(), tempo([2.0], 2)]
     found = progress(case(*visits), RULES, "full.load_tempo")
     assert [p.session_id for p in found.points] == ["visit-0", "visit-2"]
     assert found.breaks == ()

@@ -403,3 +403,19 @@ def test_the_tables_lie_where_they_should(store, register, engine_name):
     in_file = store.database.read("SELECT 1 FROM sqlite_schema WHERE name = 'people_change'")
     assert len(in_file) == (engine_name == "sqlite")
     assert register._engine.dialect.name == engine_name
+
+
+def test_a_decision_that_was_taken_back_does_not_stand_and_stays_in_the_log(register):
+    key = register.add(name="Ada", handedness="right")
+    with pytest.raises(InputError, match="speed: is not decided, there is nothing to take back"):
+        register.take_back(key, "speed", TODAY)
+    register.decide(key, "push", "go", TODAY)
+    register.decide(key, "speed", "go", TODAY, "Five fast ones.")
+    register.take_back(key, "speed", TODAY)
+    assert [one.topic for one in register.decisions(key)] == ["push"]
+    (row,) = register.rows()
+    assert row.answers == {"push": "go"}
+    said = [c.value["answer"] for c in register.changes(key) if c.field == "decision:speed"]
+    assert said == ["go", ""]
+    register.decide(key, "speed", "not yet", TODAY)
+    assert {one.topic: one.answer for one in register.decisions(key)}["speed"] == "not yet"

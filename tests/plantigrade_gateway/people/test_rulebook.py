@@ -47,6 +47,18 @@ def test_every_version_is_kept_and_the_last_holds(book):
         ("format = ", "rules"),
         (other("2").replace('fact = "feet.differ"', 'fact = "feet.difer"'), "is no fact"),
         (other("1", "0.06"), "nobody can tell the sheets apart"),
+        (
+            other("2").replace("travel_margin =", "travel_margn ="),
+            "limits: 'travel_margn' is not known, expected travel_margin",
+        ),
+        (
+            other("2").replace("warm_up_swings =", "warm_up_swing ="),
+            "speed: 'warm_up_swing' is not known, expected warm_up_swings",
+        ),
+        (
+            other("2").replace("warm_up_swings = 10", 'warm_up_swings = "ten"'),
+            "speed.warm_up_swings is 'ten', expected a number",
+        ),
     ],
 )
 def test_what_cannot_be_used_is_not_kept(book, register, text, said):

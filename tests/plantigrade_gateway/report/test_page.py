@@ -17,7 +17,7 @@ from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.report.page import moments_s, page_of, player_page, shown_swing, write_page
 from plantigrade_gateway.report.pagerows import PageRows
-from plantigrade_gateway.report.typeset import PlayerPage
+from plantigrade_gateway.report.typeset import NotPrinted, PlayerPage
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.session import invented
 from plantigrade_gateway.session.invented import JONAH, put
@@ -136,6 +136,16 @@ def test_what_was_not_decided_measured_or_repeated_is_left_out(case):
     assert (page.feet, page.moments, page.swing) == ((), (), "")
     assert page.decided == ()
     assert page.since == ""
+
+
+def test_a_player_of_whom_nothing_is_known_has_no_page_and_one_who_was_decided_on_has(register):
+    key = register.add(name="Nobody (invented)", handedness="left")
+    with pytest.raises(NotPrinted, match="nothing was measured or decided of Nobody"):
+        page_of(register, key, built_in())
+    register.decide(key, "push", "go", NOW.date(), "Let it roll.")
+    register.decide(key, "speed", "not yet", NOW.date())
+    page = page_of(register, key, built_in())
+    assert (page.decided, page.speed) == (("Push: Let it roll.",), "not yet")
 
 
 def test_a_page_is_written_for_its_owner_and_never_over_another_file(register, case, tmp_path):

@@ -32,7 +32,9 @@ MM = 72 / 25.4
 def full_page() -> PlayerPage:
     """Return a page of an invented player with something in every place."""
     feet = tuple(
-        FootPicture(sole(LAYOUT, foot, FLAT, 30.0), f"{foot} sole", f"Your {foot} foot rests.")
+        FootPicture(
+            str(foot), sole(LAYOUT, foot, FLAT, 30.0), f"{foot} sole", f"Your {foot} foot rests."
+        )
         for foot in Foot
     )
     both = pair(LAYOUT, FLAT, FLAT, 30.0)
@@ -74,6 +76,17 @@ def test_a_page_is_one_page_of_its_paper_and_holds_every_text(paper, size):
         assert line in text
     assert "Stop if it hurts" in text
     assert "no diagnosis" in text
+
+
+def test_each_pair_of_soles_says_which_is_which():
+    """Two soles as they stand, and three pairs of a swing; nothing is said of what is not there."""
+    text, _, _ = read(pdf(full_page()))
+    assert text.split().count("left") == text.split().count("right") == 1 + 1 + 3
+    text, _, _ = read(pdf(replace(full_page(), moments=(), swing="")))
+    assert text.split().count("left") == 1 + 1
+    assert "Darker" in text
+    text, _, _ = read(pdf(replace(full_page(), moments=(), feet=(), swing="")))
+    assert "Darker" not in text
 
 
 def test_what_has_no_data_is_left_out_with_its_heading():

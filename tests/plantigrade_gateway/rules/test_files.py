@@ -45,11 +45,12 @@ def test_a_file_is_read(tmp_path):
     ("text", "sentence"),
     [
         ("format = 2", "format is 2: it should be 1"),
-        (HEAD.replace('version = "2"\n', ""), "version is missing"),
+        (HEAD.replace('version = "2"\n', ""), "version is missing, expected it there"),
+        (HEAD + '[[rule]]\ntopic = "t"\nsuggest = "x"\nwhen = {}\n', "rule › 1 › id is missing"),
         (HEAD + "[limit]\na = 1\n", "limit is not known, expected perhaps limits"),
         (
             HEAD + rule("a", NONE, 'sugest = "x"'),
-            "rule › 1 › sugest is not known",
+            "rule 'a' › sugest is not known, expected perhaps suggest",
         ),
         (
             HEAD + rule("a", '{ fact = "foot.stnd", is = "none" }'),

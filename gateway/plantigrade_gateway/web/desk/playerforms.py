@@ -129,13 +129,16 @@ def decide(
     today: date,
     sheet: tuple[str, str] | None = None,
 ) -> None:
-    """Note a decision, and the sheet that it was made on (`Register.decide`).
+    """Note a decision, and the sheet that it was made on, or that it is taken back.
 
     Raises
     ------
     InputError
-        As `Register.decide`, or the day is no day.
+        As `Register.decide` and `Register.take_back`, or the day is no day.
     """
+    if form.get("do") == "take back":
+        register.take_back(player_id, form.get("topic", ""), today)
+        return
     day = day_of(form.get("day", ""), "day") or today
     topic, answer, cue, plan = (form.get(name, "") for name in ("topic", "answer", "cue", "plan"))
     register.decide(player_id, topic, answer, day, cue, plan, sheet)

@@ -246,7 +246,7 @@ def swing_view(
         "eye": eye,
         "judged": found,
         "units": UNITS,
-        "unit": unit,
+        "speed_unit": unit,
         "speed": "" if m_s is None else f"{m_s / UNITS[unit]:.1f}",
     }
     if eye and not found.is_shown:

@@ -14,6 +14,13 @@ const STATES = /** @type {Record<string, string>} */ ({ done: "✓ ", skipped: "
 
 const ask = (/** @type {string} */ what, /** @type {object} */ more = {}) => socket.send({ type: "check", do: what, ...more });
 
+/**
+ * Does what a button asks for, once for a double press: the second skip would skip the next step.
+ * @param {string} name
+ * @param {() => void} act
+ */
+const pressed = (name, act) => part(name).addEventListener("click", (event) => event.detail < 2 && act());
+
 /** Says what is to be said, by this browser's own voice, at the viewer's choice. */
 class Voice {
   constructor() {
@@ -172,10 +179,10 @@ part("club-speed").addEventListener("submit", (event) => {
 });
 
 for (const look of LOOKS) {
-  part(`begin-${look}`).addEventListener("click", () => ask("begin", { look, club: club.value || null }));
+  pressed(`begin-${look}`, () => ask("begin", { look, club: club.value || null }));
 }
-for (const name of BUTTONS) part(name).addEventListener("click", () => ask(name));
-part("stopped-end").addEventListener("click", () => ask("end"));
+for (const name of BUTTONS) pressed(name, () => ask(name));
+pressed("stopped-end", () => ask("end"));
 part("notice-close").addEventListener("click", () => (part("notice").hidden = true));
 
 /** @param {any} message */

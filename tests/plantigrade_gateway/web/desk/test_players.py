@@ -167,6 +167,12 @@ def test_a_decision_stands_on_the_page_and_in_the_list(client, iris):
     assert re.search(r"push not yet, deliberate roll <it> 2026-03-31", page)
     assert "speed not decided" in page
     assert "not yet" in text_of(client.get("/players"))
+    assert "Take it back" in client.get(f"/players/{iris}").text
+    back = {"topic": form["topic"], "do": "take back"}
+    assert client.post(f"/players/{iris}/decisions", data=back).status_code == 303
+    assert "Take it back" not in client.get(f"/players/{iris}").text
+    assert client.post(f"/players/{iris}/decisions", data=back).status_code == 422
+    assert client.post(f"/players/{iris}/decisions", data=form).status_code == 303
     refused = client.post(f"/players/{iris}/decisions", data=form | {"answer": "perhaps"})
     assert "expected go, not yet or not today" in text_of(refused, 422)
 

@@ -162,7 +162,9 @@ def test_a_club_speed_is_typed_in_a_unit_that_is_remembered_and_taken_back(store
     assert m_s == pytest.approx(90 * 0.44704)  # a mile is 1609.344 m
     shown = client.get(page).text
     assert 'value="90.0"' in shown and "<option selected>mph" in shown
-    assert "<option selected>mph" in client.get(page.replace("/swings/2", "/swings/1")).text
+    other = client.get(page.replace("/swings/2", "/swings/1")).text
+    assert "<option selected>mph" in other
+    assert "zone readings, kPa;" in other  # the speed's unit is no zone's (design §4: kPa)
     for wrong, why in (("900", "expected 5 to 80"), ("fast", "expected a number")):
         refused = client.post(page, data={"do": "speed", "speed": wrong, "unit": "m/s"})
         assert refused.status_code == 422 and why in refused.text and f'"{wrong}"' in refused.text

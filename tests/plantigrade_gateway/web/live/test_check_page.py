@@ -96,6 +96,27 @@ def test_a_red_flag_stops_and_no_answer_leaves_the_page(bench):
     bench.bay.close()
 
 
+@pytest.mark.parametrize("bench", [(Do("skip"),)], indirect=True)
+def test_a_double_press_is_one_press(bench):
+    """Else the second would skip a step that nobody saw, or be refused in a sentence."""
+    page = bench.page
+    page.evaluate(
+        "() => { window.sent = []; const send = WebSocket.prototype.send;"
+        " WebSocket.prototype.send = function (text)"
+        " { window.sent.push(JSON.parse(text).do); return send.call(this, text); }; }"
+    )
+    page.get_by_role("button", name="First look: stand, walk, swing").dblclick()
+    bench.obey()
+    bench.answer()
+    bench.bay.live.flush()
+    bench.press("Go on")
+    page.get_by_role("button", name="Skip", exact=True).dblclick()
+    assert page.evaluate("window.sent") == ["begin", "answer", "skip"]
+    bench.obey()
+    expect(page.locator("#way li.skipped")).to_have_count(1)
+    bench.bay.close()
+
+
 @pytest.mark.parametrize("bench", [(Do("start", STOOD), Do("start"))], indirect=True)
 def test_a_refusal_is_read_on_a_phone_and_on_a_tablet(bench):
     """One card, nothing wider than the screen, no barrier, every button as large as a thumb."""
