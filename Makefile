@@ -57,7 +57,7 @@ mutants: $(VENV)/test-ready ## change the code of AREA in N places (SEED: the sa
 	$(BIN)/python -m tests.support.mutants $(AREA) $(or $(N),20) $(SEED)
 
 hostile: $(VENV)/test-ready ## most of an hour: 5,000 spoilt inputs for each way in
-	HOSTILE=5000 $(PYTEST) $(ALL) -m slow tests/test_hostile.py
+	HOSTILE=5000 $(PYTEST) $(ALL) tests/test_hostile.py
 
 chaos: $(VENV)/test-ready ## minutes of kills and faults; fails where an event is missing (SEEDS="1 2": as then)
 	$(BIN)/python -m tests.support.chaos 180 $(SEEDS)

@@ -18,6 +18,7 @@ from tests.support.zones import analyse_csv
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import Calibrator, default_calibration
+from plantigrade.limits import Limits
 from plantigrade.transients import Transient, TransientKind
 from plantigrade.zones import eighteen
 from plantigrade_gateway import config
@@ -84,11 +85,14 @@ class Way:
     seeds : list of bytes
         Inputs that are taken.
     take : callable
+    wrong : tuple of bytes
+        Inputs that are refused, and that chance seldom makes of the seeds.
     """
 
     name: str
     seeds: list[bytes]
     take: Take
+    wrong: tuple[bytes, ...] = ()
 
 
 # ---- records ----
@@ -131,13 +135,21 @@ def packets(folder: Path) -> Way:
     return Way("decoder", seeds, take)
 
 
+IMPOSSIBLE_LIMITS = ({"push_rolled": 2.5}, {"bearing_none": 0.07, "bearing_full": 0.06})
+"""Outside what may be set (0 to 2 shift times); and in the wrong order."""
+
+
 def settings_entries(folder: Path) -> Way:
     layout = (resources.files("plantigrade") / "layouts" / "eighteen.toml").read_text("utf-8")
     seeds = [
         SessionSettings(74.0, "left", "eighteen", 700.0, "windy").to_json(),
         SessionSettings(layout=layout).to_json(),
+        SessionSettings(limits=Limits(bearing_none=0.04, bearing_full=0.05)).to_json(),
     ]
-    return Way("settings entry", seeds, takes_entry(Kind.SETTINGS, SESSION))
+    wrong = tuple(
+        json.dumps({"schema": 1, "limits": limits}).encode() for limits in IMPOSSIBLE_LIMITS
+    )
+    return Way("settings entry", seeds, takes_entry(Kind.SETTINGS, SESSION), wrong)
 
 
 def calibration_entries(folder: Path) -> Way:
@@ -296,10 +308,15 @@ def settings_files(folder: Path) -> Way:
     seeds = [
         b'site = "north"\nbay = "b1"\nlink_every_s = 5.0\n[outbox]\nloads_mb = 100\n'
         b'[tsdb]\nurl = "http://[::1]:8428"\norganisation = "o"\nloads = true\ntimeout_s = 3\n'
-        b'[mqtt]\nhost = "broker"\nport = 1883\ntls = false\nlive_hz = 5\n[log]\nlevel = "info"\n'
+        b'[mqtt]\nhost = "broker"\nport = 1883\ntls = false\nlive_hz = 5\n[log]\nlevel = "info"\n',
+        b"[limits]\nbearing_none = 0.04\nbearing_full = 0.05\n",
     ]
+    wrong = (
+        "\n".join(["[limits]", *(f"{name} = {value}" for name, value in limits.items())]).encode()
+        for limits in IMPOSSIBLE_LIMITS
+    )
     take = takes_file(folder / "settings.toml", lambda path: config.load(path, {}))
-    return Way("settings file", seeds, take)
+    return Way("settings file", seeds, take, tuple(wrong))
 
 
 def secret_files(folder: Path) -> Way:
