@@ -30,7 +30,7 @@ def register(
 
         A check itself is led through in the browser, while a session is recorded.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.people.visits import read_session
         from plantigrade_gateway.report.check import check_json, show_check
         from plantigrade_gateway.report.console import console

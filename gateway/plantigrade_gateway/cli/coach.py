@@ -60,8 +60,8 @@ def register(
 
         The rules suggest; the coach decides. There is no score.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
         from plantigrade_gateway.coach.sheet import evidence
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.report.console import console
         from plantigrade_gateway.report.sheet import sheet_json, show_sheet
         from plantigrade_gateway.rules.files import read_rules
@@ -124,7 +124,7 @@ def register(
         Without visits, --measure follows one measure over all of them. Two sets of one visit are
         SESSION:SET each, with the names of the sets.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.report import change
         from plantigrade_gateway.report.console import console
 

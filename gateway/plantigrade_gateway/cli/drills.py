@@ -90,11 +90,11 @@ def register(
 
         What a drill takes from the analysis's limits goes by those of the settings.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.drills.files import shelf
         from plantigrade_gateway.record.settings import SessionSettings
         from plantigrade_gateway.report.console import console
-        from plantigrade_gateway.report.measures import show_shelf
+        from plantigrade_gateway.report.drills import show_shelf
         from plantigrade_gateway.store import schema
 
         usual = SessionSettings().with_limits(config_of(ctx).limits(), {}).limits

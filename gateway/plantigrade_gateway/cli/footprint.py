@@ -157,8 +157,7 @@ def _add_kept(
     @click.pass_context
     def list_(ctx: click.Context, player: str, as_json: bool) -> None:
         """Show PLAYER's prints, and the arch index of each foot over them."""
-        from plantigrade_gateway.analysis.serialise import text_of
-        from plantigrade_gateway.converter import plain
+        from plantigrade_gateway.converter import plain, text_of
         from plantigrade_gateway.people.prints import Prints, indices
         from plantigrade_gateway.people.profile import FEET
 

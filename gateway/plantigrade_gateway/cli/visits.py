@@ -68,7 +68,7 @@ def _add_show(
     @click.pass_context
     def show(ctx: click.Context, session: str, as_json: bool) -> None:
         """Show what was said of SESSION, and what of it finds no swing any more."""
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.report.console import console
         from plantigrade_gateway.report.visit import said_json, show_said
 
