@@ -5,11 +5,10 @@ Arguments in, no work; `register` adds it to a group.
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import click
 
-Decorator = Callable[[Any], Any]
+from plantigrade_gateway.cli.arguments import Decorator
 
 
 def register(

@@ -6,11 +6,11 @@ Arguments in, no work; `register` adds them to a group.
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from plantigrade_gateway.cli.arguments import NEW_PATH, PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, Decorator
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from plantigrade_gateway.coach.repeats import Reliability
     from plantigrade_gateway.people.players import Register
     from plantigrade_gateway.rules.model import RuleSet
-
-Decorator = Callable[[Any], Any]
 
 
 def register(

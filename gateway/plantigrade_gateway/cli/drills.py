@@ -6,15 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import PATH, Decorator
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
     from plantigrade.limits import Limits
     from plantigrade_gateway.drills.files import Drilling
-
-Decorator = Callable[[Any], Any]
 
 
 def drill_options(command: Any) -> Any:  # noqa: ANN401 - click's own signature

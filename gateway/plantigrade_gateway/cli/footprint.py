@@ -6,18 +6,17 @@ Arguments in, no work; `register` adds them to the command's group.
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import PATH, Decorator
 from plantigrade_gateway.errors import InputError, StoreError
 
 if TYPE_CHECKING:
     from plantigrade.footprint import Marks
     from plantigrade_gateway.people.players import Register
 
-Decorator = Callable[[Any], Any]
 StoreOf = Callable[[click.Context], Path | None]
 
 

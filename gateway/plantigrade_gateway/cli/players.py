@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import NEW_PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH, Decorator
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from plantigrade_gateway.people.profile import Profile
     from plantigrade_gateway.record.settings import SessionSettings
 
-Decorator = Callable[[Any], Any]
 
 player_option = click.option(
     "--player",

@@ -9,14 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import PATH, Decorator
 from plantigrade_gateway.cli.visits import opened_visit
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
     from plantigrade_gateway.people.visits import Visits
-
-Decorator = Callable[[Any], Any]
 
 
 def register(
