@@ -98,6 +98,13 @@ def is_pure(module: str) -> bool:
     return room in PURE and not (room in ("drills", "rules") and name in FILES)
 
 
+_MOVE = (
+    ". Move what is needed to the room it flows out of, or to the top if every room may have it; "
+    "or hand it in as an argument. A new row in ALLOWED only with its reason beside it"
+)
+_PASS = ". Let a room with I/O read, wait or draw, and hand the values in"
+
+
 def wrong_imports(module: str, text: str) -> list[str]:
     """Return what a module of the gateway imports and may not, a sentence each."""
     room = room_of(module)
@@ -107,9 +114,9 @@ def wrong_imports(module: str, text: str) -> list[str]:
         if head == "plantigrade_gateway" and rest:
             to = room_of(rest)
             if to not in {room, "top", *ALLOWED[room]} and rest not in TOP_NAMES:
-                found.append(f"{module}:{line} imports {name}: {room} may not import {to}")
+                found.append(f"{module}:{line} imports {name}: {room} may not import {to}{_MOVE}")
         elif is_pure(module) and head in NO_I_O:
-            found.append(f"{module}:{line} imports {name}: {room} is pure")
+            found.append(f"{module}:{line} imports {name}: {room} is pure{_PASS}")
     return found
 
 
@@ -143,7 +150,8 @@ def test_the_order_of_the_rooms_has_no_cycle():
 
 
 def test_rooms_import_only_what_their_row_allows():
-    assert [each for name, text in modules() for each in wrong_imports(name, text)] == []
+    found = [each for name, text in modules() for each in wrong_imports(name, text)]
+    assert not found, "\n".join(found)
 
 
 @pytest.mark.parametrize(

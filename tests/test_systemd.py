@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import httpx
+import httpx2
 import pytest
 from tests.support.sandbox import UNITS, boxed, programs, settings
 from tests.support.servers import free_port
@@ -147,8 +147,8 @@ def answers(url: str, process: subprocess.Popen[str], folder: Path) -> int:
     while True:
         assert process.poll() is None and time.monotonic() < end, (folder / "said").read_text()
         try:
-            return httpx.get(url, follow_redirects=True).status_code
-        except httpx.TransportError:
+            return httpx2.get(url, follow_redirects=True).status_code
+        except httpx2.TransportError:
             time.sleep(0.1)
 
 

@@ -1,5 +1,6 @@
 """Dataclasses as JSON values, and back: the one converter of the gateway."""
 
+import json
 from typing import Any, TypeVar
 
 import numpy as np
@@ -28,6 +29,11 @@ def _number(value: object) -> Any:  # noqa: ANN401 - a Python number
     if isinstance(value, np.generic):
         return value.item()
     raise TypeError(f"a {type(value).__name__} has no place in JSON")
+
+
+def text_of(values: object) -> str:
+    """Return JSON values as text, readable, without NaN."""
+    return json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False)
 
 
 def made(cls: type[Made], values: object) -> Made:

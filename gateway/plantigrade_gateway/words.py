@@ -19,15 +19,15 @@ from plantigrade.events import (
     Swing,
     Timing,
 )
-from plantigrade.halves import Halves
-from plantigrade.interval import Difference
 from plantigrade.limits import LIMITS, Limits
 from plantigrade.sampling import least_transfer_s, tempo_error, time_error_s
-from plantigrade.stat import Stat
 from plantigrade_gateway.formats import NONE, number, percent
 
 if TYPE_CHECKING:
+    from plantigrade.halves import Halves
+    from plantigrade.interval import Difference
     from plantigrade.reliability import Proportion
+    from plantigrade.stat import Stat
 
 NEVER_CALIBRATED = "never calibrated"
 """Said of an insole without a calibration, wherever its newtons or × BW are shown."""
@@ -81,7 +81,7 @@ PHASES = {
 """What is said of a swing's provisional phases."""
 
 
-def spread(stat: Stat, digits: int = 2, scale: float = 1.0) -> str:
+def spread(stat: "Stat", digits: int = 2, scale: float = 1.0) -> str:
     """Return mean ± SD and the count in brackets: ``0.66 ± 0.02 (104)``."""
     if stat.mean is None:
         return NONE
@@ -89,7 +89,7 @@ def spread(stat: Stat, digits: int = 2, scale: float = 1.0) -> str:
     return f"{scale * stat.mean:z.{digits}f}{sd} ({stat.count})"
 
 
-def halves(found: Halves, digits: int = 2, scale: float = 1.0) -> str:
+def halves(found: "Halves", digits: int = 2, scale: float = 1.0) -> str:
     """Return how much more the second half is, ± half its 95 % interval: ``+0.12 ± 0.30``."""
     more = found.difference
     if more is None:
@@ -105,7 +105,7 @@ def proportion(part: "Proportion") -> str:
     return f"{part.count} of {part.n} ({100 * part.low:.0f}–{100 * part.high:.0f})"
 
 
-def difference(found: Difference | None, digits: int = 2, scale: float = 1.0) -> str:
+def difference(found: "Difference | None", digits: int = 2, scale: float = 1.0) -> str:
     """Return a difference with its 95 % interval: ``+0.05 (-0.01 to +0.11)``."""
     if found is None:
         return NONE

@@ -7,7 +7,6 @@ however they are cut, and is there with the row that decides it.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,31 +103,6 @@ class HeldAir:
     foot: Foot
     offset: FloatArray
     t_s: float
-
-
-class Prompt(Protocol):
-    """A trial under way.
-
-    Attributes
-    ----------
-    airs : list of HeldAir
-        What the last `push` found; the taker clears it.
-    """
-
-    airs: list[HeldAir]
-
-    def push(self, raw: PairBlock, net: PairBlock, setup: Setup) -> None:
-        """Take consecutive rows, as they are and net of the baseline."""
-
-    def end(self, end_s: float) -> None:
-        """End the trial; rows up to then may still come."""
-
-    def flush(self) -> None:
-        """End with the rows that came."""
-
-    @property
-    def is_done(self) -> bool:
-        """Whether the result is final."""
 
 
 @dataclass(slots=True)

@@ -33,9 +33,9 @@ def s3_place(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
 
 
 def _make_bucket(url: str) -> None:
-    import httpx
+    import httpx2
 
-    httpx.put(f"{url}/{BUCKET}").raise_for_status()
+    httpx2.put(f"{url}/{BUCKET}").raise_for_status()
 
 
 def names(place: str) -> list[str]:

@@ -11,7 +11,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import httpx
+import httpx2
 import pytest
 from tests.support.waiting import HANG_S
 
@@ -122,8 +122,8 @@ class Victoria(Server):
 
     def series(self, match: str = '{__name__=~"plantigrade_.*"}') -> list[dict[str, Any]]:
         """Every stored series: its labels (``metric``), ``values`` and ``timestamps``."""
-        httpx.get(f"{self.url}/internal/force_flush", timeout=20)
-        answer = httpx.get(
+        httpx2.get(f"{self.url}/internal/force_flush", timeout=20)
+        answer = httpx2.get(
             f"{self.url}/api/v1/export",
             params={"match[]": match, "start": "0", "end": "4102444800"},
             timeout=60,

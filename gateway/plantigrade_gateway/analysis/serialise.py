@@ -1,9 +1,9 @@
 """Results as JSON: the document that ``analyse --json`` and ``show --json`` print.
 
-Takes an `Analysis`, gives text; absent values are null. A single event's row is `eventrow.py`'s.
+Takes an `Analysis`, gives JSON values; absent values are null. The row of a single event is
+`eventrow.py`'s.
 """
 
-import json
 from math import isfinite
 from typing import Any
 
@@ -73,11 +73,6 @@ def document(analysis: Analysis) -> dict[str, Any]:
         "trials": [plain(trial) for trial in analysis.trials],
         "strikes": [plain(strike) for strike in analysis.strikes],
     }
-
-
-def text_of(values: object) -> str:
-    """Return JSON values as text, readable, without NaN."""
-    return json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False)
 
 
 def _body(event: Measured) -> dict[str, Any]:

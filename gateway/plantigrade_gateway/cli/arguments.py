@@ -1,9 +1,13 @@
 """How commands read what they are given: the name of a file or folder, and how one is refused."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
+
+Decorator = Callable[[Any], Any]
+"""What adds an option or a command."""
 
 
 class BadInput(click.ClickException):

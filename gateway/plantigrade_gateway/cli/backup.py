@@ -37,7 +37,7 @@ def register(
         A backup gets the name FILE, or in the folder DIR a number and a name of its own. It is
         read again and compared before it gets its name.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.formats import plural
         from plantigrade_gateway.people.backup import take
         from plantigrade_gateway.store import schema
@@ -69,8 +69,7 @@ def register(
 
         What was deleted since the backup stays deleted, and every device signs in again.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
-        from plantigrade_gateway.converter import plain
+        from plantigrade_gateway.converter import plain, text_of
         from plantigrade_gateway.formats import plural
         from plantigrade_gateway.people.restore import restore as put
         from plantigrade_gateway.store import schema

@@ -6,10 +6,8 @@ from typing import Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH, pair_option
+from plantigrade_gateway.cli.arguments import PATH, Decorator, pair_option
 from plantigrade_gateway.errors import InputError
-
-Decorator = Callable[[Any], Any]
 
 
 def register(

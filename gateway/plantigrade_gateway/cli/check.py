@@ -5,11 +5,10 @@ Arguments in, no work; `register` adds it to a group.
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import click
 
-Decorator = Callable[[Any], Any]
+from plantigrade_gateway.cli.arguments import Decorator
 
 
 def register(
@@ -30,7 +29,7 @@ def register(
 
         A check itself is led through in the browser, while a session is recorded.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.people.visits import read_session
         from plantigrade_gateway.report.check import check_json, show_check
         from plantigrade_gateway.report.console import console

@@ -6,11 +6,11 @@ Arguments in, no work; `register` adds them to a group.
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from plantigrade_gateway.cli.arguments import NEW_PATH, PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, Decorator
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from plantigrade_gateway.coach.repeats import Reliability
     from plantigrade_gateway.people.players import Register
     from plantigrade_gateway.rules.model import RuleSet
-
-Decorator = Callable[[Any], Any]
 
 
 def register(
@@ -60,8 +58,8 @@ def register(
 
         The rules suggest; the coach decides. There is no score.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
         from plantigrade_gateway.coach.sheet import evidence
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.report.console import console
         from plantigrade_gateway.report.sheet import sheet_json, show_sheet
         from plantigrade_gateway.rules.files import read_rules
@@ -124,7 +122,7 @@ def register(
         Without visits, --measure follows one measure over all of them. Two sets of one visit are
         SESSION:SET each, with the names of the sets.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.report import change
         from plantigrade_gateway.report.console import console
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.pages import PageChoice, page_options, web_options
+from plantigrade_gateway.cli.pages import PageChoice, serving_options, web_options
 
 if TYPE_CHECKING:
     from plantigrade_gateway.web.live.page import WebOptions
@@ -26,18 +26,16 @@ def register(
     """Add the command to a group, as `register` of `cli/run.py` does."""
 
     @group.command()
-    @page_options
+    @serving_options
     @store_option
     @click.pass_context
     def desk(ctx: click.Context, page: PageChoice) -> None:
         """Show the stored sessions in the browser, until Ctrl-C; insoles are not needed."""
-        from plantigrade_gateway.errors import InputError
         from plantigrade_gateway.report.console import console
 
         store = store_of(ctx)
         order = web_options(page, store, show=False)
-        if order is None:
-            raise InputError("--no-page: the desk is a page, leave --no-page out")
+        assert order is not None  # there is no --no-page
         _serve(order, store, show=console().is_terminal)
 
 

@@ -6,15 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import PATH, Decorator
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
     from plantigrade.limits import Limits
     from plantigrade_gateway.drills.files import Drilling
-
-Decorator = Callable[[Any], Any]
 
 
 def drill_options(command: Any) -> Any:  # noqa: ANN401 - click's own signature
@@ -90,11 +88,11 @@ def register(
 
         What a drill takes from the analysis's limits goes by those of the settings.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.drills.files import shelf
         from plantigrade_gateway.record.settings import SessionSettings
         from plantigrade_gateway.report.console import console
-        from plantigrade_gateway.report.measures import show_shelf
+        from plantigrade_gateway.report.drills import show_shelf
         from plantigrade_gateway.store import schema
 
         usual = SessionSettings().with_limits(config_of(ctx).limits(), {}).limits

@@ -6,18 +6,17 @@ Arguments in, no work; `register` adds them to the command's group.
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import PATH, Decorator
 from plantigrade_gateway.errors import InputError, StoreError
 
 if TYPE_CHECKING:
     from plantigrade.footprint import Marks
     from plantigrade_gateway.people.players import Register
 
-Decorator = Callable[[Any], Any]
 StoreOf = Callable[[click.Context], Path | None]
 
 
@@ -157,8 +156,7 @@ def _add_kept(
     @click.pass_context
     def list_(ctx: click.Context, player: str, as_json: bool) -> None:
         """Show PLAYER's prints, and the arch index of each foot over them."""
-        from plantigrade_gateway.analysis.serialise import text_of
-        from plantigrade_gateway.converter import plain
+        from plantigrade_gateway.converter import plain, text_of
         from plantigrade_gateway.people.prints import Prints, indices
         from plantigrade_gateway.people.profile import FEET
 

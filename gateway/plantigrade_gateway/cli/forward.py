@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from plantigrade_gateway import formats
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import PATH, Decorator
 from plantigrade_gateway.sinks import LOADS, SINKS
 
 if TYPE_CHECKING:
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from plantigrade_gateway.store.outbox import DeadLetter, Depth
     from plantigrade_gateway.store.store import Store
 
-Decorator = Callable[[Any], Any]
 
 _SETTINGS = "plantigrade.settings"
 

@@ -87,8 +87,7 @@ def register(group: click.Group, json_option: Callable[[Any], Any]) -> None:
     @_data_option
     def deletions(data: Path | None, as_json: bool) -> None:
         """List of each deleted player which places have confirmed it, and which not."""
-        from plantigrade_gateway.analysis.serialise import text_of
-        from plantigrade_gateway.converter import plain
+        from plantigrade_gateway.converter import plain, text_of
         from plantigrade_gateway.hub.bays import Bays
         from plantigrade_gateway.hub.deletions import Deletions
 
@@ -133,8 +132,7 @@ def _register_bays(hub: click.Group, json_option: Callable[[Any], Any]) -> None:
     @_data_option
     def list_(data: Path | None, as_json: bool) -> None:
         """List the bays, and when each was last there."""
-        from plantigrade_gateway.analysis.serialise import text_of
-        from plantigrade_gateway.converter import plain
+        from plantigrade_gateway.converter import plain, text_of
         from plantigrade_gateway.hub.bays import Bays
         from plantigrade_gateway.hub.places import Places
 

@@ -232,7 +232,8 @@ def analyse(ctx: click.Context, /, file: Path, as_json: bool, **options: Any) ->
     Nothing is stored. A replay file carries its own layout, mass, handedness and limits; --mass,
     --handed and --limit take their place.
     """
-    from plantigrade_gateway.analysis.serialise import document, text_of
+    from plantigrade_gateway.analysis.serialise import document
+    from plantigrade_gateway.converter import text_of
     from plantigrade_gateway.report import session as report
 
     found = _analysed(ctx, file, **options)
@@ -283,9 +284,9 @@ def _analysed(
 @click.pass_context
 def sessions(ctx: click.Context, as_json: bool) -> None:
     """List the stored sessions, the latest first."""
-    from plantigrade_gateway.analysis.serialise import text_of
+    from plantigrade_gateway.converter import text_of
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.report.session import session_json, show_list
+    from plantigrade_gateway.report.listing import session_json, show_list
     from plantigrade_gateway.store.sessions import list_sessions
 
     if schema.is_unused(_store(ctx)):
@@ -306,10 +307,12 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
 @click.pass_context
 def show(ctx: click.Context, session: str, as_json: bool) -> None:
     """Report the stored SESSION: the first digits of its id, or "last"."""
-    from plantigrade_gateway.analysis.serialise import document, text_of
+    from plantigrade_gateway.analysis.serialise import document
+    from plantigrade_gateway.converter import text_of
     from plantigrade_gateway.people.visits import read_session
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.report.session import session_json, show_session
+    from plantigrade_gateway.report.listing import session_json
+    from plantigrade_gateway.report.session import show_session
     from plantigrade_gateway.store.sessions import detail, find
 
     with _open_store(ctx) as store:
@@ -338,7 +341,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
 def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_json: bool) -> None:
     """Write SESSION's steps, swings, stands, sets (CSV, Parquet) and raw frames (zone CSV)."""
     from plantigrade_gateway.analysis.late import made_whole
-    from plantigrade_gateway.analysis.serialise import text_of
+    from plantigrade_gateway.converter import text_of
     from plantigrade_gateway.report.export import export as write
     from plantigrade_gateway.report.frames import write_frames
     from plantigrade_gateway.store.check import batches_and_gaps
@@ -381,8 +384,8 @@ def reanalyse(
     For results made by another version, for sessions that were cut off, and to see what other
     limits would have decided: they are kept with the results until these are made again.
     """
-    from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.config import limits_of
+    from plantigrade_gateway.converter import text_of
     from plantigrade_gateway.people.visits import with_said
     from plantigrade_gateway.report.session import redone_line
     from plantigrade_gateway.store import results
@@ -436,9 +439,8 @@ def doctor(ctx: click.Context, store_check: bool, as_json: bool) -> None:
 
     Exit code 1 when something stands in the way of recording, or --store-check finds damage.
     """
-    from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.cli.doctor import State, check_whole_store, examine
-    from plantigrade_gateway.converter import plain
+    from plantigrade_gateway.converter import plain, text_of
     from plantigrade_gateway.report.console import console, item, paragraph
 
     if store_check:

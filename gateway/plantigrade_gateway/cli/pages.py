@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from plantigrade_gateway.web.live.page import WebOptions
 
 _TRIES = 3
-_OPTIONS = (
-    click.option("--page/--no-page", default=True, help="Serve the live page."),
+_WHETHER = click.option("--page/--no-page", default=True, help="Serve the live page.")
+_HOW = (
     click.option(
         "--port",
         type=click.IntRange(0, 65535),
@@ -49,15 +49,20 @@ class PageChoice:
 
 
 def page_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Let a command serve the page; it is given them as one, `page`, a `PageChoice`."""
+    """Let a command serve the page or not; it is given this as one, `page`, a `PageChoice`."""
+    return _WHETHER(serving_options(command))
+
+
+def serving_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Let a command that is nothing without its pages be told how to serve them, likewise."""
     names = [field.name for field in fields(PageChoice)]
 
     @functools.wraps(command)
     def collected(*arguments: Any, **options: Any) -> Any:  # noqa: ANN401 - click's own signature
-        wish = PageChoice(**{name: options.pop(name) for name in names})
+        wish = PageChoice(**{name: options.pop(name) for name in names if name in options})
         return command(*arguments, page=wish, **options)
 
-    for option in reversed(_OPTIONS):
+    for option in reversed(_HOW):
         collected = option(collected)
     return collected
 

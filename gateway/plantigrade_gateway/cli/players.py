@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import NEW_PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH, Decorator
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from plantigrade_gateway.people.profile import Profile
     from plantigrade_gateway.record.settings import SessionSettings
 
-Decorator = Callable[[Any], Any]
 
 player_option = click.option(
     "--player",
@@ -216,7 +215,7 @@ def _add_said(
     @click.pass_context
     def show(ctx: click.Context, player: str, as_json: bool) -> None:
         """Show PLAYER: what is kept, consents, findings, decisions."""
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.report.console import console
         from plantigrade_gateway.report.player import player_json, show_player
 
@@ -356,7 +355,7 @@ def _add_files(
     @click.pass_context
     def export(ctx: click.Context, player: str, folder: Path, as_json: bool) -> None:
         """Write all that is kept of PLAYER, sessions and raw frames too, into a new folder."""
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.report.player import export_player
 
         with _register(store_of(ctx)) as found:
@@ -376,7 +375,7 @@ def _add_files(
     @click.pass_context
     def delete(ctx: click.Context, player: str, yes: bool, as_json: bool) -> None:
         """Delete PLAYER with all sessions, for good, and print a receipt without the name."""
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.people.deletion import delete_player, is_there
 
         with _register(store_of(ctx)) as found:
@@ -420,8 +419,7 @@ def _add_retention(
 
         Nothing is ever deleted without --delete.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
-        from plantigrade_gateway.converter import plain
+        from plantigrade_gateway.converter import plain, text_of
         from plantigrade_gateway.formats import printable
         from plantigrade_gateway.people.deletion import delete_player
         from plantigrade_gateway.people.retention import due
@@ -452,8 +450,7 @@ def _add_retention(
 
 
 def _list(store: Path | None, search: str, as_json: bool) -> None:
-    from plantigrade_gateway.analysis.serialise import text_of
-    from plantigrade_gateway.converter import plain
+    from plantigrade_gateway.converter import plain, text_of
     from plantigrade_gateway.formats import NONE, printable
     from plantigrade_gateway.report.console import console, paragraph, put, table
     from plantigrade_gateway.store import schema

@@ -31,7 +31,7 @@ def register(
         STORE, this installation's own unless named, is left as it is. Exit code 1 when something
         is lost.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.formats import plural
         from plantigrade_gateway.store import schema
         from plantigrade_gateway.store.repair import copied

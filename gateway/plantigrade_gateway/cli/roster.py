@@ -1,6 +1,5 @@
 """The command `roster`: the bays of the site as a table in the terminal. Arguments in, no work."""
 
-import asyncio
 import json
 from collections.abc import Callable
 from contextlib import suppress
@@ -42,6 +41,8 @@ def register(
         Players are told by name where this machine's store knows them. Exit code 1 where the broker
         cannot be heard.
         """
+        import asyncio
+
         from plantigrade_gateway.errors import InputError
         from plantigrade_gateway.hub.roster import Roster
 
@@ -66,6 +67,8 @@ def register(
 
 async def _hear(config: "Config", found: "Roster", shown: dict[str, str] | None) -> None:
     """Hear the broker for a while, or for good where it is shown meanwhile."""
+    import asyncio
+
     from plantigrade_gateway.hub.roster import listen
 
     hearing = asyncio.create_task(listen(config, found))
@@ -80,6 +83,8 @@ async def _hear(config: "Config", found: "Roster", shown: dict[str, str] | None)
 
 
 async def _follow(found: "Roster", names: dict[str, str]) -> None:
+    import asyncio
+
     from rich.console import Group
     from rich.live import Live
     from rich.text import Text

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import pair_option
+from plantigrade_gateway.cli.arguments import Decorator, pair_option
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, scan_near
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from plantigrade_gateway.config import Config
     from plantigrade_gateway.virtual.process import Simulation
 
-Decorator = Callable[[Any], Any]
 
 RADIO = (
     "Which radio: one of the system's adapters (Linux: hci0, hci1 …), or another than the "

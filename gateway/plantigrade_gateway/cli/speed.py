@@ -9,14 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import PATH, Decorator
 from plantigrade_gateway.cli.visits import opened_visit
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
     from plantigrade_gateway.people.visits import Visits
-
-Decorator = Callable[[Any], Any]
 
 
 def register(
@@ -54,7 +52,7 @@ def register(
 
         Nothing is joined without --join. A file is matched by time (--time), or by --order.
         """
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.report.console import console
         from plantigrade_gateway.report.visit import show_speeds, speeds_json
 
@@ -81,9 +79,8 @@ def register(
     @click.pass_context
     def eye(ctx: click.Context, player: str, as_json: bool) -> None:
         """Compare the coach's blind taps on PLAYER's swings with the program's answers."""
-        from plantigrade_gateway.analysis.serialise import text_of
         from plantigrade_gateway.coach.eye import ANSWERS, agreement
-        from plantigrade_gateway.converter import plain
+        from plantigrade_gateway.converter import plain, text_of
         from plantigrade_gateway.people.case import case_of
         from plantigrade_gateway.people.players import Register
         from plantigrade_gateway.report.console import console
@@ -116,10 +113,9 @@ def _match(
     set_number: int | None,
 ) -> None:
     """Match a file with a session's swings, show it, and join it when told to."""
-    from plantigrade_gateway.analysis.serialise import text_of
     from plantigrade_gateway.coach.speed import by_order, by_time, places_of
     from plantigrade_gateway.coach.speedfile import read_speeds
-    from plantigrade_gateway.converter import plain
+    from plantigrade_gateway.converter import plain, text_of
     from plantigrade_gateway.foreign import read_file
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.report.visit import show_preview

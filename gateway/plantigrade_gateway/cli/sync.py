@@ -4,16 +4,15 @@ import dataclasses
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+from plantigrade_gateway.cli.arguments import Decorator
 from plantigrade_gateway.cli.forward import config_of, settings_option
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-Decorator = Callable[[Any], Any]
 
 
 def register(

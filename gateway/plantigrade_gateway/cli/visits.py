@@ -6,17 +6,17 @@ Arguments in, no work; `register` adds them to the command's group.
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+from plantigrade_gateway.cli.arguments import Decorator
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
     from plantigrade.events import Swing
     from plantigrade_gateway.people.visits import Visits
 
-Decorator = Callable[[Any], Any]
 RESENT = "What was sent on follows with plantigrade reanalyse."
 StoreOf = Callable[[click.Context], Path | None]
 
@@ -68,7 +68,7 @@ def _add_show(
     @click.pass_context
     def show(ctx: click.Context, session: str, as_json: bool) -> None:
         """Show what was said of SESSION, and what of it finds no swing any more."""
-        from plantigrade_gateway.analysis.serialise import text_of
+        from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.report.console import console
         from plantigrade_gateway.report.visit import said_json, show_said
 

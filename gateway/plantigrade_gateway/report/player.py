@@ -18,8 +18,7 @@ from typing import Any
 from rich.console import Console
 
 from plantigrade_gateway.analysis.result import CHECK, Mark, set_name
-from plantigrade_gateway.analysis.serialise import text_of
-from plantigrade_gateway.converter import plain
+from plantigrade_gateway.converter import plain, text_of
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.formats import number, printable
 from plantigrade_gateway.people.players import Register

@@ -22,7 +22,8 @@ from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import MarkedSet, is_good, set_name, sets_of
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.report.console import paragraph
-from plantigrade_gateway.report.measures import score_line, set_line
+from plantigrade_gateway.report.drills import score_line
+from plantigrade_gateway.report.measures import set_line
 from plantigrade_gateway.wire.stream import STREAM_EVENT_TEXTS, StreamEvent, StreamEventKind
 
 COP_LEAST_BW = 0.05

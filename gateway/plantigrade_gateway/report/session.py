@@ -3,9 +3,6 @@
 Takes an `Analysis` or stored sessions, prints to a rich console; computes no measure.
 """
 
-from collections.abc import Sequence
-from typing import Any
-
 from rich.console import Console
 from rich.text import Text
 
@@ -17,8 +14,8 @@ from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.record.entries import is_lost
 from plantigrade_gateway.report.console import console, heading, item, paragraph, put, table
+from plantigrade_gateway.report.drills import show_drills
 from plantigrade_gateway.report.measures import (
-    show_drills,
     show_groups,
     show_stands,
     show_swings,
@@ -187,33 +184,6 @@ _ENDED = {
 }
 
 
-def show_list(lines: Sequence[SessionLine], out: Console) -> None:
-    """Print the sessions, one a line."""
-    if not lines:
-        paragraph(out, "No session is stored yet. plantigrade demo records one.")
-        return
-    made = table("session", "started", "length", "steps", "swings", "stands", "source")
-    made.columns[1].justify = "left"
-    made.columns[6].justify = "left"
-    made.columns[6].no_wrap = False
-    for line in lines:
-        session = line.session
-        made.add_row(
-            line.short_id,
-            f"{session.started:%Y-%m-%d %H:%M}",
-            _length(session),
-            str(line.steps),
-            str(line.swings),
-            str(line.stands),
-            formats.printable(session.source_said),
-        )
-    put(out, made, indent=0)
-
-
-def _length(session: Session) -> str:
-    return "recording" if session.state == "open" else formats.clock(session.duration_s, 0)
-
-
 def show_session(line: SessionLine, found: Analysis, out: Console) -> None:
     """Print a stored session's report."""
     session = line.session
@@ -235,26 +205,6 @@ def show_session(line: SessionLine, found: Analysis, out: Console) -> None:
             "How far to trust it is not stored: the recording was cut off. plantigrade reanalyse "
             f"{line.short_id} makes the results again.",
         )
-
-
-def session_json(line: SessionLine) -> dict[str, Any]:
-    """Return a session as JSON values; players by id only."""
-    session = line.session
-    return {
-        "session": session.session_id,
-        "player": session.player_id,
-        "started": session.started.isoformat(),
-        "duration_s": session.duration_s,
-        "source": session.source,
-        "host": session.host,
-        "state": session.state,
-        "end_reason": session.end_reason,
-        "analysis_version": session.analysis_version,
-        "steps": line.steps,
-        "swings": line.swings,
-        "stands": line.stands,
-        "pair": session.pair,
-    }
 
 
 def redone_line(session: Session, found: Analysis, changed: int) -> str:

@@ -14,7 +14,7 @@ from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import Forwarder, LiveSummary, opened_forwarder
 from plantigrade_gateway.forward.roster import Teller
 from plantigrade_gateway.report.console import paragraph
-from plantigrade_gateway.report.measures import chosen_lines
+from plantigrade_gateway.report.drills import chosen_lines
 from plantigrade_gateway.session.checkpeople import CheckPeople
 from plantigrade_gateway.session.commands import CommandHandler
 from plantigrade_gateway.session.ears import Ear, Ears, opened_ears

@@ -35,11 +35,6 @@ def checked_pair(name: str) -> str:
     return name
 
 
-def pair_label(pair: str) -> str:
-    """Return what a pair is called among several."""
-    return f"pair {pair}" if pair else "the usual pair"
-
-
 def remember(store: Store, insole: KnownInsole, pair: str = "") -> None:
     """Remember an insole of a pair, in place of the one that was known for its foot.
 

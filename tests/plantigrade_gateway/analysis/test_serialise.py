@@ -13,8 +13,9 @@ from tests.support import json_schema
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.analysis.result import Analysis, Mark
-from plantigrade_gateway.analysis.serialise import document, text_of
+from plantigrade_gateway.analysis.serialise import document
 from plantigrade_gateway.analysis.spans import spans_of
+from plantigrade_gateway.converter import text_of
 from plantigrade_gateway.sources.replay import read_replay
 
 ROOT = Path(__file__).resolve().parents[3]

@@ -41,6 +41,6 @@ def test_a_store_that_is_not_there_is_not_made(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_desk_without_a_page_is_refused():
+def test_a_desk_is_its_pages_and_has_no_option_not_to_serve_them():
     result = CliRunner().invoke(main, ["desk", "--no-page"])
-    assert result.exit_code == 2 and "leave --no-page out" in result.output
+    assert result.exit_code == 2 and "No such option" in result.output

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import httpx
+import httpx2
 import pytest
 from tests.support.servers import Victoria
 from tests.support.tsdb import AWAY, LINKS, sent_session
@@ -43,7 +43,7 @@ class Sent:
 
     def _ask(self, path: str, **asked: Any) -> list[dict[str, Any]]:
         url = f"{self.victoria.url}/api/v1/{path}"
-        answer = httpx.get(url, params=asked | {"nocache": "1"}, timeout=30).json()
+        answer = httpx2.get(url, params=asked | {"nocache": "1"}, timeout=30).json()
         assert answer["status"] == "success", answer
         found: list[dict[str, Any]] = answer["data"]["result"]
         return found
@@ -208,7 +208,7 @@ def test_the_lists_to_choose_from_hold_what_was_sent(sent):
         if variable["type"] != "query":
             continue
         metric, label = re.fullmatch(r"label_values\((.+), (\w+)\)", variable["query"]).groups()  # type: ignore[union-attr]
-        answer = httpx.get(
+        answer = httpx2.get(
             f"{sent.victoria.url}/api/v1/label/{label}/values",
             params={
                 "match[]": filled(metric),

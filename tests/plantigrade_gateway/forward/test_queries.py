@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import httpx
+import httpx2
 import pytest
 from click.testing import CliRunner
 from tests.support.bay import Bay
@@ -48,7 +48,7 @@ def bay(tmp_path, victoria) -> Iterator[Bay]:
 def asked(victoria: Victoria, query: str, session: str = "") -> dict[str, float]:
     """Ask at a minute from now (the events lie a little ahead): the value of each session."""
     victoria.series("{__name__='x'}")  # flushed
-    answer = httpx.get(
+    answer = httpx2.get(
         f"{victoria.url}/api/v1/query",
         params={
             "query": query.replace("SESSION", session),

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
-import httpx
+import httpx2
 import pytest
 from aiohttp import web
 from click.testing import CliRunner
@@ -203,7 +203,7 @@ class Fault:
             return web.Response(status=int(self.mode), text=text, headers=headers)
         if write and self.poison and self.poison in body.decode():
             return web.json_response({"message": "field type conflict"}, status=400)
-        async with httpx.AsyncClient() as client:
+        async with httpx2.AsyncClient() as client:
             answer = await client.request(
                 request.method, self.url + request.path_qs, content=body, timeout=20
             )

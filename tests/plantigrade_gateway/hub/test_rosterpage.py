@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import httpx
+import httpx2
 import pytest
 from playwright.sync_api import Browser, expect
 from tests.support.browser import Complaints, barriers
@@ -156,9 +156,9 @@ def test_the_page_says_so_where_the_broker_is_away_or_none_is_set(browser: Brows
             expect(page.locator("#problem")).to_contain_text("cannot be reached")
         expect(page.locator("#problem")).to_contain_text("No connection to the hub")
         with served(store, load(None, {})) as url:
-            assert "No message broker is set" in httpx.get(f"{url}/bays").text
+            assert "No message broker is set" in httpx2.get(f"{url}/bays").text
 
 
 def test_a_desk_that_is_no_hub_has_no_such_page(store):
     with served(store) as url:
-        assert httpx.get(f"{url}/bays").status_code == 404
+        assert httpx2.get(f"{url}/bays").status_code == 404

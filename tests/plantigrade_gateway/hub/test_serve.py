@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import httpx2 as httpx
+import httpx2
 import pytest
 from tests.support import certificates
 from tests.support.hub import end_of, head_of, pieces_of, put_piece
@@ -67,9 +67,9 @@ def hub(data: Path, first: str = "", *more: str) -> Iterator[tuple[subprocess.Po
 
 
 @contextmanager
-def asked(url: str, token: str) -> Iterator[httpx.Client]:
+def asked(url: str, token: str) -> Iterator[httpx2.Client]:
     headers = {"Authorization": f"Bearer {token}"}
-    with httpx.Client(base_url=url, headers=headers, timeout=HANG_S) as client:
+    with httpx2.Client(base_url=url, headers=headers, timeout=HANG_S) as client:
         yield client
 
 
@@ -92,7 +92,7 @@ def test_a_piece_that_was_acknowledged_stands_every_kill(tmp_path):
     ):
         assert bay.put(URL, json=head_of(ID)).status_code == 200
         assert put_piece(bay, ID, 0, PIECES[0]).status_code == 200
-        with pytest.raises(httpx.TransportError):
+        with pytest.raises(httpx2.TransportError):
             put_piece(bay, ID, 1, PIECES[1])
         assert process.wait(HANG_S) == -signal.SIGKILL
     assert len(list((tmp_path / "objects" / "pieces" / ID).iterdir())) == 2
@@ -103,7 +103,7 @@ def test_a_piece_that_was_acknowledged_stands_every_kill(tmp_path):
         assert bay.get(URL).json()["pieces"] == 1
         for number in range(1, 4):
             assert put_piece(bay, ID, number, PIECES[number]).json()["pieces"] == number + 1
-        with pytest.raises(httpx.TransportError):
+        with pytest.raises(httpx2.TransportError):
             bay.post(f"{URL}/end", json=end_of(PIECES))
     with hub(tmp_path) as (process, url), asked(url, token) as bay:
         assert bay.get(URL).json() == {
@@ -138,11 +138,11 @@ def test_beyond_this_machine_it_is_tls_and_a_sign_in_or_nothing(tmp_path):
     secret.chmod(0o600)
     with hub(tmp_path / "b", "", *tls, "--password-file", str(secret)) as (_, url):
         port = url.rsplit(":", 1)[1]
-        with httpx.Client(verify=False, base_url=f"https://127.0.0.1:{port}") as browser:
+        with httpx2.Client(verify=False, base_url=f"https://127.0.0.1:{port}") as browser:
             assert browser.get("/players").status_code == 401
             assert browser.get(URL).status_code == 401
-        with pytest.raises(httpx.TransportError):
-            httpx.get(f"http://127.0.0.1:{port}/players")
+        with pytest.raises(httpx2.TransportError):
+            httpx2.get(f"http://127.0.0.1:{port}/players")
 
 
 def test_the_commands_say_what_there_is(tmp_path):

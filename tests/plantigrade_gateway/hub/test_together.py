@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
 
-import httpx
+import httpx2
 import pytest
 from tests.support.bay import until
 from tests.support.hub import Site, pieces_of, recorded, served, site
@@ -234,5 +234,5 @@ async def test_a_withdrawn_bay_hands_nothing_over(hub, bays):
     with served(hub.app) as url:
         async with one.syncing(url):
             await until(lambda: any("credential" in text for text in one.said))
-        assert httpx.get(f"{url}/bay/v1/sessions/{'0' * 32}").status_code == 401
+        assert httpx2.get(f"{url}/bay/v1/sessions/{'0' * 32}").status_code == 401
     assert Uploads(hub.engine, Objects.of(hub.place)).rows() == []

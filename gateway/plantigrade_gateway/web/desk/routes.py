@@ -1,6 +1,6 @@
 """The coach's desk in the web process: stored sessions, without slowing the live page's start.
 
-What serves the pages (`deskpages`) needs scipy and takes seconds to import, so it comes with the
+What serves the pages (`pages.py`) needs scipy and takes seconds to import, so it comes with the
 first request; what the charts need comes after it. While the application runs, sessions that end
 are prepared to be looked at.
 """
