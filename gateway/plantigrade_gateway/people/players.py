@@ -6,7 +6,7 @@ and mass hold what older programs wrote; what the log says stands above it.
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -31,6 +31,7 @@ from plantigrade_gateway.people.profile import (
     Decision,
     Finding,
     Profile,
+    Row,
     check_whole,
     checked,
     consent_of,
@@ -52,27 +53,6 @@ SESSION = "session"
 """The log's word for what is said of sessions (`visits`)."""
 COACH = "coach"
 _AHEAD = timedelta(days=1)  # it may be tomorrow already where the decision is made
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A player in a list.
-
-    Attributes
-    ----------
-    profile : Profile
-    sessions : int
-        How many are stored here.
-    last : datetime or None
-        When the last of them began, with the offset people there were shown.
-    answers : dict of str to str
-        The last decision on each topic that one was made on.
-    """
-
-    profile: Profile
-    sessions: int
-    last: datetime | None
-    answers: Mapping[str, str]
 
 
 class Register:

@@ -87,6 +87,27 @@ class Profile:
 
 
 @dataclass(frozen=True, slots=True)
+class Row:
+    """A player in a list.
+
+    Attributes
+    ----------
+    profile : Profile
+    sessions : int
+        How many are stored here.
+    last : datetime or None
+        When the last of them began, with the offset people there were shown.
+    answers : dict of str to str
+        The last decision on each topic that one was made on.
+    """
+
+    profile: Profile
+    sessions: int
+    last: datetime | None
+    answers: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
 class Consent:
     """How things stand with one consent.
 

@@ -99,7 +99,7 @@ def decided(page: Page, at: str, topic: str, answer: str, cue: str = "") -> None
     form = page.locator("form", has=page.get_by_role("group", name=f"Decide on the {topic}"))
     form.get_by_label(answer, exact=True).check()
     form.get_by_label("Words for the player").fill(cue)
-    form.get_by_role("button").click()
+    form.get_by_role("button", name="Decide on").click()
     expect(page.locator("dl.decided")).to_contain_text(answer)
 
 

@@ -8,8 +8,7 @@ from fastapi.responses import JSONResponse
 
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.people.deletion import delete_player
-from plantigrade_gateway.people.players import Row
-from plantigrade_gateway.people.profile import check_to_come
+from plantigrade_gateway.people.profile import Row, check_to_come
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.player import player_json
 from plantigrade_gateway.web.api.documents import PlayerDocument, PlayerList, ReceiptDocument

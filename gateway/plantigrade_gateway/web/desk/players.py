@@ -16,7 +16,7 @@ from plantigrade_gateway import formats
 from plantigrade_gateway.coach.progress import due_after
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.deletion import delete_player
-from plantigrade_gateway.people.players import Register, Row
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import (
     ANSWERS,
     CONSENTS,
@@ -27,6 +27,7 @@ from plantigrade_gateway.people.profile import (
     PLANS,
     TOPICS,
     Profile,
+    Row,
     lacks_consent,
 )
 from plantigrade_gateway.people.rulebook import RuleBook

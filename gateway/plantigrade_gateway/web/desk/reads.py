@@ -26,8 +26,8 @@ from plantigrade_gateway.analysis.result import (
 from plantigrade_gateway.check.again import AGAIN_MARK
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
-from plantigrade_gateway.people.players import Register, Row
-from plantigrade_gateway.people.profile import Profile, folded
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.profile import Profile, Row, folded
 from plantigrade_gateway.people.visits import read_session, sessions_left_out
 from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.store.rows import Session

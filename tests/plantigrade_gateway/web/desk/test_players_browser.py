@@ -120,7 +120,7 @@ def test_the_sheet_shows_the_decision_first_and_takes_one(page, monkeypatch):
     speed = page.locator("form", has=page.get_by_role("group", name="Decide on the speed"))
     speed.get_by_label("not today").check()
     speed.get_by_label("Words for the player").fill("smooth first")
-    speed.get_by_role("button").press("Enter")
+    speed.get_by_role("button", name="Decide on").press("Enter")
     expect(page.locator("dl.decided")).to_contain_text("not today")
 
     maker = VisitMaker().stood([0.0, 0.001, 0.002], [0.09, 0.1, 0.11])
