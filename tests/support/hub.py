@@ -16,6 +16,7 @@ from httpx2 import Response
 from starlette.testclient import TestClient
 from tests.support.waiting import HANG_S
 
+from plantigrade_gateway.config import Config
 from plantigrade_gateway.hub.app import HubApp
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.folder import objects_place, store_path
@@ -55,9 +56,11 @@ class Site:
         headers = {} if bay is None else {"Authorization": f"Bearer {self.token(bay)}"}
         return TestClient(self.app, base_url="http://127.0.0.1", headers=headers)
 
-    def intake(self, name: str = "here", folder: Path | None = None) -> Intake:
+    def intake(
+        self, name: str = "here", folder: Path | None = None, config: Config | None = None
+    ) -> Intake:
         """Return what keeps a working store of the site."""
-        return Intake(folder or self.data, Objects.of(self.place), name)
+        return Intake(folder or self.data, Objects.of(self.place), name, config)
 
 
 @contextmanager

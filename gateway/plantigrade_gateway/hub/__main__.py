@@ -9,6 +9,7 @@ import threading
 import time
 from pathlib import Path
 
+from plantigrade_gateway import config
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.hub.intake import Intake
 from plantigrade_gateway.hub.objects import Objects
@@ -24,7 +25,11 @@ def main() -> None:
     order = json.loads(sys.argv[1])
     ended = threading.Event()
     threading.Thread(target=_wait, args=(ended,), daemon=True).start()
-    with Intake(Path(order["data"]), Objects.of(order["objects"]), order["name"]) as intake:
+    # What the environment sets has come with it.
+    file = None if order["settings"] is None else Path(order["settings"])
+    settings = config.load(file) if order["has_settings"] else None
+    place = (Path(order["data"]), Objects.of(order["objects"]), order["name"])
+    with Intake(*place, settings) as intake:
         said, tidied_s = "", float("-inf")
         while not ended.is_set():
             try:

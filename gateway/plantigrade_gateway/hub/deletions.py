@@ -15,7 +15,9 @@ from plantigrade_gateway.hub.bays import as_time
 from plantigrade_gateway.people.clock import now_ms
 from plantigrade_gateway.people.hubtables import (
     ARCHIVE,
+    BAY,
     CONFIRMATION,
+    DATABASE_OF,
     HUB,
     bay_place,
     places_of,
@@ -31,7 +33,7 @@ class Confirmation:
     ----------
     player_id : str
     place : str
-        ``archive``, or ``hub`` or ``bay`` with its name.
+        ``archive``, ``database``, or ``hub`` or ``bay`` with its name.
     asked : datetime
     confirmed : datetime or None
         None: it is waited for.
@@ -98,6 +100,15 @@ class Deletions:
         with self._engine.connect() as db:
             return set(db.scalars(query))
 
+    def owed_by_bays(self) -> set[str]:
+        """Return the players whose deletion a bay that was not withdrawn has not confirmed."""
+        query = sa.select(CONFIRMATION.c.player_id, CONFIRMATION.c.place)
+        with self._engine.connect() as db:
+            names = db.scalars(sa.select(BAY.c.name).where(BAY.c.withdrawn_ms.is_(None)))
+            bays = {bay_place(name) for name in names}
+            waiting = db.execute(query.where(CONFIRMATION.c.confirmed_ms.is_(None)))
+            return {player_id for player_id, place in waiting if place in bays}
+
     def all(self) -> Iterator[Confirmation]:
         """Give what is known of each place, by player, the first asked for first."""
         order = (CONFIRMATION.c.asked_ms, CONFIRMATION.c.player_id, CONFIRMATION.c.place)
@@ -119,6 +130,13 @@ class Deletions:
                 HUB.update().where(HUB.c.name == name), {"seen_ms": now_ms()}
             ).rowcount:
                 db.execute(HUB.insert().values(name=name, seen_ms=now_ms()))
+
+    def note_database(self, name: str, is_there: bool) -> None:
+        """Note whether a hub deletes from the site's time-series database."""
+        with writing(self._engine).begin() as db:
+            db.execute(DATABASE_OF.delete().where(DATABASE_OF.c.hub == name))
+            if is_there:
+                db.execute(DATABASE_OF.insert().values(hub=name))
 
 
 def _row(player_id: str, place: str) -> sa.Insert:

@@ -4,6 +4,7 @@ The working store is a cache of the objects: what several hubs took, each of the
 is done here is done again when it was cut off; nothing of it is done twice.
 """
 
+import asyncio
 import json
 import logging
 import time
@@ -16,7 +17,9 @@ from typing import Any, Self
 
 import sqlalchemy as sa
 
-from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.config import Config
+from plantigrade_gateway.errors import GatewayError, InputError, StoreError
+from plantigrade_gateway.forward.removal import remove
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.folder import store_path
 from plantigrade_gateway.hub.names import replay_name
@@ -24,7 +27,7 @@ from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import FORGOTTEN, Row
 from plantigrade_gateway.hub.uploads import Uploads
 from plantigrade_gateway.people.deletion import delete_player, is_there, kept
-from plantigrade_gateway.people.hubtables import ARCHIVE, hub_place
+from plantigrade_gateway.people.hubtables import ARCHIVE, DATABASE, hub_place
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
 from plantigrade_gateway.people.tables import engine_for
 from plantigrade_gateway.people.visits import with_said
@@ -41,6 +44,8 @@ _GIVEN = "hub_player"
 _LONGEST_WORD = 200
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 10.0, 3600.0
 """Before a session that could not be brought in is tried again (ours)."""
+DATABASE_EVERY_S = 60.0
+"""How often the time-series database is cleared of a player whom a bay may still send, s (ours)."""
 _log = logging.getLogger(__name__)
 
 
@@ -64,9 +69,14 @@ class Intake:
     objects : Objects
     name : str
         The hub's, among the places that confirm deletions.
+    config : Config or None
+        Where it names a time-series database, deleted players are deleted from that, too; None: as
+        the hub that serves was told.
     """
 
-    def __init__(self, data: Path, objects: Objects, name: str) -> None:
+    def __init__(
+        self, data: Path, objects: Objects, name: str, config: Config | None = None
+    ) -> None:
         self._objects = objects
         self._place = hub_place(name)
         self._store = Store.open(store_path(data))
@@ -75,8 +85,13 @@ class Intake:
         self._uploads = Uploads(self._engine, objects)
         self._deletions = Deletions(self._engine)
         self._failed: dict[str, _Failed] = {}
+        self._config = config if config is not None and config.text("tsdb.url") else None
+        self._database_due_s, self._database_said = float("-inf"), ""
+        self._series: dict[str, int] = {}  # deleted from the database so far, by player
         with self._register.explained():
             self._deletions.note_hub(name)
+            if config is not None:
+                self._deletions.note_database(name, self._config is not None)
 
     def __enter__(self) -> Self:
         return self
@@ -105,6 +120,7 @@ class Intake:
         """
         with self._register.explained():
             self._carry_out_deletions(say)
+            self._clear_database(say)
             here = self._here()
             for row in self._uploads.rows():
                 if row.is_whole and not row.is_deleted:
@@ -260,6 +276,34 @@ class Intake:
             if session_id in sessions:
                 handedover.end(self._store, session_id)  # one that was being brought in
                 self._store.delete_session(session_id)
+
+    def _clear_database(self, say: Callable[[str], None]) -> None:
+        """Delete players from the time-series database, again until no bay can send them any more.
+
+        It is done when nothing is found: what was written in the seconds before a deletion may have
+        been out of its sight. A database that cannot be reached is said once.
+        """
+        waiting = self._deletions.waiting(DATABASE)
+        if self._config is None or not waiting or time.monotonic() < self._database_due_s:
+            return
+        self._database_due_s = time.monotonic() + DATABASE_EVERY_S
+        owed = self._deletions.owed_by_bays()  # asked first: what comes meanwhile goes next time
+        for player_id in sorted(waiting):
+            try:
+                gone = asyncio.run(remove(self._config, self._store, "player", player_id))
+            except InputError as error:
+                if str(error) != self._database_said:
+                    self._database_said = str(error)
+                    say(f"Player {player_id[:8]}: not deleted from the database: {error}")
+                return
+            self._database_said = ""
+            if gone:
+                say(f"Player {player_id[:8]}: {gone} series deleted from the database")
+            self._series[player_id] = self._series.get(player_id, 0) + gone
+            if not gone and player_id not in owed:
+                self._deletions.confirm(
+                    player_id, DATABASE, {"series": self._series.pop(player_id)}
+                )
 
     def tidy(self) -> None:
         """Delete objects that lie about, as `Uploads.tidy`."""

@@ -51,7 +51,8 @@ class HubOrder:
     certificate : Certificate or None
         None: plain HTTP, on this machine alone.
     config : Config or None
-        Where the bays are heard; None: no page of the bays.
+        Where the bays are heard, and the time-series database that deleted players are deleted
+        from; None: no page of the bays.
 
     Raises
     ------
@@ -155,7 +156,13 @@ def _stop(server: uvicorn.Server) -> None:
 
 async def _keep(order: HubOrder, say: Callable[[str], None]) -> None:
     """Run the process that keeps the working store, to its end."""
-    told = {"data": str(order.data), "objects": order.objects, "name": order.name}
+    told: dict[str, object] = {
+        "data": str(order.data),
+        "objects": order.objects,
+        "name": order.name,
+        "has_settings": order.config is not None,
+        "settings": order.config and order.config.file and str(order.config.file),
+    }
     process = await asyncio.create_subprocess_exec(
         sys.executable,
         *("-m", "plantigrade_gateway.hub", json.dumps(told)),

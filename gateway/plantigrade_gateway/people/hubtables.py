@@ -72,19 +72,29 @@ PLACE = Table(
     Column("refused_ms", BigInteger),
 )
 
+# The hubs that delete from the site's time-series database: their settings name one.
+DATABASE_OF = Table(
+    "hub_database",
+    META,
+    Column("hub", String(40), primary_key=True),
+)
+
 
 def places_of(db: sa.Connection) -> tuple[str, ...]:
     """Return the places of a site that a deletion must reach, in order; none of a bay's own tables.
 
-    They are the archive, each bay whose credential was not withdrawn, and each hub.
+    They are the archive, each bay whose credential was not withdrawn, each hub, and the time-series
+    database where the settings of a hub name one.
     """
     bays = db.scalars(sa.select(BAY.c.name).where(BAY.c.withdrawn_ms.is_(None)))
     hubs = db.scalars(sa.select(HUB.c.name))
     found = [*(bay_place(name) for name in bays), *(hub_place(name) for name in hubs)]
+    if db.execute(sa.select(DATABASE_OF.c.hub)).first() is not None:
+        found.append(DATABASE)
     return tuple(sorted([ARCHIVE, *found])) if found else ()
 
 
-ARCHIVE = "archive"
+ARCHIVE, DATABASE = "archive", "database"
 
 
 def bay_place(name: str) -> str:

@@ -1,8 +1,10 @@
 """A player deleted at the desk or at a bay: nothing is left, nothing is taken, all must confirm."""
 
+from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
+import httpx2
 import pytest
 from tests.support.hub import (
     Site,
@@ -14,9 +16,13 @@ from tests.support.hub import (
     recorded,
     site,
 )
+from tests.support.servers import Victoria, free_port
+from tests.support.waiting import HANG_S
 
+from plantigrade_gateway import config
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.hub import intake
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.objects import Objects
@@ -182,3 +188,82 @@ def test_each_hub_of_a_site_deletes_and_confirms(hub, practice, tmp_path):
         }
         looked(hub, "there", tmp_path / "there")
         assert other.sessions() == [] and places(hub)["hub there"]
+
+
+@pytest.fixture(scope="module")
+def victoria(tmp_path_factory) -> Iterator[Victoria]:
+    server = Victoria(tmp_path_factory.mktemp("vm"))
+    server.start()
+    yield server
+    server.kill()
+
+
+def sent(database: Victoria, *players: str) -> None:
+    """Send a point of each, as a bay does."""
+    lines = "\n".join(f'plantigrade_swing_push{{player="{key}"}} 1' for key in players)
+    answer = httpx2.post(f"{database.url}/api/v1/import/prometheus", content=lines, timeout=HANG_S)
+    assert answer.status_code == 204
+    assert points_of(database) >= set(players)  # written, and in the sight of a deletion
+
+
+def points_of(database: Victoria) -> set[str]:
+    return {one["metric"]["player"] for one in database.series()}
+
+
+def test_a_player_is_deleted_from_the_database_until_no_bay_can_send(
+    hub, practice, victoria, monkeypatch
+):
+    monkeypatch.setattr(intake, "DATABASE_EVERY_S", 0.0)
+    settings = config.load(environment={"PLANTIGRADE_TSDB_URL": victoria.url})
+    hub.token("two")
+    player, other = with_a_player(hub, practice), "ab" * 16
+    sent(victoria, player, other)
+    said: list[str] = []
+    with hub.intake(config=settings) as here:
+        with Register(hub.store) as register:
+            receipt = delete_player(register, player)
+        assert receipt.places == ("archive", "bay one", "bay two", "database", "hub here")
+        here.look(said.append)
+        assert points_of(victoria) == {other}
+        assert places(hub)["database"] is False  # a bay may have some that wait
+        hub.client("one").put(f"/bay/v1/deleted/{player}", json={"receipt": {}})
+        sent(victoria, player)  # the other bay comes back with what waited there
+        here.look(said.append)
+        assert points_of(victoria) == {other} and places(hub)["database"] is False
+        hub.client("two").put(f"/bay/v1/deleted/{player}", json={"receipt": {}})
+        sent(victoria, player)  # on its way when that bay confirmed
+        here.look(said.append)
+        assert points_of(victoria) == {other} and places(hub)["database"] is False
+        here.look(said.append)
+    (database,) = (one for one in Deletions(hub.engine).all() if one.place == "database")
+    assert database.confirmed is not None and database.receipt == {"series": 3}
+    assert all(places(hub).values())
+    assert sum(line.endswith("1 series deleted from the database") for line in said) == 3
+
+
+def test_a_database_that_is_away_is_waited_for_and_said_once(hub, practice, monkeypatch):
+    monkeypatch.setattr(intake, "DATABASE_EVERY_S", 0.0)
+    address = f"http://127.0.0.1:{free_port()}"
+    settings = config.load(environment={"PLANTIGRADE_TSDB_URL": address})
+    player = with_a_player(hub, practice)
+    said: list[str] = []
+    with hub.intake(config=settings) as here:
+        with Register(hub.store) as register:
+            delete_player(register, player)
+        for _ in range(2):
+            here.look(said.append)
+    (line,) = (line for line in said if "database" in line)
+    assert line.startswith(f"Player {player[:8]}: not deleted from the database: ")
+    done = {place for place, is_done in places(hub).items() if is_done}
+    assert done == {"archive", "hub here"} and "database" in places(hub)
+
+
+def test_a_hub_whose_settings_name_no_database_any_more_asks_none(hub, practice):
+    named = config.load(environment={"PLANTIGRADE_TSDB_URL": "http://127.0.0.1:9"})
+    hub.intake(config=named).close()
+    with Register(hub.store) as register:
+        assert "database" in register.places()
+        hub.intake().close()  # a command, which was not told
+        assert "database" in register.places()
+        hub.intake(config=config.load(environment={})).close()
+        assert "database" not in register.places()
