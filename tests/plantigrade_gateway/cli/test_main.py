@@ -341,7 +341,9 @@ def test_sessions(run, stored):
     assert text.exit_code == 0
     assert "replay: short.pgr" in text.stdout
     (line,) = json.loads(run("sessions", "--json", "--store", stored).stdout)
-    assert line["session"][:8] in text.stdout
+    (shown,) = (row for row in text.stdout.splitlines() if row.startswith(line["session"][:8]))
+    minutes, seconds = divmod(round(line["duration_s"]), 60)
+    assert shown.split()[3] == f"{minutes}:{seconds:02d}"
     assert (line["state"], line["end_reason"], line["player"]) == ("ended", "end", None)
     assert line["steps"] > 5
 
