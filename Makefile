@@ -61,6 +61,7 @@ hostile: $(VENV)/test-ready ## most of an hour: 5,000 spoilt inputs for each way
 
 chaos: $(VENV)/test-ready ## minutes of kills and faults; fails where an event is missing (SEEDS="1 2": as then)
 	$(BIN)/python -m tests.support.chaos 180 $(SEEDS)
+	$(BIN)/python -m tests.support.sitechaos 120 $(SEEDS)
 
 clean:
 	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis build dist

@@ -11,22 +11,21 @@ only).
 
 import asyncio
 import contextlib
-import json
 import random
 import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import AsyncIterator
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
-import aiomqtt
 from tests.support.faultproxy import FaultProxy
 from tests.support.servers import Mosquitto, Victoria
+from tests.support.subscriber import Subscriber
 from tests.support.tinydisk import NoDisk, fill, mounted
 
 from plantigrade_gateway.analysis.eventrow import EventRow
@@ -129,8 +128,7 @@ class Chaos:
         self._database = Victoria(folder / "database")
         self._broker = Mosquitto(folder / "broker")
         self._faults: Counter[str] = Counter()
-        self._got: Counter[str] = Counter()
-        self._messages: dict[str, dict[str, Any]] = {}
+        self._subscriber = Subscriber(self._broker.port, "plantigrade/v1/north/b1/events/#")
         self._gateway: subprocess.Popen[bytes] | None = None
         self._settings = folder / "settings.toml"
         self._store = folder / "store" / "store.sqlite3"
@@ -150,7 +148,7 @@ class Chaos:
         await asyncio.to_thread(self._database.start)
         await asyncio.to_thread(self._broker.start)
         try:
-            async with FaultProxy(self._database.port) as proxy, self._subscriber():
+            async with FaultProxy(self._database.port) as proxy, self._subscriber.listening():
                 self._write_settings(proxy.port)
                 self._start_gateway()
                 await self._break_things(proxy)
@@ -254,15 +252,15 @@ class Chaos:
         return Outcome(
             produced=len(ids),
             gaps=gaps,
-            at_broker=len(ids & self._got.keys()),
-            duplicates=sum(self._got.values()) - len(self._got),
-            missing_at_broker=len(ids - self._got.keys()),
+            at_broker=len(ids & self._subscriber.got.keys()),
+            duplicates=sum(self._subscriber.got.values()) - len(self._subscriber.got),
+            missing_at_broker=len(ids - self._subscriber.got.keys()),
             points=sum(c.expected for c in compared),
             missing_points=sum(c.missing for c in compared),
             wrong_points=sum(c.different + c.extra for c in compared),
             unknown_at_broker=sum(
                 told["session"] not in known or (told["kind"] in STATED and ident not in ids)
-                for ident, told in self._messages.items()
+                for ident, told in self._subscriber.messages.items()
             ),
             astray=astray,
             aside=aside,
@@ -283,7 +281,7 @@ class Chaos:
             at = start_ms + 1e3 * t_s
             if not any(v == value and abs(ms - at) < 2.0 for ms, v in series.items()):
                 wrong.append(f"database: {kind} at {t_s} s: {name}")
-        told = self._messages.get(row.event_id)
+        told = self._subscriber.messages.get(row.event_id)
         if told is not None:
             at = datetime.fromisoformat(told["time"]).timestamp() * 1e3
             body = {name: told["body"][name] for name in TOLD[kind]}
@@ -305,52 +303,38 @@ class Chaos:
             gateway.kill()
             gateway.wait(10)
 
-    @contextlib.asynccontextmanager
-    async def _subscriber(self) -> AsyncIterator[None]:
-        """Listen as a durable subscriber does, over every restart of the broker."""
-        there = asyncio.Event()
 
-        async def listen() -> None:
-            while True:
-                with contextlib.suppress(aiomqtt.MqttError):
-                    async with aiomqtt.Client(
-                        "127.0.0.1",
-                        self._broker.port,
-                        identifier="durable",
-                        clean_session=False,
-                        timeout=3,
-                        keepalive=5,
-                    ) as client:
-                        await client.subscribe("plantigrade/v1/north/b1/events/#", qos=1)
-                        there.set()
-                        async for message in client.messages:
-                            told = json.loads(bytes(message.payload))
-                            self._got[told["id"]] += 1
-                            self._messages[told["id"]] = told
-                await asyncio.sleep(0.1)
+class Judged(Protocol):
+    """An outcome."""
 
-        listening = asyncio.create_task(listen())
-        await asyncio.wait_for(there.wait(), 20)
-        try:
-            yield
-        finally:
-            listening.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await listening
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing is missing, double or wrong."""
 
 
-def main() -> None:
-    """Run once for each seed, print the outcomes, fail where something is missing."""
+def over_seeds(run: Callable[[Path, float, int], Awaitable[Judged]]) -> None:
+    """Run once for each seed, print the outcomes, fail where something is missing.
+
+    Parameters
+    ----------
+    run : callable
+        Takes a folder, seconds and a seed.
+    """
     seconds = float(sys.argv[1])
     seeds = [int(text) for text in sys.argv[2:]] or [random.randrange(1_000_000)]
     whole = True
     for seed in seeds:
+        print(f"seed {seed}", flush=True)
         with tempfile.TemporaryDirectory() as folder:
-            outcome = asyncio.run(Chaos(Path(folder), seconds, seed, disks=True).run())
+            outcome = asyncio.run(_awaited(run(Path(folder), seconds, seed)))
         print(f"seed {seed}: {outcome}", flush=True)
         whole = whole and outcome.is_whole
     sys.exit(0 if whole else 1)
 
 
+async def _awaited(outcome: Awaitable[Judged]) -> Judged:
+    return await outcome
+
+
 if __name__ == "__main__":
-    main()
+    over_seeds(lambda folder, seconds, seed: Chaos(folder, seconds, seed, disks=True).run())

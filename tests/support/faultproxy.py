@@ -16,18 +16,19 @@ class FaultProxy:
     mode : str
         ``"well"``, ``"hang"`` (nothing passes), ``"slow"``, ``"cut"`` (connections end), or
         ``"400"`` (every request is refused).
+    to : int
+        The port that new connections lead to.
     """
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, to: int) -> None:
         self.mode = "well"
         self.port = 0
-        self._to = port
+        self.to = to
         self._server: asyncio.Server | None = None
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def __aenter__(self) -> Self:
-        self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
-        self.port = self._server.sockets[0].getsockname()[1]
+        await self.listen()
         return self
 
     async def __aexit__(
@@ -36,8 +37,21 @@ class FaultProxy:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        await self.refuse()
+
+    async def listen(self) -> None:
+        """Take connections, after `refuse` at the same port."""
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    async def refuse(self) -> None:
+        """End all connections, and let the system refuse others."""
         assert self._server is not None
         self._server.close()
+        await self.drop()
+
+    async def drop(self) -> None:
+        """End all connections."""
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
@@ -48,7 +62,7 @@ class FaultProxy:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
         with contextlib.suppress(OSError, asyncio.CancelledError):  # cancelled at the end only
-            up_reader, up_writer = await asyncio.open_connection("127.0.0.1", self._to)
+            up_reader, up_writer = await asyncio.open_connection("127.0.0.1", self.to)
             there = asyncio.create_task(self._pass(reader, up_writer, writer))
             back = asyncio.create_task(self._pass(up_reader, writer, None))
             try:

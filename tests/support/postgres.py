@@ -87,10 +87,21 @@ class Postgres:
         """Kill it and all its processes, as the machine's own out-of-memory killer does."""
         assert self._process is not None
         self._process.send_signal(signal.SIGSTOP)  # it makes no other process meanwhile
-        for pid in self._pids():
-            os.kill(pid, signal.SIGKILL)
+        self._signal(signal.SIGKILL)
         self._process.wait(HANG_S)
         self._process = None
+
+    def pause(self) -> None:
+        """Let it and all its processes stand still."""
+        self._signal(signal.SIGSTOP)
+
+    def go_on(self) -> None:
+        self._signal(signal.SIGCONT)
+
+    def _signal(self, number: signal.Signals) -> None:
+        for pid in self._pids():
+            with suppress(ProcessLookupError):
+                os.kill(pid, number)
 
     def _pids(self) -> list[int]:
         """Return its processes; each is in a session of its own, and all are children of one."""

@@ -6,7 +6,7 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -43,10 +43,26 @@ def free_port() -> int:
 
 
 class Server:
-    """A program that listens on a port of this machine."""
+    """A program that listens on a port of this machine.
 
-    def __init__(self, arguments: Sequence[str], port: int, log: Path) -> None:
+    Parameters
+    ----------
+    arguments : sequence of str
+    port : int
+    log : Path
+    more : mapping of str to str, optional
+        What its environment has besides this process's.
+    """
+
+    def __init__(
+        self,
+        arguments: Sequence[str],
+        port: int,
+        log: Path,
+        more: Mapping[str, str] | None = None,
+    ) -> None:
         self.port = port
+        self._environment = {**os.environ, **(more or {})}
         self._arguments = list(arguments)
         self._log = log
         self._process: subprocess.Popen[bytes] | None = None
@@ -54,8 +70,10 @@ class Server:
     def start(self) -> None:
         assert self._process is None
         with open(self._log, "ab") as log:
-            self._process = subprocess.Popen(self._arguments, stdout=log, stderr=log)
-        until(lambda: self._listens(), 20.0)
+            self._process = subprocess.Popen(
+                self._arguments, stdout=log, stderr=log, env=self._environment
+            )
+        until(self._listens)
 
     def kill(self) -> None:
         self._end(signal.SIGKILL)
