@@ -129,7 +129,7 @@ def recover(store: Store) -> list[str]:
     except StoreError as error:
         return [f"{error}; a session that was cut off is ended at the next start."]
     said = []
-    for session_id in cut_off:
+    for session_id in dict.fromkeys([*cut_off, *_without_results(store)]):
         text = f"Session {session_id[:8]} was cut off; what was recorded is kept."
         try:
             reanalyse(store, session_id)
@@ -137,6 +137,16 @@ def recover(store: Store) -> list[str]:
             text += f" Its results could not be made: {error}"
         said.append(text)
     return said
+
+
+def _without_results(store: Store) -> list[str]:
+    """Return the sessions that a start ended, and was killed before it had made their results."""
+    rows = store.database.read(
+        "SELECT session_id FROM sessions WHERE end_reason = 'restart' AND NOT EXISTS (SELECT 1 FROM"
+        " quality WHERE quality.session_no = sessions.session_no AND name = 'quality')"
+        " ORDER BY session_no"
+    )
+    return [session_id for (session_id,) in rows]
 
 
 def whole(store: Store, session_id: str) -> Iterator[Batch]:

@@ -29,7 +29,7 @@ from tests.support.standing import pair, push_all
 from tests.support.tinydisk import fill, tiny_disk
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.record.entries import Entry, Kind
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.recorded import ReplayJob
 from plantigrade_gateway.session.runner import _opened_store, run
@@ -324,6 +324,21 @@ KILLED = """
     Recorder._finish = lambda self: wait("ends")
     visit.stop(11_000_000_000)
 """
+
+
+def test_a_start_killed_before_it_made_a_cut_off_session_s_results_is_made_good(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    with Store.open(path) as store:
+        session_id = store.create_session("insoles", analysis_version=1)
+        store.append(session_id, Batch.of(pair(1.0, START_NS, 6.0)))
+    with Store.open(path) as store:
+        assert store.recover() == [session_id]  # and killed here
+    with Store.open(path) as store:
+        assert results_of(store, session_id).quality is None
+        (said,) = recover(store)
+        assert said == f"Session {session_id[:8]} was cut off; what was recorded is kept."
+        assert results_of(store, session_id).quality is not None
+        assert recover(store) == []
 
 
 @pytest.mark.parametrize("moment", MOMENTS)
