@@ -62,7 +62,7 @@ class Program:
 
     def url(self) -> str:
         """Wait until the page is served, and return its address."""
-        return self.printed(r"Live page[^:]*: (https?://[\w.:-]+/)")[1]
+        return self.printed(r"(?:Live page|Desk)[^:]*: (https?://[\w.:-]+/)")[1]
 
     def kill(self) -> None:
         """End it as a power cut would."""

@@ -4,6 +4,7 @@ import signal
 import threading
 import webbrowser
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     from plantigrade_gateway.web.live.page import WebOptions
 
 _LOOK_S = 0.1
-NO_GATEWAY = "The gateway is not running: see plantigrade run."
 
 
 def register(
@@ -42,22 +42,16 @@ def register(
 def _serve(order: "WebOptions", store: Path | None, *, show: bool) -> None:
     from plantigrade_gateway.store import schema
     from plantigrade_gateway.store.store import Store
-    from plantigrade_gateway.web.live.page import Message, has_screen, opened_page
+    from plantigrade_gateway.web.live.page import has_screen, opened_page
 
     path = schema.default_path() if store is None else store
     Store.open(path, read_only=True).close()  # one that is not there is not made
     told = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: told.set())
-    to_page: list[Callable[[Message], None]] = []
-
-    def refuse(message: Message) -> None:
-        for send in to_page:
-            send({"type": "said", "text": NO_GATEWAY, "level": "warn"})
-
-    with opened_page(order, path, refuse, click.echo) as page:
+    order = replace(order, has_gateway=False)
+    with opened_page(order, path, lambda _: None, click.echo) as page:
         assert page is not None
-        to_page.append(page.send)
         while page.url is None and not page.has_ended and not told.wait(_LOOK_S):
             pass  # slow to start, which was said
         if page.url is not None:

@@ -68,7 +68,7 @@ def listen(host: str, port: str) -> socket.socket:
 
 async def serve(listening: socket.socket, database: Database, start: Start) -> None:
     """Serve until standard input ends."""
-    audience = Audience(_write)
+    audience = Audience(_write if start.has_gateway else None)
     opening = BindPolicy(start.lan, start.cert is not None, (*own_names(), *start.names))
     access = Access(database, opening, pair=start.pair)
     config = uvicorn.Config(

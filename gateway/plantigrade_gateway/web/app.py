@@ -22,7 +22,7 @@ from plantigrade_gateway.web.door.access import Access, Rights
 from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
 from plantigrade_gateway.web.door.pages import links_router, sign_in_router
 from plantigrade_gateway.web.health import health_router
-from plantigrade_gateway.web.html import not_so, not_there, rendered
+from plantigrade_gateway.web.html import OfGateway, not_so, not_there, rendered
 from plantigrade_gateway.web.live.audience import Audience, Viewer
 
 HERE = Path(__file__).parent
@@ -53,6 +53,7 @@ def create_app(audience: Audience, store_path: Path, access: Access) -> FastAPI:
     app.include_router(desk_router(store_path))
     app.include_router(api_router(store_path, access))
     app.include_router(health_router(store_path, access))
+    app.add_middleware(OfGateway, has_gateway=audience.has_gateway)
     app.add_exception_handler(404, not_there)
     app.add_exception_handler(RequestValidationError, not_so)
     return app
@@ -75,14 +76,16 @@ def _live_router(audience: Audience, access: Access) -> APIRouter:
         rights = await access.rights(request)
         if rights is None:
             raise HTTPException(401)
-        return HTMLResponse(rendered("live.html", rights=str(rights), pair=access.pair))
+        page = "live.html" if audience.has_gateway else "no_gateway.html"
+        return HTMLResponse(rendered(page, rights=str(rights), pair=access.pair, here="live"))
 
     @router.get("/check", response_class=HTMLResponse)
     async def check(request: Request) -> Response:
         rights = await access.rights(request)
         if rights is not Rights.COACH:
             raise HTTPException(401 if rights is None else 404)
-        return HTMLResponse(rendered("check.html", rights=str(rights), pair=access.pair))
+        page = "check.html" if audience.has_gateway else "no_gateway.html"
+        return HTMLResponse(rendered(page, rights=str(rights), pair=access.pair, here="check"))
 
     @router.get("/sounds/{name}.wav")
     def sound(name: str) -> Response:

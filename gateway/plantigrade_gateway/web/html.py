@@ -1,5 +1,6 @@
 """HTML of a template, with everything escaped that people wrote; the only template environment."""
 
+from contextvars import ContextVar
 from functools import cache
 from pathlib import Path
 
@@ -8,12 +9,14 @@ from fastapi.exceptions import RequestValidationError
 from starlette.convertors import Convertor, register_url_convertor
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from plantigrade.errors import shown
 
 NUMBER = "number"
 """The kind of a number in an address, as ``{which:number}``: one of more digits leads nowhere."""
 _BESIDE: dict[str, str] = {}
+_HAS_GATEWAY: ContextVar[bool] = ContextVar("has_gateway", default=True)
 _NOT_THERE = "There is no page at this address."
 
 
@@ -27,6 +30,7 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     environment.globals["beside"] = _BESIDE
+    environment.globals["has_gateway"] = _HAS_GATEWAY.get
     return environment
 
 
@@ -45,6 +49,28 @@ def beside(address: str, name: str) -> None:
 def rendered(template: str, **values: object) -> str:
     """Return the page that a template makes of some values."""
     return _environment().get_template(template).render(values)
+
+
+class OfGateway:
+    """Has an application's pages lead only where it goes: without a gateway to none that need one.
+
+    Parameters
+    ----------
+    app : ASGIApp
+    has_gateway : bool
+    """
+
+    def __init__(self, app: ASGIApp, has_gateway: bool) -> None:
+        self._app = app
+        self._has_gateway = has_gateway
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request or WebSocket."""
+        before = _HAS_GATEWAY.set(self._has_gateway)
+        try:
+            await self._app(scope, receive, send)
+        finally:
+            _HAS_GATEWAY.reset(before)
 
 
 async def not_there(request: Request, error: Exception) -> Response:

@@ -194,6 +194,11 @@ class Audience:
         self._recent: deque[Message] = deque(maxlen=_RECENT)
 
     @property
+    def has_gateway(self) -> bool:
+        """Whether there is a gateway, which says something and does what is wanted."""
+        return self._send is not None
+
+    @property
     def session_id(self) -> str | None:
         """The session under way."""
         session = self._last["hello"].get("session")
@@ -253,7 +258,7 @@ class Audience:
             self._tell_viewers()
             return None
         if self._send is None:
-            return "the gateway is not running: see plantigrade run"
+            return "no gateway is running here: see plantigrade run"
         self._send(wanted)
         return None
 

@@ -56,6 +56,8 @@ class WebOptions:
         Which port is the usual one.
     pair : str
         Which of several pairs of insoles the live page is of; empty: the usual one.
+    has_gateway : bool
+        Whether what starts it is a gateway; else stored sessions are all there is.
     """
 
     port: int | None = None
@@ -64,6 +66,7 @@ class WebOptions:
     certificate: "Certificate | None" = None
     usual: int = PORT
     pair: str = ""
+    has_gateway: bool = True
 
     def start(self, port: str, store_path: Path) -> "Start":
         """Return what the web process is told."""
@@ -77,6 +80,7 @@ class WebOptions:
             key=str(tls.key) if tls else None,
             names=tls.names if tls else (),
             pair=self.pair,
+            has_gateway=self.has_gateway,
         )
 
     def url(self, port: str) -> str:
@@ -87,13 +91,13 @@ class WebOptions:
 
     def said(self, port: str) -> list[str]:
         """Return sentences on where the page is, and for whom."""
-        url = self.url(port)
+        url, what = self.url(port), "Live page" if self.has_gateway else "Desk"
         if not self.lan:
-            return [f"Live page: {url}"]
+            return [f"{what}: {url}"]
         if self.certificate is None or not self.certificate.names:
             address = lan_address()
             url = url.replace("127.0.0.1", address) if address else url
-        said = [f"Live page, in the local network and after the sign-in: {url}"]
+        said = [f"{what}, in the local network and after the sign-in: {url}"]
         if self.certificate is None:
             said.append(
                 "Without a TLS certificate others in this network may read the password as it is "
@@ -122,6 +126,8 @@ class Start:
         The certificate's names, which are this machine's too.
     pair : str
         Which pair of insoles the live page is of.
+    has_gateway : bool
+        Whether what starts it is a gateway.
     """
 
     host: str
@@ -132,6 +138,7 @@ class Start:
     key: str | None = None
     names: Sequence[str] = ()
     pair: str = ""
+    has_gateway: bool = True
 
 
 class Page:

@@ -1,0 +1,92 @@
+"""Every page of a desk on the narrowest phone, and which pages a desk leads to."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+from tests.support.browser import Complaints
+from tests.support.deskserver import served
+from tests.support.practice import store_practice
+
+from plantigrade_gateway.store.store import Store
+
+pytestmark = pytest.mark.dear
+
+WIDTH, HEIGHT = 320, 640
+FILES = (".csv", ".json", ".zip", ".pdf", ".parquet", ".svg", ".png", ".toml")
+ANY_ID = re.compile(r"[0-9a-f]{32}|\d+")
+CUT_OFF = """() => [...document.querySelectorAll(".stacked")]
+    .filter((table) => table.scrollWidth > table.parentElement.clientWidth)
+    .map((table) => table.parentElement.getAttribute("aria-label"))"""
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory) -> Iterator[str]:
+    path: Path = tmp_path_factory.mktemp("narrow") / "store.sqlite3"
+    with Store.open(path) as store:
+        store_practice(store, 110_000_000_000)  # four swings
+    with served(path) as url:
+        yield url
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    with browser.new_context(viewport={"width": WIDTH, "height": HEIGHT}) as context:
+        page = context.new_page()
+        complaints = Complaints(page)
+        yield page
+        assert complaints == []
+
+
+def leads_to(page: Page, address: str) -> list[str]:
+    """Return the pages of the desk that a page links to, without what stands behind a `?`."""
+    found = page.locator("a[href]").evaluate_all("all => all.map((one) => one.href)")
+    own = [one.removeprefix(address).split("?")[0].split("#")[0] for one in found]
+    return [one for one in own if one.startswith("/") and not one.endswith(FILES)]
+
+
+def test_nothing_stands_out_of_the_narrowest_screen_on_any_page(page, address):
+    """All that can be reached from the list of players; of each kind of page the first."""
+    todo, seen = ["/players"], {}
+    while todo:
+        path = todo.pop(0)
+        if (kind := ANY_ID.sub("*", path)) in seen:
+            continue
+        answer = page.goto(f"{address}{path}")
+        assert answer is not None and answer.status == 200, path
+        page.wait_for_load_state("networkidle")
+        seen[kind] = page.evaluate("document.documentElement.scrollWidth")
+        assert page.evaluate(CUT_OFF) == [], path
+        todo += leads_to(page, address)
+    for kind in ("/players/*", "/players/*/sheet", "/sessions/*", "/sessions/*/swings/*", "/rules"):
+        assert kind in seen, sorted(seen)
+    assert {kind: wide for kind, wide in seen.items() if wide > WIDTH} == {}
+
+
+def test_a_players_visits_stand_below_each_other_on_a_phone(page, address):
+    page.goto(f"{address}/players")
+    page.get_by_role("link", name="Iris Invented").click()
+    cells = page.locator("section[aria-labelledby=visits] tbody :is(th, td)")
+    for box in (cell.bounding_box() for cell in cells.all()):
+        assert box is not None and box["x"] >= 0 and box["x"] + box["width"] <= WIDTH
+    assert cells.count() == 4
+
+
+def test_a_desk_leads_only_where_it_goes_and_says_that_no_gateway_runs(page, address):
+    for path in ("/players", "/sessions", "/rules"):
+        page.goto(f"{address}{path}")
+        links = page.get_by_role("navigation", name="Pages").get_by_role("link")
+        expect(links).to_have_text(["Players", "Sessions"])
+    for path in ("/", "/check"):
+        page.goto(f"{address}{path}")
+        assert page.locator("main .warn").inner_text() == (
+            "No gateway is running behind these pages: start one where the insoles are with "
+            "plantigrade run, or with plantigrade demo without insoles, and open the address that "
+            "it prints."
+        )
+        assert page.locator("main :is(button, input, select)").count() == 0
+        assert page.evaluate("document.documentElement.scrollWidth") <= WIDTH
+        page.get_by_role("link", name="Stored sessions").click()
+        page.wait_for_url("**/sessions")
