@@ -25,6 +25,7 @@ from plantigrade_gateway.coach.swings import (
     sets_of_visit,
     silent_sets,
 )
+from plantigrade_gateway.formats import plural
 from plantigrade_gateway.rules.model import RuleSet
 
 POWER = 0.8
@@ -117,7 +118,7 @@ def fall_of(what: str, before: Proportion, after: Proportion) -> Fall | None:
             f"{100 * least:.0f} % or less"
         )
     if not seen and share > 0:
-        said += f", and one to {50 * share:.0f} % {10 * half:.0f} times in 10"
+        said += f", and one to {50 * share:.0f} % {plural(round(10 * half), 'time')} in 10"
     return Fall(what, before, after, difference, seen, least, half, f"{counts}: {said}")
 
 

@@ -106,3 +106,9 @@ def test_a_last_set_that_is_the_first_of_its_intent_is_compared_with_none():
     maker = VisitMaker().swung("full", pushes(20, 0)).swung("smooth", pushes(4, 4))
     made = [one.what for one in falls(case(maker.visit()), RULES)]
     assert made == ["full against smooth"]
+
+
+def test_what_is_seen_once_in_ten_is_said_as_one_time():
+    assert 0.05 < plain_power(8, 8, 3 / 8, 3 / 16) < 0.15
+    made = fall_of("good pushes", proportion(3, 8), proportion(3, 8))
+    assert made is not None and made.text.endswith("and one to 19 % 1 time in 10")
