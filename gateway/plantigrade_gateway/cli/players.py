@@ -311,11 +311,15 @@ def _add_said(
     ) -> None:
         """Note the decision on PLAYER's "lead heel", push or speed.
 
-        ANSWER is go, "not yet" or "not today". PLAN is up, down or either for the lead heel,
-        deliberate or even for the push.
+        ANSWER is go, "not yet" or "not today"; none takes the last one back. PLAN is up, down or
+        either for the lead heel, deliberate or even for the push.
         """
         when = (day or datetime.now()).date()
         with _register(store_of(ctx)) as found:
+            if answer == "none":
+                found.take_back(found.find(player).player_id, topic, when)
+                click.echo(f"Taken back: {topic}.")
+                return
             found.decide(found.find(player).player_id, topic, answer, when, cue, plan)
         click.echo(f"Noted: {topic}, {answer}{plan and f', {plan}'}.")
 

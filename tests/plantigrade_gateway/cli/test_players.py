@@ -192,6 +192,11 @@ def test_what_is_said_of_a_player_is_shown(run):
     assert "expected guardian" in refused(
         run("players", "consent", "mia", "speed", "--by", "player")
     )
+    taken = run("players", "decide", "mia", "push", "none")
+    assert taken.exit_code == 0 and taken.stdout == "Taken back: push.\n"
+    said = json.loads(run("players", "show", "mia", "--json").stdout)
+    assert [d["topic"] for d in said["decisions"]] == ["lead heel", "speed"]
+    assert "nothing to take back" in refused(run("players", "decide", "mia", "push", "none"))
     both = ("--by", "guardian", "--withdraw", "--until", "2099-12-31")
     assert "leave it out" in refused(run("players", "consent", "mia", "speed", *both))
     assert run("players", "decide", "mia", "speed", "go", "--on", "31.3.26").exit_code == 2

@@ -132,3 +132,11 @@ def _add_said(router: APIRouter, reads: DeskStore) -> None:
                 sheet = (body.visit, made_with)
             register.decide(player_id, body.topic, body.answer, day, body.cue, body.plan, sheet)
         return JSONResponse(document(reads, player_id))
+
+    @router.delete("/{player_id}/decisions/{topic}", response_model=PlayerDocument)
+    def take_back(player_id: str, topic: str) -> JSONResponse:
+        """Note that nothing is decided on a topic any more."""
+        reads.player(player_id)
+        with reads.writing() as register:
+            register.take_back(player_id, topic, today())
+        return JSONResponse(document(reads, player_id))

@@ -49,7 +49,7 @@ def coach(served: Bay) -> TestClient:
     last, first = (one["session"] for one in sessions)
     player = sessions[0]["player"]
     KNOWN.update(session_id=last, visit=last, before=first, after=last)
-    KNOWN.update(player_id=player, player=player)
+    KNOWN.update(player_id=player, player=player, topic="push")
     rules = {"topic": "push", "answer": "go", "visit": last}
     got(program.post(f"{HERE}/players/{KNOWN['player_id']}/decisions", json=rules))
     KNOWN["version_id"] = got(program.get(f"{HERE}/rules"))["version_id"]

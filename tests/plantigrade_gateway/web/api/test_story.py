@@ -84,6 +84,12 @@ def test_a_story_from_registration_to_deletion(served, coach, path):
     text = pypdfium2.PdfDocument(page.content)[0].get_textpage().get_text_bounded()
     assert NAME in text and "Cue-of-Zeb" in text
 
+    undecided = got(coach.delete(f"{here}/decisions/push"))
+    assert undecided["decisions"] == []
+    for topic, problem in (("push", "nothing to take back"), ("pull", "decision")):
+        again = coach.delete(f"{here}/decisions/{topic}")
+        assert again.status_code == 400 and problem in again.text
+
     before = everything(path)
     assert b"Zebulon" in before and b"of-Zeb" in before
     refused = coach.request("DELETE", here, json={"name": "somebody else"})
