@@ -157,6 +157,7 @@ CLOCK_OFF_S = 60.0
 
 _LONGEST_SERIES = 1 << 26  # bytes of one line of an export
 _STARTED = re.compile(r"^(?:vm_app_start_timestamp|process_start_time_seconds) (\S+)", re.MULTILINE)
+_SAME_CLOCK_S = 2.0  # a date is to the second (RFC 9110, 5.6.7), and comes a little late
 _AHEAD_S = 49 * 3600  # later than that VictoriaMetrics takes no point
 _TOO_BIG, _BUSY = 413, (429, 503)
 _HERE: dict[str, Any] = {"allow_redirects": False}
@@ -198,6 +199,7 @@ class Database:
     def __init__(self, config: Config) -> None:
         self.url = config.word("tsdb.url").rstrip("/")
         self.clock_said: str | None = None
+        self._said_ahead_s: float | None = None
         self._config = config
         self._place = place_tags(config.word("site"), config.word("bay"))
         self._client: InfluxDBClientAsync | None = None
@@ -267,8 +269,10 @@ class Database:
         except (aiohttp.ClientError, OSError, TimeoutError) as error:
             raise self._away(error) from None
         ahead_s = _ahead_s(date)
-        self.clock_said = None
-        if ahead_s is not None and abs(ahead_s) > CLOCK_OFF_S:
+        if ahead_s is None or abs(ahead_s) <= CLOCK_OFF_S:
+            self.clock_said = self._said_ahead_s = None
+        elif self._said_ahead_s is None or abs(ahead_s - self._said_ahead_s) > _SAME_CLOCK_S:
+            self._said_ahead_s = ahead_s
             self.clock_said = (
                 f"this machine's clock is {abs(ahead_s):.0f} s "
                 f"{'ahead of' if ahead_s > 0 else 'behind'} the time-series database's: set it, "

@@ -328,6 +328,21 @@ async def until_missing(bay: Bay, server: Victoria, most: int) -> Comparison:
     return found
 
 
+async def test_one_clock_is_said_in_one_sentence_to_the_second_or_not(tmp_path, victoria):
+    fault = Fault(victoria.url)
+    async with http_server(fault) as url:
+        database = Database(load(None, settings(url)))
+        await database.open()
+        said = []
+        for ahead_s in (3600.0, 3600.5, 3599.5, 3620.0, 0.0, 3600.0):
+            fault.ahead_s = ahead_s
+            await database.server_info()
+            said.append(database.clock_said)
+        await database.close()
+    assert said[0] is not None and said[0] == said[1] == said[2]
+    assert said[3] not in (None, said[0]) and said[4] is None and said[5] is not None
+
+
 async def test_a_clock_an_hour_off_is_said(tmp_path, victoria):
     fault = Fault(victoria.url)
     fault.ahead_s = 3600.0
