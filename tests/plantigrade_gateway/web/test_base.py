@@ -73,7 +73,7 @@ def rendered(**values) -> str:
     return (
         jinja2.Environment(loader=loader, autoescape=True)
         .get_template("base.html")
-        .render(beside={}, **values)
+        .render(beside={}, has_gateway=lambda: True, **values)
     )
 
 

@@ -156,7 +156,8 @@ def test_a_viewer_may_what_its_rights_say(audience, sent, rights, message, probl
 def test_without_a_gateway_a_command_is_refused_in_a_sentence():
     audience = Audience()
     viewer = audience.join(Rights.COACH)
-    assert "not running" in str(audience.command(viewer, {"type": "stop"}))
+    said = audience.command(viewer, {"type": "stop"})
+    assert said == "no gateway is running here: see plantigrade run"
     assert taken(viewer)[0]["session"] is None
 
 
