@@ -226,6 +226,7 @@ async def test_connection_events_and_failed_tries_lose_nothing(steps):
 
 async def test_a_reset_is_seen_in_the_data(steps):
     async with world(steps) as air, air.listening():
+        await air.streams(LEFT)  # the time line begins where both are
         await air.streams(RIGHT)
         air.insoles[RIGHT].restart()
         await air.until(lambda: len(air.of(RIGHT, Kind.CONNECTED)) == 2)
