@@ -1,4 +1,4 @@
-"""Every page of a desk on the narrowest phone, and which pages a desk leads to."""
+"""Every page of a desk on the narrowest phone and a projector, and which pages a desk leads to."""
 
 import re
 import time
@@ -19,6 +19,15 @@ pytestmark = pytest.mark.dear
 WIDTH, HEIGHT = 320, 640
 FILES = (".csv", ".json", ".zip", ".pdf", ".parquet", ".svg", ".png", ".toml")
 ANY_ID = re.compile(r"[0-9a-f]{32}|\d+")
+LONGEST_LINE = 95  # letters: what is read at ease, and a line whose letters are narrow
+LONG_LINES = """longest => [...document.querySelectorAll("main :is(p, li, dd)")].flatMap((one) => {
+    const range = document.createRange();
+    range.selectNodeContents(one);
+    const {width, height} = range.getBoundingClientRect();
+    const lines = Math.max(1, Math.round(height / parseFloat(getComputedStyle(one).lineHeight)));
+    const isLong = width > 900 && one.innerText.length / lines > longest;
+    return isLong ? [one.innerText.slice(0, 80)] : [];
+})"""
 CUT_OFF = """() => [...document.querySelectorAll(".stacked")]
     .filter((table) => table.scrollWidth > table.parentElement.clientWidth)
     .map((table) => table.parentElement.getAttribute("aria-label"))"""
@@ -74,6 +83,25 @@ def test_nothing_stands_out_of_the_narrowest_screen_on_any_page(page, address):
     for kind in ("/players/*", "/players/*/sheet", "/sessions/*", "/sessions/*/swings/*", "/rules"):
         assert kind in seen, sorted(seen)
     assert {kind: wide for kind, wide in seen.items() if wide > WIDTH} == {}
+
+
+def test_lines_stay_short_and_charts_large_on_a_projector(page, address):
+    """A line of text is at most as long as is read at ease, however wide the screen is."""
+    page.set_viewport_size({"width": 1920, "height": 1080})
+    page.goto(f"{address}/players")
+    page.get_by_role("link", name="Iris Invented").click()
+    page.wait_for_url("**/players/*")
+    player = page.url
+    page.goto(f"{address}/sessions")
+    page.locator("tbody th a, tbody td a").first.click()
+    page.wait_for_selector("#chart[data-drawn]")
+    chart = page.locator("#chart").bounding_box()
+    assert chart is not None and chart["width"] >= 1800.0
+    session = page.url
+    for url in (player, f"{player}/sheet", session, f"{session}/swings/1", f"{address}/check"):
+        page.goto(url)
+        page.wait_for_load_state("networkidle")
+        assert page.evaluate(LONG_LINES, LONGEST_LINE) == [], url
 
 
 def test_a_players_visits_stand_below_each_other_on_a_phone(page, address):
