@@ -33,6 +33,8 @@ def mounted(folder: Path, size: str) -> Iterator[Path]:
                 break
             time.sleep(0.1)
         else:
+            # what failed with a file open leaves nothing that later runs could not delete
+            subprocess.run(["umount", "--lazy", str(folder)], check=False)
             raise OSError(gone.stderr.decode(errors="replace"))
 
 
