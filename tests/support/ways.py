@@ -1,5 +1,6 @@
 """Every way in but the pages: what is right there, and how an input is handed in."""
 
+import copy
 import json
 import struct
 import zlib
@@ -109,12 +110,14 @@ def practice() -> tuple[Entry, ...]:
 def takes_entry(kind: Kind, insole: int) -> Take:
     """Return what hands one entry's data in, amid the practice session."""
     before, after = practice()[:80], practice()[80:100]
+    amid = RecordAnalysis("hostile")
+    amid.push(Batch.of(before))
 
     def take(data: bytes) -> bool:
         at = before[-1].arrival_ns
         entry = Entry(at, insole, kind, data[:65535])
-        analysis = RecordAnalysis("hostile")
-        for part in (before, [entry, entry], after):
+        analysis = copy.deepcopy(amid)  # a seventh of the time of pushing what came before again
+        for part in ([entry, entry], after):
             analysis.push(Batch.of(part))
         analysis.flush()
         analysis.result()
