@@ -5,8 +5,9 @@ program's transients, stamps and rule. Between them lie two clocks that drift, a
 device, the way of the sound, and the insoles' clock errors: all drawn, all known here.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 from tests.support import soundbay
@@ -24,7 +25,7 @@ from plantigrade.strike import (
     learn_club,
     strike_window,
 )
-from plantigrade.synth import SensorModel, SessionPlan, Stand, perform, random_player
+from plantigrade.synth import Player, SensorModel, SessionPlan, Stand, perform, random_player
 from plantigrade.synth import Swing as SwingSegment
 from plantigrade.transients import Transient, TransientDetector, TransientKind
 
@@ -159,17 +160,18 @@ def times(tape: Tape, kind: TransientKind) -> list[float]:
     return [one.t_s for one in listen(tape, kind)]
 
 
-def swings(rng: np.random.Generator, n: int, seed: int) -> Iterator[tuple[Swing, float]]:
+@cache
+def swings(player: Player, n: int, seed: int) -> tuple[tuple[Swing, float], ...]:
     """Swings as the program finds them, each with the truth's lead peak, on the same line."""
-    player = random_player(rng)
     plan = SessionPlan((Stand(2.0), *(SwingSegment() for _ in range(n))))
     done = perform(player, plan, RATE_HZ, seed)
     found = [e for e in analyse_performance(done, SensorModel(), seed) if isinstance(e, Swing)]
-    for truth in done.truth.swings:
-        for swing in found:
-            peak_s = swing.lead_peak_s
-            if peak_s is not None and abs(peak_s - truth.lead_peak_s) < 0.5:
-                yield swing, truth.lead_peak_s
+    return tuple(
+        (swing, truth.lead_peak_s)
+        for truth in done.truth.swings
+        for swing in found
+        if swing.lead_peak_s is not None and abs(swing.lead_peak_s - truth.lead_peak_s) < 0.5
+    )
 
 
 def session(
@@ -189,7 +191,7 @@ def session(
     """
     rng = np.random.default_rng([14, seed])
     world, name = World(rng), list(CLUBS)[seed % len(CLUBS)]
-    pairs = list(swings(rng, n + 6, seed))
+    pairs = swings(random_player(rng), n + 6, seed)
     span_s = 60.0 + GAP_S * len(pairs) + pairs[-1][1]
     stampings = [stamp(world, 40.0)]
     if bay.restamped:
