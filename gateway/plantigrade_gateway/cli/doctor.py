@@ -1,4 +1,4 @@
-"""Check that this machine can do the job: Python, store, sound, Bluetooth; say what to do if not.
+"""Check that this machine can do the job: Python, store, insoles, sound, Bluetooth; what to do.
 
 Gives `Check` objects; the command line shows them. Changes nothing, and no check can hang: each
 has a limit, after which it is reported as unanswered.
@@ -16,14 +16,18 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from plantigrade.block import Foot
 from plantigrade_gateway.cli.listening import Listener, listeners
 from plantigrade_gateway.errors import SoundError, StoreError
 from plantigrade_gateway.formats import plural
 from plantigrade_gateway.sound.device import Speaker, within
-from plantigrade_gateway.store import schema
+from plantigrade_gateway.store import insoles, schema
+from plantigrade_gateway.store.calibrations import describe
 from plantigrade_gateway.store.check import verify, verify_session
 from plantigrade_gateway.store.refusal import explain
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.wire.gatt import KnownInsole
+from plantigrade_gateway.words import uncalibrated
 
 MIN_PYTHON = (3, 11)
 LOW_SPACE_BYTES = 300_000_000
@@ -77,7 +81,7 @@ def examine(store: Path | None = None) -> list[Check]:
     return [
         check_python(),
         check_store(path),
-        *([check_sessions(path)] if path.is_file() else []),
+        *([check_sessions(path), *check_insoles(path)] if path.is_file() else []),
         check_sound(),
         check_bluetooth(),
         *check_listening(),
@@ -177,6 +181,41 @@ def check_sessions(path: Path, limit_s: float = _READ_LIMIT_S) -> Check:
         said = f"the latest {read} of {len(sessions)} are whole; --store-check reads all"
         return Check("sessions", State.OK, said)
     return Check("sessions", State.OK, f"{plural(read, 'session')} stored, whole")
+
+
+def check_insoles(path: Path) -> list[Check]:
+    """Look at every pair that is remembered: both feet, alike, calibrated; one check a pair."""
+    try:
+        with Store.open(path, read_only=True) as store:
+            return [_pair(store, name, pair) for name, pair in insoles.pairs(store).items()]
+    except StoreError:
+        return []  # said of the sessions
+
+
+def _pair(store: Store, name: str, pair: list[KnownInsole]) -> Check:
+    option = f" --pair {shlex.quote(name)}" if name else ""
+    said = {one.foot: describe(store, one) for one in pair}
+    found = "; ".join(f"{one.label} {said[one.foot]}" for one in pair)
+    found = f"pair {name}: {found}" if name else found
+    missing = [str(foot) for foot in Foot if foot not in said]
+    if missing:
+        return Check(
+            "insoles",
+            State.WARN,
+            f"{found}; no {missing[0]} one is remembered",
+            f"plantigrade pair{option} chooses it.",
+        )
+    if differs := insoles.layout_difference(pair):
+        advice = f"plantigrade pair{option} chooses two of one kind."
+        return Check("insoles", State.WARN, f"{found}; {differs}", advice)
+    if uncalibrated(said):
+        return Check(
+            "insoles",
+            State.WARN,
+            found,
+            f"plantigrade calibrate{option} --mass KG calibrates them in two minutes.",
+        )
+    return Check("insoles", State.OK, found)
 
 
 def check_whole_store(path: Path, progress: Callable[[str], None]) -> list[Check]:

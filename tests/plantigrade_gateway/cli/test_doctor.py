@@ -10,6 +10,8 @@ import subprocess
 import sys
 import threading
 from collections import namedtuple
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -23,10 +25,16 @@ from click.testing import CliRunner
 from tests.support.damage import flip_piece
 from tests.support.records import packets
 
+from plantigrade.block import Foot
+from plantigrade.calibrate import default_calibration
+from plantigrade.evidence import FootFit
+from plantigrade.zones import eighteen
 from plantigrade_gateway.cli import doctor
 from plantigrade_gateway.cli.doctor import (
+    Check,
     State,
     check_bluetooth,
+    check_insoles,
     check_python,
     check_sessions,
     check_sound,
@@ -35,8 +43,10 @@ from plantigrade_gateway.cli.doctor import (
 )
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import SoundError
-from plantigrade_gateway.store import schema
+from plantigrade_gateway.store import calibrations, insoles, schema
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.wire.gatt import KnownInsole
+from plantigrade_gateway.wire.information import Information, ZoneTable
 
 Usage = namedtuple("Usage", "total used free")
 
@@ -340,3 +350,58 @@ def test_examine_checks_everything_in_order(monkeypatch, tmp_path):
     assert names == ["python", "store", "sound", "bluetooth", "listens"]
     assert all(check.found and (check.advice or check.state is State.OK) for check in checks)
     assert os.listdir(tmp_path) == []
+
+
+def test_every_pair_is_looked_at(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    blue = KnownInsole(1, Foot.LEFT, "blue", "C0:00:00:00:00:01", 270)
+    green = KnownInsole(2, Foot.RIGHT, "green", "C0:00:00:00:00:02", 270)
+    with Store.open(path) as store:
+        assert check_insoles(path) == []
+        for insole in (blue, green):
+            insoles.remember(store, insole)
+        for insole in (replace(blue, serial=3), replace(green, serial=4)):
+            insoles.remember(store, insole, "B")
+        insoles.remember(store, replace(blue, serial=5), "our second")
+        fits = {
+            one.serial: FootFit(default_calibration(eighteen(), one.foot), 1.5, 0.3, -1.0, ())
+            for one in (blue, green)
+        }
+        calibrations.keep(store, fits, datetime(2026, 3, 1, tzinfo=UTC))
+    usual, second, third = check_insoles(path)
+    said = "calibrated 2026-03-01, gain repeats within 1.5 %, zero within 0.3 %"
+    assert usual == Check(
+        "insoles", State.OK, f"left insole (blue) {said}; right insole (green) {said}"
+    )
+    assert second == Check(
+        "insoles",
+        State.WARN,
+        "pair B: left insole (blue) never calibrated; right insole (green) never calibrated",
+        "plantigrade calibrate --pair B --mass KG calibrates them in two minutes.",
+    )
+    assert third == Check(
+        "insoles",
+        State.WARN,
+        "pair our second: left insole (blue) never calibrated; no right one is remembered",
+        "plantigrade pair --pair 'our second' chooses it.",
+    )
+
+
+def test_a_pair_of_two_kinds_is_named(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    three = Information(
+        3,
+        12,
+        ZoneTable(260, 90, ((0, 5000, 1000, 900), (1, 5000, 4000, 800), (2, 5000, 7000, 1000))),
+        hardware=7,
+        firmware=0x0102,
+    )
+    with Store.open(path) as store:
+        insoles.remember(store, KnownInsole(1, Foot.LEFT, "blue", "C0:00:00:00:00:01", 270))
+        insoles.remember(
+            store,
+            KnownInsole(2, Foot.RIGHT, "green", "C0:00:00:00:00:02", 270, information=three),
+        )
+    (check,) = check_insoles(path)
+    assert check.state is State.WARN and "the two insoles have different zones" in check.found
+    assert check.advice == "plantigrade pair chooses two of one kind."
