@@ -3,7 +3,7 @@
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -11,6 +11,7 @@ import uvicorn
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.config import Config
+from plantigrade_gateway.hub.places import Refusal
 from plantigrade_gateway.hub.rosterpage import add_roster
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
@@ -20,7 +21,11 @@ from plantigrade_gateway.web.live.audience import Audience
 
 
 @contextmanager
-def served(store_path: Path, hub: Config | None = None) -> Iterator[str]:
+def served(
+    store_path: Path,
+    hub: Config | None = None,
+    refusals: Callable[[], Iterable[Refusal]] = tuple,
+) -> Iterator[str]:
     """Serve a store's pages to this machine, as a hub with settings of its own; give their address.
 
     Without, as a desk.
@@ -29,7 +34,7 @@ def served(store_path: Path, hub: Config | None = None) -> Iterator[str]:
         access = Access(store.database, BindPolicy())
         pages = create_app(Audience(), store_path, access)
         if hub is not None:
-            add_roster(pages, hub, access, store_path)
+            add_roster(pages, hub, access, store_path, refusals)
         app = Guard(pages, access)
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False))
         thread = threading.Thread(target=server.run, args=([listening],), daemon=True)

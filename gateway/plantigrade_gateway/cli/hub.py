@@ -153,10 +153,7 @@ def _register_bays(hub: click.Group, json_option: Callable[[Any], Any]) -> None:
             gone = f", withdrawn {one.withdrawn:%Y-%m-%d %H:%M} UTC" if one.withdrawn else ""
             click.echo(f"{one.name}: added {one.added:%Y-%m-%d}, {seen}{gone}")
             if (last := refused.get(one.name)) is not None:
-                click.echo(
-                    f"  gave what was said at another's place ({last.place[:8]}) and was refused, "
-                    f"last {last.when:%Y-%m-%d %H:%M} UTC"
-                )
+                click.echo(f"  {last.text}")
 
     @bay.command()
     @click.argument("name")

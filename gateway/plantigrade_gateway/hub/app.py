@@ -38,7 +38,7 @@ class HubApp:
         self._bays: ASGIApp = api.app()
         pages = create_app(Audience(), store_path, access)
         if config is not None:
-            add_roster(pages, config, access, store_path)
+            add_roster(pages, config, access, store_path, api.refusals)
         self._desk: ASGIApp = Guard(pages, access)
         self._api = api
 

@@ -40,6 +40,14 @@ class Refusal:
     place: str
     when: datetime
 
+    @property
+    def text(self) -> str:
+        """For people, after the bay's name."""
+        return (
+            f"gave what was said at another's place ({self.place[:8]}) and was refused, "
+            f"last {self.when:%Y-%m-%d %H:%M} UTC"
+        )
+
 
 class Places:
     """The places of a site's bays.

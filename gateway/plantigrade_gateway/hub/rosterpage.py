@@ -5,9 +5,10 @@ alone sees it, and only there are players told by name.
 """
 
 import asyncio
-from collections.abc import AsyncGenerator, AsyncIterator
+from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterable
 from contextlib import aclosing, asynccontextmanager, suppress
 from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from time import monotonic
 from typing import Any
@@ -18,6 +19,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import GatewayError
+from plantigrade_gateway.hub.places import Refusal
 from plantigrade_gateway.hub.roster import COLUMNS, Life, Roster, Row, listen, names_of, summary
 from plantigrade_gateway.upkeep import kept_up
 from plantigrade_gateway.web.door.access import Access, Rights
@@ -29,11 +31,19 @@ NO_BROKER = "No message broker is set, so no bay can be heard: see mqtt.host in 
 EVERY_S = 0.25
 """How often the page is told what has changed: little of the two seconds it may be behind."""
 NAMES_EVERY_S = 5.0
+REFUSED = timedelta(days=1)
+"""So long the page tells that a bay was refused (ours); ``hub bay list`` tells it for good."""
 SEND_LIMIT_S = 5.0
 """A page that takes nothing for so long is dropped (ours)."""
 
 
-def add_roster(app: FastAPI, config: Config, access: Access, store_path: Path) -> Roster:
+def add_roster(
+    app: FastAPI,
+    config: Config,
+    access: Access,
+    store_path: Path,
+    refusals: Callable[[], Iterable[Refusal]] = tuple,
+) -> Roster:
     """Add the page to an application that has not started yet.
 
     Parameters
@@ -45,6 +55,8 @@ def add_roster(app: FastAPI, config: Config, access: Access, store_path: Path) -
         Says who a visitor is, as `Guard` found out.
     store_path : Path
         The store whose players are known by name.
+    refusals : callable, optional
+        Gives which bays were refused another's place.
 
     Returns
     -------
@@ -52,7 +64,7 @@ def add_roster(app: FastAPI, config: Config, access: Access, store_path: Path) -
         Filled while the application runs.
     """
     roster = Roster()
-    board = Board(roster, store_path)
+    board = Board(roster, store_path, refusals)
     hears = config.text("mqtt.host") is not None
     if not hears:
         roster.problem = NO_BROKER
@@ -101,10 +113,16 @@ class Board:
     ----------
     roster : Roster
     store_path : Path
+    refusals : callable
+        Gives which bays were refused another's place.
     """
 
-    def __init__(self, roster: Roster, store_path: Path) -> None:
+    def __init__(
+        self, roster: Roster, store_path: Path, refusals: Callable[[], Iterable[Refusal]]
+    ) -> None:
         self.rows: dict[str, Row] = {}
+        self._refusals = refusals
+        self._refused: list[str] = []
         self._roster = roster
         self._store_path = store_path
         self._names: dict[str, str] = {}
@@ -127,12 +145,22 @@ class Board:
             self._named_s = monotonic()
             with suppress(GatewayError):  # busy for a moment: the names of before
                 self._names = await asyncio.to_thread(names_of, self._store_path)
+                self._refused = await asyncio.to_thread(self._lately_refused)
         self.rows = {row.key: row for row in self._roster.rows(self._names)}
 
     def whole(self) -> dict[str, Any]:
         """Return what the page is made of."""
         rows = list(self.rows.values())
-        return {"rows": rows, "told": summary(rows), "problem": self._roster.problem}
+        return {
+            "rows": rows,
+            "told": summary(rows),
+            "problem": self._roster.problem,
+            "refused": " ".join(self._refused),
+        }
+
+    def _lately_refused(self) -> list[str]:
+        since = datetime.now(UTC) - REFUSED
+        return [f"Bay {one.bay} {one.text}." for one in self._refusals() if one.when >= since]
 
     async def changes(self) -> AsyncGenerator[dict[str, Any]]:
         """Give what has changed since the last that was given, all of it first."""

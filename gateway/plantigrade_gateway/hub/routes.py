@@ -26,7 +26,7 @@ from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.names import ID
 from plantigrade_gateway.hub.objects import Objects
-from plantigrade_gateway.hub.places import NotItsPlace, Places
+from plantigrade_gateway.hub.places import NotItsPlace, Places, Refusal
 from plantigrade_gateway.hub.uploads import (
     ALIKE,
     Differs,
@@ -164,6 +164,11 @@ class BayApi:
         except StoreError:
             problems.append("the object store does not answer")
         return not problems, problems
+
+    def refusals(self) -> list[Refusal]:
+        """Return which bays were refused another's place, and when they last were."""
+        with explained(self._path):
+            return list(self._places.refusals().values())
 
     async def in_thread(self, work: Callable[..., _T], *arguments: object) -> _T:
         """Do work in a thread; what the tables refuse comes as one sentence."""

@@ -60,6 +60,19 @@ def test_the_page_of_the_bays_is_behind_the_desk_s_sign_in(hub):
         assert closed.value.code == CLOSED
         made.sign_in(browser)
         assert "No message broker is set" in browser.get("/bays").text
+        assert "was refused" not in browser.get("/bays").text
+
+
+def test_the_page_of_the_bays_tells_who_was_refused(hub):
+    mine = {"changes": [], "restamps": [], "has": {}, "place": "1" * 32}
+    assert hub.client("one").post("/bay/v1/changes", json=mine).status_code == 200
+    assert hub.client("two").post("/bay/v1/changes", json=mine).status_code == 403
+    made = door(hub.store)
+    app = HubApp(hub.api, hub.store.path, made.access, load(None, {}))
+    with TestClient(app, base_url=made.origin, follow_redirects=False) as browser:
+        made.sign_in(browser)
+        told = browser.get("/bays").text
+    assert "Bay two gave what was said at another&#39;s place (11111111) and was refused" in told
 
 
 @pytest.mark.parametrize(

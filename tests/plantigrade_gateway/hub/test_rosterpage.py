@@ -6,6 +6,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import httpx2
@@ -16,6 +17,8 @@ from tests.support.deskserver import served
 from tests.support.servers import Mosquitto, free_port
 
 from plantigrade_gateway.config import Config, load
+from plantigrade_gateway.hub import rosterpage
+from plantigrade_gateway.hub.places import Refusal
 from plantigrade_gateway.hub.roster import names_of
 from plantigrade_gateway.store.store import Store
 
@@ -157,6 +160,32 @@ def test_the_page_says_so_where_the_broker_is_away_or_none_is_set(browser: Brows
         expect(page.locator("#problem")).to_contain_text("No connection to the hub")
         with served(store, load(None, {})) as url:
             assert "No message broker is set" in httpx2.get(f"{url}/bays").text
+
+
+def test_a_bay_that_was_refused_another_s_place_is_told_for_a_day(
+    browser: Browser, store, monkeypatch
+):
+    monkeypatch.setattr(rosterpage, "NAMES_EVERY_S", 0.1)
+    now = datetime.now(UTC)
+    found = [
+        Refusal("east-2", "ab" * 16, now - timedelta(hours=23, minutes=50)),
+        Refusal("west-1", "cd" * 16, now - timedelta(hours=24, minutes=10)),
+    ]
+    with (
+        served(store, settings(free_port()), lambda: tuple(found)) as url,
+        browser.new_context() as context,
+    ):
+        page = context.new_page()
+        page.set_default_timeout(WAIT_MS)
+        page.goto(f"{url}/bays")
+        when = f"{found[0].when:%Y-%m-%d %H:%M} UTC"
+        expect(page.locator("#refused")).to_have_text(
+            "Bay east-2 gave what was said at another's place (abababab) and was refused, "
+            f"last {when}."
+        )
+        assert barriers(page) == []
+        found.clear()
+        expect(page.locator("#refused")).to_be_hidden()
 
 
 def test_a_desk_that_is_no_hub_has_no_such_page(store):

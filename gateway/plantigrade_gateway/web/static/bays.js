@@ -5,7 +5,7 @@ import { LiveSocket } from "./socket.js";
 
 /**
  * @typedef {{key: string, life: string, look: string[]} & Record<string, string>} Row
- * @typedef {{type: string, rows: Row[], order?: string[], told: string, problem: string | null}} Told
+ * @typedef {{type: string, rows: Row[], order?: string[], told: string, problem: string | null, refused: string}} Told
  */
 
 export class Bays {
@@ -64,13 +64,15 @@ export class Bays {
 
 const table = part("bays");
 const bays = new Bays(table);
-const problem = part("problem");
 const only = /** @type {HTMLInputElement} */ (part("only"));
 
-/** @param {string | null} text */
-function tell(text) {
-  write(problem, text ?? "");
-  problem.hidden = !text;
+/**
+ * @param {HTMLElement} line
+ * @param {string | null} text
+ */
+function tell(line, text) {
+  write(line, text ?? "");
+  line.hidden = !text;
 }
 
 only.addEventListener("change", () => table.classList.toggle("only", only.checked));
@@ -80,7 +82,8 @@ new LiveSocket(
     if (message.type !== "bays") return;
     bays.take(message);
     write(part("told"), message.told);
-    tell(message.problem);
+    tell(part("problem"), message.problem);
+    tell(part("refused"), message.refused);
   },
-  (state, text) => state === "lost" && tell(text.replace("the gateway", "the hub")),
+  (state, text) => state === "lost" && tell(part("problem"), text.replace("the gateway", "the hub")),
 );
