@@ -33,7 +33,8 @@ from plantigrade_gateway.drills.files import BUILT_IN, FOLDER, parse_drill, read
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import WireError
 from plantigrade_gateway.foreign import read_secret
-from plantigrade_gateway.forward.mqtt import Heard, command
+from plantigrade_gateway.forward.commands import command
+from plantigrade_gateway.forward.mqtt import Heard
 from plantigrade_gateway.forward.roster import read as read_status
 from plantigrade_gateway.hub.roster import Roster
 from plantigrade_gateway.record.cues import CueState

@@ -25,7 +25,7 @@ def register(
         metavar="N",
         help="Of the backups in the folder DIR keep the N latest, and delete the others.",
     )
-    @click.option("--replace", is_flag=True, help="Replace FILE if it is there already.")
+    @click.option("--replace", is_flag=True, help="Replace FILE if it is a backup already.")
     @json_option
     @store_option
     @click.pass_context

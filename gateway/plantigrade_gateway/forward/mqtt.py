@@ -11,7 +11,6 @@ import logging
 import socket
 import ssl
 import time
-from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager, suppress
 from typing import Any, NamedTuple
@@ -21,22 +20,15 @@ from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from plantigrade.errors import ForeignError, shown
-from plantigrade.foreign import read_json
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.forward.commands import VERSION, Orders
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.forward.roster import TOPIC, utc
 from plantigrade_gateway.store.enqueue import NAMED, Item
 from plantigrade_gateway.upkeep import kept_up
 
-VERSION = 1
-"""Of topics and payloads: raised when a key goes or changes its meaning, not when one comes."""
 EVENTS = ("step", "stand", "swing", "set", "cue", "session")
-COMMANDS = ("start", "stop", "mark", "drill")
-_LONGEST_TEXT = 200
-_LONGEST_PAIR = 16
-_LONGEST_COMMAND = 4096  # bytes
 
 
 def base(site: str, bay: str) -> str:
@@ -80,47 +72,6 @@ def live(message: dict[str, Any]) -> str:
     return _text({"v": VERSION, **{k: v for k, v in message.items() if k != "type"}})
 
 
-def command(data: bytes | bytearray | str) -> dict[str, Any]:
-    """Read a command.
-
-    Returns
-    -------
-    dict
-        As a page's message (`hardware_notes/live_messages.md`), with the command's ``id``.
-
-    Raises
-    ------
-    InputError
-        It is none; one sentence.
-    """
-    try:
-        table = read_json(data, "command", _LONGEST_COMMAND)
-    except ForeignError as error:
-        raise InputError(str(error)) from None
-    if not isinstance(table, dict) or table.get("v") != VERSION:
-        raise InputError(f"command: expected an object with v {VERSION}")
-    name, text, ident = table.get("command"), table.get("text", ""), table.get("id")
-    if name not in COMMANDS:
-        raise InputError(f"command: is {shown(name)}, expected {', '.join(COMMANDS)}")
-    if not isinstance(text, str) or len(text) > _LONGEST_TEXT:
-        raise InputError(f"command: text is no text of up to {_LONGEST_TEXT} characters")
-    if not isinstance(ident, str) or not 0 < len(ident) <= 64:
-        raise InputError("command: expected an id, so that one that comes twice is obeyed once")
-    pair = table.get("pair", "")
-    if not isinstance(pair, str) or len(pair) > _LONGEST_PAIR:
-        raise InputError("command: pair is no name of a pair")
-    found: dict[str, Any] = {"id": ident} | ({"pair": pair} if pair else {})
-    match name:
-        case "start":
-            return {"type": "record"} | found
-        case "drill":
-            return {"type": "drill", "name": text or None} | found
-        case "mark":
-            return {"type": "mark", "text": text} | found
-        case _:
-            return {"type": "stop"} | found
-
-
 def _text(table: dict[str, Any]) -> str:
     return json.dumps(table, allow_nan=False, separators=(",", ":"))
 
@@ -141,7 +92,6 @@ IN_FLIGHT = 20
 Fewer where the broker says so. The next one goes as soon as one is acknowledged: a broker sends one
 answer after the other only once the first is known to have arrived, which takes up to 40 ms where
 nothing is sent back with it."""
-_REMEMBERED = 200  # commands, so that one that comes twice is obeyed once
 _log = logging.getLogger(__name__)
 _quiet = logging.getLogger("mqtt")
 
@@ -247,7 +197,7 @@ class Broker:
         self._client: _Client | None = None
         self._seen_s = self._settled_s = float("-inf")
         self._listening: asyncio.Task[None] | None = None
-        self._handled: deque[str] = deque(maxlen=_REMEMBERED)
+        self._orders = Orders()
         self._live: set[asyncio.Task[None]] = set()
 
     @asynccontextmanager
@@ -417,14 +367,8 @@ class Broker:
             async for message in client.messages:
                 if message.retain:
                     continue  # an order of long ago
-                try:
-                    found = command(_bytes(message.payload))
-                except InputError as error:
-                    _log.warning("%s", str(error))
-                    continue
-                if found["id"] not in self._handled:
-                    self._handled.append(found["id"])
-                    self.on_command({k: v for k, v in found.items() if k != "id"})
+                if (order := self._orders.take(_bytes(message.payload))) is not None:
+                    self.on_command(order)
 
     def _made(self, identifier: str, will: aiomqtt.Will | None, most_waiting: int = 100) -> _Client:
         config = self._config

@@ -32,7 +32,8 @@ from plantigrade_gateway.upkeep import Backoff
 
 TOPICS = ("+/state", "+/" + status.TOPIC)
 MOST_BAYS = 1000
-"""Of one site; messages of more are counted and left out (ours)."""
+"""Of one site. One that speaks takes the place of one that was never heard; messages of more are
+counted and left out (ours)."""
 SILENT_S = 5.0
 """A bay that tells its status is silent after so long without one (ours: five are missing)."""
 SILENT_STATE_S = 25.0
@@ -189,19 +190,26 @@ class Roster:
         if kind == "state" or bay.told_ms is None:
             del self._bays[name]
 
-    def _bay(self, name: str) -> _Bay:
+    def _bay(self, name: str, is_retained: bool) -> _Bay:
         bay = self._bays.get(name)
         if bay is None:
             if len(self._bays) >= MOST_BAYS:
-                raise InputError(f"more than {MOST_BAYS} bays")
+                self._make_room(is_retained)
             bay = self._bays[name] = _Bay(self._clock())
         return bay
+
+    def _make_room(self, is_retained: bool) -> None:
+        """Forget a bay that has not spoken: anybody's retained messages keep nobody out."""
+        unheard = next((name for name, bay in self._bays.items() if bay.heard_s is None), None)
+        if is_retained or unheard is None:
+            raise InputError(f"more than {MOST_BAYS} bays")
+        del self._bays[unheard]
 
     def _take_status(self, name: str, now: status.BayStatus, is_retained: bool) -> None:
         told_ms = _ms(now.time)
         if told_ms is None:
             raise InputError("roster: time is no time")
-        bay = self._bay(name)
+        bay = self._bay(name, is_retained)
         bay.last = now
         if not is_retained:
             bay.word, bay.heard_s = "online", self._clock()
@@ -210,7 +218,7 @@ class Roster:
             bay.told_ms = max(told_ms, bay.told_ms or 0)
 
     def _take_state(self, name: str, word: str, told: str | None, is_retained: bool) -> None:
-        bay = self._bay(name)
+        bay = self._bay(name, is_retained)
         bay.word = word
         told_ms = None if told is None else _ms(told)
         if told_ms is not None:  # a will has no time: the last words before it have

@@ -23,7 +23,7 @@ from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.upkeep import kept_up
 from plantigrade_gateway.web.door.access import Access, BindPolicy
 from plantigrade_gateway.web.door.origin import LOOPBACK, own_names
-from plantigrade_gateway.web.door.pace import Paced
+from plantigrade_gateway.web.door.pace import Listening, Paced
 
 if TYPE_CHECKING:
     from plantigrade_gateway.config import Config
@@ -132,13 +132,12 @@ async def _serve(
             ws_max_size=65536,
         )
     )
-    loop = asyncio.get_running_loop()
+    loop, port = asyncio.get_running_loop(), listening.getsockname()[1]
     async with asyncio.TaskGroup() as group:
-        serving = group.create_task(server.serve([listening]), name="server")
+        serving = group.create_task(server.serve([Listening(listening)]), name="server")
         while not server.started and not serving.done():
             await asyncio.sleep(0.01)  # uvicorn tells no other way
         name = tls.names[0] if tls and tls.names else order.host
-        port = listening.getsockname()[1]
         say(f"Hub: {'https' if tls else 'http'}://{name}:{port}/")
         keeping = group.create_task(
             kept_up(lambda: _keep(order, say), "working store", say), name="working store"

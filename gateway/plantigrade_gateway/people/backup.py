@@ -63,7 +63,7 @@ def take(
         How many of a folder's backups stay, the one that is made among them; all if None. They are
         told by their numbers: a clock that is set back removes none too early.
     replace : bool
-        Whether a file that is there may go.
+        Whether a backup that is there may go.
     now : datetime, optional
 
     Raises
@@ -71,16 +71,16 @@ def take(
     StoreError
         The store cannot be read or is damaged, or the disk refuses; older backups stay.
     InputError
-        There is such a file.
+        There is such a file, and it is not to go or is no backup.
     """
     when = now or datetime.now(UTC)
     folder = to if to.is_dir() else to.parent
     with snapshot.alone(folder):
-        snapshot.sweep(folder, "plantigrade-*" if to.is_dir() else f"{to.name}*")
+        if to.is_dir():
+            snapshot.sweep(folder, "plantigrade-*")
         path = folder / _next_name(folder, when) if to.is_dir() else to
-        if path.exists() and not replace:
-            raise InputError(f"{path}: is there already; name another file, or add --replace")
         try:
+            _refuse_another(path, replace)
             sessions = _write(store, path, when)
         except OSError as error:
             raise StoreError(f"backup {path}: cannot be written ({error.strerror})") from error
@@ -88,6 +88,14 @@ def take(
         for old in removed:
             old.unlink()
     return Backup(path, path.stat().st_size, sessions, removed)
+
+
+def _refuse_another(path: Path, replace: bool) -> None:
+    """Refuse a name that a file has: only a backup is replaced, and never the store itself."""
+    if path.exists() and not replace:
+        raise InputError(f"{path}: is there already; name another file, or add --replace")
+    if path.exists() and not (path.is_file() and archive.is_one(path)):
+        raise InputError(f"{path}: is there already and is no backup; name another file")
 
 
 def _numbered(folder: Path) -> list[tuple[int, Path]]:

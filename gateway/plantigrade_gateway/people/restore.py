@@ -5,6 +5,7 @@ beside the old one and then takes its place in one transaction of SQLite's, or u
 there is none; killed at any moment, the old one is there as it was. A copy of it is kept.
 """
 
+import glob
 import json
 import os
 import sqlite3
@@ -129,7 +130,7 @@ def _make_room(store: Path, replace: bool) -> None:
 def _restored(file: BinaryIO, about: archive.About, store: Path, when: datetime) -> Restored:
     new = store.with_name(store.name + _NEW)
     _remove(new)
-    snapshot.sweep(store.parent, f"{store.name}{_OLD}*")
+    snapshot.sweep(store.parent, f"{glob.escape(store.name)}{_OLD}*")
     try:
         with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as to:
             archive.extract(file, archive.STORE, to)

@@ -30,13 +30,21 @@ _HEADER_BYTES = 44
 _BLOCK = 4096
 
 
+def _is_another(path: Path) -> bool:
+    """Whether a name is that of a file with something in it that is no sound."""
+    if not path.is_file() or not path.stat().st_size:
+        return False
+    with path.open("rb") as file:
+        return file.read(4) != b"RIFF"
+
+
 class WavFile:
     """A 16-bit mono WAV file on the session's time line.
 
     Parameters
     ----------
     path : Path
-        Written over if it exists; its folder must exist.
+        Written over if it is a sound file already, and nothing else is; its folder must exist.
     start_s : float
         Session time of the first sample, s.
     gain : float
@@ -56,7 +64,7 @@ class WavFile:
     Raises
     ------
     SoundError
-        The file cannot be made.
+        The file cannot be made, or another is there.
     """
 
     def __init__(
@@ -74,6 +82,8 @@ class WavFile:
         self._beyond = 0
         self._frames = 0
         try:
+            if _is_another(path):
+                raise SoundError(f"{path}: is there already and is no WAV file; name another")
             self._file = path.open("wb", buffering=0)
         except OSError as error:
             raise SoundError(f"{path}: cannot be written: {error.strerror}") from error

@@ -114,7 +114,7 @@ def verified(path: Path, file: BinaryIO) -> About:
         It cannot be read.
     """
     first = file.read(_BLOCK)
-    if first[:100].rstrip(b"\0") != _ABOUT.encode():
+    if not _is_one(first):
         raise InputError(f"backup {path}: is no backup of Plantigrade, or its beginning is missing")
     size, end = os.fstat(file.fileno()).st_size, len(_tail("0" * 64))
     digest = hashlib.sha256(first)
@@ -127,6 +127,16 @@ def verified(path: Path, file: BinaryIO) -> About:
         )
     with tarfile.open(fileobj=_from_start(file), mode="r:") as archive:
         return _about(path, _read(archive, _ABOUT))
+
+
+def is_one(path: Path) -> bool:
+    """Return whether a file begins as a backup; it may be cut off or changed."""
+    with open(path, "rb") as file:
+        return _is_one(file.read(_BLOCK))
+
+
+def _is_one(first: bytes) -> bool:
+    return first[:100].rstrip(b"\0") == _ABOUT.encode()
 
 
 def _until(file: BinaryIO, size: int) -> Iterator[bytes]:

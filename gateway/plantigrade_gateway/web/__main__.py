@@ -22,7 +22,7 @@ from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.door.access import Access, BindPolicy
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.door.origin import own_names
-from plantigrade_gateway.web.door.pace import Paced
+from plantigrade_gateway.web.door.pace import Listening, Paced
 from plantigrade_gateway.web.live.audience import Audience
 from plantigrade_gateway.web.live.page import Start
 
@@ -85,6 +85,7 @@ async def serve(listening: socket.socket, database: Database, start: Start) -> N
         ws_per_message_deflate=False,  # a picture is a kilobyte, ten viewers would cost a core
     )
     server = uvicorn.Server(config)
+    port = listening.getsockname()[1]
     end = asyncio.Event()
     reader = threading.Thread(
         target=_read,
@@ -93,10 +94,10 @@ async def serve(listening: socket.socket, database: Database, start: Start) -> N
         name="gateway",
     )
     async with asyncio.TaskGroup() as group:
-        serving = group.create_task(server.serve([listening]), name="server")
+        serving = group.create_task(server.serve([Listening(listening)]), name="server")
         while not server.started and not serving.done():
             await asyncio.sleep(0.01)  # uvicorn tells no other way
-        _write({"type": "ready", "port": listening.getsockname()[1]})
+        _write({"type": "ready", "port": port})
         reader.start()
         ending = group.create_task(end.wait(), name="gateway's end")
         # A server that has ended serves nobody: the gateway then starts another.

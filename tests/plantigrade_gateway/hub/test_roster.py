@@ -231,6 +231,18 @@ def test_more_bays_than_are_kept_are_left_out(monkeypatch):
     assert list(site.lives()) == ["b1", "b2"] and site.roster.refused == 1
 
 
+def test_what_a_broker_keeps_of_bays_that_are_none_keeps_no_bay_out(monkeypatch):
+    monkeypatch.setattr(roster, "MOST_BAYS", 3)
+    site = Site()
+    for k in range(5):
+        site.status(f"junk{k}", retained=True)
+        site.state("online", f"junk{k}", retained=True)
+    assert len(site.lives()) == 3
+    for bay in ("b1", "b2", "b3", "b4"):
+        site.status(bay)
+    assert site.lives() == dict.fromkeys(("b1", "b2", "b3"), Life.ALIVE)
+
+
 def test_signs_that_steer_a_terminal_come_to_nothing():
     site = Site()
     site.status(pair={"player": "\x1b[2Jx", "swing": {**SWING, "words": "\x1b[31mred\u202e"}})

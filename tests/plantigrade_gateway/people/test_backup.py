@@ -3,6 +3,7 @@
 import hashlib
 import io
 import json
+import os
 import sqlite3
 import tarfile
 from contextlib import closing
@@ -391,6 +392,34 @@ def test_two_at_once_into_one_folder(place, tmp_path):
     with alone(tmp_path), pytest.raises(StoreError, match="another program is making a backup"):
         take(place.path, tmp_path / "b.tar")
     assert take(place.path, tmp_path / "b.tar").sessions == 2
+
+
+def test_what_is_no_backup_is_never_replaced(place, tmp_path):
+    """The store itself, a link to it, what SQLite keeps beside it, and anything else."""
+    before = record(place.path)
+    (tmp_path / "notes.txt").write_text("mine")
+    (tmp_path / "empty").touch()
+    (tmp_path / "link").symlink_to(place.path)
+    os.mkfifo(tmp_path / "pipe")
+    with Store.open(place.path):  # has its log beside it
+        log = place.path.with_name(place.path.name + "-wal")
+        others = (tmp_path / name for name in ("notes.txt", "empty", "link", "pipe"))
+        for path in (place.path, log, *others):
+            with pytest.raises(InputError, match="is there already and is no backup"):
+                take(place.path, path, replace=True)
+    assert record(place.path) == before and (tmp_path / "notes.txt").read_text() == "mine"
+    take(place.path, tmp_path / "b")
+    take(place.path, tmp_path / "b", replace=True)
+
+
+def test_an_unfinished_file_of_another_programs_stays(place, tmp_path):
+    """Such as a browser's; of ours that have the very names of this backup's parts nothing does."""
+    others = [tmp_path / "backup-film.mp4.part", tmp_path / "b.tar.gz.part"]
+    ours = [tmp_path / f"b{end}.part" for end in ("", ".store", ".people")]
+    for path in (*others, *ours):
+        path.write_text("half")
+    take(place.path, tmp_path / "b")
+    assert [path.exists() for path in (*others, *ours)] == [True, True, False, False, False]
 
 
 @pytest.mark.parametrize("room", [4_096, 204_800, 409_600])

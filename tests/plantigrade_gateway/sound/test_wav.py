@@ -155,6 +155,21 @@ def test_a_file_that_cannot_be_made_is_one_sentence(tmp_path):
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full on this platform")
+@pytest.mark.parametrize("data", [b"SQLite format 3\0" + bytes(4080), b"R", b"notes"])
+def test_nothing_but_a_sound_is_written_over(tmp_path, data):
+    """The store's own name is as quickly typed as any."""
+    path = tmp_path / "store.sqlite3"
+    path.write_bytes(data)
+    with pytest.raises(SoundError, match="is there already and is no WAV file"):
+        WavFile(path)
+    assert path.read_bytes() == data
+    path.write_bytes(b"")
+    for _ in range(2):  # an empty file, and a sound of before
+        with WavFile(path) as file:
+            file.play(cue(0.25))
+    assert len(read(path)) == 12_000 + len(ROLLED)
+
+
 def test_a_full_disk_from_the_start_is_one_sentence():
     with pytest.raises(SoundError, match="/dev/full: cannot be written: No space left"):
         WavFile(Path("/dev/full"))

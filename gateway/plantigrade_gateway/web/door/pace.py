@@ -6,7 +6,11 @@ no descriptor left for its own files.
 """
 
 import asyncio
+import socket
+from collections import defaultdict
+from contextlib import suppress
 from functools import cache
+from ipaddress import ip_address
 from typing import Any
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -39,6 +43,81 @@ def most_connections() -> int:
     return max(1, min(MOST_CONNECTIONS, soft - SPARE))
 
 
+class Listening(socket.socket):
+    """A listening socket whose connections are so many at most, and not all of one address's.
+
+    They are counted where they are accepted, so that those that never finish their TLS handshake
+    are among them. Where there are as many as there may be, the newest of the address that has
+    most goes for a new one of another.
+    """
+
+    def __init__(self, listening: socket.socket) -> None:
+        super().__init__(
+            listening.family, listening.type, listening.proto, fileno=listening.detach()
+        )
+        self._held = 0
+        self._of: defaultdict[str, dict[_Taken, None]] = defaultdict(dict)
+
+    def accept(self) -> tuple[socket.socket, Any]:
+        """Take a connection; raises `ConnectionAbortedError` where there are too many."""
+        came, address = super().accept()
+        whose = _whose(address)
+        if self._held >= most_connections() and not self._has_made_room(whose):
+            came.close()
+            raise ConnectionAbortedError
+        taken = _Taken(self, whose, came)
+        self._of[whose][taken] = None
+        self._held += 1
+        return taken, address
+
+    def left(self, taken: "_Taken") -> None:
+        """Note that a connection is closed."""
+        self._held -= 1
+        self._of[taken.whose].pop(taken, None)
+        if not self._of[taken.whose]:
+            del self._of[taken.whose]
+
+    def _has_made_room(self, whose: str) -> bool:
+        """End one of the address that has most, unless that is this one."""
+        most = max(self._of.values(), key=len, default={})
+        mine = self._of.get(whose, {})
+        # What is ended holds its descriptor a moment longer.
+        if len(most) <= len(mine) + 1 or self._held >= most_connections() + SPARE // 4:
+            return False
+        last, _ = most.popitem()
+        last.end()
+        return True
+
+
+class _Taken(socket.socket):
+    """A connection that says when it is closed."""
+
+    def __init__(self, listening: Listening, whose: str, came: socket.socket) -> None:
+        super().__init__(came.family, came.type, came.proto, fileno=came.detach())
+        self.whose = whose
+        self._listening: Listening | None = listening
+
+    def end(self) -> None:
+        """End it: who reads from it sees its end, and closes it."""
+        with suppress(OSError):
+            self.shutdown(socket.SHUT_RDWR)
+
+    def close(self) -> None:
+        """Close it."""
+        super().close()
+        listening, self._listening = self._listening, None
+        if listening is not None:
+            listening.left(self)
+
+
+def _whose(address: Any) -> str:  # noqa: ANN401 - of any family
+    """Return what tells one side from another: an address, of IPv6 its network of 64 bits."""
+    host = ip_address(str(address[0]).partition("%")[0])
+    if host.version == 4:
+        return str(host)
+    return str(host.ipv4_mapped or int(host) >> 64)
+
+
 class Paced(H11Protocol):
     """uvicorn's connection, which is closed when the other side is too slow."""
 
@@ -49,11 +128,8 @@ class Paced(H11Protocol):
         self._is_socket = False
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Begin; the first request is awaited from now on. One too many is closed at once."""
+        """Begin; the first request is awaited from now on."""
         super().connection_made(transport)
-        if len(self.connections) > most_connections():
-            transport.abort()
-            return
         self._await_head()
 
     def data_received(self, data: bytes) -> None:

@@ -7,11 +7,11 @@ read is dropped and counted.
 import asyncio
 import json
 import math
-import time
 from collections import deque
 from collections.abc import Callable
 from typing import Any
 
+from plantigrade_gateway.budget import Budget
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door.access import Rights
 
@@ -43,31 +43,9 @@ _PLAYER_MAY = frozenset({"ask", "drawn", "sounds"})
 
 _BURST = 120.0
 _A_SECOND = 60.0
+"""A dozen commands at once, then six a second (ours)."""
 _COST = {"drawn": 1.0}  # one a picture, while a page is measured
 _USUAL_COST = 10.0
-
-
-class Budget:
-    """How much a page may ask at once: a dozen commands, then six a second (ours).
-
-    Parameters
-    ----------
-    clock : callable
-        Monotonic time, s.
-    """
-
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
-        self._left = _BURST
-        self._at_s = clock()
-
-    def take(self, message: object) -> bool:
-        """Take what a message costs; return whether there was enough."""
-        now_s = self._clock()
-        self._left = min(_BURST, self._left + (now_s - self._at_s) * _A_SECOND)
-        self._at_s = now_s
-        self._left -= _COST.get(_kind_of(message), _USUAL_COST)
-        return self._left >= 0.0
 
 
 def checked(message: object, rights: Rights) -> Message:
@@ -98,6 +76,11 @@ def checked(message: object, rights: Rights) -> Message:
                 raise InputError(f"{kind}: {name} is not a word of ours")
             found[name] = value
     return found
+
+
+def cost(message: object) -> float:
+    """Return what a message takes of a page's budget."""
+    return _COST.get(_kind_of(message), _USUAL_COST)
 
 
 def _kind_of(message: object) -> str:
@@ -148,7 +131,7 @@ class Viewer:
         self.gone = False
         self.left_out = 0
         self.sounds = False
-        self.budget = Budget()
+        self.budget = Budget(_BURST, _A_SECOND)
         self._waiting: deque[tuple[bool, str]] = deque()
         self._came = asyncio.Event()
 
@@ -246,7 +229,7 @@ class Audience:
         str or None
             Why not, in a sentence.
         """
-        if not viewer.budget.take(message):
+        if not viewer.budget.take(cost(message)):
             viewer.drop()  # no page of ours asks so much
             return None
         try:

@@ -1,10 +1,13 @@
 """A connection that is too slow is closed; one that is not stays, however long it is used."""
 
 import asyncio
+import socket
+import ssl
 import subprocess
 import sys
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,6 +15,7 @@ import uvicorn
 import websockets
 from fastapi import FastAPI, Request, Response, WebSocket
 from fastapi.responses import PlainTextResponse
+from tests.support import certificates
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.errors import InputError
@@ -53,26 +57,41 @@ def app() -> FastAPI:
 
 
 @asynccontextmanager
-async def served() -> AsyncIterator[int]:
-    """Serve as the web process does; give the port."""
+async def served(pems: tuple[Path, Path] | None = None) -> AsyncIterator[int]:
+    """Serve as the web process does, over TLS with a certificate and its key; give the port."""
+    cert, key = pems or (None, None)
     server = uvicorn.Server(
-        uvicorn.Config(app(), port=0, http=pace.Paced, log_level="error", timeout_keep_alive=600)
+        uvicorn.Config(
+            app(),
+            http=pace.Paced,
+            log_level="error",
+            timeout_keep_alive=600,
+            ssl_certfile=cert,
+            ssl_keyfile=key,
+        )
     )
     server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
     running.append(server)
-    task = asyncio.create_task(server.serve())
+    listening = pace.Listening(socket.create_server(("127.0.0.1", 0)))
+    task = asyncio.create_task(server.serve([listening]))
     while not server.started:
         await asyncio.sleep(0.01)
     try:
-        yield server.servers[0].sockets[0].getsockname()[1]
+        yield listening.getsockname()[1]
     finally:
         server.should_exit = server.force_exit = True
         await task
 
 
 @asynccontextmanager
-async def connected(port: int) -> AsyncIterator[Streams]:
-    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+async def connected(
+    port: int, origin: str = "127.0.0.1", secure: ssl.SSLContext | None = None
+) -> AsyncIterator[Streams]:
+    """Connect, from an address of this machine's."""
+    name = None if secure is None else "bay.local"
+    reader, writer = await asyncio.open_connection(
+        "127.0.0.1", port, local_addr=(origin, 0), ssl=secure, server_hostname=name
+    )
     try:
         yield reader, writer
     finally:
@@ -138,6 +157,21 @@ async def test_one_connection_too_many_is_closed_and_the_others_stay(monkeypatch
                 with suppress(ConnectionError, asyncio.IncompleteReadError):
                     assert await ask(again) == b"here"
                     break
+
+
+@pytest.mark.parametrize("over_tls", [False, True])
+async def test_who_holds_all_connections_keeps_nobody_else_out(tmp_path, over_tls, monkeypatch):
+    """What holds them says nothing: over TLS not even the first word of the handshake."""
+    monkeypatch.setattr(pace, "most_connections", lambda: 8)
+    pems = certificates.made(tmp_path) if over_tls else None
+    secure = ssl.create_default_context(cafile=pems[0]) if pems is not None else None
+    async with AsyncExitStack() as held, served(pems) as port, asyncio.timeout(HANG_S):
+        for _ in range(12):  # four are too many, and closed
+            await held.enter_async_context(connected(port, "127.0.0.2"))
+        async with connected(port, secure=secure) as one, connected(port, secure=secure) as two:
+            for _ in range(12):
+                await held.enter_async_context(connected(port, "127.0.0.2"))
+            assert await ask(one) == b"here" and await ask(two) == b"here"
 
 
 def test_there_are_no_more_connections_than_the_system_has_descriptors_for():

@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from plantigrade_gateway.budget import Budget
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door.access import Rights
-from plantigrade_gateway.web.live.audience import Audience, Budget, checked
+from plantigrade_gateway.web.live.audience import Audience, checked, cost
 
 pytestmark = pytest.mark.dear
 
@@ -124,8 +125,8 @@ def test_a_page_that_asks_without_end_is_dropped():
 
 def test_a_page_that_is_measured_is_not():
     now_s = [0.0]
-    budget = Budget(lambda: now_s[0])
+    budget = Budget(120.0, 60.0, lambda: now_s[0])
     for picture in range(3000):
         now_s[0] = picture / 30.0
-        assert budget.take({"type": "drawn"})
-        assert picture % 30 or budget.take({"type": "mark"})
+        assert budget.take(cost({"type": "drawn"}))
+        assert picture % 30 or budget.take(cost({"type": "mark"}))
