@@ -36,27 +36,44 @@ export class Large {
     this.drilling = false;
     /** @type {any} */
     this.last = null; // the last swing
+    this.waits = ""; // what is said while nothing is shown yet
     new ResizeObserver(() => this.fit()).observe(document.body);
   }
 
   /** @param {any} hello */
-  hello({ swing, drill }) {
+  hello({ swing, drill, phase }) {
     this.last = swing;
     this.drill(drill ?? { name: null });
+    if (phase) this.phase(phase);
   }
 
-  /** @param {string} why */
-  ready(why) {
-    this.show("", "Ready", "", "", "", why);
+  /** Nothing is shown yet. @param {string} why @param {boolean} [comes] a swing is on the way */
+  ready(why, comes = false) {
+    this.show("", "Ready", "", "", "", comes ? "A swing is on the way." : why);
+    this.waits = why;
+  }
+
+  /** @param {any} phase of a swing on the way, or of one that is none after all */
+  phase({ kind }) {
+    if (this.waits) this.ready(this.waits, kind !== "cancelled");
   }
 
   /** Without a drill there is no verdict: the push in words. @param {any} message */
   swing(message) {
     this.last = message;
     if (this.drilling) return;
-    const { n, words, counts: { swings, good } } = message;
+    const { n, words, silent, counts: { swings, good } } = message;
+    if (silent) {
+      this.silent(n, "swing");
+      return;
+    }
     const score = `${good} of ${swings} good pushes`;
     this.show("", words.push, `${n}`, "swing", score, `Lead heel ${words.heel_lift}.`);
+  }
+
+  /** What is to be silent is so to the eye, too. @param {number} n @param {string} what */
+  silent(n, what) {
+    this.show("", "Silent", `${n}`, what, "", "Not told: outcomes are silent now, and counted all the same.");
   }
 
   /** @param {any} drill */
@@ -68,6 +85,10 @@ export class Large {
     }
     if (!last) {
       this.ready(title ?? "No swing yet.");
+      return;
+    }
+    if (last.silent) {
+      this.silent(last.n, last.what);
       return;
     }
     if (!last.told) {
@@ -87,6 +108,7 @@ export class Large {
    * @param {string} exact
    */
   show(verdict, line, number, what, score, exact) {
+    this.waits = "";
     this.view.dataset.verdict = verdict;
     part("large-verdict").hidden = !verdict;
     this.words("large-word", WORD[verdict] ?? "");

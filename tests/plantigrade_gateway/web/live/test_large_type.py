@@ -285,6 +285,60 @@ def test_a_repetition_that_is_not_told_is_not_shown_either(gateway):
     assert "good" not in page.locator("#large-view").inner_text()
 
 
+SILENT = "Not told: outcomes are silent now, and counted all the same."
+
+
+def test_a_swing_that_is_to_be_silent_shows_its_number_and_no_outcome(gateway):
+    """In a silent set and in a check, with a drill or without one."""
+    page, view = gateway.page, gateway.page.locator("#large-view")
+    heard = swing(4, "rolled, with shift")
+    drilled = drill("good", "Rolled through", 6, words="rolled, with shift, in 0.09 s")
+    drilled["last"]["silent"] = True
+    none = {"type": "drill", "name": None, "feedback": "silent"}
+    show(gateway, "phone", none, heard)
+    expect(page.locator("#large-line .squeezed")).to_have_text(["rolled,", "with", "shift"])
+    for n, messages in ((5, [{**swing(5, "rolled, with shift"), "silent": True}]), (6, [drilled])):
+        gateway.say(*messages)
+        expect(page.locator("#large-number")).to_have_text(f"{n}")
+        expect(page.locator("#large-line .squeezed")).to_have_text(["Silent"])
+        expect(page.locator("#large-exact")).to_have_text(SILENT)
+        expect(page.locator("#large-verdict")).to_be_hidden()
+        assert view.get_attribute("data-verdict") == ""
+        assert not {"rolled", "heel", "good", "Yes"} & set(view.inner_text().lower().split())
+
+
+def test_what_was_silent_stays_so_when_the_set_is_over_and_the_page_comes_again(gateway):
+    page = gateway.page
+    last = {**swing(5, "rolled, with shift"), "silent": True}
+    none = {"type": "drill", "name": None, "feedback": "every"}
+    session = {"id": "one", "source": "demo (invented)", "started": "", "recording": True}
+    told = hello(eighteen(), session=session, drills=[], swing=last, drill=none)
+    for message in (none, told, {"type": "set", "name": None}):
+        gateway.say(last, message)
+        expect(page.locator("#large-line .squeezed")).to_have_text(["Silent"])
+        expect(page.locator("#large-exact")).to_have_text(SILENT)
+
+
+def test_who_comes_in_mid_swing_reads_that_one_is_on_the_way(gateway):
+    page = gateway.page
+    session = {"id": "two", "source": "demo (invented)", "started": "", "recording": True}
+    phase = {"type": "phase", "kind": "shift", "t_s": 1.0, "words": "shift"}
+    gateway.say(hello(eighteen(), session=session, drills=[], phase=phase))
+    expect(page.locator("#large-exact")).to_have_text("A swing is on the way.")
+    expect(page.locator("#outcome")).to_have_text("A swing is on the way.")
+    expect(page.locator("#phase")).to_have_text("Now: shift")
+    gateway.say({**phase, "kind": "cancelled"})
+    expect(page.locator("#large-exact")).to_have_text("No swing yet.")
+    expect(page.locator("#outcome")).to_have_text("No swing yet.")
+    gateway.say({**phase, "kind": "backswing"}, swing(1, "rolled, with shift"))
+    expect(page.locator("#large-exact")).to_have_text("Lead heel lifted 0.6 s.")
+    expect(page.locator("#outcome")).to_contain_text("Swing 1: push rolled")
+    gateway.say(phase)  # of the next one: what the last one did stays
+    expect(page.locator("#phase")).to_have_text("Now: shift")
+    expect(page.locator("#large-exact")).to_have_text("Lead heel lifted 0.6 s.")
+    expect(page.locator("#outcome")).to_contain_text("Swing 1: push rolled")
+
+
 @pytest.mark.parametrize("theme", ["light", "dark", "sun"])
 def test_no_barrier_is_found_in_any_light(gateway, theme):
     page = gateway.page
