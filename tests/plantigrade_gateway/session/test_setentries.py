@@ -20,6 +20,7 @@ from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
+from plantigrade_gateway.web.live.page import Message
 
 pytestmark = pytest.mark.dear
 
@@ -172,7 +173,8 @@ def test_a_set_is_silent_where_the_record_says_that_cues_were_off_all_the_time(e
 def test_pages_are_told_whether_a_swing_is_silent(
     store, plain, is_heard, in_set, drill, feedback, is_silent
 ):
-    feed, messages = FeedBuilder(lambda: True), []
+    feed = FeedBuilder(lambda: True)
+    messages: list[Message] = []
     with LiveSession(store, "test", Silence(), print) as live:
         live.hear(is_heard)
         live.set_drill(DRILLS[drill] if drill else None, feedback)
@@ -189,7 +191,8 @@ def test_pages_are_told_whether_a_swing_is_silent(
 
 
 def test_pages_are_told_when_a_set_is_silent_no_more(store, plain):
-    feed, silent = FeedBuilder(lambda: True), []
+    feed = FeedBuilder(lambda: True)
+    silent: list[bool] = []
     with LiveSession(store, "test", Silence(), print) as live:
         live.hear(False)
         live.push(Batch.of(plain[:200]))
