@@ -3,9 +3,10 @@
  *
  * An x of 12 minutes of arc at 3 m is 10.5 mm high: 63 CSS pixels on a phone that shows 390 of them
  * over 65 mm, and fewer on a tablet (820 over 160 mm). What is far is never smaller, whatever the
- * letter's own proportions; a word too long for the screen is squeezed in width, never in height. On a
- * phone held sideways there is room for two rows of such letters: the verdict and the number share one,
- * and the line has the other, as narrow as it must be.
+ * letter's own proportions; a word too long for the screen is squeezed in width, never in height. Where
+ * there is no room for so many rows, words share one. On a phone held sideways there is room for two
+ * rows of such letters: the verdict and the number share one, and the line has the other, as narrow as
+ * it must be.
  */
 
 import { made, part, write } from "./dom.js";
@@ -165,8 +166,11 @@ export class Large {
   /** Squeeze each row's words until they stand side by side. @param {number} width */
   abreast(width) {
     const line = part("large-line");
-    rowOf([line], width);
-    if (!SIDEWAYS.matches) return;
+    pack(squeezable(line), width, parseFloat(getComputedStyle(line).columnGap));
+    if (!SIDEWAYS.matches) {
+      for (const id of ["large-verdict", "large-count"]) rowOf([part(id)], width);
+      return;
+    }
     const stop = part("pain-stop");
     const taken = stop.hidden ? 0 : stop.offsetWidth;
     rowOf([part("large-verdict"), part("large-count")].filter((one) => !one.hidden), width - taken);
@@ -185,6 +189,27 @@ function squeezable(within) {
 function squeeze(word, by) {
   word.style.transform = by === 1 ? "" : `scaleX(${by})`;
   word.style.marginRight = by === 1 ? "" : `${-word.offsetWidth * (1 - by)}px`;
+}
+
+/**
+ * Squeeze words into as few rows as lets them be read.
+ * @param {HTMLElement[]} words
+ * @param {number} width
+ * @param {number} gap between two of them
+ */
+function pack(words, width, gap) {
+  const by = (/** @type {HTMLElement[]} */ row) =>
+    (width - SPACE_PX - gap * (row.length - 1)) / row.reduce((sum, word) => sum + word.offsetWidth, 0);
+  /** @type {HTMLElement[][]} */
+  const rows = [];
+  for (const word of words) {
+    const row = rows[rows.length - 1];
+    if (row && by([...row, word]) >= NARROWEST_ROW) row.push(word);
+    else rows.push([word]);
+  }
+  for (const row of rows) {
+    for (const word of row) squeeze(word, Math.max(NARROWEST_ROW, Math.min(1, by(row))));
+  }
 }
 
 /**
