@@ -53,7 +53,10 @@ async def link_alone(seconds: float) -> tuple[float, float]:
     """Stream with nothing done to what comes; return as `_measured`."""
     entries: list[int] = []
     pair = [KnownInsole(k.serial, k.foot, "", k.address, LENGTH_MM) for k in usual_pair()]
-    async with simulator_process(SIMULATION) as transports, opened_radio(transports[0]) as radio:
+    async with (
+        simulator_process(SIMULATION, print) as transports,
+        opened_radio(transports[0], is_ours=True) as radio,
+    ):
         inbox = Given(lambda entry: entries.append(entry.arrival_ns))
         async with LiveSource(pair, radio, lambda _: None, WISH, inbox=inbox):
             while not entries:

@@ -36,6 +36,11 @@ class SpanLog:
         self._on: bool | None = None
         self._since_s = -math.inf
 
+    @property
+    def is_silent(self) -> bool:
+        """Whether the set under way is a silent one so far."""
+        return self._set is not None and self._span(self._set, math.inf).is_silent is True
+
     def begin_set(self, name: str, t_s: float, begun: SetStart | None = None) -> None:
         """Begin a set; what its entry says of it is None where a mark began it."""
         self._end_both(t_s)

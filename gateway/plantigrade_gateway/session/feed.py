@@ -70,7 +70,7 @@ class FeedBuilder:
     def of(self, moment: StepResult, pipeline: Pipeline) -> Iterator[Message]:
         """Give the messages of a moment, in order."""
         for event in moment.output.events:
-            yield self._event(event, pipeline.rate_hz)
+            yield self._event(event, pipeline.rate_hz, moment.is_silent)
         for mark in moment.marks:
             yield from self._set(mark)
         for cue in moment.cues:
@@ -78,7 +78,7 @@ class FeedBuilder:
         if moment.tone and self._watched():
             yield {"type": "tone", "points": [tone_point(point) for point in moment.tone]}
         if moment.score is not None:
-            yield drill_message(moment.score, self.counts["swings"])
+            yield drill_message(moment.score, self.counts["swings"], moment.is_silent)
         for fact in moment.output.facts:
             text = fact_text(fact, pipeline)
             if text is not None:
@@ -127,7 +127,7 @@ class FeedBuilder:
             "away": away,
         }
 
-    def _event(self, event: Event, rate_hz: float | None) -> Message:
+    def _event(self, event: Event, rate_hz: float | None, is_silent: bool) -> Message:
         if isinstance(event, Phase):
             return _phase(event)
         body = plain(event_row("", event).body)
@@ -149,6 +149,7 @@ class FeedBuilder:
                 "swing": body,
                 "words": said,
                 "good": good,
+                "silent": is_silent,
                 "counts": dict(self.counts),
             }
         if isinstance(event, Step):
@@ -191,8 +192,16 @@ def tone_point(point: TonePoint) -> list[float]:
     return [round(point.t_s, 4), round(point.hz, 1), round(point.gain, 3)]
 
 
-def drill_message(score: Score, swings: int) -> Message:
-    """Return a drill's score as the page shows it, after so many swings of the session."""
+def drill_message(score: Score, swings: int, is_silent: bool) -> Message:
+    """Return a drill's score as the page shows it, after so many swings of the session.
+
+    Parameters
+    ----------
+    score : Score
+    swings : int
+    is_silent : bool
+        The player is told nothing of the last repetition, whatever the drill's feedback would tell.
+    """
     last = score.last
     told = None
     if last is not None:
@@ -201,6 +210,7 @@ def drill_message(score: Score, swings: int) -> Message:
             "words": last.words,
             "line": score.line,
             "told": score.told,
+            "silent": is_silent,
             "what": score.what,
             "n": swings if score.what == "swing" else score.tried + score.unclear,
         }

@@ -91,7 +91,7 @@ async def opened_insoles(
     BluetoothError
         Bluetooth cannot be used: said now, not in the middle of a session.
     """
-    async with _paired(options, store, asked) as (pair, radio):
+    async with _paired(options, store, say, asked) as (pair, radio):
         layout_of(pair)
         # Of the system's adapter; one behind a transport is this program's alone.
         is_shared = options.radio is None or _ADAPTER.fullmatch(options.radio) is not None
@@ -122,20 +122,23 @@ async def opened_insoles(
 
 @asynccontextmanager
 async def _paired(
-    options: InsoleOptions, store: Store, asked: "asyncio.Queue[Pose] | None"
+    options: InsoleOptions,
+    store: Store,
+    say: Callable[[str], None],
+    asked: "asyncio.Queue[Pose] | None",
 ) -> AsyncIterator[tuple[list[KnownInsole], Radio]]:
     """Give the insoles to connect and the radio to do it with."""
     if options.simulation is not None:
         async with (
-            simulator_process(options.simulation, asked) as transports,
-            opened_radio(transports[0]) as air,
+            simulator_process(options.simulation, say, asked) as transports,
+            opened_radio(transports[0], is_ours=True) as air,
         ):
             yield _virtual_pair(0), air
         return
     pair = known(store, options.pair) if options.place is None else _virtual_pair(options.place)
     if not pair:
         raise InputError(none_remembered(options.pair))
-    async with opened_radio(options.radio) as radio:
+    async with opened_radio(options.radio, is_ours=options.place is not None) as radio:
         yield pair, radio
 
 
@@ -161,8 +164,14 @@ def none_remembered(pair: str) -> str:
 
 
 @asynccontextmanager
-async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
+async def opened_radio(transport: str | None, is_ours: bool = False) -> AsyncIterator[Radio]:
     """Give the system's Bluetooth, one of its adapters (``hci1``), or that of a transport.
+
+    Parameters
+    ----------
+    transport : str or None
+    is_ours : bool
+        A program of ours gives it: its answer is waited for until that program ends.
 
     Raises
     ------
@@ -187,7 +196,8 @@ async def opened_radio(transport: str | None) -> AsyncIterator[Radio]:
     logging.getLogger("bumble").setLevel(logging.CRITICAL)
     async with AsyncExitStack() as opened:
         try:
-            air = await opened.enter_async_context(open_radio(transport))
+            opening = open_radio(transport, None) if is_ours else open_radio(transport)
+            air = await opened.enter_async_context(opening)
         except Exception as error:  # whatever the transport's library raises
             raise BluetoothError(
                 f"radio {transport}: cannot be used ({error or 'no answer'}); is the simulation "

@@ -67,6 +67,8 @@ class StepResult:
         The drill's, where it has changed.
     marks : list of Mark
         What the record noted.
+    is_silent : bool
+        The player is told no outcome: the chosen feedback is silent, or the set under way is.
     """
 
     output: Output = field(default_factory=Output)
@@ -74,6 +76,7 @@ class StepResult:
     tone: list[TonePoint] = field(default_factory=list)
     score: Score | None = None
     marks: list[Mark] = field(default_factory=list)
+    is_silent: bool = False
 
     def then(self, later: "StepResult") -> "StepResult":
         """Return what this and what came next came to, together."""
@@ -89,6 +92,7 @@ class StepResult:
             self.tone + later.tone,
             self.score if later.score is None else later.score,
             self.marks + later.marks,
+            self.is_silent or later.is_silent,
         )
 
 
@@ -239,7 +243,8 @@ class LiveSession:
             self.is_patched = self.is_patched or bool((batch.kind == Kind.LOG).any())
         told, self._told = self._told, len(self.analysis.marks)
         marks = self.analysis.marks[told:]
-        return StepResult(output, cues, tone, self._changed_score(), marks)
+        silent = self.analysis.practice.is_silent or self.analysis.spans.is_silent
+        return StepResult(output, cues, tone, self._changed_score(), marks, silent)
 
     def mark(self, text: str) -> StepResult:
         """Note something at this instant, in the record."""

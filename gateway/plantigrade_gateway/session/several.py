@@ -276,7 +276,7 @@ async def run_several(
     async with contextlib.AsyncExitStack() as opened:
         transports: list[str] = []
         if simulation is not None:
-            transports = await opened.enter_async_context(simulator_process(simulation))
+            transports = await opened.enter_async_context(simulator_process(simulation, say))
         forwarder = opened.enter_context(opened_forwarder(config, store, say, told))
         opened.enter_context(opened_sync(config, store, say))
         afar = None if forwarder is None else Afar(forwarder, config, store)

@@ -355,8 +355,21 @@ class AirRadio:
         self.client: type[AirClient] = type("AirClient", (AirClient,), {"radio": self})
 
     @classmethod
-    async def on(cls, source: Any, sink: Any, mtu: int = _MTU) -> "AirRadio":  # noqa: ANN401
+    async def on(
+        cls,
+        source: Any,  # noqa: ANN401
+        sink: Any,  # noqa: ANN401
+        mtu: int = _MTU,
+        limit_s: float | None = _START_LIMIT_S,
+    ) -> "AirRadio":
         """Put a host on an HCI transport's source and sink (or a controller and its sink).
+
+        Parameters
+        ----------
+        source, sink
+        mtu : int
+        limit_s : float or None
+            How long an answer is waited for, s; None: until the transport is lost.
 
         Raises
         ------
@@ -365,7 +378,7 @@ class AirRadio:
         """
         config = DeviceConfiguration(name="gateway", address=hci.Address.generate_static_address())
         device = Device.from_config_with_hci(config, source, sink)
-        async with asyncio.timeout(_START_LIMIT_S):
+        async with asyncio.timeout(limit_s):
             await device.power_on()
         return cls(device, mtu)
 
@@ -395,10 +408,19 @@ class AirRadio:
 
 
 @contextlib.asynccontextmanager
-async def open_radio(transport: str) -> AsyncIterator[AirRadio]:
-    """Open a radio on a transport, by bumble's names: ``tcp-client:127.0.0.1:9001``, ``usb:0``."""
+async def open_radio(
+    transport: str, limit_s: float | None = _START_LIMIT_S
+) -> AsyncIterator[AirRadio]:
+    """Open a radio on a transport, by bumble's names: ``tcp-client:127.0.0.1:9001``, ``usb:0``.
+
+    Parameters
+    ----------
+    transport : str
+    limit_s : float or None
+        As for `AirRadio.on`.
+    """
     async with await open_transport(transport) as opened:
-        radio = await AirRadio.on(opened.source, opened.sink)
+        radio = await AirRadio.on(opened.source, opened.sink, limit_s=limit_s)
         try:
             yield radio
         finally:

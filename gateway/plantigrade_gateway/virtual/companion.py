@@ -37,7 +37,6 @@ _INTERVAL_MS, _TIMEOUT_MS, _ADVERTISING_MS = 1.25, 10.0, 0.625
 _FAULT = 0
 _DATA, _BATTERY = 0, 3  # characteristics, as the companion counts them
 _BOOT_S = 0.3
-_START_LIMIT_S = 10.0
 _ANSWER_LIMIT_S = 2.0
 
 
@@ -111,7 +110,7 @@ class Companion:
         Raises
         ------
         BluetoothError
-            Its process ends at once, or says nothing.
+            Its process ends at once.
         """
         foot = self.settings.foot
         counts = Path(self._folder.name) / "counts"
@@ -191,9 +190,8 @@ class Companion:
         )
         self.set_cell(self._cell.percent, self._cell.millivolts, on_charger=self._cell.on_charger)
         try:
-            async with asyncio.timeout(_START_LIMIT_S):
-                what, self._information = await self._frame(self._process)
-        except (TimeoutError, asyncio.IncompleteReadError):
+            what, self._information = await self._frame(self._process)
+        except asyncio.IncompleteReadError:  # it has ended
             what = b""
         if what != b"o":
             await self._end_process()

@@ -15,10 +15,12 @@ from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.trials import TrialName
+from plantigrade_gateway.session.feed import FeedBuilder
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
+from plantigrade_gateway.web.live.page import Message
 
 pytestmark = pytest.mark.dear
 
@@ -154,6 +156,56 @@ def test_a_set_is_silent_where_the_record_says_that_cues_were_off_all_the_time(e
     found = analysed(record)
     assert found.sets[0].is_silent is is_silent
     assert analysed(record, range(len(record))) == found
+
+
+@pytest.mark.parametrize(
+    ("is_heard", "in_set", "drill", "feedback", "is_silent"),
+    [
+        (False, True, None, Feedback.EVERY, True),
+        (True, True, None, Feedback.EVERY, False),
+        (False, False, None, Feedback.EVERY, False),  # silence is a set's
+        (True, False, None, Feedback.SILENT, True),  # as in a check
+        (True, True, "push", Feedback.SILENT, True),
+        (False, True, "push", Feedback.EVERY, True),
+        (False, False, "push", Feedback.EVERY, False),
+    ],
+)
+def test_pages_are_told_whether_a_swing_is_silent(
+    store, plain, is_heard, in_set, drill, feedback, is_silent
+):
+    feed = FeedBuilder(lambda: True)
+    messages: list[Message] = []
+    with LiveSession(store, "test", Silence(), print) as live:
+        live.hear(is_heard)
+        live.set_drill(DRILLS[drill] if drill else None, feedback)
+        live.push(Batch.of(plain[:200]))
+        if in_set:
+            live.begin_set(Intent.FULL, None)
+        for k in range(200, len(plain), 400):
+            moment = live.push(Batch.of(plain[k : k + 400]))
+            messages += feed.of(moment, live.analysis.pipeline)
+    swings = [m["silent"] for m in messages if m["type"] == "swing"]
+    reps = [m["last"]["silent"] for m in messages if m["type"] == "drill" and m["last"]]
+    assert len(swings) >= 5 and bool(reps) is (drill is not None)
+    assert {*swings, *reps} == {is_silent}
+
+
+def test_pages_are_told_when_a_set_is_silent_no_more(store, plain):
+    feed = FeedBuilder(lambda: True)
+    silent: list[bool] = []
+    with LiveSession(store, "test", Silence(), print) as live:
+        live.hear(False)
+        live.push(Batch.of(plain[:200]))
+        live.begin_set(Intent.FULL, None)
+        for k in range(200, len(plain), 400):
+            moment = live.push(Batch.of(plain[k : k + 400]))
+            told = [*feed.of(moment, live.analysis.pipeline)]
+            silent += [m["silent"] for m in told if m["type"] == "swing"]
+            if len(silent) == 2:
+                live.hear(True)
+            elif len(silent) == 4:
+                live.hear(False)  # the set is none of the silent ones for all that
+    assert silent == [True] * 2 + [False] * (len(silent) - 2) and len(silent) >= 6
 
 
 def test_a_set_tells_its_id_intent_club_and_end(plain):

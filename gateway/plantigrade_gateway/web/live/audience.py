@@ -102,6 +102,7 @@ MAX_WAITING = 200
 """Messages that may wait for one viewer; past them it is dropped (ours)."""
 _PICTURES_WAITING = 2  # a picture older than the last two is of no use to anybody
 _KEPT = ("hello", "swing", "drill", "set", "link", "check")  # what a new viewer is told first
+_BEGINS = ("backswing", "shift")  # the phases with which a swing can begin
 _HAPPENED = ("step", "stand", "swing")  # what the page lists; a new viewer is told the last ones
 _RECENT = 6
 NO_GATEWAY: Message = {"type": "hello", "v": 1, "session": None, "gateway": False, "drills": []}
@@ -175,6 +176,7 @@ class Audience:
         self._viewers: set[Viewer] = set()
         self._last: dict[str, Message] = {"hello": NO_GATEWAY}
         self._recent: deque[Message] = deque(maxlen=_RECENT)
+        self._phase: Message | None = None  # of the swing on the way
 
     @property
     def has_gateway(self) -> bool:
@@ -199,6 +201,8 @@ class Audience:
         if kind == "hello":
             self._new_session(message)
             return
+        if kind in ("phase", "swing"):
+            self._follow(message)
         if kind in _HAPPENED:
             self._recent.append(message)
         if kind in _KEPT:
@@ -245,6 +249,14 @@ class Audience:
         self._send(wanted)
         return None
 
+    def _follow(self, message: Message) -> None:
+        """Keep the last phase of the swing on the way, until it is decided or none after all."""
+        phase = message.get("kind")  # a swing has none
+        if phase in (None, "cancelled"):
+            self._phase = None
+        elif phase in _BEGINS or self._phase is not None:
+            self._phase = message
+
     def _new_session(self, message: Message) -> None:
         session = message.get("session") or {}
         before = self._last["hello"].get("session") or {}
@@ -254,13 +266,15 @@ class Audience:
             self._last.pop("set", None)
             self._last.pop("check", None)
             self._recent.clear()
+            self._phase = None
         for viewer in list(self._viewers):
             viewer.put(self._hello(viewer.rights), False)
 
     def _hello(self, rights: Rights) -> str:
         known = {kind: self._last.get(kind) for kind in _KEPT if kind != "hello"}
         recent = list(self._recent)
-        told = {**self._last["hello"], **known, "recent": recent, "rights": str(rights)}
+        told = {**self._last["hello"], **known, "recent": recent, "phase": self._phase}
+        told["rights"] = str(rights)
         if rights is not Rights.COACH:
             told.pop("player", None)
         return json.dumps(told)

@@ -3,9 +3,10 @@
  *
  * An x of 12 minutes of arc at 3 m is 10.5 mm high: 63 CSS pixels on a phone that shows 390 of them
  * over 65 mm, and fewer on a tablet (820 over 160 mm). What is far is never smaller, whatever the
- * letter's own proportions; a word too long for the screen is squeezed in width, never in height. On a
- * phone held sideways there is room for two rows of such letters: the verdict and the number share one,
- * and the line has the other, as narrow as it must be.
+ * letter's own proportions; a word too long for the screen is squeezed in width, never in height. Where
+ * there is no room for so many rows, words share one. On a phone held sideways there is room for two
+ * rows of such letters: the verdict and the number share one, and the line has the other, as narrow as
+ * it must be.
  */
 
 import { made, part, write } from "./dom.js";
@@ -36,27 +37,44 @@ export class Large {
     this.drilling = false;
     /** @type {any} */
     this.last = null; // the last swing
+    this.waits = ""; // what is said while nothing is shown yet
     new ResizeObserver(() => this.fit()).observe(document.body);
   }
 
   /** @param {any} hello */
-  hello({ swing, drill }) {
+  hello({ swing, drill, phase }) {
     this.last = swing;
     this.drill(drill ?? { name: null });
+    if (phase) this.phase(phase);
   }
 
-  /** @param {string} why */
-  ready(why) {
-    this.show("", "Ready", "", "", "", why);
+  /** Nothing is shown yet. @param {string} why @param {boolean} [comes] a swing is on the way */
+  ready(why, comes = false) {
+    this.show("", "Ready", "", "", "", comes ? "A swing is on the way." : why);
+    this.waits = why;
+  }
+
+  /** @param {any} phase of a swing on the way, or of one that is none after all */
+  phase({ kind }) {
+    if (this.waits) this.ready(this.waits, kind !== "cancelled");
   }
 
   /** Without a drill there is no verdict: the push in words. @param {any} message */
   swing(message) {
     this.last = message;
     if (this.drilling) return;
-    const { n, words, counts: { swings, good } } = message;
+    const { n, words, silent, counts: { swings, good } } = message;
+    if (silent) {
+      this.silent(n, "swing");
+      return;
+    }
     const score = `${good} of ${swings} good pushes`;
     this.show("", words.push, `${n}`, "swing", score, `Lead heel ${words.heel_lift}.`);
+  }
+
+  /** What is to be silent is so to the eye, too. @param {number} n @param {string} what */
+  silent(n, what) {
+    this.show("", "Silent", `${n}`, what, "", "Not told: outcomes are silent now, and counted all the same.");
   }
 
   /** @param {any} drill */
@@ -68,6 +86,10 @@ export class Large {
     }
     if (!last) {
       this.ready(title ?? "No swing yet.");
+      return;
+    }
+    if (last.silent) {
+      this.silent(last.n, last.what);
       return;
     }
     if (!last.told) {
@@ -87,6 +109,7 @@ export class Large {
    * @param {string} exact
    */
   show(verdict, line, number, what, score, exact) {
+    this.waits = "";
     this.view.dataset.verdict = verdict;
     part("large-verdict").hidden = !verdict;
     this.words("large-word", WORD[verdict] ?? "");
@@ -143,8 +166,11 @@ export class Large {
   /** Squeeze each row's words until they stand side by side. @param {number} width */
   abreast(width) {
     const line = part("large-line");
-    rowOf([line], width);
-    if (!SIDEWAYS.matches) return;
+    pack(squeezable(line), width, parseFloat(getComputedStyle(line).columnGap));
+    if (!SIDEWAYS.matches) {
+      for (const id of ["large-verdict", "large-count"]) rowOf([part(id)], width);
+      return;
+    }
     const stop = part("pain-stop");
     const taken = stop.hidden ? 0 : stop.offsetWidth;
     rowOf([part("large-verdict"), part("large-count")].filter((one) => !one.hidden), width - taken);
@@ -163,6 +189,27 @@ function squeezable(within) {
 function squeeze(word, by) {
   word.style.transform = by === 1 ? "" : `scaleX(${by})`;
   word.style.marginRight = by === 1 ? "" : `${-word.offsetWidth * (1 - by)}px`;
+}
+
+/**
+ * Squeeze words into as few rows as lets them be read.
+ * @param {HTMLElement[]} words
+ * @param {number} width
+ * @param {number} gap between two of them
+ */
+function pack(words, width, gap) {
+  const by = (/** @type {HTMLElement[]} */ row) =>
+    (width - SPACE_PX - gap * (row.length - 1)) / row.reduce((sum, word) => sum + word.offsetWidth, 0);
+  /** @type {HTMLElement[][]} */
+  const rows = [];
+  for (const word of words) {
+    const row = rows[rows.length - 1];
+    if (row && by([...row, word]) >= NARROWEST_ROW) row.push(word);
+    else rows.push([word]);
+  }
+  for (const row of rows) {
+    for (const word of row) squeeze(word, Math.max(NARROWEST_ROW, Math.min(1, by(row))));
+  }
 }
 
 /**

@@ -14,20 +14,19 @@ export class Outcome {
   }
 
   /** @param {any} hello */
-  hello({ session, swing, counts, recent }) {
+  hello({ session, swing, counts, recent, phase }) {
     if (session?.id !== this.session) {
       this.log.replaceChildren();
       this.tS = 0;
       for (const message of recent ?? []) this.happened(message);
     }
     this.session = session?.id;
-    this.lost();
     this.count(counts ?? { swings: 0, good: 0 });
+    this.none = !swing;
     if (swing) this.swing(swing, false);
-    else {
-      write(part("outcome"), "No swing yet.");
-      part("outcome").className = "";
-    }
+    else part("outcome").className = "";
+    if (phase) this.phase(phase);
+    else this.lost();
   }
 
   /** @param {any} frame */
@@ -36,9 +35,10 @@ export class Outcome {
   }
 
   /** @param {any} phase */
-  phase({ words }) {
+  phase({ kind, words }) {
     this.lost();
     write(part("phase"), `Now: ${words}`);
+    if (this.none && kind !== "cancelled") write(part("outcome"), "A swing is on the way.");
     this.over = setTimeout(() => this.lost(), 1000 * PHASE_S); // whether or not pictures come
   }
 
@@ -47,6 +47,7 @@ export class Outcome {
    * @param {boolean} [fresh] not one that was told before
    */
   swing({ n, swing, words, good, counts }, fresh = true) {
+    this.none = false;
     this.count(counts);
     const gap = swing.touches_gap ? " Samples are missing in it." : "";
     const text = `Swing ${n}: push ${words.push}; lead heel ${words.heel_lift}.${gap}`;
@@ -66,6 +67,7 @@ export class Outcome {
   lost() {
     clearTimeout(this.over);
     write(part("phase"), "");
+    if (this.none) write(part("outcome"), "No swing yet.");
   }
 
   /** @param {any} message */

@@ -65,6 +65,33 @@ def test_who_comes_late_is_told_what_happened_last(audience):
     assert taken(audience.join(Rights.COACH))[0]["recent"] == []
 
 
+@pytest.mark.parametrize(
+    ("came", "phase"),
+    [
+        ([], None),
+        (["backswing"], "backswing"),
+        (["backswing", "heel_lifted", "shift", "push"], "push"),
+        (["shift"], "shift"),
+        (["backswing", "cancelled"], None),
+        (["backswing", "shift", "push", "swing"], None),
+        (["backswing", "swing", "heel_returned"], None),  # late, of the swing that is decided
+        (["backswing", "step"], "backswing"),
+        (["swing", "backswing"], "backswing"),
+        (["backswing", "other session"], None),
+    ],
+)
+def test_who_comes_in_mid_swing_is_told_that_one_is_on_the_way(audience, came, phase):
+    for name in came:
+        if name == "other session":
+            audience.take(json.dumps({**HELLO, "session": {"id": "cd", "recording": True}}))
+        elif name in ("swing", "step"):
+            audience.take(json.dumps({"type": name, "n": 1}))
+        else:
+            audience.take(json.dumps({"type": "phase", "kind": name, "t_s": 1.0, "words": name}))
+    (hello,) = taken(audience.join(Rights.PLAYER))
+    assert (hello["phase"] or {"kind": None})["kind"] == phase
+
+
 def test_everybody_is_told_what_comes_in_order(audience):
     viewers = [audience.join(Rights.COACH) for _ in range(3)]
     for n in range(5):

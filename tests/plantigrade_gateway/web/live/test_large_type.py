@@ -2,13 +2,14 @@
 
 Sizes are measured in what the browser painted. An x of 12 minutes of arc at least is asked for; the
 screens are a phone of 390 CSS pixels over 65 mm and a tablet of 820 over 160 mm; phones held
-sideways are this one, and smaller ones of 360 CSS pixels over 62 mm and of 320 over 60 mm.
+sideways are this one, and smaller ones of 360 CSS pixels over 62 mm and of 320 over 60 mm, of which
+640 and 568 are seen when they are held upright.
 """
 
 import base64
 import math
 from collections.abc import Iterator
-from itertools import product
+from itertools import combinations, product
 from typing import Any
 
 import pytest
@@ -30,7 +31,8 @@ SIDEWAYS = {
     "small phone sideways": (740, 360, 62.0 / 360 * 740),
     "smallest phone sideways": (640, 320, 60.0 / 320 * 640),
 }
-SCREENS |= SIDEWAYS
+SMALL = {"small phone": (360, 640, 62.0), "smallest phone": (320, 568, 60.0)}
+SCREENS |= SIDEWAYS | SMALL
 DRILLS = shelf(None).drills
 VERDICTS = ("good", "missed", "unclear")
 
@@ -209,6 +211,64 @@ def overlaps(one: list[float], other: list[float]) -> bool:
     return across > 1.0 and down > 1.0
 
 
+def boxes_of(page: Page, needed: str) -> list[list[float]]:
+    """Return of each word, shape and button its left, right, top, bottom and how far squeezed."""
+    found: list[list[float]] = page.evaluate(
+        """needed => [...document.querySelectorAll(needed)].filter(e => e.checkVisibility())
+            .flatMap(e => {
+                const words = [...e.querySelectorAll(".squeezed")];
+                return (words.length ? words : [e]).map(one => {
+                    const {left, right, top, bottom, width} = one.getBoundingClientRect();
+                    return [left, right, top, bottom, width / (one.offsetWidth || width)];
+                });
+            })""",
+        needed,
+    )
+    return found
+
+
+def fits(boxes: list[list[float]], width: float, height: float, squeezed: float) -> bool:
+    """Whether all are on the screen, none on another and none squeezed under its part."""
+    return all(
+        left >= 0 and right <= width + 0.5 and top >= 0 and bottom <= height and by >= squeezed
+        for left, right, top, bottom, by in boxes
+    ) and not any(overlaps(one, other) for one, other in combinations(boxes, 2))
+
+
+@pytest.mark.parametrize("screen", SMALL)
+def test_a_small_phone_held_upright_shows_all_that_is_said_without_scrolling(gateway, screen):
+    """What every built-in drill says, and what was seen in small letters; in a row of two words as
+    narrow as 0.45 of their own width."""
+    width, height, _ = SCREENS[screen]
+    needed = "#large-mark, #large-word, #large-number, #large-line, #large-exact, #large-what"
+    said = set().union(*(lines(one) for one in DRILLS.values()))
+    exact = "skipped, early, in 0.61 ± 0.01 s: outside 0.05 to 0.4 s"
+    for line, verdict in product(sorted(said), ("good", "missed")):
+        page = show(gateway, screen, drill(verdict, line, 128, f"{exact} {verdict}, {line}"))
+        page.evaluate(
+            "text => { document.getElementById('large-exact').textContent = text; }", exact
+        )
+        boxes = boxes_of(page, f"{needed}, #large")
+        assert len(boxes) == 6 + len(line.split()), line
+        assert fits(boxes, width, height, 0.45), line
+        assert page.evaluate("scrollY") == 0
+
+
+@pytest.mark.parametrize("screen", SMALL)
+def test_the_button_that_stops_leaves_room_for_the_number_on_a_small_phone(gateway, screen):
+    """It is there in a speed block, which is silent."""
+    width, height, _ = SCREENS[screen]
+    page = gateway.page
+    page.evaluate("document.getElementById('pain-stop').hidden = false")
+    none = {"type": "drill", "name": None, "feedback": "silent"}
+    show(gateway, screen, none, {**swing(128, "skipped, early"), "silent": True})
+    expect(page.locator("#large-line .squeezed")).to_have_text(["Silent"])
+    page.wait_for_timeout(50)
+    boxes = boxes_of(page, "#large-number, #large-line, #large-exact, #pain-stop, #large")
+    assert len(boxes) == 5 and fits(boxes, width, height, 0.45)
+    page.evaluate("document.getElementById('pain-stop').hidden = true")
+
+
 @pytest.mark.parametrize("stops", [False, True])
 @pytest.mark.parametrize("screen", SIDEWAYS)
 def test_a_phone_held_sideways_shows_all_that_is_needed_without_scrolling(gateway, screen, stops):
@@ -220,23 +280,9 @@ def test_a_phone_held_sideways_shows_all_that_is_needed_without_scrolling(gatewa
     needed = "#large-mark, #large-word, #large-number, #large-line, #pain-stop, #large"
     for line, verdict in product(sorted(said), ("good", "missed")):
         show(gateway, screen, drill(verdict, line, 128, f"{verdict}, {line}"))
-        boxes = page.evaluate(
-            """needed => [...document.querySelectorAll(needed)].filter(e => e.checkVisibility())
-                .flatMap(e => {
-                    const words = [...e.querySelectorAll(".squeezed")];
-                    return (words.length ? words : [e]).map(one => {
-                        const {left, right, top, bottom, width} = one.getBoundingClientRect();
-                        return [left, right, top, bottom, width / (one.offsetWidth || width)];
-                    });
-                })""",
-            needed,
-        )
+        boxes = boxes_of(page, needed)
         assert len(boxes) >= 4 + stops + len(line.split())
-        for left, right, top, bottom, squeezed in boxes:
-            assert left >= 0 and right <= width + 0.5 and top >= 0 and bottom <= height, line
-            assert squeezed >= 0.5, line
-        for k, one in enumerate(boxes):
-            assert not any(overlaps(one, other) for other in boxes[k + 1 :]), line
+        assert fits(boxes, width, height, 0.5), line
         assert page.evaluate("scrollY") == 0
     page.evaluate("document.getElementById('pain-stop').hidden = true")
 
@@ -283,6 +329,60 @@ def test_a_repetition_that_is_not_told_is_not_shown_either(gateway):
     expect(page.locator("#large-verdict")).to_be_hidden()
     expect(page.locator("#large-score")).to_have_text("")
     assert "good" not in page.locator("#large-view").inner_text()
+
+
+SILENT = "Not told: outcomes are silent now, and counted all the same."
+
+
+def test_a_swing_that_is_to_be_silent_shows_its_number_and_no_outcome(gateway):
+    """In a silent set and in a check, with a drill or without one."""
+    page, view = gateway.page, gateway.page.locator("#large-view")
+    heard = swing(4, "rolled, with shift")
+    drilled = drill("good", "Rolled through", 6, words="rolled, with shift, in 0.09 s")
+    drilled["last"]["silent"] = True
+    none = {"type": "drill", "name": None, "feedback": "silent"}
+    show(gateway, "phone", none, heard)
+    expect(page.locator("#large-line .squeezed")).to_have_text(["rolled,", "with", "shift"])
+    for n, messages in ((5, [{**swing(5, "rolled, with shift"), "silent": True}]), (6, [drilled])):
+        gateway.say(*messages)
+        expect(page.locator("#large-number")).to_have_text(f"{n}")
+        expect(page.locator("#large-line .squeezed")).to_have_text(["Silent"])
+        expect(page.locator("#large-exact")).to_have_text(SILENT)
+        expect(page.locator("#large-verdict")).to_be_hidden()
+        assert view.get_attribute("data-verdict") == ""
+        assert not {"rolled", "heel", "good", "Yes"} & set(view.inner_text().lower().split())
+
+
+def test_what_was_silent_stays_so_when_the_set_is_over_and_the_page_comes_again(gateway):
+    page = gateway.page
+    last = {**swing(5, "rolled, with shift"), "silent": True}
+    none = {"type": "drill", "name": None, "feedback": "every"}
+    session = {"id": "one", "source": "demo (invented)", "started": "", "recording": True}
+    told = hello(eighteen(), session=session, drills=[], swing=last, drill=none)
+    for message in (none, told, {"type": "set", "name": None}):
+        gateway.say(last, message)
+        expect(page.locator("#large-line .squeezed")).to_have_text(["Silent"])
+        expect(page.locator("#large-exact")).to_have_text(SILENT)
+
+
+def test_who_comes_in_mid_swing_reads_that_one_is_on_the_way(gateway):
+    page = gateway.page
+    session = {"id": "two", "source": "demo (invented)", "started": "", "recording": True}
+    phase = {"type": "phase", "kind": "shift", "t_s": 1.0, "words": "shift"}
+    gateway.say(hello(eighteen(), session=session, drills=[], phase=phase))
+    expect(page.locator("#large-exact")).to_have_text("A swing is on the way.")
+    expect(page.locator("#outcome")).to_have_text("A swing is on the way.")
+    expect(page.locator("#phase")).to_have_text("Now: shift")
+    gateway.say({**phase, "kind": "cancelled"})
+    expect(page.locator("#large-exact")).to_have_text("No swing yet.")
+    expect(page.locator("#outcome")).to_have_text("No swing yet.")
+    gateway.say({**phase, "kind": "backswing"}, swing(1, "rolled, with shift"))
+    expect(page.locator("#large-exact")).to_have_text("Lead heel lifted 0.6 s.")
+    expect(page.locator("#outcome")).to_contain_text("Swing 1: push rolled")
+    gateway.say(phase)  # of the next one: what the last one did stays
+    expect(page.locator("#phase")).to_have_text("Now: shift")
+    expect(page.locator("#large-exact")).to_have_text("Lead heel lifted 0.6 s.")
+    expect(page.locator("#outcome")).to_contain_text("Swing 1: push rolled")
 
 
 @pytest.mark.parametrize("theme", ["light", "dark", "sun"])

@@ -1,0 +1,86 @@
+"""The simulator's process is waited for, however slow the machine is.
+
+A machine that is starved of time is stood for by an event loop whose clock leaps an hour: every
+limit in seconds is over then, while nothing has had time to happen.
+"""
+
+import asyncio
+
+import pytest
+
+pytest.importorskip("bumble", reason="virtual insoles need the extra 'virtual'")
+
+from plantigrade_gateway.errors import BluetoothError
+from plantigrade_gateway.session.insoles import opened_radio
+from plantigrade_gateway.virtual.process import Simulation, simulator_process
+
+pytestmark = pytest.mark.dear
+
+HOUR_S = 3600.0
+
+
+def leap(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let an hour pass on the running loop's clock at once."""
+    loop = asyncio.get_running_loop()
+    now_s = loop.time
+    monkeypatch.setattr(loop, "time", lambda: now_s() + HOUR_S)
+
+
+async def some_turns() -> None:
+    for _ in range(20):
+        await asyncio.sleep(0)
+
+
+def test_virtual_insoles_that_take_long_to_start_are_waited_for(monkeypatch):
+    said: list[str] = []
+
+    async def go() -> list[str]:
+        opening = simulator_process(Simulation(), said.append)
+        entering = asyncio.create_task(opening.__aenter__())
+        while not said and not entering.done():
+            leap(monkeypatch)
+            await some_turns()
+        transports = await entering
+        await opening.__aexit__(None, None, None)
+        return transports
+
+    (transport,) = asyncio.run(go())
+    assert transport.startswith("tcp-client:127.0.0.1:")
+    assert len(said) == 1
+    assert "waiting for them" in said[0] and "Ctrl-C" in said[0]
+
+
+def test_virtual_insoles_that_cannot_start_end_in_one_sentence():
+    async def go() -> None:
+        taken = await asyncio.start_server(lambda *_: None, "127.0.0.1", 0)
+        port = taken.sockets[0].getsockname()[1]
+        async with taken, simulator_process(Simulation(port=port), pytest.fail):
+            pass
+
+    with pytest.raises(BluetoothError, match=r"^virtual insoles: port \d+: cannot be used"):
+        asyncio.run(go())
+
+
+@pytest.mark.parametrize("is_ours", [True, False])
+def test_a_radio_of_our_own_program_is_waited_for_until_it_ends(monkeypatch, is_ours):
+    """Another's, which may not be there at all, is not."""
+
+    async def go() -> bool:
+        came: list[asyncio.StreamWriter] = []
+        server = await asyncio.start_server(lambda _, w: came.append(w), "127.0.0.1", 0)
+        port = server.sockets[0].getsockname()[1]
+        opening = opened_radio(f"tcp-client:127.0.0.1:{port}", is_ours=is_ours)
+        entering = asyncio.create_task(opening.__aenter__())
+        while not came:
+            await asyncio.sleep(0.01)
+        await some_turns()
+        leap(monkeypatch)
+        await some_turns()
+        waited = not entering.done()
+        came[0].close()
+        server.close()
+        with pytest.raises(BluetoothError, match="cannot be used"):
+            await entering
+        return waited
+
+    assert asyncio.run(go()) is is_ours
