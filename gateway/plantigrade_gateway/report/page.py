@@ -46,14 +46,14 @@ _FOOT_SAYS = {
     "between": "is somewhere in between",
     "disagree": "stands one way and walks another",
 }
-_MOMENTS = ("most weight on the back foot", "weight goes across", "most weight on the front foot")
+_MOMENTS = ("most weight on the trail foot", "weight goes across", "most weight on the lead foot")
 _PUSHES = {
-    Manner.ROLLED: "Your back foot rolled from heel to toes as the weight went across.",
-    Manner.SKIPPED: "Your back foot jumped to its toes.",
-    Manner.HELD: "Your back foot stayed where it was.",
+    Manner.ROLLED: "Your trail foot rolled from heel to toes as the weight went across.",
+    Manner.SKIPPED: "Your trail foot jumped to its toes.",
+    Manner.HELD: "Your trail foot stayed where it was.",
 }
-_EARLY = "Your back foot was on its toes before the weight went across."
-_TOPICS = {"lead heel": "Front heel", "push": "Push"}
+_EARLY = "Your trail foot was on its toes before the weight went across."
+_TOPICS = {"lead heel": "Lead heel", "push": "Push"}
 _PLANS = {
     "up": "let it come up as you turn back",
     "down": "keep it down",
@@ -65,8 +65,8 @@ _NOT_SEEN = {
     "no-hold": "something stands in the way today",
     "body": "something above the feet comes first",
     "feet-known": "we want to know your feet better first",
-    "heel-plan": "the front heel does not do yet what we decided",
-    "trail-heel": "the back heel is not heavy yet",
+    "heel-plan": "the lead heel does not do yet what we decided",
+    "trail-heel": "the trail heel is not heavy yet",
     "push-smooth": "the push is not there yet in smooth swings",
     "push-full": "the push is not there yet in full swings",
     "quiet": "you rock more when you swing harder",

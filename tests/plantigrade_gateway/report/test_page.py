@@ -26,8 +26,10 @@ from plantigrade_gateway.store.store import Store
 pytestmark = pytest.mark.dear
 
 NOW = datetime(2026, 3, 30, 9, 0, tzinfo=UTC)
-NOT_SAID = ("BW", "kPa", "CoP", "MDC", "heel_and_ball", "midfoot", "trail", "unclear", "%", "±")
+NOT_SAID = ("BW", "kPa", "CoP", "MDC", "heel_and_ball", "midfoot", "unclear", "%", "±")
 """Words and units of the coach's pages (and of the trade) that a player is not told."""
+OTHER_NAMES = re.compile(r"\b(front|back|rear) (foot|heel)", re.IGNORECASE)
+"""Of what design §2 calls lead and trail, as the drills' titles on the same page do."""
 NOTHING = PageRows(eighteen(), None, ())
 
 
@@ -68,7 +70,7 @@ def test_a_page_shows_what_was_found_decided_and_to_do(register, case):
     ]
     assert len(page.moments) == 3
     assert page.decided == (
-        "Front heel: Let the front heel float up. Put it down, then hit.",
+        "Lead heel: Let the lead heel float up. Put it down, then hit.",
         "Push: Heel, then the middle, then the toes.",
     )
     assert len(page.drills) == 2
@@ -86,6 +88,11 @@ def test_a_page_has_no_word_of_the_trade_and_few_words(register, case):
     drills = {drill.what for drill in page.drills}  # a drill's own name stays
     told = " ".join(text for text in page.texts if text not in drills)
     assert [word for word in NOT_SAID if word in told] == []
+    assert OTHER_NAMES.search(words) is None
+
+
+def test_the_rules_call_a_foot_to_the_player_as_the_drills_do():
+    assert [rule.id for rule in built_in().rules if OTHER_NAMES.search(rule.player)] == []
 
 
 def test_the_swing_shown_is_whole_and_of_the_last_full_set(case):
