@@ -29,8 +29,9 @@ ALLOWED: dict[str, set[str]] = {
     "check": {"record", "analysis"},
     "coach": {"record", "rules", "analysis", "check"},
     "store": {"wire", "record", "sound", "drills", "analysis"},
-    # record: intents of sets; check: what a speed block's record tells, and its dose
-    "people": {"record", "rules", "analysis", "check", "store", "coach"},
+    # record: intents of sets; check: what a speed block's record tells, and its dose; drills: those
+    # that a kept rule file may name
+    "people": {"record", "drills", "rules", "analysis", "check", "store", "coach"},
     "prints": set(),
     "virtual": {"wire", "record"},
     "report": {

@@ -11,6 +11,7 @@ from difflib import get_close_matches
 from functools import lru_cache
 
 from plantigrade.errors import shown
+from plantigrade_gateway.drills.files import Shelf, shelf
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.players import Register
@@ -115,10 +116,12 @@ class RuleBook:
         Raises
         ------
         InputError
-            It cannot be used, or another one has its name and version: one sentence.
+            It cannot be used, names a drill that is neither built in nor one of the files beside
+            the store, or another one has its name and version: one sentence.
         """
         made = _read(text)
         _check_numbers(made)
+        _check_drills(made, shelf(self._register.store.path))
         for one in (*self.versions(), Version("", built_in_text(), is_built_in=True)):
             if one.text != text and _named(one) == (made.name, made.version):
                 raise InputError(
@@ -165,6 +168,22 @@ def _check_numbers(made: RuleSet) -> None:
                 )
             if isinstance(value, str) and not isinstance(known[name], str):
                 raise InputError(f"rules: {table}.{name} is {shown(value)}, expected a number")
+
+
+def _check_drills(made: RuleSet, drills: Shelf) -> None:
+    """Refuse a drill that nobody could begin: the player's page would leave it out in silence.
+
+    Raises
+    ------
+    InputError
+        A rule names a drill that is not there.
+    """
+    for rule in made.rules:
+        if rule.drill:
+            try:
+                drills.find(rule.drill)
+            except InputError as error:
+                raise InputError(f"rules: rule {shown(rule.id)}: {error}") from error
 
 
 def _version(change: Change) -> Version:

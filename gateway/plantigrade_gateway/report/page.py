@@ -4,7 +4,7 @@ No trade word, no unit, no class name: the coach's sheet has those. What is not 
 """
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from plantigrade_gateway.coach.progress import next_check
 from plantigrade_gateway.coach.sheet import NOT_SEEN, EvidenceSheet, evidence
 from plantigrade_gateway.coach.swings import counted, sets_of_visit, silent_sets
 from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.model import Drill
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
@@ -46,14 +47,14 @@ _FOOT_SAYS = {
     "between": "is somewhere in between",
     "disagree": "stands one way and walks another",
 }
-_MOMENTS = ("most weight on the back foot", "weight goes across", "most weight on the front foot")
+_MOMENTS = ("most weight on the trail foot", "weight goes across", "most weight on the lead foot")
 _PUSHES = {
-    Manner.ROLLED: "Your back foot rolled from heel to toes as the weight went across.",
-    Manner.SKIPPED: "Your back foot jumped to its toes.",
-    Manner.HELD: "Your back foot stayed where it was.",
+    Manner.ROLLED: "Your trail foot rolled from heel to toes as the weight went across.",
+    Manner.SKIPPED: "Your trail foot jumped to its toes.",
+    Manner.HELD: "Your trail foot stayed where it was.",
 }
-_EARLY = "Your back foot was on its toes before the weight went across."
-_TOPICS = {"lead heel": "Front heel", "push": "Push"}
+_EARLY = "Your trail foot was on its toes before the weight went across."
+_TOPICS = {"lead heel": "Lead heel", "push": "Push"}
 _PLANS = {
     "up": "let it come up as you turn back",
     "down": "keep it down",
@@ -65,8 +66,8 @@ _NOT_SEEN = {
     "no-hold": "something stands in the way today",
     "body": "something above the feet comes first",
     "feet-known": "we want to know your feet better first",
-    "heel-plan": "the front heel does not do yet what we decided",
-    "trail-heel": "the back heel is not heavy yet",
+    "heel-plan": "the lead heel does not do yet what we decided",
+    "trail-heel": "the trail heel is not heavy yet",
     "push-smooth": "the push is not there yet in smooth swings",
     "push-full": "the push is not there yet in full swings",
     "quiet": "you rock more when you swing harder",
@@ -103,7 +104,8 @@ def page_of(register: Register, player_id: str, rules: RuleSet) -> PlayerPage:
         [(stand.start_s, stand.end_s) for stand in taken_stands(last.analysis)],
         () if swing is None else moments_s(swing),
     )
-    return player_page(case, found, rules, rows, swing)
+    drills = shelf(register.store.path).drills
+    return player_page(case, found, rules, drills, rows, swing)
 
 
 def write_page(
@@ -141,7 +143,12 @@ def write_page(
 
 
 def player_page(
-    case: Case, found: EvidenceSheet, rules: RuleSet, rows: PageRows, swing: Swing | None
+    case: Case,
+    found: EvidenceSheet,
+    rules: RuleSet,
+    drills: Mapping[str, Drill],
+    rows: PageRows,
+    swing: Swing | None,
 ) -> PlayerPage:
     """Return the page.
 
@@ -152,6 +159,8 @@ def player_page(
     found : EvidenceSheet
         Of the same case and rules.
     rules : RuleSet
+    drills : dict of str to Drill
+        Those that the rules may name.
     rows : PageRows
         Of the last visit's stands and of the swing shown.
     swing : Swing or None
@@ -166,7 +175,7 @@ def player_page(
         moments=moments,
         swing=_swing_says(swing) if moments and swing is not None else "",
         decided=tuple(_decided(case.decisions))[:_LINES],
-        drills=() if found.sheet.is_held else tuple(_drills(found))[:_DRILLS],
+        drills=() if found.sheet.is_held else tuple(_practices(found, drills))[:_DRILLS],
         speed=_speed(case, found),
         since=_since(case, rules),
         next_visit="" if again is None else _day(again),
@@ -245,12 +254,12 @@ def _decided(decisions: tuple[Decided, ...]) -> Iterator[str]:
                     yield f"{label}: {words}"
 
 
-def _drills(found: EvidenceSheet) -> Iterator[Practice]:
-    shelved, done = shelf(None).drills, set()
+def _practices(found: EvidenceSheet, drills: Mapping[str, Drill]) -> Iterator[Practice]:
+    done = set()
     for rule in _suggested(found):
-        if rule.drill in shelved and rule.drill not in done:
+        if rule.drill in drills and rule.drill not in done:
             done.add(rule.drill)
-            yield Practice(shelved[rule.drill].title, (HOW_MANY, rule.player))
+            yield Practice(drills[rule.drill].title, (HOW_MANY, rule.player))
 
 
 def _suggested(found: EvidenceSheet) -> Iterator[Rule]:

@@ -153,7 +153,7 @@ MIRA = Story(
         ),
     ),
     decided=(
-        ("lead heel", "go", "either", "Your front heel may do what it does now."),
+        ("lead heel", "go", "either", "Your lead heel may do what it does now."),
         ("push", "go", "even", "Roll from heel to toe as you turn."),
         ("speed", "go", "", "Five fast ones, rest, and stop when the roll goes."),
     ),
@@ -210,7 +210,7 @@ JONAH = Story(
         ),
     ),
     decided=(
-        ("lead heel", "go", "up", "Let the front heel float up. Put it down, then hit."),
+        ("lead heel", "go", "up", "Let the lead heel float up. Put it down, then hit."),
         ("push", "go", "deliberate", "Heel, then the middle, then the toes."),
         ("speed", "not yet", "", "First the long push, then fast."),
     ),

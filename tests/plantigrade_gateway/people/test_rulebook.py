@@ -59,12 +59,28 @@ def test_every_version_is_kept_and_the_last_holds(book):
             other("2").replace("warm_up_swings = 10", 'warm_up_swings = "ten"'),
             "speed.warm_up_swings is 'ten', expected a number",
         ),
+        (
+            other("2").replace('drill = "heel_lift"', 'drill = "heel_lfit"', 1),
+            "rule 'lead-heel-rise': drill 'heel_lfit': is not known, expected perhaps heel_lift",
+        ),
     ],
 )
 def test_what_cannot_be_used_is_not_kept(book, register, text, said):
     with pytest.raises(InputError, match=said):
         book.keep(text)
     assert register.log.changes() == []
+
+
+def test_a_drill_of_the_coachs_own_files_may_be_named(book, register):
+    """A drill file lies in the folder beside the store (drill_file.md)."""
+    text = other("2").replace('drill = "heel_lift"', 'drill = "float"', 1)
+    with pytest.raises(InputError, match="drill 'float': is not known"):
+        book.keep(text)
+    folder = register.store.path.parent / "drills"
+    folder.mkdir()
+    own = 'name = "float"\ntitle = "Float"\ngoal = "Let the heel float."\nkind = "heel_lift"\n'
+    (folder / "float.toml").write_text(own)
+    assert book.keep(text).text == text == book.current().text
 
 
 def test_a_sheet_keeps_the_rules_that_it_was_decided_with(book, register):

@@ -12,13 +12,14 @@ import pytest
 from plantigrade.zones import eighteen
 from plantigrade_gateway.coach.case import Case, Decided, Questions
 from plantigrade_gateway.coach.sheet import evidence
+from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.report.page import moments_s, page_of, player_page, shown_swing, write_page
 from plantigrade_gateway.report.pagerows import PageRows
 from plantigrade_gateway.report.typeset import NotPrinted, PlayerPage
-from plantigrade_gateway.rules.files import built_in
+from plantigrade_gateway.rules.files import built_in, built_in_text, rules_of
 from plantigrade_gateway.session import invented
 from plantigrade_gateway.session.invented import JONAH, put
 from plantigrade_gateway.store.store import Store
@@ -26,8 +27,10 @@ from plantigrade_gateway.store.store import Store
 pytestmark = pytest.mark.dear
 
 NOW = datetime(2026, 3, 30, 9, 0, tzinfo=UTC)
-NOT_SAID = ("BW", "kPa", "CoP", "MDC", "heel_and_ball", "midfoot", "trail", "unclear", "%", "±")
+NOT_SAID = ("BW", "kPa", "CoP", "MDC", "heel_and_ball", "midfoot", "unclear", "%", "±")
 """Words and units of the coach's pages (and of the trade) that a player is not told."""
+OTHER_NAMES = re.compile(r"\b(front|back|rear) (foot|heel)", re.IGNORECASE)
+"""Of what design §2 calls lead and trail, as the drills' titles on the same page do."""
 NOTHING = PageRows(eighteen(), None, ())
 
 
@@ -54,7 +57,8 @@ def made(case: Case) -> PlayerPage:
     """Return a case's page without its pictures."""
     last = case.visits[-1]
     swing = shown_swing(last, built_in())
-    return player_page(case, evidence(case, built_in()), built_in(), NOTHING, swing)
+    drills = shelf(None).drills
+    return player_page(case, evidence(case, built_in()), built_in(), drills, NOTHING, swing)
 
 
 def test_a_page_shows_what_was_found_decided_and_to_do(register, case):
@@ -68,7 +72,7 @@ def test_a_page_shows_what_was_found_decided_and_to_do(register, case):
     ]
     assert len(page.moments) == 3
     assert page.decided == (
-        "Front heel: Let the front heel float up. Put it down, then hit.",
+        "Lead heel: Let the lead heel float up. Put it down, then hit.",
         "Push: Heel, then the middle, then the toes.",
     )
     assert len(page.drills) == 2
@@ -86,6 +90,31 @@ def test_a_page_has_no_word_of_the_trade_and_few_words(register, case):
     drills = {drill.what for drill in page.drills}  # a drill's own name stays
     told = " ".join(text for text in page.texts if text not in drills)
     assert [word for word in NOT_SAID if word in told] == []
+    assert OTHER_NAMES.search(words) is None
+
+
+def test_the_rules_call_a_foot_to_the_player_as_the_drills_do():
+    assert [rule.id for rule in built_in().rules if OTHER_NAMES.search(rule.player)] == []
+
+
+def test_a_drill_of_the_coachs_own_files_stands_on_the_page(register, case):
+    """Jonah's lead foot bears on heel and ball, for which the rules name the drill heel_lift."""
+    folder = register.store.path.parent / "drills"
+    folder.mkdir()
+    own = folder / "float.toml"
+    own.write_text("""
+name = "float"
+title = "Float the heel"
+goal = "Let the lead heel float."
+kind = "heel_lift"
+""")
+    text = built_in_text().replace('drill = "heel_lift"', 'drill = "float"')
+    rules = rules_of(text, "rules")
+    shown = [drill.what for drill in page_of(register, case.player_id, rules).drills]
+    assert "Float the heel" in shown
+    own.unlink()
+    shown = [drill.what for drill in page_of(register, case.player_id, rules).drills]
+    assert shown and "Float the heel" not in shown
 
 
 def test_the_swing_shown_is_whole_and_of_the_last_full_set(case):

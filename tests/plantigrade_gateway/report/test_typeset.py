@@ -38,13 +38,13 @@ def full_page() -> PlayerPage:
         for foot in Foot
     )
     both = pair(LAYOUT, FLAT, FLAT, 30.0)
-    says = ("most weight on the back foot", "weight moves across", "most weight on the front foot")
+    says = ("most weight on the trail foot", "weight moves across", "most weight on the lead foot")
     return PlayerPage(
         name="Ida Quist (invented)",
         under="5 January 2026, low shoe",
         feet=feet,
         moments=tuple(Moment(both, text, text) for text in says),
-        swing="Your seventh swing: the back foot rolled.",
+        swing="Your seventh swing: the trail foot rolled.",
         decided=("Lead heel: go.", "Push: not yet.", TYPED),
         drills=(
             Practice("One long push", ("Eight swings.", "Feel the heel first.")),

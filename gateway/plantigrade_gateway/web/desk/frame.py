@@ -25,7 +25,11 @@ class Desk:
     preparing: Preparing
 
     def page(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:  # noqa: ANN401
-        """Return a page."""
+        """Return a page.
+
+        One that answers a form is given ``instead``: the address at which that form is, to which a
+        browser's *Back* leads.
+        """
         shown = {"here": "sessions", "rights": "coach", **values}
         return HTMLResponse(rendered(template, words=words, formats=formats, **shown), status)
 
@@ -54,6 +58,8 @@ class DeskRoute(APIRoute):
                 refused = status == 409 and request.method == "POST" and rest
                 back = f"/{here}/{rest[0]}" if refused else None
                 shown = {"here": here, "rights": "coach", "problem": str(error), "back": back}
+                if back is not None:
+                    shown["instead"] = back
                 return HTMLResponse(rendered("sorry.html", **shown), status)
 
         return handler

@@ -81,6 +81,8 @@ def assigning_router(desk: Desk) -> APIRouter:
 def _add_list(router: APIRouter, desk: Desk) -> None:
     def form(typed: Form, problem: str = "", status: int = 200) -> Response:
         shown = {"form": playerforms.filled(typed), "problem": problem, "hands": HANDS}
+        if problem:
+            shown["instead"] = f"{HERE}/new"
         return desk.page("player_new.html", status, here="players", **shown)
 
     @router.get("", response_class=HTMLResponse)
@@ -152,6 +154,8 @@ def _add_player(router: APIRouter, desk: Desk) -> None:
         if is_edited:
             shown["form"] = playerforms.filled(typed)
         shown |= {"problem": problem, "typed": typed, "is_edited": is_edited}
+        if problem:
+            shown["instead"] = f"{HERE}/{player_id}"
         return desk.page("player.html", status, here="players", **shown)
 
     async def said(request: Request, player_id: str, act: Act, part: str) -> Response:
@@ -256,6 +260,8 @@ def _add_end(router: APIRouter, desk: Desk) -> None:
         profile = desk.reads.player(player_id)
         count = len(desk.reads.store.sessions(player_id))
         shown = {"player": profile, "sessions": count, "problem": problem}
+        if problem:
+            shown["instead"] = f"{HERE}/{player_id}/delete"
         return desk.page("player_delete.html", status, here="players", **shown)
 
     @router.get("/{player_id}/delete", response_class=HTMLResponse)
@@ -274,6 +280,7 @@ def _add_end(router: APIRouter, desk: Desk) -> None:
                 return delete_page(player_id, str(error), 422)
             with desk.reads.writing() as register:
                 receipt = delete_player(register, player_id)
-            return desk.page("receipt.html", here="players", lines=list(receipt.lines()))
+            lines = list(receipt.lines())
+            return desk.page("receipt.html", here="players", lines=lines, instead=HERE)
 
         return await asyncio.to_thread(work)

@@ -75,6 +75,7 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
     async def remark(request: Request, session_id: str, number: int) -> Response:
         form = await form_of_request(request)
         eye = form.get("eye") == "1"
+        here = f"/sessions/{session_id}/swings/{number}" + ("?eye=1" if eye else "")
 
         def work() -> Response:
             opened = desk.reads.open(session_id)
@@ -89,9 +90,10 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
             except InputError as error:
                 unit = form.get("unit", "")
                 template, view = swing_view(desk.reads, opened, number, eye=eye, unit=unit)
-                return desk.page(template, 422, **view, problem=str(error), typed=form)
-            here = f"/sessions/{session_id}/swings/{number}"
-            gone = RedirectResponse(here + ("?eye=1" if eye else ""), 303)
+                return desk.page(
+                    template, 422, **view, problem=str(error), typed=form, instead=here
+                )
+            gone = RedirectResponse(here, 303)
             if form.get("do") == "speed":
                 gone.set_cookie(UNIT_COOKIE, form.get("unit", ""), _KEPT_S, samesite="strict")
             return gone
@@ -119,7 +121,7 @@ def _add_notes(router: APIRouter, desk: Desk) -> None:
                     Visits(register).note(session_id, t_s, form.get("text", ""))
             except InputError as error:
                 shown = session_view(desk, opened, refused=str(error), typed=form)
-                return desk.page("session.html", 422, **shown)
+                return desk.page("session.html", 422, **shown, instead=f"/sessions/{session_id}")
             return _to_notes(session_id)
 
         return await asyncio.to_thread(work)

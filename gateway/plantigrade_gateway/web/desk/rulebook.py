@@ -27,6 +27,7 @@ def rulebook_router(desk: Desk) -> APIRouter:
             shown = book.version(version) if version else now
         except StoreError as error:
             raise NotThere(str(error)) from error
+        answers = {"instead": HERE} if problem else {}
         return desk.page(
             "rules.html",
             422 if problem else 200,
@@ -38,6 +39,7 @@ def rulebook_router(desk: Desk) -> APIRouter:
             is_now=shown.text == now.text,
             versions=book.versions(),
             unused=[] if problem or typed else list(unused(now.rules)),
+            **answers,
         )
 
     @router.get("", response_class=HTMLResponse)

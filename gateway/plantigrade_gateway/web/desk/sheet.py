@@ -2,6 +2,7 @@
 
 import asyncio
 from typing import Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
@@ -36,6 +37,10 @@ def sheet_router(desk: Desk) -> APIRouter:
     ) -> Response:
         shown = _shown(desk, player_id, visit, rules)
         shown |= {"typed": typed, "problem": problem}
+        if problem:
+            shown["instead"] = f"/players/{player_id}/sheet?" + urlencode(
+                {"visit": visit, "rules": rules}
+            )
         return desk.page("sheet.html", status, here="players", **shown)
 
     @router.get("/{player_id}/sheet", response_class=HTMLResponse)

@@ -78,6 +78,8 @@ def speeds_router(desk: Desk) -> APIRouter:
             except InputError as error:
                 problem = problem or str(error)
         values = _shown(desk, opened, form.get("unit", ""))
+        if form:
+            values["instead"] = f"/sessions/{session_id}/speeds"
         status = 422 if problem else 200
         return desk.page(
             "speeds.html",

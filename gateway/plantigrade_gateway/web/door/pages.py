@@ -4,7 +4,7 @@ import asyncio
 import io
 import math
 from collections.abc import Callable
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, urlencode
 
 import segno
 from fastapi import APIRouter, HTTPException, Request, Response
@@ -141,9 +141,10 @@ def own_path(wanted: str | None) -> str:
 
 
 def _page(wanted: str | None, problem: str = "", status: int = 200) -> HTMLResponse:
-    return HTMLResponse(
-        rendered("sign_in.html", rights="player", next=own_path(wanted), problem=problem), status
-    )
+    shown = {"rights": "player", "next": own_path(wanted), "problem": problem}
+    if problem:
+        shown["instead"] = f"{SIGN_IN}?{urlencode({'next': shown['next']})}"
+    return HTMLResponse(rendered("sign_in.html", **shown), status)
 
 
 def _keep(response: Response, token: str, secure: bool) -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
 from tests.support.deskserver import served
@@ -36,7 +36,8 @@ def address(tmp_path_factory) -> Iterator[str]:
 @pytest.fixture(params=SIZES)
 def page(request, browser: Browser, address) -> Iterator[Page]:
     width, height = SIZES[request.param]
-    with browser.new_context(viewport={"width": width, "height": height}) as context:
+    size: ViewportSize = {"width": width, "height": height}
+    with browser.new_context(viewport=size, base_url=address) as context:
         page = context.new_page()
         page.set_default_timeout(WAIT_MS)
         complaints = Complaints(page)
@@ -109,6 +110,49 @@ def test_a_player_from_the_first_page_to_the_receipt(page):
     page.get_by_role("link", name="All players").click()
     expect(page.locator("tbody")).not_to_contain_text("Mia")
     expect(page.locator("tbody")).to_contain_text("Iris Invented")
+
+
+def leave_and_come_back(page: Page) -> None:
+    """Go elsewhere from an answered form and press *Back*: a browser that asks shows no page."""
+    here = page.url
+    page.goto("/sessions")
+    page.go_back()
+    assert page.url == here
+    expect(page.get_by_role("alert")).to_have_count(0)
+
+
+def test_back_to_a_refused_form_leads_to_the_form(page):
+    """Chromium shows ERR_CACHE_MISS, and no page, for what it would have to send again."""
+    page.goto("/players/new")
+    page.get_by_label("Name or code").fill("Under Age")
+    page.get_by_label("right-handed").check()
+    page.get_by_label("under age").check()
+    page.get_by_role("button", name="Add the player").click()
+    expect(page.get_by_role("alert")).to_contain_text("guardian: is missing")
+    leave_and_come_back(page)
+    expect(page.get_by_role("button", name="Add the player")).to_be_visible()
+
+    page.goto("/players")
+    page.get_by_role("link", name="Iris Invented").click()
+    iris = page.url
+    consent = page.get_by_role("form", name="Consent to train for speed")
+    consent.get_by_label("until").fill("2001-12-31")
+    consent.get_by_role("button", name="Give").click()
+    expect(page.get_by_role("alert")).to_contain_text("until")
+    leave_and_come_back(page)
+    assert page.url == iris
+
+    page.goto(f"{iris}/delete")
+    page.get_by_label("Type the name").fill("Somebody")
+    page.get_by_role("button", name="Delete for good").click()
+    expect(page.get_by_role("alert")).to_contain_text("nothing was deleted")
+    leave_and_come_back(page)
+
+    page.goto("/rules")
+    page.get_by_role("textbox").fill("format = ")
+    page.get_by_role("button", name="Check and keep").click()
+    expect(page.get_by_role("alert")).to_contain_text("Not kept.")
+    leave_and_come_back(page)
 
 
 def test_the_sheet_shows_the_decision_first_and_takes_one(page, monkeypatch):
