@@ -70,7 +70,9 @@ class Commands(click.Group):
 
 def _keep_store(ctx: click.Context, _: click.Parameter, value: Path | None) -> None:
     if value is not None:
-        ctx.meta[_STORE] = value
+        from plantigrade_gateway.store.schema import followed
+
+        ctx.meta[_STORE] = followed(value)
 
 
 def _store_option(command: _Decorated) -> _Decorated:

@@ -2,10 +2,12 @@
 
 from pathlib import Path
 
+from plantigrade_gateway.store.schema import followed
+
 
 def store_path(data: Path) -> Path:
     """Return where a hub's working store lies, and its tables where no server has them."""
-    return data / "hub.sqlite3"
+    return followed(data / "hub.sqlite3")
 
 
 def objects_place(data: Path) -> str:

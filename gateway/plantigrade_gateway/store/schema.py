@@ -29,7 +29,16 @@ _LOG_PAGES = 512  # 8 MB of write-ahead log before it is taken into the file
 
 def default_path() -> Path:
     """Return where this installation's store lies unless told: the platform's data folder."""
-    return platformdirs.user_data_path("plantigrade", appauthor=False) / "store.sqlite3"
+    return followed(platformdirs.user_data_path("plantigrade", appauthor=False) / "store.sqlite3")
+
+
+def followed(path: Path) -> Path:
+    """Return the store's own file where a name is a link to it.
+
+    What lies beside a store is named after it, and two names would have two of it: who records
+    into the one would not be seen by who replaces the other.
+    """
+    return Path(os.path.realpath(path)) if path.is_symlink() else path
 
 
 def is_unused(named: Path | None) -> bool:

@@ -12,6 +12,7 @@ from tests.support.program import running
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
 
@@ -88,3 +89,21 @@ def test_what_the_commands_say(tmp_path):
     said = json.loads(told("--store", str(tmp_path / "n.sqlite3"), "restore", str(file), "--json"))
     assert (said["players_deleted"], said["kept"]) == (0, None)
     assert "no folder" in told(*here, "backup", str(tmp_path / "none" / "b.tar"), code=2)
+
+
+@pytest.mark.parametrize("is_named", [True, False])
+def test_a_store_that_is_recorded_into_is_not_replaced_by_another_name(
+    tmp_path, monkeypatch, is_named
+):
+    store, file, link = tmp_path / "s.sqlite3", tmp_path / "b.tar", tmp_path / "store.sqlite3"
+    link.symlink_to(store)
+    monkeypatch.setattr("platformdirs.user_data_path", lambda *_, **__: tmp_path)
+    by_link = ("--store", str(link)) if is_named else ()
+    told("--store", str(store), "players", "add", "Ada Invented", "--handed", "left")
+    told(*by_link, "backup", str(file))
+    with Store.open(store) as opened:
+        opened.database.mark_recording("5e" * 16)
+        said = told(*by_link, "restore", str(file), "--replace", code=2)
+        assert "a program records into it; stop it first" in said
+    told(*by_link, "restore", str(file), "--replace")
+    assert link.is_symlink()
