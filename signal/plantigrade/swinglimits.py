@@ -56,6 +56,9 @@ SETTLED_RANGE, SETTLED_S = 0.06, 0.5
 STEPPED_S = 0.08
 BACKSWING_FALL = 0.06
 """A fall of s so far under the address level is announced as a backswing (provisional)."""
+BACK_S = 0.2
+"""One that is at the address level again for so long is given up: a drive at `LEAST_PACE` has risen
+by `RISE` by then."""
 FALL_S = 1.0
 LOOK_S = 5.0
 KEEP_S = 12.0

@@ -30,6 +30,7 @@ from plantigrade.swing import (
 from plantigrade.swinglimits import (
     ADDRESS_BEFORE_S,
     AFTER_PEAK_S,
+    BACK_S,
     BACKSWING_FALL,
     DRIVEN_BW,
     DRIVEN_FALL,
@@ -101,6 +102,7 @@ class SwingDetector:
         self._announced = index
         self._backswing: tuple[int, float] | None = None
         self._heel_since: int | None = None
+        self._back_since: int | None = None  # at the address level again
         self._watch_from(index, index)
 
     def _watch_from(self, cursor: int, armed: int) -> None:
@@ -269,7 +271,7 @@ class SwingDetector:
             t = window.t_s[finish - start] if push.end_s is None else push.end_s
             events.append(Phase(PhaseKind.PUSH, float(t), self._rows.confirmed(decided), push))
         events.append(swing_of(window, candidate.shape, push, finish - start, manner, self.setup))
-        self._backswing = self._heel_since = None
+        self._backswing = self._heel_since = self._back_since = None
         self._since = candidate.peak  # the stillness before this swing is no other's address
         self._watch_from(decided + 1, decided)
         return True
@@ -400,7 +402,7 @@ class SwingDetector:
             events.append(
                 Phase(PhaseKind.CANCELLED, self._rows.time(index), self._rows.confirmed(index))
             )
-        self._backswing = self._heel_since = None
+        self._backswing = self._heel_since = self._back_since = None
 
     def _announce(self, stop: int, events: list[Event]) -> None:
         """Announce backswing and heel in the rows before `stop` that were not looked at yet."""
@@ -429,7 +431,7 @@ class SwingDetector:
             address = self._address(edge)
             if address is not None and not self._stepping(address, edge, edge):
                 self._backswing = (edge, address[2])
-                self._heel_since = None
+                self._heel_since = self._back_since = None
                 events.append(
                     Phase(PhaseKind.BACKSWING, self._rows.time(edge), self._rows.confirmed(edge))
                 )
@@ -437,7 +439,10 @@ class SwingDetector:
         return stop
 
     def _follow_backswing(self, start: int, stop: int, events: list[Event]) -> int:
-        """Announce the heel lifting and returning; give up a backswing that came back."""
+        """Announce the heel lifting and returning; give up a backswing that came back and stays.
+
+        A drive from a shallow backswing is over the address level before it has risen by `RISE`.
+        """
         assert self._backswing is not None
         begun, level = self._backswing
         setup, limits, watching = self.setup, self.setup.limits, self._stage is _Stage.WATCH
@@ -454,9 +459,15 @@ class SwingDetector:
             )
         least = setup.samples(limits.heel_lift_s)
         latest = begun + int(LOADING_S[1] * setup.rate_hz)
+        staying = setup.samples(BACK_S)
         flags = zip(returned.tolist(), low.tolist(), up.tolist(), strict=True)
         for at, (back, heel_low, heel_up) in enumerate(flags, start):
-            if watching and (back or at > latest):
+            if not back:
+                self._back_since = None
+            elif self._back_since is None:
+                self._back_since = at
+            stays = self._back_since is not None and at - self._back_since >= staying
+            if watching and (stays or at > latest):
                 self._cancel(at, events)
                 return at + 1
             since = self._heel_since

@@ -86,6 +86,20 @@ def phases(block: PairBlock, made: Setup | None = None) -> list[str]:
 # ---- one swing ----
 
 
+def test_a_swing_with_a_shallow_backswing_is_not_taken_back_in_its_drive():
+    """It comes over its address level, .5, before it has risen by .12 from its trough, .42."""
+    share = ((0.0, 0.5), (START_S, 0.5), (TROUGH_S, 0.42), (PEAK_S, 0.85), (5.5, 0.85))
+    heel = ((0.0, 0.5), (3.2, 0.5), (3.3, 0.0), (3.95, 0.0), (4.0, 0.5))
+    block = rows(share, lead_heel=heel)
+    assert len(swings(block)) == 1
+    assert phases(block) == ["backswing", "heel_lifted", "shift", "heel_returned", "push"]
+
+
+def test_a_backswing_that_comes_back_is_taken_back():
+    share = ((0.0, 0.5), (START_S, 0.5), (TROUGH_S, 0.42), (4.3, 0.5), (4.4, 0.5))
+    assert phases(rows(share)) == ["backswing", "cancelled"]
+
+
 @pytest.mark.parametrize("rate_hz", [100.0, 200.0])
 @pytest.mark.parametrize("lead", list(Foot))
 def test_the_moments_of_a_plain_swing(rate_hz, lead):

@@ -156,6 +156,9 @@ def spoken_text(rep: Rep, streak: int) -> str:
     return rep.words if rep.verdict is Verdict.MISSED else "Unclear."
 
 
+REST_S = 0.4
+"""How long the tone of a balance that was held rests, so that what says so is heard alone: the
+motif and a little (ours)."""
 _WHAT = {DrillKind.WALK_THROUGH: "step", DrillKind.BALANCE: "try"}
 
 
@@ -210,6 +213,7 @@ class DrillRun:
         self._answer: list[Cue] = []
         self._balance = Balance(drill.target) if isinstance(drill.target, BalanceTarget) else None
         self._swinging = False
+        self._rests_until_s = start_s
         self.settle(lead, bw_n, limits or Limits())
 
     @property
@@ -253,8 +257,10 @@ class DrillRun:
             rep = self._balance.row(float(block.t_s[k]), where)
             if rep is not None:
                 self._count(rep, reply)
+                self._rests_until_s = rep.t_s + REST_S
             if self._tone.of is not CopSource.NONE:
-                told = self._balance.holding and self._is_told()
+                rests = float(block.t_s[k]) < self._rests_until_s
+                told = self._balance.holding and self._is_told() and not rests
                 self._tone.push(block.slice(k, k + 1), told, reply.tone)
 
     def ask(self, now_s: float) -> list[Cue]:

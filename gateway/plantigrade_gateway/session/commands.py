@@ -196,13 +196,18 @@ class CommandHandler:
             self._unkept = None
 
     def _end_check(self, live: LiveSession) -> None:
-        """End the check; the drill that was chosen before it goes on."""
+        """End the check; the drill that was chosen before it goes on, but not after a stop."""
         check, self._check = self._check, None
         assert check is not None
         for moment in check.moments:
             self.live_feed.show(moment, live.analysis.pipeline)
         choice = self._choice or Choice(None, Feedback.EVERY)
+        if check.message()["phase"] == "stopped":
+            choice = Choice(None, Feedback.SILENT)
+            self.live_feed.say("No drill goes on after a stop.", "warn")
         moment = live.set_drill(choice.drill, choice.feedback)
+        if choice.drill is None:
+            self.live_feed.no_drill(choice.feedback)
         self.live_feed.show(moment, live.analysis.pipeline)
 
     def _show_check(self, live: LiveSession) -> None:

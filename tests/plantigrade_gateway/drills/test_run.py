@@ -30,6 +30,7 @@ from plantigrade_gateway.drills.run import DrillOutput, DrillRun, Score, spoken_
 from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sound.cues import CueKind, CueMaker
+from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 
 pytestmark = pytest.mark.dear
@@ -132,6 +133,22 @@ def test_a_quiet_stand_is_held():
     assert result.good >= 1
     held = next(rep for rep in result.reps if rep.verdict is Verdict.GOOD)
     assert 10.0 <= held.t_s <= 14.0  # it stands from the beginning
+
+
+def test_what_says_that_balance_was_held_is_heard_alone():
+    """The tone goes on while the stand does: it rests for as long as the motif sounds."""
+    heard, analysis = whole("balance", Feedback.EVERY)
+    (result,) = analysis.result().drills
+    lasts_s = len(motif(Motif.GOOD)) / SAMPLE_RATE_HZ
+    held = [cue for cue in heard.cues if str(cue.kind) == "good"]
+    assert len(held) == result.good >= 1
+    gains = [(point.t_s, point.gain) for point in heard.tone]
+    for cue in held:
+        begins_s = cue.decided_s + cue.delay_s
+        before = [gain for t_s, gain in gains if t_s < begins_s]
+        during = [(t, gain) for t, gain in gains if begins_s <= t <= begins_s + lasts_s]
+        assert before[-1] == 1.0 and during == [(begins_s, 0.0)]
+    assert any(t_s > held[0].decided_s and gain == 1.0 for t_s, gain in gains)
 
 
 def test_streaks():

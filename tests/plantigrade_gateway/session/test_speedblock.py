@@ -165,6 +165,28 @@ def test_a_player_who_hurts_stops_for_this_visit(store):
     again.close()
 
 
+@pytest.mark.parametrize("drill", ["push", None])
+@pytest.mark.parametrize("hurts", [True, False])
+def test_after_a_stop_no_drill_goes_on_and_after_any_other_end_it_does(store, drill, hurts):
+    bay = begun(store, [Do("pain")], known(store))
+    bay.command(do="end")
+    bay.handler.handle({"type": "drill", "name": drill, "feedback": None}, bay.live)
+    bay.command(do="begin", look="block", club="driver")
+    bay.command(do="answer", group="", by="player")
+    if hurts:
+        bay.command(do="pain")
+    bay.command(do="end")
+    practice = bay.live.analysis.practice
+    told = [m for m in bay.page.messages if m["type"] == "drill"][-1]
+    said = [m["text"] for m in bay.page.messages if m["type"] == "said"]
+    goes_on = None if hurts else drill
+    assert (None if practice.run is None else practice.run.drill.name) == goes_on
+    assert practice.is_silent is hurts
+    assert (told["name"], told["feedback"]) == (goes_on, "silent" if hurts else "every")
+    assert ("No drill goes on after a stop." in said) is hurts
+    bay.close()
+
+
 def test_a_player_who_does_not_rest_is_told_and_the_swings_count(store):
     """By the coach's own file: 30 s between swings. The player takes 9 to 13, less than half.
 

@@ -34,7 +34,7 @@ function aspect(element) {
 export class Large {
   constructor() {
     this.view = part("large-view");
-    this.drilling = false;
+    this.drilling = this.stopped = false;
     /** @type {any} */
     this.last = null; // the last swing
     this.waits = ""; // what is said while nothing is shown yet
@@ -42,10 +42,12 @@ export class Large {
   }
 
   /** @param {any} hello */
-  hello({ swing, drill, phase }) {
+  hello({ swing, drill, phase, check }) {
     this.last = swing;
+    this.stopped = false;
     this.drill(drill ?? { name: null });
     if (phase) this.phase(phase);
+    if (check) this.check(check);
   }
 
   /** Nothing is shown yet. @param {string} why @param {boolean} [comes] a swing is on the way */
@@ -62,7 +64,7 @@ export class Large {
   /** Without a drill there is no verdict: the push in words. @param {any} message */
   swing(message) {
     this.last = message;
-    if (this.drilling) return;
+    if (this.drilling || this.stopped) return;
     const { n, words, silent, counts: { swings, good } } = message;
     if (silent) {
       this.silent(n, "swing");
@@ -70,6 +72,12 @@ export class Large {
     }
     const score = `${good} of ${swings} good pushes`;
     this.show("", words.push, `${n}`, "swing", score, `Lead heel ${words.heel_lift}.`);
+  }
+
+  /** @param {any} check one that was stopped is all there is to read */
+  check({ on, phase }) {
+    this.stopped = Boolean(on && phase === "stopped");
+    if (this.stopped) this.show("", "Stop", "", "", "", "");
   }
 
   /** What is to be silent is so to the eye, too. @param {number} n @param {string} what */

@@ -392,3 +392,19 @@ def test_no_barrier_is_found_in_any_light(gateway, theme):
     for verdict in VERDICTS:
         show(gateway, "phone", drill(verdict, "Rolled through", 7, f"seen {theme} {verdict}"))
         assert barriers(page) == [], verdict
+
+
+def test_after_a_stop_there_is_nothing_but_the_stop_to_read(gateway):
+    page, line = gateway.page, gateway.page.locator("#large-line .squeezed")
+    stopped = {"type": "check", "on": True, "look": "block", "phase": "stopped", "may": ["end"]}
+    none = {"type": "drill", "name": None, "feedback": "silent"}
+    gateway.say(none, {**swing(4, "held"), "silent": True}, {**stopped, "advice": "Stop here."})
+    expect(line).to_have_text(["Stop"])
+    expect(page.locator("#pain-advice")).to_have_text("Stop here.")
+    gateway.say({**swing(5, "held"), "silent": True})
+    expect(page.locator("#outcome")).to_contain_text("Swing 5")
+    expect(line).to_have_text(["Stop"])
+    expect(page.locator("#large-number")).to_have_text("")
+    gateway.say({"type": "check", "on": False}, {**swing(6, "held"), "silent": True})
+    expect(line).to_have_text(["Silent"])
+    expect(page.locator("#large-number")).to_have_text("6")
