@@ -22,6 +22,7 @@ from plantigrade_gateway.web.live.page import Message
 
 STRIKE = "strike"
 """A mark that tells of a strike at this instant."""
+ENDED = "The check ended with its session, which keeps what was taken."
 _TRY_S = 5.0  # between two tries to keep what came of the questions
 _TWICE_S = 2.0  # a set begun again so soon was pressed twice
 
@@ -73,6 +74,7 @@ class CommandHandler:
         """End with the session what goes on in it."""
         self._keep_answer()
         if self._check is not None:
+            self.live_feed.say(ENDED, "warn")
             self._check = None
             self._tell_check()
 
@@ -160,9 +162,13 @@ class CommandHandler:
             self._keep_answer()
 
         is_block, named = look == BLOCK, None if club is None else str(club)
-        hooks = CheckHooks(
-            answered, lambda hold: people.no_speed(live.player_id, hold, is_block=is_block)
-        )
+
+        def no_speed(hold: str | None) -> str | None:
+            if hold is None:  # not asked by this check: perhaps by one before it
+                hold = people.hold(live.session_id)
+            return people.no_speed(live.player_id, hold, is_block=is_block)
+
+        hooks = CheckHooks(answered, no_speed)
         if is_block:
             try:
                 self._check = SpeedBlock(live, named, hooks, people)

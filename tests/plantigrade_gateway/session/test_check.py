@@ -286,6 +286,33 @@ def test_without_answers_no_fast_swings_are_made(store):
     bay.close()
 
 
+@pytest.mark.parametrize(("group", "said"), [("", None), ("pain", "No fast swings today: pain.")])
+def test_a_check_that_is_taken_up_goes_by_the_answers_of_its_visit(store, group, said):
+    bay = begun(store, (Do("start"),), "first")
+    bay.command(do="answer", group=group, by="player")
+    bay.command(do="end")
+    bay.command(do="begin", look="speed", club=None)
+    bay.command(do="skip")  # the questions
+    skipped_to(bay, "fast")
+    bay.command(do="start")
+    if said is None:
+        assert bay.check["phase"] == "lead in"
+    else:
+        assert bay.check["refused"] and bay.check["line"] == said
+    bay.close()
+
+
+def test_a_check_that_ends_with_its_session_says_so(store):
+    bay = begun(store, (Do("start"),))
+    bay.close()
+    told = [m["text"] for m in bay.page.messages if m["type"] == "said" and m["level"] == "warn"]
+    assert told == ["The check ended with its session, which keeps what was taken."]
+    over = begun(store, (Do("start"),))
+    over.command(do="end")
+    over.close()
+    assert all(m.get("level") != "warn" for m in over.page.messages)
+
+
 def test_a_minor_makes_fast_swings_after_the_decision_and_the_consent_only(store):
     with Register(store) as register:
         who = register.add(
