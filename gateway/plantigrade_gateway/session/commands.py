@@ -56,6 +56,7 @@ class CommandHandler:
         self._choosing = threading.Lock()
         self._people = people
         self._check: GuidedCheck | LiveCalibration | SpeedBlock | None = None
+        self._left: GuidedCheck | None = None  # one that was ended midway in this session
         self.ears: Ears | None = None  # a microphone that listens for strikes
         self.calibrating: Callable[[LiveSession], LiveCalibration] | None = None
         self._told: Message = NO_CHECK
@@ -75,8 +76,8 @@ class CommandHandler:
         self._keep_answer()
         if self._check is not None:
             self.live_feed.say(ENDED, "warn")
-            self._check = None
-            self._tell_check()
+        self._check = self._left = None
+        self._tell_check()
 
     def take(self, batch: Batch) -> None:
         """Take what came, for a calibration under way."""
@@ -136,6 +137,10 @@ class CommandHandler:
         do, check, problem = str(message.get("do")), self._check, None
         if check is None and do == "begin":
             problem = self._begin_check(message, live)
+        elif check is None and do == "take up" and self._left is not None:
+            self._check, self._left = self._left, None
+            self._check.take_up()
+            self.live_feed.no_drill(Feedback.SILENT)
         elif check is None:
             problem = "check: none is under way"
         else:
@@ -175,7 +180,7 @@ class CommandHandler:
             except GatewayError as error:
                 return str(error)
         else:
-            self._check = GuidedCheck(str(look), live, named, hooks)
+            self._check, self._left = GuidedCheck(str(look), live, named, hooks), None
         self.live_feed.no_drill(Feedback.SILENT)
         return None
 
@@ -205,8 +210,11 @@ class CommandHandler:
         """End the check; the drill that was chosen before it goes on."""
         check, self._check = self._check, None
         assert check is not None
+        if isinstance(check, GuidedCheck) and check.left:
+            self._left = check
         for moment in check.moments:
             self.live_feed.show(moment, live.analysis.pipeline)
+        check.moments.clear()
         choice = self._choice or Choice(None, Feedback.EVERY)
         moment = live.set_drill(choice.drill, choice.feedback)
         self.live_feed.show(moment, live.analysis.pipeline)
@@ -220,7 +228,10 @@ class CommandHandler:
         self._tell_check()
 
     def _tell_check(self) -> None:
-        message = NO_CHECK if self._check is None else self._check.message()
+        if self._check is not None:
+            message = self._check.message()
+        else:
+            message = NO_CHECK if self._left is None else {**NO_CHECK, "left": self._left.left}
         if message != self._told:
             self._told = message
             self.live_feed.check(message)

@@ -165,6 +165,8 @@ function hello({ session, clubs, check, gateway, rights }) {
 function show(check) {
   const { on, phase } = check;
   part("begin").hidden = on;
+  part("begin-left").hidden = !check.left;
+  if (check.left) write(part("begin-left"), `Go on where it was ended: ${check.left}`);
   part("questions").hidden = !on || phase !== "questions";
   part("stopped").hidden = !on || phase !== "stopped";
   part("step").hidden = !on || phase === "questions" || phase === "stopped";
@@ -218,6 +220,7 @@ part("club-speed").addEventListener("submit", (event) => {
 for (const look of LOOKS) {
   pressed(`begin-${look}`, () => ask("begin", { look, club: club.value || null }));
 }
+pressed("begin-left", () => ask("take up"));
 for (const name of BUTTONS) pressed(name, () => ask(name));
 pressed("stopped-end", () => ask("end"));
 part("notice-close").addEventListener("click", () => (part("notice").hidden = true));

@@ -165,6 +165,29 @@ def test_a_page_that_comes_later_sees_where_the_check_stands(bench):
 
 
 @pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+def test_a_check_that_was_ended_midway_is_taken_up_on_its_page(bench):
+    page, go_on = bench.page, "Go on where it was ended: Stand in your shoes"
+    button = page.get_by_role("button", name=go_on)
+    expect(button).to_be_hidden()
+    bench.press("First look: stand, walk, swing")
+    bench.bay.live.flush()
+    bench.answer()
+    bench.press("Go on")
+    bench.press("Skip")
+    bench.press("End the check")
+    expect(button).to_be_visible()
+    for size in (PHONE, TABLET):
+        page.set_viewport_size(size)
+        expect(button).to_be_in_viewport()
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+        assert barriers(page) == []
+    bench.press(go_on)
+    expect(page.locator("#title")).to_have_text("Stand in your shoes")
+    expect(page.locator("#start")).to_be_visible()
+    bench.bay.close()
+
+
+@pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
 def test_whose_check_it_is_stands_on_its_page(bench, store):
     """Else a check of the wrong player is noticed when it has been done."""
     page = bench.page
