@@ -156,6 +156,7 @@ class CheckBay:
             player_id=self.player_id,
         )
         self.handler.begin(self.live)
+        self.feed.set_player(self.player_id)
         self.feed.begin(self.live, "virtual insoles")
         entries, self.presses_s = entries_of(
             self.player, self.script, self.sensor, self.seed, self.calibrated

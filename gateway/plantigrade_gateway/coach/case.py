@@ -175,8 +175,6 @@ class Case:
     decisions : tuple of Decided
         The last of each topic.
     prints : tuple of Print
-    may_train_speed : bool
-        The guardian's consent to fast swings, for a minor.
     """
 
     player_id: str
@@ -187,7 +185,6 @@ class Case:
     findings: Mapping[str, str] = field(default_factory=dict)
     decisions: tuple[Decided, ...] = ()
     prints: tuple[Print, ...] = ()
-    may_train_speed: bool = False
 
 
 def not_theirs(session_id: str) -> str:

@@ -15,12 +15,7 @@ from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.store.rows import Session
 
 
-def case_of(
-    register: Register,
-    player_id: str,
-    upto_session: str | None = None,
-    today: date | None = None,
-) -> Case:
+def case_of(register: Register, player_id: str, upto_session: str | None = None) -> Case:
     """Return all that is known of a player.
 
     Parameters
@@ -29,8 +24,6 @@ def case_of(
     player_id : str
     upto_session : str, optional
         The last visit that counts; all that ended unless one is named.
-    today : date, optional
-        By which consents are judged; that of the last visit if left out.
 
     Returns
     -------
@@ -48,9 +41,6 @@ def case_of(
     sessions, upto = _sessions(register, player_id, upto_session)
     said = Visits(register)
     visits = tuple(said.visit(session.session_id) for session in sessions)
-    if today is None:
-        today = visits[-1].started.date() if visits else date.today()
-    consents = register.consents(player_id, today)
     return Case(
         player_id,
         profile.name,
@@ -63,10 +53,6 @@ def case_of(
             for made in register.decisions(player_id, upto)
         ),
         tuple(_prints(register, player_id)),
-        any(
-            one.what == "speed" and one.state == "given" and one.by == "guardian"
-            for one in consents
-        ),
     )
 
 

@@ -143,10 +143,12 @@ class GuidedCheck:
     phase : Phase
     moments : list of StepResult
         What it came to in the session, to be shown; the taker clears it.
+    left : str
+        The title of the step at which it was ended midway; empty: it was not.
     """
 
     def __init__(self, look: str, live: LiveSession, club: str | None, hooks: CheckHooks) -> None:
-        self.phase = Phase.QUESTIONS
+        self.phase, self.left = Phase.QUESTIONS, ""
         self.moments: list[StepResult] = [live.set_drill(None, Feedback.SILENT)]
         self._look, self._live, self._club, self._hooks = look, live, club, hooks
         self._steps = LOOKS[look]
@@ -188,10 +190,20 @@ class GuidedCheck:
         return None
 
     def close(self) -> None:
-        """End the check where it stands."""
+        """End the check where it stands; what of it was not taken yet may be taken up later."""
+        if self.phase in (Phase.LEAD_IN, Phase.RUNNING) and self._step.intent:
+            self._leave_and_withdraw()  # a part of a set is none
         self._leave_trial()
+        if self.phase not in (Phase.QUESTIONS, Phase.STOPPED, Phase.DONE):
+            self.left = self._step.title
         if self.phase is not Phase.STOPPED:
             self.phase = Phase.DONE
+
+    def take_up(self) -> None:
+        """Go on where it was ended midway: what was taken counts, and nothing is asked again."""
+        self.left = ""
+        self.phase, self._line, self._is_refused = Phase.READY, "", False
+        self.moments.append(self._live.set_drill(None, Feedback.SILENT))
 
     def _answer(self, message: Message) -> str | None:
         group, by = message.get("group") or "", message.get("by")

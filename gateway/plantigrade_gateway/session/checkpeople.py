@@ -89,12 +89,13 @@ class CheckPeople:
         with Register(self._store) as register:
             return speedwork.plan_now(register)
 
-    def hold(self, session_id: str) -> str:
-        """Return the group of the hold that stands at a visit; empty: none, or nobody was asked."""
-        assert self._store is not None
+    def hold(self, session_id: str) -> str | None:
+        """Return the group of the hold that stands at a visit; empty: none; None: not asked."""
+        if self._store is None:
+            return None
         with Register(self._store) as register:
             asked = Visits(register).said(session_id, ()).questions
-        return "" if asked is None else asked.hold
+        return None if asked is None else asked.hold
 
     def today(self, player_id: str, session_id: str, analysis: Analysis) -> speedwork.Today:
         """Return what stands of a player's speed work today, as `people.speedwork.today_of`."""

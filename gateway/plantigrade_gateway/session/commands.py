@@ -22,6 +22,7 @@ from plantigrade_gateway.web.live.page import Message
 
 STRIKE = "strike"
 """A mark that tells of a strike at this instant."""
+ENDED = "The check ended with its session, which keeps what was taken."
 _TRY_S = 5.0  # between two tries to keep what came of the questions
 _TWICE_S = 2.0  # a set begun again so soon was pressed twice
 
@@ -55,6 +56,7 @@ class CommandHandler:
         self._choosing = threading.Lock()
         self._people = people
         self._check: GuidedCheck | LiveCalibration | SpeedBlock | None = None
+        self._left: GuidedCheck | None = None  # one that was ended midway in this session
         self.ears: Ears | None = None  # a microphone that listens for strikes
         self.calibrating: Callable[[LiveSession], LiveCalibration] | None = None
         self._told: Message = NO_CHECK
@@ -73,8 +75,9 @@ class CommandHandler:
         """End with the session what goes on in it."""
         self._keep_answer()
         if self._check is not None:
-            self._check = None
-            self._tell_check()
+            self.live_feed.say(ENDED, "warn")
+        self._check = self._left = None
+        self._tell_check()
 
     def take(self, batch: Batch) -> None:
         """Take what came, for a calibration under way."""
@@ -134,6 +137,10 @@ class CommandHandler:
         do, check, problem = str(message.get("do")), self._check, None
         if check is None and do == "begin":
             problem = self._begin_check(message, live)
+        elif check is None and do == "take up" and self._left is not None:
+            self._check, self._left = self._left, None
+            self._check.take_up()
+            self.live_feed.no_drill(Feedback.SILENT)
         elif check is None:
             problem = "check: none is under way"
         else:
@@ -160,16 +167,20 @@ class CommandHandler:
             self._keep_answer()
 
         is_block, named = look == BLOCK, None if club is None else str(club)
-        hooks = CheckHooks(
-            answered, lambda hold: people.no_speed(live.player_id, hold, is_block=is_block)
-        )
+
+        def no_speed(hold: str | None) -> str | None:
+            if hold is None:  # not asked by this check: perhaps by one before it
+                hold = people.hold(live.session_id)
+            return people.no_speed(live.player_id, hold, is_block=is_block)
+
+        hooks = CheckHooks(answered, no_speed)
         if is_block:
             try:
                 self._check = SpeedBlock(live, named, hooks, people)
             except GatewayError as error:
                 return str(error)
         else:
-            self._check = GuidedCheck(str(look), live, named, hooks)
+            self._check, self._left = GuidedCheck(str(look), live, named, hooks), None
         self.live_feed.no_drill(Feedback.SILENT)
         return None
 
@@ -199,8 +210,11 @@ class CommandHandler:
         """End the check; the drill that was chosen before it goes on, but not after a stop."""
         check, self._check = self._check, None
         assert check is not None
+        if isinstance(check, GuidedCheck) and check.left:
+            self._left = check
         for moment in check.moments:
             self.live_feed.show(moment, live.analysis.pipeline)
+        check.moments.clear()
         choice = self._choice or Choice(None, Feedback.EVERY)
         if check.message()["phase"] == "stopped":
             choice = Choice(None, Feedback.SILENT)
@@ -219,7 +233,10 @@ class CommandHandler:
         self._tell_check()
 
     def _tell_check(self) -> None:
-        message = NO_CHECK if self._check is None else self._check.message()
+        if self._check is not None:
+            message = self._check.message()
+        else:
+            message = NO_CHECK if self._left is None else {**NO_CHECK, "left": self._left.left}
         if message != self._told:
             self._told = message
             self.live_feed.check(message)

@@ -50,7 +50,6 @@ def test_visits_come_in_order_with_all_that_was_said(store, register):
     visits.mark_unchanged(late)
     register.note_finding(key, "hips", "limit", "lead side")
     register.note_print(key, "left", "low")
-    register.grant(key, "speed", "guardian")
     register.decide(key, "lead heel", "go", date(2026, 3, 1), "let it rise", "up")
 
     case = case_of(register, key)
@@ -65,7 +64,7 @@ def test_visits_come_in_order_with_all_that_was_said(store, register):
     assert first.note(1) == SwingNote(excluded="stepped")
     assert not first.is_unchanged and second.is_unchanged
     assert (second.questions, second.shoe, second.notes) == (None, "", {})
-    assert case.is_minor and case.may_train_speed
+    assert case.is_minor
     assert case.findings == {"hips": "limit"} and case.prints == (Print("left", "low"),)
     assert case.decisions == (Decided("lead heel", "go", "up", "let it rise", date(2026, 3, 1)),)
 
@@ -101,15 +100,6 @@ def test_a_visit_under_way_counts_only_where_it_is_named(store, register):
     first, open_one = visit(store, key, 0), visit(store, key, 1, end=False)
     assert [v.session_id for v in case_of(register, key).visits] == [first]
     assert [v.session_id for v in case_of(register, key, open_one).visits] == [first, open_one]
-
-
-@pytest.mark.parametrize(("by", "until", "may"), [("player", None, False), ("guardian", 0, True)])
-def test_fast_swings_of_a_minor_need_the_guardian(store, register, by, until, may):
-    key = register.add(name="Ada", handedness="right")
-    visit(store, key, 5)
-    register.grant(key, "speed", by, None if until is None else date(2026, 3, 6))
-    assert case_of(register, key).may_train_speed == may
-    assert not case_of(register, key, today=date(2026, 3, 7)).may_train_speed
 
 
 def test_another_players_session_is_refused(store, register):

@@ -286,6 +286,79 @@ def test_without_answers_no_fast_swings_are_made(store):
     bay.close()
 
 
+@pytest.mark.parametrize(("group", "said"), [("", None), ("pain", "No fast swings today: pain.")])
+def test_a_check_that_is_taken_up_goes_by_the_answers_of_its_visit(store, group, said):
+    bay = begun(store, (Do("start"),), "first")
+    bay.command(do="answer", group=group, by="player")
+    bay.command(do="end")
+    bay.command(do="begin", look="speed", club=None)
+    bay.command(do="skip")  # the questions
+    skipped_to(bay, "fast")
+    bay.command(do="start")
+    if said is None:
+        assert bay.check["phase"] == "lead in"
+    else:
+        assert bay.check["refused"] and bay.check["line"] == said
+    bay.close()
+
+
+def test_a_check_that_was_ended_midway_is_taken_up_where_it_was(store):
+    """Two stands, a calibration's page and a part of a set between: nothing is done twice."""
+    script = (*[Do("start", STOOD)] * 2, Do("end"), Do("start", STOOD), Do("start", swung(3)))
+    bay = answered(store, (*script, Do("take up"), Do("start", swung(8))))
+    skipped_to(bay, "stand")
+    presses = bay.through()
+    for press in ("start", "start", "end"):
+        assert next(presses) == press
+        bay.command(do=press)
+    assert bay.page.messages[-1] == {"type": "check", "on": False, "left": "Stand in your shoes"}
+    live_messages().validate(bay.page.messages[-1])
+    bay.command(do="take up")
+    where = [bay.check[key] for key in ("phase", "step", "taken", "refused")]
+    assert where == ["ready", "stand", 2, False]
+    next(presses)
+    bay.command(do="start")
+    next(presses)
+    assert bay.check["step"] != "stand"
+    skipped_to(bay, "full")
+    bay.command(do="start")
+    next(presses)  # three swings are made
+    bay.command(do="end")
+    bay.command(do="take up")
+    next(presses)
+    bay.command(do="start")
+    assert list(presses) == []
+    found = bay.close()
+    assert len(list(taken_stands(found))) == 3
+    assert [len(run.swings) for run in found.standing_sets] == [8]
+    assert all(run.is_silent for run in found.standing_sets)
+
+
+def test_a_check_is_taken_up_in_its_own_session_and_until_another_begins(store):
+    bay = answered(store, (Do("start"),))
+    bay.command(do="end")
+    bay.command(do="begin", look="speed", club=None)
+    bay.command(do="end")  # at the questions: nothing of it is left
+    bay.command(do="take up")
+    assert bay.page.messages[-1]["text"] == "check: none is under way"
+    bay.command(do="begin", look="first", club=None)
+    bay.command(do="answer", group="", by="player")
+    bay.command(do="end")
+    bay.close()
+    assert bay.page.messages[-1] == {"type": "check", "on": False}
+
+
+def test_a_check_that_ends_with_its_session_says_so(store):
+    bay = begun(store, (Do("start"),))
+    bay.close()
+    told = [m["text"] for m in bay.page.messages if m["type"] == "said" and m["level"] == "warn"]
+    assert told == ["The check ended with its session, which keeps what was taken."]
+    over = begun(store, (Do("start"),))
+    over.command(do="end")
+    over.close()
+    assert all(m.get("level") != "warn" for m in over.page.messages)
+
+
 def test_a_minor_makes_fast_swings_after_the_decision_and_the_consent_only(store):
     with Register(store) as register:
         who = register.add(

@@ -102,6 +102,43 @@ class Questions {
   }
 }
 
+/** Whose session it is that the check goes into: a wrong player is seen before it is done. */
+class Whose {
+  constructor() {
+    /** @type {string | null} */
+    this.id = null;
+  }
+
+  /** @param {any} hello */
+  async hello({ player = null, rights, gateway }) {
+    const may = rights === "coach" && gateway !== false;
+    this.id = player;
+    let name = player === null ? "nobody registered" : player.slice(0, 8);
+    let lack = "";
+    if (may) {
+      try {
+        const answer = await fetch(`/players/choice.json?player=${player ?? ""}`);
+        if (answer.ok) {
+          const { players, lacks_consent } = await answer.json();
+          lack = lacks_consent;
+          name = players.find((/** @type {any} */ one) => one.id === player)?.name ?? name;
+        }
+      } catch {
+        // the id is shown, and the next hello asks again
+      }
+    }
+    if (this.id !== player) return; // another one has come meanwhile
+    part("whose").hidden = !may;
+    const link = /** @type {HTMLAnchorElement} */ (part("whose-name"));
+    write(link, name);
+    if (player === null) link.removeAttribute("href");
+    else link.href = `/players/${player}`;
+    part("whose-consent").hidden = !lack;
+    write(part("whose-consent"), lack);
+  }
+}
+
+const whose = new Whose();
 const voice = new Voice();
 const questions = new Questions();
 const club = /** @type {HTMLSelectElement} */ (part("club"));
@@ -128,6 +165,8 @@ function hello({ session, clubs, check, gateway, rights }) {
 function show(check) {
   const { on, phase } = check;
   part("begin").hidden = on;
+  part("begin-left").hidden = !check.left;
+  if (check.left) write(part("begin-left"), `Go on where it was ended: ${check.left}`);
   part("questions").hidden = !on || phase !== "questions";
   part("stopped").hidden = !on || phase !== "stopped";
   part("step").hidden = !on || phase === "questions" || phase === "stopped";
@@ -181,14 +220,17 @@ part("club-speed").addEventListener("submit", (event) => {
 for (const look of LOOKS) {
   pressed(`begin-${look}`, () => ask("begin", { look, club: club.value || null }));
 }
+pressed("begin-left", () => ask("take up"));
 for (const name of BUTTONS) pressed(name, () => ask(name));
 pressed("stopped-end", () => ask("end"));
 part("notice-close").addEventListener("click", () => (part("notice").hidden = true));
 
 /** @param {any} message */
 function take(message) {
-  if (message.type === "hello") hello(message);
-  else if (message.type === "check") show(message);
+  if (message.type === "hello") {
+    hello(message);
+    whose.hello(message);
+  } else if (message.type === "check") show(message);
   else if (message.type === "said" && message.level === "warn") {
     write(part("notice-text"), message.text);
     part("notice").hidden = false;

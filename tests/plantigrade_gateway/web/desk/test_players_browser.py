@@ -155,6 +155,53 @@ def test_back_to_a_refused_form_leads_to_the_form(page):
     leave_and_come_back(page)
 
 
+@pytest.mark.parametrize("part", ["", "/sheet"])
+def test_words_for_one_answer_do_not_stand_for_another(page, request, part):
+    """Of the push: a go for an even roll, in the coach's words."""
+    name = request.node.callspec.id
+    page.get_by_role("link", name="Add a player").click()
+    page.get_by_label("Name or code").fill(name)
+    page.get_by_label("right-handed").check()
+    page.get_by_role("button", name="Add the player").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text(name)
+    here = page.url
+    page.goto(here + part)
+    page.locator("summary.button").click()
+    push = page.get_by_role("group", name="Decide on the push")
+    form = page.locator("form", has=push)
+    words = form.get_by_label("Words for the player")
+    push.get_by_label("go", exact=True).check()
+    form.get_by_label("even").check()
+    words.fill("let it roll")
+    assert words.input_value() == "let it roll"  # nothing was said before: nothing is taken away
+    form.get_by_role("button", name="Decide on").click()
+    expect(page.locator("dl.decided")).to_contain_text("go, even")
+
+    page.locator("summary.button").click()
+    expect(words).to_have_value("let it roll")
+    push.get_by_label("not yet").check()
+    expect(words).to_have_value("")
+    expect(form.get_by_role("status")).to_have_text("Said for “go, even”: let it roll")
+    assert is_well_made(page)
+    push.get_by_label("go", exact=True).check()
+    expect(words).to_have_value("let it roll")
+    expect(form.get_by_role("status")).to_have_text("")
+    form.get_by_label("deliberate").check()
+    expect(words).to_have_value("")
+    words.fill("one long push")
+    push.get_by_label("not yet").check()
+    form.get_by_label("even").check()
+    push.get_by_label("go", exact=True).check()
+    expect(words).to_have_value("one long push")  # typed now: the coach's to change
+    push.get_by_label("not today").check()
+    words.fill("")
+    form.get_by_role("button", name="Decide on").click()
+    decided = page.locator("dl.decided div", has_text="push")
+    expect(decided).to_contain_text("not today, even")
+    expect(decided).not_to_contain_text("roll")
+    expect(decided).not_to_contain_text("long push")
+
+
 def test_the_sheet_shows_the_decision_first_and_takes_one(page, monkeypatch):
     page.get_by_role("link", name="Iris Invented").click()
     page.get_by_role("link", name="Evidence sheet").click()

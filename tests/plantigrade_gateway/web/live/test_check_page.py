@@ -164,6 +164,61 @@ def test_a_page_that_comes_later_sees_where_the_check_stands(bench):
     bench.bay.close()
 
 
+@pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+def test_a_check_that_was_ended_midway_is_taken_up_on_its_page(bench):
+    page, go_on = bench.page, "Go on where it was ended: Stand in your shoes"
+    button = page.get_by_role("button", name=go_on)
+    expect(button).to_be_hidden()
+    bench.press("First look: stand, walk, swing")
+    bench.bay.live.flush()
+    bench.answer()
+    bench.press("Go on")
+    bench.press("Skip")
+    bench.press("End the check")
+    expect(button).to_be_visible()
+    for size in (PHONE, TABLET):
+        page.set_viewport_size(size)
+        expect(button).to_be_in_viewport()
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+        assert barriers(page) == []
+    bench.press(go_on)
+    expect(page.locator("#title")).to_have_text("Stand in your shoes")
+    expect(page.locator("#start")).to_be_visible()
+    bench.bay.close()
+
+
+@pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+def test_whose_check_it_is_stands_on_its_page(bench, store):
+    """Else a check of the wrong player is noticed when it has been done."""
+    page = bench.page
+    whose, name = page.locator("#whose"), page.locator("#whose-name")
+    expect(name).to_have_text("nobody registered")
+    bench.bay.close()
+    with Register(store) as register:
+        mia = register.add(name="Invented Mia with a long name", handedness="right")
+        ben = register.add(name="Invented Ben", handedness="left")
+        register.grant(mia, "record", "player")
+    bench.begin((Do("start"),), player_id=ben)
+    expect(name).to_have_text("Invented Ben")
+    expect(page.locator("#whose-consent")).to_contain_text("Invented Ben is not noted")
+    bench.bay.close()
+    bench.begin((Do("start"),), player_id=mia)
+    expect(name).to_have_text("Invented Mia with a long name")
+    expect(page.locator("#whose-consent")).to_be_hidden()
+    bench.press("First look: stand, walk, swing")
+    for size in (PHONE, TABLET):
+        page.set_viewport_size(size)
+        expect(whose).to_be_visible()
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+        assert barriers(page) == []
+    bench.bay.handler.end()
+    expect(page.locator("#notice")).to_contain_text("The check ended with its session")
+    expect(page.locator("#begin")).to_be_visible()
+    whose.get_by_role("link", name="change").click()
+    expect(page.locator("#player-now")).to_have_text("Invented Mia with a long name")
+    bench.bay.close()
+
+
 def test_the_running_program_leads_on_by_itself(browser, tmp_path):
     """A recording stands for the insoles, at its own pace: nothing but time begins the trial."""
     recording = cut(tmp_path / "part.pgr", 0.0, 60.0)

@@ -1,0 +1,43 @@
+"""Whether a player may swing fast, as people said of them. All people in here are invented."""
+
+from datetime import date, timedelta
+
+import pytest
+
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.session.checkpeople import CheckPeople
+
+TODAY, DAY = date.today(), timedelta(days=1)
+
+
+@pytest.mark.parametrize(
+    ("by", "until", "may"),
+    [
+        ("player", None, False),
+        ("guardian", None, True),
+        ("guardian", TODAY, True),
+        ("guardian", TODAY - DAY, False),
+    ],
+)
+def test_a_minor_needs_the_guardians_consent_of_today(store, by, until, may):
+    with Register(store) as register:
+        key = register.add(name="Ada", handedness="right")
+        register.decide(key, "speed", "go", TODAY)
+        register.grant(key, "speed", by, until)  # by the player: before the age was known
+        register.edit(key, is_minor=True, guardian="Gus")
+    refused = CheckPeople(store).no_speed(key, "")
+    assert refused is None if may else refused is not None and "guardian" in refused
+
+
+def test_a_consent_that_was_withdrawn_and_a_decision_that_is_not_yet_keep_a_minor_back(store):
+    with Register(store) as register:
+        key = register.add(name="Ada", handedness="right", is_minor=True, guardian="Gus")
+        register.grant(key, "speed", "guardian")
+        register.decide(key, "speed", "not yet", TODAY)
+        refused = CheckPeople(store).no_speed(key, "")
+        assert refused is not None and "the coach decides first" in refused
+        register.decide(key, "speed", "go", TODAY)
+        assert CheckPeople(store).no_speed(key, "") is None
+        register.withdraw(key, "speed", "guardian")
+        refused = CheckPeople(store).no_speed(key, "")
+        assert refused is not None and "the guardian has not agreed" in refused
