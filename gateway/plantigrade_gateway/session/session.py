@@ -80,14 +80,9 @@ class StepResult:
 
     def then(self, later: "StepResult") -> "StepResult":
         """Return what this and what came next came to, together."""
-        one, two = self.output, later.output
+        a, b = self.output, later.output
         return StepResult(
-            Output(
-                one.events + two.events,
-                one.facts + two.facts,
-                one.rows + two.rows,
-                one.net + two.net,
-            ),
+            Output(a.events + b.events, a.facts + b.facts, a.rows + b.rows, a.net + b.net),
             self.cues + later.cues,
             self.tone + later.tone,
             self.score if later.score is None else later.score,
