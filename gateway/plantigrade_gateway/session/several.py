@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import itertools
 import json
+import logging
 import os
 import signal
 import sys
@@ -33,7 +34,7 @@ from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.sync.launch import opened_sync
-from plantigrade_gateway.upkeep import Backoff
+from plantigrade_gateway.upkeep import Backoff, fault
 from plantigrade_gateway.virtual.process import Simulation, simulator_process
 
 Message = dict[str, Any]
@@ -41,6 +42,7 @@ REFUSED = 2
 """The exit code of a program that cannot do what it was asked for."""
 _PROGRAM = "from plantigrade_gateway.cli.entry import main; main()"
 _LONGEST_LINE = 1 << 20
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,10 +96,14 @@ class PairProgram:
         backoff = Backoff()
         for turn in itertools.count():
             backoff.begin()
-            code = await self._once(stop)
+            try:
+                code = await self._once(stop)
+                how = f"signal {-code}" if code < 0 else f"code {code}"
+            except Exception as error:  # it could not even begin; the other pairs go on
+                _log.exception("%sits program", self._prefix)
+                code, how = 1, fault(error)
             if stop.is_set() or code == 0 or (code == REFUSED and turn == 0):
                 return code
-            how = f"signal {-code}" if code < 0 else f"code {code}"
             pause_s = backoff.end()
             self._say(
                 f"its program has ended ({how}) and is begun again in {pause_s:.0f} s; what it "
@@ -181,7 +187,7 @@ class PairProgram:
 
     async def _hear(self, process: asyncio.subprocess.Process) -> None:
         assert process.stdout is not None
-        while line := await process.stdout.readline():
+        while line := await _line(process.stdout):
             text = formats.printable(line.decode(errors="replace").rstrip())
             if text:
                 self._say(text)
@@ -210,6 +216,15 @@ class PairProgram:
         held, self._held = self._held, None
         for text in held or ():
             self._say(text)
+
+
+async def _line(stream: asyncio.StreamReader) -> bytes:
+    """Return the next line; of one that is longer than a line may be, its end."""
+    while True:
+        try:
+            return await stream.readline()
+        except ValueError:  # what there is of it is dropped
+            continue
 
 
 class Afar:

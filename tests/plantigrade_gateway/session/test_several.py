@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import errno
 import io
 import json
 import os
@@ -24,11 +25,13 @@ from rich.console import Console
 from tests.support.servers import Mosquitto
 from tests.support.waiting import HANG_S
 
+from plantigrade_gateway import upkeep
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.config import load
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.record.entries import INSOLE_OF, Kind
 from plantigrade_gateway.report.console import console
+from plantigrade_gateway.session import several
 from plantigrade_gateway.session.part import Part, PartOrder
 from plantigrade_gateway.session.several import _PROGRAM, Afar, PairOrder, PairProgram
 from plantigrade_gateway.store import results
@@ -376,3 +379,28 @@ def test_a_pair_that_refuses_at_once_is_not_begun_again(tmp_path):
     with Store.open(tmp_path / "store.sqlite3") as store:
         assert asyncio.run(ran(store)) == 2  # a wrong option, by POSIX's and click's custom
     assert "--no-such-option" in heard.getvalue() and "begun again" not in heard.getvalue()
+
+
+async def test_a_pair_that_cannot_begin_or_floods_its_output_is_begun_again(tmp_path, monkeypatch):
+    """Of a pair's program nothing ends the program above it, which has the other pairs."""
+    began = asyncio.create_subprocess_exec
+    tries: list[int] = []
+
+    async def begun(*arguments: Any, **more: Any) -> asyncio.subprocess.Process:
+        tries.append(len(tries))
+        if len(tries) == 1:
+            raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+        return await began(*arguments, **more)
+
+    monkeypatch.setattr(asyncio, "create_subprocess_exec", begun)
+    monkeypatch.setattr(several, "_PROGRAM", "print('x' * 3_000_000); print('goes on')")
+    monkeypatch.setattr(upkeep.Backoff, "end", lambda _: 0.0)
+    heard = io.StringIO()
+    with Store.open(tmp_path / "store.sqlite3") as store:
+        out = Console(file=heard, width=300)
+        program = PairProgram(PairOrder("A", (), PartOrder()), store, out, None)
+        async with asyncio.timeout(HANG_S):
+            assert await program.run(asyncio.Event()) == 0
+    said = heard.getvalue()
+    assert len(tries) == 2 and "pair A: goes on" in said
+    assert "Too many open files) and is begun again" in said
