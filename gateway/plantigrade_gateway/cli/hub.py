@@ -11,6 +11,7 @@ import click
 
 from plantigrade_gateway.cli.arguments import PATH
 from plantigrade_gateway.cli.forward import config_of, settings_option
+from plantigrade_gateway.extras import need
 
 if TYPE_CHECKING:
     import sqlalchemy as sa
@@ -71,6 +72,7 @@ def register(group: click.Group, json_option: Callable[[Any], Any]) -> None:
 
         A session with a spoilt object is said and holds up no other; then the exit code is 1.
         """
+        need("the objects of a hub", "obstore", "hub")
         from plantigrade_gateway.hub.intake import Intake
         from plantigrade_gateway.hub.objects import Objects
 
@@ -215,6 +217,7 @@ def _register_serve(hub: click.Group) -> None:
 
         Beyond this machine only under TLS, and the desk only to who signs in.
         """
+        need("the objects of a hub", "obstore", "hub")
         from plantigrade_gateway.cli.pages import see_to_password
         from plantigrade_gateway.errors import InputError
         from plantigrade_gateway.hub.folder import store_path

@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy import BigInteger, Boolean, Column, Index, Integer, String, Table, event
 
 from plantigrade_gateway.errors import RefusedNowError, StoreError
+from plantigrade_gateway.extras import need
 from plantigrade_gateway.people import hubtables
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.refusal import explain
@@ -111,6 +112,8 @@ def engine_for(path: Path) -> sa.Engine:
     ------
     StoreError
         The server's URL cannot be one.
+    InputError
+        The extra that reaches it is not installed.
     """
     given = os.environ.get(SERVER)
     return server_engine(given) if given else sqlite_engine(path)
@@ -126,9 +129,13 @@ def server_engine(text: str) -> sa.Engine:
     ------
     StoreError
         It is no URL of such a database.
+    InputError
+        The extra that reaches one is not installed.
     """
+    url = _url(text)
+    need("people's tables in PostgreSQL", "psycopg", "hub")
     engine = sa.create_engine(
-        url := _url(text),
+        url,
         pool_pre_ping=True,
         isolation_level="READ COMMITTED",
         hide_parameters=True,

@@ -5,12 +5,12 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.util import find_spec
 
 import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.extras import need
 from plantigrade_gateway.prints.sheet import PAPERS
 
 MOST_PHOTO_BYTES = 25_000_000
@@ -90,7 +90,7 @@ def flat_of(
         raise InputError(f"paper: is {paper!r}, expected one of {', '.join(PAPERS)}")
     if corners is not None:
         _check_corners(corners)
-    need_library()
+    need("footprints", "cv2", "prints")
     wanted = {"paper": paper, "corners": corners, "mirrored": mirrored}
     try:
         done = subprocess.run(
@@ -124,17 +124,3 @@ def _check_corners(corners: Sequence[tuple[float, float]]) -> None:
     turns = sides[:, 0] * np.roll(sides[:, 1], -1) - sides[:, 1] * np.roll(sides[:, 0], -1)
     if not ((np.abs(turns) > 1.0).all() and len(set(turns > 0)) == 1):
         raise InputError("corners: expected the four of a sheet, in order around it")
-
-
-def need_library() -> None:
-    """Refuse where the library that reads photos is not installed.
-
-    Raises
-    ------
-    InputError
-    """
-    if find_spec("cv2") is None:
-        raise InputError(
-            "prints need a library that is not installed; add it with "
-            "pip install 'plantigrade[prints]'"
-        )

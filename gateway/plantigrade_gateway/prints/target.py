@@ -4,7 +4,7 @@ import tempfile
 from itertools import pairwise
 from pathlib import Path
 
-from plantigrade_gateway.prints.apart import need_library
+from plantigrade_gateway.extras import need
 from plantigrade_gateway.prints.sheet import MARK_MM, PAPERS, Paper
 from plantigrade_gateway.words import PRINT_CAUTIONS
 
@@ -33,7 +33,7 @@ def target_page(paper: str) -> bytes:
     InputError
         The library that knows the marks is not installed.
     """
-    need_library()
+    need("footprints", "cv2", "prints")
     import typst
 
     with tempfile.TemporaryDirectory() as folder:

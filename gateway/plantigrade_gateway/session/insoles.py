@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from plantigrade.poses import Pose
 from plantigrade_gateway.errors import BluetoothError, InputError, StoreError
+from plantigrade_gateway.extras import need
 from plantigrade_gateway.record.entries import INSOLE_OF
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.owed import OwedPages, owed_by
@@ -30,7 +31,7 @@ from plantigrade_gateway.store.insoles import (
     size_notes,
 )
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.virtual.process import EXTRA, Simulation, simulator_process
+from plantigrade_gateway.virtual.process import Simulation, simulator_process
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 _ADAPTER = re.compile("hci[0-9]+")
@@ -175,8 +176,10 @@ async def opened_radio(transport: str | None, is_ours: bool = False) -> AsyncIte
 
     Raises
     ------
+    InputError
+        The transport needs the extra, which is not installed.
     BluetoothError
-        The transport needs the extra, or nothing answers on it; or adapters cannot be chosen here.
+        Nothing answers on it; or adapters cannot be chosen here.
     """
     if transport is None:
         yield Radio()
@@ -188,10 +191,9 @@ async def opened_radio(transport: str | None, is_ours: bool = False) -> AsyncIte
             )
         yield Radio(adapter=transport)
         return
-    try:
-        from plantigrade_gateway.virtual.backend import open_radio
-    except ImportError as error:
-        raise BluetoothError(EXTRA) from error
+    need(f"radios such as {transport}", "bumble", "virtual")
+    from plantigrade_gateway.virtual.backend import open_radio
+
     # What it logs are its own tracebacks of answers that come too late; errors are told by us.
     logging.getLogger("bumble").setLevel(logging.CRITICAL)
     async with AsyncExitStack() as opened:

@@ -16,6 +16,7 @@ from plantigrade_gateway.analysis.practice import entry_of
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.people.clock import HybridClock
+from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.record.entries import Batch
@@ -234,6 +235,8 @@ class _Told:
 def put(store: Store, now: datetime, tell: Callable[[str], None] = lambda line: None) -> list[str]:
     """Put the invented players into a store, those that are not there yet; return their names.
 
+    Each is there with all visits, or not at all where it was stopped before.
+
     Parameters
     ----------
     store : Store
@@ -249,20 +252,31 @@ def put(store: Store, now: datetime, tell: Callable[[str], None] = lambda line: 
         if story.name not in there:
             told = _Told(now - timedelta(days=story.visits[0].days_ago) - _BEFORE)
             with Register(store, "demo", HybridClock(wall_ms=told.ms)) as register:
-                _put(register, story, now, told, tell)
+                player_id = register.add(
+                    name=story.name,
+                    handedness="right" if story.body.lead is Foot.LEFT else "left",
+                    mass_kg=story.body.mass_kg,
+                    shoe=story.shoe,
+                )
+                try:
+                    _tell_story(register, player_id, story, now, told, tell)
+                except BaseException:  # Ctrl-C too: a half of a story would pass for all of it
+                    for session in store.sessions(player_id):
+                        store.end_session(session.session_id, "end")
+                    delete_player(register, player_id)
+                    raise
             made.append(story.name)
     return made
 
 
-def _put(
-    register: Register, story: Story, now: datetime, told: _Told, tell: Callable[[str], None]
+def _tell_story(
+    register: Register,
+    player_id: str,
+    story: Story,
+    now: datetime,
+    told: _Told,
+    tell: Callable[[str], None],
 ) -> None:
-    player_id = register.add(
-        name=story.name,
-        handedness="right" if story.body.lead is Foot.LEFT else "left",
-        mass_kg=story.body.mass_kg,
-        shoe=story.shoe,
-    )
     for what, state in story.findings.items():
         register.note_finding(player_id, what, state)
     visits = Visits(register)

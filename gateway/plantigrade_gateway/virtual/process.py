@@ -23,16 +23,13 @@ from plantigrade.fitting import FITTING
 from plantigrade.poses import Pose
 from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import BluetoothError, InputError
+from plantigrade_gateway.extras import need
 from plantigrade_gateway.virtual.style import PlayerStyle
 
 if TYPE_CHECKING:
     from plantigrade_gateway.virtual.peripheral import AirInsole
     from plantigrade_gateway.virtual.player import ScriptedPlayer
 
-EXTRA = (
-    "virtual insoles need the optional extra 'virtual': run .venv/bin/pip install -e '.[virtual]' "
-    "in the repository's folder; insoles of your own need none"
-)
 _SLOW_S = 10.0
 _STOP_LIMIT_S = 5.0
 MOST_PAIRS = 4
@@ -180,25 +177,25 @@ async def simulate(
 
     Raises
     ------
+    InputError
+        The extra is not installed.
     BluetoothError
-        The extra is not installed, or the port is taken.
+        The port is taken.
     """
-    try:
-        from plantigrade_gateway.virtual.air import Air, AirController, RadioConditions, serve_radio
-        from plantigrade_gateway.virtual.flash import CHIP_PAGES
-        from plantigrade_gateway.virtual.peripheral import AirInsole
-        from plantigrade_gateway.virtual.player import (
-            ScriptedFaults,
-            ScriptedPlayer,
-            ZoneSource,
-            invented_steps,
-            usual_pair,
-        )
+    need("virtual insoles", "bumble", "virtual")
+    from plantigrade_gateway.virtual.air import Air, AirController, RadioConditions, serve_radio
+    from plantigrade_gateway.virtual.flash import CHIP_PAGES
+    from plantigrade_gateway.virtual.peripheral import AirInsole
+    from plantigrade_gateway.virtual.player import (
+        ScriptedFaults,
+        ScriptedPlayer,
+        ZoneSource,
+        invented_steps,
+        usual_pair,
+    )
 
-        if simulation.companion:
-            from plantigrade_gateway.virtual.companion import usual_companion
-    except ImportError as error:
-        raise BluetoothError(EXTRA) from error
+    if simulation.companion:
+        from plantigrade_gateway.virtual.companion import usual_companion
     logging.getLogger("bumble").setLevel(logging.ERROR)
     air = Air(
         RadioConditions(
@@ -328,6 +325,7 @@ async def simulator_process(
     BluetoothError
         It does not start; says why.
     """
+    need("virtual insoles", "bumble", "virtual")
     process = await asyncio.create_subprocess_exec(
         sys.executable,
         "-m",

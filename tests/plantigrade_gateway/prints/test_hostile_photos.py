@@ -84,7 +84,7 @@ def test_spoilt_photos_give_nothing_but_our_own_refusal():
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such bound")
 def test_the_process_that_decodes_cannot_take_more_memory_than_is_said():
     code = (
-        "from plantigrade_gateway.prints import child\nchild.bound()\n"
+        "from plantigrade_gateway.prints import apart, child\nchild.bound()\n"
         "try:\n    bytearray(child.MOST_MEMORY)\nexcept MemoryError:\n    print('refused')\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -138,7 +138,7 @@ def test_corners_and_paper_that_make_no_sense_are_refused(given, says):
 
 
 def test_without_the_library_the_way_to_it_is_said(monkeypatch):
-    monkeypatch.setattr(apart, "find_spec", lambda _: None)
+    monkeypatch.setitem(sys.modules, "cv2", None)
     with pytest.raises(InputError, match=r"plantigrade\[prints\]"):
         flat_of(jpeg())
     assert child.MOST_PIXELS * 3 * 2 < child.MOST_MEMORY

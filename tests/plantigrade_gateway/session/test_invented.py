@@ -88,6 +88,25 @@ def test_players_who_are_there_are_left_as_they_are(store, monkeypatch):
     assert [one.session_id for one in store.sessions()] == sessions
 
 
+@pytest.mark.parametrize("when", ["in a visit", "between two"])
+def test_of_a_story_that_is_stopped_nothing_is_left_and_it_is_told_anew(store, monkeypatch, when):
+    stories = (replace(SHORT, visits=(SHORT.visits[1], SHORT.visits[1])),)
+    monkeypatch.setattr(invented, "STORIES", stories)
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
+        if when == "in a visit":
+            patched.setattr(store, "append", stop)
+        put(store, NOW, stop)
+    assert store.sessions() == []
+    with Register(store) as register:
+        assert register.rows() == []
+    assert put(store, NOW) == ["Mira (invented)"]
+    assert len(store.sessions()) == 2
+
+
 def test_the_same_story_makes_the_same_bytes(store, monkeypatch):
     entries = [
         visit_entries(SHORT.body, SHORT.visits[1].parts, "calibrated 2026-03-01", 7)
