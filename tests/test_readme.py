@@ -25,7 +25,7 @@ import numpy as np
 (line,), (path,) = load.lines, sole.lines
 np.savez("drawn.npz", load=line.get_xydata(), path=path.get_xydata())
 """
-FROM_STORE = """with open_store("sessions.sqlite3") as store:
+FROM_STORE = """with open_store() as store:  # another store: its file in the brackets
     frames = store.session("last").frames()
 # of a CSV: """
 
@@ -46,7 +46,7 @@ def test_the_page_of_recordings_shows_what_analyse_prints(open_data):
 @pytest.mark.parametrize("source", ["store", "csv"])
 def test_the_python_that_the_readme_shows_draws_the_left_foot(tmp_path, source):
     """It runs as it stands, and with its line for a CSV; drawn are the sums of the zones' loads."""
-    store_file = tmp_path / "sessions.sqlite3"
+    store_file = tmp_path / "plantigrade" / "store.sqlite3"
     with Store.open(store_file) as store:
         session_id = store_practice(store, until_ns=10_000_000_000)
         write_frames(tmp_path / "zones.csv", store.batches(session_id))
@@ -58,7 +58,12 @@ def test_the_python_that_the_readme_shows_draws_the_left_foot(tmp_path, source):
     done = subprocess.run(
         [sys.executable, "-c", code + DRAWN],
         cwd=tmp_path,
-        env={**os.environ, "MPLBACKEND": "Agg", "MPLCONFIGDIR": str(tmp_path / "config")},
+        env={
+            **os.environ,
+            "XDG_DATA_HOME": str(tmp_path),
+            "MPLBACKEND": "Agg",
+            "MPLCONFIGDIR": str(tmp_path / "config"),
+        },
         capture_output=True,
         text=True,
     )

@@ -218,8 +218,9 @@ class VisitMaker:
         name = f"{intent} {len(self.sets) + 1}"
         self.sets.append(
             MarkedSet(
-                *(name, start_s, tuple(made), self.t_s, f"set-{len(self.sets)}"),
+                *(name, start_s, self.t_s, f"set-{len(self.sets)}"),
                 *(intent, club, silent, missing),
+                swings=tuple(made),
             )
         )
         return self

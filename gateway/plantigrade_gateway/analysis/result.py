@@ -5,7 +5,7 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 
@@ -268,22 +268,7 @@ SET_AGAIN = f"{CHECK} set again"
 
 @dataclass(frozen=True, slots=True)
 class SetSpan:
-    """A set without its swings; the fields are those of `MarkedSet`."""
-
-    name: str
-    start_s: float
-    end_s: float = math.inf
-    set_id: str = ""
-    intent: str = ""
-    club: str = ""
-    is_silent: bool | None = None
-    missing_share: float | None = None
-    is_withdrawn: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class MarkedSet:
-    """The swings of one set.
+    """A set without its swings.
 
     Attributes
     ----------
@@ -291,7 +276,6 @@ class MarkedSet:
         As the mark says, without "set:".
     start_s : float
         Session time of the mark.
-    swings : tuple of Swing
     end_s : float
         Session time of its end; infinite where nothing ended it.
     set_id : str
@@ -310,7 +294,6 @@ class MarkedSet:
 
     name: str
     start_s: float
-    swings: tuple[Swing, ...]
     end_s: float = math.inf
     set_id: str = ""
     intent: str = ""
@@ -318,6 +301,18 @@ class MarkedSet:
     is_silent: bool | None = None
     missing_share: float | None = None
     is_withdrawn: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MarkedSet(SetSpan):
+    """A set with its swings.
+
+    Attributes
+    ----------
+    swings : tuple of Swing
+    """
+
+    swings: tuple[Swing, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,16 +369,8 @@ def sets_of(swings: Sequence[Swing], spans: Iterable[SetSpan]) -> tuple[MarkedSe
     """
     return tuple(
         MarkedSet(
-            span.name,
-            span.start_s,
-            tuple(s for s in swings if span.start_s <= swing_time(s) < span.end_s),
-            span.end_s,
-            span.set_id,
-            span.intent,
-            span.club,
-            span.is_silent,
-            span.missing_share,
-            span.is_withdrawn,
+            **asdict(span),
+            swings=tuple(s for s in swings if span.start_s <= swing_time(s) < span.end_s),
         )
         for span in spans
     )

@@ -50,8 +50,3 @@ class HybridClock:
     def limit(self) -> int:
         """Return the highest stamp that is not absurd now."""
         return (self.wall_ms() << 16) + DAY
-
-
-def utc_ms(stamp: int) -> int:
-    """Return a stamp's wall clock, ms since 1970."""
-    return stamp >> 16

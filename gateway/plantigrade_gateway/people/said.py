@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any
 
 from plantigrade.events import Swing
-from plantigrade_gateway.analysis.result import Analysis, Exclusion, MarkedSet, SetSpan, swing_time
+from plantigrade_gateway.analysis.result import Analysis, Exclusion, SetSpan, swing_time
 from plantigrade_gateway.coach.case import NO_NOTE, Questions, SwingNote, Tap
 from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.profile import utc
@@ -260,7 +260,7 @@ def _sets(last: Iterable[Change]) -> Iterator[tuple[str, SetEdit]]:
             yield key, SetEdit(**change.value, by=change.author, when=utc(change))
 
 
-def set_key(span: SetSpan | MarkedSet) -> str:
+def set_key(span: SetSpan) -> str:
     """Return what a change names a set by."""
     return span.set_id or f"@{round(span.start_s * 1e9)}"
 

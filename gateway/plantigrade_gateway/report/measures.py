@@ -198,8 +198,8 @@ def groups_of(analysis: Analysis) -> list[MarkedSet]:
 def _groups(swings: Sequence[Swing], sets: Sequence[MarkedSet]) -> list[MarkedSet]:
     inside = {id(swing) for run in sets for swing in run.swings}
     rest = tuple(swing for swing in swings if id(swing) not in inside)
-    named = [MarkedSet(_title(run), run.start_s, run.swings) for run in sets]
-    return [MarkedSet("in no set" if sets else "", 0.0, rest), *named] if rest else named
+    named = [MarkedSet(_title(run), run.start_s, swings=run.swings) for run in sets]
+    return [MarkedSet("in no set" if sets else "", 0.0, swings=rest), *named] if rest else named
 
 
 def _title(run: MarkedSet) -> str:

@@ -78,11 +78,6 @@ class Microphone:
         """Look for stamped heels too, or no longer."""
         self._listener.stamping = on
 
-    @property
-    def is_listening(self) -> bool:
-        """Whether what sounds now is heard."""
-        return self._thread.is_alive()
-
     def close(self) -> None:
         """Close the device; a server that does not answer is left behind after a second."""
         self._waiting.put(None)

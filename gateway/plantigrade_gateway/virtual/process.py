@@ -14,7 +14,7 @@ import logging
 import signal
 import socket
 import sys
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -236,13 +236,13 @@ async def simulate(
             gateway = AirController(f"gateway {place}", link=air)
             await stack.enter_async_context(serve_radio(gateway, listener))
             for insole in insoles.values():
-                await insole.start()
                 stack.push_async_callback(insole.close)
+                await _whole(insole.start())
         if simulation.companion:
             pressed = invented_steps(simulation.seed, simulation.style)
             third = await usual_companion(air, pressed, began_s, simulation.speed)
             stack.push_async_callback(third.close)
-            await third.start()
+            await _whole(third.start())
         ready(transports)
         async with asyncio.TaskGroup() as group:
             for fault in simulation.faults:
@@ -255,6 +255,19 @@ async def simulate(
                     group.create_task(_in_turn(follower, asks, simulation.speed), name="poses")
                 group.create_task(_follow(follower, asks, began_s, simulation.speed), name="player")
             await asyncio.Event().wait()
+
+
+async def _whole(starting: Coroutine[None, None, None]) -> None:
+    """Let a start end before what cancels it is heard.
+
+    An answer to a command that nobody waits for any more is a traceback of the Bluetooth library's.
+    """
+    task = asyncio.create_task(starting, name="start")
+    try:
+        await asyncio.shield(task)
+    except asyncio.CancelledError:
+        await task
+        raise
 
 
 async def _follow(

@@ -66,7 +66,7 @@ def visit(
             notes[len(swings)] = SwingNote(club_speed_m_s=y)
             swings.append(dataclasses.replace(swing(at), lead_peak_bw=x))
         some = tuple(swings[first:])
-        made.append(MarkedSet(intent or "loose", some[0].address_s, some, intent=intent))
+        made.append(MarkedSet(intent or "loose", some[0].address_s, intent=intent, swings=some))
     why = {k: Exclusion("stepped", "eve", DAY) for k in out}
     analysis = Sets(
         "test", 100.0, 600.0, (), (), tuple(swings), (), None, excluded=why, made=tuple(made)

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plantigrade_gateway.people.clock import HybridClock, utc_ms
+from plantigrade_gateway.people.clock import HybridClock
 
 DAY = 24 * 60 * 60 * 1000 << 16
 
@@ -28,9 +28,9 @@ def test_a_stamp_comes_after_all_that_were_given_or_seen(moves):
 
 def test_a_stamp_follows_the_wall_clock_and_not_an_absurd_one():
     clock = HybridClock(wall_ms=lambda: 1000)
-    assert utc_ms(clock.tick()) == 1000
+    assert clock.tick() >> 16 == 1000
     clock.see((1000 << 16) + DAY + 1)
-    assert utc_ms(clock.tick()) == 1000
+    assert clock.tick() >> 16 == 1000
     clock.see((1000 << 16) + DAY)
     assert clock.tick() == (1000 << 16) + DAY + 1
 

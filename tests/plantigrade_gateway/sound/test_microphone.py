@@ -55,12 +55,11 @@ def test_strikes_through_the_device_agree_with_the_arrays(sound_server):
     assert len(arrays) == STRIKES
     heard: list[Heard] = []
     began_ns = time.monotonic_ns()
-    with Microphone(heard.append) as microphone:
+    with Microphone(heard.append):
         play(tape)
         end_s = time.monotonic() + HANG_S
         while len(heard) < STRIKES and time.monotonic() < end_s:
             time.sleep(0.05)
-        assert microphone.is_listening
     found = [one.transient for one in heard if one.transient.is_click]
     assert len(found) == STRIKES
     hop_s = 0.00025
@@ -86,7 +85,6 @@ def test_a_microphone_that_stops_is_told_once(sound_server):
         sound_server.signal(signal.SIGKILL)
         while not lost and time.monotonic() < end_s:
             time.sleep(0.05)
-        assert not microphone.is_listening or lost
     assert len(lost) == 1
     assert "has stopped" in lost[0]
 

@@ -59,7 +59,9 @@ def test_a_set_s_halves_are_told_measure_by_measure():
     def at(n: int, travel: float) -> Swing:
         return replace(swing(1000 * n), both_cop_travel=travel)
 
-    run = MarkedSet("full", 0.0, tuple(at(n, y) for n, y in enumerate([0.10, 0.14, 0.20, 0.24])))
+    run = MarkedSet(
+        "full", 0.0, swings=tuple(at(n, y) for n, y in enumerate([0.10, 0.14, 0.20, 0.24]))
+    )
     lines = half_lines(run)
     assert len(lines) == len(HALVED)
     (travel,) = [line for line in lines if line.title == "front to back, both feet"]
