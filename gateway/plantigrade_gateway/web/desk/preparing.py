@@ -68,8 +68,9 @@ class Preparing:
 
     async def run(self) -> None:
         """Prepare what is asked for, and sessions as they end, until cancelled."""
-        self._loop = asyncio.get_running_loop()
+        self._came = asyncio.Event()  # of this run's loop
         self._came.set()  # something may have been asked for already
+        self._loop = asyncio.get_running_loop()
         try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._look(), name="ended sessions")
@@ -79,6 +80,7 @@ class Preparing:
                     while self._queue:
                         await self._prepare(self._queue.pop(0))
         finally:
+            self._loop = None
             if self._process is not None:
                 with suppress(ProcessLookupError):
                     self._process.terminate()

@@ -65,7 +65,7 @@ def hello(tmp_path, **limits: float) -> dict[str, Any]:
 def test_the_message_says_the_session_s_limits(tmp_path):
     """3 % of 74 kg × 9.80665 m/s² is 21.8 N."""
     message = hello(tmp_path, push_rolled=0.37)
-    by_the_hub = {**dict.fromkeys(("drill", "swing", "link", "set")), "rights": "coach"}
+    by_the_hub = {**dict.fromkeys(("drill", "swing", "link", "set", "phase")), "rights": "coach"}
     live_messages().validate({**message, **by_the_hub})
     decided = message["decided_by"]
     assert "rolled: transfer 0.37 or more" in decided["push"]
