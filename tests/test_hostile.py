@@ -142,7 +142,7 @@ READERS = {
     "gateway/plantigrade_gateway/cli/speed.py": "club_speeds",
     "gateway/plantigrade_gateway/config.py": "settings_files",
     "gateway/plantigrade_gateway/drills/files.py": "drills",
-    "gateway/plantigrade_gateway/forward/mqtt.py": "commands",
+    "gateway/plantigrade_gateway/forward/commands.py": "commands",
     "gateway/plantigrade_gateway/forward/roster.py": "bay_messages",
     "gateway/plantigrade_gateway/hub/roster.py": "bay_states",
     "gateway/plantigrade_gateway/hub/routes.py": "hub_bodies",
