@@ -23,8 +23,8 @@ BURST, A_SECOND = 12.0, 6.0
 _log = logging.getLogger(__name__)
 
 
-class Orders:
-    """What comes as a command.
+class CommandReader:
+    """Reads what comes as a command.
 
     Parameters
     ----------

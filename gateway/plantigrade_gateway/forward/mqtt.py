@@ -22,7 +22,7 @@ from paho.mqtt.properties import Properties
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forward.commands import VERSION, Orders
+from plantigrade_gateway.forward.commands import VERSION, CommandReader
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.forward.roster import TOPIC, utc
 from plantigrade_gateway.store.enqueue import NAMED, Item
@@ -197,7 +197,7 @@ class Broker:
         self._client: _Client | None = None
         self._seen_s = self._settled_s = float("-inf")
         self._listening: asyncio.Task[None] | None = None
-        self._orders = Orders()
+        self._commands = CommandReader()
         self._live: set[asyncio.Task[None]] = set()
 
     @asynccontextmanager
@@ -366,9 +366,9 @@ class Broker:
         with suppress(aiomqtt.MqttError):
             async for message in client.messages:
                 if message.retain:
-                    continue  # an order of long ago
-                if (order := self._orders.take(_bytes(message.payload))) is not None:
-                    self.on_command(order)
+                    continue  # a command of long ago
+                if (found := self._commands.take(_bytes(message.payload))) is not None:
+                    self.on_command(found)
 
     def _made(self, identifier: str, will: aiomqtt.Will | None, most_waiting: int = 100) -> _Client:
         config = self._config

@@ -10,7 +10,7 @@ import pytest
 from plantigrade_gateway import config, upkeep
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward import courier
-from plantigrade_gateway.forward.commands import Orders, command
+from plantigrade_gateway.forward.commands import CommandReader, command
 from plantigrade_gateway.forward.courier import Courier
 from plantigrade_gateway.forward.mqtt import Broker
 
@@ -91,24 +91,24 @@ async def test_after_nonsense_and_after_a_fault_of_ours_commands_are_still_heard
 def test_of_a_flood_of_commands_few_are_obeyed_and_few_lines_logged(caplog):
     """12 at once, then 6 a second, as of a page; 4,000 in two seconds of a clock set by hand."""
     now_s = [0.0]
-    orders = Orders(lambda: now_s[0])
+    reader = CommandReader(lambda: now_s[0])
     obeyed = 0
     for k in range(2000):
         now_s[0] = float(k // 1000)
-        obeyed += orders.take(MARK % k) is not None
-        assert orders.take(b"nonsense") is None
+        obeyed += reader.take(MARK % k) is not None
+        assert reader.take(b"nonsense") is None
     assert obeyed == 12 / 2 + 6 / 2  # every other is nonsense, and counts as well
     assert len(caplog.records) <= 12 + 6 + 4
 
 
 def test_an_order_is_not_obeyed_again_after_a_thousand_others():
     now_s = [0.0]
-    orders = Orders(lambda: now_s[0])
-    assert orders.take(MARK % 0) == {"type": "mark", "text": "new grip"}
+    reader = CommandReader(lambda: now_s[0])
+    assert reader.take(MARK % 0) == {"type": "mark", "text": "new grip"}
     for k in range(1, 1001):
         now_s[0] += 1.0
-        assert orders.take(MARK % k) is not None
-    assert orders.take(MARK % 0) is None
+        assert reader.take(MARK % k) is not None
+    assert reader.take(MARK % 0) is None
 
 
 async def test_a_sink_with_a_fault_of_its_own_is_tried_again(monkeypatch):
