@@ -57,7 +57,7 @@ def test_a_sheet_of_a_stored_player(store):
 
 
 def test_a_rule_file_of_ones_own_names_its_version(store, tmp_path):
-    text = FIRST.read_text("utf-8").replace('version = "1"', 'version = "1b"')
+    text = FIRST.read_text("utf-8").replace('version = "2"', 'version = "1b"')
     own = tmp_path / "own.toml"
     own.write_text(text, "utf-8")
     result = run(store, "sheet", "Iris Invented", "--rules", own)

@@ -36,7 +36,7 @@ def test_a_foot_that_bears_on_heel_and_ball():
     assert made.sheet.holds == ()
     suggested = {one.rule.id for topic in made.sheet.topics for one in topic.suggested}
     assert {"lead-heel-rise", "push-deliberate"} <= suggested
-    assert (made.rules_name, made.rules_version) == ("first rule set", "1")
+    assert (made.rules_name, made.rules_version) == ("first rule set", "2")
     assert (made.session_id, made.day) == ("visit-0", FIRST_DAY.date())
     push = next(t for t in made.sheet.topics if t.name == "push").suggested[0]
     assert push.against == ("already there: keep it, go on to speed items",)
@@ -136,7 +136,7 @@ def test_a_limit_of_the_rule_file_stands_where_the_session_set_none(there, name)
 
 def test_limits_that_cannot_stand_together_are_refused():
     rules = replace(RULES, limits={**RULES.limits, "stand_none_below": 0.2})
-    with pytest.raises(InputError, match="rules first rule set 1: limit bearing_none"):
+    with pytest.raises(InputError, match="rules first rule set 2: limit bearing_none"):
         evidence(case(heel_and_ball().visit()), rules)
 
 

@@ -1,9 +1,11 @@
 """Rule files: what is refused, and in which sentence."""
 
+import hashlib
+
 import pytest
 
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.rules.files import built_in, read_rules, rules_of, unused
+from plantigrade_gateway.rules.files import built_in, built_in_text, read_rules, rules_of, unused
 
 HEAD = """
 format = 1
@@ -28,6 +30,16 @@ EITHER = '{ fact = "foot.stand", in = ["none", "bearing"] }'
 
 def test_the_built_in_rules_ask_only_for_what_they_declare_and_for_all_of_it():
     assert list(unused(built_in())) == []
+
+
+def test_a_built_in_file_that_is_another_has_another_version():
+    """Sheets are told apart by it: a digest of each file that was handed out."""
+    given = {
+        "1": "290f38b2588a079e52d6359861f801db35618195326332545ff3bedd8ee72280",
+        "2": "1ceadef38d84c4ee6b3f13e1a451adab6eb8c6d48fe6961487df153a2f33f874",
+    }
+    digest = hashlib.sha256(built_in_text().encode()).hexdigest()
+    assert given[built_in().version] == digest, "raise the version and add its digest"
 
 
 def test_a_file_is_read(tmp_path):

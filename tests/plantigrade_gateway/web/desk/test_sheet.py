@@ -100,7 +100,7 @@ def test_rules_that_hold_stand_by_topic_with_what_speaks_against_them(client, ir
 
 
 def test_rules_that_do_not_agree_leave_it_to_the_coach(client, register, iris, known):
-    text = FIRST.replace('version = "1"', 'version = "2"') + (
+    text = FIRST.replace('version = "2"', 'version = "own"') + (
         '\n[[rule]]\nid = "other-push"\ntopic = "push"\nsays = "other"\nsuggest = "Another way."\n'
         'when.any = [{ fact = "full.push_good", is = "mostly" }]\n'
     )
@@ -108,7 +108,7 @@ def test_rules_that_do_not_agree_leave_it_to_the_coach(client, register, iris, k
     known(case(two_feet().visit(questions=ASKED)))
     page = text_of(client.get(f"/players/{iris}/sheet"))
     assert "Push These rules do not agree: the coach decides." in page
-    assert "Another way." in page and "version 2" in page
+    assert "Another way." in page and "version own" in page
 
 
 def test_readiness_in_words_without_a_score(client, iris, known):
@@ -153,15 +153,15 @@ def test_a_sheet_opened_later_shows_the_rules_it_was_decided_with(client, iris, 
     page = f"/players/{iris}/sheet"
     form = {"topic": "push", "answer": "go", "visit": visit, "version": ""}
     assert client.post(page, data=form).status_code == 303
-    changed = FIRST.replace('version = "1"', 'version = "2"').replace(
+    changed = FIRST.replace('version = "2"', 'version = "own"').replace(
         "stand_broad_from = 0.18", "stand_broad_from = 0.10"
     )
     assert client.post("/rules", data={"text": changed, "do": "keep"}).status_code == 303
     then = text_of(client.get(page))
-    assert "version 1, as it comes with the program" in then
+    assert "version 2, as it comes with the program" in then
     assert "The rules have changed since" in then and "Trail foot, the right one bears" in then
     now = text_of(client.get(f"{page}?rules=current"))
-    assert "version 2" in now and "The rules have changed since" not in now
+    assert "version own" in now and "The rules have changed since" not in now
     assert (
         "midfoot bears broadly from 10 % of the foot's load" in now
         and "Trail foot, the right one bears" not in now
@@ -191,13 +191,13 @@ def test_a_rule_file_is_checked_kept_and_gone_back_from(client):
     refused = client.post("/rules", data={"text": wrong, "do": "keep"})
     assert "feet.difer is no fact, perhaps feet.differ" in text_of(refused, 422)
     assert "feet.difer" in refused.text.partition("<textarea")[2]  # what was typed is not lost
-    own = FIRST.replace('version = "1"', 'version = "1a"').replace("\n", "\r\n")
+    own = FIRST.replace('version = "2"', 'version = "1a"').replace("\n", "\r\n")
     assert client.post("/rules", data={"text": own, "do": "keep"}).status_code == 303
     page = client.get("/rules")
     assert "version = &#34;1a&#34;" in page.text and "holds now" in text_of(page)
     assert client.post("/rules", data={"text": own, "do": "built-in"}).status_code == 303
     page = client.get("/rules")
-    assert "version = &#34;1&#34;" in page.text
+    assert "version = &#34;2&#34;" in page.text
     first = re.findall(r"/rules\?version=(\w+)", page.text)[-1]
     older = client.get(f"/rules?version={first}")
     assert "This is an older version" in text_of(older) and "1a" in older.text
@@ -219,6 +219,6 @@ def test_a_rule_file_of_400_000_bytes_is_read_at_most(client, size, said):
 
 
 def test_rules_are_text_on_their_page(client):
-    own = FIRST.replace('version = "1"', 'version = "</textarea><b>"')
+    own = FIRST.replace('version = "2"', 'version = "</textarea><b>"')
     assert client.post("/rules", data={"text": own, "do": "keep"}).status_code == 303
     assert "</textarea><b>" not in client.get("/rules").text
