@@ -54,6 +54,8 @@ def _live(browser: Browser, folder: Path) -> None:
         url = program.url()
         tablet = _opened(browser, TABLET, url)
         phone = _opened(browser, PHONE, url)
+        for page in (tablet, phone):
+            page.get_by_role("button", name="Understood").click(timeout=WAIT_MS)
         phone.locator("#large").click()
         for page in (tablet, phone):
             expect(page.locator("body")).to_contain_text("1 of 1", timeout=WAIT_MS)
@@ -87,8 +89,6 @@ def _coach(browser: Browser, folder: Path) -> None:
 def _opened(browser: Browser, size: ViewportSize, url: str) -> Page:
     page = browser.new_page(viewport=size, color_scheme="light")
     page.goto(url)
-    for notice in page.get_by_role("button", name="Understood").all():
-        notice.click()
     return page
 
 
