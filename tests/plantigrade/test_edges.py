@@ -48,6 +48,7 @@ def tally(setup: Setup, blocks: list[PairBlock], rows: int = 100_000) -> EdgeTal
     return found
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("name", WALKS)
 def test_no_real_walk_is_taken_for_mirrored(open_data: Callable[[str], Path], name):
     found = tally(*walked(open_data(f"gaitpdb/{name}.csv"), mirror=False))
@@ -55,6 +56,7 @@ def test_no_real_walk_is_taken_for_mirrored(open_data: Callable[[str], Path], na
     assert not found.is_mirrored
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize(("name", "seen"), [*zip(WALKS, (False, True, True), strict=True)])
 def test_two_of_three_real_walks_show_it_when_mirrored(open_data, name, seen):
     """The first walker's left foot ends laterally by itself: there it cannot be told."""
@@ -62,6 +64,7 @@ def test_two_of_three_real_walks_show_it_when_mirrored(open_data, name, seen):
     assert found.is_mirrored is seen
 
 
+@pytest.mark.dear
 def test_how_rows_are_cut_changes_nothing(open_data):
     setup, blocks = walked(open_data(f"gaitpdb/{WALKS[1]}.csv"), mirror=False)
     whole = tally(setup, blocks)

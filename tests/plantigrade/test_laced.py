@@ -84,6 +84,7 @@ def slow_to_leave() -> PairBlock:
     return block
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("row", range(FIRST + 110, FIRST + 200, 3))
 def test_a_baseline_that_moves_in_a_stance_or_before_it_changes_no_step(row):
     """From that row on the rows are net of what the shoe presses: it is taken off once."""
@@ -250,6 +251,7 @@ def tight(seed: int) -> tuple[Player, SensorModel]:
     return player, sensor
 
 
+@pytest.mark.dear
 def test_every_step_of_short_walks_in_tight_shoes_is_found():
     tally = Tally()
     for seed in range(16):
@@ -286,6 +288,7 @@ def test_toe_off_is_timed_where_the_baseline_moves_in_the_stance():
     assert max(errors_s) <= 0.015
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("seed", range(6))
 def test_a_golfer_in_tight_shoes_takes_no_step_and_teaches_nothing(seed):
     """Lifted heels, waggles and re-placed feet are not walking."""

@@ -275,6 +275,7 @@ def parts_of(segment: Segment, player: Player = PLAYER) -> list[Part]:
     return ends + [drawn(segment, seed, player) for seed in range(4)]
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("segment", EVERY, ids=str)
 def test_every_movement_goes_from_quiet_standing_to_quiet_standing(segment):
     """So that segments may follow each other in any order without a jump."""
@@ -311,6 +312,7 @@ def test_the_truth_of_a_movement_begins_and_ends_with_it(segment):
         assert said.end_s - 0.2 * span < moved_s[-1] <= said.end_s + 0.02
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize(
     "segment",
     [

@@ -94,6 +94,7 @@ def test_a_curve_that_is_up_at_once_begins_at_the_first():
     assert onset(np.ones(1), 0, 1.0, 20) == 0.0
 
 
+@pytest.mark.dear
 @settings(max_examples=200, deadline=None)
 @given(
     values=st.lists(st.floats(-2.0, 2.0), min_size=2, max_size=60),

@@ -67,6 +67,7 @@ def test_shrout_and_fleiss_correlations():
     assert rounded == [0.17, 0.29, 0.71, 0.44, 0.62, 0.91]
 
 
+@pytest.mark.dear
 @pytest.mark.filterwarnings("ignore:The inplace keyword")  # the library's own, against pandas
 @pytest.mark.parametrize("table", [SHROUT, WEIR_A, WEIR_B, "noise"])
 def test_correlations_agree_with_an_independent_library(table):
@@ -233,6 +234,7 @@ def test_stat_ignores_order_and_absent_values(values, shift, random):
     assert moved.sd == pytest.approx(got.sd, abs=1e-8)
 
 
+@pytest.mark.dear
 @settings(max_examples=100, deadline=None)
 @given(st.integers(2, 12), st.integers(2, 6), st.integers(0, 2**32 - 1), st.floats(-1e5, 1e5))
 def test_mean_squares_add_up_and_ignore_the_level(n, k, seed, level):

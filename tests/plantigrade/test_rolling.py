@@ -15,6 +15,7 @@ from plantigrade.rolling import (
 SIGNALS = st.lists(st.one_of(st.floats(-9.0, 9.0), st.just(float("nan"))), min_size=1, max_size=40)
 
 
+@pytest.mark.dear
 @settings(max_examples=200, deadline=None)
 @given(values=SIGNALS, width=st.integers(1, 12))
 def test_trailing_extremes_are_those_of_each_window(values, width):
@@ -26,6 +27,7 @@ def test_trailing_extremes_are_those_of_each_window(values, width):
         assert greatest[k] == max(window, default=-np.inf)
 
 
+@pytest.mark.dear
 @settings(max_examples=200, deadline=None)
 @given(values=SIGNALS, width=st.integers(1, 12), within=st.floats(0.0, 10.0))
 def test_still_windows_stay_within_their_range(values, width, within):

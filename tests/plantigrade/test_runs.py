@@ -192,6 +192,7 @@ def naive(drawn: str, bridge: int) -> Iterator[tuple[int, int]]:
             yield start, stop + 1
 
 
+@pytest.mark.dear
 @settings(max_examples=300, deadline=None)
 @given(
     seen=st.text("#.", max_size=60),

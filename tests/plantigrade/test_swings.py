@@ -317,6 +317,7 @@ MOVEMENTS = {
 }
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("lift", [None, (430, 460)], ids=["both", "trail foot off after the peak"])
 @pytest.mark.parametrize("what", MOVEMENTS)
 def test_rows_that_come_one_by_one_tell_the_same(what, lift):

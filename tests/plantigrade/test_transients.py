@@ -116,6 +116,7 @@ def test_cutting_changes_nothing(kind):
         assert found == hear(BUSY[:stop], kind)
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("kind", list(TransientKind))
 def test_what_comes_later_changes_nothing(kind):
     for stop in range(RATE, len(BUSY), 7919):

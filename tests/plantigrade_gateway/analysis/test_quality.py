@@ -183,6 +183,7 @@ def insole(foot: Foot, resets_s: tuple[float, ...] = (), away_s: float = 2.0) ->
     )
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("away_s", [0.6, 1.6, 3.0])
 def test_an_insole_that_begins_again_has_no_gap_beside_0_missing(away_s):
     """By its counter it lost nothing: the counter began again as well."""

@@ -77,6 +77,7 @@ def test_the_page_names_every_key():
     assert missing == set()
 
 
+@pytest.mark.dear
 def test_a_recording_with_everything_is_valid(practice):
     found = document(practice)
     valid(found)

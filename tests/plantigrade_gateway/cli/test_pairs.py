@@ -27,6 +27,7 @@ def path(tmp_path):
     return made
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize(
     ("options", "said"),
     [

@@ -305,6 +305,7 @@ def plain_again(sets) -> int | None:
     return whole[-1] if between - {intent} else None
 
 
+@pytest.mark.dear
 @settings(max_examples=60, deadline=None)
 @given(st.lists(made_set, max_size=6))
 @example([("full", [GOOD] * 10, True, 0.0), ("smooth", [GOOD] * 10, True, 0.0)] * 2)

@@ -224,6 +224,7 @@ def test_a_newer_programs_is_refused(small, place, tmp_path, name):
     assert "newer version of Plantigrade" in said and "99.5" in said
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("what", ["store", "tar", "nothing", "text", "about"])
 def test_something_else_is_refused(small, place, tmp_path, what):
     tar = io.BytesIO()
@@ -437,6 +438,7 @@ def test_a_full_disk_costs_no_backup_that_was_there(place, tmp_path, room):
         assert record(tmp_path / "new.sqlite3") == record(place.path)
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("free", [0, 400_000, 1_000_000])
 def test_a_full_disk_leaves_the_store_that_was_there(place, tmp_path, free):
     made = take(place.path, tmp_path / "b.tar")

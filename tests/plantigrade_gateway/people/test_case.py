@@ -111,6 +111,7 @@ def test_another_players_session_is_refused(store, register):
         case_of(register, "nobody")
 
 
+@pytest.mark.dear
 def test_a_check_makes_no_other_calibration_and_a_gain_does(store):
     analysis = results.read(store, store_practice(store))
     assert analysis.quality is not None

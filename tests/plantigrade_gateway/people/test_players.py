@@ -72,6 +72,7 @@ def test_what_an_old_store_holds_is_the_first_value(store, register):
     assert register.profile(old).mass_kg == 58.0
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize(
     ("given", "said"),
     [

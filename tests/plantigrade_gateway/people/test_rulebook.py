@@ -30,6 +30,7 @@ def test_without_own_rules_those_of_the_program_hold(book, register):
     assert book.versions() == [] and register.log.changes() == []
 
 
+@pytest.mark.dear
 def test_every_version_is_kept_and_the_last_holds(book):
     book.keep(other("3", "0.06"))
     last = book.keep(other("4", "0.07"))
@@ -41,6 +42,7 @@ def test_every_version_is_kept_and_the_last_holds(book):
     assert [one.rules.version for one in book.versions()] == ["2", "4", "3"]
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -71,6 +73,7 @@ def test_what_cannot_be_used_is_not_kept(book, register, text, said):
     assert register.log.changes() == []
 
 
+@pytest.mark.dear
 def test_a_drill_of_the_coachs_own_files_may_be_named(book, register):
     """A drill file lies in the folder beside the store (drill_file.md)."""
     text = other("3").replace('drill = "heel_lift"', 'drill = "float"', 1)
@@ -83,6 +86,7 @@ def test_a_drill_of_the_coachs_own_files_may_be_named(book, register):
     assert book.keep(text).text == text == book.current().text
 
 
+@pytest.mark.dear
 def test_a_sheet_keeps_the_rules_that_it_was_decided_with(book, register):
     key = register.add(name="Ada", handedness="right")
     assert book.of_sheet(key, "visit").text == FIRST

@@ -113,6 +113,7 @@ def test_notes_come_in_order_of_time_and_can_be_taken_back(visits, key):
     assert len(visits.changes(key)) == 3
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize(
     ("say", "words"),
     [

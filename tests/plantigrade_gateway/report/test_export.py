@@ -298,6 +298,7 @@ def test_no_spreadsheet_takes_what_was_typed_for_a_formula(store, session, tmp_p
     assert kept["club"] == club, "where nothing is computed it is as it was typed"
 
 
+@pytest.mark.dear
 def test_a_swing_says_its_number_and_its_set(tmp_path):
     """Those of the desk's pages and of sets.csv: the practice session's marks begin three sets."""
     with Store.open(tmp_path / "practice.sqlite3") as store:

@@ -41,6 +41,7 @@ def path(made, tmp_path) -> Path:
     return Path(shutil.copy(made / "store.sqlite3", tmp_path / "store.sqlite3"))
 
 
+@pytest.mark.dear
 def test_frames_are_those_of_the_export(made, path):
     """Every reading of the file, which numpy reads; a text of 6 digits, so to 6 digits."""
     table = np.genfromtxt(made / "out" / "frames.csv", delimiter=",", skip_header=1)

@@ -80,6 +80,7 @@ def test_a_story_becomes_a_player_with_visits_that_say_what_was_done(store, monk
     assert {one.topic: one.answer for one in case.decisions}["speed"] == "go"
 
 
+@pytest.mark.dear
 def test_players_who_are_there_are_left_as_they_are(store, monkeypatch):
     monkeypatch.setattr(invented, "STORIES", (replace(SHORT, visits=SHORT.visits[1:]),))
     put(store, NOW)
@@ -88,6 +89,7 @@ def test_players_who_are_there_are_left_as_they_are(store, monkeypatch):
     assert [one.session_id for one in store.sessions()] == sessions
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("when", ["in a visit", "between two"])
 def test_of_a_story_that_is_stopped_nothing_is_left_and_it_is_told_anew(store, monkeypatch, when):
     stories = (replace(SHORT, visits=(SHORT.visits[1], SHORT.visits[1])),)
@@ -107,6 +109,7 @@ def test_of_a_story_that_is_stopped_nothing_is_left_and_it_is_told_anew(store, m
     assert len(store.sessions()) == 2
 
 
+@pytest.mark.dear
 def test_the_same_story_makes_the_same_bytes(store, monkeypatch):
     entries = [
         visit_entries(SHORT.body, SHORT.visits[1].parts, "calibrated 2026-03-01", 7)

@@ -81,6 +81,7 @@ def test_a_quarter_of_an_hour_without_load_ends_it(visit, store, ended):
     assert visit.live is None
 
 
+@pytest.mark.dear
 def test_insoles_in_the_air_do_not_keep_it_open(visit, store, ended):
     push_all(visit, pair(1.0, START_NS, 4.0))
     push_all(visit, pair(0.0, START_NS + IDLE_NS, 4.0))
@@ -88,6 +89,7 @@ def test_insoles_in_the_air_do_not_keep_it_open(visit, store, ended):
     assert [store.session(s).end_reason for s, _ in ended] == ["no load"]
 
 
+@pytest.mark.dear
 def test_load_keeps_it_open(visit, ended):
     push_all(visit, pair(1.0, START_NS, 4.0))
     push_all(visit, pair(1.0, START_NS + IDLE_NS, 4.0))
@@ -96,6 +98,7 @@ def test_load_keeps_it_open(visit, ended):
     visit.close("stop")
 
 
+@pytest.mark.dear
 def test_the_next_load_begins_the_next_with_the_seconds_before_it(visit, store, ended):
     push_all(visit, pair(1.0, START_NS, 4.0))
     later_ns = START_NS + 2 * IDLE_NS
@@ -238,6 +241,7 @@ def test_a_stop_holds_even_where_the_store_refuses_the_last_of_it(visit, store, 
     close()
 
 
+@pytest.mark.dear
 def test_a_change_in_mid_swing_leaves_the_swing_to_neither_of_the_next(store, ended):
     """When the swings are is the synthetic player's own truth."""
     plan = SessionPlan(
@@ -366,6 +370,7 @@ def decided_ns(store) -> int:
     raise AssertionError("no push was decided")
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize(
     ("pressed_ns", "is_heard"), [(SOON_NS // 2, True), (2 * SOON_NS, False), (3 * SECOND_NS, False)]
 )

@@ -126,6 +126,7 @@ with WavFile(Path(sys.argv[1])) as file:
 """
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize(("how", "heard"), [("kill", 2), ("interrupt", 3)])
 def test_the_end_of_the_program_leaves_a_valid_file(tmp_path, how, heard):
     """A kill may cost the last cue, Ctrl-C costs nothing."""

@@ -49,6 +49,7 @@ def replay(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("n", [0, 1, ENTRIES_PER_PIECE - 1, ENTRIES_PER_PIECE, 13000])
 def test_round_trip(tmp_path, n):
     path = tmp_path / "a.pgr"
@@ -93,6 +94,7 @@ def test_largest_entry(tmp_path):
     assert entries_of(path) == [entry]  # what was there stays
 
 
+@pytest.mark.dear
 def test_same_entries_same_bytes(tmp_path):
     one, other = tmp_path / "one.pgr", tmp_path / "other.pgr"
     write_replay(one, some_entries(9000))

@@ -329,6 +329,7 @@ def test_pieces_need_rows(put):
 readings = st.one_of(st.just(np.nan), st.floats(-20, 10_000))
 
 
+@pytest.mark.dear
 @settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

@@ -59,6 +59,7 @@ def whole(stood: Path) -> Iterator[tuple[str, list[Entry], list[int]]]:
         yield session.session_id, entries, [*(n for (n,) in firsts), len(entries)]
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("seq", range(PIECES))
 def test_one_byte_in_one_piece(copy, whole, seq):
     session, entries, firsts = whole

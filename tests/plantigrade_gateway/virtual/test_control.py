@@ -44,6 +44,7 @@ def test_known_writes_get_the_known_answers(block):
     assert body.is_streaming is (block["name"] == "answer_start")
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("sample_format", list(SampleFormat))
 def test_random_writes_one_after_the_other_go_as_the_firmwares_model_goes(sample_format):
     """The model that the C is held against: every answer alike, and what they lead to."""

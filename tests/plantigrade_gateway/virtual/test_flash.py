@@ -71,6 +71,7 @@ def test_the_ring_keeps_the_newest_but_for_a_sector_and_wears_evenly():
     assert log.state(0).next == 1000
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("torn", [None, 1, 27, 28, 243])
 @pytest.mark.parametrize("before", [1, 8, 8 * 15 + 3, 8 * 16 + 1, 8 * 63 + 7, 8 * 64 + 2, 8 * 130])
 def test_a_power_cut_costs_the_page_under_way_and_nothing_else(before, torn):

@@ -30,6 +30,7 @@ def pieces(blocks, settings=SETTINGS) -> list[Piece]:
     return made + maker.flush()
 
 
+@pytest.mark.dear
 @pytest.mark.parametrize("cut", [1, 2, 7, 1000, 5000])
 @pytest.mark.parametrize("rate_hz", [100.0, 1e6 / 30_000])
 def test_rows_come_back_whatever_the_cutting(cut, rate_hz, monkeypatch):

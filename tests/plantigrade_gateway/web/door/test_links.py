@@ -61,6 +61,7 @@ def works(lan, path: str) -> bool:
     return bool(answer.status_code == 200)
 
 
+@pytest.mark.dear
 def test_a_link_shows_the_live_page_and_nothing_else(lan, running):
     path = made(lan, lan.signed_in())
     player = lan.browser("192.0.2.80")

@@ -239,6 +239,7 @@ def test_a_weaker_hash_is_made_anew_at_the_next_sign_in(lan, store):
     assert lan.signed_in().get("/").text == "coach" == other.get("/").text
 
 
+@pytest.mark.dear
 def test_the_hash_costs_what_the_library_thinks_right(store):
     password.put(store.database, PASSWORD)
     kept = password.hash_of(store.database) or ""
@@ -306,6 +307,7 @@ def guessed_at_once(lan, addresses: list[str]) -> list[int]:
         return list(pool.map(guess, browsers))
 
 
+@pytest.mark.dear
 def test_many_guesses_at_once_are_not_all_looked_at(lan):
     found = guessed_at_once(lan, ["192.0.2.66"] * 12)
     assert sorted(found) == [403] * 5 + [429] * 7
