@@ -13,11 +13,11 @@ import ast
 import copy
 import os
 import random
+import re
 import shutil
 import subprocess
 import sys
 import tempfile
-import time
 import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -102,6 +102,11 @@ _SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.And: ast.Or,
     ast.Or: ast.And,
 }
+LIMITS_S = {"not dear and not slow": 180.0, "dear and not slow": 900.0}
+"""Which of the tests run, what is quick first, and past how many seconds they hang: twenty times as
+long as the longest of a module takes."""
+_NONE_COLLECTED = 5  # pytest's exit code
+_FAILED = re.compile(r"^(?:FAILED|ERROR) (tests/\S+\.py::\S.*?)(?: - .*)?$", re.MULTILINE)
 _NOT_LOOKED_INTO = (ast.JoinedStr, ast.Import, ast.ImportFrom)  # texts for people, and names
 
 
@@ -303,48 +308,56 @@ class Bench:
             "PYTHONPATH": os.pathsep.join(map(str, paths)),
             "PYTHONDONTWRITEBYTECODE": "1",
         }
-        self._usual_s: dict[tuple[Path, ...], float] = {}
+        self._without: list[str] = []
 
-    def passes(self, tests: list[Path], limit_s: float) -> bool:
-        """Whether these tests pass as the tree stands; a run past the limit does not."""
-        arguments = ["-x", "-q", "-p", "no:cacheprovider", "-m", "not slow", *map(str, tests)]
-        with subprocess.Popen(
-            [sys.executable, "-m", "pytest", *arguments],
-            cwd=self._folder,
-            env=self._environment,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
-        ) as run:
-            try:
-                return run.wait(limit_s) == 0
-            except subprocess.TimeoutExpired:
-                os.killpg(run.pid, 9)
-                return False
+    def run(self, tests: list[str], limit_s: float) -> tuple[bool, list[str]]:
+        """Whether these tests pass as the tree stands, and the first that fails where it is known.
 
-    def usual_s(self, tests: list[Path]) -> float:
-        """How long these tests take on the code as it is, which they must pass."""
-        key = tuple(tests)
-        if key not in self._usual_s:
-            begin_s = time.monotonic()
-            assert self.passes(tests, 3600.0), f"they fail without a mutation: {tests}"
-            self._usual_s[key] = time.monotonic() - begin_s
-        return self._usual_s[key]
+        A run past the limit does not pass; one that holds no test does.
+        """
+        arguments = ["-x", "-q", "-rfE", "-p", "no:cacheprovider", *tests]
+        with tempfile.TemporaryFile("w+", encoding="utf-8", errors="replace") as said:
+            with subprocess.Popen(
+                [sys.executable, "-m", "pytest", *arguments],
+                cwd=self._folder,
+                env=self._environment,
+                stdout=said,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,
+            ) as run:
+                try:
+                    code = run.wait(limit_s)
+                except subprocess.TimeoutExpired:
+                    os.killpg(run.pid, 9)
+                    return False, []
+            said.seek(0)
+            return code in (0, _NONE_COLLECTED), _FAILED.findall(said.read())
 
     def survives(self, mutation: Mutation) -> bool:
-        """Whether all tests that belong to a module pass although it was changed."""
+        """Whether all tests that belong to a module pass although it was changed.
+
+        What fails is run again on the code as it is: a test that fails there as well has noticed
+        nothing, is said and left out.
+        """
         path = self._folder / mutation.path
         whole = path.read_text("utf-8")
         for tests in related(mutation.path):
-            if not tests:
-                continue
-            limit_s = 30.0 + 5.0 * self.usual_s(tests)
-            path.write_text(mutated(mutation), "utf-8")
-            try:
-                if not self.passes(tests, limit_s):
-                    return False
-            finally:
-                path.write_text(whole, "utf-8")
+            for marks, limit_s in LIMITS_S.items():
+                while tests:
+                    chosen = ["-m", marks, *map(str, tests), *self._without]
+                    path.write_text(mutated(mutation), "utf-8")
+                    try:
+                        passed, failed = self.run(chosen, limit_s)
+                    finally:
+                        path.write_text(whole, "utf-8")
+                    if passed:
+                        break
+                    if self.run(failed or chosen, limit_s)[0]:
+                        return False
+                    more = [f"--deselect={each}" for each in failed]
+                    assert more and more[0] not in self._without, f"they fail unchanged: {chosen}"
+                    print(f"fails without a mutation: {failed}", flush=True)
+                    self._without += more
         return True
 
 
@@ -370,6 +383,8 @@ def main() -> None:
             elif bench.survives(mutation):
                 survivors += 1
                 print(f"survives: {mutation}", flush=True)
+            else:
+                print(f"noticed: {mutation}", flush=True)
     meant = len(chosen) - same
     percent = 100.0 * (meant - survivors) / max(1, meant)
     print(
