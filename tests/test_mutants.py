@@ -86,9 +86,24 @@ def test_a_seed_draws_the_same_again(small):
 
 
 def test_tests_of_a_module_are_found_by_its_name_and_by_who_imports_it():
-    own, others = related(Path("signal/plantigrade/load.py"))
+    own, others, _ = related(Path("signal/plantigrade/load.py"))
     assert [path.name for path in own] == ["test_load.py"]
     assert all("load" in (ROOT / path).read_text() for path in others) and others
+
+
+@pytest.mark.parametrize(
+    ("module", "room"),
+    [
+        ("gateway/plantigrade_gateway/web/desk/frame.py", "plantigrade_gateway/web/desk"),
+        ("signal/plantigrade/synth/walk.py", "plantigrade"),
+    ],
+)
+def test_the_others_of_its_room_are_asked_last_and_none_twice(module, room):
+    own, others, rest = related(Path(module))
+    everyone = own + others + rest
+    assert len(everyone) == len(set(everyone))
+    assert {*(ROOT / "tests" / room).glob("test_*.py")} <= {ROOT / path for path in everyone}
+    assert {path.parent for path in rest} == {Path("tests") / room}
 
 
 @pytest.mark.parametrize(

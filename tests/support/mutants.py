@@ -4,9 +4,9 @@
 
 AREA is a module or a folder below the repository, N how many mutations are drawn (20), SEED draws
 the same again. Everything happens in a copy: the work tree is never changed. A mutation survives
-where the tests of the module's own name, those of `MORE`, and then those that import the module all
-pass. The last line is the total; the exit code is 1 where one survived that is not in
-`mutants_equivalent.toml`.
+where the tests of the module's own name, those of `MORE`, then those that import the module, and
+then those of its room all pass. The last line is the total; the exit code is 1 where one survived
+that is not in `mutants_equivalent.toml`.
 """
 
 import ast
@@ -257,8 +257,8 @@ def drawn(area: Path, n: int, seed: int) -> list[Mutation]:
     return [_mutation(*each) for each in random.Random(seed).sample(where, min(n, len(where)))]
 
 
-def related(module: Path) -> tuple[list[Path], list[Path]]:
-    """Return the tests that belong to a module, and the others that import it."""
+def related(module: Path) -> tuple[list[Path], list[Path], list[Path]]:
+    """Return the tests that belong to a module, others that import it, and others of its room."""
     tests = [path.relative_to(ROOT) for path in sorted((ROOT / "tests").rglob("test_*.py"))]
     stem = "synth" if module.parent.name == "synth" else module.stem  # one test file for them all
     package, room = module.parts[1], module.parent.name
@@ -284,7 +284,10 @@ def related(module: Path) -> tuple[list[Path], list[Path]]:
         )
         if imports and path not in own:
             others.append(path)
-    return own, others
+    at = Path("tests", *module.parts[1:-1])
+    nearest = next(folder for folder in (at, *at.parents) if (ROOT / folder).is_dir())
+    nearer = {*own, *others}
+    return own, others, [p for p in tests if p.parent == nearest and p not in nearer]
 
 
 class Bench:
