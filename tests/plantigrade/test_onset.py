@@ -145,6 +145,8 @@ def test_a_parabola_s_peak_is_exact(at):
         ([1.0, 1.0, 1.0], 1, 1.0),
         ([1.0, 2.0, 2.0], 1, 1.5),
         ([0.0, 1.0, 5.0], 1, 1.0),  # no maximum there
+        ([0.0, 2.0, 3.0], 1, 1.5),  # nor here: the parabola's lies at 2.5
+        ([3.0, 2.0, 0.0], 1, 0.5),
     ],
 )
 def test_a_peak_without_two_lower_neighbours_is_not_refined_beyond_half(y, k, expected):

@@ -531,6 +531,14 @@ def test_a_gain_set_in_mid_session_holds_from_there_on():
     assert np.array_equal(whole.right, plain.right, equal_nan=True)
 
 
+def test_the_foot_is_the_one_that_the_packets_say_whatever_the_calibration_says():
+    other = replace(calibration(Foot.LEFT), foot=Foot.RIGHT)
+    entry = Entry(at_ns(5.0), 0, Kind.CALIBRATION, other.to_json().encode())
+    plain, whole = analysed(pair()), analysed(merged(pair(), [entry]))
+    assert np.array_equal(whole.left, plain.left, equal_nan=True)
+    assert np.array_equal(whole.right, plain.right, equal_nan=True)
+
+
 def test_noise_among_the_packets_is_counted_and_changes_nothing():
     rng = np.random.default_rng(7)
     noise = [
