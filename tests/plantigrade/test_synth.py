@@ -91,6 +91,8 @@ def test_performance_is_a_function_of_its_seed():
     player, plan = random_player(rng), random_session(rng, swings=2)
     one, two = (perform(player, plan, 100.0, seed=9) for _ in range(2))
     other = perform(player, plan, 100.0, seed=10)
+    untold, plain = perform(player, plan), perform(player, plan, 100.0, seed=0)
+    assert np.array_equal(untold.left, plain.left)
     assert one.truth == two.truth
     assert np.array_equal(one.left, two.left) and np.array_equal(one.right, two.right)
     assert other.truth != one.truth

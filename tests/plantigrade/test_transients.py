@@ -116,6 +116,18 @@ def test_cutting_changes_nothing(kind):
         assert found == hear(BUSY[:stop], kind)
 
 
+@pytest.mark.parametrize(("kind", "within_s"), [("CLICK", 0.025), ("THUMP", 0.125)])
+def test_it_is_told_soon_after_it_began(kind, within_s):
+    """What is heard live comes while the swing is still the last thing that happened."""
+    slow = np.sin(2.0 * np.pi * 120.0 * np.arange(4800) / RATE) * np.exp(-np.arange(4800) / 1440)
+    made = {"CLICK": 0.2 * ring(4000.0, 0.0005), "THUMP": 0.1 * slow}[kind]
+    sound = with_sounds(noise(2, 1.0, 1e-4), (0.5, made))
+    detector, ms = TransientDetector(TransientKind[kind]), RATE // 1000
+    told_s = [k / 1000 for k in range(1, 1000) if detector.push(sound[(k - 1) * ms : k * ms])]
+    assert len(told_s) == 1
+    assert 0.5 < told_s[0] < 0.5 + within_s
+
+
 @pytest.mark.dear
 @pytest.mark.parametrize("kind", list(TransientKind))
 def test_what_comes_later_changes_nothing(kind):
