@@ -7,6 +7,7 @@ named in ``tests/support/dense.py``.
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from tests.support.dense import (
     RATE_HZ,
     SPEEDS,
@@ -47,12 +48,12 @@ class DenseStep:
     """
 
     contact_s: float
-    third_peaks: FloatArray
+    third_peaks: NDArray[np.intp]
     third_impulses: FloatArray
     cop_y: FloatArray
     cop_x: FloatArray
     regions: FloatArray
-    loaded: FloatArray
+    loaded: NDArray[np.bool_]
 
     def cop_y_at(self, cop_y: FloatArray) -> FloatArray:
         """Return a CoP path's value at `AT_PCT` of stance."""
@@ -77,8 +78,8 @@ class ZoneStep:
     contact_s : float
     """
 
-    third_peaks: FloatArray
-    region_peaks: FloatArray
+    third_peaks: NDArray[np.intp]
+    region_peaks: NDArray[np.intp]
     centre_times: FloatArray
     cop_y: FloatArray
     cop_x: FloatArray

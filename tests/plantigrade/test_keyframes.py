@@ -75,8 +75,8 @@ def zones(load: FloatArray, rng: np.random.Generator, noise_kpa: float) -> Float
 
 def draw(rng: np.random.Generator) -> Drawn:
     course = str(rng.choice(list(COURSES)))
-    manner = Manner(rng.choice(["rolled", "skipped", "held"]))
-    timing = Timing(rng.choice(["early", "with_shift"]))
+    manner = Manner(str(rng.choice(["rolled", "skipped", "held"])))
+    timing = Timing(str(rng.choice(["early", "with_shift"])))
     lifted, reverse = bool(rng.random() < 0.5), bool(rng.random() < 0.5)
     mass, rate = float(rng.uniform(25, 120)), float(rng.choice([100.0, 200.0]))
     back, down = float(rng.uniform(0.55, 1.2)), float(rng.uniform(0.2, 0.4))

@@ -84,8 +84,8 @@ class Ends(np.random.Generator):
         options = range(a) if isinstance(a, int) else a
         return options[-1 if self._upper else 0]
 
-    def normal(self, mean: Any = 0.0, sd: Any = 1.0, size: Any = None) -> Any:
-        return mean + (self._sds if self._upper else -self._sds) * sd
+    def normal(self, loc: Any = 0.0, scale: Any = 1.0, size: Any = None) -> Any:
+        return loc + (self._sds if self._upper else -self._sds) * scale
 
 
 def made(segment: Segment, upper: bool, player: Player = PLAYER) -> Part:
@@ -524,8 +524,8 @@ def test_the_shift_goes_over_the_address_share_by_at_least_8_percent():
 class UpperAddress(Ends):
     """Lower ends, but normal draws at their upper ends."""
 
-    def normal(self, mean: Any = 0.0, sd: Any = 1.0, size: Any = None) -> Any:
-        return mean + 1e3 * sd
+    def normal(self, loc: Any = 0.0, scale: Any = 1.0, size: Any = None) -> Any:
+        return loc + 1e3 * scale
 
 
 def test_a_press_to_the_lead_side_is_small_and_right_before_the_start():

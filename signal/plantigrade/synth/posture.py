@@ -155,7 +155,7 @@ def half_swing(body: Body, segment: HalfSwing, rng: np.random.Generator) -> Part
     away = motion.share(lead, rng.uniform(0.18, 0.40))
     motion.left.to(start, back, away, draw_shape(rng))
     turn = start + back + wait
-    over = rng.choice([0.0, 0.04]) if segment.over is None else segment.over
+    over = float(rng.choice([0.0, 0.04])) if segment.over is None else segment.over
     over = body.player.left_share + motion.share(lead, over) - motion.share(lead, 0.0)
     motion.left.to(turn, home, over, draw_shape(rng))
     motion.left.to(turn + 0.9 * home, 0.6, body.player.left_share, draw_shape(rng))

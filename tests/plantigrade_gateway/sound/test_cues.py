@@ -13,7 +13,7 @@ from plantigrade_gateway.sound.cues import CueKind, CueMaker, outcome
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ, Motif, glide, motif
 
 PATH_T_S = tuple(np.arange(0.0, 0.3, 0.01) + 12.0)
-PATH_Y = tuple(np.linspace(0.2, 0.8, 30))
+PATH_Y = tuple(np.linspace(0.2, 0.8, 30).tolist())
 
 PUSH = Push(
     manner=Manner.ROLLED,

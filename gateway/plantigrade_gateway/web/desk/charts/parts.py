@@ -123,8 +123,8 @@ def line(
 def named(made: Figure, palette: Palette, lines: Iterable[tuple[str, Any]]) -> None:
     """Put the names of lines above a chart."""
     options: dict[str, Any] = {"padding": 0, "margin": 2}
+    options["items"] = [LegendItem(label=name, renderers=[glyph]) for name, glyph in lines]
     legend = Legend(
-        items=[LegendItem(label=name, renderers=[glyph]) for name, glyph in lines],
         orientation="horizontal",
         label_text_color=palette.ink,
         label_text_font_size=_USUAL,
