@@ -27,7 +27,7 @@ from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 COPIED = ("signal", "gateway", "tests", "hardware_notes", "replay_data", ".ci")
-FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "Makefile")
+FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "Makefile", "LICENSE")
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 MORE: dict[str, tuple[str, ...]] = {
     "block": ("load", "pairing"),
