@@ -162,6 +162,10 @@ def test_the_working_store_is_made_again_of_the_objects(hub, practice):
     session, pieces, events = practice
     handed_over(hub.client(), session, pieces)
     looked(hub)
+    with hub.store.database.writing() as db:
+        db.execute("UPDATE chunks SET data = x'00' WHERE seq = 3")
+    looked(hub)
+    assert pieces_of(hub.store, session) != pieces, "a look is no rebuild"
     with hub.intake() as intake:
         intake.rebuild()
     assert pieces_of(hub.store, session) == pieces

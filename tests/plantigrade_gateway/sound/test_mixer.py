@@ -182,6 +182,15 @@ def test_the_tone_sounds_at_its_pitch_beside_a_cue():
     assert mixer.idle
 
 
+def test_a_tone_after_silence_begins_at_the_frame_it_is_told():
+    mixer = Mixer()
+    rendered(mixer, 24000)
+    mixer.follow(tone(300.0, 1.0)[:1], frame=24000 + 4800)
+    sound = rendered(mixer, 12000)
+    assert not sound[:4800].any()
+    assert np.abs(sound[4800:5280]).max() > 0.0
+
+
 def test_everything_at_once_stays_under_the_ceiling():
     mixer = Mixer(gain=1.5)
     mixer.follow(tone(440.0, 1.0))
