@@ -42,10 +42,13 @@ class Deletions:
     ----------
     waiting : int
         Those that are not carried out, or whose receipt the hub has not confirmed.
+    told : int
+        Those whose receipt the hub has taken.
     """
 
     def __init__(self, register: Register, hub: Hub) -> None:
         self.waiting = 0
+        self.told = 0
         self._register = register
         self._hub = hub
         self._ledger = Ledger(register.store.database)
@@ -109,4 +112,5 @@ class Deletions:
                 await self._hub.deleted(player_id, Deleted(found[0].json()))
                 self._ledger.confirm_receipt(player_id)
                 self.waiting -= 1
+                self.told += 1
         return False

@@ -162,6 +162,25 @@ class SyncProcess:
             ended.set()
             watching.cancel()
         self._note()
+        self.close()
+
+    async def once(self) -> list[str]:
+        """Hand over, and fetch, all there is at this moment; return why it did not get on."""
+        problems: list[str] = []
+        self.records.hurry()
+        async with self.hub:
+            for work in (self._people, self.records.round):  # who was deleted is told first
+                try:
+                    while await work():
+                        pass
+                except HubAway as error:
+                    return [*problems, str(error)]
+                except GatewayError as error:  # of one kind of work: the other goes on
+                    problems.append(str(error))
+        return problems
+
+    def close(self) -> None:
+        """Close what it opened."""
         for register in (self._register, self._deleting):
             register.close()
             register.store.close()
