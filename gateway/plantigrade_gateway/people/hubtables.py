@@ -17,6 +17,8 @@ BAY = Table(
     Column("added_ms", BigInteger, nullable=False),
     Column("withdrawn_ms", BigInteger),
     Column("seen_ms", BigInteger),
+    # Its row stays, so that a backup of before does not bring its credential back.
+    Column("forgotten_ms", BigInteger),
 )
 SESSION = Table(
     "hub_session",
@@ -78,6 +80,12 @@ DATABASE_OF = Table(
     META,
     Column("hub", String(40), primary_key=True),
 )
+
+
+def add_forgotten(db: sa.Connection) -> None:
+    """Add when a bay was forgotten to tables that were made before there was such a thing."""
+    if BAY.c.forgotten_ms.name not in {one["name"] for one in sa.inspect(db).get_columns(BAY.name)}:
+        db.exec_driver_sql(f"ALTER TABLE {BAY.name} ADD COLUMN forgotten_ms BIGINT")
 
 
 def places_of(db: sa.Connection) -> tuple[str, ...]:
