@@ -17,6 +17,7 @@ from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.uploads import Uploads
+from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.tables import SERVER
@@ -176,7 +177,7 @@ async def test_deleted_at_a_bay(hub, bays, monkeypatch):
     with served(hub.app) as url:
         async with one.syncing(url), two.syncing(url):
             await until(lambda: one.register.name(bea) is not None)
-            one.register.assign(session, bea)
+            assign(one.register, session, bea)
             uploads = Uploads(hub.engine, Objects.of(hub.place))
             await until(
                 lambda: [(row.is_whole, row.player_id) for row in uploads.rows()] == [(True, bea)]
@@ -194,6 +195,44 @@ async def test_deleted_at_a_bay(hub, bays, monkeypatch):
                     and len(list(Deletions(hub.engine).all())) == 4
                 )
             )
+
+
+async def test_a_session_given_to_another_player_at_the_desk_is_theirs_in_its_bay(
+    hub, bays, monkeypatch
+):
+    """The wrong lift was chosen at the bay; then the bay says otherwise, and the last word stands.
+
+    At last the player whose it is by then is deleted at the other bay: it goes everywhere.
+    """
+    do = at_hub(hub, monkeypatch)
+    one, two = bays
+    desk: Register = do(lambda: at_desk(hub))
+    uploads = Uploads(hub.engine, Objects.of(hub.place))
+    with contextlib.closing(desk), served(hub.app) as url:
+        ann, bea = (desk.add(name=name, handedness="left") for name in ("Ann", "Bea"))
+        async with one.syncing(url), two.syncing(url):
+            await until(lambda: one.register.name(bea) == "Bea" and one.register.name(ann))
+            one.register.anchor(ann)
+            session, kept = recorded(one.store, ann), recorded(one.store, ann)
+
+            def whose() -> dict[str, tuple[str | None, ...]]:
+                do(lambda: looked(hub))
+                rows = {row.session_id: row.player_id for row in uploads.rows()}
+                here = {s.session_id: s.player_id for s in one.store.sessions()}
+                there = {s.session_id: s.player_id for s in hub.store.sessions()}
+                return {key: (here[key], rows.get(key), there.get(key)) for key in here}
+
+            await until(lambda: whose() == {session: (ann,) * 3, kept: (ann,) * 3})
+            do(lambda: assign(desk, session, bea, move=True))
+            await until(lambda: whose() == {session: (bea,) * 3, kept: (ann,) * 3})
+            assign(one.register, session, ann, move=True)
+            await until(lambda: whose() == {session: (ann,) * 3, kept: (ann,) * 3})
+            do(lambda: assign(desk, session, bea, move=True))
+            delete_player(two.register, bea)
+            await until(lambda: whose() == {kept: (ann,) * 3})
+            assert [s.session_id for s in hub.store.sessions()] == [kept]
+            (dead,) = (row for row in uploads.rows() if row.is_deleted)
+            assert dead.session_id == session
 
 
 async def test_what_was_cut_in_the_middle_is_whole_in_the_end(hub, bays, monkeypatch):
