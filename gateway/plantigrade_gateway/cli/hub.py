@@ -87,6 +87,38 @@ def register(group: click.Group, json_option: Callable[[Any], Any]) -> None:
         click.echo("The working store is as the objects are.")
 
     @hub.command()
+    @click.option(
+        "--days",
+        type=click.FloatRange(0.01, 60.0),
+        default=2.0,
+        show_default=True,
+        help="How long the bays are asked.",
+    )
+    @_data_option
+    def recover(days: float, data: Path | None) -> None:
+        """Fetch back from the bays what this hub's desk said, after a backup was restored.
+
+        As long as that lasts, every bay may give what was said at this hub before.
+        """
+        from datetime import UTC, datetime, timedelta
+
+        from plantigrade_gateway.errors import InputError
+        from plantigrade_gateway.hub.places import Places
+
+        until = datetime.now(UTC) + timedelta(days=days)
+        with _tables(data) as engine:
+            count = Places(engine).lend(round(until.timestamp() * 1000))
+        if not count:
+            raise InputError(
+                "recover: this hub has no place of before; it is for a hub whose backup was "
+                "restored, in which bays had been"
+            )
+        click.echo(
+            f"Until {until:%Y-%m-%d %H:%M} UTC each bay that comes gives back what it has of this "
+            "hub's own words."
+        )
+
+    @hub.command()
     @json_option
     @_data_option
     def deletions(data: Path | None, as_json: bool) -> None:

@@ -72,6 +72,8 @@ PLACE = Table(
     Column("bound_ms", BigInteger, nullable=False),
     Column("refused_bay", String(40)),  # who else last gave entries of it
     Column("refused_ms", BigInteger),
+    # a former one of the hub's own: until then every bay gives what it has of it
+    Column("lent_until_ms", BigInteger),
 )
 
 # The hubs that delete from the site's time-series database: their settings name one.
@@ -84,8 +86,17 @@ DATABASE_OF = Table(
 
 def add_forgotten(db: sa.Connection) -> None:
     """Add when a bay was forgotten to tables that were made before there was such a thing."""
-    if BAY.c.forgotten_ms.name not in {one["name"] for one in sa.inspect(db).get_columns(BAY.name)}:
-        db.exec_driver_sql(f"ALTER TABLE {BAY.name} ADD COLUMN forgotten_ms BIGINT")
+    _add_time(db, BAY, "forgotten_ms")
+
+
+def add_lent(db: sa.Connection) -> None:
+    """Add until when a place is lent, likewise."""
+    _add_time(db, PLACE, "lent_until_ms")
+
+
+def _add_time(db: sa.Connection, table: Table, column: str) -> None:
+    if column not in {one["name"] for one in sa.inspect(db).get_columns(table.name)}:
+        db.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN {column} BIGINT")
 
 
 def places_of(db: sa.Connection) -> tuple[str, ...]:
