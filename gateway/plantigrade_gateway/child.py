@@ -253,6 +253,10 @@ async def _work(made: Callable[[], Work]) -> None:
         listening.cancel()
 
 
+class AtWork(Exception):
+    """Another process has a store's work of one kind."""
+
+
 class Alone:
     """Hold a store's work of one kind for this process; wait while another one ends.
 
@@ -260,15 +264,22 @@ class Alone:
     ----------
     store : Path
     work : str
+    waits : bool
+        False: where another process has it, `AtWork` is raised at once.
     """
 
-    def __init__(self, store: Path, work: str) -> None:
+    def __init__(self, store: Path, work: str, *, waits: bool = True) -> None:
         self._path = store.with_name(f"{store.name}-{work}")
         self._file: IO[bytes] | None = None
+        self._how = fcntl.LOCK_EX if waits else fcntl.LOCK_EX | fcntl.LOCK_NB
 
     def __enter__(self) -> None:
         self._file = open(self._path, "ab")
-        fcntl.flock(self._file, fcntl.LOCK_EX)
+        try:
+            fcntl.flock(self._file, self._how)
+        except BlockingIOError:
+            self._file.close()
+            raise AtWork from None
 
     def __exit__(self, *_: object) -> None:
         if self._file is not None:

@@ -16,6 +16,8 @@ from plantigrade_gateway.extras import need
 if TYPE_CHECKING:
     import sqlalchemy as sa
 
+    from plantigrade_gateway.config import Config
+
 _UNNAMED = re.compile(r"[^a-z0-9_-]")
 
 
@@ -85,6 +87,38 @@ def register(group: click.Group, json_option: Callable[[Any], Any]) -> None:
         click.echo("The working store is as the objects are.")
 
     @hub.command()
+    @click.option(
+        "--days",
+        type=click.FloatRange(0.01, 60.0),
+        default=2.0,
+        show_default=True,
+        help="How long the bays are asked.",
+    )
+    @_data_option
+    def recover(days: float, data: Path | None) -> None:
+        """Fetch back from the bays what this hub's desk said, after a backup was restored.
+
+        As long as that lasts, every bay may give what was said at this hub before.
+        """
+        from datetime import UTC, datetime, timedelta
+
+        from plantigrade_gateway.errors import InputError
+        from plantigrade_gateway.hub.places import Places
+
+        until = datetime.now(UTC) + timedelta(days=days)
+        with _tables(data) as engine:
+            count = Places(engine).lend(round(until.timestamp() * 1000))
+        if not count:
+            raise InputError(
+                "recover: this hub has no place of before; it is for a hub whose backup was "
+                "restored, in which bays had been"
+            )
+        click.echo(
+            f"Until {until:%Y-%m-%d %H:%M} UTC each bay that comes gives back what it has of this "
+            "hub's own words."
+        )
+
+    @hub.command()
     @json_option
     @_data_option
     def deletions(data: Path | None, as_json: bool) -> None:
@@ -104,14 +138,15 @@ def register(group: click.Group, json_option: Callable[[Any], Any]) -> None:
         last = ""
         for one in found:
             if one.player_id != last:
-                click.echo(f"player {last:= one.player_id}")
+                last = one.player_id
+                click.echo(f"player {last}")
             click.echo(f"  {one.line(gone)}")
 
 
 def _register_bays(hub: click.Group, json_option: Callable[[Any], Any]) -> None:
     @hub.group()
     def bay() -> None:
-        """Add, list and withdraw the bays of the site and their credentials."""
+        """Add, list, withdraw and forget the bays of the site and their credentials."""
 
     @bay.command()
     @click.argument("name")
@@ -182,6 +217,48 @@ def _register_bays(hub: click.Group, json_option: Callable[[Any], Any]) -> None:
         with _tables(data) as engine:
             count = Places(engine).release(checked_name(name, "bay"))
         click.echo(f"Places of bay {name} let go of: {count}.")
+
+    @bay.command()
+    @click.argument("name")
+    @_data_option
+    @settings_option
+    @click.pass_context
+    def forget(ctx: click.Context, name: str, data: Path | None) -> None:
+        """Forget a bay that is no more: no list has it, and no deletion waits for it.
+
+        Its credential must be withdrawn. What it handed over and said stays.
+        """
+        from plantigrade_gateway.hub.bays import Bays
+        from plantigrade_gateway.hub.deletions import Deletions
+        from plantigrade_gateway.people.hubtables import bay_place
+
+        with _tables(data) as engine:
+            Bays(engine).forget(name)
+            owed = sorted(Deletions(engine).waiting(bay_place(name)))
+        click.echo(f"Bay {name} is forgotten; what it handed over and said stays.")
+        for player_id in owed:
+            click.echo(
+                f"The deletion of player {player_id} waits for it no longer: if the machine is "
+                "there, delete the player on it yourself."
+            )
+        _take_back(config_of(ctx), name)
+
+
+def _take_back(config: "Config", bay: str) -> None:
+    """Take a bay from the roster, where the settings name a broker."""
+    import asyncio
+
+    if config.text("mqtt.host") is None:
+        return
+    from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
+    from plantigrade_gateway.forward.mqtt import Broker
+
+    try:
+        asyncio.run(Broker(config).take_back(bay))
+    except (ItemRejected, SinkUnavailable) as away:
+        click.echo(f"The page Bays may still show it: {away}.")
+    else:
+        click.echo("The broker keeps no last words of it for the page Bays.")
 
 
 def _register_serve(hub: click.Group) -> None:

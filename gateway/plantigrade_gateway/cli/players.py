@@ -167,12 +167,13 @@ def register(
     @click.pass_context
     def assign(ctx: click.Context, session: str, player: str, move: bool) -> None:
         """Give the stored SESSION to PLAYER; "last" is the last one."""
+        from plantigrade_gateway.people.assigned import assign as assign_to
         from plantigrade_gateway.record.settings import settings_of
         from plantigrade_gateway.store.sessions import find
 
         with _register(store_of(ctx)) as found:
             chosen, whose = find(found.store, session), found.find(player)
-            found.assign(chosen.session_id, whose.player_id, move=move)
+            assign_to(found, chosen.session_id, whose.player_id, move=move)
             first = next(found.store.batches(chosen.session_id), None)
         click.echo(f"Session {chosen.session_id[:8]} is {whose.name}'s.")
         for text in other_hand(whose, None if first is None else settings_of(first)):

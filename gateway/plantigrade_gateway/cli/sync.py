@@ -26,7 +26,7 @@ def register(
     @group.group()
     @store_option
     def sync() -> None:
-        """Look at this bay's way to the hub of its site."""
+        """Look at this bay's way to the hub of its site, and hand over by hand."""
 
     @sync.command()
     @json_option
@@ -48,6 +48,37 @@ def register(
         else:
             click.echo(found.found)
         if not found.well:
+            ctx.exit(1)
+
+    @sync.command()
+    @json_option
+    @settings_option
+    @store_option
+    @click.pass_context
+    def now(ctx: click.Context, as_json: bool) -> None:
+        """Hand over to the hub what waits, once, while no gateway runs; one that runs does it.
+
+        Exit code 1 when the hub is not reached, or does not take something.
+        """
+        import asyncio
+
+        from plantigrade_gateway.store import hubstate, schema
+        from plantigrade_gateway.sync.now import hand_over
+
+        path = store_of(ctx) or schema.default_path()
+        done = asyncio.run(hand_over(path, config_of(ctx)))
+        state = hubstate.read(hubstate.path_for(path)) if done is None else None
+        if as_json:
+            table = None if done is None else dataclasses.asdict(done)
+            click.echo(json.dumps({"schema": 1, "handed_over": table}, indent=1))
+        elif done is None:
+            click.echo("A gateway runs at this store and hands over by itself.")
+            for line in () if state is None else hubstate.lines(state):
+                click.echo(line)
+        else:
+            for line in done.lines():
+                click.echo(line)
+        if not (done.well if done is not None else state is None or state.problem is None):
             ctx.exit(1)
 
     @sync.command()

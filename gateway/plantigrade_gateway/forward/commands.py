@@ -3,7 +3,7 @@
 import logging
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from plantigrade.errors import ForeignError, shown
@@ -54,6 +54,20 @@ class CommandReader:
             return None
         self._handled.append(ident)
         return found
+
+
+def is_for(message: Mapping[str, Any], pair: str) -> bool:
+    """Return whether a command is for a pair: one without a pair is for each there is.
+
+    Parameters
+    ----------
+    message : mapping
+        As `command` returns it.
+    pair : str
+        The pair's name; empty: the usual one, which has none.
+    """
+    wanted = str(message.get("pair", "")).casefold()
+    return wanted in ("", pair.casefold())
 
 
 def command(data: bytes | bytearray | str) -> dict[str, Any]:

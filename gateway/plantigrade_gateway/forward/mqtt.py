@@ -236,6 +236,25 @@ class Broker:
         async for message in client.messages:
             yield Heard(str(message.topic)[cut:], _bytes(message.payload), message.retain)
 
+    async def take_back(self, bay: str) -> None:
+        """Take away what the broker keeps of a bay's last words, so that no roster shows it.
+
+        Raises
+        ------
+        SinkUnavailable, ItemRejected
+        """
+        place = base(self._config.word("site"), bay)
+        client = self._made(f"plantigrade-forgets-{bay}", None)
+        try:
+            async with client:
+                for kind in (TOPIC, "state"):
+                    await client.publish(
+                        f"{place}/{kind}", "", qos=1, retain=True, timeout=self._timeout_s
+                    )
+        except aiomqtt.MqttError as error:
+            raise self._away(error) from None
+        self._answered(client)
+
     async def open(self) -> None:
         """Connect, say that the bay is there, and listen for commands.
 

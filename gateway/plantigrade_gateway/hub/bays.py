@@ -1,4 +1,4 @@
-"""The bays of a site and their credentials: added, listed, withdrawn.
+"""The bays of a site and their credentials: added, listed, withdrawn, forgotten.
 
 A credential is ``<bay>.<secret>``. It is shown once; only a hash of the secret is kept, so a copy
 of the tables opens nothing.
@@ -87,7 +87,8 @@ class Bays:
         """
         checked_name(name, "bay")
         secret = secrets.token_urlsafe(_SECRET_BYTES)
-        row = {"secret_sha256": _hash(secret), "added_ms": now_ms(), "withdrawn_ms": None}
+        row = {"secret_sha256": _hash(secret), "added_ms": now_ms()}
+        row |= {"withdrawn_ms": None, "forgotten_ms": None}
         with writing(self._engine).begin() as db:
             before = db.execute(sa.select(BAY.c.withdrawn_ms).where(BAY.c.name == name)).first()
             if before is None:
@@ -117,9 +118,30 @@ class Bays:
         if not found.rowcount:
             raise InputError(f"bay {shown(name)}: there is none that could be withdrawn")
 
+    def forget(self, name: str) -> None:
+        """Let a bay that was withdrawn be in no list, and no deletion wait for it.
+
+        Raises
+        ------
+        InputError
+            There is no such bay, or its credential is not withdrawn.
+        """
+        mine = BAY.c.name == name
+        with writing(self._engine).begin() as db:
+            query = sa.select(BAY.c.withdrawn_ms, BAY.c.forgotten_ms).where(mine)
+            row = db.execute(query).first()
+            if row is None or row.forgotten_ms is not None:
+                raise InputError(f"bay {shown(name)}: there is none that could be forgotten")
+            if row.withdrawn_ms is None:
+                raise InputError(
+                    f"bay {name}: its credential is not withdrawn, so it may come again; see "
+                    "plantigrade hub bay withdraw"
+                )
+            db.execute(BAY.update().where(mine).values(forgotten_ms=now_ms()))
+
     def all(self) -> list[Bay]:
-        """Return the bays by name, withdrawn ones among them."""
-        query = sa.select(BAY).order_by(BAY.c.name)
+        """Return the bays by name, withdrawn ones among them, forgotten ones not."""
+        query = sa.select(BAY).where(BAY.c.forgotten_ms.is_(None)).order_by(BAY.c.name)
         with self._engine.connect() as db:
             return [
                 Bay(row.name, as_time(row.added_ms), _when(row.withdrawn_ms), _when(row.seen_ms))

@@ -39,6 +39,8 @@ class Confirmation:
         None: it is waited for.
     receipt : dict or None
         What it deleted, as it said.
+    forgotten : datetime or None
+        When the bay was forgotten, if it was: it is not waited for.
     """
 
     player_id: str
@@ -46,11 +48,17 @@ class Confirmation:
     asked: datetime
     confirmed: datetime | None
     receipt: Mapping[str, Any] | None
+    forgotten: datetime | None = None
 
     def line(self, withdrawn: Iterable[str] = ()) -> str:
         """Return it for people; a bay of those that were withdrawn cannot say it any more."""
         if self.confirmed is not None:
             return f"{self.place}: deleted, {self.confirmed:%Y-%m-%d %H:%M} UTC"
+        if self.forgotten is not None:
+            return (
+                f"{self.place}: forgotten, {self.forgotten:%Y-%m-%d %H:%M} UTC, before it "
+                "confirmed; delete it there yourself"
+            )
         if self.place in {bay_place(name) for name in withdrawn}:
             return f"{self.place}: withdrawn before it confirmed; delete it there yourself"
         return f"{self.place}: waited for since {self.asked:%Y-%m-%d %H:%M} UTC"
@@ -114,6 +122,9 @@ class Deletions:
         order = (CONFIRMATION.c.asked_ms, CONFIRMATION.c.player_id, CONFIRMATION.c.place)
         with self._engine.connect() as db:
             rows = db.execute(sa.select(CONFIRMATION).order_by(*order)).all()
+            bays = sa.select(BAY.c.name, BAY.c.forgotten_ms)
+            gone = db.execute(bays.where(BAY.c.forgotten_ms.is_not(None)))
+            forgotten = {bay_place(name): as_time(ms) for name, ms in gone}
         for row in rows:
             yield Confirmation(
                 row.player_id,
@@ -121,6 +132,7 @@ class Deletions:
                 as_time(row.asked_ms),
                 None if row.confirmed_ms is None else as_time(row.confirmed_ms),
                 None if row.receipt is None else json.loads(row.receipt),
+                forgotten.get(row.place) if row.confirmed_ms is None else None,
             )
 
     def note_hub(self, name: str) -> None:

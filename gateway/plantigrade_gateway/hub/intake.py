@@ -26,6 +26,7 @@ from plantigrade_gateway.hub.names import replay_name
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import FORGOTTEN, Row
 from plantigrade_gateway.hub.uploads import Uploads
+from plantigrade_gateway.people.assigned import assigned, follow
 from plantigrade_gateway.people.deletion import delete_player, is_there, kept
 from plantigrade_gateway.people.hubtables import ARCHIVE, DATABASE, hub_place
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
@@ -85,6 +86,7 @@ class Intake:
         self._uploads = Uploads(self._engine, objects)
         self._deletions = Deletions(self._engine)
         self._failed: dict[str, _Failed] = {}
+        self._whose: dict[str, str] = {}  # of sessions of which the log says it
         self._config = config if config is not None and config.text("tsdb.url") else None
         self._database_due_s, self._database_said = float("-inf"), ""
         self._series: dict[str, int] = {}  # deleted from the database so far, by player
@@ -121,6 +123,8 @@ class Intake:
         with self._register.explained():
             self._carry_out_deletions(say)
             self._clear_database(say)
+            follow(self._register)
+            self._whose = assigned(self._register)
             here = self._here()
             for row in self._uploads.rows():
                 if row.is_whole and not row.is_deleted:
@@ -234,8 +238,16 @@ class Intake:
         return player_id
 
     def _see_to_player(self, row: Row, now: str | None, given: Any) -> None:  # noqa: ANN401 - JSON
-        """Give a session to whom a bay, or the desk here, gave it since the last look."""
-        if now != given and now is not None:
+        """Give a session to whom a bay, or the desk here, gave it since the last look.
+
+        What the log says stands: its bay, which may not have heard it yet, says its word of before.
+        """
+        if row.session_id in self._whose:
+            if now is not None and row.player_id != now:
+                self._uploads.reassign(row.session_id, now)
+            if now != given:
+                self._store.put_quality(row.session_id, {_GIVEN: now})
+        elif now != given and now is not None:
             self._uploads.reassign(row.session_id, now)
             self._store.put_quality(row.session_id, {_GIVEN: now})
         elif row.player_id != given and (known := self._known(row.player_id)) == row.player_id:

@@ -1,7 +1,8 @@
 """Which place of the log of changes belongs to which bay: whoever says it first, and nobody else.
 
 A bay's credential writes entries of that bay's own places alone: its own, and those it had before
-its store was restored. What the hub itself says has a place too, which is no bay's.
+its store was restored. What the hub itself says has a place too, which is no bay's; after it was
+restored it may lend its places of before to all bays for a while, to be given back what it said.
 """
 
 from collections.abc import Iterable
@@ -80,10 +81,10 @@ class Places:
         with self._engine.connect() as db:
             hubs = db.scalar(sa.select(SITE.c.site))
             wanted = set(given) | ({own} if own is not None and own != hubs else set())
-            bound = _bound(db, wanted | {hubs})
+            bound = _bound(db, wanted | {hubs}) | dict.fromkeys(_lent(db), bay)
         if not wanted <= bound.keys() or (hubs is not None and hubs not in bound):
             with writing(self._engine).begin() as db:
-                bound = self._bind(db, bay, wanted, hubs)
+                bound = self._bind(db, bay, wanted, hubs) | dict.fromkeys(_lent(db), bay)
         taken = sorted(site for site in wanted if bound.get(site, "") != bay)
         if taken:
             self._note_refusal(bay, taken[0])
@@ -100,7 +101,8 @@ class Places:
         if hubs is not None and hubs not in bound:
             db.execute(PLACE.insert().values(site=hubs, bay=None, bound_ms=now_ms()))
             bound[hubs] = None
-        if any(bound.get(site, bay) != bay for site in wanted):
+        lent = set(_lent(db))
+        if any(bound.get(site, bay) != bay for site in wanted - lent):
             return bound
         free = sorted(wanted - bound.keys())
         mine = sa.select(sa.func.count()).select_from(PLACE).where(PLACE.c.bay == bay)
@@ -116,10 +118,17 @@ class Places:
             db.execute(PLACE.update().where(PLACE.c.site == place).values(**values))
 
     def of(self, bay: str) -> list[str]:
-        """Return a bay's places, in order."""
-        query = sa.select(PLACE.c.site).where(PLACE.c.bay == bay).order_by(PLACE.c.site)
+        """Return a bay's places, in order, and those that are lent."""
+        query = sa.select(PLACE.c.site).where(PLACE.c.bay == bay)
         with self._engine.connect() as db:
-            return list(db.scalars(query))
+            return sorted({*db.scalars(query), *_lent(db)})
+
+    def lend(self, until_ms: int) -> int:
+        """Let every bay give what it has of the hub's own places of before; return how many."""
+        with writing(self._engine).begin() as db:
+            now = sa.select(SITE.c.site).scalar_subquery()
+            former = PLACE.c.bay.is_(None), sa.func.coalesce(PLACE.c.site != now, True)
+            return db.execute(PLACE.update().where(*former).values(lent_until_ms=until_ms)).rowcount
 
     def counts(self) -> dict[str, int]:
         """Return how many places each bay has, of those that have one."""
@@ -138,6 +147,12 @@ class Places:
         """Let go of a bay's places, so that who says one next has it; return how many."""
         with writing(self._engine).begin() as db:
             return db.execute(PLACE.delete().where(PLACE.c.bay == bay)).rowcount
+
+
+def _lent(db: sa.Connection) -> list[str]:
+    """Return the hub's own places of before of which all bays may give entries now."""
+    still = PLACE.c.bay.is_(None), PLACE.c.lent_until_ms > now_ms()
+    return list(db.scalars(sa.select(PLACE.c.site).where(*still)))
 
 
 def _bound(db: sa.Connection, sites: Iterable[str | None]) -> dict[str, str | None]:

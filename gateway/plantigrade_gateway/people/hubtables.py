@@ -17,6 +17,8 @@ BAY = Table(
     Column("added_ms", BigInteger, nullable=False),
     Column("withdrawn_ms", BigInteger),
     Column("seen_ms", BigInteger),
+    # Its row stays, so that a backup of before does not bring its credential back.
+    Column("forgotten_ms", BigInteger),
 )
 SESSION = Table(
     "hub_session",
@@ -70,6 +72,8 @@ PLACE = Table(
     Column("bound_ms", BigInteger, nullable=False),
     Column("refused_bay", String(40)),  # who else last gave entries of it
     Column("refused_ms", BigInteger),
+    # a former one of the hub's own: until then every bay gives what it has of it
+    Column("lent_until_ms", BigInteger),
 )
 
 # The hubs that delete from the site's time-series database: their settings name one.
@@ -78,6 +82,21 @@ DATABASE_OF = Table(
     META,
     Column("hub", String(40), primary_key=True),
 )
+
+
+def add_forgotten(db: sa.Connection) -> None:
+    """Add when a bay was forgotten to tables that were made before there was such a thing."""
+    _add_time(db, BAY, "forgotten_ms")
+
+
+def add_lent(db: sa.Connection) -> None:
+    """Add until when a place is lent, likewise."""
+    _add_time(db, PLACE, "lent_until_ms")
+
+
+def _add_time(db: sa.Connection, table: Table, column: str) -> None:
+    if column not in {one["name"] for one in sa.inspect(db).get_columns(table.name)}:
+        db.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN {column} BIGINT")
 
 
 def places_of(db: sa.Connection) -> tuple[str, ...]:

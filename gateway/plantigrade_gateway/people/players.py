@@ -434,38 +434,6 @@ class Register:
         value = {"answer": TAKEN_BACK, "plan": "", "cue": "", "day": day.isoformat()}
         self._say(player_id, {f"decision:{topic}": value})
 
-    def assign(self, session_id: str, player_id: str, *, move: bool = False) -> None:
-        """Give a stored session to a player.
-
-        Parameters
-        ----------
-        session_id, player_id : str
-        move : bool
-            Whether it may be taken from another player.
-
-        Raises
-        ------
-        InputError
-            It is being recorded, or another player's and not to be moved.
-        StoreError
-            There is no such session or player.
-        """
-        self.profile(player_id)
-        session = self.store.session(session_id)
-        if session.state == "open":
-            raise InputError(f"session {session_id}: is still being recorded; stop it first")
-        if session.player_id not in (None, player_id) and not move:
-            raise InputError(
-                f"session {session_id}: is of player {session.player_id} already; say --move"
-            )
-        self.anchor(player_id)
-        with self.store.database.writing() as db:
-            db.execute(
-                "UPDATE sessions SET player_no = (SELECT player_no FROM players WHERE"
-                " player_id = ?) WHERE session_id = ?",
-                (player_id, session_id),
-            )
-
     def anchor(self, player_id: str) -> None:
         """Make sure that sessions can refer to a player who may be known from the log alone.
 

@@ -287,21 +287,23 @@ def _close_doors(store: Store, old: Path, when: datetime) -> None:
     place is, are those of today.
     """
     password: list[tuple[Any, ...]] = []
-    kept: dict[str, list[tuple[Any, ...]]] = {}
+    kept: dict[str, tuple[list[str], list[tuple[Any, ...]]]] = {}
     if schema.is_made(old):
         with Store.open(old, read_only=True) as there:
             password = there.database.read("SELECT hash, set_utc FROM password")
             for table in (_BAYS, _PLACES):
                 if there.database.read(_IS_TABLE, (table,)):
-                    kept[table] = there.database.read(f"SELECT * FROM {table}")
+                    columns = [row[1] for row in there.database.read(f"PRAGMA table_info({table})")]
+                    rows = there.database.read(f"SELECT {', '.join(columns)} FROM {table}")
+                    kept[table] = columns, rows
     with store.database.writing() as db:
-        for table, rows in kept.items():
+        for table, (columns, rows) in kept.items():
             if db.execute(_IS_TABLE, (table,)).fetchone():
                 if table == _BAYS:  # a place that is bound stays so
                     db.execute(f"DELETE FROM {table}")
-                for row in rows:
-                    marks = ", ".join("?" * len(row))
-                    db.execute(f"INSERT OR REPLACE INTO {table} VALUES ({marks})", row)
+                marks = ", ".join("?" * len(columns))
+                into = f"INSERT OR REPLACE INTO {table} ({', '.join(columns)}) VALUES ({marks})"
+                db.executemany(into, rows)
         db.execute("DELETE FROM sign_ins")
         db.execute(
             "UPDATE player_links SET withdrawn_utc = coalesce(withdrawn_utc, ?)", (utc_text(when),)

@@ -4,7 +4,7 @@ While the coach has none of their own, or has gone back to them, the rules that 
 program hold; a decision keeps their text too, so that a later program shows what it was made with.
 """
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from difflib import get_close_matches
@@ -17,7 +17,7 @@ from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import utc
 from plantigrade_gateway.rules.files import built_in_text, rules_of
-from plantigrade_gateway.rules.model import RuleSet
+from plantigrade_gateway.rules.model import Rule, RuleSet
 
 RULES = "rules"
 """The log's word for what is said of rules."""
@@ -116,12 +116,14 @@ class RuleBook:
         Raises
         ------
         InputError
-            It cannot be used, names a drill that is neither built in nor one of the files beside
-            the store, or another one has its name and version: one sentence.
+            It cannot be used, names a drill that is neither built in, nor one of the files beside
+            the store, nor named by rules that were kept before (where they were, there was such a
+            drill), or another one has its name and version: one sentence.
         """
         made = _read(text)
         _check_numbers(made)
-        _check_drills(made, shelf(self._register.store.path))
+        known = {rule.drill for one in self.versions() for rule in _rules_in(one)}
+        _check_drills(made, shelf(self._register.store.path), known)
         for one in (*self.versions(), Version("", built_in_text(), is_built_in=True)):
             if one.text != text and _named(one) == (made.name, made.version):
                 raise InputError(
@@ -170,8 +172,10 @@ def _check_numbers(made: RuleSet) -> None:
                 raise InputError(f"rules: {table}.{name} is {shown(value)}, expected a number")
 
 
-def _check_drills(made: RuleSet, drills: Shelf) -> None:
-    """Refuse a drill that nobody could begin: the player's page would leave it out in silence.
+def _check_drills(made: RuleSet, drills: Shelf, known: Container[str]) -> None:
+    """Refuse a drill that nobody could begin.
+
+    One that rules named before is known where those were kept: a hub has no bay's drill files.
 
     Raises
     ------
@@ -179,7 +183,7 @@ def _check_drills(made: RuleSet, drills: Shelf) -> None:
         A rule names a drill that is not there.
     """
     for rule in made.rules:
-        if rule.drill:
+        if rule.drill and rule.drill not in known:
             try:
                 drills.find(rule.drill)
             except InputError as error:
@@ -189,6 +193,13 @@ def _check_drills(made: RuleSet, drills: Shelf) -> None:
 def _version(change: Change) -> Version:
     value = change.value
     return Version(change.change_id, value["text"], value["built_in"], utc(change))
+
+
+def _rules_in(one: Version) -> Sequence[Rule]:
+    try:
+        return one.rules.rules
+    except InputError:  # of an older program
+        return ()
 
 
 def _named(one: Version) -> tuple[str, str] | None:

@@ -24,6 +24,7 @@ from plantigrade_gateway.record.sets import Intent
 
 Check = Callable[[Any], bool]
 _NUMBER = re.compile(r"-?[0-9]{1,19}")
+_ID = re.compile(r"[0-9a-f]{32}")
 _FIRST_MS, _LAST_MS = (
     int(datetime(year, 1, 2, tzinfo=UTC).timestamp() * 1000) for year in (1, 9999)
 )
@@ -137,6 +138,7 @@ _CHECKS: dict[tuple[str, str], Check] = {
     ("player", "footprint:"): _or_none(_table({"footprint": _FOOTPRINT, "has_picture": _flag})),
     ("print", "jpeg"): _text,
     ("rules", "text"): _table({"text": _text, "built_in": _flag}),
+    ("session", "player"): lambda value: isinstance(value, str) and bool(_ID.fullmatch(value)),
     ("session", "questions"): _table(
         {"hold": _among("", "red flag", "pain"), "by": _among(*GIVERS)}
     ),

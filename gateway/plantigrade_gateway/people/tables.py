@@ -90,6 +90,8 @@ MIGRATIONS: tuple[Callable[[sa.Connection], None], ...] = (
     lambda db: hubtables.META.create_all(db, _HUBS_FIRST),
     lambda db: hubtables.PLACE.create(db, checkfirst=True),
     lambda db: hubtables.DATABASE_OF.create(db, checkfirst=True),
+    hubtables.add_forgotten,
+    hubtables.add_lent,
 )
 """The step at place n makes version n + 1; one that was released is never changed."""
 _LOCK = 7001

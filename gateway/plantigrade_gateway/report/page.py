@@ -19,7 +19,6 @@ from plantigrade_gateway.coach.progress import next_check
 from plantigrade_gateway.coach.sheet import NOT_SEEN, EvidenceSheet, evidence
 from plantigrade_gateway.coach.swings import counted, sets_of_visit, silent_sets
 from plantigrade_gateway.drills.files import shelf
-from plantigrade_gateway.drills.model import Drill
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
@@ -104,8 +103,8 @@ def page_of(register: Register, player_id: str, rules: RuleSet) -> PlayerPage:
         [(stand.start_s, stand.end_s) for stand in taken_stands(last.analysis)],
         () if swing is None else moments_s(swing),
     )
-    drills = shelf(register.store.path).drills
-    return player_page(case, found, rules, drills, rows, swing)
+    titles = {name: drill.title for name, drill in shelf(register.store.path).drills.items()}
+    return player_page(case, found, rules, titles, rows, swing)
 
 
 def write_page(
@@ -146,7 +145,7 @@ def player_page(
     case: Case,
     found: EvidenceSheet,
     rules: RuleSet,
-    drills: Mapping[str, Drill],
+    titles: Mapping[str, str],
     rows: PageRows,
     swing: Swing | None,
 ) -> PlayerPage:
@@ -159,8 +158,9 @@ def player_page(
     found : EvidenceSheet
         Of the same case and rules.
     rules : RuleSet
-    drills : dict of str to Drill
-        Those that the rules may name.
+    titles : dict of str to str
+        Of the drills that are here, by name. Of others that the rules name (a bay's own, at its
+        hub) the title is what the player's sessions recorded, else the name itself.
     rows : PageRows
         Of the last visit's stands and of the swing shown.
     swing : Swing or None
@@ -175,7 +175,7 @@ def player_page(
         moments=moments,
         swing=_swing_says(swing) if moments and swing is not None else "",
         decided=tuple(_decided(case.decisions))[:_LINES],
-        drills=() if found.sheet.is_held else tuple(_practices(found, drills))[:_DRILLS],
+        drills=() if found.sheet.is_held else tuple(_practices(case, found, titles))[:_DRILLS],
         speed=_speed(case, found),
         since=_since(case, rules),
         next_visit="" if again is None else _day(again),
@@ -254,12 +254,13 @@ def _decided(decisions: tuple[Decided, ...]) -> Iterator[str]:
                     yield f"{label}: {words}"
 
 
-def _practices(found: EvidenceSheet, drills: Mapping[str, Drill]) -> Iterator[Practice]:
-    done = set()
+def _practices(case: Case, found: EvidenceSheet, here: Mapping[str, str]) -> Iterator[Practice]:
+    recorded = {one.name: one.title for visit in case.visits for one in visit.analysis.drills}
+    titles, done = {**recorded, **here}, set()
     for rule in _suggested(found):
-        if rule.drill in drills and rule.drill not in done:
+        if rule.drill not in done:
             done.add(rule.drill)
-            yield Practice(drills[rule.drill].title, (HOW_MANY, rule.player))
+            yield Practice(titles.get(rule.drill, rule.drill), (HOW_MANY, rule.player))
 
 
 def _suggested(found: EvidenceSheet) -> Iterator[Rule]:

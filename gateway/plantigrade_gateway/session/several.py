@@ -26,6 +26,7 @@ from plantigrade_gateway import formats
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import GatewayError, InputError
+from plantigrade_gateway.forward.commands import is_for
 from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.roster import TOPIC, Pair, Teller, Told
 from plantigrade_gateway.report.console import paragraph
@@ -116,9 +117,8 @@ class PairProgram:
 
     def tell(self, message: Message) -> None:
         """Pass on what came from afar, where it is for this pair."""
-        wanted = str(message.get("pair", "")).casefold()
         process = self.process
-        if wanted in ("", self._order.name.casefold()) and process is not None:
+        if is_for(message, self._order.name) and process is not None:
             assert process.stdin is not None
             process.stdin.write((json.dumps(message) + "\n").encode())
 

@@ -1,6 +1,7 @@
 """What a run is opened with: the store, the sound, the voice, the forwarder and the live page."""
 
 import asyncio
+import logging
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -9,8 +10,10 @@ from typing import Literal
 
 from rich.console import Console
 
+from plantigrade.errors import shown
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.drills.files import Drilling, shelf
+from plantigrade_gateway.forward.commands import is_for
 from plantigrade_gateway.forward.launch import Forwarder, LiveSummary, opened_forwarder
 from plantigrade_gateway.forward.roster import Teller
 from plantigrade_gateway.report.console import paragraph
@@ -25,6 +28,8 @@ from plantigrade_gateway.sound.speech import Announcer, opened_voice
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.sync.launch import opened_sync
 from plantigrade_gateway.web.live.page import Message, Page, WebOptions, opened_page
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +127,13 @@ class Stage:
         """Have a page's command obeyed in the event loop (from any thread)."""
         self._loop.call_soon_threadsafe(lambda: self.obey(message))
 
+    def queue_far_command(self, message: Message) -> None:
+        """Have a broker's command obeyed, unless it is for another pair (from any thread)."""
+        if is_for(message, self.options.pair):
+            self.queue_command(message)
+        else:
+            _log.warning("command: is for pair %s, which is not here", shown(message["pair"]))
+
     def lose_sound(self, text: str) -> None:
         """Say that the sound has stopped, to all who could choose another (from any thread)."""
         self.say(text)
@@ -154,7 +166,7 @@ def opened_stage(out: Console, store: Store, options: RunOptions) -> Iterator[St
             forwarder = options.part if options.part.order.live_fd is not None else None
         elif options.config is not None:
             forwarder = opened.enter_context(
-                opened_forwarder(options.config, store, stage.say, stage.queue_command)
+                opened_forwarder(options.config, store, stage.say, stage.queue_far_command)
             )
             opened.enter_context(opened_sync(options.config, store, stage.say))
         page = stage.page = opened.enter_context(

@@ -18,7 +18,7 @@ from plantigrade_gateway.people.deletion import (
     kept,
     scrubbed,
 )
-from plantigrade_gateway.people.players import PLAYER, Register
+from plantigrade_gateway.people.players import PLAYER, SESSION, Register
 from plantigrade_gateway.store.hubledger import Ledger
 from plantigrade_gateway.sync.link import Hub
 from plantigrade_gateway.sync.messages import Deleted
@@ -42,10 +42,13 @@ class Deletions:
     ----------
     waiting : int
         Those that are not carried out, or whose receipt the hub has not confirmed.
+    told : int
+        Those whose receipt the hub has taken.
     """
 
     def __init__(self, register: Register, hub: Hub) -> None:
         self.waiting = 0
+        self.told = 0
         self._register = register
         self._hub = hub
         self._ledger = Ledger(register.store.database)
@@ -69,7 +72,24 @@ class Deletions:
             self.waiting += 1
             if self._is_carried_out(player_id):
                 owed.append(player_id)
+        self._delete_sessions(set(gone))
         return owed
+
+    def _delete_sessions(self, gone: set[str]) -> None:
+        """Delete sessions with a tombstone of their own; those of deleted players go with them.
+
+        Such a session was given elsewhere to a player who was deleted before that was heard here.
+        """
+        store = self._register.store
+        with self._register.explained():
+            dead = self._register.log.deleted(SESSION)
+        ended = store.database.read(
+            "SELECT session_id, player_id FROM sessions LEFT JOIN players USING (player_no)"
+            " WHERE state = 'ended'"
+        )
+        for session_id, player_id in ended if dead else ():
+            if session_id in dead and player_id not in gone:
+                store.delete_session(session_id)
 
     def _is_carried_out(self, player_id: str) -> bool:
         if is_recorded(self._register, player_id):
@@ -109,4 +129,5 @@ class Deletions:
                 await self._hub.deleted(player_id, Deleted(found[0].json()))
                 self._ledger.confirm_receipt(player_id)
                 self.waiting -= 1
+                self.told += 1
         return False

@@ -15,6 +15,7 @@ from time import monotonic
 from plantigrade_gateway.child import Message, serve
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import GatewayError
+from plantigrade_gateway.people.assigned import follow
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import hubstate
 from plantigrade_gateway.store.store import Store
@@ -128,6 +129,7 @@ class SyncProcess:
         self._say = say
         self._told: str | None = None
         self._before: tuple[float, int] | None = None
+        self._followed: dict[str, int] | None = None  # what the log had seen by then
         self._store = Store.open(store_path, create=False)
         self._register = Register(self._store)
         self.records = Records(self._store, self.hub)
@@ -141,7 +143,15 @@ class SyncProcess:
 
     async def _people(self) -> bool:
         is_more = await self.exchange.round()
+        await asyncio.to_thread(self._follow)
         return is_more or await self.deletions.round()
+
+    def _follow(self) -> None:
+        """Give sessions to whom the log gives them, where it has grown since the last time."""
+        with self._deleting.explained():
+            seen = self._deleting.log.seen()
+        if seen != self._followed and not follow(self._deleting):
+            self._followed = seen
 
     def hear(self, message: Message) -> None:
         """Take no notice: the gateway has nothing to tell but to stop."""
@@ -162,6 +172,25 @@ class SyncProcess:
             ended.set()
             watching.cancel()
         self._note()
+        self.close()
+
+    async def once(self) -> list[str]:
+        """Hand over, and fetch, all there is at this moment; return why it did not get on."""
+        problems: list[str] = []
+        self.records.hurry()
+        async with self.hub:
+            for work in (self._people, self.records.round):  # who was deleted is told first
+                try:
+                    while await work():
+                        pass
+                except HubAway as error:
+                    return [*problems, str(error)]
+                except GatewayError as error:  # of one kind of work: the other goes on
+                    problems.append(str(error))
+        return problems
+
+    def close(self) -> None:
+        """Close what it opened."""
         for register in (self._register, self._deleting):
             register.close()
             register.store.close()

@@ -50,10 +50,13 @@ class Waiting:
     sessions : int
         Those under way among them.
     pieces : int
+    under_way : int
+        Sessions that have not ended.
     """
 
     sessions: int
     pieces: int
+    under_way: int
 
 
 class Records:
@@ -70,11 +73,14 @@ class Records:
         Pieces that the hub has taken, counted each time.
     given_bytes : int
         Of these.
+    ended : int
+        Sessions of which the hub has confirmed all, counted each time.
     """
 
     def __init__(self, store: Store, hub: Hub) -> None:
         self.given = 0
         self.given_bytes = 0
+        self.ended = 0
         self._store = store
         self._hub = hub
         self._ledger = Ledger(store.database)
@@ -110,7 +116,7 @@ class Records:
         for one in due:
             has = self._has.get(one.number, one.confirmed.pieces if one.confirmed else 0)
             pieces += max(0, self._ledger.pieces(one.number) - has)
-        return Waiting(len(due), pieces)
+        return Waiting(len(due), pieces, sum(not one.is_ended for one in due))
 
     async def round(self) -> bool:
         """Give what there is, for about `ROUND_S`; return whether more is left.
@@ -248,6 +254,7 @@ class Records:
             return False
         if received.is_whole and received.pieces == count:
             self._ledger.confirm(one.number, Ended(count, sha256, one.player_id))
+            self.ended += 1
             self._has.pop(one.number, None)
             self._setbacks.pop(one.number, None)
             return False

@@ -21,7 +21,7 @@ from tests.support.waiting import HANG_S
 
 from plantigrade_gateway import config
 from plantigrade_gateway.converter import plain
-from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.hub import intake
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.deletions import Deletions
@@ -29,7 +29,7 @@ from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.uploads import Uploads
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.people.tables import SERVER
+from plantigrade_gateway.people.tables import SERVER, migrate, writing
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
@@ -267,3 +267,55 @@ def test_a_hub_whose_settings_name_no_database_any_more_asks_none(hub, practice)
         assert "database" in register.places()
         hub.intake(config=config.load(environment={})).close()
         assert "database" not in register.places()
+
+
+def test_a_bay_that_is_no_more_is_waited_for_no_longer_and_what_it_recorded_stays(hub, practice):
+    """Bay three has handed over a session of a player who stays, and never confirms the other's."""
+    bays, deletions = Bays(hub.engine), Deletions(hub.engine)
+    gone = with_a_player(hub, practice)
+    with Register(hub.store) as register:
+        stays = register.add(name="Bo", handedness="left")
+    kept = "ee" * 16
+    hub.client("three").put(f"/bay/v1/sessions/{kept}", json=head_of(kept, stays))
+    with Register(hub.store) as register:
+        delete_player(register, gone)
+    looked(hub)
+    with pytest.raises(InputError, match="bay three: its credential is not withdrawn"):
+        bays.forget("three")
+    bays.withdraw("three")
+    (waits,) = (one for one in deletions.all() if one.place == "bay three")
+    assert "withdrawn before it confirmed" in waits.line(["three"])
+    assert deletions.waiting("bay three") == {gone}
+    bays.forget("three")
+    (waits,) = (one for one in deletions.all() if one.place == "bay three")
+    assert waits.forgotten is not None and waits.confirmed is None
+    assert "forgotten" in waits.line() and "delete it there yourself" in waits.line()
+    assert [bay.name for bay in bays.all()] == ["one"]
+    (row,) = (
+        one for one in Uploads(hub.engine, Objects.of(hub.place)).rows() if not one.is_deleted
+    )
+    assert (row.session_id, row.bay, row.player_id) == (kept, "three", stays)
+    assert hub.client("three").get(f"/bay/v1/sessions/{kept}").status_code == 401
+    for name in ("three", "four"):
+        with pytest.raises(InputError, match="none that could be forgotten"):
+            bays.forget(name)
+    # The machine is found again: it is a bay like any other, and its deletion is waited for again.
+    del hub.tokens["three"]
+    hub.token("three")
+    (waits,) = (one for one in deletions.all() if one.place == "bay three")
+    assert waits.forgotten is None and "waited for since" in waits.line()
+    told = hub.client("three").put(f"/bay/v1/deleted/{gone}", json={"receipt": {"player": gone}})
+    assert told.status_code == 200 and places(hub)["bay three"]
+
+
+def test_tables_of_before_bays_were_forgotten_are_brought_up_to_date(hub):
+    """Version 5 of people's tables had no such column."""
+    bays = Bays(hub.engine)
+    bays.add("one")
+    bays.withdraw("one")
+    with writing(hub.engine).begin() as db:
+        db.exec_driver_sql("ALTER TABLE hub_bay DROP COLUMN forgotten_ms")
+        db.exec_driver_sql("DELETE FROM people_version WHERE version > 5")
+    migrate(hub.engine)
+    bays.forget("one")
+    assert bays.all() == []

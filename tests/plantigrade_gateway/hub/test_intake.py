@@ -21,6 +21,7 @@ from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.objects import Objects
+from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import handedover, results
 from plantigrade_gateway.store.store import Store
@@ -137,7 +138,7 @@ def test_a_session_goes_to_the_player_that_a_bay_or_the_desk_says(hub, practice)
         assert client.put(url, json=head_of(session, two)).status_code == 200
         looked(hub)
         assert hub.store.session(session).player_id == two
-        register.assign(session, three, move=True)
+        assign(register, session, three, move=True)
         looked(hub)
         looked(hub)
         assert hub.store.session(session).player_id == three

@@ -16,6 +16,7 @@ from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.places import Places
 from plantigrade_gateway.people import hubtables, tables
 from plantigrade_gateway.people.change import Change
+from plantigrade_gateway.people.clock import now_ms
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.sync.bodies import Piece, together
@@ -174,3 +175,30 @@ def test_a_hub_of_before_binds_the_places_of_its_bays(hub):
     assert [c.seq for c in ChangeLog(hub.engine).changes()] == [1]
     assert given(hub, "one", place=ONE).json()["places"] == [ONE]
     assert refused(given(hub, "two", change(ONE, 2)))
+
+
+def test_what_the_hub_said_comes_back_from_any_bay_for_as_long_as_it_is_asked(hub, monkeypatch):
+    """The hub had said one thing when it was backed up; the bays have two more of that place."""
+    with Register(hub.store) as desk:
+        desk.add(name="Bea", handedness="right")
+        former = desk.log.place()
+        assert former is not None
+        last = desk.log.seen()[former]
+        given(hub, "one", place=ONE)
+        with tables.writing(hub.engine).begin() as db:
+            db.execute(tables.SITE.delete())  # as a restoring does
+        back = [change(former, last + 1), change(former, last + 2, "Anna")]
+        assert refused(given(hub, "one", *back, place=ONE))
+        desk.add(name="Cyd", handedness="left")
+        here = desk.log.place()
+        assert Places(hub.engine).lend(now_ms() + 60_000) == 1
+        assert given(hub, "two", place=TWO).json()["places"] == sorted([TWO, former])
+        told = given(hub, "one", change(ONE, 1), back[0], place=ONE).json()
+        assert told["has"][former] == last + 1 and told["places"] == sorted([ONE, former])
+        assert given(hub, "two", *back, place=TWO).json()["has"][former] == last + 2
+        assert refused(given(hub, "two", change(ONE, 2))), "nothing else of another's"
+        assert refused(given(hub, "two", change(str(here), 99))), "nor of the hub's own of today"
+        now = now_ms()
+        monkeypatch.setattr(places, "now_ms", lambda: now + 61_000)
+        assert refused(given(hub, "one", change(former, last + 3), place=ONE))
+        assert given(hub, "one", place=ONE).json()["places"] == [ONE]

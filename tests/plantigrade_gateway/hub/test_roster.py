@@ -9,13 +9,19 @@ from typing import Any
 
 import aiomqtt
 import pytest
+from click.testing import CliRunner, Result
 from tests.support.servers import Mosquitto, free_port
 from tests.support.waiting import HANG_S
 
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.mqtt import Heard
 from plantigrade_gateway.hub import roster
+from plantigrade_gateway.hub.bays import Bays
+from plantigrade_gateway.hub.folder import store_path
 from plantigrade_gateway.hub.roster import Life, Roster, Row, listen, summary
+from plantigrade_gateway.people.tables import engine_for, migrate
+from plantigrade_gateway.store.store import Store
 
 BEGAN = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 PLAYER = "a1" * 16
@@ -295,6 +301,63 @@ async def test_a_roster_is_filled_from_a_real_broker_over_its_restart(tmp_path):
         await publish("plantigrade/v1/north/b1/roster", said)
         await life("b1", Life.ALIVE)
     finally:
+        listening.cancel()
+        with suppress(asyncio.CancelledError):
+            await listening
+        broker.kill()
+
+
+@pytest.mark.dear
+async def test_a_bay_that_is_forgotten_leaves_the_roster_and_the_broker(tmp_path):
+    """Who listens hears it at once; who begins to listen later finds nothing either."""
+    broker = Mosquitto(tmp_path / "broker", port=free_port())
+    settings = {
+        "PLANTIGRADE_MQTT_HOST": "127.0.0.1",
+        "PLANTIGRADE_MQTT_PORT": str(broker.port),
+        "PLANTIGRADE_SITE": "north",
+    }
+    path = store_path(tmp_path)
+    Store.open(path).close()
+    engine = engine_for(path)
+    migrate(engine)
+    Bays(engine).add("b1")
+    Bays(engine).withdraw("b1")
+    found = Roster()
+    said = json.dumps({"v": 1, "time": Site().time, "pairs": [], "unsent": []})
+    state = json.dumps({"v": 1, "state": "away", "time": None})
+
+    async def bays(roster: Roster, wanted: list[str]) -> None:
+        async with asyncio.timeout(HANG_S):
+            while [row.key for row in roster.rows()] != wanted:
+                await asyncio.sleep(0.02)
+
+    def forget() -> Result:
+        command = ["hub", "bay", "forget", "b1", "--data", str(tmp_path)]
+        return CliRunner().invoke(main, command, env=settings)
+
+    listening = asyncio.create_task(listen(load(None, settings), found))
+    try:
+        await asyncio.to_thread(broker.start)
+        async with aiomqtt.Client("127.0.0.1", broker.port, timeout=HANG_S) as bay:
+            for name in ("b1", "b2"):
+                await bay.publish(f"plantigrade/v1/north/{name}/roster", said, 1, retain=True)
+                await bay.publish(f"plantigrade/v1/north/{name}/state", state, 1, retain=True)
+        await bays(found, ["b1", "b2"])
+        done = await asyncio.to_thread(forget)
+        assert "The broker keeps no last words of it" in done.output, done.output
+        await bays(found, ["b2"])
+        later = Roster()
+        again = asyncio.create_task(listen(load(None, settings), later))
+        await bays(later, ["b2"])
+        again.cancel()
+        broker.stop()
+        Bays(engine).add("b1")
+        Bays(engine).withdraw("b1")
+        done = await asyncio.to_thread(forget)  # forgotten all the same
+        assert done.exit_code == 0 and "may still show it: message broker" in done.output
+        assert Bays(engine).all() == []
+    finally:
+        engine.dispose()
         listening.cancel()
         with suppress(asyncio.CancelledError):
             await listening

@@ -15,6 +15,10 @@ from tests.support import certificates
 from tests.support.hub import end_of, head_of, pieces_of, put_piece
 from tests.support.waiting import HANG_S
 
+from plantigrade_gateway.hub.deletions import Deletions
+from plantigrade_gateway.people.deletion import delete_player
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.tables import engine_for
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.packing import pack
 from plantigrade_gateway.store.store import Store
@@ -143,6 +147,34 @@ def test_beyond_this_machine_it_is_tls_and_a_sign_in_or_nothing(tmp_path):
             assert browser.get(URL).status_code == 401
         with pytest.raises(httpx2.TransportError):
             httpx2.get(f"http://127.0.0.1:{port}/players")
+
+
+def test_a_forgotten_bay_is_in_no_list_and_what_waits_for_it_no_longer_is_said(tmp_path):
+    data = ("--data", str(tmp_path))
+    for name in ("one", "two"):
+        added(tmp_path, name)
+    with Store.open(tmp_path / "hub.sqlite3") as opened, Register(opened) as register:
+        player = register.add(name="Ann", handedness="left")
+        delete_player(register, player)
+        engine = engine_for(opened.path)
+        Deletions(engine).ask([player])
+        engine.dispose()
+    told = run("bay", "forget", "one", *data)
+    assert told.returncode == 2 and "is not withdrawn" in told.stderr
+    assert run("bay", "withdraw", "one", *data).returncode == 0
+    told = run("bay", "forget", "one", *data)
+    assert told.returncode == 0, told.stderr
+    assert told.stdout.splitlines() == [
+        "Bay one is forgotten; what it handed over and said stays.",
+        f"The deletion of player {player} waits for it no longer: if the machine is there, delete "
+        "the player on it yourself.",
+    ]
+    assert [line[:4] for line in run("bay", "list", *data).stdout.splitlines()] == ["two:"]
+    first, *waits = run("deletions", *data).stdout.splitlines()
+    assert first == f"player {player}"
+    assert sorted(line[: line.index("2")].strip() for line in waits) == [
+        *("archive: waited for since", "bay one: forgotten,", "bay two: waited for since"),
+    ]
 
 
 def test_the_commands_say_what_there_is(tmp_path):

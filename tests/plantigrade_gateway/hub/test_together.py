@@ -8,17 +8,22 @@ from typing import Any
 
 import httpx2
 import pytest
+from click.testing import CliRunner
 from tests.support.bay import until
 from tests.support.hub import Site, pieces_of, recorded, served, site
 
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.config import load
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.uploads import Uploads
+from plantigrade_gateway.people.assigned import assign
+from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.deletion import delete_player
-from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.players import PLAYER, Register
+from plantigrade_gateway.people.restore import restore
 from plantigrade_gateway.people.tables import SERVER
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.store import results
@@ -176,7 +181,7 @@ async def test_deleted_at_a_bay(hub, bays, monkeypatch):
     with served(hub.app) as url:
         async with one.syncing(url), two.syncing(url):
             await until(lambda: one.register.name(bea) is not None)
-            one.register.assign(session, bea)
+            assign(one.register, session, bea)
             uploads = Uploads(hub.engine, Objects.of(hub.place))
             await until(
                 lambda: [(row.is_whole, row.player_id) for row in uploads.rows()] == [(True, bea)]
@@ -194,6 +199,44 @@ async def test_deleted_at_a_bay(hub, bays, monkeypatch):
                     and len(list(Deletions(hub.engine).all())) == 4
                 )
             )
+
+
+async def test_a_session_given_to_another_player_at_the_desk_is_theirs_in_its_bay(
+    hub, bays, monkeypatch
+):
+    """The wrong lift was chosen at the bay; then the bay says otherwise, and the last word stands.
+
+    At last the player whose it is by then is deleted at the other bay: it goes everywhere.
+    """
+    do = at_hub(hub, monkeypatch)
+    one, two = bays
+    desk: Register = do(lambda: at_desk(hub))
+    uploads = Uploads(hub.engine, Objects.of(hub.place))
+    with contextlib.closing(desk), served(hub.app) as url:
+        ann, bea = (desk.add(name=name, handedness="left") for name in ("Ann", "Bea"))
+        async with one.syncing(url), two.syncing(url):
+            await until(lambda: one.register.name(bea) == "Bea" and one.register.name(ann))
+            one.register.anchor(ann)
+            session, kept = recorded(one.store, ann), recorded(one.store, ann)
+
+            def whose() -> dict[str, tuple[str | None, ...]]:
+                do(lambda: looked(hub))
+                rows = {row.session_id: row.player_id for row in uploads.rows()}
+                here = {s.session_id: s.player_id for s in one.store.sessions()}
+                there = {s.session_id: s.player_id for s in hub.store.sessions()}
+                return {key: (here[key], rows.get(key), there.get(key)) for key in here}
+
+            await until(lambda: whose() == {session: (ann,) * 3, kept: (ann,) * 3})
+            do(lambda: assign(desk, session, bea, move=True))
+            await until(lambda: whose() == {session: (bea,) * 3, kept: (ann,) * 3})
+            assign(one.register, session, ann, move=True)
+            await until(lambda: whose() == {session: (ann,) * 3, kept: (ann,) * 3})
+            do(lambda: assign(desk, session, bea, move=True))
+            delete_player(two.register, bea)
+            await until(lambda: whose() == {kept: (ann,) * 3})
+            assert [s.session_id for s in hub.store.sessions()] == [kept]
+            (dead,) = (row for row in uploads.rows() if row.is_deleted)
+            assert dead.session_id == session
 
 
 async def test_what_was_cut_in_the_middle_is_whole_in_the_end(hub, bays, monkeypatch):
@@ -236,3 +279,51 @@ async def test_a_withdrawn_bay_hands_nothing_over(hub, bays):
             await until(lambda: any("credential" in text for text in one.said))
         assert httpx2.get(f"{url}/bay/v1/sessions/{'0' * 32}").status_code == 401
     assert Uploads(hub.engine, Objects.of(hub.place)).rows() == []
+
+
+async def test_a_hub_that_was_restored_gets_back_what_its_desk_said(tmp_path):
+    """Said before the backup, after it and after the restoring; one was deleted after it.
+
+    On tables in its own file: a restoring takes nothing away from those on a server.
+    """
+    entered = contextlib.ExitStack()
+    hub = entered.enter_context(site(tmp_path / "hub"))
+    one, two = (Bay(tmp_path / name, hub.token(name)) for name in ("one", "two"))
+    entered.callback(one.close)
+    entered.callback(two.close)
+    with entered, served(hub.app) as url, contextlib.closing(at_desk(hub)) as desk:
+        ann, gone = (desk.add(name=name, handedness="left") for name in ("Ann", "Bea"))
+        async with one.syncing(url), two.syncing(url):
+            await until(lambda: one.register.name(gone) and two.register.name(gone))
+            made = take(hub.store.path, tmp_path / "hub.tar")
+            desk.edit(ann, mass_kg=61.5)
+            delete_player(desk, gone)
+            late = desk.add(name="Cyd", handedness="right")
+            await until(
+                lambda: all(
+                    bay.register.name(late) and gone in bay.register.log.deleted(PLAYER)
+                    for bay in (one, two)
+                )
+            )
+        new = tmp_path / "new" / "hub.sqlite3"
+        new.parent.mkdir()
+        restore(made.path, new)
+        with site(new.parent, hub.place) as again, contextlib.closing(at_desk(again)) as desk:
+            assert desk.name(late) is None and desk.profile(ann).mass_kg is None
+            assert desk.name(gone) == "Bea"
+            dee = desk.add(name="Dee", handedness="left")
+            done = CliRunner().invoke(main, ["hub", "recover", "--data", str(new.parent)])
+            assert done.exit_code == 0, done.output
+            with served(again.app) as url:
+                async with one.syncing(url), two.syncing(url):
+                    await until(lambda: desk.name(late) == "Cyd" and one.register.name(dee))
+                    await until(lambda: gone in desk.log.deleted(PLAYER))
+            assert desk.profile(ann).mass_kg == 61.5 and desk.name(gone) is None
+
+
+def test_a_hub_that_was_not_restored_has_nothing_to_recover(tmp_path):
+    with site(tmp_path / "hub") as hub, Register(hub.store) as desk:
+        desk.add(name="Ann", handedness="left")
+        hub.client().post("/bay/v1/changes", json={"changes": [], "restamps": [], "has": {}})
+    done = CliRunner().invoke(main, ["hub", "recover", "--data", str(tmp_path / "hub")])
+    assert done.exit_code == 2 and "this hub has no place of before" in done.output

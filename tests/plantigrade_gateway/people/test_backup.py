@@ -28,7 +28,7 @@ from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.restore import restore
-from plantigrade_gateway.people.tables import sqlite_engine
+from plantigrade_gateway.people.tables import sqlite_engine, writing
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.sinks import TSDB
 from plantigrade_gateway.store import migrations
@@ -500,3 +500,26 @@ def test_a_hubs_bays_are_those_of_today(tmp_path):
         "hub.sqlite3": [("bay1", True), ("bay2", False)],
         "new.sqlite3": [("bay1", False)],
     }
+
+
+def test_a_bay_that_was_forgotten_does_not_come_back_with_a_backup(tmp_path):
+    """The store that is there may be of a version before bays were forgotten, too."""
+    path = tmp_path / "hub.sqlite3"
+    Store.open(path).close()
+    engine = sqlite_engine(path)
+    ChangeLog(engine)
+    credential = Bays(engine).add("bay1")
+    made = take(path, tmp_path / "b.tar")
+    Bays(engine).withdraw("bay1")
+    Bays(engine).forget("bay1")
+    restore(made.path, path, replace=True)
+    assert Bays(engine).all() == [] and Bays(engine).of_credential(credential) is None
+    with writing(engine).begin() as db:
+        db.exec_driver_sql("ALTER TABLE hub_bay DROP COLUMN forgotten_ms")
+        db.exec_driver_sql("DELETE FROM people_version WHERE version > 5")
+    engine.dispose()
+    restore(made.path, path, replace=True, now=datetime(2030, 1, 1, tzinfo=UTC))
+    engine = sqlite_engine(path)
+    (bay,) = Bays(engine).all()
+    assert bay.withdrawn is not None and Bays(engine).of_credential(credential) is None
+    engine.dispose()

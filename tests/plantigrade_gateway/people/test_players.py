@@ -12,6 +12,7 @@ import pytest
 from tests.support.records import packets
 
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.profile import Consent, lacks_consent
 from plantigrade_gateway.people.tables import explained
@@ -192,25 +193,25 @@ def test_the_list_is_by_name_with_visits_and_searched(store, register):
 def test_a_session_is_assigned_and_moved_only_when_said(store, register):
     ada, bo = (register.add(name=name, handedness="right") for name in ("Ada", "Bo"))
     session = recorded(store)
-    register.assign(session, ada)
-    register.assign(session, ada)
+    assign(register, session, ada)
+    assign(register, session, ada)
     assert store.session(session).player_id == ada
     with pytest.raises(InputError, match=f"is of player {ada} already; say --move"):
-        register.assign(session, bo)
-    register.assign(session, bo, move=True)
+        assign(register, session, bo)
+    assign(register, session, bo, move=True)
     assert store.session(session).player_id == bo
     with pytest.raises(StoreError, match="not in the store"):
-        register.assign(session, "nobody")
+        assign(register, session, "nobody")
     under_way = store.create_session("test", analysis_version=1)
     with pytest.raises(InputError, match="still being recorded"):
-        register.assign(under_way, ada)
+        assign(register, under_way, ada)
 
 
 def test_a_player_of_another_bay_can_have_sessions(store, register, new_log):
     away = new_log()
     away.say(PLAYER, "ab" * 16, {"name": "Ada", "handedness": "left"}, "coach")
     register.log.merge(away.changes())
-    register.assign(recorded(store), "ab" * 16)
+    assign(register, recorded(store), "ab" * 16)
     assert [(row.profile.name, row.sessions) for row in register.rows()] == [("Ada", 1)]
 
 

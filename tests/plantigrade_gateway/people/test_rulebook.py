@@ -87,6 +87,18 @@ def test_a_drill_of_the_coachs_own_files_may_be_named(book, register):
 
 
 @pytest.mark.dear
+def test_a_drill_that_rules_of_another_place_name_may_stay(book, new_log, register):
+    """The hub's desk changes rules that a bay kept, whose drill files only the bay has."""
+    away, text = new_log(), other("3").replace('drill = "heel_lift"', 'drill = "float"', 1)
+    away.say("rules", "rules", {"text": {"text": text, "built_in": False}}, "coach")
+    register.log.merge(away.changes())
+    changed = text.replace('"3"', '"4"')
+    assert changed != text and book.keep(changed).text == changed == book.current().text
+    with pytest.raises(InputError, match="drill 'flaot': is not known"):
+        book.keep(changed.replace('"float"', '"flaot"').replace('"4"', '"5"'))
+
+
+@pytest.mark.dear
 def test_a_sheet_keeps_the_rules_that_it_was_decided_with(book, register):
     key = register.add(name="Ada", handedness="right")
     assert book.of_sheet(key, "visit").text == FIRST

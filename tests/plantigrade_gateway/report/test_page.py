@@ -13,6 +13,7 @@ from plantigrade.zones import eighteen
 from plantigrade_gateway.coach.case import Case, Decided, Questions
 from plantigrade_gateway.coach.sheet import evidence
 from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
@@ -57,8 +58,8 @@ def made(case: Case) -> PlayerPage:
     """Return a case's page without its pictures."""
     last = case.visits[-1]
     swing = shown_swing(last, built_in())
-    drills = shelf(None).drills
-    return player_page(case, evidence(case, built_in()), built_in(), drills, NOTHING, swing)
+    titles = {name: drill.title for name, drill in shelf(None).drills.items()}
+    return player_page(case, evidence(case, built_in()), built_in(), titles, NOTHING, swing)
 
 
 def test_a_page_shows_what_was_found_decided_and_to_do(register, case):
@@ -114,7 +115,22 @@ kind = "heel_lift"
     assert "Float the heel" in shown
     own.unlink()
     shown = [drill.what for drill in page_of(register, case.player_id, rules).drills]
-    assert shown and "Float the heel" not in shown
+    assert "float" in shown and "Float the heel" not in shown  # a hub has no bay's drill files
+
+
+def test_a_drill_that_is_not_here_has_the_title_that_a_session_recorded(case):
+    """As at a hub: the rules name a bay's own drill, which the player has practised there."""
+    rules = rules_of(built_in_text().replace('drill = "heel_lift"', 'drill = "float"'), "rules")
+    *others, last = case.visits
+    run = DrillResult("float", "Float the heel", "c", "swing", "every", 0.0, 9.0, 1, 1, 0, 1, ())
+    analysis = replace(last.analysis, drills=(run,))
+    with_run = replace(case, visits=(*others, replace(last, analysis=analysis)))
+    found = evidence(with_run, rules)
+    shown = [
+        [drill.what for drill in player_page(one, found, rules, {}, NOTHING, None).drills]
+        for one in (case, with_run)
+    ]
+    assert "float" in shown[0] and "Float the heel" in shown[1] and "float" not in shown[1]
 
 
 def test_the_swing_shown_is_whole_and_of_the_last_full_set(case):

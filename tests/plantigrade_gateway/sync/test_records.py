@@ -17,6 +17,7 @@ from tests.support.bay import until
 from tests.support.fakehub import FAULTS, TIMEOUT_S, FakeHub
 from tests.support.syncing import SyncBay
 
+from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.record import packing
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.store import hubstate
@@ -72,7 +73,7 @@ async def test_a_session_that_is_moved_is_ended_again_for_its_new_player(bay):
     async with FakeHub().running() as hub, bay.syncing(hub):
         await until(lambda: session in hub.ends)
         assert hub.ends[session]["player_id"] == first
-        bay.register.assign(session, second, move=True)
+        assign(bay.register, session, second, move=True)
         await until(lambda: hub.ends[session]["player_id"] == second)
     assert len(hub.given) == 3
 

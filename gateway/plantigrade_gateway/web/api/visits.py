@@ -8,6 +8,7 @@ from fastapi.responses import JSONResponse
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.serialise import document
 from plantigrade_gateway.converter import plain
+from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits, read_session, swing_of
 from plantigrade_gateway.report.player import visit_of
@@ -101,7 +102,7 @@ def _add_of_session(router: APIRouter, reads: DeskStore) -> None:
         reads.session(session_id)
         reads.player(body.player)
         with reads.writing() as register:
-            register.assign(session_id, body.player, move=True)
+            assign(register, session_id, body.player, move=True)
         return _said(reads, session_id)
 
 

@@ -15,6 +15,7 @@ from starlette.background import BackgroundTask
 from plantigrade_gateway import formats
 from plantigrade_gateway.coach.progress import due_after
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.people import assigned
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import (
@@ -70,7 +71,7 @@ def assigning_router(desk: Desk) -> APIRouter:
             desk.reads.session(session_id)
             desk.reads.player(player_id)
             with desk.reads.writing() as register:
-                register.assign(session_id, player_id, move=True)
+                assigned.assign(register, session_id, player_id, move=True)
             return RedirectResponse(f"/sessions/{session_id}", 303)
 
         return await asyncio.to_thread(work)

@@ -29,6 +29,7 @@ from plantigrade_gateway.analysis.measures import ROLLED_TRANSFER, SWING_MEASURE
 from plantigrade_gateway.analysis.result import MarkedSet, is_good
 from plantigrade_gateway.coach.case import Visit
 from plantigrade_gateway.coach.compare import compare_sets
+from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.rules.files import built_in
@@ -119,7 +120,7 @@ def test_the_pages_call_a_player_as_the_register_does_now(made, tmp_path):
         assert "not registered" in in_the_desk(path, own)[0]
         (iris,) = register.names()
         register.edit(iris, name="Iris <Renamed>")
-        register.assign(other, register.add(name="P-17", handedness="left"))
+        assign(register, other, register.add(name="P-17", handedness="left"))
         listed, opened = in_the_desk(path, own, theirs)
         assert "Iris <Renamed>" in listed and "P-17" in listed and "not registered" not in listed
         assert ", Iris <Renamed>" in opened  # in its heading; others only among those to choose
