@@ -48,7 +48,7 @@ export class Spoken {
 
   /** @param {any} message */
   swing({ words }) {
-    if (!this.drilling && !this.silent) this.say(words.push);
+    if (!this.drilling && !this.silent && words) this.say(words.push);
   }
 
   /** @param {string} text what is old news when another comes is left out */
@@ -65,5 +65,5 @@ export class Spoken {
 
 /** @param {any} drill @returns {number} repetitions so far */
 function counted(drill) {
-  return drill?.name ? drill.tried + drill.unclear : 0;
+  return drill?.name ? (drill.tried ?? 0) + (drill.unclear ?? 0) : 0; // null: not told
 }

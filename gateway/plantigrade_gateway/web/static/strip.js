@@ -65,15 +65,22 @@ export class Strip {
   /** @param {any} hello */
   hello({ swing }) {
     if (swing) this.swing(swing);
-    else {
-      this.last = null;
-      this.svg.setAttribute("hidden", "");
-      part("strip-text").textContent = "Shown when there is a swing.";
-    }
+    else this.nothing("Shown when there is a swing.");
+  }
+
+  /** @param {string} why */
+  nothing(why) {
+    this.last = null;
+    this.svg.setAttribute("hidden", "");
+    part("strip-text").textContent = why;
   }
 
   /** @param {any} message */
   swing(message) {
+    if (!message.words) {
+      this.nothing("Not shown: outcomes are silent now.");
+      return;
+    }
     this.last = message;
     this.svg.removeAttribute("hidden");
     part("strip-text").textContent = this.inWords(message.swing, message.words);
