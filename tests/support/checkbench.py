@@ -21,7 +21,7 @@ NAMES = {
     "again": "Again",
     "enough": "That is enough",
     "more": "Eight more",
-    "pain": "It hurts: stop",
+    "pain": "Pain – stop",
 }
 
 
