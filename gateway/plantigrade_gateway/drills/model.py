@@ -372,7 +372,10 @@ class Choice:
     drill : Drill or None
         None: no drill from here on.
     feedback : Feedback
+    goes_on : bool
+        Of the drill that is under way only the feedback changes: its run and its score go on.
     """
 
     drill: Drill | None
     feedback: Feedback
+    goes_on: bool = False
