@@ -303,7 +303,7 @@ class Say:
 
     good: str = "Like that"
     missed: str = "Not yet"
-    unclear: str = "Not seen"
+    unclear: str = "Unclear"
     skipped: str = ""
     early: str = ""
     skipped_early: str = ""

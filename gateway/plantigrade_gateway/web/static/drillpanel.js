@@ -13,7 +13,7 @@ const FEEDBACK = /** @type {Record<string, string>} */ ({
 const VERDICT = /** @type {Record<string, string>} */ ({
   good: "✓ counts",
   missed: "✗ does not count",
-  unclear: "? cannot be judged",
+  unclear: "? unclear",
 });
 
 export class DrillPanel {
@@ -63,7 +63,7 @@ export class DrillPanel {
     write(part("drill-counts"), `Counts: ${counts}`);
     const isTold = good !== null; // a player's page is told no outcome that is to be silent
     write(part("drill-good"), isTold ? `${good} of ${tried}` : "–");
-    write(part("drill-unclear"), unclear ? `${unclear} could not be judged` : "");
+    write(part("drill-unclear"), unclear ? `${unclear} unclear` : "");
     write(part("drill-streak"), isTold ? `${streak}` : "–");
     write(part("drill-best"), isTold ? `${best}` : "–");
     write(part("drill-last"), last ? (isTold ? `${VERDICT[last.verdict]}: ${last.words}` : UNTOLD) : "");

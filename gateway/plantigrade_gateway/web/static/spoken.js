@@ -42,7 +42,7 @@ export class Spoken {
     this.silent = drill.feedback === "silent";
     const tried = counted(drill);
     const { last } = drill;
-    if (last?.told && tried > (this.tried ?? 0)) this.say(`${WORD[last.verdict]}. ${last.line}.`);
+    if (last?.told && tried > (this.tried ?? 0)) this.say(`${[...new Set([WORD[last.verdict], last.line])].join(". ")}.`);
     this.tried = tried;
   }
 

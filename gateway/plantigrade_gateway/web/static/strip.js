@@ -209,7 +209,7 @@ export class Strip {
   inWords(swing, words) {
     const start = swing.start_s;
     const after = (/** @type {string} */ key, /** @type {string} */ name) =>
-      swing[key] == null || start == null ? `${name} not seen` : `${name} +${(swing[key] - start).toFixed(2)} s`;
+      swing[key] == null || start == null ? `${name} unclear` : `${name} +${(swing[key] - start).toFixed(2)} s`;
     const { transfer_s: transfer, travel_from: begun, midfoot_impulse_share: midfoot } = swing.push;
     return [
       after("trail_peak_s", "trail peak"),
