@@ -10,6 +10,7 @@ from tests.support.waiting import HANG_S
 
 from plantigrade.synth import Player
 from plantigrade_gateway.check.questions import QUESTIONS
+from plantigrade_gateway.session.feed import NO_SET
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Page as WebPage
 from plantigrade_gateway.web.live.page import WebOptions
@@ -21,7 +22,7 @@ NAMES = {
     "again": "Again",
     "enough": "That is enough",
     "more": "Eight more",
-    "pain": "It hurts: stop",
+    "pain": "Pain – stop",
 }
 
 
@@ -71,7 +72,12 @@ class Bench:
             self._bay.commands.append(message)
 
     def press(self, name: str) -> None:
-        """Press a button, and have what it asks for done."""
+        """Press a button, and have what it asks for done.
+
+        A page that nothing was said to for seconds connects again: a press in between were lost.
+        """
+        self.web.send(NO_SET)
+        expect(self.page.locator("#connection")).to_be_hidden()
         self.page.get_by_role("button", name=name, exact=True).click()
         self.obey()
 

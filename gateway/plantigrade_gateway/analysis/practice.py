@@ -45,6 +45,7 @@ def entry_of(choice: Choice) -> bytes:
         {
             "drill": None if drill is None else drill.table(),
             "feedback": str(choice.feedback),
+            **({"goes_on": True} if choice.goes_on else {}),
         }
     )
 
@@ -78,7 +79,8 @@ def read_mark(text: str) -> Choice | None:
 
 def _choice_of(table: Mapping[str, Any]) -> Choice:
     drill = table["drill"]
-    return Choice(None if drill is None else drill_of(drill, "drill"), Feedback(table["feedback"]))
+    chosen = None if drill is None else drill_of(drill, "drill")
+    return Choice(chosen, Feedback(table["feedback"]), table.get("goes_on") is True)
 
 
 class Practice:
@@ -122,7 +124,11 @@ class Practice:
                 self.run.settle(settings.lead, settings.body_weight_n, settings.limits)
 
     def choose(self, t_s: float, choice: Choice) -> None:
-        """Begin a run, or end the one under way."""
+        """Begin a run, end the one under way, or let it go on with other feedback."""
+        self._is_silent = choice.feedback is Feedback.SILENT
+        if choice.goes_on and self.run is not None and self.run.drill == choice.drill:
+            self.run.tell(choice.feedback)
+            return
         run = None
         if choice.drill is not None:
             run = DrillRun(
@@ -136,7 +142,6 @@ class Practice:
                 self._settings.limits,
             )
         self._spans.append((t_s, run))
-        self._is_silent = choice.feedback is Feedback.SILENT
 
     def push(self, output: Output, rate_hz: float | None = None) -> DrillOutput:
         """Take what the pipeline gave; events and rows are taken in the order of time.

@@ -23,6 +23,8 @@ REST_NOT_KEPT, DOSE = "rest-not-kept", "dose"
 """What the rule file calls its stop rules."""
 LEFT = "left"
 """The coach ended it."""
+TAKEN_BACK = "stop taken back"
+"""It was stopped for pain by mistake."""
 SLOW_PART, SLOW_IN_A_ROW = 0.03, 3
 """Speed is lost in so many swings in a row, each slower by more than this part than the median of
 the first fast block (rule file: common practice, no source)."""
@@ -231,7 +233,7 @@ class Done:
     rests_not_kept : int
         Fast swings that came too soon.
     ended : str
-        The stop rule, or `LEFT`; empty: it was broken off.
+        The stop rule, `LEFT` or `TAKEN_BACK`; empty: it was broken off.
     """
 
     blocks: int
@@ -244,7 +246,7 @@ class Done:
     @property
     def is_over(self) -> bool:
         """Whether a stop rule ended it: no more that day."""
-        return self.ended not in ("", LEFT)
+        return self.ended not in ("", LEFT, TAKEN_BACK)
 
 
 def done_of(analysis: Analysis) -> Done | None:

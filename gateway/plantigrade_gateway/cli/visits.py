@@ -91,7 +91,23 @@ def _add_of_visit(visit: click.Group, store_option: Decorator, store_of: StoreOf
         """Note what came of the questions about pain and red flags; no answer is kept."""
         with opened_visit(store_of(ctx), session) as (visits, session_id):
             visits.answer(session_id, by, hold)
-        click.echo(f"Noted: {f'stopped, {hold}' if hold else 'no hold'}.")
+            stands = visits.hold(session_id)
+        click.echo(f"Noted: {f'stopped, {stands}' if stands else 'no hold'}.")
+        if stands and not hold:
+            click.echo("A stop stands for the visit; a mistake: plantigrade visit take-back.")
+
+    @visit.command("take-back")
+    @click.argument("session")
+    @click.option("--yes", is_flag=True, help="Do not ask.")
+    @store_option
+    @click.pass_context
+    def take_back(ctx: click.Context, session: str, yes: bool) -> None:
+        """Take back a stop of SESSION that was pressed, or answered, by mistake."""
+        with opened_visit(store_of(ctx), session) as (visits, session_id):
+            if not yes:
+                click.confirm("Was it a mistake, and does nothing hurt?", abort=True)
+            visits.take_back_hold(session_id)
+        click.echo("Taken back; who did and when is kept.")
 
     @visit.command()
     @click.argument("session")

@@ -118,13 +118,26 @@ def judge_push(push: Push, target: PushTarget, rate_hz: float | None) -> tuple[V
 def judge_trail_heel(push: Push, target: TrailHeelTarget) -> tuple[Verdict, str]:
     """Judge how much of the trail foot's load its heel carries at the trail peak."""
     loaded = carries_heel(push, target.share, target.gain)
-    said = (
-        f"trail heel {percent(push.heel_share_trail_peak)} of its foot's load, at address "
-        f"{percent(push.heel_share_address)}"
-    )
+    at, before = push.heel_share_trail_peak, push.heel_share_address
+    seen = percent(at) if at is None else _beside(at, target.share)
+    said = f"trail heel {seen} of its foot's load, at address {percent(before)}"
     if loaded is None:
         return Verdict.UNCLEAR, said
-    return (Verdict.GOOD if loaded else Verdict.MISSED), said
+    if loaded:
+        return Verdict.GOOD, said
+    short = []
+    if at is not None and at < target.share:
+        short.append(f"under {100 * target.share:g} %")
+    if at is not None and before is not None and at < before + target.gain:
+        gained, side = _beside(abs(at - before), target.gain), "more" if at >= before else "less"
+        short.append(f"{gained} {side} than at address, not {100 * target.gain:g} % more")
+    return Verdict.MISSED, f"{said}: {' and '.join(short)}"
+
+
+def _beside(share: float, limit: float) -> str:
+    """Return a share as percent with as many digits as tell it from a limit that it is not at."""
+    digits = (d for d in range(3) if percent(share, d) != percent(limit, d) or share == limit)
+    return percent(share, next(digits, 3))
 
 
 def missed_sound(push: Push, target: PushTarget) -> CueKind:
@@ -149,7 +162,9 @@ def _heel_lift(swing: Swing, target: HeelLiftTarget, rate_hz: float | None) -> t
     after = lift.return_after_level_s
     is_back = back_by(lift, target.return_by_s, touches_gap=swing.touches_gap)
     if lift.duration_s is None or after is None:
-        return (Verdict.MISSED if is_back is False else Verdict.UNCLEAR), f"{said}, not seen back"
+        if is_back is False:
+            return Verdict.MISSED, f"{said}, not back"
+        return Verdict.UNCLEAR, f"{said}, return unclear"
     low, high = target.lifted_s
     if not low <= lift.duration_s <= high:
         return Verdict.MISSED, f"{said}: outside {low:g} to {high:g} s"

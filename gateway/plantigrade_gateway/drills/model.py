@@ -303,7 +303,7 @@ class Say:
 
     good: str = "Like that"
     missed: str = "Not yet"
-    unclear: str = "Not seen"
+    unclear: str = "Unclear"
     skipped: str = ""
     early: str = ""
     skipped_early: str = ""
@@ -372,7 +372,10 @@ class Choice:
     drill : Drill or None
         None: no drill from here on.
     feedback : Feedback
+    goes_on : bool
+        Of the drill that is under way only the feedback changes: its run and its score go on.
     """
 
     drill: Drill | None
     feedback: Feedback
+    goes_on: bool = False

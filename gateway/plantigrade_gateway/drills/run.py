@@ -100,7 +100,9 @@ class DrillResult:
     Attributes
     ----------
     name, title, counts : str
-    judge, feedback : str
+    judge : str
+    feedback : str
+        As it was last.
     start_s, end_s : float
         Session time.
     good, tried, unclear, best : int
@@ -226,6 +228,14 @@ class DrillRun:
         self._lead, self._bw_n, self._limits = lead, bw_n, limits
         of = CopSource.NONE if self._maker is None else self.drill.cues.tone
         self._tone = Tone(of, lead, limits.cop_bw * bw_n)
+
+    def is_told_otherwise(self, drill: Drill | None, feedback: Feedback) -> bool:
+        """Whether a choice changes nothing of this run but its feedback."""
+        return drill == self.drill and feedback is not self.score.feedback
+
+    def tell(self, feedback: Feedback) -> None:
+        """Tell the player as often as this from here on; the score goes on."""
+        self.score = replace(self.score, feedback=feedback)
 
     def take(self, event: Event, reply: DrillOutput, rate_hz: float | None = None) -> None:
         """Take the next event; what is said of it has sampling errors where the rate is known."""

@@ -18,6 +18,8 @@ from plantigrade_gateway.people.profile import utc
 from plantigrade_gateway.record.sets import Intent, SetStart
 
 QUESTIONS, UNCHANGED = "questions", "is_unchanged"
+TAKEN_BACK = "hold_taken_back"
+"""Field of a hold that was a slip; its author is who took it back."""
 CONDITIONS = ("shoe", "footbed", "is_shoe_stiff", "club")
 NOTE, JOIN = "note", "join"
 """Fields of the form ``note:ID`` and ``join:ID``."""
@@ -38,6 +40,24 @@ class Conditions:
     footbed: str = ""
     is_shoe_stiff: bool | None = None
     club: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HoldTakenBack:
+    """A hold that was pressed, or answered, by mistake.
+
+    Attributes
+    ----------
+    hold : str
+        Its group.
+    by : str
+        Who took it back.
+    when : datetime
+    """
+
+    hold: str
+    by: str
+    when: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +136,9 @@ class Said:
     Attributes
     ----------
     questions : Questions or None
-        The last answer; None: not asked.
+        The hold, which stands for the visit, else the last answer; None: not asked.
+    hold_taken_back : HoldTakenBack or None
+        The last one.
     conditions : Conditions
     is_unchanged : bool
     notes : tuple of Note
@@ -146,6 +168,7 @@ class Said:
     joins: tuple[Join, ...] = ()
     sets: Mapping[str, SetEdit] = field(default_factory=dict)
     seen: frozenset[int] = frozenset()
+    hold_taken_back: HoldTakenBack | None = None
 
 
 def anchor_ns(swing: Swing) -> int:
@@ -197,7 +220,8 @@ def standing(changes: Iterable[Change]) -> list[Change]:
 def said_of(changes: Iterable[Change], swings: Sequence[Swing]) -> Said:
     """Return what is shown of a session.
 
-    Of each thing the last that was said is shown, of the eye's taps on a swing the first.
+    Of each thing the last that was said is shown, of the eye's taps on a swing the first; a hold
+    stands for the visit, unless it is taken back.
 
     Parameters
     ----------
@@ -210,13 +234,14 @@ def said_of(changes: Iterable[Change], swings: Sequence[Swing]) -> Said:
     -------
     Said
     """
+    changes = list(changes)
     last: dict[str, Change] = {}
     tapped: dict[str, Change] = {}
     for change in standing(changes):
         last.pop(change.field, None)  # so that the very last stands last
         last[change.field] = change
         tapped.setdefault(change.field, change)
-    answer = last.get(QUESTIONS)
+    answer, taken_back = _answered(changes), last.get(TAKEN_BACK)
     told = {what: last[what].value for what in CONDITIONS if what in last}
     notes, exclusions, strays = _of_swings(last.values(), tapped.values(), swings)
     return Said(
@@ -230,7 +255,24 @@ def said_of(changes: Iterable[Change], swings: Sequence[Swing]) -> Said:
         tuple(_joins(last.values())),
         dict(_sets(last.values())),
         frozenset(_seen(last, notes, swings)),
+        None
+        if taken_back is None
+        else HoldTakenBack(**taken_back.value, by=taken_back.author, when=utc(taken_back)),
     )
+
+
+def _answered(changes: Iterable[Change]) -> Change | None:
+    """Return the answer that stands: a hold, until it is taken back, whatever is answered later."""
+    hold: Change | None = None
+    free: Change | None = None
+    for change in changes:
+        if change.field == TAKEN_BACK:
+            hold = None
+        elif change.field == QUESTIONS and change.value["hold"]:
+            hold = change
+        elif change.field == QUESTIONS:
+            free = change
+    return hold or free
 
 
 def _seen(

@@ -142,6 +142,7 @@ _CHECKS: dict[tuple[str, str], Check] = {
     ("session", "questions"): _table(
         {"hold": _among("", "red flag", "pain"), "by": _among(*GIVERS)}
     ),
+    ("session", "hold_taken_back"): _table({"hold": _among("red flag", "pain")}),
     ("session", "is_unchanged"): _flag,
     ("session", "shoe"): _text,
     ("session", "footbed"): _text,

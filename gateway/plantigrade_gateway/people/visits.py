@@ -6,7 +6,8 @@ commands call:
 - `Visits.said` for all that is shown of a session;
 - `read_session` in place of `store.results.read` wherever numbers are shown or written: it knows
   which swings are left out (`Analysis.excluded`), and what was said of sets;
-- `Visits.answer`, `Visits.set_conditions`, `Visits.mark_unchanged` once a visit;
+- `Visits.answer`, `Visits.set_conditions`, `Visits.mark_unchanged` once a visit, and
+  `Visits.take_back_hold` where a stop was a mistake;
 - `Visits.note` and `Visits.remove_note` for an instant;
 - `Visits.edit_set` for the intent and club of a set;
 - `Visits.exclude` and `Visits.include`, `Visits.tap` and `Visits.show_answer`, `Visits.set_speed`
@@ -169,7 +170,7 @@ class Visits:
     # What is said of the visit
 
     def answer(self, session_id: str, by: str, hold: str = "") -> None:
-        """Note what came of the questions about pain and red flags; no answer is kept.
+        """Note what came of the questions; no answer is kept, and none lifts a hold of the visit.
 
         Parameters
         ----------
@@ -190,6 +191,24 @@ class Visits:
             one_of(hold, HOLDS, "hold")
         one_of(by, GIVERS, "answered by")
         self._say(session_id, {words.QUESTIONS: {"hold": hold, "by": by}})
+
+    def hold(self, session_id: str) -> str | None:
+        """Return the group of the hold that stands at a visit; empty: none; None: not asked."""
+        asked = self.said(session_id, ()).questions
+        return None if asked is None else asked.hold
+
+    def take_back_hold(self, session_id: str) -> None:
+        """Take back a hold that was pressed, or answered, by mistake; other answers stand.
+
+        Raises
+        ------
+        InputError
+            There is none.
+        """
+        hold = self.hold(session_id)
+        if not hold:
+            raise InputError("stop: this visit was not stopped, there is nothing to take back")
+        self._say(session_id, {words.TAKEN_BACK: {"hold": hold}})
 
     def set_conditions(self, session_id: str, **given: Any) -> None:  # noqa: ANN401 - checked here
         """Note what is worn and played: ``shoe``, ``footbed``, ``club``, ``is_shoe_stiff``.

@@ -33,10 +33,12 @@ from plantigrade_gateway.converter import plain
 from plantigrade_gateway.people.said import Said
 from plantigrade_gateway.report.console import heading, item, paragraph, put, table
 
+_TOLD = ("questions", "hold_taken_back", "conditions", "notes")
+
 
 def said_json(session_id: str, said: Said) -> dict[str, Any]:
     """Return what is shown of a session as JSON values; swings are counted from 1."""
-    told = {name: plain(getattr(said, name)) for name in ("questions", "conditions", "notes")}
+    told = {name: plain(getattr(said, name)) for name in _TOLD}
     return {
         "schema": 1,
         "session": session_id,
@@ -63,6 +65,9 @@ def show_said(said: Said, out: Console) -> None:
     if asked is not None:
         text = f"{f'stopped: {asked.hold}' if asked.hold else 'no hold'}, by the {asked.by}"
     item(out, "questions", text)
+    if (back := said.hold_taken_back) is not None:
+        when = back.when.astimezone().strftime("%Y-%m-%d %H:%M")
+        item(out, "taken back", f"stopped: {back.hold}, a mistake ({back.by}, {when})")
     worn = said.conditions
     stiff = {None: "", True: "stiff sole", False: "soft sole"}[worn.is_shoe_stiff]
     for name, told in (

@@ -68,14 +68,14 @@ class Phase(StrEnum):
 
 
 _MAY = {
-    Phase.QUESTIONS: ("answer", "skip", "end"),
-    Phase.STOPPED: ("end",),
+    Phase.QUESTIONS: ("answer", "skip", "pain", "end"),
+    Phase.STOPPED: ("take back", "end"),
     Phase.READY: ("start", "again", "skip", "pain", "end"),
     Phase.LEAD_IN: ("again", "skip", "pain", "end"),
     Phase.RUNNING: ("enough", "again", "skip", "pain", "end"),
     Phase.SETTLING: ("pain", "end"),
     Phase.OFFER: ("more", "skip", "pain", "end"),
-    Phase.DONE: ("again", "end"),
+    Phase.DONE: ("again", "pain", "end"),
 }
 """What a page may ask for."""
 
@@ -137,6 +137,8 @@ class GuidedCheck:
     club : str or None
         Named with each set.
     hooks : CheckHooks
+    held : str
+        The group of the hold that stands at this visit; empty: none.
 
     Attributes
     ----------
@@ -144,17 +146,18 @@ class GuidedCheck:
     moments : list of StepResult
         What it came to in the session, to be shown; the taker clears it.
     left : str
-        The title of the step at which it was ended midway; empty: it was not.
+        The title of the step at which it was ended, or stopped, midway; empty: it was not.
     """
 
-    def __init__(self, look: str, live: LiveSession, club: str | None, hooks: CheckHooks) -> None:
-        self.phase, self.left = Phase.QUESTIONS, ""
+    def __init__(
+        self, look: str, live: LiveSession, club: str | None, hooks: CheckHooks, held: str = ""
+    ) -> None:
+        self.phase, self.left = Phase.STOPPED if held else Phase.QUESTIONS, ""
         self.moments: list[StepResult] = [live.set_drill(None, Feedback.SILENT)]
         self._look, self._live, self._club, self._hooks = look, live, club, hooks
         self._steps = LOOKS[look]
         self._place = _Place()
-        self._group = ""
-        self._hold: str | None = None
+        self._group, self._hold = held, held or None
         self._line, self._is_refused = "", False
         self._since_s = live.analysis.now_s
         self._trial: Trial | None = None
@@ -201,7 +204,7 @@ class GuidedCheck:
 
     def take_up(self) -> None:
         """Go on where it was ended midway: what was taken counts, and nothing is asked again."""
-        self.left = ""
+        self.left, self._group, self._hold = "", "", None
         self.phase, self._line, self._is_refused = Phase.READY, "", False
         self.moments.append(self._live.set_drill(None, Feedback.SILENT))
 
@@ -308,6 +311,8 @@ class GuidedCheck:
 
     def _stop(self, group: str) -> None:
         self._leave_trial()
+        if self.phase not in (Phase.QUESTIONS, Phase.DONE):
+            self.left = self._step.title
         self._group, self._hold, self.phase = group, hold_of(group), Phase.STOPPED
         self._hooks.answered(BY[0], self._hold)
 

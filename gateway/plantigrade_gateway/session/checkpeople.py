@@ -94,8 +94,19 @@ class CheckPeople:
         if self._store is None:
             return None
         with Register(self._store) as register:
-            asked = Visits(register).said(session_id, ()).questions
-        return None if asked is None else asked.hold
+            return Visits(register).hold(session_id)
+
+    def take_back_hold(self, session_id: str) -> None:
+        """Take back the hold of a visit, which was a slip.
+
+        Raises
+        ------
+        GatewayError
+            There is none, or the store refuses.
+        """
+        if self._store is not None:
+            with Register(self._store) as register:
+                Visits(register).take_back_hold(session_id)
 
     def today(self, player_id: str, session_id: str, analysis: Analysis) -> speedwork.Today:
         """Return what stands of a player's speed work today, as `people.speedwork.today_of`."""

@@ -1,9 +1,14 @@
-"""What pages ask for, done: drill, sound, marks and sets; not stop and record."""
+"""What pages ask for, done: drill, sound, marks, sets, checks, a stop; not its owner's."""
 
 import math
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 
+from plantigrade_gateway.check.questions import BY, PAIN
+from plantigrade_gateway.check.speedblock import MARK as BLOCK_MARK
+from plantigrade_gateway.check.speedblock import TAKEN_BACK as BLOCK_TAKEN_BACK
+from plantigrade_gateway.check.speedblock import done_of
 from plantigrade_gateway.drills.files import Drilling
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import GatewayError, InputError
@@ -14,6 +19,7 @@ from plantigrade_gateway.session.checkpeople import CheckPeople
 from plantigrade_gateway.session.ears import Ears
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.livecalibration import LOOK, LiveCalibration
+from plantigrade_gateway.session.painstop import PainStop
 from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.session.speedblock import LOOK as BLOCK
 from plantigrade_gateway.session.speedblock import SpeedBlock
@@ -22,7 +28,13 @@ from plantigrade_gateway.web.live.page import Message
 
 STRIKE = "strike"
 """A mark that tells of a strike at this instant."""
+NO_DRILL = (
+    "No drill on this visit: it was stopped ({}). Where that was a mistake, take it back on the "
+    "page Check."
+)
+TAKEN_BACK = "The stop is taken back as a mistake. No drill is chosen now."
 ENDED = "The check ended with its session, which keeps what was taken."
+UnderWay = GuidedCheck | LiveCalibration | SpeedBlock | PainStop
 _TRY_S = 5.0  # between two tries to keep what came of the questions
 _TWICE_S = 2.0  # a set begun again so soon was pressed twice
 
@@ -55,12 +67,13 @@ class CommandHandler:
         self._device = sound.device
         self._choosing = threading.Lock()
         self._people = people
-        self._check: GuidedCheck | LiveCalibration | SpeedBlock | None = None
+        self._check: UnderWay | None = None
         self._left: GuidedCheck | None = None  # one that was ended midway in this session
         self.ears: Ears | None = None  # a microphone that listens for strikes
         self.calibrating: Callable[[LiveSession], LiveCalibration] | None = None
         self._told: Message = NO_CHECK
         self._unkept: tuple[str, str, str] | None = None
+        self._hold = ""  # of the session, as far as it was said here
         self._tried_s = 0.0
 
     def begin(self, live: LiveSession) -> None:
@@ -74,9 +87,10 @@ class CommandHandler:
     def end(self) -> None:
         """End with the session what goes on in it."""
         self._keep_answer()
-        if self._check is not None:
+        if self._check is not None and not isinstance(self._check, PainStop):
             self.live_feed.say(ENDED, "warn")
         self._check = self._left = None
+        self._hold = ""
         self._tell_check()
 
     def take(self, batch: Batch) -> None:
@@ -85,8 +99,8 @@ class CommandHandler:
             self._check.push(batch)
 
     @property
-    def check(self) -> GuidedCheck | LiveCalibration | SpeedBlock | None:
-        """The guided check, the calibration or the speed block under way."""
+    def check(self) -> UnderWay | None:
+        """The guided check, the calibration or the speed block under way, or a stop."""
         return self._check
 
     def advance(self, live: LiveSession) -> None:
@@ -107,6 +121,8 @@ class CommandHandler:
             self._choose_sound(bool(message.get("device")))
         elif kind == "drill" and self._check is not None:
             self.live_feed.say("A check is under way: end it first.", "warn")
+        elif kind == "drill" and message.get("name") is not None and self._held(live):
+            self.live_feed.say(NO_DRILL.format(self._hold), "warn")
         elif kind == "drill":
             moment = self._choose_drill(message, live)
         elif live is None:
@@ -137,7 +153,11 @@ class CommandHandler:
         do, check, problem = str(message.get("do")), self._check, None
         if check is None and do == "begin":
             problem = self._begin_check(message, live)
-        elif check is None and do == "take up" and self._left is not None:
+        elif do == "pain" and (check is None or isinstance(check, LiveCalibration)):
+            self._stop_on_pain(live)
+        elif do == "take back":
+            problem = self._take_back(live)
+        elif check is None and do == "take up" and self._left is not None and not self._hold:
             self._check, self._left = self._left, None
             self._check.take_up()
             self.live_feed.no_drill(Feedback.SILENT)
@@ -163,9 +183,9 @@ class CommandHandler:
         people = self._people or CheckPeople(None)
 
         def answered(by: str, hold: str) -> None:
-            self._unkept, self._tried_s = (live.session_id, by, hold), live.analysis.now_s
-            self._keep_answer()
+            self._answered(live, by, hold)
 
+        held = self._held(live)
         is_block, named = look == BLOCK, None if club is None else str(club)
 
         def no_speed(hold: str | None) -> str | None:
@@ -176,11 +196,11 @@ class CommandHandler:
         hooks = CheckHooks(answered, no_speed)
         if is_block:
             try:
-                self._check = SpeedBlock(live, named, hooks, people)
+                self._check = SpeedBlock(live, named, hooks, people, held)
             except GatewayError as error:
                 return str(error)
         else:
-            self._check, self._left = GuidedCheck(str(look), live, named, hooks), None
+            self._check, self._left = GuidedCheck(str(look), live, named, hooks, held), None
         self.live_feed.no_drill(Feedback.SILENT)
         return None
 
@@ -192,6 +212,48 @@ class CommandHandler:
         except GatewayError as error:
             return str(error)
         self.live_feed.no_drill(Feedback.SILENT)
+        return None
+
+    def _stop_on_pain(self, live: LiveSession) -> None:
+        """Stop what goes on without a check, or a calibration, as a check is stopped."""
+        self._answered(live, BY[0], PAIN)
+        if self._check is not None:
+            self._end_check(live)
+        self._check = PainStop(live)
+        self.live_feed.no_drill(Feedback.SILENT)
+
+    def _answered(self, live: LiveSession, by: str, hold: str) -> None:
+        """Keep what came of the questions, or of a stop: no drill outlives a hold."""
+        if hold:
+            self._choice, self._hold = None, hold
+        self._unkept, self._tried_s = (live.session_id, by, hold), live.analysis.now_s
+        self._keep_answer()
+
+    def _held(self, live: LiveSession | None) -> str:
+        """Return the group of the hold that stands at a session; empty: none that is known."""
+        if live is not None and not self._hold and self._people is not None:
+            with suppress(GatewayError):
+                self._hold = self._people.hold(live.session_id) or ""
+        return self._hold
+
+    def _take_back(self, live: LiveSession) -> str | None:
+        """Take back a stop that was a mistake; return why not, in a sentence."""
+        if not self._held(live):
+            return "check: there is no stop to take back"
+        self._keep_answer()
+        if self._unkept is not None:
+            return "The stop is not kept yet, and can be taken back once it is."
+        try:
+            if self._people is not None:
+                self._people.take_back_hold(live.session_id)
+        except GatewayError as error:
+            return str(error)
+        self._hold = ""
+        if done_of(live.analysis.result()) is not None:
+            self._show(live, live.mark(f"{BLOCK_MARK} ended, {BLOCK_TAKEN_BACK}"))
+        if self._check is not None and self._check.message()["phase"] == "stopped":
+            self._end_check(live)
+        self.live_feed.say(TAKEN_BACK, "warn")
         return None
 
     def _keep_answer(self) -> None:
@@ -213,22 +275,25 @@ class CommandHandler:
         if isinstance(check, GuidedCheck) and check.left:
             self._left = check
         for moment in check.moments:
-            self.live_feed.show(moment, live.analysis.pipeline)
+            self._show(live, moment)
         check.moments.clear()
         choice = self._choice or Choice(None, Feedback.EVERY)
-        if check.message()["phase"] == "stopped":
+        if self._hold:
             choice = Choice(None, Feedback.SILENT)
             self.live_feed.say("No drill goes on after a stop.", "warn")
         moment = live.set_drill(choice.drill, choice.feedback)
         if choice.drill is None:
             self.live_feed.no_drill(choice.feedback)
+        self._show(live, moment)
+
+    def _show(self, live: LiveSession, moment: StepResult) -> None:
         self.live_feed.show(moment, live.analysis.pipeline)
 
     def _show_check(self, live: LiveSession) -> None:
         """Show what the check came to in the session, and where it stands if that has changed."""
         if self._check is not None:
             for moment in self._check.moments:
-                self.live_feed.show(moment, live.analysis.pipeline)
+                self._show(live, moment)
             self._check.moments.clear()
         self._tell_check()
 
@@ -236,7 +301,8 @@ class CommandHandler:
         if self._check is not None:
             message = self._check.message()
         else:
-            message = NO_CHECK if self._left is None else {**NO_CHECK, "left": self._left.left}
+            left = {} if self._left is None or self._hold else {"left": self._left.left}
+            message = {**NO_CHECK, **left, **({"hold": self._hold} if self._hold else {})}
         if message != self._told:
             self._told = message
             self.live_feed.check(message)

@@ -41,6 +41,8 @@ _FRAME_NS = round(1e9 / FRAMES_PER_S)
 
 
 NO_SET: Message = {"type": "set", "name": None}
+_OUTCOMES = ("phase", "swing", "step", "stand", "cue", "tone")
+"""Messages that tell of a movement: each says whether that is to be silent."""
 
 
 class FeedBuilder:
@@ -69,8 +71,13 @@ class FeedBuilder:
 
     def of(self, moment: StepResult, pipeline: Pipeline) -> Iterator[Message]:
         """Give the messages of a moment, in order."""
+        for message in self._of(moment, pipeline):
+            is_outcome = message["type"] in _OUTCOMES
+            yield {**message, "silent": moment.is_silent} if is_outcome else message
+
+    def _of(self, moment: StepResult, pipeline: Pipeline) -> Iterator[Message]:
         for event in moment.output.events:
-            yield self._event(event, pipeline.rate_hz, moment.is_silent)
+            yield self._event(event, pipeline.rate_hz)
         for mark in moment.marks:
             yield from self._set(mark)
         for cue in moment.cues:
@@ -127,7 +134,7 @@ class FeedBuilder:
             "away": away,
         }
 
-    def _event(self, event: Event, rate_hz: float | None, is_silent: bool) -> Message:
+    def _event(self, event: Event, rate_hz: float | None) -> Message:
         if isinstance(event, Phase):
             return _phase(event)
         body = plain(event_row("", event).body)
@@ -149,7 +156,6 @@ class FeedBuilder:
                 "swing": body,
                 "words": said,
                 "good": good,
-                "silent": is_silent,
                 "counts": dict(self.counts),
             }
         if isinstance(event, Step):

@@ -157,7 +157,7 @@ class LiveCalibration:
             "refused": self._is_refused,
             "advice": "",
             "spoken": self._spoken,
-            "may": ["end"],
+            "may": ["pain", "end"],
             "steps": [self._state_of(k) for k in range(len(FITTING))],
             "questions": [],
             "by": [],

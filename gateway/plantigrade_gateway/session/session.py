@@ -338,7 +338,7 @@ class LiveSession:
         return Batch.of([Entry(self._last_ns, SESSION, kind, data)])
 
     def set_drill(self, drill: Drill | None, feedback: Feedback | None = None) -> StepResult:
-        """Choose a drill from now on, or none; the choice stands in the record.
+        """Choose a drill, or none, in the record; one of which only the feedback changes goes on.
 
         Parameters
         ----------
@@ -346,12 +346,13 @@ class LiveSession:
         feedback : Feedback, optional
             Instead of the drill's own. Without a drill every push is heard, but for a silent one.
         """
-        own = Feedback.EVERY if drill is None else drill.feedback
-        choice = Choice(drill, feedback or own)
-        if not self._last_ns:
-            self._wanted = choice
-            return StepResult()
-        return self._note(Kind.DRILL, entry_of(choice))
+        told = feedback or (Feedback.EVERY if drill is None else drill.feedback)
+        run = self.analysis.practice.run
+        choice = Choice(drill, told, run is not None and run.is_told_otherwise(drill, told))
+        if self._last_ns:
+            return self._note(Kind.DRILL, entry_of(choice))
+        self._wanted = choice
+        return StepResult()
 
     def recalibrate(self, calibrations: Mapping[int, bytes]) -> StepResult:
         """Go on by new calibrations, by insole, in the record; what is learnt begins afresh.

@@ -31,12 +31,12 @@ _LINES = {
 }
 _PUSH_STAYS_LOST = "The push is not back: no more fast swings today."
 _MAY = {
-    Phase.QUESTIONS: ("answer", "end"),
-    Phase.STOPPED: ("end",),
+    Phase.QUESTIONS: ("answer", "pain", "end"),
+    Phase.STOPPED: ("take back", "end"),
     Phase.READY: ("start", "pain", "end"),
     Phase.RUNNING: ("enough", "pain", "end"),
     Phase.REST: ("start", "pain", "end"),
-    Phase.DONE: ("end",),
+    Phase.DONE: ("pain", "end"),
 }
 Message = dict[str, Any]
 
@@ -54,6 +54,8 @@ class SpeedBlock:
         ``no_speed`` is asked before the warm-up and before each fast block.
     people : CheckPeople
         Knows the rules, what was done before, and keeps club speeds.
+    held : str
+        As of a `GuidedCheck`.
 
     Attributes
     ----------
@@ -68,7 +70,12 @@ class SpeedBlock:
     """
 
     def __init__(
-        self, live: LiveSession, club: str | None, hooks: CheckHooks, people: CheckPeople
+        self,
+        live: LiveSession,
+        club: str | None,
+        hooks: CheckHooks,
+        people: CheckPeople,
+        held: str = "",
     ) -> None:
         self._plan = people.plan()
         self.phase = Phase.QUESTIONS
@@ -85,7 +92,7 @@ class SpeedBlock:
         self._line, self._is_refused = "", False
         self._spoken: Message = {"n": 0, "text": ""}
         self._is_rested = True
-        if held := people.hold(live.session_id):  # by a check of this visit, or by its pain button
+        if held:
             self._group, self.phase = held, Phase.STOPPED
 
     # ---- what pages ask for ----

@@ -89,6 +89,11 @@ def test_no_strike_is_added_to_a_session_under_way(run, path):
 def test_what_is_said_of_a_visit_is_shown(run, path):
     assert "no hold" in said(run("visit", "questions", "last", "--by", "player"))
     assert "pain" in said(run("visit", "questions", "last", "--by", "guardian", "--hold", "pain"))
+    again = said(run("visit", "questions", "last", "--by", "player"))
+    assert "stopped, pain" in again and "stands for the visit" in again
+    assert "Taken back" in said(run("visit", "take-back", "last", "--yes"))
+    assert "a mistake (" in said(run("visit", "show", "last"))
+    assert "pain" in said(run("visit", "questions", "last", "--by", "guardian", "--hold", "pain"))
     worn = ("--shoe", "spikeless", "--footbed", "own", "--club", "7 iron", "--stiff")
     said(run("visit", "conditions", "last", *worn, "--unchanged"))
     note = said(run("visit", "note", "last", "65", "new grip")).removeprefix("Noted: ")

@@ -112,6 +112,39 @@ def test_a_trail_heel_by_its_share_at_the_trail_peak(address, peak, verdict):
         assert rep.words == "trail heel 60 % of its foot's load, at address 45 %"
 
 
+@pytest.mark.parametrize(
+    ("address", "peak", "words"),
+    [
+        (0.55, 0.60, "60 %, 55 %: 5 % more than at address, not 10 % more"),
+        (0.20, 0.45, "45 %, 20 %: under 50 %"),
+        (0.40, 0.45, "45 %, 40 %: under 50 % and 5 % more than at address, not 10 % more"),
+        (0.60, 0.52, "52 %, 60 %: 8 % less than at address, not 10 % more"),
+        (0.60, 0.60, "60 %, 60 %: 0 % more than at address, not 10 % more"),
+        # what rounds to its limit is told with the digits that tell it apart
+        (0.30, 0.498, "49.8 %, 30 %: under 50 %"),
+        (0.5, 0.5996, "60 %, 50 %: 9.96 % more than at address, not 10 % more"),
+        (None, 0.45, "45 %, –: under 50 %"),
+    ],
+)
+def test_the_words_on_a_trail_heel_that_missed_name_what_was_short_of_what(address, peak, words):
+    push = replace(PUSH, heel_share_address=address, heel_share_trail_peak=peak)
+    rep = judge_swing(replace(SWING, push=push), DRILLS["trail_heel"], None)
+    assert rep is not None and rep.verdict is MISSED
+    peaks, found = words.split(", ", 1)
+    before, short = found.split(": ", 1)
+    assert rep.words == f"trail heel {peaks} of its foot's load, at address {before}: {short}"
+
+
+def test_what_cannot_be_judged_is_called_unclear_everywhere():
+    """Design §2 and §5: "not seen" is readiness that failed, never a value that is not known."""
+    for drill in DRILLS.values():
+        assert drill.say.unclear == "Unclear"
+    lift = lifted(duration_s=None, return_after_level_s=None)
+    rep = judge_swing(replace(SWING, heel_lift=lift, touches_gap=True), DRILLS["heel_lift"], None)
+    assert rep is not None and rep.verdict is UNCLEAR
+    assert rep.words.endswith(", return unclear")
+
+
 def test_the_trail_heel_s_limits_are_those_of_the_analysis():
     limits = Limits(trail_heel_from=0.7, trail_heel_gain=0.3, heel_back_by_s=0.12, heel_lift_s=0.1)
     drills = shelf(None, limits=limits).drills

@@ -12,7 +12,9 @@ from plantigrade_gateway.coach.case import Case, Decided, Print, SwingNote, Tap
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.visits import Visits, calibrations_of
+from plantigrade_gateway.report.player import visits_csv
 from plantigrade_gateway.store import results
+from plantigrade_gateway.store.sessions import list_sessions
 from plantigrade_gateway.store.store import Store
 
 FIRST = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
@@ -67,6 +69,24 @@ def test_visits_come_in_order_with_all_that_was_said(store, register):
     assert case.is_minor
     assert case.findings == {"hips": "limit"} and case.prints == (Print("left", "low"),)
     assert case.decisions == (Decided("lead heel", "go", "up", "let it rise", date(2026, 3, 1)),)
+
+
+def test_a_visit_of_the_wrong_player_is_nowhere_theirs_once_it_is_moved(store, register):
+    """Recorded under the wrong name: lists, case, speed work and what was said of it go along."""
+    wrong, right = (register.add(name=name, handedness="right") for name in ("Ada", "Bo"))
+    own, moved = visit(store, wrong, 0), visit(store, wrong, 3)
+    Visits(register).answer(moved, "player", "pain")
+    register.assign(moved, right, move=True)
+    assert [v.session_id for v in case_of(register, wrong).visits] == [own]
+    (theirs,) = case_of(register, right).visits
+    assert theirs.session_id == moved
+    assert theirs.questions is not None and theirs.questions.hold == "pain"
+    assert {row.profile.name: row.sessions for row in register.rows()} == {"Ada": 1, "Bo": 1}
+    for who, one in ((wrong, own), (right, moved)):
+        assert [line.session.session_id for line in list_sessions(store, who)] == [one]
+        assert [session.session_id for session in store.sessions(who)] == [one]
+        day = store.session(one).started.date().isoformat()
+        assert day in visits_csv(store, who) and len(visits_csv(store, who).splitlines()) == 2
 
 
 def test_a_case_of_then_knows_nothing_of_later(store, register):

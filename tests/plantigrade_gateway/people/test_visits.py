@@ -86,6 +86,30 @@ def test_of_the_questions_only_the_hold_is_kept(visits, key, register):
     ]
 
 
+def test_a_hold_stands_whatever_is_answered_later_until_it_is_taken_back(visits, key, register):
+    """Design §8 and the rule file: not on this visit; a slip is corrected, and that is kept."""
+    with pytest.raises(InputError, match="was not stopped"):
+        visits.take_back_hold(key)
+    visits.answer(key, "guardian")
+    visits.answer(key, "player", "pain")
+    visits.answer(key, "player")
+    assert visits.hold(key) == "pain"
+    visits.answer(key, "player", "red flag")
+    assert visits.hold(key) == "red flag"
+    before = datetime.now(UTC)
+    visits.take_back_hold(key)
+    said = visits.said(key, ())
+    assert said.questions is not None
+    assert (said.questions.hold, said.questions.by) == ("", "player")  # as was answered
+    back = said.hold_taken_back
+    assert back is not None and (back.hold, back.by) == ("red flag", "eve")
+    assert abs((back.when - before).total_seconds()) < 60
+    visits.answer(key, "player", "pain")
+    assert visits.hold(key) == "pain"
+    with pytest.raises(InputError, match="nothing to take back"):
+        [visits.take_back_hold(key) for _ in range(2)]
+
+
 def test_conditions_stay_until_said_otherwise(visits, key):
     visits.set_conditions(key, shoe="  spikeless ", is_shoe_stiff=True)
     visits.set_conditions(key, footbed="own", club="7 iron")

@@ -113,6 +113,37 @@ def test_the_stored_session_comes_to_the_same_again(live, store):
     assert again.drills == before == results.drills(store, live.session_id)
 
 
+def test_other_feedback_in_the_middle_of_a_drill_keeps_its_run_and_score(live, store):
+    live.set_drill(DRILLS["push"])
+    play(live, 0.0, 85.0)
+    before = live.score
+    assert before is not None and before.tried >= 1
+    moment = live.set_drill(DRILLS["push"], Feedback.ASK)
+    assert moment.score is not None
+    assert (moment.score.tried, moment.score.good) == (before.tried, before.good)
+    assert moment.score.feedback == live.score.feedback == Feedback.ASK
+    play(live, 85.0, 97.0)
+    live.set_drill(DRILLS["push"], Feedback.SILENT)
+    assert live.analysis.practice.is_silent
+    play(live, 97.0)
+    live.close()
+    (run,) = results.drills(store, live.session_id)
+    assert (run.start_s, run.feedback) == (0.0, "silent")
+    assert run.tried > before.tried and len(run.reps) == run.tried + run.unclear
+    again, changed = results.reanalyse(store, live.session_id)
+    assert changed == 0 and again.drills == (run,)
+
+
+def test_the_same_drill_with_the_same_feedback_is_begun_afresh(live):
+    live.set_drill(DRILLS["push"])
+    play(live, 0.0, 85.0)
+    assert live.score is not None and live.score.tried
+    live.set_drill(DRILLS["push"])
+    assert live.score.tried == 0
+    live.set_drill(DRILLS["stay"], Feedback.ASK)
+    assert (live.score.name, live.score.tried) == ("stay", 0)
+
+
 def test_a_session_that_was_cut_off_comes_to_what_its_end_would_have_told(store):
     """A killed program wrote no end; what was still undecided then is decided all the same."""
     rows = [e for e in record() if e.arrival_ns < record()[0].arrival_ns + 12_000_000_000]

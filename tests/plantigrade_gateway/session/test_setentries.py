@@ -1,11 +1,13 @@
 """Sets, silent ones and trials in the record: by entries, and in older records by marks."""
 
+import json
 import math
 from collections.abc import Iterable
 from dataclasses import replace
 from itertools import pairwise
 
 import pytest
+from tests.support.live_schema import live_messages
 
 from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, swing_time
@@ -21,6 +23,7 @@ from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 from plantigrade_gateway.web.live.page import Message
+from plantigrade_gateway.web.live.playertold import for_player
 
 pytestmark = pytest.mark.dear
 
@@ -188,6 +191,32 @@ def test_pages_are_told_whether_a_swing_is_silent(
     reps = [m["last"]["silent"] for m in messages if m["type"] == "drill" and m["last"]]
     assert len(swings) >= 5 and bool(reps) is (drill is not None)
     assert {*swings, *reps} == {is_silent}
+
+
+def test_what_a_players_page_is_told_of_a_silent_set_is_what_its_page_says(store, plain):
+    """And holds no outcome: neither in words nor as a measure, a count or a sound."""
+    feed, validator = FeedBuilder(lambda: True), live_messages()
+    with LiveSession(store, "test", Silence(), print) as live:
+        live.hear(False)
+        live.set_drill(DRILLS["push"], Feedback.EVERY)
+        live.push(Batch.of(plain[:200]))
+        live.begin_set(Intent.FULL, None)
+        told = [
+            message
+            for k in range(200, len(plain), 400)
+            for message in feed.of(live.push(Batch.of(plain[k : k + 400])), live.analysis.pipeline)
+        ]
+    players = [one for one in map(for_player, told) if one is not None]
+    for message in players:
+        if message["type"] != "frame":
+            validator.validate(message)
+    kinds = {message["type"] for message in told}
+    assert {"swing", "drill", "cue", "tone", "phase"} <= kinds
+    assert {message["type"] for message in players} == {"swing", "drill", "phase", "frame"}
+    assert sum("outcome" in json.dumps(message) for message in told) >= 5
+    without_frames = json.dumps([m for m in players if m["type"] != "frame"])
+    for outcome in ("rolled", "skipped", "held", "early", "heel_lift", "transfer", '"verdict": "'):
+        assert outcome in json.dumps(told) and outcome not in without_frames
 
 
 def test_pages_are_told_when_a_set_is_silent_no_more(store, plain):

@@ -110,7 +110,7 @@ def test_a_player_who_is_fine_does_the_dose_and_no_more(store):
         ("ready", "Fast block 3 of 3"),
         ("ready", "Closing swings"),
     ]
-    assert bay.check["phase"] == "done" and bay.check["may"] == ["end"]
+    assert bay.check["phase"] == "done" and bay.check["may"] == ["pain", "end"]
     assert "closing swings were good pushes" in bay.check["line"]
     stored, done = ended(bay, store)
     assert (done.blocks, done.fast, done.rests_not_kept, done.ended) == (3, 15, 0, "dose")
@@ -149,7 +149,7 @@ def test_a_player_who_hurts_stops_for_this_visit(store):
     bay = answered(store, [WARM_UP, fast(2), Do("pain")], who)
     done_after(bay)
     assert bay.check["phase"] == "stopped" and "no training on pain" in bay.check["advice"]
-    assert bay.check["may"] == ["end"]
+    assert bay.check["may"] == ["take back", "end"]
     with Register(store) as register:
         kept = Visits(register).said(bay.live.session_id, ()).questions
     assert kept is not None and kept.hold == "pain"
@@ -290,7 +290,7 @@ suggest = "No speed work with a limit of hips, trunk, ankles or balance."
 def test_a_hold_of_the_questions_stops_it(store, group):
     bay = begun(store, [Do("start")], known(store))
     bay.command(do="answer", group=group, by="player")
-    assert bay.check["phase"] == "stopped" and bay.check["may"] == ["end"]
+    assert bay.check["phase"] == "stopped" and bay.check["may"] == ["take back", "end"]
     bay.command(do="start")
     assert "not possible" in bay.page.messages[-1]["text"]
     assert bay.close().trials == ()

@@ -359,6 +359,11 @@ def test_what_keeps_fast_swings_back(bench, store):
     expect(page.locator("#asked input")).to_have_count(0)  # nobody finds what was answered
     expect(page.locator("#start")).to_be_hidden()
     bench.press("End the check")
+    expect(page.locator("#held-line")).to_contain_text("Stopped: pain.")
+    page.get_by_role("button", name="It was a mistake …").click()
+    expect(page.get_by_role("dialog")).to_contain_text("nothing hurts, and no question is a yes")
+    bench.press("A mistake: nothing hurts")
+    expect(page.locator("#held")).to_be_hidden()
 
     answered(bench, SPEED)
     to_fast(bench)
@@ -370,7 +375,7 @@ def test_what_keeps_fast_swings_back(bench, store):
     bench.press("Again")
     bench.press("Start")
     expect(line).to_contain_text("no more fast swings today")
-    bench.press("It hurts: stop")
+    bench.press("Pain – stop")
     expect(page.locator("#advice")).to_contain_text("no training on pain")
     expect(page.locator("#start")).to_be_hidden()
     session = bay.live.session_id

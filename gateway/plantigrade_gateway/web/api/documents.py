@@ -20,7 +20,7 @@ from plantigrade_gateway.coach.repeats import Reliability
 from plantigrade_gateway.coach.sheet import Looked
 from plantigrade_gateway.people.deletion import SentOn
 from plantigrade_gateway.people.profile import Consent, Decision, Finding, Profile
-from plantigrade_gateway.people.said import Conditions, Join, Note, SetEdit, Stray
+from plantigrade_gateway.people.said import Conditions, HoldTakenBack, Join, Note, SetEdit, Stray
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +211,7 @@ class SaidDocument:
     schema: int
     session: str
     questions: Questions | None
+    hold_taken_back: HoldTakenBack | None
     conditions: Conditions
     notes: list[Note]
     is_unchanged: bool

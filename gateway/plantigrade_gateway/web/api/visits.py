@@ -115,6 +115,14 @@ def _add_of_visit(router: APIRouter, reads: DeskStore) -> None:
             Visits(register).answer(session_id, body.by, body.hold)
         return _said(reads, session_id)
 
+    @router.post("/sessions/{session_id}/hold/take_back", response_model=SaidDocument)
+    def take_back(session_id: str) -> JSONResponse:
+        """Take back a hold that was pressed, or answered, by mistake: nothing hurts."""
+        reads.session(session_id)
+        with reads.writing() as register:
+            Visits(register).take_back_hold(session_id)
+        return _said(reads, session_id)
+
     @router.post("/sessions/{session_id}/conditions", response_model=SaidDocument)
     def conditions(session_id: str, body: NewConditions) -> JSONResponse:
         """Note what was worn and played."""

@@ -1,5 +1,6 @@
 """The audience of the live page: what the gateway sends to each viewer, and what a viewer asks.
 
+A player's is told no outcome that is to be silent (`playertold`).
 What a page sends is checked field by field and in number before it goes on; a viewer that does not
 read is dropped and counted.
 """
@@ -14,6 +15,7 @@ from typing import Any
 from plantigrade_gateway.budget import Budget
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.web.door.access import Rights
+from plantigrade_gateway.web.live.playertold import BEGINS, for_player
 
 Message = dict[str, Any]
 LONGEST_NOTE = 500
@@ -102,7 +104,6 @@ MAX_WAITING = 200
 """Messages that may wait for one viewer; past them it is dropped (ours)."""
 _PICTURES_WAITING = 2  # a picture older than the last two is of no use to anybody
 _KEPT = ("hello", "swing", "drill", "set", "link", "check")  # what a new viewer is told first
-_BEGINS = ("backswing", "shift")  # the phases with which a swing can begin
 _HAPPENED = ("step", "stand", "swing")  # what the page lists; a new viewer is told the last ones
 _RECENT = 6
 NO_GATEWAY: Message = {"type": "hello", "v": 1, "session": None, "gateway": False, "drills": []}
@@ -209,8 +210,16 @@ class Audience:
             self._last[kind] = message
         elif kind == "sound":
             self._last["hello"] = {**self._last["hello"], "sound": _plain(message)}
+        self._tell(message, line)
+
+    def _tell(self, message: Message, line: str) -> None:
+        """Tell all viewers a message, of which `line` is the JSON."""
+        told = for_player(message)
+        players = line if told is message else None if told is None else json.dumps(told)
         for viewer in list(self._viewers):
-            viewer.put(line, kind == "frame")
+            text = line if viewer.rights is Rights.COACH else players
+            if text is not None:
+                viewer.put(text, message["type"] == "frame")
 
     def join(self, rights: Rights) -> Viewer:
         """Let somebody look from now on; the first message says all that is known."""
@@ -254,7 +263,7 @@ class Audience:
         phase = message.get("kind")  # a swing has none
         if phase in (None, "cancelled"):
             self._phase = None
-        elif phase in _BEGINS or self._phase is not None:
+        elif phase in BEGINS or self._phase is not None:
             self._phase = message
 
     def _new_session(self, message: Message) -> None:
@@ -275,9 +284,7 @@ class Audience:
         recent = list(self._recent)
         told = {**self._last["hello"], **known, "recent": recent, "phase": self._phase}
         told["rights"] = str(rights)
-        if rights is not Rights.COACH:
-            told.pop("player", None)
-        return json.dumps(told)
+        return json.dumps(told if rights is Rights.COACH else for_player(told))
 
     def _tell_viewers(self) -> None:
         if self._send is not None:

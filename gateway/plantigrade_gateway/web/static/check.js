@@ -1,5 +1,6 @@
 /** The page of a guided check: shows where it stands, and asks for what is pressed. */
 
+import { joinDialogs } from "./dialogs.js";
 import { made, part, write } from "./dom.js";
 import { LiveSocket } from "./socket.js";
 
@@ -165,6 +166,8 @@ function hello({ session, clubs, check, gateway, rights }) {
 function show(check) {
   const { on, phase } = check;
   part("begin").hidden = on;
+  part("held").hidden = on || !check.hold;
+  write(part("held-line"), `Stopped: ${check.hold}. No drill and no fast swings on this visit.`);
   part("begin-left").hidden = !check.left;
   if (check.left) write(part("begin-left"), `Go on where it was ended: ${check.left}`);
   part("questions").hidden = !on || phase !== "questions";
@@ -206,7 +209,6 @@ function step(check) {
   line.className = check.line ? (check.refused ? "refused" : "taken") : "";
   for (const name of BUTTONS) part(name).hidden = !check.may.includes(name);
   part("step").dataset.look = check.look;
-  write(part("pain"), check.look === "block" ? "Pain – stop" : "It hurts: stop");
   part("club-speed").hidden = !check.may.includes("club_speed");
 }
 
@@ -223,6 +225,8 @@ for (const look of LOOKS) {
 pressed("begin-left", () => ask("take up"));
 for (const name of BUTTONS) pressed(name, () => ask(name));
 pressed("stopped-end", () => ask("end"));
+pressed("take-back", () => ask("take back"));
+joinDialogs();
 part("notice-close").addEventListener("click", () => (part("notice").hidden = true));
 
 /** @param {any} message */

@@ -1,6 +1,7 @@
 /** The drill: which, how often the player is told, and how it goes. */
 
 import { made, part, write } from "./dom.js";
+import { UNTOLD } from "./outcome.js";
 
 const FEEDBACK = /** @type {Record<string, string>} */ ({
   every: "after every one",
@@ -12,7 +13,7 @@ const FEEDBACK = /** @type {Record<string, string>} */ ({
 const VERDICT = /** @type {Record<string, string>} */ ({
   good: "✓ counts",
   missed: "✗ does not count",
-  unclear: "? cannot be judged",
+  unclear: "? unclear",
 });
 
 export class DrillPanel {
@@ -60,11 +61,12 @@ export class DrillPanel {
     write(part("drill-title"), title);
     write(part("drill-goal"), goal);
     write(part("drill-counts"), `Counts: ${counts}`);
-    write(part("drill-good"), `${good} of ${tried}`);
-    write(part("drill-unclear"), unclear ? `${unclear} could not be judged` : "");
-    write(part("drill-streak"), `${streak}`);
-    write(part("drill-best"), `${best}`);
-    write(part("drill-last"), last ? `${VERDICT[last.verdict]}: ${last.words}` : "");
+    const isTold = good !== null; // a player's page is told no outcome that is to be silent
+    write(part("drill-good"), isTold ? `${good} of ${tried}` : "–");
+    write(part("drill-unclear"), unclear ? `${unclear} unclear` : "");
+    write(part("drill-streak"), isTold ? `${streak}` : "–");
+    write(part("drill-best"), isTold ? `${best}` : "–");
+    write(part("drill-last"), last ? (isTold ? `${VERDICT[last.verdict]}: ${last.words}` : UNTOLD) : "");
   }
 }
 

@@ -10,6 +10,7 @@
  */
 
 import { made, part, write } from "./dom.js";
+import { UNTOLD } from "./outcome.js";
 
 export const LEAST_X_PX = 65; // two more: edges fade
 const GROWTH = [2.2, 1.8, 1.5, 1.25, 1.1, 1];
@@ -82,7 +83,7 @@ export class Large {
 
   /** What is to be silent is so to the eye, too. @param {number} n @param {string} what */
   silent(n, what) {
-    this.show("", "Silent", `${n}`, what, "", "Not told: outcomes are silent now, and counted all the same.");
+    this.show("", "Silent", `${n}`, what, "", UNTOLD);
   }
 
   /** @param {any} drill */

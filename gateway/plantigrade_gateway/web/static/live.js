@@ -1,6 +1,7 @@
 /** The live page: joins the connection to the page's parts. */
 
 import { Audible } from "./audible.js";
+import { CheckUnderWay } from "./checkunderway.js";
 import { Cautions, joinDialogs, joinKeys } from "./dialogs.js";
 import { Decided } from "./decided.js";
 import { part, write } from "./dom.js";
@@ -43,7 +44,7 @@ const parts = /** @type {Record<string, any>[]} */ ([
   new Cautions(), large,
 ]);
 
-parts.push(new Decided(), new PainStop(send));
+parts.push(new Decided(), new PainStop(send), new CheckUnderWay());
 
 /** @param {any} message to each part that has a method of its type's name */
 function take(message) {

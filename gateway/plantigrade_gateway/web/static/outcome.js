@@ -5,6 +5,7 @@ import { clock } from "./units.js";
 
 const KEPT = 6;
 const PHASE_S = 3; // a phase that nothing follows is over
+export const UNTOLD = "Not told: outcomes are silent now, and counted all the same.";
 
 export class Outcome {
   constructor() {
@@ -43,14 +44,14 @@ export class Outcome {
   }
 
   /**
-   * @param {any} message
+   * @param {any} message what the player is not to be told is not in it
    * @param {boolean} [fresh] not one that was told before
    */
   swing({ n, swing, words, good, counts }, fresh = true) {
     this.none = false;
     this.count(counts);
-    const gap = swing.touches_gap ? " Samples are missing in it." : "";
-    const text = `Swing ${n}: push ${words.push}; lead heel ${words.heel_lift}.${gap}`;
+    const gap = swing?.touches_gap ? " Samples are missing in it." : "";
+    const text = words ? `Swing ${n}: push ${words.push}; lead heel ${words.heel_lift}.${gap}` : `Swing ${n}. ${UNTOLD}`;
     write(part("outcome"), text);
     if (fresh) write(part("announced"), text);
     part("outcome").className = good ? "good" : "";
@@ -58,9 +59,9 @@ export class Outcome {
     if (fresh) this.happened({ type: "swing", n, swing, words });
   }
 
-  /** @param {{swings: number, good: number}} counts */
+  /** @param {{swings: number, good: number | null}} counts */
   count({ swings, good }) {
-    write(part("count"), swings ? `${good} of ${swings} good pushes` : "");
+    write(part("count"), swings && good !== null ? `${good} of ${swings} good pushes` : "");
   }
 
   /** What was under way is not known any more. */
@@ -82,7 +83,7 @@ export class Outcome {
 
   /** List a step, a stand or a swing. @param {any} message */
   happened({ type, n, swing, step, stand, words }) {
-    if (type === "swing") this.add(swing.lead_peak_s ?? this.tS, `swing ${n}: ${words.push}`);
+    if (type === "swing") this.add(swing?.lead_peak_s ?? this.tS, `swing ${n}${words ? `: ${words.push}` : ""}`);
     else if (type === "step") this.add(step.off_s ?? this.tS, `step ${n}: ${words}`);
     else this.add(stand.end_s, `stand: ${words}`);
   }

@@ -1,5 +1,6 @@
 /** Whose session it is, and the press that begins another player's. For the coach's page only. */
 
+import { underWay } from "./checkunderway.js";
 import { made, part, write } from "./dom.js";
 
 const RECENT = 3; // ours: as many as a phone's line has room for
@@ -29,10 +30,15 @@ export class PlayerPanel {
     this.search.addEventListener("input", () => this.list());
     part("player-more").addEventListener("click", () => this.open());
     part("player-nobody").addEventListener("click", () => this.choose(null));
+    part("leave-now").addEventListener("click", () => this.change());
+    this.under = ""; // the check that another player's session would end
+    /** @type {string | null} */
+    this.wanted = null;
   }
 
   /** @param {any} hello */
-  hello({ player, rights, gateway }) {
+  hello({ player, rights, gateway, check }) {
+    this.check(check);
     const may = rights === "coach" && gateway !== false;
     part("player-bar").hidden = !may;
     this.id = player ?? null;
@@ -88,10 +94,25 @@ export class PlayerPanel {
     return button;
   }
 
-  /** @param {string | null} id */
+  /** @param {any} check */
+  check(check) {
+    this.under = underWay(check);
+  }
+
+  /** One press begins another player's session; where that ends a check, it is asked first. @param {string | null} id */
   choose(id) {
     /** @type {HTMLDialogElement} */ (part("choosing")).close();
-    this.send({ type: "player", id });
+    this.wanted = id;
+    if (!this.under) {
+      this.change();
+      return;
+    }
+    write(part("leaving-text"), `${this.under} It ends with its session, which keeps what was taken.`);
+    /** @type {HTMLDialogElement} */ (part("leaving")).showModal();
+  }
+
+  change() {
+    this.send({ type: "player", id: this.wanted });
   }
 
   lost() {

@@ -42,13 +42,13 @@ export class Spoken {
     this.silent = drill.feedback === "silent";
     const tried = counted(drill);
     const { last } = drill;
-    if (last?.told && tried > (this.tried ?? 0)) this.say(`${WORD[last.verdict]}. ${last.line}.`);
+    if (last?.told && tried > (this.tried ?? 0)) this.say(`${[...new Set([WORD[last.verdict], last.line])].join(". ")}.`);
     this.tried = tried;
   }
 
   /** @param {any} message */
   swing({ words }) {
-    if (!this.drilling && !this.silent) this.say(words.push);
+    if (!this.drilling && !this.silent && words) this.say(words.push);
   }
 
   /** @param {string} text what is old news when another comes is left out */
@@ -65,5 +65,5 @@ export class Spoken {
 
 /** @param {any} drill @returns {number} repetitions so far */
 function counted(drill) {
-  return drill?.name ? drill.tried + drill.unclear : 0;
+  return drill?.name ? (drill.tried ?? 0) + (drill.unclear ?? 0) : 0; // null: not told
 }

@@ -65,15 +65,22 @@ export class Strip {
   /** @param {any} hello */
   hello({ swing }) {
     if (swing) this.swing(swing);
-    else {
-      this.last = null;
-      this.svg.setAttribute("hidden", "");
-      part("strip-text").textContent = "Shown when there is a swing.";
-    }
+    else this.nothing("Shown when there is a swing.");
+  }
+
+  /** @param {string} why */
+  nothing(why) {
+    this.last = null;
+    this.svg.setAttribute("hidden", "");
+    part("strip-text").textContent = why;
   }
 
   /** @param {any} message */
   swing(message) {
+    if (!message.words) {
+      this.nothing("Not shown: outcomes are silent now.");
+      return;
+    }
     this.last = message;
     this.svg.removeAttribute("hidden");
     part("strip-text").textContent = this.inWords(message.swing, message.words);
@@ -202,7 +209,7 @@ export class Strip {
   inWords(swing, words) {
     const start = swing.start_s;
     const after = (/** @type {string} */ key, /** @type {string} */ name) =>
-      swing[key] == null || start == null ? `${name} not seen` : `${name} +${(swing[key] - start).toFixed(2)} s`;
+      swing[key] == null || start == null ? `${name} unclear` : `${name} +${(swing[key] - start).toFixed(2)} s`;
     const { transfer_s: transfer, travel_from: begun, midfoot_impulse_share: midfoot } = swing.push;
     return [
       after("trail_peak_s", "trail peak"),

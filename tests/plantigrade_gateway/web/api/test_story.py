@@ -39,7 +39,11 @@ def test_a_story_from_registration_to_deletion(served, coach, path):
     last, first = sessions
     of_last = f"{HERE}/sessions/{last}"
 
-    got(coach.post(f"{of_last}/questions", json={"by": "player"}))
+    assert coach.post(f"{of_last}/hold/take_back").status_code == 400
+    got(coach.post(f"{of_last}/questions", json={"by": "guardian", "hold": "pain"}))
+    held = got(coach.post(f"{of_last}/questions", json={"by": "player"}))
+    assert held["questions"]["hold"] == "pain" and held["hold_taken_back"] is None
+    assert got(coach.post(f"{of_last}/hold/take_back"))["hold_taken_back"]["hold"] == "pain"
     got(coach.post(f"{of_last}/conditions", json={"shoe": "Worn-by-Zeb", "is_unchanged": True}))
     note = got(coach.post(f"{of_last}/notes", json={"t_s": 1.5, "text": "Note-on-Zeb"}), 201)
     got(coach.post(f"{of_last}/exclusions", json={"swing": 1, "reason": "Reason-of-Zeb"}))

@@ -197,3 +197,77 @@ def test_who_comes_late_is_told_where_the_sound_goes_now(audience):
     later = {"said": "on", "device": True, "lost": False}
     audience.take(json.dumps({**HELLO, "sound": later}))
     assert taken(audience.join(Rights.COACH))[0]["sound"] == later
+
+
+SWING: dict[str, Any] = {
+    "type": "swing",
+    "n": 3,
+    "swing": {"push": {"manner": "rolled"}},
+    "words": {"push": "rolled, with shift"},
+    "good": True,
+    "counts": {"steps": 9, "swings": 3, "good": 2},
+}
+SCORE = {"good": 2, "tried": 3, "unclear": 0, "streak": 2, "best": 2}
+LAST = {
+    "verdict": "good",
+    "words": "rolled, with shift",
+    "line": "Like that",
+    "told": True,
+    "what": "swing",
+    "n": 3,
+}
+MOVED: dict[str, dict[str, Any]] = {
+    "swing": SWING,
+    "step": {"type": "step", "n": 9, "words": "rolled through"},
+    "stand": {"type": "stand", "words": "8 s, bearing"},
+    "cue": {"type": "cue", "kind": "rolled"},
+    "tone": {"type": "tone", "points": [[1.0, 440.0, 1.0]]},
+    "push": {"type": "phase", "kind": "push", "words": "push rolled"},
+    "heel": {"type": "phase", "kind": "heel_lifted", "words": "heel unloaded"},
+    "way": {"type": "phase", "kind": "backswing", "words": "backswing"},
+}
+
+
+def told_to(audience: Audience, *messages: dict[str, Any]) -> tuple[list[Any], list[Any]]:
+    """Return what the coach's and a player's page are told of messages."""
+    coach, player = audience.join(Rights.COACH), audience.join(Rights.PLAYER)
+    for message in messages:
+        audience.take(json.dumps(message))
+    return taken(coach)[1:], taken(player)[1:]
+
+
+@pytest.mark.parametrize("is_silent", [True, False])
+def test_a_players_page_is_told_no_outcome_that_is_to_be_silent(audience, is_silent):
+    drill = {"type": "drill", "name": "push", "title": "Push", **SCORE}
+    messages = [{**message, "silent": is_silent} for message in MOVED.values()]
+    messages.append({**drill, "last": {**LAST, "silent": is_silent}})
+    messages.append({"type": "check", "on": True, "line": "Cannot tell yet: push 5 of 8."})
+    coachs, players = told_to(audience, *messages)
+    assert coachs == messages
+    if not is_silent:
+        assert players[:-1] == messages[:-1]
+        return
+    counts = {"steps": 9, "swings": 3, "good": None}
+    untold = {"told": False, "verdict": None, "words": None, "line": None, "silent": True}
+    none = dict.fromkeys(SCORE)
+    assert players == [
+        {"type": "swing", "n": 3, "silent": True, "counts": counts},
+        {**MOVED["way"], "silent": True},
+        {**drill, **none, "last": {"what": "swing", "n": 3, **untold}},
+        {"type": "check", "on": True, "line": ""},
+    ]
+
+
+def test_a_players_page_that_comes_late_is_told_none_either(audience):
+    drill = {"type": "drill", "name": "push", **SCORE, "last": {**LAST, "silent": True}}
+    order = ("way", "heel", "push", "step", "stand", "swing")
+    for message in [*({**MOVED[name], "silent": True} for name in order), drill]:
+        audience.take(json.dumps(message))
+    audience.take(json.dumps({**HELLO, "counts": {"steps": 9, "swings": 3, "good": 2}}))
+    (coachs,), (players,) = taken(audience.join(Rights.COACH)), taken(audience.join(Rights.PLAYER))
+    assert coachs["swing"]["words"] == SWING["words"] and len(coachs["recent"]) == 3
+    assert [one["type"] for one in players["recent"]] == ["swing"]
+    assert players["counts"] == {"steps": 9, "swings": 3, "good": None}
+    for outcome in ("roll", "bearing", "Like that", "unloaded"):
+        assert outcome in json.dumps(coachs) or outcome == "unloaded"
+        assert outcome not in json.dumps(players)

@@ -11,6 +11,7 @@ from tests.support.browser import Complaints, barriers
 from tests.support.toldpage import DRILL, HTML, Gateway, frame, hello
 
 from plantigrade.zones import eighteen, parse_layout
+from plantigrade_gateway.web.live.playertold import for_player
 
 pytestmark = pytest.mark.dear
 
@@ -374,6 +375,63 @@ def test_a_set_is_begun_with_a_button_and_a_club(gateway):
     gateway.say(hello(eighteen(), **choices, set=begun, rights="player"))
     expect(page.locator("#set-now")).to_have_text("Set 3: fast, since 0:05")
     expect(page.locator("#set-controls")).to_be_hidden()
+
+
+UNTOLD = "Not told: outcomes are silent now, and counted all the same."
+SWING = {
+    "type": "swing",
+    "n": 5,
+    "swing": {
+        "start_s": 8.0,
+        "lead_peak_s": 9.0,
+        "push": {"path_t_s": [], "path_y": []},
+        "heel_lift": {},
+        "touches_gap": False,
+    },
+    "words": {"push": "rolled, with shift", "heel_lift": "unloaded 0.6 s", "outcome": "rolled"},
+    "good": True,
+    "counts": {"steps": 2, "swings": 5, "good": 3},
+    "silent": True,
+}
+SCORE = {"counts": "It rolls.", "feedback": "every", "good": 3, "tried": 5, "unclear": 0}
+DRILLED = {
+    **{"type": "drill", "name": "push", "title": "Push", "goal": "", **SCORE, "streak": 1},
+    "best": 2,
+    "last": {
+        **{"verdict": "good", "words": "rolled", "line": "Like that", "told": True},
+        **{"silent": True, "what": "swing", "n": 5},
+    },
+}
+
+
+@pytest.mark.parametrize("rights", ["coach", "player"])
+def test_in_a_silent_set_the_coach_alone_reads_what_a_swing_did(gateway, rights):
+    def told(message: dict[str, Any]) -> dict[str, Any]:
+        return message if rights == "coach" else (for_player(message) or {})
+
+    page = gateway.page
+    first = {**SWING, "n": 4, "silent": False, "counts": {"steps": 2, "swings": 4, "good": 2}}
+    gateway.open(told(hello(eighteen(), rights=rights, swing=first)), frame(1.0, 18))
+    expect(page.locator("#outcome")).to_contain_text("Swing 4: push rolled")
+    expect(page.locator("#strip")).to_be_visible()
+    gateway.say(told(SWING), told(DRILLED))
+    main = page.locator("#main")
+    for _ in range(2):  # as it happens; and of a page that comes again
+        if rights == "coach":
+            expect(page.locator("#outcome")).to_contain_text("Swing 5: push rolled")
+            expect(page.locator("#drill-last")).to_have_text("✓ counts: rolled")
+            expect(page.locator("#count")).to_have_text("3 of 5 good pushes")
+        else:
+            expect(page.locator("#outcome")).to_have_text(f"Swing 5. {UNTOLD}")
+            expect(page.locator("#drill-last")).to_have_text(UNTOLD)
+            expect(page.locator("#count")).to_have_text("")
+            expect(page.locator("#strip")).to_be_hidden()
+            for place in ("good", "streak", "best"):
+                expect(page.locator(f"#drill-{place}")).to_have_text("–")
+            assert "null" not in main.inner_text() and "undefined" not in main.inner_text()
+        given = {"rights": rights, "swing": SWING, "drill": DRILLED, "recent": [SWING]}
+        gateway.say(told(hello(eighteen(), counts=SWING["counts"], **given)))
+    assert stands_out(page) == []
 
 
 def test_a_page_without_a_session_says_so(gateway):

@@ -100,3 +100,82 @@ def test_a_players_page_knows_of_no_other_player(gateway):
     gateway.open(hello(eighteen(), rights="player"), frame(1.0, 18))
     expect(gateway.page.locator("#player-bar")).to_be_hidden()
     assert not any("/players" in url for url in asked)
+
+
+CHECK = {
+    **{"type": "check", "on": True, "look": "first", "phase": "running", "may": ["pain", "end"]},
+    **{"title": "Stand in your shoes", "advice": ""},
+}
+NONE = {"type": "check", "on": False}
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({}, "A guided check is under way: Stand in your shoes."),
+        ({"phase": "questions"}, "A guided check is under way: questions."),
+        ({"phase": "done"}, "A guided check is under way: done."),
+        ({"look": "block", "title": "Warm-up"}, "A speed block is under way: Warm-up."),
+        ({"look": "calibrate"}, "A calibration is under way: Stand in your shoes."),
+        ({"phase": "stopped"}, None),
+    ],
+)
+def test_the_coachs_page_says_that_a_check_is_under_way(gateway, more, said):
+    gateway.open(hello(eighteen(), check={**CHECK, **more}), frame(1.0, 18))
+    page, line = gateway.page, gateway.page.locator("#check-on")
+    if said is None:
+        expect(line).to_be_hidden()
+    else:
+        expect(line).to_have_text(f"{said} To the check")
+        expect(line.get_by_role("link")).to_have_attribute("href", "/check")
+    size = page.viewport_size
+    assert size is not None
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    assert barriers(page) == []
+    gateway.say(NONE)
+    expect(line).to_be_hidden()
+    gateway.say(hello(eighteen(), rights="player", check={**CHECK, **more}))
+    expect(page.locator("#controls")).to_be_hidden()
+    expect(line).to_be_hidden()
+
+
+@pytest.mark.parametrize("how", ["recent", "other", "nobody"])
+def test_another_player_ends_a_check_only_when_asked(gateway, how):
+    gateway.open(hello(eighteen(), player=PLAYERS[0]["id"], check=CHECK), frame(1.0, 18))
+    page = gateway.page
+    asking, wanted = page.locator("#leaving"), PLAYERS[2]["id"]
+    recent = page.get_by_role("group", name="Begin the session of").get_by_role("button")
+    for answer in ("Go on with the check", "End it, and change the player"):
+        if how == "recent":
+            recent.nth(1).click()
+        else:
+            page.locator("#player-more").click()
+            if how == "other":
+                page.get_by_role("button", name="Bo Nowhere", exact=True).last.click()
+            else:
+                page.get_by_role("button", name="Nobody registered").click()
+                wanted = None
+        expect(asking).to_be_visible()
+        expect(asking).to_contain_text("Stand in your shoes. It ends with its session")
+        assert barriers(page) == []
+        assert chosen(gateway) == []
+        page.get_by_role("button", name=answer).click()
+        expect(asking).to_be_hidden()
+    page.wait_for_timeout(50)
+    assert chosen(gateway) == [wanted]
+    gateway.say(NONE)
+    expect(page.locator("#check-on")).to_be_hidden()
+    recent.first.click()  # no check: one press, as ever
+    page.wait_for_timeout(50)
+    assert len(chosen(gateway)) == 2
+
+
+def test_stopping_says_that_a_check_ends_too(gateway):
+    gateway.open(hello(eighteen(), check=CHECK), frame(1.0, 18))
+    page = gateway.page
+    page.locator("#stop").click()
+    expect(page.locator("#stopping")).to_contain_text("guided check is under way")
+    page.get_by_role("button", name="Go on recording").click()
+    gateway.say(NONE)
+    page.locator("#stop").click()
+    expect(page.locator("#stopping-check")).to_be_hidden()
