@@ -6,8 +6,7 @@ commands call:
 - `Visits.said` for all that is shown of a session;
 - `read_session` in place of `store.results.read` wherever numbers are shown or written: it knows
   which swings are left out (`Analysis.excluded`), and what was said of sets;
-- `Visits.answer`, `Visits.set_conditions`, `Visits.mark_unchanged` once a visit, and
-  `Visits.take_back_hold` where a stop was a mistake;
+- `Visits.answer`, `take_back_hold`, `set_conditions` and `mark_unchanged` once a visit;
 - `Visits.note` and `Visits.remove_note` for an instant;
 - `Visits.edit_set` for the intent and club of a set;
 - `Visits.exclude` and `Visits.include`, `Visits.tap` and `Visits.show_answer`, `Visits.set_speed`
@@ -205,8 +204,7 @@ class Visits:
         InputError
             There is none.
         """
-        hold = self.hold(session_id)
-        if not hold:
+        if not (hold := self.hold(session_id)):
             raise InputError("stop: this visit was not stopped, there is nothing to take back")
         self._say(session_id, {words.TAKEN_BACK: {"hold": hold}})
 

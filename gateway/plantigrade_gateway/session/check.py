@@ -4,7 +4,6 @@ It begins and ends trials and sets in the session's record, by the session's own
 pure judges of `check` what became of them. Feedback is silent from its beginning to its end.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -33,6 +32,7 @@ from plantigrade_gateway.check.swings import SetCount, count_set, is_push_lost, 
 from plantigrade_gateway.check.verdict import Verdict
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.session.checkpeople import CheckHooks
 from plantigrade_gateway.session.session import LiveSession, StepResult
 
 LOOKS = {"first": FIRST_LOOK, "speed": SPEED_LOOK}
@@ -93,23 +93,6 @@ class _Set:
         mine = [s for s in swings if swing_time(s) >= self.begun_s]
         most = SWINGS if self.is_more else MOST_SWINGS
         return count_set(mine, step.apart_s, self.before, SWINGS, most)
-
-
-@dataclass(frozen=True, slots=True)
-class CheckHooks:
-    """What a check needs of the world around it.
-
-    Attributes
-    ----------
-    answered : callable
-        Given who answered the questions and the hold, empty where there is none.
-    no_speed : callable
-        Given the hold, or None where nobody was asked; returns why no fast swings are made, or
-        None.
-    """
-
-    answered: Callable[[str, str], None]
-    no_speed: Callable[[str | None], str | None]
 
 
 @dataclass(slots=True)

@@ -1,5 +1,7 @@
 """What a guided check and a speed block ask of the people's log, and keep there."""
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date
 
 from plantigrade.events import Swing
@@ -13,6 +15,23 @@ from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.store.store import Store
 
 SPEED, GO, GUARDIAN = "speed", "go", "guardian"
+
+
+@dataclass(frozen=True, slots=True)
+class CheckHooks:
+    """What a check needs of the world around it.
+
+    Attributes
+    ----------
+    answered : callable
+        Given who answered the questions and the hold, empty where there is none.
+    no_speed : callable
+        Given the hold, or None where nobody was asked; returns why no fast swings are made, or
+        None.
+    """
+
+    answered: Callable[[str, str], None]
+    no_speed: Callable[[str | None], str | None]
 
 
 class CheckPeople:

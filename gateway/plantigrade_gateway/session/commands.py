@@ -14,8 +14,8 @@ from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import GatewayError, InputError
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.sets import Intent
-from plantigrade_gateway.session.check import LOOKS, NO_CHECK, CheckHooks, GuidedCheck
-from plantigrade_gateway.session.checkpeople import CheckPeople
+from plantigrade_gateway.session.check import LOOKS, NO_CHECK, GuidedCheck
+from plantigrade_gateway.session.checkpeople import CheckHooks, CheckPeople
 from plantigrade_gateway.session.ears import Ears
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.livecalibration import LOOK, LiveCalibration
