@@ -101,7 +101,7 @@ async def test_a_slow_insole_does_not_hold_up_the_other(steps):
 async def test_a_read_that_never_ends_is_given_up_and_said(steps, monkeypatch):
     monkeypatch.setattr(bluetooth, "GATT_LIMIT_S", 0.4)
     async with world(steps, left=turned(LEFT, slow_read_s=1000.0)) as air, air.listening():
-        await air.until(lambda: any("51A70001: no answer; trying again" in t for t in air.said))
+        await air.until(lambda: any("(51A70001): no answer; trying again" in t for t in air.said))
         await air.streams(RIGHT)
     assert air.data(LEFT) == []
 
