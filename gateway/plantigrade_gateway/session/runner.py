@@ -114,10 +114,10 @@ async def _run(
         opened.enter_context(short_switch_interval())
         store = opened.enter_context(await _opened_store(options.store, say, stop))
         try:
-            async with _given_up_at(stop):
+            async with given_up_at(stop):
                 source = await opened.enter_async_context(job.opened(store, say))
-        except StoppedError:
-            say("Stopped before recording began: nothing is recorded.")
+        except StoppedError as error:
+            say(str(error))
             return
         for text in (*job.intro(), *words.CAUTIONS):
             say(text)
@@ -135,11 +135,11 @@ async def _run(
 
 
 class StoppedError(Exception):
-    """A stop came before there was anything to end in good order."""
+    """A stop came before there was anything to end in good order; the text says so."""
 
 
 @asynccontextmanager
-async def _given_up_at(stop: asyncio.Event) -> AsyncIterator[None]:
+async def given_up_at(stop: asyncio.Event) -> AsyncIterator[None]:
     """Cancel what the block waits for when `stop` is set; raise `StoppedError` then.
 
     Virtual insoles take long to start where the machine is busy, and another program may scan.
@@ -160,7 +160,7 @@ async def _given_up_at(stop: asyncio.Event) -> AsyncIterator[None]:
     except TimeoutError:
         if not limit.expired():
             raise
-        raise StoppedError from None
+        raise StoppedError("Stopped before recording began: nothing is recorded.") from None
     finally:
         waiting.cancel()
 
