@@ -19,7 +19,7 @@ from plantigrade_gateway.errors import BluetoothError, WireError
 from plantigrade_gateway.sources.bluetooth import Connection, Radio, Sighting
 from plantigrade_gateway.sources.logreader import LogReader
 from plantigrade_gateway.sources.plugin import Firmware
-from plantigrade_gateway.sources.trouble import StaleServices
+from plantigrade_gateway.sources.trouble import StaleServices, mtu_advice
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode, encode_data
 from plantigrade_gateway.wire.information import (
@@ -169,21 +169,6 @@ async def open_insole(
     except BaseException:
         await link.close()
         raise
-
-
-def mtu_advice(platform: str) -> str:
-    """Return what helps where a system agrees on too small an MTU."""
-    if platform == "win32":
-        return (
-            "switch Windows' Bluetooth off and on; where that does not help, use an adapter with "
-            "Bluetooth 4.2 or newer and its maker's driver"
-        )
-    if platform == "darwin":
-        return "switch the Mac's Bluetooth off and on; it chooses the size by itself"
-    return (
-        "see that ExchangeMTU in /etc/bluetooth/main.conf is not set under 247, and use an adapter "
-        "with Bluetooth 4.2 or newer"
-    )
 
 
 class InsoleLink:

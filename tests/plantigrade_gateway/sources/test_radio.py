@@ -16,10 +16,10 @@ from plantigrade_gateway.session.insoles import opened_radio
 from plantigrade_gateway.sources import bluetooth, finder, live, reconnect
 from plantigrade_gateway.sources.bluetooth import Radio, scan
 from plantigrade_gateway.sources.interval import STEP_MS, STEPS, IntervalMeter
-from plantigrade_gateway.sources.link import mtu_advice, open_insole
+from plantigrade_gateway.sources.link import open_insole
 from plantigrade_gateway.sources.live import StreamConfig
 from plantigrade_gateway.sources.meeting import meet
-from plantigrade_gateway.sources.trouble import GATT_ERRORS, StaleServices, as_ours
+from plantigrade_gateway.sources.trouble import GATT_ERRORS, StaleServices, as_ours, mtu_advice
 from plantigrade_gateway.store.status import interval_said
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.gatt import Announcement, KnownInsole
