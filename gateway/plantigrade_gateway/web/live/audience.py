@@ -209,8 +209,10 @@ class Audience:
             self._last[kind] = message
         elif kind == "sound":
             self._last["hello"] = {**self._last["hello"], "sound": _plain(message)}
+        is_coachs = message.get("to") == "coach"
         for viewer in list(self._viewers):
-            viewer.put(line, kind == "frame")
+            if viewer.rights is Rights.COACH or not is_coachs:
+                viewer.put(line, kind == "frame")
 
     def join(self, rights: Rights) -> Viewer:
         """Let somebody look from now on; the first message says all that is known."""
