@@ -13,7 +13,8 @@ import os
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import IO, Any, Protocol
@@ -76,6 +77,7 @@ class Child:
         self._say = say
         self._on_message = on_message
         self._closing = threading.Event()
+        self._until_s: float | None = None  # once it was asked to stop
         self._guard = threading.Lock()
         self._process: subprocess.Popen[bytes] | None = None
         self._thread = threading.Thread(target=self._run, name=what, daemon=True)
@@ -97,11 +99,18 @@ class Child:
             except OSError:
                 return  # it has ended; the thread sees to it
 
+    def ask_to_stop(self) -> None:
+        """Let it do what it can in a moment, and return at once; `close` ends it."""
+        if self._until_s is None:
+            self._until_s = time.monotonic() + _CLOSE_LIMIT_S
+            self._closing.set()
+            self.tell({"type": "stop"})
+
     def close(self) -> None:
-        """Let it do what it can in a moment, and end it."""
-        self._closing.set()
-        self.tell({"type": "stop"})
-        self._thread.join(_CLOSE_LIMIT_S)
+        """Let it do what it can in a moment since it was asked to stop, and end it."""
+        self.ask_to_stop()
+        assert self._until_s is not None
+        self._thread.join(max(0.0, self._until_s - time.monotonic()))
         process = self._process
         if self._thread.is_alive() and process is not None:
             process.kill()
@@ -168,6 +177,13 @@ class Child:
         reading.join()
         errors.close()
         return last[0].decode(errors="replace").strip() if last else f"code {process.returncode}"
+
+
+def ask_all_to_stop(children: Iterable[Child | None]) -> None:
+    """Let all have the same moment: one that hangs does not add its own to another's."""
+    for child in children:
+        if child is not None:
+            child.ask_to_stop()
 
 
 # The process's side

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import click
 
@@ -14,6 +14,14 @@ class BadInput(click.ClickException):
     """An input that cannot be used."""
 
     exit_code = 2
+
+
+class Stopped(click.ClickException):
+    """Ctrl-C came before a command was done; the text says what that left."""
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        """Print the sentence, which tells of no error."""
+        click.echo(self.format_message(), file=file, err=True)
 
 
 class NamedPath(click.Path):

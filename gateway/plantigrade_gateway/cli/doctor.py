@@ -102,7 +102,8 @@ def check_store(path: Path) -> Check:
     try:
         found, free_bytes = within(_STORE_LIMIT_S, lambda: _try_store(path))
     except StoreError as error:
-        return Check("store", State.FAIL, str(error), "Put that right, or name another file.")
+        advice = "Put that right, or name another file with --store."
+        return Check("store", State.FAIL, str(error), advice)
     except TimeoutError as error:
         return Check(
             "store",

@@ -31,7 +31,7 @@ from plantigrade_gateway.cli import (
     visits,
 )
 from plantigrade_gateway.cli import run as livecli
-from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, BadInput
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, BadInput, Stopped
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
@@ -66,6 +66,8 @@ class Commands(click.Group):
             raise click.ClickException(str(error)) from error
         except (GatewayError, SignalError) as error:
             raise BadInput(str(error)) from error
+        except KeyboardInterrupt as error:
+            raise Stopped("Stopped before it was done; what was finished is kept.") from error
 
 
 def _keep_store(ctx: click.Context, _: click.Parameter, value: Path | None) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import Decorator, pair_option
+from plantigrade_gateway.cli.arguments import Decorator, Stopped, pair_option
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, scan_near
@@ -286,6 +286,18 @@ def register(
 
 def _run(store: Path | None, config: "Config", pair: str, options: dict[str, Any]) -> None:
     import asyncio
+
+    try:
+        work = _made(store, config, pair, options)
+    except KeyboardInterrupt as error:
+        raise Stopped("Stopped before recording began: nothing is recorded.") from error
+    asyncio.run(work)
+
+
+def _made(
+    store: Path | None, config: "Config", pair: str, options: dict[str, Any]
+) -> "Coroutine[None, None, None]":
+    """Load what a run needs, and return its work."""
     from contextlib import nullcontext
     from dataclasses import replace
 
@@ -338,7 +350,7 @@ def _run(store: Path | None, config: "Config", pair: str, options: dict[str, Any
         with stops_on_signals() as stop, part.listening(stop) if part else nullcontext():
             await run(job, run_options, out, stop, for_s)
 
-    asyncio.run(until_told())
+    return until_told()
 
 
 def _simulated(options: dict[str, Any], pairs: int) -> "Simulation | None":

@@ -5,7 +5,7 @@ late upload says of the player and the sessions.
 """
 
 import json
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any, Self
@@ -169,7 +169,11 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
         )
         keep(store, receipt, is_done=False)
         register.log.delete([(kind, key) for kind, key in gone if key not in dead[kind]], author)
-    traces = [why for why in (scrubbed(register), _wiped(store, player_id)) if why is not None]
+    try:
+        found = (scrubbed(register), _wiped(store, player_id, receipt.sessions))
+    except _Others:
+        return delete_player(register, player_id, author)
+    traces = [why for why in found if why is not None]
     receipt = replace(receipt, traces=" ".join(traces) or None)
     keep(store, receipt, is_done=receipt.traces is None)
     return receipt
@@ -221,11 +225,16 @@ def scrubbed(register: Register) -> str | None:
     return None
 
 
-def _wiped(store: Store, player_id: str) -> str | None:
+class _Others(Exception):
+    """The player was given sessions meanwhile, which have no tombstone and no receipt yet."""
+
+
+def _wiped(store: Store, player_id: str, sessions: Collection[str]) -> str | None:
     """Delete the sessions; return why bytes of them may still be in the files."""
     try:
         if _anchor(store, player_id):
-            store.players.delete(player_id)
+            if not store.players.delete(player_id, sessions):
+                raise _Others
         else:
             store.database.wipe()
     except StoreError as error:

@@ -5,8 +5,6 @@ Takes an open store, gives files in a folder, all of them or none; computes no m
 
 import dataclasses
 import os
-import shutil
-import tempfile
 import types
 import typing
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -29,6 +27,7 @@ from plantigrade.summary import SwingSet, summarise_swings
 from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.visits import read_session
+from plantigrade_gateway.report.staging import staging_in
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 
@@ -376,16 +375,13 @@ def _staged(folder: Path, names: Iterable[str]) -> Iterator[Path]:
     """Give a folder to write in; at the end its files come to lie in `folder` together."""
     new = not folder.exists()
     parent = folder.parent if new else folder
-    staging = Path(tempfile.mkdtemp(prefix=".export-", dir=parent))
-    try:
+    with staging_in(parent) as staging:
         yield staging
         if new:
             staging.rename(folder)  # it stays open to its owner only: it is data on a person
         else:
             for name in names:
                 os.replace(staging / name, folder / name)
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
 
 
 def _write_table(

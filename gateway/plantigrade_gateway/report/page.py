@@ -3,7 +3,6 @@
 No trade word, no unit, no class name: the coach's sheet has those. What is not known is left out.
 """
 
-import tempfile
 from collections.abc import Iterator, Mapping
 from datetime import date
 from pathlib import Path
@@ -25,6 +24,7 @@ from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.pagerows import PageRows, highest, page_rows
 from plantigrade_gateway.report.soles import pair, sole
+from plantigrade_gateway.report.staging import staging_in
 from plantigrade_gateway.report.typeset import (
     FootPicture,
     Moment,
@@ -130,8 +130,8 @@ def write_page(
     data = pdf(page_of(register, player_id, RuleBook(register).current().rules), paper)
     try:
         # A folder that only its owner may enter: the file appears whole or not at all.
-        with tempfile.TemporaryDirectory(dir=path.parent, prefix=".page-") as folder:
-            whole = Path(folder) / path.name
+        with staging_in(path.parent, ".page-") as folder:
+            whole = folder / path.name
             whole.touch(0o600)
             whole.write_bytes(data)
             whole.replace(path)

@@ -7,8 +7,6 @@ import csv
 import io
 import math
 import os
-import shutil
-import tempfile
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import date, datetime
@@ -27,6 +25,7 @@ from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.report.console import heading, item
 from plantigrade_gateway.report.export import export
 from plantigrade_gateway.report.frames import write_frames
+from plantigrade_gateway.report.staging import staging_in
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
@@ -188,8 +187,7 @@ def export_player(register: Register, player_id: str, folder: Path) -> list[Path
     if folder.exists():
         raise StoreError(f"export to {folder}: is there already; choose another folder")
     try:
-        staging = Path(tempfile.mkdtemp(prefix=".export-", dir=folder.parent))
-        try:
+        with staging_in(folder.parent) as staging:
             (staging / PLAYER_FILE).write_text(text_of(said) + "\n", "utf-8")
             (staging / VISITS_FILE).write_text(visits_csv(store, player_id), "utf-8")
             for print_id, picture in Prints(register).pictures(player_id).items():
@@ -198,8 +196,6 @@ def export_player(register: Register, player_id: str, folder: Path) -> list[Path
                 _write_session(store, session, staging)
             names = list(_closed(staging))
             staging.rename(folder)
-        finally:
-            shutil.rmtree(staging, ignore_errors=True)
     except OSError as error:
         raise StoreError(
             f"export to {folder}: cannot be written ({error.strerror or error}), nothing was kept"

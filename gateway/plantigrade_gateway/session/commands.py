@@ -134,7 +134,7 @@ class CommandHandler:
         elif kind == "mark":
             text = message["text"].strip()
             moment = live.mark(text)
-            self.live_feed.say(f"Marked: {text}")
+            self.live_feed.say(f"Marked: {text}", coach_only=True)
             if text.lower() == STRIKE:
                 live.strike()
             if self.ears is not None:

@@ -344,9 +344,10 @@ class LiveFeed:
         for message in self._moments.of(moment, pipeline):
             self._page.send(message)
 
-    def say(self, text: str, level: str = "info") -> None:
-        """Tell a sentence."""
-        self._send({"type": "said", "text": text, "level": level})
+    def say(self, text: str, level: str = "info", *, coach_only: bool = False) -> None:
+        """Tell a sentence; one with words of the coach's own is not for a player's page."""
+        whom = {"to": "coach"} if coach_only else {}
+        self._send({"type": "said", "text": text, "level": level, **whom})
 
     def link(
         self,

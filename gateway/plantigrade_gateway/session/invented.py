@@ -13,11 +13,12 @@ from plantigrade.block import Foot
 from plantigrade.events import Manner, Timing
 from plantigrade.synth import HeelHabit, Player
 from plantigrade_gateway.analysis.practice import entry_of
+from plantigrade_gateway.child import Alone
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.people.clock import HybridClock
 from plantigrade_gateway.people.deletion import delete_player
-from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.players import SESSION, Register
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.sets import Intent
@@ -217,6 +218,7 @@ JONAH = Story(
     ),
 )
 STORIES = (MIRA, JONAH)
+_AUTHOR, _SOURCE = "demo", "invented"
 _PIECE = 5000
 _BEFORE = timedelta(minutes=15)
 """What is asked and agreed to is said so long before a visit begins."""
@@ -235,7 +237,8 @@ class _Told:
 def put(store: Store, now: datetime, tell: Callable[[str], None] = lambda line: None) -> list[str]:
     """Put the invented players into a store, those that are not there yet; return their names.
 
-    Each is there with all visits, or not at all where it was stopped before.
+    Each is there with all visits, or not at all where it was stopped before. Of one whose making
+    was killed the half is deleted, and it is made anew.
 
     Parameters
     ----------
@@ -245,13 +248,23 @@ def put(store: Store, now: datetime, tell: Callable[[str], None] = lambda line: 
     tell : callable
         Told a line after each visit.
     """
+    with Alone(store.path, "demo"):  # else another's is a half to this one
+        return _put(store, now, tell)
+
+
+def _put(store: Store, now: datetime, tell: Callable[[str], None]) -> list[str]:
     made = []
     with Register(store) as register:
+        names = register.names()
+        for player_id, name in names.items():
+            for story in STORIES:
+                if name == story.name and _is_half(register, player_id, story):
+                    _delete(register, player_id)
         there = set(register.names().values())
     for story in STORIES:
         if story.name not in there:
             told = _Told(now - timedelta(days=story.visits[0].days_ago) - _BEFORE)
-            with Register(store, "demo", HybridClock(wall_ms=told.ms)) as register:
+            with Register(store, _AUTHOR, HybridClock(wall_ms=told.ms)) as register:
                 player_id = register.add(
                     name=story.name,
                     handedness="right" if story.body.lead is Foot.LEFT else "left",
@@ -261,12 +274,30 @@ def put(store: Store, now: datetime, tell: Callable[[str], None] = lambda line: 
                 try:
                     _tell_story(register, player_id, story, now, told, tell)
                 except BaseException:  # Ctrl-C too: a half of a story would pass for all of it
-                    for session in store.sessions(player_id):
-                        store.end_session(session.session_id, "end")
-                    delete_player(register, player_id)
+                    _delete(register, player_id)
                     raise
             made.append(story.name)
     return made
+
+
+def _is_half(register: Register, player_id: str, story: Story) -> bool:
+    """Whether a story's last word is not there, and nobody else has told of the player since."""
+    sessions = register.store.sessions(player_id)
+    changes = register.changes(player_id)
+    for session in sessions:
+        changes += register.log.changes(SESSION, session.session_id)
+    last, *_ = story.decided[-1]
+    return (
+        {change.author for change in changes} == {_AUTHOR}
+        and {session.source for session in sessions} <= {_SOURCE}
+        and all(decision.topic != last for decision in register.decisions(player_id))
+    )
+
+
+def _delete(register: Register, player_id: str) -> None:
+    for session in register.store.sessions(player_id):
+        register.store.end_session(session.session_id, "end")
+    delete_player(register, player_id)
 
 
 def _tell_story(
@@ -287,7 +318,7 @@ def _tell_story(
         for what in visit.agreed:
             register.grant(player_id, what, "player")
         session_id = register.store.create_session(
-            "invented", analysis_version=ANALYSIS_VERSION, player_id=player_id, started=started
+            _SOURCE, analysis_version=ANALYSIS_VERSION, player_id=player_id, started=started
         )
         calibrated = (
             f"calibrated {first.astimezone(UTC):%Y-%m-%d}, invented; "

@@ -7,11 +7,12 @@ Read `run` from top to bottom: what is opened, what is said first, what runs, an
 import asyncio
 import contextlib
 import signal
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from contextlib import (
     AbstractAsyncContextManager,
     AbstractContextManager,
     AsyncExitStack,
+    asynccontextmanager,
     contextmanager,
 )
 from pathlib import Path
@@ -112,7 +113,12 @@ async def _run(
         # What arrives must not wait for another thread's turn, such as the recorder's.
         opened.enter_context(short_switch_interval())
         store = opened.enter_context(await _opened_store(options.store, say, stop))
-        source = await opened.enter_async_context(job.opened(store, say))
+        try:
+            async with given_up_at(stop):
+                source = await opened.enter_async_context(job.opened(store, say))
+        except StoppedError as error:
+            say(str(error))
+            return
         for text in (*job.intro(), *words.CAUTIONS):
             say(text)
         out.print()
@@ -126,6 +132,37 @@ async def _run(
         if for_s is not None:
             asyncio.get_running_loop().call_later(for_s, stop.set)
         await live(source, work, stop)
+
+
+class StoppedError(Exception):
+    """A stop came before there was anything to end in good order; the text says so."""
+
+
+@asynccontextmanager
+async def given_up_at(stop: asyncio.Event) -> AsyncIterator[None]:
+    """Cancel what the block waits for when `stop` is set; raise `StoppedError` then.
+
+    Virtual insoles take long to start where the machine is busy, and another program may scan.
+    """
+
+    def end(waited: asyncio.Task[Any]) -> None:
+        if not waited.cancelled():
+            limit.reschedule(asyncio.get_running_loop().time())
+
+    waiting = asyncio.create_task(stop.wait(), name="stop")
+    try:
+        async with asyncio.timeout(None) as limit:
+            waiting.add_done_callback(end)
+            try:
+                yield
+            finally:
+                waiting.remove_done_callback(end)
+    except TimeoutError:
+        if not limit.expired():
+            raise
+        raise StoppedError("Stopped before recording began: nothing is recorded.") from None
+    finally:
+        waiting.cancel()
 
 
 async def _opened_store(

@@ -23,6 +23,7 @@ from rich.console import Console
 from rich.text import Text
 
 from plantigrade_gateway import formats
+from plantigrade_gateway.child import ask_all_to_stop
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.converter import made, plain
 from plantigrade_gateway.errors import GatewayError, InputError
@@ -31,6 +32,7 @@ from plantigrade_gateway.forward.launch import opened_forwarder
 from plantigrade_gateway.forward.roster import TOPIC, Pair, Teller, Told
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.session.part import PartOrder
+from plantigrade_gateway.session.runner import StoppedError, given_up_at
 from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.store.store import Store
@@ -291,9 +293,16 @@ async def run_several(
     async with contextlib.AsyncExitStack() as opened:
         transports: list[str] = []
         if simulation is not None:
-            transports = await opened.enter_async_context(simulator_process(simulation, say))
+            try:
+                async with given_up_at(stop):
+                    virtual = simulator_process(simulation, say)
+                    transports = await opened.enter_async_context(virtual)
+            except StoppedError as error:
+                say(str(error))
+                return
         forwarder = opened.enter_context(opened_forwarder(config, store, say, told))
-        opened.enter_context(opened_sync(config, store, say))
+        handing = opened.enter_context(opened_sync(config, store, say))
+        opened.callback(ask_all_to_stop, (forwarder, handing))
         afar = None if forwarder is None else Afar(forwarder, config, store)
         for place, order in enumerate(orders):
             if transports:

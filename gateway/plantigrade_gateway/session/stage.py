@@ -11,6 +11,7 @@ from typing import Literal
 from rich.console import Console
 
 from plantigrade.errors import shown
+from plantigrade_gateway.child import ask_all_to_stop
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.commands import is_for
@@ -168,7 +169,8 @@ def opened_stage(out: Console, store: Store, options: RunOptions) -> Iterator[St
             forwarder = opened.enter_context(
                 opened_forwarder(options.config, store, stage.say, stage.queue_far_command)
             )
-            opened.enter_context(opened_sync(options.config, store, stage.say))
+            handing = opened.enter_context(opened_sync(options.config, store, stage.say))
+            opened.callback(ask_all_to_stop, (forwarder, handing))
         page = stage.page = opened.enter_context(
             opened_page(options.page, store.path, stage.queue_command, stage.say)
         )

@@ -15,6 +15,7 @@ from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
 
+from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.sources import plugin
 from plantigrade_gateway.sources.plugin import Firmware
 from plantigrade_gateway.sources.trouble import ANY_ERROR, StaleServices, as_ours
@@ -155,9 +156,14 @@ class Connection:
     """
 
     def __init__(
-        self, sighting: Sighting, radio: Radio, on_gone: Callable[[], None], bond: bool
+        self,
+        sighting: Sighting,
+        radio: Radio,
+        on_gone: Callable[[], None],
+        bond: bool,
+        label: str | None,
     ) -> None:
-        self.label = sighting.label
+        self.label = label or sighting.label
         self.gone = asyncio.Event()
         self._on_gone = on_gone
         self._client = BleakClient(
@@ -177,6 +183,7 @@ class Connection:
         radio: Radio,
         on_gone: Callable[[], None],
         bond: bool = False,
+        label: str | None = None,
     ) -> "Connection":
         """Connect and find the services.
 
@@ -188,6 +195,8 @@ class Connection:
             Called once when the connection ends.
         bond : bool
             Pair with it by Bluetooth's own means first, where that was not done before.
+        label : str, optional
+            What people know it by.
 
         Raises
         ------
@@ -195,11 +204,11 @@ class Connection:
             It cannot be connected to.
         """
         try:
-            link = cls(sighting, radio, on_gone, bond)
+            link = cls(sighting, radio, on_gone, bond, label)
             async with asyncio.timeout(CONNECT_LIMIT_S + GATT_LIMIT_S):
                 await link._client.connect()
         except ANY_ERROR as error:
-            raise as_ours(error, sighting.label) from error
+            raise as_ours(error, label or sighting.label) from error
         return link
 
     @property
@@ -218,7 +227,7 @@ class Connection:
         try:
             found = self._client.services.get_characteristic(uuid)
         except ANY_ERROR as error:
-            raise as_ours(error, self.label) from error
+            raise self._trouble(error) from error
         if found is None:
             raise StaleServices(f"{self.label}: lacks characteristic {uuid}")
         return found.max_write_without_response_size
@@ -256,7 +265,7 @@ class Connection:
         try:
             return self._client.services.get_characteristic(uuid) is not None
         except ANY_ERROR as error:
-            raise as_ours(error, self.label) from error
+            raise self._trouble(error) from error
 
     async def subscribe(self, uuid: str, on_data: Callable[[bytearray], None]) -> None:
         """Have a characteristic's notifications, or indications, given to `on_data` at once.
@@ -274,7 +283,7 @@ class Connection:
             async with asyncio.timeout(GATT_LIMIT_S):
                 await self._client.start_notify(uuid, told)
         except ANY_ERROR as error:
-            raise as_ours(error, self.label) from error
+            raise self._trouble(error) from error
 
     async def read(self, uuid: str) -> bytes:
         """Read a characteristic.
@@ -288,7 +297,7 @@ class Connection:
             async with asyncio.timeout(GATT_LIMIT_S):
                 return bytes(await self._client.read_gatt_char(uuid))
         except ANY_ERROR as error:
-            raise as_ours(error, self.label) from error
+            raise self._trouble(error) from error
 
     async def write(self, uuid: str, data: bytes) -> None:
         """Write a characteristic, with response.
@@ -302,7 +311,7 @@ class Connection:
             async with asyncio.timeout(GATT_LIMIT_S):
                 await self._client.write_gatt_char(uuid, data, response=True)
         except ANY_ERROR as error:
-            raise as_ours(error, self.label) from error
+            raise self._trouble(error) from error
 
     async def forget_services(self) -> None:
         """Have the system forget the insole's services, and the connection with them.
@@ -319,6 +328,11 @@ class Connection:
             async with asyncio.timeout(CLOSE_LIMIT_S):
                 await self._client.disconnect()
         self._ended(self._client)
+
+    def _trouble(self, error: Exception) -> BluetoothError:
+        if self.gone.is_set():  # whatever a library says to one who asks it all the same
+            return BluetoothError(f"{self.label}: the link was lost")
+        return as_ours(error, self.label)
 
     def _ended(self, _: BleakClient) -> None:
         if not self.gone.is_set():

@@ -115,19 +115,21 @@ class CatchUp:
             missing = f"; {lost_s:.1f} s are not in its log" if lost_s > TOLD_S else ""
             tell(f"{late_s:.1f} s came late, from its log{missing}")
 
-    def _take(self, data: bytes) -> None:
-        """Take a page; what brings nothing is left out."""
+    def _take(self, data: bytes) -> bool:
+        """Take a page; return whether it brings anything: else it is left out."""
         try:
             page = read_page(data)
         except WireError:
             self.spoilt += 1
-            return
-        for owner, brought_us in self.coverage.page(page).items():
+            return False
+        brought = self.coverage.page(page)
+        for owner, brought_us in brought.items():
             self.late_s += brought_us / 1e6
             if owner:
                 self._pages.setdefault(owner, []).append(data)
             else:
                 self._emit(Entry(self._now_ns(), self._number, Kind.LOG, data))
+        return bool(brought)
 
     def owe(self, holes: Iterable[Hole]) -> None:
         """Take what ended sessions lack."""

@@ -27,6 +27,7 @@ class Flow:
         self._looked_s: float | None = None
         self._came = 0  # since the last look
         self._surplus = 0.0
+        self._strays = 0  # as told last
         self._strange = False  # something that is no data packet came since the last one that is
 
     def expect(self, packet_s: float | None) -> None:
@@ -39,6 +40,14 @@ class Flow:
         self._strange = not _is_data(data)
         if not self._strange:
             self._data_s = now_s
+
+    def note_strays(self, so_far: int) -> None:
+        """Count what came besides data that nobody asked for, by how much there was of it so far.
+
+        Each of them costs the gateway as much as a packet of data does.
+        """
+        self._came += max(0, so_far - self._strays)
+        self._strays = so_far
 
     def silent_s(self, now_s: float) -> float:
         """Return since when no data packet came, s."""

@@ -19,7 +19,7 @@ from plantigrade_gateway.errors import BluetoothError, WireError
 from plantigrade_gateway.sources.bluetooth import Connection, Radio, Sighting
 from plantigrade_gateway.sources.logreader import LogReader
 from plantigrade_gateway.sources.plugin import Firmware
-from plantigrade_gateway.sources.trouble import StaleServices
+from plantigrade_gateway.sources.trouble import StaleServices, mtu_advice
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import decode, encode, encode_data
 from plantigrade_gateway.wire.information import (
@@ -87,6 +87,10 @@ class Streaming(Protocol):
     def firmware(self) -> int | None:
         """Its firmware, major × 256 + minor; None where a plug-in's says no number."""
 
+    @property
+    def strays(self) -> int:
+        """How many notifications came so far that are neither data nor what was asked for."""
+
     def about(self) -> dict[str, Any]:
         """Return what it said of itself, as JSON values."""
 
@@ -122,6 +126,7 @@ async def open_insole(
     alone: Callable[[], AbstractAsyncContextManager[object]] = nullcontext,
     bond: bool = False,
     bonded: bool = False,
+    label: str | None = None,
 ) -> Streaming:
     """Connect to an insole that was heard, and find out who it is.
 
@@ -140,6 +145,8 @@ async def open_insole(
     bonded : bool
         It was bonded before. Then it tells changed services by itself, and what the system knows
         of it is not dropped: its keys would be too.
+    label : str, optional
+        What people know it by; else what was heard of it.
 
     Raises
     ------
@@ -147,7 +154,7 @@ async def open_insole(
         It cannot be connected to, does not speak its profile, or does not answer.
     """
     async with alone():
-        link = await Connection.open(sighting, radio, on_gone, bond)
+        link = await Connection.open(sighting, radio, on_gone, bond, label)
     try:
         if sighting.firmware is not None:
             return ForeignLink(link, sighting, sighting.firmware)
@@ -162,21 +169,6 @@ async def open_insole(
     except BaseException:
         await link.close()
         raise
-
-
-def mtu_advice(platform: str) -> str:
-    """Return what helps where a system agrees on too small an MTU."""
-    if platform == "win32":
-        return (
-            "switch Windows' Bluetooth off and on; where that does not help, use an adapter with "
-            "Bluetooth 4.2 or newer and its maker's driver"
-        )
-    if platform == "darwin":
-        return "switch the Mac's Bluetooth off and on; it chooses the size by itself"
-    return (
-        "see that ExchangeMTU in /etc/bluetooth/main.conf is not set under 247, and use an adapter "
-        "with Bluetooth 4.2 or newer"
-    )
 
 
 class InsoleLink:
@@ -200,7 +192,7 @@ class InsoleLink:
         self._length_mm = sighting.announcement.length_mm
         self._asking = asyncio.Lock()
         self._answer: asyncio.Future[Message] | None = None
-        self._token = self._asked = 0
+        self._token = self._asked = self._strays = 0
         self._sent_ns = self._answered_ns = 0
 
     @property
@@ -217,6 +209,11 @@ class InsoleLink:
     def firmware(self) -> int:
         """Its firmware, major × 256 + minor."""
         return self.identity.firmware
+
+    @property
+    def strays(self) -> int:
+        """How many notifications came so far that are neither data nor what was asked for."""
+        return self._strays + (0 if self.log is None else self.log.strays)
 
     def about(self) -> dict[str, Any]:
         """Return what it said of itself, as JSON values."""
@@ -389,18 +386,21 @@ class InsoleLink:
         return self._token
 
     def _answered(self, data: bytearray) -> None:
+        self._strays += 1
         try:
             message = decode(bytes(data))
         except WireError as error:
-            _log.warning("%s: answer not readable: %s", self._link.label, error)
+            _log.debug("%s: answer not readable: %s", self._link.label, error)
             return
         waits = self._answer is not None and not self._answer.done()
         if waits and getattr(message, "token", None) == self._asked:
             assert self._answer is not None
             self._answered_ns = self._now_ns()
             self._answer.set_result(message)
+            self._strays -= 1
 
     def _told_status(self, data: bytes | bytearray) -> None:
+        self._strays += 1
         told = gatt.read_status(bytes(data))
         if told is not None:
             self.status = told
@@ -408,6 +408,7 @@ class InsoleLink:
                 self.battery_percent = told.battery_percent
 
     def _told_battery(self, data: bytes | bytearray) -> None:
+        self._strays += 1
         if len(data) == 1 and data[0] <= 100:
             self.battery_percent = data[0]
 
@@ -418,6 +419,7 @@ class ForeignLink:
     information: Information | None = None
     firmware: int | None = None
     log: LogReader | None = None
+    strays = 0
 
     def __init__(self, link: Connection, sighting: Sighting, firmware: Firmware) -> None:
         self.battery_percent = sighting.announcement.battery_percent

@@ -234,7 +234,9 @@ class LiveSource:
                 self._emit(Entry(self._now_ns(), number, Kind.DISCONNECTED, b""))
 
         link = await open_insole(
-            *(sighting, self._radio, gone, self._now_ns, self._alone), bonded=info.insole.bonded
+            *(sighting, self._radio, gone, self._now_ns, self._alone),
+            bonded=info.insole.bonded,
+            label=info.insole.label,
         )
         try:
             self._check(info.insole, link)
@@ -368,14 +370,15 @@ class LiveSource:
     ) -> None:
         """Stay until the link ends; ask an insole that sends no data, then give it up.
 
-        One that sends far more than it was asked for is given up at once: the record, the disk and
-        the other insole would pay for it.
+        One that sends far more than it was asked for, of whatever kind, is given up at once: the
+        record, the disk and the other insole would pay for it.
         """
         asked_again = False
         while not link.gone.is_set():
             _end_if_cancelled()
             link.check()
             silent_s = flow.silent_s(asyncio.get_running_loop().time())
+            flow.note_strays(link.strays)
             flood = flow.flood(self._now_ns() / 1e9)
             if flood is not None:
                 raise BluetoothError(f"{info.insole.label}: {flood}; the link is given up")

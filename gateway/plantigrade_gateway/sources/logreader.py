@@ -34,16 +34,19 @@ class LogReader:
         As read when it was connected to.
     read_ns : int
         When that was, by the host's monotonic clock, ns.
+    strays : int
+        Notifications so far that were no part of what was asked for.
     """
 
     def __init__(self, link: Connection, state: LogState, read_ns: int) -> None:
         self.state = state
         self.read_ns = read_ns
         self._link = link
+        self.strays = 0
         self._token = 0
         self._listens = False
         self._pages = 0  # of the request under way
-        self._on_page: Callable[[bytes], None] | None = None
+        self._on_page: Callable[[bytes], bool] | None = None
         self._end: LogEnd | None = None
         self._came = asyncio.Event()
 
@@ -70,8 +73,10 @@ class LogReader:
         """What a record keeps of it, as JSON values."""
         return {"boot": self.state.boot, "clock_us": self.state.clock_us, "read_ns": self.read_ns}
 
-    async def read(self, hole: Hole, on_page: Callable[[bytes], None]) -> LogEnd:
+    async def read(self, hole: Hole, on_page: Callable[[bytes], bool]) -> LogEnd:
         """Ask for what is missing; give each page to `on_page`, whatever its bytes.
+
+        `on_page` says whether it brought anything.
 
         Raises
         ------
@@ -120,20 +125,24 @@ class LogReader:
             raise BluetoothError(f"{self._link.label}: its log falls silent")
 
     def _told(self, data: bytearray) -> None:
-        told = bytes(data)
+        if not self._is_of_use(bytes(data)):
+            self.strays += 1
+
+    def _is_of_use(self, told: bytes) -> bool:
+        """Take a notification; return whether it is a part of what was asked for."""
         if self._on_page is None:
-            return
+            return False
         if not is_end(told):
             self._pages += 1
-            if self._pages <= self.state.pages:
-                self._on_page(told)
             self._came.set()
-            return
+            return self._pages <= self.state.pages and self._on_page(told)
         try:
             end = read_end(told)
         except WireError as error:
-            _log.warning("%s: end of its log not readable: %s", self._link.label, error)
-            return
-        if end.token == self._token:
-            self._end = end
-            self._came.set()
+            _log.debug("%s: end of its log not readable: %s", self._link.label, error)
+            return False
+        if end.token != self._token:
+            return False
+        self._end = end
+        self._came.set()
+        return True

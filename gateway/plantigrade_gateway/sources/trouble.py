@@ -112,3 +112,18 @@ def as_ours(error: Exception, what: str) -> BluetoothError:
         kind = StaleServices if code in _STALE else BluetoothError
         return kind(f"{what}: {words} (Bluetooth's error 0x{code:02X})")
     return BluetoothError(f"{what}: {error or type(error).__name__}")
+
+
+def mtu_advice(platform: str) -> str:
+    """Return what helps where a system agrees on too small an MTU."""
+    if platform == "win32":
+        return (
+            "switch Windows' Bluetooth off and on; where that does not help, use an adapter with "
+            "Bluetooth 4.2 or newer and its maker's driver"
+        )
+    if platform == "darwin":
+        return "switch the Mac's Bluetooth off and on; it chooses the size by itself"
+    return (
+        "see that ExchangeMTU in /etc/bluetooth/main.conf is not set under 247, and use an adapter "
+        "with Bluetooth 4.2 or newer"
+    )

@@ -17,6 +17,15 @@ from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.refusal import explain
 
 
+def _file_at(path: Path) -> tuple[int, int] | None:
+    """Return what tells the file at a path from any other; None where there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
 def _opened_sign(path: Path, *, make: bool) -> IO[bytes]:
     return os.fdopen(os.open(path, os.O_RDWR | (os.O_CREAT if make else 0), 0o600), "wb")
 
@@ -44,6 +53,7 @@ class Database:
         self._connection = (
             schema.connect_read_only(path) if read_only else schema.connect(path, create=create)
         )
+        self._file = _file_at(path)
         self._guard = threading.RLock()
         self._recording: dict[str, IO[bytes]] = {}
         self._records: IO[bytes] | None = None
@@ -72,6 +82,7 @@ class Database:
             try:
                 db.execute("BEGIN IMMEDIATE")
                 try:
+                    self._refuse_another_file()
                     yield db
                     db.execute("COMMIT")
                 except BaseException:
@@ -80,6 +91,17 @@ class Database:
                     raise
             except sqlite3.Error as error:
                 raise explain(self.path, error) from error
+
+    def _refuse_another_file(self) -> None:
+        """Refuse where the path leads elsewhere by now.
+
+        SQLite would write on into a file that has no name any more, and is gone with the program.
+        """
+        if _file_at(self.path) != self._file:
+            raise StoreError(
+                f"store {self.path}: its file was moved, deleted or replaced while it is in use; "
+                "put it back, or end this program and begin it again"
+            )
 
     def read(self, statement: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """Return all rows of one statement.

@@ -1,6 +1,7 @@
 """The players of a store: registered, listed, deleted for good with all their sessions."""
 
 import secrets
+from collections.abc import Collection
 from datetime import UTC, datetime
 
 from plantigrade_gateway.errors import StoreError
@@ -51,8 +52,19 @@ class Players:
         )
         return [Player(a, b, c, d, datetime.fromisoformat(e)) for a, b, c, d, e in rows]
 
-    def delete(self, player_id: str) -> None:
+    def delete(self, player_id: str, of: Collection[str] | None = None) -> bool:
         """Delete a player with all sessions, for good.
+
+        Parameters
+        ----------
+        player_id : str
+        of : collection of str, optional
+            The sessions that are meant: where there are others by now, nothing is deleted.
+
+        Returns
+        -------
+        bool
+            Whether it was deleted.
 
         Raises
         ------
@@ -62,15 +74,18 @@ class Players:
         """
         with self._db.writing() as db:
             number = self.number(player_id)
-            under_way = db.execute(
-                "SELECT 1 FROM sessions WHERE player_no = ? AND state = 'open'", (number,)
-            )
-            if under_way.fetchone():
+            sessions = db.execute(
+                "SELECT session_id, state FROM sessions WHERE player_no = ?", (number,)
+            ).fetchall()
+            if any(state == "open" for _, state in sessions):
                 raise StoreError(
                     f"player {player_id}: a session is still being recorded; stop it first"
                 )
+            if of is not None and not {session_id for session_id, _ in sessions} <= set(of):
+                return False
             db.execute("DELETE FROM players WHERE player_no = ?", (number,))
         self._db.wipe()
+        return True
 
     def number(self, player_id: str) -> int:
         """Return a player's number inside the file.

@@ -293,14 +293,20 @@ def _set_up(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def _migrate(connection: sqlite3.Connection) -> None:
+    """Bring the tables to this version, one at a time; new ones at once.
+
+    A new store whose making is killed is none, and not one of an older version to be copied first.
+    """
     while _number(connection, "user_version") < len(migrations.MIGRATIONS):
         connection.execute("BEGIN IMMEDIATE")
         try:
             # Read again under the lock: another program may have been quicker.
             version = _number(connection, "user_version")
-            if version < len(migrations.MIGRATIONS):
-                migrations.MIGRATIONS[version](connection)
-                connection.execute(f"PRAGMA user_version = {version + 1}")
+            until = version + 1 if version else len(migrations.MIGRATIONS)
+            for step in migrations.MIGRATIONS[version:until]:
+                step(connection)
+                version += 1
+            connection.execute(f"PRAGMA user_version = {version}")
             connection.execute("COMMIT")
         except BaseException:
             if connection.in_transaction:

@@ -36,7 +36,7 @@ MOST_PAIRS = 4
 """At one gateway (ours): as many as its message to the roster has room for."""
 _SLOW = (
     "Virtual insoles: slow to start, as on a machine that is busy with other work; waiting for "
-    "them. Ctrl-C twice ends."
+    "them. Ctrl-C ends."
 )
 _FAULTS = ("restart", "vanish", "stall", "hangup", "battery")
 

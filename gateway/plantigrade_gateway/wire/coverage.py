@@ -12,6 +12,9 @@ from plantigrade_gateway.wire.log import LONG_CLOCK, LogPage, LogState, long_clo
 SETTLES_US = 1_000_000
 """A hole younger than this is not asked for: the log's page of it may be being filled (ours; the
 longest page of eighteen zones takes 0.52 s, 8 frames of 65.5 ms)."""
+MOST_HOLES = 1024
+"""Of one insole (ours): a link that loses every tenth packet makes as many in three minutes, and a
+log that is never read would make them all day. Beyond, holes are joined to the one before."""
 
 
 @dataclass(slots=True)
@@ -143,6 +146,14 @@ class Coverage:
         return sum(hole.missing_us for hole in self.holes)
 
     def _add(self, hole: Hole) -> None:
+        if len(self.holes) < MOST_HOLES:
+            self.holes.append(hole)
+            return
+        last = self.holes[-1]
+        if (last.boot, last.owner) == (hole.boot, hole.owner):
+            last.to_us = max(last.to_us, hole.to_us)  # what lies between is read once more
+            return
+        del self.holes[0]
         self.holes.append(hole)
 
 

@@ -83,7 +83,7 @@ def test_a_store_in_a_folder_that_cannot_be_written():
     check = check_store(read_only / "store.sqlite3")
     assert check.state is State.FAIL
     assert "/proc/sys cannot be written" in check.found
-    assert check.advice
+    assert check.advice == "Put that right, or name another file with --store."
 
 
 def test_a_file_that_is_no_store(tmp_path):

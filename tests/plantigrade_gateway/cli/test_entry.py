@@ -25,9 +25,9 @@ atexit.register(os.kill, os.getpid(), signal.SIGINT)
 BEGIN = "from plantigrade_gateway.cli.entry import main; main()"
 
 
-def run(code: str, folder: Path) -> subprocess.CompletedProcess[str]:
+def run(code: str, folder: Path, *command: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-c", code + BEGIN, "sessions"],
+        [sys.executable, "-c", code + BEGIN, *(command or ("sessions",))],
         env={**os.environ, "HOME": str(folder), "XDG_DATA_HOME": str(folder)},
         capture_output=True,
         text=True,
@@ -46,10 +46,18 @@ def test_an_interrupt_while_the_program_is_loaded_is_its_end(tmp_path, module):
 
 
 @pytest.mark.dear
-def test_an_interrupt_of_a_command_at_work_is_one_word(tmp_path):
+@pytest.mark.parametrize(
+    ("module", "command", "said"),
+    [
+        ("store.sessions", "sessions", "Stopped before it was done; what was finished is kept."),
+        ("session.stage", "run", "Stopped before recording began: nothing is recorded."),
+    ],
+)
+def test_an_interrupt_of_a_command_at_work_is_one_sentence(tmp_path, module, command, said):
     """What the command itself imports, it imports when it is at work."""
-    done = run(AT_IMPORT.format(module="plantigrade_gateway.store.sessions"), tmp_path)
-    assert (done.returncode, done.stderr.strip()) == (1, "Aborted!")
+    done = run(AT_IMPORT.format(module=f"plantigrade_gateway.{module}"), tmp_path, command)
+    assert (done.returncode, done.stdout, done.stderr.strip()) == (1, "", said)
+    assert not list(tmp_path.rglob("*.sqlite*"))
 
 
 @pytest.mark.dear

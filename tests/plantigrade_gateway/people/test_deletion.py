@@ -9,9 +9,9 @@ from tests.support.records import packets, step
 
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.people.deletion import ELSEWHERE, SentOn, delete_player, is_there
+from plantigrade_gateway.people.deletion import ELSEWHERE, SentOn, delete_player, is_there, kept
 from plantigrade_gateway.people.log import DELETED
-from plantigrade_gateway.people.players import PLAYER, Register
+from plantigrade_gateway.people.players import PLAYER, SESSION, Register
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.sinks import LOADS, MQTT, TSDB
 from plantigrade_gateway.store import schema
@@ -90,6 +90,36 @@ def test_nothing_of_a_deleted_player_is_in_the_bytes(store, register):
     assert "Vera" not in text and "Vera" not in repr(receipt.json())
     with pytest.raises(StoreError, match=f"player {gone}: not in the store"):
         delete_player(register, gone)
+
+
+@pytest.mark.sqlite
+def test_a_session_that_became_theirs_meanwhile_has_a_tombstone_and_a_receipt_too(
+    store, register, monkeypatch
+):
+    """Another program gives it to the player when the deletion has looked at their sessions."""
+    gone = register.add(name="Vera Vanishing", handedness="left")
+    first, second = (
+        recorded(store, gone, 0, 2),
+        recorded(store, register.add(name="Otto Other", handedness="right"), 500, 2),
+    )
+    scrub = register.log.scrub
+
+    def assigned() -> None:
+        scrub()
+        with store.database.writing() as db:
+            db.execute(
+                "UPDATE sessions SET player_no = (SELECT player_no FROM players WHERE"
+                " player_id = ?) WHERE session_id = ?",
+                (gone, second),
+            )
+        monkeypatch.undo()
+
+    monkeypatch.setattr(register.log, "scrub", assigned)
+    receipt = delete_player(register, gone)
+    assert set(receipt.sessions) == {first, second} == register.log.deleted(SESSION)
+    assert receipt.rows == {"players": 1, "sessions": 2, "chunks": 4, "events": 2, "quality": 2}
+    assert store.sessions() == []
+    assert kept(store, gone) == (receipt, True)
 
 
 @pytest.mark.sqlite

@@ -109,6 +109,38 @@ def test_of_a_story_that_is_stopped_nothing_is_left_and_it_is_told_anew(store, m
     assert len(store.sessions()) == 2
 
 
+@pytest.mark.parametrize("told", ["by the demo alone", "by a coach, too"])
+def test_a_story_whose_making_was_killed_is_made_anew_and_what_others_said_is_left(
+    store, monkeypatch, told
+):
+    """A kill leaves what was committed: here all but the last word, and a visit that is open."""
+    monkeypatch.setattr(invented, "STORIES", (replace(SHORT, visits=SHORT.visits[1:]),))
+
+    class Killed(BaseException):
+        pass
+
+    def kill(*_: object) -> None:
+        raise Killed
+
+    with monkeypatch.context() as patched, pytest.raises(Killed):
+        patched.setattr(store, "end_session", kill)
+        patched.setattr(invented, "_delete", kill)
+        put(store, NOW)
+    (half,) = store.sessions()
+    assert half.state == "open"
+    if told == "by a coach, too":
+        with Register(store) as register:
+            (player_id,) = register.names()
+            register.note_finding(player_id, "hips", "limit")
+        assert put(store, NOW) == []
+        assert [one.session_id for one in store.sessions()] == [half.session_id]
+        return
+    assert put(store, NOW) == ["Mira (invented)"]
+    (whole,) = store.sessions()
+    assert (whole.state, whole.session_id != half.session_id) == ("ended", True)
+    assert put(store, NOW) == []
+
+
 @pytest.mark.dear
 def test_the_same_story_makes_the_same_bytes(store, monkeypatch):
     entries = [

@@ -98,7 +98,8 @@ def test_a_mark_is_in_the_record_at_this_instant(handler, live, store, told):
     handler.handle({"type": "mark", "text": "  new grip "}, live)
     assert live.analysis.marks[-1].text == "new grip"
     assert live.analysis.marks[-1].t_s == now_s
-    assert told.of("said")[-1]["text"] == "Marked: new grip"
+    last = told.of("said")[-1]
+    assert (last["text"], last["to"]) == ("Marked: new grip", "coach")
     assert marks(store, live) == ["new grip"]
 
 

@@ -50,6 +50,22 @@ def test_what_was_held_back_may_come_at_once():
         assert (flow.flood(1.0) is not None) == floods
 
 
+def test_what_comes_beside_data_counts_as_much():
+    """50 of data and 100 others are three times what is meant; 950 others are twenty times."""
+    flow, strays = Flow(0.0), 7
+    flow.expect(0.02)
+    flow.note_strays(strays)
+    flow.flood(0.0)
+    for second in range(1, 601):
+        for _ in range(50):
+            flow.note(DATA, float(second))
+        strays += 100 if second < 600 else 950
+        flow.note_strays(strays)
+        said = flow.flood(float(second))
+        assert (said is not None) == (second == 600)
+    assert said == "sends 1000 notifications a second, expected 50"
+
+
 def test_where_nobody_knows_what_a_packet_covers_a_thousand_a_second_are_right():
     assert not any(after(1000.0, 100, None))
 

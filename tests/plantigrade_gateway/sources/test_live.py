@@ -4,6 +4,7 @@ import asyncio
 import json
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from itertools import count, repeat
 
 import numpy as np
@@ -362,6 +363,8 @@ FLOODS: dict[str, Callable[[AirInsole], Iterator[bytes]]] = {
     "packets": packets,
     "empty": lambda _: repeat(b""),
     "garbage": lambda _: repeat(b"\xa5" * 244),
+    "status": packets,
+    "answers": packets,
 }
 
 
@@ -400,9 +403,16 @@ async def test_an_insole_that_floods_is_given_up_and_costs_the_other_nothing(
     held: list[int] = []
 
     async def flood(insole: AirInsole, connection: Connection) -> None:
+        beside = {"status": insole._offer.status, "answers": insole._offer.point}.get(kind)
+        tell = insole.device.notify_subscriber
+        if kind == "answers":
+            tell = insole.device.indicate_subscriber
         for number, data in enumerate(FLOODS[kind](insole)):
             clock.sent()
-            await insole._send(connection, data, number)
+            if beside is not None and number % 8:  # between packets of its stream
+                await tell(connection, beside, data[:12])
+            else:
+                await insole._send(connection, data, number)
             if number % 64 == 0:
                 await asyncio.sleep(0)
 
@@ -438,7 +448,7 @@ async def test_an_insole_that_floods_is_given_up_and_costs_the_other_nothing(
     assert got == sent[: len(got)], "the other lost nothing"
     assert pipeline.counts()[0].lost_packets == 0
     assert source._inbox.lost == 0 and len(held) > 50, "it was worked on all the time"
-    if kind != "packets":
+    if kind in ("empty", "garbage"):
         junk = [data for data in air.data(RIGHT) if data in (b"", b"\xa5" * 244)]
         assert pipeline.counts()[1].facts[StreamEventKind.MALFORMED] == len(junk) > 500
 
@@ -568,3 +578,27 @@ async def test_connecting_to_nobody_is_one_sentence(steps):
             patch.setattr(bluetooth, "CONNECT_LIMIT_S", 0.3)
             with pytest.raises(BluetoothError, match=r"^left insole 51A70001: no answer$"):
                 await open_insole(found[0], air.backend, lambda: None)
+
+
+@pytest.mark.parametrize(
+    ("answer", "said"),
+    [
+        (lambda insole: None, "no answer"),
+        (lambda insole: insole._spawn(insole.hang_up()), "the link was lost"),
+    ],
+)
+async def test_what_an_insole_does_instead_of_an_answer_is_told_by_its_name(
+    steps, monkeypatch, answer, said
+):
+    monkeypatch.setattr(insolelink, "ANSWER_LIMIT_S", 0.3)
+    named = replace(known(turned(LEFT)), name="the old one")
+
+    def instead(value: bytes, clock_us: int) -> bytes:
+        answer(air.insoles[LEFT])
+        return b""
+
+    async with world(steps) as air:
+        monkeypatch.setattr(air.insoles[LEFT].control, "answer", instead)
+        async with air.listening(named):
+            await air.until(lambda: air.said)
+    assert air.said[0] == f"left insole (the old one): {said}; trying again"

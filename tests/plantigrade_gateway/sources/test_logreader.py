@@ -137,25 +137,31 @@ async def test_an_end_of_another_request_ends_nothing(monkeypatch):
     link = FakeLink(lambda request: [LogEnd((request.token + 1) & 0xFF, AckStatus.DONE).encode()])
     reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
     with pytest.raises(BluetoothError, match="its log falls silent"):
-        await reader.read(Hole(1, 0, S), lambda data: None)
+        await reader.read(Hole(1, 0, S), lambda data: True)
 
 
 async def test_a_refusal_is_said():
     link = FakeLink(lambda request: [end(request, AckStatus.NOT_NOW)])
     reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
     with pytest.raises(BluetoothError, match=r"does not give its log \(not now\)"):
-        await reader.read(Hole(1, 0, S), lambda data: None)
+        await reader.read(Hole(1, 0, S), lambda data: True)
 
 
 async def test_pages_without_end_end_with_the_logs_room():
     room = replace(STATE, pages=5)
     link = FakeLink(lambda request: [page(10 * S)] * 6)
     reader, came = LogReader(cast(Connection, cast(Any, link)), room, 0), list[bytes]()
+
+    def take(data: bytes) -> bool:
+        came.append(data)
+        return len(came) < 4  # the others bring nothing
+
     with pytest.raises(BluetoothError, match="more than the 5 pages that its log has room for"):
-        await reader.read(Hole(1, 0, S), came.append)
+        await reader.read(Hole(1, 0, S), take)
     assert came == [page(10 * S)] * 5
     link._answers = lambda request: [*[page(10 * S)] * 5, end(request)]
-    assert await reader.read(Hole(1, 0, S), came.append) == LogEnd(2, AckStatus.DONE)
+    assert reader.strays == 2 + 1
+    assert await reader.read(Hole(1, 0, S), take) == LogEnd(2, AckStatus.DONE)
     assert len(came) == 10
 
 
@@ -202,10 +208,22 @@ async def test_it_is_subscribed_to_once_and_what_comes_unasked_is_nobody_s():
     assert (entries, owed.spoilt) == ([], 0)
 
 
+async def test_what_is_no_part_of_an_answer_is_counted():
+    """A page that brings nothing, one that nobody asked for, and ends of nothing: five."""
+    spoilt = page(10 * S)[:-1] + b"\xff"
+    other = LogEnd(99, AckStatus.DONE).encode()
+    link, owed, _ = owing(lambda r: [page(10 * S), page(10 * S), spoilt, other, other[:-1], end(r)])
+    owed.coverage.holes[:] = [Hole(1, 10 * S, 10 * S + 80_000)]
+    reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
+    await reader.read(owed.coverage.holes[0], owed._take)
+    link.tell(page(20 * S))
+    assert reader.strays == 5
+
+
 async def test_a_hole_to_its_boot_s_end_is_asked_for_to_the_last_clock():
     link = FakeLink(lambda request: [end(request)])
     reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)
-    await reader.read(Hole(1, 5, LONG_CLOCK), lambda data: None)
+    await reader.read(Hole(1, 5, LONG_CLOCK), lambda data: True)
     assert [(one.from_us, one.to_us) for one in link.asked] == [(5, (1 << 48) - 1)]
 
 

@@ -16,10 +16,10 @@ from plantigrade_gateway.session.insoles import opened_radio
 from plantigrade_gateway.sources import bluetooth, finder, live, reconnect
 from plantigrade_gateway.sources.bluetooth import Radio, scan
 from plantigrade_gateway.sources.interval import STEP_MS, STEPS, IntervalMeter
-from plantigrade_gateway.sources.link import mtu_advice, open_insole
+from plantigrade_gateway.sources.link import open_insole
 from plantigrade_gateway.sources.live import StreamConfig
 from plantigrade_gateway.sources.meeting import meet
-from plantigrade_gateway.sources.trouble import GATT_ERRORS, StaleServices, as_ours
+from plantigrade_gateway.sources.trouble import GATT_ERRORS, StaleServices, as_ours, mtu_advice
 from plantigrade_gateway.store.status import interval_said
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.gatt import Announcement, KnownInsole
@@ -101,7 +101,7 @@ async def test_a_slow_insole_does_not_hold_up_the_other(steps):
 async def test_a_read_that_never_ends_is_given_up_and_said(steps, monkeypatch):
     monkeypatch.setattr(bluetooth, "GATT_LIMIT_S", 0.4)
     async with world(steps, left=turned(LEFT, slow_read_s=1000.0)) as air, air.listening():
-        await air.until(lambda: any("51A70001: no answer; trying again" in t for t in air.said))
+        await air.until(lambda: any("(51A70001): no answer; trying again" in t for t in air.said))
         await air.streams(RIGHT)
     assert air.data(LEFT) == []
 

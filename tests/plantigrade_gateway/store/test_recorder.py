@@ -300,6 +300,31 @@ def test_full_then_room_again_loses_nothing(store, session):
     assert verify(store) == []
 
 
+@pytest.mark.parametrize("meanwhile", ["nothing", "another store"])
+def test_a_store_that_was_moved_away_is_refused_and_put_back_it_lost_nothing(
+    store, session, tmp_path, monkeypatch, meanwhile
+):
+    """SQLite itself goes on in the file that was moved, or that has no name any more."""
+    monkeypatch.setattr(module, "RETRY_S", 0.02)
+    away, path, told = tmp_path / "away.sqlite3", store.path, Told()
+    with Recorder(store, session, on_problem=told) as recorder:
+        recorder.put(packets(10))
+        recorder.flush()
+        path.rename(away)
+        if meanwhile == "another store":
+            Store.open(tmp_path / "other.sqlite3").close()
+            (tmp_path / "other.sqlite3").rename(path)
+        recorder.put(packets(10, first=10))
+        told.wait(1)
+        assert told == [
+            f"store {path}: its file was moved, deleted or replaced while it is in use; put it "
+            "back, or end this program and begin it again"
+        ]
+        away.replace(path)
+    assert arrivals(store, session) == list(range(20))
+    assert store.session(session).state == "ended"
+
+
 @pytest.mark.usefixtures("quick")
 def test_full_for_too_long_says_and_counts_what_is_lost(store, session):
     told = Told()

@@ -80,6 +80,21 @@ def test_a_new_store_has_no_copy(tmp_path):
     assert not list(tmp_path.glob("*of-version*"))
 
 
+def test_a_new_store_whose_making_was_cut_off_is_no_older_one(tmp_path, monkeypatch):
+    path = tmp_path / "s.sqlite3"
+
+    def cut_off(_: object) -> None:
+        raise KeyboardInterrupt
+
+    steps = [*migrations.MIGRATIONS[:4], cut_off, *migrations.MIGRATIONS[5:]]
+    with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
+        patched.setattr(migrations, "MIGRATIONS", steps)
+        Store.open(path)
+    Store.open(path).close()
+    assert version(path) == len(migrations.MIGRATIONS)
+    assert schema.kept_copies(path) == []
+
+
 def test_without_room_for_the_copy_it_stays_as_it_is(old, tmp_path):
     (tmp_path / "disk").mkdir()
     with tiny_disk(tmp_path / "disk", "1m") as disk:

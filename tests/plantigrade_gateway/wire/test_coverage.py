@@ -5,7 +5,7 @@ import pytest
 
 from plantigrade.block import Foot
 from plantigrade_gateway.wire.codec import Header
-from plantigrade_gateway.wire.coverage import SETTLES_US, Coverage, Hole
+from plantigrade_gateway.wire.coverage import MOST_HOLES, SETTLES_US, Coverage, Hole
 from plantigrade_gateway.wire.log import LONG_CLOCK, LogPage, LogState
 from plantigrade_gateway.wire.messages import SampleFormat
 
@@ -110,6 +110,22 @@ def test_holes_of_ended_sessions_stay_theirs():
     made.owe([Hole(1, 100, 200, owner="long ago")])
     assert [hole.owner for hole in made.holes] == ["long ago", "before"]
     assert made.page(page(1, S)) == {"before": 80 * MS}
+
+
+def test_a_log_that_is_never_read_leaves_so_many_holes_and_no_more():
+    """Every second packet of 20 ms is lost; what finds no room is asked for with the last."""
+    made, packets = heard(1, 0, 20 * MS), 3 * MOST_HOLES
+    for at in range(40 * MS, (2 * packets + 1) * 20 * MS, 40 * MS):
+        made.packet(packet(at), at * 1000)
+    assert len(made.holes) == MOST_HOLES
+    assert told(made)[0] == (1, 20 * MS, 40 * MS)
+    assert told(made)[-1] == (1, (2 * MOST_HOLES - 1) * 20 * MS, 2 * packets * 20 * MS)
+    made.hand_over("before")
+    at = (2 * packets + 3) * 20 * MS
+    made.packet(packet(at), at * 1000)  # another session's: the oldest is given up
+    assert len(made.holes) == MOST_HOLES
+    assert told(made)[0] == (1, 60 * MS, 80 * MS)
+    assert (made.holes[-1].owner, told(made)[-1][2]) == ("", at)
 
 
 def test_beyond_the_long_clock_nothing_is_owed():

@@ -1,8 +1,8 @@
 """What is decided by: the evidence sheet, visits side by side, progress, the page to take home."""
 
 import asyncio
-import shutil
 import tempfile
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -19,6 +19,7 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.change import comparison_json, progress_json
 from plantigrade_gateway.report.sheet import sheet_json
+from plantigrade_gateway.report.staging import staging_in
 from plantigrade_gateway.web.api.documents import (
     ComparisonDocument,
     ProgressDocument,
@@ -92,12 +93,13 @@ def _add_page(router: APIRouter, reads: DeskStore) -> None:
     async def page(player_id: str, paper: Literal["a4", "letter"] = "a4") -> Response:
         """Give the page to take home of the last visit, as PDF."""
         await asyncio.to_thread(reads.player, player_id)
-        folder = Path(tempfile.mkdtemp(prefix="plantigrade-page-"))
+        stack = ExitStack()
+        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir()), "plantigrade-page-"))
         try:
             path = folder / "page.pdf"
             await in_worker("page", str(reads.path), player_id, str(path), paper)
         except BaseException:
-            shutil.rmtree(folder, ignore_errors=True)
+            stack.close()
             raise
-        tidy = BackgroundTask(shutil.rmtree, folder, ignore_errors=True)
+        tidy = BackgroundTask(stack.close)
         return FileResponse(path, media_type=_PDF, filename="page.pdf", background=tidy)

@@ -1,8 +1,8 @@
 """Stored sessions as pages, as data for their charts, and as files to download."""
 
 import asyncio
-import shutil
 import tempfile
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from plantigrade_gateway.coach.speed import by_set
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
+from plantigrade_gateway.report.staging import staging_in
 from plantigrade_gateway.web.desk import judging
 from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
@@ -63,17 +64,18 @@ def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
         if name not in file_names(with_frames=True):
             raise NotThere(f"file {name!r}: there is none of this name")
         line = (await asyncio.to_thread(reads.open, session_id)).line
-        folder = Path(tempfile.mkdtemp(prefix="plantigrade-export-"))
+        stack = ExitStack()
+        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir()), "plantigrade-export-"))
         try:
             task = "frames" if name == FRAMES else "tables"
             await in_worker(task, str(reads.path), session_id, str(folder / "out"))
         except BaseException:
-            shutil.rmtree(folder, ignore_errors=True)
+            stack.close()
             raise
         return FileResponse(
             folder / "out" / name,
             filename=f"{line.session.started:%Y-%m-%d}-{line.short_id}-{name}",
-            background=BackgroundTask(shutil.rmtree, folder, ignore_errors=True),
+            background=BackgroundTask(stack.close),
         )
 
     return router

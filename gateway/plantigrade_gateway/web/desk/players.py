@@ -1,9 +1,9 @@
 """The players' pages: who plays, what was agreed, found and decided, and the end of it."""
 
 import asyncio
-import shutil
 import tempfile
 from collections.abc import Callable
+from contextlib import ExitStack
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -33,6 +33,7 @@ from plantigrade_gateway.people.profile import (
 )
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.player import visit_of
+from plantigrade_gateway.report.staging import staging_in
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.rules.model import RuleSet
 from plantigrade_gateway.web.desk import playerforms
@@ -244,17 +245,18 @@ def _add_end(router: APIRouter, desk: Desk) -> None:
     @router.get("/{player_id}/export.zip")
     async def export(player_id: str) -> Response:
         await asyncio.to_thread(desk.reads.player, player_id)
-        folder = Path(tempfile.mkdtemp(prefix="plantigrade-export-"))
+        stack = ExitStack()
+        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir()), "plantigrade-export-"))
         name = f"player-{player_id[:8]}"
         try:
             await in_worker("player", str(desk.reads.path), player_id, str(folder / name))
         except BaseException:
-            shutil.rmtree(folder, ignore_errors=True)
+            stack.close()
             raise
         return FileResponse(
             folder / f"{name}.zip",
             filename=f"{name}.zip",
-            background=BackgroundTask(shutil.rmtree, folder, ignore_errors=True),
+            background=BackgroundTask(stack.close),
         )
 
     def delete_page(player_id: str, problem: str = "", status: int = 200) -> Response:

@@ -1,4 +1,4 @@
-"""What a player's page is told: no outcome where the player is to be told none.
+"""What a player's page is told: no outcome where the player is to be told none, no coach's words.
 
 A silent set measures without feedback, and an outcome that is read is feedback as much as one that
 is heard. The coach's page is told everything.
@@ -19,6 +19,8 @@ def for_player(message: Message) -> Message | None:
     What holds no outcome that is to be silent is returned as it is.
     """
     kind = message["type"]
+    if message.get("to") == "coach":
+        return None
     if kind == "hello":
         return _hello(message)
     if kind == "drill":

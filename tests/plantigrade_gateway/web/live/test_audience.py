@@ -5,6 +5,7 @@ import json
 from typing import Any
 
 import pytest
+from tests.support.live_schema import live_messages
 
 from plantigrade_gateway.web.door.access import Rights
 from plantigrade_gateway.web.live.audience import MAX_WAITING, Audience, Viewer
@@ -40,6 +41,16 @@ def test_whose_session_it_is_only_the_coach_is_told(audience):
     audience.take(json.dumps({**HELLO, "player": "00ff"}))
     (coachs,), (players,) = taken(audience.join(Rights.COACH)), taken(audience.join(Rights.PLAYER))
     assert coachs["player"] == "00ff" and "player" not in players
+
+
+def test_what_the_coach_marked_in_words_only_the_coach_is_told(audience):
+    coach, player = audience.join(Rights.COACH), audience.join(Rights.PLAYER)
+    note = {"type": "said", "text": "Marked: afraid of the ball", "level": "info", "to": "coach"}
+    live_messages().validate(note)
+    audience.take(json.dumps(note))
+    audience.take('{"type": "said", "text": "Set begun.", "level": "info"}')
+    assert [m["text"] for m in taken(coach)[1:]] == [note["text"], "Set begun."]
+    assert [m["text"] for m in taken(player)[1:]] == ["Set begun."]
 
 
 def test_who_comes_late_is_told_what_is_known(audience):
