@@ -10,6 +10,7 @@ from tests.support.records import packets, swing
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.coach.case import Case, Decided, Print, SwingNote, Tap
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.visits import Visits, calibrations_of
 from plantigrade_gateway.report.player import visits_csv
@@ -76,7 +77,7 @@ def test_a_visit_of_the_wrong_player_is_nowhere_theirs_once_it_is_moved(store, r
     wrong, right = (register.add(name=name, handedness="right") for name in ("Ada", "Bo"))
     own, moved = visit(store, wrong, 0), visit(store, wrong, 3)
     Visits(register).answer(moved, "player", "pain")
-    register.assign(moved, right, move=True)
+    assign(register, moved, right, move=True)
     assert [v.session_id for v in case_of(register, wrong).visits] == [own]
     (theirs,) = case_of(register, right).visits
     assert theirs.session_id == moved
