@@ -1,5 +1,7 @@
 """The table of a guided check: in order, in words to be read aloud, and done in ten minutes."""
 
+from dataclasses import replace
+
 from plantigrade_gateway.check import steps
 from plantigrade_gateway.check.steps import FIRST_LOOK, SPEED_LOOK, usual_s
 from plantigrade_gateway.record.sets import Intent
@@ -9,6 +11,13 @@ def test_a_first_look_takes_ten_minutes_at_most():
     """The insoles flat on the floor skipped, at a normal pace, every trial taken at once."""
     assert 300.0 < usual_s(FIRST_LOOK) <= 600.0
     assert usual_s(FIRST_LOOK, "") > usual_s(FIRST_LOOK)
+
+
+def test_how_long_a_check_takes_is_its_questions_and_each_trial_with_what_is_around_it():
+    """By hand: three times 5 s to get ready, 20 s of standing and 15 s off, after the questions."""
+    step = replace(FIRST_LOOK[1], times=3, lead_in_s=5.0, work_s=20.0, rest_s=15.0)
+    assert usual_s((step,)) - usual_s(()) == 120.0
+    assert usual_s((replace(step, skipped_with="flat"),)) == usual_s(())
 
 
 def test_the_rests_are_in_it():
