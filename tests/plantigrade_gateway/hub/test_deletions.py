@@ -16,7 +16,7 @@ from tests.support.hub import (
     recorded,
     site,
 )
-from tests.support.servers import Victoria, free_port
+from tests.support.servers import Victoria, free_port, until
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway import config
@@ -203,7 +203,7 @@ def sent(database: Victoria, *players: str) -> None:
     lines = "\n".join(f'plantigrade_swing_push{{player="{key}"}} 1' for key in players)
     answer = httpx2.post(f"{database.url}/api/v1/import/prometheus", content=lines, timeout=HANG_S)
     assert answer.status_code == 204
-    assert points_of(database) >= set(players)  # written, and in the sight of a deletion
+    until(lambda: points_of(database) >= set(players))  # written, and in the sight of a deletion
 
 
 def points_of(database: Victoria) -> set[str]:
