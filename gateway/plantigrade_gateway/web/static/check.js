@@ -170,6 +170,7 @@ function show(check) {
   write(part("held-line"), `Stopped: ${check.hold}. No drill and no fast swings on this visit.`);
   part("begin-left").hidden = !check.left;
   if (check.left) write(part("begin-left"), `Go on where it was ended: ${check.left}`);
+  part("begin-first").classList.toggle("main", !check.left); // one main thing to do
   part("questions").hidden = !on || phase !== "questions";
   part("stopped").hidden = !on || phase !== "stopped";
   part("step").hidden = !on || phase === "questions" || phase === "stopped";

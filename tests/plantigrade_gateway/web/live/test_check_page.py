@@ -169,6 +169,8 @@ def test_a_check_that_was_ended_midway_is_taken_up_on_its_page(bench):
     page, go_on = bench.page, "Go on where it was ended: Stand in your shoes"
     button = page.get_by_role("button", name=go_on)
     expect(button).to_be_hidden()
+    main = page.locator("#begin button.main:visible")
+    expect(main).to_have_text("First look: stand, walk, swing")
     bench.press("First look: stand, walk, swing")
     bench.bay.live.flush()
     bench.answer()
@@ -176,6 +178,7 @@ def test_a_check_that_was_ended_midway_is_taken_up_on_its_page(bench):
     bench.press("Skip")
     bench.press("End the check")
     expect(button).to_be_visible()
+    expect(main).to_have_text(go_on)
     for size in (PHONE, TABLET):
         page.set_viewport_size(size)
         expect(button).to_be_in_viewport()
