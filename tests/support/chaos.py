@@ -116,12 +116,16 @@ class Chaos:
     seed : int
     disks : bool
         Whether full disks are among the faults.
+    least : int
+        Faults go on until so many events were stored, however slow the machine is.
     """
 
-    def __init__(self, folder: Path, seconds: float, seed: int, disks: bool = False) -> None:
+    def __init__(
+        self, folder: Path, seconds: float, seed: int, disks: bool = False, least: int = 0
+    ) -> None:
         self._kinds = ["database", "broker", "gateway", "hang", "slow", "cut", "400", "hung broker"]
         self._disks = {name: folder / name for name in DISKS} if disks else {}
-        self._seconds = seconds
+        self._seconds, self._least = seconds, least
         self._random = random.Random(seed)
         for name in DISKS:
             (folder / name).mkdir()
@@ -171,7 +175,7 @@ class Chaos:
 
     async def _break_things(self, proxy: FaultProxy) -> None:
         end = time.monotonic() + self._seconds
-        while time.monotonic() < end:
+        while time.monotonic() < end or self._n_stored() < self._least:
             await asyncio.sleep(self._random.uniform(0.3, 1.5))
             kind = self._random.choice(self._kinds)
             self._faults[kind] += 1
@@ -193,6 +197,13 @@ class Chaos:
                 proxy.mode = kind
                 await asyncio.sleep(self._random.uniform(0.2, 3.0))
                 proxy.mode = "well"
+
+    def _n_stored(self) -> int:
+        if not self._store.exists():
+            return 0
+        with Store.open(self._store, read_only=True) as store:
+            ((n,),) = store.database.read("SELECT count(*) FROM events")
+        return int(n)
 
     async def _fill(self, disk: Path) -> None:
         """Leave no room on a disk for a while; the database ends of that at times."""

@@ -114,6 +114,7 @@ def test_a_player_from_the_first_page_to_the_receipt(page):
 
 def leave_and_come_back(page: Page) -> None:
     """Go elsewhere from an answered form and press *Back*: a browser that asks shows no page."""
+    page.wait_for_load_state()  # until then the page's script has not said where it belongs
     here = page.url
     page.goto("/sessions")
     page.go_back()
