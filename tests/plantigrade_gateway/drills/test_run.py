@@ -2,7 +2,7 @@
 
 import json
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
@@ -57,6 +57,12 @@ def with_marks(*marks: Entry) -> list[Entry]:
     """The record with marks at their places, after the settings that begin it."""
     entries = [*record(), *marks]
     return sorted(entries, key=lambda e: e.arrival_ns)
+
+
+def by_the_second(entries: Sequence[Entry]) -> Iterator[Batch]:
+    """Give a record in pieces so short that no two repetitions end in one."""
+    for start in range(0, len(entries), 100):
+        yield Batch.of(entries[start : start + 100])
 
 
 def run(entries: Sequence[Entry], cuts: Iterable[int] = ()) -> tuple[DrillOutput, RecordAnalysis]:
@@ -165,8 +171,8 @@ def test_streaks():
 def test_the_player_reads_the_drills_own_words_on_the_way_a_push_missed():
     analysis = RecordAnalysis("test", heard=True)
     seen: list[tuple[str, str]] = []
-    for entry in with_marks(chosen(0.0, DRILLS["push"], Feedback.EVERY)):
-        analysis.push(Batch.of([entry]))
+    for batch in by_the_second(with_marks(chosen(0.0, DRILLS["push"], Feedback.EVERY))):
+        analysis.push(batch)
         score = analysis.practice.score
         last = None if score is None else score.last
         if score is not None and last is not None and len(seen) < score.tried:
@@ -218,8 +224,8 @@ def test_fading_what_is_heard_changes_no_score(feedback):
 def test_a_score_says_whether_the_player_is_told(feedback, told):
     analysis = RecordAnalysis("test", heard=True)
     seen: list[bool] = []
-    for entry in with_marks(chosen(0.0, DRILLS["push"], feedback)):
-        analysis.push(Batch.of([entry]))
+    for batch in by_the_second(with_marks(chosen(0.0, DRILLS["push"], feedback))):
+        analysis.push(batch)
         score = analysis.practice.score
         if score is not None and len(seen) < score.tried:
             seen.append(score.told)
