@@ -12,6 +12,7 @@ import pytest
 from httpx2 import Response
 from starlette.testclient import TestClient
 from tests.support.door import Door, door
+from tests.support.once import made_once
 
 from plantigrade_gateway.session import invented
 from plantigrade_gateway.session.invented import JONAH, put
@@ -26,8 +27,15 @@ NOW = datetime(2026, 3, 30, 9, 0, tzinfo=UTC)
 METHODS = ("get", "post", "put", "patch", "delete")
 
 
-def invent(path: Path) -> None:
-    """Make a store with one invented player and two visits: stands, walks and sets of swings."""
+def invented_store_of(factory: pytest.TempPathFactory) -> Path:
+    """Return a store with one invented player and two visits, stands, walks and sets of swings.
+
+    Made once in a test run: who writes into it takes a copy.
+    """
+    return made_once(factory, "invented.sqlite3", _invent)
+
+
+def _invent(path: Path) -> None:
     story = replace(JONAH, visits=JONAH.visits[1:])
     with Store.open(path) as store, pytest.MonkeyPatch.context() as patch:
         patch.setattr(invented, "STORIES", (story,))

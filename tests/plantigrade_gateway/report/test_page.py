@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pypdfium2
 import pytest
+from tests.support.api import invented_store_of
+from tests.support.practice import practice_copy
 
 from plantigrade.zones import eighteen
 from plantigrade_gateway.coach.case import Case, Decided, Questions
@@ -21,8 +23,6 @@ from plantigrade_gateway.report.page import moments_s, page_of, player_page, sho
 from plantigrade_gateway.report.pagerows import PageRows
 from plantigrade_gateway.report.typeset import NotPrinted, PlayerPage
 from plantigrade_gateway.rules.files import built_in, built_in_text, rules_of
-from plantigrade_gateway.session import invented
-from plantigrade_gateway.session.invented import JONAH, put
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
@@ -38,15 +38,9 @@ NOTHING = PageRows(eighteen(), None, ())
 @pytest.fixture(scope="module")
 def register(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Register]:
     """A store with one invented player, two visits: stands on heel and ball, not ready."""
-    story = replace(JONAH, visits=JONAH.visits[1:])
-    with (
-        Store.open(tmp_path_factory.mktemp("page") / "store.sqlite3") as store,
-        pytest.MonkeyPatch.context() as patch,
-    ):
-        patch.setattr(invented, "STORIES", (story,))
-        put(store, NOW)
-        with Register(store) as opened:
-            yield opened
+    made = practice_copy(invented_store_of(tmp_path_factory), tmp_path_factory.mktemp("page"))
+    with Store.open(made) as store, Register(store) as opened:
+        yield opened
 
 
 @pytest.fixture(scope="module")

@@ -5,15 +5,13 @@ from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
-from tests.support.api import Bay, bay, invent
+from tests.support.api import Bay, bay, invented_store_of
 from tests.support.practice import practice_copy
 
 
 @pytest.fixture(scope="session")
 def invented_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path: Path = tmp_path_factory.mktemp("api") / "store.sqlite3"
-    invent(path)
-    return path
+    return invented_store_of(tmp_path_factory)
 
 
 @pytest.fixture
