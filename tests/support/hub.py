@@ -7,6 +7,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -97,10 +98,10 @@ def served(app: HubApp) -> Iterator[str]:
             assert not thread.is_alive()
 
 
-def recorded(store: Store, player_id: str | None = None) -> str:
-    """Record the invented practice session into a bay's store, in pieces of a second."""
+def recorded(store: Store, player_id: str | None = None, pieces: int | None = None) -> str:
+    """Record the invented practice session, or its first pieces of 41 s."""
     session_id = store.create_session("demo (invented)", analysis_version=0, player_id=player_id)
-    for batch in read_replay(demo_file()):
+    for batch in islice(read_replay(demo_file()), pieces):
         store.write(session_id, Chunk.cut(batch))
     store.end_session(session_id, "stop")
     return session_id

@@ -37,9 +37,12 @@ def hub(tmp_path):
 
 @pytest.fixture(scope="module")
 def practice(tmp_path_factory):
-    """The invented practice session as a bay has it: its id, its pieces, its results."""
+    """The invented practice session's stand, walk and first swings as a bay has them.
+
+    Its id, its pieces, its results.
+    """
     with Store.open(tmp_path_factory.mktemp("bay") / "bay.sqlite3") as bay:
-        session = recorded(bay)
+        session = recorded(bay, pieces=5)
         results.reanalyse(bay, session)
         events = list(bay.events(session))
         return session, pieces_of(bay, session), events

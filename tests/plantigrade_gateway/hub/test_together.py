@@ -34,6 +34,9 @@ from plantigrade_gateway.sync.process import SyncProcess
 
 pytestmark = pytest.mark.dear
 
+PIECES = 5
+"""Of the practice session: the stand, the walk and the first swings."""
+
 
 class Bay:
     """A bay's store and its hand-over."""
@@ -123,7 +126,7 @@ async def test_sessions_players_and_deletions_travel(hub, bays, monkeypatch):
 
             # Recorded in a bay, at the hub byte for byte, with the results that the bay has.
             one.register.anchor(ann)
-            session = recorded(one.store, ann)
+            session = recorded(one.store, ann, PIECES)
             results.reanalyse(one.store, session)
             await until(lambda: [row.is_whole for row in uploads.rows()] == [True])
             do(lambda: looked(hub))
@@ -177,7 +180,7 @@ async def test_deleted_at_a_bay(hub, bays, monkeypatch):
     do = at_hub(hub, monkeypatch)
     one, two = bays
     bea = two.register.add(name="Bea Example", handedness="right")
-    session = recorded(one.store)
+    session = recorded(one.store, pieces=PIECES)
     with served(hub.app) as url:
         async with one.syncing(url), two.syncing(url):
             await until(lambda: one.register.name(bea) is not None)
@@ -217,7 +220,7 @@ async def test_a_session_given_to_another_player_at_the_desk_is_theirs_in_its_ba
         async with one.syncing(url), two.syncing(url):
             await until(lambda: one.register.name(bea) == "Bea" and one.register.name(ann))
             one.register.anchor(ann)
-            session, kept = recorded(one.store, ann), recorded(one.store, ann)
+            session, kept = recorded(one.store, ann, PIECES), recorded(one.store, ann, PIECES)
 
             def whose() -> dict[str, tuple[str | None, ...]]:
                 do(lambda: looked(hub))
@@ -243,7 +246,7 @@ async def test_what_was_cut_in_the_middle_is_whole_in_the_end(hub, bays, monkeyp
     """The hub's server ends while pieces come, and is another one, at another port, later."""
     do = at_hub(hub, monkeypatch)
     one, _ = bays
-    session = recorded(one.store)
+    session = recorded(one.store, pieces=PIECES)
     uploads = Uploads(hub.engine, Objects.of(hub.place))
     count = len(pieces_of(one.store, session))
 
@@ -273,7 +276,7 @@ async def test_what_was_cut_in_the_middle_is_whole_in_the_end(hub, bays, monkeyp
 async def test_a_withdrawn_bay_hands_nothing_over(hub, bays):
     one, _ = bays
     Bays(hub.engine).withdraw("one")
-    recorded(one.store)
+    recorded(one.store, pieces=PIECES)
     with served(hub.app) as url:
         async with one.syncing(url):
             await until(lambda: any("credential" in text for text in one.said))
