@@ -583,10 +583,10 @@ def test_the_page_comes_back_by_itself_when_the_gateway_does(browser, tmp_path):
 def test_stop_and_record_reach_the_store(tab, program, store):
     page = tab.page
     assert [state for _, state in sessions(store)] == ["open"]
-    page.get_by_role("button", name="Stop").click()
+    page.get_by_role("button", name="Stop", exact=True).click()
     page.get_by_role("button", name="Go on recording").click()
     expect(page.locator("#state")).to_have_text("● recording")
-    page.get_by_role("button", name="Stop").click()
+    page.get_by_role("button", name="Stop", exact=True).click()
     page.get_by_role("dialog").get_by_role("button", name="Stop").click()
     expect(page.locator("#state")).to_have_text("session ended")
     tab.until(lambda: [state for _, state in sessions(store)] == ["ended"])
