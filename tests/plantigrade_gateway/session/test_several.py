@@ -186,6 +186,7 @@ def test_two_pairs_two_players_and_one_that_is_killed(tmp_path):
         ]
         assert (table["running"], table["status"]) == (True, None)
 
+        running.records("A", packets=200)  # a kill may cost the last second: 50 of each foot
         os.kill(running.program_of("A"), signal.SIGKILL)
         again = running.records("A", than=before["A"].session_id)
         assert "pair A: its program has ended (signal 9) and is begun again" in running.said
