@@ -130,7 +130,7 @@ def write_page(
     data = pdf(page_of(register, player_id, RuleBook(register).current().rules), paper)
     try:
         # A folder that only its owner may enter: the file appears whole or not at all.
-        with staging_in(path.parent, ".page-") as folder:
+        with staging_in(path.parent) as folder:
             whole = folder / path.name
             whole.touch(0o600)
             whole.write_bytes(data)

@@ -486,3 +486,8 @@ class GuidedCheck:
 
 
 NO_CHECK: Message = {"type": "check", "on": False}
+BLANK: Message = NO_CHECK | {"on": True, "left_s": None, "refused": False}
+BLANK |= dict.fromkeys(("said", "then", "line", "advice"), "")
+BLANK |= dict.fromkeys(("taken", "times", "count", "wanted", "minutes"), 0)
+BLANK |= {"spoken": {"n": 0, "text": ""}, "steps": [], "questions": [], "by": []}
+"""What pages are told of that which stands where a check stands, and has nothing of its own."""

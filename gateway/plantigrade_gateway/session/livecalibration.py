@@ -15,6 +15,7 @@ from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch
 from plantigrade_gateway.record.settings import SessionSettings, zones_of
 from plantigrade_gateway.session import posewords
+from plantigrade_gateway.session.check import BLANK
 from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.store import calibrations
 from plantigrade_gateway.store.insoles import layout_of
@@ -140,27 +141,19 @@ class LiveCalibration:
         """Return what pages are told, as of a guided check."""
         need_s = self._guide.need_s
         return {
-            "type": "check",
-            "on": True,
+            **BLANK,
             "look": LOOK,
             "phase": "done" if self._is_over else "running",
             "step": str(self._pose),
             "title": _capital(posewords.name(self._pose)),
             "said": posewords.prompt(self._pose, need_s),
-            "then": "",
-            "taken": 0,
             "times": 1,
-            "count": 0,
-            "wanted": 0,
             "left_s": None if self._is_over else max(0, round(need_s - self._held_s)),
             "line": self._line,
             "refused": self._is_refused,
-            "advice": "",
             "spoken": self._spoken,
             "may": ["pain", "end"],
             "steps": [self._state_of(k) for k in range(len(FITTING))],
-            "questions": [],
-            "by": [],
             "minutes": 2,
         }
 

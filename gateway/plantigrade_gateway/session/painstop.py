@@ -6,9 +6,9 @@ It stands where a check stands, as one that was stopped, until the coach ends it
 import math
 from typing import Any
 
-from plantigrade_gateway.check.questions import ADVICE, BY, PAIN
+from plantigrade_gateway.check.questions import ADVICE, PAIN
 from plantigrade_gateway.drills.model import Feedback
-from plantigrade_gateway.session.check import Phase
+from plantigrade_gateway.session.check import BLANK, Phase
 from plantigrade_gateway.session.session import LiveSession, StepResult
 
 Message = dict[str, Any]
@@ -47,26 +47,11 @@ class PainStop:
     def message(self) -> Message:
         """Return what pages are told, as of a guided check."""
         return {
-            "type": "check",
-            "on": True,
+            **BLANK,
             "look": LOOK,
             "phase": str(self.phase),
             "step": LOOK,
             "title": "Stop",
-            "said": "",
-            "then": "",
-            "taken": 0,
-            "times": 0,
-            "count": 0,
-            "wanted": 0,
-            "left_s": None,
-            "line": "",
-            "refused": False,
             "advice": ADVICE[PAIN],
-            "spoken": {"n": 0, "text": ""},
             "may": ["take back", "end"],
-            "steps": [],
-            "questions": [],
-            "by": list(BY),
-            "minutes": 0,
         }

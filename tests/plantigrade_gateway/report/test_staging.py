@@ -26,7 +26,10 @@ def test_what_was_left_by_a_kill_is_removed_by_the_next(tmp_path):
     assert (left / "below" / "player.json").is_file()
     with staging_in(tmp_path) as folder:
         assert list(tmp_path.iterdir()) == [folder]
-        assert folder.name.startswith(".export-") and folder.stat().st_mode & 0o777 == 0o700
+        assert (
+            folder.name.startswith(".plantigrade-making-")
+            and folder.stat().st_mode & 0o777 == 0o700
+        )
     assert list(tmp_path.iterdir()) == []
 
 
@@ -34,17 +37,21 @@ def test_what_another_makes_now_and_what_is_no_folder_of_ours_stays(tmp_path):
     elsewhere = tmp_path / "kept"
     elsewhere.mkdir()
     (elsewhere / "file").touch()
-    (tmp_path / ".export-link").symlink_to(elsewhere)
-    (tmp_path / ".export-file").touch()
+    (tmp_path / ".plantigrade-making-abcd0123").symlink_to(elsewhere)
+    (tmp_path / ".plantigrade-making-abcd4567").touch()
+    for own in (".export-of-mine", ".plantigrade-making-notes", "plantigrade-export-anna"):
+        (tmp_path / own).mkdir()
+        (tmp_path / own / "file").touch()
     with staging_in(tmp_path) as first:
         (first / "file").touch()
         with staging_in(tmp_path) as second:
             assert {first, second} < set(tmp_path.iterdir())
         assert (first / "file").is_file() and not second.exists()
     assert sorted(path.name for path in tmp_path.iterdir()) == [
-        *(".export-file", ".export-link", "kept")
+        *(".export-of-mine", ".plantigrade-making-abcd0123", ".plantigrade-making-abcd4567"),
+        *(".plantigrade-making-notes", "kept", "plantigrade-export-anna"),
     ]
-    assert (elsewhere / "file").is_file()
+    assert len([*tmp_path.glob("*/file")]) == 5, "of the link, too"
 
 
 def test_what_was_made_may_come_to_lie_where_it_is_meant(tmp_path):

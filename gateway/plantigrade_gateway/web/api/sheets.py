@@ -94,7 +94,7 @@ def _add_page(router: APIRouter, reads: DeskStore) -> None:
         """Give the page to take home of the last visit, as PDF."""
         await asyncio.to_thread(reads.player, player_id)
         stack = ExitStack()
-        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir()), "plantigrade-page-"))
+        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir())))
         try:
             path = folder / "page.pdf"
             await in_worker("page", str(reads.path), player_id, str(path), paper)

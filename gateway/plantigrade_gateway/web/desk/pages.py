@@ -65,7 +65,7 @@ def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
             raise NotThere(f"file {name!r}: there is none of this name")
         line = (await asyncio.to_thread(reads.open, session_id)).line
         stack = ExitStack()
-        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir()), "plantigrade-export-"))
+        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir())))
         try:
             task = "frames" if name == FRAMES else "tables"
             await in_worker(task, str(reads.path), session_id, str(folder / "out"))

@@ -246,7 +246,7 @@ def _add_end(router: APIRouter, desk: Desk) -> None:
     async def export(player_id: str) -> Response:
         await asyncio.to_thread(desk.reads.player, player_id)
         stack = ExitStack()
-        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir()), "plantigrade-export-"))
+        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir())))
         name = f"player-{player_id[:8]}"
         try:
             await in_worker("player", str(desk.reads.path), player_id, str(folder / name))
