@@ -1,14 +1,11 @@
 """What is decided by: the evidence sheet, visits side by side, progress, the page to take home."""
 
 import asyncio
-import tempfile
-from contextlib import ExitStack
 from pathlib import Path
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Response
 from fastapi.responses import FileResponse, JSONResponse
-from starlette.background import BackgroundTask
 
 from plantigrade_gateway.coach.compare import compare
 from plantigrade_gateway.coach.follow import find_followed
@@ -19,14 +16,13 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.change import comparison_json, progress_json
 from plantigrade_gateway.report.sheet import sheet_json
-from plantigrade_gateway.report.staging import staging_in
 from plantigrade_gateway.web.api.documents import (
     ComparisonDocument,
     ProgressDocument,
     SheetDocument,
 )
 from plantigrade_gateway.web.api.frame import case
-from plantigrade_gateway.web.desk.frame import in_worker
+from plantigrade_gateway.web.desk.frame import download
 from plantigrade_gateway.web.desk.reads import DeskStore
 
 _PDF = "application/pdf"
@@ -93,13 +89,8 @@ def _add_page(router: APIRouter, reads: DeskStore) -> None:
     async def page(player_id: str, paper: Literal["a4", "letter"] = "a4") -> Response:
         """Give the page to take home of the last visit, as PDF."""
         await asyncio.to_thread(reads.player, player_id)
-        stack = ExitStack()
-        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir())))
-        try:
-            path = folder / "page.pdf"
-            await in_worker("page", str(reads.path), player_id, str(path), paper)
-        except BaseException:
-            stack.close()
-            raise
-        tidy = BackgroundTask(stack.close)
-        return FileResponse(path, media_type=_PDF, filename="page.pdf", background=tidy)
+
+        def work(folder: Path) -> tuple[str, ...]:
+            return "page", str(reads.path), player_id, str(folder / "page.pdf"), paper
+
+        return await download(work, "page.pdf", "page.pdf", _PDF)

@@ -2,16 +2,21 @@
 
 import asyncio
 import sys
+import tempfile
 from collections.abc import Callable, Coroutine
+from contextlib import ExitStack
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from fastapi import Request, Response
-from fastapi.responses import HTMLResponse, JSONResponse
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
 from fastapi.routing import APIRoute
+from starlette.background import BackgroundTask
 
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.errors import GatewayError, StoreError
+from plantigrade_gateway.report.staging import staging_in
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.reads import DeskStore, NotPrepared, NotThere
 from plantigrade_gateway.web.html import rendered
@@ -89,6 +94,38 @@ async def in_worker(*arguments: str) -> None:
     if process.returncode != 0:
         lines = said.decode(errors="replace").strip().splitlines()
         raise StoreError(lines[-1] if lines else "export: could not be written")
+
+
+async def download(
+    work: Callable[[Path], tuple[str, ...]], file: str, name: str, media_type: str | None = None
+) -> FileResponse:
+    """Give a file that a worker makes in a folder, which goes once the file is sent.
+
+    Parameters
+    ----------
+    work : callable
+        Given the folder, returns what the worker is to do (`in_worker`).
+    file : str
+        Where the file lies then, below the folder.
+    name : str
+        What the browser calls it.
+    media_type : str, optional
+        By default as its name says.
+
+    Raises
+    ------
+    StoreError
+        As `in_worker`.
+    """
+    stack = ExitStack()
+    folder = stack.enter_context(staging_in(Path(tempfile.gettempdir())))
+    try:
+        await in_worker(*work(folder))
+    except BaseException:
+        stack.close()
+        raise
+    gone = BackgroundTask(stack.close)
+    return FileResponse(folder / file, media_type=media_type, filename=name, background=gone)
 
 
 def _prepared_first(request: Request, error: NotPrepared) -> Response:

@@ -1,16 +1,13 @@
 """Stored sessions as pages, as data for their charts, and as files to download."""
 
 import asyncio
-import tempfile
-from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 from fastapi.routing import APIRoute
-from starlette.background import BackgroundTask
 
 from plantigrade.block import Foot
 from plantigrade.errors import shown
@@ -19,10 +16,9 @@ from plantigrade_gateway.coach.speed import by_set
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
-from plantigrade_gateway.report.staging import staging_in
 from plantigrade_gateway.web.desk import judging
 from plantigrade_gateway.web.desk.cache import read_stretch
-from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
+from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, download
 from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.handout import handout_router
 from plantigrade_gateway.web.desk.players import assigning_router, players_router
@@ -64,19 +60,13 @@ def export_router(reads: DeskStore, route: type[APIRoute]) -> APIRouter:
         if name not in file_names(with_frames=True):
             raise NotThere(f"file {name!r}: there is none of this name")
         line = (await asyncio.to_thread(reads.open, session_id)).line
-        stack = ExitStack()
-        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir())))
-        try:
+
+        def work(folder: Path) -> tuple[str, ...]:
             task = "frames" if name == FRAMES else "tables"
-            await in_worker(task, str(reads.path), session_id, str(folder / "out"))
-        except BaseException:
-            stack.close()
-            raise
-        return FileResponse(
-            folder / "out" / name,
-            filename=f"{line.session.started:%Y-%m-%d}-{line.short_id}-{name}",
-            background=BackgroundTask(stack.close),
-        )
+            return task, str(reads.path), session_id, str(folder / "out")
+
+        called = f"{line.session.started:%Y-%m-%d}-{line.short_id}-{name}"
+        return await download(work, f"out/{name}", called)
 
     return router
 

@@ -1,16 +1,13 @@
 """The players' pages: who plays, what was agreed, found and decided, and the end of it."""
 
 import asyncio
-import tempfile
 from collections.abc import Callable
-from contextlib import ExitStack
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
-from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse
-from starlette.background import BackgroundTask
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 
 from plantigrade_gateway import formats
 from plantigrade_gateway.coach.progress import due_after
@@ -33,11 +30,10 @@ from plantigrade_gateway.people.profile import (
 )
 from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.report.player import visit_of
-from plantigrade_gateway.report.staging import staging_in
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.rules.model import RuleSet
 from plantigrade_gateway.web.desk import playerforms
-from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, in_worker
+from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, download
 from plantigrade_gateway.web.desk.playerforms import Form, form_of_request, today
 from plantigrade_gateway.web.desk.reads import ROWS
 
@@ -245,19 +241,12 @@ def _add_end(router: APIRouter, desk: Desk) -> None:
     @router.get("/{player_id}/export.zip")
     async def export(player_id: str) -> Response:
         await asyncio.to_thread(desk.reads.player, player_id)
-        stack = ExitStack()
-        folder = stack.enter_context(staging_in(Path(tempfile.gettempdir())))
         name = f"player-{player_id[:8]}"
-        try:
-            await in_worker("player", str(desk.reads.path), player_id, str(folder / name))
-        except BaseException:
-            stack.close()
-            raise
-        return FileResponse(
-            folder / f"{name}.zip",
-            filename=f"{name}.zip",
-            background=BackgroundTask(stack.close),
-        )
+
+        def work(folder: Path) -> tuple[str, ...]:
+            return "player", str(desk.reads.path), player_id, str(folder / name)
+
+        return await download(work, f"{name}.zip", f"{name}.zip")
 
     def delete_page(player_id: str, problem: str = "", status: int = 200) -> Response:
         profile = desk.reads.player(player_id)
