@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Error, Page, expect
 from tests.support.browser import Complaints
 from tests.support.deskserver import served
 from tests.support.practice import store_practice
@@ -28,9 +28,13 @@ LONG_LINES = """longest => [...document.querySelectorAll("main :is(p, li, dd)")]
     const isLong = width > 900 && one.innerText.length / lines > longest;
     return isLong ? [one.innerText.slice(0, 80)] : [];
 })"""
-CUT_OFF = """() => [...document.querySelectorAll(".stacked")]
-    .filter((table) => table.scrollWidth > table.parentElement.clientWidth)
-    .map((table) => table.parentElement.getAttribute("aria-label"))"""
+LOOK = """() => [
+    document.documentElement.scrollWidth,
+    [...document.querySelectorAll(".stacked")]
+        .filter((table) => table.scrollWidth > table.parentElement.clientWidth)
+        .map((table) => table.parentElement.getAttribute("aria-label")),
+    [...document.querySelectorAll("a[href]")].map((one) => one.href),
+]"""
 
 
 @pytest.fixture(scope="module")
@@ -51,11 +55,23 @@ def page(browser: Browser) -> Iterator[Page]:
         assert complaints == []
 
 
-def leads_to(page: Page, address: str) -> list[str]:
-    """Return the pages of the desk that a page links to, without what stands behind a `?`."""
-    found = page.locator("a[href]").evaluate_all("all => all.map((one) => one.href)")
-    own = [one.removeprefix(address).split("?")[0].split("#")[0] for one in found]
-    return [one for one in own if one.startswith("/") and not one.endswith(FILES)]
+def looked_at(page: Page, address: str, path: str) -> tuple[int, list[str], list[str]]:
+    """Return how wide a page is, what of it is cut off, and which pages of the desk it links to.
+
+    Links without what stands behind a `?`. A page that loads itself anew while it is looked at is
+    looked at once more.
+    """
+    for is_last in (False, True):
+        page.wait_for_load_state("networkidle")
+        try:
+            wide, cut_off, links = page.evaluate(LOOK)
+            break
+        except Error as error:
+            if is_last or "Execution context was destroyed" not in str(error):
+                raise
+    assert page.url == f"{address}{path}"
+    own = [one.removeprefix(address).split("?")[0].split("#")[0] for one in links]
+    return wide, cut_off, [one for one in own if one.startswith("/") and not one.endswith(FILES)]
 
 
 def opened(page: Page, address: str) -> None:
@@ -76,10 +92,9 @@ def test_nothing_stands_out_of_the_narrowest_screen_on_any_page(page, address):
         if (kind := ANY_ID.sub("*", path)) in seen:
             continue
         opened(page, f"{address}{path}")
-        page.wait_for_load_state("networkidle")
-        seen[kind] = page.evaluate("document.documentElement.scrollWidth")
-        assert page.evaluate(CUT_OFF) == [], path
-        todo += leads_to(page, address)
+        seen[kind], cut_off, links = looked_at(page, address, path)
+        assert cut_off == [], path
+        todo += links
     for kind in ("/players/*", "/players/*/sheet", "/sessions/*", "/sessions/*/swings/*", "/rules"):
         assert kind in seen, sorted(seen)
     assert {kind: wide for kind, wide in seen.items() if wide > WIDTH} == {}
