@@ -184,12 +184,19 @@ def register(
             ctx.exit(1)
 
     @tsdb.command()
-    @click.option("--player", metavar="ID", help="All points of a player.")
+    @click.option("--player", metavar="ID", help="All points of a player and of their sessions.")
     @click.option("--session", metavar="ID", help="All points of a session.")
+    @click.option(
+        "--moved",
+        metavar="ID",
+        help="Of a session that was given to another player: what was sent for the former.",
+    )
     @settings_option
     @store_option
     @click.pass_context
-    def delete(ctx: click.Context, player: str | None, session: str | None) -> None:
+    def delete(
+        ctx: click.Context, player: str | None, session: str | None, moved: str | None
+    ) -> None:
         """Delete from the database what was deleted here: a player's points, or a session's.
 
         By the whole id, as on the receipt of the deletion. Deleting again changes nothing.
@@ -197,15 +204,22 @@ def register(
         import asyncio
 
         from plantigrade_gateway.errors import InputError
-        from plantigrade_gateway.forward.removal import remove
+        from plantigrade_gateway.forward.removal import remove, remove_former
         from plantigrade_gateway.store.store import Store
 
-        if (player is None) == (session is None):
-            raise InputError("tsdb delete: name either --player or --session")
-        tag, ident = ("session", session) if player is None else ("player", player)
+        given = {"player": player, "session": session, "moved": moved}
+        chosen = [(tag, ident) for tag, ident in given.items() if ident is not None]
+        if len(chosen) != 1:
+            raise InputError("tsdb delete: name one of --player, --session and --moved")
+        ((tag, ident),) = chosen
         with Store.open(store_of(ctx), read_only=True) as store:
-            gone = asyncio.run(remove(config_of(ctx), store, tag, str(ident)))
-        click.echo(f"{gone} series of {tag} {ident} are deleted from the database.")
+            if tag == "moved":
+                gone = asyncio.run(remove_former(config_of(ctx), store, ident))
+                what = f"session {ident} that were sent for another player"
+            else:
+                gone = asyncio.run(remove(config_of(ctx), store, tag, ident))
+                what = f"{tag} {ident}"
+        click.echo(f"{gone} series of {what} are deleted from the database.")
 
 
 def _outbox(

@@ -4,8 +4,10 @@ import asyncio
 import dataclasses
 import re
 import subprocess
+import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +22,9 @@ from tests.support.waiting import HANG_S
 from plantigrade_gateway.analysis.eventrow import Measured, event_row
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.forward.verify import verify
+from plantigrade_gateway.people.deletion import Receipt, keep
 from plantigrade_gateway.sinks import TSDB
+from plantigrade_gateway.store import handedover
 from plantigrade_gateway.store.enqueue import Point
 
 pytestmark = pytest.mark.dear
@@ -128,6 +132,48 @@ def of(victoria: Victoria, tag: str, ident: str) -> int:
     return len(victoria.series(f'{{{tag}="{ident}"}}'))
 
 
+def told(command: list[str], environment: dict[str, str]) -> Any:
+    """Run a command that has a loop of its own, beside the test's."""
+    found: list[Any] = []
+    thread = threading.Thread(
+        target=lambda: found.append(CliRunner().invoke(main, command, env=environment))
+    )
+    thread.start()
+    thread.join()
+    return found[0]
+
+
+async def test_a_moved_session_goes_with_its_player_whomever_it_was_sent_for(bay, victoria):
+    former = bay.store.players.create("One (invented)", "right")
+    now = bay.store.players.create("Two (invented)", "left")
+    moved, other = (
+        bay.store.create_session("insoles", analysis_version=1, player_id=former) for _ in range(2)
+    )
+    for session in (moved, other):
+        bay.store.append(session, packets(10))
+        bay.store.write(session, [], [event_row(session, swing(700), 10)])
+        bay.store.end_session(session, "stop")
+    async with bay.forwarding():
+        await bay.sent(TSDB)
+        each = of(victoria, "session", moved)
+        assert each > 5 and of(victoria, "player", former) == 2 * each
+        environment = {"PLANTIGRADE_TSDB_URL": victoria.url}
+        command = ["tsdb", "delete", "--moved", moved, "--store", str(bay.store.path)]
+        assert told(command, environment).output.startswith("0 series of session")
+        handedover.reassign(bay.store, moved, now)
+        gone = told(command, environment)
+        assert gone.output.startswith(f"{each} series of session {moved} that were sent"), gone
+        assert (of(victoria, "session", moved), of(victoria, "player", former)) == (0, each)
+    assert told([*command[:3], "ab" * 16, *command[4:]], environment).exit_code == 2
+    handedover.reassign(bay.store, other, now)
+    receipt = Receipt.of_nothing(now)
+    bay.store.players.delete(now)
+    keep(bay.store, replace(receipt, sessions=(other,)), is_done=True)
+    gone = told(["tsdb", "delete", "--player", now, *command[4:]], environment)
+    assert gone.output.startswith(f"{each} series of player {now}"), gone.output
+    assert of(victoria, "session", other) == 0
+
+
 @pytest.mark.parametrize("how", ["command", "line"])
 async def test_what_was_deleted_here_is_deleted_there(bay, victoria, how, monkeypatch, tmp_path):
     player = bay.store.players.create("Nobody (invented)", "right")
@@ -143,15 +189,7 @@ async def test_what_was_deleted_here_is_deleted_there(bay, victoria, how, monkey
     environment = {"PLANTIGRADE_TSDB_URL": victoria.url}
 
     def run() -> Any:
-        import threading
-
-        found: list[Any] = []
-        thread = threading.Thread(
-            target=lambda: found.append(CliRunner().invoke(main, command, env=environment))
-        )
-        thread.start()
-        thread.join()
-        return found[0]
+        return told(command, environment)
 
     still = run()
     assert still.exit_code == 2 and "is still in the store" in still.stderr
@@ -170,7 +208,13 @@ async def test_what_was_deleted_here_is_deleted_there(bay, victoria, how, monkey
 
 
 def test_an_id_that_is_none_deletes_nothing(bay, victoria):
-    for words in (["--player", '.*"'], ["--player", ""], [], ["--player", "a", "--session", "b"]):
+    for words in (
+        ["--player", '.*"'],
+        ["--player", ""],
+        [],
+        ["--player", "a", "--session", "b"],
+        ["--moved", "a"],
+    ):
         command = ["tsdb", "delete", *words, "--store", str(bay.store.path)]
         found = CliRunner().invoke(main, command, env={"PLANTIGRADE_TSDB_URL": victoria.url})
         assert found.exit_code == 2, found.output
