@@ -50,9 +50,14 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
+def capital(text: str) -> str:
+    """Return a text with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
 def sentence(text: str) -> str:
     """Return a text as a sentence: its first letter large, a full stop at its end."""
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+    return capital(text) + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def either(names: Iterable[str]) -> str:

@@ -52,6 +52,14 @@ def fault(error: BaseException) -> str:
     return shown(f"{type(error).__name__}: {error}" if str(error) else repr(error), quoted=False)
 
 
+async def sleep_until(seconds: float, stop: asyncio.Event) -> None:
+    """Sleep so long, or until it is to stop."""
+    try:
+        await asyncio.wait_for(stop.wait(), seconds)
+    except TimeoutError:
+        return
+
+
 async def kept_up(
     work: Callable[[], Awaitable[None]],
     what: str,

@@ -6,7 +6,7 @@ SEM, MDC95 and what may be said of a difference are `plantigrade.change`.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -219,6 +219,12 @@ def proportion(count: int, n: int) -> Proportion:
     low = 0.0 if count == 0 else middle - half
     high = 1.0 if count == n else middle + half
     return Proportion(count, n, p, low, high)
+
+
+def proportion_of(facts: Iterable[bool | None]) -> Proportion:
+    """Return how many facts hold, of those that are known."""
+    known = [fact for fact in facts if fact is not None]
+    return proportion(sum(known), len(known))
 
 
 def _ratio(over: float, under: float) -> float | None:

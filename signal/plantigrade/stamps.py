@@ -39,7 +39,7 @@ DRIFT_CHANGE = 2e-6
 """How much a drift may change between two stampings, s/s."""
 
 _PAIR_S = 0.030  # a stamp's sound lies so near the offset
-_AIR_S, _LOADED_S, _RISE_S = 0.15, 0.10, 0.06
+_AIR_S, _RISE_S = 0.15, 0.06
 _AIR_BW, _STAMP_BW = 0.05, 0.20
 _BIAS = 0.25  # of a sample spacing: how far the mean of the bracketed onsets may be off
 
@@ -108,8 +108,6 @@ class Stamping:
         The middle of the stamps, on the feet's time line.
     left, right : Stat
         Sound less load, s.
-    wander_s : float
-        The farthest a stamp lies from the middle of its foot's, s.
     refused : str or None
         Why no offset comes of it: a sentence, or None.
     """
@@ -117,7 +115,6 @@ class Stamping:
     at_s: float
     left: Stat
     right: Stat
-    wander_s: float
     refused: str | None
 
     @property
@@ -176,7 +173,7 @@ def stamping_of(
         )
     moments = [*left_s, *right_s]
     at_s = math.fsum(moments) / len(moments) if moments else 0.0
-    return Stamping(at_s, kept[Foot.LEFT], kept[Foot.RIGHT], wander, refused)
+    return Stamping(at_s, kept[Foot.LEFT], kept[Foot.RIGHT], refused)
 
 
 class Sync:

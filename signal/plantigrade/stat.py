@@ -54,6 +54,11 @@ def stat_of(values: Iterable[float | None]) -> Stat:
     return Stat(n, mean, math.sqrt(math.fsum((v - mean) ** 2 for v in there) / (n - 1)))
 
 
+def less(a: float | None, b: float | None) -> float | None:
+    """Return a − b; None where one is absent."""
+    return None if a is None or b is None else a - b
+
+
 def median_of(values: Iterable[float | None]) -> float | None:
     """Return the median of the values that are there; None without any.
 

@@ -12,8 +12,8 @@ from typing import TypeVar
 
 from plantigrade.block import Foot
 from plantigrade.events import HeelLiftState, Manner, RegionTiming, Roll, Step, Swing, Timing
-from plantigrade.reliability import Proportion, proportion
-from plantigrade.stat import Stat, median_of, stat_of
+from plantigrade.reliability import Proportion, proportion, proportion_of
+from plantigrade.stat import Stat, less, median_of, stat_of
 
 LONGEST_STEP_S = 1.5
 """A step follows another when its strike comes within this, s; else the walk was broken off. Ours:
@@ -227,19 +227,19 @@ def summarise_walk(steps: Iterable[Step]) -> Walk:
         for a, b, c in zip(bout, bout[1:], bout[2:], strict=False)
         if _on(a, b) and _on(b, c)
     ]
-    stride_s = [_less(c.strike_s, a.strike_s) for a, _, c in strides]
-    double_s = [_less(a.off_s, b.strike_s) for a, b, _ in strides]
+    stride_s = [less(c.strike_s, a.strike_s) for a, _, c in strides]
+    double_s = [less(a.off_s, b.strike_s) for a, b, _ in strides]
     lefts = [stride for stride in strides if stride[0].foot is Foot.LEFT]
     return Walk(
         steps=sum(len(bout) for bout in bouts),
         bouts=len(bouts),
         cadence_per_min=stat_of(_over(120.0, s) for s in stride_s),
         stride_s=stat_of(stride_s),
-        double_support_s=stat_of(_less(a.off_s, b.strike_s) for a, b in pairs),
+        double_support_s=stat_of(less(a.off_s, b.strike_s) for a, b in pairs),
         double_support_pct=stat_of(_percent(d, s) for d, s in zip(double_s, stride_s, strict=True)),
         stance_asymmetry_pct=stat_of(_asymmetry(a.stance_s, b.stance_s) for a, b, _ in lefts),
         step_asymmetry_pct=stat_of(
-            _asymmetry(_less(c.strike_s, b.strike_s), _less(b.strike_s, a.strike_s))
+            _asymmetry(less(c.strike_s, b.strike_s), less(b.strike_s, a.strike_s))
             for a, b, c in lefts
         ),
         left=_foot_walk(Foot.LEFT, bouts, pairs, strides),
@@ -271,13 +271,13 @@ def summarise_swings(swings: Sequence[Swing]) -> SwingSet:
         timings=_shares(Timing, [s.push.timing for s in swings]),
         heel_lifts=_shares(HeelLiftState, [s.heel_lift.state for s in swings]),
         load_tempo=stat(lambda s: s.load_tempo),
-        start_to_trail_peak_s=stat(lambda s: _less(s.trail_peak_s, s.start_s)),
-        trail_peak_to_lead_peak_s=stat(lambda s: _less(s.lead_peak_s, s.trail_peak_s)),
-        shift_to_lead_peak_s=stat(lambda s: _less(s.lead_peak_s, s.shift_s)),
+        start_to_trail_peak_s=stat(lambda s: less(s.trail_peak_s, s.start_s)),
+        trail_peak_to_lead_peak_s=stat(lambda s: less(s.lead_peak_s, s.trail_peak_s)),
+        shift_to_lead_peak_s=stat(lambda s: less(s.lead_peak_s, s.shift_s)),
         transfer_s=stat_of(s.push.transfer_s for s in rolled),
         transfer_of_shift=stat_of(s.push.transfer_of_shift for s in rolled),
         load_at_fore_take=stat(lambda s: s.push.load_at_fore_take),
-        push_travel=stat(lambda s: _less(s.push.travel_to, s.push.travel_from)),
+        push_travel=stat(lambda s: less(s.push.travel_to, s.push.travel_from)),
         heel_lift_s=stat(lambda s: s.heel_lift.duration_s),
         heel_return_after_level_s=stat(lambda s: s.heel_lift.return_after_level_s),
         heel_lowest_load_bw=stat(lambda s: s.heel_lift.lowest_load_bw),
@@ -288,9 +288,9 @@ def summarise_swings(swings: Sequence[Swing]) -> SwingSet:
         trail_return_share=stat(lambda s: s.trail_return_share),
         lead_cop_travel=stat(lambda s: s.lead_cop_travel),
         trail_cop_travel=stat(lambda s: s.trail_cop_travel),
-        good_pushes=_known(s.push.is_good for s in swings),
-        pushes_from_heel=_known(s.push.from_heel for s in swings),
-        trail_heels=_known(s.push.heel_loaded for s in swings),
+        good_pushes=proportion_of(s.push.is_good for s in swings),
+        pushes_from_heel=proportion_of(s.push.from_heel for s in swings),
+        trail_heels=proportion_of(s.push.heel_loaded for s in swings),
         push_from=stat(lambda s: s.push.travel_from),
         midfoot_impulse_share=stat(lambda s: s.push.midfoot_impulse_share),
         heel_share_address=stat(lambda s: s.push.heel_share_address),
@@ -319,11 +319,11 @@ def _foot_walk(
         rolls=_shares(Roll, [step.roll for step in steps]),
         stance_s=stat_of(step.stance_s for step in steps),
         stance_pct=stat_of(
-            _percent(a.stance_s, _less(c.strike_s, a.strike_s))
+            _percent(a.stance_s, less(c.strike_s, a.strike_s))
             for a, _, c in strides
             if a.foot is foot
         ),
-        step_s=stat_of(_less(b.strike_s, a.strike_s) for a, b in pairs if b.foot is foot),
+        step_s=stat_of(less(b.strike_s, a.strike_s) for a, b in pairs if b.foot is foot),
         midfoot_impulse_share=stat_of(step.midfoot_impulse_share for step in steps),
         heel_centre_pct=centre(lambda s: s.heel),
         midfoot_centre_pct=centre(lambda s: s.midfoot),
@@ -349,16 +349,6 @@ def _on(a: Step, b: Step) -> bool:
 
 def _shares(kind: type[_Class], found: Sequence[_Class]) -> dict[_Class, Proportion]:
     return {name: proportion(found.count(name), len(found)) for name in kind}
-
-
-def _known(facts: Iterable[bool | None]) -> Proportion:
-    """Return how many facts hold, of those that are known."""
-    known = [fact for fact in facts if fact is not None]
-    return proportion(sum(known), len(known))
-
-
-def _less(a: float | None, b: float | None) -> float | None:
-    return None if a is None or b is None else a - b
 
 
 def _over(a: float | None, b: float | None) -> float | None:

@@ -7,15 +7,17 @@ session, and ends when the first captured sample that is louder than a twentieth
 been read: the device's period, the sound server, its monitor and the sound's own ramp are in it.
 """
 
+import os
+import shutil
 import subprocess
 import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
-from tests.bench.sound import gil_load, sound_server
 from tests.bench.table import Row, Spread, at_most
 
 from plantigrade_gateway.analysis.practice import entry_of
@@ -30,6 +32,7 @@ from plantigrade_gateway.sound.output import open_sound
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.store import Store
 
+PULSE = Path(__file__).resolve().parent.parent.parent / ".ci" / "pulse"
 LOUD = 0.005
 LIVE_NS = 300_000_000
 QUIET_S = 0.35
@@ -74,6 +77,44 @@ class Capture:
     def close(self) -> None:
         self._parec.terminate()
         self._parec.wait()
+
+
+@contextmanager
+def gil_load(on: bool) -> Iterator[None]:
+    """Hold the interpreter 3 ms in every 10 ms, as the gateway's other work might."""
+    stop = threading.Event()
+
+    def work() -> None:
+        while not stop.wait(0.007):
+            until = time.perf_counter() + 0.003
+            while time.perf_counter() < until:
+                sum(range(200))
+
+    thread = threading.Thread(target=work, daemon=True)
+    if on:
+        thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+
+
+@contextmanager
+def sound_server() -> Iterator[str]:
+    """Make the null sink of `.ci/pulse` the default device, where it starts; say where we are."""
+    folder = tempfile.mkdtemp(prefix="pg-", dir="/tmp")
+    try:
+        done = subprocess.run(
+            [PULSE, "start", folder], capture_output=True, text=True, timeout=240, check=False
+        )
+        if done.returncode:
+            yield "the default device"
+            return
+        os.environ.update(dict(line.split("=", 1) for line in done.stdout.splitlines()))
+        yield "a null sink"
+        subprocess.run([PULSE, "stop", folder], check=False)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)  # the ending server takes its socket away itself
 
 
 def deciding(

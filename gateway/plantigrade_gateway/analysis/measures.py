@@ -11,7 +11,7 @@ from plantigrade.sampling import (
     time_error_s,
     transfer_of_shift_error,
 )
-from plantigrade.stat import median_of, stat_of
+from plantigrade.stat import less, median_of, stat_of
 from plantigrade.summary import is_rolled
 from plantigrade_gateway import formats, words
 
@@ -94,30 +94,26 @@ def _one_sample(_: Swing, rate_hz: float) -> float:
     return time_error_s(rate_hz)
 
 
-def _less(a: float | None, b: float | None) -> float | None:
-    return None if a is None or b is None else a - b
-
-
 SWING_MEASURES: tuple[Measure[Swing], ...] = (
     Measure(
         "to_trail_peak",
         "start to trail peak",
         "s",
-        lambda s: _less(s.trail_peak_s, s.start_s),
+        lambda s: less(s.trail_peak_s, s.start_s),
         error=_one_sample,
     ),
     Measure(
         "to_shift",
         "trail peak to shift",
         "s",
-        lambda s: _less(s.shift_s, s.trail_peak_s),
+        lambda s: less(s.shift_s, s.trail_peak_s),
         error=_one_sample,
     ),
     Measure(
         "to_lead_peak",
         "shift to lead peak",
         "s",
-        lambda s: _less(s.lead_peak_s, s.shift_s),
+        lambda s: less(s.lead_peak_s, s.shift_s),
         error=_one_sample,
     ),
     Measure("load_tempo", "load tempo", "ratio", lambda s: s.load_tempo, 1, error=tempo_error),

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from plantigrade.events import HeelLiftState, Swing
-from plantigrade.reliability import proportion
+from plantigrade.reliability import proportion_of
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, Trial, is_good, swing_time
 from plantigrade_gateway.check.steps import (
     APART_S,
@@ -152,8 +152,7 @@ def mixed(swings: Sequence[Swing]) -> tuple[str, ...]:
     """
     found = []
     for name, holds in ANSWERS:
-        known = [fact for fact in map(holds, swings) if fact is not None]
-        if proportion(sum(known), len(known)).beside_half == 0:
+        if proportion_of(map(holds, swings)).beside_half == 0:
             found.append(name)
     return tuple(found)
 

@@ -3,14 +3,14 @@
 Arguments in, no work; `register` adds them to a group.
 """
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, Decorator
+from plantigrade_gateway.cli.players import opened_register
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ def register(
         from plantigrade_gateway.report.sheet import sheet_json, show_sheet
         from plantigrade_gateway.rules.files import read_rules
 
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             rules = _kept_rules(found) if rule_file is None else read_rules(rule_file)
             case = _case_of(found, player, visit)
         made = evidence(case, rules)
@@ -97,7 +97,7 @@ def register(
         """Write one page for PLAYER to take home, as a PDF: what was found, decided, and to do."""
         from plantigrade_gateway.report.page import write_page
 
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             player_id = found.find(player).player_id
             write_page(found, player_id, path, paper, replace=replace)
         click.echo(f"Written: {path}")
@@ -128,7 +128,7 @@ def register(
 
         if len(visits) not in (0, 2):
             raise InputError(f"visits: {len(visits)} given, expected two or none")
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             sessions = [_session(found, visit) for visit in visits]
             case, rules = _case_of(found, player, None), _kept_rules(found)
         if key is not None and not visits:
@@ -181,15 +181,6 @@ def _comparison(
     if key is not None:
         key = find_followed(key).key
     return compare(case, rules, before, after, key)
-
-
-@contextmanager
-def _register(store: Path | None) -> "Iterator[Register]":
-    from plantigrade_gateway.people.players import Register
-    from plantigrade_gateway.store.store import Store
-
-    with Store.open(store, create=False) as opened, Register(opened) as register:
-        yield register
 
 
 def _session(register: "Register", text: str) -> tuple[str, str]:

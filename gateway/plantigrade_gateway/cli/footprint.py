@@ -3,19 +3,18 @@
 Arguments in, no work; `register` adds them to the command's group.
 """
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from plantigrade_gateway.cli.arguments import PATH, Decorator
+from plantigrade_gateway.cli.players import opened_register
 from plantigrade_gateway.errors import InputError, StoreError
 
 if TYPE_CHECKING:
     from plantigrade.footprint import Marks
-    from plantigrade_gateway.people.players import Register
 
 StoreOf = Callable[[click.Context], Path | None]
 
@@ -140,7 +139,7 @@ def _add_read(footprint: click.Group, store_option: Decorator, store_of: StoreOf
             )
             click.echo(one.said + ("" if marks else " Heel, toe and toe line are guessed."))
             if keep:
-                with _opened(store_of(ctx)) as people:
+                with opened_register(store_of(ctx)) as people:
                     player_id = people.find(player).player_id
                     Prints(people).keep(player_id, one, seen.jpeg if keep_photo else None)
                 click.echo("Kept.")
@@ -160,7 +159,7 @@ def _add_kept(
         from plantigrade_gateway.people.prints import Prints, indices
         from plantigrade_gateway.people.profile import FEET
 
-        with _opened(store_of(ctx)) as people:
+        with opened_register(store_of(ctx)) as people:
             taken = Prints(people).of(people.find(player).player_id)
         if as_json:
             click.echo(text_of({"schema": 1, "prints": plain(taken)}))
@@ -185,22 +184,13 @@ def _add_kept(
         """Take a print of PLAYER away; its picture for good."""
         from plantigrade_gateway.people.prints import Prints
 
-        with _opened(store_of(ctx)) as people:
+        with opened_register(store_of(ctx)) as people:
             prints, player_id = Prints(people), people.find(player).player_id
             named = [one for one in prints.of(player_id) if one.print_id.startswith(print_id)]
             if len(named) != 1:
                 raise StoreError(f"print {print_id[:8]}: {len(named)} begin so, expected one")
             prints.take_away(player_id, named[0].print_id)
         click.echo("Taken away.")
-
-
-@contextmanager
-def _opened(store: Path | None) -> "Iterator[Register]":
-    from plantigrade_gateway.people.players import Register
-    from plantigrade_gateway.store.store import Store
-
-    with Store.open(store, create=False) as opened, Register(opened) as people:
-        yield people
 
 
 def _marks(given: dict[str, tuple[float, ...] | None]) -> "Marks | None":

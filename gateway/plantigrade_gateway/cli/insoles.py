@@ -97,6 +97,7 @@ def choose_pair(
     """
     import asyncio
 
+    from plantigrade_gateway.formats import sentence
     from plantigrade_gateway.report.console import console, paragraph
     from plantigrade_gateway.store.calibrations import keep_curves
     from plantigrade_gateway.store.insoles import (
@@ -148,7 +149,7 @@ def choose_pair(
     for text in size_notes(chosen):
         paragraph(out, text)
     if text := layout_difference(now):
-        paragraph(out, f"{text[0].upper()}{text[1:]}.")
+        paragraph(out, sentence(text))
     missing = {"left", "right"} - {str(insole.foot) for insole in chosen} - serials.keys()
     if not serials and missing:
         paragraph(out, f"No {missing.pop()} insole was heard.")

@@ -30,7 +30,8 @@ player_option = click.option(
 
 
 @contextmanager
-def _register(store: Path | None, *, create: bool = False) -> "Iterator[Register]":
+def opened_register(store: Path | None, *, create: bool = False) -> "Iterator[Register]":
+    """Give the players of a store."""
     from plantigrade_gateway.people.players import Register
     from plantigrade_gateway.store.store import Store
 
@@ -55,7 +56,7 @@ def named_player(store: Path | None, text: str | None) -> "Profile | None":
     from plantigrade_gateway.formats import printable
     from plantigrade_gateway.people.profile import lacks_consent
 
-    with _register(store) as register:
+    with opened_register(store) as register:
         found = register.find(text)
         register.anchor(found.player_id)
         consents = register.consents(found.player_id, date.today())
@@ -66,7 +67,7 @@ def named_player(store: Path | None, text: str | None) -> "Profile | None":
 
 def found_player(store: Path | None, text: str) -> "Profile":
     """Return the player that an option names; raises as `named_player`."""
-    with _register(store) as register:
+    with opened_register(store) as register:
         return register.find(text)
 
 
@@ -143,7 +144,7 @@ def register(
     @click.pass_context
     def add(ctx: click.Context, /, name: str, **options: Any) -> None:  # noqa: ANN401
         """Register a player by NAME, or by a code; --handed is needed. Nothing medical goes in."""
-        with _register(store_of(ctx), create=True) as found:
+        with opened_register(store_of(ctx), create=True) as found:
             player_id = found.add(name=name, **_given(options))
         click.echo(f"Registered: {name.strip()}, {player_id}")
 
@@ -155,7 +156,7 @@ def register(
     @click.pass_context
     def edit(ctx: click.Context, /, player: str, **options: Any) -> None:  # noqa: ANN401
         """Change what is kept of PLAYER; what was said before stays in the log."""
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             changed = found.edit(found.find(player).player_id, **_given(options))
         click.echo(f"Changed: {', '.join(changed)}." if changed else "Nothing has changed.")
 
@@ -171,7 +172,7 @@ def register(
         from plantigrade_gateway.record.settings import settings_of
         from plantigrade_gateway.store.sessions import find
 
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             chosen, whose = find(found.store, session), found.find(player)
             assign_to(found, chosen.session_id, whose.player_id, move=move)
             first = next(found.store.batches(chosen.session_id), None)
@@ -220,7 +221,7 @@ def _add_said(
         from plantigrade_gateway.report.console import console
         from plantigrade_gateway.report.player import player_json, show_player
 
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             said = player_json(found, found.find(player).player_id)
         if as_json:
             click.echo(text_of(said))
@@ -250,7 +251,7 @@ def _add_said(
             raise InputError("--until: is of a consent that is given, leave it out")
         if until is not None:
             check_to_come(until.date(), datetime.now().astimezone().date())
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             player_id = found.find(player).player_id
             if withdraw:
                 found.withdraw(player_id, what, by)
@@ -270,7 +271,7 @@ def _add_said(
 
         STATE is "no limit", limit or "not looked".
         """
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             found.note_finding(found.find(player).player_id, what, state, text)
         click.echo(f"Noted: {what}, {state}.")
 
@@ -286,7 +287,7 @@ def _add_said(
         FOOT is left or right; NAME is high, middle, low or between. Of a foot with prints that were
         measured ("plantigrade footprint") these are shown.
         """
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             found.note_print(found.find(player).player_id, foot, name)
         click.echo(f"Noted: print of the {foot} foot, {name}.")
 
@@ -316,7 +317,7 @@ def _add_said(
         either for the lead heel, deliberate or even for the push.
         """
         when = (day or datetime.now()).date()
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             if answer == "none":
                 found.take_back(found.find(player).player_id, topic, when)
                 click.echo(f"Taken back: {topic}.")
@@ -341,7 +342,7 @@ def _add_files(
         """Print PLAYER's visits as CSV: date, minutes, kind."""
         from plantigrade_gateway.report.player import visits_csv
 
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             text = visits_csv(found.store, found.find(player).player_id)
         click.echo(text, nl=False)
 
@@ -363,7 +364,7 @@ def _add_files(
         from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.report.player import export_player
 
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             player_id = found.find(player).player_id
             files = export_player(found, player_id, folder)
         if as_json:
@@ -383,7 +384,7 @@ def _add_files(
         from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.people.deletion import delete_player, is_there
 
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             # By the whole id what was deleted by half is found too.
             player_id = player if is_there(found, player) else found.find(player).player_id
             if not yes:
@@ -432,7 +433,7 @@ def _add_retention(
         kept = config_of(ctx).whole("players.keep_days") if days is None else days
         if not kept:
             raise InputError("players.keep_days: is not set, set it or say --days")
-        with _register(store_of(ctx)) as found:
+        with opened_register(store_of(ctx)) as found:
             listed = due(found, kept, datetime.now().astimezone().date())
             if not delete:
                 if as_json:
@@ -462,7 +463,7 @@ def _list(store: Path | None, search: str, as_json: bool) -> None:
 
     rows = []
     if not schema.is_unused(store):
-        with _register(store) as found:
+        with opened_register(store) as found:
             rows = found.rows(search)
     if as_json:
         listed = [

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from plantigrade_gateway.cli.arguments import PATH, Decorator
+from plantigrade_gateway.cli.players import opened_register
 from plantigrade_gateway.cli.visits import opened_visit
 from plantigrade_gateway.errors import InputError
 
@@ -82,12 +83,10 @@ def register(
         from plantigrade_gateway.coach.eye import ANSWERS, agreement
         from plantigrade_gateway.converter import plain, text_of
         from plantigrade_gateway.people.case import case_of
-        from plantigrade_gateway.people.players import Register
         from plantigrade_gateway.report.console import console
         from plantigrade_gateway.report.visit import show_eye
-        from plantigrade_gateway.store.store import Store
 
-        with Store.open(store_of(ctx), create=False) as opened, Register(opened) as found:
+        with opened_register(store_of(ctx)) as found:
             player_id = found.find(player).player_id
             visits = case_of(found, player_id).visits
         made = [agreement(what, visits) for what in ANSWERS]

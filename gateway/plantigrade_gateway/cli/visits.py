@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from plantigrade_gateway.cli.arguments import Decorator
+from plantigrade_gateway.cli.players import opened_register
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -24,13 +25,11 @@ StoreOf = Callable[[click.Context], Path | None]
 @contextmanager
 def opened_visit(store: Path | None, session: str) -> "Iterator[tuple[Visits, str]]":
     """Give what people say of sessions, and the id of the session that an option names."""
-    from plantigrade_gateway.people.players import Register
     from plantigrade_gateway.people.visits import Visits
     from plantigrade_gateway.store.sessions import find
-    from plantigrade_gateway.store.store import Store
 
-    with Store.open(store, create=False) as opened, Register(opened) as register:
-        yield Visits(register), find(opened, session).session_id
+    with opened_register(store) as register:
+        yield Visits(register), find(register.store, session).session_id
 
 
 def _swing(visits: "Visits", session_id: str, number: int) -> "Swing":

@@ -20,7 +20,7 @@ from plantigrade.change import (
     verdict_in_visit,
 )
 from plantigrade.interval import Difference, newcombe
-from plantigrade.reliability import Proportion, proportion
+from plantigrade.reliability import Proportion, proportion, proportion_of
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.analysis.result import MarkedSet
@@ -254,15 +254,10 @@ def compare_sets(visit: Visit, rules: RuleSet, before: MarkedSet, after: MarkedS
         if change.difference is not None:
             lines.append(Compared(of_swing(one), change, None, change.difference, "", change.text))
     for what in JUDGES:
-        parts = _shares(counted(a, what, rules)), _shares(counted(b, what, rules))
+        parts = proportion_of(counted(a, what, rules)), proportion_of(counted(b, what, rules))
         difference = newcombe(*parts)
         if difference is not None:
             text = str(verdict_in_visit(difference) or NOTHING)
             lines.append(Compared(of_share(what), None, parts, difference, "", text))
     day = visit.started.date()
     return Comparison(before.name, after.name, (day, day), tuple(lines), (IN_VISIT, BY_CHANCE))
-
-
-def _shares(found: Sequence[bool | None]) -> Proportion:
-    known = [one for one in found if one is not None]
-    return proportion(sum(known), len(known))

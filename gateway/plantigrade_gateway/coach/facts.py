@@ -91,7 +91,7 @@ def facts(case: Case, rules: RuleSet) -> dict[str, FactValue]:
         The rule file's limits cannot be used with those of a session.
     """
     found = {name: _reading(case, rules, fact) for name, fact in rules.facts.items()}
-    names = {foot: foot_name(rules, foot, _known(found)) for foot in FEET}
+    names = {foot: foot_name(rules, foot, known(found)) for foot in FEET}
     for foot, name in names.items():
         if f"{foot}.foot" in found:
             found[f"{foot}.foot"] = _named(foot, name, found)
@@ -100,12 +100,8 @@ def facts(case: Case, rules: RuleSet) -> dict[str, FactValue]:
     return {name: _value(case, fact, found[name]) for name, fact in rules.facts.items()}
 
 
-def known(found: Mapping[str, FactValue]) -> dict[str, Value | None]:
+def known(found: Mapping[str, FactValue | Reading]) -> dict[str, Value | None]:
     """Return facts as rules ask for them."""
-    return {name: one.value for name, one in found.items()}
-
-
-def _known(found: Mapping[str, Reading]) -> dict[str, Value | None]:
     return {name: one.value for name, one in found.items()}
 
 

@@ -10,7 +10,7 @@ from functools import cache
 from scipy.stats import binom
 
 from plantigrade.interval import Difference, newcombe
-from plantigrade.reliability import Proportion, proportion
+from plantigrade.reliability import Proportion, proportion, proportion_of
 from plantigrade_gateway.coach.case import Case, Visit
 from plantigrade_gateway.coach.swings import (
     AGAIN,
@@ -144,8 +144,7 @@ def _between(what: str, before: Sets, after: Sets, rules: RuleSet) -> Fall | Non
 
 
 def _good(found: Sets, rules: RuleSet) -> Proportion:
-    seen = [one for one in counted(found, "push_good", rules) if one is not None]
-    return proportion(sum(seen), len(seen))
+    return proportion_of(counted(found, "push_good", rules))
 
 
 def _again(case: Case, visit: Visit, rules: RuleSet) -> Fall | None:

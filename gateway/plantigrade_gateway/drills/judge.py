@@ -13,6 +13,7 @@ from plantigrade.events import HeelLift, HeelLiftState, Manner, Push, Roll, Step
 from plantigrade.limits import Limits
 from plantigrade.load import total_load
 from plantigrade.predicates import all_of, back_by, begins_by, carries_heel, is_with_shift, rolls
+from plantigrade.stat import less
 from plantigrade_gateway import words
 from plantigrade_gateway.drills.model import (
     BalanceTarget,
@@ -105,7 +106,7 @@ def judge_push(push: Push, target: PushTarget, rate_hz: float | None) -> tuple[V
         said = f"{said}, in {words.transfer(push, rate_hz)}"
         if not low <= transfer <= high:
             return Verdict.MISSED, f"{said}: outside {low:g} to {high:g} s"
-    travel = _less(push.travel_to, push.travel_from)
+    travel = less(push.travel_to, push.travel_from)
     if travel is not None and travel < target.travel:
         return Verdict.MISSED, f"{said}: over {100 * travel:.0f} % of the foot"
     begun = begins_by(push, target.from_)
@@ -243,10 +244,6 @@ def _last_crossing(
     below = np.flatnonzero((y[:front] < level) & (pct[:front] < before))
     k = int(below[-1])
     return float(pct[k] + (level - y[k]) / (y[k + 1] - y[k]) * (pct[k + 1] - pct[k]))
-
-
-def _less(a: float | None, b: float | None) -> float | None:
-    return None if a is None or b is None else a - b
 
 
 class Balance:

@@ -17,7 +17,7 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.sinks import LOADS, display_name
 from plantigrade_gateway.store.enqueue import Item
 from plantigrade_gateway.store.outbox import Outbox
-from plantigrade_gateway.upkeep import fault
+from plantigrade_gateway.upkeep import fault, sleep_until
 
 LOOK_EVERY_S = 0.1
 """How long the outbox is left alone when nothing is in it."""
@@ -167,7 +167,7 @@ class Courier:
                 _log.error("%s", str(error), extra={"sink": self.sink})
                 self.problem = str(error)
                 self.begin_again()
-                await _sleep(FIRST_WAIT_S, stop)
+                await sleep_until(FIRST_WAIT_S, stop)
             except SinkUnavailable as away:
                 if self.problem != str(away):
                     _log.warning("%s", str(away), extra={"sink": self.sink})
@@ -177,7 +177,7 @@ class Courier:
                 self.begin_again()
                 await sink.close()
                 pause = max(away.after_s or 0.0, wait_s * random.uniform(0.5, 1.0))
-                await _sleep(pause, stop)
+                await sleep_until(pause, stop)
                 wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
             except Exception as error:  # a fault of one sink's must not end the others
                 _log.exception("sending", extra={"sink": self.sink})
@@ -185,7 +185,7 @@ class Courier:
                 self.begin_again()
                 with suppress(Exception):
                     await sink.close()
-                await _sleep(wait_s, stop)
+                await sleep_until(wait_s, stop)
                 wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
         await sink.close()
 
@@ -202,7 +202,7 @@ class Courier:
             items = self.next()
             if not items:
                 self.problem = None
-                await _sleep(LOOK_EVERY_S, stop)
+                await sleep_until(LOOK_EVERY_S, stop)
                 continue
             await self._send(sink, items)
             self.problem = None  # not before: it may be there, and take nothing
@@ -238,10 +238,3 @@ class Courier:
             self._outbox.count_dropped(self.sink, 1)
         else:
             self._outbox.add_dead_letter(self.sink, item, str(refused))
-
-
-async def _sleep(seconds: float, stop: asyncio.Event) -> None:
-    try:
-        await asyncio.wait_for(stop.wait(), seconds)
-    except TimeoutError:
-        return

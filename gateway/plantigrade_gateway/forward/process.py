@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, cast
 from plantigrade_gateway.child import Message, put, serve
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import GatewayError
+from plantigrade_gateway.formats import sentence
 from plantigrade_gateway.forward.courier import Courier, Sink
 from plantigrade_gateway.sinks import MQTT, SINKS, TSDB, display_name
 from plantigrade_gateway.store import forwardstate
@@ -167,7 +168,7 @@ class ForwardingProcess:
             return
         self._told[what] = problem
         if problem is not None:
-            self._say(problem[0].upper() + problem[1:] + ("" if problem.endswith("?") else "."))
+            self._say(sentence(problem))
         elif well:
             self._say(well)
         elif before is not None:

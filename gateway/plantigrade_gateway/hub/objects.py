@@ -16,6 +16,7 @@ from obstore.exceptions import BaseError
 from obstore.store import LocalStore, from_url
 
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.store.snapshot import sync
 
 if TYPE_CHECKING:
     from obstore.store import ObjectStore
@@ -101,7 +102,7 @@ class Objects:
                 obstore.put(self._store, name, data, use_multipart=False)
             paths = [self._folder / name for name, _ in objects]
             for path in paths:
-                _sync_one(path)
+                sync(path)
             for folder in {path.parent for path in paths}:
                 _sync_folder(self._folder, folder, len(paths))
 
@@ -165,26 +166,18 @@ def _unless_missing(error: OSError) -> None:
 
 def _sync(folder: Path, path: Path) -> None:
     """Have a file and its names on the disk; the store itself leaves both to the system."""
-    _sync_one(path)
+    sync(path)
     _sync_folder(folder, path.parent, 1)
 
 
 def _sync_folder(store: Path, folder: Path, new: int) -> None:
     """Have a folder with so many new files on the disk, and its own name."""
-    _sync_one(folder)
+    sync(folder)
     if len(os.listdir(folder)) <= new:  # the folder may be as new as the files
         for each in folder.parents:
-            _sync_one(each)
+            sync(each)
             if each == store:
                 break
-
-
-def _sync_one(path: Path) -> None:
-    number = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(number)
-    finally:
-        os.close(number)
 
 
 @contextmanager

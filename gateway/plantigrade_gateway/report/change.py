@@ -10,7 +10,7 @@ from plantigrade_gateway.coach.compare import Compared, Comparison
 from plantigrade_gateway.coach.progress import Progress, point_text
 from plantigrade_gateway.coach.repeats import Reliability
 from plantigrade_gateway.converter import plain
-from plantigrade_gateway.formats import NONE, number, plural, printable
+from plantigrade_gateway.formats import NONE, capital, number, plural, printable
 from plantigrade_gateway.report.console import heading, paragraph
 
 
@@ -38,11 +38,11 @@ def show_comparison(found: Comparison, out: Console) -> None:
     for said in _SAID:
         judged = [one for one in found.lines if one.verdict in said]
         if judged:
-            heading(out, _capital(str(judged[0].text)))
+            heading(out, capital(str(judged[0].text)))
         for one in judged:
             _show_line(one, out)
     for why in dict.fromkeys(one.text for one in found.lines if one.verdict is None):
-        heading(out, _capital(why))
+        heading(out, capital(why))
         for one in found.lines:
             if one.text == why:
                 _show_line(one, out)
@@ -72,10 +72,6 @@ def summary_of(lines: Sequence[Compared]) -> tuple[str, str]:
         f"Cannot be told: {plural(alike, 'measure')} within the usual variation, and {untold} "
         "without a verdict.",
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 _DIFFERENT = (Verdict.OUTSIDE, Verdict.APART)

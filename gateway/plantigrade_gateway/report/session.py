@@ -68,7 +68,7 @@ def show_quality(quality: Quality, out: Console) -> None:
             made.add_row(name, left, right)
     put(out, made)
     for note in quality.notes:
-        paragraph(out, f"{note[0].upper()}{note[1:]}.", "  ")
+        paragraph(out, formats.sentence(note), "  ")
 
 
 def _quality_cells(foot: FootQuality) -> list[tuple[str, str]]:

@@ -12,6 +12,7 @@ from plantigrade.limits import G_M_S2
 from plantigrade_gateway.analysis.calibration import Guide
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.formats import capital
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch
 from plantigrade_gateway.record.settings import SessionSettings, zones_of
 from plantigrade_gateway.session import posewords
@@ -106,7 +107,7 @@ class LiveCalibration:
             case Held():
                 self._held_s = step.held_s
                 self._is_refused = step.trouble is not None
-                self._line = "" if step.trouble is None else f"{_capital(step.trouble.text)}."
+                self._line = "" if step.trouble is None else f"{capital(step.trouble.text)}."
             case Taken():
                 self._line, self._is_refused = f"Good{step.note and f', but {step.note}'}.", False
             case Refused():
@@ -116,7 +117,7 @@ class LiveCalibration:
         """Keep the result, where there is one, and go on by it."""
         refused = self._guide.refused
         if refused is not None:
-            self._end(f"{_capital(posewords.name(refused.pose))}: {refused.trouble.text}. {KEPT}")
+            self._end(f"{capital(posewords.name(refused.pose))}: {refused.trouble.text}. {KEPT}")
             return
         fits = self._guide.result()
         calibrations.keep(self._store, {one.serial: fits[one.foot] for one in self._pair})
@@ -145,7 +146,7 @@ class LiveCalibration:
             "look": LOOK,
             "phase": "done" if self._is_over else "running",
             "step": str(self._pose),
-            "title": _capital(posewords.name(self._pose)),
+            "title": capital(posewords.name(self._pose)),
             "said": posewords.prompt(self._pose, need_s),
             "times": 1,
             "left_s": None if self._is_over else max(0, round(need_s - self._held_s)),
@@ -161,8 +162,4 @@ class LiveCalibration:
         pose = FITTING[k]
         is_kept = self._is_over and not self._is_refused
         state = "done" if is_kept or k < self._at else "now" if k == self._at else "to come"
-        return {"name": str(pose), "title": _capital(posewords.name(pose)), "state": state}
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+        return {"name": str(pose), "title": capital(posewords.name(pose)), "state": state}

@@ -5,10 +5,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from plantigrade_gateway import formats
-from plantigrade_gateway.converter import made_from_text, plain
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.sinks import display_name
-from plantigrade_gateway.store.status import replace_json
+from plantigrade_gateway.store.status import read_json, replace_json
 
 FRESH_S = 5.0
 
@@ -83,12 +83,7 @@ def read(path: Path) -> ForwardState | None:
     InputError
         It is not readable.
     """
-    try:
-        return made_from_text(ForwardState, path.read_bytes())
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path}: not a state of this version ({error})") from error
+    return read_json(ForwardState, path, "state")
 
 
 def latest(store: Path) -> ForwardState | None:

@@ -4,11 +4,10 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from plantigrade_gateway.converter import made_from_text, plain
-from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.converter import plain
 from plantigrade_gateway.formats import plural
 from plantigrade_gateway.store.forwardstate import FRESH_S, duration
-from plantigrade_gateway.store.status import replace_json
+from plantigrade_gateway.store.status import read_json, replace_json
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +69,7 @@ def read(path: Path) -> HubState | None:
     InputError
         It is not readable.
     """
-    try:
-        return made_from_text(HubState, path.read_bytes())
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path}: not a state of this version ({error})") from error
+    return read_json(HubState, path, "state")
 
 
 def lines(state: HubState, now: datetime | None = None) -> list[str]:

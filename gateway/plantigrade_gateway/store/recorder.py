@@ -153,11 +153,6 @@ class Recorder:
         return self._lost
 
     @property
-    def withheld(self) -> int:
-        """Events given that were not kept, since entries they were decided from were lost."""
-        return self._withheld
-
-    @property
     def problem(self) -> StoreError | None:
         """Why the store refuses data at this moment; None while it takes them."""
         return self._problem

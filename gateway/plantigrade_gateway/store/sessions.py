@@ -67,22 +67,6 @@ class SessionDetail:
     swings: tuple[Swing, ...]
     quality: Mapping[str, object]
 
-    def classes(self) -> dict[str, Counter[str]]:
-        """Count each class: ``roll`` of the steps, ``heel_lift``, ``manner``, ``timing`` of swings.
-
-        Returns
-        -------
-        dict of str to Counter
-            For instance ``{"roll": {"through": 40, "unclear": 2}, …}``; a class that did not
-            occur is not in its counter.
-        """
-        return {
-            "roll": Counter(str(s.roll) for s in self.steps),
-            "heel_lift": Counter(str(s.heel_lift.state) for s in self.swings),
-            "manner": Counter(str(s.push.manner) for s in self.swings),
-            "timing": Counter(str(s.push.timing) for s in self.swings),
-        }
-
 
 def list_sessions(store: Store, player_id: str | None = None) -> list[SessionLine]:
     """Return the sessions, of one player or of all, the latest start first."""

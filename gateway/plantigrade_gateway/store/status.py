@@ -11,13 +11,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
 from plantigrade_gateway import formats
 from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import InputError
+
+_T = TypeVar("_T")
 
 
 def replace_json(path: Path, table: Mapping[str, Any]) -> None:
@@ -28,6 +30,22 @@ def replace_json(path: Path, table: Mapping[str, Any]) -> None:
         os.replace(new, path)
     except OSError:
         return
+
+
+def read_json(kind: type[_T], path: Path, what: str) -> _T | None:
+    """Read a file that `replace_json` wrote; None where there is none.
+
+    Raises
+    ------
+    InputError
+        It is not readable.
+    """
+    try:
+        return made_from_text(kind, path.read_bytes())
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path}: not a {what} of this version ({error})") from error
 
 
 FRESH_S = 5.0
@@ -181,12 +199,7 @@ def read(path: Path) -> ServiceStatus | None:
     InputError
         It is not readable.
     """
-    try:
-        return made_from_text(ServiceStatus, path.read_bytes())
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path}: not a status of this version ({error})") from error
+    return read_json(ServiceStatus, path, "status")
 
 
 def read_all(store: Path) -> list[ServiceStatus]:

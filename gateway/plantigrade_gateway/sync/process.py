@@ -15,6 +15,7 @@ from time import monotonic
 from plantigrade_gateway.child import Message, serve
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import GatewayError
+from plantigrade_gateway.formats import capital
 from plantigrade_gateway.people.assigned import follow
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import hubstate
@@ -23,7 +24,7 @@ from plantigrade_gateway.sync.changes import Exchange
 from plantigrade_gateway.sync.deletions import Deletions
 from plantigrade_gateway.sync.link import Hub, HubAway
 from plantigrade_gateway.sync.records import Records
-from plantigrade_gateway.upkeep import fault, kept_up
+from plantigrade_gateway.upkeep import fault, kept_up, sleep_until
 
 PIECES_EVERY_S = 0.5
 CHANGES_EVERY_S = 2.0
@@ -93,9 +94,9 @@ class Way:
                 self.is_idle = not is_more
                 wait_s = FIRST_WAIT_S
                 if not is_more:
-                    await _sleep(self._every_s, stop)
+                    await sleep_until(self._every_s, stop)
                 continue
-            await _sleep(max(after_s or 0.0, wait_s * random.uniform(0.5, 1.0)), stop)
+            await sleep_until(max(after_s or 0.0, wait_s * random.uniform(0.5, 1.0)), stop)
             wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
 
     def _fail(self, why: str) -> None:
@@ -166,7 +167,7 @@ class SyncProcess:
             await self.stop.wait()
             self.records.hurry()
             deadline = monotonic() + FLUSH_S
-            await _sleep(PIECES_EVERY_S, ended)  # for what was recorded last
+            await sleep_until(PIECES_EVERY_S, ended)  # for what was recorded last
             while monotonic() < deadline and not all(way.is_idle for way in self._ways):
                 await asyncio.sleep(0.05)
             ended.set()
@@ -246,7 +247,7 @@ class SyncProcess:
         if state.problem is not None:
             if before is None:  # which of several reasons it is stands in the state
                 self._say(
-                    f"{state.problem[0].upper()}{state.problem[1:]}. Recording goes on; what is "
+                    f"{capital(state.problem)}. Recording goes on; what is "
                     "recorded is handed over later."
                 )
         else:
@@ -256,13 +257,6 @@ class SyncProcess:
 def main(arguments: list[str] | None = None) -> None:
     """Run the process."""
     serve("sync", SyncProcess, arguments)
-
-
-async def _sleep(seconds: float, stop: asyncio.Event) -> None:
-    try:
-        await asyncio.wait_for(stop.wait(), seconds)
-    except TimeoutError:
-        return
 
 
 if __name__ == "__main__":

@@ -32,6 +32,7 @@ from plantigrade_gateway.wire.messages import (
     Start,
     Stop,
     Time,
+    check_bits,
     check_frames,
     check_period,
     check_range,
@@ -175,7 +176,7 @@ def read_header(payload: bytes, at: int, length: int) -> Header:
 
 def _refuse(header: Header) -> NoReturn:
     """Raise `WireError` for the first field that is wrong."""
-    _check_bits("flags", header.flags, _FLAGS)
+    check_bits("flags", header.flags, _FLAGS)
     _check_format(header.format)
     check_period(header.period_us)
     check_zones(header.zones)
@@ -183,15 +184,8 @@ def _refuse(header: Header) -> NoReturn:
     raise AssertionError(f"{header} was refused, and nothing is wrong with it")
 
 
-def _check_bits(name: str, value: int, allowed: int) -> None:
-    if value & ~allowed:
-        raise WireError(
-            WireReason.RESERVED, f"{name} 0x{value:02x}, expected no bit outside 0x{allowed:02x}"
-        )
-
-
 def _check_format(value: int) -> None:
-    _check_bits("format", value, _FORMAT_BITS)
+    check_bits("format", value, _FORMAT_BITS)
     if value >> 1 > SampleFormat.PACKED12:
         raise WireError(WireReason.SAMPLE_FORMAT, f"sample format {value >> 1}, expected 0 or 1")
 
@@ -268,7 +262,7 @@ def _decode_control(kind: MessageKind, data: bytes) -> Message:
 def _decode_identity(data: bytes) -> Identity:
     fields = _IDENTITY.unpack(data)
     token, form, zones, frames, period_us, battery, state, firmware, serial = fields[2:]
-    _check_bits("state", state, _STREAMING)
+    check_bits("state", state, _STREAMING)
     _check_format(form)
     return Identity(
         token=token,

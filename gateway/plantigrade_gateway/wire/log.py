@@ -17,6 +17,7 @@ from plantigrade_gateway.wire.messages import (
     MAX_MESSAGE_BYTES,
     AckStatus,
     SampleFormat,
+    check_bits,
     check_frames,
     check_period,
     check_range,
@@ -112,24 +113,26 @@ def read_page(data: bytes) -> LogPage:
     """
     _check_kind("log page", data, PAGE)
     if len(data) < HEAD_BYTES:
-        raise _wrong(WireReason.TRUNCATED, f"log page of {len(data)} bytes, expected {HEAD_BYTES}")
+        raise WireError(
+            WireReason.TRUNCATED, f"log page of {len(data)} bytes, expected {HEAD_BYTES}"
+        )
     fields = _HEAD.unpack_from(data)
     form, flags, page, boot, high, low, sample, period_us, zones, frames = fields[2:]
-    _check_bits("flags", flags, _FLAGS)
-    _check_bits("format", form, _FORMAT)
+    check_bits("flags", flags, _FLAGS)
+    check_bits("format", form, _FORMAT)
     if form >> 1 > SampleFormat.PACKED12:
-        raise _wrong(WireReason.SAMPLE_FORMAT, f"sample format {form >> 1}, expected 0 or 1")
+        raise WireError(WireReason.SAMPLE_FORMAT, f"sample format {form >> 1}, expected 0 or 1")
     check_period(period_us)
     check_zones(zones)
     check_frames(frames)
     if not boot:
-        raise _wrong(WireReason.VALUE, "boot 0, expected 1 to 65535")
+        raise WireError(WireReason.VALUE, "boot 0, expected 1 to 65535")
     _check_length(
         "log page", data, HEAD_BYTES + frames * frame_bytes(zones, SampleFormat(form >> 1))
     )
     head, body = data[:_CRC_AT], data[HEAD_BYTES:]
     if zlib.crc32(head + body) != int.from_bytes(data[_CRC_AT:HEAD_BYTES], "little"):
-        raise _wrong(WireReason.CRC, "log page whose CRC is another: it was torn or changed")
+        raise WireError(WireReason.CRC, "log page whose CRC is another: it was torn or changed")
     return LogPage(
         foot=_FEET[form & 1],
         sample_format=SampleFormat(form >> 1),
@@ -187,15 +190,15 @@ def read_state(data: bytes) -> LogState:
     WireError
     """
     if data and data[0] != VERSION:
-        raise _wrong(WireReason.VERSION, f"version {data[0]}, expected {VERSION}")
+        raise WireError(WireReason.VERSION, f"version {data[0]}, expected {VERSION}")
     _check_length("log state", data, _STATE.size)
     _, state, boot, low, high, reserved, oldest, following, pages = _STATE.unpack(data)
-    _check_bits("state", state, 1)
-    _check_bits("reserved field", reserved, 0)
+    check_bits("state", state, 1)
+    check_bits("reserved field", reserved, 0)
     if not boot:
-        raise _wrong(WireReason.VALUE, "boot 0, expected 1 to 65535")
+        raise WireError(WireReason.VALUE, "boot 0, expected 1 to 65535")
     if not pages or (following - oldest) & _LOW > pages:
-        raise _wrong(
+        raise WireError(
             WireReason.VALUE, f"{(following - oldest) & _LOW} pages kept of {pages}, expected fewer"
         )
     return LogState(bool(state), boot, high << 32 | low, oldest, following, pages)
@@ -239,7 +242,7 @@ def read_request(data: bytes) -> LogRequest:
     _check_kind("log request", data, REQUEST)
     _check_length("log request", data, _REQUEST.size)
     _, _, token, reserved, boot, high, low, to_high, to_low, pages = _REQUEST.unpack(data)
-    _check_bits("reserved field", reserved, 0)
+    check_bits("reserved field", reserved, 0)
     return LogRequest(token, boot, high << 32 | low, to_high << 32 | to_low, pages)
 
 
@@ -278,7 +281,7 @@ def read_end(data: bytes) -> LogEnd:
     _check_kind("log end", data, END)
     _check_length("log end", data, _END.size)
     _, _, token, status, sent, torn, reserved = _END.unpack(data)
-    _check_bits("reserved field", reserved, 0)
+    check_bits("reserved field", reserved, 0)
     check_range("status", status, max(AckStatus))
     return LogEnd(token, AckStatus(status), sent, torn)
 
@@ -301,34 +304,23 @@ def boots_between(before: int, after: int) -> int:
     return between if between <= _MOST_BETWEEN else 0
 
 
-def _wrong(reason: WireReason, text: str) -> WireError:
-    return WireError(reason, text)
-
-
 def _check_kind(name: str, data: bytes, kind: int) -> None:
     if len(data) > MAX_MESSAGE_BYTES:
-        raise _wrong(
+        raise WireError(
             WireReason.OVERSIZED,
             f"{name} of {len(data)} bytes, expected at most {MAX_MESSAGE_BYTES}",
         )
     if len(data) < 2:
-        raise _wrong(WireReason.TRUNCATED, f"{name} of {len(data)} bytes, expected at least 2")
+        raise WireError(WireReason.TRUNCATED, f"{name} of {len(data)} bytes, expected at least 2")
     if data[0] != VERSION:
-        raise _wrong(WireReason.VERSION, f"version {data[0]}, expected {VERSION}")
+        raise WireError(WireReason.VERSION, f"version {data[0]}, expected {VERSION}")
     if data[1] != kind:
-        raise _wrong(WireReason.KIND, f"message kind 0x{data[1]:02x}, expected 0x{kind:02x}")
+        raise WireError(WireReason.KIND, f"message kind 0x{data[1]:02x}, expected 0x{kind:02x}")
 
 
 def _check_length(name: str, data: bytes, expected: int) -> None:
     if len(data) != expected:
-        raise _wrong(
+        raise WireError(
             WireReason.TRUNCATED if len(data) < expected else WireReason.EXCESS,
             f"{name} of {len(data)} bytes, expected {expected}",
-        )
-
-
-def _check_bits(name: str, value: int, allowed: int) -> None:
-    if value & ~allowed:
-        raise _wrong(
-            WireReason.RESERVED, f"{name} 0x{value:02x}, expected no bit outside 0x{allowed:02x}"
         )

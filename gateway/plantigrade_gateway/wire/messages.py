@@ -72,6 +72,14 @@ def check_frames(frames: int) -> None:
         raise WireError(WireReason.FRAMES, f"{frames} frames, expected at least 1")
 
 
+def check_bits(name: str, value: int, allowed: int) -> None:
+    """Raise `WireError` (RESERVED) where a bit outside the allowed ones is set."""
+    if value & ~allowed:
+        raise WireError(
+            WireReason.RESERVED, f"{name} 0x{value:02x}, expected no bit outside 0x{allowed:02x}"
+        )
+
+
 def check_range(name: str, value: int, high: int) -> None:
     """Raise `WireError` (VALUE) unless the value lies in 0…high."""
     if not 0 <= value <= high:

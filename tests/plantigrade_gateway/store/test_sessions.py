@@ -52,7 +52,7 @@ def test_list_shows_player_counts_and_duration(store):
     assert [line.session.session_id for line in list_sessions(store, player)] == [a]
 
 
-def test_detail_holds_the_events_and_counts_their_classes(store):
+def test_detail_holds_the_events(store):
     session = store.create_session("demo", analysis_version=1)
     store.append(session, packets(10))
     events: list[Step | Swing | Stand] = [swing(900), step(1), step(60), stand(100)]
@@ -64,12 +64,6 @@ def test_detail_holds_the_events_and_counts_their_classes(store):
     assert told.stands == (stand(100),)
     assert told.quality == {"lost": 2}
     assert (told.line.steps, told.line.swings, told.line.stands) == (2, 1, 1)
-    assert told.classes() == {
-        "roll": {"through": 2},
-        "heel_lift": {"lifted": 1},
-        "manner": {"rolled": 1},
-        "timing": {"with_shift": 1},
-    }
     with pytest.raises(StoreError, match="session none: not in the store"):
         detail(store, "none")
 
