@@ -10,6 +10,7 @@ from datetime import date, datetime
 
 from plantigrade.footprint import ArchIndex
 from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.formats import moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +30,29 @@ class Questions:
     hold: str
     by: str
     when: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class HoldTakenBack:
+    """A hold that was pressed, or answered, by mistake.
+
+    Attributes
+    ----------
+    hold : str
+        Its group.
+    by : str
+        Who took it back.
+    when : datetime
+    """
+
+    hold: str
+    by: str
+    when: datetime
+
+    @property
+    def text(self) -> str:
+        """What is shown of it: what was said, that it is withdrawn, by whom and when."""
+        return f"stopped: {self.hold}, taken back as a mistake ({self.by}, {moment(self.when)})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +115,8 @@ class Visit:
         What tells the left and the right insole's calibration from another one.
     is_unchanged : bool
         The coach marked that nothing was changed in the player since the visit before.
+    hold_taken_back : HoldTakenBack or None
+        The last hold of it that was a slip.
     """
 
     session_id: str
@@ -103,6 +129,7 @@ class Visit:
     is_shoe_stiff: bool | None = None
     calibrations: tuple[str, ...] = ()
     is_unchanged: bool = False
+    hold_taken_back: HoldTakenBack | None = None
 
     def note(self, swing: int) -> SwingNote:
         """Return what was said of a swing, by its place."""

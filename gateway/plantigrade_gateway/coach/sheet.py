@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from plantigrade_gateway import words
-from plantigrade_gateway.coach.case import Case, Decided
+from plantigrade_gateway.coach.case import Case, Decided, HoldTakenBack
 from plantigrade_gateway.coach.facts import FactValue, facts, known
 from plantigrade_gateway.coach.falls import Fall, falls
 from plantigrade_gateway.coach.limits import LimitShown, limits_shown
@@ -71,6 +71,8 @@ class EvidenceSheet:
     falls : tuple of Fall
         Where fewer good pushes were looked for, and what could have been missed.
     limits : tuple of LimitShown
+    hold_taken_back : HoldTakenBack or None
+        A stop of this visit that was withdrawn: it holds nothing up, and is shown.
     notes : tuple of str
     """
 
@@ -86,6 +88,7 @@ class EvidenceSheet:
     decisions: tuple[Decided, ...]
     falls: tuple[Fall, ...]
     limits: tuple[LimitShown, ...]
+    hold_taken_back: HoldTakenBack | None = None
     notes: tuple[str, ...] = (ORDER,)
 
 
@@ -113,6 +116,7 @@ def evidence(case: Case, rules: RuleSet) -> EvidenceSheet:
         decisions=case.decisions,
         falls=falls(case, rules),
         limits=limits_shown(rules, None if last is None else last.analysis.quality),
+        hold_taken_back=None if last is None else last.hold_taken_back,
         notes=(*wrong_hands(case), ORDER),
     )
 

@@ -136,12 +136,15 @@ class DrillOutput:
         Counted.
     spoken : list of str
         What a voice would say of those that are told.
+    is_untold : bool
+        A repetition in it is not among those that the player is told.
     """
 
     cues: list[Cue] = field(default_factory=list)
     tone: list[TonePoint] = field(default_factory=list)
     reps: list[Rep] = field(default_factory=list)
     spoken: list[str] = field(default_factory=list)
+    is_untold: bool = False
 
     def add(self, later: "DrillOutput") -> None:
         """Put what came later behind."""
@@ -149,6 +152,7 @@ class DrillOutput:
         self.tone += later.tone
         self.reps += later.reps
         self.spoken += later.spoken
+        self.is_untold = self.is_untold or later.is_untold
 
 
 def spoken_text(rep: Rep, streak: int) -> str:
@@ -239,6 +243,9 @@ class DrillRun:
 
     def take(self, event: Event, reply: DrillOutput, rate_hz: float | None = None) -> None:
         """Take the next event; what is said of it has sampling errors where the rate is known."""
+        is_walk = isinstance(self.drill.target, WalkTarget)
+        if isinstance(event, Step) if is_walk else isinstance(event, (Phase, Swing)):
+            reply.is_untold = reply.is_untold or not self._is_told()
         if isinstance(event, Phase):
             self._phase(event, reply)
         elif isinstance(event, Swing):

@@ -12,7 +12,7 @@ from typing import Any
 
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.result import Analysis, Exclusion, SetSpan, swing_time
-from plantigrade_gateway.coach.case import NO_NOTE, Questions, SwingNote, Tap
+from plantigrade_gateway.coach.case import NO_NOTE, HoldTakenBack, Questions, SwingNote, Tap
 from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.profile import utc
 from plantigrade_gateway.record.sets import Intent, SetStart
@@ -40,24 +40,6 @@ class Conditions:
     footbed: str = ""
     is_shoe_stiff: bool | None = None
     club: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class HoldTakenBack:
-    """A hold that was pressed, or answered, by mistake.
-
-    Attributes
-    ----------
-    hold : str
-        Its group.
-    by : str
-        Who took it back.
-    when : datetime
-    """
-
-    hold: str
-    by: str
-    when: datetime
 
 
 @dataclass(frozen=True, slots=True)

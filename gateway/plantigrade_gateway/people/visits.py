@@ -159,6 +159,7 @@ class Visits:
             said.conditions.is_shoe_stiff,
             calibrations_of(found),
             said.is_unchanged,
+            said.hold_taken_back,
         )
 
     def changes(self, session_id: str) -> list[Change]:

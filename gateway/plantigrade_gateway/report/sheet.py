@@ -29,6 +29,7 @@ def sheet_json(made: EvidenceSheet) -> dict[str, Any]:
         "rules": {"name": made.rules_name, "version": made.rules_version},
         "held": made.sheet.is_held,
         "holds": [_rule_json(one) for one in made.sheet.holds],
+        "hold_taken_back": plain(made.hold_taken_back),
         "decisions": plain(made.decisions),
         "topics": [
             {
@@ -70,6 +71,8 @@ def show_sheet(made: EvidenceSheet, out: Console) -> None:
     item(out, "rules", f"{printable(made.rules_name)}, version {printable(made.rules_version)}")
     if made.sheet.holds:
         _show_holds(made, out)
+    if made.hold_taken_back is not None:
+        item(out, "withdrawn", made.hold_taken_back.text)
     if made.decisions:
         heading(out, "Decided by the coach")
         for one in made.decisions:

@@ -61,7 +61,7 @@ class CalibrationOptions:
     radio : str or None
     poses : tuple of Pose or None
         In place of all of them.
-    asked : asyncio.Queue of Pose or None
+    asked : asyncio.Queue of str or None
         Told each pose that is asked for, for a virtual player.
     now_ns : callable
         A monotonic clock, ns.
@@ -76,7 +76,7 @@ class CalibrationOptions:
     simulation: Simulation | None = None
     radio: str | None = None
     poses: tuple[Pose, ...] | None = None
-    asked: "asyncio.Queue[Pose] | None" = None
+    asked: "asyncio.Queue[str] | None" = None
     now_ns: Callable[[], int] = time.monotonic_ns
     pair: str = ""
 
@@ -122,7 +122,7 @@ class Calibrating:
     def __init__(self, request: CalibrationOptions) -> None:
         self.is_kept = False
         self._request = request
-        self._asked = request.asked or asyncio.Queue[Pose]()
+        self._asked = request.asked or asyncio.Queue[str]()
         self._came_s = time.monotonic()
 
     @asynccontextmanager
@@ -242,7 +242,7 @@ def _keep(
 class _Console:
     """What the player sees, and a virtual player is told."""
 
-    def __init__(self, out: Console, asked: "asyncio.Queue[Pose]", need_s: float) -> None:
+    def __init__(self, out: Console, asked: "asyncio.Queue[str]", need_s: float) -> None:
         self._out = out
         self._asked = asked
         self._need_s = need_s

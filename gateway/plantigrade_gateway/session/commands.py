@@ -9,12 +9,13 @@ from plantigrade_gateway.check.questions import BY, PAIN
 from plantigrade_gateway.check.speedblock import MARK as BLOCK_MARK
 from plantigrade_gateway.check.speedblock import TAKEN_BACK as BLOCK_TAKEN_BACK
 from plantigrade_gateway.check.speedblock import done_of
+from plantigrade_gateway.check.steps import STAND
 from plantigrade_gateway.drills.files import Drilling
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import GatewayError, InputError
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.sets import Intent
-from plantigrade_gateway.session.check import LOOKS, NO_CHECK, GuidedCheck
+from plantigrade_gateway.session.check import LOOKS, NO_CHECK, GuidedCheck, Phase
 from plantigrade_gateway.session.checkpeople import CheckHooks, CheckPeople
 from plantigrade_gateway.session.ears import Ears
 from plantigrade_gateway.session.feed import LiveFeed
@@ -71,6 +72,8 @@ class CommandHandler:
         self._left: GuidedCheck | None = None  # one that was ended midway in this session
         self.ears: Ears | None = None  # a microphone that listens for strikes
         self.calibrating: Callable[[LiveSession], LiveCalibration] | None = None
+        self.ask_player: Callable[[str], None] = lambda _: None  # a virtual one, what to do now
+        self._asked = ""
         self._told: Message = NO_CHECK
         self._unkept: tuple[str, str, str] | None = None
         self._hold = ""  # of the session, as far as it was said here
@@ -306,6 +309,9 @@ class CommandHandler:
         if message != self._told:
             self._told = message
             self.live_feed.check(message)
+        if (asked := _asked_of(message)) != self._asked:
+            self._asked = asked
+            self.ask_player(asked)
 
     def _begin_set(self, message: Message, live: LiveSession) -> StepResult | None:
         intent, club = message.get("intent"), message.get("club")
@@ -363,3 +369,14 @@ def _is_pressed_twice(live: LiveSession, intent: Intent, club: str | None) -> bo
     last = sets[-1]
     is_alike = (last.intent, last.club) == (intent, club or "")
     return is_alike and live.analysis.now_s - last.start_s <= _TWICE_S
+
+
+def _asked_of(message: Message) -> str:
+    """Return the step that a player is to do now, by what pages are told: `STAND` between steps.
+
+    Empty: no check is under way.
+    """
+    if not message["on"]:
+        return ""
+    is_step = message["phase"] in (Phase.LEAD_IN, Phase.RUNNING)
+    return str(message["step"]) if is_step else STAND

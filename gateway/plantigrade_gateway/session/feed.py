@@ -41,8 +41,10 @@ _FRAME_NS = round(1e9 / FRAMES_PER_S)
 
 
 NO_SET: Message = {"type": "set", "name": None}
-_OUTCOMES = ("phase", "swing", "step", "stand", "cue", "tone")
-"""Messages that tell of a movement: each says whether that is to be silent."""
+_SOUNDS = ("cue", "tone")
+_OUTCOMES = ("phase", "swing", "step", "stand")
+"""Messages that tell of a movement: each says whether the player is told, as sounds do. What a
+drill's feedback leaves out makes no sound at all."""
 
 
 class FeedBuilder:
@@ -72,8 +74,12 @@ class FeedBuilder:
     def of(self, moment: StepResult, pipeline: Pipeline) -> Iterator[Message]:
         """Give the messages of a moment, in order."""
         for message in self._of(moment, pipeline):
-            is_outcome = message["type"] in _OUTCOMES
-            yield {**message, "silent": moment.is_silent} if is_outcome else message
+            if message["type"] in _OUTCOMES:
+                yield {**message, "silent": moment.is_silent or moment.is_untold}
+            elif message["type"] in _SOUNDS:
+                yield {**message, "silent": moment.is_silent}
+            else:
+                yield message
 
     def _of(self, moment: StepResult, pipeline: Pipeline) -> Iterator[Message]:
         for event in moment.output.events:

@@ -9,7 +9,6 @@ from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import AsyncExitStack, asynccontextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 
-from plantigrade.poses import Pose
 from plantigrade_gateway.errors import BluetoothError, InputError, StoreError
 from plantigrade_gateway.extras import need
 from plantigrade_gateway.record.entries import INSOLE_OF
@@ -81,7 +80,7 @@ async def opened_insoles(
     options: InsoleOptions,
     store: Store,
     say: Callable[[str], None],
-    asked: "asyncio.Queue[Pose] | None" = None,
+    asked: "asyncio.Queue[str] | None" = None,
 ) -> AsyncIterator[LiveSource]:
     """Give the remembered insoles as a source; virtual ones do what is `asked`.
 
@@ -126,7 +125,7 @@ async def _paired(
     options: InsoleOptions,
     store: Store,
     say: Callable[[str], None],
-    asked: "asyncio.Queue[Pose] | None",
+    asked: "asyncio.Queue[str] | None",
 ) -> AsyncIterator[tuple[list[KnownInsole], Radio]]:
     """Give the insoles to connect and the radio to do it with."""
     if options.simulation is not None:
@@ -224,13 +223,14 @@ class InsoleJob:
     def __init__(self, options: InsoleOptions, settings: SessionSettings | None = None) -> None:
         self._options = options
         self._settings = settings or SessionSettings()
+        self._asked = asyncio.Queue[str]()
 
     @asynccontextmanager
     async def opened(self, store: Store, say: Callable[[str], None]) -> AsyncIterator[LiveSource]:
         """Give the insoles."""
         self._store = store
         self._late = OwedPages(store.path, say)
-        async with opened_insoles(self._options, store, say) as self._source:
+        async with opened_insoles(self._options, store, say, self._asked) as self._source:
             self._source.bridged_s = self._settings.limits.bridge_s
             self._source.give_owed_to(self._late.take)
             try:
@@ -245,6 +245,8 @@ class InsoleJob:
     def work(self, stage: Stage) -> Sessions:
         """Return what records, analyses and shows what they send."""
         source = self._source
+        if self._options.simulation is not None:
+            stage.handler.ask_player = self._asked.put_nowait
         pair = [info.insole for info in source.links.values()]
         settings = replace(self._settings, layout=layout_of(pair))
         source.owe(owed_by(self._store, pair))  # now: what was cut off has been ended

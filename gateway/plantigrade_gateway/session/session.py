@@ -59,16 +59,14 @@ class StepResult:
     Attributes
     ----------
     output : Output
-    cues : list of Cue
-        Given to the sound already.
-    tone : list of TonePoint
+    cues, tone : list of Cue, list of TonePoint
         Given to the sound already.
     score : Score or None
         The drill's, where it has changed.
     marks : list of Mark
         What the record noted.
-    is_silent : bool
-        The player is told no outcome: the chosen feedback is silent, or the set under way is.
+    is_silent, is_untold : bool
+        The player is told no outcome: feedback or set is silent; of this one: it is left out.
     """
 
     output: Output = field(default_factory=Output)
@@ -77,6 +75,7 @@ class StepResult:
     score: Score | None = None
     marks: list[Mark] = field(default_factory=list)
     is_silent: bool = False
+    is_untold: bool = False
 
     def then(self, later: "StepResult") -> "StepResult":
         """Return what this and what came next came to, together."""
@@ -88,6 +87,7 @@ class StepResult:
             self.score if later.score is None else later.score,
             self.marks + later.marks,
             self.is_silent or later.is_silent,
+            self.is_untold or later.is_untold,
         )
 
 
@@ -236,10 +236,10 @@ class LiveSession:
         if len(batch):
             self._last_ns = int(batch.arrival_ns[-1])
             self.is_patched = self.is_patched or bool((batch.kind == Kind.LOG).any())
-        told, self._told = self._told, len(self.analysis.marks)
-        marks = self.analysis.marks[told:]
-        silent = self.analysis.practice.is_silent or self.analysis.spans.is_silent
-        return StepResult(output, cues, tone, self._changed_score(), marks, silent)
+        since, self._told = self._told, len(self.analysis.marks)
+        marks = self.analysis.marks[since:]
+        told = (self.analysis.practice.is_silent or self.analysis.spans.is_silent, reply.is_untold)
+        return StepResult(output, cues, tone, self._changed_score(), marks, *told)
 
     def mark(self, text: str) -> StepResult:
         """Note something at this instant, in the record."""

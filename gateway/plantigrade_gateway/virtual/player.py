@@ -13,7 +13,6 @@ from plantigrade.block import FloatArray, Foot
 from plantigrade.calibrate import DEFAULT_TOP_KPA, default_calibration
 from plantigrade.events import Manner, Timing
 from plantigrade.fitting import FITTING
-from plantigrade.poses import Pose
 from plantigrade.synth import (
     Bend,
     Mishap,
@@ -370,17 +369,20 @@ class ScriptedPlayer:
         }
         edges = [round(s * RATE_HZ) for s in done.segments_s]
         self._idle = edges[1]
-        self._clips = {pose: (edges[k + 1], edges[k + 2]) for k, pose in enumerate(poses)}
+        self._clips = {str(pose): (edges[k + 1], edges[k + 2]) for k, pose in enumerate(poses)}
         self._played: list[tuple[int, int, int]] = []  # begins at row, its clip's first and last
 
-    def duration_s(self, pose: Pose) -> float:
+    def duration_s(self, pose: str) -> float:
         """Return how long a pose takes, from standing to standing, s."""
         first, last = self._clips[pose]
         return (last - first) / RATE_HZ
 
-    def do(self, pose: Pose, t_s: float) -> None:
+    def learn(self, what: str) -> None:
+        """Do nothing: every pose is known."""
+
+    def do(self, what: str, t_s: float) -> None:
         """Perform a pose from a time of the body's on, or from the end of the one under way."""
-        first, last = self._clips[pose]
+        first, last = self._clips[what]
         begin = round(t_s * RATE_HZ)
         if self._played:
             at, a, b = self._played[-1]

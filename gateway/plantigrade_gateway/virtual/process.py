@@ -16,17 +16,19 @@ import socket
 import sys
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from plantigrade.block import Foot
 from plantigrade.fitting import FITTING
-from plantigrade.poses import Pose
 from plantigrade_gateway.converter import made_from_text, plain
 from plantigrade_gateway.errors import BluetoothError, InputError
 from plantigrade_gateway.extras import need
 from plantigrade_gateway.virtual.style import PlayerStyle
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from plantigrade_gateway.virtual.peripheral import AirInsole
     from plantigrade_gateway.virtual.player import ScriptedPlayer
 
@@ -39,6 +41,20 @@ _SLOW = (
     "them. Ctrl-C ends."
 )
 _FAULTS = ("restart", "vanish", "stall", "hangup", "battery")
+
+
+class Follower(Protocol):
+    """A virtual player who does what is asked for."""
+
+    def learn(self, what: str) -> None:
+        """Make up how something is done, which may take seconds."""
+
+    def do(self, what: str, t_s: float) -> None:
+        """Do something from a time of the body's on, s."""
+
+    def at(self, foot: Foot, t_s: "NDArray[np.float64]") -> "NDArray[np.uint16]":
+        """Return a foot's counts at times of the body, s."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +179,7 @@ class Simulation:
 async def simulate(
     simulation: Simulation,
     ready: Callable[[Sequence[str]], None],
-    asked: "asyncio.Queue[Pose] | None" = None,
+    asked: "asyncio.Queue[str] | None" = None,
 ) -> None:
     """Run a simulation until cancelled.
 
@@ -172,8 +188,9 @@ async def simulate(
     simulation : Simulation
     ready : callable
         Told the transport of each pair's radio, once all can be taken.
-    asked : asyncio.Queue of Pose, optional
-        What the player is asked for; without it, every pose in turn.
+    asked : asyncio.Queue of str, optional
+        What the first pair's player is asked for: poses, else steps of a check. Without it, every
+        pose in turn, or nothing.
 
     Raises
     ------
@@ -193,6 +210,7 @@ async def simulate(
         invented_steps,
         usual_pair,
     )
+    from plantigrade_gateway.virtual.prompted import PromptedPlayer
 
     if simulation.companion:
         from plantigrade_gateway.virtual.companion import usual_companion
@@ -202,15 +220,21 @@ async def simulate(
             simulation.interval_s, simulation.retry, simulation.supervision_s, simulation.seed
         )
     )
-    follower: ScriptedPlayer | None = None
+    follower: Follower | None = None
     if simulation.calibrates:
         follower = ScriptedPlayer(
             flaws=ScriptedFaults.parse(simulation.flaws), seed=simulation.seed
         )
+    elif asked is not None:
+        follower = PromptedPlayer(simulation.seed, simulation.style)
     began_s = asyncio.get_running_loop().time()
     pairs: list[dict[Foot, AirInsole]] = []
     for place in range(simulation.pairs):
-        steps: ZoneSource = follower or invented_steps(simulation.seed + place, simulation.style)
+        steps: ZoneSource
+        if follower is not None and (simulation.calibrates or place == 0):
+            steps = follower
+        else:
+            steps = invented_steps(simulation.seed + place, simulation.style)
         pair = usual_pair(
             place,
             period_us=round(1e6 / simulation.rate_hz),
@@ -250,8 +274,8 @@ async def simulate(
                     _apply_fault(pairs[0][fault.foot], fault), name=f"fault {fault.kind}"
                 )
             if follower is not None:
-                asks = asyncio.Queue[Pose]() if asked is None else asked
-                if asked is None:
+                asks = asyncio.Queue[str]() if asked is None else asked
+                if isinstance(follower, ScriptedPlayer) and asked is None:
                     group.create_task(_in_turn(follower, asks, simulation.speed), name="poses")
                 group.create_task(_follow(follower, asks, began_s, simulation.speed), name="player")
             await asyncio.Event().wait()
@@ -271,15 +295,16 @@ async def _whole(starting: Coroutine[None, None, None]) -> None:
 
 
 async def _follow(
-    follower: "ScriptedPlayer", asked: "asyncio.Queue[Pose]", began_s: float, speed: float
+    follower: Follower, asked: "asyncio.Queue[str]", began_s: float, speed: float
 ) -> None:
     """Perform what is asked for."""
     while True:
-        pose = await asked.get()
-        follower.do(pose, (asyncio.get_running_loop().time() - began_s) * speed)
+        what = await asked.get()
+        await asyncio.to_thread(follower.learn, what)  # what is on the air goes on meanwhile
+        follower.do(what, (asyncio.get_running_loop().time() - began_s) * speed)
 
 
-async def _in_turn(follower: "ScriptedPlayer", asked: "asyncio.Queue[Pose]", speed: float) -> None:
+async def _in_turn(follower: "ScriptedPlayer", asked: "asyncio.Queue[str]", speed: float) -> None:
     """Ask for every pose of a calibration, over and over."""
     for pose in itertools.cycle(FITTING):
         asked.put_nowait(pose)
@@ -319,7 +344,7 @@ def _listen(port: int) -> socket.socket:
 async def simulator_process(
     simulation: Simulation,
     say: Callable[[str], None],
-    asked: "asyncio.Queue[Pose] | None" = None,
+    asked: "asyncio.Queue[str] | None" = None,
 ) -> AsyncIterator[list[str]]:
     """Run a simulation in a process of its own; give the transport of each pair's radio.
 
@@ -330,7 +355,7 @@ async def simulator_process(
     simulation : Simulation
     say : callable
         Told, in a sentence, that it takes long to start.
-    asked : asyncio.Queue of Pose, optional
+    asked : asyncio.Queue of str, optional
         What its player is asked for.
 
     Raises
@@ -378,7 +403,7 @@ async def simulator_process(
             await process.wait()
 
 
-async def _pass_on(asked: "asyncio.Queue[Pose]", stdin: asyncio.StreamWriter) -> None:
+async def _pass_on(asked: "asyncio.Queue[str]", stdin: asyncio.StreamWriter) -> None:
     while True:
         stdin.write(f"{await asked.get()}\n".encode())
         await stdin.drain()
@@ -398,21 +423,21 @@ async def _until_input_ends(simulation: Simulation) -> None:
     reader = asyncio.StreamReader()
     loop = asyncio.get_running_loop()
     await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
-    asked = asyncio.Queue[Pose]()
+    asked = asyncio.Queue[str]()
     task = asyncio.create_task(
         simulate(simulation, lambda where: print(*where, flush=True), asked), name="simulation"
     )
-    ended = asyncio.create_task(_read_poses(reader, asked), name="input")
+    ended = asyncio.create_task(_read_asked(reader, asked), name="input")
     await asyncio.wait((task, ended), return_when=asyncio.FIRST_COMPLETED)
     task.cancel()
     with contextlib.suppress(asyncio.CancelledError):
         await task
 
 
-async def _read_poses(reader: asyncio.StreamReader, asked: "asyncio.Queue[Pose]") -> None:
-    """Pass on what the player is asked for, a pose a line, until the input ends."""
+async def _read_asked(reader: asyncio.StreamReader, asked: "asyncio.Queue[str]") -> None:
+    """Pass on what the player is asked for, a word a line, until the input ends."""
     while line := await reader.readline():
-        asked.put_nowait(Pose(line.decode().strip()))
+        asked.put_nowait(line.decode().strip())
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from rich.console import Console
 from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
 
 from plantigrade.events import Roll
-from plantigrade_gateway.coach.case import Decided, Questions
+from plantigrade_gateway.coach.case import Decided, HoldTakenBack, Questions
 from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence
 from plantigrade_gateway.report.sheet import sheet_json, show_sheet
 from plantigrade_gateway.rules.files import built_in
@@ -102,3 +102,23 @@ def test_the_same_as_json():
     assert table["decisions"][0]["cue"] == "One long push"
     assert table["facts"]["full.push_good"]["count"] == 5
     assert "Iris" not in str(table)  # by id only
+
+
+def test_a_stop_that_was_taken_back_is_shown_as_withdrawn_and_holds_nothing_up():
+    """By whom and when: a stop is never silently gone (issue 12, build 1 and 4)."""
+    back = HoldTakenBack("pain", "eve", FIRST_DAY)
+    visit = VisitMaker().visit(questions=Questions("", "player", FIRST_DAY), hold_taken_back=back)
+    made = evidence(case(visit), RULES)
+    (line,) = [line for line in printed(made).splitlines() if "taken back" in line]
+    when = FIRST_DAY.astimezone().strftime("%Y-%m-%d %H:%M")
+    assert line.split(maxsplit=1) == [
+        "withdrawn",
+        f"stopped: pain, taken back as a mistake (eve, {when})",
+    ]
+    assert "Stop: no drill" not in printed(made)
+    assert sheet_json(made)["hold_taken_back"] == {
+        "hold": "pain",
+        "by": "eve",
+        "when": "2026-03-02T10:00:00Z",
+    }
+    assert sheet_json(made_of("pain"))["hold_taken_back"] is None

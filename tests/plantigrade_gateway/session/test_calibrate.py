@@ -94,7 +94,7 @@ class Visit:
         is_check: bool = False,
         mass_kg: float | None = 80.0,
     ) -> bool:
-        asked: asyncio.Queue[Pose] = asyncio.Queue()
+        asked: asyncio.Queue[str] = asyncio.Queue()
         ready: asyncio.Future[Sequence[str]] = asyncio.get_running_loop().create_future()
         simulation = asyncio.create_task(simulate(self._simulation, ready.set_result, asked))
         try:
@@ -182,7 +182,7 @@ def test_what_is_not_good_is_said_in_its_sentence(flaws, poses, sentence):
     follower = ScriptedPlayer(flaws=ScriptedFaults.parse(tuple(flaws)))
     start = {foot: default_calibration(eighteen(), foot) for foot in Foot}
     fitting = Fitting(eighteen(), start, 80.0 * G_M_S2, poses=poses)
-    shown, asked = io.StringIO(), asyncio.Queue[Pose]()
+    shown, asked = io.StringIO(), asyncio.Queue[str]()
     with _Console(Console(file=shown, width=400), asked, fitting.need_s) as stage:
         for row in range(0, 120 * RATE_HZ, 10):
             t_s = (row + np.arange(10)) / RATE_HZ

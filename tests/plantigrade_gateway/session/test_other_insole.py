@@ -26,7 +26,6 @@ from rich.console import Console
 from plantigrade.block import Foot
 from plantigrade.events import Manner
 from plantigrade.limits import G_M_S2
-from plantigrade.poses import Pose
 from plantigrade.synth import Player, Stand, Swing, Walk
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.cli.main import main
@@ -100,7 +99,7 @@ async def command(*arguments: object) -> Result:
 
 async def calibrated(store: Path, transport: str, clock: BodyClock, body: Body) -> str:
     """Guide the make-believe player through a calibration; return what was shown."""
-    asked: asyncio.Queue[Pose] = asyncio.Queue()
+    asked: asyncio.Queue[str] = asyncio.Queue()
     shown = io.StringIO()
 
     async def follow() -> None:

@@ -193,6 +193,41 @@ def test_pages_are_told_whether_a_swing_is_silent(
     assert {*swings, *reps} == {is_silent}
 
 
+@pytest.mark.parametrize(
+    ("feedback", "told"),
+    [
+        (Feedback.EVERY, [True] * 5),
+        (Feedback.OTHER, [True, False, True, False, True]),
+        (Feedback.ASK, [False] * 5),
+    ],
+)
+def test_a_players_page_shows_the_swings_that_are_heard_and_no_others(store, plain, feedback, told):
+    """By the drill file: every one, every second from the first, or none unasked."""
+    feed = FeedBuilder(lambda: True)
+    messages: list[Message] = []
+    with LiveSession(store, "test", Silence(), print) as live:
+        live.hear(True)
+        live.push(Batch.of(plain[:200]))
+        live.set_drill(DRILLS["push"], feedback)
+        for k in range(200, len(plain), 20):
+            moment = live.push(Batch.of(plain[k : k + 20]))
+            messages += feed.of(moment, live.analysis.pipeline)
+        asked = list(feed.of(live.ask(), live.analysis.pipeline))
+    assert [not m["silent"] for m in messages if m["type"] == "swing"][:5] == told
+    assert [m["last"]["told"] for m in messages if m["type"] == "drill" and m["last"]][:5] == told
+    players = [one for one in map(for_player, messages) if one is not None]
+    shown = [one["n"] for one in players if one["type"] == "swing" and "words" in one]
+    assert [n for n in shown if n <= 5] == [n for n, is_told in enumerate(told, 1) if is_told]
+    schema = {"$ref": "live.schema.json#/$defs/untold_drill"}
+    untold = live_messages().evolve(schema=schema)
+    for one in players:
+        if one["type"] == "drill" and one["last"]:
+            assert untold.is_valid(one) is not one["last"]["told"]
+    heard = [m["silent"] for m in messages if m["type"] == "cue"]
+    assert bool(heard) is any(told) and not any(heard)
+    assert [m["silent"] for m in asked if m["type"] == "cue"] in ([], [False] * len(asked))
+
+
 def test_what_a_players_page_is_told_of_a_silent_set_is_what_its_page_says(store, plain):
     """And holds no outcome: neither in words nor as a measure, a count or a sound."""
     feed, validator = FeedBuilder(lambda: True), live_messages()

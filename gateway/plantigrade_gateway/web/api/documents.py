@@ -9,7 +9,7 @@ from datetime import date, datetime
 from typing import Any
 
 from plantigrade_gateway.analysis.result import Exclusion
-from plantigrade_gateway.coach.case import Decided, Questions, Tap
+from plantigrade_gateway.coach.case import Decided, HoldTakenBack, Questions, Tap
 from plantigrade_gateway.coach.compare import Compared
 from plantigrade_gateway.coach.facts import FactValue
 from plantigrade_gateway.coach.falls import Fall
@@ -20,7 +20,7 @@ from plantigrade_gateway.coach.repeats import Reliability
 from plantigrade_gateway.coach.sheet import Looked
 from plantigrade_gateway.people.deletion import SentOn
 from plantigrade_gateway.people.profile import Consent, Decision, Finding, Profile
-from plantigrade_gateway.people.said import Conditions, HoldTakenBack, Join, Note, SetEdit, Stray
+from plantigrade_gateway.people.said import Conditions, Join, Note, SetEdit, Stray
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +139,7 @@ class SheetDocument:
     rules: RulesName
     held: bool
     holds: list[RuleJudged]
+    hold_taken_back: HoldTakenBack | None
     decisions: list[Decided]
     topics: list[TopicJudged]
     readiness: list[Looked]

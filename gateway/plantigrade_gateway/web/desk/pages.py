@@ -28,7 +28,7 @@ from plantigrade_gateway.web.desk.progress import progress_router
 from plantigrade_gateway.web.desk.reads import DeskStore, NotThere, Opened
 from plantigrade_gateway.web.desk.remarks import UNIT_COOKIE, remarks_router
 from plantigrade_gateway.web.desk.rulebook import rulebook_router
-from plantigrade_gateway.web.desk.session import session_view
+from plantigrade_gateway.web.desk.session import newest, session_view
 from plantigrade_gateway.web.desk.sets import (
     BAND,
     compared_lines,
@@ -106,7 +106,7 @@ def _add_timeline(router: APIRouter, reads: DeskStore, preparing: Preparing) -> 
         opened = reads.open(session_id)
         kept = opened.shown
         view = view_of(read_stretch(reads.store, session_id, kept, *kept.span), width)
-        notes = judging.said_of(reads, opened).notes
+        notes = newest(judging.said_of(reads, opened).notes)
         data = session_data(view, opened.found, kept.span, notes)
         return JSONResponse({**data, "whole": view.whole, "column_s": view.column_s})
 

@@ -1,17 +1,22 @@
 """What a session's page shows."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from plantigrade_gateway import words
 from plantigrade_gateway.coach.eye import NO_TAPS, NONE_COMPARED, TAP_BLIND
 from plantigrade_gateway.people.profile import TOPICS, Decision
+from plantigrade_gateway.people.said import Note
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.web.desk import judging
 from plantigrade_gateway.web.desk.frame import Desk
 from plantigrade_gateway.web.desk.overview import overview
 from plantigrade_gateway.web.desk.reads import Opened
 from plantigrade_gateway.web.desk.sets import proportions_of
+
+MOST_NOTES = 200
+"""Notes that are shown of a session, those that were noted last (ours): each has a form, and a page
+of 100,000 takes most of a minute."""
 
 
 def session_view(
@@ -47,7 +52,8 @@ def session_view(
         "overview": overview(opened.found),
         "wrong_hand": _wrong_hand(desk, opened),
         "decisions": _decided(desk, opened.line.session.player_id),
-        "notes": said.notes,
+        "notes": (shown := newest(said.notes)),
+        "more_notes": len(said.notes) - len(shown),
         "refused": refused,
         "typed": typed or {},
         "agreements": judging.agreements(judging.spoken_of(opened, said)),
@@ -55,6 +61,12 @@ def session_view(
         "none_compared": NONE_COMPARED,
         "to_judge": judging.next_to_judge(opened, said),
     }
+
+
+def newest(notes: Sequence[Note]) -> list[Note]:
+    """Return the `MOST_NOTES` that were noted last, in order of session time."""
+    last = sorted(notes, key=lambda note: note.when)[-MOST_NOTES:]
+    return sorted(last, key=lambda note: note.t_s)
 
 
 def _wrong_hand(desk: Desk, opened: Opened) -> str:

@@ -1,7 +1,8 @@
 """What a player's page is told: no outcome where the player is to be told none, no coach's words.
 
 A silent set measures without feedback, and an outcome that is read is feedback as much as one that
-is heard. The coach's page is told everything.
+is heard. So is one that the drill's feedback leaves out: every second one, or all that nobody asks
+for. The coach's page is told everything.
 """
 
 from typing import Any
@@ -37,7 +38,7 @@ def for_player(message: Message) -> Message | None:
 
 def _drill(message: Message) -> Message:
     last = message.get("last")
-    if not last or not last.get("silent"):
+    if not last or (last["told"] and not last.get("silent")):
         return message
     untold = {"told": False, "verdict": None, "words": None, "line": None}
     return {**message, **dict.fromkeys(_SCORE), "last": {**last, **untold}}

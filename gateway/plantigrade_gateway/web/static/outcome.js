@@ -5,7 +5,7 @@ import { clock } from "./units.js";
 
 const KEPT = 6;
 const PHASE_S = 3; // a phase that nothing follows is over
-export const UNTOLD = "Not told: outcomes are silent now, and counted all the same.";
+export const UNTOLD = "Not told now, and counted all the same.";
 
 export class Outcome {
   constructor() {

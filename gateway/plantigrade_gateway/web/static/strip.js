@@ -78,7 +78,7 @@ export class Strip {
   /** @param {any} message */
   swing(message) {
     if (!message.words) {
-      this.nothing("Not shown: outcomes are silent now.");
+      this.nothing("Not shown now.");
       return;
     }
     this.last = message;

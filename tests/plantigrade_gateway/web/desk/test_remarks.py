@@ -14,6 +14,7 @@ from tests.support.practice import store_practice
 from plantigrade_gateway.people.said import Said
 from plantigrade_gateway.people.visits import read_session, said_of_session
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk import session
 from plantigrade_gateway.web.desk.prepare import prepare
 
 pytestmark = pytest.mark.dear
@@ -191,6 +192,27 @@ def test_an_instant_is_noted_and_the_note_removed(store, client, page):
     assert gone.status_code == 409 and "this session has none such" in gone.text
     assert "<h1>This was not done</h1>" in gone.text
     assert f'href="{base}">Back to the page' in gone.text
+
+
+def test_of_many_notes_the_last_that_were_said_are_shown_and_the_others_counted(
+    store, client, page, monkeypatch
+):
+    """A page of all 100,000 of a session took 49 s."""
+    base = page.partition("/swings")[0]
+    monkeypatch.setattr(session, "MOST_NOTES", 2)
+    for at, text in (("0:30", "first"), ("1:00", "second"), ("0:10", "third")):
+        client.post(f"{base}/notes", data={"at": at, "text": text})
+    shown = text_of(client.get(base))
+    assert "0:10 third (coach, " in shown and "1:00 second (coach, " in shown
+    assert shown.index("0:10 third") < shown.index("1:00 second")
+    assert "0:30 first" not in shown
+    assert "The 2 that were noted last are shown. 1 earlier note left out" in shown
+    drawn = client.get(f"{base}/timeline.json?width=400").json()["sources"]["notes"]
+    assert drawn["name"] == ["third", "second"]
+    assert [note.text for note in said(store).notes] == ["third", "first", "second"]
+    for note in said(store).notes[1:]:
+        client.post(f"{base}/notes/{note.note_id}/remove", data={"do": "remove"})
+    assert "left out: all are" not in text_of(client.get(base))
 
 
 @pytest.mark.parametrize(

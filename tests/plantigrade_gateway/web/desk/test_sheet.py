@@ -12,7 +12,7 @@ from tests.support.practice import store_practice
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.events import Roll
-from plantigrade_gateway.coach.case import Case, Decided, Questions
+from plantigrade_gateway.coach.case import Case, Decided, HoldTakenBack, Questions
 from plantigrade_gateway.rules.files import built_in_text
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import sheet
@@ -75,6 +75,17 @@ def test_what_is_not_known_is_said_first_and_nothing_is_suggested(client, iris):
     assert "flag red : the questions of this visit were not answered" in first
     assert "Nothing is suggested while a hold stands" in text_of(page)
     assert "lead heel not decided push not decided speed not decided" in text_of(page)
+
+
+def test_a_stop_that_was_taken_back_is_shown_with_who_did_it(client, iris, known):
+    back = HoldTakenBack("pain", "eve <b>", FIRST_DAY)
+    shown = VisitMaker().visit(questions=ASKED, hold_taken_back=back)
+    known(case(shown))
+    text = text_of(client.get(f"/players/{iris}/sheet"))
+    when = FIRST_DAY.astimezone().strftime("%Y-%m-%d %H:%M")
+    assert f"Stopped: pain, taken back as a mistake (eve <b>, {when})." in text
+    known(case(VisitMaker().visit(questions=ASKED)))
+    assert "taken back" not in text_of(client.get(f"/players/{iris}/sheet"))
 
 
 def test_the_feet_are_named_with_what_names_them(client, iris, known):

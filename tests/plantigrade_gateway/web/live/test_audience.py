@@ -269,6 +269,18 @@ def test_a_players_page_is_told_no_outcome_that_is_to_be_silent(audience, is_sil
     ]
 
 
+def test_a_players_page_is_told_no_score_of_a_repetition_that_is_left_out(audience):
+    """Every second one is told: of the others neither verdict nor count, though all are counted."""
+    drill = {"type": "drill", "name": "push", "title": "Push", **SCORE, "feedback": "other"}
+    last = {**LAST, "silent": False}
+    messages = [{**drill, "last": {**last, "told": is_told}} for is_told in (True, False)]
+    coachs, players = told_to(audience, *messages)
+    assert coachs == messages
+    untold = {"told": False, "verdict": None, "words": None, "line": None, "silent": False}
+    none = dict.fromkeys(SCORE)
+    assert players == [messages[0], {**drill, **none, "last": {"what": "swing", "n": 3, **untold}}]
+
+
 def test_a_players_page_that_comes_late_is_told_none_either(audience):
     drill = {"type": "drill", "name": "push", **SCORE, "last": {**LAST, "silent": True}}
     order = ("way", "heel", "push", "step", "stand", "swing")

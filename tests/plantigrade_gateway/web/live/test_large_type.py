@@ -331,7 +331,7 @@ def test_a_repetition_that_is_not_told_is_not_shown_either(gateway):
     assert "good" not in page.locator("#large-view").inner_text()
 
 
-SILENT = "Not told: outcomes are silent now, and counted all the same."
+SILENT = "Not told now, and counted all the same."
 
 
 def test_a_swing_that_is_to_be_silent_shows_its_number_and_no_outcome(gateway):

@@ -377,7 +377,7 @@ def test_a_set_is_begun_with_a_button_and_a_club(gateway):
     expect(page.locator("#set-controls")).to_be_hidden()
 
 
-UNTOLD = "Not told: outcomes are silent now, and counted all the same."
+UNTOLD = "Not told now, and counted all the same."
 SWING = {
     "type": "swing",
     "n": 5,
