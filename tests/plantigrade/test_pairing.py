@@ -162,7 +162,8 @@ def test_a_foot_that_is_back_is_waited_for_again_and_takes_no_row_back():
 def test_a_foot_never_heard_is_away_when_told_so():
     pairing = Pairing(100.0)
     assert len(pairing.away(R)) == 0
-    assert len(pairing.push(samples(L, grid(0, 30)))) == 30
+    alone = pairing.push(samples(L, grid(0, 30)))
+    assert alone.right.shape == (30, N_COLUMNS) and np.isnan(alone.right).all()
     pairing.back(R)
     assert len(pairing.push(samples(L, grid(30, 40)))) == 0
     assert len(pairing.push(samples(R, grid(25, 40)))) == 10
