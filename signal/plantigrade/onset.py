@@ -31,8 +31,6 @@ def smooth(x: FloatArray, half: int) -> FloatArray:
         Same shape; NaN spreads by `half` samples. Symmetric, so a monotone curve's crossings do
         not move to first order.
     """
-    if half == 0 or len(x) == 0:
-        return x.copy()
     padded = np.concatenate((np.repeat(x[:1], half, 0), x, np.repeat(x[-1:], half, 0)))
     out = np.zeros_like(x)
     for k, w in enumerate(hann_weights(half)):  # in this order: elementwise, so never cut-dependent
@@ -64,7 +62,7 @@ def onset(y: FloatArray, first: int, height: float, rest: int) -> float:
     Returns
     -------
     float
-        Index of the start, between `first` and the first sample at a quarter of the height;
+        Index of the start, between `first` and the first sample at half of `FITTED`;
         `first` where the curve never rises.
     """
     tall = np.flatnonzero(y[first:] >= FITTED * height)

@@ -136,7 +136,6 @@ class RunSegmenter:
                 )
             )
             self._start = self._down = self._start_at = self._down_at = None
-            self._missing = False
         if self._nan_run >= self.restart:
             # a fall before the gap has closed its run by now: bridge is the shorter
             nan_run, following = self._nan_run, self._next

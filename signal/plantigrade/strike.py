@@ -167,7 +167,7 @@ def _common_delay(delays: Sequence[Sequence[float]]) -> tuple[float, float] | No
         shared = [delay for delay in near if abs(delay - guess) <= _BALL_NEAR_S]
         if len(shared) > len(best):
             best = shared
-    if len(best) < 2 or len(best) < 0.6 * len(delays):
+    if len(best) < 0.6 * len(delays):
         return None
     return float(np.median(best)), float(np.std(best, ddof=1))
 

@@ -264,6 +264,24 @@ def test_a_zero_that_cannot_be_trusted_is_refused_in_one_sentence(counts, says):
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "says"),
+    [
+        (28, 52, None),  # by hand: ±12 counts about 40, an SD of 12
+        (28, 53, "moved while zeroing"),
+        (400, 400, None),
+        (401, 401, "reads 401 counts in the air, expected at most 400"),
+    ],
+)
+def test_twenty_samples_of_12_counts_sd_and_of_400_in_the_air_are_just_taken(low, high, says):
+    counts = np.array([low, high] * 10, dtype=np.uint16)[:, None].repeat(18, axis=1)
+    if says is None:
+        assert zeroed(default(), counts).zero.tolist() == [(low + high) / 2] * 18
+        return
+    with pytest.raises(CalibrationError, match=says):
+        zeroed(default(), counts)
+
+
 def test_the_zone_that_moved_is_named():
     counts = air()
     counts[::2, 11] += 60
@@ -299,6 +317,25 @@ def test_the_gain_s_range_is_closed(gain):
         return
     with pytest.raises(CalibrationError, match="check the mass and which foot stood"):
         with_gain(default(), one_leg(600.0), 600.0 * gain)
+
+
+@pytest.mark.parametrize(("bw_n", "gain"), [(256.0, 0.5), (1536.0, 3.0)])
+def test_a_gain_at_either_end_of_its_range_is_taken(bw_n, gain):
+    """512 N: a power of two, so that nothing is rounded."""
+    values = np.zeros((20, 8))
+    values[:, 0] = 512.0
+    assert with_gain(default(), values, bw_n).gain == gain
+
+
+@pytest.mark.parametrize(("swing_n", "steady"), [(10.0, True), (10.5, False)])
+def test_a_stand_whose_load_spreads_by_a_tenth_is_just_steady(swing_n, steady):
+    values = np.zeros((20, 8))
+    values[:, 0] = [100.0 - swing_n, 100.0 + swing_n] * 10
+    if steady:
+        assert with_gain(default(), values, 100.0).gain == 1.0
+        return
+    with pytest.raises(CalibrationError, match="not steady within 10 %"):
+        with_gain(default(), values, 100.0)
 
 
 @pytest.mark.parametrize(

@@ -152,3 +152,42 @@ def test_it_is_said_of_four_in_five_steps_of_both_feet(lateral, said):
         found.steps = dict.fromkeys(Foot, 20)
         found.lateral = {few: lateral, few.other: 20}
         assert found.is_mirrored is said
+
+
+def blocks_of(x: FloatArray, first: int, rows: int) -> list[PairBlock]:
+    """Both feet's CoP goes along x, cut into blocks of so many rows from absolute row `first`."""
+    t_s = (first + np.arange(len(x))) / 100.0
+    whole = PairBlock(first, t_s, stance(x), stance(x))
+    return [whole.slice(at, min(at + rows, len(x))) for at in range(0, len(x), rows)]
+
+
+def test_a_stance_may_come_in_pieces_and_at_any_time():
+    """From 20 to 21 s: laterally at its end alone, after 18.5 s of the same and far from it."""
+    x = np.full(300, 0.5)
+    x[181:195] = 0.6  # 81 to 94 % of the stance from row 100 on
+    found, made = EdgeTally(), step(Foot.LEFT, strike_s=20.0, off_s=21.0, first_index=2000)
+    *before, last = blocks_of(x, 1900, 25)
+    for block in before:
+        found.push([block], [], 35.0)
+    found.push([last], [made], 35.0)
+    assert (found.steps[Foot.LEFT], found.lateral[Foot.LEFT]) == (1, 1)
+
+
+def test_rows_that_do_not_follow_begin_afresh():
+    found = EdgeTally()
+    found.push(blocks_of(np.full(100, 0.9), 0, 100), [], 35.0)
+    made = step(Foot.RIGHT, strike_s=50.0, off_s=51.0, first_index=5000)
+    found.push(blocks_of(np.linspace(0.4, 0.6, 101), 5000, 101), [made], 35.0)
+    assert (found.steps[Foot.RIGHT], found.lateral[Foot.RIGHT]) == (1, 1)
+
+
+def test_rows_are_kept_for_twelve_seconds():
+    """Both ends of them; a step that lies in them still counts when it is confirmed."""
+    found = EdgeTally()
+    for block in blocks_of(np.linspace(0.4, 0.6, 6000), 700, 100):
+        found.push([block], [], 35.0)
+    assert found._rows is not None
+    assert (found._rows.first, found._rows.end) == (6699 - 1200, 6700)
+    made = step(Foot.LEFT, strike_s=55.0, off_s=56.0, first_index=5500)
+    found.push([], [made], 35.0)
+    assert (found.steps[Foot.LEFT], found.lateral[Foot.LEFT]) == (1, 1)

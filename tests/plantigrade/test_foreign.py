@@ -71,6 +71,33 @@ def test_as_deep_as_is_allowed_is_read():
     assert json.dumps(read_toml("a = " + text[1:-1], "x")["a"]) == text[1:-1]
 
 
+def test_as_long_as_is_allowed_is_read():
+    assert read_json(b" " * 63 + b"1", "x", 64) == 1
+    assert read_json(" " * 63 + "1", "x", 64) == 1
+    assert read_toml("a = 1" + " " * 59, "x", 64) == {"a": 1}
+
+
+def test_a_key_of_as_many_parts_as_is_allowed_is_read():
+    """As many as tables may lie in each other."""
+    table: object = read_toml("a." * (MOST_DEEP - 1) + "a = 1", "x")
+    for _ in range(MOST_DEEP):
+        assert isinstance(table, dict)
+        table = table["a"]
+    assert table == 1
+    with pytest.raises(ForeignError, match="a key of too many parts"):
+        read_toml("a." * MOST_DEEP + "a = 1", "x")
+
+
+@pytest.mark.parametrize("sign", ["", "-"])
+def test_whole_numbers_have_64_bits(sign):
+    """From -2^63 to 2^63 - 1 (two's complement)."""
+    last = 9_223_372_036_854_775_807 + (sign == "-")
+    assert read_json(f"{sign}{last}", "x") == int(f"{sign}{last}")
+    assert read_toml(f"a = {sign}{last}", "x") == {"a": int(f"{sign}{last}")}
+    with pytest.raises(ForeignError, match="more than 64 bits"):
+        read_json(f"[{sign}{last + 1}]", "x")
+
+
 def test_texts_are_read_plain():
     # Control characters and surrogates: Unicode 15, general categories Cc and Cs.
     assert read_json(b'{"a\\u0007": "b\\u001b[2Jc\\ud800d\\t\\n\\u202e"}', "x") == {

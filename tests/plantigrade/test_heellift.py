@@ -69,6 +69,13 @@ def test_a_lift_is_timed_where_the_load_passes_its_limit():
     assert lift.lowest_load_bw == pytest.approx(0.0, abs=1e-9)
 
 
+def test_the_lowest_load_is_that_up_to_the_lead_peak():
+    """160 N fall to nothing in 60 rows from row 110 on: in row 130 they are 106.7 N."""
+    lift = measured(lead(lift=170, back=190, ramp=60))
+    assert lift.state is HeelLiftState.DOWN
+    assert lift.lowest_load_bw == pytest.approx(160.0 * 40.0 / 60.0 / BW_N, abs=1e-6)
+
+
 def test_a_heel_that_stays_down_is_down_and_tells_its_lowest_load():
     lift = measured(lead(lifted_n=70.0))
     assert lift.state is HeelLiftState.DOWN

@@ -250,3 +250,27 @@ def test_body_weight_needs_two_loaded_seconds(n):
 @pytest.mark.parametrize("level", [0.0, 20.0, np.nan, -100.0])
 def test_body_weight_of_nothing_is_nothing(level):
     assert body_weight_n(np.full(900, level), np.full(900, level), 100.0) is None
+
+
+def total(*means: tuple[float, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Return both feet's loads that make these totals, N, for so many seconds each at 100 Hz."""
+    n = np.concatenate([np.full(100 * seconds, level) for level, seconds in means])
+    return 0.25 * n, 0.75 * n
+
+
+@pytest.mark.parametrize(
+    ("means", "bw_n"),
+    [
+        (((49.5, 8),), None),  # the most is under 50 N
+        (((50.0, 8),), 50.0),
+        (((700.0, 4), (350.0, 6)), 350.0),  # half of the most is not left out
+        (((700.0, 4), (349.0, 6)), 700.0),
+        # means of two seconds: each second by itself would be left out, or too much
+        (((300.0, 1), (1100.0, 1)) * 6, 700.0),
+        # of eleven the tenth is the 90th percentile
+        (((300.0, 18), (600.0, 2), (2000.0, 2)), 300.0),
+        (((700.0, 2),), 700.0),
+    ],
+)
+def test_body_weight_is_the_median_of_loaded_two_seconds(means, bw_n):
+    assert body_weight_n(*total(*means), 100.0) == (None if bw_n is None else pytest.approx(bw_n))

@@ -28,6 +28,18 @@ def test_smoothing_leaves_straight_lines_and_their_crossings(half):
     assert even.shape == line.shape
 
 
+def test_weights_are_those_of_hann():
+    """By hand: 1/2 + 1/2·cos(π·k/2) is 1/2, 1, 1/2; of cos(π·k/4), the sum is 4."""
+    assert hann_weights(1) == pytest.approx([0.25, 0.5, 0.25])
+    side = [(2.0 - 2.0**0.5) / 16.0, 0.125, (2.0 + 2.0**0.5) / 16.0]
+    assert hann_weights(3) == pytest.approx([*side, 0.25, *side[::-1]])
+
+
+def test_smoothing_goes_on_past_its_ends_with_the_first_and_the_last():
+    assert smooth(np.array([0.0, 0.0, 4.0]), 1) == pytest.approx([0.0, 1.0, 3.0])
+    assert smooth(np.array([4.0, 0.0, 0.0]), 1) == pytest.approx([3.0, 1.0, 0.0])
+
+
 def test_smoothing_keeps_a_level_to_its_ends_and_spreads_nan_by_half():
     level = np.full((20, 3), 7.0)
     assert smooth(level, 4) == pytest.approx(level)
@@ -71,6 +83,26 @@ def test_the_size_of_a_movement_does_not_move_its_beginning(factor):
     """Of a slow ramp too, whose first quarter and first half lie far apart."""
     y = movement(40.0, 1.0, 70.0)
     assert onset(factor * y, 20, factor, 20) == pytest.approx(onset(y, 20, 1.0, 20))
+
+
+@pytest.mark.parametrize("factor", [1e-6, 1e-3])
+def test_nor_does_that_of_a_fall_before_it_or_of_a_tiny_one(factor):
+    fallen = np.array([0.3] * 10 + [0.0] * 10 + [0.1, 0.2, 0.3, 0.4])
+    for y in (fallen, movement(40.0, 1.5)):
+        assert onset(factor * y, 10, factor, 10) == onset(y, 10, 1.0, 10)
+
+
+@pytest.mark.parametrize("start", [8, 9, 10, 11])
+def test_it_is_read_up_to_the_first_sample_at_two_fifths_of_the_height(start):
+    """A ramp to exactly there; what comes after, level or leap, is not looked at."""
+    ramp = [0.0] * (start + 1) + [0.1, 0.2, 0.3, 0.4]
+    for after in (0.4, 5.0):
+        assert onset(np.array([*ramp, *[after] * 5]), 5, 1.0, 5) == start
+
+
+def test_it_is_no_later_than_the_first_sample_at_a_fifth_of_the_height():
+    late = [0.0] * 10 + [0.2] + [0.0] * 10 + [0.1, 0.2, 0.3, 0.4]
+    assert onset(np.array(late), 5, 1.0, 5) == 10.0
 
 
 def test_noise_moves_it_by_a_few_samples():
@@ -121,6 +153,8 @@ def test_it_lies_between_the_first_and_the_sample_at_a_fifth_of_the_height(value
         ([0.0, 1.0, 0.0, 1.0], 0.25, 3, 2.25),  # for good: the last one
         ([0.0, 1.0, 0.0, 1.0], 0.25, 2, 0.25),
         ([0.0, 0.5, 1.0], 0.5, 2, 1.0),  # a sample on the level
+        ([0.0, 0.5, 0.5, 0.4], 0.5, 3, 1.0),  # and more of them
+        ([0.5, 1.0], 0.5, 1, None),
         ([1.0, 0.0], 0.5, 1, None),
         ([0.0, 0.2], 0.5, 1, None),
         ([0.6, 0.7], 0.5, 1, None),
@@ -142,6 +176,7 @@ def test_a_parabola_s_peak_is_exact(at):
     [
         ([1.0, 2.0], 1, 1.0),
         ([2.0, 1.0], 0, 0.0),
+        ([2.0, 1.0, 0.0], 0, 0.0),
         ([1.0, 1.0, 1.0], 1, 1.0),
         ([1.0, 2.0, 2.0], 1, 1.5),
         ([0.0, 1.0, 5.0], 1, 1.0),  # no maximum there

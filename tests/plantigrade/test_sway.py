@@ -183,6 +183,14 @@ def test_short_paths_have_no_sway_rather_than_none_measured():
     assert (two.path_mm, two.speed_mm_s, two.ellipse_mm2) == (5.0, 250.0, None)
 
 
+def test_eight_samples_have_a_mean_frequency_and_seven_have_none():
+    """To and fro by turns, once in two samples: all power lies in half the rate, as far as seen."""
+    path = np.column_stack([np.tile([1.0, -1.0], 4), np.zeros(8)])
+    assert mean_frequency(path[:7], 100.0) is None
+    found = mean_frequency(path, 100.0)
+    assert found is not None and 25.0 < found <= 50.0
+
+
 @pytest.mark.parametrize("where", [0.0, 123.456, -1e6])
 def test_a_still_path_moves_nowhere(where):
     result = sway(np.full((1000, 2), where), 100.0)

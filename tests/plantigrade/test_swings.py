@@ -238,6 +238,30 @@ def test_a_finish_that_never_settles_ends_after_two_seconds():
     assert swing.finish_s - swing.lead_peak_s == pytest.approx(2.0, abs=0.02)
 
 
+def of_share(s: FloatArray) -> PairBlock:
+    """Both feet carry the body on their balls, the lead foot this part of it."""
+    values = np.zeros((2, len(s), 8))
+    values[:, :, Column.FOREFOOT] = BW_N * np.stack((s, 1.0 - s))
+    return PairBlock(0, np.arange(len(s)) / RATE_HZ, values[0], values[1])
+
+
+@pytest.mark.parametrize(("moved", "begins"), [(0.0, 155), (0.4, 203)])
+def test_an_address_is_the_stillness_without_the_end_that_a_movement_may_begin_in(moved, begins):
+    """By hand: from row 300 on s falls by .011 a row, and half a second is 50 rows.
+
+    The last of them within .05 are rows 255 to 304. A quarter of them, 12, are surely before the
+    movement; two times 50 rows before them belong to the stillness, or those after what moved:
+    rows 190 to 200 here, and the 2 smoothed with them that are over .05 (.4 times .38 and .16).
+    """
+    k = np.arange(320)
+    s = 0.5 - 0.011 * np.maximum(k - 300, 0) + moved * ((k >= 190) & (k <= 200))
+    detector = SwingDetector(setup())
+    detector.push(of_share(s))
+    found = detector._address(316)
+    assert found is not None and found[:2] == (begins, 255 + 12 + 1)
+    assert found[2:] == pytest.approx((0.5, 0.0), abs=0.002)
+
+
 # ---- what is no swing ----
 
 NO_SWINGS: dict[str, Knots] = {

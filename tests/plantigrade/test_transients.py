@@ -1,5 +1,7 @@
 """Transients of a sound: times, levels and rises that follow from how each sound was made."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -163,3 +165,114 @@ def test_what_rises_slowly_is_no_thump():
     """A heel is down within 15 ms; a low tone that takes 60 swells."""
     slow = with_sounds(noise(5, 1.0, 1e-4), (0.5, 0.2 * ring(120.0, 0.060, 0.02)))
     assert hear(slow, TransientKind.THUMP) == []
+
+
+# ---- limits, each from both sides: tones whose periods fill the hops they are read in ----
+
+T = np.arange(RATE) / RATE
+TONE_HZ = {TransientKind.CLICK: 8000.0, TransientKind.THUMP: 250.0}
+
+
+def stepped(kind: TransientKind, before: float, after: float) -> list[Transient]:
+    """A tone whose mean square changes after half a second; what its own beginning made is left."""
+    size = np.sqrt(2.0 * np.where(T < 0.5, before, after))
+    found = hear(size * np.sin(2.0 * np.pi * TONE_HZ[kind] * T), kind)
+    return [one for one in found if one.t_s > 0.4]
+
+
+@pytest.mark.parametrize(("times", "found"), [(9.5, 0), (11.5, 1)])
+@pytest.mark.parametrize("kind", list(TransientKind))
+def test_what_begins_has_ten_times_the_energy_of_what_was_before(kind, times, found):
+    told = stepped(kind, 1e-3, times * 1e-3)
+    assert len(told) == found
+    for one in told:
+        assert one.t_s == pytest.approx(0.5, abs=0.001)
+        assert one.level_db == pytest.approx(-30.0 + 10.0 * np.log10(times), abs=0.3)
+
+
+@pytest.mark.parametrize(("level_db", "found"), [(-80.7, 0), (-79.3, 1)])
+@pytest.mark.parametrize("kind", list(TransientKind))
+def test_silence_counts_as_90_db_under_full_scale(kind, level_db, found):
+    """What begins after it has ten times as much."""
+    assert len(stepped(kind, 0.0, 10.0 ** (level_db / 10.0))) == found
+
+
+def begun(hull: FloatArray, hz: float) -> FloatArray:
+    sound = np.zeros(RATE)
+    sound[RATE // 2 :] = 0.2 * (hull * np.sin(2.0 * np.pi * hz * T))[: RATE // 2]
+    return sound
+
+
+@pytest.mark.parametrize("decay_s", [0.005, 0.010])
+def test_the_tail_is_that_of_an_exponential_decay(decay_s):
+    """Energy goes by exp(−2t / decay): the second 5 ms against the first, exp(−10 ms / decay)."""
+    (one,) = hear(begun(np.exp(-T / decay_s), 8000.0))
+    assert one.tail_db == pytest.approx(10.0 * np.log10(np.exp(-0.010 / decay_s)), abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("hz", "band"), [(1500.0, 1), (2800.0, 2), (4500.0, 3), (8000.0, 4), (14_000.0, 5)]
+)
+def test_energy_is_told_in_its_band(hz, band):
+    (one,) = hear(begun(np.exp(-T / 0.006), hz))
+    assert one.bands_db[band] == pytest.approx(0.0, abs=0.15)
+    assert all(-40.0 <= db < -19.0 for k, db in enumerate(one.bands_db) if k != band)
+    assert (one.high_share > 0.98) is (hz > 2000.0)
+    assert (one.high_share < 0.02) is (hz < 2000.0)
+
+
+@pytest.mark.parametrize(
+    ("kind", "hz", "ramp_s", "rise_s"),
+    [
+        # along a straight ramp energy passes 1 % after a tenth of it, half after .707: .607 of it
+        (TransientKind.CLICK, 8000.0, 0.0014, 0.00085),
+        (TransientKind.CLICK, 8000.0, 0.0022, None),
+        (TransientKind.THUMP, 500.0, 0.020, 0.0121),
+        (TransientKind.THUMP, 500.0, 0.026, None),
+    ],
+)
+def test_a_rise_goes_from_a_hundredth_of_the_energy_to_half_of_it(kind, hz, ramp_s, rise_s):
+    """A click rises within 1 ms, a thump within 15; read in hops of 0.25 and of 1 ms."""
+    told = hear(begun(np.minimum(T / ramp_s, 1.0), hz), kind)
+    hop_s = 0.00025 if kind is TransientKind.CLICK else 0.001
+    assert [one.rise_s for one in told] == (
+        [] if rise_s is None else [pytest.approx(rise_s, abs=hop_s)]
+    )
+
+
+@pytest.mark.parametrize(
+    ("changed", "click", "top"),
+    [
+        ({}, True, True),
+        ({"rise_s": 0.001}, True, True),
+        ({"rise_s": 0.00101}, False, True),
+        ({"top_rise_s": 0.001}, True, True),
+        ({"top_rise_s": 0.00101}, True, False),
+        ({"high_share": 0.5}, False, True),
+        ({"high_share": 0.501}, True, True),
+        ({"kind": TransientKind.THUMP}, False, False),
+    ],
+)
+def test_a_click_rises_within_a_millisecond_and_is_mostly_over_2_khz(changed, click, top):
+    one = Transient(TransientKind.CLICK, 1.0, -20.0, 0.0005, -22.0, 0.0005, 0.9, (0.0,) * 6, -8.0)
+    made = replace(one, **changed)
+    assert (made.is_click, made.is_top_click) == (click, top)
+
+
+@pytest.mark.parametrize(("kind", "hop", "kept"), [("CLICK", 12, 172), ("THUMP", 48, 265)])
+def test_what_is_kept_does_not_grow(kind, hop, kept):
+    """In hops, before and after the one that is decided next.
+
+    A click: the 80 before it and twice its span of 4; then the 40 in which its highest is looked
+    for, a tail of 40, and a span. A thump: 150, 60, and the 43 of its spectrum.
+    """
+    detector, sound = TransientDetector(TransientKind[kind]), noise(3, 0.01, 1e-3)
+    for _ in range(100):
+        detector.push(sound)
+    assert detector._hops.end - detector._hops.first == kept
+    assert detector._samples.end - detector._samples.first == kept * hop
+    assert detector._filtered.end == detector._filtered.first
+
+
+def test_no_samples_tell_nothing():
+    assert TransientDetector().push(np.empty(0)) == []
