@@ -72,11 +72,11 @@ def put(out: Console, made: Table, indent: int = 2) -> None:
 
 def item(out: Console, name: str, text: str) -> None:
     """Print a named line of a list."""
-    paragraph(out, text, " " * 18, f"  {name:<16}")
+    paragraph(out, text, " " * 18, f"  {name:<15} ")
 
 
 def item_whole(out: Console, name: str, text: str) -> None:
     """Print a named line of a list unbroken, for text that is to be copied."""
     out.print(
-        Text(f"  {name:<16}{formats.printable(text)}", no_wrap=True, overflow="ignore"), crop=False
+        Text(f"  {name:<15} {formats.printable(text)}", no_wrap=True, overflow="ignore"), crop=False
     )

@@ -106,7 +106,7 @@ def _link_cells(foot: FootQuality) -> list[tuple[str, str]]:
     said = ", ".join(f"{n} {why}" for why, n in left_out.items() if n)
     due = link.packets + link.lost_packets
     lost = f"{link.lost_packets} of {due} ({100 * link.lost_packets / max(due, 1):.1f} %)"
-    clock = f"{link.clock_drift_ppm:+.0f} ppm, within {1000 * link.clock_error_s:.0f} ms"
+    clock = f"{link.clock_drift_ppm:+z.0f} ppm, within {1000 * link.clock_error_s:.0f} ms"
     if link.restarts:
         clock += f", {formats.plural(link.restarts, 'restart')}"
     return [
