@@ -51,7 +51,7 @@ class HoldTakenBack:
 
     @property
     def text(self) -> str:
-        """What is shown of it: what was said, that it is withdrawn, by whom and when."""
+        """What is shown of it: what was said, that it is taken back, by whom and when."""
         return f"stopped: {self.hold}, taken back as a mistake ({self.by}, {moment(self.when)})"
 
 

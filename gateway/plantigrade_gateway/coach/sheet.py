@@ -72,7 +72,7 @@ class EvidenceSheet:
         Where fewer good pushes were looked for, and what could have been missed.
     limits : tuple of LimitShown
     hold_taken_back : HoldTakenBack or None
-        A stop of this visit that was withdrawn: it holds nothing up, and is shown.
+        A stop of this visit that was taken back: it holds nothing up, and is shown.
     notes : tuple of str
     """
 

@@ -7,8 +7,7 @@ commands call:
 - `read_session` in place of `store.results.read` wherever numbers are shown or written: it knows
   which swings are left out (`Analysis.excluded`), and what was said of sets;
 - `Visits.answer`, `take_back_hold`, `set_conditions` and `mark_unchanged` once a visit;
-- `Visits.note` and `Visits.remove_note` for an instant;
-- `Visits.edit_set` for the intent and club of a set;
+- `Visits.note` and `Visits.remove_note` for an instant, `Visits.edit_set` for a set;
 - `Visits.exclude` and `Visits.include`, `Visits.tap` and `Visits.show_answer`, `Visits.set_speed`
   for a swing, which may be of a session that is still being recorded;
 - `Visits.join_speeds` and `Visits.undo_join` for speeds that came together (`coach.speed`).
@@ -146,11 +145,11 @@ class Visits:
             As `read_session`.
         """
         store = self._register.store
-        session, found = store.session(session_id), results.read(store, session_id)
+        found = results.read(store, session_id)
         said = self.said(session_id, found.swings)
         return Visit(
             session_id,
-            session.started,
+            store.session(session_id).started,
             with_edits(found, said),
             said.swings,
             said.questions,

@@ -72,7 +72,7 @@ def show_sheet(made: EvidenceSheet, out: Console) -> None:
     if made.sheet.holds:
         _show_holds(made, out)
     if made.hold_taken_back is not None:
-        item(out, "withdrawn", made.hold_taken_back.text)
+        item(out, "taken back", made.hold_taken_back.text)
     if made.decisions:
         heading(out, "Decided by the coach")
         for one in made.decisions:

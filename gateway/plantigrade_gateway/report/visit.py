@@ -66,7 +66,7 @@ def show_said(said: Said, out: Console) -> None:
         text = f"{f'stopped: {asked.hold}' if asked.hold else 'no hold'}, by the {asked.by}"
     item(out, "questions", text)
     if (back := said.hold_taken_back) is not None:
-        item(out, "withdrawn", back.text)
+        item(out, "taken back", back.text)
     worn = said.conditions
     stiff = {None: "", True: "stiff sole", False: "soft sole"}[worn.is_shoe_stiff]
     for name, told in (

@@ -104,15 +104,15 @@ def test_the_same_as_json():
     assert "Iris" not in str(table)  # by id only
 
 
-def test_a_stop_that_was_taken_back_is_shown_as_withdrawn_and_holds_nothing_up():
+def test_a_stop_that_was_taken_back_is_shown_so_and_holds_nothing_up():
     """By whom and when: a stop is never silently gone (issue 12, build 1 and 4)."""
     back = HoldTakenBack("pain", "eve", FIRST_DAY)
     visit = VisitMaker().visit(questions=Questions("", "player", FIRST_DAY), hold_taken_back=back)
     made = evidence(case(visit), RULES)
     (line,) = [line for line in printed(made).splitlines() if "taken back" in line]
     when = FIRST_DAY.astimezone().strftime("%Y-%m-%d %H:%M")
-    assert line.split(maxsplit=1) == [
-        "withdrawn",
+    assert line.split(maxsplit=2) == [
+        *("taken", "back"),
         f"stopped: pain, taken back as a mistake (eve, {when})",
     ]
     assert "Stop: no drill" not in printed(made)
