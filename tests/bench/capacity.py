@@ -17,6 +17,7 @@ from tests.bench.roster import sizes
 from tests.support.bays import Practice
 from tests.support.hub import pieces_of, recorded
 from tests.support.postgres import postgres
+from tests.support.procfs import cpu_s
 from tests.support.servers import Victoria
 
 from plantigrade_gateway.config import load
@@ -59,10 +60,10 @@ def _database(folder: Path) -> str:
     assert server._process is not None
     try:
         config = load(None, {"PLANTIGRADE_TSDB_URL": server.url})
-        before, began = _cpu_s(server._process.pid), time.monotonic()
+        before, began = cpu_s(server._process.pid), time.monotonic()
         asyncio.run(_write(config, made))
         passed = time.monotonic() - began
-        used = _cpu_s(server._process.pid) - before
+        used = cpu_s(server._process.pid) - before
         server.series("nothing")  # it writes to its disk what it holds
         size = sum(file.stat().st_size for file in (folder / "data").rglob("*") if file.is_file())
     finally:
@@ -110,11 +111,6 @@ def _hub(folder: Path) -> str:
         f"{p99:.1f} ms), CPU of PostgreSQL {1e3 * theirs_s / len(pieces):.2f} ms and of the hub "
         f"{1e3 * mine_s / len(pieces):.2f} ms a piece; the practice session's file {record} bytes"
     )
-
-
-def _cpu_s(pid: int) -> float:
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 if __name__ == "__main__":

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 from tests.bench.viewers import FROM_S, SECONDS, Timed
-from tests.support.forwarding import cpu_s
 from tests.support.pace import as_live
+from tests.support.procfs import cpu_s, pid_of
 from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
 
@@ -61,7 +61,7 @@ def measure(entries: list[Entry], path: Path, settings: Path) -> str:
         session.push(Batch.of(early))
         time.sleep(5.0)  # what comes before is stored and, where nothing waits, sent
         sound.at_ns.clear()
-        sent, used_s, cpu_before_s = _sent(outbox), cpu_s(forwarder), time.process_time()
+        sent, used_s, cpu_before_s = _sent(outbox), cpu_s(pid_of(forwarder)), time.process_time()
         began_ns = time.monotonic_ns()
         for batch in as_live([Batch.of(live_part)]):
             before = len(sound.at_ns)
@@ -69,7 +69,7 @@ def measure(entries: list[Entry], path: Path, settings: Path) -> str:
             due_ns = began_ns + int(batch.arrival_ns[-1]) - live_part[0].arrival_ns
             late_ms.append((time.monotonic_ns() - due_ns) / 1e6)
             delays_ms += [(at - due_ns) / 1e6 for at in sound.at_ns[before:]]
-        used_s, cpu_here_s = cpu_s(forwarder) - used_s, time.process_time() - cpu_before_s
+        used_s, cpu_here_s = cpu_s(pid_of(forwarder)) - used_s, time.process_time() - cpu_before_s
         sent = {sink: n - sent[sink] for sink, n in _sent(outbox).items()}
         left = max(depth.waiting for depth in outbox.depths())
         lost = session._recorder.lost

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from tests.bench.catching_up import fill
 from tests.bench.table import Row, at_least, at_most
-from tests.support.forwarding import cpu_s, rss_mb
+from tests.support.procfs import cpu_s, pid_of, rss_mb
 from tests.support.records import packets, step, swing
 from tests.support.servers import Mosquitto, Victoria
 
@@ -84,7 +84,7 @@ def _live(where: Path, database: Victoria, broker: Mosquitto) -> Row:
         forwarder = Forwarder(store.path, settings, print, print)
         _put(store, session, rng, 0, events=False)
         _until(lambda: _waiting(outbox) == 0)  # it is up
-        before = cpu_s(forwarder)
+        before = cpu_s(pid_of(forwarder))
         begun = time.monotonic()
         for second in range(1, int(LIVE_S) + 1):
             _put(store, session, rng, second, events=second % 2 == 0)
@@ -92,7 +92,7 @@ def _live(where: Path, database: Victoria, broker: Mosquitto) -> Row:
                 forwarder.tell({"type": "live", "session": "ab", "t_s": second, "feet": {}})
                 time.sleep(max(0.0, begun + second - time.monotonic()) / 10)
         passed = time.monotonic() - begun
-        used = cpu_s(forwarder) - before
+        used = cpu_s(pid_of(forwarder)) - before
         forwarder.close()
     database.kill()
     broker.kill()
@@ -130,7 +130,7 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> Iterator[Row]:
             store.write(session, [], rows)  # type: ignore[arg-type]
             if first % 3600 == 0:
                 outbox.trim(LOADS_MB << 20)
-                memory.append(rss_mb(forwarder))
+                memory.append(rss_mb(pid_of(forwarder)))
         outbox.trim(LOADS_MB << 20)
         size = sum(f.stat().st_size for f in where.glob("day.sqlite3*")) / 2**20
         wait = {d.sink: d for d in outbox.depths()}
@@ -144,15 +144,15 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> Iterator[Row]:
         )
         database.start()
         broker.start()
-        used, begun = cpu_s(forwarder), time.monotonic()
-        caught = [rss_mb(forwarder)]
+        used, begun = cpu_s(pid_of(forwarder)), time.monotonic()
+        caught = [rss_mb(pid_of(forwarder))]
         done: dict[str, float] = {}
         while len(done) < 3:
             time.sleep(0.2)
             for one in _states(store.path):
                 if one.waiting == one.held:
                     done.setdefault(one.sink, time.monotonic() - begun)
-            caught.append(rss_mb(forwarder))
+            caught.append(rss_mb(pid_of(forwarder)))
         points = wait[LOADS].waiting * RATE_HZ * 2
         n = len(caught)
         parts = [max(caught[k * n // 4 : (k + 1) * n // 4]) for k in range(4)]
@@ -167,9 +167,10 @@ def _day(where: Path, database: Victoria, broker: Mosquitto) -> Iterator[Row]:
             ("a day to both at once, broker", "mqtt"),
         ):
             per_s = events / done[sink]
+            used_s = cpu_s(pid_of(forwarder)) - used
             yield Row(
                 path,
-                f"{per_s:,.0f} events/s; {memory_text}, {cpu_s(forwarder) - used:.1f} s of CPU",
+                f"{per_s:,.0f} events/s; {memory_text}, {used_s:.1f} s of CPU",
                 how,
             )
         forwarder.close()
@@ -189,7 +190,7 @@ def _alone(where: Path, sink: str, database: Victoria, broker: Mosquitto) -> Row
             forwarder = Forwarder(store.path, settings, print, print)
             while not (found := _states(path)):
                 time.sleep(0.01)
-            used, begun, shown, done = cpu_s(forwarder), time.monotonic(), None, 0
+            used, begun, shown, done = cpu_s(pid_of(forwarder)), time.monotonic(), None, 0
             while not done or found[0].waiting > found[0].held:
                 time.sleep(0.02)
                 found = _states(path)
@@ -198,7 +199,7 @@ def _alone(where: Path, sink: str, database: Victoria, broker: Mosquitto) -> Row
                     if found[0].per_s > 0 and found[0].waiting > found[0].held:
                         seconds.append(found[0].per_s)
             means.append(BACKLOG / (time.monotonic() - begun))
-            cpu_us.append(1e6 * (cpu_s(forwarder) - used) / BACKLOG)
+            cpu_us.append(1e6 * (cpu_s(pid_of(forwarder)) - used) / BACKLOG)
             forwarder.close()
     low, middle_s, high = np.percentile(seconds, [10, 50, 90])
     name, least = ("catch-up, database", 2000.0) if sink == TSDB else ("catch-up, broker", 1000.0)

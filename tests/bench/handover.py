@@ -19,6 +19,7 @@ import aiohttp
 from tests.bench.table import Row
 from tests.support.hub import STARTED, pieces_of, recorded
 from tests.support.postgres import Postgres, postgres
+from tests.support.procfs import cpu_s
 
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.folder import store_path
@@ -78,9 +79,9 @@ def _measured(folder: Path, server: Postgres, most: int) -> Cost:
             try:
                 assert hub.stdout is not None
                 place = hub.stdout.readline().split()[-1].rstrip("/")
-                before = _cpu_s(hub.pid), server.cpu_s()
+                before = cpu_s(hub.pid), server.cpu_s()
                 asyncio.run(_given(place, tokens, pieces, most))
-                after = _cpu_s(hub.pid), server.cpu_s()
+                after = cpu_s(hub.pid), server.cpu_s()
             finally:
                 hub.send_signal(signal.SIGTERM)
     seconds = BAYS * len(pieces) / PER_S
@@ -114,11 +115,6 @@ async def _given(place: str, tokens: list[str], pieces: list[bytes], most: int) 
             await asyncio.gather(
                 *(ask(n, method, f"{head}/{path}", **sent) for n, head in enumerate(heads))
             )
-
-
-def _cpu_s(pid: int) -> float:
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 if __name__ == "__main__":

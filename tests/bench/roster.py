@@ -14,7 +14,6 @@ import itertools
 import json
 import logging
 import multiprocessing
-import os
 import re
 import subprocess
 import sys
@@ -32,6 +31,7 @@ from tests.bench.table import Row, at_most
 from tests.support.bays import SECONDS as STRETCH_S
 from tests.support.bays import Practice
 from tests.support.deskserver import served
+from tests.support.procfs import cpu_s, rss_mb
 from tests.support.servers import Mosquitto
 
 from plantigrade_gateway.config import Config, load
@@ -77,26 +77,26 @@ def measure(bays: int, seconds: float) -> Row:
                 time.sleep(SETTLE_S)
                 assert broker._process is not None
                 parts = {"hub": hub, "mosquitto": broker._process.pid, "simulator": playing.pid}
-                before = {part: _cpu_s(pid) for part, pid in parts.items()}
+                before = {part: cpu_s(pid) for part, pid in parts.items()}
                 began = time.monotonic()
                 seen = asyncio.run(_look(url, seconds))
                 passed = time.monotonic() - began
-                used = {p: 100 * (_cpu_s(pid) - before[p]) / passed for p, pid in parts.items()}
-                rss_mb = _rss_mb(hub)
+                used = {p: 100 * (cpu_s(pid) - before[p]) / passed for p, pid in parts.items()}
+                hub_mb = rss_mb(hub)
                 everything = asyncio.run(_everything(broker.port, min(seconds, 20.0)))
                 playing.terminate()
                 assert playing.stdout is not None
                 table = json.loads(playing.stdout.readline())
         finally:
             broker.kill()
-    return _said(bays, passed, used, rss_mb, table, seen, everything)
+    return _said(bays, passed, used, hub_mb, table, seen, everything)
 
 
 def _said(
     bays: int,
     passed: float,
     used: dict[str, float],
-    rss_mb: float,
+    hub_mb: float,
     table: dict[str, Any],
     seen: dict[tuple[str, int], float],
     everything: tuple[float, float],
@@ -107,7 +107,7 @@ def _said(
     cores = ", ".join(f"{part} {share:.1f} %" for part, share in used.items())
     return Row(
         "hub, 200 bays" if bays == BAYS else f"hub, {bays} bays",
-        f"{cores}; hub {rss_mb:.0f} MB; delay {_spread(delay)}; age {_spread(age)}",
+        f"{cores}; hub {hub_mb:.0f} MB; delay {_spread(delay)}; age {_spread(age)}",
         f"{passed:.0f} s of {rates} messages/s (simulator late by p50 {table['late_ms'][0]:.0f}, "
         f"p99 {table['late_ms'][1]:.0f}, at most {table['late_ms'][2]:.0f} ms), {VIEWERS} viewers; "
         f"subscribed to everything it would be {everything[1]:.0f} % of a core for "
@@ -231,16 +231,6 @@ def _serve(store: Path, port: int, pipe: Connection) -> None:
     with closing(pipe), served(store, _settings(port)) as url:
         pipe.send(url)
         pipe.recv()
-
-
-def _cpu_s(pid: int) -> float:
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def _rss_mb(pid: int) -> float:
-    pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
-    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
 
 
 if __name__ == "__main__":

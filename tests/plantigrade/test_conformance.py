@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from tests.support.nan import nan_fields
 
 from plantigrade.analyser import Analyser
 from plantigrade.baseline import Baseline
@@ -131,19 +132,6 @@ def rows(seed: int, rate_hz: float = 100.0, n: int = 1500) -> PairBlock:
 def cut(block: PairBlock, cuts: Sequence[int]) -> list[PairBlock]:
     edges = sorted({0, *(c for c in cuts if 0 <= c <= len(block)), len(block)})
     return [block.slice(a, b) for a, b in pairwise(edges)]
-
-
-def nan_fields(value: object, path: str = "") -> list[str]:
-    """Where a result holds NaN, at any depth: such results are not equal to themselves."""
-    if isinstance(value, float):
-        return [path] if np.isnan(value) else []
-    if isinstance(value, tuple):
-        return [p for k, v in enumerate(value) for p in nan_fields(v, f"{path}[{k}]")]
-    if is_dataclass(value):
-        return [
-            p for f in fields(value) for p in nan_fields(getattr(value, f.name), f"{path}.{f.name}")
-        ]
-    return []
 
 
 # ---- the laws ----

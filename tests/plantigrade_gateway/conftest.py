@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from tests.support.postgres import Postgres, postgres
+from tests.support.servers import Victoria
 
 from plantigrade_gateway.store.store import Store
 
@@ -14,6 +15,14 @@ def server() -> Iterator[Postgres]:
     """A PostgreSQL of this process, started by the first test that wants it."""
     with postgres() as started:
         yield started
+
+
+@pytest.fixture(scope="module")
+def victoria(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Victoria]:
+    server = Victoria(tmp_path_factory.mktemp("vm"))
+    server.start()
+    yield server
+    server.kill()
 
 
 @pytest.fixture

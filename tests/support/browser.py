@@ -84,3 +84,12 @@ def barriers(page: Page) -> list[str]:
         if rule["impact"] in ("serious", "critical")
         for node in rule["nodes"]
     ]
+
+
+def is_well_made(page: Page) -> bool:
+    """Whether nothing is wider than the screen and an accessibility scan finds nothing."""
+    assert barriers(page) == []
+    size = page.viewport_size
+    assert size is not None
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    return bool(wide <= size["width"])

@@ -1,7 +1,12 @@
-"""Damage to a store's file, as a failing disk does it."""
+"""The bytes of a store's files, and damage to them as a failing disk does it."""
 
 import sqlite3
 from pathlib import Path
+
+
+def everything(path: Path) -> bytes:
+    """All bytes of a store's files, its log among them."""
+    return b"".join(p.read_bytes() for p in path.parent.iterdir() if p.name.startswith(path.name))
 
 
 def flip_piece(path: Path, seq: int, session_no: int = 1) -> None:

@@ -1,12 +1,18 @@
-"""How unlike two sounds are, from their samples."""
+"""How high a sound is, and how unlike two are, from their samples."""
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import stft
+from scipy.signal import periodogram, stft
 
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
 
 Samples = NDArray[np.float32]
+
+
+def strongest_hz(samples: Samples) -> float:
+    """Return the frequency with the most power, Hz."""
+    hz, power = periodogram(samples, SAMPLE_RATE_HZ, window="hann", nfft=1 << 17)
+    return float(hz[np.argmax(power)])
 
 
 def semitones(samples: Samples) -> NDArray[np.float64]:

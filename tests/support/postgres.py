@@ -18,6 +18,7 @@ from urllib.parse import quote
 
 import psycopg
 import sqlalchemy as sa
+from tests.support.procfs import cpu_s
 from tests.support.servers import program
 from tests.support.waiting import HANG_S
 
@@ -112,11 +113,7 @@ class Postgres:
 
     def cpu_s(self) -> float:
         """Return the CPU time that the processes it has now have taken, s."""
-        ticks = 0
-        for pid in self._pids():
-            fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-            ticks += int(fields[11]) + int(fields[12])  # user and system: proc(5), 14 and 15
-        return ticks / os.sysconf("SC_CLK_TCK")
+        return sum(cpu_s(pid) for pid in self._pids())
 
     def stop(self) -> None:
         """Stop it without waiting for those that are connected."""

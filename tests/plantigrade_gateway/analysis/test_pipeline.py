@@ -4,7 +4,7 @@ Virtual insoles send a synthetic session with every fault of the wire; hypothesi
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 
@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import Phase as Phase_
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from tests.support.nan import nan_fields
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration, default_calibration
@@ -175,19 +176,6 @@ def assert_cutting_changes_nothing(entries: Sequence[Entry]) -> Analysis:
     assert_same(whole, analysed(entries, range(1, len(entries))))
     assert_same(whole, analysed(entries, range(7, len(entries), 7)))
     return whole
-
-
-def nan_fields(value: object, path: str = "") -> list[str]:
-    """Where a result holds NaN, at any depth."""
-    if isinstance(value, float):
-        return [path] if np.isnan(value) else []
-    if isinstance(value, tuple):
-        return [p for k, v in enumerate(value) for p in nan_fields(v, f"{path}[{k}]")]
-    if is_dataclass(value):
-        return [
-            p for f in fields(value) for p in nan_fields(getattr(value, f.name), f"{path}.{f.name}")
-        ]
-    return []
 
 
 # ---- any record, any cutting ----

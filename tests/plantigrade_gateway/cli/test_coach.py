@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from tests.support.practice import practice_copy, store_practice
+from tests.support.printed import refused
 from tests.support.records import packets, swing
 
 from plantigrade_gateway.analysis.eventrow import event_row
@@ -33,12 +34,6 @@ def store(made: Path, tmp_path: Path) -> Path:
 
 def run(store: Path, *arguments: str | Path) -> Result:
     return CliRunner().invoke(main, ["--store", str(store), *map(str, arguments)])
-
-
-def refused(result: Result) -> str:
-    assert result.exit_code == 2, result.output
-    (line,) = result.stderr.splitlines()
-    return str(line)
 
 
 def test_a_sheet_of_a_stored_player(store):

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from tests.support.printed import refused
 
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.cli.players import settings_for
@@ -37,12 +38,6 @@ def listed(run: Run, *arguments: str) -> list[dict[str, object]]:
     assert result.exit_code == 0, result.output
     players: list[dict[str, object]] = json.loads(result.stdout)["players"]
     return players
-
-
-def refused(result: Result) -> str:
-    assert result.exit_code == 2, result.output
-    (line,) = result.stderr.splitlines()
-    return str(line)
 
 
 def test_no_player_is_no_error_and_a_store_that_is_not_there_is_not_made(run, tmp_path):

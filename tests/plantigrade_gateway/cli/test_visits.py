@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from tests.support.practice import practice_copy, store_practice
+from tests.support.printed import refused
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.analysis.result import Analysis
@@ -51,12 +52,6 @@ def found(path) -> Analysis:
 def said(result: Result) -> str:
     assert result.exit_code == 0, result.output
     return " ".join(result.stdout.split())
-
-
-def refused(result: Result) -> str:
-    assert result.exit_code == 2, result.output
-    (line,) = result.stderr.splitlines()
-    return str(line)
 
 
 def test_a_strike_that_another_instrument_told_is_its_swings(run, path, found):

@@ -34,14 +34,6 @@ CURRENT, LAST, COUNT = re.findall(r"```metricsql\n(.*?)\n```", NOTES)
 (DELETE,) = re.findall(r"```shell\n(.*?)\n```", NOTES)
 
 
-@pytest.fixture(scope="module")
-def victoria(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Victoria]:
-    server = Victoria(tmp_path_factory.mktemp("vm"))
-    server.start()
-    yield server
-    server.kill()
-
-
 @pytest.fixture
 def bay(tmp_path, victoria) -> Iterator[Bay]:
     made = Bay(tmp_path, {"PLANTIGRADE_TSDB_URL": victoria.url, "PLANTIGRADE_TSDB_HOLD_S": "0.2"})

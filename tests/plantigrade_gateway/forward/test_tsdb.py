@@ -34,14 +34,6 @@ pytestmark = pytest.mark.dear
 SECRET = "t0ken-do-not-print-me"
 
 
-@pytest.fixture(scope="module")
-def victoria(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Victoria]:
-    server = Victoria(tmp_path_factory.mktemp("vm"))
-    server.start()
-    yield server
-    server.kill()
-
-
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
     monkeypatch.setattr(courier, "FIRST_WAIT_S", 0.05)

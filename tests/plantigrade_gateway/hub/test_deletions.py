@@ -1,6 +1,5 @@
 """A player deleted at the desk or at a bay: nothing is left, nothing is taken, all must confirm."""
 
-from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -188,14 +187,6 @@ def test_each_hub_of_a_site_deletes_and_confirms(hub, practice, tmp_path):
         }
         looked(hub, "there", tmp_path / "there")
         assert other.sessions() == [] and places(hub)["hub there"]
-
-
-@pytest.fixture(scope="module")
-def victoria(tmp_path_factory) -> Iterator[Victoria]:
-    server = Victoria(tmp_path_factory.mktemp("vm"))
-    server.start()
-    yield server
-    server.kill()
 
 
 def sent(database: Victoria, *players: str) -> None:

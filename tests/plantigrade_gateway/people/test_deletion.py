@@ -5,6 +5,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from tests.support.damage import everything
 from tests.support.records import packets, step
 
 from plantigrade_gateway.analysis.eventrow import event_row
@@ -17,11 +18,6 @@ from plantigrade_gateway.sinks import LOADS, MQTT, TSDB
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
-
-
-def everything(path: Path) -> bytes:
-    """All bytes of a store's files, its log among them."""
-    return b"".join(p.read_bytes() for p in path.parent.iterdir() if p.name.startswith(path.name))
 
 
 def recorded(store: Store, player: str, first: int, pieces: int = 20) -> str:

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scipy.signal import butter, hilbert, periodogram, sosfilt
+from scipy.signal import butter, hilbert, sosfilt
+from tests.support.hearing import strongest_hz
 
 from plantigrade_gateway.sound.motifs import (
     MIN_RAMP_S,
@@ -39,11 +40,6 @@ def render(points: list[Point], n: int, cuts: set[int] = frozenset()) -> Samples
 def held(hz: float, seconds: float, start: int = 0) -> list[Point]:
     """Points every 10 ms at one pitch."""
     return [(start + 480 * k, hz, 1.0) for k in range(round(seconds * 100))]
-
-
-def strongest_hz(samples: Samples) -> float:
-    hz, power = periodogram(samples, SAMPLE_RATE_HZ, window="hann", nfft=1 << 17)
-    return float(hz[np.argmax(power)])
 
 
 @pytest.mark.parametrize("y", [0.0, 0.15, 0.5, 0.85, 1.0])

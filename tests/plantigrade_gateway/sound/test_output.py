@@ -13,7 +13,7 @@ from typing import cast
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.signal import periodogram
+from tests.support.hearing import strongest_hz
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.errors import SoundError
@@ -82,11 +82,6 @@ def played(blocks: list[bytes], is_idle: Callable[[], bool]) -> None:
             return
         time.sleep(0.02)
     raise AssertionError("the device does not come to an end")
-
-
-def strongest_hz(samples: NDArray[np.float32]) -> float:
-    hz, power = periodogram(samples, SAMPLE_RATE_HZ, window="hann", nfft=1 << 17)
-    return float(hz[np.argmax(power)])
 
 
 def pitch_about(samples: NDArray[np.float32], begin_s: float) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.support.damage import everything
 from tests.support.records import packets, stand, step, swing
 
 from plantigrade.events import Stand, Step, Swing
@@ -249,10 +250,6 @@ def test_a_sign_that_two_hold_stays_until_both_have_let_go(store, session):
 
 
 # Deletion
-
-
-def everything(path) -> bytes:
-    return b"".join(p.read_bytes() for p in path.parent.iterdir() if p.name.startswith(path.name))
 
 
 def test_a_deleted_session_leaves_no_byte(store):

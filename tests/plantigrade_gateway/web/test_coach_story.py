@@ -17,6 +17,7 @@ from playwright.sync_api import Browser, Page, expect
 from tests.support.browser import barriers
 from tests.support.checkbay import FIRST_LOOK, GOOD, LEAD_IN_S, LIFTS, STOOD, WALKED, Do, swung
 from tests.support.checkbench import NAMES, Bench
+from tests.support.damage import everything
 
 from plantigrade.events import Manner, Timing
 from plantigrade.stat import stat_of
@@ -144,11 +145,6 @@ def pdf_of(page: Page, url: str, player: str) -> str:
     answer = page.request.get(f"{url.rstrip('/')}{href}")
     assert (answer.status, answer.headers["content-type"]) == (200, "application/pdf")
     return printed(answer.body())
-
-
-def everything(path: Path) -> bytes:
-    """All bytes of a store's files, its log among them."""
-    return b"".join(p.read_bytes() for p in path.parent.iterdir() if p.name.startswith(path.name))
 
 
 def test_the_story_of_one_that_stands_and_walks_differently(bench, store, tmp_path):

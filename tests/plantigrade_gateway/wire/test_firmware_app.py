@@ -6,6 +6,8 @@ What must come is said by `gatt_profile.md` (its sections are named) and by `pla
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
 
 import pytest
 from tests.plantigrade_gateway.wire.test_codec import ANSWERS
@@ -87,17 +89,18 @@ class Told:
 Board = Callable[[list[str]], Told]
 
 
+def played(program: Path, script: list[str]) -> Told:
+    """Have a board live through a script."""
+    lines = run(program, text="\n".join([*script, ""])).splitlines()
+    parts = [line.split(" ", 2) for line in lines]
+    return Told([Line(int(p[0]), p[1], p[2] if len(p) > 2 else "") for p in parts])
+
+
 @pytest.fixture(scope="module")
 def board(toolchain, tmp_path_factory) -> Board:
     folder = tmp_path_factory.mktemp("board")
     program = build(folder, "board", *SANITIZED, BOARD, sources=APPLICATION)
-
-    def play(script: list[str]) -> Told:
-        lines = run(program, text="\n".join([*script, ""])).splitlines()
-        parts = [line.split(" ", 2) for line in lines]
-        return Told([Line(int(p[0]), p[1], p[2] if len(p) > 2 else "") for p in parts])
-
-    return play
+    return partial(played, program)
 
 
 def write(at_ms: int, message: Message | bytes) -> str:

@@ -3,12 +3,12 @@
 What must come is said by `wire_format.md` §8 and `gatt_profile.md` §11.
 """
 
-from collections.abc import Callable
+from functools import partial
 from itertools import pairwise
 
 import pytest
-from tests.plantigrade_gateway.wire.test_firmware_app import LOG, Line, Told, link, write
-from tests.support.firmware import BOARD, LOGGING, SANITIZED, build, run, toolchain
+from tests.plantigrade_gateway.wire.test_firmware_app import LOG, Board, Told, link, played, write
+from tests.support.firmware import BOARD, LOGGING, SANITIZED, build, toolchain
 
 from plantigrade_gateway.wire.log import (
     LONG_CLOCK,
@@ -29,20 +29,13 @@ __all__ = ["toolchain"]
 
 BEGIN = ["0 new_chip", "0 reset 0"]
 EVER = LONG_CLOCK - 1
-Board = Callable[[list[str]], Told]
 
 
 @pytest.fixture(scope="module")
 def board(toolchain, tmp_path_factory) -> Board:
     folder = tmp_path_factory.mktemp("board")
     program = build(folder, "board", *SANITIZED, "-DPG_APP_LOG=1", BOARD, sources=LOGGING)
-
-    def play(script: list[str]) -> Told:
-        lines = run(program, text="\n".join([*script, ""])).splitlines()
-        parts = [line.split(" ", 2) for line in lines]
-        return Told([Line(int(p[0]), p[1], p[2] if len(p) > 2 else "") for p in parts])
-
-    return play
+    return partial(played, program)
 
 
 def connected(at_ms: int, mtu: int = 247) -> list[str]:

@@ -8,6 +8,7 @@ import pypdfium2
 import pytest
 from click.testing import CliRunner
 from tests.support.api import HERE, got
+from tests.support.damage import everything
 
 from plantigrade_gateway.cli.main import main
 
@@ -15,11 +16,6 @@ pytestmark = pytest.mark.dear
 
 NAME = "Zebulon Invented"
 NOTES = Path(__file__).resolve().parents[4] / "hardware_notes"
-
-
-def everything(path: Path) -> bytes:
-    """All bytes of a store's files, its log among them."""
-    return b"".join(p.read_bytes() for p in path.parent.iterdir() if p.name.startswith(path.name))
 
 
 def test_a_story_from_registration_to_deletion(served, coach, path):

@@ -2,10 +2,10 @@
 
 import json
 import sqlite3
-from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.support.damage import everything
 from tests.support.practice import practice_copy, store_practice
 
 from plantigrade.block import Foot
@@ -39,11 +39,6 @@ def made(tmp_path_factory):
 def practice(made, tmp_path):
     with Store.open(practice_copy(made, tmp_path)) as store:
         yield store
-
-
-def everything(path: Path) -> bytes:
-    """All bytes of a store's files."""
-    return b"".join(p.read_bytes() for p in path.parent.iterdir() if p.name.startswith(path.name))
 
 
 def of(store: Store) -> str:

@@ -1,6 +1,5 @@
 """What each class was decided by, and whether the insoles were calibrated, stands on the pages."""
 
-import html
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -8,6 +7,7 @@ from pathlib import Path
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
+from tests.support.pagetext import text_of
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.record.entries import Batch, Kind
@@ -50,13 +50,8 @@ def pages(tmp_path_factory) -> Iterator[dict[bool, dict[str, str]]]:
         with TestClient(app) as client:
             base = re.search(r"/sessions/[0-9a-f]{32}", client.get("/sessions").text)
             assert base is not None
-            found[calibrated] = {page: said(client.get(base[0] + page)) for page in PAGES}
+            found[calibrated] = {page: text_of(client.get(base[0] + page)) for page in PAGES}
     yield found
-
-
-def said(answer) -> str:
-    assert answer.status_code == 200, answer.text
-    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,6 @@
 """The desk's pages and data, on a real store made of the practice session."""
 
 import csv
-import html
 import io
 import json
 import re
@@ -19,6 +18,7 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from scipy.stats import ttest_ind
 from tests.support.door import QUICK, door
+from tests.support.pagetext import text_of
 from tests.support.practice import practice_copy, store_practice
 
 from plantigrade.analyser import ANALYSIS_VERSION
@@ -71,12 +71,6 @@ def base(client) -> str:
     found = re.search(r"/sessions/[0-9a-f]{32}", client.get("/sessions").text)
     assert found is not None
     return found[0]
-
-
-def text_of(answer) -> str:
-    """What a page says, without its marks."""
-    assert answer.status_code == 200, answer.text
-    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
 
 
 def test_importing_the_desk_does_not_hold_up_the_live_page():

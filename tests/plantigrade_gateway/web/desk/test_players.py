@@ -1,6 +1,5 @@
 """The players' pages, on a store with the beginning of the practice session. All invented."""
 
-import html
 import io
 import re
 import zipfile
@@ -11,6 +10,7 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from tests.support.door import QUICK, door
+from tests.support.pagetext import text_of
 from tests.support.practice import store_practice
 
 from plantigrade.analyser import ANALYSIS_VERSION
@@ -36,12 +36,6 @@ def made(tmp_path_factory) -> Path:
 def iris(register) -> str:
     (key,) = register.names()
     return str(key)
-
-
-def text_of(answer, status: int = 200) -> str:
-    """What a page says, without its marks."""
-    assert answer.status_code == status, answer.text
-    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
 
 
 def test_a_player_is_added_found_and_changed(client, register):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, ViewportSize, expect
-from tests.support.browser import Complaints, barriers
+from tests.support.browser import Complaints, is_well_made
 from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
 from tests.support.deskserver import served
 from tests.support.practice import store_practice
@@ -51,15 +51,6 @@ def type_px(page: Page, which: str) -> float:
     """How large the type of something is."""
     found = page.locator(which).first.evaluate("one => parseFloat(getComputedStyle(one).fontSize)")
     return float(found)
-
-
-def is_well_made(page: Page) -> bool:
-    """Whether nothing is wider than the screen and an accessibility scan finds nothing."""
-    assert barriers(page) == []
-    size = page.viewport_size
-    assert size is not None
-    wide = page.evaluate("document.documentElement.scrollWidth")
-    return bool(wide <= size["width"])
 
 
 def test_a_player_from_the_first_page_to_the_receipt(page):

@@ -1,6 +1,5 @@
 """The progress page: a measure over visits with its breaks, two visits side by side. Invented."""
 
-import html
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -9,6 +8,7 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from tests.support.cases import VisitMaker, case, pushes
+from tests.support.pagetext import text_of
 
 from plantigrade_gateway.analysis.result import Mark
 from plantigrade_gateway.coach.case import Case
@@ -57,11 +57,6 @@ def known(monkeypatch) -> Callable[[Case], None]:
 def base(client) -> str:
     (one,) = client.get("/players/choice.json").json()["players"]
     return f"/players/{one['id']}/progress"
-
-
-def text_of(answer, status: int = 200) -> str:
-    assert answer.status_code == status, answer.text
-    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
 
 
 def test_no_line_goes_across_a_break():

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from statsmodels.stats.proportion import proportion_confint
+from tests.support.pagetext import text_of
 from tests.support.practice import store_practice
 
 from plantigrade_gateway.people.said import Said
@@ -36,11 +37,6 @@ def page(store: Store) -> str:
 def said(store: Store) -> Said:
     session_id = store.sessions()[0].session_id
     return said_of_session(store, session_id, read_session(store, session_id).swings)
-
-
-def text_of(answer) -> str:
-    assert answer.status_code == 200, answer.text
-    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
 
 
 def excluded(store: Store) -> dict[int, str]:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
-from tests.support.browser import Complaints, barriers
+from tests.support.browser import Complaints, is_well_made
 from tests.support.deskserver import served
 from tests.support.practice import store_practice
 
@@ -41,15 +41,6 @@ def page(request, browser: Browser, path) -> Iterator[Page]:
         page.locator("a[href^='/sessions/']").last.click()
         yield page
         assert complaints == []
-
-
-def is_well_made(page: Page) -> bool:
-    """Whether nothing is wider than the screen and an accessibility scan finds nothing."""
-    assert barriers(page) == []
-    size = page.viewport_size
-    assert size is not None
-    wide = page.evaluate("document.documentElement.scrollWidth")
-    return bool(wide <= size["width"])
 
 
 def test_a_swing_is_judged_with_two_taps_and_the_next_one_is_offered(page):

@@ -1,6 +1,5 @@
 """The evidence sheet's and the rule file's pages. All invented."""
 
-import html
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -8,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
+from tests.support.pagetext import text_of
 from tests.support.practice import store_practice
 
 from plantigrade.analyser import ANALYSIS_VERSION
@@ -47,11 +47,6 @@ def visit(register) -> str:
 def known(monkeypatch) -> Callable[[Case], None]:
     """Have the page show a case."""
     return lambda shown: monkeypatch.setattr(sheet, "case_of", lambda *_: shown)
-
-
-def text_of(answer, status: int = 200) -> str:
-    assert answer.status_code == status, answer.text
-    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
 
 
 def part(answer, heading: str, upto: str) -> str:

@@ -3,12 +3,12 @@
 Means and standard deviations: Python's `statistics`; a mile an hour is 0.44704 m/s by definition.
 """
 
-import html
 import re
 import statistics
 from pathlib import Path
 
 import pytest
+from tests.support.pagetext import text_of
 from tests.support.practice import store_practice
 
 from plantigrade.events import Swing
@@ -59,11 +59,6 @@ def form(swings) -> dict[str, str]:
 def speeds(store, session_id, swings) -> dict[int, float]:
     notes = said_of_session(store, session_id, swings).swings
     return {place: note.club_speed_m_s for place, note in notes.items() if note.club_speed_m_s}
-
-
-def text_of(answer, status: int = 200) -> str:
-    assert answer.status_code == status, answer.text
-    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
 
 
 def printed(answer) -> str:
