@@ -44,6 +44,7 @@ STEPS_S = 2.0
 LONGEST_WALK_S = 180.0
 """A walk ends by itself, s (ours)."""
 PUSH_LOST = "The push was lost: no more fast swings today. Back to full ones."
+OFFER = "Cannot tell yet: {}. Eight more may tell; skip goes on with these."
 WITHDRAWN = "The set before is withdrawn: it stays in the record and does not count."
 Message = dict[str, Any]
 
@@ -391,7 +392,7 @@ class GuidedCheck:
             self._done(PUSH_LOST)
         elif verdict.is_taken and not place.is_offered and (unclear := mixed(place.counted)):
             self.phase, place.is_offered = Phase.OFFER, True
-            self._line, self._is_refused = f"Cannot tell yet: {', '.join(unclear)}.", False
+            self._line, self._is_refused = OFFER.format(", ".join(unclear)), False
         else:
             self._take(verdict)
 
@@ -401,7 +402,7 @@ class GuidedCheck:
             return
         self._place.taken += 1
         if self._place.taken >= self._step.times:
-            self._done(verdict.line)
+            self._done(f"{self._step.title} – done. {verdict.line}")
             return
         self.phase, self._line, self._is_refused = Phase.READY, verdict.line, False
 

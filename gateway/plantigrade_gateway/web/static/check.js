@@ -201,7 +201,8 @@ function step(check) {
   part("left").hidden = check.left_s === null;
   write(part("left"), check.left_s === null ? "" : `${waits}${check.left_s} s`);
   part("count").hidden = phase !== "running" || !check.wanted;
-  write(part("count"), `${check.count} of ${check.wanted}`);
+  const unit = made("small", check.step === "walk" ? " steps a foot" : " swings");
+  part("count").replaceChildren(`${check.count} of ${check.wanted}`, unit);
   const several = check.times > 1 && !isOver;
   const what = check.look === "block" ? "fast blocks" : "taken";
   write(part("taken"), several ? `${check.taken} of ${check.times} ${what}` : "");

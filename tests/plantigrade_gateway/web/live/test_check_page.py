@@ -1,6 +1,7 @@
 """The page of a guided check in a real browser, and a whole first look through it."""
 
 import json
+import time
 from collections.abc import Iterator
 from datetime import date
 
@@ -11,6 +12,7 @@ from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, Do, swung
 from tests.support.checkbench import NAMES, TABLET, Bench
 from tests.support.live_schema import live_messages
 from tests.support.program import cut, running
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
 from plantigrade.synth import OneLeg
@@ -115,6 +117,36 @@ def test_a_double_press_is_one_press(bench):
     bench.obey()
     expect(page.locator("#way li.skipped")).to_have_count(1)
     bench.bay.close()
+
+
+@pytest.mark.parametrize("size", [{"width": 390, "height": 844}, TABLET])
+@pytest.mark.parametrize("bench", [FIRST_LOOK[:2]], indirect=True)
+def test_the_buttons_keep_their_place_when_a_trial_ends_by_itself(bench, size):
+    """Else who is about to press "That is enough" skips the next step. Each result says of what."""
+    page, bay = bench.page, bench.bay
+    page.set_viewport_size(size)
+    bench.press("First look: stand, walk, swing")
+    bench.press("Not now")
+    places = []
+    for phase, upto_s in (("ready", 0.0), ("lead in", 0.5), ("running", 6.0), ("ready", 1e9)):
+        if phase == "lead in":
+            begun_s = bay.presses_s[0] + 0.2
+            bay.push_until(begun_s)
+            bench.press("Start")
+        if phase in ("lead in", "running"):
+            bay.push_until(begun_s + upto_s)
+        elif places:
+            bay.push_until(bay.presses_s[1])
+        assert bay.check["phase"] == phase
+        expect(page.locator("#title")).to_have_text(bay.check["title"])
+        expect(page.locator("#start")).to_be_visible(visible=phase == "ready")
+        expect(page.locator("#enough")).to_be_visible(visible=phase == "running")
+        top = "element => element.getBoundingClientRect().top + scrollY"
+        places.append(page.locator("#step .press").evaluate(top))
+    assert len(set(places)) == 1 and places[0] > 0.0
+    expect(page.locator("#title")).to_have_text("Stand in your shoes")
+    expect(page.locator("#line")).to_contain_text("Lift each foot – done. In the air: left ")
+    bay.close()
 
 
 @pytest.mark.parametrize("bench", [(Do("start", STOOD), Do("start"))], indirect=True)
@@ -239,6 +271,40 @@ def test_the_running_program_leads_on_by_itself(browser, tmp_path):
         expect(page.locator("#enough")).to_be_visible()
         page.get_by_role("button", name="End the check").click()
         expect(page.locator("#begin")).to_be_visible()
+
+
+def test_the_virtual_player_of_a_run_lifts_a_foot_when_the_check_asks_for_it(browser, tmp_path):
+    """By its own script the lead foot is in the air for no longer than a step takes."""
+    pytest.importorskip("bumble", reason="virtual insoles need the extra 'virtual'")
+    store, frames = str(tmp_path / "store.sqlite3"), []
+
+    def heard(text: str | bytes) -> None:
+        message = json.loads(text)
+        if message["type"] == "frame":
+            frames.append((message["t_s"], message["feet"]["left"]["load_n"]))
+
+    def longest_in_air_s() -> float:
+        longest, since = 0.0, None
+        for t_s, load_n in frames:
+            in_air = load_n is not None and load_n < 30.0
+            since = (t_s if since is None else since) if in_air else None
+            longest = max(longest, 0.0 if since is None else t_s - since)
+        return longest
+
+    with (
+        running("run", "--virtual", "--no-sound", "--port", "0", "--store", store) as program,
+        browser.new_context(viewport=TABLET) as context,
+    ):
+        page = context.new_page()
+        page.on("websocket", lambda socket: socket.on("framereceived", heard))
+        page.goto(f"{program.url()}check")
+        page.get_by_role("button", name="First look: stand, walk, swing").click()
+        page.get_by_role("button", name="Not now").click()
+        page.get_by_role("button", name="Start", exact=True).click()
+        end_s = time.monotonic() + HANG_S
+        while longest_in_air_s() < 2.5:
+            assert time.monotonic() < end_s, "no foot was lifted"
+            page.wait_for_timeout(200)
 
 
 @pytest.mark.parametrize("bench", [(Do("begin", (OneLeg(Foot.RIGHT, 12.0),)),)], indirect=True)
