@@ -67,10 +67,6 @@ class SwingRows:
         self._gap_run = 0
         self._still_to = first
 
-    def forget_stillness(self, index: int) -> None:
-        """Count no stillness from before `index`."""
-        self._still_to = index
-
     @property
     def end(self) -> int:
         """Index after the last row."""

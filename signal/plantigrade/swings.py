@@ -97,7 +97,6 @@ class SwingDetector:
 
     def _begin_afresh(self, index: int) -> None:
         """Forget the movement under way; nothing before `index` counts any more."""
-        self._rows.forget_stillness(index)
         self._since = index
         self._announced = index
         self._backswing: tuple[int, float] | None = None

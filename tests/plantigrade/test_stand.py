@@ -54,6 +54,7 @@ def stands(block: PairBlock, made: Setup | None = None) -> list[Stand]:
 def test_a_quiet_stand_is_measured():
     (stand,) = stands(stand_rows(15.0, left=0.55))
     assert (stand.start_s, stand.end_s, stand.first_index) == (0.0, 14.99, 0)
+    assert stand.confirmed_s == 14.99  # by the last row there is
     assert stand.left_share == pytest.approx(0.55)
     assert stand.left.load_n == pytest.approx(385.0)
     for foot in (stand.left, stand.right):
@@ -85,6 +86,14 @@ def test_a_stand_begins_and_ends_at_pieces_of_half_a_second():
     first, second = stands(block)
     assert (first.start_s, first.end_s, first.confirmed_s) == (0.0, 15.99, 16.49)
     assert (second.start_s, second.first_index) == (18.0, 1800)
+
+
+def test_pieces_lie_on_the_time_line_wherever_rows_begin():
+    """Rows from 1030 on: their first whole half second begins in row 1050."""
+    block = stand_rows(15.0)
+    (stand,) = stands(PairBlock(1030, block.t_s + 10.3, block.left, block.right))
+    assert (stand.first_index, stand.start_s) == (1050, pytest.approx(10.5))
+    assert StandDetector(setup()).push(block.slice(0, 0)) == []
 
 
 def test_a_stand_is_confirmed_by_the_piece_that_ends_it():
