@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import pytest
 from tests.support.checking import check_of
+from tests.support.records import swing
 
 from plantigrade.synth import Player, Stand, Walk
-from plantigrade_gateway.analysis.result import Analysis, Mark, Trial
+from plantigrade_gateway.analysis.result import Analysis, Mark, Trial, swing_time
 from plantigrade_gateway.check.again import AGAIN_MARK, withdrawn
 from plantigrade_gateway.check.judge import judge, judged
 from plantigrade_gateway.check.questions import ADVICE, QUESTIONS, hold_of
@@ -46,6 +47,29 @@ def test_a_trial_that_was_to_be_done_again_does_not_count(found):
 def test_practice_without_a_swing_is_refused(found):
     verdict = judge(Trial("practice", 1, 0.0, 50.0), found)
     assert verdict.why is Why.EMPTY and "address" in verdict.line
+
+
+@pytest.mark.parametrize(
+    ("step", "line"),
+    [("practice", "2 practice swings of 6."), ("warm_up", "2 warm-up swings.")],
+)
+def test_practice_says_how_many_swings_were_made(found, step, line):
+    """A swing at the end of the trial is after it."""
+    swung = replace(found, swings=tuple(swing(100 * k) for k in (9, 10, 19, 20)))
+    begin, end = swing_time(swung.swings[1]), swing_time(swung.swings[3])
+    verdict = judge(Trial(step, 1, begin, end), swung)
+    assert (verdict.why, verdict.line, verdict.count) == (None, line, 2)
+    one = judge(Trial(step, 1, begin, begin + 0.1), swung)
+    assert one.line == line.replace("2", "1").replace("swings", "swing")
+    assert judge(Trial("dance", 1, begin, end), swung).why is Why.EMPTY
+    assert judge(Trial(step, 1, end + 1.0, end + 2.0), swung).why is Why.EMPTY
+
+
+def test_a_mark_at_a_trial_s_begin_is_of_it_and_one_before_all_is_of_none(found):
+    at_begin = replace(found, marks=(Mark(25.0, AGAIN_MARK),))
+    assert withdrawn(at_begin) == {1}
+    before = replace(found, marks=(Mark(0.5, AGAIN_MARK),))
+    assert [each.verdict.why for each in judged(before)] == [None, None, None, Why.EMPTY]
 
 
 def test_the_gravest_questions_come_first_and_a_group_is_kept_as_a_hold():

@@ -5,18 +5,23 @@ Common practice, no published source.
 
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import pytest
 from tests.support.records import swing
 
 from plantigrade.events import Swing
+from plantigrade_gateway.analysis.result import Analysis, Mark, SetSpan, swing_time
 from plantigrade_gateway.check.speedblock import (
     Done,
     Made,
     Part,
     Plan,
+    done_of,
+    ended_by,
     is_rest_short,
     is_speed_lost,
+    last_time,
     next_part,
     no_dose,
     plan_of,
@@ -108,6 +113,99 @@ def test_a_stop_rule_that_the_file_leaves_out_does_not_act():
 def test_speed_is_lost_in_three_slow_swings_in_a_row(later, lost):
     assert is_speed_lost([50.0, 49.0, 51.0], later) is lost
     assert not is_speed_lost([50.0, 50.0], later)  # no median of two
+
+
+def test_a_lost_speed_stops_a_block_where_the_rules_say_so():
+    """Club speeds of swings by their first sample; 3 % under 50 m/s are 48.5."""
+    first, later = pushes("yyy"), pushes("yyyyyy")[3:]
+    made = [Made(Part.FAST, first), Made(Part.FAST, later)]
+    speeds = {s.first_index: 50.0 for s in first} | {s.first_index: 48.4 for s in later}
+    assert stop_of(made, speeds, PLAN) == "speed-lost"
+    assert stop_of(made, {}, PLAN) == ""
+    assert stop_of(made[:1], speeds, PLAN) == ""
+    assert stop_of(made, speeds, replace(PLAN, stops=frozenset({"push-lost"}))) == ""
+    unknown = {index: m_s for index, m_s in speeds.items() if index != later[0].first_index}
+    assert stop_of(made, unknown, PLAN) == ""
+
+
+@pytest.mark.parametrize(
+    ("made", "before", "said"),
+    [
+        ([], 0, "left"),
+        ([WARM, FAST], 0, "left"),
+        ([WARM, FAST, FAST, FAST], 0, "dose"),
+        ([WARM, FAST, FAST, FAST, Made(Part.CLOSING)], 0, "dose"),
+        ([WARM, FAST], 2, "dose"),
+        ([WARM, FAST], 1, "left"),
+        ([WARM, Made(Part.FAST, stopped="speed-lost")], 0, "speed-lost"),
+        ([WARM, FAST, Made(Part.FULL, pushes("yyny?"))], 0, "push-lost"),
+        ([WARM, FAST, Made(Part.FULL, pushes("yynyy")), Made(Part.CLOSING)], 0, "left"),
+    ],
+)
+def test_what_left_only_closing_swings(made, before, said):
+    assert ended_by(made, PLAN, before) == said
+    if not before:
+        assert ended_by(made, PLAN) == said
+
+
+def test_without_a_dose_in_the_rules_none_ends_it():
+    free = replace(PLAN, stops=frozenset({"pain", "push-lost"}))
+    assert next_part([WARM, FAST, FAST, FAST], free) is Part.FAST
+    assert ended_by([WARM, FAST, FAST, FAST], free) == "left"
+    assert next_part([WARM, FAST], PLAN) is Part.FAST
+    full = Made(Part.FULL, pushes("yyny?"))
+    assert ended_by([WARM, FAST, FAST, FAST, full], free) == "push-lost"
+
+
+def test_each_part_has_its_swings():
+    assert [PLAN.swings(part) for part in Part] == [10, 5, 5, 6]
+    table = {**built_in().speed, "block_swings": 1}
+    assert plan_of(table, STOPS).block_swings == 1
+
+
+def told(*marks: tuple[float, str], swings: str = "", spans: tuple[SetSpan, ...] = ()) -> Any:
+    found = tuple(Mark(at_s, text) for at_s, text in marks)
+    return done_of(
+        Analysis("by hand", 100.0, 150.0, (), (), pushes(swings), found, None, spans=spans)
+    )
+
+
+def test_what_a_record_tells_of_speed_work():
+    """By hand: two fast blocks are begun, one has a set of its own; three of four are known.
+
+    Swings are 30 s apart from 0 s on; the set that is not marked as a block's is none of it.
+    """
+    spans = (SetSpan("fast", 0.0, 100.0, intent="fast"), SetSpan("full", 105.0, 130.0))
+    assert told((1.0, "set: full"), (2.0, "hello")) is None
+    assert told(
+        (0.0, "speed block: fast"),
+        (15.0, "speed block: rest-not-kept"),
+        (102.0, "speed block: full"),
+        (105.0, "speed block: fast"),
+        (140.0, "speed block: ended, left"),
+        (145.0, "speed block: ended, pain"),
+        swings="yn?yy",
+        spans=spans,
+    ) == Done(2, 4, 2, 3, 1, "pain")
+    assert told((10.0, "speed block: warm_up")) == Done(0, 0, 0, 0, 0, "")
+    alone = (SetSpan("fast", 0.5, 100.0, intent="fast"),)
+    assert told((0.0, "speed block: fast"), swings="yn", spans=alone) == Done(1, 0, 0, 0, 0, "")
+
+
+@pytest.mark.parametrize(
+    ("ended", "is_over"),
+    [("", False), ("left", False), ("stop taken back", False), ("pain", True), ("dose", True)],
+)
+def test_a_stop_rule_ends_the_day(ended, is_over):
+    assert replace(DONE, ended=ended).is_over is is_over
+
+
+def test_the_last_swing_before_an_instant():
+    made = pushes("yyy")
+    times = [swing_time(one) for one in made]
+    assert last_time(made, times[2]) == times[1]
+    assert last_time(made, times[2] + 0.1) == times[2]
+    assert last_time(made, times[0]) is None
 
 
 def test_half_the_rest_is_enough():

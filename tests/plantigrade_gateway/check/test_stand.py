@@ -72,6 +72,22 @@ def test_one_that_steps_off_too_soon_is_refused():
     assert verdict.line.startswith("It ended after 12 s. Stand again")
 
 
+@pytest.mark.parametrize(("lasted_s", "why"), [(19.5, None), (19.45, Why.SHORT)])
+def test_half_a_second_less_is_a_stand(lasted_s, why):
+    """The entries that begin and end a trial come with the next packets."""
+    found = check_of(Player(), [Stand(24.0)], [STAND])
+    assert judge_stand(replace(found.trials[0], end_s=2.0 + lasted_s), found).why is why
+
+
+def test_one_with_a_silent_foot_is_refused_and_without_a_weight_none_carries_too_little():
+    found = check_of(Player(), [Stand(24.0)], [STAND])
+    (trial,) = found.trials
+    assert trial.stand is not None
+    for silent in (replace(trial.stand, left=None), replace(trial.stand, right=None)):
+        assert judge_stand(replace(trial, stand=silent), found).why is Why.GAP
+    assert judge_stand(trial, replace(found, quality=None)).is_taken
+
+
 def test_one_whose_insole_falls_silent_is_refused():
     """40 ms missing are bridged; 60 ms are not; before the middle they do not matter."""
     assert with_gap(0.04).is_taken

@@ -47,3 +47,27 @@ def test_what_is_said_is_short_and_ends_like_a_sentence():
         for text in (step.said, step.then, step.between, step.ended):
             assert text == "" or text[-1] in ".?"
             assert len(text.split()) <= 20
+
+
+def test_the_times_and_numbers_of_each_step():
+    """Agreed on (ours); a swing takes 12 s with the time to the next, a fast one 22 s."""
+    assert [
+        (s.name, s.times, s.lead_in_s, s.prompt_s, s.work_s, s.rest_s, s.swings, s.apart_s)
+        for s in SPEED_LOOK
+    ] == [
+        ("lift", 1, 4.0, 18.0, 15.0, 5.0, 0, 0.0),
+        ("stand", 3, 4.0, 20.0, 20.0, 8.0, 0, 0.0),
+        ("lift", 1, 4.0, 18.0, 15.0, 5.0, 0, 0.0),
+        ("flat", 2, 4.0, 20.0, 20.0, 20.0, 0, 0.0),
+        ("lift", 1, 4.0, 18.0, 15.0, 40.0, 0, 0.0),
+        ("walk", 1, 30.0, None, 35.0, 5.0, 0, 0.0),
+        ("practice", 1, 4.0, None, 72.0, 5.0, 6, 0.0),
+        ("smooth", 1, 4.0, None, 96.0, 5.0, 8, 10.0),
+        ("full", 1, 4.0, None, 96.0, 5.0, 8, 10.0),
+        ("fast", 1, 4.0, None, 176.0, 5.0, 8, 20.0),
+        ("again", 1, 4.0, None, 96.0, 5.0, 8, 10.0),
+    ]
+    assert (steps.STEPS_A_FOOT, steps.LEAST_STEPS) == (20, 12)
+    assert (steps.SWINGS, steps.MOST_SWINGS, steps.LEAST_SWINGS) == (8, 12, 6)
+    assert (steps.APART_S, steps.FAST_APART_S) == (10.0, 20.0)
+    assert usual_s(()) == 45.0
