@@ -17,7 +17,7 @@ def made(
 ) -> tuple[Path, Path]:
     """Make a certificate for some names, valid from and to so many days from now."""
     key = ec.generate_private_key(ec.SECP256R1())
-    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "bay.local")])
+    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, f"{name}.local")])
     now = datetime.now(UTC)
     cert = (
         x509.CertificateBuilder()

@@ -26,6 +26,7 @@ from plantigrade_gateway.forward.commands import VERSION, CommandReader
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.forward.roster import TOPIC, utc
 from plantigrade_gateway.store.enqueue import NAMED, Item
+from plantigrade_gateway.trust import untrusted
 from plantigrade_gateway.upkeep import kept_up
 
 EVENTS = ("step", "stand", "swing", "set", "cue", "session")
@@ -422,7 +423,7 @@ class Broker:
                 what = f"refuses the connection ({said})"
         elif "certificate verify failed" in said:
             why = said.partition("certificate verify failed:")[2].partition("(_ssl")[0].strip()
-            what = f"its certificate is not trusted ({why or 'not verified'}): set mqtt.ca_file"
+            what = untrusted(why, "mqtt.host", "mqtt.ca_file")
         elif "SSL" in said or "EOF occurred" in said:
             what = "does not speak TLS there: check mqtt.port and mqtt.tls"
         elif "refused" in said and "Errno" in said:

@@ -30,6 +30,7 @@ from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.sinks import LOADS
 from plantigrade_gateway.store.enqueue import NAMED, REGIONS, Item, unpack_loads
 from plantigrade_gateway.store.forwardstate import SinkState
+from plantigrade_gateway.trust import untrusted
 
 PREFIX = "plantigrade_"
 CODES: dict[str, tuple[str, ...]] = {
@@ -428,10 +429,8 @@ class Database:
     def _away(self, error: BaseException) -> SinkUnavailable:
         if isinstance(error, aiohttp.ClientConnectorCertificateError | ssl.SSLError):
             reason = getattr(error, "certificate_error", error)
-            why = getattr(reason, "verify_message", "") or "not verified"
-            return SinkUnavailable(
-                self._text(f"its certificate is not trusted ({why}): set tsdb.ca_file")
-            )
+            why = getattr(reason, "verify_message", "")
+            return SinkUnavailable(self._text(untrusted(why, "tsdb.url", "tsdb.ca_file")))
         if isinstance(error, aiohttp.ClientConnectorDNSError):
             return SinkUnavailable(self._text("no such host: check tsdb.url"))
         if isinstance(error, aiohttp.ClientConnectorSSLError):

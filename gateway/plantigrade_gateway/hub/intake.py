@@ -27,7 +27,7 @@ from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import FORGOTTEN, Row
 from plantigrade_gateway.hub.uploads import Uploads
 from plantigrade_gateway.people.assigned import assigned, follow
-from plantigrade_gateway.people.deletion import delete_player, is_there, kept
+from plantigrade_gateway.people.deletion import delete_player, is_there, kept, settled
 from plantigrade_gateway.people.hubtables import ARCHIVE, DATABASE, hub_place
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
 from plantigrade_gateway.people.tables import engine_for
@@ -281,7 +281,7 @@ class Intake:
             if is_there(self._register, player_id):
                 delete_player(self._register, player_id, AUTHOR)
                 say(f"Player {player_id[:8]}: deleted here")
-        for player_id in self._deletions.waiting(self._place):
+        for player_id in settled(self._register, self._deletions.waiting(self._place)):
             found = kept(self._store, player_id)  # of the desk's own deletion, too
             self._deletions.confirm(player_id, self._place, found[0].json() if found else None)
         for (session_id,) in self._store.database.read("SELECT session_id FROM sessions"):

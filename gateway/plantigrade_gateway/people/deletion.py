@@ -191,6 +191,32 @@ def kept(store: Store, player_id: str) -> tuple[Receipt, bool] | None:
     return None if found is None else (made_from_text(Receipt, found.receipt), found.is_done)
 
 
+def settled(register: Register, players: Collection[str]) -> set[str]:
+    """Return those of players who are deleted here of whom no byte is left; their receipts say so.
+
+    Of one who was known from the log alone, another place's tombstone has wiped what was said: it
+    is in the files until these are cut.
+    """
+    store = register.store
+    before = {player_id: kept(store, player_id) for player_id in players}
+    left = {player_id: one for player_id, one in before.items() if one is None or not one[1]}
+    if left and _cleared(register):
+        for player_id, one in left.items():
+            receipt = Receipt.of_nothing(player_id) if one is None else one[0]
+            keep(store, replace(receipt, traces=None), is_done=True)
+        left = {}
+    return set(players) - left.keys()
+
+
+def _cleared(register: Register) -> bool:
+    """Leave no byte of what was deleted; return whether that was done."""
+    try:
+        register.store.database.wipe()
+    except StoreError:
+        return False
+    return scrubbed(register) is None
+
+
 def is_recorded(register: Register, player_id: str) -> bool:
     """Whether a session of a player is being recorded."""
     return bool(

@@ -6,17 +6,13 @@ when it ends. The receipt lists what was here; of a player of whom nothing was, 
 
 import asyncio
 import logging
-from dataclasses import replace
 
-from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.deletion import (
-    Receipt,
     delete_player,
     is_recorded,
     is_there,
-    keep,
     kept,
-    scrubbed,
+    settled,
 )
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
 from plantigrade_gateway.store.hubledger import Ledger
@@ -98,20 +94,9 @@ class Deletions:
             receipt = delete_player(self._register, player_id, AUTHOR)
             _log.info("deleted player %s: %d sessions", player_id, len(receipt.sessions))
             return receipt.traces is None
-        before = kept(self._register.store, player_id)
-        if before is None:
-            keep(self._register.store, Receipt.of_nothing(player_id), is_done=True)
-        elif not before[1]:
-            # Another program read the store then, or this one ended before it could say that all
-            # was done. The traces that the receipt may tell of are gone once this succeeds.
-            try:
-                self._register.store.database.wipe()
-            except StoreError:
-                return False
-            if scrubbed(self._register) is not None:
-                return False
-            keep(self._register.store, replace(before[0], traces=None), is_done=True)
-        return True
+        # Another program may have read the store then, or this one ended before it could say that
+        # all was done.
+        return bool(settled(self._register, [player_id]))
 
     async def round(self) -> bool:
         """Carry out what can be and tell the hub; return whether more is left: never.

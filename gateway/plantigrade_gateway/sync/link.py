@@ -29,6 +29,7 @@ from plantigrade_gateway.sync.messages import (
     SessionHead,
     Taken,
 )
+from plantigrade_gateway.trust import untrusted
 
 LARGEST_ANSWER = 1 << 16
 """Bytes of any answer but changes (ours)."""
@@ -217,8 +218,8 @@ class Hub:
         if isinstance(error, TimeoutError | asyncio.TimeoutError):
             return f"does not answer within {self._timeout_s:g} s"
         if isinstance(error, aiohttp.ClientConnectorCertificateError):
-            reason = getattr(error.certificate_error, "verify_message", "") or "not the hub's"
-            return f"its certificate is not trusted ({reason}); name it as hub.ca_file"
+            reason = getattr(error.certificate_error, "verify_message", "")
+            return untrusted(reason, "hub.url", "hub.ca_file")
         if isinstance(error, aiohttp.ClientSSLError | ssl.SSLError):
             return "does not speak TLS here, or another version of it"
         if isinstance(error, aiohttp.ClientConnectorDNSError | socket.gaierror):

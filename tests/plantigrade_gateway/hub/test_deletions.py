@@ -26,6 +26,7 @@ from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.uploads import Uploads
+from plantigrade_gateway.people import deletion
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.tables import SERVER, migrate, writing
@@ -126,6 +127,35 @@ def test_a_player_deleted_at_the_desk(hub, practice):
 def test_a_player_deleted_at_a_bay(hub, practice, tmp_path, monkeypatch):
     """The bay's tombstones come as changes, its receipt by itself."""
     player = with_a_player(hub, practice)
+    hub.client("two").put(f"/bay/v1/deleted/{player}", json={"receipt": {"player": player}})
+    told_deleted(hub, tmp_path, monkeypatch, ("player", player), ("session", practice[0]))
+    looked(hub)
+    nothing_is_left(hub, practice, player)
+    assert places(hub) == {"archive": True, "bay one": False, "bay two": True, "hub here": True}
+
+
+def test_a_hub_confirms_when_nothing_is_left_in_its_files(hub, tmp_path, monkeypatch):
+    """Of a player whom it knew from the log alone, and while nobody can cut the files."""
+    with Register(hub.store) as register:
+        player = register.add(name="Ann Nowhere", handedness="left")
+    hub.store.database.wipe()  # into the file, where a tombstone alone takes it from its log
+    told_deleted(hub, tmp_path, monkeypatch, ("player", player))
+
+    def holds_the_name() -> bool:
+        files = hub.store.path.parent.glob(f"{hub.store.path.name}*")
+        return b"Ann" in b"".join(file.read_bytes() for file in files)
+
+    assert holds_the_name() == (hub.engine.dialect.name == "sqlite")
+    with monkeypatch.context() as patch:
+        patch.setattr(deletion, "scrubbed", lambda _: "somebody reads the tables")
+        looked(hub)
+        assert places(hub)["hub here"] is False
+    looked(hub)
+    assert places(hub)["hub here"] is True and not holds_the_name()
+
+
+def told_deleted(hub: Site, tmp_path: Path, monkeypatch, *gone: tuple[str, str]) -> None:
+    """Let bay two say that it has deleted something."""
     with (
         monkeypatch.context() as at_the_bay,
         Store.open(tmp_path / "bay.sqlite3") as bay,
@@ -134,17 +164,13 @@ def test_a_player_deleted_at_a_bay(hub, practice, tmp_path, monkeypatch):
         at_the_bay.delenv(SERVER, raising=False)  # its tables lie in its own file
         register = stack.enter_context(Register(bay))
         register.log.merge([])
-        register.log.delete([("player", player), ("session", practice[0])], "coach")
+        register.log.delete(gone, "coach")
         body = {
             "changes": [plain(one) for one in register.log.since({}, 500)],
             "restamps": [],
             "has": register.log.seen(),
         }
-    hub.client("two").put(f"/bay/v1/deleted/{player}", json={"receipt": {"player": player}})
     assert hub.client("two").post("/bay/v1/changes", json=body).status_code == 200
-    looked(hub)
-    nothing_is_left(hub, practice, player)
-    assert places(hub) == {"archive": True, "bay one": False, "bay two": True, "hub here": True}
 
 
 def test_a_deletion_is_begun_again_until_the_archive_has_done_it(hub, practice, monkeypatch):

@@ -1,5 +1,6 @@
 """The way to the hub: what stands in it is one line, and nothing is told to anybody else."""
 
+import contextlib
 import json
 import socket
 import ssl
@@ -86,12 +87,19 @@ async def test_a_redirect_takes_the_credential_nowhere(tmp_path):
     assert len(hub.requests) == 1  # and not /else, where it was sent
 
 
-@pytest.fixture
-def certificate(tmp_path: Path) -> tuple[ssl.SSLContext, Path]:
-    cert, key = made(tmp_path, "hub", names=("localhost",))
+def serving(
+    folder: Path, name: str, names: tuple[str, ...], days: tuple[int, int] = (-1, 30)
+) -> tuple[ssl.SSLContext, Path]:
+    """Make a certificate; return what serves under it, and its file."""
+    cert, key = made(folder, name, days, names)
     tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     tls.load_cert_chain(cert, key)
     return tls, cert
+
+
+@pytest.fixture
+def certificate(tmp_path: Path) -> tuple[ssl.SSLContext, Path]:
+    return serving(tmp_path, "hub", ("localhost",))
 
 
 async def test_over_tls_with_the_hubs_own_certificate_alone(tmp_path, certificate):
@@ -111,13 +119,47 @@ async def test_over_tls_with_the_hubs_own_certificate_alone(tmp_path, certificat
     bay.close()
 
 
-async def test_a_certificate_of_another_name_is_not_trusted(tmp_path):
-    cert, key = made(tmp_path, "hub", names=("hub.example",))
-    tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    tls.load_cert_chain(cert, key)
+@pytest.mark.parametrize(
+    ("names", "days", "why", "advice"),
+    [
+        (("hub.example",), (-1, 30), "localhost", "name it in hub.url as its certificate does"),
+        (("localhost",), (-30, -1), "expired", "a new one there, and to this machine's clock"),
+        (("localhost",), (2, 30), "not yet valid", "see to the clocks of both machines"),
+    ],
+)
+async def test_a_certificate_that_cannot_be_trusted_says_what_helps(
+    tmp_path, names, days, why, advice
+):
+    """To name it as hub.ca_file, where it is named already, does not."""
+    tls, cert = serving(tmp_path, "hub", names, days)
     async with FakeHub().running(tls) as hub:
         said = await found(tmp_path, hub.url, hub_ca_file=str(cert))
-    assert "its certificate is not trusted" in said and hub.requests == []
+    assert said.startswith(f"hub {hub.url}: its certificate is not trusted (") and why in said
+    assert said.endswith(advice) and "hub.ca_file" not in said and "\n" not in said
+    assert hub.requests == []
+
+
+async def test_a_certificate_that_expired_is_said_and_what_was_recorded_goes_over_under_the_next(
+    tmp_path,
+):
+    old, old_cert = serving(tmp_path, "old", ("localhost",), (-30, -1))
+    new, new_cert = serving(tmp_path, "new", ("localhost",), (-1, 30))
+    both = tmp_path / "both.pem"
+    both.write_bytes(old_cert.read_bytes() + new_cert.read_bytes())
+    bay, hub = SyncBay(tmp_path / "bay"), FakeHub()
+    async with contextlib.AsyncExitStack() as stack:
+        async with hub.running(old):
+            port = int(hub.url.rpartition(":")[2])
+            await stack.enter_async_context(bay.syncing(hub, hub_ca_file=str(both)))
+            await until(lambda: any("expired" in said for said in bay.said))
+            session = bay.record(5)
+            assert hub.requests == []
+        async with hub.running(new, port):
+            await bay.handed_over(hub)
+            assert hub.pieces[session] == bay.pieces(session)
+    (said,) = (text for text in bay.said if "expired" in text)
+    assert "Recording goes on; what is recorded is handed over later." in said
+    bay.close()
 
 
 @pytest.mark.parametrize("url", ["http://hub.example:8643", "http://10.0.0.5:8643", "ftp://a"])

@@ -186,6 +186,22 @@ async def test_a_deletion_is_carried_out_in_every_bay_and_each_tells_the_hub_onc
     assert [c.field for c in two.register.log.changes("session", session)] == [DELETED]
 
 
+async def test_of_who_was_known_from_the_log_alone_no_byte_is_left_when_the_hub_is_told(bays):
+    one, two = bays
+    player = one.register.add(name="Ada Nowhere", handedness="left")
+
+    def holds_the_name() -> bool:
+        return b"Ada" in b"".join(p.read_bytes() for p in two.folder.iterdir())
+
+    async with FakeHub().running() as hub, all_syncing(bays, hub):
+        await until(lambda: two.register.name(player))
+        two.store.database.wipe()  # into the file, where a tombstone alone takes it from its log
+        assert holds_the_name()
+        deletion.delete_player(one.register, player)
+        await until(lambda: len(hub.receipts.get(player, [])) == 2)
+        assert not holds_the_name()
+
+
 async def test_a_session_that_is_being_recorded_is_deleted_when_it_ends(bays):
     one, two = bays
     player, other = (one.register.add(name=name, handedness="left") for name in ("Ada", "Bo"))
