@@ -92,7 +92,8 @@ def test_pieces_lie_on_the_time_line_wherever_rows_begin():
     """Rows from 1030 on: their first whole half second begins in row 1050."""
     block = stand_rows(15.0)
     (stand,) = stands(PairBlock(1030, block.t_s + 10.3, block.left, block.right))
-    assert (stand.first_index, stand.start_s) == (1050, pytest.approx(10.5))
+    assert stand.first_index == 1050
+    assert stand.start_s == pytest.approx(10.5)
     assert StandDetector(setup()).push(block.slice(0, 0)) == []
 
 
