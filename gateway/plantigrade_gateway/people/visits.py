@@ -148,15 +148,14 @@ class Visits:
         store = self._register.store
         session, found = store.session(session_id), results.read(store, session_id)
         said = self.said(session_id, found.swings)
+        worn = said.conditions
         return Visit(
             session_id,
             session.started,
             with_edits(found, said),
             said.swings,
             said.questions,
-            said.conditions.shoe,
-            said.conditions.footbed,
-            said.conditions.is_shoe_stiff,
+            *(worn.shoe, worn.footbed, worn.is_shoe_stiff),
             calibrations_of(found),
             said.is_unchanged,
             said.hold_taken_back,

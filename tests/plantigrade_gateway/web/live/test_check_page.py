@@ -146,7 +146,7 @@ def test_the_buttons_keep_their_place_when_a_trial_ends_by_itself(bench, size):
     page.set_viewport_size(size)
     bench.press("First look: stand, walk, swing")
     bench.press("Not now")
-    places = []
+    places: list[float] = []
     for phase, upto_s in (("ready", 0.0), ("lead in", 0.5), ("running", 6.0), ("ready", 1e9)):
         if phase == "lead in":
             begun_s = bay.presses_s[0] + 0.2
