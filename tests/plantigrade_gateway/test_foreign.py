@@ -17,6 +17,7 @@ OWN = {
     "hub/intake.py": "its own rows",
     "people/log.py": "its own rows",
     "people/restore.py": "its own file, under its hash",
+    "forward/removal.py": "its own rows",
     "session/part.py": "its own process, over a pipe",
     "session/several.py": "its own process, over a pipe",
     "store/calibrations.py": "its own rows",

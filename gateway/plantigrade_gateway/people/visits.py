@@ -147,15 +147,14 @@ class Visits:
         store = self._register.store
         found = results.read(store, session_id)
         said = self.said(session_id, found.swings)
+        worn = said.conditions
         return Visit(
             session_id,
             store.session(session_id).started,
             with_edits(found, said),
             said.swings,
             said.questions,
-            said.conditions.shoe,
-            said.conditions.footbed,
-            said.conditions.is_shoe_stiff,
+            *(worn.shoe, worn.footbed, worn.is_shoe_stiff),
             calibrations_of(found),
             said.is_unchanged,
             said.hold_taken_back,

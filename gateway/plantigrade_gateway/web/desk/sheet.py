@@ -80,7 +80,8 @@ def _shown(desk: Desk, player_id: str, visit: str, rules: str) -> dict[str, Any]
     profile = desk.reads.player(player_id)
     _check_visit(desk, player_id, visit)
     register = desk.reads.register
-    sessions = [one for one in desk.reads.store.sessions(player_id) if one.state != "open"]
+    theirs = desk.reads.store.sessions(player_id)
+    sessions = [one for one in theirs if one.state != "open"]
     latest = sessions[0].session_id if sessions else ""
     chosen = visit or latest
     book = RuleBook(register)
@@ -93,6 +94,7 @@ def _shown(desk: Desk, player_id: str, visit: str, rules: str) -> dict[str, Any]
         "player": profile,
         "visits": sessions,
         "visit": chosen,
+        "is_recording": len(sessions) < len(theirs),
         "made": made,
         "rules": rules,
         "version": made_with,

@@ -22,6 +22,8 @@ const ask = (/** @type {string} */ what, /** @type {object} */ more = {}) => soc
  */
 const pressed = (name, act) => part(name).addEventListener("click", (event) => event.detail < 2 && act());
 
+const NEXT = "End the check, and stop the recording on the live page: then the player’s evidence sheet shows this visit.";
+
 /** Says what is to be said, by this browser's own voice, at the viewer's choice. */
 class Voice {
   constructor() {
@@ -145,7 +147,7 @@ const questions = new Questions();
 const club = /** @type {HTMLSelectElement} */ (part("club"));
 
 /** @param {any} hello */
-function hello({ session, clubs, check, gateway, rights }) {
+function hello({ session, clubs, check, link, gateway, rights }) {
   const may = Boolean(session?.recording) && rights !== "player";
   for (const look of LOOKS) {
     /** @type {HTMLButtonElement} */ (part(`begin-${look}`)).disabled = !may;
@@ -160,6 +162,12 @@ function hello({ session, clubs, check, gateway, rights }) {
     }));
   }
   show(check ?? { on: false });
+  links(link ?? {});
+}
+
+/** What is suggested rests on calibrated insoles: who learns it after the look has looked in vain. @param {any} link */
+function links({ calibration }) {
+  part("uncalibrated").hidden = !calibration?.includes("never calibrated");
 }
 
 /** @param {any} check */
@@ -196,7 +204,7 @@ function step(check) {
   part("picture").dataset.shows = isOver ? "stand" : (PICTURES[check.step] ?? "swing");
   write(part("title"), isOver ? "Done" : check.title);
   write(part("said"), isOver ? "Thank you. That was all." : check.said);
-  write(part("then"), isOver ? "" : check.then);
+  write(part("then"), isOver ? (check.look === "calibrate" ? "" : NEXT) : check.then);
   const waits = phase === "lead in" ? "begins in " : "";
   part("left").hidden = check.left_s === null;
   write(part("left"), check.left_s === null ? "" : `${waits}${check.left_s} s`);
@@ -237,6 +245,7 @@ function take(message) {
     hello(message);
     whose.hello(message);
   } else if (message.type === "check") show(message);
+  else if (message.type === "link") links(message);
   else if (message.type === "said" && message.level === "warn") {
     write(part("notice-text"), message.text);
     part("notice").hidden = false;

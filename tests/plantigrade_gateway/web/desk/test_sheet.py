@@ -181,6 +181,15 @@ def test_the_lead_decision_of_a_case_is_shown(client, iris, known):
     assert "lead heel not today, up Float 2026-03-02" in top
 
 
+def test_a_visit_that_is_being_recorded_is_said_to_come(client, store, iris):
+    """Else the coach who opens the sheet after a check reads that there was none."""
+    now = store.create_session("insoles", analysis_version=ANALYSIS_VERSION, player_id=iris)
+    text = text_of(client.get(f"/players/{iris}/sheet"))
+    assert "A visit is being recorded, and is not on this sheet yet" in text
+    store.end_session(now, "end")
+    assert "A visit is being recorded" not in text_of(client.get(f"/players/{iris}/sheet"))
+
+
 def test_a_player_without_a_visit_has_a_sheet(client, register):
     key = register.add(name="P-17", handedness="right")
     page = text_of(client.get(f"/players/{key}/sheet"))

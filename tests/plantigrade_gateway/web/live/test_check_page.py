@@ -59,6 +59,7 @@ def test_a_whole_first_look_through_the_page(bench, store):
     if bay.check["phase"] == "offer":
         bench.press("Skip")
     expect(page.locator("#title")).to_have_text("Done")
+    expect(page.locator("#then")).to_contain_text("the player’s evidence sheet shows this visit")
     assert [step for step, _ in seen] == [
         *("lift", "stand", "stand", "stand", "lift", "walk", "practice", "smooth", "full"),
     ]
@@ -116,6 +117,24 @@ def test_a_double_press_is_one_press(bench):
     assert page.evaluate("window.sent") == ["begin", "answer", "skip"]
     bench.obey()
     expect(page.locator("#way li.skipped")).to_have_count(1)
+    bench.bay.close()
+
+
+@pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+def test_insoles_without_a_calibration_are_told_of_before_the_look(bench):
+    """After it the sheet says to repair the measurement first, and suggests nothing."""
+    warning = bench.page.locator("#uncalibrated")
+    link = {"type": "link", "feet": {}}
+    for found, is_lacking in (
+        ("left: gain 1.2, calibrated 2026-03-02; right: never calibrated", True),
+        ("left: gain 1.2, calibrated 2026-03-02; right: gain 1.1, calibrated 2026-03-02", False),
+        ("left: never calibrated; right: never calibrated", True),
+    ):
+        bench.web.send({**link, "calibration": found})
+        expect(warning).to_be_visible(visible=is_lacking)
+    bench.page.reload()
+    expect(warning).to_contain_text("after a look the sheet suggests nothing")
+    assert barriers(bench.page) == []
     bench.bay.close()
 
 
