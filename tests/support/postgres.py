@@ -2,7 +2,8 @@
 
 Debian's server, in a folder of its own, on a socket there; it refuses root, so then it runs as the
 user that Debian's package makes. It ends with the tests, and at once if they are killed. A commit
-stands the process being killed, not the machine: the disk is not waited for.
+stands the process being killed, not the machine: the disk is not waited for. Its files may lie on a
+small disk of their own, which can be filled.
 """
 
 import os
@@ -12,7 +13,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from urllib.parse import quote
 
@@ -20,6 +21,7 @@ import psycopg
 import sqlalchemy as sa
 from tests.support.procfs import cpu_s
 from tests.support.servers import program
+from tests.support.tinydisk import mounted
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.people import hubtables, tables
@@ -29,19 +31,38 @@ _AS = ["--reuid=postgres", "--regid=postgres", "--clear-groups"]
 
 
 class Postgres:
-    """A server; skips where it cannot be installed."""
+    """A server; skips where it cannot be installed.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    disk : str, optional
+        The size of a disk of its own for its files, as ``256m``; raises `NoDisk` where this user
+        may not mount one.
+    """
+
+    def __init__(self, disk: str | None = None) -> None:
         self._programs = Path(program("postgresql"))
         self._folder = Path(tempfile.mkdtemp(prefix="pg"))  # short: a socket's path has 107 bytes
+        self._disk = ExitStack()
+        self.data.mkdir(mode=0o700)
+        if disk is not None:
+            try:
+                self._disk.enter_context(mounted(self.data, disk))
+            except BaseException:
+                shutil.rmtree(self._folder)
+                raise
         if os.geteuid() == 0:
-            shutil.chown(self._folder, "postgres", "postgres")
+            for one in (self._folder, self.data):
+                shutil.chown(one, "postgres", "postgres")
+        self.data.chmod(0o700)
+        self._settings = {"min_wal_size": "2MB", "max_wal_size": "16MB"} if disk else {}
         self._log = self._folder / "log"
         self._process: subprocess.Popen[bytes] | None = None
         self._engine = tables.server_engine(self.url("public"))
         self._schemas = 0
         self._free: list[str] = []
         flags = ["-A", "trust", "-U", USER, "-E", "UTF8", "--locale=C.UTF-8"]
+        flags += ["--wal-segsize=1"] if disk else []  # its log of writes takes little, too
         subprocess.run(
             self._command("initdb", "-D", str(self.data), "-N", "--no-instructions", *flags),
             check=True,
@@ -64,6 +85,7 @@ class Postgres:
             "unix_socket_directories": str(self._folder),
             "fsync": "off",
             "shared_buffers": "16MB",
+            **self._settings,
         }
         options = [word for key, value in settings.items() for word in ("-c", f"{key}={value}")]
         with open(self._log, "ab") as log:
@@ -78,6 +100,11 @@ class Postgres:
             assert time.monotonic() < end, "it does not answer"
             time.sleep(0.02)
 
+    @property
+    def has_died(self) -> bool:
+        """Whether it was started and has ended by itself."""
+        return self._process is not None and self._process.poll() is not None
+
     def _answers(self) -> bool:
         with suppress(psycopg.OperationalError):
             psycopg.connect(host=str(self._folder), user=USER, dbname="postgres").close()
@@ -87,9 +114,10 @@ class Postgres:
     def kill(self) -> None:
         """Kill it and all its processes, as the machine's own out-of-memory killer does."""
         assert self._process is not None
-        self._process.send_signal(signal.SIGSTOP)  # it makes no other process meanwhile
-        self._signal(signal.SIGKILL)
-        self._process.wait(HANG_S)
+        if not self.has_died:
+            self._process.send_signal(signal.SIGSTOP)  # it makes no other process meanwhile
+            self._signal(signal.SIGKILL)
+            self._process.wait(HANG_S)
         self._process = None
 
     def pause(self) -> None:
@@ -128,6 +156,7 @@ class Postgres:
         try:
             self.stop()
         finally:
+            self._disk.close()
             shutil.rmtree(self._folder)
 
     def url(self, schema: str) -> str:
@@ -161,9 +190,9 @@ class Postgres:
 
 
 @contextmanager
-def postgres() -> Iterator[Postgres]:
-    """Start a server and end it."""
-    server = Postgres()
+def postgres(disk: str | None = None) -> Iterator[Postgres]:
+    """Start a server, on a disk of its own where a size is given, and end it."""
+    server = Postgres(disk)
     try:
         server.start()
         yield server

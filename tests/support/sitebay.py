@@ -1,7 +1,8 @@
 """Bays of a site's chaos, several in one process, which is killed and begun again.
 
 ``python -m tests.support.sitebay ORDER``: of each bay the program's own recorder, outbox,
-forwarding and hand-over, at a store of its own; people who say something of players meanwhile.
+forwarding and hand-over, at a store of its own; people who say something of players meanwhile, and
+delete some.
 Instead of the processes that a gateway starts, their work runs here. Hears ``clock SECONDS`` on its
 standard input, and ends with it.
 """
@@ -20,13 +21,14 @@ from pathlib import Path
 from typing import TypeVar
 
 from tests.support.jumping import CLOCK  # first of all: see there
-from tests.support.sitetruth import SOURCE, Input, Journal, Order, read_journal
+from tests.support.sitetruth import FEW, SOURCE, Input, Journal, Order, read_journal
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.config import Config, load
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.forward import mqtt, tsdb
 from plantigrade_gateway.forward.process import ForwardingProcess
+from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import ANSWERS, TOPICS
 from plantigrade_gateway.store import results
@@ -39,6 +41,7 @@ from plantigrade_gateway.sync.process import SyncProcess
 assert mqtt and tsdb  # loaded now: the clock is held of what is there
 DAY = date(2026, 1, 1)
 FLUSH_EVERY = 4
+KINDS = ("add", "name", "decide", "decide", "decide", "delete")
 _T = TypeVar("_T")
 
 
@@ -157,23 +160,28 @@ class ChaosBay:
             await asyncio.sleep(self._order.word_s * self._random.uniform(0.5, 1.5))
             text = f"Invented {self._name} {number}"
             self._journal.say(saying=text)
-            with suppress(GatewayError):  # a full disk
-                self._speak_one(text)
-                self._journal.say(said=text)
+            with suppress(GatewayError):  # a full disk; or it was deleted, or is being recorded
+                player = self._speak_one(text)
+                self._journal.say(said=text, player=player)
             number += 1
 
-    def _speak_one(self, text: str) -> None:
+    def _speak_one(self, text: str) -> str:
+        """Say something of a player, and return of whom."""
         known = sorted(self._register.profiles())
-        kind = self._random.choice(("add", "name", "decide", "decide")) if known else "add"
+        kind = self._random.choice(KINDS) if len(known) > FEW else "add"
         if kind == "add":
-            self._register.add(name=text, handedness="right")
-            return
+            return self._register.add(name=text, handedness="right")
         player = self._random.choice(known)
-        if kind == "name":
+        if kind == "delete":
+            self._journal.say(deleting=player)
+            delete_player(self._register, player)
+            self._journal.say(deleted=player)
+        elif kind == "name":
             self._register.edit(player, name=text)
         else:
             topic, answer = self._random.choice(TOPICS), self._random.choice(ANSWERS)
             self._register.decide(player, topic, answer, DAY, cue=text)
+        return player
 
 
 def _hear() -> None:

@@ -5,25 +5,30 @@
 Bays run several in a process (`sitebay.py`); both hubs are the real program, serve one PostgreSQL
 and one folder of objects, and are watched as systemd would. Between each group of bays and its
 hub, database and broker stands a proxy of its own that hangs, is slow, refuses or cuts. A durable
-subscriber listens at the broker throughout. A group's stores, the hubs' objects and the database
-are each on a small disk that fills up (root only). Clocks of bays and hubs are set forward and
-back. Faults overlap. Then all is left to meet, and every place is held to the bays' own input
-(`sitetruth.py`, `siteplaces.py`).
+subscriber listens at the broker throughout. A group's stores, one hub's folder, the hubs' objects,
+PostgreSQL and the database are each on a small disk that fills up (root only). Clocks of bays and
+hubs are set forward and back. Players are deleted at bays and at both hubs' desks, while others
+record them. Faults overlap. Then all is left to meet, and every place is held to the bays' own
+input (`sitetruth.py`, `siteplaces.py`): nothing of who was deleted is left there.
 """
 
 import asyncio
 import contextlib
+import itertools
 import json
 import random
 import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import asdict, dataclass, field, replace
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
+import httpx2
 from tests.support.chaos import over_seeds
 from tests.support.faultproxy import FaultProxy
 from tests.support.postgres import Postgres, postgres
@@ -42,21 +47,32 @@ from tests.support.siteplaces import (
     states,
     tally,
     told_changes,
+    traces,
+    traces_in_database,
+    traces_in_objects,
+    traces_in_tables,
 )
-from tests.support.sitetruth import Done, Order, read_journal
+from tests.support.sitetruth import FEW, Done, Order, read_journal
 from tests.support.subscriber import Subscriber
 from tests.support.tinydisk import NoDisk, fill, mounted
 
 from plantigrade_gateway.hub.bays import Bays
+from plantigrade_gateway.hub.deletions import Deletions
+from plantigrade_gateway.people.hubtables import ARCHIVE, DATABASE, bay_place, hub_place
+from plantigrade_gateway.people.log import ChangeLog
+from plantigrade_gateway.people.players import PLAYER
 from plantigrade_gateway.people.tables import SERVER, server_engine
 
 ROOT = Path(__file__).resolve().parents[2]
 HUBS = ("one", "two")
 DOORS = ("database", "broker", "hub")
 SERVERS = ("database", "broker", "postgresql", "hub one", "hub two")
-DISKS = {"database": "96m", "bays": "96m", "hub": "96m"}
+DISKS = {"database": "96m", "bays": "96m", "hub": "96m", "records": "96m"}
 """Small ones, and enough for all there is to be."""
+POSTGRESQL = "postgresql"
+POSTGRESQL_DISK = "128m"
 FULL = "full disk"
+DELETED = "player deleted"
 FAULTS: dict[str, tuple[str, ...]] = {
     "kill -9": ("bays", *SERVERS),
     "stopped": SERVERS,
@@ -67,11 +83,13 @@ FAULTS: dict[str, tuple[str, ...]] = {
     "cut off from all": ("bays",),
     "moved to the other hub": ("bays",),
     "clock jump": ("bays", "hub one", "hub two"),
-    FULL: tuple(DISKS),
+    FULL: (*DISKS, POSTGRESQL),
+    DELETED: ("hub one", "hub two"),
 }
 """What goes wrong, and with what."""
 JUMPS_S = (-2 * 86400.0, -3600.0, 3600.0, 30 * 3600.0)
 """What a clock is ahead: a database drops what is two days ahead."""
+_PLAYERS = "/api/v1/players"
 SETTLE_S = 900.0
 """For what is waited for; against hanging only."""
 _HUB = """
@@ -164,27 +182,37 @@ class Outcome:
 
 
 class Hub(Server):
-    """A real hub, begun again until it is up; its clock may be another one."""
+    """A real hub; its clock may be another one."""
 
-    def __init__(self, name: str, folder: Path, objects: Path, people: str) -> None:
+    def __init__(self, name: str, folder: Path, objects: Path, people: str, database: str) -> None:
         port = free_port()
         program = [sys.executable, "-c", "", "hub", "serve", "--data", str(folder / f"hub-{name}")]
         where = ["--objects", str(objects), "--name", name, "--port", str(port)]
-        super().__init__([*program, *where], port, folder / f"hub-{name}.log", {SERVER: people})
+        named = {SERVER: people, "PLANTIGRADE_TSDB_URL": database}
+        super().__init__([*program, *where], port, folder / f"hub-{name}.log", named)
         self.ahead_s = 0.0
         self.store = folder / f"hub-{name}" / "hub.sqlite3"
 
     def start(self) -> None:
         self._arguments[2] = _HUB.format(ahead_s=self.ahead_s)
-        while True:
-            try:
-                super().start()
-                return
-            except AssertionError:
-                if not self.has_died:
-                    raise
-                self.kill()  # ended: what it needs is away, or its disk is full
-                time.sleep(0.5)
+        super().start()
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+
+def begin(server: Server | Postgres) -> None:
+    """Begin a program again until it is up: what it needs may be away, or its disk full."""
+    while True:
+        try:
+            server.start()
+            return
+        except AssertionError:
+            if not server.has_died:
+                raise
+            server.kill()
+            time.sleep(0.5)
 
 
 class Group:
@@ -277,6 +305,7 @@ class SiteChaos:
         for one in (*self._disks.values(), folder / "broker", folder / "journals"):
             one.mkdir()
         self._is_full_disk_left_out: set[str] = set()
+        self._deleted: dict[str, tuple[str, ...] | None] = {}  # at desks; the places of receipts
         names = [f"b{n}" for n in range(1, size.bays + 1)]
         self._groups = []
         for k in range(size.groups):
@@ -307,15 +336,24 @@ class SiteChaos:
                 try:
                     mounts.enter_context(mounted(place, DISKS[name]))
                 except NoDisk as error:
-                    self._is_full_disk_left_out.add(name)
-                    self._outcome.notes.append(f"left out: {FULL} of {name}; {error}")
-            with postgres() as server, server.people() as people:
-                return await self._run(server, people)
+                    self._leave_out(name, error)
+            try:
+                server = mounts.enter_context(postgres(POSTGRESQL_DISK))
+                self._disks[POSTGRESQL] = server.data
+            except NoDisk as error:
+                self._leave_out(POSTGRESQL, error)
+                server = mounts.enter_context(postgres())
+            people = mounts.enter_context(server.people())
+            return await self._run(server, people)
+
+    def _leave_out(self, disk: str, why: NoDisk) -> None:
+        self._is_full_disk_left_out.add(disk)
+        self._outcome.notes.append(f"left out: {FULL} of {disk}; {why}")
 
     async def _run(self, server: Postgres, people: str) -> Outcome:
         self._postgres = server
         self._engine = server_engine(people)
-        self._objects = self._disks["hub"] / "objects"
+        self._objects = self._disks["records"] / "objects"
         self._database = Victoria(self._disks["database"])
         self._broker = Mosquitto(self._folder / "broker")
         self._hubs = {
@@ -324,13 +362,14 @@ class SiteChaos:
                 self._disks["hub"] if name == HUBS[0] else self._folder,
                 self._objects,
                 people,
+                self._database.url,
             )
             for name in HUBS
         }
         self._subscriber = Subscriber(self._broker.port, "plantigrade/v1/north/+/events/#")
         servers = [self._database, self._broker, *self._hubs.values()]
         try:
-            await asyncio.gather(*(asyncio.to_thread(one.start) for one in servers))
+            await asyncio.gather(*(asyncio.to_thread(begin, one) for one in servers))
             async with self._subscriber.listening(), self._opened_doors():
                 bays = Bays(self._engine)
                 tokens = {bay: bays.add(bay) for group in self._groups for bay in group.order.bays}
@@ -392,6 +431,8 @@ class SiteChaos:
         lasts_s = self._random.uniform(0.5, 3.0)
         if kind == FULL:
             await self._fill(target, lasts_s)
+        elif kind == DELETED:
+            await self._delete(target)
         elif kind == "kill -9" and target == "bays":
             async with self._lock(group.name):
                 group.kill()
@@ -438,7 +479,7 @@ class SiteChaos:
             await asyncio.sleep(self._random.choice((0.0, 0.5, 2.0)))
             if isinstance(server, Hub) and jumps:
                 server.ahead_s = self._random.choice(JUMPS_S)
-            await asyncio.to_thread(server.start)
+            await asyncio.to_thread(begin, server)
 
     async def _fill(self, target: str, lasts_s: float) -> None:
         """Leave no room on a disk for a while; what ends of that is begun again by `_watch`."""
@@ -447,13 +488,60 @@ class SiteChaos:
             await asyncio.sleep(lasts_s)
             filler.unlink()
 
+    async def _delete(self, target: str) -> None:
+        """Delete a player at a hub's desk, one who is being recorded where there is one.
+
+        Asked until it is answered: what becomes of an answer that is cut off, nobody knows.
+        """
+        hub = self._hubs[target.removeprefix("hub ")]
+        end_s, asked = time.monotonic() + SETTLE_S, ""
+        async with httpx2.AsyncClient(base_url=hub.url, timeout=20.0) as desk:
+            desk.headers["origin"] = hub.url
+            while time.monotonic() < end_s:
+                with contextlib.suppress(httpx2.HTTPError):
+                    names = await self._names(desk)
+                    if asked and asked not in names:
+                        return
+                    asked = asked or self._chosen(names)
+                    if asked:
+                        self._deleted.setdefault(asked, None)
+                        answer = await desk.request(
+                            "DELETE", f"{_PLAYERS}/{asked}", json={"name": names[asked]}
+                        )
+                        if answer.status_code == 200:
+                            self._deleted[asked] = tuple(answer.json()["places"])
+                            return
+                await asyncio.sleep(0.3)
+        raise AssertionError(f"{target}: deletes no player")
+
+    async def _names(self, desk: httpx2.AsyncClient) -> dict[str, str]:
+        """Return the names of all players whom a desk knows."""
+        names: dict[str, str] = {}
+        page = pages = 1
+        while page <= pages:
+            answer = await desk.get(_PLAYERS, params={"page": page})
+            answer.raise_for_status()
+            names |= {row["player_id"]: row["name"] for row in answer.json()["rows"]}
+            page, pages = page + 1, answer.json()["pages"]
+        return names
+
+    def _chosen(self, names: Mapping[str, str]) -> str:
+        """Choose a player to be deleted; ``""``: there are too few yet."""
+        recorded = {
+            last.player_id
+            for done in self._done().values()
+            for last in list(done.sessions.values())[-1:]
+            if not last.has_ended and last.player_id in names
+        }
+        some = sorted(one for one in recorded if one) or sorted(names)
+        return self._random.choice(some) if len(names) > FEW else ""
+
     async def _watch(self) -> None:
         """Begin again what has ended by itself, as the system does."""
         while True:
             await asyncio.sleep(0.5)
-            for target in ("database", "hub one", "hub two"):
+            for target in ("database", POSTGRESQL, "hub one", "hub two"):
                 lock, server = self._lock(target), self._server(target)
-                assert isinstance(server, Server)
                 if not lock.locked() and server.has_died:
                     self._outcome.notes.append(f"{target}: has ended by itself, begun again")
                     await self._restart(target, jumps=False)
@@ -465,7 +553,7 @@ class SiteChaos:
         others: dict[str, Server | Postgres] = {
             "database": self._database,
             "broker": self._broker,
-            "postgresql": self._postgres,
+            POSTGRESQL: self._postgres,
         }
         return others.get(target) or self._hubs[target.removeprefix("hub ")]
 
@@ -493,7 +581,12 @@ class SiteChaos:
 
     def _look(self) -> None:
         """Read every place."""
-        done, truth, said = self._done(), Truth(), {}
+        done, said = self._done(), {}
+        asked = {*self._deleted, *(player for one in done.values() for player in one.deleted)}
+        dead = ChangeLog(self._engine).deleted(PLAYER)
+        sure = {player for one in done.values() for player, was in one.deleted.items() if was}
+        sure |= {player for player, places in self._deleted.items() if places is not None}
+        truth = Truth(gone=sure | (asked & dead))
         for group in self._groups:
             for bay, path in group.stores():
                 truth.take(done[bay].sessions, in_store(path))
@@ -510,16 +603,58 @@ class SiteChaos:
                 "sessions": tally(truth.sessions, [(k, kept.player[k]) for k in kept.ended]),
                 **recorded(truth.entries, truth.events, kept),
             }
-        points = in_database(self._database.series())
-        messages = at_subscriber(list(self._subscriber.messages.values()))
-        places["database"] = {"events": tally(truth.events, points, same_event)}
-        places["subscriber"] = {"events": tally(truth.events, messages, same_event)}
+        series = self._database.series()
+        # What was told a subscriber is not taken back from it.
+        messages = [
+            one
+            for one in list(self._subscriber.messages.values())
+            if one["session"] not in truth.gone_sessions
+        ]
+        told = at_subscriber(messages)
+        places["database"] = {"events": tally(truth.events, in_database(series), same_event)}
+        places["subscriber"] = {"events": tally(truth.events, told, same_event)}
         tables = in_log(self._engine)
-        places["all logs"] = {"changes": told_changes(said, {"hubs' tables": tables})}
+        changes = told_changes(said, {"hubs' tables": tables}, truth.gone)
+        places["all logs"] = {"changes": changes}
+        places["deleted"] = self._of_deleted(done, dead, truth, series)
         out = self._outcome
         out.places, out.unsafe = places, truth.unsafe
         out.apart, out.against_rule = states([tables, *(each for _, each in said.values())])
         out.repeats = self._subscriber.got.total() - len(self._subscriber.got)
+
+    def _of_deleted(
+        self,
+        done: Mapping[str, Done],
+        dead: AbstractSet[str],
+        truth: Truth,
+        series: list[dict[str, Any]],
+    ) -> dict[str, Tally]:
+        """Judge what is left of players who were deleted, and who has confirmed."""
+        gone, sessions = truth.gone, truth.gone_sessions
+        stores = dict(chain.from_iterable(group.stores() for group in self._groups))
+        places = [DATABASE, ARCHIVE, *map(bay_place, stores), *map(hub_place, HUBS)]
+        words = {
+            text for one in done.values() for text, player in one.said.items() if player in gone
+        }
+        found = {bay_place(bay): [*traces(path, gone, words)] for bay, path in stores.items()}
+        for name, hub in self._hubs.items():
+            found[hub_place(name)] = [*traces(hub.store, gone, words)]
+        found[DATABASE] = [*traces_in_database(series, gone, sessions)]
+        found[ARCHIVE] = [
+            *traces_in_objects(str(self._objects), sessions),
+            *traces_in_tables(self._engine, gone, sessions, words),
+        ]
+        confirmed = [
+            ((one.player_id, one.place), one.confirmed is not None)
+            for one in Deletions(self._engine).all()
+        ]
+        receipts = [(one, said) for one, said in self._deleted.items() if said is not None]
+        return {
+            "players": tally(dict.fromkeys(gone), [(one, None) for one in dead]),
+            "confirmed": tally(dict.fromkeys(itertools.product(gone, places), True), confirmed),
+            "receipts": tally(dict.fromkeys(dict(receipts), tuple(sorted(places))), receipts),
+            "no traces": tally({key: [] for key in places}, found.items()),
+        }
 
 
 def chaos_of(size: Size) -> Callable[[Path, float, int], Awaitable[Outcome]]:

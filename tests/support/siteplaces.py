@@ -1,8 +1,10 @@
 """What each place of a site has of what its bays were told, and how that differs from it."""
 
 import itertools
+import re
 from collections import Counter, defaultdict
-from collections.abc import Callable, Hashable, Iterable, Mapping
+from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -14,7 +16,8 @@ from tests.support.sitetruth import FIELDS, Begun, Done, Told
 
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.uploads import Uploads
-from plantigrade_gateway.people.log import ChangeLog
+from plantigrade_gateway.people import hubtables, tables
+from plantigrade_gateway.people.log import DELETED, ChangeLog
 from plantigrade_gateway.people.tables import sqlite_engine
 from plantigrade_gateway.record.entries import Entry
 from plantigrade_gateway.record.packing import unpack
@@ -28,6 +31,7 @@ EventKey = tuple[str, str, str, int]
 """Session, kind, foot, first index."""
 At = tuple[float, tuple[float | None, ...]]
 """An event's time, ms since 1970, and its values."""
+_INVENTED = re.compile(rb"Invented b\d+ \d+")
 _CLOSE = 1e-11
 _CLOSE_MS = 2.0
 
@@ -140,7 +144,7 @@ def in_archive(engine: sa.Engine, place: str) -> Stored:
     """Read the objects of whole sessions; which are whole, and whose, the tables say."""
     found, objects = Stored(), Objects.of(place)
     for row in Uploads(engine, objects).rows():
-        if row.is_whole:
+        if row.is_whole and not row.is_deleted:
             key = row.session_id
             found.ended.add(key)
             found.player[key] = row.player_id
@@ -204,7 +208,7 @@ def in_log(engine: sa.Engine) -> Said:
         if (text := _text_of(one.value)) is not None
     ]
     shown = log.all_shown("player")
-    return said, shown, shown == stands
+    return said, shown, shown == {key: one for key, one in stands.items() if DELETED not in one}
 
 
 def in_bays_log(path: Path) -> Said:
@@ -226,12 +230,14 @@ class Truth:
     """What there is to be at every place, by what the bays were told and have kept.
 
     A bay may have lost what it had not said to be safe when it was killed; nothing else, and what
-    it has kept is the beginning of what it was told.
+    it has kept is the beginning of what it was told. Of players who were deleted nothing is to be.
     """
 
+    gone: set[str] = field(default_factory=set)
     entries: dict[EntryKey, int] = field(default_factory=dict)
     events: dict[EventKey, At] = field(default_factory=dict)
     sessions: dict[str, str | None] = field(default_factory=dict)
+    gone_sessions: set[str] = field(default_factory=set)
     unsafe: int = 0
     bay: dict[str, Tally] = field(default_factory=dict)
 
@@ -241,6 +247,9 @@ class Truth:
         count = Counter(session for (session, _), _ in kept.entries)
         whole: set[str] = set()
         for key, one in begun.items():
+            if one.player_id in self.gone:
+                self.gone_sessions.add(key)
+                continue
             made = one.input.entries
             keeps = max(one.safe, min(count[key], len(made)))
             self.unsafe += len(made) - keeps
@@ -275,8 +284,10 @@ def recorded(
     }
 
 
-def told_changes(bays: Mapping[str, tuple[Done, Said]], others: Mapping[str, Said]) -> Tally:
-    """Compare what every place has of what was said at all bays.
+def told_changes(
+    bays: Mapping[str, tuple[Done, Said]], others: Mapping[str, Said], gone: Collection[str]
+) -> Tally:
+    """Compare what every place has of what was said at all bays, of players who are not gone.
 
     What a bay did not know to be taken when it was killed counts if it is in its own log.
     """
@@ -284,10 +295,12 @@ def told_changes(bays: Mapping[str, tuple[Done, Said]], others: Mapping[str, Sai
     lost = Tally()
     for done, (said, _, _) in bays.values():
         own = dict(said)
-        for text, was_taken in done.said.items():
+        for text, player in done.said.items():
+            if player in gone:
+                continue
             if text in own:
                 want[text] = own[text]
-            elif was_taken:
+            elif player is not None:
                 lost += Tally(missing=1, first=f"missing at its own bay: {text}")
     places = {**{name: said for name, (_, said) in bays.items()}, **others}
     for name, (said, _, _) in places.items():
@@ -295,6 +308,60 @@ def told_changes(bays: Mapping[str, tuple[Done, Said]], others: Mapping[str, Sai
         each.first = each.first and f"{name}: {each.first}"
         lost += each
     return lost
+
+
+def traces(path: Path, gone: Collection[str], words: Collection[str]) -> Iterator[str]:
+    """Give what a folder with a store still has of players who are gone, and of their words.
+
+    The bytes of its files are searched, in which a word stands as it was said.
+    """
+    for file in sorted(path.parent.glob(f"{path.name}*")):
+        for found in set(_INVENTED.findall(file.read_bytes())):
+            if found.decode() in words:
+                yield f"{file.name}: {found.decode()}"
+    with Store.open(path, read_only=True) as store:
+        for (player,) in store.database.read("SELECT player_id FROM players"):
+            if player in gone:
+                yield f"players: {player}"
+        for table, *_ in store.database.read("PRAGMA foreign_key_check"):
+            yield f"{table}: a row of nothing that is there"
+        for (player,) in store.database.read("SELECT player_id FROM receipts WHERE NOT is_done"):
+            yield f"receipts: {player} is not done"
+
+
+def traces_in_tables(
+    engine: sa.Engine, gone: Collection[str], sessions: AbstractSet[str], words: Collection[str]
+) -> Iterator[str]:
+    """Give what a hub's tables still have, beside tombstones and receipts."""
+    with engine.connect() as db:
+        for table in (*tables.META.sorted_tables, *hubtables.META.sorted_tables):
+            for row in db.execute(table.select()):
+                for found in set(_INVENTED.findall(repr(row).encode())):
+                    if found.decode() in words:
+                        yield f"{table.name}: {found.decode()}"
+        for row in db.execute(hubtables.SESSION.select()):
+            if row.player_id in gone:
+                yield f"{hubtables.SESSION.name}: {row.session_id} is of {row.player_id}"
+            elif row.session_id in sessions and not row.is_deleted:
+                yield f"{hubtables.SESSION.name}: {row.session_id} is not deleted"
+
+
+def traces_in_objects(place: str, sessions: AbstractSet[str]) -> Iterator[str]:
+    """Give the objects of sessions that are gone."""
+    objects = Objects.of(place)
+    for name in (*objects.names("pieces"), *objects.names("sessions")):
+        if sessions & set(name.replace(".", "/").split("/")):
+            yield name
+
+
+def traces_in_database(
+    series: Iterable[Mapping[str, Any]], gone: Collection[str], sessions: AbstractSet[str]
+) -> Iterator[str]:
+    """Give the series of players and sessions that are gone, whatever they are of."""
+    for one in series:
+        labels = one["metric"]
+        if labels.get("player") in gone or labels.get("session") in sessions:
+            yield str(labels)
 
 
 def states(said: Iterable[Said]) -> tuple[int, int]:

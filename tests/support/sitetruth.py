@@ -26,6 +26,8 @@ STRETCHES = ((36.0, 43.0), (171.0, 179.0))
 TICK_NS = 400_000_000
 """What comes at once of a bay's insoles."""
 MOST = 4
+FEW = 2
+"""So many players are not deleted."""
 FIELDS: dict[str, dict[str, tuple[str, ...]]] = {
     "step": {"t": ("strike_s",), "foot": ("foot",), "told": ("stance_s", "peak1_n")},
     "stand": {"t": ("start_s",), "foot": (), "told": ("left_share", "end_s")},
@@ -232,14 +234,17 @@ class Done:
     ----------
     sessions : dict
         By id.
-    said : dict of str to bool
-        What was said of players, each text once, and whether that was taken.
+    said : dict of str to str or None
+        What was said of players, each text once, and of whom if that was taken.
+    deleted : dict of str to bool
+        Players whose deletion was begun here, and whether that was done.
     is_done : bool
         Whether the bay has done all that it was to do.
     """
 
     sessions: dict[str, Begun] = field(default_factory=dict)
-    said: dict[str, bool] = field(default_factory=dict)
+    said: dict[str, str | None] = field(default_factory=dict)
+    deleted: dict[str, bool] = field(default_factory=dict)
     is_done: bool = False
 
 
@@ -256,6 +261,8 @@ def read_journal(path: Path, seed: int, bay: str) -> Done:
             one.safe, one.safe_events = row["entries"], row["events"]
             one.has_ended = row["ended"]
         elif (said := row.get("saying") or row.get("said")) is not None:
-            done.said[said] = "said" in row
+            done.said[said] = row.get("player")
+        elif (gone := row.get("deleting") or row.get("deleted")) is not None:
+            done.deleted[gone] = done.deleted.get(gone, False) or "deleted" in row
         done.is_done = done.is_done or "done" in row
     return done
