@@ -228,6 +228,7 @@ def _prepare(path: Path, create: bool) -> bool:
             raise StoreError(f"store {path}: is a folder, expected a file; name one with --store")
         if path.exists() and not path.is_file():  # a pipe would be waited for, for ever
             raise StoreError(f"store {path}: is no file; name another with --store")
+        _refuse_lone_log(path)
         if path.exists():
             # Never open and close an existing file here: that would drop the locks which this
             # process's other connections hold on it (https://sqlite.org/howtocorrupt.html §2.2).
@@ -246,6 +247,17 @@ def _prepare(path: Path, create: bool) -> bool:
             f"store {path}: cannot be opened or made ({error.strerror}); "
             "allow writing in its folder or choose another with --store"
         ) from error
+
+
+def _refuse_lone_log(path: Path) -> None:
+    """Refuse a write-ahead log whose file is gone or empty: SQLite would delete it unread."""
+    log = path.with_name(path.name + "-wal")
+    if not _size(path) and _size(log):
+        lost = "is empty" if path.exists() else "is not there"
+        raise StoreError(
+            f"store {path}: {lost}, but {log.name} beside it holds what was written last; put the "
+            f"store's file back, or move {log.name} away and begin anew"
+        )
 
 
 def _number(connection: sqlite3.Connection, pragma: str) -> int:

@@ -126,6 +126,24 @@ def test_commands_that_read_make_no_store(command, tmp_path, monkeypatch):
         assert done.stderr.count("\n") <= 2
 
 
+@pytest.mark.parametrize("is_there", [True, False])
+@pytest.mark.parametrize("read_only", [True, False])
+def test_a_log_whose_store_was_emptied_or_moved_away_is_not_deleted(tmp_path, is_there, read_only):
+    """As a copy that was cut off leaves it; SQLite deletes such a log when it opens the file."""
+    with Store.open(tmp_path / "whole.sqlite3") as store:
+        session = store.create_session("insoles", analysis_version=1)
+        store.append(session, packets(10))
+        log = (tmp_path / "whole.sqlite3-wal").read_bytes()
+    path = tmp_path / "cut.sqlite3"
+    (tmp_path / "cut.sqlite3-wal").write_bytes(log)
+    if is_there:
+        path.touch()
+    with pytest.raises(StoreError, match="sqlite3-wal beside it holds what was written last"):
+        Store.open(path, read_only=read_only)
+    assert log and (tmp_path / "cut.sqlite3-wal").read_bytes() == log
+    assert path.exists() == is_there
+
+
 def test_while_a_gateway_records(store, session):
     with Recorder(store, session) as recorder:
         for k in range(5):
