@@ -65,9 +65,9 @@ def read_json(data: bytes | bytearray | str, what: str, most_bytes: int = MOST_B
         raise _not("JSON", what, error) from error
 
 
-def read_toml(data: bytes | str, what: str, most_bytes: int = MOST_BYTES) -> dict[str, Any]:
+def read_toml(data: bytes | str, what: str) -> dict[str, Any]:
     """Read TOML, as `read_json` reads JSON."""
-    text = _text(data, what, most_bytes)
+    text = _text(data, what, MOST_BYTES)
     depth = dots = 0
     for sign in _signs(_TOML_SIGNS, text):
         depth = _deeper(depth, sign, what)

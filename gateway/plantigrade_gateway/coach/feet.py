@@ -38,6 +38,7 @@ CLEAR = ("bears", "heel_and_ball", "broad")
 SHOES_OFF = (steps.LIFT, steps.FLAT)
 """Trials before which a shoe was off: a lift is asked for whenever one was (the check's table)."""
 BETWEEN = "between"
+_LEAST_STANDS = 3  # of a foot: with fewer, shares are not compared
 
 
 def foot_of(case: Case, role: str) -> Foot:
@@ -214,7 +215,7 @@ def bed(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
     flat = shares(bare, steps.FLAT, foot)
     fewest = min(len(in_shoe), len(flat))
     if fewest < max(least, 1):
-        return Reading(None, too_few(fewest, least, "quiet stand"), n=fewest, visit=worn)
+        return Reading(None, too_few(fewest, _LEAST_STANDS, "quiet stand"), n=fewest, visit=worn)
     error = spread_within([*_rows(case, steps.STAND), *_rows(case, steps.FLAT)])
     found = _mean_difference(flat, in_shoe, error)
     if found is None or found.low is None or found.high is None:
@@ -248,7 +249,7 @@ def _rows(case: Case, step: str) -> Iterator[list[float | None]]:
 # ---- both feet ----
 
 
-def differ(case: Case, rules: RuleSet, names: dict[str, str | None], least: int = 3) -> Reading:
+def differ(case: Case, rules: RuleSet, names: dict[str, str | None]) -> Reading:
     """Return whether the feet differ: by their names, or by how much their midfeet carry.
 
     Parameters
@@ -257,29 +258,29 @@ def differ(case: Case, rules: RuleSet, names: dict[str, str | None], least: int 
     rules : RuleSet
     names : dict of str to str or None
         What the lead and the trail foot are called.
-    least : int
-        Stands without which shares are not compared.
     """
     lead, trail = names["lead"], names["trail"]
     by_name = None
     if lead is not None and trail is not None:
         by_name = lead in CLEAR and trail in CLEAR and lead != trail
-    by_share, reading = _shares_differ(case, rules, least)
+    by_share, reading = _shares_differ(case, rules)
     if by_name:
         return replace(yes_no(True, f"lead foot {lead}, trail foot {trail}"), visit=reading.visit)
     truth = by_share if by_share else None if by_name is None or by_share is None else False
     return replace(reading, value=yes_no(truth, "").value)
 
 
-def _shares_differ(case: Case, rules: RuleSet, least: int) -> tuple[bool | None, Reading]:
+def _shares_differ(case: Case, rules: RuleSet) -> tuple[bool | None, Reading]:
     visit = _last(case, _has(steps.STAND))
     if visit is None:
         return None, Reading(None, "no prompted stand in this shoe and footbed")
     lead, trail = (shares(visit, steps.STAND, foot_of(case, role)) for role in ("lead", "trail"))
     fewest = min(len(lead), len(trail))
     found = _mean_difference(trail, lead, spread_of_stands(case))
-    if fewest < least or found is None or found.low is None or found.high is None:
-        return None, Reading(None, too_few(fewest, least, "quiet stand"), n=fewest, visit=visit)
+    if fewest < _LEAST_STANDS or found is None or found.low is None or found.high is None:
+        return None, Reading(
+            None, too_few(fewest, _LEAST_STANDS, "quiet stand"), n=fewest, visit=visit
+        )
     is_apart = abs(found.value) >= limit(rules, "feet_differ_from") and not found.holds_zero
     text = (
         f"lead less trail {100 * found.value:+z.1f} % ({100 * found.low:+z.1f} to "

@@ -51,8 +51,6 @@ class Sound:
     output : Speaker, WavFile or Silence
     said : str
         One sentence for the user: where the sound goes, and why when it is not the device.
-    gain : float
-        As for `Speaker`.
     on_lost : callable, optional
         As for `Speaker`.
     device : str, optional
@@ -65,7 +63,6 @@ class Sound:
         self,
         output: Speaker | WavFile | Silence,
         said: str,
-        gain: float = 1.0,
         on_lost: Callable[[str], object] | None = None,
         device: str | None = None,
         barred: str | None = None,
@@ -74,7 +71,6 @@ class Sound:
         self._barred = barred
         self.output = output
         self._said = said
-        self._gain = gain
         self._on_lost = on_lost
         self._closed = False
         self._changing = threading.Lock()  # one change at a time: it may take seconds
@@ -139,7 +135,7 @@ class Sound:
                 if self._barred is not None:
                     return self._barred
                 try:
-                    new = Speaker(self._gain, self._on_lost, device=self._device)
+                    new = Speaker(on_lost=self._on_lost, device=self._device)
                 except SoundError as error:
                     return f"No sound device was found ({error})."
                 said = f"Sound plays through {new.backend}."
@@ -159,7 +155,6 @@ def open_sound(
     prefer: Literal["device", "wav", "none"] = "device",
     wav: Path | None = None,
     *,
-    gain: float = 1.0,
     start_s: float = 0.0,
     on_lost: Callable[[str], object] | None = None,
     device: str | None = None,
@@ -172,7 +167,7 @@ def open_sound(
     prefer : {"device", "wav", "none"}
     wav : Path, optional
         The WAV file: needed for "wav", and used for "device" where there is none.
-    gain, on_lost, device
+    on_lost, device
         As for `Speaker`.
     barred : str, optional
         As for `Sound`; said of no sound, too.
@@ -186,20 +181,20 @@ def open_sound(
     """
 
     def sound(output: Speaker | WavFile | Silence, said: str) -> Sound:
-        return Sound(output, said, gain, on_lost, device, barred)
+        return Sound(output, said, on_lost, device, barred)
 
     if prefer == "none":
         return sound(Silence(), barred or "Sound is off.")
     if prefer == "wav":
         if wav is None:
             raise SoundError("sound to a WAV file: expected the file's path")
-        file = WavFile(wav, start_s, gain, on_lost)
+        file = WavFile(wav, start_s, on_lost=on_lost)
         return sound(file, f"The sound is written to {wav}.")
     try:
-        speaker = Speaker(gain, on_lost, device=device)
+        speaker = Speaker(on_lost=on_lost, device=device)
     except SoundError as error:
         if wav is None:
             return sound(Silence(), f"No sound device was found ({error}): there is no sound.")
-        file = WavFile(wav, start_s, gain, on_lost)
+        file = WavFile(wav, start_s, on_lost=on_lost)
         return sound(file, f"No sound device was found ({error}): the sound is written to {wav}.")
     return sound(speaker, f"Sound plays through {speaker.backend}.")
