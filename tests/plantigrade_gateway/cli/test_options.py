@@ -7,6 +7,7 @@ is a flag, is asked for, or may be given more than once. A change here changes w
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -46,7 +47,7 @@ def described(parameter: click.Parameter) -> str:
     return ", ".join(said if parameter.nargs == 1 else [*said, f"{parameter.nargs} values"])
 
 
-def kind_of(kind: click.ParamType) -> str:
+def kind_of(kind: click.ParamType[Any]) -> str:
     if isinstance(kind, click.Choice):
         return " or ".join(map(str, kind.choices))
     if isinstance(kind, click.IntRange | click.FloatRange):
