@@ -11,13 +11,16 @@ from tests.support.records import swing
 from plantigrade.events import HeelLiftState, Manner, Swing, Timing
 from plantigrade.synth import Player, Segment, Stand
 from plantigrade.synth import Swing as Swings
+from plantigrade_gateway.analysis.result import Analysis, SetSpan, swing_time
 from plantigrade_gateway.check.swings import (
     SetCount,
+    count_of,
     count_practice,
     count_set,
     is_push_lost,
     mixed,
     no_speed,
+    was_push_lost,
 )
 from plantigrade_gateway.check.verdict import Why
 
@@ -154,7 +157,14 @@ def test_answers_that_nobody_gave_are_not_mixed():
 
 @pytest.mark.parametrize(
     ("yes", "lost"),
-    [("yynnn", True), ("nnnyy", True), ("nnyyy", False), ("nnnyyyy", False), ("n?n?n", True)],
+    [
+        ("yynnn", True),
+        ("nnnyy", True),
+        ("nnyyy", False),
+        ("nnnyyyy", False),
+        ("n?n?n", True),
+        ("nyynny", False),
+    ],
 )
 def test_fast_swings_end_when_three_of_the_last_five_are_not_good(yes, lost):
     assert is_push_lost(good(yes)) is lost
@@ -193,3 +203,74 @@ def test_a_speed_block_needs_the_decision_of_everybody():
     refused = no_speed("", **NOBODY, is_block=True)
     assert refused is not None and "has not decided on speed: go" in refused
     assert no_speed("", **{**NOBODY, "is_decided": True}, is_block=True) is None
+
+
+def of_sets(swings: Sequence[Swing], *spans: SetSpan) -> Analysis:
+    return Analysis("by hand", 100.0, 300.0, (), (), tuple(swings), (), None, spans=spans)
+
+
+@pytest.mark.parametrize(
+    ("intent", "begin_s", "counted"),
+    [("smooth", 0.0, 8), ("full", 0.0, 8), ("fast", 0.0, 1), ("full", 6.0, 7), ("fast", 6.0, 0)],
+)
+def test_a_set_s_swings_wait_ten_seconds_and_fast_ones_twenty(intent, begin_s, counted):
+    """Twelve seconds apart, the first at 0 s; one before a set is waited for too."""
+    found = of_sets(good("y" * 8), SetSpan("set", begin_s, 300.0, intent=intent))
+    (run,) = found.sets
+    assert len(count_of(run, found).counted) == counted
+
+
+def test_a_set_that_begins_with_a_swing_does_not_wait_for_it():
+    swings = good("yy")
+    found = of_sets(swings, SetSpan("set", swing_time(swings[1]), 300.0, intent="fast"))
+    assert len(count_of(found.sets[0], found).counted) == 0  # 12 s after the one before
+    alone = of_sets(swings[1:], SetSpan("set", swing_time(swings[1]), 300.0, intent="fast"))
+    assert len(count_of(alone.sets[0], alone).counted) == 1
+
+
+def test_why_swings_do_not_count_is_said_with_how_many():
+    swings = [replace(s, touches_gap=k in (1, 4)) for k, s in enumerate(good("yyyyyyy"))]
+    count = count_set(swings, 10.0)
+    assert dict(count.left_out) == {"missing samples": 2}
+    assert count.verdict.line == (
+        "5 of 6 swings count (2 missing samples). Bring the insoles nearer to the receiver, and "
+        "swing the set again."
+    )
+    eight = [*swings, *(replace(s, first_index=9) for s in at([84.0]))]
+    assert count_set(eight, 10.0).verdict.line == "6 swings count (2 missing samples)."
+
+
+@pytest.mark.parametrize(
+    ("intent", "yes", "lost"),
+    [("fast", "yynnn", True), ("full", "yynnn", False), ("fast", "yyynn", False)],
+)
+def test_a_set_of_fast_swings_ends_as_the_push_is_lost(intent, yes, lost):
+    swings = [
+        replace(s, start_s=25.0 * k) for k, s in enumerate(good(yes))
+    ]  # each has waited for long enough
+    found = of_sets(swings, SetSpan("set", 0.0, 300.0, intent=intent))
+    assert was_push_lost(found) is lost
+
+
+@pytest.mark.parametrize(
+    ("lifted", "loaded", "found"),
+    [
+        (8, 8, ()),
+        (4, 8, ("lead heel",)),
+        (0, 4, ("trail heel",)),
+        (4, 4, ("lead heel", "trail heel")),
+        (0, 0, ()),
+    ],
+)
+def test_each_answer_of_a_set_may_be_mixed(lifted, loaded, found):
+    """Of eight swings with good pushes: all or none tell, half do not."""
+    state = {True: HeelLiftState.LIFTED, False: HeelLiftState.DOWN}
+    swings = [
+        replace(
+            s,
+            heel_lift=replace(s.heel_lift, state=state[k < lifted]),
+            push=replace(s.push, heel_loaded=k < loaded),
+        )
+        for k, s in enumerate(good("y" * 8))
+    ]
+    assert mixed(swings) == found

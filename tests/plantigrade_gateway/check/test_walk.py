@@ -124,3 +124,69 @@ def test_one_whose_insoles_fall_silent_is_refused():
         left[at : at + 10] = np.nan
     found = analysed(player, t_s, left, right, [WALK])
     assert judge_walk(found.trials[0], found).why is Why.GAP
+
+
+@pytest.mark.parametrize(
+    ("usual_s", "part", "lengths"),
+    [(1.0, 1.11, [14, 11]), (1.0, 1.09, [28]), (1.25, 1.09, [28]), (0.8, 0.89, [14, 11])],
+)
+def test_a_stride_is_a_turn_s_beyond_a_tenth_of_the_usual_one(usual_s, part, lengths):
+    """Two steps alike make one stride that is longer by all of it, and two by half; by hand.
+
+    Of 30 steps the first and the last are left out, and the three of the stride from step 15 on.
+    """
+    times = [usual_s] * 30
+    times[15] = times[16] = part * usual_s
+    assert straights(paced(times)) == lengths
+
+
+def test_the_last_stride_of_a_bout_is_held_against_the_others_too():
+    """Steps 26 to 28, of 0 to 29, make it: 15 % longer; by hand."""
+    times = [1.0] * 30
+    times[27] = 1.3
+    assert straights(paced(times)) == [25]
+
+
+def judged(steps: tuple[Step, ...]) -> Verdict:
+    trial = Trial("walk", 1, 0.0, 100.0)
+    return judge_walk(trial, Analysis("by hand", 100.0, 60.0, (), steps, (), (), None))
+
+
+@pytest.mark.parametrize(("steps", "why", "count"), [(26, None, 12), (25, Why.FEW_STEPS, 11)])
+def test_twelve_straight_steps_of_each_foot_are_enough(steps, why, count):
+    verdict = judged(paced([1.0] * steps))
+    assert (verdict.why, verdict.count) == (why, count)
+    if why is None:
+        assert verdict.line == "12 straight steps left, 12 right."
+    else:
+        assert verdict.line.startswith("11 of 12 straight steps of the ")
+        assert verdict.line.endswith("Walk at least 8 steps straight on before each turn.")
+
+
+@pytest.mark.parametrize(("gaps", "why"), [(5, Why.FEW_STEPS), (6, Why.GAP)])
+def test_gaps_in_over_a_quarter_of_the_steps_are_the_reason(gaps, why):
+    steps = paced([1.0] * 20)
+    steps = tuple(replace(s, touches_gap=k < gaps) for k, s in enumerate(steps))
+    verdict = judged(steps)
+    assert verdict.why is why
+    assert (f"Samples are missing in {gaps} of 20 steps." in verdict.line) is (why is Why.GAP)
+
+
+@pytest.mark.parametrize(
+    ("steps", "stride_s", "why"),
+    [
+        (8, 1.4, Why.PACE),
+        (7, 1.4, Why.FEW_STEPS),
+        (8, 1.09, Why.FEW_STEPS),
+        (8, 1.11, Why.PACE),
+        (8, 0.9, Why.PACE),
+    ],
+)
+def test_bouts_that_could_hold_a_straight_are_of_one_pace(steps, stride_s, why):
+    """Eight steps leave a straight of six; 0.9 s are less than 1 / 1.1 of 1 s."""
+    later = tuple(
+        replace(s, strike_s=s.strike_s + 40.0, off_s=s.off_s + 40.0)
+        for s in paced([stride_s] * steps)
+        if s.strike_s is not None and s.off_s is not None
+    )
+    assert judged(paced([1.0] * 10) + later).why is why

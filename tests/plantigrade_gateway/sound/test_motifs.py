@@ -176,6 +176,14 @@ def test_the_unlikeness_measure_does_not_count_transposition():
     assert unlikeness(low, high) < 0.2
 
 
+@pytest.mark.parametrize("part", [0.1, 0.5, 1.0, 2.0])
+def test_limiter_bends_by_a_hyperbolic_tangent_above_its_knee(part):
+    """The knee is at .375, the ceiling .125 above it: as far over as `part` of that."""
+    over = np.array([0.375 + 0.125 * part, -0.375 - 0.125 * part, 0.375], dtype=np.float32)
+    bent = 0.375 + 0.125 * np.tanh(part)
+    assert soft_limit(over) == pytest.approx([bent, -bent, 0.375], rel=1e-5)
+
+
 @given(st.lists(st.floats(-1e6, 1e6, width=32), min_size=1, max_size=50))
 def test_limiter_keeps_sign_order_and_ceiling(values):
     given_samples = np.array(values, dtype=np.float32)
