@@ -68,15 +68,14 @@ def noted(visit: Visit, swings: Sequence[Swing]) -> Iterator[tuple[Swing, SwingN
 def silent_sets(visit: Visit, rules: RuleSet, *intents: str) -> Sets:
     """Return a visit's sets of some intents that were swung without any cue and stand.
 
-    Not its last set that is `again`, where it returns to an intent after another one: it shows what
-    a visit's swings leave of the first, and would hide that among them.
+    Not those that are `again`, where they return to an intent after another one: they show what a
+    visit's swings leave of the first, and would hide that among them.
     """
     wanted = [s for s in _silent(visit) if s.intent in intents]
+    again = again_of(visit, rules)
+    if not isinstance(again, str) and _returned(visit, again[-1]) is not None:
+        wanted = [s for s in wanted if s not in again]
     good = _whole(visit, rules, wanted)
-    last = again_of(visit, rules)
-    if isinstance(last, MarkedSet) and last in good and _returns_to(visit, last):
-        good.remove(last)
-        wanted.remove(last)
     return sets_of_visit(visit, good, len(wanted) - len(good))
 
 
@@ -90,26 +89,42 @@ def _whole(visit: Visit, rules: RuleSet, sets: Sequence[MarkedSet]) -> list[Mark
     return [one for one in sets if (_missing(visit, one) or 0.0) <= most]
 
 
-def _returns_to(visit: Visit, last: MarkedSet) -> bool:
-    """Whether an earlier silent set is of a set's intent, and one of another intent between."""
+def _returned(visit: Visit, last: MarkedSet) -> float | None:
+    """Return when the set of another intent began after which a visit came back to a set's intent.
+
+    None where no earlier silent set is of that intent.
+    """
     alike = [one.start_s for one in _silent(visit) if one.intent == last.intent]
-    between = (one.start_s for one in visit.analysis.standing_sets if one.intent != last.intent)
-    return any(min(alike) < start_s < last.start_s for start_s in between)
+    others = [one.start_s for one in visit.analysis.standing_sets if one.intent != last.intent]
+    between = [start_s for start_s in others if min(alike) < start_s < last.start_s]
+    return max(between, default=None)
 
 
-def again_of(visit: Visit, rules: RuleSet) -> MarkedSet | str:
-    """Return a visit's last silent set, smooth or full, begun after 20 swings, or why not."""
+def again_of(visit: Visit, rules: RuleSet) -> tuple[MarkedSet, ...] | str:
+    """Return a visit's last silent set, smooth or full, begun after 20 swings, or why not.
+
+    Where it returns to its intent after another one, those before it that do so too, and were begun
+    after as many swings: eight more are offered where an answer is mixed.
+    """
     sets = _whole(visit, rules, [s for s in _silent(visit) if s.intent in (SMOOTH, FULL)])
     if not sets:
         return "no silent smooth or full set"
     last = sets[-1]
-    before = sum(swing_time(swing) < last.start_s for swing in visit.analysis.swings)
+    before = _n_before(visit, last)
     if before < LEAST_BEFORE_AGAIN:
         return (
             f"the last silent set began after {plural(before, 'swing')}, "
             f"{LEAST_BEFORE_AGAIN} needed"
         )
-    return last
+    since_s = _returned(visit, last)
+    if since_s is None:
+        return (last,)
+    back = (one for one in sets if one.intent == last.intent and one.start_s > since_s)
+    return tuple(one for one in back if _n_before(visit, one) >= LEAST_BEFORE_AGAIN)
+
+
+def _n_before(visit: Visit, one: MarkedSet) -> int:
+    return sum(swing_time(swing) < one.start_s for swing in visit.analysis.swings)
 
 
 def sets_of_visit(visit: Visit, sets: Sequence[MarkedSet], left_out: int = 0) -> Sets:
@@ -138,8 +153,9 @@ def sets_for(case: Case, rules: RuleSet, which: str) -> Sets | str:
     rules : RuleSet
     which : str
         An intent: the sets of the last visit that has some, in the last visit's shoe and footbed;
-        a set that is *again* is none of them where it returns to its intent after another one.
-        ``"again"``: the last set of the visit, smooth or full, begun after 20 swings. ``"kept"``:
+        sets that are *again* are none of them where they return to their intent after another one.
+        ``"again"``: the last set of the visit, smooth or full, begun after 20 swings, with those of
+        its intent since another one that were begun so, where it returns to it. ``"kept"``:
         the first full set of the last visit that has one, before any drill of that visit and at
         least a day after the last drill.
     """
@@ -160,8 +176,8 @@ def _again(case: Case, rules: RuleSet) -> Sets | str:
     if not case.visits:
         return "no visit"
     visit = case.visits[-1]
-    last = again_of(visit, rules)
-    return last if isinstance(last, str) else sets_of_visit(visit, [last])
+    again = again_of(visit, rules)
+    return again if isinstance(again, str) else sets_of_visit(visit, again)
 
 
 def _kept(case: Case, rules: RuleSet) -> Sets | str:
