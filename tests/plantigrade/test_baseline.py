@@ -193,6 +193,56 @@ def test_learning_before_any_row_is_nothing():
     assert loads(baseline) == [0.0, 0.0]
 
 
+def test_a_phase_may_lie_in_many_blocks():
+    """Its middle, rows 30 to 49, has a median of 39.5 of what each row reads, its own number."""
+    block = flat(200, 0.0, 0.0)
+    block.left[:, 0] = np.arange(200.0)
+    baseline = Baseline(RATE_HZ, AIR_N)
+    net_loads(baseline, [block.slice(at, at + 10) for at in range(0, 200, 10)])
+    baseline.learn([AirPhase(Foot.LEFT, 20, 60)] * 2)
+    net_loads(baseline, [flat(400, 0.0, 0.0, 200)])
+    assert loads(baseline) == pytest.approx([39.5, 0.0])
+    assert baseline.state(Foot.LEFT).set_s == pytest.approx(0.49)
+
+
+def test_one_phase_moves_neither_foot_and_a_move_is_told_once():
+    baseline = Baseline(RATE_HZ, AIR_N)
+    net_loads(baseline, [flat(501, 12.0, 7.0)])
+    assert baseline.moved is None
+    baseline.learn([AirPhase(foot, 20, 60) for foot in Foot])
+    net_loads(baseline, [flat(500, 12.0, 7.0, 501)])
+    assert loads(baseline) == [0.0, 0.0]
+    baseline.learn([AirPhase(foot, 720, 760) for foot in Foot])
+    net_loads(baseline, [flat(499, 12.0, 7.0, 1001)])
+    (piece,) = baseline.pieces(flat(500, 12.0, 7.0, 1500))
+    baseline.net(piece)
+    assert baseline.moved is not None
+    assert baseline.moved[:, 0] == pytest.approx([12.0, 7.0])
+    (piece,) = baseline.pieces(flat(500, 12.0, 7.0, 2000))
+    baseline.net(piece)
+    assert baseline.moved is None
+
+
+@pytest.mark.parametrize(("left_n", "firsts"), [(111.9, [2000, 2500]), (112.1, [2000])])
+def test_rows_are_cut_where_a_foot_may_be_off_net_of_its_baseline(left_n, firsts):
+    """Off under 100 N, of which the baseline is 12: else nothing can move it."""
+    baseline = Baseline(RATE_HZ, AIR_N)
+    net_loads(baseline, [flat(500, 12.0, 200.0)])
+    baseline.learn([AirPhase(Foot.LEFT, 20, 60)] * 2)
+    net_loads(baseline, [flat(1500, 200.0, 200.0, 500)])
+    assert loads(baseline) == pytest.approx([12.0, 0.0])
+    pieces = list(baseline.pieces(flat(1000, left_n, 200.0, 2000)))
+    assert [piece.first for piece in pieces] == firsts
+
+
+def test_rows_are_kept_for_a_fixed_step_and_the_longest_stance():
+    """5 s and 4 s at 100 Hz, in blocks of ten."""
+    baseline = Baseline(RATE_HZ, AIR_N)
+    for k in range(200):
+        baseline.net(flat(10, 5.0, 400.0, 10 * k))
+    assert sum(map(len, baseline._raw)) == 900
+
+
 def test_rows_kept_do_not_grow():
     baseline = Baseline(RATE_HZ, AIR_N)
     for k in range(200):

@@ -241,3 +241,61 @@ def test_a_print_that_is_all_toes_is_refused():
     cells[:20] = False
     with pytest.raises(SampleError, match="toe line"):
         thirds(cells, 1.0, marks)
+
+
+# ---- at the very limits ----
+
+
+def test_marks_at_their_limits_are_taken():
+    Marks((75.0, 30.0), (75.0, 10_000.0), STRAIGHT.toe_line)
+    Marks((75.0, 30.0), (75.0, 60.0), STRAIGHT.toe_line)
+    Marks(STRAIGHT.heel, STRAIGHT.second_toe, ((0.0, 225.0), (1.0, 225.0)))
+
+
+def test_places_along_an_axis_that_is_turned():
+    """By hand: an axis along y, turned by 90° from x to y, goes along -x from the heel."""
+    at = (np.array([75.0, 85.0]), np.array([30.0, 50.0]))
+    straight, half = STRAIGHT.along(*at, 0.0)
+    assert straight == pytest.approx([0.0, 20.0]) and half == pytest.approx(0.5)
+    turned, half = STRAIGHT.along(*at, 90.0)
+    assert turned == pytest.approx([0.0, -10.0]) and half == pytest.approx(0.5)
+    assert STRAIGHT.along(*at, 45.0)[1] == pytest.approx(2.0**-0.5)
+
+
+@pytest.mark.parametrize(
+    ("line", "length_mm"), [(220.49, 210.0), (220.5, 211.0), (220.55, 211.0), (221.49, 211.0)]
+)
+@pytest.mark.parametrize("across", [False, True])
+def test_a_cell_of_a_cut_blob_belongs_to_the_side_its_middle_is_on(line, length_mm, across):
+    """The middle of the cell in row 220 lies at 220.5 mm; the heel ends at 10 mm."""
+    cells = drawn((60, 60, 60))
+    cells[220:240, 45:105] = True
+    marks = Marks(STRAIGHT.heel, STRAIGHT.second_toe, ((0.0, line), (150.0, line)))
+    if across:
+        cells, marks = cells.T, Marks((30.0, 75.0), (255.0, 75.0), ((line, 0.0), (line, 150.0)))
+    assert thirds(cells, 1.0, marks).length_mm == pytest.approx(length_mm)
+
+
+def test_a_blob_is_cut_or_not_by_a_single_cell():
+    line = ((0.0, 222.0), (150.0, 222.0))
+    marks = Marks(STRAIGHT.heel, STRAIGHT.second_toe, line)
+    cells = drawn((60, 60, 60))
+    cells[220:223, 45:105] = True  # half a millimetre beyond the line
+    assert thirds(cells, 1.0, marks).length_mm == pytest.approx(212.0)
+    toe = drawn((60, 60, 60))
+    toe[222:240, 60:80] = True  # a toe that begins half a millimetre beyond it
+    assert thirds(toe, 1.0, marks, line_off_mm=5.0).length_mm == pytest.approx(210.0)
+    alone = drawn((60, 60, 60))
+    alone[5, 75] = True  # a blob of one cell behind the heel
+    assert thirds(alone, 1.0, marks).length_mm == pytest.approx(215.0)
+
+
+def test_a_line_may_have_been_too_far_forward_as_well():
+    """By hand: at 215 mm 2100 / 12150, at 220 mm 2100 / 12900; at 225 mm it hardly changes."""
+    cells = drawn((60, 30, 90))
+    cells[215:220, :] = True
+    cells[220, 30:120] = True
+    marks = Marks(STRAIGHT.heel, STRAIGHT.second_toe, ((0.0, 220.0), (150.0, 220.0)))
+    found = print_index(cells, [], 1.0, marks)
+    assert found.index == pytest.approx(2100 / 12900)
+    assert found.line == pytest.approx(2100 / 12150 - 2100 / 12900, abs=1e-9)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import ttest_ind
 
-from plantigrade.interval import newcombe, welch
+from plantigrade.interval import Difference, newcombe, welch
 from plantigrade.reliability import proportion
 from plantigrade.stat import Stat, stat_of
 
@@ -110,3 +110,19 @@ def test_a_share_of_nothing_is_compared_with_nothing():
     got = newcombe(proportion(1, 2), proportion(1, 2))
     assert got is not None and got.value == 0.0 and got.holds_zero
     assert got.low is not None and math.isfinite(got.low)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "holds"),
+    [
+        (0.0, 1.0, True),
+        (-1.0, 0.0, True),
+        (-1.0, 1.0, True),
+        (0.001, 1.0, False),
+        (-1.0, -0.001, False),
+        (None, 1.0, None),
+        (-1.0, None, None),
+    ],
+)
+def test_an_interval_holds_its_ends(low, high, holds):
+    assert Difference(0.5, low, high, None).holds_zero is holds

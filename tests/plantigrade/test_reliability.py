@@ -11,7 +11,7 @@ from scipy.stats import t as student_t
 
 from plantigrade.change import RepeatError, mdc95, repeat_error
 from plantigrade.errors import SampleError
-from plantigrade.reliability import agreement, icc, mean_squares, proportion
+from plantigrade.reliability import Proportion, agreement, icc, mean_squares, proportion
 from plantigrade.stat import stat_of
 
 # Shrout & Fleiss 1979, Psychol Bull 86(2):420–428: 6 targets × 4 judges.
@@ -263,6 +263,21 @@ def test_agreement_of_the_two_peak_flow_meters():
     assert (got.n, round(got.bias, 1), round(got.sd, 1)) == (17, -2.1, 38.8)
     assert got.low == pytest.approx(-2.1176 - 1.96 * 38.765, abs=1e-2)
     assert got.high == pytest.approx(-2.1176 + 1.96 * 38.765, abs=1e-2)
+
+
+def test_two_pairs_agree_within_limits():
+    """By hand: differences of 1 and 3 have a mean of 2 and an SD of √2."""
+    got = agreement([1.0, 1.0], [2.0, 4.0])
+    assert (got.n, got.bias) == (2, 2.0)
+    assert got.sd == pytest.approx(2.0**0.5)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "side"),
+    [(0.5, 0.9, 0), (0.501, 0.9, 1), (0.1, 0.5, 0), (0.1, 0.499, -1), (None, None, None)],
+)
+def test_most_is_where_the_whole_interval_lies_beside_a_half(low, high, side):
+    assert Proportion(1, 2, 0.5, low, high).beside_half is side
 
 
 @pytest.mark.parametrize(
