@@ -44,7 +44,7 @@ check: lint types ## under a minute: before each commit
 test: lint types ## before a change is handed on; pytest's summary line comes last
 	$(PYTEST) $(ALL) -m 'not slow'
 
-slow: $(VENV)/test-ready ## what takes minutes: a million packets, long chaos, many kills
+slow: $(VENV)/test-ready ## half an hour: all tests of over three seconds, a million packets, chaos, many kills
 	$(PYTEST) $(ALL) -m slow
 
 ci: lint types ## test and slow in one run, with one summary line

@@ -326,6 +326,7 @@ def test_every_fix_says_why_and_is_of_a_kept_value():
 # Replay files and zone CSV
 
 
+@pytest.mark.slow
 def test_the_replayed_demo_gives_the_same_events(run):
     run("demo", "--fast", "--no-sound", "--store", "demo.sqlite3")
     shown = read(run, "show", "last", "--store", "demo.sqlite3")
@@ -452,6 +453,7 @@ def test_the_coachs_password_still_opens(store):
 
 
 @pytest.mark.parametrize("version", OLDER)
+@pytest.mark.slow
 def test_an_older_store_is_brought_up_to_date_and_used(run, unpacked, version):
     shutil.copy(unpacked / f"store_{version}.sqlite3", "old.sqlite3")
     store = ("--store", "old.sqlite3")

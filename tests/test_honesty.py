@@ -56,6 +56,7 @@ def last(output: str) -> str:
     return output.strip().splitlines()[-1]
 
 
+@pytest.mark.slow
 def test_a_skip_is_a_failure_in_ci_only(tmp_path):
     code, out = pytest_of(tmp_path, SKIPS)
     assert code == 0 and "1 passed, 3 skipped, 1 xfailed" in last(out)
@@ -65,6 +66,7 @@ def test_a_skip_is_a_failure_in_ci_only(tmp_path):
     assert all(reason in out for reason in ("no engine", "no bus", "no disk"))
 
 
+@pytest.mark.slow
 def test_a_module_that_skips_is_a_failure_in_ci_only(tmp_path):
     code, out = pytest_of(tmp_path, MODULE_SKIPS)
     assert code == 5 and "1 skipped" in last(out)
@@ -73,12 +75,14 @@ def test_a_module_that_skips_is_a_failure_in_ci_only(tmp_path):
 
 
 @pytest.mark.parametrize("ci", ["", "true"])
+@pytest.mark.slow
 def test_without_recordings_their_tests_are_deselected_in_one_line(tmp_path, ci):
     code, out = pytest_of(tmp_path, RECORDINGS, CI=ci)
     assert code == 0 and "1 passed, 2 deselected" in last(out)
     assert out.count("Tests of open recordings are deselected: there is no ") == 1
 
 
+@pytest.mark.slow
 def test_with_recordings_one_that_is_missing_fails(tmp_path):
     beside = tmp_path / "shared" / "data"
     beside.mkdir(parents=True)

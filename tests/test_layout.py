@@ -30,6 +30,7 @@ def test_standard_signal_module_wins_in_the_repository_root():
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_rings_point_inward():
     """The signal package imports neither I/O nor the gateway (a fresh interpreter shows it)."""
     code = (

@@ -129,6 +129,7 @@ def test_a_test_of_another_package_s_module_of_the_same_name_does_not_belong(mod
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_what_a_test_holds_is_noticed_and_what_none_holds_survives(small, tmp_path):
     bench = Bench(tmp_path / "bench")
     tried = [m for m in mutations(MODULE) if m.text in LOOKED_AT]

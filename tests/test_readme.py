@@ -30,6 +30,7 @@ FROM_STORE = """with open_store() as store:  # another store: its file in the br
 # of a CSV: """
 
 
+@pytest.mark.slow
 def test_the_readme_shows_what_the_demo_prints():
     assert readme.demo() in readme.README.read_text("utf-8")
 
@@ -44,6 +45,7 @@ def test_the_page_of_recordings_shows_what_analyse_prints(open_data):
 
 
 @pytest.mark.parametrize("source", ["store", "csv"])
+@pytest.mark.slow
 def test_the_python_that_the_readme_shows_draws_the_left_foot(tmp_path, source):
     """It runs as it stands, and with its line for a CSV; drawn are the sums of the zones' loads."""
     store_file = tmp_path / "plantigrade" / "store.sqlite3"

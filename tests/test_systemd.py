@@ -165,6 +165,7 @@ def sessions(folder: Path) -> list[dict[str, object]]:
     return found
 
 
+@pytest.mark.slow
 def test_a_bay_records_in_its_sandbox(tmp_path):
     port = free_port()
     with running(
@@ -189,6 +190,7 @@ def test_a_bay_records_in_its_sandbox(tmp_path):
     assert [path.suffix for path in backup.iterdir()] == [".tar"]
 
 
+@pytest.mark.slow
 def test_a_hub_serves_in_its_sandbox(tmp_path):
     port = free_port()
     with running("plantigrade-hub.service", ["hub", "serve", "--port", str(port)], tmp_path) as hub:

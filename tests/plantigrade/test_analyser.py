@@ -66,6 +66,7 @@ def events(seed: int) -> list[tuple[float, Event]]:
 
 
 @pytest.mark.parametrize("seed", SESSIONS)
+@pytest.mark.slow
 def test_events_come_with_the_row_that_confirms_them(seed):
     assert all(event.confirmed_s == t_s for t_s, event in events(seed))
 
@@ -123,6 +124,7 @@ def push_delays(seed: int) -> list[float]:
     ]
 
 
+@pytest.mark.slow
 def test_a_push_is_told_soon_after_the_lead_peak():
     """At most .35 s after it in 95 % of swings: later, a sound no longer belongs to the swing."""
     delays = [delay for seed in range(10) for delay in push_delays(seed)]
@@ -217,6 +219,7 @@ def kept_rows(thing: object, seen: set[int] | None = None) -> int:
     )
 
 
+@pytest.mark.slow
 def test_a_day_keeps_no_more_than_an_hour():
     """24 hours: a player walks, stands, swings and puts the insoles away, over and over."""
     plan = SessionPlan((StandPlan(11.0), WalkPlan(8), SwingPlan(), StandPlan(2.0)))
@@ -250,6 +253,7 @@ def test_a_day_keeps_no_more_than_an_hour():
 
 
 @pytest.mark.parametrize("level_n", [0.0, 300.0, np.nan])
+@pytest.mark.slow
 def test_a_constant_stream_keeps_no_more_the_longer_it_is(level_n):
     setup = setup_for(session(0)[0].layout, 100.0, 600.0, Foot.LEFT)
     analyser = Analyser(setup)

@@ -132,6 +132,7 @@ def test_without_delay_times_are_true(frames, drift_ppm):
 
 @pytest.mark.parametrize("interval_ms", [7.5, 15.0, 20.0, 30.0])
 @pytest.mark.parametrize("drifts_ppm", [(0, 0), (5, -5), (-20, 20), (50, -50), (-100, 100)])
+@pytest.mark.slow
 def test_two_feet_over_an_hour(interval_ms, drifts_ppm):
     """From the tenth second on two feet differ by less than one connection interval, 95 %.
 
@@ -344,6 +345,7 @@ def test_big_clocks_and_origin():
     assert np.abs(map_all(model, far) - plain).max() < 1e-8
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_a_day():
     step_us = 20_000
     model = ClockModel(0)
@@ -383,6 +385,7 @@ def rough_links(draw: st.DrawFn) -> Link:
 
 @settings(max_examples=200, deadline=None)
 @given(rough_links(), st.data())
+@pytest.mark.slow
 def test_any_cutting_gives_the_same_bits(link, draw):
     cuts = draw.draw(st.lists(st.integers(0, len(link.clock_us)), max_size=10))
     whole, parts, single = ClockModel(0), ClockModel(0), ClockModel(0)

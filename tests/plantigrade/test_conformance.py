@@ -153,6 +153,7 @@ SEEDS = st.integers(0, 2**32 - 1)
     lead=st.sampled_from(list(Foot)),
     cuts=st.lists(st.integers(0, 1500), max_size=30),
 )
+@pytest.mark.slow
 def test_events_are_the_same_however_the_rows_are_cut(make, seed, rate_hz, lead, cuts):
     block, chosen = rows(seed, rate_hz), setup(rate_hz, lead)
     whole = run_whole(make(chosen), [block])

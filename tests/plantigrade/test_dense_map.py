@@ -19,7 +19,7 @@ from tests.support.dense import (
 
 from plantigrade.zones import eighteen
 
-pytestmark = pytest.mark.dear
+pytestmark = pytest.mark.slow
 
 Steps = list[tuple[str, DenseStep, ZoneStep]]
 

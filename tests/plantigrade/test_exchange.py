@@ -94,6 +94,7 @@ LINKS = [
 
 
 @pytest.mark.parametrize(("interval_s", "ppm"), LINKS)
+@pytest.mark.slow
 def test_two_feet_agree_within_5_ms_after_10_s(interval_s, ppm):
     """95th percentile over twenty pairs of insoles with unlike phases, from 10 s to 3 min."""
     apart = []

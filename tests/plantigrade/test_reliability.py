@@ -70,6 +70,7 @@ def test_shrout_and_fleiss_correlations():
 @pytest.mark.dear
 @pytest.mark.filterwarnings("ignore:The inplace keyword")  # the library's own, against pandas
 @pytest.mark.parametrize("table", [SHROUT, WEIR_A, WEIR_B, "noise"])
+@pytest.mark.slow
 def test_correlations_agree_with_an_independent_library(table):
     """pingouin (GPL-3, test-only) computes the same six forms."""
     import pandas

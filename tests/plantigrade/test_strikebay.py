@@ -61,6 +61,7 @@ def test_strikes_of_one_session():
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_strikes_of_a_few_sessions():
     tries = bays(FEW, Bay(neighbours=2, topped=0.05))
     assert len(tries) >= 50
@@ -76,6 +77,7 @@ def test_without_a_ball_there_is_no_strike():
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_a_screen_behind_the_ball_changes_nothing():
     plain = bays(FEW, Bay(ball="none"))
     screen = bays(FEW, Bay(ball="screen"))
@@ -86,6 +88,7 @@ def test_a_screen_behind_the_ball_changes_nothing():
 
 @pytest.mark.dear
 @pytest.mark.parametrize("add", [sounds.speech, sounds.claps, sounds.dropped_clubs, sounds.cues])
+@pytest.mark.slow
 def test_other_sounds_are_no_strike_and_hide_few(add):
     none = [one for seed in FEW for one in session(seed, Bay(struck=False), add=add)]
     assert not told(none)
@@ -95,6 +98,7 @@ def test_other_sounds_are_no_strike_and_hide_few(add):
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_stamps_tell_the_offset_within_what_they_state():
     errors = []
     for seed in range(40):

@@ -104,6 +104,7 @@ def test_a_heel_is_a_thump_and_no_click():
 
 @pytest.mark.dear
 @pytest.mark.parametrize("kind", list(TransientKind))
+@pytest.mark.slow
 def test_cutting_changes_nothing(kind):
     whole = hear(BUSY, kind)
     assert len(whole) >= 5

@@ -34,7 +34,7 @@ from plantigrade.synth import (
 )
 from plantigrade.synth import Swing as SwingSegment
 
-pytestmark = pytest.mark.dear
+pytestmark = pytest.mark.slow
 
 NOISY, CLEAN = range(80), range(50)
 

@@ -250,6 +250,7 @@ def map_walk(request: pytest.FixtureRequest) -> MapWalk:
     return MapWalk(request.param)
 
 
+@pytest.mark.slow
 def test_every_mapped_step_is_found(map_walk):
     assert [s.foot for s in map_walk.steps] == [map_walk.foot(k) for k in range(60)]
     starts = np.array(map_walk.starts) / RATE_HZ

@@ -49,6 +49,7 @@ def test_a_library_that_is_missing_is_said_with_the_command_that_adds_it_here(mo
         ("cv2", "prints", "footprint target DATA/page.pdf", {}),
     ],
 )
+@pytest.mark.slow
 def test_each_command_that_needs_one_ends_in_a_sentence(
     library, extra, command, environment, tmp_path, monkeypatch
 ):

@@ -71,6 +71,7 @@ def test_a_record_of_a_visit_gives_the_calibration():
 
 
 @pytest.mark.parametrize("size", [7, 10**6])
+@pytest.mark.slow
 def test_how_a_record_is_cut_changes_nothing(size):
     one, steps = guided(entries())
     other, again = guided(entries(), size)

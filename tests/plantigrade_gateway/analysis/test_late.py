@@ -69,6 +69,7 @@ def filled():
     return analyse_record([record(*walked(cut=True))], "filled")
 
 
+@pytest.mark.slow
 def test_a_filled_session_finds_what_an_uncut_one_does(uncut, filled):
     assert filled.quality.right.missing_samples == 0
     assert filled.quality.right.samples == uncut.quality.right.samples
@@ -131,6 +132,7 @@ def test_lost_packets_stay_counted_as_the_radio_lost_them(filled):
     assert filled.quality.right.link.lost_packets == 0
 
 
+@pytest.mark.slow
 def test_a_live_analysis_leaves_the_pages_alone():
     batch = record(*walked(cut=True))
     bare = Batch.of([entry for entry in batch if entry.kind is not Kind.LOG])
@@ -140,6 +142,7 @@ def test_a_live_analysis_leaves_the_pages_alone():
     assert events
 
 
+@pytest.mark.slow
 def test_the_cut_of_the_record_changes_no_bit():
     batch = record(*walked(cut=True))
     edges = [0, *sorted(np.random.default_rng(3).integers(1, len(batch), 200).tolist()), len(batch)]
@@ -167,6 +170,7 @@ def test_times_of_live_samples_stay():
         assert (np.diff(after) > 0).all()
 
 
+@pytest.mark.slow
 def test_late_times_are_right_to_some_milliseconds():
     """Against the time at which the insole made each sample, which the sample itself tells."""
     left, right = (Insole(foot, numbered, 7, ppm) for foot, ppm in ((LEFT, 40.0), (RIGHT, -50.0)))
@@ -184,6 +188,7 @@ def test_late_times_are_right_to_some_milliseconds():
     assert 0.0 < worst < 0.02
 
 
+@pytest.mark.slow
 def test_fifty_cuts_of_a_second_to_twenty_minutes_lose_nothing():
     rng = np.random.default_rng(13)
     left, right = (Insole(foot, numbered, 11, 20.0) for foot in (LEFT, RIGHT))
@@ -205,6 +210,7 @@ def test_fifty_cuts_of_a_second_to_twenty_minutes_lose_nothing():
         assert frames == made
 
 
+@pytest.mark.slow
 def test_cut_power_costs_the_page_under_way():
     """And the page being filled when it was, at most: eight frames each time."""
     rng = np.random.default_rng(14)

@@ -66,6 +66,7 @@ def classes(found: Analysis, what: str) -> list[object]:
         ("push_rolled", 0.6, "manner"),
     ],
 )
+@pytest.mark.slow
 def test_a_limit_changes_the_class_it_names_and_nothing_else(before, name, value, what):
     now = analysed(**{name: value})
     assert classes(now, what) != classes(before, what)
@@ -125,6 +126,7 @@ def settings(tmp_path: Path) -> Callable[[str], Path]:
     return write
 
 
+@pytest.mark.slow
 def test_a_session_keeps_its_limits_when_it_is_analysed_again(tmp_path, settings):
     """Those of the settings file and the command line, not those in force at the re-analysis."""
     store = tmp_path / "store.sqlite3"

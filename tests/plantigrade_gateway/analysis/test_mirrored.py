@@ -70,6 +70,7 @@ def test_a_csv_of_exchanged_insoles_says_what_its_record_says(tmp_path):
 @pytest.mark.parametrize(
     ("name", "seen"), [("GaCo02_01", False), ("GaCo14_01", True), ("SiCo01_01", True)]
 )
+@pytest.mark.slow
 def test_real_walks_with_exchanged_columns_say_so(
     open_data: Callable[[str], Path], tmp_path, name, seen
 ):

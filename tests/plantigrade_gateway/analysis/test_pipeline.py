@@ -358,6 +358,7 @@ def cut_at(cutting: str | list[float] | int, n: int) -> list[int]:
     extras=st.lists(EXTRAS, max_size=6),
     cutting=CUTS,
 )
+@pytest.mark.slow
 def test_any_cutting_of_any_record_gives_the_same(pair_of, period_us, extras, cutting):
     rows = merged(
         [settings_entry()],
@@ -378,6 +379,7 @@ def kinds(analysis: Analysis) -> list[str]:
     return [type(e).__name__ for e in analysis.events if not isinstance(e, Phase)]
 
 
+@pytest.mark.slow
 def test_a_session_of_everything_is_the_same_however_cut_and_finds_what_was_done():
     whole = assert_cutting_changes_nothing(pair("full"))
     assert kinds(whole).count("Stand") == 1
@@ -387,6 +389,7 @@ def test_a_session_of_everything_is_the_same_however_cut_and_finds_what_was_done
     assert whole.first == list(range(len(whole.first)))
 
 
+@pytest.mark.slow
 def test_streaming_hands_out_events_before_the_end():
     rows = pair("full")
     pipeline = Pipeline()
@@ -459,6 +462,7 @@ def test_one_foot_alone_has_rows_and_no_swing(k):
 
 
 @pytest.mark.parametrize("k", [0, 1])
+@pytest.mark.slow
 def test_a_foot_that_is_away_for_seconds_is_missing_and_comes_back(k):
     rows = pair()
     rows = [e for e in rows if not (e.insole == k and at_ns(4.0) < e.arrival_ns < at_ns(6.5))]
@@ -469,6 +473,7 @@ def test_a_foot_that_is_away_for_seconds_is_missing_and_comes_back(k):
     assert not gone[whole.t_s < 3.9].any() and not gone[whole.t_s > 6.6].any()
 
 
+@pytest.mark.slow
 def test_both_feet_away_leaves_no_rows_invented():
     rows = [e for e in pair() if not at_ns(4.0) < e.arrival_ns < at_ns(7.5)]
     whole = assert_cutting_changes_nothing(rows)
@@ -527,6 +532,7 @@ def test_the_foot_is_the_one_that_the_packets_say_whatever_the_calibration_says(
     assert np.array_equal(whole.right, plain.right, equal_nan=True)
 
 
+@pytest.mark.slow
 def test_noise_among_the_packets_is_counted_and_changes_nothing():
     rng = np.random.default_rng(7)
     noise = [
@@ -666,11 +672,13 @@ def test_time_exchanges_are_the_same_however_cut_and_move_the_times():
 
 
 @pytest.mark.parametrize("k", [0, 1])
+@pytest.mark.slow
 def test_an_insole_that_connects_late_is_the_same_however_cut(k):
     rows = [e for e in pair() if not (e.insole == k and e.arrival_ns < at_ns(3.0))]
     assert_cutting_changes_nothing(rows)
 
 
+@pytest.mark.slow
 def test_two_insoles_that_say_the_same_foot_are_the_same_however_cut():
     second = replace(LEFT, insole=1, phase_s=0.0037)
     late = [e for e in sent(LEFT) if e.arrival_ns > at_ns(0.3)]
@@ -682,6 +690,7 @@ def test_insoles_that_change_feet_are_the_same_however_cut():
     assert_cutting_changes_nothing(merged([settings_entry()], left, right))
 
 
+@pytest.mark.slow
 def test_a_rate_that_changes_and_changes_back_is_the_same_however_cut():
     rows: list[Entry] = [settings_entry()]
     for one in (LEFT, RIGHT):
@@ -692,6 +701,7 @@ def test_a_rate_that_changes_and_changes_back_is_the_same_however_cut():
     assert_cutting_changes_nothing(merged(rows))
 
 
+@pytest.mark.slow
 def test_a_foot_that_comes_back_into_a_new_time_line_is_awaited():
     rows = [e for e in pair() if not (e.insole == 1 and at_ns(4.0) < e.arrival_ns < at_ns(6.5))]
     end = Entry(at_ns(5.5), SESSION, Kind.END, b"")
@@ -704,6 +714,7 @@ def rows_before_the_end(entries: Sequence[Entry]) -> int:
 
 
 @pytest.mark.parametrize("case", ["late and alone", "settings while away"])
+@pytest.mark.slow
 def test_rows_do_not_wait_for_a_foot_that_is_away(case):
     if case == "late and alone":
         late = [e for e in sent(LEFT) if e.arrival_ns > at_ns(3.0)]
@@ -727,6 +738,7 @@ def handed_out(entries: Sequence[Entry], size: int) -> list[int]:
 
 @pytest.mark.parametrize("size", [2, 5, 8, 40])
 @pytest.mark.parametrize("away", ["one", "both"])
+@pytest.mark.slow
 def test_rows_come_with_the_same_entry_however_cut_where_a_foot_goes_and_comes(size, away):
     hole = (at_ns(4.0), at_ns(6.5))
     rows = [

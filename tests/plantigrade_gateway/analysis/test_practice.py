@@ -40,6 +40,7 @@ def record() -> list[Entry]:
     return entries(FOLDER / "practice.pgr")
 
 
+@pytest.mark.slow
 def test_it_is_made_again_byte_for_byte(maker, record, tmp_path):
     maker.make(tmp_path)
     kept, made = (

@@ -85,6 +85,7 @@ def test_the_practice_session():
 
 
 @pytest.mark.parametrize("entries", [1, 97, 4096])
+@pytest.mark.slow
 def test_a_record_cut_anywhere_comes_to_the_same(minute, whole, entries):
     """Quality too: the baseline is kept although the last piece may hold everything's end."""
     assert len(whole.swings) >= 1 and len(whole.steps) > 20
@@ -355,6 +356,7 @@ def test_a_zone_that_never_reads_is_left_out_and_its_region_stands_in(tmp_path):
 
 
 @pytest.mark.parametrize("rows", [1, 61, 977])
+@pytest.mark.slow
 def test_a_zone_csv_cut_anywhere_comes_to_the_same(minute, tmp_path, rows):
     path = tmp_path / "frames.csv"
     write_frames(path, [minute.slice(0, 3000) if rows == 1 else minute])
@@ -362,6 +364,7 @@ def test_a_zone_csv_cut_anywhere_comes_to_the_same(minute, tmp_path, rows):
     assert analyse_csv(path, eighteen(), rows=rows) == expected
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_the_length_of_a_zone_csv(write):
     def peak_bytes(seconds: float) -> tuple[int, int]:
         rows = standing(seconds)

@@ -134,6 +134,7 @@ def share_of(found: Counter[tuple[str, str]], where: str, said: str) -> float:
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_a_few_feet_are_called_what_they_are():
     found = tally(range(12), is_worn=False)
     assert share_of(found, "stand off", "right") == 1.0

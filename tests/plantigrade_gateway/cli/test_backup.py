@@ -30,6 +30,7 @@ def pieces(path: Path) -> list[bytes]:
         return [data for (data,) in db.execute("SELECT data FROM chunks ORDER BY session_no, seq")]
 
 
+@pytest.mark.slow
 def test_a_backup_while_the_program_records(tmp_path):
     store, folder = tmp_path / "s.sqlite3", tmp_path / "backups"
     folder.mkdir()

@@ -71,6 +71,7 @@ def bodies_of(store: Store, session_id: str) -> dict[str, object]:
 # ---- the demo ----
 
 
+@pytest.mark.slow
 def test_the_demo_from_end_to_end(run, tmp_path):
     """33 swings and 38 steps are shown, heard and stored, and stored is what the pipeline gives."""
     result = run("demo", "--fast")
@@ -114,6 +115,7 @@ def test_the_demo_from_end_to_end(run, tmp_path):
         assert np.abs(samples[start : start + SAMPLE_RATE_HZ]).max() > 300
 
 
+@pytest.mark.slow
 def test_the_demo_without_sound_and_with_a_file_of_ones_own(run, tmp_path):
     result = run("demo", "--fast", "--no-sound", "--store", "s.sqlite3")
     assert result.exit_code == 0
@@ -230,6 +232,7 @@ def entries_stored(path: Path, least: int) -> int:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.slow
 def test_ctrl_c_keeps_what_was_recorded(child, tmp_path, number):
     seen = entries_stored(tmp_path / "s", 150)
     assert health(tmp_path / "s") == (True, [])
@@ -312,6 +315,7 @@ def test_json_of_a_session_that_was_replayed(run, short):
     assert found["analysis"]["marks"][1]["text"] == "check: stand"
 
 
+@pytest.mark.slow
 def test_marks_of_somebody_elses_do_not_steer_the_terminal(run, short, tmp_path):
     batch = next(read_replay(short))
     texts = ("\x1b[2Jset: no", "set: [bold\x1b[31m :smile: [/x]")

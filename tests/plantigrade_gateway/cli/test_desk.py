@@ -14,6 +14,7 @@ from plantigrade_gateway.store.store import Store
 pytestmark = pytest.mark.dear
 
 
+@pytest.mark.slow
 def test_the_desk_is_served_without_a_gateway_until_told(tmp_path):
     path = tmp_path / "store.sqlite3"
     with Store.open(path) as store:

@@ -53,6 +53,7 @@ def test_an_interrupt_while_the_program_is_loaded_is_its_end(tmp_path, module):
         ("session.stage", "run", "Stopped before recording began: nothing is recorded."),
     ],
 )
+@pytest.mark.slow
 def test_an_interrupt_of_a_command_at_work_is_one_sentence(tmp_path, module, command, said):
     """What the command itself imports, it imports when it is at work."""
     done = run(AT_IMPORT.format(module=f"plantigrade_gateway.{module}"), tmp_path, command)

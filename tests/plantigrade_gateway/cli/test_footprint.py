@@ -26,6 +26,7 @@ def run(tmp_path: Path) -> Run:
     return made
 
 
+@pytest.mark.slow
 def test_a_page_is_made_photographed_read_kept_listed_and_taken_away(run, tmp_path):
     page = tmp_path / "page.pdf"
     assert run("footprint", "target", page).exit_code == 0

@@ -81,6 +81,7 @@ def test_help_loads_the_arguments_alone(store, arguments):
     assert packages & (HEAVY | NONE_AT_ALL) == set()
 
 
+@pytest.mark.slow
 def test_what_computes_does_load_it(store):
     """So that the tests above can fail: the same way of looking sees it."""
     _, packages = loaded(store, "show", "last")

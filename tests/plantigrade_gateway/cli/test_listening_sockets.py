@@ -64,6 +64,7 @@ def told(of: set[str]) -> dict[str, tuple[str | None, str]]:
 MACHINE = "programs of this machine alone"
 
 
+@pytest.mark.slow
 def test_all_that_listens_of_a_running_gateway_is_listed(tmp_path):
     port = free_port()
     with running(
@@ -84,6 +85,7 @@ def test_all_that_listens_of_a_running_gateway_is_listed(tmp_path):
         assert f"{pages}: pages (live, stored sessions), for {MACHINE}" in listed
 
 
+@pytest.mark.slow
 def test_a_page_for_the_network_and_a_hub_say_who_is_let_in(tmp_path):
     password = tmp_path / "password"
     password.write_text("a long enough password\n")

@@ -217,6 +217,7 @@ def test_analyse_a_replay_file(run):
     assert max(map(len, result.stdout.splitlines())) <= 80
 
 
+@pytest.mark.slow
 def test_analyse_real_walks(run, open_data):
     for name in ("GaCo02_01", "GaCo14_01", "SiCo01_01"):
         path = open_data(f"gaitpdb/{name}.csv")
@@ -312,6 +313,7 @@ def test_analyse_refuses_in_one_sentence(run, tmp_path, wrong, form):
     assert sorted(tmp_path.iterdir()) == before
 
 
+@pytest.mark.slow
 def test_a_real_process_gives_exit_code_2_and_one_line(tmp_path):
     csv_of(tmp_path / "nan.csv", spoil="nan")
     refused(plantigrade("analyse", "nan.csv", cwd=tmp_path), "nan.csv", "line 4", "L1")
@@ -319,6 +321,7 @@ def test_a_real_process_gives_exit_code_2_and_one_line(tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["nan.csv"]
 
 
+@pytest.mark.slow
 def test_a_real_process_writes_plain_text_into_a_pipe(tmp_path):
     csv_of(tmp_path / "stand.csv")
     result = plantigrade("analyse", "stand.csv", cwd=tmp_path)

@@ -78,6 +78,7 @@ def test_what_cannot_be_is_refused(run):
     assert "did you mean Ada?" in refused(run("demo", "--fast", "--player", "Adda"))
 
 
+@pytest.mark.slow
 def test_a_session_is_recorded_for_a_player_or_assigned_later(run, tmp_path):
     """The practice session is a right-handed player's (replay_data/make_practice.py)."""
     for name, hand in (("Ada", "right"), ("Lea", "left")):
@@ -197,6 +198,7 @@ def test_what_is_said_of_a_player_is_shown(run):
     assert run("players", "decide", "mia", "speed", "go", "--on", "31.3.26").exit_code == 2
 
 
+@pytest.mark.slow
 def test_visits_export_and_deletion(run, tmp_path):
     """The practice session has checks and sets (replay_data/make_practice.py)."""
     assert run("players", "add", "Ada Nowhere", "--handed", "right").exit_code == 0

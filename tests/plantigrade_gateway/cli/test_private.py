@@ -17,6 +17,7 @@ def program(folder: Path, *arguments: str) -> None:
     subprocess.run([sys.executable, "-c", command, *arguments], env=environment, check=True)
 
 
+@pytest.mark.slow
 def test_everything_that_is_written_is_its_owners_alone(tmp_path):
     folder = tmp_path / "new"
     store = folder / "store.sqlite3"

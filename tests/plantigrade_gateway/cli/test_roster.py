@@ -45,6 +45,7 @@ def test_a_broker_that_is_away_is_said_with_exit_code_1(tmp_path):
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_the_bays_are_a_table_with_names_this_store_knows_and_as_json(tmp_path):
     with Store.open(tmp_path / "store.sqlite3") as store:
         player = store.players.create(NAME, "right", 70.0)

@@ -77,5 +77,6 @@ def transcript(folder: Path) -> str:
     return "\n".join(blocks)
 
 
+@pytest.mark.slow
 def test_what_the_commands_say(folder):
     assert transcript(folder) == TRANSCRIPT.read_text("utf-8")

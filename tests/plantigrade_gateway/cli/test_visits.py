@@ -54,6 +54,7 @@ def said(result: Result) -> str:
     return " ".join(result.stdout.split())
 
 
+@pytest.mark.slow
 def test_a_strike_that_another_instrument_told_is_its_swings(run, path, found):
     peak_s = found.swings[1].lead_peak_s
     assert peak_s is not None and found.strikes == ()

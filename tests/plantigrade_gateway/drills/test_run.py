@@ -336,6 +336,7 @@ def test_a_swing_belongs_to_the_drill_it_was_begun_under():
 
 @settings(deadline=None, max_examples=8)
 @given(st.data())
+@pytest.mark.slow
 def test_cutting_the_record_changes_nothing(data):
     entries = changing()
     cuts = data.draw(st.sets(st.integers(1, len(entries) - 1), max_size=60))
@@ -346,6 +347,7 @@ def test_cutting_the_record_changes_nothing(data):
     assert analysis.result().drills == in_one()[1].result().drills
 
 
+@pytest.mark.slow
 def test_entry_by_entry_is_the_same_as_at_once():
     begin = next(k for k, e in enumerate(changing()) if e.kind is Kind.MARK and k > 5)
     part = changing()[: begin + 900]

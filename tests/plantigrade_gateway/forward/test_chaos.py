@@ -8,6 +8,7 @@ from tests.support.chaos import Chaos
 pytestmark = pytest.mark.dear
 
 
+@pytest.mark.slow
 async def test_nothing_is_missing_after_everything_was_killed(tmp_path):
     outcome = await Chaos(tmp_path, seconds=10.0, seed=7, least=51).run()
     print(outcome)

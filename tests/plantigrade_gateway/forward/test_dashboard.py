@@ -114,6 +114,7 @@ def events(sent: Sent, kind: str) -> list[dict[str, Any]]:
         return [row.body for row in store.events(sent.session, kind)]
 
 
+@pytest.mark.slow
 def test_heard_of(sent):
     (found,) = sent.asked("Bays: heard of last")
     ((ago_s,),) = found.values()

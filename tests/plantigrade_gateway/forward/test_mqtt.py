@@ -247,6 +247,7 @@ async def test_what_stands_in_the_way_is_said_once_in_a_line(tmp_path):
     ]
 
 
+@pytest.mark.slow
 async def test_a_wrong_password_and_a_missing_right_are_said(tmp_path):
     folder = tmp_path / "broker"
     folder.mkdir()

@@ -133,6 +133,7 @@ async def test_a_database_that_is_away_gets_everything_later(tmp_path):
     bay.store.close()
 
 
+@pytest.mark.slow
 async def test_acknowledged_rows_that_a_kill_took_are_sent_again(tmp_path):
     """kill -9 loses what VictoriaMetrics acknowledged in the last seconds."""
     server = Victoria(tmp_path)
@@ -217,6 +218,7 @@ class Fault:
         ("400", "takes nothing now (400: no: Token ***)"),
     ],
 )
+@pytest.mark.slow
 async def test_a_fault_is_said_once_in_a_line_and_nothing_is_lost(tmp_path, victoria, mode, said):
     fault = Fault(victoria.url)
     fault.mode = mode
@@ -288,6 +290,7 @@ async def test_slow_answers_cost_only_time(tmp_path, victoria):
         bay.store.close()
 
 
+@pytest.mark.slow
 async def test_a_row_that_is_refused_is_set_aside_and_the_rest_goes_on(tmp_path, victoria):
     fault = Fault(victoria.url)
     fault.poison = "first_index=700.0"
@@ -385,6 +388,7 @@ async def test_a_certificate_is_only_trusted_where_it_is_named(tmp_path, victori
 # The commands
 
 
+@pytest.mark.slow
 def test_check_looks_at_everything(tmp_path, victoria):
     environment = settings(victoria.url)
     result = CliRunner().invoke(main, ["tsdb", "check", "--json"], env=environment)
@@ -402,6 +406,7 @@ def test_check_says_what_to_do(tmp_path):
     assert none.exit_code == 2 and "tsdb.url is not set" in none.stderr
 
 
+@pytest.mark.slow
 def test_a_gateway_that_sends_nothing_loads_no_library_of_a_sink(tmp_path):
     code = (
         "import sys\n"

@@ -60,6 +60,7 @@ def compared(sent: tuple[Path, str], victoria: Victoria) -> dict[str, KindFound]
     return {kind.kind: kind for kind in found.kinds}
 
 
+@pytest.mark.slow
 def test_every_kind_is_there_once_as_it_is_stored(sent, victoria):
     found = compared(sent, victoria)
     assert {kind.why_not for kind in found.values()} == {None}
@@ -118,6 +119,7 @@ class Damage:
         self._replace(chosen, chosen)
 
 
+@pytest.mark.slow
 def test_damage_to_each_kind_is_found_in_that_kind(sent, victoria):
     damaged: list[tuple[Damage, list[dict[str, Any]]]] = []
     for kind in KINDS:
@@ -167,6 +169,7 @@ def test_copies_of_link_health_are_dropped_after_a_month(tmp_path):
     assert [round((now_ms - at) / 86_400_000) for (at,) in left] == [30, 0]
 
 
+@pytest.mark.slow
 def test_a_database_that_lost_a_session_gets_all_of_it_again(sent, victoria):
     for match in (f'{{session="{sent[1]}"}}', '{__name__=~"plantigrade_link_.*",site="north"}'):
         delete = f"{victoria.url}/api/v1/admin/tsdb/delete_series"

@@ -74,6 +74,7 @@ def test_two_bays_and_the_hub_come_to_one_state(hub, tmp_path):
         assert desk.profile(ann).mass_kg == last.value  # the rule that is written down
 
 
+@pytest.mark.slow
 def test_more_than_go_into_one_body_come_in_several(hub, tmp_path):
     with Store.open(tmp_path / "one.sqlite3") as store, Register(store) as one:
         for n in range(1201):

@@ -103,6 +103,7 @@ def nothing_is_left(hub: Site, practice, player: str) -> None:
     assert told.status_code == 410
 
 
+@pytest.mark.slow
 def test_a_player_deleted_at_the_desk(hub, practice):
     hub.token("two")
     hub.token("gone")
@@ -124,6 +125,7 @@ def test_a_player_deleted_at_the_desk(hub, practice):
     assert two.receipt == body["receipt"]
 
 
+@pytest.mark.slow
 def test_a_player_deleted_at_a_bay(hub, practice, tmp_path, monkeypatch):
     """The bay's tombstones come as changes, its receipt by itself."""
     player = with_a_player(hub, practice)
@@ -173,6 +175,7 @@ def told_deleted(hub: Site, tmp_path: Path, monkeypatch, *gone: tuple[str, str])
     assert hub.client("two").post("/bay/v1/changes", json=body).status_code == 200
 
 
+@pytest.mark.slow
 def test_a_deletion_is_begun_again_until_the_archive_has_done_it(hub, practice, monkeypatch):
     player = with_a_player(hub, practice)
     with Register(hub.store) as register:
@@ -227,6 +230,7 @@ def points_of(database: Victoria) -> set[str]:
     return {one["metric"]["player"] for one in database.series()}
 
 
+@pytest.mark.slow
 def test_a_player_is_deleted_from_the_database_until_no_bay_can_send(
     hub, practice, victoria, monkeypatch
 ):
@@ -258,6 +262,7 @@ def test_a_player_is_deleted_from_the_database_until_no_bay_can_send(
     assert sum(line.endswith("1 series deleted from the database") for line in said) == 3
 
 
+@pytest.mark.slow
 def test_a_database_that_is_away_is_waited_for_and_said_once(hub, practice, monkeypatch):
     monkeypatch.setattr(intake, "DATABASE_EVERY_S", 0.0)
     address = f"http://127.0.0.1:{free_port()}"
@@ -286,6 +291,7 @@ def test_a_hub_whose_settings_name_no_database_any_more_asks_none(hub, practice)
         assert "database" not in register.places()
 
 
+@pytest.mark.slow
 def test_a_bay_that_is_no_more_is_waited_for_no_longer_and_what_it_recorded_stays(hub, practice):
     """Bay three has handed over a session of a player who stays, and never confirms the other's."""
     bays, deletions = Bays(hub.engine), Deletions(hub.engine)

@@ -55,6 +55,7 @@ def looked(hub: Site, name: str = "here", folder: Path | None = None) -> list[st
     return said
 
 
+@pytest.mark.slow
 def test_a_whole_session_is_brought_in_byte_for_byte_with_its_results(hub, practice):
     session, pieces, events = practice
     handed_over(hub.client(), session, pieces)
@@ -78,6 +79,7 @@ def test_what_is_not_whole_is_not_brought_in(hub, practice):
     assert looked(hub) == [] and hub.store.sessions() == []
 
 
+@pytest.mark.slow
 def test_what_was_cut_off_while_it_was_brought_in_goes_on(hub, practice, monkeypatch):
     session, pieces, events = practice
     assert len(pieces) > 100
@@ -98,6 +100,7 @@ def test_what_was_cut_off_while_it_was_brought_in_goes_on(hub, practice, monkeyp
     assert list(hub.store.events(session)) == events
 
 
+@pytest.mark.slow
 def test_a_session_that_goes_on_is_gone_on_with(hub, practice):
     session, pieces, events = practice
     client = hub.client()
@@ -162,6 +165,7 @@ def test_a_player_of_whom_nothing_was_heard_yet_comes_to_the_session_later(hub, 
     assert hub.store.session(session).player_id == player
 
 
+@pytest.mark.slow
 def test_the_working_store_is_made_again_of_the_objects(hub, practice):
     session, pieces, events = practice
     handed_over(hub.client(), session, pieces)
@@ -176,6 +180,7 @@ def test_the_working_store_is_made_again_of_the_objects(hub, practice):
     assert list(hub.store.events(session)) == events
 
 
+@pytest.mark.slow
 def test_tables_that_are_lost_are_made_again_of_the_objects(hub, practice, tmp_path):
     session, pieces, events = practice
     handed_over(hub.client(), session, pieces)
@@ -207,6 +212,7 @@ def test_what_lies_about_is_tidied_up(hub, practice):
         assert sorted(intake._objects.names("sessions"))[0].endswith("3.pgr")
 
 
+@pytest.mark.slow
 def test_a_session_that_fails_holds_up_no_other_and_is_tried_again(hub, practice, monkeypatch):
     """Whatever is in it; and an object store that refuses for a minute is no reason for ever."""
     session, pieces, events = practice
@@ -266,6 +272,7 @@ SPOILT += ["record lost", "record cut", "record flipped", "record is nothing"]
 
 
 @pytest.mark.parametrize("how", SPOILT)
+@pytest.mark.slow
 def test_one_spoilt_object_costs_its_own_session_alone(hub, practice, tmp_path, how):
     """With the tables, and without them; it is named, once, and what was brought in stays."""
     _, pieces, _ = practice

@@ -86,6 +86,7 @@ def bay(number: int, port: int, player: str) -> Iterator["subprocess.Popen[str]"
         process.stdout.close()
 
 
+@pytest.mark.slow
 def test_a_bay_comes_swings_is_lost_and_another_stops(browser: Browser, broker, store):
     with served(store, settings(broker.port)) as url, browser.new_context() as context:
         page = context.new_page()
@@ -126,6 +127,7 @@ def test_a_bay_comes_swings_is_lost_and_another_stops(browser: Browser, broker, 
         assert complaints == []
 
 
+@pytest.mark.slow
 def test_the_page_fits_every_screen_in_both_colours_and_can_be_read_aloud(
     browser: Browser, broker, store
 ):
@@ -162,6 +164,7 @@ def test_the_page_says_so_where_the_broker_is_away_or_none_is_set(browser: Brows
             assert "No message broker is set" in httpx2.get(f"{url}/bays").text
 
 
+@pytest.mark.slow
 def test_a_bay_that_was_refused_another_s_place_is_told_for_a_day(
     browser: Browser, store, monkeypatch
 ):

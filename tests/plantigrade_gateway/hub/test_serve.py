@@ -84,6 +84,7 @@ def waited(condition) -> None:
         time.sleep(0.1)
 
 
+@pytest.mark.slow
 def test_a_piece_that_was_acknowledged_stands_every_kill(tmp_path):
     """Killed between object and row: the piece is not acknowledged, and sent again it is taken.
 
@@ -130,6 +131,7 @@ def test_a_piece_that_was_acknowledged_stands_every_kill(tmp_path):
         assert process.wait(HANG_S) == 0
 
 
+@pytest.mark.slow
 def test_beyond_this_machine_it_is_tls_and_a_sign_in_or_nothing(tmp_path):
     told = run("serve", "--data", str(tmp_path / "a"), "--host", "0.0.0.0", "--port", "0")
     assert told.returncode == 2 and "--tls-cert" in told.stderr
@@ -149,6 +151,7 @@ def test_beyond_this_machine_it_is_tls_and_a_sign_in_or_nothing(tmp_path):
             httpx2.get(f"http://127.0.0.1:{port}/players")
 
 
+@pytest.mark.slow
 def test_a_forgotten_bay_is_in_no_list_and_what_waits_for_it_no_longer_is_said(tmp_path):
     data = ("--data", str(tmp_path))
     for name in ("one", "two"):
@@ -177,6 +180,7 @@ def test_a_forgotten_bay_is_in_no_list_and_what_waits_for_it_no_longer_is_said(t
     ]
 
 
+@pytest.mark.slow
 def test_the_commands_say_what_there_is(tmp_path):
     data = ("--data", str(tmp_path))
     assert "No bay yet" in run("bay", "list", *data).stdout

@@ -113,6 +113,7 @@ def at_desk(hub: Site) -> Register:
     return Register(hub.store)
 
 
+@pytest.mark.slow
 async def test_sessions_players_and_deletions_travel(hub, bays, monkeypatch):
     do = at_hub(hub, monkeypatch)
     one, two = bays
@@ -176,6 +177,7 @@ async def test_sessions_players_and_deletions_travel(hub, bays, monkeypatch):
             assert list(Objects.of(hub.place).names("sessions")) == []
 
 
+@pytest.mark.slow
 async def test_deleted_at_a_bay(hub, bays, monkeypatch):
     do = at_hub(hub, monkeypatch)
     one, two = bays
@@ -204,6 +206,7 @@ async def test_deleted_at_a_bay(hub, bays, monkeypatch):
             )
 
 
+@pytest.mark.slow
 async def test_a_session_given_to_another_player_at_the_desk_is_theirs_in_its_bay(
     hub, bays, monkeypatch
 ):
@@ -242,6 +245,7 @@ async def test_a_session_given_to_another_player_at_the_desk_is_theirs_in_its_ba
             assert dead.session_id == session
 
 
+@pytest.mark.slow
 async def test_what_was_cut_in_the_middle_is_whole_in_the_end(hub, bays, monkeypatch):
     """The hub's server ends while pieces come, and is another one, at another port, later."""
     do = at_hub(hub, monkeypatch)
@@ -273,6 +277,7 @@ async def test_what_was_cut_in_the_middle_is_whole_in_the_end(hub, bays, monkeyp
     assert pieces_of(hub.store, session) == pieces_of(one.store, session)
 
 
+@pytest.mark.slow
 async def test_a_withdrawn_bay_hands_nothing_over(hub, bays):
     one, _ = bays
     Bays(hub.engine).withdraw("one")
@@ -284,6 +289,7 @@ async def test_a_withdrawn_bay_hands_nothing_over(hub, bays):
     assert Uploads(hub.engine, Objects.of(hub.place)).rows() == []
 
 
+@pytest.mark.slow
 async def test_a_hub_that_was_restored_gets_back_what_its_desk_said(tmp_path):
     """Said before the backup, after it and after the restoring; one was deleted after it.
 

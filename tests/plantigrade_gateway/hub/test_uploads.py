@@ -50,6 +50,7 @@ def received(pieces: int, is_whole: bool = False):
     return {"pieces": pieces, "is_whole": is_whole, "is_deleted": False, "together": 64}
 
 
+@pytest.mark.slow
 def test_a_whole_session_is_one_replay_file_of_its_pieces(hub, tmp_path):
     """Byte for byte: the file's format (hardware_notes/replay_file.md) has the pieces as they are,
     each after its length, between ten bytes of head and four of end."""
@@ -344,6 +345,7 @@ def test_an_archive_whose_replay_file_is_spoilt_says_so(hub):
     assert end.status_code == 409 and f"sessions/{ID}/2.pgr" in end.json()["error"]
 
 
+@pytest.mark.slow
 def test_an_s3_store_keeps_the_same(tmp_path, monkeypatch):
     with s3.s3_place(monkeypatch) as place, site(tmp_path / "hub", place) as hub:
         client = begun(hub, 3)

@@ -158,6 +158,7 @@ def refused(data: bytes, folder: Path, place: Path) -> str:
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_every_length_that_was_cut_off_is_refused(small, place, tmp_path):
     ends = range(len(small) - 2060, len(small), 9)
     lengths = {*range(0, 600, 5), *range(0, len(small), 1009), *ends, len(small) - 1}

@@ -159,6 +159,7 @@ def sizes(upto: int) -> list[int]:
     return [*range(1000, upto, upto // 12), upto - 1, upto + 600, upto + 2500]
 
 
+@pytest.mark.slow
 def test_a_backup_that_is_killed_leaves_the_ones_before_it(children, tmp_path):
     store = filled(tmp_path / "s.sqlite3", "Ada Invented", 4)
     before = contents(store)
@@ -190,6 +191,7 @@ def test_a_backup_that_is_killed_leaves_the_ones_before_it(children, tmp_path):
     assert len(list(folder.iterdir())) == 2, "what was unfinished is swept away"
 
 
+@pytest.mark.slow
 def test_a_restoring_that_is_killed_leaves_the_old_store_or_the_new_one(children, tmp_path):
     old = filled(tmp_path / "s.sqlite3", "Ada Invented", 3)
     other = filled(tmp_path / "other.sqlite3", "Bo Invented", 4)
@@ -234,6 +236,7 @@ def test_a_restoring_that_is_killed_leaves_the_old_store_or_the_new_one(children
     assert {end for end in ends if "before" not in end} <= {"-wal", "-shm", "-recording"}
 
 
+@pytest.mark.slow
 def test_a_restoring_to_a_new_place_that_is_killed_leaves_nothing_there_or_all(children, tmp_path):
     store = filled(tmp_path / "s.sqlite3", "Ada Invented", 3)
     backup = take(store, tmp_path / "b.tar").path

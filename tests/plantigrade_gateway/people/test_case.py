@@ -133,6 +133,7 @@ def test_another_players_session_is_refused(store, register):
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_a_check_makes_no_other_calibration_and_a_gain_does(store):
     analysis = results.read(store, store_practice(store))
     assert analysis.quality is not None

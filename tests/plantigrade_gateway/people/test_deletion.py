@@ -120,6 +120,7 @@ def test_a_session_that_became_theirs_meanwhile_has_a_tombstone_and_a_receipt_to
 
 @pytest.mark.sqlite
 @pytest.mark.dear
+@pytest.mark.slow
 def test_names_leave_no_byte_whatever_lay_beside_them(store, register):
     """Rows move from page to page as their neighbours go: no copy may be left behind."""
     rng = random.Random(5)

@@ -78,6 +78,7 @@ def undo(store: Store, key: str, place: int) -> None:
         Visits(register).include(key, results.read(store, key).swings[place])
 
 
+@pytest.mark.slow
 def test_it_counts_in_no_set_and_keeps_its_number(store, key, place):
     whole = results.read(store, key)
     found = read_session(store, key)
@@ -156,6 +157,7 @@ def test_the_json_tells_who_and_when_and_sums_up_the_others(store, key, place):
     assert told["sets"][0]["summary"]["swings"] == len(whole.swings) - 1
 
 
+@pytest.mark.slow
 def test_summaries_that_are_sent_on_follow_when_results_are_made_again(store, key, place):
     def sent() -> int:
         items = Outbox(store.database).waiting(TSDB, 0, 10_000)
@@ -175,6 +177,7 @@ def test_summaries_that_are_sent_on_follow_when_results_are_made_again(store, ke
     assert sent() == whole
 
 
+@pytest.mark.slow
 def test_another_intent_of_a_set_is_shown_sent_on_and_undone(store, key):
     whole = results.read(store, key)
     with Register(store, "eve") as register:
@@ -226,6 +229,7 @@ def text_of(client: TestClient, address: str) -> str:
     return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", answer.text)))
 
 
+@pytest.mark.slow
 def test_the_desk_s_pages_follow_at_once(store, key, place):
     app = FastAPI()
     app.include_router(desk_router(store.path))

@@ -97,6 +97,7 @@ def expected(said: list[Change]) -> dict[str, dict[str, Any]]:
 @pytest.mark.dear
 @settings(max_examples=30, deadline=None)
 @given(said=changes, data=st.data())
+@pytest.mark.slow
 def test_any_order_of_merging_comes_to_one_state(said, data, new_place):
     with new_place() as here, new_place() as there:
         one, two = ChangeLog(here), ChangeLog(there)
@@ -128,6 +129,7 @@ turns = st.lists(
 @pytest.mark.dear
 @settings(max_examples=20, deadline=None)
 @given(turns=turns, most=st.integers(1, 3))
+@pytest.mark.slow
 def test_places_that_meet_now_and_then_come_to_one_state(turns, most, new_place):
     """Two bays that know nothing of each other, and their hub; changes go in small pieces."""
     with ExitStack() as stack:

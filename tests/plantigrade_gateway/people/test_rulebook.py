@@ -31,6 +31,7 @@ def test_without_own_rules_those_of_the_program_hold(book, register):
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_every_version_is_kept_and_the_last_holds(book):
     book.keep(other("3", "0.06"))
     last = book.keep(other("4", "0.07"))
@@ -67,6 +68,7 @@ def test_every_version_is_kept_and_the_last_holds(book):
         ),
     ],
 )
+@pytest.mark.slow
 def test_what_cannot_be_used_is_not_kept(book, register, text, said):
     with pytest.raises(InputError, match=said):
         book.keep(text)
@@ -74,6 +76,7 @@ def test_what_cannot_be_used_is_not_kept(book, register, text, said):
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_a_drill_of_the_coachs_own_files_may_be_named(book, register):
     """A drill file lies in the folder beside the store (drill_file.md)."""
     text = other("3").replace('drill = "heel_lift"', 'drill = "float"', 1)
@@ -87,6 +90,7 @@ def test_a_drill_of_the_coachs_own_files_may_be_named(book, register):
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_a_drill_that_rules_of_another_place_name_may_stay(book, new_log, register):
     """The hub's desk changes rules that a bay kept, whose drill files only the bay has."""
     away, text = new_log(), other("3").replace('drill = "heel_lift"', 'drill = "float"', 1)
@@ -99,6 +103,7 @@ def test_a_drill_that_rules_of_another_place_name_may_stay(book, new_log, regist
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_a_sheet_keeps_the_rules_that_it_was_decided_with(book, register):
     key = register.add(name="Ada", handedness="right")
     assert book.of_sheet(key, "visit").text == FIRST

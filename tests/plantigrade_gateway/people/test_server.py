@@ -62,6 +62,7 @@ def own_server() -> Iterator[Postgres]:
 
 
 @pytest.mark.usefixtures("tables")
+@pytest.mark.slow
 def test_what_several_processes_say_at_once_is_numbered_without_gap_or_double(tmp_path):
     path = tmp_path / "s.sqlite3"
     said = [

@@ -361,6 +361,7 @@ _CHANGES = st.lists(
 @pytest.mark.dear
 @settings(max_examples=60, deadline=None)
 @given(changes=_CHANGES, data=st.data())
+@pytest.mark.slow
 def test_any_order_of_merging_shows_the_same_session(changes, data, new_place):
     shown = []
     for _ in range(2):

@@ -65,12 +65,14 @@ def huge_jpeg() -> bytes:
         (lambda: bytes(MOST_PHOTO_BYTES + 1), "longer than"),
     ],
 )
+@pytest.mark.slow
 def test_each_is_refused_in_one_sentence(make, says):
     with pytest.raises(InputError, match=says) as raised:
         flat_of(make())
     assert "\n" not in str(raised.value)
 
 
+@pytest.mark.slow
 def test_spoilt_photos_give_nothing_but_our_own_refusal():
     random, good = np.random.default_rng(3), jpeg()
     for _ in range(12):

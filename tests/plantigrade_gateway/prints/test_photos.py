@@ -111,6 +111,7 @@ def trials(page: np.ndarray, numbers: range) -> list[Trial]:
     ],
     ids=["ten photos", "thirty others"],
 )
+@pytest.mark.slow
 def test_index_interval_and_length_of_many_photos(page, numbers):
     """In one test, so that no photo is taken by two processes.
 
@@ -134,6 +135,7 @@ def mirror(photo: bytes) -> bytes:
     return bytes(cv2.imencode(".png", np.ascontiguousarray(picture[:, ::-1]))[1].tobytes())
 
 
+@pytest.mark.slow
 def test_a_mirrored_photo_of_the_target_is_told_and_turned_back(page):
     print_ = drawn((60, 45, 90), A4)
     photo = photograph(page, print_, STEADY, A4)
@@ -157,6 +159,7 @@ def corners_of(camera: Camera, size: tuple[float, float]) -> np.ndarray:
 
 
 @pytest.mark.parametrize("dragged", [False, True])
+@pytest.mark.slow
 def test_a_mirrored_photo_of_a_plain_sheet_is_turned_back_when_it_is_said(dragged):
     """The toes tell: of a left foot the big one is on the right. Corners as the foot stands."""
     photo = photograph(BARE, drawn((60, 45, 90), A4), STEADY, A4)
@@ -180,6 +183,7 @@ def given(corners: np.ndarray) -> list[tuple[float, float]]:
 
 @pytest.mark.parametrize("paper", SIZES)
 @pytest.mark.parametrize("dragged", [False, True])
+@pytest.mark.slow
 def test_a_plain_sheet_serves_as_well(paper, dragged):
     """Corners found, with the toes about upwards; or dragged, some pixels off, any way up."""
     size, random = SIZES[paper], np.random.default_rng(4)
@@ -245,6 +249,7 @@ def test_a_bent_edge_of_a_plain_sheet_is_refused():
         flat_of(photo, paper="a4")
 
 
+@pytest.mark.slow
 def test_the_edge_of_the_photo_is_not_taken_for_that_of_a_sheet():
     """A floor lighter than the sheet; and a sheet that the photo cuts."""
     print_ = drawn((60, 30, 90), A4)
@@ -272,6 +277,7 @@ def test_too_few_pixels_are_refused(page):
         flat_of(photograph(page, print_, small, A4))
 
 
+@pytest.mark.slow
 def test_a_soft_shadow_is_taken_off(page):
     print_ = drawn((60, 30, 90), A4)
     light = Light(slope=0.3, shadow=0.3, edge_mm=80.0, shadow_at_mm=-20.0, towards=20.0)
@@ -283,6 +289,7 @@ def test_a_soft_shadow_is_taken_off(page):
     ("shadow", "at_mm", "towards"),
     [(0.3, -40.0, 0.0), (0.5, 0.0, 90.0), (0.7, 40.0, 0.0), (0.3, 40.0, 90.0), (0.7, -40.0, 90.0)],
 )
+@pytest.mark.slow
 def test_a_hard_shadow_as_dark_as_the_print_is_refused(page, shadow, at_mm, towards):
     """Across and along the print, from lighter than the print (.4 of the light) to darker."""
     light = Light(0.1, towards=towards, shadow=shadow, edge_mm=3.0, shadow_at_mm=at_mm)
@@ -292,6 +299,7 @@ def test_a_hard_shadow_as_dark_as_the_print_is_refused(page, shadow, at_mm, towa
         read(flat, by_hand(print_, flat))
 
 
+@pytest.mark.slow
 def test_a_bare_page_and_a_faint_print_are_refused(page):
     bare = flat_of(photograph(page, None, STEADY, A4))
     with pytest.raises(InputError, match=r"no print|too faint"):
@@ -301,6 +309,7 @@ def test_a_bare_page_and_a_faint_print_are_refused(page):
         ink_of(flat_of(faint))
 
 
+@pytest.mark.slow
 def test_holes_in_a_print_are_filled(page):
     print_ = drawn((60, 30, 90), A4)
     holed = print_.ink.copy()

@@ -34,6 +34,7 @@ def test_the_state_of_cues_survives_the_record(on, drill):
 
 
 @given(lines(LONGEST_STEP), st.integers(1, 10**6))
+@pytest.mark.slow
 def test_a_trial_survives_the_record(step, number):
     trial = TrialName(step, number)
     assert TrialName.from_json(through_the_record(Kind.CHECK, trial.to_json())) == trial

@@ -130,6 +130,7 @@ def test_a_kind_without_events_has_columns_and_no_rows(store, tmp_path):
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_many_events_are_written_in_pieces_without_loss(store, tmp_path):
     session = store.create_session("test", analysis_version=1)
     store.append(session, packets(1))
@@ -299,6 +300,7 @@ def test_no_spreadsheet_takes_what_was_typed_for_a_formula(store, session, tmp_p
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_a_swing_says_its_number_and_its_set(tmp_path):
     """Those of the desk's pages and of sets.csv: the practice session's marks begin three sets."""
     with Store.open(tmp_path / "practice.sqlite3") as store:

@@ -56,6 +56,7 @@ def made(case: Case) -> PlayerPage:
     return player_page(case, evidence(case, built_in()), built_in(), titles, NOTHING, swing)
 
 
+@pytest.mark.slow
 def test_a_page_shows_what_was_found_decided_and_to_do(register, case):
     page = page_of(register, case.player_id, built_in())
     assert page.name == "Jonah (invented)"
@@ -78,6 +79,7 @@ def test_a_page_shows_what_was_found_decided_and_to_do(register, case):
     )
 
 
+@pytest.mark.slow
 def test_a_page_has_no_word_of_the_trade_and_few_words(register, case):
     page = page_of(register, case.player_id, built_in())
     words = " ".join(page.texts)
@@ -92,6 +94,7 @@ def test_the_rules_call_a_foot_to_the_player_as_the_drills_do():
     assert [rule.id for rule in built_in().rules if OTHER_NAMES.search(rule.player)] == []
 
 
+@pytest.mark.slow
 def test_a_drill_of_the_coachs_own_files_stands_on_the_page(register, case):
     """Jonah's lead foot bears on heel and ball, for which the rules name the drill heel_lift."""
     folder = register.store.path.parent / "drills"
@@ -187,6 +190,7 @@ def test_a_player_of_whom_nothing_is_known_has_no_page_and_one_who_was_decided_o
     assert (page.decided, page.speed) == (("Push: Let it roll.",), "not yet")
 
 
+@pytest.mark.slow
 def test_a_page_is_written_for_its_owner_and_never_over_another_file(register, case, tmp_path):
     path = tmp_path / "page.pdf"
     write_page(register, case.player_id, path, "letter", replace=False)

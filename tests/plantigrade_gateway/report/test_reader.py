@@ -146,6 +146,7 @@ def test_a_missing_csv_is_one_sentence(tmp_path):
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_importing_the_package_loads_none_of_it():
     code = (
         "import sys, plantigrade_gateway as g; print({'numpy', 'pyarrow'} & set(sys.modules));"

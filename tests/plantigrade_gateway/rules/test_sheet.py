@@ -95,6 +95,7 @@ facts = st.fixed_dictionaries(
 @pytest.mark.dear
 @settings(max_examples=300, deadline=None)
 @given(facts)
+@pytest.mark.slow
 def test_the_sheet_is_what_the_file_says(known):
     made = sheet(RULES, known)
     known = {**known, **{f"{foot}.foot": named(foot, known) for foot in ("lead", "trail")}}

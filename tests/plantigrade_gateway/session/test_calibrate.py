@@ -129,6 +129,7 @@ class Visit:
             }
 
 
+@pytest.mark.slow
 async def test_a_calibration_finds_the_gains_and_a_check_of_it_passes(path):
     """Within 5 %: the sensor has a hysteresis of 10 % and a dead zone of 2 kPa."""
     visit = Visit(path)
@@ -198,6 +199,7 @@ def test_what_is_not_good_is_said_in_its_sentence(flaws, poses, sentence):
 
 
 @pytest.mark.parametrize(("flaws", "poses", "sentence"), [FLAWS[k] for k in OVER_BLUETOOTH])
+@pytest.mark.slow
 async def test_what_is_not_good_is_refused_with_its_sentence(flaws, poses, sentence, path):
     visit = Visit(path, flaws)
     work = asyncio.create_task(visit.calibrate(poses))
@@ -210,6 +212,7 @@ async def test_what_is_not_good_is_refused_with_its_sentence(flaws, poses, sente
     assert visit.gains() == {Foot.LEFT: [], Foot.RIGHT: []}
 
 
+@pytest.mark.slow
 async def test_what_stays_bad_ends_it_with_the_reason(path, monkeypatch):
     monkeypatch.setattr(guide_module, "TRIES", 2)
     visit = Visit(path, ["swapped"])
@@ -222,6 +225,7 @@ async def test_what_stays_bad_ends_it_with_the_reason(path, monkeypatch):
     assert visit.gains() == {Foot.LEFT: [], Foot.RIGHT: []}
 
 
+@pytest.mark.slow
 async def test_a_link_that_is_lost_is_said_and_the_pose_taken_when_it_is_back(path, monkeypatch):
     monkeypatch.setattr(guide_module, "TRIES", 99)
     visit = Visit(path, faults=["0.3:right:vanish:8"])
@@ -232,6 +236,7 @@ async def test_a_link_that_is_lost_is_said_and_the_pose_taken_when_it_is_back(pa
     assert text.count(" good.") == 2
 
 
+@pytest.mark.slow
 async def test_ctrl_c_keeps_the_old_calibration(path):
     with Store.open(path) as store:
         for settings in usual_pair():
@@ -278,6 +283,7 @@ def process(*arguments: object) -> str:
     return " ".join(done.stdout.split())
 
 
+@pytest.mark.slow
 def test_the_command_calibrates_virtual_insoles_and_run_uses_it(tmp_path):
     """The simulation in a process of its own, told each pose through its standard input."""
     store = tmp_path / "store.sqlite3"

@@ -53,6 +53,7 @@ def skipped_to(bay: CheckBay, step: str) -> None:
         bay.command(do="skip")
 
 
+@pytest.mark.slow
 def test_a_whole_first_look(store):
     """Every trial is taken at once, and the stored session says the same as the live one."""
     bay = answered(store, FIRST_LOOK)
@@ -136,6 +137,7 @@ def test_a_zone_at_full_scale_is_seen_in_the_bytes(store):
     bay.close()
 
 
+@pytest.mark.slow
 def test_again_takes_back_what_was_taken(store):
     bay = answered(store, (Do("start", STOOD), Do("again"), Do("start", (*STOOD, *STOOD))))
     skipped_to(bay, "stand")
@@ -151,6 +153,7 @@ def test_again_takes_back_what_was_taken(store):
     assert [each.verdict.is_taken for each in judged(found)] == [False, True]
 
 
+@pytest.mark.slow
 def test_again_withdraws_a_set_and_says_so(store):
     """Good pushes are swung, then held ones in their place: only these speak for the player."""
     held = Swing(Manner.HELD, Timing.WITH_SHIFT)
@@ -202,6 +205,7 @@ def test_a_refused_set_does_not_count(store):
     assert run.is_withdrawn
 
 
+@pytest.mark.slow
 def test_again_withdraws_the_swings_that_were_added_too(store):
     held = Swing(Manner.HELD, Timing.WITH_SHIFT)
     half = (Stand(LEAD_IN_S), *[p for s in [GOOD, held] * 4 for p in (Stand(5.0), s)], Stand(4.0))
@@ -323,6 +327,7 @@ def test_a_check_goes_by_the_answers_of_its_visit(store, group):
     bay.close()
 
 
+@pytest.mark.slow
 def test_a_check_that_was_ended_midway_is_taken_up_where_it_was(store):
     """Two stands, a calibration's page and a part of a set between: nothing is done twice."""
     script = (*[Do("start", STOOD)] * 2, Do("end"), Do("start", STOOD), Do("start", swung(3)))
@@ -398,6 +403,7 @@ def test_a_minor_makes_fast_swings_after_the_decision_and_the_consent_only(store
     bay.close()
 
 
+@pytest.mark.slow
 def test_more_swings_are_offered_once_while_an_answer_is_mixed(store):
     held = Swing(Manner.HELD, Timing.WITH_SHIFT)
     half = (Stand(LEAD_IN_S), *[p for s in [GOOD, held] * 4 for p in (Stand(5.0), s)], Stand(4.0))
@@ -416,6 +422,7 @@ def test_more_swings_are_offered_once_while_an_answer_is_mixed(store):
     bay.close()
 
 
+@pytest.mark.slow
 def test_fast_swings_end_when_the_push_is_lost(store):
     held = swung(6, Swing(Manner.HELD, Timing.WITH_SHIFT), 16.0)
     bay = answered(store, (Do("start", held), Do("start")), "speed")

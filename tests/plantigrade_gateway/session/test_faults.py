@@ -342,6 +342,7 @@ def test_a_start_killed_before_it_made_a_cut_off_session_s_results_is_made_good(
 
 
 @pytest.mark.parametrize("moment", MOMENTS)
+@pytest.mark.slow
 def test_killed(tmp_path, moment):
     """A real kill; what was committed before is there, and the next start ends and analyses it."""
     path = tmp_path / "store.sqlite3"

@@ -91,6 +91,7 @@ def test_players_who_are_there_are_left_as_they_are(store, monkeypatch):
 
 @pytest.mark.dear
 @pytest.mark.parametrize("when", ["in a visit", "between two"])
+@pytest.mark.slow
 def test_of_a_story_that_is_stopped_nothing_is_left_and_it_is_told_anew(store, monkeypatch, when):
     stories = (replace(SHORT, visits=(SHORT.visits[1], SHORT.visits[1])),)
     monkeypatch.setattr(invented, "STORIES", stories)
@@ -110,6 +111,7 @@ def test_of_a_story_that_is_stopped_nothing_is_left_and_it_is_told_anew(store, m
 
 
 @pytest.mark.parametrize("told", ["by the demo alone", "by a coach, too"])
+@pytest.mark.slow
 def test_a_story_whose_making_was_killed_is_made_anew_and_what_others_said_is_left(
     store, monkeypatch, told
 ):

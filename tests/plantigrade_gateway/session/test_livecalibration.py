@@ -52,6 +52,7 @@ def begun(
     return bay, made
 
 
+@pytest.mark.slow
 def test_both_insoles_are_calibrated_and_the_session_goes_on_by_it(store):
     """The insoles read 0.8 and 0.9 of a load: the gains are 1.25 and 1.11, within 3 %."""
     bay, made = begun(store)
@@ -87,6 +88,7 @@ def test_both_insoles_are_calibrated_and_the_session_goes_on_by_it(store):
     )
 
 
+@pytest.mark.slow
 def test_a_pose_done_badly_three_times_leaves_the_old_calibration(store):
     bad = tuple(calibration_visit(FITTING[:1], 30.0, Mishap.MOVED).segments)
     bay, made = begun(store, bad * 3)
@@ -98,6 +100,7 @@ def test_a_pose_done_badly_three_times_leaves_the_old_calibration(store):
     bay.close()
 
 
+@pytest.mark.slow
 def test_it_needs_a_mass_and_can_be_left(store):
     bay, made = begun(store, mass_kg=None)
     assert bay.handler.check is None

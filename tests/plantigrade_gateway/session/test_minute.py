@@ -38,7 +38,7 @@ from plantigrade_gateway.web.live.page import WebOptions
 
 pytest.importorskip("bumble", reason="virtual insoles need the extra 'virtual'")
 
-pytestmark = pytest.mark.dear
+pytestmark = pytest.mark.slow
 
 Heard = tuple[float, str]
 

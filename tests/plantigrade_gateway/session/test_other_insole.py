@@ -62,7 +62,7 @@ except ImportError:
         allow_module_level=True,
     )
 
-pytestmark = pytest.mark.dear
+pytestmark = pytest.mark.slow
 
 SPEED = 5.0
 PLAYER = Player()

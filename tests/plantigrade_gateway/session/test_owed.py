@@ -63,6 +63,7 @@ def pages_for(insole: Insole, lacking) -> list[bytes]:
     return [data for data in insole.log.pages(request) if data is not None]
 
 
+@pytest.mark.slow
 def test_a_session_that_broke_off_says_what_is_missing_and_whom_it_asks(kept):
     store, session_id = kept
     quality = results.read(store, session_id).quality

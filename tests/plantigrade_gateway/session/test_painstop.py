@@ -65,6 +65,7 @@ def assert_stopped(bay: CheckBay) -> None:
 
 
 @pytest.mark.parametrize("drill", [None, *DRILLS])
+@pytest.mark.slow
 def test_a_drill_and_its_set_stop_and_no_drill_goes_on(store, drill):
     bay = bay_of(store, Do("start", SWUNG))
     bay.handler.handle({"type": "drill", "name": drill, "feedback": None}, bay.live)
@@ -86,6 +87,7 @@ def test_a_drill_and_its_set_stop_and_no_drill_goes_on(store, drill):
 
 @pytest.mark.parametrize("look", ["first", "speed", "block"])
 @pytest.mark.parametrize("at", ["questions", "ready", "running"])
+@pytest.mark.slow
 def test_every_check_stops_in_whatever_step_it_is(store, look, at):
     bay = bay_of(store, Do("start", STOOD))
     bay.command(do="begin", look=look, club=None)

@@ -85,6 +85,7 @@ def transport(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     assert not store.exists()
 
 
+@pytest.mark.slow
 def test_scan_pair_run_status(transport, tmp_path):
     """The way of a first day, against one simulation."""
     store = tmp_path / "store.sqlite3"
@@ -164,6 +165,7 @@ async def test_a_stop_while_the_insoles_are_opened_is_heard(tmp_path):
     assert shown.getvalue() == "Stopped before recording began: nothing is recorded.\n"
 
 
+@pytest.mark.slow
 async def test_run_virtual_lives_through_faults(tmp_path):
     store = tmp_path / "store.sqlite3"
     faults = ("0.5:left:hangup", "1:right:restart", "1.5:left:battery:9")
@@ -193,6 +195,7 @@ async def test_run_virtual_lives_through_faults(tmp_path):
     assert session.source == "virtual insoles (invented)"
 
 
+@pytest.mark.slow
 async def test_a_session_is_made_whole_when_it_ends(tmp_path):
     """With what came late from the log: said, stored, and the same again when analysed again."""
     store = tmp_path / "store.sqlite3"
@@ -247,6 +250,7 @@ def test_what_cannot_be_done_is_one_sentence(arguments, sentence, tmp_path):
     assert not store.exists() or arguments[0] == "pair"
 
 
+@pytest.mark.slow
 def test_without_the_extra_the_radio_still_works_and_virtual_says_what_to_install(tmp_path):
     """A fresh interpreter in which bumble cannot be imported."""
     code = (
@@ -327,6 +331,7 @@ def test_simulations_travel_to_their_process_whole():
     assert Simulation.from_json(simulation.to_json()) == simulation
 
 
+@pytest.mark.slow
 def test_the_companion_is_paired_as_another_left_insole(toolchain, tmp_path, monkeypatch):
     """``simulate --companion`` builds it, and a user chooses it by its serial number."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
@@ -364,6 +369,7 @@ def test_a_store_with_which_no_gateway_has_run_has_no_status(tmp_path):
     assert "The gateway has not run with this store" in result.output
 
 
+@pytest.mark.slow
 def test_two_ctrl_c_end_it_at_once_without_a_traceback(tmp_path):
     store = tmp_path / "store.sqlite3"
     running = process_of("run", "--virtual", "--no-sound", "--no-page", "--store", store)

@@ -63,6 +63,7 @@ def numbers(found: Analysis) -> list[tuple[str, list[int]]]:
     return [(run.name, [order[id(swing)] for swing in run.swings]) for run in found.sets]
 
 
+@pytest.mark.slow
 def test_a_set_holds_the_swings_from_its_entry_to_its_end(plain):
     bare = analysed(plain)
     times = [swing_time(swing) for swing in bare.swings]
@@ -173,6 +174,7 @@ def test_a_set_is_silent_where_the_record_says_that_cues_were_off_all_the_time(e
         (False, False, "push", Feedback.EVERY, False),
     ],
 )
+@pytest.mark.slow
 def test_pages_are_told_whether_a_swing_is_silent(
     store, plain, is_heard, in_set, drill, feedback, is_silent
 ):
@@ -201,6 +203,7 @@ def test_pages_are_told_whether_a_swing_is_silent(
         (Feedback.ASK, [False] * 5),
     ],
 )
+@pytest.mark.slow
 def test_a_players_page_shows_the_swings_that_are_heard_and_no_others(store, plain, feedback, told):
     """By the drill file: every one, every second from the first, or none unasked."""
     feed = FeedBuilder(lambda: True)

@@ -162,6 +162,7 @@ def packets(store: Store, session_id: str) -> dict[int, list[bytes]]:
 
 
 @pytest.mark.timeout(3 * HANG_S)
+@pytest.mark.slow
 def test_two_pairs_two_players_and_one_that_is_killed(tmp_path):
     with Store.open(tmp_path / "store.sqlite3") as store, Register(store) as register:
         players = {
@@ -234,6 +235,7 @@ def test_two_pairs_two_players_and_one_that_is_killed(tmp_path):
 
 
 @pytest.mark.timeout(3 * HANG_S)
+@pytest.mark.slow
 def test_no_pair_outlives_the_program_above_it(tmp_path):
     with gateway(tmp_path, "--no-page") as running:
         running.until(lambda: all(running.status(pair) is not None for pair in PLACE))
@@ -250,6 +252,7 @@ def test_no_pair_outlives_the_program_above_it(tmp_path):
 
 
 @pytest.mark.timeout(3 * HANG_S)
+@pytest.mark.slow
 def test_one_program_sends_on_for_all_pairs_and_hears_orders(tmp_path):
     broker = Mosquitto(tmp_path / "broker")
     broker.start()

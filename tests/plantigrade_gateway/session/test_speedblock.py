@@ -100,6 +100,7 @@ def ended(bay: CheckBay, store: Store) -> tuple[Analysis, Done]:
     return stored, done
 
 
+@pytest.mark.slow
 def test_a_player_who_is_fine_does_the_dose_and_no_more(store):
     who = known(store)
     bay = answered(store, [WARM_UP, fast(), fast(), fast(), CLOSING], who)
@@ -128,6 +129,7 @@ def test_a_player_who_is_fine_does_the_dose_and_no_more(store):
     again.close()
 
 
+@pytest.mark.slow
 def test_a_player_who_tires_swings_no_more_fast_ones(store):
     """The first block's median is 45.0 m/s; 43.6 is 3.1 % less, three times in a row."""
     bay = answered(store, [WARM_UP, fast(), fast(3), CLOSING], known(store))
@@ -144,6 +146,7 @@ def test_a_player_who_tires_swings_no_more_fast_ones(store):
     assert noted == [45.0, 44.0, 46.0, 45.5, 44.5, 43.6, 43.6, 43.6]
 
 
+@pytest.mark.slow
 def test_a_player_who_hurts_stops_for_this_visit(store):
     who = known(store)
     bay = answered(store, [WARM_UP, fast(2), Do("pain")], who)
@@ -187,6 +190,7 @@ def test_after_a_stop_no_drill_goes_on_and_after_any_other_end_it_does(store, dr
     bay.close()
 
 
+@pytest.mark.slow
 def test_a_player_who_does_not_rest_is_told_and_the_swings_count(store):
     """By the coach's own file: 30 s between swings. The player takes 9 to 13, less than half.
 
@@ -210,6 +214,7 @@ def test_a_player_who_does_not_rest_is_told_and_the_swings_count(store):
 @pytest.mark.parametrize(
     ("full", "then", "blocks"), [(GOOD, "Fast block 2 of 3", 2), (HELD, "Closing swings", 1)]
 )
+@pytest.mark.slow
 def test_a_lost_push_goes_back_to_full_for_one_block(store, full, then, blocks):
     script = [WARM_UP, fast(3, HELD), fast(5, full, 6.0), Do("start", swung(1))]
     bay = answered(store, script, known(store))

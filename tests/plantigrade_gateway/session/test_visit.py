@@ -374,6 +374,7 @@ def decided_ns(store) -> int:
 @pytest.mark.parametrize(
     ("pressed_ns", "is_heard"), [(SOON_NS // 2, True), (2 * SOON_NS, False), (3 * SECOND_NS, False)]
 )
+@pytest.mark.slow
 def test_what_was_held_back_is_told_once_and_heard_only_if_it_was_just_now(
     store, pressed_ns, is_heard
 ):

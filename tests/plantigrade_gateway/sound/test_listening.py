@@ -37,6 +37,7 @@ def listen(block: int, jitter_s: float) -> list[Heard]:
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_blocks_give_what_the_whole_sound_gives():
     whole = TransientDetector().push(tape().samples.astype(np.float32))
     assert len(whole) == len(STRIKES_S)
@@ -45,6 +46,7 @@ def test_blocks_give_what_the_whole_sound_gives():
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_host_times_follow_the_hosts_clock():
     """The delay is there and steady, the drift is not; arrivals jitter by 2 ms and more."""
     found = listen(480, 0.002)[10:]  # a clock's first ten seconds it corrects itself quickly
@@ -57,6 +59,7 @@ def test_host_times_follow_the_hosts_clock():
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_lost_samples_are_noticed_and_times_come_right_again():
     rng, listener, found = np.random.default_rng(7), Listener(ORIGIN_NS), []
     samples = tape().samples.astype(np.float32)

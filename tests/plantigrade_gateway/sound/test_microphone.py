@@ -49,6 +49,7 @@ def play(tape: Tape) -> None:
     subprocess.run(command_line, input=sound.tobytes(), check=True, timeout=HANG_S)
 
 
+@pytest.mark.slow
 def test_strikes_through_the_device_agree_with_the_arrays(sound_server):
     tape = bay_of_strikes()
     arrays = TransientDetector().push(tape.samples.astype(np.float32))
@@ -75,6 +76,7 @@ def test_strikes_through_the_device_agree_with_the_arrays(sound_server):
     assert began_ns < hosts[0] < hosts[-1] < time.monotonic_ns()
 
 
+@pytest.mark.slow
 def test_a_microphone_that_stops_is_told_once(sound_server):
     lost: list[str] = []
     with Microphone(lambda _: None, lost.append) as microphone:
@@ -107,6 +109,7 @@ def clicks_of(entries: list[Entry]) -> list[Transient]:
     return [one for one in heard if one.is_click]
 
 
+@pytest.mark.slow
 def test_a_run_with_a_microphone_keeps_what_it_hears(sound_server, tmp_path):
     """Six strikes in the bay while virtual insoles send; the program's own speaker is off."""
     tape, path = bay_of_strikes(6), tmp_path / "store.sqlite3"

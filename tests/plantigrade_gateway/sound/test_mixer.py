@@ -50,6 +50,7 @@ sound = st.builds(
     st.lists(sound, max_size=MAX_VOICES),
     st.sets(st.integers(1, LENGTH - 1), max_size=40),
 )
+@pytest.mark.slow
 def test_blocks_of_any_size_give_the_same_limited_mix(sounds, cuts):
     sounds.sort(key=lambda s: s[0])
     out = mixed(sounds, cuts)

@@ -113,6 +113,7 @@ def test_jumps_of_pitch_leave_no_click():
 @pytest.mark.dear
 @settings(deadline=None, max_examples=25)
 @given(wild, st.sets(st.integers(1, 23999), max_size=20))
+@pytest.mark.slow
 def test_blocks_of_any_size_give_the_same_tone(points, cuts):
     ordered = sorted(points)
     whole = render(ordered, 24000)

@@ -100,6 +100,7 @@ def without_dropouts(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     return whole[np.any(whole != 0.0, axis=1)].ravel()
 
 
+@pytest.mark.slow
 def test_the_device_plays_the_pitch_of_the_cue(sound_server):
     """Heel for half a second, then toe: both are found in what the device played, in order."""
     path_t_s, path_y = [0.0, 0.5, 0.501, 1.0], [0.1, 0.1, 0.9, 0.9]
@@ -120,6 +121,7 @@ def test_the_device_plays_the_pitch_of_the_cue(sound_server):
     assert pitch_about(heard, 0.60) == pytest.approx(220.0 * 4.0**0.9, rel=0.01)
 
 
+@pytest.mark.slow
 def test_the_device_follows_the_cop_from_heel_to_toe(sound_server):
     """Half a second at the heel, half at the toes: each point sounds at its own time."""
     y = np.concatenate((np.full(50, 0.1), np.full(50, 0.9)))
@@ -136,6 +138,7 @@ def test_the_device_follows_the_cop_from_heel_to_toe(sound_server):
     assert pitch_about(heard, 0.6) == pytest.approx(220.0 * 4.0**0.9, rel=0.01)
 
 
+@pytest.mark.slow
 def test_a_device_that_comes_back_is_opened_again(sound_server):
     """Lost, said; chosen again it plays, in the same session."""
     said: list[str] = []
@@ -181,6 +184,7 @@ def test_a_device_that_is_not_there_leaves_all_as_it_was(no_server, tmp_path):
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
+@pytest.mark.slow
 def test_the_watchdog_notices_a_server_that_dies_or_hangs(sound_server, how):
     """Once, with a sentence; and closing does not hang. How soon: the test below."""
     said: list[str] = []
@@ -348,6 +352,7 @@ def test_a_device_is_found_by_its_name_or_a_part_of_it():
         named_device("Radio", [])
 
 
+@pytest.mark.slow
 def test_a_named_device_plays_alone(sound_server):
     """A server with two sinks: what the named one plays is not in the usual one."""
     load = "load-module module-null-sink sink_name=other sink_properties=device.description=Other"

@@ -64,6 +64,7 @@ async def lose(air: World, foot: Foot, seconds: float) -> None:
     await air.until(lambda: not owed.coverage.holes, 120.0)
 
 
+@pytest.mark.slow
 async def test_a_lost_link_costs_no_sample(steps):
     async with world(steps, log_pages=PAGES) as air:
         async with air.listening() as source:
@@ -81,6 +82,7 @@ async def test_a_lost_link_costs_no_sample(steps):
     assert any("came late, from its log" in text for text in air.said)
 
 
+@pytest.mark.slow
 async def test_packets_that_were_never_sent_come_late(steps):
     async with world(steps, log_pages=PAGES, loss=0.05) as air:
         async with air.listening() as source:
@@ -94,6 +96,7 @@ async def test_packets_that_were_never_sent_come_late(steps):
         assert (np.diff(late) == 10_000).all()
 
 
+@pytest.mark.slow
 async def test_a_reset_out_of_reach_costs_the_page_under_way(steps):
     async with world(steps, log_pages=PAGES) as air:
         async with air.listening() as source:
@@ -115,6 +118,7 @@ async def test_a_reset_out_of_reach_costs_the_page_under_way(steps):
         assert (np.diff(old) == 10_000).all()
 
 
+@pytest.mark.slow
 async def test_what_an_ended_session_lacks_is_read_at_the_next_connection(steps):
     """A gateway that failed: its links were lost, and another one begins with what it owed."""
     async with world(steps, log_pages=PAGES) as air:
@@ -146,6 +150,7 @@ async def test_what_an_ended_session_lacks_is_read_at_the_next_connection(steps)
         assert all(a.end_us == b.clock_us for a, b in pairwise(read))
 
 
+@pytest.mark.slow
 async def test_an_insole_without_a_log_is_as_before(steps):
     async with world(steps, left=turned(LEFT, log_pages=PAGES)) as air:
         async with air.listening() as source:

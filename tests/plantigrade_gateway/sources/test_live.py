@@ -72,6 +72,7 @@ async def test_scan_says_who_is_near(steps):
     assert {s.rssi for s in found} == {-60}
 
 
+@pytest.mark.slow
 async def test_every_byte_of_both_feet_reaches_the_store(steps, store, session):
     """Twenty seconds of 2 × 200 Hz, some six times faster than real time."""
     async with world(steps, speed=6.0) as air:
@@ -153,6 +154,7 @@ async def test_a_packet_longer_than_what_is_bridged_is_told_at_the_start(
     assert len(told) == (1 if said else 0)
 
 
+@pytest.mark.slow
 async def test_a_link_on_which_nothing_fits_is_refused(steps):
     async with world(steps, mtu=23) as air, air.listening(known(air.insoles[LEFT].settings)):
         await air.until(lambda: air.said)
@@ -258,6 +260,7 @@ async def test_a_clock_that_wraps_goes_on(steps):
     assert set(np.diff(clock)) == {20_000}
 
 
+@pytest.mark.slow
 async def test_an_insole_switched_on_late_joins(steps):
     async with world(steps, speed=4.0) as air:
         late = turned(RIGHT, serial=0x51A70009, speed=4.0)
@@ -395,6 +398,7 @@ class FloodClock:
 
 
 @pytest.mark.parametrize("kind", FLOODS)
+@pytest.mark.slow
 async def test_an_insole_that_floods_is_given_up_and_costs_the_other_nothing(
     steps, monkeypatch, kind
 ):
@@ -510,6 +514,7 @@ async def test_rate_and_battery_are_followed(steps):
         assert [r.period_us for r in asked] == [5000]
 
 
+@pytest.mark.slow
 async def test_time_exchanges_are_recorded_and_narrow_the_stated_error(steps, monkeypatch):
     monkeypatch.setattr(live, "FIRST_EXCHANGES_S", (0.02, 0.06))
     monkeypatch.setattr(live, "EXCHANGES_S", (0.02, 0.06))

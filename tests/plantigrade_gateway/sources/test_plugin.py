@@ -113,6 +113,7 @@ async def otherfoot(air: World) -> AsyncIterator[list[bytes]]:
         await device.power_off()
 
 
+@pytest.mark.slow
 async def test_it_is_found_connected_recorded_and_decoded(steps, plugin):
     """Beside one of our own: both feet stream."""
     async with world(steps) as air, otherfoot(air) as sent:

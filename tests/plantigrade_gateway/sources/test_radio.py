@@ -133,6 +133,7 @@ async def test_no_scan_runs_while_a_connection_is_made(steps):
     assert seen == [False]
 
 
+@pytest.mark.slow
 async def test_beside_a_stream_scans_are_short_and_far_between(steps, monkeypatch):
     monkeypatch.setattr(live, "SEARCH_S", 1000.0)
     monkeypatch.setattr(finder, "BURST_S", 0.07)
@@ -212,6 +213,7 @@ def test_an_interval_that_cannot_be_told_is_not_made_up():
     assert STEPS[0] * STEP_MS == 7.5
 
 
+@pytest.mark.slow
 async def test_the_real_interval_is_measured_on_a_link(steps):
     """Of the four that the virtual air is asked for the slowest: a busy machine blurs it least."""
     weather = RadioConditions(interval_s=0.1, supervision_s=2.0)

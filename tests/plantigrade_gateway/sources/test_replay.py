@@ -161,6 +161,7 @@ def test_bad_file_gets_one_sentence(tmp_path, data, sentence):
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_any_damaged_byte_of_a_piece_is_noticed(replay):
     data = replay.read_bytes()
     for at in range(14, len(data) - 4, 59999):

@@ -408,6 +408,7 @@ SAMPLE = GOOD.encode() + b"".join(b"%.2f,1,2,3,4,,6\n" % (k / 100) for k in rang
     ),
     st.integers(0, len(SAMPLE)),
 )
+@pytest.mark.slow
 def test_damaged_files_are_refused_or_read_never_worse(tmp_path, changes, cut):
     damaged = bytearray(SAMPLE)
     for at, value in changes:

@@ -167,6 +167,7 @@ def check_round(store: Store, log: bytes) -> tuple[str, int]:
 
 
 @pytest.mark.parametrize("times", [1, pytest.param(6, marks=pytest.mark.slow)])
+@pytest.mark.slow
 def test_kill_at_random_moments(recordings, tmp_path, times):
     path = tmp_path / "store.sqlite3"
     sessions: dict[str, int] = {}

@@ -230,6 +230,7 @@ def test_without_a_hub_the_commands_say_so(tmp_path, monkeypatch):
     assert shown.exit_code == 0 and "hub.url" in shown.output
 
 
+@pytest.mark.slow
 def test_a_bay_without_a_hub_loads_and_starts_nothing(tmp_path):
     code = (
         "import sys\n"
@@ -245,6 +246,7 @@ def test_a_bay_without_a_hub_loads_and_starts_nothing(tmp_path):
     assert not list(tmp_path.glob("s-hub.json")) and not list(tmp_path.glob("s-sync"))
 
 
+@pytest.mark.slow
 async def test_the_gateway_hands_over_while_it_records(tmp_path, monkeypatch):
     """The real program, killed in the middle and started again."""
     hub = FakeHub()

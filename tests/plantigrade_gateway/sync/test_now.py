@@ -115,6 +115,7 @@ async def test_changes_that_the_hub_does_not_take_hold_up_no_record(bay):
     assert list(hub.ends) == [session]
 
 
+@pytest.mark.slow
 async def test_a_gateway_that_runs_does_it_and_is_left_to_it(bay):
     bay.record(2)
     state = hubstate.path_for(bay.store.path)

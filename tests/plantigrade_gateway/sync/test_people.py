@@ -98,6 +98,7 @@ _SAID = st.tuples(
     faults=st.lists(st.sampled_from(FAULTS), max_size=15),
     is_slow=st.sampled_from((False, False, False, True)),
 )
+@pytest.mark.slow
 def test_two_bays_that_were_apart_come_to_one_state(said, meet_at, faults, is_slow):
     """By the rule: the highest stamp of a field is shown, and a tombstone outlasts everything."""
 

@@ -275,6 +275,7 @@ async def test_a_hub_that_keeps_nothing_is_backed_off_from(bay, monkeypatch):
     is_slow=st.sampled_from((False, False, False, True)),
     sizes=st.lists(st.integers(0, 9), min_size=1, max_size=3),
 )
+@pytest.mark.slow
 def test_whatever_is_cut_each_piece_is_there_once_and_in_order(faults, is_slow, sizes):
     """The same bytes at each number, or the hub says so; nothing over, nothing missing."""
 
@@ -297,6 +298,7 @@ def test_whatever_is_cut_each_piece_is_there_once_and_in_order(faults, is_slow, 
         asyncio.run(run(Path(folder)))
 
 
+@pytest.mark.slow
 async def test_killed_in_the_middle_it_goes_on_where_it_was(bay):
     """SIGKILL after every few pieces, and once while the hub holds a piece half read."""
     session = bay.record(60)

@@ -97,6 +97,7 @@ def true_rows(steps: GaitSource, packet: DataPacket, clock_us: int) -> np.ndarra
     return rows[(first[:, None] + np.arange(0, 400)) % len(rows)]
 
 
+@pytest.mark.slow
 async def test_the_gateway_records_it_beside_a_virtual_right_insole(steps, program):
     """Across the clock's wrap: its packets are those its process sent, none lost or doubled."""
     async with third(steps, program) as (air, companion):
@@ -165,6 +166,7 @@ async def test_it_says_what_it_is_and_how_it_is(steps, program):
             )
 
 
+@pytest.mark.slow
 async def test_a_lost_link_is_found_again_and_a_reset_is_counted(steps, program):
     settings = replace(SETTINGS, clock_us=500_000_000)
     async with third(steps, program, settings) as (air, companion):
@@ -217,6 +219,7 @@ async def heard_more(air: World, live: dict[int, list[int]]) -> None:
     await air.until(lambda: len(live) >= goal)
 
 
+@pytest.mark.slow
 async def test_its_log_holds_what_nobody_heard(steps, program):
     """Out of range for over a second: stream and log together are whole, each counts alike."""
     settings = replace(SETTINGS, clock_us=500_000_000)
@@ -264,6 +267,7 @@ async def test_its_log_holds_what_nobody_heard(steps, program):
     assert len(logged.keys() - live.keys()) > 50  # what nobody heard when it was sampled
 
 
+@pytest.mark.slow
 async def test_the_gateway_loses_no_sample_of_it_to_a_lost_link(steps, program):
     """Found again, its log is read behind the stream: the record has every instant of its clock."""
     settings = replace(SETTINGS, clock_us=500_000_000)

@@ -93,6 +93,7 @@ def test_a_power_cut_costs_the_page_under_way_and_nothing_else(before, torn):
 
 
 @pytest.mark.dear
+@pytest.mark.slow
 def test_hundred_cuts_at_random_cost_a_page_each_at_most():
     rng = np.random.default_rng(5)
     _, log = made(4096)

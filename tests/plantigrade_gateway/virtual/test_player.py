@@ -64,11 +64,13 @@ EARLY_SKIPS = (Manner.SKIPPED, Timing.EARLY)
         ("early", {EARLY_ROLLS: 8, EARLY_SKIPS: 4}),
     ],
 )
+@pytest.mark.slow
 def test_a_style_is_what_its_name_says(style, expected):
     assert facts(PlayerStyle(style), 1) == expected
 
 
 @pytest.mark.parametrize("seed", range(2, 5))
+@pytest.mark.slow
 def test_the_mixed_player_succeeds_twice_in_the_first_four_and_fails_twice(seed):
     target = shelf(None).drills["push"].target
     assert isinstance(target, PushTarget)
@@ -76,6 +78,7 @@ def test_the_mixed_player_succeeds_twice_in_the_first_four_and_fails_twice(seed)
     assert Counter(verdicts) == {Verdict.GOOD: 2, Verdict.MISSED: 2}
 
 
+@pytest.mark.slow
 def test_a_seed_is_a_player_and_an_order():
     one, other = (invented_session(seed, PlayerStyle.MIXED) for seed in (1, 2))
     assert one == invented_session(1, PlayerStyle.MIXED)

@@ -33,6 +33,7 @@ async def some_turns() -> None:
         await asyncio.sleep(0)
 
 
+@pytest.mark.slow
 def test_virtual_insoles_that_take_long_to_start_are_waited_for(monkeypatch):
     said: list[str] = []
 
@@ -52,6 +53,7 @@ def test_virtual_insoles_that_take_long_to_start_are_waited_for(monkeypatch):
     assert "waiting for them" in said[0] and "Ctrl-C" in said[0]
 
 
+@pytest.mark.slow
 def test_virtual_insoles_that_cannot_start_end_in_one_sentence():
     async def go() -> None:
         taken = await asyncio.start_server(lambda *_: None, "127.0.0.1", 0)

@@ -62,6 +62,7 @@ def test_each_foot_is_held_in_the_air_when_it_is_asked_for_and_neither_else():
     assert air_s[Foot.LEFT] < air_s[Foot.RIGHT]
 
 
+@pytest.mark.slow
 def test_what_is_asked_for_is_done_until_something_else_is():
     player = PromptedPlayer(style=PlayerStyle.ROLLS)
     for what, t_s in (("walk", 10.0), ("stand", 110.0), ("smooth", 120.0), ("", 260.0)):
@@ -78,6 +79,7 @@ def test_what_is_asked_for_is_done_until_something_else_is():
 @pytest.mark.parametrize(
     ("what", "apart_s"), [("smooth", APART_S), ("full", APART_S), ("fast", FAST_APART_S)]
 )
+@pytest.mark.slow
 def test_swings_of_a_check_lie_as_far_apart_as_it_asks(what, apart_s):
     player = PromptedPlayer(seed=2)
     player.do(what, 5.0)
@@ -86,6 +88,7 @@ def test_swings_of_a_check_lie_as_far_apart_as_it_asks(what, apart_s):
     assert len(times) >= 5 and min(np.diff(times)) >= apart_s
 
 
+@pytest.mark.slow
 def test_as_they_like_is_the_player_s_own_script_from_its_beginning():
     player, own = PromptedPlayer(seed=2), invented_steps(2)
     t_s = np.arange(0.0, 20.0, 0.01)

@@ -90,6 +90,7 @@ def test_nothing_is_inline():
     assert not re.search(r"\son\w+=", html)
 
 
+@pytest.mark.slow
 def test_chosen_colours_stay(browser):
     files = {path.name: path for path in (WEB / "static").iterdir()}
 

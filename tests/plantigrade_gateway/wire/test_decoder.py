@@ -600,6 +600,7 @@ def streams(draw: st.DrawFn) -> list[Item]:
 @pytest.mark.dear
 @settings(max_examples=150)
 @given(streams(), st.data())
+@pytest.mark.slow
 def test_any_cutting_gives_the_same(stream, draw):
     cuts = draw.draw(st.lists(st.integers(0, len(stream)), max_size=12))
     whole, counts = decode_all(stream)
@@ -611,6 +612,7 @@ def test_any_cutting_gives_the_same(stream, draw):
 @pytest.mark.dear
 @settings(max_examples=150)
 @given(streams())
+@pytest.mark.slow
 def test_what_must_hold_of_any_stream(stream):
     out, counts = decode_all(stream)
     table = Table(out)
@@ -680,6 +682,7 @@ def mutated(good: NDArray[np.uint8], rng: np.random.Generator) -> tuple[list[byt
     ],
     ids=str,
 )
+@pytest.mark.slow
 def test_mutated_packets_are_survived(packets):
     """Every seventh block is also decoded in calls so small that nothing is done in columns."""
     rng = np.random.default_rng(22)

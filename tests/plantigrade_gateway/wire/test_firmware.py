@@ -62,6 +62,7 @@ __all__ = ["driver", "toolchain"]
 
 
 @pytest.mark.parametrize("level", ["-O0", "-Os", "-O3"])
+@pytest.mark.slow
 def test_it_builds_freestanding_and_needs_no_symbol_at_all(toolchain, tmp_path, level):
     out = tmp_path / "library.o"
     run("gcc", *STRICT, *BARE, level, *LIBRARY, "-o", out)
@@ -70,6 +71,7 @@ def test_it_builds_freestanding_and_needs_no_symbol_at_all(toolchain, tmp_path, 
     assert run("arm-none-eabi-nm", "-u", out).split() == []
 
 
+@pytest.mark.slow
 def test_the_application_needs_the_port_and_no_other_symbol(toolchain, tmp_path):
     header = (FIRMWARE / "plantigrade_port.h").read_text("ascii")
     port = set(re.findall(r"^[\w ]+\b(port_\w+)\(", header, re.MULTILINE))

@@ -76,6 +76,7 @@ def streamed(told: Told) -> dict[int, list[int]]:
     }
 
 
+@pytest.mark.slow
 def test_what_a_lost_link_hid_is_read_behind_the_next_stream(board):
     """Half a minute away: with stream and log together no sample of the whole time is missing."""
     script = [*BEGIN, *connected(10), write(20, Start(1)), "10000 drop", *connected(40_000)]

@@ -113,6 +113,7 @@ def errors_s(entries: list[Entry], way: Way, exchange: bool) -> tuple[np.ndarray
 
 
 @pytest.mark.parametrize("interval_s", [0.015, 0.020], ids=["15 ms", "in step with the packets"])
+@pytest.mark.slow
 def test_two_feet_of_this_firmware_agree_within_5_ms_after_10_s(driver, interval_s):
     """95th percentile over two pairs, ± 50 ppm (0 in step, the worst case), 10 s to 40 s."""
     apart = []

@@ -23,6 +23,7 @@ def built(folder: Path, firmware: Path = FIRMWARE) -> Path:
 
 
 @pytest.mark.parametrize("writes", [20_000, pytest.param(2_000_000, marks=pytest.mark.slow)])
+@pytest.mark.slow
 def test_no_write_leads_to_a_fault_or_to_an_answer_that_may_not_be(
     toolchain, tmp_path, capsys, writes
 ):
@@ -62,6 +63,7 @@ def test_no_write_leads_to_a_fault_or_to_an_answer_that_may_not_be(
         ),
     ],
 )
+@pytest.mark.slow
 def test_a_mistake_would_be_found(toolchain, tmp_path, name, old, new, said):
     firmware = tmp_path / "firmware"
     firmware.mkdir()

@@ -151,6 +151,7 @@ def test_every_vector_is_written_as_the_gateway_writes_it(image):
         ),
     ],
 )
+@pytest.mark.slow
 def test_a_mistake_of_the_companion_would_be_said(toolchain, tmp_path, name, old, new, said):
     made = image_of(tmp_path / "image", changed(tmp_path, name, old, new))
     assert said in made.text

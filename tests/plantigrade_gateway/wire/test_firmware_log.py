@@ -97,6 +97,7 @@ def test_the_crc_has_its_published_check_value(driver):
     assert driver(["crc"]) == [str(0xCBF43926)]
 
 
+@pytest.mark.slow
 def test_it_leaves_the_flash_and_no_other_symbol(toolchain, tmp_path):
     out = tmp_path / "log.o"
     expected = {f"port_flash_{name}" for name in ("read", "program", "erase", "is_erased")}

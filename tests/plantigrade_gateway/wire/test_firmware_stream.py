@@ -144,6 +144,7 @@ def status_of(model: Model, resets: int, uptime_s: int) -> Status:
     )
 
 
+@pytest.mark.slow
 def test_random_scripts_go_as_the_model_goes(driver):
     """Many configurations, over ten thousand frames; every answer and every packet alike."""
     rng = np.random.default_rng(33)
@@ -163,6 +164,7 @@ def test_random_scripts_go_as_the_model_goes(driver):
 
 
 @pytest.mark.parametrize("room", [1, 2, 255])
+@pytest.mark.slow
 def test_other_lengths_of_queue(toolchain, tmp_path, room):
     program = build(tmp_path, "driver", "-O2", f"-DPG_QUEUE_PACKETS={room}u", DRIVER)
     rng = np.random.default_rng(room)

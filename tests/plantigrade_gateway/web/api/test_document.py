@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from tests.support.api import DOCUMENT, got, operations
 
-pytestmark = pytest.mark.dear
+pytestmark = pytest.mark.slow
 
 NOTES = Path(__file__).resolve().parents[4] / "hardware_notes" / "api.md"
 

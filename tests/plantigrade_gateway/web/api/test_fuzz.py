@@ -101,6 +101,7 @@ def _ask_all(served: Bay, coach: TestClient, mode: GenerationMode) -> None:
         ask()
 
 
+@pytest.mark.slow
 def test_no_request_ends_in_a_server_error(served: Bay, coach: TestClient) -> None:
     for mode in GenerationMode:
         _ask_all(served, coach, mode)

@@ -128,6 +128,7 @@ def test_what_is_not_there_is_told_in_json(coach):
         (" " * MOST_BYTES + "{}", "body"),
     ],
 )
+@pytest.mark.slow
 def test_a_body_that_cannot_be_used_is_refused_in_a_sentence(coach, body, named):
     kind = {"content-type": "application/json"}
     answer = coach.post(f"{HERE}/players", content=body.encode(), headers=kind)

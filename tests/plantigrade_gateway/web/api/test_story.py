@@ -18,6 +18,7 @@ NAME = "Zebulon Invented"
 NOTES = Path(__file__).resolve().parents[4] / "hardware_notes"
 
 
+@pytest.mark.slow
 def test_a_story_from_registration_to_deletion(served, coach, path):
     player = {"name": NAME, "handedness": "right", "shoe": "Shoe-of-Zeb", "mass_kg": 71}
     made = got(coach.post(f"{HERE}/players", json=player), 201)

@@ -65,6 +65,7 @@ def pages(tmp_path_factory) -> Iterator[dict[bool, dict[str, str]]]:
         ("/sets/1", ("heel", "push"), ("bearing", "roll")),
     ],
 )
+@pytest.mark.slow
 def test_the_limits_stand_beside_what_they_decide(pages, page, shown, not_shown):
     """The heel's limit: 3 % of 74 kg × 9.80665 m/s² is 21.8 N."""
     parts = {

@@ -370,6 +370,7 @@ def test_transfer_is_averaged_over_rolled_pushes_with_their_median(made):
 
 @pytest.mark.parametrize("theme", ["light", "dark", "sun"])
 @pytest.mark.parametrize("name", ["timeline", "swing", "set"])
+@pytest.mark.slow
 def test_charts_hold_no_script_and_nothing_of_anybody(client, name, theme):
     answer = client.get(f"/sessions/charts/{name}.json?theme={theme}&lead=right")
     text = answer.text
@@ -419,6 +420,7 @@ def wait_until(is_so, seconds: float = 150.0) -> None:
         time.sleep(0.1)
 
 
+@pytest.mark.slow
 def test_an_older_session_is_prepared_on_its_first_opening_and_deleted_at_any_time(made, tmp_path):
     path = practice_copy(made, tmp_path)
     with Store.open(path) as store:
@@ -450,6 +452,7 @@ def test_an_older_session_is_prepared_on_its_first_opening_and_deleted_at_any_ti
 
 
 @pytest.mark.parametrize("address", ["swings/3", "sets/1"])
+@pytest.mark.slow
 def test_an_address_within_a_session_has_it_prepared_and_becomes_its_page(made, tmp_path, address):
     """Also after a re-analysis, which takes away what was prepared."""
     path = practice_copy(made, tmp_path)
@@ -468,6 +471,7 @@ def test_an_address_within_a_session_has_it_prepared_and_becomes_its_page(made, 
         assert client.get(f"{deep}/chart.json").status_code == 200
 
 
+@pytest.mark.slow
 def test_data_that_are_not_prepared_are_prepared_and_to_be_asked_for_again(made, tmp_path):
     path = practice_copy(made, tmp_path)
     with Store.open(path) as store:
@@ -498,6 +502,7 @@ def test_a_swing_of_a_session_that_is_being_recorded_is_no_error_of_preparing(ma
         assert answer.status_code == 404 and "is still being recorded" in answer.text
 
 
+@pytest.mark.slow
 def test_a_session_that_ends_is_prepared_without_being_asked_for(made, tmp_path, monkeypatch):
     monkeypatch.setattr(preparing, "LOOK_EVERY_S", 0.1)
     path = practice_copy(made, tmp_path)
@@ -514,6 +519,7 @@ def test_a_session_that_ends_is_prepared_without_being_asked_for(made, tmp_path,
             wait_until(lambda: prepared(store, store.session(session_id)) is not None)
 
 
+@pytest.mark.slow
 def test_a_session_that_cannot_be_prepared_says_why(made, tmp_path):
     path = practice_copy(made, tmp_path)
     with Store.open(path) as store:
@@ -533,6 +539,7 @@ def test_a_session_that_cannot_be_prepared_says_why(made, tmp_path):
         assert "nothing may be prepared" in said and "Traceback" not in said
 
 
+@pytest.mark.slow
 def test_what_is_exported_is_what_the_command_writes(client, base):
     answer = client.get(f"{base}/export/sets.csv")
     assert answer.status_code == 200

@@ -63,6 +63,7 @@ def seen_s(page: Page) -> tuple[float, float]:
     return model(page, "time", "start") / 1000, model(page, "time", "end") / 1000
 
 
+@pytest.mark.slow
 def test_from_the_list_to_a_frame_of_a_swing_and_its_set(page):
     page.locator("tbody th a").first.click()
     page.wait_for_selector(DRAWN)
@@ -136,6 +137,7 @@ def test_medial_is_inside_in_both_pictures(page):
     assert places["left"][1] > 250
 
 
+@pytest.mark.slow
 def test_the_time_line_is_moved_by_keyboard_and_follows_the_colours(page):
     page.locator("tbody th a").first.click()
     page.wait_for_selector(DRAWN)
@@ -156,6 +158,7 @@ def test_the_time_line_is_moved_by_keyboard_and_follows_the_colours(page):
     assert seen_s(page) == pytest.approx(whole)
 
 
+@pytest.mark.slow
 def test_a_drag_moves_the_time_line_and_a_press_on_a_swing_opens_it(page):
     page.set_viewport_size({"width": 1024, "height": 1200})
     page.locator("tbody th a").first.click()
@@ -181,6 +184,7 @@ def test_a_drag_moves_the_time_line_and_a_press_on_a_swing_opens_it(page):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.slow
 def test_on_a_phone_nothing_is_wider_than_the_screen(browser, address, scheme):
     with browser.new_context(
         viewport={"width": 390, "height": 844}, color_scheme=scheme, has_touch=True, is_mobile=True
@@ -230,6 +234,7 @@ def unprepared(tmp_path) -> tuple[Path, str]:
         return path, store_practice(store)
 
 
+@pytest.mark.slow
 def test_a_swing_opened_directly_is_shown_when_it_is_prepared(browser, unprepared):
     path, session_id = unprepared
     with served(path) as url, browser.new_context() as context:
@@ -243,6 +248,7 @@ def test_a_swing_opened_directly_is_shown_when_it_is_prepared(browser, unprepare
         assert complaints == []
 
 
+@pytest.mark.slow
 def test_what_cannot_be_prepared_is_said_once_and_not_tried_for_ever(browser, unprepared):
     path, session_id = unprepared
     with Store.open(path) as store:

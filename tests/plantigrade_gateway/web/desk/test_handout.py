@@ -23,6 +23,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_the_page_is_the_commands_and_its_address_holds_no_name(client, path):
     with Store.open(path) as store, Register(store) as register:
         (player_id,) = register.names()

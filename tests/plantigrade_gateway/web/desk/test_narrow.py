@@ -84,6 +84,7 @@ def opened(page: Page, address: str) -> None:
     assert answer is not None and answer.status == 200, address
 
 
+@pytest.mark.slow
 def test_nothing_stands_out_of_the_narrowest_screen_on_any_page(page, address):
     """All that can be reached from the list of players; of each kind of page the first."""
     todo, seen = ["/players"], {}
@@ -100,6 +101,7 @@ def test_nothing_stands_out_of_the_narrowest_screen_on_any_page(page, address):
     assert {kind: wide for kind, wide in seen.items() if wide > WIDTH} == {}
 
 
+@pytest.mark.slow
 def test_lines_stay_short_and_charts_large_on_a_projector(page, address):
     """A line of text is at most as long as is read at ease, however wide the screen is."""
     page.set_viewport_size({"width": 1920, "height": 1080})

@@ -87,6 +87,7 @@ def spread(values: Iterable[float | None], digits: int, scale: float = 1.0) -> s
     return f"{mean:.{digits}f} ± {sd:.{digits}f} ({len(known)})"
 
 
+@pytest.mark.slow
 def test_every_swing(get, found):
     table = columns(get("/swings"))
     assert len(found.swings) == 33

@@ -243,6 +243,7 @@ def test_a_session_of_the_other_hand_is_warned_of(client, register, iris):
     assert "-handed player" not in text_of(client.get(f"/players/{bo}/sheet"))
 
 
+@pytest.mark.slow
 def test_the_export_holds_all_of_one_player(client, iris):
     answer = client.get(f"/players/{iris}/export.zip")
     assert answer.status_code == 200

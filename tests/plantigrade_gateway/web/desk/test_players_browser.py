@@ -53,6 +53,7 @@ def type_px(page: Page, which: str) -> float:
     return float(found)
 
 
+@pytest.mark.slow
 def test_a_player_from_the_first_page_to_the_receipt(page):
     assert is_well_made(page)
     page.get_by_role("link", name="Add a player").click()
@@ -113,6 +114,7 @@ def leave_and_come_back(page: Page) -> None:
     expect(page.get_by_role("alert")).to_have_count(0)
 
 
+@pytest.mark.slow
 def test_back_to_a_refused_form_leads_to_the_form(page):
     """Chromium shows ERR_CACHE_MISS, and no page, for what it would have to send again."""
     page.goto("/players/new")
@@ -148,6 +150,7 @@ def test_back_to_a_refused_form_leads_to_the_form(page):
 
 
 @pytest.mark.parametrize("part", ["", "/sheet"])
+@pytest.mark.slow
 def test_words_for_one_answer_do_not_stand_for_another(page, request, part):
     """Of the push: a go for an even roll, in the coach's words."""
     name = request.node.callspec.id
@@ -194,6 +197,7 @@ def test_words_for_one_answer_do_not_stand_for_another(page, request, part):
     expect(decided).not_to_contain_text("long push")
 
 
+@pytest.mark.slow
 def test_the_sheet_shows_the_decision_first_and_takes_one(page, monkeypatch):
     page.get_by_role("link", name="Iris Invented").click()
     page.get_by_role("link", name="Evidence sheet").click()
@@ -235,6 +239,7 @@ def test_the_sheet_shows_the_decision_first_and_takes_one(page, monkeypatch):
         assert is_well_made(page)
 
 
+@pytest.mark.slow
 def test_the_rules_are_changed_on_their_page(page):
     page.get_by_role("link", name="Rules").click()
     assert is_well_made(page)
@@ -253,6 +258,7 @@ def test_the_rules_are_changed_on_their_page(page):
     assert is_well_made(page)
 
 
+@pytest.mark.slow
 def test_progress_is_drawn_with_its_breaks_and_read_beside_it(page, monkeypatch):
     made = [
         VisitMaker(day=7 * k, shoe="Shoe A" if k < 2 else "Shoe B").swung("full", pushes(k + 2, 1))

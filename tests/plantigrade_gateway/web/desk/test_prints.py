@@ -47,6 +47,7 @@ def client(tmp_path: Path, player: str) -> Iterator[TestClient]:
         yield found
 
 
+@pytest.mark.slow
 def test_a_photo_is_read_marked_kept_shown_and_taken_away(client, player, tmp_path):
     print_ = drawn((60, 30, 90), A4)
     photo = with_exif(
@@ -103,6 +104,7 @@ def test_what_cannot_be_read_is_one_sentence(client, player, asked, content, say
 
 
 @pytest.mark.parametrize("keep_picture", [False, True])
+@pytest.mark.slow
 def test_without_consent_the_numbers_alone_are_kept(client, tmp_path, keep_picture):
     other = add(tmp_path, "Invented Other")
     photo = photograph(

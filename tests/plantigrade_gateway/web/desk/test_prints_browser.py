@@ -64,6 +64,7 @@ def page(seen) -> Page:
     return found
 
 
+@pytest.mark.slow
 def test_corners_that_are_not_found_are_dragged_on_the_photo(page, seen):
     """A floor lighter than the sheet hides it; choosing a photo again starts afresh."""
     print_, camera = drawn((60, 30, 90), A4), Camera(20, 40, 10, 800)
@@ -111,6 +112,7 @@ def index_said(page: Page) -> float:
     return float(found[1])
 
 
+@pytest.mark.slow
 def test_a_print_is_read_dragged_and_kept_without_where_it_was_taken(
     page, path, photo, monkeypatch
 ):

@@ -43,6 +43,7 @@ def page(request, browser: Browser, path) -> Iterator[Page]:
         assert complaints == []
 
 
+@pytest.mark.slow
 def test_a_swing_is_judged_with_two_taps_and_the_next_one_is_offered(page):
     page.get_by_role("link", name="Judge by eye, blind").click()
     assert is_well_made(page)
@@ -60,6 +61,7 @@ def test_a_swing_is_judged_with_two_taps_and_the_next_one_is_offered(page):
     assert is_well_made(page)
 
 
+@pytest.mark.slow
 def test_a_note_is_kept_and_removed(page):
     page.get_by_label("At", exact=True).fill("1:05")
     page.get_by_label("Note", exact=True).fill("shoe laced again")
@@ -77,6 +79,7 @@ def end_of_chart(page: Page) -> float:
 
 
 @pytest.mark.parametrize("chart", ["", "/swings/1", "/sets/1"])
+@pytest.mark.slow
 def test_what_is_below_a_chart_does_not_move_when_it_is_drawn(page, chart):
     page.route("**/charts/*.json*", lambda route: kept.append(route))
     kept: list[Route] = []  # the chart stays undrawn until it is answered
@@ -90,6 +93,7 @@ def test_what_is_below_a_chart_does_not_move_when_it_is_drawn(page, chart):
     assert end_of_chart(page) == pytest.approx(undrawn, abs=2)
 
 
+@pytest.mark.slow
 def test_a_file_that_is_chosen_is_mapped_seen_and_joined(page, path):
     with Store.open(path) as store:
         session_id = store.sessions()[0].session_id

@@ -41,6 +41,7 @@ def signed_in(page: Page, here: str) -> None:
     page.wait_for_url(here)
 
 
+@pytest.mark.slow
 def test_the_coach_signs_in_and_a_player_follows_a_link_until_it_is_withdrawn(browser, here):
     with browser.new_context() as coachs, browser.new_context() as players:
         coach, player = coachs.new_page(), players.new_page()
@@ -91,6 +92,7 @@ def test_the_coach_signs_in_and_a_player_follows_a_link_until_it_is_withdrawn(br
         assert [text for text in player_complaints if "404" not in text] == []
 
 
+@pytest.mark.slow
 def test_signing_in_needs_no_script_and_says_beside_the_field_what_is_wrong(browser, here):
     with browser.new_context(java_script_enabled=False) as context:
         page = context.new_page()
@@ -111,6 +113,7 @@ def test_signing_in_needs_no_script_and_says_beside_the_field_what_is_wrong(brow
         assert page.url == here + "sign-in"
 
 
+@pytest.mark.slow
 def test_signing_out_in_one_window_ends_the_live_page_in_another(browser, here):
     with browser.new_context() as context:
         live, other = context.new_page(), context.new_page()
@@ -121,6 +124,7 @@ def test_signing_out_in_one_window_ends_the_live_page_in_another(browser, here):
         live.wait_for_url(here + "sign-in")
 
 
+@pytest.mark.slow
 def test_another_sites_page_reaches_nothing(browser, here):
     """A page of another origin, in a browser that is signed in, tries a form, a socket and more."""
     with browser.new_context() as context:

@@ -40,6 +40,7 @@ def bench(store: Store, browser: Browser, request: pytest.FixtureRequest) -> Ite
 
 
 @pytest.mark.parametrize("bench", [FIRST_LOOK], indirect=True)
+@pytest.mark.slow
 def test_a_whole_first_look_through_the_page(bench, store):
     """A coach with a tablet presses what is offered; the insoles are virtual, the rest real."""
     page, bay = bench.page, bench.bay
@@ -77,6 +78,7 @@ def test_a_whole_first_look_through_the_page(bench, store):
 
 
 @pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+@pytest.mark.slow
 def test_a_red_flag_stops_and_no_answer_leaves_the_page(bench):
     page = bench.page
     bench.press("Speed look: fast swings too")
@@ -100,6 +102,7 @@ def test_a_red_flag_stops_and_no_answer_leaves_the_page(bench):
 
 
 @pytest.mark.parametrize("bench", [(Do("skip"),)], indirect=True)
+@pytest.mark.slow
 def test_a_double_press_is_one_press(bench):
     """Else the second would skip a step that nobody saw, or be refused in a sentence."""
     page = bench.page
@@ -121,6 +124,7 @@ def test_a_double_press_is_one_press(bench):
 
 
 @pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+@pytest.mark.slow
 def test_insoles_without_a_calibration_are_told_of_before_the_look(bench):
     """After it the sheet says to repair the measurement first, and suggests nothing."""
     warning = bench.page.locator("#uncalibrated")
@@ -140,6 +144,7 @@ def test_insoles_without_a_calibration_are_told_of_before_the_look(bench):
 
 @pytest.mark.parametrize("size", [{"width": 390, "height": 844}, TABLET])
 @pytest.mark.parametrize("bench", [FIRST_LOOK[:2]], indirect=True)
+@pytest.mark.slow
 def test_the_buttons_keep_their_place_when_a_trial_ends_by_itself(bench, size):
     """Else who is about to press "That is enough" skips the next step. Each result says of what."""
     page, bay = bench.page, bench.bay
@@ -162,13 +167,14 @@ def test_the_buttons_keep_their_place_when_a_trial_ends_by_itself(bench, size):
         expect(page.locator("#enough")).to_be_visible(visible=phase == "running")
         top = "element => element.getBoundingClientRect().top + scrollY"
         places.append(page.locator("#step .press").evaluate(top))
-    assert len(set(places)) == 1 and places[0] > 0.0
+    assert len(set(places)) == 1 and places[0] > 0.0, (places, page.locator("#step").inner_text())
     expect(page.locator("#title")).to_have_text("Stand in your shoes")
     expect(page.locator("#line")).to_contain_text("Lift each foot – done. In the air: left ")
     bay.close()
 
 
 @pytest.mark.parametrize("bench", [(Do("start", STOOD), Do("start"))], indirect=True)
+@pytest.mark.slow
 def test_a_refusal_is_read_on_a_phone_and_on_a_tablet(bench):
     """One card, nothing wider than the screen, no barrier, every button as large as a thumb."""
     page, bay = bench.page, bench.bay
@@ -203,6 +209,7 @@ def test_a_refusal_is_read_on_a_phone_and_on_a_tablet(bench):
 
 
 @pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+@pytest.mark.slow
 def test_a_page_that_comes_later_sees_where_the_check_stands(bench):
     bench.press("First look: stand, walk, swing")
     bench.bay.live.flush()
@@ -216,6 +223,7 @@ def test_a_page_that_comes_later_sees_where_the_check_stands(bench):
 
 
 @pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+@pytest.mark.slow
 def test_a_check_that_was_ended_midway_is_taken_up_on_its_page(bench):
     page, go_on = bench.page, "Go on where it was ended: Stand in your shoes"
     button = page.get_by_role("button", name=go_on)
@@ -242,6 +250,7 @@ def test_a_check_that_was_ended_midway_is_taken_up_on_its_page(bench):
 
 
 @pytest.mark.parametrize("bench", [(Do("start"),)], indirect=True)
+@pytest.mark.slow
 def test_whose_check_it_is_stands_on_its_page(bench, store):
     """Else a check of the wrong player is noticed when it has been done."""
     page = bench.page
@@ -273,6 +282,7 @@ def test_whose_check_it_is_stands_on_its_page(bench, store):
     bench.bay.close()
 
 
+@pytest.mark.slow
 def test_the_running_program_leads_on_by_itself(browser, tmp_path):
     """A recording stands for the insoles, at its own pace: nothing but time begins the trial."""
     recording = cut(tmp_path / "part.pgr", 0.0, 60.0)
@@ -292,6 +302,7 @@ def test_the_running_program_leads_on_by_itself(browser, tmp_path):
         expect(page.locator("#begin")).to_be_visible()
 
 
+@pytest.mark.slow
 def test_the_virtual_player_of_a_run_lifts_a_foot_when_the_check_asks_for_it(browser, tmp_path):
     """By its own script the lead foot is in the air for no longer than a step takes."""
     pytest.importorskip("bumble", reason="virtual insoles need the extra 'virtual'")
@@ -327,6 +338,7 @@ def test_the_virtual_player_of_a_run_lifts_a_foot_when_the_check_asks_for_it(bro
 
 
 @pytest.mark.parametrize("bench", [(Do("begin", (OneLeg(Foot.RIGHT, 12.0),)),)], indirect=True)
+@pytest.mark.slow
 def test_a_calibration_is_led_through_on_the_same_page(bench, store):
     page, bay = bench.page, bench.bay
     pair = [
@@ -352,6 +364,7 @@ def test_a_calibration_is_led_through_on_the_same_page(bench, store):
 
 
 @pytest.mark.parametrize("bench", [(Do("start", swung(2)), Do("pain"))], indirect=True)
+@pytest.mark.slow
 def test_the_player_stops_a_speed_block_from_a_link_of_their_own(bench, store):
     page, bay = bench.page, bench.bay
     bay.live.flush()

@@ -117,6 +117,7 @@ def shown(gateway: Gateway, width: int, height: int, last: Message, figures: int
 
 
 @pytest.mark.parametrize("large", [False, True])
+@pytest.mark.slow
 def test_no_label_lies_on_another(gateway, large):
     page = gateway.page
     page.evaluate(f"document.body.classList.toggle('large', {str(large).lower()})")

@@ -136,6 +136,7 @@ def arcmin(px: float, screen: str) -> float:
 
 
 @pytest.mark.parametrize("screen", SCREENS)
+@pytest.mark.slow
 def test_an_x_is_seen_under_12_minutes_of_arc_at_three_metres(gateway, screen):
     page = show(gateway, screen, drill("good", "xxx xxx", 12))
     page.evaluate("document.getElementById('large-word').firstChild.textContent = 'xxx'")
@@ -236,6 +237,7 @@ def fits(boxes: list[list[float]], width: float, height: float, squeezed: float)
 
 
 @pytest.mark.parametrize("screen", SMALL)
+@pytest.mark.slow
 def test_a_small_phone_held_upright_shows_all_that_is_said_without_scrolling(gateway, screen):
     """What every built-in drill says, what was seen in small letters, and the button that stops; in
     a row of two words as narrow as 0.45 of their own width."""
@@ -271,6 +273,7 @@ def test_the_button_that_stops_leaves_room_for_the_number_on_a_small_phone(gatew
 
 @pytest.mark.parametrize("stops", [False, True])
 @pytest.mark.parametrize("screen", SIDEWAYS)
+@pytest.mark.slow
 def test_a_phone_held_sideways_shows_all_that_is_needed_without_scrolling(gateway, screen, stops):
     """Verdict, number, line, the button that stops: none on another, none squeezed under half."""
     width, height, _ = SCREENS[screen]
@@ -386,6 +389,7 @@ def test_who_comes_in_mid_swing_reads_that_one_is_on_the_way(gateway):
 
 
 @pytest.mark.parametrize("theme", ["light", "dark", "sun"])
+@pytest.mark.slow
 def test_no_barrier_is_found_in_any_light(gateway, theme):
     page = gateway.page
     page.evaluate(f"document.documentElement.dataset.theme = '{theme}'")

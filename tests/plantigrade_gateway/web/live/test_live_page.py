@@ -156,6 +156,7 @@ def marks(store: Path, session_id: str) -> list[str]:
 # What is shown
 
 
+@pytest.mark.slow
 def test_the_feet_move(tab):
     page = tab.page
     expect(page.locator("#left-role")).to_have_text("lead")
@@ -288,6 +289,7 @@ def test_messages_are_what_their_page_says(tab):
 # Sound
 
 
+@pytest.mark.slow
 def test_cues_are_scheduled_through_the_limiter(loud):
     page = loud.page
     loud.until(lambda: page.evaluate("heard.starts.length") >= 2)
@@ -314,6 +316,7 @@ def test_what_plays_along_is_served_as_long_as_a_media_element_wants_it(loud, ur
     assert loud.page.locator("#awake-said").inner_text().startswith("The screen")
 
 
+@pytest.mark.slow
 def test_the_tone_follows_the_points_that_are_told(loud):
     page = loud.page
     loud.until(lambda: any(gain > 0 for tone in loud.of("tone") for _, _, gain in tone["points"]))
@@ -470,6 +473,7 @@ def test_keys_do_what_the_help_says_and_can_be_switched_off(tab):
     page.keyboard.press("Escape")
 
 
+@pytest.mark.slow
 def test_no_barrier_is_found(tab):
     page = tab.page
     tab.until(lambda: tab.of("swing") or tab.of("hello")[-1]["swing"])
@@ -553,6 +557,7 @@ def test_a_drill_is_chosen_on_the_page_and_stands_in_the_record(tab, store):
 # What ends a session comes last
 
 
+@pytest.mark.slow
 def test_the_page_comes_back_by_itself_when_the_gateway_does(browser, tmp_path):
     store = str(tmp_path / "store.sqlite3")
     with running("demo", "--no-sound", "--port", "0", "--store", store) as program:

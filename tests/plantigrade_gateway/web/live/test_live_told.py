@@ -38,6 +38,7 @@ def stands_out(page: Page) -> list[tuple[int, int]]:
     return found
 
 
+@pytest.mark.slow
 def test_names_are_text_and_long_words_break(gateway):
     gateway.open(hello(eighteen()), frame(1.0, 18))
     page = gateway.page
@@ -132,6 +133,7 @@ def test_a_colour_means_the_same_all_session_on_every_device(gateway):
         (False, False, "no load"),
     ],
 )
+@pytest.mark.slow
 def test_without_one_foot_the_lead_share_is_unknown(gateway, left, right, said):
     gateway.open(hello(eighteen()), frame(1.0, 18))
     for k in range(6):  # written some times a second
@@ -166,6 +168,7 @@ WELL = {
         ({}, "disk full", "not stored"),
     ],
 )
+@pytest.mark.slow
 def test_the_links_are_one_light_while_all_is_well(gateway, foot, problem, said):
     gateway.open(hello(eighteen()), frame(1.0, 18))
     page = gateway.page
@@ -190,6 +193,7 @@ def test_the_links_are_one_light_while_all_is_well(gateway, foot, problem, said)
         (34.6, "streaming, catching up 35 s"),
     ],
 )
+@pytest.mark.slow
 def test_the_link_card_says_what_is_still_to_come_from_a_log(gateway, behind_s, said):
     gateway.open(hello(eighteen()), frame(1.0, 18))
     page = gateway.page
@@ -212,6 +216,7 @@ def test_the_link_card_says_what_is_still_to_come_from_a_log(gateway, behind_s, 
         ({"state": "streaming", "silent_s": 9.0}, False, "left away, right away"),
     ],
 )
+@pytest.mark.slow
 def test_links_that_ended_as_they_were_asked_to_are_no_trouble(gateway, feet, is_recording, said):
     page = gateway.page
     session = {"id": "one", "source": "x", "started": "", "recording": is_recording}
@@ -239,6 +244,7 @@ def test_who_opens_the_page_late_sees_what_happened_just_now(gateway):
     expect(items).to_have_count(3)
 
 
+@pytest.mark.slow
 def test_a_phase_that_nothing_follows_is_over_without_pictures_too(gateway):
     gateway.open(hello(eighteen()), frame(5.0, 18))
     phase = gateway.page.locator("#phase")
@@ -286,6 +292,7 @@ def test_what_held_before_the_gateway_went_is_grey(gateway):
     assert all(greys(page, "outcome", "left-load"))
 
 
+@pytest.mark.slow
 def test_without_pictures_the_feet_are_not_shown_as_live(gateway):
     gateway.open(hello(eighteen()), frame(1.0, 18))
     page = gateway.page
@@ -346,6 +353,7 @@ def test_cautions_come_once_on_a_device_and_day(gateway):
     expect(dialog).to_contain_text("not a medical device")
 
 
+@pytest.mark.slow
 def test_a_set_is_begun_with_a_button_and_a_club(gateway):
     choices = {"intents": ["smooth", "full", "fast"], "clubs": ["driver", "7 iron"]}
     gateway.open(hello(eighteen(), **choices), frame(1.0, 18))
@@ -405,6 +413,7 @@ DRILLED = {
 
 
 @pytest.mark.parametrize("rights", ["coach", "player"])
+@pytest.mark.slow
 def test_in_a_silent_set_the_coach_alone_reads_what_a_swing_did(gateway, rights):
     def told(message: dict[str, Any]) -> dict[str, Any]:
         return message if rights == "coach" else (for_player(message) or {})

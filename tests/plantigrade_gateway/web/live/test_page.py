@@ -97,6 +97,7 @@ async def test_viewers_are_told_and_heard(gateway):
     assert gateway.asked.empty()
 
 
+@pytest.mark.slow
 async def test_a_page_that_is_killed_comes_back_and_knows_the_session(gateway):
     gateway.page.send(HELLO)
     first = gateway.live
@@ -111,6 +112,7 @@ async def test_a_page_that_is_killed_comes_back_and_knows_the_session(gateway):
     assert gateway.live == first, "open pages find it again at the same address"
 
 
+@pytest.mark.slow
 async def test_a_page_that_dies_again_and_again_comes_back_each_time(gateway, monkeypatch):
     monkeypatch.setattr(upkeep.Backoff, "end", lambda self: 0.01)
     first = gateway.live

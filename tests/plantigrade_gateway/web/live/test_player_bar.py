@@ -33,6 +33,7 @@ def chosen(gateway: Gateway) -> list[str | None]:
     return [asked["id"] for asked in gateway.asked if asked["type"] == "player"]
 
 
+@pytest.mark.slow
 def test_the_next_players_session_is_one_press_away(gateway):
     gateway.open(hello(eighteen(), player=PLAYERS[0]["id"]), frame(1.0, 18))
     page = gateway.page
@@ -53,6 +54,7 @@ def test_the_next_players_session_is_one_press_away(gateway):
     assert barriers(page) == []
 
 
+@pytest.mark.slow
 def test_any_other_player_is_searched_for_or_nobody_chosen(gateway):
     gateway.open(hello(eighteen(), player=None), frame(1.0, 18))
     page = gateway.page
@@ -77,6 +79,7 @@ def test_any_other_player_is_searched_for_or_nobody_chosen(gateway):
     assert chosen(gateway) == [PLAYERS[0]["id"], None]
 
 
+@pytest.mark.slow
 def test_lacking_consent_is_said_of_the_player_whose_session_it_is(gateway):
     lack = f"Consent to record {HTML} is not noted."
     gateway.lacks_consent = {PLAYERS[1]["id"]: lack}
@@ -120,6 +123,7 @@ NONE = {"type": "check", "on": False}
         ({"phase": "stopped"}, None),
     ],
 )
+@pytest.mark.slow
 def test_the_coachs_page_says_that_a_check_is_under_way(gateway, more, said):
     gateway.open(hello(eighteen(), check={**CHECK, **more}), frame(1.0, 18))
     page, line = gateway.page, gateway.page.locator("#check-on")
@@ -140,6 +144,7 @@ def test_the_coachs_page_says_that_a_check_is_under_way(gateway, more, said):
 
 
 @pytest.mark.parametrize("how", ["recent", "other", "nobody"])
+@pytest.mark.slow
 def test_another_player_ends_a_check_only_when_asked(gateway, how):
     gateway.open(hello(eighteen(), player=PLAYERS[0]["id"], check=CHECK), frame(1.0, 18))
     page = gateway.page
@@ -170,6 +175,7 @@ def test_another_player_ends_a_check_only_when_asked(gateway, how):
     assert len(chosen(gateway)) == 2
 
 
+@pytest.mark.slow
 def test_stopping_says_that_a_check_ends_too(gateway):
     gateway.open(hello(eighteen(), check=CHECK), frame(1.0, 18))
     page = gateway.page

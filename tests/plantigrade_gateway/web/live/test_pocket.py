@@ -64,6 +64,7 @@ def asked(page: Page, what: str) -> Any:
     return page.evaluate(f"asked.{what}")
 
 
+@pytest.mark.slow
 def test_while_it_sounds_the_screen_stays_on_and_a_quiet_element_plays(gateway):
     page = gateway.page
     assert asked(page, "locks") == 0
@@ -100,6 +101,7 @@ def test_the_large_type_keeps_the_screen_on_too(gateway):
         ("refuse = true", "The screen may go off: short of power"),
     ],
 )
+@pytest.mark.slow
 def test_where_the_screen_is_not_kept_on_the_page_says_so(gateway, before, said):
     page = gateway.page
     page.evaluate(before)
@@ -126,6 +128,7 @@ def test_a_lock_that_the_device_takes_back_is_said(gateway):
         (10_000, None, ""),  # it was off
     ],
 )
+@pytest.mark.slow
 def test_whether_the_sound_went_on_out_of_sight_is_said_afterwards(
     gateway, hidden_ms, sound_s, said
 ):
