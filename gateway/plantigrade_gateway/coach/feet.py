@@ -38,7 +38,7 @@ CLEAR = ("bears", "heel_and_ball", "broad")
 SHOES_OFF = (steps.LIFT, steps.FLAT)
 """Trials before which a shoe was off: a lift is asked for whenever one was (the check's table)."""
 BETWEEN = "between"
-_LEAST_STANDS = 3  # of a foot: with fewer, shares are not compared
+_LEAST_STANDS = 3  # of a foot: with fewer, the feet are not compared
 
 
 def foot_of(case: Case, role: str) -> Foot:
@@ -215,7 +215,7 @@ def bed(case: Case, rules: RuleSet, role: str, least: int) -> Reading:
     flat = shares(bare, steps.FLAT, foot)
     fewest = min(len(in_shoe), len(flat))
     if fewest < max(least, 1):
-        return Reading(None, too_few(fewest, _LEAST_STANDS, "quiet stand"), n=fewest, visit=worn)
+        return Reading(None, too_few(fewest, least, "quiet stand"), n=fewest, visit=worn)
     error = spread_within([*_rows(case, steps.STAND), *_rows(case, steps.FLAT)])
     found = _mean_difference(flat, in_shoe, error)
     if found is None or found.low is None or found.high is None:

@@ -92,7 +92,7 @@ def _whole(visit: Visit, rules: RuleSet, sets: Sequence[MarkedSet]) -> list[Mark
 def _returned(visit: Visit, last: MarkedSet) -> float | None:
     """Return when the set of another intent began after which a visit came back to a set's intent.
 
-    None where no earlier silent set is of that intent.
+    None where it did not: no earlier silent set is of that intent, or none of another lies between.
     """
     alike = [one.start_s for one in _silent(visit) if one.intent == last.intent]
     others = [one.start_s for one in visit.analysis.standing_sets if one.intent != last.intent]

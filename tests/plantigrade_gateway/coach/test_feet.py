@@ -145,6 +145,12 @@ def test_what_a_footbed_does(worn, flat, value):
     assert found(maker.visit())["lead.bed"].value == value
 
 
+def test_too_few_stands_for_the_bed_say_how_many_it_takes():
+    """The rule asks for two on the flat floor, fewer than a comparison of the feet does."""
+    maker = VisitMaker().stood([0.10, 0.11, 0.12], [0.1] * 3).stood([0.06], [0.1], "flat")
+    assert found(maker.visit())["lead.bed"].text == "1 quiet stand, 2 needed"
+
+
 def test_a_print_is_the_last_of_its_foot():
     prints = (Print("left", "low"), Print("right", "middle"), Print("left", "high"))
     made = found(prints=prints)
