@@ -18,6 +18,7 @@ from plantigrade_gateway.hub.app import HubApp
 from plantigrade_gateway.hub.folder import store_path
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.routes import BayApi
+from plantigrade_gateway.pauses import short_collections
 from plantigrade_gateway.people.tables import engine_for
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.upkeep import kept_up
@@ -145,7 +146,8 @@ async def _serve(
         # In place of uvicorn's own, which raise the signal again when all is done.
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, _stop, server)
-        await serving
+        with short_collections():
+            await serving
         keeping.cancel()
 
 

@@ -23,6 +23,7 @@ from rich.console import Console
 
 from plantigrade_gateway import words
 from plantigrade_gateway.errors import GatewayError, RefusedNowError
+from plantigrade_gateway.pauses import short_collections
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.session.stage import RunOptions, Stage, opened_stage
@@ -129,6 +130,7 @@ async def _run(
         for text in job.greeting():
             say(text)
         out.print()
+        opened.enter_context(short_collections())
         if for_s is not None:
             asyncio.get_running_loop().call_later(for_s, stop.set)
         await live(source, work, stop)

@@ -17,6 +17,7 @@ from typing import Any
 import uvicorn
 
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.pauses import short_collections
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.door.access import Access, BindPolicy
@@ -100,8 +101,9 @@ async def serve(listening: socket.socket, database: Database, start: Start) -> N
         _write({"type": "ready", "port": port})
         reader.start()
         ending = group.create_task(end.wait(), name="gateway's end")
-        # A server that has ended serves nobody: the gateway then starts another.
-        await asyncio.wait({serving, ending}, return_when=asyncio.FIRST_COMPLETED)
+        with short_collections():
+            # A server that has ended serves nobody: the gateway then starts another.
+            await asyncio.wait({serving, ending}, return_when=asyncio.FIRST_COMPLETED)
         server.should_exit = True
         ending.cancel()
 
