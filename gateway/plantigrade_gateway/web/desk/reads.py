@@ -37,6 +37,7 @@ from plantigrade_gateway.web.desk.cache import Prepared, prepared, read_swings
 
 ROWS = 100
 """Rows of a page: a phone scrolls no further."""
+_IN_A_TIME = frozenset("0123456789-: ")
 
 
 class NotThere(GatewayError):
@@ -309,12 +310,14 @@ class DeskStore:
             return SessionPage((), 0, 1, 1)
         names = self.register.names()
         wanted = folded(search)
+        theirs = {player_id for player_id, name in names.items() if wanted in folded(name)}
+        may_be_time = set(wanted) <= _IN_A_TIME  # each session's, in its own time zone, is dear
         ids = [
             key.session_id
             for key in session_keys(self.store)
             if not wanted
-            or wanted in folded(names.get(key.player_id or "", ""))
-            or wanted in key.started_text
+            or key.player_id in theirs
+            or (may_be_time and wanted in key.started_text)
             or key.session_id.startswith(wanted)
         ]
         pages = max(1, -(-len(ids) // ROWS))
