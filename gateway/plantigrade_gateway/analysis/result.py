@@ -347,10 +347,15 @@ def set_name(mark: Mark) -> str | None:
     return text[len(SET) :].strip() or "set" if text.lower().startswith(SET) else None
 
 
+def check_name(mark: Mark) -> str | None:
+    """Return what a mark begins a check of, guided or by hand; None where it begins none."""
+    text = printable(mark.text).strip()
+    return text[len(CHECK) :].strip() if text.lower().startswith(CHECK) else None
+
+
 def ends_set(mark: Mark) -> bool:
     """Return whether a mark ends the set before it and begins no other."""
-    text = mark.text.strip().lower()
-    return text == SET_END or text.startswith(CHECK)
+    return mark.text.strip().lower() == SET_END or check_name(mark) is not None
 
 
 def sets_of(swings: Sequence[Swing], spans: Iterable[SetSpan]) -> tuple[MarkedSet, ...]:

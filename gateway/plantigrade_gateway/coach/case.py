@@ -202,6 +202,8 @@ class Case:
     decisions : tuple of Decided
         The last of each topic.
     prints : tuple of Print
+    usual_shoe : str
+        As registered; not what was worn at a visit.
     """
 
     player_id: str
@@ -212,6 +214,7 @@ class Case:
     findings: Mapping[str, str] = field(default_factory=dict)
     decisions: tuple[Decided, ...] = ()
     prints: tuple[Print, ...] = ()
+    usual_shoe: str = ""
 
 
 def not_theirs(session_id: str) -> str:

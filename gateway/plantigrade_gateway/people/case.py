@@ -53,6 +53,7 @@ def case_of(register: Register, player_id: str, upto_session: str | None = None)
             for made in register.decisions(player_id, upto)
         ),
         tuple(_prints(register, player_id)),
+        profile.shoe,
     )
 
 

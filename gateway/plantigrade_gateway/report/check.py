@@ -4,11 +4,11 @@ from typing import Any
 
 from rich.console import Console
 
-from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.analysis.result import Analysis, check_name
 from plantigrade_gateway.check.judge import judge_set, judged
 from plantigrade_gateway.check.verdict import Verdict
 from plantigrade_gateway.formats import clock
-from plantigrade_gateway.report.console import heading, item, paragraph
+from plantigrade_gateway.report.console import heading, items, paragraph
 
 NO_CHECK = "There is no guided check in this session."
 
@@ -54,17 +54,20 @@ def show_check(found: Analysis, out: Console) -> None:
     """Print what became of each trial and set of a check."""
     if not found.trials:
         paragraph(out, NO_CHECK)
+        by_hand = [step for mark in found.marks if (step := check_name(mark)) is not None]
+        if by_hand:
+            paragraph(out, f"Marked by hand, and not judged: {', '.join(by_hand)}.")
         return
     heading(out, "Guided check")
-    for each in judged(found):
-        name = f"{clock(each.trial.start_s, 0)} {each.trial.step} {each.trial.number}"
-        item(out, name, _said(each.verdict))
-    for run in found.sets:
-        item(
-            out,
-            f"{clock(run.start_s, 0)} {run.intent or run.name}",
-            _said(judge_set(run, found)),
-        )
+    trials = [
+        (f"{clock(one.trial.start_s, 0)} {one.trial.step} {one.trial.number}", _said(one.verdict))
+        for one in judged(found)
+    ]
+    sets = [
+        (f"{clock(run.start_s, 0)} {run.intent or run.name}", _said(judge_set(run, found)))
+        for run in found.sets
+    ]
+    items(out, trials + sets)
 
 
 def _said(verdict: Verdict) -> str:

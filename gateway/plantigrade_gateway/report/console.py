@@ -4,6 +4,7 @@ Rich leaves out colour and cursor codes where there is no terminal.
 """
 
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rich.console import Console, ConsoleOptions, RenderResult
@@ -70,9 +71,16 @@ def put(out: Console, made: Table, indent: int = 2) -> None:
     out.print(_Wide(Padding(made, (0, 0, 0, indent), expand=False)), crop=False)
 
 
-def item(out: Console, name: str, text: str) -> None:
+def item(out: Console, name: str, text: str, name_width: int = 15) -> None:
     """Print a named line of a list."""
-    paragraph(out, text, " " * 18, f"  {name:<15} ")
+    paragraph(out, text, " " * (name_width + 3), f"  {name:<{name_width}} ")
+
+
+def items(out: Console, texts: Sequence[tuple[str, str]]) -> None:
+    """Print named lines of a list, their texts one below the other however long a name is."""
+    widest = max((len(name) for name, _ in texts), default=0)
+    for name, text in texts:
+        item(out, name, text, max(15, widest))
 
 
 def item_whole(out: Console, name: str, text: str) -> None:

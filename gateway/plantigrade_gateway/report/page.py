@@ -170,7 +170,7 @@ def player_page(
     moments = () if swing is None else _moments(rows)
     return PlayerPage(
         name=case.name,
-        under=", ".join(part for part in (_day(last.started.date()), last.shoe) if part),
+        under=", ".join(part for part in (_day(last.started.date()), _shoe(case)) if part),
         feet=tuple(_feet(case, found, rows)),
         moments=moments,
         swing=_swing_says(swing) if moments and swing is not None else "",
@@ -313,6 +313,12 @@ def _since(case: Case, rules: RuleSet) -> str:
     if difference.holds_zero is False:
         verdict = "better" if difference.value > 0.0 else "worse"
     return f"{verdict}: {now.count} of {now.n} good pushes, before {before.count} of {before.n}"
+
+
+def _shoe(case: Case) -> str:
+    """Return the shoe of the last visit; where none was noted, the usual one, said to be that."""
+    worn = case.visits[-1].shoe
+    return worn or (f"usual shoe: {case.usual_shoe}" if case.usual_shoe else "")
 
 
 def _day(day: date) -> str:

@@ -15,7 +15,7 @@ from typing import Any
 
 from rich.console import Console
 
-from plantigrade_gateway.analysis.result import CHECK, Mark, set_name
+from plantigrade_gateway.analysis.result import Mark, check_name, set_name
 from plantigrade_gateway.converter import plain, text_of
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.formats import number, printable
@@ -82,7 +82,7 @@ def _kind(store: Store, session: Session) -> str:
     kept = store.quality(session.session_id).get("marks")
     marks = [Mark(**mark) for mark in kept] if isinstance(kept, list) else []
     done = {
-        "check": any(printable(m.text).strip().lower().startswith(CHECK) for m in marks),
+        "check": any(check_name(mark) is not None for mark in marks),
         "sets": any(set_name(mark) is not None for mark in marks),
         "drill": bool(results.drills(store, session.session_id)),
     }

@@ -31,7 +31,7 @@ from plantigrade_gateway.coach.speed import (
 from plantigrade_gateway.coach.speedfile import SpeedFile
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.people.said import Said
-from plantigrade_gateway.report.console import heading, item, paragraph, put, table
+from plantigrade_gateway.report.console import heading, item, items, paragraph, put, table
 
 _TOLD = ("questions", "hold_taken_back", "conditions", "notes")
 
@@ -153,8 +153,7 @@ def show_speeds(visit: Visit, out: Console) -> None:
         )
     put(out, made)
     heading(out, "Beside the feet", "an intent's mean taken off both")
-    for found in relations(visit):
-        item(out, found.title, relation_text(found))
+    items(out, [(found.title, relation_text(found)) for found in relations(visit)])
     paragraph(out, NO_CAUSE)
 
 

@@ -9,6 +9,7 @@ from tests.support.practice import store_practice
 
 from plantigrade.synth import Player, Stand
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.report.player import visit_of
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
@@ -39,5 +40,9 @@ def test_trials_and_sets_are_judged_from_the_store(store):
 
 
 def test_a_session_without_a_check_says_so(store):
-    store_practice(store)
-    assert run(store).output.strip() == "There is no guided check in this session."
+    """The recording's own marks of checks count as a check of the visit, too."""
+    session = store_practice(store)
+    said = " ".join(run(store).output.split())
+    none = "There is no guided check in this session."
+    assert said == f"{none} Marked by hand, and not judged: stand, walk."
+    assert "check" in visit_of(store, store.session(session)).kind.split("+")

@@ -36,7 +36,7 @@ def test_a_foot_that_bears_on_heel_and_ball():
     assert made.sheet.holds == ()
     suggested = {one.rule.id for topic in made.sheet.topics for one in topic.suggested}
     assert {"lead-heel-rise", "push-deliberate"} <= suggested
-    assert (made.rules_name, made.rules_version) == ("first rule set", "2")
+    assert (made.rules_name, made.rules_version) == ("first rule set", "3")
     assert (made.session_id, made.day) == ("visit-0", FIRST_DAY.date())
     push = next(t for t in made.sheet.topics if t.name == "push").suggested[0]
     assert push.against == ("already there: keep it, go on to speed items",)
@@ -67,7 +67,15 @@ def test_a_note_stands_with_the_answer_it_explains_alone():
     assert found["trail-heel"] == ("not asked", "Not asked of a foot that bears on its midfoot.")
     none = {one.id: (one.word, one.note) for one in evidence(case(), RULES).readiness}
     assert none["body"] == ("no data", "Insoles cannot see this.")
-    assert none["heel-plan"] == ("no data", "No data until the coach has decided.")
+    speed = Decided("speed", "go", "", "", FIRST_DAY.date())
+    went = case(maker.visit(), decisions=(speed,), **body)
+    planless = next(one for one in evidence(went, RULES).readiness if one.id == "heel-plan")
+    assert none["heel-plan"] == (planless.word, planless.note)
+    assert (planless.word, planless.note) == (
+        "no data",
+        "The coach decides the lead heel first: up, down or either. Then full swings without "
+        "sound show whether it is done.",
+    )
 
 
 def test_a_travel_that_cannot_be_told_apart_is_no_failure():
@@ -136,7 +144,7 @@ def test_a_limit_of_the_rule_file_stands_where_the_session_set_none(there, name)
 
 def test_limits_that_cannot_stand_together_are_refused():
     rules = replace(RULES, limits={**RULES.limits, "stand_none_below": 0.2})
-    with pytest.raises(InputError, match="rules first rule set 2: limit bearing_none"):
+    with pytest.raises(InputError, match="rules first rule set 3: limit bearing_none"):
         evidence(case(heel_and_ball().visit()), rules)
 
 

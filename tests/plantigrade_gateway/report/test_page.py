@@ -180,6 +180,16 @@ def test_what_was_not_decided_measured_or_repeated_is_left_out(case):
     assert page.since == ""
 
 
+def test_a_visit_whose_shoe_was_not_noted_has_the_usual_one_said_to_be_that(register, case):
+    """Jonah is registered with the shoe of his story."""
+    stiff = "stiff shoe with a last of its own"
+    assert case.usual_shoe == register.profile(case.player_id).shoe == stiff
+    bare = replace(case, visits=(*case.visits[:-1], replace(case.visits[-1], shoe="")))
+    assert made(bare).under == f"28 March 2026, usual shoe: {stiff}"
+    assert made(replace(bare, usual_shoe="")).under == "28 March 2026"
+    assert made(replace(case, usual_shoe="sandals")).under == f"28 March 2026, {stiff}"
+
+
 def test_a_player_of_whom_nothing_is_known_has_no_page_and_one_who_was_decided_on_has(register):
     key = register.add(name="Nobody (invented)", handedness="left")
     with pytest.raises(NotPrinted, match="nothing was measured or decided of Nobody"):

@@ -44,7 +44,7 @@ def test_what_speaks_against_a_rule_and_its_basis_stand_with_it():
     text = printed(made)
     assert "against: already there: keep it, go on to speed items" in text
     assert "basis: common practice, no source" in text
-    assert "rules           first rule set, version 2" in text
+    assert "rules           first rule set, version 3" in text
 
 
 def test_rules_that_do_not_agree_are_shown_as_such():
@@ -94,7 +94,7 @@ def test_a_players_text_cannot_steer_the_terminal():
 def test_the_same_as_json():
     made = made_of("pain")
     table = sheet_json(made)
-    assert table["rules"] == {"name": "first rule set", "version": "2"}
+    assert table["rules"] == {"name": "first rule set", "version": "3"}
     assert [one["id"] for one in table["holds"]] == ["hold-pain"] and table["held"]
     assert {t["topic"]: [r["id"] for r in t["rules"]] for t in table["topics"]}["lead heel"] == [
         "lead-heel-rise"

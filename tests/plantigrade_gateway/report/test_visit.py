@@ -158,6 +158,10 @@ def test_speeds_by_set_and_what_they_go_with():
     assert ["full 1", "4", "42.0 ± 2.0 (3)", "44.0"] in lines
     assert ["load tempo", "3 swings, told from 12"] in lines
     assert lines[-1] == ["It goes together; it is no cause."]
+    out = io.StringIO()
+    show_speeds(visit, Console(file=out, width=80))
+    told = [line for line in out.getvalue().splitlines() if "told from" in line]
+    assert len(told) == 6 and len({line.index(" swings, told") for line in told}) == 1
     found = speeds_json(visit)
     assert (found["schema"], found["session"]) == (1, "visit-0")
     assert found["sets"][0]["best"] == 44.0 and found["relations"][1]["n"] == 3

@@ -20,6 +20,7 @@ from plantigrade_gateway.analysis.result import (
     Analysis,
     Mark,
     MarkedSet,
+    check_name,
     is_good,
     set_name,
 )
@@ -470,8 +471,7 @@ class DeskStore:
 
 
 def _checks_and_sets(marks: tuple[Mark, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    checks = (printable(mark.text).strip() for mark in marks)
-    steps = (text[len(CHECK) :].strip() for text in checks if text.lower().startswith(CHECK))
+    steps = (step for mark in marks if (step := check_name(mark)) is not None)
     told = (step for step in steps if f"{CHECK} {step}" not in (AGAIN_MARK, SET_AGAIN))
     sets = (name for mark in marks if (name := set_name(mark)) is not None)
     return _counted(step.rstrip("0123456789 ") or step for step in told), _counted(sets)

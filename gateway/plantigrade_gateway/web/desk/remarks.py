@@ -1,4 +1,4 @@
-"""What the coach says on a session's pages: of a swing, and of an instant.
+"""What the coach says on a session's pages: of a swing, of an instant, and of what was worn.
 
 A swing is left out with a reason or counted again, gets a club speed, and is judged by eye. The
 form's ``do`` names which.
@@ -61,12 +61,15 @@ ACTS: Mapping[str, Act] = {
 }
 """What can be done with a swing, by what the form calls it."""
 
+_STIFF: Mapping[str, bool | None] = {"": None, "soft": False, "stiff": True}
+
 
 def remarks_router(desk: Desk) -> APIRouter:
-    """Return the routes by which something is said of a swing or of an instant."""
+    """Return the routes by which something is said of a swing, an instant or what was worn."""
     router = APIRouter(prefix="/sessions", route_class=DeskRoute)
     _add_swings(router, desk)
     _add_notes(router, desk)
+    _add_worn(router, desk)
     return router
 
 
@@ -120,7 +123,7 @@ def _add_notes(router: APIRouter, desk: Desk) -> None:
                 with desk.reads.writing() as register:
                     Visits(register).note(session_id, t_s, form.get("text", ""))
             except InputError as error:
-                shown = session_view(desk, opened, refused=str(error), typed=form)
+                shown = session_view(desk, opened, str(error), form, "note")
                 return desk.page("session.html", 422, **shown, instead=f"/sessions/{session_id}")
             return _to_notes(session_id)
 
@@ -135,6 +138,31 @@ def _add_notes(router: APIRouter, desk: Desk) -> None:
             with desk.reads.writing() as register:
                 Visits(register).remove_note(session_id, note_id)
             return _to_notes(session_id)
+
+        return await asyncio.to_thread(work)
+
+
+def _add_worn(router: APIRouter, desk: Desk) -> None:
+    @router.post("/{session_id}/worn")
+    async def wear(request: Request, session_id: str) -> Response:
+        form = await form_of_request(request)
+
+        def work() -> Response:
+            opened = desk.reads.open(session_id)
+            here = f"/sessions/{session_id}"
+            try:
+                sole = form.get("sole", "")
+                if sole not in _STIFF:
+                    raise InputError(f"sole: {shown(sole)}, expected soft, stiff or nothing")
+                worn = {name: form.get(name, "") for name in ("shoe", "footbed")}
+                with desk.reads.writing() as register:
+                    visits = Visits(register)
+                    visits.set_conditions(session_id, **worn, is_shoe_stiff=_STIFF[sole])
+                    visits.mark_unchanged(session_id, is_unchanged="unchanged" in form)
+            except InputError as error:
+                view = session_view(desk, opened, str(error), form, "worn")
+                return desk.page("session.html", 422, **view, instead=here)
+            return RedirectResponse(f"{here}#worn", 303)
 
         return await asyncio.to_thread(work)
 

@@ -1,12 +1,13 @@
 """What a session's page shows."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from plantigrade_gateway import words
 from plantigrade_gateway.coach.eye import NO_TAPS, NONE_COMPARED, TAP_BLIND
 from plantigrade_gateway.people.profile import TOPICS, Decision
-from plantigrade_gateway.people.said import Note
+from plantigrade_gateway.people.said import Note, Said
 from plantigrade_gateway.report.export import FRAMES, file_names
 from plantigrade_gateway.web.desk import judging
 from plantigrade_gateway.web.desk.frame import Desk
@@ -19,8 +20,38 @@ MOST_NOTES = 200
 of 100,000 takes most of a minute."""
 
 
+@dataclass(frozen=True, slots=True)
+class Worn:
+    """What was worn at a visit, as its form shows it.
+
+    Attributes
+    ----------
+    said : str
+        What was noted, for people; empty where nothing was.
+    shoe, footbed : str
+        Noted; else what the player usually wears.
+    sole : str
+        ``"soft"``, ``"stiff"`` or empty.
+    unchanged : bool
+        Nothing was changed in the player since the visit before.
+    is_usual : bool
+        Shoe or footbed is the usual one, which nobody noted of this visit.
+    """
+
+    said: str
+    shoe: str
+    footbed: str
+    sole: str
+    unchanged: bool
+    is_usual: bool = False
+
+
 def session_view(
-    desk: Desk, opened: Opened, refused: str = "", typed: Mapping[str, str] | None = None
+    desk: Desk,
+    opened: Opened,
+    refused: str = "",
+    typed: Mapping[str, str] | None = None,
+    about: str = "",
 ) -> dict[str, Any]:
     """Return what the template of a session's page is made with.
 
@@ -29,9 +60,11 @@ def session_view(
     desk : Desk
     opened : Opened
     refused : str
-        Why a note that was typed is not kept; empty: none was.
+        Why what was typed is not kept; empty: nothing was.
     typed : mapping of str to str, optional
-        The fields of that note, to be shown again.
+        Its fields, to be shown again.
+    about : str
+        What it is: ``"note"``, or ``"worn"``.
     """
     said = judging.said_of(desk.reads, opened)
     problem, share = None, 0.0
@@ -51,10 +84,12 @@ def session_view(
         "names": desk.reads.names_but(opened.line.session.player_id),
         "overview": overview(opened.found),
         "wrong_hand": _wrong_hand(desk, opened),
+        "worn": _worn(desk, opened, said) if about != "worn" else _typed(typed or {}),
         "decisions": _decided(desk, opened.line.session.player_id),
         "notes": (shown := newest(said.notes)),
         "more_notes": len(said.notes) - len(shown),
         "refused": refused,
+        "about": about,
         "typed": typed or {},
         "agreements": judging.agreements(judging.spoken_of(opened, said)),
         "no_taps": f"{NO_TAPS}: {TAP_BLIND}",
@@ -76,6 +111,24 @@ def _wrong_hand(desk: Desk, opened: Opened) -> str:
         return ""
     hand = desk.reads.player(player_id).handedness
     return words.wrong_hand(quality.handed, hand, opened.player or "the player")
+
+
+def _worn(desk: Desk, opened: Opened, said: Said) -> Worn:
+    noted, player_id = said.conditions, opened.line.session.player_id
+    sole = {None: "", False: "soft", True: "stiff"}[noted.is_shoe_stiff]
+    texts = (noted.shoe, noted.footbed, f"{sole} sole" if sole else "")
+    told = ", ".join(text for text in texts if text)
+    worn = Worn(told, noted.shoe, noted.footbed, sole, said.is_unchanged)
+    if told or player_id is None:
+        return worn
+    usual = desk.reads.player(player_id)
+    is_usual = bool(usual.shoe or usual.footbed)
+    return replace(worn, shoe=usual.shoe, footbed=usual.footbed, is_usual=is_usual)
+
+
+def _typed(form: Mapping[str, str]) -> Worn:
+    shoe, footbed, sole = (form.get(name, "") for name in ("shoe", "footbed", "sole"))
+    return Worn("", shoe, footbed, sole, "unchanged" in form)
 
 
 def _decided(desk: Desk, player_id: str | None) -> list[tuple[str, Decision | None]]:

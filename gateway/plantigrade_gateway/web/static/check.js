@@ -218,6 +218,7 @@ function step(check) {
   write(line, phase === "settling" ? "One moment …" : check.line);
   line.className = check.line ? (check.refused ? "refused" : "taken") : "";
   for (const name of BUTTONS) part(name).hidden = !check.may.includes(name);
+  part("end").classList.toggle("main", isOver); // what is left to do
   part("step").dataset.look = check.look;
   part("club-speed").hidden = !check.may.includes("club_speed");
 }

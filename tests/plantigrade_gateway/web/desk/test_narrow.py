@@ -3,6 +3,7 @@
 import re
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -35,6 +36,17 @@ LOOK = """() => [
         .map((table) => table.parentElement.getAttribute("aria-label")),
     [...document.querySelectorAll("a[href]")].map((one) => one.href),
 ]"""
+
+TELL_DRAWN = """() => {
+    window.drawn = {};
+    const draw = CanvasRenderingContext2D.prototype.fillText;
+    CanvasRenderingContext2D.prototype.fillText = function (text, x, y, ...more) {
+        const at = this.getTransform();
+        const left = at.a * x + at.c * y + at.e;
+        window.drawn[text] = [left, left + at.a * this.measureText(text).width];
+        return draw.call(this, text, x, y, ...more);
+    };
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -119,6 +131,17 @@ def test_lines_stay_short_and_charts_large_on_a_projector(page, address):
         page.goto(url)
         page.wait_for_load_state("networkidle")
         assert page.evaluate(LONG_LINES, LONGEST_LINE) == [], url
+
+
+def test_times_under_the_time_line_do_not_run_into_each_other(page, address):
+    page.add_init_script(f"({TELL_DRAWN})()")
+    page.goto(f"{address}/sessions")
+    page.locator("tbody th a, tbody td a").first.click()
+    page.wait_for_selector("#chart[data-drawn]")
+    drawn = page.evaluate("window.drawn")
+    times = sorted(drawn[text] for text in drawn if re.fullmatch(r"\d\d:\d\d:\d\d", text))
+    assert len(times) >= 2, drawn
+    assert all(one[1] < after[0] for one, after in pairwise(times)), drawn
 
 
 def test_a_players_visits_stand_below_each_other_on_a_phone(page, address):

@@ -198,6 +198,35 @@ def test_words_for_one_answer_do_not_stand_for_another(page, request, part):
 
 
 @pytest.mark.slow
+def test_what_was_changed_of_other_topics_stays_typed_when_one_is_decided(page, request):
+    page.get_by_role("link", name="Add a player").click()
+    page.get_by_label("Name or code").fill(request.node.callspec.id)
+    page.get_by_label("left-handed").check()
+    page.get_by_role("button", name="Add the player").click()
+    page.locator("summary.button").click()
+    push, heel, speed = (
+        page.locator("form", has=page.get_by_role("group", name=f"Decide on the {topic}"))
+        for topic in ("push", "lead heel", "speed")
+    )
+    push.get_by_label("go", exact=True).check()
+    push.get_by_label("even").check()
+    push.get_by_label("Words for the player").fill("let it roll")
+    speed.get_by_label("not today").check()
+    speed.get_by_role("button", name="Decide on").click()
+    expect(page.locator("dl.decided")).to_contain_text("not today")
+    expect(page.locator("dl.decided div", has_text="push")).to_contain_text("not decided")
+    expect(push.get_by_label("even")).to_be_checked()
+    expect(push.get_by_label("Words for the player")).to_have_value("let it roll")
+    expect(push.get_by_text("Changed, and not decided yet.")).to_be_visible()
+    expect(heel.get_by_text("Changed, and not decided yet.")).to_be_hidden()
+    assert is_well_made(page)
+    push.get_by_role("button", name="Decide on").click()
+    expect(page.locator("dl.decided")).to_contain_text("go, even")
+    page.locator("summary.button").click()
+    expect(page.get_by_text("Changed, and not decided yet.").first).to_be_hidden()
+
+
+@pytest.mark.slow
 def test_the_sheet_shows_the_decision_first_and_takes_one(page, monkeypatch):
     page.get_by_role("link", name="Iris Invented").click()
     page.get_by_role("link", name="Evidence sheet").click()

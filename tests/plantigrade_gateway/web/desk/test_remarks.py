@@ -12,7 +12,8 @@ from statsmodels.stats.proportion import proportion_confint
 from tests.support.pagetext import text_of
 from tests.support.practice import store_practice
 
-from plantigrade_gateway.people.said import Said
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.said import Conditions, Said
 from plantigrade_gateway.people.visits import read_session, said_of_session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import session
@@ -233,3 +234,37 @@ def test_a_note_that_is_refused_stands_in_its_form_as_it_was_typed(
     form = refused.text[refused.text.index('aria-label="A new note"') :]
     assert re.findall(r'name="(at|text)".*?value="(.*?)"', form)[:2] == [("at", at), ("text", text)]
     assert said(store).notes == ()
+
+
+def test_what_was_worn_is_noted_on_the_sessions_page(store, client, page):
+    """The player is registered with a usual shoe: it is typed already, and counts once kept."""
+    base = page.partition("/swings")[0]
+    with Register(store) as register:
+        register.edit(store.sessions()[0].player_id, shoe="low shoe", footbed="cork")
+    shown = client.get(base).text
+    assert "Shoe and footbed: not noted" in shown
+    assert 'name="shoe" maxlength="120" autocomplete="off" value="low shoe"' in shown
+    assert said(store).conditions == Conditions() and not said(store).is_unchanged
+    form = {"shoe": "spikes", "footbed": "cork", "sole": "stiff", "unchanged": "yes"}
+    answer = client.post(f"{base}/worn", data=form)
+    assert (answer.status_code, answer.headers["location"]) == (303, f"{base}#worn")
+    assert said(store).conditions == Conditions("spikes", "cork", is_shoe_stiff=True)
+    assert said(store).is_unchanged
+    shown = client.get(base).text
+    assert "Worn: spikes, cork, stiff sole" in shown and "usually wears" not in shown
+    client.post(f"{base}/worn", data={"shoe": "", "footbed": "", "sole": ""})
+    assert said(store).conditions == Conditions() and not said(store).is_unchanged
+
+
+@pytest.mark.parametrize(
+    ("form", "why"),
+    [({"shoe": "x" * 121}, "shoe: "), ({"sole": "wet"}, "sole: 'wet', expected soft, stiff")],
+)
+def test_what_cannot_have_been_worn_is_refused_as_it_was_typed(store, client, page, form, why):
+    base = page.partition("/swings")[0]
+    refused = client.post(f"{base}/worn", data={"footbed": "cork", **form})
+    assert refused.status_code == 422
+    (alert,) = re.findall(r'<p class="warn" role="alert">(.*)</p>', refused.text)
+    assert why in html.unescape(alert)
+    assert '<details id="worn" open>' in refused.text and 'value="cork"' in refused.text
+    assert said(store).conditions == Conditions()

@@ -61,6 +61,7 @@ def test_a_whole_first_look_through_the_page(bench, store):
         bench.press("Skip")
     expect(page.locator("#title")).to_have_text("Done")
     expect(page.locator("#then")).to_contain_text("the player’s evidence sheet shows this visit")
+    expect(page.locator("#step button.main:visible")).to_have_text("End the check")
     assert [step for step, _ in seen] == [
         *("lift", "stand", "stand", "stand", "lift", "walk", "practice", "smooth", "full"),
     ]

@@ -16,6 +16,7 @@ from bokeh.models import (
     ColumnDataSource,
     DatetimeTickFormatter,
     FactorRange,
+    NoOverlap,
     PanTool,
     Range1d,
     WheelZoomTool,
@@ -97,6 +98,7 @@ def chart(
         made.yaxis.ticker.desired_num_ticks = 4
     if is_clock:
         made.xaxis.formatter = _clock_format()
+    made.xaxis.major_label_policy = NoOverlap(min_distance=8)  # on a phone there is little room
     made.xaxis.axis_label = x_title or None
     if not x_title:
         made.xaxis.major_label_text_font_size = "0px"
