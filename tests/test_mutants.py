@@ -45,7 +45,8 @@ CHANGES = [
 
 LOOKED_AT = {
     "out.append(a - b)  ->  out.append(a + b)": False,
-    "if a > 9:  ->  if a > 10:": True,
+    "if a > 9:  ->  if a > 10:": False,  # by a slow test
+    "def f(a: int, b: int=2) -> list[int]:  ->  def f(a: int, b: int=3) -> list[int]:": True,
 }
 """Whether it survives."""
 
@@ -62,9 +63,13 @@ def small(tmp_path: Path, monkeypatch) -> Path:
     (root / MODULE).with_name("__init__.py").write_text("")
     (root / MODULE).write_text(SOURCE)
     (root / "tests" / "test_small.py").write_text(
-        "from plantigrade.small import f\n\ndef test_f(): assert f(1, 3) == [-2]\n"
+        "import pytest\nfrom plantigrade.small import f\n\n"
+        "def test_f(): assert f(1, 3) == [-2]\n\n"
+        "@pytest.mark.slow\ndef test_its_limit():\n"
+        "    with pytest.raises(ValueError): f(10)\n"
     )
     (root / "tests" / "test_other.py").write_text("def test_nothing(): pass\n")
+    (root / "pyproject.toml").write_text("[tool.pytest.ini_options]\nmarkers = ['slow', 'dear']\n")
     monkeypatch.setattr(mutants, "ROOT", root)
     return root
 
