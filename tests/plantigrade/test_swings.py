@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from plantigrade.block import Column, FloatArray, Foot, PairBlock
 from plantigrade.detector import run_whole
@@ -240,7 +241,7 @@ def test_a_finish_that_never_settles_ends_after_two_seconds():
     assert swing.finish_s - swing.lead_peak_s == pytest.approx(2.0, abs=0.02)
 
 
-def of_share(s: FloatArray) -> PairBlock:
+def of_share(s: NDArray[np.floating[Any]]) -> PairBlock:
     """Both feet carry the body on their balls, the lead foot this part of it."""
     values = np.zeros((2, len(s), 8))
     values[:, :, Column.FOREFOOT] = BW_N * np.stack((s, 1.0 - s))
@@ -373,7 +374,7 @@ def test_a_finish_settles_from_the_first_row_of_the_first_half_second():
 def test_a_backswing_is_given_up_once_it_came_back_or_takes_too_long(back, gone):
     """By hand: s falls by .011 a row from row 300 on, so by .06 at row 306, and comes back."""
     k = np.arange(800)
-    s = 0.5 - 0.011 * np.clip(k - 300, 0, 10) * (k < back)
+    s = np.where(k < back, 0.5 - 0.011 * np.clip(k - 300.0, 0.0, 10.0), 0.5)
     found = [(e.kind, e.t_s) for e in told(of_share(s)) if isinstance(e, Phase)]
     lift = (PhaseKind.HEEL_LIFTED, pytest.approx(3.07))  # all stand on their balls
     assert found == [(PhaseKind.BACKSWING, 3.06), lift, (PhaseKind.CANCELLED, gone / 100)]
