@@ -117,6 +117,10 @@ def test_the_others_of_its_room_are_asked_last_and_none_twice(module, room):
         ("signal/plantigrade/stance.py", ["tests/plantigrade/test_steps.py"]),
         ("signal/plantigrade/bench.py", ["tests/plantigrade/test_bench.py"]),
         (
+            "gateway/plantigrade_gateway/report/listing.py",
+            ["tests/plantigrade_gateway/cli/test_transcript.py"],
+        ),
+        (
             "signal/plantigrade/synth/walk.py",
             [
                 "tests/plantigrade/test_synth.py",
@@ -129,7 +133,7 @@ def test_the_others_of_its_room_are_asked_last_and_none_twice(module, room):
     ],
 )
 def test_a_test_of_another_package_s_module_of_the_same_name_does_not_belong(module, expected):
-    """Where this package has none by that name, `MORE` may name another's."""
+    """Where this package has none by that name, `MORE` may name another's; a room has some too."""
     assert [path.as_posix() for path in related(Path(module))[0]] == expected
 
 

@@ -4,10 +4,10 @@
 
 AREA is a module or a folder below the repository, N how many mutations are drawn (20), SEED draws
 the same again. Everything happens in a copy: the work tree is never changed. A mutation survives
-where the tests of the module's own name, those of `MORE`, then those that import the module, and
-then those of its room all pass; the `slow` ones of all but the room too, last of their kind, since
-CI runs them as well. The last line is the total; the exit code is 1 where one survived that is not
-in `mutants_equivalent.toml`.
+where the tests of the module's own name, those of `MORE` and `OF_ROOM`, then those that import the
+module, and then those of its room all pass; the `slow` ones of all but the room too, last of their
+kind, since CI runs them as well. The last line is the total; the exit code is 1 where one survived
+that is not in `mutants_equivalent.toml`.
 """
 
 import ast
@@ -76,9 +76,12 @@ MORE: dict[str, tuple[str, ...]] = {
     "table": ("sets",),
     "timeline": ("record",),
     "tsdb": ("queries",),
+    "visits": ("invented",),
     "zonecolumns": ("zonecsv",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
+OF_ROOM = {"api": ("story",), "cli": ("transcript",), "report": ("transcript",)}
+"""Those in which the work of every module of a room shows."""
 _SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE,
     ast.LtE: ast.Lt,
@@ -272,7 +275,7 @@ def related(module: Path) -> tuple[list[Path], list[Path], list[Path]]:
 
     beside = named(stem, anywhere=False)  # a module of another package may have the same name
     own = [path for path in beside if path.parent.name == room] or beside
-    for each in MORE.get(stem, ()):
+    for each in (*MORE.get(stem, ()), *OF_ROOM.get(room, ())):
         own += [path for path in named(each, anywhere=True) if path not in own]
     dotted = ".".join(module.with_suffix("").parts[1:]).removesuffix(".__init__")
     folder, _, name = dotted.rpartition(".")
