@@ -80,7 +80,12 @@ MORE: dict[str, tuple[str, ...]] = {
     "zonecolumns": ("zonecsv",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
-OF_ROOM = {"api": ("story",), "cli": ("transcript",), "report": ("transcript",)}
+OF_ROOM = {
+    "api": ("story",),
+    "charts": ("charts",),
+    "cli": ("transcript",),
+    "report": ("transcript",),
+}
 """Those in which the work of every module of a room shows."""
 _SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE,
