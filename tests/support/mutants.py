@@ -51,6 +51,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "monitor": ("load", "fitting"),
     "motifs": ("score",),
     "poses": ("fitting",),
+    "pitch": ("oscillator",),
     "practice": ("run", "session_facts"),
     "process": ("tsdb", "mqtt"),
     "record": ("pipeline", "analysis"),
