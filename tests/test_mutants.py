@@ -45,7 +45,8 @@ CHANGES = [
 
 LOOKED_AT = {
     "out.append(a - b)  ->  out.append(a + b)": False,
-    "if a > 9:  ->  if a > 10:": True,
+    "if a > 9:  ->  if a > 10:": False,  # by a slow test
+    "def f(a: int, b: int=2) -> list[int]:  ->  def f(a: int, b: int=3) -> list[int]:": True,
 }
 """Whether it survives."""
 
@@ -62,9 +63,13 @@ def small(tmp_path: Path, monkeypatch) -> Path:
     (root / MODULE).with_name("__init__.py").write_text("")
     (root / MODULE).write_text(SOURCE)
     (root / "tests" / "test_small.py").write_text(
-        "from plantigrade.small import f\n\ndef test_f(): assert f(1, 3) == [-2]\n"
+        "import pytest\nfrom plantigrade.small import f\n\n"
+        "def test_f(): assert f(1, 3) == [-2]\n\n"
+        "@pytest.mark.slow\ndef test_its_limit():\n"
+        "    with pytest.raises(ValueError): f(10)\n"
     )
     (root / "tests" / "test_other.py").write_text("def test_nothing(): pass\n")
+    (root / "pyproject.toml").write_text("[tool.pytest.ini_options]\nmarkers = ['slow', 'dear']\n")
     monkeypatch.setattr(mutants, "ROOT", root)
     return root
 
@@ -112,6 +117,10 @@ def test_the_others_of_its_room_are_asked_last_and_none_twice(module, room):
         ("signal/plantigrade/stance.py", ["tests/plantigrade/test_steps.py"]),
         ("signal/plantigrade/bench.py", ["tests/plantigrade/test_bench.py"]),
         (
+            "gateway/plantigrade_gateway/report/listing.py",
+            ["tests/plantigrade_gateway/cli/test_transcript.py"],
+        ),
+        (
             "signal/plantigrade/synth/walk.py",
             [
                 "tests/plantigrade/test_synth.py",
@@ -124,7 +133,7 @@ def test_the_others_of_its_room_are_asked_last_and_none_twice(module, room):
     ],
 )
 def test_a_test_of_another_package_s_module_of_the_same_name_does_not_belong(module, expected):
-    """Where this package has none by that name, `MORE` may name another's."""
+    """Where this package has none by that name, `MORE` may name another's; a room has some too."""
     assert [path.as_posix() for path in related(Path(module))[0]] == expected
 
 

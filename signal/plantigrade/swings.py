@@ -314,9 +314,7 @@ class SwingDetector:
         start = trough - self.setup.samples(self.setup.limits.address_s) + 1
         least = self.setup.samples(OFF_S)
         for is_lead in (True, False):
-            off = self._rows.may_be_off(is_lead, start, trough + 1)
-            # while walking the other foot has usually been off for all of the last moment
-            if off[-least:].all() or longest(off) >= least:
+            if longest(self._rows.may_be_off(is_lead, start, trough + 1)) >= least:
                 return True
         return False
 

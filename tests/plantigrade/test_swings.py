@@ -3,15 +3,18 @@
 from collections.abc import Sequence
 from dataclasses import astuple, fields, replace
 from itertools import pairwise
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from plantigrade.block import Column, FloatArray, Foot, PairBlock
 from plantigrade.detector import run_whole
 from plantigrade.events import Event, HeelLiftState, Manner, Phase, PhaseKind, Swing
 from plantigrade.limits import Limits, Setup, setup_for
-from plantigrade.swings import SwingDetector
+from plantigrade.swings import SwingDetector, _Candidate
 from plantigrade.zones import eighteen
 
 RATE_HZ = 100.0
@@ -238,28 +241,151 @@ def test_a_finish_that_never_settles_ends_after_two_seconds():
     assert swing.finish_s - swing.lead_peak_s == pytest.approx(2.0, abs=0.02)
 
 
-def of_share(s: FloatArray) -> PairBlock:
+def of_share(s: NDArray[np.floating[Any]]) -> PairBlock:
     """Both feet carry the body on their balls, the lead foot this part of it."""
     values = np.zeros((2, len(s), 8))
     values[:, :, Column.FOREFOOT] = BW_N * np.stack((s, 1.0 - s))
     return PairBlock(0, np.arange(len(s)) / RATE_HZ, values[0], values[1])
 
 
+@pytest.mark.parametrize("later", [0, 600])
 @pytest.mark.parametrize(("moved", "begins"), [(0.0, 155), (0.4, 203)])
-def test_an_address_is_the_stillness_without_the_end_that_a_movement_may_begin_in(moved, begins):
+def test_an_address_is_the_stillness_without_the_end_that_a_movement_may_begin_in(
+    moved, begins, later
+):
     """By hand: from row 300 on s falls by .011 a row, and half a second is 50 rows.
 
     The last of them within .05 are rows 255 to 304. A quarter of them, 12, are surely before the
     movement; two times 50 rows before them belong to the stillness, or those after what moved:
     rows 190 to 200 here, and the 2 smoothed with them that are over .05 (.4 times .38 and .16).
     """
-    k = np.arange(320)
+    k = np.arange(320 + later) - later
     s = 0.5 - 0.011 * np.maximum(k - 300, 0) + moved * ((k >= 190) & (k <= 200))
     detector = SwingDetector(setup())
     detector.push(of_share(s))
-    found = detector._address(316)
-    assert found is not None and found[:2] == (begins, 255 + 12 + 1)
+    found = detector._address(316 + later)
+    assert found is not None
+    assert found[:2] == (begins + later, 255 + 12 + 1 + later)
     assert found[2:] == pytest.approx((0.5, 0.0), abs=0.002)
+
+
+@pytest.mark.parametrize(("trough", "begins"), [(304 + 350, 155), (304 + 351, None)])
+def test_an_address_ends_within_3_5_s_of_the_trough(trough, begins):
+    """As above; then s goes to and fro by .06, each fifth of a second, and is never still."""
+    k = np.arange(trough + 4)
+    fallen = 0.011 * np.clip(k - 300, 0, 16) + 0.06 * ((k >= 320) & (k // 20 % 2 == 0))
+    detector = SwingDetector(setup())
+    detector.push(of_share(0.5 - fallen))
+    detector._since = 0  # whatever else was announced meanwhile
+    found = detector._address(trough)
+    assert (None if found is None else found[0]) == begins
+
+
+def test_the_first_row_after_a_gap_may_begin_an_address():
+    """The share is missing for 50 rows, 100 to 149, and still for the next 50 and not one more."""
+    k = np.arange(220)
+    block = of_share(0.5 - 0.011 * np.maximum(k - 195, 0))
+    block.left[103:147] = np.nan
+    detector = SwingDetector(setup())
+    assert detector.push(block.slice(0, 0)) == []
+    detector.push(block)
+    found = detector._address(216)
+    assert found is not None and found[0] == 150
+    block.left[147] = np.nan
+    detector.reset()
+    detector.push(block)
+    assert detector._address(216) is None
+
+
+def unseen(foot: Foot, start: int, stop: int, lead_n: float = 350.0) -> SwingDetector:
+    """A lead foot with a load and a trail foot with half the body, one unknown in these rows."""
+    s = np.full(240, 0.5)
+    block = of_share(s)
+    block.left[:, Column.FOREFOOT] = lead_n
+    block.foot(foot)[start:stop] = np.nan
+    detector = SwingDetector(setup())
+    detector.push(block)
+    return detector
+
+
+@pytest.mark.parametrize("foot", list(Foot))
+@pytest.mark.parametrize(
+    ("start", "stop", "stepped"),
+    [
+        *((150, 160, False), (151, 161, True)),  # 151 is the first row of the half second
+        *((170, 179, False), (170, 180, True)),  # a tenth of a second
+        *((191, 201, True), (192, 202, False)),  # 200 is the last
+    ],
+)
+def test_a_foot_steps_that_is_off_for_a_tenth_of_the_last_half_second(foot, start, stop, stepped):
+    assert unseen(foot, start, stop)._stepped_lately(200) is stepped
+
+
+@pytest.mark.parametrize(
+    ("foot", "start", "stop", "stepping"),
+    [
+        *((Foot.LEFT, 149, 159, False), (Foot.LEFT, 150, 160, True)),
+        *((Foot.LEFT, 211, 221, True), (Foot.LEFT, 212, 222, False)),  # up to now
+        *((Foot.RIGHT, 149, 159, False), (Foot.RIGHT, 150, 160, True)),
+        *((Foot.RIGHT, 191, 201, True), (Foot.RIGHT, 192, 202, False)),  # up to the trough
+    ],
+)
+def test_the_drive_may_free_the_trail_foot_and_not_the_lead_foot(foot, start, stop, stepping):
+    found = unseen(foot, start, stop)._stepping((100, 150, 0.5, 0.0), trough=200, now=220)
+    assert found is stepping
+
+
+@pytest.mark.parametrize(
+    ("start", "stop", "lead_n", "fall", "lifted"),
+    [
+        *((149, 157, 700.0, 0.2, False), (150, 158, 700.0, 0.2, True)),  # from the shift on
+        *((170, 177, 700.0, 0.2, False), (170, 178, 700.0, 0.2, True)),
+        *((203, 211, 700.0, 0.2, True), (204, 212, 700.0, 0.2, False)),  # a tenth after the peak
+        *((170, 178, 769.0, 0.2, True), (170, 178, 771.0, 0.2, False)),  # driven with 1.1 BW …
+        *((170, 178, 771.0, 0.12, False), (170, 178, 771.0, 0.119, True)),  # … after a fall
+    ],
+)
+def test_a_trail_foot_is_lifted_that_no_drive_has_left(start, stop, lead_n, fall, lifted):
+    """A shift 50 rows after the address began, at 100, and a lead peak at 200."""
+    shape: Any = SimpleNamespace(
+        shift=50, lowest=0.0, address=SimpleNamespace(level=fall, start=0, stop=40)
+    )
+    candidate = _Candidate(150, (100, 140, fall, 0.0), peak=200, shape=shape)
+    assert unseen(Foot.RIGHT, start, stop, lead_n)._lifted(candidate) is lifted
+
+
+def test_a_finish_settles_from_the_first_row_of_the_first_half_second():
+    """By hand: s rises by .011 a row up to .85 at row 410, and is within .06 of it from 405 on."""
+    k = np.arange(520)
+    detector = SwingDetector(setup())
+    detector.push(of_share(0.85 - 0.011 * np.clip(410 - k, 0, 40)))
+    assert detector._find_finish(380, 454) == (None, 0, "")
+    assert detector._find_finish(380, 455) == (max(454, detector._cursor), 405, "settled")
+
+
+@pytest.mark.parametrize(
+    ("back", "gone"),
+    [
+        # smoothed over seven rows, .84 of the way back are seen one row after it: over .48
+        (330, 331 + 20),
+        (700, 306 + 301),  # three seconds after it was seen
+    ],
+)
+def test_a_backswing_is_given_up_once_it_came_back_or_takes_too_long(back, gone):
+    """By hand: s falls by .011 a row from row 300 on, so by .06 at row 306, and comes back."""
+    k = np.arange(800)
+    s = np.where(k < back, 0.5 - 0.011 * np.clip(k - 300.0, 0.0, 10.0), 0.5)
+    found = [(e.kind, e.t_s) for e in told(of_share(s)) if isinstance(e, Phase)]
+    lift = (PhaseKind.HEEL_LIFTED, pytest.approx(3.07))  # all stand on their balls
+    assert found == [(PhaseKind.BACKSWING, 3.06), lift, (PhaseKind.CANCELLED, gone / 100)]
+
+
+def test_what_came_before_a_long_block_is_kept_for_the_next():
+    knots = [(0.0, 0.5), *((8.0 + t_s, share) for t_s, share in SWING[1:])]
+    block = rows(knots, seconds=16.0)
+    detector = SwingDetector(setup())
+    cut = [block.slice(0, 1190), block.slice(1190, 1200), block.slice(1200, 1600)]
+    assert [e for part in cut for e in detector.push(part)] == told(block)
 
 
 # ---- what is no swing ----
@@ -341,14 +467,32 @@ MOVEMENTS = {
 }
 
 
+def spoilt(share: Knots, how: str) -> PairBlock:
+    """A movement with a heel that lifts and returns, and with a foot off the ground or a hole."""
+    heel = ((0.0, 0.5), (3.2, 0.5), (3.3, 0.0), (3.95, 0.0), (4.0, 0.5))
+    block = rows(
+        share, seconds=share[-1][0] + 3.0, lead_heel=heel if how == "lead heel lifts" else heel[:2]
+    )
+    if how == "trail foot off after the peak":
+        block.right[430:460, :6] = 0.0
+    elif how.startswith("hole"):
+        at = round(float(how.removeprefix("hole at ")) * RATE_HZ)
+        block.left[at : at + 60] = np.nan
+    return block
+
+
 @pytest.mark.dear
-@pytest.mark.parametrize("lift", [None, (430, 460)], ids=["both", "trail foot off after the peak"])
+@pytest.mark.parametrize(
+    "how",
+    [
+        *("whole", "lead heel lifts", "trail foot off after the peak"),
+        *(f"hole at {t_s}" for t_s in (0.2, 3.5, 3.97, 4.05, 4.2)),
+    ],
+)
 @pytest.mark.parametrize("what", MOVEMENTS)
-def test_rows_that_come_one_by_one_tell_the_same(what, lift):
+def test_rows_that_come_one_by_one_tell_the_same(what, how):
     """Each event comes with the row that confirms it (design §9), and with the ones it looks at."""
-    block = rows(MOVEMENTS[what], seconds=13.0)
-    if lift:
-        block.right[slice(*lift), :6] = 0.0
+    block = spoilt(MOVEMENTS[what], how)
     detector, found, late = SwingDetector(setup()), [], 0.0
     for k in range(len(block)):
         for event in detector.push(block.slice(k, k + 1)):

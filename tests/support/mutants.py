@@ -4,8 +4,9 @@
 
 AREA is a module or a folder below the repository, N how many mutations are drawn (20), SEED draws
 the same again. Everything happens in a copy: the work tree is never changed. A mutation survives
-where the tests of the module's own name, those of `MORE`, then those that import the module, and
-then those of its room all pass. The last line is the total; the exit code is 1 where one survived
+where the tests of the module's own name, those of `MORE` and `OF_ROOM`, then those that import the
+module, and then those of its room all pass; the `slow` ones of all but the room too, last of their
+kind, since CI runs them as well. The last line is the total; the exit code is 1 where one survived
 that is not in `mutants_equivalent.toml`.
 """
 
@@ -50,6 +51,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "monitor": ("load", "fitting"),
     "motifs": ("score",),
     "poses": ("fitting",),
+    "pitch": ("oscillator",),
     "practice": ("run", "session_facts"),
     "process": ("tsdb", "mqtt"),
     "record": ("pipeline", "analysis"),
@@ -75,9 +77,17 @@ MORE: dict[str, tuple[str, ...]] = {
     "table": ("sets",),
     "timeline": ("record",),
     "tsdb": ("queries",),
+    "visits": ("invented",),
     "zonecolumns": ("zonecsv",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
+OF_ROOM = {
+    "api": ("story",),
+    "charts": ("charts",),
+    "cli": ("transcript",),
+    "report": ("transcript",),
+}
+"""Those in which the work of every module of a room shows."""
 _SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE,
     ast.LtE: ast.Lt,
@@ -102,8 +112,9 @@ _SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.And: ast.Or,
     ast.Or: ast.And,
 }
-LIMITS_S = {"not dear and not slow": 180.0, "dear and not slow": 900.0}
-"""Which of the tests run, what is quick first, and past how many seconds they hang: twenty times as
+_SLOW = "slow"
+LIMITS_S = {"not dear and not slow": 180.0, "dear and not slow": 900.0, _SLOW: 3600.0}
+"""Which of the tests run, what is quick first, and past how many seconds they hang: many times as
 long as the longest of a module takes."""
 _NONE_COLLECTED = 5  # pytest's exit code
 _FAILED = re.compile(r"^(?:FAILED|ERROR) (tests/\S+\.py::\S.*?)(?: - .*)?$", re.MULTILINE)
@@ -270,7 +281,7 @@ def related(module: Path) -> tuple[list[Path], list[Path], list[Path]]:
 
     beside = named(stem, anywhere=False)  # a module of another package may have the same name
     own = [path for path in beside if path.parent.name == room] or beside
-    for each in MORE.get(stem, ()):
+    for each in (*MORE.get(stem, ()), *OF_ROOM.get(room, ())):
         own += [path for path in named(each, anywhere=True) if path not in own]
     dotted = ".".join(module.with_suffix("").parts[1:]).removesuffix(".__init__")
     folder, _, name = dotted.rpartition(".")
@@ -344,8 +355,11 @@ class Bench:
         """
         path = self._folder / mutation.path
         whole = path.read_text("utf-8")
-        for tests in related(mutation.path):
+        own, others, room = related(mutation.path)
+        for tests in (own, others, room):
             for marks, limit_s in LIMITS_S.items():
+                if marks == _SLOW and tests is room:
+                    continue  # minutes of what is mostly about its neighbours
                 while tests:
                     chosen = ["-m", marks, *map(str, tests), *self._without]
                     path.write_text(mutated(mutation), "utf-8")

@@ -97,19 +97,19 @@ class FlashLog:
 
     def __init__(self, flash: Flash, foot: Foot, sample_format: SampleFormat) -> None:
         self.flash = flash
-        self.boot = 1
-        self.logging = False
-        self.resumes: int | None = None
+        self.boot: int
+        self.logging: bool
+        self.resumes: int | None
         self._foot = foot
         self._format = sample_format
-        self.next = 0
-        self._filling: list[NDArray[np.uint16]] = []  # rows of the page under way
-        self._begun: LogPage | None = None  # its head, without rows
-        self._frames = 0  # in it
-        self._sample = 0
-        self._end_us: int | None = None  # where the next frame is due
-        self._is_first = True
-        self._heads: dict[int, _Head | None] = {}  # of pages by number, as read; None: not held
+        self.next: int
+        self._filling: list[NDArray[np.uint16]]  # rows of the page under way
+        self._begun: LogPage | None  # its head, without rows
+        self._frames: int  # in it
+        self._sample: int
+        self._end_us: int | None  # where the next frame is due
+        self._is_first: bool
+        self._heads: dict[int, _Head | None]  # of pages by number, as read; None: not held
         self.power_on()
 
     def power_on(self) -> None:

@@ -59,7 +59,13 @@ def test_no_fall_is_seen_by_chance_no_more_often_than_it_may():
     assert max(power(8, 8, p / 20, p / 20) for p in range(21)) < 0.04
 
 
-@pytest.mark.parametrize(("n", "m", "share"), [(8, 8, 0.875), (10, 10, 0.8), (16, 16, 0.75)])
+@pytest.mark.parametrize(
+    ("n", "m", "share"),
+    [
+        *((8, 8, 0.875), (10, 10, 0.8), (16, 16, 0.75)),
+        *((8, 8, 0.8), (16, 16, 0.8), (8, 10, 0.875)),  # one percent more is just not enough
+    ],
+)
 def test_the_least_fall_that_would_be_seen(n, m, share):
     least = seen_from(n, m, share)
     assert least is not None

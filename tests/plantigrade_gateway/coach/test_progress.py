@@ -1,6 +1,7 @@
 """One measure over visits: intervals, bands and breaks, against plain computations."""
 
 import math
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 from scipy import stats
 from tests.support.cases import STANDS, VisitMaker, case, pushes, two_way, worn
 
-from plantigrade.change import Kind, Verdict
+from plantigrade.change import BY_CHANCE, Kind, Verdict
 from plantigrade_gateway.coach.case import Visit
 from plantigrade_gateway.coach.progress import next_check, point_text, progress
 from plantigrade_gateway.errors import InputError
@@ -128,3 +129,17 @@ def test_the_next_check_is_the_rule_files_days_after_the_last_visit():
     assert RULES.speed["recheck_after_days"] == 28
     assert next_check(case(), RULES) is None
     assert next_check(case(tempo([2.0], 0)), RULES) == date(2026, 3, 30)
+
+
+def test_a_point_without_an_interval_is_a_number_alone():
+    found = progress(case(tempo([2.0], 0)), RULES, "full.load_tempo")
+    (point,) = found.points
+    assert point_text(point, found.measure) == "2.0"
+    for low, high in ((None, 3.0), (1.0, None)):
+        assert point_text(replace(point, low=low, high=high), found.measure) == "2.0"
+
+
+def test_many_points_say_that_some_lie_outside_by_chance():
+    for n, said in ((2, False), (3, True)):
+        days = case(*[tempo([2.0, 2.1, 2.2], day) for day in range(n)])
+        assert (BY_CHANCE in progress(days, RULES, "full.load_tempo").notes) is said

@@ -56,3 +56,11 @@ def test_under_the_least_it_is_not_known():
     assert found.text == "5 swings, 6 needed; 9 unclear left out"
     assert tally([], 0, "swing").value is None
     assert word_of(0, 0) is None
+
+
+def test_one_that_is_known_is_enough_where_no_more_are_asked_for():
+    for least in (0, 1):
+        found = tally([True, None], least, "swing")
+        assert (found.value, found.count, found.n, found.left_out) == ("mixed", 1, 1, 1)
+        assert found.text == "1 of 1 (21 to 100 %); 1 unclear left out"  # 1 / (1 + 1.96²)
+    assert tally([None], 0, "swing").text == "0 swings, 1 needed; 1 unclear left out"

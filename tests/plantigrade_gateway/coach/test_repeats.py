@@ -12,7 +12,7 @@ from plantigrade.events import Roll
 from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.coach.case import Case
 from plantigrade_gateway.coach.follow import find_followed, followed, units_of
-from plantigrade_gateway.coach.repeats import means_of, reliability, repeats_of
+from plantigrade_gateway.coach.repeats import _fullest, means_of, reliability, repeats_of
 from plantigrade_gateway.coach.swings import JUDGES
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.rules.files import built_in
@@ -188,3 +188,33 @@ def test_means_of_wearings_count_as_one_each():
     assert means_of(units, Kind.MEAN) == [1.0, 2.0, 5.0]
     assert means_of(units, Kind.SHOES_AGAIN) == [1.5, 5.0]
     assert means_of(units, Kind.VISITS) == [3.25]
+
+
+FINE = {
+    "stand": (1, 100.0),
+    "walk": (1, 100.0),
+    "stance": (3, 1.0),
+    "load_tempo": (1, 1.0),
+    "lead_rise": (1, 1.0),
+    "midfoot_of_push": (1, 100.0),
+}
+"""What is read otherwise than others of its unit."""
+
+
+def test_a_measure_is_read_to_what_its_unit_is_worth():
+    """Shares and lengths as whole percent, times and loads to a hundredth; few are finer."""
+    for key, one in followed().items():
+        usual = (0, 100.0) if one.unit.startswith("%") else (2, 1.0)
+        assert (one.digits, one.scale) == FINE.get(key.partition(".")[2], usual), key
+    counted = [*JUDGES, "through"]
+    assert {key for key, one in followed().items() if one.is_share} == {
+        key for key in followed() if key.partition(".")[2] in counted
+    }
+
+
+def test_the_table_of_repeats_is_the_one_with_most_degrees_of_freedom():
+    """Five rows of two leave 4; three of four leave 6."""
+    two, four = (1.0, 2.0), (1.0, 2.0, 3.0, 4.0)
+    assert _fullest([two, two, four, four, four]) == [four] * 3
+    assert _fullest([two, two]) == [two, two]  # 1
+    assert _fullest([(1.0,), (2.0,)]) == _fullest([]) == []

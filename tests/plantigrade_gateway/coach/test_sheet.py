@@ -173,8 +173,22 @@ def test_a_player_without_visits_has_a_sheet():
 def test_a_limit_is_read_in_words_with_its_unit():
     """Each of the built-in file has its own; .03 of a share are three points."""
     shown = {one.name: one.text for one in limits_shown(built_in(), None)}
-    assert shown["bed_adds_from"] == "the footbed adds from 3 points of midfoot share"
-    assert shown["least_steps"] == "at least 12 steps"
-    assert shown["heel_back_by_s"] == "the lead heel is back within 0.05 s"
-    assert set(shown) == set(WORDS) and not any("_" in text for text in shown.values())
+    assert shown == {
+        "stand_none_below": "midfoot bears nothing under 3 % of the foot's load",
+        "stand_bearing_from": "midfoot bears from 6 % of the foot's load",
+        "stand_broad_from": "midfoot bears broadly from 18 % of the foot's load",
+        "feet_differ_from": "the two feet differ from 5 points of midfoot share",
+        "bed_adds_from": "the footbed adds from 3 points of midfoot share",
+        "trail_heel_from": "the trail heel is loaded from 50 % of its foot's load",
+        "trail_heel_gain": "and more than at address by 10 points of heel share",
+        "push_begins_by": "the push begins at or behind 40 % of the foot's length",
+        "heel_back_by_s": "the lead heel is back within 0.05 s",
+        "least_swings": "at least 6 swings",
+        "least_steps": "at least 12 steps",
+        "missing_at_most": "missing at most 2 % of the samples",
+        "travel_margin": "more travel matters from 5 % of the shoe's length",
+        "ai_high_at_most": "arch index of a high arch, at most 0.21",
+        "ai_low_from": "arch index of a low arch, from 0.26",
+    }
+    assert set(shown) == set(WORDS)
     assert LimitShown("my_own", 0.5, "").text == "my own 0.5"

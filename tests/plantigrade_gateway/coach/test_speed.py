@@ -14,11 +14,13 @@ from scipy.stats import linregress
 from tests.support import records
 
 from plantigrade.events import Manner, Swing
-from plantigrade_gateway.analysis.result import Analysis, Exclusion, MarkedSet
+from plantigrade_gateway.analysis.result import Analysis, Exclusion, MarkedSet, swing_time
 from plantigrade_gateway.coach.case import SwingNote, Visit
 from plantigrade_gateway.coach.speed import (
     FEET,
     LEAST_RELATED,
+    _nearest,
+    _peak_s,
     by_order,
     by_set,
     by_time,
@@ -277,3 +279,22 @@ def test_each_foot_measure_is_a_swing_s_own_in_its_unit():
     assert FEET[0].value(dataclasses.replace(made, push=skipped)) is None
     gone = dataclasses.replace(made, both_cop_travel=None)
     assert FEET[-1].value(gone) is None
+
+
+def test_the_nearest_are_paired_and_each_once():
+    row, other = SpeedRow(2, 40.0, 10.0), SpeedRow(3, 41.0, 11.0)
+    found = _nearest([row], [(13.5, 0), (12.1, 1), (12.9, 2)], 2.0)
+    assert [(pair.row, pair.place) for pair in found] == [(row, 1)]
+    assert found[0].apart_s == pytest.approx(10.0 + 2.0 - 12.1)
+    found = _nearest([row, other], [(12.2, 0)], 2.0)
+    assert [(pair.row, pair.place) for pair in found] == [(row, 0)]
+    found = _nearest([row], [(14.0, 0), (14.01, 1)], 2.0)  # within two seconds
+    assert [pair.place for pair in found] == [0]
+    assert _nearest([row, SpeedRow(4, 40.0, None)], [(14.01, 0)], 2.0) == []
+
+
+def test_a_swing_is_where_its_lead_peak_is_or_else_where_it_is_listed():
+    made = swing(20.0)
+    assert _peak_s(dataclasses.replace(made, start_s=18.5, lead_peak_s=20.25)) == 20.25
+    without = dataclasses.replace(made, lead_peak_s=None)
+    assert _peak_s(without) == swing_time(without)

@@ -3,9 +3,11 @@
 import pytest
 
 from plantigrade_gateway.coach.speedfile import (
+    MOST_COLUMNS,
     MOST_ROWS,
     SpeedRow,
     check_speed,
+    columns_of,
     in_m_s,
     read_speeds,
 )
@@ -78,6 +80,53 @@ def test_what_cannot_be_read_is_one_sentence(data, column, unit, time, words):
         read_speeds(data, column, unit, time)
 
 
+def test_the_heads_of_the_columns_are_told_and_no_more_than_20_of_them():
+    assert columns_of(b"Time ; Club Speed;Ball\n1;2;3\n") == ["Time", "Club Speed", "Ball"]
+    many = ",".join(f"c{k:02}" for k in range(30)).encode() + b"\n"
+    assert len(columns_of(many)) == 30
+    with pytest.raises(InputError) as error:
+        read_speeds(many, "v", "m/s")
+    assert str(error.value).endswith(", ".join(f"'c{k:02}'" for k in range(20)))
+    widest = b"v" + b"," * (MOST_COLUMNS - 1) + b"\n40\n"
+    assert [row.m_s for row in read_speeds(widest, "v", "m/s").rows] == [40.0]
+
+
+def test_a_row_that_ends_before_the_column_is_empty_there():
+    found = read_speeds(b"t,w,v\n1,2\n3\n4,5,40\n", "v", "m/s", "t")
+    assert found.rows == (SpeedRow(4, 40.0, 4.0),) and found.left_out == ()
+    with pytest.raises(InputError, match="line 2: time ''"):
+        read_speeds(b"v,t\n40\n", "v", "m/s", "t")
+
+
+@pytest.mark.parametrize(
+    ("cell", "t_s"),
+    [
+        ("14:03", 50_580.0),
+        ("14:03:27,5", 50_607.5),
+        ("1970-01-01T00:01:00", 60.0),
+        ("1970-03-01T00:00:00+00:00", 59 * 86_400.0),
+        ("2026-03-31T14:03:27", 1_774_965_807.0),  # date -u -d 2026-03-31T14:03:27 +%s
+        ("-12.5", -12.5),
+    ],
+)
+def test_when_is_seconds_a_clock_or_a_date(cell, t_s):
+    (row,) = read_speeds(f"t;v\n{cell};40\n".encode(), "v", "m/s", "t").rows
+    assert row.t_s == t_s
+
+
+def test_a_clock_that_goes_back_by_half_a_day_has_begun_anew():
+    """43,200 s; less is another order of the rows."""
+    for back, day in (("02:00:00", 0.0), ("01:59:59", 86_400.0)):
+        rows = read_speeds(f"t;v\n14:00:00;40\n{back};40\n".encode(), "v", "m/s", "t").rows
+        assert rows[1].t_s == 3600.0 * int(back[:2]) + (3599.0 if day else 0.0) + day
+
+
+def test_most_of_a_column_is_club_speeds():
+    assert len(read_speeds(b"v\n40\nx\n41\ny\n", "v", "m/s").left_out) == 2
+    with pytest.raises(InputError, match="3 of 5 cells"):
+        read_speeds(b"v\n40\nx\n41\ny\nz\n", "v", "m/s")
+
+
 def test_as_many_rows_as_are_allowed_are_read():
     assert len(read_speeds(b"v\n" + b"40\n" * MOST_ROWS, "v", "m/s").rows) == MOST_ROWS
 
@@ -86,3 +135,7 @@ def test_as_many_rows_as_are_allowed_are_read():
 def test_a_speed_is_a_number_that_a_club_head_may_have(wrong):
     with pytest.raises(InputError, match="club speed"):
         check_speed(wrong)
+
+
+def test_the_slowest_and_the_fastest_club_head():
+    assert [check_speed(m_s) for m_s in (5, 80.0)] == [5.0, 80.0]

@@ -337,3 +337,37 @@ def test_counts_are_those_of_what_was_put_in(sets):
             lifted = [s["lifted"] for s in inside]
             expected = plain_word(lifted.count(True), lifted.count(False))
             assert made["full.heel_unloaded"].value == expected
+
+
+def test_only_sets_of_another_intent_lie_between_an_intent_and_its_return():
+    """A smooth set, a full one, and twice smooth: both of these are smooth again."""
+    maker = VisitMaker().swung("smooth", pushes(8, 0)).swung("full", pushes(20, 0))
+    maker.swung("smooth", pushes(4, 4)).swung("smooth", pushes(0, 8))
+    assert said(found(maker.visit())["again.push_good"]) == ("rarely", 4, 16)
+
+
+def test_club_speeds_are_those_of_the_last_visit_that_has_some():
+    notes = {k: SwingNote(club_speed_m_s=40.0) for k in range(8)}
+    first = VisitMaker().swung("full", pushes(8, 0), notes=notes).visit()
+    later = VisitMaker(day=1).swung("full", pushes(8, 0)).visit()
+    assert found(first, later)["club.speed_steady"].value == "yes"
+
+
+@pytest.mark.parametrize(("n", "value"), [(1, None), (2, "yes")])
+def test_two_club_speeds_have_a_spread(n, value):
+    fact = replace(RULES.facts["club.speed_steady"], least=0)
+    rules = replace(RULES, facts={"club.speed_steady": fact})
+    notes = {k: SwingNote(club_speed_m_s=40.0) for k in range(n)}
+    visit = VisitMaker().swung("full", pushes(8, 0), notes=notes).visit()
+    made = found(visit, rules=rules)["club.speed_steady"]
+    assert (made.value, made.n) == (value, n)
+    assert value or made.text == "1 club speed, 2 needed"
+
+
+def test_a_fact_that_nobody_knows_is_not_known():
+    """Travel is told of two intents; a coach's own file may name anything."""
+    fact = RULES.facts["smooth_full.travel"]
+    names = ("smooth.travel", "smooth_loose.travel", "smooth_full.size", "a_b_c.travel")
+    rules = replace(RULES, facts={name: replace(fact, name=name) for name in names})
+    visit = VisitMaker().swung("smooth", pushes(8, 0)).swung("full", pushes(8, 0)).visit()
+    assert {one.value for one in found(visit, rules=rules).values()} == {None}

@@ -110,3 +110,25 @@ def test_the_outline_is_round_mirrored_and_holds_every_zone():
     # medial is on the left of a right sole: the arch is hollow there, the other side is not
     middle = [x for x, y in right if 120.0 < y < 170.0]
     assert min(middle) - min(xs) > 5.0
+
+
+CORNERS = (
+    *((38, -1), (17, 3), (13, 15), (17, 30), (19, 45), (11, 58)),  # medial, from the heel
+    *((5, 70), (7, 82), (12, 92), (24, 98), (42, 98)),
+    *((58, 93), (74, 86), (88, 76), (95, 64), (93, 52)),  # lateral, from the toes
+    *((87, 40), (85, 28), (87, 15), (83, 3), (62, -1)),
+)
+"""Of a right sole, percent of its width from the medial edge and of its length from the heel."""
+
+
+def test_the_outline_rounds_the_corners_that_we_drew():
+    """Chaikin's rounding (1974) leaves the middle of every edge where it was."""
+    (outline,) = outlines(sole(LAYOUT, Foot.RIGHT, EVEN, 1.0))
+    assert len(outline) == 8 * len(CORNERS)
+    for (ax, ay), (bx, by) in zip(CORNERS, [*CORNERS[1:], CORNERS[0]], strict=True):
+        middle = (4.0 + 95.0 * (ax + bx) / 200.0, 274.0 - 270.0 * (ay + by) / 200.0)
+        detour = min(
+            math.dist(p, middle) + math.dist(middle, q) - math.dist(p, q)
+            for p, q in zip(outline, [*outline[1:], outline[0]], strict=True)
+        )
+        assert detour < 0.005  # by how much places are rounded to a tenth

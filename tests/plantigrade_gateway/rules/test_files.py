@@ -5,6 +5,7 @@ import hashlib
 import pytest
 
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.rules import files
 from plantigrade_gateway.rules.files import built_in, built_in_text, read_rules, rules_of, unused
 
 HEAD = """
@@ -81,6 +82,25 @@ def test_a_file_is_read(tmp_path):
             HEAD + rule("a", '{ fact = "speed", is = "none" }'),
             "speed is a number, expected at_least or at_most",
         ),
+        (
+            HEAD + rule("a", '{ fact = "foot.stand", iss = "none" }'),
+            "rule 'a' › when › all › 1 › iss is not known, expected perhaps is",
+        ),
+        (
+            HEAD + rule("a", '{ fact = "foot.stand", is = "none", any = [] }'),
+            "rule 'a', when: foot.stand stands beside all or any, expected one of them",
+        ),
+        (
+            HEAD + rule("a", '{ fact = "foot.stand", is = "zzz" }'),
+            "foot.stand is never 'zzz', expected one of none, bearing",
+        ),
+        (HEAD + rule("a", '{ fact = "speed" }'), "expected at_least or at_most"),
+        (
+            HEAD + rule("a", '{ fact = "foot.stand", is = "none", in = ["none"] }'),
+            "foot.stand is a word, expected one of is and in",
+        ),
+        (HEAD + rule("a", '{ fact = "foot.stand" }'), "expected one of is and in"),
+        (HEAD + rule("a" * 601, NONE), "should have at most 600 characters"),
         (HEAD + rule("a", ""), "rule 'a', when: has no condition, expected at least one"),
         (
             HEAD + '[[rule]]\nid = "a"\ntopic = "t"\nwhen = {}\nsuggest = "x"',
@@ -110,10 +130,60 @@ def test_what_cannot_be_used_is_one_sentence(text, sentence):
     assert said.startswith("mine.toml: ") and sentence in said and "\n" not in said
 
 
-def test_two_rules_that_may_both_hold_are_no_contradiction_of_the_file():
-    walk = '{ fact = "foot.walk", is = "none" }'
-    text = HEAD + rule("a", NONE, 'says = "up"') + rule("b", walk, 'says = "down"')
-    assert len(rules_of(text, "x").rules) == 2
+UP, DOWN = 'says = "up"', 'says = "down"'
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (rule("a", NONE, UP), rule("b", '{ fact = "foot.walk", is = "none" }', DOWN)),
+        (rule("a", NONE, UP), rule("b", '{ fact = "foot.stand", is = "bearing" }', DOWN)),
+        (rule("a", NONE, UP), rule("b", EITHER, UP)),
+        (rule("a", NONE, UP), rule("b", EITHER)),
+        (rule("a", NONE), rule("b", EITHER, DOWN)),
+        (rule("a", NONE, UP), rule("b", EITHER, DOWN).replace('"t"', '"u"')),
+        (
+            rule("a", '{ fact = "speed", at_least = 1 }', UP),
+            rule("b", '{ fact = "speed", at_least = 0.5 }', DOWN),  # of numbers only the same
+        ),
+    ],
+    ids=["two facts", "never both", "one answer", "one says", "other says", "topics", "numbers"],
+)
+def test_two_rules_that_may_both_hold_are_no_contradiction_of_the_file(first, second):
+    assert len(rules_of(HEAD + first + second, "x").rules) == 2
+
+
+def test_rules_of_a_number_contradict_each_other_where_they_ask_the_same():
+    for asks in ("at_least = 1", "at_most = 1", "at_least = 1, at_most = 2"):
+        one = f'{{ fact = "speed", {asks} }}'
+        assert len(rules_of(HEAD + rule("a", one, UP), "x").rules) == 1
+        with pytest.raises(InputError, match="contradict each other"):
+            rules_of(HEAD + rule("a", one, UP) + rule("b", one, DOWN), "x")
+
+
+@pytest.mark.parametrize(("most", "refused"), [(9, True), (8, False)])
+def test_over_too_many_combinations_only_the_same_conditions_contradict(most, refused, monkeypatch):
+    """Of two facts of two words, each of which may not be known: nine."""
+    monkeypatch.setattr(files, "_TOO_MANY", most)
+    both = rule("a", f'{NONE}, {{ fact = "foot.walk", is = "none" }}', UP)
+    text = HEAD + both + rule("b", EITHER, DOWN)
+    if refused:
+        with pytest.raises(InputError, match="contradict each other"):
+            rules_of(text, "x")
+    else:
+        assert len(rules_of(text, "x").rules) == 2
+
+
+def test_what_a_file_does_not_say_is_nothing():
+    made = rules_of(HEAD + rule("a", NONE) + rule("b" * 600, EITHER), "x")
+    facts = made.facts
+    assert {name: facts[name].least for name in facts} == {
+        "foot.stand": 3,
+        "foot.walk": 0,
+        "speed": 0,
+        "flag": 0,
+    }
+    assert {(one.says, one.hold) for one in made.rules} == {("", False)}
 
 
 def test_a_file_that_is_not_there_is_one_sentence(tmp_path):

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from plantigrade_gateway.rules.files import built_in
+from plantigrade_gateway.rules.files import built_in, rules_of
 from plantigrade_gateway.rules.model import All, Any, Comparison, State
 from plantigrade_gateway.rules.sheet import foot_name, sheet
 
@@ -175,3 +175,28 @@ def test_a_foot_that_bears_on_heel_and_ball_is_told_what_the_trade_says():
     assert suggested["lead-heel-rise"].against == (
         "the player keeps it down now: try ten and compare before changing",
     )
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "is_conflict"),
+    [("up", "down", True), ("up", "up", False), ("up", "", False), ("", "", False)],
+)
+def test_only_rules_that_hold_and_say_different_things_are_in_conflict(first, second, is_conflict):
+    """A rule without data says nothing yet."""
+    rules = rules_of(
+        "format = 1\nname = 'x'\nversion = '1'\nbasis_default = 'ours'\n[facts]\n"
+        "a = { kind = 'yes/no' }\nb = { kind = 'yes/no' }\n"
+        + "".join(
+            f"[[rule]]\nid = '{name}'\ntopic = 't'\nsays = '{says}'\nsuggest = 'Do.'\n"
+            f"when.all = [{{ fact = '{name}', is = 'yes' }}]\n"
+            for name, says in (("a", first), ("b", second))
+        ),
+        "x",
+    )
+    (topic,) = sheet(rules, {"a": "yes", "b": "yes"}).topics
+    assert topic.is_conflict is is_conflict
+    assert len(topic.suggested) == (0 if is_conflict else 2)
+    for b, shown in ((None, 2), ("no", 1)):
+        (topic,) = sheet(rules, {"a": "yes", "b": b}).topics
+        assert not topic.is_conflict
+        assert (len(topic.judged), len(topic.suggested)) == (shown, 1)

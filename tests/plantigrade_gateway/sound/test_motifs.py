@@ -194,3 +194,114 @@ def test_limiter_keeps_sign_order_and_ceiling(values):
     assert np.array_equal(limited[untouched], given_samples[untouched])
     assert np.array_equal(np.sign(limited), np.sign(given_samples))
     assert np.all(np.diff(limited[np.argsort(given_samples)]) >= 0)
+
+
+# ---- the score: each motif written out once more, and rendered by closed formulas ----
+
+BELL = {1.0: 1.0, 2.0: 0.45, 3.01: 0.25, 4.23: 0.15}
+HOLLOW = {1.0: 1.0, 3.0: 0.45, 5.0: 0.25, 7.0: 0.12}
+REED = {float(k): 1.0 / k for k in range(1, 9)}
+D4, C4, B3, F4, A4, F5, D5, E5, G5, B5 = (
+    440.0 * 2.0 ** (k / 12.0) for k in (-7, -9, -10, -4, 0, 8, 5, 7, 10, 14)
+)
+"""Equal temperament at A4 = 440 Hz (ISO 16), by semitones from it."""
+
+SCORE: dict[Motif, tuple[float, dict[float, float], float | None, list[tuple[float, ...]]]] = {
+    Motif.ROLLED: (
+        *(1.0, BELL, 0.13),
+        [(0.0, 0.3, D5, D5, 5, 80), (0.1, 0.3, G5, G5, 5, 80), (0.2, 0.45, B5, B5, 5, 120)],
+    ),
+    Motif.SKIPPED: (
+        *(0.8, HOLLOW, None),
+        [(0.0, 0.08, F5, F5, 5, 15), (0.2, 0.16, F4, F4, 5, 15)],
+    ),
+    Motif.EARLY: (
+        *(0.8, REED, None),
+        [(0.0, 0.07, A4, A4, 5, 15), (0.13, 0.06, A4, A4, 5, 15), (0.22, 0.05, A4, A4, 5, 15)],
+    ),
+    Motif.SKIPPED_EARLY: (
+        *(0.8, REED, None),
+        [
+            (0.0, 0.04, 660, 660, 5, 15),
+            (0.07, 0.04, 660, 660, 5, 15),
+            (0.24, 0.18, 330, 220, 5, 15),
+        ],
+    ),
+    Motif.HELD: (0.8, {1.0: 1.0, 2.0: 0.1}, None, [(0.0, 0.6, B3, B3, 60, 120)]),
+    Motif.GOOD: (
+        *(0.8, BELL, 0.13),
+        [(0.0, 0.12, E5, E5, 5, 50), (0.07, 0.18, B5, B5, 5, 80)],
+    ),
+    Motif.MISSED: (0.6, HOLLOW, None, [(0.0, 0.12, D4, C4, 5, 40)]),
+    Motif.HEEL_LIFTED: (0.9, {1.0: 1.0, 2.76: 0.4}, 0.012, [(0.0, 0.05, 950, 1500, 4, 10)]),
+    Motif.HEEL_RETURNED: (
+        *(0.9, {1.0: 1.0, 1.51: 0.5}, 0.016),
+        [(0.0, 0.06, 560, 380, 4, 10), (0.065, 0.06, 480, 320, 4, 10)],
+    ),
+}
+"""Level of the peak, partials, decay in s, and notes: start and length in s, pitches in Hz, attack
+and release in ms."""
+
+
+def faded(n: int, attack_ms: float, release_ms: float) -> NDArray[np.float64]:
+    """Half a cosine up, and half of one down."""
+    up, down = (round(48 * ms) for ms in (attack_ms, release_ms))
+    out = np.ones(n)
+    out[:up] *= np.sin(0.5 * np.pi * np.arange(up) / up) ** 2
+    out[n - down :] *= np.sin(0.5 * np.pi * np.arange(down - 1, -1, -1) / down) ** 2
+    return out
+
+
+@pytest.mark.parametrize("kind", SCORE)
+def test_a_motif_is_its_score(kind):
+    """Pitches go in equal intervals, whose sum is a geometric series."""
+    level, partials, decay_s, notes = SCORE[kind]
+    expected = np.zeros(round(48_000 * max(start + length for start, length, *_ in notes)) + 1)
+    for start_s, length_s, from_hz, to_hz, attack_ms, release_ms in notes:
+        n = round(48_000 * length_s)
+        k = np.arange(n)
+        q = (to_hz / from_hz) ** (1.0 / (n - 1))
+        turns = from_hz / 48_000 * (k if q == 1.0 else q * (q**k - 1.0) / (q - 1.0))
+        note = sum(a * np.sin(2.0 * np.pi * multiple * turns) for multiple, a in partials.items())
+        if decay_s is not None:
+            note *= np.exp(-k / 48_000 / decay_s)
+        at = round(48_000 * start_s)
+        expected[at : at + n] += note * faded(n, attack_ms, release_ms)
+    if kind is Motif.HELD:  # swells from two fifths to the whole, five times a second
+        expected *= 0.4 + 0.6 * np.sin(np.pi * 5.0 * np.arange(len(expected)) / 48_000) ** 2
+    expected *= 0.2 * level / np.abs(expected).max()
+    # pitches are written to a hundredth of a Hz: a thousandth of a turn in the longest note
+    np.testing.assert_allclose(motif(kind), expected, atol=0.02 * 0.2)
+
+
+def test_the_breath_is_noise_around_750_hz_that_swells_for_a_tenth_of_a_second():
+    """A bell over the octaves whose deviation is .45; noise of one seed, a quarter of a second."""
+    white = np.fft.fft(np.random.default_rng(7).standard_normal(12_000))
+    hz = np.abs(np.fft.fftfreq(12_000, 1.0 / 48_000)).clip(1.0)
+    bell = np.exp(-((np.log(hz / 750.0) / np.log(2.0) / 0.45) ** 2) / 2.0)
+    expected = np.fft.ifft(white * bell).real * faded(12_000, 100, 140)
+    expected *= 0.4 * 0.2 / np.abs(expected).max()
+    np.testing.assert_allclose(motif(Motif.UNCLEAR), expected, atol=1e-6)
+
+
+@pytest.mark.parametrize("stretch", [1.0, 2.0])
+def test_a_glide_is_one_voice_of_three_partials(stretch):
+    """It fades in over 10 ms, and out over the 60 ms in which it holds its last pitch."""
+    samples = glide([0.0, 0.1], [0.5, 0.5], stretch)
+    n = round(48_000 * (0.1 * stretch + 0.06))
+    turns = np.arange(1, n + 1) * 440.0 / 48_000
+    parts = {1: 1.0, 2: 0.35, 3: 0.12}
+    fine = np.linspace(0.0, 1.0, 100_001)
+    voice, whole = (
+        sum(a * np.sin(2.0 * np.pi * k * at) for k, a in parts.items()) for at in (turns, fine)
+    )
+    expected = 0.2 * voice / np.abs(whole).max() * faded(n, 10, 60)
+    np.testing.assert_allclose(samples, expected, atol=0.001 * 0.2)
+
+
+def test_what_keeps_a_page_sounding_lasts_6_seconds_and_fades_over_a_tenth():
+    samples = quiet()
+    noise = np.random.default_rng(7).standard_normal(288_000) * faded(288_000, 100, 100)
+    np.testing.assert_allclose(samples, 0.0015 * noise / np.abs(noise).max(), atol=1e-9)
+    with pytest.raises(ValueError, match="read-only"):
+        samples[0] = 1.0

@@ -168,3 +168,73 @@ def test_a_late_bunch_moves_what_follows():
 def test_a_new_tone_is_placed_anew():
     frames = placed([(0.0, 0), (0.01, 9600), (5.0, 96000), (5.01, 96480)])
     assert frames[2:] == [96480, 96960]
+
+
+def plain(points: list[Point], n: int) -> NDArray[np.float64]:
+    """Each sample by itself: a pitch that nears its point's, and a gain that steps towards it.
+
+    The pitch is followed with 8 ms, the gain in 720 steps (15 ms); after `STALE_S` without a point
+    the gain goes back; out of silence a tone begins at its point's pitch, with its phase at 0.
+    """
+    waits = sorted(points, key=lambda point: point[0])
+    near = np.exp(-1.0 / (0.008 * 48_000))
+    fine = 2.0 * np.pi * np.linspace(0.0, 1.0, 200_001)
+    loudest = np.abs(np.sin(fine) + 0.35 * np.sin(2 * fine) + 0.12 * np.sin(3 * fine)).max()
+    octave = wanted = turn = 0.0
+    gain = to = until = 0
+    out = np.zeros(n)
+    for k in range(n):
+        if to > 0 and k >= until:
+            to = 0
+        while waits and waits[0][0] <= k:
+            _, hz, level = waits.pop(0)
+            to, until = round(720 * min(max(level, 0.0), 1.0)), k + round(STALE_S * 48_000)
+            if to > 0:
+                wanted = np.log2(hz)
+                if gain == 0:
+                    octave, turn = wanted, 0.0
+        if gain == to == 0:
+            continue
+        octave = wanted + (octave - wanted) * near
+        turn += 2.0**octave / 48_000
+        gain += (to > gain) - (to < gain)
+        a = 2.0 * np.pi * turn
+        voice = np.sin(a) + 0.35 * np.sin(2 * a) + 0.12 * np.sin(3 * a)
+        out[k] = TONE_PEAK * voice / loudest * gain / 720
+    return out
+
+
+@pytest.mark.parametrize(
+    "points",
+    [
+        [(0, 440.0, 1.0)],  # goes stale
+        [(100, 220.0, 1.0), (580, 880.0, 1.0), (1060, 330.0, 0.4), (1540, 330.0, 0.0)],
+        [(50, 300.0, 1.0), (200, 500.0, 0.0), (300, 700.0, 1.0)],  # turns round on its way
+        [(0, 300.0, 2.0), (2000, 300.0, -1.0), (9000, 600.0, 0.5)],
+        [(0, 300.0, 0.001), (480, 300.0, 0.0)],  # one step of 720
+    ],
+)
+def test_a_tone_is_that_of_a_plain_loop_over_its_samples(points):
+    n = round(STALE_S * 48_000) + 11_000
+    expected = plain(points, n)
+    assert np.abs(expected).max() > 1e-4
+    np.testing.assert_allclose(render(points, n, {1, 700, 5000}), expected, atol=0.001 * TONE_PEAK)
+
+
+def test_samples_are_added_to_what_is_there_and_a_silent_tone_adds_none():
+    tone = Oscillator()
+    block = np.full(1000, 0.25, dtype=np.float32)
+    tone.add_to(block)
+    assert set(block) == {np.float32(0.25)} and tone.silent and tone.left == 0
+    tone.skip(500)
+    assert tone.frame == 1500
+    tone.point(1600, 440.0, 1.0)
+    assert not tone.silent
+    # its point, until it is stale, and then the ramp
+    assert tone.left == 100 + round(STALE_S * 48_000) + 720 + 1
+    tone.add_to(block)
+    np.testing.assert_allclose(block - 0.25, plain([(100, 440.0, 1.0)], 1000), atol=1e-4)
+    assert tone.left == 1600 + round(STALE_S * 48_000) - 2500 + 720 + 1
+    rest = np.zeros(tone.left, dtype=np.float32)
+    tone.add_to(rest)
+    assert tone.silent and rest[-1] == 0.0 and tone.left == 0

@@ -5,7 +5,7 @@ import pytest
 
 from plantigrade.block import Foot
 from plantigrade_gateway.virtual.flash import Flash, FlashLog
-from plantigrade_gateway.wire.log import SECTOR_PAGES, LogRequest, read_page
+from plantigrade_gateway.wire.log import SECTOR_PAGES, LogRequest, LogState, read_page
 from plantigrade_gateway.wire.messages import SampleFormat
 
 PERIOD_US = 10_000
@@ -66,9 +66,12 @@ def test_the_ring_keeps_the_newest_but_for_a_sector_and_wears_evenly():
     found = kept(log, 1)
     newest = 8000 - 1
     assert sorted(found.values()) == list(range(newest + 1 - len(found), newest + 1))
-    assert len(found) >= 8 * (64 - SECTOR_PAGES)
+    # page 999 lies in the sector of 992 to 1007: all of the 64 slots but what is ahead in it
+    assert len(found) == 8 * (1000 - (1008 - 64))
     assert np.ptp(flash.erases) <= 1  # 1000 pages of 64: 15 turns and a part
-    assert log.state(0).next == 1000
+    assert log.state(5) == LogState(True, 1, 5, 1008 - 64, 1000, 64)
+    fill(log, 8000, 8 * 8)  # to the end of the sector: the next is not erased yet
+    assert log.state(5) == LogState(True, 1, 5, 1008 - 64, 1008, 64)
 
 
 @pytest.mark.dear
@@ -120,15 +123,77 @@ def test_a_log_that_was_stopped_does_not_go_on_after_a_reset():
     assert len(kept(after, 1)) == 21
 
 
-def test_a_missed_sample_closes_the_page_and_is_said():
+@pytest.mark.parametrize(
+    ("late_us", "dropped", "sample"),
+    [
+        *((1, False, 5), (5_000, False, 5), (5_001, True, 6), (14_999, True, 6)),
+        *((15_001, True, 7), (30_000, True, 8), (-10_000, False, 5)),
+    ],
+)
+def test_a_missed_sample_closes_the_page_and_is_said(late_us, dropped, sample):
+    """More than half a period late is a sample late; a clock that goes back has missed none."""
     _, log = made()
     log.take(0, PERIOD_US, rows(0, 5))
-    log.take(8 * PERIOD_US, PERIOD_US, rows(8, 8))
+    log.take(5 * PERIOD_US + late_us, PERIOD_US, rows(8, 8))
     pages = [read_page(data) for data in log.pages(LogRequest(0, 1, 0, ALL)) if data]
     assert [(len(p), p.dropped, p.sample, p.first) for p in pages] == [
         (5, False, 0, True),
-        (8, True, 8, False),
+        (8, dropped, sample, False),
     ]
+    assert [p.clock_us for p in pages] == [0, 50_000 + late_us]
+
+
+def test_another_period_begins_another_page():
+    _, log = made()
+    log.take(0, PERIOD_US, rows(0, 5))
+    log.take(5 * PERIOD_US, 2 * PERIOD_US, rows(5, 8))
+    pages = [read_page(data) for data in log.pages(LogRequest(0, 1, 0, ALL)) if data]
+    assert [(len(p), p.period_us, p.dropped) for p in pages] == [
+        (5, PERIOD_US, False),
+        (8, 2 * PERIOD_US, False),
+    ]
+
+
+def test_only_as_many_pages_are_sent_as_are_asked_for_and_torn_ones_are_passed_over():
+    """Page 2 was torn; of the next boot pages 3 to 5 are full."""
+    _, log = made()
+    fill(log, 0, 8 * 2 + 3)
+    log.cut_power(100)
+    assert (log.boot, log.next, log.is_filling, log.logging) == (2, 3, False, False)
+    fill(log, 0, 8 * 3 + 1)
+    assert log.is_filling and log.logging
+
+    def sent(boot: int, most: int) -> list[int | None]:
+        found = log.pages(LogRequest(0, boot, 0, ALL, most))
+        return [None if data is None else read_page(data).page for data in found]
+
+    assert sent(1, 0) == [0, 1]
+    assert [sent(2, most) for most in range(5)] == [
+        [None, 3, 4, 5],
+        [None, 3],
+        [None, 3, 4],
+        [None, 3, 4, 5],
+        [None, 3, 4, 5],
+    ]
+    assert list(log.pages(LogRequest(0, 2, 5, 5))) == []
+    log.stop()
+    assert not log.is_filling and not log.logging
+    assert sent(2, 0) == [None, 3, 4, 5, 6]
+
+
+@pytest.mark.parametrize(
+    ("from_us", "to_us", "pages"),
+    [
+        *((70_000, 80_000, [0]), (70_001, 80_000, []), (70_001, 80_001, [1])),
+        *((0, 1, [0]), (150_000, ALL, [1]), (150_001, ALL, [])),
+    ],
+)
+def test_a_range_has_its_first_moment_and_not_its_last(from_us, to_us, pages):
+    """Page 0 has the frames of 0 to 70 ms, page 1 those of 80 to 150 ms."""
+    _, log = made()
+    fill(log, 0, 16)
+    found = log.pages(LogRequest(0, 1, from_us, to_us))
+    assert [read_page(data).page for data in found if data] == pages
 
 
 def test_programming_twice_only_clears_bits():

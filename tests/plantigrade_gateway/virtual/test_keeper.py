@@ -11,8 +11,8 @@ import pytest
 from plantigrade.block import Foot
 from plantigrade_gateway.virtual.keeper import LogKeeper
 from plantigrade_gateway.virtual.player import DeviceSettings
-from plantigrade_gateway.wire.log import LogPage, LogRequest, read_page
-from plantigrade_gateway.wire.messages import SampleFormat
+from plantigrade_gateway.wire.log import LogEnd, LogPage, LogRequest, read_page
+from plantigrade_gateway.wire.messages import AckStatus, SampleFormat
 
 PERIOD_US = 10_000
 HOUR_US = 3_600_000_000
@@ -93,3 +93,59 @@ def test_where_one_frame_fills_a_page_the_last_one_says_so_too():
     assert [len(page) for page in pages] == [1, 1, 1, 1]
     assert [page.last for page in pages] == [False, False, False, True]
     assert not keeper.log.logging
+
+
+@pytest.mark.parametrize(("frames", "pages"), [(5, [5]), (8, [8, 1]), (11, [8, 3])])
+def test_logging_ends_with_the_page_under_way_or_with_a_frame_more(frames, pages):
+    """The last page says so: where none is under way, one more frame makes one."""
+    keeper = keeper_of()
+    stream(keeper, frames)
+    keeper.stop()
+    assert [len(page) for page in pages_of(keeper)] == pages
+    keeper.stop()  # nothing is under way any more
+    assert [len(page) for page in pages_of(keeper)] == pages
+    assert not keeper.log.logging
+
+
+@pytest.mark.parametrize(
+    ("now_us", "sampled_us"),
+    [(29_999, 30_000), (30_000, 40_000), (39_999, 40_000), (75_000, 80_000), (80_000, 90_000)],
+)
+def test_without_a_stream_it_has_sampled_up_to_now(now_us, sampled_us):
+    keeper = keeper_of()
+    stream(keeper, 3)
+    keeper.sample(now_us)
+    assert keeper.sampled_us == sampled_us
+
+
+def test_a_clock_that_ran_before_is_the_log_s_until_a_reset():
+    keeper = LogKeeper(
+        DeviceSettings(Foot.LEFT, 1, clock_us=5_000_000, log_pages=PAGES),
+        lambda own_us: np.zeros((len(own_us), 18), dtype=np.uint16),
+    )
+    stream(keeper, PAGE_FRAMES)
+    assert [page.clock_us for page in pages_of(keeper)] == [5_000_000]
+    keeper.reset(None)
+    keeper.sample(PAGE_FRAMES * PERIOD_US)
+    assert [page.clock_us for page in pages_of(keeper, boot=2)] == [0]
+
+
+ASKED = LogRequest(7, 1, 0, 10_000).encode()
+
+
+@pytest.mark.parametrize(
+    ("data", "fits", "answer"),
+    [
+        (ASKED, True, LogRequest(7, 1, 0, 10_000)),
+        (ASKED, False, LogEnd(7, AckStatus.NOT_NOW)),
+        (ASKED[:1] + bytes([ASKED[1] + 1]) + ASKED[2:], True, LogEnd(7, AckStatus.UNKNOWN_REQUEST)),
+        (ASKED[:3], True, LogEnd(7, AckStatus.VALUE_NOT_POSSIBLE)),
+        (ASKED[:2], True, None),
+        (bytes([ASKED[0] + 1]) + ASKED[1:], True, None),
+        (ASKED + bytes(244 - len(ASKED)), True, LogEnd(7, AckStatus.VALUE_NOT_POSSIBLE)),
+        (ASKED + bytes(245 - len(ASKED)), True, None),
+    ],
+)
+def test_what_a_host_writes_is_answered_or_is_no_request(data, fits, answer):
+    """Of at most 244 bytes, the third its token (`wire_format.md` §8)."""
+    assert keeper_of().asked(data, fits) == answer

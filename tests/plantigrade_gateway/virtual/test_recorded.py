@@ -1,7 +1,9 @@
 """The virtual insole, read back with the decoder and plain arithmetic."""
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -180,6 +182,113 @@ def test_both_feet_of_a_performance_arrive_in_one_order_with_their_truth():
         error = newtons - np.interp(t, done.t_s, ideal)
         assert np.abs(error).max() < 3.0
         assert runs[0].foot is foot
+
+
+class Told(np.random.Generator):
+    """Draws what it is told: tries, then a fraction of each range, and means."""
+
+    def __init__(self, tries: Sequence[int] = (), part: float = 0.0) -> None:
+        super().__init__(np.random.PCG64(0))
+        self._tries, self._part = tries, part
+
+    def geometric(self, p: Any, size: Any = None) -> Any:
+        return np.array(self._tries) if self._tries else np.ones(size)
+
+    def uniform(self, low: Any = 0.0, high: Any = 1.0, size: Any = None) -> Any:
+        return low + self._part * (high - low)
+
+    def exponential(self, scale: Any = 1.0, size: Any = None) -> Any:
+        return scale if size is None else np.full(size, scale)
+
+    def random(self, *args: Any, **kwargs: Any) -> Any:
+        return np.array([0.126, 0.124, 0.51, 0.5, 0.49, 0.125, 0.1, 0.0])
+
+
+@pytest.mark.parametrize(
+    ("part", "tries", "expected_ms"),
+    [
+        # events at multiples of 30 ms; two of one event 0.6 ms apart
+        (0.0, (1, 1, 1, 1, 1), [30, 60, 60.6, 60.6 + 0.6, 120]),
+        (0.0, (1, 2, 1, 1, 1), [30, 90, 90.6, 91.2, 120]),  # one waits, and those behind it
+        (0.5, (1, 1, 1, 1, 1), [15, 45, 45.6, 46.2, 105]),
+    ],
+)
+def test_packets_leave_at_the_connection_events_in_their_order(part, tries, expected_ms):
+    ready_s = np.array([0.001, 0.031, 0.032, 0.033, 0.100])
+    link = replace(RadioChannel.steady(), interval_s=0.03)
+    found = link.arrivals_s(ready_s, Told(tries, part))
+    assert found * 1e3 == pytest.approx(expected_ms)
+    late = replace(link, host_jitter_s=0.0002).arrivals_s(ready_s, Told(tries, part))
+    assert late * 1e3 == pytest.approx([ms + 0.2 for ms in expected_ms])
+    assert len(link.arrivals_s(np.empty(0), Told())) == 0
+
+
+@pytest.mark.parametrize(("part", "end_s"), [(0.0, 0.3), (1.0, 1.0)])
+def test_a_stall_holds_back_what_falls_into_it(part, end_s):
+    """Ten seconds apart from the first packet and from each other's end; the longest is 1 s."""
+    link = replace(RadioChannel.steady(), stall_every_s=10.0, stall_s=1.0)
+    second = 20.0 + end_s
+    at_s = (0.0, 9.99, 10.0, 10.29, 10.3, 10.99, 11.0, second + 0.01, second + 2.0, 42.0)
+    expected = [10.0 + end_s if 10.0 <= t < 10.0 + end_s else t for t in at_s]
+    expected[7] = second + end_s
+    found = link._unstalled(np.array(at_s), Told(part=part))
+    assert found == pytest.approx(expected)
+    assert link._unstalled(np.array([0.0, 10.0]), Told(part=part)).tolist() == [0.0, 10.0]
+
+
+def test_losses_come_in_runs():
+    """Of a fifth lost and 2 in a row: half leave a run, and .5 × .2 / .8 = .125 enter one."""
+    link = replace(RadioChannel.steady(), loss=0.2, loss_run=2.0)
+    assert link.lost(8, Told()).tolist() == [False, *[True] * 3, False, False, True, False]
+    assert not RadioChannel.steady().lost(8, Told()).any()
+
+
+def test_a_usual_link_and_insole_have_their_stated_faults():
+    link = RadioChannel()
+    assert (link.interval_s, link.retry, link.loss, link.loss_run) == (0.015, 0.05, 0.0, 1.5)
+    assert (link.stall_every_s, link.stall_s, link.host_jitter_s) == (40.0, 0.15, 0.0006)
+    steady = RadioChannel.steady()
+    assert (steady.retry, steady.stall_every_s, steady.host_jitter_s) == (0.0, 0.0, 0.0)
+    made = RecordedInsole(Foot.LEFT, 0, CALIBRATION)
+    assert (made.period_us, made.frames, made.drift_ppm, made.clock_us) == (10_000, 2, 0.0, 0)
+    assert (made.phase_s, made.reset_away_s, made.link) == (0.0, 2.0, RadioChannel())
+    for name, good in (
+        ("interval_s", (0.0075, 4.0)),
+        ("retry", (0.0, 0.899)),
+        ("loss_run", (1.0,)),
+    ):
+        for value in good:
+            changed: dict[str, Any] = {name: value}
+            assert getattr(RadioChannel(**changed), name) == value
+
+
+@pytest.mark.parametrize(("ppm", "frames"), [(0.0, 2), (200.0, 3), (-200.0, 1)])
+def test_a_packet_is_ready_a_moment_after_its_last_sample(ppm, frames):
+    """1.5 ms; a clock that runs fast samples earlier. The link passes on at once."""
+
+    class AtOnce(RadioChannel):
+        def arrivals_s(self, ready_s: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+            return ready_s
+
+    insole = replace(PLAIN, link=AtOnce(), drift_ppm=ppm, frames=frames, phase_s=0.004)
+    arrived = [e.arrival_ns for e in sent(insole, 6.0) if e.kind is Kind.NOTIFICATION]
+    last = np.arange(frames - 1, frames * len(arrived), frames)
+    expected_s = 0.004 + last * 0.01 / (1.0 + ppm / 1e6) + 0.0015
+    assert (np.array(arrived) - START_NS) / 1e9 == pytest.approx(expected_s, abs=1e-8)
+
+
+@pytest.mark.parametrize(("reset_s", "kinds"), [(3.0, "CDC"), (6.0, "C"), (5.999, "CDC")])
+def test_a_reset_within_the_session_is_seen_midway_of_its_absence(reset_s, kinds):
+    """The link is back 50 ms before the first sample, whose clock says 150 ms."""
+    insole = replace(PLAIN, resets_s=(reset_s,), reset_away_s=1.0)
+    entries = sent(insole, 6.0)
+    about = [e for e in entries if e.kind is not Kind.NOTIFICATION]
+    assert "".join(e.kind.name[0] for e in about) == kinds
+    if reset_s == 3.0:
+        said_s = [(e.arrival_ns - START_NS) / 1e9 for e in about]
+        assert said_s == pytest.approx([0.0, 3.5, 3.95])
+        _, runs, _ = decoded(entries)
+        assert runs[1].clock_us[0] % (1 << 32) == 150_000
 
 
 @pytest.mark.parametrize(
