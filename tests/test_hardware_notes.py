@@ -1,9 +1,12 @@
 """The hardware notes say what the program is: drawing, tables, limits, examples, links."""
 
 import importlib.util
+import json
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
@@ -339,3 +342,42 @@ def test_the_logs_known_answers_are_the_scripts():
     made = script(NOTES / "log_vectors.py")
     assert (NOTES / "log_vectors.txt").read_text("ascii") == made.text()
     assert made.with_crc(b"1234567", b"89")[7:11] == (0xCBF43926).to_bytes(4, "little")
+
+
+UNITS = {"_s": "s", "_percent": "%", "_dbm": "dBm", "_ppm": "ppm", "_ms": "ms", "_n": "N"}
+UNITS |= {"_bw": "× body weight", "_share": "0 to 1", "_utc": "UTC, ISO 8601"}
+
+
+def keys_of(schema: dict[str, Any]) -> Iterator[str]:
+    """Give the keys of an object and of what lies in it; those of the two feet once."""
+    for key, part in schema.get("properties", {}).items():
+        if key not in ("left", "right"):
+            yield key
+        if key != "right":
+            yield from keys_of(part)
+
+
+@pytest.mark.parametrize(
+    ("title", "topic"),
+    [("`events/session`, in `body`", "session"), ("`link`, in `body`", "link"), ("`live`", "live")],
+)
+def test_the_page_of_topics_names_each_key_with_its_unit(title, topic):
+    schema = json.loads(page("mqtt.schema.json"))["$defs"][topic]
+    _, table = page("mqtt_topics.md").split(f"\n{title}:\n\n| key | unit | what |\n")
+    rows = [line.split(" | ") for line in table.split("\n\n")[0].splitlines()[1:]]
+    assert all(len(row) == 3 and row[2].strip(" |") for row in rows)
+    named = [(key, unit) for keys, unit, _ in rows for key in re.findall(r"`(\w+)`", keys)]
+    body = schema if topic == "live" else schema["properties"]["body"]
+    assert sorted(key for key, _ in named) == sorted(keys_of(body))
+    for key, unit in named:
+        ends = [of for end, of in UNITS.items() if key.endswith(end)]
+        assert not ends or unit == ends[0], key
+        assert ends or unit not in UNITS.values() or key == "cop", key
+
+
+def test_the_page_of_topics_names_what_stands_around_a_body():
+    around = page("mqtt_topics.md").split("## Keys")[1].split("`events/session`, in")[0]
+    for topic in ("step", "stand", "swing", "set", "cue", "session", "link"):
+        schema = json.loads(page("mqtt.schema.json"))["$defs"][topic]
+        for key in schema["properties"]:
+            assert f"`{key}`" in around, (topic, key)

@@ -70,6 +70,10 @@ class RefusedNowError(StoreError):
     """The disk has no room, or another program holds the store: it may be taken later."""
 
 
+class NobodyError(StoreError):
+    """The player whom something is of is not in the store, or not any more."""
+
+
 class DamageError(StoreError):
     """Bytes of the store are not those that were written."""
 

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from plantigrade.block import Foot
 from plantigrade_gateway.cli.listening import Listener, listeners
-from plantigrade_gateway.errors import SoundError, StoreError
+from plantigrade_gateway.errors import DamageError, SoundError, StoreError
 from plantigrade_gateway.formats import plural
 from plantigrade_gateway.sound.device import Speaker, within
 from plantigrade_gateway.store import insoles, schema
@@ -156,6 +156,8 @@ def check_sessions(path: Path, limit_s: float = _READ_LIMIT_S) -> Check:
     end_s = time.monotonic() + limit_s
     try:
         opened = Store.open(path, read_only=True)
+    except DamageError as error:
+        return Check("sessions", State.FAIL, str(error), repair_advice(path))
     except StoreError as error:
         return Check("sessions", State.FAIL, str(error), MOVE_AWAY)
     try:
@@ -230,7 +232,9 @@ def check_whole_store(path: Path, progress: Callable[[str], None]) -> list[Check
     """
     try:
         opened = Store.open(path, read_only=True)
-    except StoreError as error:  # nor could repair open it
+    except DamageError as error:
+        return [Check("store", State.FAIL, str(error), repair_advice(path))]
+    except StoreError as error:
         return [Check("store", State.FAIL, str(error), MOVE_AWAY if path.exists() else "")]
     try:
         with opened as store:

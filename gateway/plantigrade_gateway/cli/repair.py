@@ -33,11 +33,17 @@ def register(
         """
         from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.formats import plural
+        from plantigrade_gateway.people import tables
         from plantigrade_gateway.store import schema
         from plantigrade_gateway.store.repair import copied
 
         store = damaged or store_of(ctx) or schema.default_path()
-        sessions, lost = copied(store, new, lambda text: click.echo(f"Copying {text}.", err=True))
+        sessions, lost = copied(
+            store,
+            new,
+            lambda text: click.echo(f"Copying {text}.", err=True),
+            tables.make_beside,
+        )
         if as_json:
             click.echo(text_of({"store": str(new), "sessions": sessions, "lost": lost}))
         else:

@@ -287,6 +287,15 @@ def migrate(engine: sa.Engine) -> None:
             db.execute(VERSION.insert().values(version=number))
 
 
+def make_beside(path: Path) -> None:
+    """Make the tables in a store's file, whatever server is named."""
+    engine = sqlite_engine(path)
+    try:
+        migrate(engine)
+    finally:
+        engine.dispose()
+
+
 def _version(db: sa.Connection) -> int:
     return db.scalar(sa.select(sa.func.coalesce(sa.func.max(VERSION.c.version), 0))) or 0
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.formats import clock
+from plantigrade_gateway.formats import clock, plural
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.store.pieces import Gap
 from plantigrade_gateway.store.rows import Session
@@ -68,11 +68,12 @@ def batches_and_gaps(store: Store, session: Session, say: Callable[[str], None])
 
 
 def lost_line(session: Session, gap: Gap) -> str:
-    """Return what a gap costs: session, pieces and the time from its beginning to its end."""
+    """Return what a gap costs: session, pieces, from when to when, and how many entries."""
     start, end = "the beginning", "the end"
     origin_ns = session.first_ns or 0
     if gap.from_ns is not None:
         start = clock((gap.from_ns - origin_ns) / 1e9)
     if gap.to_ns is not None:
         end = clock((gap.to_ns - origin_ns) / 1e9)
-    return f"session {session.session_id}, {gap.pieces}, {start} to {end}: {gap.reason}"
+    entries = "entries" if gap.entries is None else plural(gap.entries, "entry", "entries")
+    return f"session {session.session_id}, {gap.pieces}, {start} to {end}, {entries}: {gap.reason}"

@@ -18,6 +18,8 @@ PIECES_PER_READ = 64
 HEAD_KINDS = (Kind.SETTINGS, Kind.CALIBRATION, Kind.CONNECTED)
 """What of a record's first piece is kept twice: all numbers of the session depend on it."""
 
+_PAGE_LOST = "its page of the file is damaged"
+
 
 @dataclass(frozen=True, slots=True)
 class Gap:
@@ -233,9 +235,11 @@ class _Reader:
                 (self._session_no, numbers[0], numbers[-1]),
             )
         except DamageError as error:
-            raise DamageError("its page of the file is damaged") from error
+            raise DamageError(_PAGE_LOST) from error
         if [row[0] for row in rows] != list(range(numbers[0], numbers[-1] + 1)):
             raise DamageError("it is missing")
+        if any(row[3] is None for row in rows):  # as `salvage.py` leaves it
+            raise DamageError(_PAGE_LOST)
         batch = packing.unpack([row[3] for row in rows])
         first_entry, upto = rows[0][1], rows[-1][1] + rows[-1][2]
         if len(batch) == 0 or len(batch) != upto - first_entry:

@@ -4,7 +4,7 @@ import secrets
 from collections.abc import Collection
 from datetime import UTC, datetime
 
-from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.errors import NobodyError, StoreError
 from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.rows import Player, utc_text
 
@@ -97,5 +97,5 @@ class Players:
         """
         rows = self._db.read("SELECT player_no FROM players WHERE player_id = ?", (player_id,))
         if not rows:
-            raise StoreError(f"player {player_id}: not in the store {self._db.path}")
+            raise NobodyError(f"player {player_id}: not in the store {self._db.path}")
         return int(rows[0][0])

@@ -12,7 +12,8 @@ entries they were decided from. Policy of its queue, which is bounded by `HELD_B
   withheld, since their raw bytes will never be there; ``reanalyse`` makes what can be made.
 
 The session's beginning and its end are written by the same thread in the same way, so a store that
-refuses at either is waited for too. What was committed before stays whole through all of it.
+refuses at either is waited for too. Where its player is deleted before it begins, nothing of it is
+stored, and that is said. What was committed before stays whole through all of it.
 """
 
 import logging
@@ -26,7 +27,7 @@ from typing import Self
 
 from plantigrade.events import Event, Phase
 from plantigrade_gateway.analysis.eventrow import EventRow, event_row
-from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.errors import NobodyError, StoreError
 from plantigrade_gateway.record.entries import (
     MAX_DATA_BYTES,
     SESSION,
@@ -118,6 +119,7 @@ class Recorder:
         self._news: list[StoreError] = []
         self._set_switch_interval = False
         self._begin = begin
+        self._is_nobodys = False  # the player was deleted before it began
         self._closing = False
         self._end_reason = ""
         self._facts: Mapping[str, object] = {}
@@ -401,6 +403,11 @@ class Recorder:
 
     def _finish(self) -> None:
         """End the session; called when all of it is stored."""
+        if self._is_nobodys:
+            with self._changed:
+                self._ended = True
+                self._changed.notify_all()
+            return
         facts = dict(self._facts)
         if self._lost:
             facts |= {"entries_lost": self._lost, "events_withheld": self._withheld}
@@ -427,11 +434,9 @@ class Recorder:
             self._packed += chunks
             self._bytes += sum(len(c.data) for c in chunks) - _held(taken)
         if self._begin is not None:
-            self._store.begin_session(self._session, self._begin)
-            with self._changed:
-                self._begin = None
-                self._took()
-                self._changed.notify_all()
+            self._begin_session(self._begin)
+        if self._is_nobodys:
+            self._drop()
         while self._packed or self._rows:
             with self._changed:
                 piece = self._packed[:_CHUNKS_PER_COMMIT]
@@ -449,6 +454,28 @@ class Recorder:
                 self._rows = [row for row in self._rows if id(row) not in done]
                 self._took()
                 self._changed.notify_all()
+
+    def _begin_session(self, begin: NewSession) -> None:
+        gone = None
+        try:
+            self._store.begin_session(self._session, begin)
+        except NobodyError as error:  # never again: it would be tried until the gateway ends
+            self._store.database.unmark_recording(self._session)
+            gone = StoreError(f"{error}; session {self._session[:8]} is not stored")
+        with self._changed:
+            if gone is not None:
+                self._is_nobodys = True
+                self._news.append(gone)
+            self._begin = None
+            self._took()
+            self._changed.notify_all()
+
+    def _drop(self) -> None:
+        """Leave nothing of what was given."""
+        with self._changed:
+            self._committed = self._kept - sum(map(len, self._pending))
+            self._packed, self._rows, self._bytes = [], [], sum(map(_held, self._pending))
+            self._changed.notify_all()
 
     def _took(self) -> None:
         """Note that the store took data; called with `_changed` held."""

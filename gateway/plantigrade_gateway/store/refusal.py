@@ -1,6 +1,7 @@
 """What SQLite refuses, as a sentence for the user; does no I/O."""
 
 import sqlite3
+from collections.abc import Iterable
 from pathlib import Path
 
 from plantigrade_gateway.errors import DamageError, RefusedNowError, StoreError
@@ -29,7 +30,7 @@ def explain(path: Path, error: sqlite3.Error | UnicodeDecodeError) -> StoreError
         kind = DamageError
         text = (
             f"is damaged or not a Plantigrade store ({error}); "
-            "move it away or choose another with --store"
+            "plantigrade repair copies what can be read of it, or choose another with --store"
         )
     elif code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
         text = (
@@ -43,3 +44,9 @@ def explain(path: Path, error: sqlite3.Error | UnicodeDecodeError) -> StoreError
     else:
         text = f"cannot be used ({name}: {error})"
     return kind(f"store {path}: {text}")
+
+
+def findings(rows: Iterable[tuple[str]]) -> list[str]:
+    """Return what SQLite's check of a file found, a line each; none where all is well."""
+    lines = [line.strip() for (text,) in rows for line in text.splitlines()]
+    return [line for line in lines if line not in ("", "ok") and not line.startswith("***")]

@@ -1,31 +1,39 @@
 """Copy what can be read of a damaged store into a new one, and say what is lost.
 
 Rows that cannot be read are left out; of a record every whole piece is copied, and a mark stands
-where others were. The damaged file is only read.
+where others were. The damaged file is only read: by SQLite where its pages are whole, else page by
+page (`salvage.py`).
 """
 
 import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.errors import DamageError, InputError, StoreError
+from plantigrade_gateway.formats import plural
 from plantigrade_gateway.store.check import lost_line
+from plantigrade_gateway.store.database import not_recorded_into
 from plantigrade_gateway.store.pieces import Gap, stretches
 from plantigrade_gateway.store.rows import Chunk, NewSession
+from plantigrade_gateway.store.salvage import NOT_TOLD, salvaged
+from plantigrade_gateway.store.snapshot import PART
 from plantigrade_gateway.store.store import Store, new_session_id
 
 _FIRST = ("players", "sessions")
 """Others refer to these."""
-_MOST_MISSING = 100_000
-"""Row numbers that lead to nothing, one after the other, until a damaged table is left (ours)."""
-_NOT_COPIED = {*_FIRST, "chunks", "derived", "sign_ins"}
-"""Copied by themselves, or made again: from the record, by signing in."""
+_NOT_COPIED = {*_FIRST, *NOT_TOLD}
+_OUTBOXES = ("outbox", "outbox_loads")
 
 
-def copied(path: Path, new_path: Path, progress: Callable[[str], None]) -> tuple[int, list[str]]:
+def copied(
+    path: Path,
+    new_path: Path,
+    progress: Callable[[str], None],
+    make_others: Callable[[Path], None],
+) -> tuple[int, list[str]]:
     """Copy a store.
 
     Parameters
@@ -36,6 +44,8 @@ def copied(path: Path, new_path: Path, progress: Callable[[str], None]) -> tuple
         Must not exist.
     progress : callable
         Told what is copied next.
+    make_others : callable
+        As of `salvaged`.
 
     Returns
     -------
@@ -47,32 +57,72 @@ def copied(path: Path, new_path: Path, progress: Callable[[str], None]) -> tuple
     Raises
     ------
     StoreError
-        Nothing of the store can be read, or the new one cannot be written.
+        Nothing of the store can be read, or the new one cannot be written; a damaged one is still
+        recorded into.
     InputError
         There is a file at the new path.
     """
     if new_path.exists():
         raise InputError(f"{new_path}: is there already; name a file that is not")
-    with Store.open(path, read_only=True) as old:
+    with _opened(path, new_path, progress, make_others) as (old, lost):
         try:
             with Store.open(new_path) as new:
-                copy = _Copy(old, new)
+                copy = _Copy(old, new, lost)
                 copy.run(progress)
                 return len(new.sessions()), copy.lost
         except BaseException:
-            for end in ("", "-wal", "-shm"):  # an empty store would look whole
-                new_path.with_name(new_path.name + end).unlink(missing_ok=True)
+            _remove(new_path)  # an empty store would look whole
             raise
+
+
+def _remove(path: Path) -> None:
+    for end in ("", "-wal", "-shm", "-journal"):
+        path.with_name(path.name + end).unlink(missing_ok=True)
+
+
+@contextmanager
+def _opened(
+    path: Path,
+    new_path: Path,
+    progress: Callable[[str], None],
+    make_others: Callable[[Path], None],
+) -> Iterator[tuple[Store, list[str]]]:
+    """Open a store, or a file of what is left of its rows; and what is lost so far."""
+    if _has_sound_pages(path):
+        with Store.open(path, read_only=True) as old:
+            yield old, []
+        return
+    rows = new_path.with_name(f"{new_path.name}.rows{PART}")
+    with ExitStack() as stack:
+        try:
+            is_alone = stack.enter_context(not_recorded_into(path))
+        except StoreError:  # nothing may be written beside it, so nobody records
+            is_alone = True
+        if not is_alone:
+            raise StoreError(f"store {path}: is recorded into; end that program and try again")
+        progress("what is left on each page of the file")
+        _remove(rows)
+        stack.callback(_remove, rows)
+        lost = salvaged(path, rows, make_others)
+        yield stack.enter_context(Store.open(rows, read_only=True)), lost
+
+
+def _has_sound_pages(path: Path) -> bool:
+    try:
+        with Store.open(path, read_only=True) as store:
+            return store.database.read("PRAGMA integrity_check(1)") == [("ok",)]
+    except DamageError:
+        return False
 
 
 class _Copy:
     """One copying, and what is lost in it."""
 
-    def __init__(self, old: Store, new: Store) -> None:
+    def __init__(self, old: Store, new: Store, lost: list[str]) -> None:
         self._old_store = old
         self._old = old.database
         self._new = new
-        self.lost: list[str] = []
+        self.lost = list(lost)
 
     def run(self, progress: Callable[[str], None]) -> None:
         """Copy everything."""
@@ -88,6 +138,23 @@ class _Copy:
             if name in there and name not in _NOT_COPIED:
                 progress(name)
                 self._copy_table(name)
+        self._go_on_numbering(there)
+
+    def _go_on_numbering(self, there: set[str]) -> None:
+        """Let no row have the number of one before: a sink takes what comes after its last."""
+        used = {}
+        if "sqlite_sequence" in there:
+            used = dict(self._old.read("SELECT name, seq FROM main.sqlite_sequence"))
+        with self._new.database.writing() as db:
+            ((done,),) = db.execute("SELECT coalesce(max(done_seq), 0) FROM outbox_sinks")
+            for name in _OUTBOXES:
+                used[name] = max(used.get(name, 0), done)
+            for name, seq in used.items():
+                ((now,),) = db.execute(
+                    "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = ?", (name,)
+                )
+                db.execute("DELETE FROM sqlite_sequence WHERE name = ?", (name,))
+                db.execute("INSERT INTO sqlite_sequence VALUES (?, ?)", (name, max(seq, now)))
 
     def _make_others(self) -> None:
         """Make the tables that lie in the file beside the store's own, such as people's."""
@@ -106,12 +173,9 @@ class _Copy:
             session_id = ids.get(number) or self._made_session(number)
             progress(f"session {session_id[:8]}")
             gaps: list[Gap] = []
-            try:
-                for stretch in stretches(self._old, number):
-                    self._new.write(session_id, Chunk.cut(stretch.batch))
-                    gaps += stretch.gaps
-            except DamageError as error:
-                self.lost.append(f"session {session_id}, from here on: {error}")
+            for stretch in stretches(self._old, number):
+                self._new.write(session_id, Chunk.cut(stretch.batch))
+                gaps += stretch.gaps
             session = self._new.session(session_id)
             if ids.get(number) is not None:  # its times count from its own first entry
                 first_ns = self._old_store.session(session_id).first_ns
@@ -143,42 +207,23 @@ class _Copy:
         described = self._old.read(f"PRAGMA main.table_info({name})")
         columns = [row[1] for row in described if row[1] in wanted]
         listed, marks = ", ".join(columns), ", ".join("?" for _ in columns)
-        lost = False
+        refused = 0
         with self._new.database.writing() as db:
             entries = dict(db.execute("SELECT session_no, sum(entries) FROM chunks GROUP BY 1"))
-            for row in self._rows(name, listed):
-                if row is None:
-                    lost = True
-                    continue
+            players = {number for (number,) in db.execute("SELECT player_no FROM players")}
+            for row in self._old.read(f"SELECT {listed} FROM main.{name} NOT INDEXED"):
                 values = dict(zip(columns, row, strict=True))
                 if name == "events":  # of a record that may have become shorter
                     most = entries.get(values["session_no"], 0)
                     values["upto_entry"] = min(values["upto_entry"], most)
+                if name == "sessions" and values["player_no"] not in {None, *players}:
+                    values["player_no"] = None
+                    self.lost.append(f"session {values['session_id']}: whose it was")
                 try:
                     db.execute(
                         f"INSERT INTO {name} ({listed}) VALUES ({marks})", tuple(values.values())
                     )
                 except sqlite3.IntegrityError:  # of a session that is lost, or damaged in itself
-                    lost = True
-        if lost:
-            self.lost.append(f"some rows of {name}: their page of the file is damaged")
-
-    def _rows(self, name: str, listed: str) -> Iterator[tuple[Any, ...] | None]:
-        """Give a table's rows; None for what cannot be read."""
-        try:
-            yield from self._old.read(f"SELECT {listed} FROM main.{name} NOT INDEXED")
-            return
-        except DamageError:
-            pass
-        rowid = misses = 0
-        while misses < _MOST_MISSING:
-            rowid += 1
-            try:
-                rows = self._old.read(f"SELECT {listed} FROM main.{name} WHERE rowid = ?", (rowid,))
-            except StoreError as error:
-                yield None
-                if not isinstance(error, DamageError):
-                    return  # a table without row numbers
-                rows = []
-            misses = 0 if rows else misses + 1
-            yield from rows
+                    refused += 1
+        if refused:
+            self.lost.append(f"{plural(refused, 'row')} of {name}: what they belong to is lost")

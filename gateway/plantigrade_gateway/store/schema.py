@@ -18,7 +18,7 @@ from plantigrade_gateway.store.refusal import explain
 BUSY_S = 10.0
 """How long to wait for another program's write before giving up, s (ours)."""
 
-_PAGE_BYTES = 16384
+PAGE_BYTES = 16384
 """Some five chunks of 3 kB fit a page; of the usual 4096 bytes each would leave a quarter empty
 (`tests/bench/store.py`), and larger pages are written anew, whole, with every commit."""
 
@@ -285,7 +285,7 @@ def _is_fresh(connection: sqlite3.Connection, path: Path) -> bool:
 def _set_up(connection: sqlite3.Connection, path: Path) -> None:
     """Check whose file it is before anything is changed in it, then set the connection up."""
     if _is_fresh(connection, path):
-        connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
+        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
         connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # deletion gives its space back
     mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
     if mode != "wal":

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.store.refusal import explain
+from plantigrade_gateway.store.refusal import explain, findings
 
 PART = ".part"
 """Ends the name of a file that is not whole yet."""
@@ -40,8 +40,8 @@ def snapshot(source: sqlite3.Connection, source_path: Path, to: Path) -> None:
             copy.close()
         if found := damage(to):
             raise StoreError(
-                f"store {source_path}: is damaged ({found}), so no copy of it is made; "
-                "plantigrade repair copies what can be read"
+                f"store {source_path}: is damaged ({found}), so no backup or copy of it is made; "
+                "plantigrade repair copies what can be read of it"
             )
         sync(to)
     except OSError as error:
@@ -63,12 +63,12 @@ def damage(path: Path) -> str | None:
     try:
         connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
         try:
-            ((found,),) = connection.execute("PRAGMA integrity_check(1)").fetchall()
+            found = findings(connection.execute("PRAGMA integrity_check(1)"))
         finally:
             connection.close()
     except sqlite3.Error as error:
         return str(error)
-    return None if found == "ok" else str(found)
+    return found[0] if found else None
 
 
 def sync(path: Path) -> None:

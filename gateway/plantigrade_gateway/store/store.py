@@ -23,6 +23,7 @@ from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.enqueue import Loads, Point
 from plantigrade_gateway.store.pieces import Stretch, head_of, stretches
 from plantigrade_gateway.store.players import ID_BYTES, Players
+from plantigrade_gateway.store.refusal import findings
 from plantigrade_gateway.store.rows import (
     BARE_SESSIONS_SQL,
     SESSIONS_SQL,
@@ -438,7 +439,7 @@ class Store:
     def integrity(self) -> list[str]:
         """Return what SQLite finds wrong with the file's structure; nothing when all is well."""
         try:
-            broken = [row[0] for row in self._db.read("PRAGMA integrity_check") if row[0] != "ok"]
+            broken = findings(self._db.read("PRAGMA integrity_check"))
             orphans = self._db.read("PRAGMA foreign_key_check")
         except DamageError:  # so damaged that it does not come to an end
             return ["some of its pages are not what was written"]

@@ -308,7 +308,8 @@ def test_a_damaged_piece_is_found(tmp_path):
     check = check_sessions(path)
     assert check.state is State.WARN
     assert check.found == (
-        f"session {session}, piece 2, 0:02.0 to 0:03.0: its check sum does not match; it is damaged"
+        f"session {session}, piece 2, 0:02.0 to 0:03.0, 100 entries: "
+        "its check sum does not match; it is damaged"
     )
     assert f"plantigrade repair {path} --to NEW" in check.advice
 

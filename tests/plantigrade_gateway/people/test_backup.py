@@ -37,6 +37,7 @@ from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.snapshot import alone
 from plantigrade_gateway.store.store import Store
 
+SAID_OF_DAMAGE = "is damaged.*plantigrade repair copies what can be read"
 NOW = datetime(2031, 3, 4, 5, 6, 7, tzinfo=UTC)
 
 
@@ -289,9 +290,25 @@ def test_a_damaged_store_is_not_backed_up_over_whole_backups(place, tmp_path):
     folder.mkdir()
     first = take(place.path, folder, keep=1).path
     spoil_page_of(place.path, 2)
-    with pytest.raises(StoreError, match="damaged"):
+    with pytest.raises(StoreError, match=SAID_OF_DAMAGE) as caught:
         take(place.path, folder, keep=1)
+    said = str(caught.value)
+    assert "\n" not in said and "***" not in said and str(place.path) in said
     assert list(folder.iterdir()) == [first]
+
+
+@pytest.mark.parametrize("share", [0.02, 0.5, 0.99])
+def test_a_store_that_was_cut_off_is_one_sentence_and_leaves_nothing(place, tmp_path, share):
+    with closing(sqlite3.connect(place.path)) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    image = place.path.read_bytes()
+    place.path.write_bytes(image[: int(len(image) * share)])
+    folder = tmp_path / "backups"
+    folder.mkdir()
+    with pytest.raises(StoreError, match=SAID_OF_DAMAGE) as caught:
+        take(place.path, folder)
+    assert "\n" not in str(caught.value) and str(place.path) in str(caught.value)
+    assert list(folder.iterdir()) == []
 
 
 # What was deleted since

@@ -198,6 +198,38 @@ def test_while_a_session_begins(ground, fault):
     whole(ground, live.session_id, entries)
 
 
+def test_whose_player_is_deleted_before_it_can_begin(ground, monkeypatch):
+    store = ground.store
+    player = store.players.create("Ida Invented", "left", 64)
+    visit = SessionManager(
+        SessionSettings(mass_kg=80.0),
+        lambda: LiveSession(store, "test", Silence(), ground._tell, player_id=player),
+        lambda live, found: ground.ended.append(live.session_id),
+    )
+    entries = pair(1.0, START_NS, 4.0)
+    monkeypatch.setattr(recorder, "RETRY_S", 3600)
+    with full(ground):
+        push_all(visit, entries[:200])
+        live = visit.live
+        assert live is not None
+        until(lambda: live.store_problem is not None)
+    store.players.delete(player)
+    monkeypatch.setattr(recorder, "RETRY_S", 0.02)
+    push_all(visit, entries[200:])
+    with contextlib.suppress(StoreError):
+        visit.stop(START_NS + 5_000_000_000)  # this tries again at once
+    until(lambda: not live.lingers)
+    visit.close("stop")
+    assert store.sessions() == [] and verify(store) == []
+    assert len(ground.told) == 2
+    assert ground.told[1] == (
+        f"player {player}: not in the store {store.path}; "
+        f"session {live.session_id[:8]} is not stored"
+    )
+    beside = {path.name for path in store.path.parent.iterdir()}
+    assert not any(live.session_id in name for name in beside)
+
+
 @pytest.mark.parametrize("fault", FAULTS)
 def test_while_a_session_runs(ground, fault):
     make, expected = FAULTS[fault]

@@ -15,6 +15,7 @@ from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.tables import make_beside
 from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.check import verify
@@ -51,7 +52,7 @@ def test_a_whole_store_is_copied_whole(tmp_path):
     with Store.open(path) as store:
         session = store_practice(store, until_ns=60_000_000_000)
     before = path.read_bytes()
-    assert copied(path, new, quiet) == (1, [])
+    assert copied(path, new, quiet, make_beside) == (1, [])
     assert path.read_bytes() == before
     with Store.open(path) as old, Store.open(new) as copy:
         assert copy.sessions() == old.sessions()
@@ -69,7 +70,7 @@ def test_what_was_said_of_players_is_copied_with_its_order(tmp_path):
         register.grant(player, "record", "player")
         register.note_finding(player, "hips", "limit", "left turns less")
         said = register.changes(player)
-    assert copied(path, new, quiet) == (0, [])
+    assert copied(path, new, quiet, make_beside) == (0, [])
     with Store.open(new) as store, Register(store) as register:
         assert register.changes(player) == said and len(said) >= 5
         assert register.profile(player).name == "Ina Vented"
@@ -87,7 +88,7 @@ def test_a_copy_that_fails_leaves_no_file(tmp_path, monkeypatch):
 
     monkeypatch.setattr("plantigrade_gateway.store.repair._Copy.run", fail)
     with pytest.raises(StoreError, match="its schema cannot be read"):
-        copied(path, new, quiet)
+        copied(path, new, quiet, make_beside)
     assert not [p.name for p in tmp_path.iterdir() if p.name.startswith("new")]
 
 
@@ -96,11 +97,14 @@ def test_a_damaged_piece_is_a_mark_in_the_new_store(tmp_path, bad):
     path, new = tmp_path / "old.sqlite3", tmp_path / "new.sqlite3"
     session = pieces_of(12, path)
     flip_piece(path, bad)
-    number, lost = copied(path, new, quiet)
+    number, lost = copied(path, new, quiet, make_beside)
     when = {0: "the beginning to 0:01.0", 6: "0:06.0 to 0:07.0", 11: "0:11.0 to the end"}[bad]
     assert (number, lost) == (
         1,
-        [f"session {session}, piece {bad}, {when}: its check sum does not match; it is damaged"],
+        [
+            f"session {session}, piece {bad}, {when}, 100 entries: "
+            "its check sum does not match; it is damaged"
+        ],
     )
     with Store.open(new) as copy:
         got = record(copy, session)
@@ -119,7 +123,7 @@ def test_a_spoiled_page_costs_what_lies_on_it(tmp_path):
     path, new = tmp_path / "old.sqlite3", tmp_path / "new.sqlite3"
     session = pieces_of(100, path)
     spoil_page_of(path, 50)
-    number, lost = copied(path, new, quiet)
+    number, lost = copied(path, new, quiet, make_beside)
     assert number == 1 and len(lost) >= 1
     assert all(session in text or text.startswith("some rows of") for text in lost)
     with Store.open(new) as copy:
@@ -135,7 +139,7 @@ def test_a_record_whose_session_is_lost_is_kept(tmp_path):
     with sqlite3.connect(path) as db:
         db.execute("DELETE FROM sessions")  # foreign keys are not looked after here
     db.close()
-    number, lost = copied(path, new, quiet)
+    number, lost = copied(path, new, quiet, make_beside)
     assert number == 1 and "session number 1" in lost[0]
     with Store.open(new) as copy:
         (made,) = copy.sessions()
@@ -151,7 +155,7 @@ def test_the_command_says_what_is_lost_and_makes_nothing_twice(tmp_path):
     done = CliRunner().invoke(main, ["repair", str(path), "--to", str(new)])
     assert done.exit_code == 1
     assert done.stdout.splitlines() == [
-        f"Lost: session {session}, pieces 2 to 3, 0:02.0 to 0:04.0: it is missing",
+        f"Lost: session {session}, pieces 2 to 3, 0:02.0 to 0:04.0, 200 entries: it is missing",
         f"{new}: 1 session copied, 1 thing lost.",
     ]
     assert f"Copying session {session[:8]}." in done.stderr
@@ -166,12 +170,12 @@ def test_the_command_says_what_is_lost_and_makes_nothing_twice(tmp_path):
 def test_what_is_no_store_or_not_there_makes_no_file(tmp_path):
     new = tmp_path / "new.sqlite3"
     with pytest.raises(StoreError, match="not found"):
-        copied(tmp_path / "gone.sqlite3", new, quiet)
+        copied(tmp_path / "gone.sqlite3", new, quiet, make_beside)
     (tmp_path / "notes.txt").write_text("dear diary\n" * 300)
     with pytest.raises(StoreError, match="not a Plantigrade store"):
-        copied(tmp_path / "notes.txt", new, quiet)
+        copied(tmp_path / "notes.txt", new, quiet, make_beside)
     assert not new.exists()
     new.write_text("mine")
     with pytest.raises(InputError, match="is there already"):
-        copied(tmp_path / "gone.sqlite3", new, quiet)
+        copied(tmp_path / "gone.sqlite3", new, quiet, make_beside)
     assert new.read_text() == "mine"

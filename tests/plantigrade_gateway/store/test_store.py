@@ -363,7 +363,9 @@ def test_a_file_of_another_program_is_refused_untouched(tmp_path):
 def test_a_text_file_is_refused_untouched(tmp_path):
     path = tmp_path / "notes.txt"
     path.write_text("Not a database, but longer than the hundred bytes of an SQLite header. " * 4)
-    refused(path, "is damaged or not a Plantigrade store .*move it away or choose another")
+    refused(
+        path, "is damaged or not a Plantigrade store .*plantigrade repair copies what can be read"
+    )
 
 
 def test_a_pipe_is_refused_and_not_waited_for(tmp_path):
