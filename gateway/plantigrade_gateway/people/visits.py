@@ -395,6 +395,8 @@ class Visits:
     ) -> str:
         """Note the club speeds of several swings together; return the id of the join.
 
+        What the last join says already is not joined again: a press that came twice.
+
         Parameters
         ----------
         session_id : str
@@ -412,16 +414,21 @@ class Visits:
         """
         if not pairs:
             raise InputError("club speed: nothing to join")
-        join_id = new_id()
         how = "order" if offset_s is None else "time"
+        speeds = {f"{words.SPEED}:{anchor_ns(swing)}": check_speed(m_s) for swing, m_s in pairs}
+        joins, now = self.said(session_id, ()).joins, standing(self.changes(session_id))
+        stand = {change.field: change.value for change in now}
+        for last in joins[-1:]:
+            told = {field: {"m_s": m_s, "join": last.join_id} for field, m_s in speeds.items()}
+            is_same = (last.how, last.offset_s, last.count) == (how, offset_s, len(pairs))
+            if is_same and all(stand.get(field) == one for field, one in told.items()):
+                return last.join_id
+        join_id = new_id()
         fields: dict[str, Any] = {
             f"{words.JOIN}:{join_id}": {"how": how, "offset_s": offset_s, "count": len(pairs)}
         }
-        for swing, m_s in pairs:
-            fields[f"{words.SPEED}:{anchor_ns(swing)}"] = {
-                "m_s": check_speed(m_s),
-                "join": join_id,
-            }
+        for field, m_s in speeds.items():
+            fields[field] = {"m_s": m_s, "join": join_id}
         self._say(session_id, fields)
         return join_id
 
