@@ -393,9 +393,7 @@ class Visits:
     def join_speeds(
         self, session_id: str, pairs: Sequence[tuple[Swing, float]], offset_s: float | None
     ) -> str:
-        """Note the club speeds of several swings together; return the id of the join.
-
-        What the last join says already is not joined again: a press that came twice.
+        """Note club speeds together, once if they come twice; return the id of the join.
 
         Parameters
         ----------
@@ -414,22 +412,18 @@ class Visits:
         """
         if not pairs:
             raise InputError("club speed: nothing to join")
-        how = "order" if offset_s is None else "time"
+        how = {"how": "order" if offset_s is None else "time", "offset_s": offset_s}
         speeds = {f"{words.SPEED}:{anchor_ns(swing)}": check_speed(m_s) for swing, m_s in pairs}
-        joins, now = self.said(session_id, ()).joins, standing(self.changes(session_id))
-        stand = {change.field: change.value for change in now}
-        for last in joins[-1:]:
-            told = {field: {"m_s": m_s, "join": last.join_id} for field, m_s in speeds.items()}
-            is_same = (last.how, last.offset_s, last.count) == (how, offset_s, len(pairs))
-            if is_same and all(stand.get(field) == one for field, one in told.items()):
+
+        def told(join_id: str) -> dict[str, Any]:
+            by_swing = {name: {"m_s": m_s, "join": join_id} for name, m_s in speeds.items()}
+            return {f"{words.JOIN}:{join_id}": how | {"count": len(pairs)}, **by_swing}
+
+        stand = {change.field: change.value for change in standing(self.changes(session_id))}
+        for last in self.said(session_id, ()).joins[-1:]:
+            if stand | told(last.join_id) == stand:
                 return last.join_id
-        join_id = new_id()
-        fields: dict[str, Any] = {
-            f"{words.JOIN}:{join_id}": {"how": how, "offset_s": offset_s, "count": len(pairs)}
-        }
-        for field, m_s in speeds.items():
-            fields[field] = {"m_s": m_s, "join": join_id}
-        self._say(session_id, fields)
+        self._say(session_id, told(join_id := new_id()))
         return join_id
 
     def undo_join(self, session_id: str, join_id: str | None = None) -> int:
