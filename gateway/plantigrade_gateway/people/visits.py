@@ -393,7 +393,7 @@ class Visits:
     def join_speeds(
         self, session_id: str, pairs: Sequence[tuple[Swing, float]], offset_s: float | None
     ) -> str:
-        """Note the club speeds of several swings together; return the id of the join.
+        """Note club speeds together, once if they come twice; return the id of the join.
 
         Parameters
         ----------
@@ -412,17 +412,18 @@ class Visits:
         """
         if not pairs:
             raise InputError("club speed: nothing to join")
-        join_id = new_id()
-        how = "order" if offset_s is None else "time"
-        fields: dict[str, Any] = {
-            f"{words.JOIN}:{join_id}": {"how": how, "offset_s": offset_s, "count": len(pairs)}
-        }
-        for swing, m_s in pairs:
-            fields[f"{words.SPEED}:{anchor_ns(swing)}"] = {
-                "m_s": check_speed(m_s),
-                "join": join_id,
-            }
-        self._say(session_id, fields)
+        how = {"how": "order" if offset_s is None else "time", "offset_s": offset_s}
+        speeds = {f"{words.SPEED}:{anchor_ns(swing)}": check_speed(m_s) for swing, m_s in pairs}
+
+        def told(join_id: str) -> dict[str, Any]:
+            by_swing = {name: {"m_s": m_s, "join": join_id} for name, m_s in speeds.items()}
+            return {f"{words.JOIN}:{join_id}": how | {"count": len(pairs)}, **by_swing}
+
+        stand = {change.field: change.value for change in standing(self.changes(session_id))}
+        for last in self.said(session_id, ()).joins[-1:]:
+            if stand | told(last.join_id) == stand:
+                return last.join_id
+        self._say(session_id, told(join_id := new_id()))
         return join_id
 
     def undo_join(self, session_id: str, join_id: str | None = None) -> int:

@@ -257,17 +257,33 @@ def _decided(decisions: tuple[Decided, ...]) -> Iterator[str]:
 def _practices(case: Case, found: EvidenceSheet, here: Mapping[str, str]) -> Iterator[Practice]:
     recorded = {one.name: one.title for visit in case.visits for one in visit.analysis.drills}
     titles, done = {**recorded, **here}, set()
-    for rule in _suggested(found):
+    for rule in _rules_to_do(case, found):
         if rule.drill not in done:
             done.add(rule.drill)
             yield Practice(titles.get(rule.drill, rule.drill), (HOW_MANY, rule.player))
 
 
-def _suggested(found: EvidenceSheet) -> Iterator[Rule]:
+def _rules_to_do(case: Case, found: EvidenceSheet) -> Iterator[Rule]:
+    """Give the rules with a drill by what the coach decided, where they did; else as suggested."""
+    decided = {one.topic: one for one in case.decisions}
     for topic in found.sheet.topics:
-        for one in topic.suggested:
-            if one.rule.drill:
-                yield one.rule
+        made = decided.get(topic.name.partition(",")[0])  # "push, when" is of the push
+        if made is not None and made.answer != "go":
+            continue
+        rules = [one.rule for one in topic.suggested]
+        if made is not None and made.plan and made.topic == topic.name:
+            of_topic = [rule for rule in found.sheet.rules.rules if rule.topic == topic.name]
+            rules = [rule for rule in of_topic if rule.says == made.plan]
+        yield from (rule for rule in rules if rule.drill and not _is_decided_against(rule, found))
+
+
+def _is_decided_against(rule: Rule, found: EvidenceSheet) -> bool:
+    """Whether the plan that was decided on is, by the rule itself, what speaks against it."""
+    return any(
+        against.when.holds(found.sheet.known) is True
+        for against in rule.against
+        if any(fact.startswith("plan.") for fact in against.when.facts())
+    )
 
 
 def _speed(case: Case, found: EvidenceSheet) -> str:

@@ -314,6 +314,20 @@ def test_an_undone_join_leaves_nothing_that_a_later_undo_brings_back(visits, key
     assert visits.said(key, SWINGS).swings == {}
 
 
+def test_a_join_that_is_pressed_twice_is_one(visits, key):
+    pairs = [(SWINGS[0], 41.0), (SWINGS[1], 42.0)]
+    first = visits.join_speeds(key, pairs, None)
+    assert visits.join_speeds(key, pairs, None) == first
+    assert [join.join_id for join in visits.said(key, SWINGS).joins] == [first]
+    others = [(SWINGS[0], 41.0), (SWINGS[1], 42.5)]
+    assert first not in (visits.join_speeds(key, others, None), visits.join_speeds(key, pairs, 0.0))
+    assert len(visits.said(key, SWINGS).joins) == 3
+    assert visits.undo_join(key) == 2
+    assert visits.undo_join(key) == 2
+    assert visits.undo_join(key) == 2
+    assert visits.said(key, SWINGS).swings == {}
+
+
 @pytest.mark.sqlite
 def test_a_store_that_is_only_read_tells_it_too_and_is_not_changed(visits, key, store, tmp_path):
     visits.exclude(key, SWINGS[1], "stepped")

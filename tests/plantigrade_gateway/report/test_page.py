@@ -9,6 +9,8 @@ from pathlib import Path
 import pypdfium2
 import pytest
 from tests.support.api import invented_store_of
+from tests.support.cases import FIRST_DAY, VisitMaker
+from tests.support.cases import case as made_case
 from tests.support.practice import practice_copy
 
 from plantigrade.zones import eighteen
@@ -160,6 +162,42 @@ def test_under_a_hold_nothing_is_suggested_and_the_page_says_why(case, hold, sai
     page = made(held)
     assert page.drills == ()
     assert page.speed == said
+
+
+def test_what_is_to_do_follows_the_decision_not_the_suggestion(case):
+    """The rules suggest that Jonah's lead heel rises, then the trail heel, then a long push.
+
+    Two are printed.
+    """
+    heel, push = "Unload the lead heel, and return to it", "Roll the push through"
+    trail = "Load the trail heel"
+
+    def to_do(*decided: tuple[str, str, str]) -> dict[str, str]:
+        day = case.visits[-1].started.date()
+        made_of = tuple(Decided(topic, answer, plan, "", day) for topic, answer, plan in decided)
+        drills = made(replace(case, decisions=made_of)).drills
+        return {drill.what: drill.lines[-1] for drill in drills}
+
+    up, down = ("lead heel", "go", "up"), ("lead heel", "go", "down")
+    assert list(to_do()) == list(to_do(up)) == [heel, trail]
+    assert list(to_do(("speed", "not yet", ""))) == [heel, trail]
+    assert list(to_do(down)) == [trail, push]
+    assert to_do(down)[push] == "Heel, then the middle, then the toes: make it one long push."
+    assert to_do(down, ("push", "go", "even"))[push] == "Let your trail foot roll on as you turn."
+    assert list(to_do(("lead heel", "not yet", "up"), ("push", "not today", ""))) == [trail]
+
+
+@pytest.mark.parametrize(("plan", "is_told"), [("up", True), ("either", True), ("down", False)])
+def test_a_rule_that_a_plan_speaks_against_is_not_to_be_done(plan, is_told):
+    """The heel comes back late: of a heel that is to stay down that is no drill."""
+    asked = Questions("", "player", FIRST_DAY)
+    late = [{"lifted": True, "return_after_level_s": 0.3}] * 8
+    decided = Decided("lead heel", "go", plan, "", FIRST_DAY.date())
+    visit = VisitMaker().swung("full", late).visit(questions=asked)
+    drills = made(made_case(visit, decisions=(decided,))).drills
+    told = [line for drill in drills for line in drill.lines]
+    assert ("Heel down first, then go." in told) == (is_told and plan != "up")
+    assert ("Put it down, then hit." in " ".join(told)) == (plan == "up")
 
 
 def test_without_own_words_speed_says_what_was_not_seen(case):
