@@ -36,6 +36,18 @@ PLAYERS, SESSIONS = 500, 5000
 LIMIT_MS = 200.0
 _FIRST = ("Ásta", "Bo", "Çelik", "Dóra", "Emil", "Frøya", "Greta", "Hugo", "Ilse", "Jānis")
 _LAST = ("Nowhere", "Invented", "Example", "Muster", "Placeholder")
+_LISTS = {
+    "500 players, listed": "/players",
+    "500 players, searched": "/players?q=ÁSTA",
+    "5,000 sessions, listed": "/sessions",
+    "5,000 sessions, searched": "/sessions?q=ÁSTA",
+}
+_LISTS_ON_POSTGRES = {
+    "500 players, listed, PostgreSQL": "/players",
+    "500 players, searched, PostgreSQL": "/players?q=ÁSTA",
+    "5,000 sessions, listed, PostgreSQL": "/sessions",
+    "5,000 sessions, searched, PostgreSQL": "/sessions?q=ÁSTA",
+}
 
 
 def _fill(store: Store, register: Register) -> None:
@@ -118,15 +130,12 @@ def _measured(where: str) -> Iterator[Row]:
                     "`/rules`, once: templates and modules are read, which no later page pays",
                 )
                 for name, address in {
-                    "500 players, listed": "/players",
-                    "500 players, searched": "/players?q=ÁSTA",
-                    "5,000 sessions, listed": "/sessions",
-                    "5,000 sessions, searched": "/sessions?q=ÁSTA",
-                    "5,000 sessions, searched for a day": "/sessions?q=2026-02",
-                    "a player's page": f"/players/{first.player_id}",
+                    **(_LISTS_ON_POSTGRES if where else _LISTS),
+                    f"5,000 sessions, searched for a day{where}": "/sessions?q=2026-02",
+                    f"a player's page{where}": f"/players/{first.player_id}",
                 }.items():
                     yield _row(
-                        name + where,
+                        name,
                         lambda address=address: len(client.get(address).content),  # type: ignore[misc]
                         f"`{address.removesuffix(first.player_id)}` from the server, of {of}",
                     )

@@ -189,6 +189,20 @@ class ServerInfo:
     is_victoria: bool
 
 
+async def _text_of(answer: aiohttp.ClientResponse) -> str:
+    """Return what was answered, whatever bytes it is."""
+    return (await answer.read()).decode("utf-8", "replace")
+
+
+def _series_of(row: dict[str, Any]) -> tuple[dict[str, str], list[float], list[int]]:
+    """Return a series as it was answered; raises what its parts do that are of another type."""
+    labels = {str(name): str(value) for name, value in dict(row["metric"]).items()}
+    values, times = list(map(float, row["values"])), list(map(int, row["timestamps"]))
+    if len(values) != len(times):
+        raise ValueError("as many times as values")
+    return labels, values, times
+
+
 class Database:
     """The database of the settings, as a `courier.Sink`.
 
@@ -265,7 +279,7 @@ class Database:
         assert self._http is not None
         try:
             async with self._http.get(self.url + "/metrics", **_HERE) as answer:
-                text = await answer.text() if answer.status == 200 else ""
+                text = await _text_of(answer) if answer.status == 200 else ""
                 date = answer.headers.get("Date")
         except (aiohttp.ClientError, OSError, TimeoutError) as error:
             raise self._away(error) from None
@@ -318,7 +332,7 @@ class Database:
         """Write lines; raises `SinkUnavailable` or `ItemRejected`."""
         assert self._client is not None
         try:
-            await self._client.write_api().write(
+            is_taken = await self._client.write_api().write(
                 bucket=self._config.word("tsdb.bucket"),
                 record="\n".join(made),
                 write_precision="ms",  # type: ignore[arg-type]
@@ -327,6 +341,9 @@ class Database:
             raise self._answer(error) from None
         except (aiohttp.ClientError, OSError, TimeoutError) as error:
             raise self._away(error) from None
+        if not is_taken:  # a sign-in page of a network answers 200 to everything
+            why = "answers a write as no database does: check tsdb.url and this network's sign-in"
+            raise SinkUnavailable(self._text(why))
 
     async def export(
         self, match: str, first_ms: int = 0, last_ms: int | None = None
@@ -351,15 +368,15 @@ class Database:
         asked = {"match[]": match, "start": f"{first_ms / 1e3:.3f}", "end": f"{last_ms / 1e3:.3f}"}
         try:
             async with self._http.get(self.url + "/api/v1/export", params=asked, **_HERE) as answer:
-                text = await answer.text()
+                text = await _text_of(answer)
                 if answer.status != 200:
                     raise SinkUnavailable(self._text(f"cannot be read ({answer.status})"))
         except (aiohttp.ClientError, OSError, TimeoutError) as error:
             raise self._away(error) from None
         try:
             rows = [read_json(line, "answer", _LONGEST_SERIES) for line in text.splitlines()]
-            return [(row["metric"], row["values"], row["timestamps"]) for row in rows]
-        except (ForeignError, KeyError, TypeError):
+            return [_series_of(row) for row in rows]
+        except (ForeignError, KeyError, TypeError, ValueError, OverflowError):
             raise SinkUnavailable(self._text("answers with what is no series")) from None
 
     async def delete(self, match: str) -> int:
@@ -396,7 +413,7 @@ class Database:
         }
         try:
             async with self._http.get(self.url + "/api/v1/query", params=asked, **_HERE) as answer:
-                text = await answer.text()
+                text = await _text_of(answer)
                 if answer.status != 200:
                     raise SinkUnavailable(self._text(f"cannot be read ({answer.status})"))
         except (aiohttp.ClientError, OSError, TimeoutError) as error:

@@ -6,7 +6,7 @@ Every calibration stays: the latest of an insole counts, the others are its hist
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import FULL_SCALE, Calibration, default_calibration
@@ -92,7 +92,11 @@ class StoredCalibration:
 
 
 def keep(store: Store, fits: dict[int, FootFit], made: datetime | None = None) -> None:
-    """Keep new calibrations by serial number: all of them, or (on any error) none."""
+    """Keep new calibrations by serial number: all of them, or (on any error) none.
+
+    A curve that is there came before them. Where its date is later, by a clock that was ahead, it
+    gets theirs: else it would go on counting.
+    """
     when = utc_text(made or datetime.now(UTC))
     with store.database.writing() as db:
         for serial, fit in fits.items():
@@ -109,13 +113,21 @@ def keep(store: Store, fits: dict[int, FootFit], made: datetime | None = None) -
                     fit.calibration.to_json(),
                 ),
             )
+            db.execute(
+                "UPDATE curves SET made_utc = ? WHERE serial = ? AND made_utc > ?",
+                (when, serial, when),
+            )
 
 
 def keep_curves(
     store: Store, curves: Mapping[int, Calibration], made: datetime | None = None
 ) -> None:
-    """Keep curves by serial number, all of them or none; the one that an insole has is left."""
-    when = utc_text(made or datetime.now(UTC))
+    """Keep curves by serial number, all of them or none; the one that an insole has is left.
+
+    Calibrations that are there came before them, as for `keep`.
+    """
+    now = made or datetime.now(UTC)
+    when, before = utc_text(now), utc_text(now - timedelta(microseconds=1))
     with store.database.writing() as db:
         for serial, curve in curves.items():
             there = db.execute(
@@ -125,6 +137,10 @@ def keep_curves(
                 db.execute(
                     "INSERT INTO curves (serial, made_utc, body) VALUES (?, ?, ?)",
                     (serial, when, curve.to_json()),
+                )
+                db.execute(
+                    "UPDATE calibrations SET made_utc = ? WHERE serial = ? AND made_utc > ?",
+                    (before, serial, before),
                 )
 
 

@@ -215,6 +215,7 @@ class Fault:
         ("404", "no such bucket or organisation"),
         ("503", "is busy (503)"),
         ("500", "fails (500)"),
+        ("200", "answers a write as no database does"),  # a network's sign-in page
         ("400", "takes nothing now (400: no: Token ***)"),
     ],
 )
@@ -249,6 +250,35 @@ async def test_a_fault_is_said_once_in_a_line_and_nothing_is_lost(tmp_path, vict
         shown += forwardstate.path_for(bay.store.path).read_text("utf-8")
         assert said.split(" (")[0] in shown and SECRET not in shown
         bay.store.close()
+
+
+GARBAGE = (
+    *(b"", b"\xff\xfe" * 500, b"<html>please sign in</html>", b"null", b"[" * 100_000),
+    b'{"metric":5,"values":null,"timestamps":{}}',
+    b'{"metric":{"__name__":"x"},"values":["much"],"timestamps":[1]}',
+    b'{"metric":{"__name__":"x"},"values":[1],"timestamps":[1e999]}',
+    b'{"metric":{"__name__":"x"},"values":[1],"timestamps":[]}',
+)
+
+
+@pytest.mark.parametrize("body", GARBAGE, ids=range(len(GARBAGE)))
+async def test_one_that_answers_200_with_garbage_has_nothing_and_gives_nothing(body):
+    async def garbage(_: web.Request) -> web.StreamResponse:
+        return web.Response(status=200, body=body)
+
+    async with http_server(garbage) as url:
+        database = Database(load(None, settings(url)))
+        await database.open()
+        try:
+            with pytest.raises(courier.SinkUnavailable, match="as no database does"):
+                await database.write([database.check_line(1.0)])
+            with pytest.raises(courier.SinkUnavailable, match="with what is no number"):
+                await database.delete("{x='y'}")
+            if body:  # nothing is what a database without such a series answers
+                with pytest.raises(courier.SinkUnavailable, match="with what is no series"):
+                    await database.export("{x='y'}")
+        finally:
+            await database.close()
 
 
 @pytest.mark.parametrize("status", [301, 302, 307, 308])

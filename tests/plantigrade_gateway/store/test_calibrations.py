@@ -208,6 +208,21 @@ def test_a_curve_counts_until_a_calibration_is_made_upon_it_and_again_when_a_new
     assert calibrations.start_of(store, LEFT).pressure[0, -1] == 650.0
 
 
+@pytest.mark.parametrize("first", [1970, 2026, 9999])
+@pytest.mark.parametrize("second", [1970, 2026, 9999])
+def test_what_was_kept_last_counts_whatever_the_clock_said(store, first, second):
+    early, late = (datetime(year, 12, 31, 23, 59, 59, tzinfo=UTC) for year in (first, second))
+    curve = replace(default_calibration(eighteen(), Foot.LEFT), note="curve from the bench")
+    calibrations.keep(store, both(1.3), early)
+    calibrations.keep_curves(store, {LEFT.serial: curve}, late)
+    assert calibrations.latest(store, LEFT) is None
+    assert calibrations.start_of(store, LEFT).note == "curve from the bench"
+    calibrations.keep(store, both(1.4), early)
+    found = calibrations.latest(store, LEFT)
+    assert found is not None and found.calibration.gain == 1.4
+    assert calibrations.describe(store, LEFT).startswith(f"calibrated {first}-12-31")
+
+
 def test_curves_and_calibrations_of_other_zones_full_scale_or_foot_do_not_count(store):
     calibrations.keep(store, {LEFT.serial: fit(Foot.LEFT)}, DAY)
     calibrations.keep_curves(store, {LEFT.serial: curve(LEFT)}, DAY)
