@@ -90,7 +90,7 @@ def two_tops(dip_n: float, top_share: float) -> float:
     ("top_share", "dip_n", "peak_s"),
     [
         # the rise is .62 × 1.1 × 700 − 175 = 302 N, 8 % of it 24 N: 4 % of the body, 28 N, decide
-        (0.62, 25.5, 4.42),
+        (0.62, 27.8, 4.42),
         (0.62, 32.0, 4.1),
         # the rise is .9 × 1.1 × 700 − 175 = 518 N, of which 8 % are 41 N
         (0.90, 38.0, 4.42),

@@ -380,6 +380,29 @@ def test_a_backswing_is_given_up_once_it_came_back_or_takes_too_long(back, gone)
     assert found == [(PhaseKind.BACKSWING, 3.06), lift, (PhaseKind.CANCELLED, gone / 100)]
 
 
+@pytest.mark.parametrize(("a_row", "found"), [(0.00152, True), (0.00148, False)])
+def test_a_rise_of_12_hundredths_within_80_rows_is_looked_at(a_row, found):
+    """Of .1216 or .1184 in 0.8 s, for as long as it lasts, after a fall of .22 in 0.2 s."""
+    k = np.arange(480)
+    s = 0.5 - 0.011 * np.clip(k - 300, 0, 20) + a_row * np.clip(k - 320, 0, 150)
+    kinds = [e.kind for e in told(of_share(s)) if isinstance(e, Phase)]
+    assert (PhaseKind.SHIFT in kinds) is found
+
+
+def test_a_backswing_in_which_a_foot_may_have_left_the_ground_is_given_up_at_the_rise():
+    """By hand: the trail foot is unknown for 12 rows; from row 350 on s rises by .035 a row.
+
+    That is .105 at row 353 and .14 at row 354, over .12.
+    """
+    k = np.arange(400)
+    s = 0.5 - 0.011 * np.clip(k - 300, 0, 20) + 0.035 * np.clip(k - 350, 0, 8)
+    block = of_share(s)
+    block.right[330:342] = np.nan
+    found = [(e.kind, e.t_s) for e in told(block) if isinstance(e, Phase)]
+    assert found[0] == (PhaseKind.BACKSWING, 3.06)
+    assert found[-1] == (PhaseKind.CANCELLED, 3.54)
+
+
 def test_what_came_before_a_long_block_is_kept_for_the_next():
     knots = [(0.0, 0.5), *((8.0 + t_s, share) for t_s, share in SWING[1:])]
     block = rows(knots, seconds=16.0)

@@ -33,7 +33,7 @@ def paragraph(
         break_on_hyphens=False,
     )
     for line in lines:
-        out.print(Text(line, style=style, no_wrap=True, overflow="ignore"))
+        out.print(Text(line, style=style), soft_wrap=True)
 
 
 def heading(out: Console, text: str, beside: str = "") -> None:
@@ -85,6 +85,4 @@ def items(out: Console, texts: Sequence[tuple[str, str]]) -> None:
 
 def item_whole(out: Console, name: str, text: str) -> None:
     """Print a named line of a list unbroken, for text that is to be copied."""
-    out.print(
-        Text(f"  {name:<15} {formats.printable(text)}", no_wrap=True, overflow="ignore"), crop=False
-    )
+    out.print(Text(f"  {name:<15} {formats.printable(text)}"), soft_wrap=True)

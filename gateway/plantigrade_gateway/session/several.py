@@ -212,7 +212,7 @@ class PairProgram:
         if self._held is not None:
             self._held.append(text)
             return
-        self._out.print(Text(self._prefix + text, no_wrap=True, overflow="ignore"), crop=False)
+        self._out.print(Text(self._prefix + text), soft_wrap=True)
 
     def _put_held(self) -> None:
         held, self._held = self._held, None
