@@ -22,8 +22,9 @@ from plantigrade_gateway.store.btree import Cell, Value
 
 _NUMBERS = "sqlite_sequence"
 _NAME = re.compile(r"[A-Za-z_]\w*")
-_MAKES = re.compile(r"CREATE (TABLE|INDEX|UNIQUE INDEX) ")
-"""What else stands in a file that somebody gave is not carried out."""
+_MAKES = re.compile(r'CREATE (TABLE "?\w+"?|(UNIQUE )?INDEX "?\w+"? ON "?\w+"?)\s*\(')
+"""What else stands in a file that somebody gave is not carried out: a query may have no end."""
+_OUR_TABLES = {"sessions", "chunks"}
 NOT_TOLD = {"chunks", "derived", "sign_ins", _NUMBERS}
 """Tables whose lost rows are said elsewhere, or are made again: from the record, by signing in."""
 _WHY = "since their page of the file is damaged"
@@ -110,11 +111,13 @@ def salvaged(path: Path, to: Path, make_others: Callable[[Path], None]) -> list[
     """
     with ExitStack() as stack:
         pages = stack.enter_context(_Pages(path))
+        if pages.is_foreign:
+            raise DamageError(f"store {path}: is damaged, and not a Plantigrade store")
         usual = Path(stack.enter_context(TemporaryDirectory())) / "store.sqlite3"
         schema.connect(usual).close()
         make_others(usual)
         tables, version, lost = _schema_of(pages), pages.version, []
-        if not tables:
+        if not {table.name for table in tables} >= _OUR_TABLES:
             tables, version = _usual_schema(pages, usual), len(migrations.MIGRATIONS)
             lost = ["the list of tables, on the file's first page: rows were told by their shape"]
         new = stack.enter_context(closing(sqlite3.connect(to, isolation_level=None)))
@@ -125,7 +128,11 @@ def salvaged(path: Path, to: Path, make_others: Callable[[Path], None]) -> list[
         new.execute("ATTACH ? AS usual", (str(usual),))
         new.execute("BEGIN")
         reading = _Reading(pages, tables, new)
-        if not reading.run():
+        try:
+            found = reading.run()
+        except sqlite3.Error:  # tables that no store has
+            found = 0
+        if not found:
             raise DamageError(
                 f"store {path}: is damaged or not a Plantigrade store; no row of one is in it"
             )
@@ -145,6 +152,10 @@ class _Pages:
         first = self._logged.get(1, self._read(0, 1 << 16))
         self.size = btree.page_bytes(first) or schema.PAGE_BYTES
         self.version = int.from_bytes(first[60:64], "big")
+        own = migrations.APPLICATION_ID
+        self.is_foreign = (
+            first.startswith(btree.MAGIC) and int.from_bytes(first[68:72], "big") != own
+        )
         self.count = max(-(-os.fstat(self._file.fileno()).st_size // self.size), 0, *self._logged)
 
     def __enter__(self) -> "_Pages":
@@ -227,9 +238,7 @@ def _schema_of(pages: _Pages) -> list[_Table]:
                 int() as root,
                 str() | None as sql,
             ) if (
-                _NAME.fullmatch(name)
-                and _NAME.fullmatch(of)
-                and _MAKES.match(sql or "CREATE TABLE ")
+                _NAME.fullmatch(name) and _NAME.fullmatch(of) and (sql is None or _MAKES.match(sql))
             ):
                 rows.append((kind, name, of, root, sql))
             case _:

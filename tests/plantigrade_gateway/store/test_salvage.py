@@ -23,6 +23,7 @@ from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.sinks import SINKS
 from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.enqueue import Point
+from plantigrade_gateway.store.migrations import APPLICATION_ID
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.repair import copied
 from plantigrade_gateway.store.store import Store
@@ -298,3 +299,45 @@ def test_a_store_that_is_recorded_into_is_left_alone(whole, tmp_path):
         with pytest.raises(StoreError, match="is recorded into; end that program"):
             copied(path, new, lambda text: None, make_beside)
     assert not new.exists()
+
+
+ENDLESS = """CREATE TABLE sessions AS
+WITH RECURSIVE n (k) AS (SELECT 1 UNION ALL SELECT k + 1 FROM n) SELECT k FROM n"""
+
+
+def given(path: Path, made: str, application_id: int) -> None:
+    """Write a file that was cut off, of 400 rows of one table, which its list says was so made."""
+    with closing(sqlite3.connect(path)) as db:
+        db.execute(f"PRAGMA application_id = {application_id}")
+        db.execute("CREATE TABLE sessions (k TEXT)")
+        db.executemany("INSERT INTO sessions VALUES (?)", [("x" * 900,)] * 400)
+        db.execute("PRAGMA writable_schema = ON")
+        db.execute("UPDATE sqlite_schema SET sql = ?", (made,))
+        db.commit()
+    image = path.read_bytes()
+    path.write_bytes(image[: len(image) // 2])
+
+
+@pytest.mark.parametrize(
+    "made",
+    [
+        ENDLESS,
+        ENDLESS.replace(" AS WITH", '("k") AS WITH'),
+        'CREATE TABLE sessions ("a b" TEXT)',
+        "CREATE TABLE sessions (k INTEGER, x TEXT AS (zeroblob(1 << 30)))",
+    ],
+)
+def test_a_list_of_tables_that_no_store_has_is_not_carried_out(tmp_path, made):
+    path, new = tmp_path / "given.sqlite3", tmp_path / "new.sqlite3"
+    given(path, made, APPLICATION_ID)
+    assert copied(path, new, lambda _: None, make_beside)[0] == 0
+    with Store.open(new, create=False) as store:
+        assert store.sessions() == []
+
+
+def test_a_damaged_file_of_another_program_is_refused(tmp_path):
+    path, new = tmp_path / "given.sqlite3", tmp_path / "new.sqlite3"
+    given(path, "CREATE TABLE sessions (k TEXT)", APPLICATION_ID + 1)
+    with pytest.raises(StoreError, match="not a Plantigrade store"):
+        copied(path, new, lambda _: None, make_beside)
+    assert not list(tmp_path.glob("new*"))
