@@ -403,19 +403,14 @@ class Recorder:
 
     def _finish(self) -> None:
         """End the session; called when all of it is stored."""
-        if self._is_nobodys:
-            with self._changed:
-                self._ended = True
-                self._changed.notify_all()
-            return
         facts = dict(self._facts)
         if self._lost:
             facts |= {"entries_lost": self._lost, "events_withheld": self._withheld}
-        if facts:
+        if not self._is_nobodys:
             self._store.put_quality(self._session, facts)
-        self._store.end_session(self._session, self._end_reason)
+            self._store.end_session(self._session, self._end_reason)
         with self._changed:
-            if self._refused_end:
+            if self._refused_end and not self._is_nobodys:
                 self._news.append(
                     StoreError(
                         f"store {self._path}: takes data again; session {self._session[:8]} is "
@@ -434,9 +429,22 @@ class Recorder:
             self._packed += chunks
             self._bytes += sum(len(c.data) for c in chunks) - _held(taken)
         if self._begin is not None:
-            self._begin_session(self._begin)
-        if self._is_nobodys:
-            self._drop()
+            try:
+                self._store.begin_session(self._session, self._begin)
+            except NobodyError as error:  # never again: it would be tried until the gateway ends
+                self._store.database.unmark_recording(self._session)
+                said = f"{error}; session {self._session[:8]} is not stored"
+                self._news.append(StoreError(said))
+                self._is_nobodys = True
+            with self._changed:
+                self._begin = None
+                self._took()
+                self._changed.notify_all()
+        if self._is_nobodys:  # nothing of what was given is left
+            with self._changed:
+                self._committed, self._packed, self._rows = self._kept, [], []
+                self._bytes = sum(map(_held, self._pending))
+                self._changed.notify_all()
         while self._packed or self._rows:
             with self._changed:
                 piece = self._packed[:_CHUNKS_PER_COMMIT]
@@ -455,28 +463,6 @@ class Recorder:
                 self._took()
                 self._changed.notify_all()
 
-    def _begin_session(self, begin: NewSession) -> None:
-        gone = None
-        try:
-            self._store.begin_session(self._session, begin)
-        except NobodyError as error:  # never again: it would be tried until the gateway ends
-            self._store.database.unmark_recording(self._session)
-            gone = StoreError(f"{error}; session {self._session[:8]} is not stored")
-        with self._changed:
-            if gone is not None:
-                self._is_nobodys = True
-                self._news.append(gone)
-            self._begin = None
-            self._took()
-            self._changed.notify_all()
-
-    def _drop(self) -> None:
-        """Leave nothing of what was given."""
-        with self._changed:
-            self._committed = self._kept - sum(map(len, self._pending))
-            self._packed, self._rows, self._bytes = [], [], sum(map(_held, self._pending))
-            self._changed.notify_all()
-
     def _took(self) -> None:
         """Note that the store took data; called with `_changed` held."""
         if self._problem is not None and self._lost:
@@ -491,11 +477,9 @@ class Recorder:
     def _refused(self, error: Exception, closing: bool) -> None:
         with self._changed:
             if self._problem is None:
-                told = (
-                    error if isinstance(error, StoreError) else StoreError(f"recorder: {error!r}")
-                )
-                self._problem = told
-                self._news.append(told)
+                said = StoreError(f"recorder: {error!r}")
+                self._problem = error if isinstance(error, StoreError) else said
+                self._news.append(self._problem)
             self._oldest_s = time.monotonic()  # from here to the next try
             self._refused_end |= closing
             self._changed.notify_all()

@@ -1,8 +1,7 @@
 """The store: players, sessions, their raw record, and the events derived from it, in one file.
 
-Works on one SQLite file (`database.py`, `schema.py`). Raw entries are the truth; events and quality
-are derived and can be made again. Every call is one transaction: it is in the file, synced, or it
-is not there. Names of players stay in here: nothing of this module writes them to a log.
+Works on one SQLite file (`database.py`, `schema.py`). Raw entries are the truth; the rest can be
+made again. Every call is one transaction. Names of players stay here, and go into no log.
 """
 
 import json
