@@ -15,6 +15,7 @@ from plantigrade.events import Event, Phase, PhaseKind, Push
 from plantigrade.limits import Setup
 from plantigrade.rolling import (
     longest,
+    longest_span,
     still_windows,
     trailing_max,
     trailing_min,
@@ -30,13 +31,16 @@ from plantigrade.swing import (
 from plantigrade.swinglimits import (
     ADDRESS_BEFORE_S,
     AFTER_PEAK_S,
+    AGAIN_BW,
     BACK_S,
     BACKSWING_FALL,
     DRIVEN_BW,
     DRIVEN_FALL,
     FALL_S,
+    HIDDEN_S,
     KEEP_S,
     LEAST_FALL,
+    LEFT_S,
     LIFT_S,
     LOADING_S,
     LOOK_S,
@@ -47,7 +51,9 @@ from plantigrade.swinglimits import (
     RISE_S,
     SETTLED_RANGE,
     SETTLED_S,
+    STEP_FALL,
     STEPPED_S,
+    SURE_FALL,
 )
 from plantigrade.swingrows import HEEL, Col, SwingRows
 from plantigrade.swingrules import is_drive, top_of
@@ -241,11 +247,13 @@ class SwingDetector:
         candidate = self._candidate
         assert candidate is not None and candidate.shape is not None
         if not candidate.driven:
-            down_by = max(self._down_by(candidate), self._cursor)
-            if down_by >= stop:
+            down_by = self._down_by(candidate, stop)
+            if down_by is None:
                 self._cursor = stop
                 return bool(self._rows.gaps)
-            if self._lifted(candidate):
+            is_lifted = self._lifted(candidate, down_by)
+            down_by = max(down_by, self._cursor)
+            if is_lifted:
                 self._cancel(down_by, events)
                 self._announced = max(self._announced, down_by + 1)
                 self._watch_from(down_by + 1, candidate.peak)
@@ -261,6 +269,10 @@ class SwingDetector:
         if decided is None:
             self._cursor = stop
             return bool(self._rows.gaps)
+        if self._walks_on(candidate, decided):
+            self._cancel(decided, events)
+            self._watch_from(decided + 1, decided)
+            return True
         assert candidate.shape is not None
         start = candidate.address[0]
         window = self._rows.window(start, decided)
@@ -303,7 +315,7 @@ class SwingDetector:
         broken = np.flatnonzero(earlier)
         first = last - len(earlier) + (int(broken[-1]) + 1 if len(broken) else 0)
         quiet = s[first : max(last + width // 4, first + width // 2)]
-        level, sd = float(np.median(quiet)), float(np.std(quiet))
+        level, sd = float(np.nanmedian(quiet)), float(np.nanstd(quiet))
         return begin + first, begin + last + width // 4 + 1, level, sd
 
     def _stepped_lately(self, trough: int) -> bool:
@@ -314,7 +326,7 @@ class SwingDetector:
         start = trough - self.setup.samples(self.setup.limits.address_s) + 1
         least = self.setup.samples(OFF_S)
         for is_lead in (True, False):
-            off = self._rows.may_be_off(is_lead, start, trough + 1)
+            off = self._rows.may_step(is_lead, start, trough + 1)
             # while walking the other foot has usually been off for all of the last moment
             if off[-least:].all() or longest(off) >= least:
                 return True
@@ -327,25 +339,58 @@ class SwingDetector:
         """
         least = self.setup.samples(OFF_S)
         return any(
-            longest(self._rows.may_be_off(is_lead, address[1], stop)) >= least
+            longest(self._rows.may_step(is_lead, address[1], stop)) >= least
             for is_lead, stop in ((True, now + 1), (False, trough + 1))
         )
 
-    def _down_by(self, candidate: _Candidate) -> int:
-        """Return the row by which the trail foot has shown whether it was lifted."""
-        return candidate.peak + self.setup.samples(AFTER_PEAK_S)
+    def _down_by(self, candidate: _Candidate, stop: int) -> int | None:
+        """Return the row by which the trail foot has shown whether it was lifted; None: not yet.
 
-    def _lifted(self, candidate: _Candidate) -> bool:
+        After a small fall of s, which a gait's first step has too, one that has just left the
+        ground, or is hidden, is waited for.
+        """
+        shape, samples = candidate.shape, self.setup.samples
+        assert shape is not None
+        first = candidate.peak + samples(AFTER_PEAK_S)
+        if first >= stop or shape.address.level - shape.lowest >= STEP_FALL:
+            return None if first >= stop else first
+        for at in range(first, stop):
+            off = self._rows.may_be_off(False, candidate.peak, at + 1)
+            begun = len(off) - int(np.argmin(off[::-1])) if not off.all() else 0
+            known = self._rows.may_step(False, candidate.peak + begun, at + 1).any()
+            if begun >= samples(LIFT_S) and known:
+                return at
+            if not 0 < len(off) - begun < samples(LIFT_S if known else HIDDEN_S):
+                return at
+        return None
+
+    def _lifted(self, candidate: _Candidate, down_by: int) -> bool:
         """Whether the trail foot was lifted off rather than left by a drive."""
         shape = candidate.shape
         assert shape is not None
-        first = candidate.address[0] + int(shape.shift)
-        off = self._rows.may_be_off(False, first, self._down_by(candidate) + 1)
-        if longest(off) < self.setup.samples(LIFT_S):
+        fall = shape.address.level - shape.lowest
+        if fall >= SURE_FALL:
             return False
-        lead = self._rows.column(Col.LEAD_EVEN, candidate.peak, candidate.peak + 1)[0]
-        driven = lead >= DRIVEN_BW * self.setup.bw_n
-        return not (driven and shape.address.level - shape.lowest >= DRIVEN_FALL)
+        first = candidate.address[0] + int(shape.shift)
+        begun, ended = longest_span(self._rows.may_step(False, first, down_by + 1))
+        if ended - begun < self.setup.samples(LIFT_S):
+            return False
+        by = candidate.peak
+        if fall < STEP_FALL:
+            by = min(first + begun + self.setup.samples(LEFT_S), by)
+        lead = np.fmax.reduce(self._rows.column(Col.LEAD_EVEN, first, by + 1))
+        return not (lead >= DRIVEN_BW * self.setup.bw_n and fall >= DRIVEN_FALL)
+
+    def _walks_on(self, candidate: _Candidate, decided: int) -> bool:
+        """Whether the lead foot goes back into the air before the finish: gait, not a swing.
+
+        In a tight shoe a foot in the air is over the contact load, and reads alike each time.
+        """
+        lead = self._rows.column(Col.LEAD_EVEN, candidate.trough, decided + 1)
+        least = min(self.setup.air_n, lead[0] + AGAIN_BW * self.setup.bw_n)
+        with np.errstate(invalid="ignore"):
+            again = lead[candidate.peak - candidate.trough :] < least
+        return longest(again) >= self.setup.samples(OFF_S)
 
     def _find_finish(self, peak: int, stop: int) -> tuple[int | None, int, str]:
         """Return the row that decides the finish (None if not yet), the finish, and its manner."""
