@@ -15,7 +15,6 @@ from plantigrade.events import Event, Phase, PhaseKind, Push
 from plantigrade.limits import Setup
 from plantigrade.rolling import (
     longest,
-    longest_span,
     still_windows,
     trailing_max,
     trailing_min,
@@ -30,18 +29,11 @@ from plantigrade.swing import (
 )
 from plantigrade.swinglimits import (
     ADDRESS_BEFORE_S,
-    AFTER_PEAK_S,
-    AGAIN_BW,
     BACK_S,
     BACKSWING_FALL,
-    DRIVEN_BW,
-    DRIVEN_FALL,
     FALL_S,
-    HIDDEN_S,
     KEEP_S,
     LEAST_FALL,
-    LEFT_S,
-    LIFT_S,
     LOADING_S,
     LOOK_S,
     OFF_S,
@@ -51,12 +43,10 @@ from plantigrade.swinglimits import (
     RISE_S,
     SETTLED_RANGE,
     SETTLED_S,
-    STEP_FALL,
     STEPPED_S,
-    SURE_FALL,
 )
 from plantigrade.swingrows import HEEL, Col, SwingRows
-from plantigrade.swingrules import is_drive, top_of
+from plantigrade.swingrules import down_by, is_drive, is_lifted, top_of, walks_on
 
 
 class _Stage(Enum):
@@ -247,19 +237,21 @@ class SwingDetector:
         candidate = self._candidate
         assert candidate is not None and candidate.shape is not None
         if not candidate.driven:
-            down_by = self._down_by(candidate, stop)
-            if down_by is None:
+            shape, peak = candidate.shape, candidate.peak
+            shown = down_by(self._rows, shape, peak, stop, self.setup)
+            if shown is None:
                 self._cursor = stop
                 return bool(self._rows.gaps)
-            is_lifted = self._lifted(candidate, down_by)
-            down_by = max(down_by, self._cursor)
-            if is_lifted:
-                self._cancel(down_by, events)
-                self._announced = max(self._announced, down_by + 1)
-                self._watch_from(down_by + 1, candidate.peak)
+            first = candidate.address[0] + int(shape.shift)
+            lifted = is_lifted(self._rows, shape, first, peak, shown, self.setup)
+            shown = max(shown, self._cursor)
+            if lifted:
+                self._cancel(shown, events)
+                self._announced = max(self._announced, shown + 1)
+                self._watch_from(shown + 1, peak)
                 return True
             candidate = self._candidate = replace(candidate, driven=True)
-            self._cursor = self._settled_at = down_by
+            self._cursor = self._settled_at = shown
         decided, finish, manner = self._find_finish(candidate.peak, stop)
         last = stop if decided is None else decided + 1
         if candidate.push is None:
@@ -269,7 +261,7 @@ class SwingDetector:
         if decided is None:
             self._cursor = stop
             return bool(self._rows.gaps)
-        if self._walks_on(candidate, decided):
+        if walks_on(self._rows, candidate.trough, candidate.peak, decided, self.setup):
             self._cancel(decided, events)
             self._watch_from(decided + 1, decided)
             return True
@@ -342,55 +334,6 @@ class SwingDetector:
             longest(self._rows.may_step(is_lead, address[1], stop)) >= least
             for is_lead, stop in ((True, now + 1), (False, trough + 1))
         )
-
-    def _down_by(self, candidate: _Candidate, stop: int) -> int | None:
-        """Return the row by which the trail foot has shown whether it was lifted; None: not yet.
-
-        After a small fall of s, which a gait's first step has too, one that has just left the
-        ground, or is hidden, is waited for.
-        """
-        shape, samples = candidate.shape, self.setup.samples
-        assert shape is not None
-        first = candidate.peak + samples(AFTER_PEAK_S)
-        if first >= stop or shape.address.level - shape.lowest >= STEP_FALL:
-            return None if first >= stop else first
-        for at in range(first, stop):
-            off = self._rows.may_be_off(False, candidate.peak, at + 1)
-            begun = len(off) - int(np.argmin(off[::-1])) if not off.all() else 0
-            known = self._rows.may_step(False, candidate.peak + begun, at + 1).any()
-            if begun >= samples(LIFT_S) and known:
-                return at
-            if not 0 < len(off) - begun < samples(LIFT_S if known else HIDDEN_S):
-                return at
-        return None
-
-    def _lifted(self, candidate: _Candidate, down_by: int) -> bool:
-        """Whether the trail foot was lifted off rather than left by a drive."""
-        shape = candidate.shape
-        assert shape is not None
-        fall = shape.address.level - shape.lowest
-        if fall >= SURE_FALL:
-            return False
-        first = candidate.address[0] + int(shape.shift)
-        begun, ended = longest_span(self._rows.may_step(False, first, down_by + 1))
-        if ended - begun < self.setup.samples(LIFT_S):
-            return False
-        by = candidate.peak
-        if fall < STEP_FALL:
-            by = min(first + begun + self.setup.samples(LEFT_S), by)
-        lead = np.fmax.reduce(self._rows.column(Col.LEAD_EVEN, first, by + 1))
-        return not (lead >= DRIVEN_BW * self.setup.bw_n and fall >= DRIVEN_FALL)
-
-    def _walks_on(self, candidate: _Candidate, decided: int) -> bool:
-        """Whether the lead foot goes back into the air before the finish: gait, not a swing.
-
-        In a tight shoe a foot in the air is over the contact load, and reads alike each time.
-        """
-        lead = self._rows.column(Col.LEAD_EVEN, candidate.trough, decided + 1)
-        least = min(self.setup.air_n, lead[0] + AGAIN_BW * self.setup.bw_n)
-        with np.errstate(invalid="ignore"):
-            again = lead[candidate.peak - candidate.trough :] < least
-        return longest(again) >= self.setup.samples(OFF_S)
 
     def _find_finish(self, peak: int, stop: int) -> tuple[int | None, int, str]:
         """Return the row that decides the finish (None if not yet), the finish, and its manner."""
