@@ -45,10 +45,17 @@ def measure_heel_lift(
     limit = setup.heel_lift_n
     seen = setup.limits.heel_lift_seen * limit
     result = HeelLift(HeelLiftState.UNCLEAR, None, None, None, None, None, limit)
-    if np.any(np.isnan(lead[: lead_peak + 1, 0])) or lead_peak <= address_rows:
+    if np.any(np.isnan(lead[address_rows : lead_peak + 1, 0])) or lead_peak <= address_rows:
         return result
-    known = np.isnan(lead[:, 0])
-    lead = lead[: int(np.argmax(known))] if known.any() else lead
+    missing = np.flatnonzero(np.isnan(lead[:, 0]))
+    if len(
+        missing
+    ):  # rows before a gap in the stillness, and after the lead peak, are done without
+        first = int(missing[missing < address_rows].max(initial=-1)) + 1
+        after = missing[missing > lead_peak]
+        last = int(after[0]) if len(after) else len(lead)
+        t_s, lead = t_s[first:last], lead[first:last]
+        address_rows, lead_peak = address_rows - first, lead_peak - first
     even = smooth(lead[:, :4], setup.samples(SMOOTH_S))
     heel, load = even[:, Column.HEEL], total_load(even)
     lowest = float(heel[address_rows : lead_peak + 1].min())

@@ -27,22 +27,22 @@ def trailing_max(x: FloatArray, width: int) -> FloatArray:
     return greatest
 
 
-def still_windows(x: FloatArray, width: int, within: float) -> np.ndarray:
+def still_windows(x: FloatArray, width: int, within: float, missing: int = 0) -> np.ndarray:
     """Return where the windows of `width` samples stay within a range.
 
     Returns
     -------
     ndarray of bool, shape (n − width + 1,)
-        For the window that begins at each sample; False where it holds a NaN. Empty where the
-        signal is shorter than the window.
+        For the window that begins at each sample; False where it holds more than `missing` NaN.
+        Empty where the signal is shorter than the window.
     """
     if len(x) < width:
         return np.empty(0, dtype=bool)
-    missing = np.isnan(x)
+    gone = np.isnan(x)
     still: np.ndarray = (trailing_max(x, width) - trailing_min(x, width) <= within)[width - 1 :]
-    if missing.any():
-        holes = np.concatenate(([0], np.cumsum(missing)))
-        still &= holes[width:] == holes[:-width]
+    if gone.any():
+        holes = np.concatenate(([0], np.cumsum(gone)))
+        still &= holes[width:] - holes[:-width] <= missing
     return still
 
 

@@ -43,8 +43,13 @@ REST_AT_TRAIL_S = 0.8
 """A trail peak as wide as this is a rest, not a turn."""
 DRIVE_S = (0.05, 0.6)
 """Shift → lead peak lies between these."""
+STILL_MISSING = 0.4
+"""Samples missing for this part of a still window do not hide a movement that comes back."""
 OFF_S = 0.10
 """A foot off the ground for so long before the lead peak is stepping."""
+HIDDEN_S = 0.20
+"""Missing samples alone hide a step from this on: a shorter gap beside loaded rows on both sides
+is no room for one."""
 LIFT_S = 0.08
 """A trail foot off the ground for so long by `AFTER_PEAK_S` after the lead peak was lifted: the
 body only went over the lead foot to free it, as at a gait's first step …"""
@@ -52,6 +57,15 @@ AFTER_PEAK_S = 0.10
 DRIVEN_BW, DRIVEN_FALL = 1.10, 0.12
 """… unless the lead foot was driven down with more than the body's weight, × BW, after a clear fall
 of s: the trail foot of a hard swing may leave the ground."""
+STEP_FALL, LEFT_S = 0.17, 0.06
+"""A gait's first step by the trail foot begins with a fall of s, by less than the first. Then the
+lead foot has to be driven by the second after the trail foot left, since a step pushes the body on
+later; and a trail foot that leaves just after the lead peak is watched until it is seen to stay."""
+SURE_FALL = 0.25
+"""After a fall of s so deep, with both feet on the ground, no step is begun."""
+AGAIN_BW = 0.02
+"""A lead foot that comes back to what it carried at the trough and so much, × BW, and is under
+`Limits.air_bw`, was in the air both times."""
 SETTLED_RANGE, SETTLED_S = 0.06, 0.5
 STEPPED_S = 0.08
 BACKSWING_FALL = 0.06

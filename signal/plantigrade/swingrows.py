@@ -16,7 +16,7 @@ from plantigrade.onset import hann_weights
 from plantigrade.rolling import still_windows
 from plantigrade.rows import RowBuffer
 from plantigrade.swing import SMOOTH_S, Window, window_of
-from plantigrade.swinglimits import LOADED, STILL_RANGE
+from plantigrade.swinglimits import HIDDEN_S, LOADED, STILL_MISSING, STILL_RANGE
 
 
 class Col(IntEnum):
@@ -130,7 +130,9 @@ class SwingRows:
         middle = (s[: len(s) - width + 1] + s[width - 1 :]) / 2.0
         with np.errstate(invalid="ignore"):
             still = (
-                still_windows(s, width, STILL_RANGE) & (middle >= LOADED) & (middle <= 1.0 - LOADED)
+                still_windows(s, width, STILL_RANGE, int(STILL_MISSING * width))
+                & (middle >= LOADED)
+                & (middle <= 1.0 - LOADED)
             )
         self.column(Col.STILL, start, stop)[:] = np.where(still, middle, np.nan)
         self._still_to = stop
@@ -145,6 +147,22 @@ class SwingRows:
         even, raw = rows[:, smoothed], rows[:, load]
         with np.errstate(invalid="ignore"):
             off: np.ndarray = ~(np.where(np.isnan(even), raw, even) >= self._setup.contact_n)
+        return off
+
+    def may_step(self, is_lead: bool, start: int, stop: int) -> np.ndarray:
+        """Return the rows of `may_be_off` that may belong to a step.
+
+        Missing rows alone, fewer than `HIDDEN_S`, have no room for one.
+        """
+        off = self.may_be_off(is_lead, start, stop)
+        if not off.any():
+            return off
+        seen = ~np.isnan(self.column(Col.LEAD_N if is_lead else Col.TRAIL_N, start, stop))
+        least = self._setup.samples(HIDDEN_S)
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], off.astype(np.int8), [0])))).tolist()
+        for begin, end in zip(edges[::2], edges[1::2], strict=True):
+            if end - begin < least and not seen[begin:end].any():
+                off[begin:end] = False
         return off
 
     def _note_gaps(self, s: FloatArray, first: int) -> None:

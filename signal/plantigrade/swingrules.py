@@ -1,16 +1,22 @@
 """Which drives from the trail to the lead foot are a swing's, by their outline (design §5).
 
-Pure functions of an outline; the limits stand in `swinglimits.py`.
+Functions of an outline and of the rows about its lead peak; the limits stand in `swinglimits.py`.
 """
 
 import numpy as np
 
 from plantigrade.block import FloatArray
 from plantigrade.limits import Setup
+from plantigrade.rolling import longest, longest_span
 from plantigrade.swing import Outline
 from plantigrade.swinglimits import (
+    AFTER_PEAK_S,
+    AGAIN_BW,
     DRIVE_S,
+    DRIVEN_BW,
+    DRIVEN_FALL,
     FAR_BACK,
+    HIDDEN_S,
     LEAST_BACK,
     LEAST_FALL,
     LEAST_LOADED,
@@ -18,15 +24,21 @@ from plantigrade.swinglimits import (
     LEAST_PACE,
     LEAST_RISE,
     LEAST_UNDER,
+    LEFT_S,
     LEVEL_OF_RISE,
     LEVEL_S,
+    LIFT_S,
     LOADING_S,
+    OFF_S,
     PRESS_MOST,
     PRESS_OF_RANGE,
     REST_AT_TRAIL_S,
+    STEP_FALL,
+    SURE_FALL,
     TO_LEAD_SIDE,
     TRAIL_SIDE,
 )
+from plantigrade.swingrows import Col, SwingRows
 
 
 def is_drive(shape: Outline, setup: Setup) -> bool:
@@ -73,3 +85,53 @@ def top_of(lead: FloatArray, setup: Setup) -> int:
         level = lead >= lead[top] - LEVEL_OF_RISE * (lead[top] - lead[0])
     first = int(np.argmax(level))
     return first if level[first:].sum() >= setup.samples(LEVEL_S) else top
+
+
+def down_by(rows: SwingRows, shape: Outline, peak: int, stop: int, setup: Setup) -> int | None:
+    """Return the row by which the trail foot has shown whether it was lifted; None: not yet.
+
+    After a small fall of s, which a gait's first step has too, one that has just left the
+    ground, or is hidden, is waited for.
+    """
+    samples = setup.samples
+    first = peak + samples(AFTER_PEAK_S)
+    if first >= stop or shape.address.level - shape.lowest >= STEP_FALL:
+        return None if first >= stop else first
+    for at in range(first, stop):
+        off = rows.may_be_off(False, peak, at + 1)
+        begun = len(off) - int(np.argmin(off[::-1])) if not off.all() else 0
+        known = rows.may_step(False, peak + begun, at + 1).any()
+        if begun >= samples(LIFT_S) and known:
+            return at
+        if not 0 < len(off) - begun < samples(LIFT_S if known else HIDDEN_S):
+            return at
+    return None
+
+
+def is_lifted(
+    rows: SwingRows, shape: Outline, first: int, peak: int, by: int, setup: Setup
+) -> bool:
+    """Whether the trail foot was lifted off rather than left by a drive."""
+    fall = shape.address.level - shape.lowest
+    if fall >= SURE_FALL:
+        return False
+    begun, ended = longest_span(rows.may_step(False, first, by + 1))
+    if ended - begun < setup.samples(LIFT_S):
+        return False
+    until = peak
+    if fall < STEP_FALL:
+        until = min(first + begun + setup.samples(LEFT_S), peak)
+    lead = np.fmax.reduce(rows.column(Col.LEAD_EVEN, first, until + 1))
+    return not (lead >= DRIVEN_BW * setup.bw_n and fall >= DRIVEN_FALL)
+
+
+def walks_on(rows: SwingRows, trough: int, peak: int, decided: int, setup: Setup) -> bool:
+    """Whether the lead foot goes back into the air before the finish: gait, not a swing.
+
+    In a tight shoe a foot in the air is over the contact load, and reads alike each time.
+    """
+    lead = rows.column(Col.LEAD_EVEN, trough, decided + 1)
+    least = min(setup.air_n, lead[0] + AGAIN_BW * setup.bw_n)
+    with np.errstate(invalid="ignore"):
+        again = lead[peak - trough :] < least
+    return longest(again) >= setup.samples(OFF_S)

@@ -29,15 +29,11 @@ from plantigrade.swing import (
 )
 from plantigrade.swinglimits import (
     ADDRESS_BEFORE_S,
-    AFTER_PEAK_S,
     BACK_S,
     BACKSWING_FALL,
-    DRIVEN_BW,
-    DRIVEN_FALL,
     FALL_S,
     KEEP_S,
     LEAST_FALL,
-    LIFT_S,
     LOADING_S,
     LOOK_S,
     OFF_S,
@@ -50,7 +46,7 @@ from plantigrade.swinglimits import (
     STEPPED_S,
 )
 from plantigrade.swingrows import HEEL, Col, SwingRows
-from plantigrade.swingrules import is_drive, top_of
+from plantigrade.swingrules import down_by, is_drive, is_lifted, top_of, walks_on
 
 
 class _Stage(Enum):
@@ -241,17 +237,21 @@ class SwingDetector:
         candidate = self._candidate
         assert candidate is not None and candidate.shape is not None
         if not candidate.driven:
-            down_by = max(self._down_by(candidate), self._cursor)
-            if down_by >= stop:
+            shape, peak = candidate.shape, candidate.peak
+            shown = down_by(self._rows, shape, peak, stop, self.setup)
+            if shown is None:
                 self._cursor = stop
                 return bool(self._rows.gaps)
-            if self._lifted(candidate):
-                self._cancel(down_by, events)
-                self._announced = max(self._announced, down_by + 1)
-                self._watch_from(down_by + 1, candidate.peak)
+            first = candidate.address[0] + int(shape.shift)
+            lifted = is_lifted(self._rows, shape, first, peak, shown, self.setup)
+            shown = max(shown, self._cursor)
+            if lifted:
+                self._cancel(shown, events)
+                self._announced = max(self._announced, shown + 1)
+                self._watch_from(shown + 1, peak)
                 return True
             candidate = self._candidate = replace(candidate, driven=True)
-            self._cursor = self._settled_at = down_by
+            self._cursor = self._settled_at = shown
         decided, finish, manner = self._find_finish(candidate.peak, stop)
         last = stop if decided is None else decided + 1
         if candidate.push is None:
@@ -261,6 +261,10 @@ class SwingDetector:
         if decided is None:
             self._cursor = stop
             return bool(self._rows.gaps)
+        if walks_on(self._rows, candidate.trough, candidate.peak, decided, self.setup):
+            self._cancel(decided, events)
+            self._watch_from(decided + 1, decided)
+            return True
         assert candidate.shape is not None
         start = candidate.address[0]
         window = self._rows.window(start, decided)
@@ -303,7 +307,7 @@ class SwingDetector:
         broken = np.flatnonzero(earlier)
         first = last - len(earlier) + (int(broken[-1]) + 1 if len(broken) else 0)
         quiet = s[first : max(last + width // 4, first + width // 2)]
-        level, sd = float(np.median(quiet)), float(np.std(quiet))
+        level, sd = float(np.nanmedian(quiet)), float(np.nanstd(quiet))
         return begin + first, begin + last + width // 4 + 1, level, sd
 
     def _stepped_lately(self, trough: int) -> bool:
@@ -314,7 +318,7 @@ class SwingDetector:
         start = trough - self.setup.samples(self.setup.limits.address_s) + 1
         least = self.setup.samples(OFF_S)
         for is_lead in (True, False):
-            if longest(self._rows.may_be_off(is_lead, start, trough + 1)) >= least:
+            if longest(self._rows.may_step(is_lead, start, trough + 1)) >= least:
                 return True
         return False
 
@@ -325,25 +329,9 @@ class SwingDetector:
         """
         least = self.setup.samples(OFF_S)
         return any(
-            longest(self._rows.may_be_off(is_lead, address[1], stop)) >= least
+            longest(self._rows.may_step(is_lead, address[1], stop)) >= least
             for is_lead, stop in ((True, now + 1), (False, trough + 1))
         )
-
-    def _down_by(self, candidate: _Candidate) -> int:
-        """Return the row by which the trail foot has shown whether it was lifted."""
-        return candidate.peak + self.setup.samples(AFTER_PEAK_S)
-
-    def _lifted(self, candidate: _Candidate) -> bool:
-        """Whether the trail foot was lifted off rather than left by a drive."""
-        shape = candidate.shape
-        assert shape is not None
-        first = candidate.address[0] + int(shape.shift)
-        off = self._rows.may_be_off(False, first, self._down_by(candidate) + 1)
-        if longest(off) < self.setup.samples(LIFT_S):
-            return False
-        lead = self._rows.column(Col.LEAD_EVEN, candidate.peak, candidate.peak + 1)[0]
-        driven = lead >= DRIVEN_BW * self.setup.bw_n
-        return not (driven and shape.address.level - shape.lowest >= DRIVEN_FALL)
 
     def _find_finish(self, peak: int, stop: int) -> tuple[int | None, int, str]:
         """Return the row that decides the finish (None if not yet), the finish, and its manner."""

@@ -212,7 +212,7 @@ def test_for_how_much_of_the_lift_the_foot_carries_may_be_set(carried, state):
 # ---- gaps and rows without sense ----
 
 
-@pytest.mark.parametrize("row", [0, 60, 90, LEAD_PEAK])
+@pytest.mark.parametrize("row", [START, 60, 90, LEAD_PEAK])
 def test_missing_rows_up_to_the_lead_peak_make_it_unclear(row):
     values = lead()
     values[row] = np.nan
@@ -220,6 +220,13 @@ def test_missing_rows_up_to_the_lead_peak_make_it_unclear(row):
     assert lift.state is HeelLiftState.UNCLEAR
     assert lift.lift_s is lift.lowest_load_bw is None
     assert lift.limit_n == LIMIT_N
+
+
+@pytest.mark.parametrize("rows", [slice(0, 1), slice(10, 18)])
+def test_missing_rows_in_the_stillness_before_the_start_hide_nothing(rows):
+    whole, values = measured(lead()), lead()
+    values[rows] = np.nan
+    assert measured(values) == whole
 
 
 def test_missing_rows_after_the_lead_peak_hide_only_what_follows():

@@ -655,9 +655,42 @@ def test_a_hole_before_the_address_does_no_harm():
 
 
 @pytest.mark.parametrize("foot", list(Foot))
-def test_a_hole_that_may_hide_a_step_shows_no_swing(foot):
-    """A tenth of a second in which the foot may have been lifted: unknown, never on the ground."""
-    assert swings(with_hole(345, 12, foot)) == []
+@pytest.mark.parametrize(("n", "found"), [(12, 1), (19, 1), (21, 0), (30, 0)])
+def test_a_hole_that_may_hide_a_step_shows_no_swing(foot, n, found):
+    """Two tenths of a second in which the foot may have been lifted; a shorter one has no room."""
+    assert len(swings(with_hole(330, n, foot))) == found
+
+
+@pytest.mark.parametrize("foot", list(Foot))
+def test_a_hole_in_a_short_stillness_leaves_it_one(foot):
+    """It stands still from 2.4 s to the start at 3.0 s, and 80 ms of it are missing."""
+    share = ((0.0, 0.5), (1.0, 0.5), (1.7, 0.7), (2.4, 0.5), *SWING[1:])
+    block, whole = rows(share), rows(share)
+    block.foot(foot)[262:270] = np.nan
+    (swing,), (expected,) = swings(block), swings(whole)
+    assert swing.address_share == pytest.approx(expected.address_share, abs=0.01)
+    assert (swing.push.manner, swing.push.timing) == (expected.push.manner, expected.push.timing)
+    assert swing.heel_lift.state is HeelLiftState.DOWN
+
+
+@pytest.mark.parametrize(("low", "found"), [(0.36, 0), (0.20, 1)])
+def test_a_gait_s_first_step_by_the_trail_foot_is_no_swing(low, found):
+    """The trail foot leaves just after the lead peak; the body is pushed on much later.
+
+    After a fall of .3 it is no step's beginning: the same is a swing.
+    """
+    share = ((0.0, 0.5), (3.0, 0.5), (3.3, low), (3.7, 1.0), (4.2, 1.0), (4.4, 0.5), (8.0, 0.5))
+    load = ((0.0, 1.0), (3.7, 1.0), (3.9, 1.15), (4.2, 1.0))
+    assert len(swings(rows(share, load=load))) == found
+
+
+@pytest.mark.parametrize(("n", "found"), [(6, 1), (14, 0)])
+def test_a_lead_foot_that_is_in_the_air_again_before_the_finish_walks(n, found):
+    """A tight shoe presses by .06 BW: over the contact load, .05 BW, in the air as well."""
+    again_s = 4.5 + n / RATE_HZ
+    drive = ((0.0, 0.5), (3.0, 0.5), (3.5, 0.06), (3.7, 0.06), (4.0, 0.94), (4.25, 0.94))
+    on = ((4.5, 0.06), (again_s, 0.06), (again_s + 0.2, 0.7), (8.0, 0.7))
+    assert len(swings(rows((*drive, *on)))) == found
 
 
 def test_a_hole_and_a_foot_seen_off_the_ground_beside_it_are_one_step():
