@@ -154,16 +154,18 @@ class SwingRows:
 
         Missing rows alone, fewer than `HIDDEN_S`, have no room for one.
         """
-        off = self.may_be_off(is_lead, start, stop)
-        if not off.any():
-            return off
-        seen = ~np.isnan(self.column(Col.LEAD_N if is_lead else Col.TRAIL_N, start, stop))
         least = self._setup.samples(HIDDEN_S)
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], off.astype(np.int8), [0])))).tolist()
-        for begin, end in zip(edges[::2], edges[1::2], strict=True):
-            if end - begin < least and not seen[begin:end].any():
-                off[begin:end] = False
-        return off
+        first = max(start - least, self._rows.first)  # a hole may have begun before
+        off = self.may_be_off(is_lead, first, stop)
+        if off.any():
+            load = self.column(Col.LEAD_N if is_lead else Col.TRAIL_N, first, stop)
+            seen = ~np.isnan(load)
+            changes = np.diff(np.concatenate(([0], off.astype(np.int8), [0])))
+            edges = np.flatnonzero(changes).tolist()
+            for begin, end in zip(edges[::2], edges[1::2], strict=True):
+                if end - begin < least and not seen[begin:end].any():
+                    off[begin:end] = False
+        return off[start - first :]
 
     def _note_gaps(self, s: FloatArray, first: int) -> None:
         missing = np.isnan(s)
