@@ -8,6 +8,7 @@ from click.testing import CliRunner, Result
 from tests.support.practice import practice_copy, store_practice
 from tests.support.printed import refused
 from tests.support.records import packets, swing
+from tests.support.rules import versioned
 
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.cli.main import main
@@ -52,7 +53,7 @@ def test_a_sheet_of_a_stored_player(store):
 
 
 def test_a_rule_file_of_ones_own_names_its_version(store, tmp_path):
-    text = FIRST.read_text("utf-8").replace('version = "2"', 'version = "1b"')
+    text = versioned(FIRST.read_text("utf-8"), "1b")
     own = tmp_path / "own.toml"
     own.write_text(text, "utf-8")
     result = run(store, "sheet", "Iris Invented", "--rules", own)

@@ -3,6 +3,7 @@
 from datetime import date
 
 import pytest
+from tests.support.rules import own_version, versioned
 
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people import rulebook
@@ -15,7 +16,7 @@ DAY = date(2026, 3, 31)
 
 def other(version: str, feet_differ_from: str = "0.05") -> str:
     """The built-in rules with another version, and perhaps another limit."""
-    text = FIRST.replace('version = "2"', f'version = "{version}"')
+    text = versioned(FIRST, version)
     return text.replace("feet_differ_from = 0.05", f"feet_differ_from = {feet_differ_from}")
 
 
@@ -33,14 +34,14 @@ def test_without_own_rules_those_of_the_program_hold(book, register):
 @pytest.mark.dear
 @pytest.mark.slow
 def test_every_version_is_kept_and_the_last_holds(book):
-    book.keep(other("3", "0.06"))
-    last = book.keep(other("4", "0.07"))
-    assert book.keep(other("4", "0.07")).version_id == last.version_id, "kept once"
-    assert [one.rules.version for one in book.versions()] == ["4", "3"]
+    book.keep(other("one", "0.06"))
+    last = book.keep(other("two", "0.07"))
+    assert book.keep(other("two", "0.07")).version_id == last.version_id, "kept once"
+    assert [one.rules.version for one in book.versions()] == ["two", "one"]
     assert book.current().rules.limits["feet_differ_from"] == 0.07
     first_again = book.keep(FIRST)
     assert first_again.is_built_in and book.current().text == FIRST
-    assert [one.rules.version for one in book.versions()] == ["2", "4", "3"]
+    assert [one.rules.version for one in book.versions()] == [own_version(), "two", "one"]
 
 
 @pytest.mark.dear
@@ -48,22 +49,22 @@ def test_every_version_is_kept_and_the_last_holds(book):
     ("text", "said"),
     [
         ("format = ", "rules"),
-        (other("3").replace('fact = "feet.differ"', 'fact = "feet.difer"'), "is no fact"),
-        (other("2", "0.06"), "nobody can tell the sheets apart"),
+        (other("one").replace('fact = "feet.differ"', 'fact = "feet.difer"'), "is no fact"),
+        (other(own_version(), "0.06"), "nobody can tell the sheets apart"),
         (
-            other("3").replace("travel_margin =", "travel_margn ="),
+            other("one").replace("travel_margin =", "travel_margn ="),
             "limits: 'travel_margn' is not known, expected travel_margin",
         ),
         (
-            other("3").replace("warm_up_swings =", "warm_up_swing ="),
+            other("one").replace("warm_up_swings =", "warm_up_swing ="),
             "speed: 'warm_up_swing' is not known, expected warm_up_swings",
         ),
         (
-            other("3").replace("warm_up_swings = 10", 'warm_up_swings = "ten"'),
+            other("one").replace("warm_up_swings = 10", 'warm_up_swings = "ten"'),
             "speed.warm_up_swings is 'ten', expected a number",
         ),
         (
-            other("3").replace('drill = "heel_lift"', 'drill = "heel_lfit"', 1),
+            other("one").replace('drill = "heel_lift"', 'drill = "heel_lfit"', 1),
             "rule 'lead-heel-rise': drill 'heel_lfit': is not known, expected perhaps heel_lift",
         ),
     ],
@@ -79,7 +80,7 @@ def test_what_cannot_be_used_is_not_kept(book, register, text, said):
 @pytest.mark.slow
 def test_a_drill_of_the_coachs_own_files_may_be_named(book, register):
     """A drill file lies in the folder beside the store (drill_file.md)."""
-    text = other("3").replace('drill = "heel_lift"', 'drill = "float"', 1)
+    text = other("one").replace('drill = "heel_lift"', 'drill = "float"', 1)
     with pytest.raises(InputError, match="drill 'float': is not known"):
         book.keep(text)
     folder = register.store.path.parent / "drills"
@@ -93,13 +94,13 @@ def test_a_drill_of_the_coachs_own_files_may_be_named(book, register):
 @pytest.mark.slow
 def test_a_drill_that_rules_of_another_place_name_may_stay(book, new_log, register):
     """The hub's desk changes rules that a bay kept, whose drill files only the bay has."""
-    away, text = new_log(), other("3").replace('drill = "heel_lift"', 'drill = "float"', 1)
+    away, text = new_log(), other("one").replace('drill = "heel_lift"', 'drill = "float"', 1)
     away.say("rules", "rules", {"text": {"text": text, "built_in": False}}, "coach")
     register.log.merge(away.changes())
-    changed = text.replace('"3"', '"4"')
+    changed = versioned(text, "two")
     assert changed != text and book.keep(changed).text == changed == book.current().text
     with pytest.raises(InputError, match="drill 'flaot': is not known"):
-        book.keep(changed.replace('"float"', '"flaot"').replace('"4"', '"5"'))
+        book.keep(versioned(changed, "three").replace('"float"', '"flaot"'))
 
 
 @pytest.mark.dear
@@ -108,13 +109,13 @@ def test_a_sheet_keeps_the_rules_that_it_was_decided_with(book, register):
     key = register.add(name="Ada", handedness="right")
     assert book.of_sheet(key, "visit").text == FIRST
     register.decide(key, "push", "go", DAY, sheet=("visit", book.kept_id()))
-    book.keep(other("3", "0.06"))
+    book.keep(other("one", "0.06"))
     assert book.of_sheet(key, "visit").text == FIRST
-    assert book.of_sheet(key, "next visit").rules.version == "3"
+    assert book.of_sheet(key, "next visit").rules.version == "one"
     register.decide(key, "speed", "not yet", DAY)  # on no sheet
     assert book.of_sheet(key, "visit").text == FIRST
     register.decide(key, "push", "not yet", DAY, sheet=("visit", book.kept_id()))
-    assert book.of_sheet(key, "visit").rules.version == "3"
+    assert book.of_sheet(key, "visit").rules.version == "one"
     register.decide(key, "push", "not yet", DAY, sheet=("visit", "away"))
     with pytest.raises(StoreError, match="no such version is kept"):
         book.of_sheet(key, "visit")
@@ -124,8 +125,8 @@ def test_a_later_programs_rules_hold_and_leave_older_sheets_alone(book, register
     key = register.add(name="Ada", handedness="right")
     register.decide(key, "push", "go", DAY, sheet=("visit", book.kept_id()))
     assert book.kept_id() == book.versions()[0].version_id and len(book.versions()) == 1
-    monkeypatch.setattr(rulebook, "built_in_text", lambda: other("3"))
-    assert book.current().text == other("3")
+    monkeypatch.setattr(rulebook, "built_in_text", lambda: other("one"))
+    assert book.current().text == other("one")
     assert book.of_sheet(key, "visit").text == FIRST
-    assert book.of_sheet(key, "next visit").text == other("3")
+    assert book.of_sheet(key, "next visit").text == other("one")
     assert book.kept_id() == book.versions()[0].version_id and len(book.versions()) == 2

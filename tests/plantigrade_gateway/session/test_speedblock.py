@@ -12,6 +12,7 @@ import pytest
 from tests.support.cases import calibrated
 from tests.support.checkbay import GOOD, CheckBay, Do, Told, swung
 from tests.support.live_schema import live_messages
+from tests.support.rules import versioned
 
 from plantigrade.events import Manner, Timing
 from plantigrade.synth import Player, Segment, Stand, Swing
@@ -198,7 +199,7 @@ def test_a_player_who_does_not_rest_is_told_and_the_swings_count(store):
     """
     with Register(store) as register:
         text = built_in_text().replace("rest_between_swings_s = 20", "rest_between_swings_s = 30")
-        RuleBook(register).keep(text.replace('version = "2"', 'version = "mine"', 1))
+        RuleBook(register).keep(versioned(text, "mine"))
     hasty = Do("start", (*swung(5, GOOD, 1.0), Stand(5.0)))
     bay = answered(store, [WARM_UP, hasty, Do("start", swung(1, GOOD, 3.0))], known(store))
     found = done_after(bay)
@@ -278,7 +279,7 @@ suggest = "No speed work with a limit of hips, trunk, ankles or balance."
 """
     with Register(store) as register:
         text = built_in_text().replace("[[rule]]", f"{rule}[[rule]]", 1)
-        RuleBook(register).keep(text.replace('version = "2"', 'version = "mine"', 1))
+        RuleBook(register).keep(versioned(text, "mine"))
     who = known(store)
     bay = answered(store, [Do("start")], who)
     bay.command(do="start")

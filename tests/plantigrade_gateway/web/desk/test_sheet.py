@@ -9,6 +9,7 @@ import pytest
 from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
 from tests.support.pagetext import text_of
 from tests.support.practice import store_practice
+from tests.support.rules import own_version, versioned
 
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.events import Roll
@@ -106,7 +107,7 @@ def test_rules_that_hold_stand_by_topic_with_what_speaks_against_them(client, ir
 
 
 def test_rules_that_do_not_agree_leave_it_to_the_coach(client, register, iris, known):
-    text = FIRST.replace('version = "2"', 'version = "own"') + (
+    text = versioned(FIRST, "own") + (
         '\n[[rule]]\nid = "other-push"\ntopic = "push"\nsays = "other"\nsuggest = "Another way."\n'
         'when.any = [{ fact = "full.push_good", is = "mostly" }]\n'
     )
@@ -159,12 +160,10 @@ def test_a_sheet_opened_later_shows_the_rules_it_was_decided_with(client, iris, 
     page = f"/players/{iris}/sheet"
     form = {"topic": "push", "answer": "go", "visit": visit, "version": ""}
     assert client.post(page, data=form).status_code == 303
-    changed = FIRST.replace('version = "2"', 'version = "own"').replace(
-        "stand_broad_from = 0.18", "stand_broad_from = 0.10"
-    )
+    changed = versioned(FIRST, "own").replace("stand_broad_from = 0.18", "stand_broad_from = 0.10")
     assert client.post("/rules", data={"text": changed, "do": "keep"}).status_code == 303
     then = text_of(client.get(page))
-    assert "version 2, as it comes with the program" in then
+    assert f"version {own_version()}, as it comes with the program" in then
     assert "The rules have changed since" in then and "Trail foot, the right one bears" in then
     now = text_of(client.get(f"{page}?rules=current"))
     assert "version own" in now and "The rules have changed since" not in now
@@ -206,13 +205,13 @@ def test_a_rule_file_is_checked_kept_and_gone_back_from(client):
     refused = client.post("/rules", data={"text": wrong, "do": "keep"})
     assert "feet.difer is no fact, perhaps feet.differ" in text_of(refused, 422)
     assert "feet.difer" in refused.text.partition("<textarea")[2]  # what was typed is not lost
-    own = FIRST.replace('version = "2"', 'version = "1a"').replace("\n", "\r\n")
+    own = versioned(FIRST, "1a").replace("\n", "\r\n")
     assert client.post("/rules", data={"text": own, "do": "keep"}).status_code == 303
     page = client.get("/rules")
     assert "version = &#34;1a&#34;" in page.text and "holds now" in text_of(page)
     assert client.post("/rules", data={"text": own, "do": "built-in"}).status_code == 303
     page = client.get("/rules")
-    assert "version = &#34;2&#34;" in page.text
+    assert f"version = &#34;{own_version()}&#34;" in page.text
     first = re.findall(r"/rules\?version=(\w+)", page.text)[-1]
     older = client.get(f"/rules?version={first}")
     assert "This is an older version" in text_of(older) and "1a" in older.text
@@ -234,6 +233,6 @@ def test_a_rule_file_of_400_000_bytes_is_read_at_most(client, size, said):
 
 
 def test_rules_are_text_on_their_page(client):
-    own = FIRST.replace('version = "2"', 'version = "</textarea><b>"')
+    own = versioned(FIRST, "</textarea><b>")
     assert client.post("/rules", data={"text": own, "do": "keep"}).status_code == 303
     assert "</textarea><b>" not in client.get("/rules").text
