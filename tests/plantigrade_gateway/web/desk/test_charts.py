@@ -9,6 +9,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from plantigrade.block import Foot
 from plantigrade_gateway.web.desk.charts import CHARTS, chart
 
@@ -68,10 +70,12 @@ def text(theme: str, lead: Foot) -> str:
     return "\n".join(blocks)
 
 
+@pytest.mark.dear
 def test_charts_are_as_they_were_read():
     assert text("light", Foot.LEFT) == WRITTEN.read_text("utf-8")
 
 
+@pytest.mark.dear
 def test_another_theme_and_another_lead_foot_have_the_same_charts():
     """In other colours, and with the other foot's name."""
     light, other = WRITTEN.read_text("utf-8").split(), text("dark", Foot.RIGHT).split()
