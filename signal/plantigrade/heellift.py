@@ -48,9 +48,8 @@ def measure_heel_lift(
     if np.any(np.isnan(lead[address_rows : lead_peak + 1, 0])) or lead_peak <= address_rows:
         return result
     missing = np.flatnonzero(np.isnan(lead[:, 0]))
-    if len(
-        missing
-    ):  # rows before a gap in the stillness, and after the lead peak, are done without
+    if len(missing):
+        # What lies before a gap in the stillness, or behind one after the peak, is done without.
         first = int(missing[missing < address_rows].max(initial=-1)) + 1
         after = missing[missing > lead_peak]
         last = int(after[0]) if len(after) else len(lead)

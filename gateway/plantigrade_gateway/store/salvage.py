@@ -329,9 +329,8 @@ class _Reading:
                 self._read_stray(number)
         self._name_lost_pieces()
         usual = {name for (name,) in self._new.execute("SELECT name FROM usual.sqlite_schema")}
-        for name in (
-            self._broken & usual
-        ):  # of numbers of versions, at most one page, nothing is left
+        # Of the numbers of versions, which fill a page at most, nothing may be left.
+        for name in self._broken & usual:
             if not self._rows[name]:
                 self._new.execute(f"INSERT OR IGNORE INTO {name} SELECT * FROM usual.{name}")
         return self._found
