@@ -13,7 +13,7 @@ from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.rows import utc_text
 
 _SESSIONS = (
-    "SELECT sessions.session_no, session_id, players.player_id, state = 'ended', started_utc,"
+    "SELECT session_id, players.player_id, state = 'ended', started_utc,"
     " utc_offset_min, source, host, analysis_version, end_reason, handed_over.pieces,"
     " handed_over.sha256, handed_over.player_id"
     " FROM sessions LEFT JOIN players USING (player_no) LEFT JOIN handed_over USING (session_no)"
@@ -23,6 +23,7 @@ _UNLIKE = (
     " OR EXISTS (SELECT 1 FROM chunks WHERE chunks.session_no = sessions.session_no"
     " AND seq >= handed_over.pieces))"
 )
+_OF = "session_no = (SELECT session_no FROM sessions WHERE session_id = ?)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +48,6 @@ class Due:
 
     Attributes
     ----------
-    number : int
-        In the store.
     session_id : str
     player_id : str or None
     is_ended : bool
@@ -59,7 +58,6 @@ class Due:
     confirmed : Ended or None
     """
 
-    number: int
     session_id: str
     player_id: str | None
     is_ended: bool
@@ -123,25 +121,25 @@ class Ledger:
             except DamageError:
                 continue
 
-    def pieces(self, number: int) -> int:
-        """Return how many pieces a session has, lost ones among them."""
-        rows = self._db.read("SELECT max(seq) FROM chunks WHERE session_no = ?", (number,))
+    def pieces(self, session_id: str) -> int:
+        """Return how many pieces a session has, lost ones among them; none of one that is gone."""
+        rows = self._db.read(f"SELECT max(seq) FROM chunks WHERE {_OF}", (session_id,))
         return 0 if rows[0][0] is None else int(rows[0][0]) + 1
 
-    def confirm(self, number: int, ended: Ended) -> None:
+    def confirm(self, session_id: str, ended: Ended) -> None:
         """Note that the hub has a session, whole; of one that is gone meanwhile nothing."""
         with self._db.writing() as db:
             db.execute(
                 "INSERT OR REPLACE INTO handed_over"
                 " (session_no, pieces, sha256, player_id, confirmed_utc)"
-                " SELECT session_no, ?, ?, ?, ? FROM sessions WHERE session_no = ?",
-                (ended.pieces, ended.sha256, ended.player_id, _now(), number),
+                " SELECT session_no, ?, ?, ?, ? FROM sessions WHERE session_id = ?",
+                (ended.pieces, ended.sha256, ended.player_id, _now(), session_id),
             )
 
-    def doubt(self, number: int) -> None:
+    def doubt(self, session_id: str) -> None:
         """Note that the hub does not have a session any more."""
         with self._db.writing() as db:
-            db.execute("DELETE FROM handed_over WHERE session_no = ?", (number,))
+            db.execute(f"DELETE FROM handed_over WHERE {_OF}", (session_id,))
 
     def confirmed_since(self, when: datetime) -> list[tuple[int, str, int]]:
         """Return number, id and pieces of the sessions that were confirmed after a moment."""
@@ -194,8 +192,8 @@ def _now() -> str:
 
 
 def _due(row: tuple[Any, ...]) -> Due:
-    number, session_id, player_id, is_ended, started, offset_min, *rest = row
+    session_id, player_id, is_ended, started, offset_min, *rest = row
     source, host, version, end_reason, pieces, sha256, told = rest
     about = {"source": source, "host": host, "analysis_version": version, "end_reason": end_reason}
     confirmed = None if pieces is None else Ended(pieces, sha256, told)
-    return Due(number, session_id, player_id, bool(is_ended), started, offset_min, about, confirmed)
+    return Due(session_id, player_id, bool(is_ended), started, offset_min, about, confirmed)

@@ -97,8 +97,8 @@ def stretches(db: Database, session_no: int) -> Iterator[Stretch]:
     yield from reader.end()
 
 
-def as_kept(db: Database, session_no: int, first: int, most: int) -> list[bytes]:
-    """Return a session's pieces as they are kept, from one on; at most so many.
+def as_kept(db: Database, session_id: str, first: int, most: int) -> list[bytes]:
+    """Return a session's pieces as they are kept, from one on; at most so many; none of no session.
 
     In place of a piece that cannot be read stands one with a mark that says so, the same each time;
     in place of the first one its second copy, too.
@@ -108,6 +108,10 @@ def as_kept(db: Database, session_no: int, first: int, most: int) -> list[bytes]
     StoreError
         The file refuses for another reason than damage.
     """
+    rows = db.read("SELECT session_no FROM sessions WHERE session_id = ?", (session_id,))
+    if not rows:
+        return []
+    session_no: int = rows[0][0]
     part = "FROM chunks WHERE session_no = ? AND seq >= ? ORDER BY seq LIMIT ?"
     numbers = [seq for (seq,) in db.read(f"SELECT seq {part}", (session_no, first, most))]
     stop = min(numbers[-1] + 1, first + most) if numbers else first

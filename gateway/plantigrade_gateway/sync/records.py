@@ -84,12 +84,13 @@ class Records:
         self._store = store
         self._hub = hub
         self._ledger = Ledger(store.database)
-        self._has: dict[int, int] = {}  # pieces, by the session's number
-        self._setbacks: dict[int, int] = {}
-        self._deleted: set[int] = set()  # at the hub; the tombstone comes with the changes
-        self._refused: dict[int, tuple[float, str]] = {}  # until when, s, and why
+        # By session id: the number of one that was deleted may be the next one's.
+        self._has: dict[str, int] = {}  # pieces
+        self._setbacks: dict[str, int] = {}
+        self._deleted: set[str] = set()  # at the hub; the tombstone comes with the changes
+        self._refused: dict[str, tuple[float, str]] = {}  # until when, s, and why
         self._together = 1  # pieces in one request, as the hub says
-        self._gave_s: dict[int, float] = {}  # when a session that is under way was given some
+        self._gave_s: dict[str, float] = {}  # when a session that is under way was given some
         self._is_gathering = True
         self._doubts = False
         self._looked_at, self._look_due_s = 0, 0.0
@@ -111,11 +112,11 @@ class Records:
 
     def waiting(self) -> Waiting:
         """Return what the hub is still to be given, as far as it is known."""
-        due = [one for one in self._ledger.due() if one.number not in self._deleted]
+        due = [one for one in self._ledger.due() if one.session_id not in self._deleted]
         pieces = 0
         for one in due:
-            has = self._has.get(one.number, one.confirmed.pieces if one.confirmed else 0)
-            pieces += max(0, self._ledger.pieces(one.number) - has)
+            has = self._has.get(one.session_id, one.confirmed.pieces if one.confirmed else 0)
+            pieces += max(0, self._ledger.pieces(one.session_id) - has)
         return Waiting(len(due), pieces, sum(not one.is_ended for one in due))
 
     async def round(self) -> bool:
@@ -146,7 +147,7 @@ class Records:
         return is_more
 
     def _is_left_alone(self, one: Due) -> bool:
-        return one.number in self._deleted or one.number in self._refused
+        return one.session_id in self._deleted or one.session_id in self._refused
 
     async def _side_by_side(self, some: list[Due]) -> bool:
         """Give some of each; return whether more of one is left.
@@ -170,41 +171,40 @@ class Records:
             why = str(error)
         said = f"session {one.session_id[:8]}: {why}"
         _log.warning("%s", said)
-        self._refused[one.number] = (time.monotonic() + REFUSED_S, said)
-        self._has.pop(one.number, None)
+        self._refused[one.session_id] = (time.monotonic() + REFUSED_S, said)
+        self._has.pop(one.session_id, None)
         return False
 
     async def _turn(self, one: Due) -> bool:
         """Give some pieces of a session, then its end; return whether more of it is left."""
-        number = one.number
-        told = one.confirmed
-        if told is not None and self._ledger.pieces(number) == told.pieces:
+        key, told = one.session_id, one.confirmed
+        if told is not None and self._ledger.pieces(key) == told.pieces:
             return await self._end(one, told.sha256)  # it is another player's by now
-        if number not in self._has:
+        if key not in self._has:
             received = await self._hub.begin(_head(one))
             self._together = max(received.together, 1)
             if not self._noted(one, received):
                 return False
-        has = self._has[number]
+        has = self._has[key]
         if self._gathers(one, has):
             return False
-        kept = as_kept(self._store.database, number, has, PIECES_AT_ONCE)
+        kept = as_kept(self._store.database, key, has, PIECES_AT_ONCE)
         pieces = [Piece.of(at, data) for at, data in enumerate(kept, has)]
         for group in groups(pieces, min(self._together, PIECES_AT_ONCE)):
             if len(group) == 1:
-                received = await self._hub.piece(one.session_id, has, group[0].data)
+                received = await self._hub.piece(key, has, group[0].data)
             else:
-                received = await self._hub.pieces(one.session_id, group)
+                received = await self._hub.pieces(key, group)
             wanted = has + len(group)
             if not self._noted(one, received, wanted=wanted):
                 return False
-            if self._has.get(number) != wanted:  # it has more, or less, than it said
+            if self._has.get(key) != wanted:  # it has more, or less, than it said
                 return True
             has = wanted
             self.given += len(group)
             self.given_bytes += sum(len(each.data) for each in group)
-            self._setbacks.pop(number, None)
-        there = self._ledger.pieces(number)
+            self._setbacks.pop(key, None)
+        there = self._ledger.pieces(key)
         if has > there:
             raise HubRefused(f"the hub has {has} pieces of it, this store {there}")
         if has < there:
@@ -214,60 +214,62 @@ class Records:
     def _gathers(self, one: Due, has: int) -> bool:
         """Whether a session's pieces wait for more of them; nothing of one that has ended does."""
         if one.is_ended or not self._is_gathering or self._together <= 1:
-            self._gave_s.pop(one.number, None)
+            self._gave_s.pop(one.session_id, None)
             return False
         now_s = time.monotonic()
-        is_early = now_s - self._gave_s.get(one.number, float("-inf")) < GATHER_S
-        if is_early and self._ledger.pieces(one.number) - has < min(self._together, PIECES_AT_ONCE):
+        is_early = now_s - self._gave_s.get(one.session_id, float("-inf")) < GATHER_S
+        if is_early and self._ledger.pieces(one.session_id) - has < min(
+            self._together, PIECES_AT_ONCE
+        ):
             return True
-        self._gave_s[one.number] = now_s
+        self._gave_s[one.session_id] = now_s
         return False
 
     def _noted(self, one: Due, received: Received, wanted: int = 0) -> bool:
         """Note what the hub has; return whether it takes more of the session."""
         if received.is_deleted:
-            self._deleted.add(one.number)
-            self._has.pop(one.number, None)
+            self._deleted.add(one.session_id)
+            self._has.pop(one.session_id, None)
             return False
         if received.pieces < wanted:
-            self._has.pop(one.number, None)  # asked anew, with the session's head
-            self._setbacks[one.number] = self._setbacks.get(one.number, 0) + 1
-            if self._setbacks[one.number] > SETBACKS:
+            self._has.pop(one.session_id, None)  # asked anew, with the session's head
+            self._setbacks[one.session_id] = self._setbacks.get(one.session_id, 0) + 1
+            if self._setbacks[one.session_id] > SETBACKS:
                 raise HubAway(f"hub {self._hub.url}: takes pieces and does not keep them")
         else:
-            self._has[one.number] = received.pieces
+            self._has[one.session_id] = received.pieces
         return True
 
     async def _end(self, one: Due, sha256: str | None = None) -> bool:
         """Say that all of a session is there; return whether some of it is to be given again."""
-        count = self._ledger.pieces(one.number)
+        count = self._ledger.pieces(one.session_id)
         # With what is known of it by now; and the hub may have been another one.
         received = await self._hub.begin(_head(one))
         if not self._noted(one, received, wanted=count):
             return False
-        if self._has.get(one.number) != count:
-            self._ledger.doubt(one.number)
+        if self._has.get(one.session_id) != count:
+            self._ledger.doubt(one.session_id)
             return True
-        sha256 = await self._chained(one.number, count) if sha256 is None else sha256
+        sha256 = await self._chained(one.session_id, count) if sha256 is None else sha256
         received = await self._hub.end(one.session_id, SessionEnd(count, sha256, one.player_id))
         if not self._noted(one, received, wanted=count):
             return False
         if received.is_whole and received.pieces == count:
-            self._ledger.confirm(one.number, Ended(count, sha256, one.player_id))
+            self._ledger.confirm(one.session_id, Ended(count, sha256, one.player_id))
             self.ended += 1
-            self._has.pop(one.number, None)
-            self._setbacks.pop(one.number, None)
+            self._has.pop(one.session_id, None)
+            self._setbacks.pop(one.session_id, None)
             return False
-        if self._has.get(one.number) == count:
+        if self._has.get(one.session_id) == count:
             raise HubRefused("the hub has all of it and does not take its end yet")
         return True
 
-    async def _chained(self, number: int, count: int) -> str:
+    async def _chained(self, session_id: str, count: int) -> str:
         """Return the hash of the hashes of a session's pieces, hex."""
         chain = hashlib.sha256()
         for first in range(0, count, PIECES_AT_ONCE):
             most = min(PIECES_AT_ONCE, count - first)
-            for piece in as_kept(self._store.database, number, first, most):
+            for piece in as_kept(self._store.database, session_id, first, most):
                 chain.update(hashlib.sha256(piece).digest())
             await asyncio.sleep(0)
         return chain.hexdigest()
@@ -279,13 +281,13 @@ class Records:
         await self._ask_again(found)
 
     async def _ask_again(self, confirmed: list[tuple[int, str, int]]) -> None:
-        for number, session_id, pieces in confirmed:
+        for _, session_id, pieces in confirmed:
             received = await self._hub.received(session_id)
             if received.is_deleted:
                 continue
             if not received.is_whole or received.pieces < pieces:
                 _log.warning("the hub has session %s no more; given again", session_id[:8])
-                self._ledger.doubt(number)
+                self._ledger.doubt(session_id)
 
 
 def _head(one: Due) -> SessionHead:

@@ -21,6 +21,8 @@ from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.record import packing
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.store import hubstate
+from plantigrade_gateway.store.hubledger import Ended, Ledger
+from plantigrade_gateway.store.pieces import as_kept
 from plantigrade_gateway.sync import link, process, records
 
 pytestmark = pytest.mark.dear
@@ -208,6 +210,43 @@ async def test_a_session_whose_player_was_deleted_at_the_hub_is_left_alone(bay):
         await until(lambda: kept in hub.ends)
         await until(lambda: work.state().sessions == 0)
     assert gone not in hub.pieces
+
+
+async def test_the_next_session_is_handed_over_where_one_was_deleted(bay):
+    """SQLite gives the number of the newest row to the next one, once it is deleted."""
+    gone = bay.record(3)
+    hub = FakeHub()
+    hub.deleted.add(gone)
+    async with hub.running(), bay.syncing(hub) as work:
+        await until(lambda: any("PUT" in one and gone in one for one in hub.requests))
+        await until(lambda: work.state().sessions == 0)
+        number = numbers(bay)[gone]
+        bay.store.delete_session(gone)
+        following = bay.record(3)
+        assert numbers(bay) == {following: number}
+        await until(lambda: following in hub.ends)
+    assert hub.pieces == {following: bay.pieces(following)}
+
+
+def test_what_is_confirmed_of_a_deleted_session_is_none_of_the_next(bay):
+    gone = bay.record(3)
+    number = numbers(bay)[gone]
+    bay.store.delete_session(gone)
+    following = bay.record(3)
+    assert numbers(bay) == {following: number}
+    ledger = Ledger(bay.store.database)
+    ledger.confirm(gone, Ended(3, "00", None))
+    assert [one.session_id for one in ledger.due()] == [following]
+    ledger.confirm(following, Ended(3, "00", None))
+    ledger.doubt(gone)
+    assert ledger.due() == []
+    assert (ledger.pieces(gone), ledger.pieces(following)) == (0, 3)
+    assert as_kept(bay.store.database, gone, 0, 9) == []
+    assert as_kept(bay.store.database, following, 1, 9) == bay.pieces(following)[1:]
+
+
+def numbers(bay: SyncBay) -> dict[str, int]:
+    return dict(bay.store.database.read("SELECT session_id, session_no FROM sessions"))
 
 
 async def test_a_damaged_piece_is_a_mark_at_the_hub_and_the_rest_is_as_it_was(bay):
