@@ -210,7 +210,7 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
     register = desk.reads.register
     store = desk.reads.store
     found = {one.what: one for one in register.findings(player_id)}
-    decided = {one.topic: one for one in register.decisions(player_id)}
+    decided = playerforms.last_of(register, player_id)
     sessions = store.sessions(player_id)
     return {
         "player": profile,
@@ -223,6 +223,7 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
         "findings": [(what, found.get(what)) for what in FINDINGS],
         "limits": LIMITS,
         "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
+        "seen": playerforms.seen_by_topic(decided),
         "answers": ANSWERS,
         "plans": PLANS,
         "visits": [(one, visit_of(store, one)) for one in sessions],

@@ -171,6 +171,46 @@ def test_a_decision_stands_on_the_page_and_in_the_list(client, iris):
     assert "expected go, not yet or not today" in text_of(refused, 422)
 
 
+@pytest.mark.parametrize("part", ["", "/sheet"])
+def test_what_was_decided_elsewhere_meanwhile_is_not_written_over_unseen(
+    client, register, iris, part
+):
+    """Two tabs, or a tablet and a laptop, that show the same page."""
+    at = f"/players/{iris}{part or '/decisions'}"
+
+    def forms() -> dict[str, str]:
+        """Return what the page's form of the push sends beside what is typed."""
+        page = client.get(f"/players/{iris}{part}").text
+        form = page[page.index('name="topic" value="push"') :]
+        (seen,) = re.findall(r'name="seen" value="([^"]*)"', form[: form.index("</form>")])
+        return {"topic": "push", "seen": seen, "cue": "", "plan": "", "day": "2026-03-31"}
+
+    def standing() -> list[tuple[str, str]]:
+        return [(one.answer, one.cue) for one in register.decisions(iris)]
+
+    tablet = laptop = forms()
+    not_yet = tablet | {"answer": "not yet"}
+    assert client.post(at, data=not_yet).status_code == 303
+    said = text_of(client.post(at, data=laptop | {"answer": "go", "cue": "roll"}), 422)
+    assert (
+        "push: was decided otherwise (not yet) since this page was shown; look at it, and press "
+        "again"
+    ) in said
+    assert standing() == [("not yet", "")]
+    assert client.post(at, data=not_yet).status_code == 303  # pressed twice: said once
+    assert len([c for c in register.changes(iris) if c.field == "decision:push"]) == 1
+    assert client.post(at, data=forms() | {"answer": "go", "cue": "roll"}).status_code == 303
+    assert standing() == [("go", "roll")]
+    stale = forms()
+    back = stale | {"do": "take back"}
+    for _ in range(2):
+        assert client.post(at, data=back).status_code == 303
+    assert standing() == []
+    assert "push: was taken back since" in text_of(
+        client.post(at, data=stale | {"answer": "not yet"}), 422
+    )
+
+
 def test_visits_lead_to_their_sessions(client, register, iris):
     (session,) = register.store.sessions()
     page = client.get(f"/players/{iris}")
