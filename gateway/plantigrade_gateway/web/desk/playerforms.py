@@ -62,6 +62,27 @@ def profile_fields(form: Form) -> dict[str, Any]:
     }
 
 
+def changed_fields(form: Form) -> dict[str, Any]:
+    """Return the fields of a player that a form gives otherwise than it showed them.
+
+    So of two devices that change different fields neither takes back what the other changed.
+
+    Raises
+    ------
+    InputError
+        As `profile_fields`.
+    """
+    same = {name for name in _EMPTY if form.get(f"was_{name}") == form.get(name, "")}
+    if {"left", "right"} <= same:
+        same.add("insoles")
+    return {name: value for name, value in profile_fields(form).items() if name not in same}
+
+
+def was_shown(form: Form) -> dict[str, str]:
+    """Return what a player's form that is typed again showed before anything was typed."""
+    return {name: form[f"was_{name}"] for name in _EMPTY if f"was_{name}" in form}
+
+
 def _mass(text: str) -> float | None:
     if not text:
         return None

@@ -151,6 +151,7 @@ def _add_player(router: APIRouter, desk: Desk) -> None:
         is_edited = "handedness" in typed
         if is_edited:
             shown["form"] = playerforms.filled(typed)
+            shown["was"] = playerforms.was_shown(typed)
         shown |= {"problem": problem, "typed": typed, "is_edited": is_edited}
         if problem:
             shown["instead"] = f"{HERE}/{player_id}"
@@ -178,7 +179,7 @@ def _add_player(router: APIRouter, desk: Desk) -> None:
     @router.post("/{player_id}")
     async def edit(request: Request, player_id: str) -> Response:
         def act(register: Register, form: Form) -> None:
-            register.edit(player_id, **playerforms.profile_fields(form))
+            register.edit(player_id, **playerforms.changed_fields(form))
 
         return await said(request, player_id, act, "profile")
 
@@ -215,6 +216,7 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
     return {
         "player": profile,
         "form": playerforms.form_of(profile),
+        "was": playerforms.form_of(profile),
         "hands": HANDS,
         "consents": register.consents(player_id, today()),
         "agreed": AGREED,

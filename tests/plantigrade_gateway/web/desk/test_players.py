@@ -211,6 +211,30 @@ def test_what_was_decided_elsewhere_meanwhile_is_not_written_over_unseen(
     )
 
 
+def test_two_devices_that_change_a_profile_keep_each_others_changes(client, register, iris):
+    def shown() -> dict[str, str]:
+        """Return what the profile's form on the page sends when nothing is typed."""
+        page = client.get(f"/players/{iris}").text
+        form = page[page.index('data-part="profile"') :]
+        fields = re.findall(r'name="([a-z_]+)"[^>]* value="([^"]*)"', form[: form.index("</form>")])
+        assert len(fields) >= 11
+        hand = register.profile(iris).handedness
+        return {key: text for key, text in fields if key != "is_minor"} | {"handedness": hand}
+
+    tablet = laptop = shown()
+    assert client.post(f"/players/{iris}", data=tablet | {"mass_kg": "72"}).status_code == 303
+    other = laptop | {"shoe": "Shoe Z", "left": "0000000A", "right": "0000000B"}
+    refused = client.post(f"/players/{iris}", data=other | {"right": "0000000A"})
+    assert "is given for both feet" in text_of(refused, 422)
+    assert f'name="was_mass_kg" value="{laptop["mass_kg"]}"' in refused.text  # not 72
+    assert client.post(f"/players/{iris}", data=other).status_code == 303
+    now = register.profile(iris)
+    assert (now.mass_kg, now.shoe, now.insoles) == (72.0, "Shoe Z", ("0000000A", "0000000B"))
+    assert client.post(f"/players/{iris}", data=shown() | {"mass_kg": ""}).status_code == 303
+    now = register.profile(iris)
+    assert (now.mass_kg, now.shoe) == (None, "Shoe Z")
+
+
 def test_visits_lead_to_their_sessions(client, register, iris):
     (session,) = register.store.sessions()
     page = client.get(f"/players/{iris}")
