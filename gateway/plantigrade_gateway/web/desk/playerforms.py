@@ -137,7 +137,7 @@ def note_consent(register: Register, player_id: str, form: Form, today: date) ->
 
 
 def note_findings(register: Register, player_id: str, form: Form) -> None:
-    """Note what was found, of all that is not as it was.
+    """Note what was found, of all that is not as it was, nor as the form showed it.
 
     Raises
     ------
@@ -147,7 +147,8 @@ def note_findings(register: Register, player_id: str, form: Form) -> None:
     before = {one.what: (one.state, one.text) for one in register.findings(player_id)}
     for what in FINDINGS:
         state, text = form.get(what, ""), form.get(f"{what}_text", "").strip()
-        if (state or text) and before.get(what) != (state, text):
+        shown_so = (form.get(f"was_{what}"), form.get(f"was_{what}_text")) == (state, text)
+        if (state or text) and not shown_so and before.get(what) != (state, text):
             register.note_finding(player_id, what, state, text)
 
 

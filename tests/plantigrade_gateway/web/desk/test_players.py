@@ -153,6 +153,23 @@ def test_findings_are_noted_where_they_are_new(client, register, iris):
     )
 
 
+def test_two_devices_that_note_findings_keep_each_others(client, register, iris):
+    def shown() -> dict[str, str]:
+        page = client.get(f"/players/{iris}").text
+        form = page[page.index('data-part="findings"') :]
+        was = re.findall(r'name="was_([a-z_]+)" value="([^"]*)"', form[: form.index("</form>")])
+        return dict(was) | {f"was_{key}": text for key, text in was}
+
+    both = shown()
+    assert len(both) == 4 * 2 * 2  # hips, trunk, ankles, balance: each a state and a line
+    tablet = both | {"hips": "limit", "hips_text": "turns less"}
+    for form in (tablet, both | {"trunk": "no limit"}):
+        assert client.post(f"/players/{iris}/findings", data=form).status_code == 303
+    found = {one.what: (one.state, one.text) for one in register.findings(iris)}
+    assert found["hips"] == ("limit", "turns less")
+    assert found["trunk"] == ("no limit", "")
+
+
 def test_a_decision_stands_on_the_page_and_in_the_list(client, iris):
     form = {"topic": "push", "answer": "not yet", "cue": "roll <it>", "day": "2026-03-31"}
     form["plan"] = "deliberate"
