@@ -53,6 +53,7 @@ SESSION = "session"
 """The log's word for what is said of sessions (`visits`)."""
 COACH = "coach"
 _AHEAD = timedelta(days=1)  # it may be tomorrow already where the decision is made
+_FIRST_DAY = date(2000, 1, 1)  # nobody's decision: a year before it was mistyped
 
 
 class Register:
@@ -392,7 +393,7 @@ class Register:
         ------
         InputError
             There is no such topic, no such answer, or no such plan for the topic; or the day is yet
-            to come.
+            to come, or of before 2000.
         StoreError
             There is no such player.
         """
@@ -403,8 +404,7 @@ class Register:
             raise InputError(f"plan: {topic} has none, leave it out")
         if plan:
             one_of(plan, PLANS[topic], f"plan of {topic}")
-        if day > datetime.now(UTC).date() + _AHEAD:
-            raise InputError(f"day: {day.isoformat()} is yet to come, expected today or before")
+        _check_day(day)
         value: dict[str, Any] = {"answer": answer, "plan": plan, "cue": line_of(cue, "cue")}
         value["day"] = day.isoformat()
         if sheet is not None:
@@ -423,7 +423,8 @@ class Register:
         Raises
         ------
         InputError
-            There is no such topic, or nothing is decided on it.
+            There is no such topic, or nothing is decided on it; or the day cannot be, as in
+            `decide`.
         StoreError
             There is no such player.
         """
@@ -431,6 +432,7 @@ class Register:
         one_of(topic, TOPICS, "decision")
         if topic not in {one.topic for one in self.decisions(player_id)}:
             raise InputError(f"{topic}: is not decided, there is nothing to take back")
+        _check_day(day)
         value = {"answer": TAKEN_BACK, "plan": "", "cue": "", "day": day.isoformat()}
         self._say(player_id, {f"decision:{topic}": value})
 
@@ -466,3 +468,12 @@ class Register:
                 raise InputError(
                     "name: another player is called so; add something that tells them apart"
                 )
+
+
+def _check_day(day: date) -> None:
+    if day > datetime.now(UTC).date() + _AHEAD:
+        raise InputError(f"day: {day.isoformat()} is yet to come, expected today or before")
+    if day < _FIRST_DAY:
+        raise InputError(
+            f"day: {day.isoformat()} is too long ago, expected {_FIRST_DAY.isoformat()} or later"
+        )

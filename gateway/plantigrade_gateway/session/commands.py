@@ -29,13 +29,14 @@ from plantigrade_gateway.web.live.page import Message
 
 STRIKE = "strike"
 """A mark that tells of a strike at this instant."""
-NO_DRILL = (
-    "No drill on this visit: it was stopped ({}). Where that was a mistake, take it back on the "
+HELD = (
+    "No {} on this visit: it was stopped ({}). Where that was a mistake, take it back on the "
     "page Check."
 )
 TAKEN_BACK = "The stop is taken back as a mistake. No drill is chosen now."
 ENDED = "The check ended with its session, which keeps what was taken."
 UnderWay = GuidedCheck | LiveCalibration | SpeedBlock | PainStop
+_END_FIRST = "{} is under way: end it first."
 _TRY_S = 5.0  # between two tries to keep what came of the questions
 _TWICE_S = 2.0  # a set begun again so soon was pressed twice
 
@@ -123,9 +124,9 @@ class CommandHandler:
         if kind == "sound":
             self._choose_sound(bool(message.get("device")))
         elif kind == "drill" and self._check is not None:
-            self.live_feed.say("A check is under way: end it first.", "warn")
+            self.live_feed.say(_END_FIRST.format(_called(self._check)), "warn")
         elif kind == "drill" and message.get("name") is not None and self._held(live):
-            self.live_feed.say(NO_DRILL.format(self._hold), "warn")
+            self.live_feed.say(HELD.format("drill", self._hold), "warn")
         elif kind == "drill":
             moment = self._choose_drill(message, live)
         elif live is None:
@@ -133,7 +134,9 @@ class CommandHandler:
         elif kind == "check":
             self._obey_check(message, live)
         elif self._check is not None and kind in ("set", "set_end", "ask"):
-            self.live_feed.say("A check is under way: end it first.", "warn")
+            self.live_feed.say(_END_FIRST.format(_called(self._check)), "warn")
+        elif kind == "set" and message.get("intent") == Intent.FAST and self._held(live):
+            self.live_feed.say(HELD.format("fast swings", self._hold), "warn")
         elif kind == "mark":
             text = message["text"].strip()
             moment = live.mark(text)
@@ -359,6 +362,12 @@ class CommandHandler:
             self.live_feed.sound()
 
         threading.Thread(target=choose, name="sound", daemon=True).start()
+
+
+def _called(check: UnderWay) -> str:
+    if isinstance(check, PainStop):
+        return "A stop on pain"
+    return "A calibration" if isinstance(check, LiveCalibration) else "A check"
 
 
 def _is_pressed_twice(live: LiveSession, intent: Intent, club: str | None) -> bool:

@@ -391,6 +391,19 @@ def test_a_decision_cannot_be_of_a_day_yet_to_come(register):
     assert [(one.answer, one.day) for one in register.decisions(ada)] == [("go", today)]
 
 
+@pytest.mark.parametrize("day", [date(1900, 1, 1), date(26, 11, 30), date(1999, 12, 31)])
+def test_a_decision_cannot_be_of_a_day_that_was_mistyped(register, day):
+    """A year of two digits becomes 0026 in a browser's field; what is so dated is on no sheet."""
+    ada = register.add(name="Ada Nowhere", handedness="left")
+    register.decide(ada, "push", "go", date(2000, 1, 1))
+    said = f"day: {day.isoformat()} is too long ago, expected 2000-01-01 or later"
+    with pytest.raises(InputError, match=said):
+        register.decide(ada, "push", "not yet", day)
+    with pytest.raises(InputError, match=said):
+        register.take_back(ada, "push", day)
+    assert [(one.answer, one.day) for one in register.decisions(ada)] == [("go", date(2000, 1, 1))]
+
+
 def test_what_the_engine_does_not_wrap_is_explained_too(tmp_path):
     """What is refused while a connection is set up comes as SQLite's own error."""
     with (

@@ -270,3 +270,26 @@ def test_a_stop_that_the_store_does_not_take_yet_is_taken_back_once_it_is(store,
     bay.command(do="take back")
     assert bay.handler.check is None and len(kept_of(bay)) == 2
     bay.close()
+
+
+def test_a_stopped_visit_has_no_fast_set_and_says_why(store):
+    """The page says of it: no drill and no fast swings on this visit."""
+    bay = bay_of(store)
+
+    def begun(intent: str) -> list[str]:
+        bay.handler.handle({"type": "set", "intent": intent, "club": None}, bay.live)
+        return [one.intent for one in bay.live.analysis.spans.sets()]
+
+    bay.command(do="pain")
+    assert begun("smooth") == []
+    assert told(bay, "said")[-1]["text"] == "A stop on pain is under way: end it first."
+    bay.command(do="end")
+    assert begun("fast") == []
+    assert told(bay, "said")[-1]["text"] == (
+        "No fast swings on this visit: it was stopped (pain). Where that was a mistake, take it "
+        "back on the page Check."
+    )
+    assert begun("smooth") == ["smooth"]  # looking goes on
+    bay.command(do="take back")
+    assert begun("fast") == ["smooth", "fast"]
+    bay.close()

@@ -9,7 +9,15 @@ from fastapi import Request
 from plantigrade.errors import shown
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.people.profile import FINDINGS, Profile, check_to_come, folded
+from plantigrade_gateway.people.profile import (
+    FINDINGS,
+    TOPICS,
+    Decision,
+    Profile,
+    check_to_come,
+    folded,
+    one_of,
+)
 from plantigrade_gateway.web.door.pages import read_form
 
 Form = Mapping[str, str]
@@ -52,6 +60,27 @@ def profile_fields(form: Form) -> dict[str, Any]:
         "insoles": pair if any(pair) else None,
         "is_minor": "is_minor" in form,
     }
+
+
+def changed_fields(form: Form) -> dict[str, Any]:
+    """Return the fields of a player that a form gives otherwise than it showed them.
+
+    So of two devices that change different fields neither takes back what the other changed.
+
+    Raises
+    ------
+    InputError
+        As `profile_fields`.
+    """
+    same = {name for name in _EMPTY if form.get(f"was_{name}") == form.get(name, "")}
+    if {"left", "right"} <= same:
+        same.add("insoles")
+    return {name: value for name, value in profile_fields(form).items() if name not in same}
+
+
+def was_shown(form: Form) -> dict[str, str]:
+    """Return what a player's form that is typed again showed before anything was typed."""
+    return {name: form[f"was_{name}"] for name in _EMPTY if f"was_{name}" in form}
 
 
 def _mass(text: str) -> float | None:
@@ -108,7 +137,7 @@ def note_consent(register: Register, player_id: str, form: Form, today: date) ->
 
 
 def note_findings(register: Register, player_id: str, form: Form) -> None:
-    """Note what was found, of all that is not as it was.
+    """Note what was found, of all that is not as it was, nor as the form showed it.
 
     Raises
     ------
@@ -118,7 +147,8 @@ def note_findings(register: Register, player_id: str, form: Form) -> None:
     before = {one.what: (one.state, one.text) for one in register.findings(player_id)}
     for what in FINDINGS:
         state, text = form.get(what, ""), form.get(f"{what}_text", "").strip()
-        if (state or text) and before.get(what) != (state, text):
+        shown_so = (form.get(f"was_{what}"), form.get(f"was_{what}_text")) == (state, text)
+        if (state or text) and not shown_so and before.get(what) != (state, text):
             register.note_finding(player_id, what, state, text)
 
 
@@ -131,17 +161,45 @@ def decide(
 ) -> None:
     """Note a decision, and the sheet that it was made on, or that it is taken back.
 
+    One that says again what was decided last, as a second press does, is not noted twice.
+
     Raises
     ------
     InputError
-        As `Register.decide` and `Register.take_back`, or the day is no day.
+        As `Register.decide` and `Register.take_back`, or the day is no day; or the topic was
+        decided otherwise since the form was shown.
     """
-    if form.get("do") == "take back":
-        register.take_back(player_id, form.get("topic", ""), today)
-        return
+    topic = one_of(form.get("topic", ""), TOPICS, "decision")
+    answer, cue, plan = (form.get(name, "") for name in ("answer", "cue", "plan"))
     day = day_of(form.get("day", ""), "day") or today
-    topic, answer, cue, plan = (form.get(name, "") for name in ("topic", "answer", "cue", "plan"))
+    is_taken_back = form.get("do") == "take back"
+    last = last_of(register, player_id).get(topic)
+    if "seen" in form and form["seen"] != _seen(last):
+        stands = last and (last.answer, last.cue, last.plan, last.day)
+        if stands == (None if is_taken_back else (answer, cue.strip(), plan, day)):
+            return
+        now = f"decided otherwise ({last.answer})" if last else "taken back"
+        raise InputError(
+            f"{topic}: was {now} since this page was shown; look at it, and press again"
+        )
+    if is_taken_back:
+        register.take_back(player_id, topic, today)
+        return
     register.decide(player_id, topic, answer, day, cue, plan, sheet)
+
+
+def last_of(register: Register, player_id: str) -> dict[str, Decision]:
+    """Return the last decision on each topic that is decided."""
+    return {one.topic: one for one in register.decisions(player_id)}
+
+
+def seen_by_topic(last: Mapping[str, Decision]) -> dict[str, str]:
+    """Return what tells each topic's last decision from others; empty: nothing is decided."""
+    return {topic: _seen(last.get(topic)) for topic in TOPICS}
+
+
+def _seen(decision: Decision | None) -> str:
+    return "" if decision is None else decision.when.isoformat()
 
 
 def check_typed_name(profile: Profile, typed: str) -> None:

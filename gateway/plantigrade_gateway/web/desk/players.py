@@ -151,6 +151,7 @@ def _add_player(router: APIRouter, desk: Desk) -> None:
         is_edited = "handedness" in typed
         if is_edited:
             shown["form"] = playerforms.filled(typed)
+            shown["was"] = playerforms.was_shown(typed)
         shown |= {"problem": problem, "typed": typed, "is_edited": is_edited}
         if problem:
             shown["instead"] = f"{HERE}/{player_id}"
@@ -178,7 +179,7 @@ def _add_player(router: APIRouter, desk: Desk) -> None:
     @router.post("/{player_id}")
     async def edit(request: Request, player_id: str) -> Response:
         def act(register: Register, form: Form) -> None:
-            register.edit(player_id, **playerforms.profile_fields(form))
+            register.edit(player_id, **playerforms.changed_fields(form))
 
         return await said(request, player_id, act, "profile")
 
@@ -210,11 +211,12 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
     register = desk.reads.register
     store = desk.reads.store
     found = {one.what: one for one in register.findings(player_id)}
-    decided = {one.topic: one for one in register.decisions(player_id)}
+    decided = playerforms.last_of(register, player_id)
     sessions = store.sessions(player_id)
     return {
         "player": profile,
         "form": playerforms.form_of(profile),
+        "was": playerforms.form_of(profile),
         "hands": HANDS,
         "consents": register.consents(player_id, today()),
         "agreed": AGREED,
@@ -223,6 +225,7 @@ def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
         "findings": [(what, found.get(what)) for what in FINDINGS],
         "limits": LIMITS,
         "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
+        "seen": playerforms.seen_by_topic(decided),
         "answers": ANSWERS,
         "plans": PLANS,
         "visits": [(one, visit_of(store, one)) for one in sessions],

@@ -88,6 +88,8 @@ def session_view(
         "decisions": _decided(desk, opened.line.session.player_id),
         "notes": (shown := newest(said.notes)),
         "more_notes": len(said.notes) - len(shown),
+        "stopped": said.questions.hold if said.questions else "",
+        "taken_back": said.hold_taken_back,
         "refused": refused,
         "about": about,
         "typed": typed or {},

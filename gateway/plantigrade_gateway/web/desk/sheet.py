@@ -100,6 +100,7 @@ def _shown(desk: Desk, player_id: str, visit: str, rules: str) -> dict[str, Any]
         "version": made_with,
         "newer": _newer(now, made_with),
         "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
+        "seen": playerforms.seen_by_topic(playerforms.last_of(register, player_id)),
         "answers": ANSWERS,
         "plans": PLANS,
         "today": today(),

@@ -18,6 +18,7 @@ const NARROWEST = 0.55; // of a letter's own width; the drill file's limits keep
 const NARROWEST_ROW = 0.45; // of a row's words that would need another row
 const SPACE_PX = 12; // for the space between two parts of a row, and rounding
 const SIDEWAYS = matchMedia("(max-height: 500px) and (min-aspect-ratio: 1)"); // as live.css says
+const KEY = "plantigrade-large";
 const WORD = /** @type {Record<string, string>} */ ({ good: "Yes", missed: "No", unclear: "?" });
 
 /**
@@ -33,6 +34,24 @@ function aspect(element) {
 }
 
 export class Large {
+  /** Remember for this tab, which a phone in the pocket may load anew. @param {boolean} on */
+  static keep(on) {
+    try {
+      sessionStorage.setItem(KEY, on ? "on" : "");
+    } catch {
+      // nothing can be kept here: it is pressed again
+    }
+  }
+
+  /** @returns {boolean} whether this tab was left in large type */
+  static wanted() {
+    try {
+      return sessionStorage.getItem(KEY) === "on";
+    } catch {
+      return false;
+    }
+  }
+
   constructor() {
     this.view = part("large-view");
     this.drilling = this.stopped = false;

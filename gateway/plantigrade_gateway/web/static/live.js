@@ -94,7 +94,9 @@ toggle(part("large"), (on) => {
   document.body.classList.toggle("large", on);
   large.fit();
   sound.awake.show(on);
+  Large.keep(on);
 });
+if (Large.wanted()) part("large").click();
 toggle(part("numbers"), (on) => feet.showNumbers(on));
 if (matchMedia("(min-width: 700px)").matches) part("numbers").click(); // there is room for figures
 part("notice-close").addEventListener("click", () => (part("notice").hidden = true));

@@ -4,6 +4,7 @@
  */
 
 import { ask } from "./chart.js";
+import { keep } from "./unsaid.js";
 
 const EVERY_MS = 500;
 const line = /** @type {HTMLElement} */ (document.getElementById("preparing"));
@@ -14,6 +15,7 @@ async function look() {
     const now = await ask(`/sessions/${line.dataset.session}/prepared.json`);
     bar.value = now.share;
     if (now.ready) {
+      keep(null);
       location.reload();
       return;
     }

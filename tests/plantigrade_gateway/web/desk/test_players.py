@@ -153,6 +153,23 @@ def test_findings_are_noted_where_they_are_new(client, register, iris):
     )
 
 
+def test_two_devices_that_note_findings_keep_each_others(client, register, iris):
+    def shown() -> dict[str, str]:
+        page = client.get(f"/players/{iris}").text
+        form = page[page.index('data-part="findings"') :]
+        was = re.findall(r'name="was_([a-z_]+)" value="([^"]*)"', form[: form.index("</form>")])
+        return dict(was) | {f"was_{key}": text for key, text in was}
+
+    both = shown()
+    assert len(both) == 4 * 2 * 2  # hips, trunk, ankles, balance: each a state and a line
+    tablet = both | {"hips": "limit", "hips_text": "turns less"}
+    for form in (tablet, both | {"trunk": "no limit"}):
+        assert client.post(f"/players/{iris}/findings", data=form).status_code == 303
+    found = {one.what: (one.state, one.text) for one in register.findings(iris)}
+    assert found["hips"] == ("limit", "turns less")
+    assert found["trunk"] == ("no limit", "")
+
+
 def test_a_decision_stands_on_the_page_and_in_the_list(client, iris):
     form = {"topic": "push", "answer": "not yet", "cue": "roll <it>", "day": "2026-03-31"}
     form["plan"] = "deliberate"
@@ -169,6 +186,70 @@ def test_a_decision_stands_on_the_page_and_in_the_list(client, iris):
     assert client.post(f"/players/{iris}/decisions", data=form).status_code == 303
     refused = client.post(f"/players/{iris}/decisions", data=form | {"answer": "perhaps"})
     assert "expected go, not yet or not today" in text_of(refused, 422)
+
+
+@pytest.mark.parametrize("part", ["", "/sheet"])
+def test_what_was_decided_elsewhere_meanwhile_is_not_written_over_unseen(
+    client, register, iris, part
+):
+    """Two tabs, or a tablet and a laptop, that show the same page."""
+    at = f"/players/{iris}{part or '/decisions'}"
+
+    def forms() -> dict[str, str]:
+        """Return what the page's form of the push sends beside what is typed."""
+        page = client.get(f"/players/{iris}{part}").text
+        form = page[page.index('name="topic" value="push"') :]
+        (seen,) = re.findall(r'name="seen" value="([^"]*)"', form[: form.index("</form>")])
+        return {"topic": "push", "seen": seen, "cue": "", "plan": "", "day": "2026-03-31"}
+
+    def standing() -> list[tuple[str, str]]:
+        return [(one.answer, one.cue) for one in register.decisions(iris)]
+
+    tablet = laptop = forms()
+    not_yet = tablet | {"answer": "not yet"}
+    assert client.post(at, data=not_yet).status_code == 303
+    said = text_of(client.post(at, data=laptop | {"answer": "go", "cue": "roll"}), 422)
+    assert (
+        "push: was decided otherwise (not yet) since this page was shown; look at it, and press "
+        "again"
+    ) in said
+    assert standing() == [("not yet", "")]
+    assert client.post(at, data=not_yet).status_code == 303  # pressed twice: said once
+    assert len([c for c in register.changes(iris) if c.field == "decision:push"]) == 1
+    assert client.post(at, data=forms() | {"answer": "go", "cue": "roll"}).status_code == 303
+    assert standing() == [("go", "roll")]
+    stale = forms()
+    back = stale | {"do": "take back"}
+    for _ in range(2):
+        assert client.post(at, data=back).status_code == 303
+    assert standing() == []
+    assert "push: was taken back since" in text_of(
+        client.post(at, data=stale | {"answer": "not yet"}), 422
+    )
+
+
+def test_two_devices_that_change_a_profile_keep_each_others_changes(client, register, iris):
+    def shown() -> dict[str, str]:
+        """Return what the profile's form on the page sends when nothing is typed."""
+        page = client.get(f"/players/{iris}").text
+        form = page[page.index('data-part="profile"') :]
+        fields = re.findall(r'name="([a-z_]+)"[^>]* value="([^"]*)"', form[: form.index("</form>")])
+        assert len(fields) >= 11
+        hand = register.profile(iris).handedness
+        return {key: text for key, text in fields if key != "is_minor"} | {"handedness": hand}
+
+    tablet = laptop = shown()
+    assert client.post(f"/players/{iris}", data=tablet | {"mass_kg": "72"}).status_code == 303
+    other = laptop | {"shoe": "Shoe Z", "left": "0000000A", "right": "0000000B"}
+    refused = client.post(f"/players/{iris}", data=other | {"right": "0000000A"})
+    assert "is given for both feet" in text_of(refused, 422)
+    assert f'name="was_mass_kg" value="{laptop["mass_kg"]}"' in refused.text  # not 72
+    assert client.post(f"/players/{iris}", data=other).status_code == 303
+    now = register.profile(iris)
+    assert (now.mass_kg, now.shoe, now.insoles) == (72.0, "Shoe Z", ("0000000A", "0000000B"))
+    assert client.post(f"/players/{iris}", data=shown() | {"mass_kg": ""}).status_code == 303
+    now = register.profile(iris)
+    assert (now.mass_kg, now.shoe) == (None, "Shoe Z")
 
 
 def test_visits_lead_to_their_sessions(client, register, iris):

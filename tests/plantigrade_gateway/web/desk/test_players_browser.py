@@ -218,12 +218,64 @@ def test_what_was_changed_of_other_topics_stays_typed_when_one_is_decided(page, 
     expect(push.get_by_label("even")).to_be_checked()
     expect(push.get_by_label("Words for the player")).to_have_value("let it roll")
     expect(push.get_by_text("Changed, and not decided yet.")).to_be_visible()
-    expect(heel.get_by_text("Changed, and not decided yet.")).to_be_hidden()
+    expect(heel.get_by_text("Changed, and not decided yet.")).to_have_count(0)
     assert is_well_made(page)
     push.get_by_role("button", name="Decide on").click()
     expect(page.locator("dl.decided")).to_contain_text("go, even")
     page.locator("summary.button").click()
-    expect(page.get_by_text("Changed, and not decided yet.").first).to_be_hidden()
+    expect(page.get_by_text("Changed, and not decided yet.")).to_have_count(0)
+
+    # one that is refused stays typed too while another is decided, its day as well
+    push.get_by_label("Words for the player").fill("roll and roll")
+    push.get_by_label("Day", exact=True).fill("1900-01-01")
+    heel.get_by_label("Words for the player").fill("let it rise")
+    push.get_by_role("button", name="Decide on").click()
+    expect(page.get_by_role("alert")).to_have_text(
+        "day: 1900-01-01 is too long ago, expected 2000-01-01 or later"
+    )
+    expect(heel.get_by_label("Words for the player")).to_have_value("let it rise")
+    speed.get_by_label("not yet").check()
+    speed.get_by_role("button", name="Decide on").click()
+    expect(page.locator("dl.decided")).to_contain_text("not yet")
+    expect(push.get_by_label("Words for the player")).to_have_value("roll and roll")
+    expect(push.get_by_label("Day", exact=True)).to_have_value("1900-01-01")
+    expect(heel.get_by_label("Words for the player")).to_have_value("let it rise")
+
+
+@pytest.mark.slow
+def test_what_was_typed_elsewhere_on_the_page_stays_typed_whatever_is_pressed(page, request):
+    page.get_by_role("link", name="Add a player").click()
+    page.get_by_label("Name or code").fill(f"Typed {request.node.callspec.id}")
+    page.get_by_label("left-handed").check()
+    page.get_by_role("button", name="Add the player").click()
+    record, on, speed = (
+        page.get_by_role("form", name=f"Consent to {what}")
+        for what in ("measure and keep", "send on", "train for speed")
+    )
+    speed.get_by_label("until").fill("2001-12-31")
+    on.get_by_label("By the").select_option("guardian")
+    page.get_by_label("hips: a line about it").fill("stiff on the left")
+    page.get_by_text("Change the profile").click()
+    page.get_by_label("Usual shoe").fill("Shoe A")
+    page.get_by_label("under age").check()
+    speed.get_by_role("button", name="Give").click()
+    expect(page.get_by_role("alert")).to_contain_text("until: 2001-12-31 is past")
+    record.get_by_label("until").fill("2099-12-31")
+    record.get_by_role("button", name="Give").click()
+    expect(record).to_contain_text("given by the player")
+    expect(record.get_by_role("status")).to_have_count(0)
+    expect(speed.get_by_label("until")).to_have_value("2001-12-31")
+    expect(speed.get_by_role("status")).to_have_text("Changed, and not kept yet.")
+    expect(on.get_by_label("By the")).to_have_value("guardian")
+    expect(page.get_by_label("hips: a line about it")).to_have_value("stiff on the left")
+    expect(page.get_by_label("Usual shoe")).to_have_value("Shoe A")
+    expect(page.get_by_label("under age")).to_be_checked()
+    assert is_well_made(page)
+    page.get_by_role("button", name="Keep the findings").click()
+    expect(page.get_by_label("Usual shoe")).to_have_value("Shoe A")
+    page.reload()
+    expect(page.get_by_label("hips: a line about it")).to_have_value("stiff on the left")
+    expect(speed.get_by_label("until")).to_have_value("")
 
 
 @pytest.mark.slow

@@ -14,7 +14,7 @@ from tests.support.practice import store_practice
 
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.said import Conditions, Said
-from plantigrade_gateway.people.visits import read_session, said_of_session
+from plantigrade_gateway.people.visits import Visits, read_session, said_of_session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import session
 from plantigrade_gateway.web.desk.prepare import prepare
@@ -234,6 +234,19 @@ def test_a_note_that_is_refused_stands_in_its_form_as_it_was_typed(
     form = refused.text[refused.text.index('aria-label="A new note"') :]
     assert re.findall(r'name="(at|text)".*?value="(.*?)"', form)[:2] == [("at", at), ("text", text)]
     assert said(store).notes == ()
+
+
+def test_a_stop_stands_on_the_sessions_page_and_that_it_was_taken_back(store, client, page):
+    session_id = store.sessions()[0].session_id
+    at = f"/sessions/{session_id}"
+    assert "stopped" not in text_of(client.get(at))
+    with Register(store) as register:
+        Visits(register).answer(session_id, "player", "pain")
+        assert "This visit was stopped: pain." in text_of(client.get(at))
+        Visits(register).take_back_hold(session_id)
+    after = text_of(client.get(at))
+    assert "This visit was stopped" not in after
+    assert re.search(r"pain[^.]* taken back", after)
 
 
 def test_what_was_worn_is_noted_on_the_sessions_page(store, client, page):

@@ -67,8 +67,23 @@ def test_a_note_is_kept_and_removed(page):
     page.get_by_label("Note", exact=True).fill("shoe laced again")
     page.get_by_role("button", name="Keep the note").click()
     expect(page.get_by_text("shoe laced again")).to_be_visible()
+    page.get_by_text("Shoe and footbed: not noted").click()
+    page.get_by_label("Footbed").fill("Bed B")
     page.get_by_role("button", name="Remove the note at 1:05").click()
     expect(page.get_by_text("shoe laced again")).to_have_count(0)
+    expect(page.get_by_label("Footbed")).to_have_value("Bed B")  # not kept yet: still typed
+
+
+@pytest.mark.slow
+def test_a_speed_that_is_typed_outlasts_a_tap(page):
+    page.goto(f"{page.url}/swings/1")
+    page.get_by_label("Club speed", exact=True).fill("31.5")
+    page.get_by_label("Reason").fill("slipped")
+    page.get_by_role("button", name="not good").click()
+    expect(page.get_by_text("Your eye: ")).to_be_visible()
+    expect(page.get_by_label("Club speed", exact=True)).to_have_value("31.5")
+    expect(page.get_by_label("Reason")).to_have_value("slipped")
+    assert is_well_made(page)
 
 
 def end_of_chart(page: Page) -> float:

@@ -412,3 +412,19 @@ def test_after_a_stop_there_is_nothing_but_the_stop_to_read(gateway):
     gateway.say({"type": "check", "on": False}, {**swing(6, "held"), "silent": True})
     expect(line).to_have_text(["Silent"])
     expect(page.locator("#large-number")).to_have_text("6")
+
+
+def test_a_page_that_is_loaded_anew_is_as_large_as_it_was(browser):
+    """As a phone does with a page that was out of sight for long."""
+    with browser.new_context(viewport={"width": 390, "height": 844}) as context:
+        told = Gateway(page := context.new_page())
+        session = {"id": "one", "source": "demo (invented)", "started": "", "recording": True}
+        greeting = hello(eighteen(), session=session, drills=[])
+        told.open(greeting)
+        for times, is_large in ((2, True), (3, False)):
+            page.locator("#large").click()
+            page.reload()
+            told.until_connected(times)
+            told.say(greeting, drill("good", "Rolled through", times))
+            expect(page.locator("#large-word")).to_have_text("Yes")
+            assert page.locator("#large-view").is_visible() is is_large
