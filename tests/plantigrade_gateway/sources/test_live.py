@@ -480,21 +480,25 @@ async def test_an_insole_that_sends_no_data_is_asked_then_given_up(steps, monkey
         assert got == air.sent(LEFT)[: len(got)]
 
 
+def turn_into_the_other(insole: AirInsole) -> None:
+    insole.settings = turned(RIGHT)
+
+
+def sample_too_seldom(insole: AirInsole) -> None:
+    insole.control.period_us = 60_000
+
+
 @pytest.mark.parametrize(
     ("turn", "said"),
     [
-        (lambda insole: vars(insole).update(settings=turned(RIGHT)), "data of the right foot"),
-        (
-            lambda insole: vars(insole.control).update(period_us=60_000),
-            "a sample every 60 ms, expected 50 at most",
-        ),
+        (turn_into_the_other, "data of the right foot"),
+        (sample_too_seldom, "a sample every 60 ms, expected 50 at most"),
     ],
-    ids=["foot", "period"],
 )
 async def test_an_insole_whose_data_are_left_out_is_said_and_given_up(
     steps, monkeypatch, turn, said
 ):
-    """It turns into the other foot, or samples too seldom, in mid-stream."""
+    """It becomes so in mid-stream."""
     monkeypatch.setattr(live, "SILENT_S", 0.5)
     async with world(steps) as air, air.listening():
         await air.streams(LEFT)
