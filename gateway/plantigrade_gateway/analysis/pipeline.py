@@ -27,6 +27,7 @@ from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.record.trials import TrialName
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.log import boots_between
+from plantigrade_gateway.wire.messages import LONGEST_PERIOD_US
 from plantigrade_gateway.wire.stream import Counts, PacketRun, StreamEventKind
 
 LATE_APART_S = 1.0
@@ -34,8 +35,6 @@ LATE_APART_S = 1.0
 AWAY_NS = round(AWAY_S * 1e9)
 """In the record a foot is away by the arrival of its packets: what is lost has no sample time."""
 IntArray = NDArray[np.int64]
-PERIODS_US = (1_000, 50_000)
-"""Sample periods that are analysed: 20 to 1000 Hz (`plantigrade.limits.Setup`)."""
 INSOLES = (0, 1)
 _TRIALS = (Kind.CHECK, Kind.CHECK_END, Kind.SET)
 """What ends a trial of a guided check; the first begins one."""
@@ -391,7 +390,7 @@ class Pipeline:
 
     def _is_usable(self, insole: _Insole, run: PacketRun) -> bool:
         """Give an insole its run's foot; False where the run cannot be used."""
-        if run.zones != self._layout.n_zones or not PERIODS_US[0] <= run.period_us <= PERIODS_US[1]:
+        if run.zones != self._layout.n_zones or run.period_us > LONGEST_PERIOD_US:
             return False
         if insole.foot is run.foot:
             return True

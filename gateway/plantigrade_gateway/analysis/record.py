@@ -345,7 +345,8 @@ class RecordAnalysis:
             if ignored:
                 yield (
                     f"{ignored} packets of insole {insole} were left out: the other insole says it "
-                    "is that foot, or their zones are not those of the layout"
+                    "is that foot, their zones are not those of the layout, or their samples are "
+                    "too far apart"
                 )
         for insole, counts in self.pipeline.counts().items():
             if counts.facts[StreamEventKind.RATE]:

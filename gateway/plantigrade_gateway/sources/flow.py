@@ -1,13 +1,20 @@
-"""What one link carries: since when no data came, and whether more come than can be meant."""
+"""What one link carries: since when no data came, and whether more come than can be meant.
 
+Data that the analysis leaves out are none: of another foot or other zones than the insole's own,
+or sampled too seldom (`wire_format.md` §3). Else a session would be recorded for nothing.
+"""
+
+from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError
-from plantigrade_gateway.wire.codec import MessageKind, message_kind
+from plantigrade_gateway.wire.codec import MessageKind, message_kind, read_header
+from plantigrade_gateway.wire.messages import LONGEST_PERIOD_US
 
 FLOOD = 4.0
 """An insole may send so many times the packets asked for (ours): no clock is that wrong."""
 QUEUE_S = 10.0
 """What it may have held back and sends at once, s: the longest queue we expect (as
 `wire/sequence.py`)."""
+_NO_DATA = "sends nothing that is a data packet"
 SHORTEST_PACKET_S = 1e-3
 """Where nobody knows what a packet covers: one frame at the shortest period of the wire format."""
 
@@ -19,16 +26,20 @@ class Flow:
     ----------
     now_s : float
         A monotonic clock's, s.
+    foot : Foot
+    zones : int
+        What the insole's data are of.
     """
 
-    def __init__(self, now_s: float) -> None:
+    def __init__(self, now_s: float, foot: Foot, zones: int) -> None:
+        self._foot, self._zones = foot, zones
         self._packet_s = SHORTEST_PACKET_S
         self._data_s = now_s
         self._looked_s: float | None = None
         self._came = 0  # since the last look
         self._surplus = 0.0
         self._strays = 0  # as told last
-        self._strange = False  # something that is no data packet came since the last one that is
+        self._strange = ""  # what came since the last data packet, and is none
 
     def expect(self, packet_s: float | None) -> None:
         """Say what one packet covers, s; None where that is not known."""
@@ -37,9 +48,28 @@ class Flow:
     def note(self, data: bytes, now_s: float) -> None:
         """Count a notification."""
         self._came += 1
-        self._strange = not _is_data(data)
+        self._strange = self._misfit(data)
         if not self._strange:
             self._data_s = now_s
+
+    def _misfit(self, data: bytes) -> str:
+        """Return what an insole sends whose notification is no data packet; empty: it is one."""
+        try:
+            if message_kind(data, 0, len(data)) is not MessageKind.DATA:
+                return _NO_DATA
+            header = read_header(data, 0, len(data))
+        except WireError:
+            return _NO_DATA
+        if header.foot is not self._foot:
+            return f"sends data of the {header.foot} foot"
+        if header.zones != self._zones:
+            return f"sends data of {header.zones} zones, expected {self._zones}"
+        if header.period_us > LONGEST_PERIOD_US:
+            longest_ms = LONGEST_PERIOD_US // 1000
+            return (
+                f"sends a sample every {header.period_us / 1e3:g} ms, expected {longest_ms} at most"
+            )
+        return ""
 
     def note_strays(self, so_far: int) -> None:
         """Count what came besides data that nobody asked for, by how much there was of it so far.
@@ -56,7 +86,7 @@ class Flow:
     @property
     def silence(self) -> str:
         """What it sends meanwhile, for people."""
-        return "sends nothing that is a data packet" if self._strange else "sends nothing"
+        return self._strange or "sends nothing"
 
     def flood(self, now_s: float) -> str | None:
         """Return what is said of a flood; None where there is none. To be asked every second or so.
@@ -75,10 +105,3 @@ class Flow:
             return None
         rate = came / elapsed_s if elapsed_s else float(came)
         return f"sends {rate:.0f} notifications a second, expected {1.0 / self._packet_s:.0f}"
-
-
-def _is_data(data: bytes) -> bool:
-    try:
-        return message_kind(data, 0, len(data)) is MessageKind.DATA
-    except WireError:
-        return False

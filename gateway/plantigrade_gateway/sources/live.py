@@ -287,7 +287,8 @@ class LiveSource:
 
     async def _stream(self, info: LinkInfo, link: Streaming, number: int) -> None:
         loop = asyncio.get_running_loop()
-        flow = Flow(loop.time())
+        zones = (info.insole.information or PLAIN).zones
+        flow = Flow(loop.time(), info.insole.foot, zones)
         meter = IntervalMeter()
         info.interval_ms = None
         owed = self._owed[info.insole.foot]

@@ -6,6 +6,7 @@ Needs the optional extra ``virtual``.
 import asyncio
 import contextlib
 import logging
+import struct
 from collections.abc import AsyncIterator, Callable, Iterator
 from typing import Any, Protocol
 
@@ -464,28 +465,48 @@ class AirScanner(BaseBleakScanner):
             await self.radio.scan(-1, self._active)
 
     def _heard(self, advertisement: Advertisement) -> None:
-        data: Any = advertisement.data  # its parts are of many types, by their kind
+        data = advertisement.data
         uuids = [
-            uuid_text(u) for kind in _SERVICE_LISTS for group in data.get_all(kind) for u in group
+            uuid_text(u) for kind in _SERVICE_LISTS for group in _parts(data, kind) for u in group
         ]
         if not self.is_allowed_uuid(uuids):
             return
-        said = data.get(_AD.COMPLETE_LOCAL_NAME) or data.get(_AD.SHORTENED_LOCAL_NAME)
-        name = None if said is None else str(said)
-        makers = data.get_all(_AD.MANUFACTURER_SPECIFIC_DATA)
+        names = [*_parts(data, _AD.COMPLETE_LOCAL_NAME), *_parts(data, _AD.SHORTENED_LOCAL_NAME)]
+        name = next(iter(names), None)
         found = AdvertisementData(
             local_name=name,
-            manufacturer_data={int(number): bytes(value) for number, value in makers},
+            manufacturer_data={
+                int(number): bytes(value)
+                for number, value in _parts(data, _AD.MANUFACTURER_SPECIFIC_DATA)
+            },
             service_data={
                 uuid_text(u): bytes(value)
                 for kind in _SERVICE_DATA
-                for u, value in data.get_all(kind)
+                for u, value in _parts(data, kind)
             },
             service_uuids=list(dict.fromkeys(uuids)),
-            tx_power=data.get(_AD.TX_POWER_LEVEL),
+            tx_power=next(iter(_parts(data, _AD.TX_POWER_LEVEL)), None),
             rssi=advertisement.rssi,
             platform_data=(advertisement,),
         )
         address = advertisement.address.to_string(False)
         device = self.create_or_update_device(address, address, name, advertisement.address, found)
         self.call_detection_callbacks(device, found)
+
+
+def _parts(data: AdvertisingData, kind: int) -> list[Any]:
+    """Return an advertisement's parts of a kind, of whatever type these are.
+
+    Anybody near may send anything: a name that is no UTF-8 is read as far as it is, and what cannot
+    be read is left out, for nothing else catches it here.
+    """
+    found: list[Any] = []
+    for there, raw in data.ad_structures:
+        if there != kind:
+            continue
+        if kind in (_AD.COMPLETE_LOCAL_NAME, _AD.SHORTENED_LOCAL_NAME):
+            found.append(raw.decode(errors="replace"))
+            continue
+        with contextlib.suppress(core.BaseBumbleError, struct.error, ValueError):
+            found.append(AdvertisingData.ad_data_to_object(_AD(kind), raw))
+    return found

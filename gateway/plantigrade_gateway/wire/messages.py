@@ -19,6 +19,8 @@ HEADER_BYTES = 16
 MAX_ZONES = 64
 MIN_PERIOD_US = 1000
 MAX_PERIOD_US = 65535
+LONGEST_PERIOD_US = 50_000
+"""That is analysed, 20 Hz (`plantigrade.limits.Setup`): what is sampled more seldom is counted."""
 MAX_COUNT_12 = 4095
 BATTERY_UNKNOWN = 255
 

@@ -2,16 +2,30 @@
 
 import pytest
 
+from plantigrade.block import Foot
 from plantigrade_gateway.sources.flow import FLOOD, QUEUE_S, Flow
 from plantigrade_gateway.wire.codec import encode
 from plantigrade_gateway.wire.messages import Identify
 
-DATA = b"\x01\x01" + bytes(14)  # version 1, kind data (`hardware_notes/wire_format.md` §2)
+# Version 1, kind data, left as u16, counter and clock 0, 10 ms, one frame of 18 zones
+# (`hardware_notes/wire_format.md` §3).
+DATA = b"\x01\x01" + bytes(10) + b"\x10\x27\x12\x01" + bytes(36)
+
+
+def at(data: bytes, place: int, value: int) -> bytes:
+    return data[:place] + bytes([value]) + data[place + 1 :]
+
+
+NONE = (b"", b"\x01", b"\x02\x01" + bytes(14), DATA[:-1], at(DATA, 15, 0), encode(Identify(1, 0)))
+
+
+def flow_at(now_s: float) -> Flow:
+    return Flow(now_s, Foot.LEFT, 18)
 
 
 def after(per_s: float, seconds: int, packet_s: float | None = 0.02) -> list[bool]:
     """Whether a link that carries so much was called a flood, second by second."""
-    flow = Flow(0.0)
+    flow = flow_at(0.0)
     flow.expect(packet_s)
     found = [flow.flood(0.0) is not None]
     for second in range(1, seconds + 1):
@@ -29,7 +43,7 @@ def test_what_was_asked_for_is_never_a_flood():
 def test_a_flood_is_one_within_seconds_however_long_all_was_well():
     """A Bluetooth link carries some thousand packets a second: here 1000, where 50 are meant."""
     assert after(1000.0, 2).index(True) == 1
-    flow = Flow(0.0)
+    flow = flow_at(0.0)
     flow.expect(0.02)
     flow.flood(0.0)
     for second in range(1, 3601):
@@ -42,7 +56,7 @@ def test_a_flood_is_one_within_seconds_however_long_all_was_well():
 
 def test_what_was_held_back_may_come_at_once():
     for seconds, floods in ((QUEUE_S, False), (2.0 * QUEUE_S, True)):
-        flow = Flow(0.0)
+        flow = flow_at(0.0)
         flow.expect(0.02)
         flow.flood(0.0)
         for _ in range(int(seconds / 0.02)):
@@ -52,7 +66,7 @@ def test_what_was_held_back_may_come_at_once():
 
 def test_what_comes_beside_data_counts_as_much():
     """50 of data and 100 others are three times what is meant; 950 others are twenty times."""
-    flow, strays = Flow(0.0), 7
+    flow, strays = flow_at(0.0), 7
     flow.expect(0.02)
     flow.note_strays(strays)
     flow.flood(0.0)
@@ -70,10 +84,18 @@ def test_where_nobody_knows_what_a_packet_covers_a_thousand_a_second_are_right()
     assert not any(after(1000.0, 100, None))
 
 
-@pytest.mark.parametrize("other", [b"", b"\x01", b"\x02\x01" + bytes(14), encode(Identify(1, 0))])
-def test_only_a_data_packet_ends_a_silence(other):
-    flow = Flow(10.0)
+@pytest.mark.parametrize(
+    ("other", "said"),
+    [
+        *((data, "sends nothing that is a data packet") for data in NONE),
+        (at(DATA, 2, 1), "sends data of the right foot"),
+        (at(DATA, 14, 17)[:-2], "sends data of 17 zones, expected 18"),
+        (at(at(DATA, 12, 0x51), 13, 0xC3), "sends a sample every 50.001 ms, expected 50 at most"),
+    ],
+)
+def test_only_a_data_packet_of_its_own_ends_a_silence(other, said):
+    flow = flow_at(10.0)
     flow.note(other, 12.0)
-    assert (flow.silent_s(13.0), flow.silence) == (3.0, "sends nothing that is a data packet")
+    assert (flow.silent_s(13.0), flow.silence) == (3.0, said)
     flow.note(DATA, 13.0)
     assert (flow.silent_s(13.5), flow.silence) == (0.5, "sends nothing")

@@ -480,6 +480,37 @@ async def test_an_insole_that_sends_no_data_is_asked_then_given_up(steps, monkey
         assert got == air.sent(LEFT)[: len(got)]
 
 
+def turn_into_the_other(insole: AirInsole) -> None:
+    insole.settings = turned(RIGHT)
+
+
+def sample_too_seldom(insole: AirInsole) -> None:
+    insole.control.period_us = 60_000
+
+
+@pytest.mark.parametrize(
+    ("turn", "said"),
+    [
+        (turn_into_the_other, "data of the right foot"),
+        (sample_too_seldom, "a sample every 60 ms, expected 50 at most"),
+    ],
+)
+async def test_an_insole_whose_data_are_left_out_is_said_and_given_up(
+    steps, monkeypatch, turn, said
+):
+    """It becomes so in mid-stream."""
+    monkeypatch.setattr(live, "SILENT_S", 0.5)
+    async with world(steps) as air, air.listening():
+        await air.streams(LEFT)
+        await air.streams(RIGHT)
+        turn(air.insoles[LEFT])
+        what = f"left insole (51A70001): sends {said}; "
+        await air.until(lambda: f"{what}the link is given up; trying again" in air.said)
+        assert f"{what}asking it to stream again" in air.said
+        got = air.data(RIGHT)
+        assert got == air.sent(RIGHT)[: len(got)]
+
+
 async def test_an_insole_on_its_charger_is_said_and_taken_when_it_comes_off(steps, monkeypatch):
     """Put there in mid-session: it stops; the host asks, is refused, says why, and asks on."""
     monkeypatch.setattr(live, "SILENT_S", 0.3)

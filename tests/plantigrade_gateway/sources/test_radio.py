@@ -26,6 +26,7 @@ from plantigrade_gateway.wire.gatt import Announcement, KnownInsole
 from plantigrade_gateway.wire.information import Information, ZoneTable
 
 try:
+    from bumble.core import UUID
     from tests.support.airworld import LEFT, RIGHT, World, known, turned, world
 
     from plantigrade_gateway.virtual.air import RadioConditions
@@ -395,3 +396,31 @@ async def test_an_adapter_is_chosen_by_its_name_where_the_system_lets_one(
         return
     async with opened_radio("hci1") as radio:
         assert radio == Radio(adapter="hci1")
+
+
+@pytest.mark.parametrize(
+    ("part", "name"),
+    [
+        (b"\x04\x09\xff\xfeL", "\ufffd\ufffdL"),  # a complete name that is no UTF-8
+        (b"\x04\x08\xed\xa0\x80", "\ufffd\ufffd\ufffd"),  # a shortened one: half a surrogate
+        (b"\x01\x0a", "Insole L"),  # a signal strength of no byte
+        (b"\x02\xff\x01", "Insole L"),  # a maker's number of one
+        (b"\x03\x21\x01\x02", "Insole L"),  # data of a service whose number is cut off
+    ],
+)
+async def test_what_cannot_be_read_of_an_advertisement_is_left_out(steps, part, name):
+    """Of an insole's here; a stranger's comes the same way (types of parts: from memory)."""
+    flags, services = b"\x02\x01\x06", b"\x11\x07" + bytes(UUID(gatt.SERVICE))
+    async with world(steps) as air:
+        left = air.insoles[LEFT]
+        said = left._announcement().encode()
+        answer = bytes([len(said) + 17, 0x21]) + bytes(UUID(gatt.SERVICE)) + said
+        await left.device.stop_advertising()
+        await left.device.start_advertising(
+            advertising_interval_min=100,
+            advertising_interval_max=100,
+            advertising_data=flags + services + part,
+            scan_response_data=answer,
+        )
+        found = await scan(air.backend, 0.5)
+    assert [(s.announcement.foot, s.name) for s in found] == [(LEFT, name), (RIGHT, "Insole R")]

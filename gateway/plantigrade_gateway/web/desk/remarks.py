@@ -14,17 +14,19 @@ from plantigrade.errors import shown
 from plantigrade.events import Swing
 from plantigrade_gateway.coach.speedfile import in_m_s
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.people.said import place_of
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute
 from plantigrade_gateway.web.desk.judging import is_open, said_of
 from plantigrade_gateway.web.desk.playerforms import Form, form_of_request
-from plantigrade_gateway.web.desk.reads import Opened
+from plantigrade_gateway.web.desk.reads import NotThere, Opened
 from plantigrade_gateway.web.desk.session import session_view
 from plantigrade_gateway.web.desk.swing import swing_view
 
 UNIT_COOKIE = "speed-unit"
 """The unit that was typed last on this device, so that it is not asked again with each swing."""
 _KEPT_S = 365 * 86_400
+_DIGITS = 18  # of a moment in ns
 
 Act = Callable[[Visits, str, Swing, Form], None]
 
@@ -77,31 +79,51 @@ def _add_swings(router: APIRouter, desk: Desk) -> None:
     @router.post("/{session_id}/swings/{number:number}")
     async def remark(request: Request, session_id: str, number: int) -> Response:
         form = await form_of_request(request)
+        return await asyncio.to_thread(remarked, session_id, number, form)
+
+    def remarked(session_id: str, number: int, form: Form) -> Response:
+        opened = desk.reads.open(session_id)
+        number = _number_now(opened, number, form.get("of", ""))
         eye = form.get("eye") == "1"
         here = f"/sessions/{session_id}/swings/{number}" + ("?eye=1" if eye else "")
+        swing = opened.swing(number)
+        try:
+            act = ACTS.get(form.get("do", ""))
+            if act is None:
+                raise InputError(f"do: expected {' or '.join(ACTS)}")
+            _check_blind(desk, opened, number, form)
+            with desk.reads.writing() as register:
+                act(Visits(register), opened.session_id, swing, form)
+        except InputError as error:
+            unit = form.get("unit", "")
+            template, view = swing_view(desk.reads, opened, number, eye=eye, unit=unit)
+            return desk.page(template, 422, **view, problem=str(error), typed=form, instead=here)
+        gone = RedirectResponse(here, 303)
+        if form.get("do") == "speed":
+            gone.set_cookie(UNIT_COOKIE, form.get("unit", ""), _KEPT_S, samesite="strict")
+        return gone
 
-        def work() -> Response:
-            opened = desk.reads.open(session_id)
-            swing = opened.swing(number)
-            try:
-                act = ACTS.get(form.get("do", ""))
-                if act is None:
-                    raise InputError(f"do: expected {' or '.join(ACTS)}")
-                _check_blind(desk, opened, number, form)
-                with desk.reads.writing() as register:
-                    act(Visits(register), opened.session_id, swing, form)
-            except InputError as error:
-                unit = form.get("unit", "")
-                template, view = swing_view(desk.reads, opened, number, eye=eye, unit=unit)
-                return desk.page(
-                    template, 422, **view, problem=str(error), typed=form, instead=here
-                )
-            gone = RedirectResponse(here, 303)
-            if form.get("do") == "speed":
-                gone.set_cookie(UNIT_COOKIE, form.get("unit", ""), _KEPT_S, samesite="strict")
-            return gone
 
-        return await asyncio.to_thread(work)
+def _number_now(opened: Opened, number: int, of: str) -> int:
+    """Return the number that a form's swing has by now, by the moment that its page named it by.
+
+    What came late makes the results again: a swing more or less before it, and its number is
+    another's. A tap could not be taken back from that one.
+
+    Raises
+    ------
+    NotThere
+        It is no swing any more.
+    """
+    if not of:
+        return number  # of a program, which names none
+    is_moment = of.isascii() and of.isdigit() and len(of) <= _DIGITS
+    place = place_of(opened.found.swings, int(of)) if is_moment else None
+    if place is None:
+        raise NotThere(
+            f"swing {number}: the session's results were made again, and it is none any more"
+        )
+    return place + 1
 
 
 def _check_blind(desk: Desk, opened: Opened, number: int, form: Form) -> None:

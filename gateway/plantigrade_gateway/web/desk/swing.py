@@ -17,6 +17,7 @@ from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.coach.case import NO_NOTE
 from plantigrade_gateway.coach.speedfile import UNITS
+from plantigrade_gateway.people.said import anchor_ns
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.report.strikes import NOTE as STRIKE_NOTE
 from plantigrade_gateway.report.strikes import strike_lines
@@ -244,6 +245,7 @@ def swing_view(
     unit = unit if unit in UNITS else next(iter(UNITS))
     beside = {
         "eye": eye,
+        "of": anchor_ns(swing),
         "judged": found,
         "units": UNITS,
         "speed_unit": unit,

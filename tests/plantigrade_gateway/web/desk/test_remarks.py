@@ -82,6 +82,33 @@ def test_a_swing_that_is_not_there_is_not_left_out(store, client, page):
     assert excluded(store) == {}
 
 
+def fields(shown: str) -> dict[str, str]:
+    """The hidden fields of a page's forms, as a browser sends them back."""
+    return dict(re.findall(r'type="hidden" name="(of|eye)" value="([^"]*)"', shown))
+
+
+def test_what_is_said_on_an_old_page_is_said_of_the_swing_that_it_showed(store, client, page):
+    first, old = page.replace("/swings/2", "/swings/1"), fields(client.get(page).text)
+    blind, before = fields(client.get(f"{page}?eye=1").text), fields(client.get(first).text)
+    with store.database.writing() as db:  # results made again, by which the first is no swing
+        db.execute(
+            "DELETE FROM events WHERE kind = 'swing' AND t_s ="
+            " (SELECT min(t_s) FROM events WHERE kind = 'swing')"
+        )
+        db.execute("DELETE FROM derived")
+    prepare(store, store.sessions()[0].session_id)
+    answer = client.post(page, data={"do": "leave out", "reason": "slipped", **old})
+    assert (answer.status_code, answer.headers["location"]) == (303, first)
+    assert excluded(store) == {0: "slipped"}
+    answer = client.post(page, data={"do": "tap", "what": "heel", "answer": "up", **blind})
+    assert answer.headers["location"] == f"{first}?eye=1"
+    assert list(said(store).swings) == [0]
+    gone = client.post(first, data={"do": "leave out", "reason": "x", **before})
+    assert gone.status_code == 404 and "made again" in gone.text
+    assert client.post(page, data={"do": "speed", "speed": "40", "of": "²"}).status_code == 404
+    assert excluded(store) == {0: "slipped"} and list(said(store).swings) == [0]
+
+
 def test_a_reason_is_shown_as_it_was_typed(store, client, page):
     client.post(page, data={"do": "leave out", "reason": '<b>half</b> & "done"'})
     assert "&lt;b&gt;half&lt;/b&gt; &amp;" in client.get(page).text
