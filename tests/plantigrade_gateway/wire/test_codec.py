@@ -11,7 +11,7 @@ from tests.support.vectors import by_name, read_vectors
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError, WireReason
-from plantigrade_gateway.wire.codec import MessageKind, decode, encode
+from plantigrade_gateway.wire.codec import MessageKind, decode, encode, message_kind
 from plantigrade_gateway.wire.messages import (
     MAX_MESSAGE_BYTES,
     Ack,
@@ -168,6 +168,24 @@ def test_every_cut_and_every_extra_byte_is_refused(block):
     with pytest.raises(WireError) as caught:
         decode(data + b"\0")
     assert caught.value.reason in (WireReason.EXCESS, WireReason.OVERSIZED)
+
+
+def test_what_is_longer_than_a_message_is_refused_before_it_is_looked_into():
+    """244 bytes (`wire_format.md` §1); work on live packets reads no further than the header."""
+    data = bytes.fromhex(next(b["hex"] for b in BAD if b["error"] == "oversized"))
+    assert message_kind(data, 0, 244) is MessageKind.DATA
+    with pytest.raises(WireError) as caught:
+        message_kind(data, 0, 245)
+    assert caught.value.reason is WireReason.OVERSIZED
+
+
+def test_a_header_alone_is_refused_for_what_it_says():
+    """It is whole: that no frame follows is told by its count of frames."""
+    data = bytes.fromhex("01 01 00 00 09 00 00 00 00 00 00 00 10 27 12 00")
+    for length, reason in ((15, WireReason.TRUNCATED), (16, WireReason.FRAMES)):
+        with pytest.raises(WireError) as caught:
+            decode(data[:length])
+        assert caught.value.reason is reason
 
 
 def test_unused_bits_of_an_odd_frame_are_not_looked_at():

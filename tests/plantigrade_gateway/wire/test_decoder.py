@@ -311,6 +311,30 @@ def test_values_of_changes():
     assert [fact.value for fact in facts_of(out, StreamEventKind.BATTERY)] == [1, 0]
 
 
+def test_a_period_that_changes_by_a_hundredth_is_told_in_a_long_call_too():
+    """The clock alone would not show it: a packet may come half a period early or late."""
+    stream = [(20 * n, packet(n, period_us=10_000 if n < 10 else 10_100)) for n in range(20)]
+    out, _ = decode_all(stream)
+    assert story(out) == ["0+10", "rate", "10+10"]
+    assert [fact.value for fact in facts_of(out, StreamEventKind.RATE)] == [10_100]
+
+
+def test_packets_of_one_length_and_two_formats_are_each_read_as_their_own():
+    """Three frames of two zones take 12 bytes as 16 bits each, four of them as 12 bits each."""
+    wide = {"zones": 2, "frames": 3, "sample_format": SampleFormat.U16}
+    close = {"zones": 2, "frames": 4, "sample_format": SampleFormat.PACKED12}
+    stream = [
+        (30 * n, packet(n, clock_us=30_000 * n, **(wide if n < 10 else close)))  # type: ignore[arg-type]
+        for n in range(20)
+    ]
+    assert len({len(data) for _, data in stream}) == 1
+    runs = [item for item in decode_all(stream)[0] if isinstance(item, PacketRun)]
+    assert runs[0].counts[3 * 4].tolist() == [28, 29]  # 7 × 4
+    last = next(run for run in runs if run.index <= 10 < run.index + len(run))
+    assert last.frames == 4
+    assert last.counts[:4].tolist() == [[70, 71], [72, 73], [74, 75], [76, 77]]
+
+
 def test_malformed_says_why_and_is_counted():
     out, counts = decode_all(case_stream("malformed"))
     (fact,) = facts_of(out, StreamEventKind.MALFORMED)
@@ -412,7 +436,8 @@ def test_counter_and_clock_wrap():
         out, counts = decode_all(stream, cuts)
         assert story(out) == ["0+5", "counter_wrap", "5+6", "clock_wrap", "11+9"]
         assert np.diff(clocks(out)).tolist() == [20_000] * 19
-        assert counts.lost_packets == 0
+        assert [item.value for item in out if isinstance(item, StreamEvent)] == [0, 0]
+        assert counts.lost_packets == counts.lost_frames == 0
 
 
 def test_gap_over_a_wrap():
