@@ -1,20 +1,28 @@
 """Which of the insoles that are near is chosen, and what is listed of them."""
 
+import contextlib
+import json
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+
 import click
 import pytest
 from bleak.backends.device import BLEDevice
+from click.testing import CliRunner, Result
 
 from plantigrade.block import Foot
 from plantigrade_gateway.cli import insoles
 from plantigrade_gateway.cli.insoles import _choose, _line, _serial
+from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.sources.bluetooth import Sighting
+from plantigrade_gateway.sources.meeting import Met
 from plantigrade_gateway.wire.gatt import Announcement
 
 
-def heard(serial: int, rssi: int, battery: int | None = 80) -> Sighting:
+def heard(serial: int, rssi: int, battery: int | None = 80, foot: Foot = Foot.LEFT) -> Sighting:
     address = f"C0:00:00:00:00:{serial:02X}"
-    said = Announcement(Foot.LEFT, 270, battery, serial)
+    said = Announcement(foot, 270, battery, serial)
     return Sighting(said, address, "an insole", rssi, BLEDevice(address, None, None))
 
 
@@ -58,3 +66,93 @@ def test_of_several_the_strongest_is_offered_first(answer, chosen, monkeypatch):
     monkeypatch.setattr(click.termui, "visible_prompt_func", reply)
     assert _choose("left", [FAR, NEAR, NEXT], None) is chosen
     assert len(asked) == 1
+
+
+# ---- the commands, with a radio that hears what is said here
+
+
+class Radio:
+    """What is heard, and whom `pair` met."""
+
+    def __init__(self) -> None:
+        self.heard: list[Sighting] = []
+        self.met: list[tuple[int, bool]] = []
+
+    async def scan(self, _: object, seconds: float) -> list[Sighting]:
+        assert seconds == 1.0
+        return self.heard
+
+    async def meet(self, sighting: Sighting, _: object, bond: bool = False) -> Met:
+        self.met.append((sighting.announcement.serial, bond))
+        return Met(firmware=0x0100)
+
+
+@pytest.fixture
+def radio(monkeypatch: pytest.MonkeyPatch) -> Radio:
+    made = Radio()
+
+    @contextlib.asynccontextmanager
+    async def opened(_: str | None) -> AsyncIterator[None]:
+        yield
+
+    monkeypatch.setattr("plantigrade_gateway.session.insoles.opened_radio", opened)
+    monkeypatch.setattr("plantigrade_gateway.sources.bluetooth.scan", made.scan)
+    monkeypatch.setattr("plantigrade_gateway.sources.meeting.meet", made.meet)
+    return made
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Callable[..., Result]:
+    def made(*words: str, code: int = 0) -> Result:
+        store = ["--seconds", "1", "--store", str(tmp_path / "s.sqlite3")]
+        result = CliRunner().invoke(main, [*words, *store], env={"COLUMNS": "200"})
+        assert result.exit_code == code, result.output
+        return result
+
+    return made
+
+
+RIGHT = heard(0x1A, -50, foot=Foot.RIGHT)
+
+
+def test_a_pair_is_remembered_and_known_again_in_a_scan(radio, run):
+    radio.heard = [NEAR, RIGHT]
+    assert run("pair", "--left-name", " blue ").stdout.splitlines() == [
+        "Remembered: left insole (blue), 0000000B, 270 mm.",
+        "Remembered: right insole (0000001A), 0000001A, 270 mm.",
+    ]
+    assert radio.met == [(0x0B, False), (0x1A, False)]
+    radio.heard = [FAR, NEAR]
+    assert [line.endswith(", remembered") for line in run("scan").stdout.splitlines()] == [
+        False,
+        True,
+    ]
+    rows = json.loads(run("scan", "--json").stdout)["insoles"]
+    assert [(row["serial"], row["remembered"]) for row in rows] == [
+        ("0000000A", False),
+        ("0000000B", True),
+    ]
+
+
+def test_a_scan_that_hears_nothing_changes_nothing_and_says_what_to_do(radio, run, tmp_path):
+    assert run("scan").stdout.startswith("No insole was heard: charge them")
+    assert list(tmp_path.iterdir()) == []
+    assert "no insole was heard: charge them" in run("pair", code=2).stderr
+
+
+def test_the_foot_that_was_not_heard_is_named_where_both_were_wanted(radio, run):
+    radio.heard = [NEAR]
+    assert run("pair").stdout.splitlines()[-1] == "No right insole was heard."
+    assert run("pair", "--left", "0000000B", "--bond").stdout.splitlines() == [
+        "Remembered: left insole (0000000B), 0000000B, 270 mm."
+    ]
+    assert radio.met == [(0x0B, False), (0x0B, True)]
+
+
+def test_an_insole_of_another_pair_is_taken_by_its_number_alone(radio, run):
+    radio.heard = [NEAR, RIGHT]
+    assert "Remembered for pair A: left insole" in run("pair", "--pair", "A").stdout
+    refused = run("pair", "--pair", "B", code=2).stderr
+    assert "those of other pairs are chosen by --left and --right alone" in refused
+    run("pair", "--pair", "a")  # its own, by whatever case
+    assert "for pair B: left" in run("pair", "--pair", "B", "--left", "0000000B").stdout
