@@ -3,6 +3,8 @@
 import contextlib
 import json
 from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -17,6 +19,7 @@ from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.sources.bluetooth import Sighting
 from plantigrade_gateway.sources.meeting import Met
+from plantigrade_gateway.store import status as linkstatus
 from plantigrade_gateway.wire.gatt import Announcement
 
 
@@ -104,7 +107,9 @@ def radio(monkeypatch: pytest.MonkeyPatch) -> Radio:
 @pytest.fixture
 def run(tmp_path: Path) -> Callable[..., Result]:
     def made(*words: str, code: int = 0) -> Result:
-        store = ["--seconds", "1", "--store", str(tmp_path / "s.sqlite3")]
+        store = ["--store", str(tmp_path / "s.sqlite3")]
+        if words[0] != "status":
+            store += ["--seconds", "1"]
         result = CliRunner().invoke(main, [*words, *store], env={"COLUMNS": "200"})
         assert result.exit_code == code, result.output
         return result
@@ -156,3 +161,50 @@ def test_an_insole_of_another_pair_is_taken_by_its_number_alone(radio, run):
     assert "those of other pairs are chosen by --left and --right alone" in refused
     run("pair", "--pair", "a")  # its own, by whatever case
     assert "for pair B: left" in run("pair", "--pair", "B", "--left", "0000000B").stdout
+
+
+# ---- the command status
+
+
+def status_of(run: Callable[..., Result]) -> list[str]:
+    return run("status").stdout.splitlines()
+
+
+def test_the_status_tells_each_pair_s_insoles_and_its_gateway_as_it_is_or_was(radio, run, tmp_path):
+    radio.heard = [NEAR, replace(RIGHT, announcement=Announcement(Foot.RIGHT, 260, 80, 0x1A))]
+    run("pair", "--left-name", "blue")
+    radio.heard = [NEXT]
+    run("pair", "--pair", "B")
+    store, was = tmp_path / "s.sqlite3", datetime(2026, 3, 12, 9, 30, tzinfo=UTC)
+    foot = {"left": linkstatus.NO_INSOLE}
+    ended = linkstatus.ServiceStatus(was, False, None, foot, None)
+    now = replace(ended, written=datetime.now(UTC), running=True, pair="B", page="http://x/")
+    for one in (ended, now):
+        linkstatus.write(linkstatus.path_for(store, one.pair), one)
+    lines = status_of(run)
+    assert lines[:2] == [
+        "Remembered: left insole (blue), 0000000B, 270 mm, firmware 1.0; never calibrated.",
+        "Remembered: right insole (0000001A), 0000001A, 260 mm, firmware 1.0; never calibrated.",
+    ]
+    assert "270 mm" in lines[2] and "260 mm" in lines[2]
+    assert lines[3].startswith("Remembered, pair B: left insole (0000000C), 0000000C, 270 mm, f")
+    local = was.astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
+    assert f"The gateway is not running. As it was on {local}:" in lines
+    at = lines.index("Pair B is running, page http://x/:")
+    assert lines[at + 1].startswith("  left (): no insole")
+    table = json.loads(run("status", "--json").stdout)
+    assert (table["running"], table["status"]["running"]) == (True, False)
+    assert [(one["pair"], one["is_live"]) for one in table["pairs"]] == [("B", True)]
+    assert [(row["serial"], row["pair"]) for row in table["insoles"]] == [
+        ("0000000B", ""),
+        ("0000001A", ""),
+        ("0000000C", "B"),
+    ]
+    assert (table["forward"], table["hub"]) == (None, None)
+
+
+def test_a_forgotten_insole_is_said_to_be(radio, run):
+    radio.heard = [NEAR, RIGHT]
+    run("pair")
+    assert run("pair", "--forget", "left").stdout == "The left insole is forgotten.\n"
+    assert status_of(run)[0].startswith("Remembered: right insole")
