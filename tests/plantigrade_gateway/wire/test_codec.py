@@ -2,6 +2,7 @@
 
 import dataclasses
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -248,6 +249,36 @@ def test_message_that_has_no_bytes_cannot_be_made(make, reason):
     with pytest.raises(WireError) as caught:
         make()
     assert caught.value.reason is reason
+
+
+IDENTITY = Identity(0, Foot.LEFT, SampleFormat.U16, 18, 2, 10_000, 50, True, 256, 7)
+LARGEST: list[tuple[Message, dict[str, int]]] = [
+    (Start(0), {"token": 255}),
+    (Stop(0), {"token": 255}),
+    (Rate(0, 10_000), {"token": 255, "period_us": 65_535}),
+    (Frames(0, 2), {"token": 255, "frames": 255}),
+    (Identify(0, 0), {"token": 255, "show_s": 255}),
+    (Time(0), {"token": 255}),
+    (Clock(0, 0), {"token": 255, "clock_us": 2**32 - 1}),
+    (Ack(0, 0x10, AckStatus.DONE), {"token": 255, "request": 255}),
+    (IDENTITY, {"token": 255, "zones": 64, "frames": 255, "period_us": 65_535}),
+    (IDENTITY, {"battery_percent": 100, "firmware": 2**16 - 1, "serial": 2**32 - 1}),
+]
+"""Fields of one byte, two and four (`wire_format.md` §4); 255 % is a battery nobody knows of."""
+
+
+@pytest.mark.parametrize(
+    ("message", "name", "most"),
+    [(message, name, most) for message, fields in LARGEST for name, most in fields.items()],
+)
+def test_a_field_goes_up_to_what_its_bytes_hold_and_no_further(message, name, most):
+    change: dict[str, Any] = {name: most}
+    full = dataclasses.replace(message, **change)
+    assert_same(decode(encode(full)), full)
+    for wrong in (most + 1, -1):
+        change[name] = wrong
+        with pytest.raises(WireError):
+            dataclasses.replace(message, **change)
 
 
 u8 = st.integers(0, 0xFF)
