@@ -527,14 +527,44 @@ def test_a_foot_off_the_ground_before_the_drive_is_a_step(foot):
     assert swings(block) == []
 
 
+LIFTED: Knots = ((0.0, 0.5), (3.0, 0.5), (3.4, 0.42), (3.7, 1.0), (6.0, 1.0))
+
+
 def test_a_trail_foot_lifted_as_the_body_goes_over_is_no_swing():
-    knots = ((0.0, 0.5), (3.0, 0.5), (3.4, 0.42), (3.7, 1.0), (6.0, 1.0))
-    assert swings(rows(knots)) == []
+    assert swings(rows(LIFTED)) == []
+
+
+FIRST_STEP: Knots = (
+    *((0.0, 0.5), (3.0, 0.5), (3.3, 0.4), (3.6, 1.0), (4.1, 1.0), (4.2, 0.0), (4.7, 0.0)),
+    *((4.8, 1.0), (5.4, 1.0)),
+)
 
 
 def test_a_walk_s_first_step_is_no_swing():
-    knots = ((0.0, 0.5), (3.0, 0.5), (3.3, 0.4), (3.6, 1.0), (4.1, 1.0), (4.2, 0.0), (4.7, 0.0))
-    assert swings(rows((*knots, (4.8, 1.0), (5.4, 1.0)))) == []
+    assert swings(rows(FIRST_STEP)) == []
+
+
+@pytest.mark.parametrize("what", [*NO_SWINGS, "a lifted trail foot", "a first step"])
+def test_a_swing_that_follows_in_the_same_rows_is_found(what):
+    """Three seconds of stillness lie between."""
+    before = NO_SWINGS.get(what, LIFTED if what == "a lifted trail foot" else FIRST_STEP)
+    again_s = before[-1][0] + 1.0
+    knots = (*before, (again_s, 0.5), *((again_s + t_s, share) for t_s, share in SWING[1:]))
+    (swing,) = swings(rows(knots, seconds=again_s + 8.0))
+    assert swing.start_s == pytest.approx(again_s + START_S, abs=0.08)
+
+
+@pytest.mark.parametrize("at", [250, 330, 378, 392, 405, 415, 425, 440])
+@pytest.mark.parametrize("foot", list(Foot))
+def test_a_swing_that_follows_a_hole_in_the_same_rows_is_found(foot, at):
+    """A second of the swing before it is missing, wherever in it."""
+    again_s = 8.0
+    knots = (*SWING, (again_s, 0.5), *((again_s + t_s, share) for t_s, share in SWING[1:]))
+    block = rows(knots, seconds=again_s + 8.0)
+    block.foot(foot)[at : at + 100] = np.nan
+    found = swings(block)
+    assert found[-1].start_s == pytest.approx(again_s + START_S, abs=0.08)
+    assert found[-1] == swings(rows(knots, seconds=again_s + 8.0))[-1]
 
 
 def test_no_load_at_all_is_no_swing():
@@ -741,8 +771,9 @@ def test_a_gait_s_first_step_by_the_trail_foot_is_no_swing(low, found):
     After a fall of .3 it is no step's beginning: the same is a swing.
     """
     share = ((0.0, 0.5), (3.0, 0.5), (3.3, low), (3.7, 1.0), (4.2, 1.0), (4.4, 0.5), (8.0, 0.5))
-    load = ((0.0, 1.0), (3.7, 1.0), (3.9, 1.15), (4.2, 1.0))
-    assert len(swings(rows(share, load=load))) == found
+    block = rows(share, load=((0.0, 1.0), (3.7, 1.0), (3.9, 1.15), (4.2, 1.0)))
+    assert len(swings(block)) == found
+    assert (phases(block)[-1] == "cancelled") is not bool(found)
 
 
 @pytest.mark.parametrize(("n", "found"), [(6, 1), (14, 0)])
@@ -751,7 +782,9 @@ def test_a_lead_foot_that_is_in_the_air_again_before_the_finish_walks(n, found):
     again_s = 4.5 + n / RATE_HZ
     drive = ((0.0, 0.5), (3.0, 0.5), (3.5, 0.06), (3.7, 0.06), (4.0, 0.94), (4.25, 0.94))
     on = ((4.5, 0.06), (again_s, 0.06), (again_s + 0.2, 0.7), (8.0, 0.7))
-    assert len(swings(rows((*drive, *on)))) == found
+    block = rows((*drive, *on))
+    assert len(swings(block)) == found
+    assert (phases(block)[-1] == "cancelled") is not bool(found)  # what was announced of it
 
 
 def test_a_hole_and_a_foot_seen_off_the_ground_beside_it_are_one_step():

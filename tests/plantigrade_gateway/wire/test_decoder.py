@@ -374,6 +374,13 @@ def test_a_packet_that_comes_late_after_a_flagged_first_one_is_late():
     assert story(decode_all(stream)[0]) == ["0+2", "gap", "2+1", "late", "4+1"]
 
 
+@pytest.mark.parametrize(("on_us", "kind"), [(0, "restart"), (1, "overlap"), (14_999, "overlap")])
+def test_a_counter_goes_on_with_its_clock(on_us, kind):
+    """Ahead by less than what is due is an overlap (`wire_format.md` §6); not ahead is none."""
+    stream = [(0, packet(5, clock_us=1_000_000)), (20, packet(6, clock_us=1_000_000 + on_us))]
+    assert story(decode_all(stream)[0])[1] == kind
+
+
 @pytest.mark.parametrize(("after_ms", "kind"), [(1000, "late"), (1001, "restart")])
 def test_a_late_packet_is_known_for_a_second(after_ms, kind):
     """An insole that was reset needs longer to be back (`wire_format.md` §6)."""
@@ -384,7 +391,7 @@ def test_a_late_packet_is_known_for_a_second(after_ms, kind):
 @pytest.mark.parametrize(
     ("silent_s", "ahead_us", "kind"),
     [
-        (0.02, 2_000_000, "start"),
+        (0.02, 2_000_019, "start"),
         (0.02, 2_000_020, "restart"),
         (1024.0, 2_999_000, "start"),
         (1024.0, 3_001_000, "restart"),
