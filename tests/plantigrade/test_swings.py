@@ -195,6 +195,15 @@ def test_swings_one_after_the_other_are_all_found():
     assert len({s.first_index for s in found}) == 4
 
 
+def test_two_swings_three_seconds_apart_are_both_found():
+    """The second begins a second and a half after the first is told to be over."""
+    first = (*SWING[:4], (4.7, 0.85), (5.2, 0.5))
+    second = ((6.1, 0.5), (6.9, 0.25), (7.2, 0.85), (9.0, 0.85))
+    one, two = swings(rows((*first, *second), seconds=11.0))
+    assert (one.start_s, two.start_s) == pytest.approx((START_S, 6.1), abs=0.08)
+    assert two.shift_s == pytest.approx(6.9, abs=0.08)
+
+
 # ---- styles and finishes ----
 
 
@@ -420,8 +429,12 @@ def test_a_finish_settles_from_the_first_row_of_the_first_half_second():
     k = np.arange(520)
     detector = SwingDetector(setup())
     detector.push(of_share(0.85 - 0.011 * np.clip(410 - k, 0, 40)))
+    detector._cursor = 0
     assert detector._find_finish(380, 454) == (None, 0, "")
-    assert detector._find_finish(380, 455) == (max(454, detector._cursor), 405, "settled")
+    assert detector._find_finish(380, 455) == (454, 405, "settled")
+    assert detector._find_finish(380, 460) == (454, 405, "settled")
+    detector._cursor = 458  # nothing is decided before what was decided last
+    assert detector._find_finish(380, 460) == (458, 405, "settled")
 
 
 @pytest.mark.parametrize(
