@@ -38,6 +38,7 @@ from plantigrade.synth import (
     random_session,
     segment_of,
 )
+from plantigrade.synth.foot import Sole
 from plantigrade.synth.motion import Body
 from plantigrade.synth.plan import random_between
 from plantigrade.synth.player import draw_midfoot_share
@@ -399,6 +400,18 @@ def test_a_walk_at_a_pace_of_its_own_takes_it_and_starts_with_the_foot_it_was_to
         assert np.diff(strikes_s) == pytest.approx([0.5] * 5)  # 2 steps a second
 
 
+def test_the_heel_leaves_the_ground_sooner_at_a_faster_pace():
+    """By 6 % of stance for each m/s (ours)."""
+    phase = np.linspace(0.0, 1.0, 401)
+
+    def heel_off(speed: float) -> float:
+        heel = Sole(Player(walk_speed_m_s=speed), Foot.LEFT).rolled(phase)[:, 0]
+        return float(phase[np.flatnonzero(heel > 1e-9)[-1] + 1])
+
+    assert 0.58 <= heel_off(1.3) <= 0.64
+    assert heel_off(0.8) - heel_off(1.8) == pytest.approx(0.06, abs=0.0026)
+
+
 def test_a_roll_s_truth_follows_what_the_midfoot_carried():
     """Through from 6 % of the impulse on, skipped up to 2 %."""
     rolls = set()
@@ -421,6 +434,26 @@ def test_a_turn_s_truth_is_sharp_up_to_0_12_s():
     assert min(widths) < 0.12 and sum(0.12 < w < 0.144 for w in widths) >= 2
     for swing in truth.swings:
         assert swing.trough_sharp is (swing.trough_width_s <= 0.12)
+
+
+@pytest.mark.parametrize(
+    ("back_s", "down_s", "is_made"),
+    [
+        (0.3, 0.12, True),
+        (2.0, 0.8, True),
+        (0.29, 0.2, False),
+        (2.01, 0.5, False),
+        (0.8, 0.11, False),
+        (0.8, 0.81, False),
+    ],
+)
+def test_a_swing_takes_the_time_a_body_needs(back_s, down_s, is_made):
+    plan = SessionPlan((Swing(backswing_s=back_s, downswing_s=down_s),))
+    if is_made:
+        assert len(perform(Player(), plan, 50.0).truth.swings) == 1
+        return
+    with pytest.raises(SignalError, match=f"backswing {back_s} s and downswing {down_s} s"):
+        perform(Player(), plan, 50.0)
 
 
 # ---- sampling ----

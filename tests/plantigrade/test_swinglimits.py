@@ -103,6 +103,16 @@ def test_a_lead_peak_stands_out_by_4_percent_of_the_body_and_8_of_the_rise(
     assert two_tops(dip_n, top_share) == pytest.approx(peak_s, abs=0.03)
 
 
+def test_a_rise_that_goes_on_is_given_up_three_tenths_after_a_peak_could_have_been():
+    """A lead peak comes within 0.6 s; a body that goes over for two seconds has none."""
+    slow = rows(((0.0, 0.5), (3.0, 0.5), (3.8, 0.25), (5.8, 0.95)), rate_hz=RATE_HZ)
+    began, gone = (phase(kind, slow) for kind in (PhaseKind.SHIFT, PhaseKind.CANCELLED))
+    assert gone.t_s - began.t_s == pytest.approx(0.6 + 0.3, abs=0.0051)
+    shorter = setup(rate_hz=RATE_HZ, lead_peak_s=0.5)
+    times = {e.kind: e.t_s for e in told(slow, shorter) if isinstance(e, Phase)}
+    assert times[PhaseKind.CANCELLED] - times[PhaseKind.SHIFT] == pytest.approx(0.8, abs=0.0051)
+
+
 @pytest.mark.parametrize(("span", "settled_s"), [(0.055, 4.2), (0.068, 5.7)])
 def test_a_share_has_settled_when_it_stays_within_6_hundredths_for_half_a_second(span, settled_s):
     """To and fro every 0.2 s for 1.6 s after the lead peak, then still."""

@@ -195,6 +195,15 @@ def test_swings_one_after_the_other_are_all_found():
     assert len({s.first_index for s in found}) == 4
 
 
+def test_two_swings_three_seconds_apart_are_both_found():
+    """The second begins a second and a half after the first is told to be over."""
+    first = (*SWING[:4], (4.7, 0.85), (5.2, 0.5))
+    second = ((6.1, 0.5), (6.9, 0.25), (7.2, 0.85), (9.0, 0.85))
+    one, two = swings(rows((*first, *second), seconds=11.0))
+    assert (one.start_s, two.start_s) == pytest.approx((START_S, 6.1), abs=0.08)
+    assert two.shift_s == pytest.approx(6.9, abs=0.08)
+
+
 # ---- styles and finishes ----
 
 
@@ -420,8 +429,12 @@ def test_a_finish_settles_from_the_first_row_of_the_first_half_second():
     k = np.arange(520)
     detector = SwingDetector(setup())
     detector.push(of_share(0.85 - 0.011 * np.clip(410 - k, 0, 40)))
+    detector._cursor = 0
     assert detector._find_finish(380, 454) == (None, 0, "")
-    assert detector._find_finish(380, 455) == (max(454, detector._cursor), 405, "settled")
+    assert detector._find_finish(380, 455) == (454, 405, "settled")
+    assert detector._find_finish(380, 460) == (454, 405, "settled")
+    detector._cursor = 458  # nothing is decided before what was decided last
+    assert detector._find_finish(380, 460) == (458, 405, "settled")
 
 
 @pytest.mark.parametrize(
@@ -527,14 +540,44 @@ def test_a_foot_off_the_ground_before_the_drive_is_a_step(foot):
     assert swings(block) == []
 
 
+LIFTED: Knots = ((0.0, 0.5), (3.0, 0.5), (3.4, 0.42), (3.7, 1.0), (6.0, 1.0))
+
+
 def test_a_trail_foot_lifted_as_the_body_goes_over_is_no_swing():
-    knots = ((0.0, 0.5), (3.0, 0.5), (3.4, 0.42), (3.7, 1.0), (6.0, 1.0))
-    assert swings(rows(knots)) == []
+    assert swings(rows(LIFTED)) == []
+
+
+FIRST_STEP: Knots = (
+    *((0.0, 0.5), (3.0, 0.5), (3.3, 0.4), (3.6, 1.0), (4.1, 1.0), (4.2, 0.0), (4.7, 0.0)),
+    *((4.8, 1.0), (5.4, 1.0)),
+)
 
 
 def test_a_walk_s_first_step_is_no_swing():
-    knots = ((0.0, 0.5), (3.0, 0.5), (3.3, 0.4), (3.6, 1.0), (4.1, 1.0), (4.2, 0.0), (4.7, 0.0))
-    assert swings(rows((*knots, (4.8, 1.0), (5.4, 1.0)))) == []
+    assert swings(rows(FIRST_STEP)) == []
+
+
+@pytest.mark.parametrize("what", [*NO_SWINGS, "a lifted trail foot", "a first step"])
+def test_a_swing_that_follows_in_the_same_rows_is_found(what):
+    """Three seconds of stillness lie between."""
+    before = NO_SWINGS.get(what, LIFTED if what == "a lifted trail foot" else FIRST_STEP)
+    again_s = before[-1][0] + 1.0
+    knots = (*before, (again_s, 0.5), *((again_s + t_s, share) for t_s, share in SWING[1:]))
+    (swing,) = swings(rows(knots, seconds=again_s + 8.0))
+    assert swing.start_s == pytest.approx(again_s + START_S, abs=0.08)
+
+
+@pytest.mark.parametrize("at", [250, 330, 378, 392, 405, 415, 425, 440])
+@pytest.mark.parametrize("foot", list(Foot))
+def test_a_swing_that_follows_a_hole_in_the_same_rows_is_found(foot, at):
+    """A second of the swing before it is missing, wherever in it."""
+    again_s = 8.0
+    knots = (*SWING, (again_s, 0.5), *((again_s + t_s, share) for t_s, share in SWING[1:]))
+    block = rows(knots, seconds=again_s + 8.0)
+    block.foot(foot)[at : at + 100] = np.nan
+    found = swings(block)
+    assert found[-1].start_s == pytest.approx(again_s + START_S, abs=0.08)
+    assert found[-1] == swings(rows(knots, seconds=again_s + 8.0))[-1]
 
 
 def test_no_load_at_all_is_no_swing():
@@ -741,8 +784,9 @@ def test_a_gait_s_first_step_by_the_trail_foot_is_no_swing(low, found):
     After a fall of .3 it is no step's beginning: the same is a swing.
     """
     share = ((0.0, 0.5), (3.0, 0.5), (3.3, low), (3.7, 1.0), (4.2, 1.0), (4.4, 0.5), (8.0, 0.5))
-    load = ((0.0, 1.0), (3.7, 1.0), (3.9, 1.15), (4.2, 1.0))
-    assert len(swings(rows(share, load=load))) == found
+    block = rows(share, load=((0.0, 1.0), (3.7, 1.0), (3.9, 1.15), (4.2, 1.0)))
+    assert len(swings(block)) == found
+    assert (phases(block)[-1] == "cancelled") is not bool(found)
 
 
 @pytest.mark.parametrize(("n", "found"), [(6, 1), (14, 0)])
@@ -751,7 +795,9 @@ def test_a_lead_foot_that_is_in_the_air_again_before_the_finish_walks(n, found):
     again_s = 4.5 + n / RATE_HZ
     drive = ((0.0, 0.5), (3.0, 0.5), (3.5, 0.06), (3.7, 0.06), (4.0, 0.94), (4.25, 0.94))
     on = ((4.5, 0.06), (again_s, 0.06), (again_s + 0.2, 0.7), (8.0, 0.7))
-    assert len(swings(rows((*drive, *on)))) == found
+    block = rows((*drive, *on))
+    assert len(swings(block)) == found
+    assert (phases(block)[-1] == "cancelled") is not bool(found)  # what was announced of it
 
 
 def test_a_hole_and_a_foot_seen_off_the_ground_beside_it_are_one_step():

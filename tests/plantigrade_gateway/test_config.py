@@ -86,6 +86,10 @@ def test_variables_of_others_are_left_alone(write):
         ('[tsdb]\nurl = "http://[::1"', "expected http://HOST:PORT"),
         ('[tsdb]\nurl = "http://db:99999"', "expected http://HOST:PORT"),
         ('[tsdb]\nurl = "http://me:k7-do-not-print-me@[::1"', "holds a name or password"),
+        ('[hub]\nurl = "http://hub.example:8443"', "expected https://HOST:PORT"),
+        ('[hub]\nurl = "https://hub.example/?a=b"', "expected http://HOST:PORT"),
+        ('[tsdb]\nurl = "http://db:0"', "expected http://HOST:PORT"),
+        ('[tsdb]\nurl = "http://the db"', "expected http://HOST:PORT"),
         ("[mqtt]\nport = 70000", "expected 1 to 65535"),
         ("[mqtt]\nport = 9223372036854775807", "expected 1 to 65535"),
         ("[mqtt]\nport = " + "9" * 400, "a whole number of more than 64 bits"),
@@ -101,6 +105,11 @@ def test_variables_of_others_are_left_alone(write):
 )
 def test_what_cannot_be_used_is_said_in_a_sentence(write, text, said):
     refused(write(text), said)
+
+
+def test_a_hub_is_reached_in_clear_on_this_machine_alone(write):
+    for url in ("http://127.0.0.1:8080", "http://[::1]:8080", "https://hub.example:8443"):
+        assert load(write(f'[hub]\nurl = "{url}"\n'), {}).text("hub.url") == url
 
 
 def test_a_named_file_must_be_there(tmp_path):

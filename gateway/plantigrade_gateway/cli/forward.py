@@ -231,10 +231,10 @@ def _outbox(
     box = Outbox(store.database)
     said = []
     if retry:
-        said.append(f"{box.retry_dead_letters()} rows are sent again.")
+        said.append(f"Sent again: {formats.plural(box.retry_dead_letters(), 'row')}.")
     if session is not None:
         session_id = find(store, session).session_id
-        said.append(f"{box.resend(session_id)} rows are sent again.")
+        said.append(f"Sent again: {formats.plural(box.resend(session_id), 'row')}.")
         if LOADS in box.active():
             said.append(_resent_loads(store, session_id))
     if forget is not None:

@@ -14,7 +14,6 @@ is silent.
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,9 +28,6 @@ from plantigrade.events import (
 )
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound.motifs import MAX_GLIDE_S, SAMPLE_RATE_HZ, Motif, glide, motif
-
-if TYPE_CHECKING:
-    pass
 
 _PAUSE_S = 0.08  # between the glide and what is said of it
 _AFTER_S = 0.15  # of the path heard after the forefoot took the load

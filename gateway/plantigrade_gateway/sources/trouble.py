@@ -111,7 +111,7 @@ def as_ours(error: Exception, what: str) -> BluetoothError:
         words = GATT_ERRORS.get(code, "refuses")
         kind = StaleServices if code in _STALE else BluetoothError
         return kind(f"{what}: {words} (Bluetooth's error 0x{code:02X})")
-    return BluetoothError(f"{what}: {error or type(error).__name__}")
+    return BluetoothError(f"{what}: {str(error) or type(error).__name__}")
 
 
 def mtu_advice(platform: str) -> str:

@@ -75,6 +75,8 @@ def test_both_feet_may_stand_in_one_file_in_any_order_of_columns_and_rows():
         ("foot,zone", "foot,zones", "expected the columns foot, zone, kpa, up, down"),
         ("left,1,0", "middle,1,0", "line 2: foot is 'middle', expected left or right"),
         ("left,1,0,40", "left,1,0,", "line 2: up is empty"),
+        ("left,1,0,40", "left,1,0,7,40", "line 2: 6 values, expected 5"),
+        ("left,1,0,40", "left,1,0," + "4" * 140_000, "is no CSV: 'field larger than"),
         ("left,1,100,1000", "left,1,100,-1", "line 3: up is '-1', expected a number"),
         ("left,1,100,1000", "left,1,100,nan", "line 3: up is 'nan', expected a number"),
         ("left,1,100", "left,1.5,100", "line 3: expected a zone and a pressure"),

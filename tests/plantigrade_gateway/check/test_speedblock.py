@@ -78,6 +78,8 @@ WARM, FAST = Made(Part.WARM_UP), Made(Part.FAST)
 )
 def test_what_is_swung_next(made, before, then):
     assert next_part(made, PLAN, before) is then
+    if not before:
+        assert next_part(made, PLAN) is then
 
 
 @pytest.mark.parametrize(
@@ -133,6 +135,7 @@ def test_a_lost_speed_stops_a_block_where_the_rules_say_so():
     [
         ([], 0, "left"),
         ([WARM, FAST], 0, "left"),
+        ([WARM, FAST, FAST], 0, "left"),
         ([WARM, FAST, FAST, FAST], 0, "dose"),
         ([WARM, FAST, FAST, FAST, Made(Part.CLOSING)], 0, "dose"),
         ([WARM, FAST], 2, "dose"),

@@ -56,6 +56,7 @@ def test_python_of_this_and_of_an_old_machine():
     old = check_python((3, 10, 2))
     assert (old.state, old.found) == (State.FAIL, "Python 3.10.2")
     assert old.advice == "Install Python 3.11 or newer."
+    assert check_python((3, 11, 0)).state is State.OK
 
 
 def test_a_store_that_is_there_can_be_written(tmp_path):
@@ -125,6 +126,10 @@ def test_little_space_is_a_warning(tmp_path, monkeypatch):
     assert check.state is State.WARN
     assert check.found.endswith("7 MB free")
     assert "Make room" in check.advice
+    for free, state in ((299_999_999, State.WARN), (300_000_000, State.OK)):
+        monkeypatch.setattr(shutil, "disk_usage", lambda path, free=free: Usage(10**9, 0, free))
+        assert check_store(tmp_path / "store.sqlite3").state is state
+    assert check_store(tmp_path / "store.sqlite3").found.endswith(", 0.3 GB free")
 
 
 class FakeSpeaker:
@@ -312,6 +317,8 @@ def test_a_damaged_piece_is_found(tmp_path):
         "its check sum does not match; it is damaged"
     )
     assert f"plantigrade repair {path} --to NEW" in check.advice
+    flip_piece(path, 4)
+    assert check_sessions(path).found == f"{check.found}, and 1 more"
 
 
 def test_the_whole_store_is_read_on_request(tmp_path):

@@ -537,6 +537,34 @@ def test_a_list_before_the_first_session_is_empty_and_no_error(run, tmp_path, co
     assert list(tmp_path.iterdir()) == []
 
 
+READ = "footprint read P left photo.jpg --how standing"
+
+
+@pytest.mark.parametrize(
+    ("command", "words"),
+    [
+        ("backup copy.sqlite3 --keep 3", "--keep: counts the backups of a folder, and copy.sqlite"),
+        (f"{READ} --sheet a4", "--sheet: say --mirrored or --not-mirrored"),
+        (f"{READ} --keep-photo", "--keep-photo: goes with --keep"),
+        (f"{READ} --heel 1 2", "--heel, --toe and --line: give all three or none"),
+        (f"{READ} --heel 1 2 --toe 3 4", "--heel, --toe and --line: give all three or none"),
+        (f"{READ} --line 1 2 3 4", "--heel, --toe and --line: give all three or none"),
+        ("tsdb delete", "name one of --player, --session and --moved"),
+        ("tsdb delete --player P --moved S", "name one of --player, --session and --moved"),
+        ("roster", "roster: no message broker is set; set mqtt.host"),
+    ],
+)
+def test_options_that_do_not_go_together_are_refused_in_one_sentence(run, tmp_path, command, words):
+    (tmp_path / "photo.jpg").write_bytes(b"none")
+    refused(run(*command.split()), words)
+    assert [path.name for path in tmp_path.iterdir()] == ["photo.jpg"]
+
+
+def test_a_roster_is_followed_by_people_alone(run, monkeypatch):
+    monkeypatch.setenv("PLANTIGRADE_MQTT_HOST", "127.0.0.1")
+    refused(run("roster", "--follow", "--json"), "--follow: not with --json")
+
+
 @pytest.mark.parametrize(
     ("command", "option"),
     [

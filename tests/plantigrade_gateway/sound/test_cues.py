@@ -171,8 +171,11 @@ def test_stretch_slows_the_echo_only():
     plain, slow = CueMaker().push([phase(PUSH)]), CueMaker(stretch=2.0).push([phase(PUSH)])
     assert np.array_equal(slow[0].samples, glide(PATH_T_S, PATH_Y, 2.0))
     assert np.array_equal(slow[1].samples, plain[1].samples)
-    with pytest.raises(SoundError, match=r"stretch is 9, expected 0\.5 to 4"):
-        CueMaker(stretch=9.0)
+    for most in (0.5, 4.0):
+        CueMaker(stretch=most)
+    for wrong in (0.49, 4.01, 9.0):
+        with pytest.raises(SoundError, match=rf"stretch is {wrong:g}, expected 0\.5 to 4"):
+            CueMaker(stretch=wrong)
 
 
 def test_cues_do_not_depend_on_how_events_are_grouped():

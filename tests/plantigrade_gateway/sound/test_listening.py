@@ -90,3 +90,40 @@ def test_thumps_are_told_only_while_heels_are_stamped():
     (one,) = found
     assert one.transient.kind is TransientKind.THUMP
     assert abs(one.transient.t_s - 3.0) < 0.005
+
+
+@pytest.mark.dear
+def test_what_is_heard_is_told_at_the_host_s_time():
+    """Blocks come 21 ms after their last sample; the strike's own time is counted in samples."""
+    rng, made, strikes_s = (
+        np.random.default_rng(9),
+        Tape(np.random.default_rng(8), 0.0, 4.0),
+        (1, 3),
+    )
+    for at_s in strikes_s:
+        made.add(float(at_s), soundbay.strike(rng, CLUBS["7 iron"]))
+    listener, found = Listener(ORIGIN_NS), []
+    samples = made.samples.astype(np.float32)
+    for at in range(0, len(samples), 480):
+        arrival_ns = ORIGIN_NS + round(1e9 * ((at + 480) / RATE + DELAY_S))
+        found += listener.push(arrival_ns, samples[at : at + 480])
+    assert [heard.transient.kind for heard in found] == [TransientKind.CLICK] * 2
+    for heard, at_s in zip(found, strikes_s, strict=True):
+        assert heard.transient.t_s == pytest.approx(at_s, abs=0.002)
+        told_s = 1e-9 * (heard.host_ns - ORIGIN_NS)
+        assert told_s - heard.transient.t_s == pytest.approx(DELAY_S, abs=0.0005)
+    assert listener.losses == 0
+    assert listener.clock.drift_ppm == pytest.approx(0.0, abs=5.0)
+
+
+@pytest.mark.dear
+@pytest.mark.parametrize(("lost", "losses"), [(0, 0), (175, 0), (210, 1), (5760, 1)])
+def test_more_than_4_ms_that_never_come_are_noticed_once(lost, losses):
+    """Of silence: 175 samples are 3.6 ms, 210 are 4.4 ms."""
+    listener, sent, come = Listener(ORIGIN_NS), 0, 0
+    while sent < 9 * RATE:
+        if come == 5 * RATE // 960 * 960:
+            sent += lost
+        sent, come = sent + 960, come + 960
+        listener.push(ORIGIN_NS + round(1e9 * (sent / RATE + DELAY_S)), np.zeros(960, np.float32))
+    assert listener.losses == losses

@@ -15,7 +15,7 @@ from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.motifs import CEILING, SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.sound.pitch import RAMP_S, TonePoint
-from plantigrade_gateway.sound.wav import WavFile
+from plantigrade_gateway.sound.wav import WavFile, wav_bytes
 
 ROLLED, TICK = motif(Motif.ROLLED), motif(Motif.HEEL_LIFTED)
 
@@ -46,6 +46,19 @@ def test_cues_stand_at_their_session_times(tmp_path):
     expected[24_000 : 24_000 + len(ROLLED)] = pcm(ROLLED)
     expected[108_000:] = pcm(TICK)
     assert np.array_equal(got, expected)
+
+
+def test_the_file_is_what_the_standard_library_writes(tmp_path):
+    """Of one sound, and one of 4097 samples: a block and a sample more."""
+    for samples in (TICK, np.full(4097, 0.25, dtype=np.float32)):
+        with wave.open(str(tmp_path / "plain.wav"), "wb") as plain:
+            plain.setparams((1, 2, SAMPLE_RATE_HZ, 0, "NONE", ""))
+            plain.writeframes(pcm(samples).tobytes())
+        with WavFile(tmp_path / "a.wav") as file:
+            file.play(cue(0.0, samples))
+        whole = (tmp_path / "plain.wav").read_bytes()
+        assert (tmp_path / "a.wav").read_bytes() == whole
+        assert wav_bytes(samples) == whole
 
 
 def test_overlapping_cues_are_mixed_and_limited(tmp_path):
@@ -110,12 +123,28 @@ def test_what_a_wav_file_cannot_hold_is_counted(tmp_path):
     assert len(read(tmp_path / "a.wav")) == 2 * SAMPLE_RATE_HZ + len(ROLLED)
 
 
+def test_the_last_cue_may_end_where_a_wav_file_does(tmp_path):
+    """Its sizes have 32 bits: of the data, and of that and 36 bytes of the header (RIFF)."""
+    most = (2**32 - 1 - 36) // 2
+    assert most == 2_147_483_629
+    with WavFile(tmp_path / "a.wav") as file:
+        file.play(cue((most - len(TICK) + 1) / SAMPLE_RATE_HZ, TICK))
+        assert file.dropped == 1
+        file.play(cue((most - len(TICK) - 48) / SAMPLE_RATE_HZ, TICK, delay_s=0.001))
+        assert file.dropped == 1
+    assert (tmp_path / "a.wav").stat().st_size == 44 + 2 * most
+    with (tmp_path / "a.wav").open("rb") as written:
+        head = written.read(44)
+    assert int.from_bytes(head[4:8], "little") == 36 + 2 * most
+    assert int.from_bytes(head[40:44], "little") == 2 * most
+
+
 CHILD = """
 import signal, sys, time
 from pathlib import Path
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.motifs import Motif, motif
-from plantigrade_gateway.sound.wav import WavFile
+from plantigrade_gateway.sound.wav import WavFile, wav_bytes
 
 signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's "&" has it ignored
 with WavFile(Path(sys.argv[1])) as file:

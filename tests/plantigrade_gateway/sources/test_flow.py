@@ -80,6 +80,30 @@ def test_what_comes_beside_data_counts_as_much():
     assert said == "sends 1000 notifications a second, expected 50"
 
 
+@pytest.mark.parametrize(("packets", "said"), [(700, None), (701, "sends 701 notifications a sec")])
+def test_ten_seconds_of_surplus_are_no_flood_and_one_packet_more_is(packets, said):
+    """Of packets of 20 ms four times 50 are right in a second; 500 more are ten seconds."""
+    flow = Flow(0.0)
+    flow.expect(0.02)
+    flow.flood(0.0)
+    for _ in range(packets):
+        flow.note(DATA, 1.0)
+    found = flow.flood(1.0)
+    assert found is None if said is None else found is not None and found.startswith(said)
+
+
+def test_what_is_said_of_a_flood_is_a_second_s_share():
+    """In two seconds 3000 of data, and of others 1000 more than were told before."""
+    flow = Flow(0.0)
+    flow.expect(0.02)
+    flow.flood(0.0)
+    for strays in (600, 600, 1000):
+        flow.note_strays(strays)
+    for _ in range(3000):
+        flow.note(DATA, 1.5)
+    assert flow.flood(2.0) == "sends 2000 notifications a second, expected 50"
+
+
 def test_where_nobody_knows_what_a_packet_covers_a_thousand_a_second_are_right():
     assert not any(after(1000.0, 100, None))
 

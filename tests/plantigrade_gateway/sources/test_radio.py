@@ -3,10 +3,8 @@
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
 import pytest
 from bleak.backends.scanner import BaseBleakScanner
-from bleak.exc import BleakGATTProtocolError
 
 from plantigrade.block import Foot
 from plantigrade.zones import eighteen
@@ -15,12 +13,9 @@ from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.session.insoles import opened_radio
 from plantigrade_gateway.sources import bluetooth, finder, live, reconnect
 from plantigrade_gateway.sources.bluetooth import Radio, scan
-from plantigrade_gateway.sources.interval import STEP_MS, STEPS, IntervalMeter
 from plantigrade_gateway.sources.link import open_insole
 from plantigrade_gateway.sources.live import StreamConfig
 from plantigrade_gateway.sources.meeting import meet
-from plantigrade_gateway.sources.trouble import GATT_ERRORS, StaleServices, as_ours, mtu_advice
-from plantigrade_gateway.store.status import interval_said
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.gatt import Announcement, KnownInsole
 from plantigrade_gateway.wire.information import Information, ZoneTable
@@ -80,12 +75,6 @@ async def test_an_mtu_that_never_comes_is_refused_with_advice(steps, monkeypatch
             await air.until(lambda: air.said)
     assert "the link carries only 20 bytes at a time, expected at least 43; " in air.said[0]
     assert air.data(LEFT) == []
-
-
-def test_advice_is_right_for_the_system():
-    assert "Windows" in mtu_advice("win32") and "driver" in mtu_advice("win32")
-    assert "Mac" in mtu_advice("darwin")
-    assert "/etc/bluetooth/main.conf" in mtu_advice("linux")
 
 
 # ---- one insole holds up the other
@@ -181,39 +170,6 @@ async def test_a_scan_that_the_adapter_dropped_is_begun_again(steps, monkeypatch
 # ---- the connection interval
 
 
-def arrivals(interval_ms: float, jitter_ms: float, seed: int) -> IntervalMeter:
-    """What came of four seconds at 100 Hz, two frames a packet, and ten answers."""
-    rng = np.random.default_rng(seed)
-    meter = IntervalMeter()
-    late_ms = rng.exponential(jitter_ms, 300)
-    made_ms = 20.0 * np.arange(200) + 3.7
-    asked_ms = rng.uniform(0.0, 4000.0, 10)
-    for kind, at_ms in ((meter.data, made_ms), (meter.answer, asked_ms)):
-        events = np.ceil(at_ms / interval_ms) * interval_ms
-        for when, late in zip(events, late_ms, strict=False):
-            kind(10**12 + round(1e6 * (when + late)))
-    return meter
-
-
-@pytest.mark.parametrize("interval_ms", [7.5, 11.25, 15.0, 20.0, 30.0, 48.75, 50.0, 100.0])
-def test_the_interval_is_found_from_when_packets_came(interval_ms):
-    """Though 7.5 ms would fit all of its multiples, and packets come every 20 ms."""
-    for seed in range(5):
-        assert arrivals(interval_ms, 0.3, seed).interval_ms() == interval_ms
-
-
-def test_an_interval_that_cannot_be_told_is_not_made_up():
-    assert IntervalMeter().interval_ms() is None
-    rng = np.random.default_rng(1)
-    meter = IntervalMeter()
-    for at in rng.uniform(0.0, 4e9, 200):
-        meter.data(int(at))
-    for at in rng.uniform(0.0, 4e9, 20):
-        meter.answer(int(at))
-    assert meter.interval_ms() is None
-    assert STEPS[0] * STEP_MS == 7.5
-
-
 @pytest.mark.slow
 async def test_the_real_interval_is_measured_on_a_link(steps):
     """Of the four that the virtual air is asked for the slowest: a busy machine blurs it least."""
@@ -224,13 +180,6 @@ async def test_the_real_interval_is_measured_on_a_link(steps):
     ):
         await air.until(lambda: source.links[LEFT].interval_ms is not None, 30.0)
         assert source.links[LEFT].interval_ms == 100.0
-
-
-def test_what_an_interval_does_to_the_delay_is_said():
-    assert interval_said(15.0) == (
-        "connection interval 15.00 ms: a packet waits 8 ms on average and up to 15 ms for the radio"
-    )
-    assert interval_said(50.0).endswith("50 ms for the radio, 18 ms more on average than at 15 ms")
 
 
 # ---- services, addresses, adapters
@@ -331,18 +280,6 @@ async def test_the_chosen_adapter_is_the_one_that_scans(monkeypatch):
 
 
 # ---- errors in words
-
-
-@pytest.mark.parametrize("code", sorted(GATT_ERRORS))
-def test_errors_of_bluetooth_are_said_in_words(code):
-    text = str(as_ours(BleakGATTProtocolError(code), "left insole"))
-    assert text == f"left insole: {GATT_ERRORS[code]} (Bluetooth's error 0x{code:02X})"
-
-
-def test_an_error_without_words_is_said_by_its_number():
-    error = as_ours(BleakGATTProtocolError(0x80), "left insole")
-    assert str(error) == "left insole: refuses (Bluetooth's error 0x80)"
-    assert isinstance(as_ours(BleakGATTProtocolError(0x0A), "left"), StaleServices)
 
 
 async def test_a_refused_write_is_told_in_words_over_a_link(steps):

@@ -65,6 +65,15 @@ def test_overview():
     assert (about.lead, about.settings.mass_kg) == (Foot.LEFT, 74.0)
 
 
+def test_a_recording_lasts_from_its_first_entry_to_its_last(tmp_path):
+    """In one piece of the file or in several: 4096 entries make one."""
+    for at_ms in ((0, 10, 25), range(0, 10 * 5000, 10)):
+        write_replay(tmp_path / "some.pgr", entries(*at_ms))
+        about = overview(tmp_path / "some.pgr")
+        assert about.entries == len(at_ms)
+        assert about.duration_s == pytest.approx(at_ms[-1] / 1000)
+
+
 @pytest.fixture
 def short(tmp_path: Path) -> Path:
     """Two seconds of a recording."""

@@ -13,10 +13,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from plantigrade_gateway.errors import RecordError
+from plantigrade_gateway.errors import InputError, RecordError
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.packing import pack
-from plantigrade_gateway.sources.replay import ENTRIES_PER_PIECE, read_replay, write_replay
+from plantigrade_gateway.sources.replay import (
+    ENTRIES_PER_PIECE,
+    is_replay,
+    packed_replay,
+    read_replay,
+    unpacked_replay,
+    write_replay,
+)
 
 HEAD = b"\x89PGR\r\n\x1a\n\x01\x00"
 
@@ -293,6 +300,46 @@ def read_until_fault_within(path: Path, most_mb: int) -> tuple[int, str]:
         tracemalloc.stop()
     assert peak < most_mb * 1_000_000
     return n, str(caught.value)
+
+
+def test_its_bytes_give_the_packed_pieces_however_they_are_cut(tmp_path):
+    """As a hub sends and takes them; nobody looks into the pieces."""
+    path = tmp_path / "a.pgr"
+    write_replay(path, some_entries(ENTRIES_PER_PIECE + 10))
+    data = path.read_bytes()
+    pieces = list(unpacked_replay("a", [data]))
+    assert len(pieces) == 2
+    assert b"".join(packed_replay(pieces)) == data
+    for size in (1009, 4096, len(data) - 1):
+        cut = [data[at : at + size] for at in range(0, len(data), size)]
+        assert list(unpacked_replay("a", cut)) == pieces
+    singly = [data[:5], b"", *(bytes([b]) for b in data[5:300]), data[300:]]
+    assert list(unpacked_replay("a", singly)) == pieces
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"", "not a replay file"),
+        (HEAD[:-2], "not a replay file"),
+        (b"\x89PNG" + HEAD[4:] + bytes(4), "not a replay file"),
+        (HEAD[:-2] + b"\2\0" + bytes(4), "replay file version 2, expected 1"),
+        (HEAD, "cut off at byte 10, expected another piece or the end mark"),
+        (HEAD + b"\5\0\0", "cut off at byte 13, expected another piece or the end mark"),
+        (HEAD + b"\5\0\0\0abc", "cut off at byte 17, expected a piece of 5 bytes from byte 14"),
+        (HEAD + b"\1\0\0\0a" + bytes(5), "bytes after the end mark at byte 15, expected none"),
+        (HEAD + b"\1\0\0\x08", "piece of 134217729 bytes at byte 10, expected at most 134217728"),
+    ],
+)
+def test_bytes_that_are_none_are_one_sentence(tmp_path, data, said):
+    path = tmp_path / "a.pgr"
+    path.write_bytes(data)
+    with pytest.raises(RecordError) as caught:
+        list(unpacked_replay("a", [data]))
+    assert str(caught.value).startswith(f"a: {said}")
+    assert is_replay(path) is data.startswith(HEAD[:8])
+    with pytest.raises(InputError, match="cannot be read: No such file"):
+        is_replay(tmp_path / "none.pgr")
 
 
 def test_nothing_half_written_is_left(tmp_path):

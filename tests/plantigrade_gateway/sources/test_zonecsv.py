@@ -175,9 +175,34 @@ def test_a_bad_cell_is_named(put, cell, words):
 
 def test_limits_in_pressure_follow_the_zone_area(put):
     kpa = layout_of("heel midfoot forefoot", unit="kPa")  # 500 mm²: 20 N are 40 kPa
-    assert read_zone_csv(put(GOOD.replace("1.5", "-39.9")), kpa).left[1, 0] == -39.9
+    for value in (-40.0, -39.9, 20_000.0):
+        assert read_zone_csv(put(GOOD.replace("1.5", str(value))), kpa).left[1, 0] == value
     path = put(GOOD.replace("1.5", "-40.1"))
     assert refusal(path, kpa) == "line 3, column L1 is -40.1, expected -40 to 20000 kPa"
+
+
+def test_each_zone_has_the_limits_of_its_own_area(put):
+    """10 kN on 500 mm² are 20,000 kPa, on 1000 mm² half of that."""
+    zones = "".join(
+        f'[[zone]]\nid = {k}\nregion = "{name}"\nx = 0.5\ny = 0.5\narea_mm2 = {area}\n'
+        for k, name, area in ((1, "heel", 500), (2, "midfoot", 1000), (3, "forefoot", 2000))
+    )
+    kpa = parse_layout(f'name = "try"\nunit = "kPa"\nlength_mm = 270\nwidth_mm = 95\n{zones}')
+    for column, low, high in (("L1", 40, 20000), ("L2", 20, 10000), ("R3", 10, 5000)):
+        at = HEADER.split(",").index(column)
+        cells = ROW_2.split(",")
+        for value in (-low, high):
+            cells[at] = str(value)
+            read_zone_csv(put(f"{HEADER}\n{ROW_1}\n{','.join(cells)}\n"), kpa)
+        cells[at] = str(high + 1)
+        words = refusal(put(f"{HEADER}\n{ROW_1}\n{','.join(cells)}\n"), kpa)
+        assert words == f"line 3, column {column} is {high + 1}, expected -{low} to {high} kPa"
+
+
+def test_seconds_since_1970_are_times_and_no_loads(put):
+    rows = "".join(f"{1_800_000_000 + k / 100:.2f},1,2,3,4,5,6\n" for k in range(3))
+    path = put(f"{HEADER}\n{rows}1800000000.03,1,2,x,4,5,6\n")
+    assert refusal(path) == "line 5, column L3 is 'x', expected a number of N or nothing"
 
 
 @pytest.mark.parametrize(
@@ -218,6 +243,10 @@ def test_limits_in_pressure_follow_the_zone_area(put):
         (
             "time_s,L1,L2,L3,R1,R2\n0,1,2,3,4,5\n",
             'column R3 is missing, expected time_s, L1 to L3 and R1 to R3 of layout "try"',
+        ),
+        (
+            f"{HEADER},L4\n{ROW_1},2\n",
+            'column L4 is one too many, expected time_s, L1 to L3 and R1 to R3 of layout "try"',
         ),
         (
             f"{HEADER},L2\n{ROW_1},2\n",
@@ -283,6 +312,26 @@ def test_irregular_times_are_reported_and_do_not_bend_the_rate(put):
     )
 
 
+def test_a_step_a_little_too_long_is_reported_by_its_own_length(put):
+    """30 ms more than the usual 20: far under a second, and well over a quarter."""
+    rows = "".join(f"{k / 50 + (0.03 if k >= 60 else 0):.3f},1,2,3,4,5,6\n" for k in range(100))
+    got = read_zone_csv(put(f"{HEADER}\n{rows}"), THREE)
+    assert got.notes == (
+        "times are irregular: 1 of 99 steps differ from the usual 0.02 s by more than a quarter, "
+        "the longest is 0.05 s",
+    )
+
+
+def test_the_rate_is_that_of_most_steps(put):
+    """Two steps of five are of 4 ms, three of 10 ms."""
+    steps_ms = [4, 10, 4, 10, 10] * 20
+    times = [sum(steps_ms[:k]) / 1000 for k in range(101)]
+    rows = "".join(f"{t:.3f},1,2,3,4,5,6\n" for t in times)
+    got = read_zone_csv(put(f"{HEADER}\n{rows}"), THREE)
+    assert got.rate_hz == 100.0
+    assert got.notes[0].startswith("times are irregular: 40 of 100 steps differ")
+
+
 def test_times_rounded_to_milliseconds_give_the_true_rate(put):
     rows = "".join(f"{k / 60:.3f},1,2,3,4,5,6\n" for k in range(601))
     got = read_zone_csv(put(f"{HEADER}\n{rows}"), THREE)
@@ -295,6 +344,7 @@ def test_faults_are_found_beyond_the_first_block(put, monkeypatch):
     lines = [f"{k / 100:.2f},1,2,3,4,5,6" for k in range(500)]
     whole = read_zone_csv(put("\n".join([HEADER, *lines])), THREE)
     assert whole.t_s.tolist() == [k / 100 for k in range(500)]
+    assert whole.notes == ()
     for at in (0, 1, 37, 38, 250, 499):
         bad = [*lines]
         bad[at] = bad[at].replace(",3,", ",oops,")

@@ -2,6 +2,7 @@
 
 import dataclasses
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from tests.support.vectors import by_name, read_vectors
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import WireError, WireReason
-from plantigrade_gateway.wire.codec import MessageKind, decode, encode
+from plantigrade_gateway.wire.codec import MessageKind, decode, encode, message_kind
 from plantigrade_gateway.wire.messages import (
     MAX_MESSAGE_BYTES,
     Ack,
@@ -170,6 +171,24 @@ def test_every_cut_and_every_extra_byte_is_refused(block):
     assert caught.value.reason in (WireReason.EXCESS, WireReason.OVERSIZED)
 
 
+def test_what_is_longer_than_a_message_is_refused_before_it_is_looked_into():
+    """244 bytes (`wire_format.md` §1); work on live packets reads no further than the header."""
+    data = bytes.fromhex(next(b["hex"] for b in BAD if b["error"] == "oversized"))
+    assert message_kind(data, 0, 244) is MessageKind.DATA
+    with pytest.raises(WireError) as caught:
+        message_kind(data, 0, 245)
+    assert caught.value.reason is WireReason.OVERSIZED
+
+
+def test_a_header_alone_is_refused_for_what_it_says():
+    """It is whole: that no frame follows is told by its count of frames."""
+    data = bytes.fromhex("01 01 00 00 09 00 00 00 00 00 00 00 10 27 12 00")
+    for length, reason in ((15, WireReason.TRUNCATED), (16, WireReason.FRAMES)):
+        with pytest.raises(WireError) as caught:
+            decode(data[:length])
+        assert caught.value.reason is reason
+
+
 def test_unused_bits_of_an_odd_frame_are_not_looked_at():
     data = bytearray.fromhex(next(b["hex"] for b in GOOD if b["name"] == "data_packed12_odd_zones"))
     clean = decode(bytes(data))
@@ -230,6 +249,36 @@ def test_message_that_has_no_bytes_cannot_be_made(make, reason):
     with pytest.raises(WireError) as caught:
         make()
     assert caught.value.reason is reason
+
+
+IDENTITY = Identity(0, Foot.LEFT, SampleFormat.U16, 18, 2, 10_000, 50, True, 256, 7)
+LARGEST: list[tuple[Message, dict[str, int]]] = [
+    (Start(0), {"token": 255}),
+    (Stop(0), {"token": 255}),
+    (Rate(0, 10_000), {"token": 255, "period_us": 65_535}),
+    (Frames(0, 2), {"token": 255, "frames": 255}),
+    (Identify(0, 0), {"token": 255, "show_s": 255}),
+    (Time(0), {"token": 255}),
+    (Clock(0, 0), {"token": 255, "clock_us": 2**32 - 1}),
+    (Ack(0, 0x10, AckStatus.DONE), {"token": 255, "request": 255}),
+    (IDENTITY, {"token": 255, "zones": 64, "frames": 255, "period_us": 65_535}),
+    (IDENTITY, {"battery_percent": 100, "firmware": 2**16 - 1, "serial": 2**32 - 1}),
+]
+"""Fields of one byte, two and four (`wire_format.md` §4); 255 % is a battery nobody knows of."""
+
+
+@pytest.mark.parametrize(
+    ("message", "name", "most"),
+    [(message, name, most) for message, fields in LARGEST for name, most in fields.items()],
+)
+def test_a_field_goes_up_to_what_its_bytes_hold_and_no_further(message, name, most):
+    change: dict[str, Any] = {name: most}
+    full = dataclasses.replace(message, **change)
+    assert_same(decode(encode(full)), full)
+    for wrong in (most + 1, -1):
+        change[name] = wrong
+        with pytest.raises(WireError):
+            dataclasses.replace(message, **change)
 
 
 u8 = st.integers(0, 0xFF)

@@ -58,6 +58,34 @@ def test_a_lost_link_is_a_hole_over_the_wrap_of_the_clock():
     assert made.missing_us == 63 * S
 
 
+def test_a_link_that_holds_for_forty_days_keeps_the_long_clock():
+    """The clock on the wire wraps every 71.6 minutes; the host's says which of 800 rounds it is."""
+    day, made = 86_400 * S, Coverage()
+    made.connected(state(1, 5 * S), 7 * day * 1000)
+    made.packet(packet(5 * S), 7 * day * 1000)
+    made.packet(packet(40 * day), (47 * day - 5 * S) * 1000)
+    assert told(made) == [(1, 5 * S + 20 * MS, 40 * day)]
+
+
+def test_less_than_half_a_frame_is_no_hole():
+    """Frames of 10 ms: an insole's clock may step by 4 ms more or less, and nothing is lost."""
+    made = heard(1, 0, S)
+    made.packet(packet(S + 4 * MS), S * 1000)
+    assert made.holes == []
+    made.packet(packet(S + 30 * MS), (S + 30 * MS) * 1000)  # 6 ms after the end of the last
+    assert told(made) == [(1, S + 24 * MS, S + 30 * MS)]
+
+
+def test_a_page_that_lacks_less_than_half_a_frame_closes_a_hole():
+    made = Coverage()
+    made.owe([Hole(1, S - 4 * MS, S + 84 * MS)])
+    made.page(page(1, S))  # 80 ms
+    assert made.holes == []
+    made.owe([Hole(1, S - 6 * MS, S + 86 * MS)])
+    made.page(page(1, S))
+    assert told(made) == [(1, S - 6 * MS, S), (1, S + 80 * MS, S + 86 * MS)]
+
+
 def test_a_reset_leaves_an_open_hole_and_the_new_boots_beginning():
     made = heard(1, 10 * S, 12 * S)
     heard(2, 7 * S, 8 * S, made)
@@ -79,8 +107,8 @@ def test_pages_close_holes_in_parts_and_only_of_their_boot():
 
 
 def test_a_young_hole_waits_until_its_page_is_written():
-    made = heard(1, 0, S)
-    made.packet(packet(S + 40 * MS), (S + 40 * MS) * 1000)
+    made = heard(1, 5 * S, 6 * S)
+    made.packet(packet(6 * S + 40 * MS), (6 * S + 40 * MS) * 1000)
     assert len(made.holes) == 1
     end_us = made.holes[0].to_us
     assert made.next((end_us + SETTLES_US - 1) * 1000) is None

@@ -265,6 +265,8 @@ def test_each_fault_is_told(name):
     stream = case_stream(name)
     out, counts = decode_all(stream)
     assert story(out) == STORIES[name]
+    later = [(ms + 10**9, data) for ms, data in stream]  # a host that has been on for days
+    assert story(decode_all(later)[0]) == STORIES[name]
     assert counts.notifications == len(stream)
     empty = {StreamEventKind.MALFORMED: sum(not data for _, data in stream)}  # counted alone
     for kind in StreamEventKind:
@@ -311,6 +313,30 @@ def test_values_of_changes():
     assert [fact.value for fact in facts_of(out, StreamEventKind.BATTERY)] == [1, 0]
 
 
+def test_a_period_that_changes_by_a_hundredth_is_told_in_a_long_call_too():
+    """The clock alone would not show it: a packet may come half a period early or late."""
+    stream = [(20 * n, packet(n, period_us=10_000 if n < 10 else 10_100)) for n in range(20)]
+    out, _ = decode_all(stream)
+    assert story(out) == ["0+10", "rate", "10+10"]
+    assert [fact.value for fact in facts_of(out, StreamEventKind.RATE)] == [10_100]
+
+
+def test_packets_of_one_length_and_two_formats_are_each_read_as_their_own():
+    """Three frames of two zones take 12 bytes as 16 bits each, four of them as 12 bits each."""
+    wide = {"zones": 2, "frames": 3, "sample_format": SampleFormat.U16}
+    close = {"zones": 2, "frames": 4, "sample_format": SampleFormat.PACKED12}
+    stream = [
+        (30 * n, packet(n, clock_us=30_000 * n, **(wide if n < 10 else close)))  # type: ignore[arg-type]
+        for n in range(20)
+    ]
+    assert len({len(data) for _, data in stream}) == 1
+    runs = [item for item in decode_all(stream)[0] if isinstance(item, PacketRun)]
+    assert runs[0].counts[3 * 4].tolist() == [28, 29]  # 7 × 4
+    last = next(run for run in runs if run.index <= 10 < run.index + len(run))
+    assert last.frames == 4
+    assert last.counts[:4].tolist() == [[70, 71], [72, 73], [74, 75], [76, 77]]
+
+
 def test_malformed_says_why_and_is_counted():
     out, counts = decode_all(case_stream("malformed"))
     (fact,) = facts_of(out, StreamEventKind.MALFORMED)
@@ -340,6 +366,45 @@ def test_a_first_packet_that_comes_after_another_late_one_is_late():
     """Only a flagged packet is remembered as the first of this life."""
     late = [(0, packet(2)), (5, packet(1)), (10, packet(0, first=True)), (20, packet(3))]
     assert story(decode_all(late)[0]) == ["0+1", "late", "late", "3+1"]
+
+
+def test_a_packet_that_comes_late_after_a_flagged_first_one_is_late():
+    stream = items([0, 1, 3, 2, 4])
+    stream[0] = (0, packet(0, first=True))
+    assert story(decode_all(stream)[0]) == ["0+2", "gap", "2+1", "late", "4+1"]
+
+
+@pytest.mark.parametrize(("on_us", "kind"), [(0, "restart"), (1, "overlap"), (14_999, "overlap")])
+def test_a_counter_goes_on_with_its_clock(on_us, kind):
+    """Ahead by less than what is due is an overlap (`wire_format.md` §6); not ahead is none."""
+    stream = [(0, packet(5, clock_us=1_000_000)), (20, packet(6, clock_us=1_000_000 + on_us))]
+    assert story(decode_all(stream)[0])[1] == kind
+
+
+@pytest.mark.parametrize(("after_ms", "kind"), [(1000, "late"), (1001, "restart")])
+def test_a_late_packet_is_known_for_a_second(after_ms, kind):
+    """An insole that was reset needs longer to be back (`wire_format.md` §6)."""
+    stream = [(0, packet(5)), (20, packet(7)), (20 + after_ms, packet(6))]
+    assert story(decode_all(stream)[0])[3:4] == [kind]
+
+
+@pytest.mark.parametrize(
+    ("silent_s", "ahead_us", "kind"),
+    [
+        (0.02, 2_000_019, "start"),
+        (0.02, 2_000_020, "restart"),
+        (1024.0, 2_999_000, "start"),
+        (1024.0, 3_001_000, "restart"),
+    ],
+)
+def test_a_clock_goes_on_over_a_start_within_two_seconds_and_a_thousandth(silent_s, ahead_us, kind):
+    """By the arrivals (`wire_format.md` §6): clocks part by 2⁻¹⁰, in 1024 s by one second."""
+    on_us = round(silent_s * 1e6) + ahead_us
+    stream = [
+        (0, packet(5, clock_us=1_000_000)),
+        (round(silent_s * 1000), packet(0, clock_us=1_000_000 + on_us, first=True)),
+    ]
+    assert story(decode_all(stream)[0])[1] == kind
 
 
 @pytest.mark.parametrize(
@@ -412,7 +477,8 @@ def test_counter_and_clock_wrap():
         out, counts = decode_all(stream, cuts)
         assert story(out) == ["0+5", "counter_wrap", "5+6", "clock_wrap", "11+9"]
         assert np.diff(clocks(out)).tolist() == [20_000] * 19
-        assert counts.lost_packets == 0
+        assert [item.value for item in out if isinstance(item, StreamEvent)] == [0, 0]
+        assert counts.lost_packets == counts.lost_frames == 0
 
 
 def test_gap_over_a_wrap():
@@ -467,22 +533,25 @@ def test_a_gap_that_counter_and_clock_agree_on_is_one_whenever_it_arrives(off_us
 
     A packet is due after 20 ms, and may wobble by half a period, 5 ms, for each of the 1000.
     """
-    stream = [(0, packet(0)), (20, packet(1000, clock_us=1000 * (20_000 + off_us)))]
+    on_us = 1000 * (20_000 + off_us)
+    stream = [(0, packet(7, clock_us=5_000_000)), (20, packet(1007, clock_us=5_000_000 + on_us))]
     out, counts = decode_all(stream)
     assert story(out)[1] == kind
     if kind == "gap":
         assert counts.lost_packets == 999
-        assert clocks(out)[1] == 1000 * (20_000 + off_us)
+        assert clocks(out)[1] == 5_000_000 + on_us
 
 
 def test_clock_that_wobbles_under_half_a_period_is_ordinary():
     rng = np.random.default_rng(5)
     wobble = rng.integers(-2_400, 2_400, 200)
+    wobble[50:54] = (2_500, -2_500, 2_500, -2_500)  # just half a period from one to the next
     stream = [
         (20 * n, packet(n, clock_us=100_000 + n * 20_000 + int(wobble[n]))) for n in range(200)
     ]
-    out, _ = decode_all(stream)
-    assert story(out) == ["0+200"]
+    for cuts in ((), range(1, 200)):
+        out, _ = decode_all(stream, cuts)
+        assert story(out) == ["0+200"]
 
 
 def test_nothing_comes_of_nothing():

@@ -4,6 +4,7 @@ The vectors are printed by `hardware_notes/log_vectors.py`, by the tables of the
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 from tests.support.vectors import by_name, read_vectors
 
 from plantigrade.block import Foot
-from plantigrade_gateway.errors import WireError
+from plantigrade_gateway.errors import WireError, WireReason
 from plantigrade_gateway.wire.log import (
     LogEnd,
     LogPage,
@@ -117,6 +118,22 @@ def test_whatever_the_bytes_nothing_else_is_raised(data, kind):
     assert message.encode() == data
 
 
+def test_a_page_cut_off_in_its_head_is_refused_as_that():
+    """28 bytes come before the frames (`wire_format.md` §8)."""
+    block = next(b for b in GOOD if b["kind"] == "log_page")
+    for length in (3, 27, 28):
+        with pytest.raises(WireError) as caught:
+            read_page(bytes.fromhex(block["hex"])[:length])
+        assert caught.value.reason is WireReason.TRUNCATED
+
+
+def test_a_log_may_be_full_and_holds_no_more_than_its_pages():
+    full = LogState(True, 7, 5_000_000, 2**32 - 10, 54, 64)
+    assert read_state(full.encode()) == full
+    with pytest.raises(WireError, match="65 pages kept of 64"):
+        read_state(replace(full, next=55).encode())
+
+
 def test_eighteen_zones_fill_a_page_as_the_table_says():
     assert page_frames(18, SampleFormat.PACKED12) == 8
     assert page_frames(18, SampleFormat.U16) == 6
@@ -134,7 +151,15 @@ def test_a_long_clock_is_the_nearest_with_its_bits(near_us, ahead_us):
 
 @pytest.mark.parametrize(
     ("before", "after", "between"),
-    [(1, 2, 0), (1, 4, 2), (65_535, 1, 0), (65_534, 2, 2), (500, 1, 0)],
+    [
+        (1, 2, 0),
+        (1, 4, 2),
+        (65_535, 1, 0),
+        (65_534, 2, 2),
+        (500, 1, 0),
+        (1, 1002, 1000),
+        (1, 1003, 0),
+    ],
 )
 def test_boots_between_two_go_round_and_another_chip_is_not_counted(before, after, between):
     """`wire_format.md` §8: one more with each reset, after 65535 comes 1."""
