@@ -5,17 +5,17 @@ BIN := $(VENV)/bin
 export PLANTIGRADE_DATA ?= $(abspath $(wildcard ../shared/data))
 
 # compiled modules and rewritten tests are kept, whatever the shell says: half of the time to collect
-PYTEST := PYTHONDONTWRITEBYTECODE= PYTHONPYCACHEPREFIX=$(abspath $(VENV))/pycache \
-	$(BIN)/python -m pytest --dist worksteal
+PYTEST := PYTHONDONTWRITEBYTECODE= PYTHONPYCACHEPREFIX=$(abspath $(VENV))/pycache $(BIN)/python -m pytest
 # The quick tests' files lie in memory, where 4 GiB are free: waiting for a disk is half of their time.
 FREE_KB := $(shell df -k --output=avail /dev/shm 2>/dev/null | tail -n 1)
 ifeq ($(shell test "0$(FREE_KB)" -ge 4194304 && echo enough),enough)
 QUICK := TMPDIR=/dev/shm
 endif
 # one more than cores: a third of it waits
-ALL := -n 3
+ALL := -n 3 --dist worksteal
 
-.PHONY: demo check test slow ci lint types mutants bench chaos hostile clean
+PARTS := check-numbers check-store check-others
+.PHONY: demo check $(PARTS) test slow ci lint types mutants bench chaos hostile clean
 
 $(BIN)/plantigrade: pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -38,8 +38,19 @@ lint: $(VENV)/test-ready
 types: $(VENV)/test-ready
 	$(BIN)/mypy
 
-check: lint types ## under a minute: before each commit
-	$(QUICK) $(PYTEST) -n 2 -m 'not dear and not slow'
+check: $(VENV)/test-ready ## under a minute: before each commit
+	+$(MAKE) --no-print-directory --jobs=3 --output-sync $(PARTS) lint types
+
+# The quick tests in three parts of about one length, each a plain run of pytest in a program of its own:
+# handing thousands of short tests to workers, each of which imports and collects them all, doubles their time.
+GATEWAY := tests/plantigrade_gateway
+NUMBERS := tests/plantigrade $(addprefix $(GATEWAY)/,check drills record sound virtual wire)
+STORE := $(addprefix $(GATEWAY)/,people session store)
+check-numbers: PART = $(NUMBERS)
+check-store: PART = $(STORE)
+check-others: PART = tests $(addprefix --ignore=,$(NUMBERS) $(STORE))
+$(PARTS): $(VENV)/test-ready
+	$(QUICK) $(PYTEST) -q -m 'not dear and not slow' $(PART)
 
 test: lint types ## before a change is handed on; pytest's summary line comes last
 	$(PYTEST) $(ALL) -m 'not slow'

@@ -4,6 +4,7 @@ A file that cannot be used is refused in one sentence: where, what, and what was
 """
 
 import itertools
+import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from difflib import get_close_matches
@@ -407,13 +408,16 @@ def _check_contradictions(source: str, rules: RuleSet) -> None:
 def _implies(rules: RuleSet, first: Condition, second: Condition) -> bool:
     """Whether the second holds in every case in which the first does, and there is such a case."""
     names = list(dict.fromkeys([*first.facts(), *second.facts()]))
-    if any(not rules.facts[name].words for name in names):
+    sizes = [len(rules.facts[name].words) for name in names]
+    if 0 in sizes or math.prod(size + 1 for size in sizes) > _TOO_MANY:
         return first == second
-    cases = list(itertools.islice(_cases(rules, names), _TOO_MANY + 1))
-    if len(cases) > _TOO_MANY:
-        return first == second
-    holding = [known for known in cases if first.holds(known) is True]
-    return bool(holding) and all(second.holds(known) is True for known in holding)
+    holding = (known for known in _cases(rules, names) if first.holds(known) is True)
+    there_is_one = False
+    for known in holding:
+        if second.holds(known) is not True:
+            return False  # most rules differ in the first such case
+        there_is_one = True
+    return there_is_one
 
 
 def _cases(rules: RuleSet, names: list[str]) -> Iterator[dict[str, Value | None]]:

@@ -111,19 +111,29 @@ class SensorModel:
         left, right : ndarray of float64, shape (n, n_zones)
             In the layout's unit; rows of lost packets are NaN.
         """
+        layout = performance.layout
+        to_kpa = 1000.0 * layout.newtons_per_unit / layout.area_mm2
+        rngs = [np.random.default_rng([seed, foot]) for foot in range(2)]
+        felt = [
+            ideal * (to_kpa * gain * rng.normal(1.0, self.gain_spread, layout.n_zones).clip(0.1))
+            for ideal, gain, rng in (
+                (performance.left, self.gain_left, rngs[0]),
+                (performance.right, self.gain_right, rngs[1]),
+            )
+        ]
+        if self.hysteresis:  # of both feet at once: it goes row by row
+            felt = np.hsplit(play(np.hstack(felt), self.hysteresis), 2)
+        left, right = felt
         return (
-            self._foot(performance, Foot.LEFT, np.random.default_rng([seed, 0])),
-            self._foot(performance, Foot.RIGHT, np.random.default_rng([seed, 1])),
+            self._read(performance, Foot.LEFT, left, rngs[0]),
+            self._read(performance, Foot.RIGHT, right, rngs[1]),
         )
 
-    def _foot(self, performance: Performance, foot: Foot, rng: np.random.Generator) -> FloatArray:
+    def _read(
+        self, performance: Performance, foot: Foot, kpa: FloatArray, rng: np.random.Generator
+    ) -> FloatArray:
         layout = performance.layout
-        ideal = performance.left if foot is Foot.LEFT else performance.right
-        gain = self.gain_left if foot is Foot.LEFT else self.gain_right
         to_kpa = 1000.0 * layout.newtons_per_unit / layout.area_mm2
-        kpa = ideal * (to_kpa * gain * rng.normal(1.0, self.gain_spread, layout.n_zones).clip(0.1))
-        if self.hysteresis:
-            kpa = play(kpa, self.hysteresis)
         n = len(kpa)
         offset_n = self.lacing_n + self._drift(n, rng)
         weight = layout.area_mm2 * rng.uniform(0.5, 1.5, layout.n_zones)
@@ -181,9 +191,9 @@ def play(pressure: FloatArray, hysteresis: float) -> FloatArray:
         rows = pressure[first : first + _ROWS, None, :]
         high, low = rows * (1.0 + half[:, None]), rows * (1.0 - half[:, None])
         states = np.empty_like(high)
-        for k in range(len(rows)):
-            np.minimum(state, high[k], out=high[k])
-            state = np.maximum(high[k], low[k], out=states[k])
+        for upper, lower, held in zip(high, low, states, strict=True):
+            np.minimum(state, upper, out=upper)
+            state = np.maximum(upper, lower, out=held)
         out[first : first + _ROWS] = states.mean(axis=1)
     return out
 

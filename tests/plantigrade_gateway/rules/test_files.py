@@ -146,8 +146,21 @@ UP, DOWN = 'says = "up"', 'says = "down"'
             rule("a", '{ fact = "speed", at_least = 1 }', UP),
             rule("b", '{ fact = "speed", at_least = 0.5 }', DOWN),  # of numbers only the same
         ),
+        (
+            rule("a", f'{NONE}, {{ fact = "foot.stand", is = "bearing" }}', UP),
+            rule("b", EITHER, DOWN),
+        ),
     ],
-    ids=["two facts", "never both", "one answer", "one says", "other says", "topics", "numbers"],
+    ids=[
+        "two facts",
+        "never both",
+        "one answer",
+        "one says",
+        "other says",
+        "topics",
+        "numbers",
+        "never the first",
+    ],
 )
 def test_two_rules_that_may_both_hold_are_no_contradiction_of_the_file(first, second):
     assert len(rules_of(HEAD + first + second, "x").rules) == 2
