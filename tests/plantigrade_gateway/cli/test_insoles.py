@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import sys
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -13,7 +14,6 @@ from bleak.backends.device import BLEDevice
 from click.testing import CliRunner, Result
 
 from plantigrade.block import Foot
-from plantigrade_gateway.cli import insoles
 from plantigrade_gateway.cli.insoles import _choose, _line, _serial
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import InputError
@@ -61,11 +61,11 @@ def test_where_nobody_can_be_asked_several_are_refused_and_listed_by_their_stren
 def test_of_several_the_strongest_is_offered_first(answer, chosen, monkeypatch):
     asked: list[str] = []
 
-    def reply(text: str) -> str:
+    def reply(text: str) -> object:
         asked.append(text)
         return answer
 
-    monkeypatch.setattr(insoles.sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
     monkeypatch.setattr(click.termui, "visible_prompt_func", reply)
     assert _choose("left", [FAR, NEAR, NEXT], None) is chosen
     assert len(asked) == 1

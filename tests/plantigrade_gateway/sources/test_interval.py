@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from plantigrade_gateway.sources.interval import STEP_MS, STEPS, IntervalMeter
 from plantigrade_gateway.store.status import interval_said
@@ -40,7 +41,7 @@ def test_an_interval_that_cannot_be_told_is_not_made_up():
     assert STEPS[0] * STEP_MS == 7.5
 
 
-def meter_of(data_ms: np.ndarray, answers_ms: np.ndarray) -> IntervalMeter:
+def meter_of(data_ms: NDArray[np.float64], answers_ms: NDArray[np.float64]) -> IntervalMeter:
     meter = IntervalMeter()
     for kind, times_ms in ((meter.data, data_ms), (meter.answer, answers_ms)):
         for at_ms in times_ms:
@@ -48,10 +49,11 @@ def meter_of(data_ms: np.ndarray, answers_ms: np.ndarray) -> IntervalMeter:
     return meter
 
 
-def spread(n: int, width: float) -> np.ndarray:
+def spread(n: int, width: float) -> NDArray[np.float64]:
     """Moments whole intervals of 30 ms apart, each late by up to a part of one, evenly."""
     intervals = np.cumsum(np.resize([2, 1, 4, 1, 3, 3, 1], n))
-    return 30.0 * (intervals + width * ((np.arange(n) * 0.618034) % 1.0))
+    late = width * ((np.arange(n) * 0.618034) % 1.0)
+    return np.asarray(30.0 * (intervals + late), dtype=np.float64)
 
 
 @pytest.mark.parametrize(

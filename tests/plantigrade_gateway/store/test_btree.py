@@ -78,6 +78,24 @@ def test_every_kind_of_value_comes_back(written):
     assert list(rows) == list(range(1, len(VALUES) + 1))
 
 
+def test_the_first_page_s_cells_lie_behind_the_file_s_header(written):
+    size, pages = pages_of(written([1]))
+    assert kind_of(pages[1], 1) == LEAF == 13
+    (cell,) = cells(pages[1], 1, size)
+    assert cell is not None and record(cell.local)[:3] == ("table", "made", "made")
+    assert cell.child == cell.overflow == 0
+
+
+def test_more_than_255_cells_lie_on_a_page(written):
+    values: list[Value] = [k % 100 for k in range(2000)]
+    path = written(values, 4096)
+    size, pages = pages_of(path)
+    leaves = [(n, page) for n, page in pages.items() if n > 1 and kind_of(page, n) == LEAF]
+    counts = [len(list(cells(page, n, size))) for n, page in leaves]
+    assert max(counts) > 400 and sum(counts) == 2000
+    assert list(rows_of(path).values()) == [(value,) for value in values]
+
+
 @pytest.mark.dear
 @pytest.mark.parametrize(
     ("page_size", "lengths"),
@@ -90,13 +108,17 @@ def test_rows_of_every_length_are_whole_however_they_go_over_pages(written, page
     assert list(rows.values()) == [(value,) for value in values]
 
 
-def test_an_index_s_entries_of_every_length_are_whole(written):
+@pytest.mark.dear
+@pytest.mark.parametrize(
+    ("page_size", "lengths"), [(512, range(60, 700)), (4096, range(990, 1060))]
+)
+def test_an_index_s_entries_of_every_length_are_whole(written, page_size, lengths):
     """Of those that lie on leaves; the entries between them are on the pages above."""
-    values: list[Value] = [bytes([n % 251]) * n for n in range(0, 1400, 2)]
-    path = written(values, index=True)
+    values: list[Value] = [bytes([n % 251]) * n for n in lengths]
+    path = written(values, page_size, index=True)
     size, pages = pages_of(path)
     entries = {record(payload) for _, payload in payloads(size, pages, INDEX_LEAF)}
-    assert len(entries) > 300
+    assert len(entries) > len(values) // 3
     assert entries <= {(value, n + 1) for n, value in enumerate(values)}
 
 
@@ -106,6 +128,24 @@ def test_interior_cells_lead_to_the_pages_below(written):
     above = [n for n, page in pages.items() if kind_of(page, n) == INTERIOR]
     led = [cell.child for n in above for cell in cells(pages[n], n, size) if cell is not None]
     assert set(led) >= leaves - {1} and len(led) == len(set(led))
+    for n in above:
+        *inner, last = [cell for cell in cells(pages[n], n, size) if cell is not None]
+        assert last.rowid is None
+        for cell in (*inner, last):
+            assert (cell.size, cell.local, cell.overflow) == (0, b"", 0)
+        for cell in inner:  # the greatest row number of those below
+            below = [one.rowid for one in cells(pages[cell.child], cell.child, size) if one]
+            assert cell.rowid == below[-1]
+
+
+def test_a_cell_that_would_lie_among_the_page_s_own_words_is_none(written):
+    size, pages = pages_of(written([bytes([k]) * 40 for k in range(60)]))
+    (number, page) = next((n, p) for n, p in pages.items() if n > 1 and kind_of(p, n) == LEAF)
+    n_cells = len(list(cells(page, number, size)))
+    first = 8 + 2 * n_cells
+    for place in (0, 7, first - 1, size, 65535):
+        spoilt = page[:8] + place.to_bytes(2, "big") + page[10:]
+        assert next(cells(spoilt, number, size)) is None
 
 
 def test_a_page_that_is_cut_off_gives_what_lies_before(written):
