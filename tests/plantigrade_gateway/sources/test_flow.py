@@ -83,7 +83,7 @@ def test_what_comes_beside_data_counts_as_much():
 @pytest.mark.parametrize(("packets", "said"), [(700, None), (701, "sends 701 notifications a sec")])
 def test_ten_seconds_of_surplus_are_no_flood_and_one_packet_more_is(packets, said):
     """Of packets of 20 ms four times 50 are right in a second; 500 more are ten seconds."""
-    flow = Flow(0.0)
+    flow = flow_at(0.0)
     flow.expect(0.02)
     flow.flood(0.0)
     for _ in range(packets):
@@ -94,7 +94,7 @@ def test_ten_seconds_of_surplus_are_no_flood_and_one_packet_more_is(packets, sai
 
 def test_what_is_said_of_a_flood_is_a_second_s_share():
     """In two seconds 3000 of data, and of others 1000 more than were told before."""
-    flow = Flow(0.0)
+    flow = flow_at(0.0)
     flow.expect(0.02)
     flow.flood(0.0)
     for strays in (600, 600, 1000):
