@@ -121,7 +121,9 @@ def may_look(scope: Scope) -> bool:
     return scope["type"] == "http" and opened == (["navigate"], ["document"])
 
 
-PUBLIC = ("/static/", "/sounds/")
+STATIC = "/static/"
+"""Where scripts and styles are; they change with the program."""
+PUBLIC = (STATIC, "/sounds/")
 """What is the same for everybody and holds nothing of anybody."""
 CHARTS = "/sessions"
 """Where the pages with charts are."""
@@ -164,6 +166,10 @@ def headers_for(scope: Scope) -> dict[str, str]:
     }
     if not path.startswith(PUBLIC):
         found["cache-control"] = "no-store"
+    elif path.startswith(STATIC):
+        # Else a browser keeps scripts as long as it likes, and after an update runs old and new
+        # ones together: it asks each time, by the ETag, and is answered in a few bytes.
+        found["cache-control"] = "no-cache"
     if scope["scheme"] == "https":
         found["strict-transport-security"] = f"max-age={_HSTS_S}"
     if scope["scheme"] == "https" or _is_loopback(scope):

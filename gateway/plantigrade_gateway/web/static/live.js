@@ -46,9 +46,14 @@ const parts = /** @type {Record<string, any>[]} */ ([
 
 parts.push(new Decided(), new PainStop(send), new CheckUnderWay());
 
+let hasEnded = false; // the session that a player's link is for: what it came to stays to be read
+
 /** @param {any} message to each part that has a method of its type's name */
 function take(message) {
-  if (message.type === "hello") stale(message.gateway === false);
+  if (message.type === "hello") {
+    stale(message.gateway === false);
+    hasEnded = message.rights === "player" && message.session?.recording === false;
+  }
   for (const part of parts) part[message.type]?.(message);
   if (message.type !== "frame") return;
   framesMs = performance.now();
@@ -71,7 +76,7 @@ setInterval(() => {
 }, 500);
 
 /**
- * @param {"open" | "lost"} state
+ * @param {"open" | "lost" | "over"} state
  * @param {string} text
  */
 function connection(state, text) {
@@ -79,6 +84,7 @@ function connection(state, text) {
   line.hidden = state === "open";
   write(line, state === "open" ? "" : text);
   if (state === "lost") stale(true);
+  if (state === "over") sound.awake.show(false);
 }
 
 /** @param {HTMLElement} button pressed or not @param {(on: boolean) => void} act */
@@ -111,4 +117,4 @@ joinKeys({
   "?": () => part("help-button").click(),
 });
 // Beneath the page's own address, which of a player's link is secret and is what lets it in.
-const socket = new LiveSocket(`${location.pathname.replace(/\/$/, "")}/live`, take, connection);
+const socket = new LiveSocket(`${location.pathname.replace(/\/$/, "")}/live`, take, connection, () => hasEnded);

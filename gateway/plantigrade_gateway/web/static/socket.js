@@ -9,6 +9,7 @@ const FIRST_WAIT_MS = 300;
 const LONGEST_WAIT_MS = 5000;
 const SILENT_MS = 5000;
 const NOT_LET_IN = 4401; // the sign-in or the link has ended
+const OVER = "The session has ended, and this link with it. For the next one your coach makes another.";
 
 /**
  * @param {number} attempt 0 for the first after a loss
@@ -24,12 +25,15 @@ export class LiveSocket {
   /**
    * @param {string} path
    * @param {(message: any) => void} onMessage
-   * @param {(state: "open" | "lost", text: string) => void} onState
+   * @param {(state: "open" | "lost" | "over", text: string) => void} onState
+   * @param {() => boolean} [isOver] whether a link that ends now has shown its session to the end
    */
-  constructor(path, onMessage, onState) {
+  constructor(path, onMessage, onState, isOver = () => false) {
     this.url = new URL(path, location.href.replace(/^http/, "ws")).href;
     this.onMessage = onMessage;
     this.onState = onState;
+    this.isOver = isOver;
+    this.over = false;
     this.attempt = 0;
     /** @type {WebSocket | null} */
     this.socket = null;
@@ -65,7 +69,9 @@ export class LiveSocket {
   lost(event) {
     this.socket = null;
     if (event.code === NOT_LET_IN) {
-      location.reload(); // the gateway shows what is to be done
+      this.over = this.isOver();
+      if (this.over) this.onState("over", OVER);
+      else location.reload(); // the gateway shows what is to be done
       return;
     }
     this.attempt += 1;
@@ -83,7 +89,7 @@ export class LiveSocket {
   }
 
   hurry() {
-    if (!this.socket) this.open();
+    if (!this.socket && !this.over) this.open();
   }
 
   /**

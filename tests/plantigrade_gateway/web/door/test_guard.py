@@ -250,9 +250,10 @@ def test_a_secret_address_is_told_to_nobody(open_lan):
     assert browser.get("/sign-in").headers["referrer-policy"] == "same-origin"
 
 
-def test_static_files_may_be_kept_and_do_not_name_the_server(open_here):
+def test_static_files_are_kept_and_asked_for_again_and_do_not_name_the_server(open_here):
+    """Of no-cache: RFC 9111, 5.2.2.4; without it an update's scripts meet those of before."""
     headers = open_here.browser().get("/static/own.css").headers
-    assert headers["cache-control"] == "max-age=60"
+    assert headers["cache-control"] == "no-cache"
     assert "server" not in headers
 
 

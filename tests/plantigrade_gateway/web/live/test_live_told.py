@@ -60,6 +60,23 @@ def test_names_are_text_and_long_words_break(gateway):
     assert stands_out(page) == []
 
 
+def test_what_a_session_came_to_stays_on_the_players_page_when_its_link_ends_with_it(gateway):
+    found = {"duration_s": 185.0, "steps": 10, "swings": 10, "good": 6, "drills": []}
+    ended = {"id": "one", "source": "", "started": "", "recording": False, "summary": found}
+    gateway.open(hello(eighteen(), rights="player"), frame(1.0, 18))
+    page = gateway.page
+    page.wait_for_function("!document.body.classList.contains('stale')")
+    gateway.sockets[-1].close(code=4401, reason="withdrawn")  # while it is recorded
+    gateway.until_connected(2)  # it was loaded anew
+    gateway.say(hello(eighteen(), rights="player", session=ended))
+    expect(page.locator("#summary-text")).to_contain_text("6 of 10 good pushes")
+    gateway.sockets[-1].close(code=4401, reason="ended")
+    expect(page.locator("#connection")).to_contain_text("The session has ended, and this link with")
+    expect(page.locator("#summary-text")).to_contain_text("6 of 10 good pushes")
+    page.evaluate("dispatchEvent(new Event('online'))")  # else it connects again at once
+    assert page.locator("#summary-text").is_visible() and len(gateway.sockets) == 2
+
+
 def test_another_layout_and_a_foot_that_is_away(gateway):
     eight = parse_layout(EIGHT.read_text("utf-8"))
     gateway.open(hello(eight), frame(1.0, 8))
