@@ -75,12 +75,19 @@ def register(group: click.Group, json_option: Callable[[Any], Any]) -> None:
         A session with a spoilt object is said and holds up no other; then the exit code is 1.
         """
         need("the objects of a hub", "obstore", "hub")
+        from plantigrade_gateway.child import AtWork
+        from plantigrade_gateway.errors import InputError
+        from plantigrade_gateway.hub.folder import alone, store_path
         from plantigrade_gateway.hub.intake import Intake
         from plantigrade_gateway.hub.objects import Objects
 
         folder = data or _default_data()
-        with Intake(folder, Objects.of(_place(folder, objects)), _named(name)) as intake:
-            spoilt = intake.rebuild(click.echo)
+        place = (folder, Objects.of(_place(folder, objects)), _named(name))
+        try:
+            with alone(folder), Intake(*place) as intake:
+                spoilt = intake.rebuild(click.echo)
+        except AtWork:
+            raise InputError(f"hub {store_path(folder)}: is at work; stop it first") from None
         if spoilt:
             click.echo(f"Sessions with something spoilt: {spoilt}; all others are made again.")
             ctx.exit(1)

@@ -427,7 +427,7 @@ def _add_retention(
         """
         from plantigrade_gateway.converter import plain, text_of
         from plantigrade_gateway.formats import printable
-        from plantigrade_gateway.people.deletion import delete_player
+        from plantigrade_gateway.people.deletion import complete, delete_player
         from plantigrade_gateway.people.retention import due
 
         kept = config_of(ctx).whole("players.keep_days") if days is None else days
@@ -443,6 +443,8 @@ def _add_retention(
                 if not as_json and not listed:
                     click.echo("No player is due.")
                 return
+            for text in complete(found.store):
+                click.echo(text, err=True)
             receipts = []
             for one in listed:
                 asked = f"Delete {printable(one.name)}, last {one.last}, for good?"

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from plantigrade_gateway.child import Alone
 from plantigrade_gateway.store.schema import followed
 
 
@@ -13,3 +14,8 @@ def store_path(data: Path) -> Path:
 def objects_place(data: Path) -> str:
     """Return where records are kept unless told."""
     return str(data / "objects")
+
+
+def alone(data: Path) -> Alone:
+    """Return what whoever changes the working store holds: two at once would undo each other's."""
+    return Alone(store_path(data), "keeper", waits=False)

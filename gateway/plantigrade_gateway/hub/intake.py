@@ -220,7 +220,7 @@ class Intake:
         done = handedover.begin(self._store, session)
         name = replay_name(row.session_id, row.in_replay)
         pieces = unpacked_replay(name, self._objects.pieces(name))
-        handedover.append(self._store, row.session_id, islice(pieces, done, None))
+        handedover.append(self._store, row.session_id, islice(pieces, done, None), done)
         handedover.end(self._store, row.session_id)
         given = _about(row).get("results")
         limits = given if isinstance(given, dict) else None

@@ -25,6 +25,7 @@ ELSEWHERE = (
     "Files that were exported, copies of the store, and a database server's backups and log of "
     "writes are not known here: delete them yourself."
 )
+_UNDONE = "SELECT player_id FROM receipts WHERE NOT is_done"
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +207,34 @@ def settled(register: Register, players: Collection[str]) -> set[str]:
             keep(store, replace(receipt, traces=None), is_done=True)
         left = {}
     return set(players) - left.keys()
+
+
+def complete(store: Store) -> list[str]:
+    """Complete the deletions that were cut off; what cannot be done keeps nobody.
+
+    Such a player is in no list any more, so nobody could say it again, and what was recorded of
+    them would stay.
+
+    Returns
+    -------
+    list of str
+        What was done and what not, a sentence each.
+    """
+    try:
+        undone = {key for (key,) in store.database.read(_UNDONE)}
+        if not undone and not store.players.all():
+            return []
+        with Register(store) as register:
+            with register.explained():
+                gone = register.log.deleted(PLAYER)
+            left = sorted(gone & register.anchored())
+            cut_off = [key for key in left if not is_recorded(register, key)]
+            for player_id in cut_off:
+                delete_player(register, player_id)
+            settled(register, undone & gone)
+    except StoreError as error:
+        return [f"{error}; a deletion that was cut off is completed at the next start."]
+    return [f"Player {key[:8]}: the deletion was cut off, and is completed." for key in cut_off]
 
 
 def _cleared(register: Register) -> bool:

@@ -24,6 +24,7 @@ from rich.console import Console
 from plantigrade_gateway import words
 from plantigrade_gateway.errors import GatewayError, RefusedNowError
 from plantigrade_gateway.pauses import short_collections
+from plantigrade_gateway.people import deletion
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.session.stage import RunOptions, Stage, opened_stage
@@ -123,7 +124,7 @@ async def _run(
         for text in (*job.intro(), *words.CAUTIONS):
             say(text)
         out.print()
-        for text in results.recover(store):
+        for text in (*results.recover(store), *deletion.complete(store)):
             say(text)
         stage = opened.enter_context(opened_stage(out, store, options))
         work = opened.enter_context(job.work(stage))

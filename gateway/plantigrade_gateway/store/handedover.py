@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import islice
 
-from plantigrade_gateway.errors import DamageError
+from plantigrade_gateway.errors import DamageError, StoreError
 from plantigrade_gateway.record import packing
 from plantigrade_gateway.store.pieces import head_of
 from plantigrade_gateway.store.rows import Chunk
@@ -72,15 +72,24 @@ def begin(store: Store, session: HandedOver) -> int:
         return int(pieces)
 
 
-def append(store: Store, session_id: str, pieces: Iterable[bytes]) -> None:
+def append(store: Store, session_id: str, pieces: Iterable[bytes], first: int) -> None:
     """Add pieces as the other place's store kept them, some at a time.
 
     One that is damaged is kept as it is, and read back as the gap that it is.
 
+    Parameters
+    ----------
+    store : Store
+    session_id : str
+    pieces : iterable of bytes
+    first : int
+        The number of the first of them.
+
     Raises
     ------
     StoreError
-        The file refuses: what was added before stays, and the rest can follow.
+        The file refuses, or others were added meanwhile: what was added before stays, and the rest
+        can follow.
     """
     rest = iter(pieces)
     while group := [_chunk(data) for data in islice(rest, _AT_ONCE)]:
@@ -91,6 +100,9 @@ def append(store: Store, session_id: str, pieces: Iterable[bytes]) -> None:
                 " WHERE session_id = ?",
                 (session_id,),
             )
+            if seq != first:
+                raise StoreError(f"session {session_id}: another program is bringing it in too")
+            first += len(group)
             if seq == 0 and group[0].entries:
                 db.execute(
                     "UPDATE sessions SET head = ? WHERE session_no = ?",

@@ -6,7 +6,6 @@ Needs the optional extra ``virtual``.
 import asyncio
 import contextlib
 import logging
-import struct
 from collections.abc import AsyncIterator, Callable, Iterator
 from typing import Any, Protocol
 
@@ -16,7 +15,7 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.client import BaseBleakClient
 from bleak.backends.descriptor import BleakGATTDescriptor
 from bleak.backends.device import BLEDevice
-from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
+from bleak.backends.scanner import BaseBleakScanner
 from bleak.backends.service import BleakGATTService, BleakGATTServiceCollection
 from bleak.exc import (
     BleakBluetoothNotAvailableError,
@@ -25,21 +24,16 @@ from bleak.exc import (
     BleakError,
     BleakGATTProtocolError,
 )
-from bleak.uuids import normalize_uuid_str
 from bumble import core, hci
 from bumble.att import ATT_Error
-from bumble.core import AdvertisingData
 from bumble.device import Advertisement, Connection, Device, DeviceConfiguration, Peer
 from bumble.gatt_client import CharacteristicProxy, DescriptorProxy, ServiceProxy
 from bumble.transport import open_transport
 
+from plantigrade_gateway.virtual.heard import heard, uuid_text
+
 _log = logging.getLogger(__name__)
 DISCONNECT_LIMIT_S = 10.0
-
-
-def uuid_text(uuid: core.UUID) -> str:
-    """Return a UUID as bleak writes them."""
-    return normalize_uuid_str(uuid.to_hex_str("-"))
 
 
 Found = list[tuple[ServiceProxy, list[tuple[CharacteristicProxy[Any], list[DescriptorProxy]]]]]
@@ -313,14 +307,6 @@ class AirClient(BaseBleakClient):
                 await self._live().gatt_client.unsubscribe(characteristic.obj, listener)
 
 
-_AD = AdvertisingData.Type
-_SERVICE_LISTS = (
-    _AD.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS,
-    _AD.INCOMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS,
-    _AD.COMPLETE_LIST_OF_128_BIT_SERVICE_CLASS_UUIDS,
-    _AD.INCOMPLETE_LIST_OF_128_BIT_SERVICE_CLASS_UUIDS,
-)
-_SERVICE_DATA = (_AD.SERVICE_DATA_16_BIT_UUID, _AD.SERVICE_DATA_128_BIT_UUID)
 _MTU = 247
 _START_LIMIT_S = 10.0
 
@@ -465,48 +451,10 @@ class AirScanner(BaseBleakScanner):
             await self.radio.scan(-1, self._active)
 
     def _heard(self, advertisement: Advertisement) -> None:
-        data = advertisement.data
-        uuids = [
-            uuid_text(u) for kind in _SERVICE_LISTS for group in _parts(data, kind) for u in group
-        ]
-        if not self.is_allowed_uuid(uuids):
+        found = heard(advertisement)
+        if not self.is_allowed_uuid(found.service_uuids):
             return
-        names = [*_parts(data, _AD.COMPLETE_LOCAL_NAME), *_parts(data, _AD.SHORTENED_LOCAL_NAME)]
-        name = next(iter(names), None)
-        found = AdvertisementData(
-            local_name=name,
-            manufacturer_data={
-                int(number): bytes(value)
-                for number, value in _parts(data, _AD.MANUFACTURER_SPECIFIC_DATA)
-            },
-            service_data={
-                uuid_text(u): bytes(value)
-                for kind in _SERVICE_DATA
-                for u, value in _parts(data, kind)
-            },
-            service_uuids=list(dict.fromkeys(uuids)),
-            tx_power=next(iter(_parts(data, _AD.TX_POWER_LEVEL)), None),
-            rssi=advertisement.rssi,
-            platform_data=(advertisement,),
-        )
+        name = found.local_name
         address = advertisement.address.to_string(False)
         device = self.create_or_update_device(address, address, name, advertisement.address, found)
         self.call_detection_callbacks(device, found)
-
-
-def _parts(data: AdvertisingData, kind: int) -> list[Any]:
-    """Return an advertisement's parts of a kind, of whatever type these are.
-
-    Anybody near may send anything: a name that is no UTF-8 is read as far as it is, and what cannot
-    be read is left out, for nothing else catches it here.
-    """
-    found: list[Any] = []
-    for there, raw in data.ad_structures:
-        if there != kind:
-            continue
-        if kind in (_AD.COMPLETE_LOCAL_NAME, _AD.SHORTENED_LOCAL_NAME):
-            found.append(raw.decode(errors="replace"))
-            continue
-        with contextlib.suppress(core.BaseBumbleError, struct.error, ValueError):
-            found.append(AdvertisingData.ad_data_to_object(_AD(kind), raw))
-    return found

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 from tests.support.hub import (
+    STARTED,
     Site,
     end_of,
     handed_over,
@@ -23,7 +24,10 @@ from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
+from plantigrade_gateway.record.packing import pack
 from plantigrade_gateway.store import handedover, results
+from plantigrade_gateway.store.handedover import HandedOver
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
@@ -86,8 +90,8 @@ def test_what_was_cut_off_while_it_was_brought_in_goes_on(hub, practice, monkeyp
     handed_over(hub.client(), session, pieces)
     whole = handedover.append
 
-    def cut(store, session_id, rest):
-        whole(store, session_id, [piece for _, piece in zip(range(70), rest, strict=False)])
+    def cut(store, session_id, rest, first):
+        whole(store, session_id, [piece for _, piece in zip(range(70), rest, strict=False)], first)
         raise KeyboardInterrupt
 
     monkeypatch.setattr(handedover, "append", cut)
@@ -98,6 +102,17 @@ def test_what_was_cut_off_while_it_was_brought_in_goes_on(hub, practice, monkeyp
     looked(hub)
     assert pieces_of(hub.store, session) == pieces
     assert list(hub.store.events(session)) == events
+
+
+def test_what_another_program_has_brought_in_is_not_brought_in_twice(hub):
+    pieces = [pack(Batch.of([Entry(k, SESSION, Kind.MARK, b"m")])) for k in range(150)]
+    handed = HandedOver("ab" * 16, None, STARTED, 60, "bay one", "one", "stop")
+    assert handedover.begin(hub.store, handed) == handedover.begin(hub.store, handed) == 0
+    handedover.append(hub.store, handed.session_id, pieces[:70], 0)
+    with pytest.raises(StoreError, match="another program is bringing it in too"):
+        handedover.append(hub.store, handed.session_id, pieces, 0)
+    handedover.append(hub.store, handed.session_id, pieces[70:], 70)
+    assert pieces_of(hub.store, handed.session_id) == pieces
 
 
 @pytest.mark.slow

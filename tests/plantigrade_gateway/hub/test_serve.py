@@ -15,7 +15,9 @@ from tests.support import certificates
 from tests.support.hub import end_of, head_of, pieces_of, put_piece
 from tests.support.waiting import HANG_S
 
+from plantigrade_gateway.child import AtWork
 from plantigrade_gateway.hub.deletions import Deletions
+from plantigrade_gateway.hub.folder import alone
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.tables import engine_for
@@ -132,6 +134,36 @@ def test_a_piece_that_was_acknowledged_stands_every_kill(tmp_path):
 
 
 @pytest.mark.slow
+def is_kept(data: Path) -> bool:
+    """Whether a process holds the working store; asked with what it would be held by."""
+    try:
+        with alone(data):
+            return False
+    except AtWork:
+        return True
+
+
+@pytest.mark.slow
+def test_one_process_at_a_time_keeps_a_working_store(tmp_path):
+    """Of a hub that was killed the keeper lives on for a while; a second hub is a mistake."""
+    token = added(tmp_path)
+    with hub(tmp_path) as (_, url), asked(url, token) as bay:
+        assert bay.put(URL, json=head_of(ID)).status_code == 200
+        waited(lambda: is_kept(tmp_path))
+        told = run("rebuild", "--data", str(tmp_path))
+        assert told.returncode == 2
+        assert told.stderr == f"Error: hub {tmp_path}/hub.sqlite3: is at work; stop it first\n"
+        with hub(tmp_path) as (second, _):
+            assert second.stdout is not None
+            assert "another hub keeps it" in second.stdout.readline()
+        for number, piece in enumerate(PIECES):
+            assert put_piece(bay, ID, number, piece).status_code == 200
+        assert bay.post(f"{URL}/end", json=end_of(PIECES)).status_code == 200
+    with hub(tmp_path), Store.open(tmp_path / "hub.sqlite3", read_only=True) as store:
+        waited(lambda: [one.state for one in store.sessions()] == ["ended"])
+        assert pieces_of(store, ID) == PIECES
+
+
 def test_beyond_this_machine_it_is_tls_and_a_sign_in_or_nothing(tmp_path):
     told = run("serve", "--data", str(tmp_path / "a"), "--host", "0.0.0.0", "--port", "0")
     assert told.returncode == 2 and "--tls-cert" in told.stderr

@@ -1,12 +1,17 @@
 """Players whose data are kept for longer than the setting says. All people in here are invented."""
 
 import json
+import signal
+import subprocess
+import sys
 from datetime import UTC, date, datetime, timedelta
 
+import pytest
 from click.testing import CliRunner
 from tests.support.records import packets
 
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.people.deletion import complete, kept
 from plantigrade_gateway.people.retention import due
 from plantigrade_gateway.store.store import Store
 
@@ -81,3 +86,40 @@ def test_without_the_setting_nobody_is_due(store, register, tmp_path):
     words = ["--store", str(store.path), "players", "retention", "--settings", str(settings)]
     result = CliRunner().invoke(main, words)
     assert result.exit_code == 2 and "players.keep_days: is not set" in result.stderr
+
+
+def killed_at(store: Store, player: str, at: str) -> None:
+    """Begin to delete a player in a process that is killed before a step."""
+    code = (
+        "import os, signal, sys\n"
+        "from plantigrade_gateway.people import deletion\n"
+        "from plantigrade_gateway.people.players import Register\n"
+        "from plantigrade_gateway.store.store import Store\n"
+        f"deletion.{at} = lambda *_, **__: os.kill(os.getpid(), signal.SIGKILL)\n"
+        "store = Store.open(sys.argv[1])\n"
+        "deletion.delete_player(Register(store), sys.argv[2])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(store.path), player], check=False)
+    assert done.returncode == -signal.SIGKILL
+
+
+@pytest.mark.parametrize(
+    ("at", "said"),
+    [
+        ("scrubbed", True),  # the tombstone is there, and all else too
+        ("replace", False),  # all bytes are gone, and the receipt does not say so
+    ],
+)
+def test_a_deletion_that_was_killed_is_completed_at_the_next_start(store, register, at, said):
+    ada = register.add(name="Ada", handedness="right")
+    bo = register.add(name="Bo", handedness="right")
+    visit(store, ada, date(2026, 3, 1))
+    visit(store, bo, date(2026, 3, 1))
+    killed_at(store, ada, at)
+    assert due(register, 1, TODAY) and ada not in register.profiles(), "it is in no list any more"
+    assert (found := kept(store, ada)) is not None and not found[1]
+    told = f"Player {ada[:8]}: the deletion was cut off, and is completed."
+    assert complete(store) == ([told] if said else [])
+    assert (found := kept(store, ada)) is not None and found[1]
+    assert [one.player_id for one in store.sessions()] == [bo]
+    assert complete(store) == []
