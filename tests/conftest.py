@@ -5,7 +5,7 @@ installed. Tests of open recordings are deselected, with a line, where there is 
 """
 
 import os
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Sequence
 from pathlib import Path
 
 import pytest
@@ -49,13 +49,38 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
     return any(f"\npytestmark = pytest.mark.{mark}\n" in text for mark in left_out) or None
 
 
+@pytest.hookimpl(trylast=True)  # of what is left after the marks were read
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Deselect the tests of open recordings where there are none."""
+    """Deal the long tests out; deselect those of open recordings where there are none."""
+    if workers := int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "0")):
+        is_long = [item.get_closest_marker("long") is not None for item in items]
+        items[:] = [items[k] for k in dealt(is_long, workers)]
     if HAS_RECORDINGS:
         return
     without = [item for item in items if "open_data" in getattr(item, "fixturenames", ())]
     items[:] = [item for item in items if item not in without]
     config.hook.pytest_deselected(items=without)
+
+
+def dealt(is_long: Sequence[bool], workers: int) -> list[int]:
+    """Return the order in which each worker's part, one after another, begins with long tests.
+
+    A worker is given a part of the list of about one length, and when it is done a piece off the
+    end of another's: a long test that stood there would be begun when the others have ended. What
+    is not long stays in its order, since neighbours share what is dear to make.
+    """
+    long = [k for k, one in enumerate(is_long) if one]
+    others = [k for k, one in enumerate(is_long) if not one]
+    order: list[int] = []
+    left = len(is_long)
+    for number in range(workers):
+        part = long[number::workers]
+        size = left // (workers - number)
+        rest = max(0, size - len(part))
+        order += part + others[:rest]
+        del others[:rest]
+        left -= len(part) + rest
+    return order + others
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -1,4 +1,4 @@
-"""A skip is a failure in CI, and tests of recordings that are not there are deselected aloud."""
+"""A skip is a failure in CI, recordings that are not there are said, and long tests begin first."""
 
 import os
 import shutil
@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from tests.conftest import dealt
 
 pytestmark = pytest.mark.dear
 
@@ -31,6 +32,16 @@ RECORDINGS = """
 def test_of_a_recording(open_data): assert open_data("there.csv").read_text() == "1"
 def test_of_another(open_data): open_data("not there.csv")
 def test_runs(): pass
+"""
+
+LONG = """
+import pytest
+ran = []
+def test_a(): ran.append("a")
+def test_b(): ran.append("b")
+@pytest.mark.long
+def test_c(): ran.append("c")
+def test_d(): assert ran == ["c", "a", "b"]
 """
 
 
@@ -92,3 +103,21 @@ def test_with_recordings_one_that_is_missing_fails(tmp_path):
     elsewhere = tmp_path / "elsewhere"
     code, out = pytest_of(tmp_path, RECORDINGS, PLANTIGRADE_DATA=str(elsewhere))
     assert code == 1 and "2 failed, 1 passed" in last(out)
+
+
+def test_each_workers_part_begins_with_long_tests(tmp_path):
+    code, out = pytest_of(tmp_path, LONG, PYTEST_XDIST_WORKER_COUNT="2")
+    assert code == 0 and "4 passed" in last(out)
+
+
+@pytest.mark.parametrize(
+    ("long", "count", "workers", "order"),
+    [
+        ({2, 4, 6}, 9, 3, [2, 0, 1, 4, 3, 5, 6, 7, 8]),  # parts of three
+        ({9}, 10, 3, [9, 0, 1, 2, 3, 4, 5, 6, 7, 8]),  # of three, three and four
+        ({0, 1, 2}, 4, 2, [0, 2, 1, 3]),  # of two
+        (set(), 5, 2, [0, 1, 2, 3, 4]),
+    ],
+)
+def test_long_tests_are_dealt_like_cards(long, count, workers, order):
+    assert dealt([k in long for k in range(count)], workers) == order

@@ -121,6 +121,7 @@ def test_a_device_whose_delay_wanders_is_refused():
 
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
+@pytest.mark.long
 def test_a_thousand_swings_between_two_neighbours():
     tries = bays(MANY, Bay("screen", 2, topped=0.05), Bay("net", 2, restamped=False, topped=0.05))
     assert len(tries) >= 1000

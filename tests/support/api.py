@@ -9,6 +9,7 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
+from anyio.from_thread import BlockingPortal
 from httpx2 import Response
 from starlette.testclient import TestClient
 from tests.support.door import Door, door
@@ -50,20 +51,25 @@ class Bay:
     ----------
     door : Door
     app : Guard
+    portal : BlockingPortal
+        Where all its programs' requests are answered.
     """
 
     door: Door
     app: Guard
+    portal: BlockingPortal
 
     def browser(self) -> TestClient:
         """Return a program that is not signed in; it keeps cookies and sends our own origin."""
-        return TestClient(
+        program = TestClient(
             self.app,
             base_url=self.door.origin,
             headers={"origin": self.door.origin},
             client=("192.0.2.50", 50000),
             follow_redirects=False,
         )
+        program.portal = self.portal  # else each request starts a thread and a loop of its own
+        return program
 
     def coach(self) -> TestClient:
         """Return a program that is signed in as the coach."""
@@ -78,8 +84,9 @@ def bay(path: Path) -> Iterator[Bay]:
     with Store.open(path) as store:
         opened = door(store)
         app = create_app(Audience(lambda _: None), path, opened.access)
-        with TestClient(app):  # its life
-            yield Bay(opened, Guard(app, opened.access))
+        with TestClient(app) as life:
+            assert life.portal is not None
+            yield Bay(opened, Guard(app, opened.access), life.portal)
 
 
 def got(answer: Response, status: int = 200) -> Any:

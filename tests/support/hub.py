@@ -13,6 +13,7 @@ from typing import Any
 
 import sqlalchemy as sa
 import uvicorn
+from anyio.from_thread import BlockingPortal, start_blocking_portal
 from httpx2 import Response
 from starlette.testclient import TestClient
 from tests.support.waiting import HANG_S
@@ -43,6 +44,7 @@ class Site:
     api: BayApi
     app: HubApp
     store: Store
+    portal: BlockingPortal
     tokens: dict[str, str] = field(default_factory=dict)
     people_url: str = ""
 
@@ -55,7 +57,9 @@ class Site:
     def client(self, bay: str | None = "one") -> TestClient:
         """Return what a bay asks with; None: without a credential."""
         headers = {} if bay is None else {"Authorization": f"Bearer {self.token(bay)}"}
-        return TestClient(self.app, base_url="http://127.0.0.1", headers=headers)
+        client = TestClient(self.app, base_url="http://127.0.0.1", headers=headers)
+        client.portal = self.portal  # else each request starts a thread and a loop of its own
+        return client
 
     def intake(
         self, name: str = "here", folder: Path | None = None, config: Config | None = None
@@ -74,7 +78,8 @@ def site(data: Path, place: str | None = None) -> Iterator[Site]:
         try:
             api = BayApi(engine, Objects.of(place), store.path)
             app = HubApp(api, store.path, Access(store.database, BindPolicy()))
-            yield Site(data, place, engine, api, app, store)
+            with start_blocking_portal() as portal:
+                yield Site(data, place, engine, api, app, store, portal)
         finally:
             engine.dispose()
 

@@ -145,6 +145,7 @@ def test_a_few_feet_are_called_what_they_are():
 
 @pytest.mark.slow
 @pytest.mark.parametrize("is_worn", [False, True])
+@pytest.mark.long
 def test_many_feet_are_called_what_they_are(is_worn):
     """120 players of two feet each, seeds 100 to 219, with ideal and with worn sensors.
 

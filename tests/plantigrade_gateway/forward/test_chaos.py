@@ -18,6 +18,7 @@ async def test_nothing_is_missing_after_everything_was_killed(tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.long
 async def test_nothing_is_missing_after_minutes_of_it(tmp_path):
     seed = random.randrange(1_000_000)
     print(f"seed {seed}")

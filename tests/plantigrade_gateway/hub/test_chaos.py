@@ -8,6 +8,7 @@ from tests.support.sitechaos import FULL, SMALL, SiteChaos
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(1800)]  # against hanging only
 
 
+@pytest.mark.long
 async def test_nothing_is_missing_double_or_wrong_at_any_place(tmp_path):
     chaos = SiteChaos(tmp_path, SMALL, seed=7)
     outcome = await chaos.run()

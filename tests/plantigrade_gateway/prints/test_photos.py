@@ -107,7 +107,7 @@ def trials(page: np.ndarray, numbers: range) -> list[Trial]:
     "numbers",
     [
         range(10),
-        pytest.param(range(10, 40), marks=[pytest.mark.slow, pytest.mark.timeout(1800)]),
+        pytest.param(range(10, 40), marks=[pytest.mark.long, pytest.mark.timeout(1800)]),
     ],
     ids=["ten photos", "thirty others"],
 )

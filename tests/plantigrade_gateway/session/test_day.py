@@ -24,7 +24,7 @@ from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import find
 from plantigrade_gateway.store.store import Store
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(1800)]
+pytestmark = [pytest.mark.slow, pytest.mark.long, pytest.mark.timeout(1800)]
 
 ROOT = Path(__file__).resolve().parents[3]
 SEED = 11

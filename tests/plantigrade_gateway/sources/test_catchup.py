@@ -168,6 +168,7 @@ async def test_an_insole_without_a_log_is_as_before(steps):
 
 
 @pytest.mark.slow
+@pytest.mark.long
 async def test_three_times_thirty_seconds_out_of_range(steps):
     async with world(steps, log_pages=PAGES) as air:
         async with air.listening():

@@ -166,7 +166,7 @@ def check_round(store: Store, log: bytes) -> tuple[str, int]:
     return session, entries
 
 
-@pytest.mark.parametrize("times", [1, pytest.param(6, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("times", [1, pytest.param(6, marks=pytest.mark.long)])
 @pytest.mark.slow
 def test_kill_at_random_moments(recordings, tmp_path, times):
     path = tmp_path / "store.sqlite3"

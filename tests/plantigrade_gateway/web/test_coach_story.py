@@ -147,6 +147,7 @@ def pdf_of(page: Page, url: str, player: str) -> str:
     return printed(answer.body())
 
 
+@pytest.mark.long
 def test_the_story_of_one_that_stands_and_walks_differently(bench, store, tmp_path):
     page, url = bench.page, bench.url
     name = "Wendelin Zapatka"
@@ -275,6 +276,7 @@ SPEED = "Speed look: fast swings too"
 FAST = (Stand(LEAD_IN_S), *[part for _ in range(8) for part in (Stand(16.0), GOOD)], Stand(4.0))
 
 
+@pytest.mark.long
 def test_a_minors_speed_look_from_the_questions_to_the_last_smooth_swing(bench, store):
     """Fast swings come after the coach's decision and the guardian's consent only."""
     page, url = bench.page, bench.url

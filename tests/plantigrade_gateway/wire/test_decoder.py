@@ -743,17 +743,11 @@ def mutated(good: NDArray[np.uint8], rng: np.random.Generator) -> tuple[list[byt
     return out, int(np.sum(~same | (lengths != size)))
 
 
-@pytest.mark.parametrize(
-    "packets",
-    [
-        pytest.param(100_000, marks=pytest.mark.dear),
-        pytest.param(1_000_000, marks=pytest.mark.slow),
-    ],
-    ids=str,
-)
 @pytest.mark.slow
-def test_mutated_packets_are_survived(packets):
+@pytest.mark.long
+def test_a_million_mutated_packets_are_survived():
     """Every seventh block is also decoded in calls so small that nothing is done in columns."""
+    packets = 1_000_000
     rng = np.random.default_rng(22)
     n = 20_000
     blocks = -(-5 * packets // (4 * n))  # some four in five are mutated

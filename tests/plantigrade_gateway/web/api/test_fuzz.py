@@ -102,6 +102,7 @@ def _ask_all(served: Bay, coach: TestClient, mode: GenerationMode) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_no_request_ends_in_a_server_error(served: Bay, coach: TestClient) -> None:
     for mode in GenerationMode:
         _ask_all(served, coach, mode)
