@@ -13,7 +13,7 @@ from tests.support.waiting import HANG_S
 from plantigrade.block import Foot
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
-from plantigrade_gateway.sources.bluetooth import Radio
+from plantigrade_gateway.sources.bluetooth import Radio, Sighting, scan
 from plantigrade_gateway.sources.inbox import Inbox
 from plantigrade_gateway.sources.live import LiveSource, StreamConfig
 from plantigrade_gateway.virtual.air import Air, AirController, RadioConditions
@@ -151,6 +151,17 @@ class World:
         async with asyncio.timeout(limit_s):
             while not done():
                 await asyncio.sleep(0.01)
+
+    async def told(self, text: str) -> None:
+        """Wait until people are told something; on a busy machine not of all it is the first."""
+        await self.until(lambda: any(text in said for said in self.said))
+
+    async def heard(self, least: int = 2) -> list[Sighting]:
+        """Scan until so many insoles are heard, however long a busy machine takes."""
+        async with asyncio.timeout(HANG_S):
+            while len(found := await scan(self.backend, 0.4)) < least:
+                pass
+        return found
 
     async def streams(self, foot: Foot, packets: int = 5) -> None:
         """Wait for so many packets more of a foot."""

@@ -63,7 +63,7 @@ def hurried(monkeypatch: pytest.MonkeyPatch) -> None:
 
 async def test_scan_says_who_is_near(steps):
     async with world(steps) as air:
-        found = await scan(air.backend, 0.4)
+        found = await air.heard()
     assert [(s.name, s.announcement.foot, s.announcement.serial) for s in found] == [
         ("Insole L", LEFT, 0x51A70001),
         ("Insole R", RIGHT, 0x51A70002),
@@ -608,7 +608,7 @@ async def test_a_stop_that_a_library_loses_is_taken_up(steps, monkeypatch):
 
 async def test_connecting_to_nobody_is_one_sentence(steps):
     async with world(steps) as air:
-        found = await scan(air.backend, 0.4)
+        found = await air.heard()
         air.air.leave(air.insoles[LEFT]._controller)
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(bluetooth, "CONNECT_LIMIT_S", 0.3)

@@ -14,7 +14,6 @@ from tests.support.otherfirmware import DATA, FRAME, PLUGIN, SERVICE, SWITCH
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.sources import plugin as firmware
-from plantigrade_gateway.sources.bluetooth import scan
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 try:
@@ -117,7 +116,7 @@ async def otherfoot(air: World) -> AsyncIterator[list[bytes]]:
 async def test_it_is_found_connected_recorded_and_decoded(steps, plugin):
     """Beside one of our own: both feet stream."""
     async with world(steps) as air, otherfoot(air) as sent:
-        found = await scan(air.backend, 0.4)
+        found = await air.heard(3)
         (other,) = [s for s in found if s.firmware is not None]
         assert (other.announcement.foot, other.announcement.serial) == (RIGHT, 42)
         mine = KnownInsole.of(other.announcement, other.address)
@@ -136,7 +135,7 @@ async def test_it_is_found_connected_recorded_and_decoded(steps, plugin):
 
 async def test_without_the_plugin_it_is_not_seen(steps):
     async with world(steps) as air, otherfoot(air):
-        found = await scan(air.backend, 0.4)
+        found = await air.heard()
     assert [s.announcement.serial for s in found] == [0x51A70001, 0x51A70002]
 
 
@@ -149,7 +148,7 @@ async def test_a_plugin_that_fails_on_a_packet_is_named(steps, plugin, monkeypat
 
     monkeypatch.setattr(PLUGIN, "decoder", broken)
     async with world(steps) as air, otherfoot(air):
-        other = next(s for s in await scan(air.backend, 0.4) if s.firmware is not None)
+        other = next(s for s in await air.heard(3) if s.firmware is not None)
         mine = KnownInsole.of(other.announcement, other.address)
         async with air.listening(known(air.insoles[LEFT].settings), mine):
             await air.until(lambda: any("plug-in otherfoot failed" in t for t in air.said))

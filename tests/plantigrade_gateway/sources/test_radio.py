@@ -72,8 +72,7 @@ async def test_an_mtu_that_never_comes_is_refused_with_advice(steps, monkeypatch
     async with world(steps) as air:
         air.radio.mtu_late_s = 1000.0
         async with air.listening(known(air.insoles[LEFT].settings)):
-            await air.until(lambda: air.said)
-    assert "the link carries only 20 bytes at a time, expected at least 43; " in air.said[0]
+            await air.told("the link carries only 20 bytes at a time, expected at least 43; ")
     assert air.data(LEFT) == []
 
 
@@ -190,7 +189,7 @@ async def test_without_a_battery_service_the_status_tells_the_level(steps):
     async with world(steps, left=settings) as air, air.listening(known(settings)) as source:
         await air.streams(LEFT)
         await air.until(lambda: source.links[LEFT].battery_percent == 43)
-    assert air.said[0] == "left insole (51A70001): connected (-60 dBm, battery 43 %)"
+    assert "left insole (51A70001): connected (-60 dBm, battery 43 %)" in air.said
 
 
 async def test_services_that_the_system_remembers_are_dropped_after_a_firmware_change(steps):
@@ -230,8 +229,7 @@ async def test_an_insole_that_measures_otherwise_than_when_it_was_paired_is_left
     knobs = turned(LEFT, information=now)
     async with world(steps, left=knobs) as air:
         async with air.listening(known(knobs)):
-            await air.until(lambda: air.said)
-        assert f"{said} than when it was paired, and is left alone; run plantigrade" in air.said[0]
+            await air.told(f"{said} than when it was paired, and is left alone; run plantigrade")
         assert air.data(LEFT) == []
         async with air.listening(replace(known(knobs), information=now)):
             await air.streams(LEFT)
@@ -257,7 +255,7 @@ def test_where_addresses_are_shown_another_one_is_another_device():
 async def test_an_insole_with_a_public_address_is_as_good(steps):
     settings = turned(LEFT, public_address=True)
     async with world(steps, left=settings) as air:
-        assert {s.address for s in await scan(air.backend, 0.4)} >= {"00:00:51:A7:00:01"}
+        assert {s.address for s in await air.heard()} >= {"00:00:51:A7:00:01"}
         async with air.listening(known(settings)):
             await air.streams(LEFT)
 
@@ -284,7 +282,7 @@ async def test_the_chosen_adapter_is_the_one_that_scans(monkeypatch):
 
 async def test_a_refused_write_is_told_in_words_over_a_link(steps):
     async with world(steps) as air:
-        (heard,) = [s for s in await scan(air.backend, 0.4) if s.announcement.foot is Foot.LEFT]
+        (heard,) = [s for s in await air.heard() if s.announcement.foot is Foot.LEFT]
         link = await bluetooth.Connection.open(heard, air.backend, lambda: None, bond=False)
         with pytest.raises(BluetoothError, match="before its answers were subscribed to"):
             await link.write(gatt.CONTROL, bytes([1, 0x15, 0]))
@@ -300,15 +298,14 @@ async def test_a_refused_write_is_told_in_words_over_a_link(steps):
 async def test_an_insole_that_insists_on_encryption_says_how(steps):
     settings = turned(LEFT, needs_bond=True)
     async with world(steps, left=settings) as air, air.listening(known(settings)):
-        await air.until(lambda: air.said)
+        await air.told("insists on being paired with this computer: run plantigrade pair --bond")
     assert air.data(LEFT) == []
-    assert "insists on being paired with this computer: run plantigrade pair --bond" in air.said[0]
 
 
 async def test_a_bonded_insole_streams_encrypted_and_again_after_a_lost_link(steps):
     settings = turned(LEFT, needs_bond=True)
     async with world(steps, left=settings) as air:
-        (heard,) = [s for s in await scan(air.backend, 0.4) if s.announcement.foot is Foot.LEFT]
+        (heard,) = [s for s in await air.heard() if s.announcement.foot is Foot.LEFT]
         assert (await meet(heard, air.backend, bond=True)).information == INFORMATION
         async with air.listening(known(settings)):
             await air.streams(LEFT)
@@ -359,5 +356,5 @@ async def test_what_cannot_be_read_of_an_advertisement_is_left_out(steps, part, 
             advertising_data=flags + services + part,
             scan_response_data=answer,
         )
-        found = await scan(air.backend, 0.5)
+        found = await air.heard()
     assert [(s.announcement.foot, s.name) for s in found] == [(LEFT, name), (RIGHT, "Insole R")]
