@@ -108,6 +108,7 @@ export class SoundPanel {
     const outputs = [device && "the gateway’s device", this.on && "this browser"].filter(Boolean);
     const text = outputs.length ? `Sound from ${outputs.join(" and ")}.` : "No sound is on.";
     const again = !this.on && this.wanted() ? " This browser sounded before: press once to go on." : "";
-    write(part("sound-said"), `${text}${again}${said && !device ? ` Gateway: ${said}` : ""}`);
+    const why = said && !device && !this.device.hidden ? ` Gateway: ${said}` : ""; // the coach's to mend
+    write(part("sound-said"), `${text}${again}${why}`);
   }
 }

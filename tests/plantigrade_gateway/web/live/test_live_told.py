@@ -77,6 +77,15 @@ def test_what_a_session_came_to_stays_on_the_players_page_when_its_link_ends_wit
     assert page.locator("#summary-text").is_visible() and len(gateway.sockets) == 2
 
 
+def test_why_the_gateway_is_mute_is_said_to_who_can_mend_it(gateway):
+    mute = {"said": "no output device: cannot be opened", "device": False, "lost": False}
+    gateway.open(hello(eighteen(), rights="player", sound=mute), frame(1.0, 18))
+    said = gateway.page.locator("#sound-said")
+    expect(said).to_have_text("No sound is on.")
+    gateway.say(hello(eighteen(), sound=mute))
+    expect(said).to_have_text("No sound is on. Gateway: no output device: cannot be opened")
+
+
 def test_another_layout_and_a_foot_that_is_away(gateway):
     eight = parse_layout(EIGHT.read_text("utf-8"))
     gateway.open(hello(eight), frame(1.0, 8))
