@@ -47,8 +47,7 @@ row."""
 LOADING_S = (0.22, 3.0)
 """Start → trail peak lies between these."""
 REST_AT_TRAIL_S = 0.8
-"""A trail peak as wide as this is a rest, not a turn; so is a stillness as long between the address
-and the trail peak."""
+"""A trail peak as wide as this is a rest, not a turn."""
 DRIVE_S = (0.05, 0.6)
 """Shift → lead peak lies between these."""
 STILL_MISSING = 0.4

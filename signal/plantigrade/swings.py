@@ -39,7 +39,6 @@ from plantigrade.swinglimits import (
     OFF_S,
     PROMINENCE_BW,
     PROMINENCE_OF_RISE,
-    REST_AT_TRAIL_S,
     RISE,
     RISE_S,
     SETTLED_RANGE,
@@ -84,7 +83,6 @@ class SwingDetector:
 
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
-        self._rest = setup.samples(REST_AT_TRAIL_S)
         self.reset()
 
     def reset(self) -> None:
@@ -327,8 +325,6 @@ class SwingDetector:
         if len(found) == 0:
             return None
         last = len(still) - min(reach + 1, len(still)) + int(found[-1])
-        if longest(~np.isnan(middle[last + 1 :])) > self._rest - width:
-            return None  # the body has rested where it goes from
         earlier = ~still[max(last - 2 * width, 0) : last]
         broken = np.flatnonzero(earlier)
         first = last - len(earlier) + (int(broken[-1]) + 1 if len(broken) else 0)

@@ -40,17 +40,6 @@ STAMPS: Knots = ((0.0, 1.0), (3.5, 1.0), (4.0, 1.3), (4.4, 1.0))
             STANDS,
             1,
         ),
-        # back from a finish, a rest at .53, a lean, and over to the lead foot; without the rest
-        (
-            ((0.0, 0.76), (3.0, 0.76), (3.6, 0.53), (4.6, 0.53), (4.9, 0.505), (5.3, 0.95)),
-            STANDS,
-            0,
-        ),
-        (
-            ((0.0, 0.76), (3.0, 0.76), (3.6, 0.53), (3.8, 0.53), (4.1, 0.505), (4.5, 0.95)),
-            STANDS,
-            1,
-        ),
         # from a range of .18, a lead foot driven to 1.3 times its own load, and a lively waggle
         (
             (*STILL, (3.7, 0.38), (4.0, 0.56), (4.4, 0.45), (7.0, 0.45)),
