@@ -16,9 +16,9 @@ ADDRESS_BEFORE_S = 3.5
 """The stillness ends at most this long before the trail peak."""
 LEAST_FALL = 0.05
 """s falls at least so far under its address level on the way to the trail peak."""
-CLEAR_FALL = 0.075
-"""A fall under this is what leaning over or lifting a foot begins with too: the lead foot then has
-to be driven down with `DRIVEN_BW`."""
+CLEAR_FALL, LEAN_S = 0.075, 0.6
+"""A fall under the first that takes less than the second is what leaning over or lifting a foot
+begins with too: the lead foot then has to be driven down with `DRIVEN_BW`."""
 DEEPER = 0.10
 """s was never lower by more than this between the address and the trail peak: the trail peak is the
 lowest, else a step lies between."""

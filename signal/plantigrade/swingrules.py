@@ -20,6 +20,7 @@ from plantigrade.swinglimits import (
     FAR_BACK,
     GAIT_S,
     HIDDEN_S,
+    LEAN_S,
     LEAST_BACK,
     LEAST_FALL,
     LEAST_LOADED,
@@ -69,7 +70,9 @@ def is_drive(shape: Outline, setup: Setup) -> bool:
 def _falls(shape: Outline, setup: Setup) -> bool:
     """Whether s went to the trail side first, and never lower than at the trail peak."""
     fall = shape.address.level - shape.lowest
-    least = LEAST_FALL if shape.lead_peak_n >= DRIVEN_BW * setup.bw_n else CLEAR_FALL
+    loading = (shape.trail_peak - shape.start) / setup.rate_hz
+    is_clear = shape.lead_peak_n >= DRIVEN_BW * setup.bw_n or loading >= LEAN_S
+    least = LEAST_FALL if is_clear else CLEAR_FALL
     return fall >= max(least, 2.0 * shape.address.sd) and shape.deeper <= DEEPER
 
 

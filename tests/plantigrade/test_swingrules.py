@@ -50,17 +50,18 @@ def changed(level: float = 0.5, sd: float = 0.01, **moments: Any) -> Outline:
             {"lowest": 0.39, "highest": 0.539, "loaded": 1.21},
         ),
         ({"sd": 0.12}, {"sd": 0.155}),  # 4 × .155 is over the range of .60
-        # it falls .075 under its address level, .05 before a drive with 1.1 times the body's
-        # weight, and two SD; it was not lower by over .10 before
-        ({"lowest": 0.424}, {"lowest": 0.426}),
-        ({"lowest": 0.426, "lead_peak_n": 1.11 * BW_N}, {"lowest": 0.426}),
+        # it falls .075 under its address level, .05 in .6 s or before a drive with 1.1 times the
+        # body's weight, and two SD; it was not lower by over .10 before
+        ({"lowest": 0.424, "start": 125.0}, {"lowest": 0.426, "start": 125.0}),
+        ({"lowest": 0.449, "start": 119.0}, {"lowest": 0.449, "start": 121.0}),
+        ({"lowest": 0.426, "lead_peak_n": 1.11 * BW_N, "start": 125.0}, {}),
         (
             {"lowest": 0.449, "lead_peak_n": 1.11 * BW_N},
             {"lowest": 0.451, "lead_peak_n": 1.11 * BW_N},
         ),
         (
             {"lowest": 0.449, "lead_peak_n": 1.11 * BW_N},
-            {"lead_peak_n": 1.09 * BW_N, "lowest": 0.449},
+            {"lead_peak_n": 1.09 * BW_N, "lowest": 0.449, "start": 125.0},
         ),
         ({"deeper": 0.099}, {"deeper": 0.101}),
         ({"sd": 0.049, "lowest": 0.40}, {"sd": 0.051, "lowest": 0.40}),
