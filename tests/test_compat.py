@@ -66,7 +66,7 @@ class Fix:
     now: str = ""
 
 
-_VERSION = "the analysis version was raised to 2, 3, then 4, with the fixes below"
+_VERSION = "the analysis version was raised to 2, 3, 4, then 5, with the fixes below"
 _SHIFT = "the shift is read where the lead share has made 5 % of its rise, not from the trough"
 _PUSH_END = "a push ends row by row from the lead peak on, not with the finish"
 _LINK = "the class is named LinkQuality now"
@@ -100,10 +100,12 @@ _OF_WALK_DRILL = (
     *("drills/1/reps/*/verdict", "drills/1/reps/*/words"),
 )
 _TRAVEL = "front-to-back travel ends at the lead peak; none where samples are missing in it"
+_FIRST_STEP = "what may be a gait's first step is decided 1.2 s after the lead peak"
 _ONE_GOOD = "the built-in drills count what the analysis calls good, by the same limits"
 FIXES: list[Fix] = [
     Fix("*/analysis_version", _VERSION),
     Fix("reanalyse/sessions/0/changed", _PUSH_END),
+    Fix("practice/swings/*/confirmed_s", _FIRST_STEP),
     *(Fix(f"*/{where}", _SHIFT) for where in _OF_SHIFT),
     *(Fix(f"*/{where}", _PUSH_END) for where in _OF_PUSH),
     *(

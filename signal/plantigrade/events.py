@@ -306,7 +306,8 @@ class Swing:
         How far s comes back towards the trail foot after its first maximum following the shift
         (the reverse style), as a difference of s; None where it does not.
     finish_manner : str
-        ``"settled"``, ``"stepped"`` or ``"time"``.
+        ``"settled"``, ``"stepped"`` or ``"time"``; where a gap hides the finish, `finish_s` is None
+        and the manner ``"time"``.
     heel_lift : HeelLift
     push : Push
     lead_cop_travel, trail_cop_travel : float or None

@@ -77,6 +77,8 @@ class Outline:
     lowest: float
     shift: float
     lead_peak: float
+    lead_peak_n: float
+    """The lead foot's load at the lead peak, N."""
     highest: float
     pace: float
     """How fast s rises over the middle of the drive, 1 / row."""
@@ -84,6 +86,8 @@ class Outline:
     """How far s rose over its address level before the start."""
     loaded: float
     """The lead foot's load at the lead peak over its own load at address."""
+    deeper: float
+    """How far under its lowest s had been between the address and the trail peak."""
 
 
 def window_of(
@@ -134,7 +138,7 @@ def outline(window: Window, address: Address, trough: int, peak: int, setup: Set
     pressed = np.flatnonzero(fall[address.stop :] < -PRESS)
     first = address.stop + int(pressed[-1]) + 1 if len(pressed) else max(address.stop - 1, 0)
     start = onset(np.maximum(fall, -PRESS), first, address.level - lowest, rest)
-    rise = np.maximum(s[left : peak + 1] - lowest, 0.0)
+    rise = np.maximum(s[trough : peak + 1] - lowest, 0.0)
     highest = float(s[trough : peak + 1].max())
     begun = lowest + SHIFTED * (highest - lowest)
     shift = upward_crossing(s, begun, peak)
@@ -146,10 +150,12 @@ def outline(window: Window, address: Address, trough: int, peak: int, setup: Set
         lowest=lowest,
         shift=float(trough) if shift is None else shift,
         lead_peak=peak_at(window.lead_n, peak),
+        lead_peak_n=float(window.lead_n[peak]),
         highest=highest,
         pace=_pace(rise, highest - lowest),
         press=float(-fall[address.stop : first + 1].min(initial=0.0)),
         loaded=float(window.lead_n[peak] / np.median(window.lead_n[: address.stop])),
+        deeper=lowest - float(s[min(address.stop, trough) : trough + 1].min()),
     )
 
 

@@ -16,6 +16,12 @@ ADDRESS_BEFORE_S = 3.5
 """The stillness ends at most this long before the trail peak."""
 LEAST_FALL = 0.05
 """s falls at least so far under its address level on the way to the trail peak."""
+CLEAR_FALL, LEAN_S = 0.075, 0.6
+"""A fall under the first that takes less than the second is what leaning over or lifting a foot
+begins with too: the lead foot then has to be driven down with `DRIVEN_BW`."""
+DEEPER = 0.10
+"""s was never lower by more than this between the address and the trail peak: the trail peak is the
+lowest, else a step lies between."""
 LEAST_OVER = 0.09
 """The drive carries s so far over its address level: a mere return from a backswing does not. Where
 s comes over it less, as in the reverse style and where unloading hides a part of it …"""
@@ -29,7 +35,8 @@ TRAIL_SIDE, TO_LEAD_SIDE, FAR_BACK = 0.42, 0.56, 0.15
 """A stillness under the first may be a rest on the trail side: unless s then falls by the third, a
 rise up to the second is a return to the middle."""
 LEAST_RISE, LEAST_PACE = 0.20, 0.6
-"""A drive raises s so far and so fast, 1 / s: a lively waggle does neither quite."""
+"""A drive raises s so far and so fast, 1 / s: a lively waggle does neither quite, and its lead load
+stays under `LEAST_LOADED`; over that, `Limits.swing_range` alone holds."""
 PROMINENCE_BW = 0.04
 """A lead peak stands out by so much, × BW …"""
 PROMINENCE_OF_RISE = 0.08
@@ -63,6 +70,13 @@ lead foot has to be driven by the second after the trail foot left, since a step
 later; and a trail foot that leaves just after the lead peak is watched until it is seen to stay."""
 SURE_FALL = 0.25
 """After a fall of s so deep, with both feet on the ground, no step is begun."""
+SLIDE = 0.2
+"""A lead foot that carries less than this part of its own load at address for `OFF_S` slides or is
+lifted, unless it is then driven down with `DRIVEN_BW`."""
+GAIT_S, STRIDE_BW = 1.2, 1.25
+"""What may be a gait's first step, its trail foot hardly on the ground, is decided so long after
+the lead peak: a walker's lead foot has left the ground again by then, down to 70 steps a minute. A
+first step presses the ground with less than the second, × BW."""
 AGAIN_BW = 0.02
 """A lead foot that comes back to what it carried at the trough and so much, × BW, and is under
 `Limits.air_bw`, was in the air both times."""

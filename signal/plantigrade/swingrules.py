@@ -12,11 +12,15 @@ from plantigrade.swing import Outline
 from plantigrade.swinglimits import (
     AFTER_PEAK_S,
     AGAIN_BW,
+    CLEAR_FALL,
+    DEEPER,
     DRIVE_S,
     DRIVEN_BW,
     DRIVEN_FALL,
     FAR_BACK,
+    GAIT_S,
     HIDDEN_S,
+    LEAN_S,
     LEAST_BACK,
     LEAST_FALL,
     LEAST_LOADED,
@@ -33,7 +37,9 @@ from plantigrade.swinglimits import (
     PRESS_MOST,
     PRESS_OF_RANGE,
     REST_AT_TRAIL_S,
+    SLIDE,
     STEP_FALL,
+    STRIDE_BW,
     SURE_FALL,
     TO_LEAD_SIDE,
     TRAIL_SIDE,
@@ -49,16 +55,25 @@ def is_drive(shape: Outline, setup: Setup) -> bool:
     drive = (shape.lead_peak - shape.shift) / rate_hz
     return (
         shape.highest - shape.lowest >= max(limits.swing_range, limits.swing_range_sd * address.sd)
-        and address.level - shape.lowest >= max(LEAST_FALL, 2.0 * address.sd)
+        and _falls(shape, setup)
         and shape.press <= max(PRESS_MOST, PRESS_OF_RANGE * (shape.highest - shape.lowest))
         and not _returns_from_rest(shape)
         and _is_over(shape)
         and LOADING_S[0] <= loading <= LOADING_S[1]
-        and shape.highest - shape.lowest >= LEAST_RISE
+        and (shape.highest - shape.lowest >= LEAST_RISE or shape.loaded >= LEAST_LOADED)
         and shape.pace * rate_hz >= LEAST_PACE
         and shape.trail_peak_rows < REST_AT_TRAIL_S * rate_hz
         and DRIVE_S[0] <= drive <= DRIVE_S[1]
     )
+
+
+def _falls(shape: Outline, setup: Setup) -> bool:
+    """Whether s went to the trail side first, and never lower than at the trail peak."""
+    fall = shape.address.level - shape.lowest
+    loading = (shape.trail_peak - shape.start) / setup.rate_hz
+    is_clear = shape.lead_peak_n >= DRIVEN_BW * setup.bw_n or loading >= LEAN_S
+    least = LEAST_FALL if is_clear else CLEAR_FALL
+    return fall >= max(least, 2.0 * shape.address.sd) and shape.deeper <= DEEPER
 
 
 def _returns_from_rest(shape: Outline) -> bool:
@@ -123,6 +138,36 @@ def is_lifted(
         until = min(first + begun + setup.samples(LEFT_S), peak)
     lead = np.fmax.reduce(rows.column(Col.LEAD_EVEN, first, until + 1))
     return not (lead >= DRIVEN_BW * setup.bw_n and fall >= DRIVEN_FALL)
+
+
+def slides(rows: SwingRows, shape: Outline, start: int, peak: int, setup: Setup) -> bool:
+    """Whether the lead foot was hardly on the ground after the address and not driven down then."""
+    if shape.lead_peak_n >= DRIVEN_BW * setup.bw_n:
+        return False
+    at_address = shape.lead_peak_n / shape.loaded
+    with np.errstate(invalid="ignore"):
+        light = rows.column(Col.LEAD_EVEN, start, peak) < SLIDE * at_address
+    return longest(light) >= setup.samples(OFF_S)
+
+
+def gait_by(
+    rows: SwingRows, shape: Outline, trough: int, peak: int, decided: int, setup: Setup
+) -> int:
+    """Return the row by which a gait's first step has shown itself; `decided` where it can be none.
+
+    It can be one where s fell little (the trail foot steps) or the lead foot may have been in the
+    air at the trough, and the trail foot may be in the air after the lead peak.
+    """
+    fall = shape.address.level - shape.lowest
+    lead = rows.column(Col.LEAD_EVEN, trough, trough + 1)[0]
+    if (fall >= SURE_FALL and not lead < setup.air_n) or (
+        shape.lead_peak_n >= STRIDE_BW * setup.bw_n
+    ):
+        return decided
+    trail = rows.column(Col.TRAIL_EVEN, peak, decided + 1)
+    if np.fmin.reduce(trail) >= setup.air_n:
+        return decided
+    return max(decided, peak + setup.samples(GAIT_S))
 
 
 def walks_on(rows: SwingRows, trough: int, peak: int, decided: int, setup: Setup) -> bool:

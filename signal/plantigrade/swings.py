@@ -46,7 +46,7 @@ from plantigrade.swinglimits import (
     STEPPED_S,
 )
 from plantigrade.swingrows import HEEL, Col, SwingRows
-from plantigrade.swingrules import down_by, is_drive, is_lifted, top_of, walks_on
+from plantigrade.swingrules import down_by, gait_by, is_drive, is_lifted, slides, top_of, walks_on
 
 
 class _Stage(Enum):
@@ -135,7 +135,8 @@ class SwingDetector:
         stop = self._rows.gaps[0] if self._rows.gaps else self._rows.end - self._rows.half
         if self._rows.gaps and self._cursor >= stop:
             self._announce(stop, events)
-            self._cancel(stop, events)
+            if not self._end_unseen(stop, events):
+                self._cancel(stop, events)
             del self._rows.gaps[0]
             self._begin_afresh(stop + 1)
             return True
@@ -223,7 +224,8 @@ class SwingDetector:
         address = Address(0, candidate.address[1] - start, *candidate.address[2:])
         shape = outline(window, address, candidate.trough - start, peak - start, self.setup)
         self._candidate = replace(candidate, peak=peak, shape=shape)
-        if not is_drive(shape, self.setup):
+        begun = start + int(shape.start)
+        if not is_drive(shape, self.setup) or slides(self._rows, shape, begun, peak, self.setup):
             self._cancel(at, events)
             self._watch_from(at + 1, peak)
             self._announce(at + 1, events)
@@ -258,14 +260,17 @@ class SwingDetector:
             candidate = self._decide_push(candidate, last, events)
             self._candidate = candidate
         self._announced = max(self._announced, min(last, stop))
-        if decided is None:
+        assert candidate.shape is not None
+        shape, trough, peak = candidate.shape, candidate.trough, candidate.peak
+        if decided is not None:
+            decided = gait_by(self._rows, shape, trough, peak, decided, self.setup)
+        if decided is None or decided >= stop:
             self._cursor = stop
             return bool(self._rows.gaps)
-        if walks_on(self._rows, candidate.trough, candidate.peak, decided, self.setup):
+        if walks_on(self._rows, trough, peak, decided, self.setup):
             self._cancel(decided, events)
             self._watch_from(decided + 1, decided)
             return True
-        assert candidate.shape is not None
         start = candidate.address[0]
         window = self._rows.window(start, decided)
         push = candidate.push
@@ -277,6 +282,23 @@ class SwingDetector:
         self._backswing = self._heel_since = self._back_since = None
         self._since = candidate.peak  # the stillness before this swing is no other's address
         self._watch_from(decided + 1, decided)
+        return True
+
+    def _end_unseen(self, gap: int, events: list[Event]) -> bool:
+        """Report a swing whose push was said before the gap at row `gap` hid its finish.
+
+        What was said is what is stored.
+        """
+        candidate = self._candidate
+        if candidate is None or candidate.shape is None or candidate.push is None:
+            return False
+        if walks_on(self._rows, candidate.trough, candidate.peak, gap, self.setup):
+            return False
+        start = candidate.address[0]
+        seen = max(gap - self.setup.samples(self.setup.limits.restart_s), candidate.peak) - start
+        window = self._rows.window(start, gap)
+        swing = swing_of(window, candidate.shape, candidate.push, seen, "time", self.setup)
+        events.append(replace(swing, finish_s=None, touches_gap=True))
         return True
 
     # ---- what the stages ask ----
@@ -361,7 +383,7 @@ class SwingDetector:
         if not choices:
             return None, 0, ""
         decided, finish, manner = min(choices)
-        return max(peak + decided, self._cursor), peak + finish, manner
+        return max(peak + decided, self._settled_at), peak + finish, manner
 
     def _decide_push(self, candidate: _Candidate, stop: int, events: list[Event]) -> _Candidate:
         """Read the push as soon as a row has ended it, after the lead peak is known."""

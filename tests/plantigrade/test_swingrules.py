@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tests.plantigrade.test_swings import setup
+from tests.plantigrade.test_swings import BW_N, setup
 
 from plantigrade.swing import Address, Outline
 from plantigrade.swingrules import is_drive, top_of
@@ -22,10 +22,12 @@ PLAIN = Outline(
     lowest=0.25,
     shift=185.0,
     lead_peak=210.0,
+    lead_peak_n=1.05 * BW_N,
     highest=0.85,
     pace=0.02,
     press=0.0,
     loaded=1.6,
+    deeper=0.0,
 )
 """A second to the trail foot, a quarter to the lead foot, 2 / s in between."""
 
@@ -37,11 +39,31 @@ def changed(level: float = 0.5, sd: float = 0.01, **moments: Any) -> Outline:
 @pytest.mark.parametrize(
     ("inside", "outside"),
     [
-        # s ranges over .20, whatever the setting, and over four SD of its address
-        ({"lowest": 0.445, "highest": 0.65}, {"lowest": 0.445, "highest": 0.64}),
+        # s ranges over .20, or over .15 where the lead load is 1.2 times its own at address; and
+        # over four SD of its address
+        (
+            {"lowest": 0.42, "highest": 0.621, "loaded": 1.19},
+            {"lowest": 0.42, "highest": 0.619, "loaded": 1.19},
+        ),
+        (
+            {"lowest": 0.39, "highest": 0.541, "loaded": 1.21},
+            {"lowest": 0.39, "highest": 0.539, "loaded": 1.21},
+        ),
         ({"sd": 0.12}, {"sd": 0.155}),  # 4 × .155 is over the range of .60
-        # it falls .05 under its address level, and two SD
-        ({"lowest": 0.449}, {"lowest": 0.451}),
+        # it falls .075 under its address level, .05 in .6 s or before a drive with 1.1 times the
+        # body's weight, and two SD; it was not lower by over .10 before
+        ({"lowest": 0.424, "start": 125.0}, {"lowest": 0.426, "start": 125.0}),
+        ({"lowest": 0.449, "start": 119.0}, {"lowest": 0.449, "start": 121.0}),
+        ({"lowest": 0.426, "lead_peak_n": 1.11 * BW_N, "start": 125.0}, {}),
+        (
+            {"lowest": 0.449, "lead_peak_n": 1.11 * BW_N},
+            {"lowest": 0.451, "lead_peak_n": 1.11 * BW_N},
+        ),
+        (
+            {"lowest": 0.449, "lead_peak_n": 1.11 * BW_N},
+            {"lead_peak_n": 1.09 * BW_N, "lowest": 0.449, "start": 125.0},
+        ),
+        ({"deeper": 0.099}, {"deeper": 0.101}),
         ({"sd": 0.049, "lowest": 0.40}, {"sd": 0.051, "lowest": 0.40}),
         # a press before is .10 or a third of the range at the most: here .33 × .60, then .25
         ({"press": 0.197}, {"press": 0.199}),
@@ -64,7 +86,7 @@ def changed(level: float = 0.5, sd: float = 0.01, **moments: Any) -> Outline:
         ({"highest": 0.591, "loaded": 1.0}, {"highest": 0.589, "loaded": 1.0}),
         ({"highest": 0.461}, {"highest": 0.459}),
         ({"highest": 0.5, "loaded": 1.21}, {"highest": 0.5, "loaded": 1.19}),
-        ({"highest": 0.589, "lowest": 0.385}, {"highest": 0.589, "lowest": 0.395}),
+        ({"highest": 0.589, "lowest": 0.399}, {"highest": 0.589, "lowest": 0.401}),
         # loading takes .22 to 3 s, the drive .05 to .6 s; the turn is no rest of .8 s
         ({"start": 157.9}, {"start": 158.1}),
         ({"start": -119.0}, {"start": -121.0}),

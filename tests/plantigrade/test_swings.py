@@ -429,11 +429,11 @@ def test_a_finish_settles_from_the_first_row_of_the_first_half_second():
     k = np.arange(520)
     detector = SwingDetector(setup())
     detector.push(of_share(0.85 - 0.011 * np.clip(410 - k, 0, 40)))
-    detector._cursor = 0
+    detector._settled_at = 0
     assert detector._find_finish(380, 454) == (None, 0, "")
     assert detector._find_finish(380, 455) == (454, 405, "settled")
     assert detector._find_finish(380, 460) == (454, 405, "settled")
-    detector._cursor = 458  # nothing is decided before what was decided last
+    detector._settled_at = 458  # nothing is decided before what was decided last
     assert detector._find_finish(380, 460) == (458, 405, "settled")
 
 
@@ -793,9 +793,10 @@ def test_a_gait_s_first_step_by_the_trail_foot_is_no_swing(low, found):
 def test_a_lead_foot_that_is_in_the_air_again_before_the_finish_walks(n, found):
     """A tight shoe presses by .06 BW: over the contact load, .05 BW, in the air as well."""
     again_s = 4.5 + n / RATE_HZ
+    driven = ((0.0, 1.0), (3.7, 1.0), (4.0, 1.25), (4.3, 1.0))
     drive = ((0.0, 0.5), (3.0, 0.5), (3.5, 0.06), (3.7, 0.06), (4.0, 0.94), (4.25, 0.94))
     on = ((4.5, 0.06), (again_s, 0.06), (again_s + 0.2, 0.7), (8.0, 0.7))
-    block = rows((*drive, *on))
+    block = rows((*drive, *on), load=driven)
     assert len(swings(block)) == found
     assert (phases(block)[-1] == "cancelled") is not bool(found)  # what was announced of it
 

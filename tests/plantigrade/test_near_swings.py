@@ -1,0 +1,98 @@
+"""Movements that come near a golf swing, drawn by hand, and the swing that differs in one fact.
+
+What tells them apart is this project's own (design of the measures; no published values exist).
+Loads are in parts of the body's weight; each movement begins from three seconds of stillness.
+"""
+
+import numpy as np
+import pytest
+from tests.plantigrade.test_swings import PEAK_S, RATE_HZ, Knots, phases, rows, setup, swings, told
+
+from plantigrade.block import FloatArray, Foot
+from plantigrade.events import Phase, PhaseKind
+from plantigrade.swing import Address, outline, window_of
+
+STILL: Knots = ((0.0, 0.5), (3.0, 0.5))
+STANDS: Knots = ((0.0, 1.0), (1.0, 1.0))
+STAMPS: Knots = ((0.0, 1.0), (3.5, 1.0), (4.0, 1.3), (4.4, 1.0))
+"""The drive presses the ground with 1.3 times the body's weight."""
+
+
+@pytest.mark.parametrize(
+    ("share", "load", "found"),
+    [
+        # bending to a ball: a lean to the trail side by .06, then the body goes over the lead foot
+        ((*STILL, (3.5, 0.44), (4.1, 0.8), (6.0, 0.8), (6.8, 0.5)), STANDS, 0),
+        ((*STILL, (3.5, 0.44), (4.1, 0.9), (6.0, 0.9), (6.8, 0.5)), STAMPS, 1),
+        ((*STILL, (3.5, 0.40), (4.1, 0.8), (6.0, 0.8), (6.8, 0.5)), STANDS, 1),
+        # a slide of the lead foot: it hardly carries, and then takes some of the body again
+        ((*STILL, (3.3, 0.07), (3.7, 0.07), (4.0, 0.66), (7.0, 0.66)), STANDS, 0),
+        ((*STILL, (3.3, 0.13), (3.7, 0.13), (4.0, 0.66), (7.0, 0.66)), STANDS, 1),
+        ((*STILL, (3.3, 0.07), (3.7, 0.07), (4.0, 0.90), (7.0, 0.90)), STAMPS, 1),
+        # a slide of the lead foot, then one of the trail foot: not from where it came
+        (
+            (*STILL, (3.2, 0.15), (3.4, 0.15), (3.7, 0.42), (4.4, 0.36), (4.7, 0.85), (7.0, 0.85)),
+            STANDS,
+            0,
+        ),
+        (
+            (*STILL, (3.2, 0.30), (3.4, 0.30), (3.7, 0.42), (4.4, 0.36), (4.7, 0.85), (7.0, 0.85)),
+            STANDS,
+            1,
+        ),
+        # from a range of .18, a lead foot driven to 1.3 times its own load, and a lively waggle
+        (
+            (*STILL, (3.7, 0.38), (4.0, 0.56), (4.4, 0.45), (7.0, 0.45)),
+            ((0.0, 1.0), (3.7, 1.0), (4.0, 1.2), (4.3, 1.0)),
+            1,
+        ),
+        ((*STILL, (3.7, 0.38), (4.0, 0.56), (4.4, 0.45), (7.0, 0.45)), STANDS, 0),
+    ],
+)
+def test_what_comes_near_a_swing_is_told_from_it(share, load, found):
+    assert len(swings(rows(share, load=load))) == found
+
+
+@pytest.mark.parametrize(("off_s", "found"), [(4.85, 0), (5.4, 1)])
+def test_a_gait_in_a_tight_shoe_is_no_swing_though_the_first_step_settles(off_s, found):
+    """Both shoes press by .07 BW in the air; the trail foot steps, then the lead foot leaves.
+
+    It has settled half a second after the lead peak at 3.8 s; a walker's lead foot is off the
+    ground by 1.2 s after it.
+    """
+    on = ((4.5, 0.93), (off_s, 0.07), (off_s + 0.3, 0.07), (off_s + 0.5, 0.93), (8.0, 0.93))
+    share = (*STILL, (3.4, 0.40), (3.8, 0.93), *on)
+    assert len(swings(rows(share))) == found
+
+
+@pytest.mark.parametrize("foot", list(Foot))
+def test_a_swing_that_was_said_is_kept_when_its_finish_is_hidden(foot):
+    """Nothing of one foot comes from .4 s after the lead peak on, for a second."""
+    share = ((0.0, 0.5), (3.0, 0.5), (3.8, 0.25), (PEAK_S, 0.85), (4.5, 0.7), (8.0, 0.9))
+    block = rows(share, seconds=9.0)
+    gone = round((PEAK_S + 0.4) * RATE_HZ)
+    block.foot(foot)[gone : gone + 100] = np.nan
+    events = told(block)
+    (swing,) = swings(block)
+    said = [e.push for e in events if isinstance(e, Phase) and e.kind is PhaseKind.PUSH]
+    assert said == [swing.push]
+    assert "cancelled" not in phases(block)
+    assert swing.finish_s is None and swing.touches_gap
+    assert swing.lead_peak_s == pytest.approx(PEAK_S, abs=0.02)
+
+
+def test_a_swing_whose_push_is_hidden_by_a_long_gap_is_none():
+    block = rows(seconds=9.0)
+    gone = round((PEAK_S - 0.1) * RATE_HZ)
+    block.right[gone : gone + 100] = np.nan
+    assert swings(block) == []
+
+
+def test_a_rise_hardly_over_the_trough_has_a_pace():
+    """By hand: .018 over the trough before it, .02 after it, as beside missing samples."""
+    s: FloatArray = np.concatenate((np.full(60, 0.5), np.full(10, 0.418), [0.40], np.full(5, 0.42)))
+    loads = np.zeros((2, len(s), 8))
+    loads[0, :, 0], loads[1, :, 0] = 700.0 * s, 700.0 * (1.0 - s)
+    window = window_of(0, np.arange(len(s)) / RATE_HZ, loads[0], loads[1], setup(rate_hz=20.0))
+    shape = outline(window, Address(0, 58, 0.5, 0.01), 70, 73, setup(rate_hz=20.0))
+    assert shape.pace >= 0.0
