@@ -278,7 +278,7 @@ def test_a_live_session_sends_all_that_it_stores(store, outbox):
     cues = 0
     for batch in at_once(read_replay(demo_file())):
         cues += len(live.push(batch).cues)
-        if live.analysis.now_s > 200:
+        if live.analysis.now_s > 202:  # the swing of 198.6 s is decided by then
             break
     live.close("stop")
     kinds = [i.kind for i in outbox.waiting(TSDB, 0, 100_000)]
