@@ -37,6 +37,8 @@ from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.snapshot import alone
 from plantigrade_gateway.store.store import Store
 
+pytestmark = pytest.mark.dear
+
 SAID_OF_DAMAGE = "is damaged.*plantigrade repair copies what can be read"
 NOW = datetime(2031, 3, 4, 5, 6, 7, tzinfo=UTC)
 

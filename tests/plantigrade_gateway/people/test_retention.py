@@ -15,6 +15,8 @@ from plantigrade_gateway.people.deletion import complete, kept
 from plantigrade_gateway.people.retention import due
 from plantigrade_gateway.store.store import Store
 
+pytestmark = pytest.mark.dear
+
 TODAY = datetime.now(UTC).date()
 
 

@@ -35,11 +35,13 @@ def after(per_s: float, seconds: int, packet_s: float | None = 0.02) -> list[boo
     return found
 
 
+@pytest.mark.dear
 def test_what_was_asked_for_is_never_a_flood():
     assert not any(after(50.0, 3600))
     assert not any(after(50.0 * FLOOD, 600))
 
 
+@pytest.mark.dear
 def test_a_flood_is_one_within_seconds_however_long_all_was_well():
     """A Bluetooth link carries some thousand packets a second: here 1000, where 50 are meant."""
     assert after(1000.0, 2).index(True) == 1
@@ -104,6 +106,7 @@ def test_what_is_said_of_a_flood_is_a_second_s_share():
     assert flow.flood(2.0) == "sends 2000 notifications a second, expected 50"
 
 
+@pytest.mark.dear
 def test_where_nobody_knows_what_a_packet_covers_a_thousand_a_second_are_right():
     assert not any(after(1000.0, 100, None))
 

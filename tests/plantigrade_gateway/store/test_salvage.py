@@ -28,6 +28,8 @@ from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.repair import copied
 from plantigrade_gateway.store.store import Store
 
+pytestmark = pytest.mark.dear
+
 SESSIONS, PIECES = 3, 20
 CUTS = 30
 LONG = 7  # a piece that is longer than a page
