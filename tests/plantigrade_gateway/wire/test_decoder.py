@@ -743,12 +743,16 @@ def mutated(good: NDArray[np.uint8], rng: np.random.Generator) -> tuple[list[byt
     return out, int(np.sum(~same | (lengths != size)))
 
 
-@pytest.mark.slow
-@pytest.mark.long
-def test_a_million_mutated_packets_are_survived():
+@pytest.mark.parametrize(
+    ("packets", "seed"),
+    [
+        pytest.param(100_000, 22, marks=pytest.mark.dear),
+        pytest.param(1_000_000, 1_000_000, marks=[pytest.mark.slow, pytest.mark.long]),
+    ],
+)
+def test_mutated_packets_are_survived(packets, seed):
     """Every seventh block is also decoded in calls so small that nothing is done in columns."""
-    packets = 1_000_000
-    rng = np.random.default_rng(22)
+    rng = np.random.default_rng(seed)
     n = 20_000
     blocks = -(-5 * packets // (4 * n))  # some four in five are mutated
     good = np.frombuffer(b"".join(packet(k) for k in range(n)), np.uint8).reshape(n, -1)
