@@ -5,9 +5,8 @@ own clock, and by the least that any of its packets ever took: the newest packet
 looked at, which is enough, since packets that waited come with others that did not.
 """
 
-from plantigrade_gateway.errors import WireError
 from plantigrade_gateway.record.entries import Entry, Kind
-from plantigrade_gateway.wire.codec import MessageKind, message_kind, read_header
+from plantigrade_gateway.wire.codec import data_header
 
 LATEST_NS = 15_000_000_000
 """Packets that arrive so long after the change are the next player's (ours): a link that stalls for
@@ -68,12 +67,8 @@ class Cutoff:
 
 def _clock_ns(entry: Entry) -> tuple[int, int] | None:
     """Return a data packet's clock at its first and last frame, ns; None of any other message."""
-    data = entry.data
-    try:
-        if message_kind(data, 0, len(data)) is not MessageKind.DATA:
-            return None
-        header = read_header(data, 0, len(data))
-    except WireError:
+    header = data_header(entry.data)
+    if header is None:
         return None
     first_us = header.clock_us
     return 1000 * first_us, 1000 * (first_us + (header.frames - 1) * header.period_us)

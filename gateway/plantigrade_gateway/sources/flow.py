@@ -5,8 +5,7 @@ or sampled too seldom (`wire_format.md` §3). Else a session would be recorded f
 """
 
 from plantigrade.block import Foot
-from plantigrade_gateway.errors import WireError
-from plantigrade_gateway.wire.codec import MessageKind, message_kind, read_header
+from plantigrade_gateway.wire.codec import data_header
 from plantigrade_gateway.wire.messages import LONGEST_PERIOD_US
 
 FLOOD = 4.0
@@ -14,7 +13,6 @@ FLOOD = 4.0
 QUEUE_S = 10.0
 """What it may have held back and sends at once, s: the longest queue we expect (as
 `wire/sequence.py`)."""
-_NO_DATA = "sends nothing that is a data packet"
 SHORTEST_PACKET_S = 1e-3
 """Where nobody knows what a packet covers: one frame at the shortest period of the wire format."""
 
@@ -54,12 +52,9 @@ class Flow:
 
     def _misfit(self, data: bytes) -> str:
         """Return what an insole sends whose notification is no data packet; empty: it is one."""
-        try:
-            if message_kind(data, 0, len(data)) is not MessageKind.DATA:
-                return _NO_DATA
-            header = read_header(data, 0, len(data))
-        except WireError:
-            return _NO_DATA
+        header = data_header(data)
+        if header is None:
+            return "sends nothing that is a data packet"
         if header.foot is not self._foot:
             return f"sends data of the {header.foot} foot"
         if header.zones != self._zones:

@@ -174,6 +174,16 @@ def read_header(payload: bytes, at: int, length: int) -> Header:
     return header
 
 
+def data_header(message: bytes) -> Header | None:
+    """Return the header of a data packet; None of any other message, and of a malformed one."""
+    try:
+        if message_kind(message, 0, len(message)) is not MessageKind.DATA:
+            return None
+        return read_header(message, 0, len(message))
+    except WireError:
+        return None
+
+
 def _refuse(header: Header) -> NoReturn:
     """Raise `WireError` for the first field that is wrong."""
     check_bits("flags", header.flags, _FLAGS)
