@@ -73,7 +73,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "swings": ("swinglimits", "swingrules"),
     "swingrows": ("swinglimits", "swings"),
     "swingrules": ("swings",),
-    "synth": ("drawn", "movements", "practice", "laced"),
+    "synth": ("drawn_kept", "drawn", "movements", "practice", "laced"),
     "table": ("sets",),
     "timeline": ("record",),
     "tsdb": ("queries",),
