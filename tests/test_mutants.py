@@ -124,6 +124,7 @@ def test_the_others_of_its_room_are_asked_last_and_none_twice(module, room):
             "signal/plantigrade/synth/walk.py",
             [
                 "tests/plantigrade/test_synth.py",
+                "tests/plantigrade/test_drawn_kept.py",
                 "tests/plantigrade/test_drawn.py",
                 "tests/plantigrade/test_movements.py",
                 "tests/plantigrade_gateway/analysis/test_practice.py",
