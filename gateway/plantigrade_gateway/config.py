@@ -323,8 +323,6 @@ def table(config: Config) -> list[dict[str, Any]]:
 
 
 def _parsed(path: Path) -> dict[str, Any]:
-    if path.is_fifo() or path.is_socket():  # it would be waited for, for ever
-        raise InputError(f"settings {path}: is no file, expected one of TOML")
     try:
         return read_toml(read_file(path, f"settings {path}"), f"settings {path}")
     except ForeignError as error:

@@ -17,7 +17,8 @@ def read_file(path: Path, what: str, most_bytes: int = MOST_BYTES) -> bytes:
     Parameters
     ----------
     path : Path
-        Of any kind: of one that never ends no more is read than is wanted.
+        Of one that never ends no more is read than is wanted. A pipe that the command line has
+        opened (``/dev/stdin``, ``<(…)``) is read; one with a name of its own is not waited for.
     what : str
         What it is, for the error, with its name.
     most_bytes : int
@@ -30,6 +31,8 @@ def read_file(path: Path, what: str, most_bytes: int = MOST_BYTES) -> bytes:
     return _read(path, what, most_bytes)[0]
 
 
+PIPE = "{}: is a pipe, expected a file: it is read more than once; keep it in a file first"
+"""Of a recording that is a pipe."""
 MOST_SECRET_BYTES = 4096
 _OTHERS = stat.S_IRWXG | stat.S_IRWXO
 
@@ -58,8 +61,18 @@ def read_secret(path: Path, what: str) -> str:
     return lines[0]
 
 
+def is_pipe(path: Path) -> bool:
+    """Whether a path is a pipe: to open one waits, for ever, until somebody writes to it."""
+    try:
+        return path.is_fifo()
+    except (OSError, ValueError):  # whoever opens it says what is wrong
+        return False
+
+
 def _read(path: Path, what: str, most_bytes: int) -> tuple[bytes, int]:
     """Return a file's bytes and its mode."""
+    if is_pipe(path) and is_pipe(path.resolve()):  # an open one resolves to a number, and no name
+        raise InputError(f"{what}: is a pipe, expected a file")
     try:
         with path.open("rb") as file:
             mode = os.fstat(file.fileno()).st_mode

@@ -119,7 +119,7 @@ def test_a_named_file_must_be_there(tmp_path):
 
 def test_a_pipe_is_refused_and_not_waited_for(tmp_path):
     os.mkfifo(tmp_path / "pipe")
-    with pytest.raises(InputError, match=r"settings .*pipe: is no file, expected one of TOML"):
+    with pytest.raises(InputError, match=r"settings .*pipe: is a pipe, expected a file"):
         load(tmp_path / "pipe", {})
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, BadInput
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, BadInput, WholeWithin
 
 
 def register(
@@ -21,7 +21,7 @@ def register(
     @click.argument("to", metavar="FILE|DIR", type=NEW_PATH)
     @click.option(
         "--keep",
-        type=click.IntRange(min=1),
+        type=WholeWithin(1),
         metavar="N",
         help="Of the backups in the folder DIR keep the N latest, and delete the others.",
     )

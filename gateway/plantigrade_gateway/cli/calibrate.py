@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH, Decorator, pair_option
+from plantigrade_gateway.cli.arguments import PATH, Decorator, NumberWithin, pair_option
 from plantigrade_gateway.errors import InputError
 
 
@@ -28,10 +28,12 @@ def register(
 
     @group.command()
     @click.option("--check", is_flag=True, help="The daily check: a minute; changes nothing.")
-    @click.option("--mass", type=click.FloatRange(10.0, 300.0), metavar="KG", help="The player's.")
+    @click.option(
+        "--mass", type=NumberWithin(10.0, 300.0, "kg"), metavar="KG", help="The player's."
+    )
     @click.option(
         "--footbed",
-        type=click.FloatRange(100.0, 400.0),
+        type=NumberWithin(100.0, 400.0),
         metavar="MM",
         help="Inner length of the shoe, to hold the insoles' size against.",
     )
@@ -42,7 +44,7 @@ def register(
         help="Take each zone's curve from bench readings (CSV) instead; see calibration.md.",
     )
     @click.option("--virtual", is_flag=True, help="Use virtual insoles (extra 'virtual').")
-    @click.option("--speed", type=click.FloatRange(1.0, 30.0), default=1.0, help="Of virtual ones.")
+    @click.option("--speed", type=NumberWithin(1.0, 30.0), default=1.0, help="Of virtual ones.")
     @click.option(
         "--flaw",
         "flaws",

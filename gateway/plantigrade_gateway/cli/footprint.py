@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH, Decorator
+from plantigrade_gateway.cli.arguments import PATH, Decorator, Number
 from plantigrade_gateway.cli.players import opened_register
 from plantigrade_gateway.errors import InputError, StoreError
 
@@ -72,12 +72,14 @@ def _add_read(footprint: click.Group, store_option: Decorator, store_of: StoreOf
     )
     @click.option("--sheet", type=click.Choice(["a4", "letter"]), help="It lies on a plain sheet.")
     @click.option(
-        "--corners", type=float, nargs=8, metavar="PX…", help="The sheet's, from its upper left."
+        "--corners", type=Number(), nargs=8, metavar="PX…", help="The sheet's, from its upper left."
     )
-    @click.option("--level", type=float, default=0.5, show_default=True, help="The threshold.")
-    @click.option("--heel", type=float, nargs=2, metavar="MM MM", help="Centre of the heel.")
-    @click.option("--toe", type=float, nargs=2, metavar="MM MM", help="Tip of the second toe.")
-    @click.option("--line", type=float, nargs=4, metavar="MM…", help="Two points of the toe line.")
+    @click.option("--level", type=Number(), default=0.5, show_default=True, help="The threshold.")
+    @click.option("--heel", type=Number(), nargs=2, metavar="MM MM", help="Centre of the heel.")
+    @click.option("--toe", type=Number(), nargs=2, metavar="MM MM", help="Tip of the second toe.")
+    @click.option(
+        "--line", type=Number(), nargs=4, metavar="MM…", help="Two points of the toe line."
+    )
     @click.option("--flat", type=PATH, help="Write the flat picture, 2 pixels per mm, as JPEG.")
     @click.option("--keep", is_flag=True, help="Keep what was read.")
     @click.option("--keep-photo", is_flag=True, help="Keep the flat picture too.")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import PATH, NumberWithin, WholeWithin
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.extras import need
 
@@ -96,7 +96,7 @@ def register(group: click.Group, json_option: Callable[[Any], Any]) -> None:
     @hub.command()
     @click.option(
         "--days",
-        type=click.FloatRange(0.01, 60.0),
+        type=NumberWithin(0.01, 60.0),
         default=2.0,
         show_default=True,
         help="How long the bays are asked.",
@@ -274,7 +274,7 @@ def _register_serve(hub: click.Group) -> None:
     @click.option(
         "--host", default="127.0.0.1", show_default=True, help="The address to listen at."
     )
-    @click.option("--port", type=click.IntRange(0, 65535), metavar="N", help="[default: 8643]")
+    @click.option("--port", type=WholeWithin(0, 65535), metavar="N", help="[default: 8643]")
     @click.option("--tls-cert", type=PATH, metavar="FILE", help="The hub's certificate (PEM).")
     @click.option("--tls-key", type=PATH, metavar="FILE", help="The certificate's key (PEM).")
     @click.option(

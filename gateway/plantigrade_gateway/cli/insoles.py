@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from plantigrade_gateway.cli.arguments import WholeWithin
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -212,7 +213,7 @@ def _choose(foot: str, found: "Iterable[Sighting]", serial: int | None) -> "Sigh
         click.echo(f"{number}  {_line(sighting)}")
     if not sys.stdin.isatty():
         raise InputError(f"{len(near)} {foot} insoles are near: choose one with --{foot} SERIAL")
-    answer = click.prompt(f"Which is the {foot} one", type=click.IntRange(1, len(near)), default=1)
+    answer = click.prompt(f"Which is the {foot} one", type=WholeWithin(1, len(near)), default=1)
     return near[int(answer) - 1]
 
 

@@ -31,7 +31,7 @@ from plantigrade_gateway.cli import (
     visits,
 )
 from plantigrade_gateway.cli import run as livecli
-from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, BadInput, Stopped
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, BadInput, Number, Stopped
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
@@ -223,7 +223,7 @@ def _replay(
     metavar="FILE",
     help="The zone layout (TOML) of a zone CSV; the built-in eighteen zones by default.",
 )
-@click.option("--mass", type=float, metavar="KG", help="The person's mass.")
+@click.option("--mass", type=Number("kg"), metavar="KG", help="The person's mass.")
 @click.option("--handed", type=click.Choice(["right", "left"]), help="Right unless given.")
 @limit_option
 @settings_option

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH
+from plantigrade_gateway.cli.arguments import PATH, WholeWithin
 from plantigrade_gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ _WHETHER = click.option("--page/--no-page", default=True, help="Serve the live p
 _HOW = (
     click.option(
         "--port",
-        type=click.IntRange(0, 65535),
+        type=WholeWithin(0, 65535),
         metavar="N",
         help="The page's port; 0: any free one.  [default: 8642]",
     ),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import NEW_PATH, Decorator
+from plantigrade_gateway.cli.arguments import NEW_PATH, Day, Decorator, Number, WholeWithin
 from plantigrade_gateway.cli.forward import config_of, settings_option
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
@@ -105,7 +105,7 @@ def _about(command: Any) -> Any:  # noqa: ANN401 - click's own
         click.option("--size", metavar="TEXT", help="The shoe's size."),
         click.option("--footbed", metavar="TEXT", help="The usual footbed."),
         click.option("--shoe", metavar="TEXT", help="The usual shoe."),
-        click.option("--mass", "mass_kg", type=float, metavar="KG", help="The mass."),
+        click.option("--mass", "mass_kg", type=Number("kg"), metavar="KG", help="The mass."),
         click.option("--handed", "handedness", metavar="HAND", help="right or left."),
     ):
         command = option(command)
@@ -232,7 +232,7 @@ def _add_said(
     @click.argument("player")
     @click.argument("what")
     @click.option("--by", metavar="WHO", help="player or guardian; needed.", required=True)
-    @click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="The last day, as 2026-12-31.")
+    @click.option("--until", type=Day(), help="The last day, as 2026-12-31.")
     @click.option("--withdraw", is_flag=True, help="It is withdrawn.")
     @store_option
     @click.pass_context
@@ -297,9 +297,7 @@ def _add_said(
     @click.argument("answer")
     @click.option("--cue", default="", metavar="TEXT", help="The words for the player.")
     @click.option("--plan", default="", metavar="PLAN", help="What is worked for.")
-    @click.option(
-        "--on", "day", type=click.DateTime(["%Y-%m-%d"]), help="The day; today if left out."
-    )
+    @click.option("--on", "day", type=Day(), help="The day; today if left out.")
     @store_option
     @click.pass_context
     def decide(
@@ -411,7 +409,7 @@ def _add_retention(
     """Add the command that lists whose data are kept for longer than they are to be."""
 
     @players.command()
-    @click.option("--days", type=click.IntRange(1, 36500), help="Instead of the setting's.")
+    @click.option("--days", type=WholeWithin(1, 36500), help="Instead of the setting's.")
     @click.option("--delete", is_flag=True, help="Delete each, after asking, for good.")
     @click.option("--yes", is_flag=True, help="Do not ask.")
     @settings_option

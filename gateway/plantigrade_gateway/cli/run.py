@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import Decorator, Stopped, pair_option
+from plantigrade_gateway.cli.arguments import (
+    Decorator,
+    Number,
+    NumberWithin,
+    Stopped,
+    WholeWithin,
+    pair_option,
+)
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.insoles import choose_pair, forget_insole, scan_near
@@ -49,7 +56,7 @@ _player = _of_a_pair(
 )
 _seconds = click.option(
     "--seconds",
-    type=click.FloatRange(0.2, 120.0),
+    type=NumberWithin(0.2, 120.0),
     default=6.0,
     show_default=True,
     help="How long to listen.",
@@ -68,20 +75,20 @@ _fault = click.option(
 )
 _rate = click.option(
     "--rate",
-    type=click.FloatRange(16.0, 400.0),
+    type=NumberWithin(16.0, 400.0),
     metavar="HZ",
     help="Samples of every zone in a second; the insoles' own rate (100) if left out.",
 )
 _frames = click.option(
     "--frames",
-    type=click.IntRange(1, 8),
+    type=WholeWithin(1, 8),
     default=2,
     show_default=True,
     help="Samples per packet: more are easier on the radio and later to the ear.",
 )
 _seed = click.option(
     "--seed",
-    type=click.IntRange(min=0),
+    type=WholeWithin(0),
     metavar="N",
     help="Another one makes another virtual player, who swings in another order.  [default: 1]",
 )
@@ -172,7 +179,10 @@ def register(
     @_pairs
     @_player
     @click.option(
-        "--mass", type=float, metavar="KG", help="The player's mass, instead of the registered one."
+        "--mass",
+        type=Number("kg"),
+        metavar="KG",
+        help="The player's mass, instead of the registered one.",
     )
     @click.option(
         "--handed",
@@ -185,7 +195,11 @@ def register(
     @_of_a_pair("--sound-device", "DEVICE", "The sound device, by its name or a part of it.")
     @_of_a_pair("--wav", "PATH", "Sound to a file.")
     @click.option(
-        "--for", "for_s", type=float, metavar="SECONDS", help="Stop by itself after so long."
+        "--for",
+        "for_s",
+        type=Number("seconds"),
+        metavar="SECONDS",
+        help="Stop by itself after so long.",
     )
     @_seed
     @_log
@@ -196,7 +210,7 @@ def register(
     @click.option(
         "--microphone",
         "microphone_m",
-        type=click.FloatRange(0.0, 30.0),
+        type=NumberWithin(0.0, 30.0),
         metavar="METRES",
         help="Listen for strikes by the default microphone, so far from the ball (within 0.5 m). "
         "Times, levels and shapes of clicks are kept, and no sound.",
@@ -232,18 +246,26 @@ def register(
     @group.command()
     @_rate
     @_frames
-    @_shown("--loss", type=float, default=0.0, help="Fraction of packets never sent.")
-    @_shown("--delay", type=float, default=0.015, metavar="S", help="Connection interval.")
-    @_shown("--retry", type=float, default=0.05, help="Fraction of radio tries that fail.")
+    @_shown("--loss", type=Number(), default=0.0, help="Fraction of packets never sent.")
+    @_shown(
+        "--delay", type=Number("seconds"), default=0.015, metavar="S", help="Connection interval."
+    )
+    @_shown("--retry", type=Number(), default=0.05, help="Fraction of radio tries that fail.")
     @_shown(
         "--drift",
-        type=(float, float),
+        type=(Number("ppm"), Number("ppm")),
         default=(32.0, -41.0),
         metavar="L R",
         help="How fast the left and the right clock run, ppm.",
     )
-    @_shown("--battery", type=float, default=87.0, metavar="PERCENT", help="Its level at first.")
-    @_shown("--speed", type=float, default=1.0, help="Seconds of the player's in a second.")
+    @_shown(
+        "--battery",
+        type=Number("percent"),
+        default=87.0,
+        metavar="PERCENT",
+        help="Its level at first.",
+    )
+    @_shown("--speed", type=Number(), default=1.0, help="Seconds of the player's in a second.")
     @_seed
     @_log
     @_style
@@ -255,12 +277,10 @@ def register(
         is_flag=True,
         help="The firmware's own C as a third insole, a left one; needs a C compiler.",
     )
-    @_shown(
-        "--pairs", type=click.IntRange(1, 4), default=1, help="As many pairs, each with a player."
-    )
+    @_shown("--pairs", type=WholeWithin(1, 4), default=1, help="As many pairs, each with a player.")
     @_shown(
         "--port",
-        type=click.IntRange(0, 65535),
+        type=WholeWithin(0, 65535),
         default=0,
         help="TCP port of 127.0.0.1 for --radio; 0: any free one.",
     )

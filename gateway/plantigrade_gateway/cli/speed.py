@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from plantigrade_gateway.cli.arguments import PATH, Decorator
+from plantigrade_gateway.cli.arguments import PATH, Decorator, Number, Whole
 from plantigrade_gateway.cli.players import opened_register
 from plantigrade_gateway.cli.visits import opened_visit
 from plantigrade_gateway.errors import InputError
@@ -32,9 +32,13 @@ def register(
     @click.option("--column", metavar="NAME", help="The column of the club speed.")
     @click.option("--unit", metavar="UNIT", help="Its unit: m/s, mph or km/h.")
     @click.option("--time", "time_column", metavar="NAME", help="The column of the time.")
-    @click.option("--offset", "offset_s", type=float, metavar="S", help="To add to its times.")
+    @click.option(
+        "--offset", "offset_s", type=Number("seconds"), metavar="S", help="To add to its times."
+    )
     @click.option("--order", is_flag=True, help="Match the first with the first, and so on.")
-    @click.option("--set", "set_number", type=int, metavar="N", help="Only the swings of a set.")
+    @click.option(
+        "--set", "set_number", type=Whole(), metavar="N", help="Only the swings of a set."
+    )
     @click.option("--join", is_flag=True, help="Join what is shown.")
     @click.option("--undo", is_flag=True, help="Undo the last join.")
     @json_option

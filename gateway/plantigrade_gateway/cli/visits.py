@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from plantigrade_gateway.cli.arguments import Decorator
+from plantigrade_gateway.cli.arguments import Decorator, Number, Whole
 from plantigrade_gateway.cli.players import opened_register
 from plantigrade_gateway.errors import InputError
 
@@ -138,7 +138,7 @@ def _add_of_visit(visit: click.Group, store_option: Decorator, store_of: StoreOf
 
     @visit.command()
     @click.argument("session")
-    @click.argument("t_s", type=float, required=False)
+    @click.argument("t_s", type=Number(), required=False)
     @click.argument("text", required=False)
     @click.option("--remove", metavar="ID", help="Take a note back instead.")
     @store_option
@@ -160,7 +160,7 @@ def _add_of_visit(visit: click.Group, store_option: Decorator, store_of: StoreOf
 def _add_of_set(visit: click.Group, store_option: Decorator, store_of: StoreOf) -> None:
     @visit.command("set")
     @click.argument("session")
-    @click.argument("number", type=int)
+    @click.argument("number", type=Whole())
     @click.option("--intent", metavar="WORD", help="smooth, full or fast.")
     @click.option("--club", metavar="TEXT", help="Another club; empty: none.")
     @click.option("--undo", is_flag=True, help="Let it be what the record says.")
@@ -192,7 +192,7 @@ def _add_of_set(visit: click.Group, store_option: Decorator, store_of: StoreOf) 
 def _add_of_swing(visit: click.Group, store_option: Decorator, store_of: StoreOf) -> None:
     @visit.command()
     @click.argument("session")
-    @click.argument("swing", type=int)
+    @click.argument("swing", type=Whole())
     @click.argument("reason", required=False)
     @click.option("--undo", is_flag=True, help="Let it count again.")
     @store_option
@@ -215,7 +215,7 @@ def _add_of_swing(visit: click.Group, store_option: Decorator, store_of: StoreOf
 
     @visit.command()
     @click.argument("session")
-    @click.argument("swing", type=int)
+    @click.argument("swing", type=Whole())
     @click.argument("what")
     @click.argument("answer")
     @click.option("--seen", is_flag=True, help="The program's answer was known.")
@@ -235,9 +235,14 @@ def _add_of_swing(visit: click.Group, store_option: Decorator, store_of: StoreOf
 
     @visit.command()
     @click.argument("session")
-    @click.argument("t_s", type=float)
+    @click.argument("t_s", type=Number())
     @click.option(
-        "--within", "error_s", type=float, required=True, metavar="S", help="It is off by at most."
+        "--within",
+        "error_s",
+        type=Number("seconds"),
+        required=True,
+        metavar="S",
+        help="It is off by at most.",
     )
     @store_option
     @click.pass_context
@@ -258,8 +263,8 @@ def _add_of_swing(visit: click.Group, store_option: Decorator, store_of: StoreOf
 
     @visit.command()
     @click.argument("session")
-    @click.argument("swing", type=int)
-    @click.argument("value", type=float, required=False)
+    @click.argument("swing", type=Whole())
+    @click.argument("value", type=Number(), required=False)
     @click.option("--unit", default="m/s", metavar="UNIT", help="m/s, mph or km/h.")
     @click.option("--undo", is_flag=True, help="Take it back.")
     @store_option

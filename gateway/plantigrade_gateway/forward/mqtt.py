@@ -24,6 +24,7 @@ from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward.commands import VERSION, CommandReader
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
+from plantigrade_gateway.forward.rivals import TAKEN_OVER, Rivals
 from plantigrade_gateway.forward.roster import TOPIC, utc
 from plantigrade_gateway.store.enqueue import NAMED, Item
 from plantigrade_gateway.trust import untrusted
@@ -105,6 +106,7 @@ class _Client(aiomqtt.Client):
 
     refusal: str | None = None
     in_flight: int = IN_FLIGHT
+    is_taken_over: bool = False
 
     def __init__(self, *arguments: Any, **named: Any) -> None:  # noqa: ANN401 - as aiomqtt's
         super().__init__(*arguments, **named)
@@ -145,6 +147,12 @@ class _Client(aiomqtt.Client):
         most = getattr(arguments[4] if len(arguments) > 4 else None, "ReceiveMaximum", IN_FLIGHT)
         self.in_flight = min(IN_FLIGHT, int(most))
         super()._on_connect(*arguments, **named)
+
+    def _on_disconnect(self, *arguments: Any, **named: Any) -> None:  # noqa: ANN401 - paho's own
+        reason = arguments[3] if len(arguments) > 3 else None
+        if getattr(reason, "value", None) == TAKEN_OVER:
+            self.is_taken_over = True
+        super()._on_disconnect(*arguments, **named)
 
     def _on_publish(self, *arguments: Any) -> None:  # noqa: ANN401 - paho's own signature
         _, _, ident, reason, *_ = arguments
@@ -197,6 +205,7 @@ class Broker:
         self._timeout_s = config.number("mqtt.timeout_s")
         self._client: _Client | None = None
         self._seen_s = self._settled_s = float("-inf")
+        self._rivals = Rivals(time.monotonic)
         self._listening: asyncio.Task[None] | None = None
         self._commands = CommandReader()
         self._live: set[asyncio.Task[None]] = set()
@@ -272,9 +281,11 @@ class Broker:
         try:
             await client.__aenter__()
         except aiomqtt.MqttError as error:
+            self._rivals.refused()
             raise self._away(error) from None
         client.pending_calls_threshold = 10 * IN_FLIGHT  # more at once is what is meant here
         self._client = client
+        self._rivals.opened()
         await self._say_state("online")
         if self._config.flag("mqtt.commands"):
             try:
@@ -414,6 +425,17 @@ class Broker:
             logger=_quiet,
         )
 
+    def _taken(self, wait_s: float, *, is_told: bool) -> SinkUnavailable:
+        it = f"bay {self._config.word('bay')} of site {self._config.word('site')}"
+        rival = (
+            f"another gateway is {it} too, and has taken this one's place"
+            if is_told
+            else f"breaks each connection soon; is another gateway {it} too? If so"
+        )
+        return SinkUnavailable(
+            self._text(f"{rival}: give each its own name (bay in the settings)"), wait_s
+        )
+
     def _away(self, error: aiomqtt.MqttError) -> SinkUnavailable:
         said = str(error)
         if isinstance(error, aiomqtt.exceptions.MqttConnectError):
@@ -432,6 +454,10 @@ class Broker:
             what = "no such host: check mqtt.host"
         elif "timed out" in said:
             what = f"does not answer within {self._timeout_s:g} s"
+        elif (client := self._client) is not None and (
+            wait_s := self._rivals.broke(is_told=client.is_taken_over)
+        ):
+            return self._taken(wait_s, is_told=client.is_taken_over)
         else:
             what = f"broke the connection ({said.splitlines()[0][:100] if said else 'no reason'})"
         return SinkUnavailable(self._text(what))

@@ -38,6 +38,7 @@ class Objects:
     def __init__(self, store: "ObjectStore", folder: Path | None) -> None:
         self._store = store
         self._folder = folder
+        self._refused = False  # what was to be put last
 
     @classmethod
     def of(cls, place: str) -> "Objects":
@@ -77,7 +78,7 @@ class Objects:
         StoreError
             The store refuses: what was there before is there still.
         """
-        with _explained(name):
+        with self._putting(name):
             if isinstance(data, bytes):
                 obstore.put(self._store, name, data, use_multipart=False)
             else:
@@ -97,7 +98,7 @@ class Objects:
             for name, data in objects:
                 self.put(name, data)
             return
-        with _explained(objects[0][0]):
+        with self._putting(objects[0][0]):
             for name, data in objects:
                 obstore.put(self._store, name, data, use_multipart=False)
             paths = [self._folder / name for name, _ in objects]
@@ -105,6 +106,25 @@ class Objects:
                 sync(path)
             for folder in {path.parent for path in paths}:
                 _sync_folder(self._folder, folder, len(paths))
+
+    @contextmanager
+    def _putting(self, name: str) -> Iterator[None]:
+        try:
+            with _explained(name):
+                yield
+        except StoreError:
+            self._refused = True
+            raise
+        self._refused = False
+
+    def is_taking(self) -> bool:
+        """Whether objects can be put, as far as is seen without putting one.
+
+        A folder must be writable, by its rights and its disk; and what was to be put last was.
+        """
+        return not self._refused and (
+            self._folder is None or os.access(self._folder, os.W_OK | os.X_OK)
+        )
 
     def get(self, name: str) -> bytes | None:
         """Return an object; None: there is none."""

@@ -153,7 +153,7 @@ class BayApi:
             self._at_work += Counter()  # forgets who has none
 
     async def health(self) -> tuple[bool, list[str]]:
-        """Return whether the tables and the object store answer, and which do not."""
+        """Return whether the tables and the object store do their work, and which do not."""
         problems = []
         try:
             await self.in_thread(self._bays.all)
@@ -163,6 +163,9 @@ class BayApi:
             await self.in_thread(self._objects.get, "health")
         except StoreError:
             problems.append("the object store does not answer")
+        else:
+            if not await self.in_thread(self._objects.is_taking):
+                problems.append("the object store takes nothing: is it writable, is its disk full?")
         return not problems, problems
 
     def refusals(self) -> list[Refusal]:

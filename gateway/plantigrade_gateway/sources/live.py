@@ -48,6 +48,9 @@ EXCHANGES_S = (1.0, 2.0)
 the first twenty, and later (ours, by `tests/plantigrade/test_exchange.py`)."""
 SILENT_S = 3.0
 """A link that carries no data for so long is asked to stream again, then given up (ours)."""
+TOLD_WAIT_S = 6.0
+"""So long an insole waits for the other one to be connected, as on slow hosts, before it says so
+(ours)."""
 
 
 Met = Callable[[KnownInsole, int, int | None], str | None]
@@ -127,6 +130,7 @@ class LiveSource:
         self._now_ns = now_ns
         self._finder = Finder(radio, self._streams, shared)
         self._connecting = asyncio.Lock()  # hosts allow one connection attempt at a time
+        self._connected_to: LinkInfo | None = None  # whose attempt it is
         self._said: dict[Foot, str] = {}
         self._firmware: dict[Foot, int] = {}
         self._owed = {
@@ -193,10 +197,33 @@ class LiveSource:
         return any(link.state is ConnectionState.STREAMING for link in self.links.values())
 
     @contextlib.asynccontextmanager
-    async def _alone(self) -> AsyncIterator[None]:
-        """Hold what an adapter cannot do twice: make a connection, and scan beside that."""
-        async with self._connecting, self._finder.paused():
-            yield
+    async def _alone(self, info: LinkInfo) -> AsyncIterator[None]:
+        """Hold what an adapter cannot do twice: make a connection, and scan beside that.
+
+        One that takes the link and answers nothing holds it for as long as a slow one may need:
+        people are told whom the other waits for.
+        """
+        loop = asyncio.get_running_loop()
+        telling = loop.call_later(TOLD_WAIT_S, self._tell_wait, info)
+        try:
+            await self._connecting.acquire()
+        finally:
+            telling.cancel()
+        try:
+            self._connected_to = info
+            async with self._finder.paused():
+                yield
+        finally:
+            self._connected_to = None
+            self._connecting.release()
+
+    def _tell_wait(self, info: LinkInfo) -> None:
+        if (other := self._connected_to) is not None:
+            self._say(
+                info,
+                f"{info.insole.label}: waits for the {other.insole.foot} one, which is found and "
+                "does not answer yet; one is connected at a time",
+            )
 
     async def _keep(self, info: LinkInfo) -> None:
         loop = asyncio.get_running_loop()
@@ -234,7 +261,7 @@ class LiveSource:
                 self._emit(Entry(self._now_ns(), number, Kind.DISCONNECTED, b""))
 
         link = await open_insole(
-            *(sighting, self._radio, gone, self._now_ns, self._alone),
+            *(sighting, self._radio, gone, self._now_ns, lambda: self._alone(info)),
             bonded=info.insole.bonded,
             label=info.insole.label,
         )

@@ -14,6 +14,7 @@ from typing import BinaryIO
 import numpy as np
 
 from plantigrade_gateway.errors import InputError, RecordError, StoreError
+from plantigrade_gateway.foreign import PIPE, is_pipe
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, Order
 from plantigrade_gateway.record.packing import pack, unpack
 
@@ -152,6 +153,8 @@ def read_replay(path: Path) -> Iterator[Batch]:
         replay file, is of a newer version, is damaged, or was cut off. All whole pieces before
         the fault have been yielded by then.
     """
+    if is_pipe(path):
+        raise RecordError(PIPE.format(path))
     try:
         with path.open("rb") as file:
             _check_head(path, file)
@@ -251,6 +254,8 @@ def is_replay(path: Path) -> bool:
     InputError
         It cannot be read.
     """
+    if is_pipe(path):
+        raise InputError(PIPE.format(path))
     try:
         with path.open("rb") as file:
             return file.read(len(MAGIC)) == MAGIC

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import PIPE, is_pipe
 from plantigrade_gateway.record.entries import ZoneFacts, ZoneRows
 from plantigrade_gateway.sources.zonecolumns import (
     LATEST_S,
@@ -269,6 +270,8 @@ def _batch(path: Path, block: ZoneRows, n_zones: int, schema: pa.Schema) -> pa.R
 
 def _open(path: Path, layout: ZoneLayout) -> tuple[Columns, int]:
     """Read the first line; return its columns and how many lines come before the rows."""
+    if is_pipe(path):
+        raise InputError(PIPE.format(path))
     try:
         with path.open("rb") as file:
             head = file.read(_HEAD_BYTES)

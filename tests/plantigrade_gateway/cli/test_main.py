@@ -268,7 +268,7 @@ def bad_files(folder: Path) -> dict[str, tuple[Sequence[str], Sequence[str]]]:
         "bad layout": (["stand.csv", "--layout", "layout.toml"], ["layout.toml", "missing"]),
         "no TOML": (["stand.csv", "--layout", "not.toml"], ["not.toml"]),
         "negative mass": (["stand.csv", "--mass", "-5"], ["-5 kg", "10 to 300"]),
-        "NaN mass": (["stand.csv", "--mass", "nan"], ["nan kg", "10 to 300"]),
+        "NaN mass": (["stand.csv", "--mass", "nan"], ["--mass: 'nan'", "number of kg"]),
         "no replay": (["bad.pgr"], ["bad.pgr", "version 99"]),
         "cut replay": (["cut.pgr"], ["cut.pgr", "cut off"]),
         "layout of a replay": ([str(PRACTICE), "--layout", str(EIGHT)], ["its own layout"]),

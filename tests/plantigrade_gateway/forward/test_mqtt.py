@@ -25,7 +25,7 @@ from tests.support.waiting import HANG_S
 
 from plantigrade.block import N_COLUMNS, Foot, PairBlock
 from plantigrade_gateway.analysis.result import Analysis, SetSpan
-from plantigrade_gateway.forward import courier, launch, mqtt
+from plantigrade_gateway.forward import courier, launch, mqtt, rivals
 from plantigrade_gateway.forward import mqtt as payloads
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sinks import MQTT
@@ -226,6 +226,55 @@ async def test_a_hung_broker_is_seen(tmp_path, broker):
         broker.go_on()
         await until(lambda: set(found.ids()) >= bay.ids)
     bay.store.close()
+
+
+OWN_NAME = "give each its own name (bay in the settings)."
+SEEMS_TAKEN = (
+    "Message broker 127.0.0.1: breaks each connection soon; is another gateway bay b1 of site "
+    f"north too? If so: {OWN_NAME}"
+)
+TAKEN = (
+    "Message broker 127.0.0.1: another gateway is bay b1 of site north too, and has taken this "
+    f"one's place: {OWN_NAME}"
+)
+
+
+async def test_two_gateways_of_one_name_are_told_and_do_not_fight(tmp_path, broker, monkeypatch):
+    """A real broker, which says nothing to the one whose place is taken."""
+    monkeypatch.setattr(rivals, "FIRST_WAIT_S", 4 * HANG_S)
+    bays = []
+    for name in ("one", "other"):
+        (tmp_path / name).mkdir()
+        bays.append(Bay(tmp_path / name, settings(broker.port)))
+    async with subscribed(broker.port) as found:
+        async with bays[0].forwarding(), bays[1].forwarding():
+            await until(lambda: any(SEEMS_TAKEN in bay.said for bay in bays))
+            waits, goes_on = bays if SEEMS_TAKEN in bays[0].said else bays[::-1]
+            said = len(waits.said)
+            waits.put(step(100))
+            goes_on.put(step(200))
+            await goes_on.sent(MQTT)
+            await asyncio.sleep(1.0)  # ten times that in which it would take the place back
+            assert set(found.ids()) >= goes_on.ids and not set(found.ids()) & waits.ids
+            assert waits.said[-1] == SEEMS_TAKEN and len(waits.said) == said
+        assert goes_on.waiting(MQTT) == 0
+    for bay in bays:
+        bay.store.close()
+
+
+async def test_a_broker_that_says_who_took_the_place_is_believed_at_once(tmp_path):
+    """MQTT 5: CONNACK §3.2 (success), then DISCONNECT §3.14 with reason 0x8E."""
+
+    async def take(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1000)
+        writer.write(b"\x20\x03\x00\x00\x00" + b"\xe0\x02\x8e\x00")
+        await reader.read(1000)
+        writer.close()
+
+    server = await asyncio.start_server(take, "127.0.0.1", 0)
+    async with server:
+        port = server.sockets[0].getsockname()[1]
+        assert await said_of(tmp_path, port) == [TAKEN]
 
 
 async def said_of(tmp_path: Path, port: int, **more: str) -> list[str]:

@@ -1,12 +1,16 @@
 """The hub's two doors: the desk's sign-in and the bays' credentials open nothing of each other."""
 
+import subprocess
+
 import pytest
 from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 from tests.support.door import door
 from tests.support.hub import head_of, site
+from tests.support.tinydisk import fill, tiny_disk
 
 from plantigrade_gateway.config import load
+from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.hub.app import HubApp
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.routes import AT_ONCE
@@ -102,14 +106,42 @@ def test_health_says_what_does_not_answer(hub, monkeypatch):
     assert nobody.get("/healthz").json() == {"ok": True, "problems": []}
 
     def refuse(*_):
-        from plantigrade_gateway.errors import StoreError
-
         raise StoreError("no")
 
     monkeypatch.setattr(Objects, "get", refuse)
     answer = nobody.get("/healthz")
     assert answer.status_code == 503
     assert answer.json()["problems"] == ["the object store does not answer"]
+
+
+TAKES_NOTHING = ["the object store takes nothing: is it writable, is its disk full?"]
+
+
+def test_health_says_that_the_objects_folder_is_read_only(hub, tmp_path):
+    """As after a fault of the disk, when the system goes on with it to read alone."""
+    with tiny_disk(tmp_path, "1m") as disk:
+        hub.api._objects = Objects.of(str(disk / "objects"))
+        nobody = hub.client(None)
+        assert nobody.get("/healthz").json() == {"ok": True, "problems": []}
+        subprocess.run(["mount", "-o", "remount,ro", disk], check=True)
+        answer = nobody.get("/healthz")
+        assert (answer.status_code, answer.json()["problems"]) == (503, TAKES_NOTHING)
+        subprocess.run(["mount", "-o", "remount,rw", disk], check=True)
+        assert nobody.get("/healthz").status_code == 200
+
+
+def test_health_says_that_what_was_to_be_kept_last_was_not(hub, tmp_path):
+    with tiny_disk(tmp_path, "1m") as disk:
+        hub.api._objects = objects = Objects.of(str(disk / "objects"))
+        objects.put("a", b"1")
+        filler = fill(disk)
+        with pytest.raises(StoreError):
+            objects.put_all([("b", bytes(100_000)), ("c", bytes(100_000))])
+        answer = hub.client(None).get("/healthz")
+        assert (answer.status_code, answer.json()["problems"]) == (503, TAKES_NOTHING)
+        filler.unlink()
+        objects.put("b", b"1")
+        assert hub.client(None).get("/healthz").status_code == 200
 
 
 def test_one_bay_cannot_take_all_of_the_hub(hub):

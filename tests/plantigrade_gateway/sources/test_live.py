@@ -6,6 +6,8 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import count, repeat
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,11 +19,13 @@ from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, read_exchange
 from plantigrade_gateway.sources import bluetooth, live, reconnect
 from plantigrade_gateway.sources import link as insolelink
-from plantigrade_gateway.sources.bluetooth import scan
+from plantigrade_gateway.sources.bluetooth import Radio, scan
+from plantigrade_gateway.sources.finder import Finder
 from plantigrade_gateway.sources.link import open_insole
 from plantigrade_gateway.sources.live import LiveSource, StreamConfig
 from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.wire.codec import MessageKind, decode, encode
+from plantigrade_gateway.wire.gatt import KnownInsole
 from plantigrade_gateway.wire.messages import DataPacket, Rate, Start, Time
 from plantigrade_gateway.wire.stream import StreamEventKind
 
@@ -638,3 +642,35 @@ async def test_what_an_insole_does_instead_of_an_answer_is_told_by_its_name(
         async with air.listening(named):
             await air.until(lambda: air.said)
     assert air.said[0] == f"left insole (the old one): {said}; trying again"
+
+
+async def test_who_waits_for_an_insole_that_takes_the_link_and_is_silent_says_so(monkeypatch):
+    """The other one's turn comes when the silent one is given up, and people read why it waits."""
+    monkeypatch.setattr(live, "TOLD_WAIT_S", 0.05)
+    given_up, right, order, told = asyncio.Event(), asyncio.Event(), list[str](), list[str]()
+
+    async def found(*_: object) -> SimpleNamespace:
+        return SimpleNamespace(rssi=-60)
+
+    async def opened(*arguments: Any, label: str, **_: object) -> None:
+        async with arguments[4]():
+            order.append(label.split()[0])
+            if order == ["left"]:
+                await given_up.wait()
+            else:
+                right.set()
+        raise BluetoothError(f"{label}: no answer")
+
+    monkeypatch.setattr(Finder, "find", found)
+    monkeypatch.setattr(live, "open_insole", opened)
+    insoles = [KnownInsole(k, foot, "", "", 270) for k, foot in enumerate((LEFT, RIGHT))]
+    async with LiveSource(insoles, Radio(), told.append), asyncio.timeout(HANG_S):
+        while not told:
+            await asyncio.sleep(0.01)
+        await asyncio.sleep(0.2)
+        (said,) = told  # once
+        given_up.set()
+        await right.wait()
+    assert said.startswith(insoles[1].label)
+    assert "waits for the left one, which is found and does not answer yet" in said
+    assert order[:2] == ["left", "right"]

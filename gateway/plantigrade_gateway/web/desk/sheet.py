@@ -1,6 +1,7 @@
 """The evidence sheet's page: what there is to decide by, and the decision made on it."""
 
 import asyncio
+from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlencode
 
@@ -8,15 +9,16 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from plantigrade_gateway import words
-from plantigrade_gateway.coach.case import Case
+from plantigrade_gateway.coach.case import Case, Decided
 from plantigrade_gateway.coach.facts import FactValue
 from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence, wrong_hands
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.case import case_of
-from plantigrade_gateway.people.profile import ANSWERS, PLANS, TOPICS
+from plantigrade_gateway.people.profile import ANSWERS, PLANS, TOPICS, Decision
 from plantigrade_gateway.people.rulebook import RuleBook, Version
 from plantigrade_gateway.report.sheet import NO_SCORE, STAGES
 from plantigrade_gateway.rules.model import FEET, State
+from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.web.desk import playerforms
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute
 from plantigrade_gateway.web.desk.playerforms import Form, form_of_request, today
@@ -90,17 +92,22 @@ def _shown(desk: Desk, player_id: str, visit: str, rules: str) -> dict[str, Any]
     case = case_of(register, player_id, None if chosen == latest else chosen)
     made = evidence(case, made_with.rules)
     decided = {one.topic: one for one in made.decisions}
+    last = playerforms.last_of(register, player_id)
     return {
         "player": profile,
         "visits": sessions,
         "visit": chosen,
+        "at": _at,
+        "shown_at": "".join(_at(one) for one in sessions if one.session_id == chosen),
+        "later": _at(sessions[0]) if chosen != latest else "",
+        "since": _since(decided, last),
         "is_recording": len(sessions) < len(theirs),
         "made": made,
         "rules": rules,
         "version": made_with,
         "newer": _newer(now, made_with),
         "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
-        "seen": playerforms.seen_by_topic(playerforms.last_of(register, player_id)),
+        "seen": playerforms.seen_by_topic(last),
         "answers": ANSWERS,
         "plans": PLANS,
         "today": today(),
@@ -108,6 +115,22 @@ def _shown(desk: Desk, player_id: str, visit: str, rules: str) -> dict[str, Any]
         "sheet_of": {"visit": chosen, "rules": rules, "version": made_with.version_id},
         **parts_of(made, case),
     }
+
+
+def _at(visit: Session) -> str:
+    return visit.started.strftime("%Y-%m-%d %H:%M")
+
+
+def _since(
+    then: Mapping[str, Decided], now: Mapping[str, Decision]
+) -> list[tuple[str, Decision | None]]:
+    """Return what was decided on topics after what a sheet shows of them; None: taken back."""
+
+    def told(one: Decided | Decision | None) -> tuple[object, ...] | None:
+        return None if one is None else (one.answer, one.plan, one.cue, one.day)
+
+    each = ((topic, then.get(topic), now.get(topic)) for topic in TOPICS)
+    return [(topic, new) for topic, old, new in each if told(old) != told(new)]
 
 
 def _newer(now: Version, made_with: Version) -> Version | None:

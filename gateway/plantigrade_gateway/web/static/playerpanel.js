@@ -31,14 +31,19 @@ export class PlayerPanel {
     part("player-more").addEventListener("click", () => this.open());
     part("player-nobody").addEventListener("click", () => this.choose(null));
     part("leave-now").addEventListener("click", () => this.change());
-    this.under = ""; // the check that another player's session would end
+    /** What another player's session would end, in a sentence each; empty: nothing of it goes on. */
+    this.under = { check: "", set: "", drill: "" };
+    this.recording = false;
     /** @type {string | null} */
     this.wanted = null;
   }
 
   /** @param {any} hello */
-  hello({ player, rights, gateway, check }) {
+  hello({ player, rights, gateway, session, check, set, drill }) {
+    this.recording = Boolean(session?.recording); // what a session ended with goes on no more
     this.check(check);
+    this.set(set);
+    this.drill(drill);
     const may = rights === "coach" && gateway !== false;
     part("player-bar").hidden = !may;
     this.id = player ?? null;
@@ -96,18 +101,31 @@ export class PlayerPanel {
 
   /** @param {any} check */
   check(check) {
-    this.under = underWay(check);
+    this.under.check = underWay(check);
   }
 
-  /** One press begins another player's session; where that ends a check, it is asked first. @param {string | null} id */
+  /** @param {any} set */
+  set(set) {
+    this.under.set = set?.name ? `Set ${set.n}, ${set.name}, is under way.` : "";
+  }
+
+  /** A drill that nobody has tried yet has nothing to lose. @param {any} drill */
+  drill(drill) {
+    const tried = drill?.name ? drill.tried + drill.unclear : 0;
+    this.under.drill = tried ? `${drill.title} is under way: ${drill.good} of ${drill.tried} good.` : "";
+  }
+
+  /** One press begins another player's session; where that ends something, it is asked first. @param {string | null} id */
   choose(id) {
     /** @type {HTMLDialogElement} */ (part("choosing")).close();
     this.wanted = id;
-    if (!this.under) {
+    const { check, set, drill } = this.under;
+    const said = this.recording ? [check, set, drill].filter(Boolean).join(" ") : "";
+    if (!said) {
       this.change();
       return;
     }
-    write(part("leaving-text"), `${this.under} It ends with its session, which keeps what was taken.`);
+    write(part("leaving-text"), `${said} It ends with its session, which keeps what was taken.`);
     /** @type {HTMLDialogElement} */ (part("leaving")).showModal();
   }
 
@@ -116,6 +134,7 @@ export class PlayerPanel {
   }
 
   lost() {
+    this.recording = false;
     part("player-bar").hidden = true;
   }
 }

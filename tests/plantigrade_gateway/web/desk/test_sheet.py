@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -187,6 +188,37 @@ def test_a_visit_that_is_being_recorded_is_said_to_come(client, store, iris):
     assert "A visit is being recorded, and is not on this sheet yet" in text
     store.end_session(now, "end")
     assert "A visit is being recorded" not in text_of(client.get(f"/players/{iris}/sheet"))
+
+
+def test_an_old_visits_sheet_says_what_is_newer_and_where(client, store, register, iris, visit):
+    """Else a decision is made on it that what was seen or decided since speaks against."""
+    page = f"/players/{iris}/sheet"
+    newest = register.store.session(visit).started
+    first = newest - timedelta(days=7, hours=1)
+    then, now = f"{first:%Y-%m-%d}", f"{newest:%Y-%m-%d}"
+    old = store.create_session(
+        "insoles", analysis_version=ANALYSIS_VERSION, player_id=iris, started=first
+    )
+    store.end_session(old, "end")
+    answer = client.get(f"{page}?visit={old}")
+    said = f"the sheet of the visit of {first:%Y-%m-%d %H:%M}; that of {newest:%Y-%m-%d %H:%M}"
+    assert f"{said} is newer: to the newest sheet ." in text_of(answer)
+    assert f"kept as decided on the sheet of {first:%Y-%m-%d %H:%M}, and" in text_of(answer)
+    assert f'<a href="{page}">to the newest sheet</a>' in answer.text
+    for newer in ("", f"?visit={visit}"):
+        assert "is newer" not in text_of(client.get(page + newer))
+    form = {"answer": "go", "plan": "", "visit": old}
+    push = {"topic": "push", "plan": "even", "day": now}
+    assert client.post(page, data=form | push).status_code == 303
+    assert client.post(page, data=form | {"topic": "speed", "day": then}).status_code == 303
+    text = text_of(client.get(f"{page}?visit={old}"))
+    assert f"{said} is newer, and decided since: push go, even ({now}): to the newest" in text
+    assert f"push not decided speed go {then}" in text
+    (change,) = [one for one in register.changes(iris) if one.field == "decision:push"]
+    assert change.value["sheet"][0] == old
+    register.take_back(iris, "speed", newest.date())
+    text = text_of(client.get(f"{page}?visit={old}"))
+    assert f"decided since: push go, even ({now}); speed taken back: to the newest" in text
 
 
 def test_a_player_without_a_visit_has_a_sheet(client, register):

@@ -150,7 +150,7 @@ def test_another_player_ends_a_check_only_when_asked(gateway, how):
     page = gateway.page
     asking, wanted = page.locator("#leaving"), PLAYERS[2]["id"]
     recent = page.get_by_role("group", name="Begin the session of").get_by_role("button")
-    for answer in ("Go on with the check", "End it, and change the player"):
+    for answer in ("Go on with it", "End it, and change the player"):
         if how == "recent":
             recent.nth(1).click()
         else:
@@ -173,6 +173,48 @@ def test_another_player_ends_a_check_only_when_asked(gateway, how):
     recent.first.click()  # no check: one press, as ever
     page.wait_for_timeout(50)
     assert len(chosen(gateway)) == 2
+
+
+SET = {"type": "set", "name": "smooth", "n": 2, "t_s": 60.0}
+SCORE = {"good": 3, "tried": 5, "unclear": 1, "streak": 1, "best": 2, "last": None}
+DRILL = {
+    **{"type": "drill", "name": "a", "title": "Roll it", "goal": "", "counts": ""},
+    **{"feedback": "every", **SCORE},
+}
+NO_SET = {"type": "set", "name": None}
+NO_DRILL = {"type": "drill", "name": None, "feedback": "every"}
+UNTRIED = {**DRILL, "good": 0, "tried": 0, "unclear": 0}
+
+
+@pytest.mark.parametrize(
+    ("known", "told", "said"),
+    [
+        ({"set": SET}, [], "Set 2, smooth, is under way. It ends"),
+        ({"drill": DRILL}, [], "Roll it is under way: 3 of 5 good. It ends"),
+        ({"drill": UNTRIED}, [DRILL], "Roll it is under way: 3 of 5 good. It ends"),
+        ({}, [{**UNTRIED, "unclear": 1}, SET], "is under way. Roll it is under way: 0 of 0 good."),
+        ({"set": SET, "drill": DRILL}, [NO_SET, NO_DRILL], None),
+        ({"drill": UNTRIED}, [NO_SET], None),
+        ({"session": {"id": "one", "recording": False}, "set": SET, "drill": DRILL}, [], None),
+    ],
+    ids=["set", "drill", "told later", "both", "both ended", "untried", "not recording"],
+)
+def test_another_player_ends_a_set_or_drill_only_when_asked(gateway, known, told, said):
+    gateway.open(hello(eighteen(), player=PLAYERS[0]["id"], **known), *told, frame(1.0, 18))
+    page, asking = gateway.page, gateway.page.locator("#leaving")
+    recent = page.get_by_role("group", name="Begin the session of").get_by_role("button").nth(1)
+    recent.click()
+    if said is not None:
+        expect(asking).to_contain_text(said)
+        expect(asking).to_contain_text("A link that was given for the session ends too.")
+        page.get_by_role("button", name="Go on with it").click()
+        expect(asking).to_be_hidden()
+        recent.click()
+        page.wait_for_timeout(50)
+        assert chosen(gateway) == []
+        page.get_by_role("button", name="End it, and change the player").click()
+    page.wait_for_timeout(50)
+    assert chosen(gateway) == [PLAYERS[2]["id"]]
 
 
 @pytest.mark.slow
