@@ -12,9 +12,7 @@ to the other; where it only seems so, the first, which is no longer than after a
 TAKEN_OVER = 0x8E
 """MQTT 5 §3.14.2.1: another connection uses the same client identifier."""
 _SHORT_S = 60.0  # a connection that was kept for less broke soon (ours)
-_OFTEN = (
-    3  # so often soon, and let in again at once: not the network, nor a broker's restart (ours)
-)
+_OFTEN = 3  # that often soon, and let in again at once: no restart of a broker's (ours)
 
 
 class Rivals:
