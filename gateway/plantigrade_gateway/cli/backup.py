@@ -1,6 +1,7 @@
 """The commands `backup` and `restore`: arguments in, no work."""
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -78,7 +79,10 @@ def register(
         if as_json:
             click.echo(text_of(plain(done)))
             return
-        click.echo(f"{done.store}: {plural(done.sessions, 'session')} as of {done.made_utc}")
+        made = datetime.fromisoformat(done.made_utc).astimezone(UTC)
+        click.echo(
+            f"{done.store}: {plural(done.sessions, 'session')} as of {made:%Y-%m-%d %H:%M} UTC"
+        )
         if done.players_deleted or done.sessions_deleted:
             click.echo(
                 f"Left out, since they were deleted after that: "

@@ -273,7 +273,7 @@ def check_sound() -> Check:
         State.WARN,
         found,
         "Connect headphones or a loudspeaker, choose it as the system's output and try again; "
-        "until then cues are written to a WAV file.",
+        "until then a run has no sound, unless --wav names a file for it.",
     )
 
 

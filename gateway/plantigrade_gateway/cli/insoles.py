@@ -184,8 +184,7 @@ async def _met(
         for foot in ("left", "right"):
             if serials and foot not in serials:
                 continue
-            of_foot = [s for s in found if s.announcement.foot == foot]
-            sighting = _choose(foot, of_foot, serials.get(foot))
+            sighting = _choose(foot, found, serials.get(foot))
             if sighting is not None:
                 met.append((sighting, await meet(sighting, radio, bond)))
     return met
@@ -201,12 +200,15 @@ def _serial(text: str) -> int:
 
 
 def _choose(foot: str, found: "Iterable[Sighting]", serial: int | None) -> "Sighting | None":
-    near = sorted(found, key=lambda s: -s.rssi)
     if serial is not None:
-        match = [s for s in near if s.announcement.serial == serial]
+        match = [s for s in found if s.announcement.serial == serial]
         if not match:
             raise InputError(f"{foot} insole {serial:08X}: was not heard, see plantigrade scan")
+        is_one = match[0].announcement.foot
+        if is_one != foot:
+            raise InputError(f"--{foot} {serial:08X}: is a {is_one} insole; name it by --{is_one}")
         return match[0]
+    near = sorted((s for s in found if s.announcement.foot == foot), key=lambda s: -s.rssi)
     if len(near) < 2:
         return near[0] if near else None
     for number, sighting in enumerate(near, 1):

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from plantigrade_gateway.record.settings import SessionSettings
 
 
+_CALLED = {"mass_kg": "mass", "is_minor": "under age"}
+"""What people are told of a field whose name is not their word for it."""
+
 player_option = click.option(
     "--player",
     metavar="PLAYER",
@@ -158,7 +161,8 @@ def register(
         """Change what is kept of PLAYER; what was said before stays in the log."""
         with opened_register(store_of(ctx)) as found:
             changed = found.edit(found.find(player).player_id, **_given(options))
-        click.echo(f"Changed: {', '.join(changed)}." if changed else "Nothing has changed.")
+        told = ", ".join(_CALLED.get(name, name.replace("_", " ")) for name in changed)
+        click.echo(f"Changed: {told}." if changed else "Nothing has changed.")
 
     @players.command()
     @click.argument("session")

@@ -328,7 +328,8 @@ def export(
         there = [name for name in names if (folder / name).exists()]
         if there and not replace:
             raise StoreError(
-                f"export to {folder}: {', '.join(there)} is there already; "
+                f"export to {folder}: {', '.join(there)} "
+                f"{'is' if len(there) == 1 else 'are'} there already; "
                 "choose another folder, or replace them (--replace)"
             )
         with _staged(folder, names) as staging:

@@ -159,7 +159,7 @@ def none_remembered(pair: str) -> str:
         )
     return (
         "no insole is remembered: put the insoles near and run plantigrade pair, or use "
-        "virtual ones with plantigrade run --virtual"
+        "virtual ones with --virtual"
     )
 
 

@@ -1,6 +1,7 @@
 """The commands `backup` and `restore`, one of them while the real program records."""
 
 import json
+import re
 import sqlite3
 import time
 from contextlib import closing
@@ -86,6 +87,7 @@ def test_what_the_commands_say(tmp_path):
     said = told(*here, "restore", str(file), "--replace")
     assert "Left out, since they were deleted after that: 1 player, 0 sessions" in said
     assert "What was there before is kept in" in said
+    assert re.search(r": 0 sessions as of \d{4}-\d\d-\d\d \d\d:\d\d UTC\n", said)
     assert json.loads(told(*here, "players", "--json"))["players"] == []
     said = json.loads(told("--store", str(tmp_path / "n.sqlite3"), "restore", str(file), "--json"))
     assert (said["players_deleted"], said["kept"]) == (0, None)

@@ -30,6 +30,7 @@ def heard(serial: int, rssi: int, battery: int | None = 80, foot: Foot = Foot.LE
 
 
 FAR, NEAR, NEXT = heard(0x0A, -90), heard(0x0B, -40), heard(0x0C, -60, None)
+RIGHT = heard(0x1A, -50, foot=Foot.RIGHT)
 
 
 def test_one_that_is_near_alone_is_chosen():
@@ -41,6 +42,8 @@ def test_one_is_chosen_by_its_number_however_far_it_is():
     assert _choose("left", [NEAR, FAR], 0x0A) is FAR
     with pytest.raises(InputError, match="left insole 0000000D: was not heard, see plantigrade s"):
         _choose("left", [NEAR, FAR], 0x0D)
+    with pytest.raises(InputError, match=r"--left 0000001A: is a right insole; name it by --right"):
+        _choose("left", [NEAR, RIGHT], 0x1A)
     assert _serial("0000000D") == 13
     with pytest.raises(InputError, match="serial number 'blue': expected hexadecimal digits"):
         _serial("blue")
@@ -117,9 +120,6 @@ def run(tmp_path: Path) -> Callable[..., Result]:
     return made
 
 
-RIGHT = heard(0x1A, -50, foot=Foot.RIGHT)
-
-
 def test_a_pair_is_remembered_and_known_again_in_a_scan(radio, run):
     radio.heard = [NEAR, RIGHT]
     assert run("pair", "--left-name", " blue ").stdout.splitlines() == [
@@ -143,6 +143,16 @@ def test_a_scan_that_hears_nothing_changes_nothing_and_says_what_to_do(radio, ru
     assert run("scan").stdout.startswith("No insole was heard: charge them")
     assert list(tmp_path.iterdir()) == []
     assert "no insole was heard: charge them" in run("pair", code=2).stderr
+
+
+def test_insoles_that_are_named_for_the_wrong_foot_are_refused_as_what_they_are(radio, run):
+    """They were heard: to say that they were not would send people to look for a fault."""
+    radio.heard = [NEAR, RIGHT]
+    refused = run("pair", "--left", "0000001A", "--right", "0000000B", code=2).stderr
+    assert refused == "Error: --left 0000001A: is a right insole; name it by --right\n"
+    refused = run("pair", "--right", "0000000B", code=2).stderr
+    assert refused == "Error: --right 0000000B: is a left insole; name it by --left\n"
+    assert radio.met == []
 
 
 def test_the_foot_that_was_not_heard_is_named_where_both_were_wanted(radio, run):

@@ -4,6 +4,7 @@ import os
 import pty
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -53,6 +54,9 @@ def test_on_this_machine_no_password_is_needed(path):
     start = order.start("0", path)
     assert (start.host, start.lan, start.cert) == ("127.0.0.1", False, None)
     assert order.said("8642") == ["Live page: http://127.0.0.1:8642/"]
+    # a desk has no live page: its first address is one that has something to show
+    desk = replace(order, has_gateway=False)
+    assert desk.said("8642") == ["Desk: http://127.0.0.1:8642/players"]
     assert not path.exists()
 
 

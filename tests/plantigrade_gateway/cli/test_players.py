@@ -66,6 +66,10 @@ def test_add_list_search_and_edit(run):
     shown = run("players").stdout.splitlines()
     assert [line.split()[0] for line in shown] == ["player", "Ada", "Bo"]
     assert run("players", "edit", "bo", "--name", "Bob").stdout == "Changed: name.\n"
+    changed = run("players", "edit", "bob", "--mass", "70", "--next-check", "2030-01-31").stdout
+    assert changed == "Changed: mass, next check.\n"
+    changed = run("players", "edit", "bob", "--minor", "--guardian", "Gus").stdout
+    assert changed == "Changed: under age, guardian.\n"
     assert run("players", "edit", "bob", "--handed", "right").stdout == "Nothing has changed.\n"
     assert "No player's name holds that" in run("players", "--search", "bx").stdout
 

@@ -156,6 +156,10 @@ def test_files_that_are_there_are_refused_unless_told(store, session, tmp_path):
     (out / "notes.txt").write_text("mine too")
     with pytest.raises(StoreError, match=r"swings\.csv is there already; choose another folder"):
         export(store, session, out)
+    (out / "steps.csv").write_text("mine")
+    with pytest.raises(StoreError, match=r"steps\.csv, swings\.csv are there already; choose"):
+        export(store, session, out)
+    (out / "steps.csv").unlink()
     assert names(out) == ["notes.txt", "swings.csv"]
     assert (out / "swings.csv").read_text() == "mine"
     export(store, session, out, replace=True)

@@ -237,6 +237,19 @@ async def test_a_link_that_is_lost_is_said_and_the_pose_taken_when_it_is_back(pa
 
 
 @pytest.mark.slow
+async def test_nothing_is_said_of_the_long_packets_that_a_calibration_asks_for(path):
+    """Of 8 samples at 50 Hz; a run tells of packets over 40 ms, which its own --frames mends."""
+    visit = Visit(path)
+    work = asyncio.create_task(visit.calibrate())
+    while not work.done() and "  good." not in visit.shown.getvalue():
+        await asyncio.sleep(0.05)
+    visit.stop.set()
+    assert not await work
+    assert visit.shown.getvalue().count("connected") == 2
+    assert "one packet holds" not in visit.shown.getvalue()
+
+
+@pytest.mark.slow
 async def test_ctrl_c_keeps_the_old_calibration(path):
     with Store.open(path) as store:
         for settings in usual_pair():

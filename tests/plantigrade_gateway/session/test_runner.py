@@ -92,6 +92,7 @@ def test_scan_pair_run_status(transport, tmp_path):
     refused = command("run", "--radio", transport, "--store", store)
     assert refused.exit_code == 2
     assert "no insole is remembered" in refused.stderr
+    assert refused.stderr.endswith("or use virtual ones with --virtual\n")
 
     found = json.loads(
         command("scan", "--seconds", 1, "--radio", transport, "--store", store, "--json").stdout

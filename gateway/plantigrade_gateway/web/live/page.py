@@ -91,7 +91,9 @@ class WebOptions:
 
     def said(self, port: str) -> list[str]:
         """Return sentences on where the page is, and for whom."""
-        url, what = self.url(port), "Live page" if self.has_gateway else "Desk"
+        url, what = self.url(port), "Live page"
+        if not self.has_gateway:  # the live page's own address could only say that there is none
+            url, what = f"{url}players", "Desk"
         if not self.lan:
             return [f"{what}: {url}"]
         if self.certificate is None or not self.certificate.names:
