@@ -313,6 +313,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
     """Report the stored SESSION: the first digits of its id, or "last"."""
     from plantigrade_gateway.analysis.serialise import document
     from plantigrade_gateway.converter import text_of
+    from plantigrade_gateway.people.players import Register
     from plantigrade_gateway.people.visits import read_session
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.report.listing import session_json
@@ -322,10 +323,12 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
     with _open_store(ctx) as store:
         session_id = find(store, session).session_id
         found, line = read_session(store, session_id), detail(store, session_id).line
-    if as_json:
-        click.echo(text_of({"session": session_json(line), "analysis": document(found)}))
-    else:
-        show_session(line, found, console())
+        if as_json:
+            click.echo(text_of({"session": session_json(line), "analysis": document(found)}))
+            return
+        with Register(store) as register:
+            names = register.names()
+    show_session(line, found, names, console())
 
 
 @main.command()

@@ -40,7 +40,7 @@ HOW_MANY = "Ten slow swings at a time, three times a week."
 """Common practice, no published source."""
 _DRILLS, _LINES = 2, 3
 _FOOT_SAYS = {
-    "bears": "carries on its middle, standing and walking",
+    "bears": "carries load on its middle, standing and walking",
     "heel_and_ball": "stands and walks on heel and ball",
     "broad": "rests on its whole length",
     "between": "is somewhere in between",

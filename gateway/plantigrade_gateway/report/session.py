@@ -3,6 +3,8 @@
 Takes an `Analysis` or stored sessions, prints to a rich console; computes no measure.
 """
 
+from collections.abc import Mapping
+
 from rich.console import Console
 from rich.text import Text
 
@@ -184,12 +186,15 @@ _ENDED = {
 }
 
 
-def show_session(line: SessionLine, found: Analysis, out: Console) -> None:
-    """Print a stored session's report."""
+def show_session(
+    line: SessionLine, found: Analysis, names: Mapping[str, str], out: Console
+) -> None:
+    """Print a stored session's report; `names` are the players', by id."""
     session = line.session
     item(out, "session", session.session_id)
     if line.player is not None:
-        item(out, "player", line.player.player_id)
+        player_id = line.player.player_id
+        item(out, "player", formats.printable(names.get(player_id) or player_id))
     item(out, "started", f"{session.started:%Y-%m-%d %H:%M:%S %z} on {session.host}")
     ended = "is still being recorded"
     if session.state != "open":
