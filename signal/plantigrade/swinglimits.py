@@ -50,6 +50,12 @@ REST_AT_TRAIL_S = 0.8
 """A trail peak as wide as this is a rest, not a turn."""
 DRIVE_S = (0.05, 0.6)
 """Shift → lead peak lies between these."""
+LEAST_TEMPO = 0.65
+"""Start → trail peak takes at least this part of trail peak → lead peak. A body that goes over to
+the lead foot first pushes off from it, for less: as it bends, steps or comes back from a rest."""
+FORWARD, BACK = 0.05, 0.02
+"""A body that bends goes forward on both feet at once: in a drive both feet's CoP come forward by
+the first, in lengths, only after the trail foot's has gone back by the second, as in a turn."""
 STILL_MISSING = 0.4
 """Samples missing for this part of a still window do not hide a movement that comes back."""
 OFF_S = 0.10

@@ -12,12 +12,14 @@ from plantigrade.swing import Outline
 from plantigrade.swinglimits import (
     AFTER_PEAK_S,
     AGAIN_BW,
+    BACK,
     CLEAR_FALL,
     DEEPER,
     DRIVE_S,
     DRIVEN_BW,
     DRIVEN_FALL,
     FAR_BACK,
+    FORWARD,
     GAIT_S,
     HIDDEN_S,
     LEAN_S,
@@ -27,6 +29,7 @@ from plantigrade.swinglimits import (
     LEAST_OVER,
     LEAST_PACE,
     LEAST_RISE,
+    LEAST_TEMPO,
     LEAST_UNDER,
     LEFT_S,
     LEVEL_OF_RISE,
@@ -64,6 +67,8 @@ def is_drive(shape: Outline, setup: Setup) -> bool:
         and shape.pace * rate_hz >= LEAST_PACE
         and shape.trail_peak_rows < REST_AT_TRAIL_S * rate_hz
         and DRIVE_S[0] <= drive <= DRIVE_S[1]
+        and shape.trail_peak - shape.start >= LEAST_TEMPO * (shape.lead_peak - shape.trail_peak)
+        and not (shape.forward >= FORWARD and shape.back < BACK)
     )
 
 
