@@ -40,12 +40,14 @@ from plantigrade.swinglimits import (
     PRESS_MOST,
     PRESS_OF_RANGE,
     REST_AT_TRAIL_S,
+    SET_DOWN,
     SLIDE,
     STEP_FALL,
     STRIDE_BW,
     SURE_FALL,
     TO_LEAD_SIDE,
     TRAIL_SIDE,
+    UNLOADED_S,
 )
 from plantigrade.swingrows import Col, SwingRows
 
@@ -152,7 +154,9 @@ def slides(rows: SwingRows, shape: Outline, start: int, peak: int, setup: Setup)
     at_address = shape.lead_peak_n / shape.loaded
     with np.errstate(invalid="ignore"):
         light = rows.column(Col.LEAD_EVEN, start, peak) < SLIDE * at_address
-    return longest(light) >= setup.samples(OFF_S)
+    if longest(light) < setup.samples(OFF_S):
+        return False
+    return int(np.argmax(light)) < setup.samples(UNLOADED_S) or shape.loaded < SET_DOWN
 
 
 def gait_by(

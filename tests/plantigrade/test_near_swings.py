@@ -29,6 +29,10 @@ STAMPS: Knots = ((0.0, 1.0), (3.5, 1.0), (4.0, 1.3), (4.4, 1.0))
         ((*STILL, (3.3, 0.07), (3.7, 0.07), (4.0, 0.66), (7.0, 0.66)), STANDS, 0),
         ((*STILL, (3.3, 0.13), (3.7, 0.13), (4.0, 0.66), (7.0, 0.66)), STANDS, 1),
         ((*STILL, (3.3, 0.07), (3.7, 0.07), (4.0, 0.90), (7.0, 0.90)), STAMPS, 1),
+        # a slow turn that leaves the lead foot as light: and one after which it takes little
+        ((*STILL, (3.8, 0.07), (4.0, 0.07), (4.3, 0.70), (7.0, 0.70)), STANDS, 1),
+        ((*STILL, (3.8, 0.07), (4.0, 0.07), (4.3, 0.63), (7.0, 0.63)), STANDS, 0),
+        ((*STILL, (3.4, 0.07), (3.8, 0.07), (4.1, 0.70), (7.0, 0.70)), STANDS, 0),
         # a slide of the lead foot, then one of the trail foot: not from where it came
         (
             (*STILL, (3.2, 0.15), (3.4, 0.15), (3.7, 0.42), (4.4, 0.36), (4.7, 0.85), (7.0, 0.85)),
