@@ -109,9 +109,9 @@ def measure_push(
     return _transfer(push, even, x, y, load, t_s, (rear, front), peak, moments, setup)
 
 
-def trail_y(trail: FloatArray, setup: Setup) -> FloatArray:
-    """Return the smoothed CoP y of the trail foot's load columns; NaN where it has none."""
-    even = smooth(trail[:, :6], setup.samples(SMOOTH_S))
+def foot_y(columns: FloatArray, setup: Setup) -> FloatArray:
+    """Return the smoothed CoP y of one foot's load columns; NaN where it has none."""
+    even = smooth(columns[:, :6], setup.samples(SMOOTH_S))
     y: FloatArray = centre_of_pressure(even, setup.cop_n)[:, 1]
     return y
 

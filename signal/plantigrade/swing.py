@@ -11,7 +11,7 @@ from plantigrade.limits import Setup
 from plantigrade.load import share, total_load
 from plantigrade.onset import onset, peak_at, smooth, upward_crossing
 from plantigrade.predicates import is_from_heel, is_good_push, is_heel_loaded
-from plantigrade.push import PushTimes, measure_push, push_end, trail_y
+from plantigrade.push import PushTimes, foot_y, measure_push, push_end
 from plantigrade.swingmeasures import heel_share, steepest_rise, travel_of
 
 SMOOTH_S = 0.030
@@ -88,6 +88,12 @@ class Outline:
     """The lead foot's load at the lead peak over its own load at address."""
     deeper: float
     """How far under its lowest s had been between the address and the trail peak."""
+    forward: float
+    """How far, in lengths, both feet's CoP had come forward by the lead peak, from address as well
+    as from the trail peak: the least."""
+    back: float
+    """How far, in lengths, the trail foot's CoP had gone back behind its place at address before
+    that; negative where it never came as far back."""
 
 
 def window_of(
@@ -142,6 +148,8 @@ def outline(window: Window, address: Address, trough: int, peak: int, setup: Set
     highest = float(s[trough : peak + 1].max())
     begun = lowest + SHIFTED * (highest - lowest)
     shift = upward_crossing(s, begun, peak)
+    turn = round((left + right) / 2.0)
+    forward, back = _along(window, address, int(start), turn, peak, setup)
     return Outline(
         address=address,
         start=start,
@@ -156,7 +164,36 @@ def outline(window: Window, address: Address, trough: int, peak: int, setup: Set
         press=float(-fall[address.stop : first + 1].min(initial=0.0)),
         loaded=float(window.lead_n[peak] / np.median(window.lead_n[: address.stop])),
         deeper=lowest - float(s[min(address.stop, trough) : trough + 1].min()),
+        forward=forward,
+        back=back,
     )
+
+
+def _along(
+    window: Window, address: Address, start: int, turn: int, peak: int, setup: Setup
+) -> tuple[float, float]:
+    """Return how far both feet's CoP came forward by the lead peak, and the trail foot's went back.
+
+    A foot that carries too little at a moment has its last CoP before; 0, 0 where none is known.
+    """
+    still = slice(address.start, min(address.stop, start + 1))
+    forward, back = np.inf, 0.0
+    for columns in (window.lead, window.trail):
+        y = foot_y(columns, setup)
+        quiet, first, path = (
+            _known(y[rows]) for rows in (still, slice(start, turn + 1), slice(start, peak + 1))
+        )
+        if min(len(quiet), len(first)) == 0:
+            return 0.0, 0.0
+        home = float(quiet.mean())
+        forward = min(forward, float(path[-1]) - max(home, float(first[-1])))
+        back = home - float(path.min())
+    return forward, back
+
+
+def _known(y: FloatArray) -> FloatArray:
+    known: FloatArray = y[~np.isnan(y)]
+    return known
 
 
 def _pace(rise: FloatArray, height: float) -> float:
@@ -198,7 +235,7 @@ def _still(shape: Outline) -> slice:
 def push_end_of(window: Window, shape: Outline, stop: int, setup: Setup) -> int | None:
     """Return the row of the window, before `stop`, that ends the push; None where none does."""
     begin = int(shape.start)
-    y = trail_y(window.trail[begin:], setup)[: stop - begin]
+    y = foot_y(window.trail[begin:], setup)[: stop - begin]
     end = push_end(y, window.trail_n[begin:stop], _moments(shape), setup)
     return None if end is None else begin + end
 

@@ -50,6 +50,12 @@ REST_AT_TRAIL_S = 0.8
 """A trail peak as wide as this is a rest, not a turn."""
 DRIVE_S = (0.05, 0.6)
 """Shift → lead peak lies between these."""
+LEAST_TEMPO = 0.65
+"""Start → trail peak takes at least this part of trail peak → lead peak. A body that goes over to
+the lead foot first pushes off from it, for less: as it bends, steps or comes back from a rest."""
+FORWARD, BACK = 0.05, 0.02
+"""A body that bends goes forward on both feet at once: in a drive both feet's CoP come forward by
+the first, in lengths, only after the trail foot's has gone back by the second, as in a turn."""
 STILL_MISSING = 0.4
 """Samples missing for this part of a still window do not hide a movement that comes back."""
 OFF_S = 0.10
@@ -72,7 +78,11 @@ SURE_FALL = 0.25
 """After a fall of s so deep, with both feet on the ground, no step is begun."""
 SLIDE = 0.2
 """A lead foot that carries less than this part of its own load at address for `OFF_S` slides or is
-lifted, unless it is then driven down with `DRIVEN_BW`."""
+lifted, unless it is then driven down with `DRIVEN_BW` …"""
+UNLOADED_S, SET_DOWN = 0.45, 1.3
+"""… or a turn took the load from it: not before the first after the start, and it is then loaded
+with over the second of its load at address. A foot that is only moved is lighter sooner, or later
+set down with less."""
 GAIT_S, STRIDE_BW = 1.2, 1.25
 """What may be a gait's first step, its trail foot hardly on the ground, is decided so long after
 the lead peak: a walker's lead foot has left the ground again by then, down to 70 steps a minute. A

@@ -12,12 +12,14 @@ from plantigrade.swing import Outline
 from plantigrade.swinglimits import (
     AFTER_PEAK_S,
     AGAIN_BW,
+    BACK,
     CLEAR_FALL,
     DEEPER,
     DRIVE_S,
     DRIVEN_BW,
     DRIVEN_FALL,
     FAR_BACK,
+    FORWARD,
     GAIT_S,
     HIDDEN_S,
     LEAN_S,
@@ -27,6 +29,7 @@ from plantigrade.swinglimits import (
     LEAST_OVER,
     LEAST_PACE,
     LEAST_RISE,
+    LEAST_TEMPO,
     LEAST_UNDER,
     LEFT_S,
     LEVEL_OF_RISE,
@@ -37,12 +40,14 @@ from plantigrade.swinglimits import (
     PRESS_MOST,
     PRESS_OF_RANGE,
     REST_AT_TRAIL_S,
+    SET_DOWN,
     SLIDE,
     STEP_FALL,
     STRIDE_BW,
     SURE_FALL,
     TO_LEAD_SIDE,
     TRAIL_SIDE,
+    UNLOADED_S,
 )
 from plantigrade.swingrows import Col, SwingRows
 
@@ -64,6 +69,8 @@ def is_drive(shape: Outline, setup: Setup) -> bool:
         and shape.pace * rate_hz >= LEAST_PACE
         and shape.trail_peak_rows < REST_AT_TRAIL_S * rate_hz
         and DRIVE_S[0] <= drive <= DRIVE_S[1]
+        and shape.trail_peak - shape.start >= LEAST_TEMPO * (shape.lead_peak - shape.trail_peak)
+        and not (shape.forward >= FORWARD and shape.back < BACK)
     )
 
 
@@ -147,7 +154,9 @@ def slides(rows: SwingRows, shape: Outline, start: int, peak: int, setup: Setup)
     at_address = shape.lead_peak_n / shape.loaded
     with np.errstate(invalid="ignore"):
         light = rows.column(Col.LEAD_EVEN, start, peak) < SLIDE * at_address
-    return longest(light) >= setup.samples(OFF_S)
+    if longest(light) < setup.samples(OFF_S):
+        return False
+    return int(np.argmax(light)) < setup.samples(UNLOADED_S) or shape.loaded < SET_DOWN
 
 
 def gait_by(

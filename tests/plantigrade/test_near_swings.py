@@ -29,6 +29,10 @@ STAMPS: Knots = ((0.0, 1.0), (3.5, 1.0), (4.0, 1.3), (4.4, 1.0))
         ((*STILL, (3.3, 0.07), (3.7, 0.07), (4.0, 0.66), (7.0, 0.66)), STANDS, 0),
         ((*STILL, (3.3, 0.13), (3.7, 0.13), (4.0, 0.66), (7.0, 0.66)), STANDS, 1),
         ((*STILL, (3.3, 0.07), (3.7, 0.07), (4.0, 0.90), (7.0, 0.90)), STAMPS, 1),
+        # a slow turn that leaves the lead foot as light: and one after which it takes little
+        ((*STILL, (3.8, 0.07), (4.0, 0.07), (4.3, 0.70), (7.0, 0.70)), STANDS, 1),
+        ((*STILL, (3.8, 0.07), (4.0, 0.07), (4.3, 0.63), (7.0, 0.63)), STANDS, 0),
+        ((*STILL, (3.4, 0.07), (3.8, 0.07), (4.1, 0.70), (7.0, 0.70)), STANDS, 0),
         # a slide of the lead foot, then one of the trail foot: not from where it came
         (
             (*STILL, (3.2, 0.15), (3.4, 0.15), (3.7, 0.42), (4.4, 0.36), (4.7, 0.85), (7.0, 0.85)),
@@ -51,6 +55,51 @@ STAMPS: Knots = ((0.0, 1.0), (3.5, 1.0), (4.0, 1.3), (4.4, 1.0))
 )
 def test_what_comes_near_a_swing_is_told_from_it(share, load, found):
     assert len(swings(rows(share, load=load))) == found
+
+
+@pytest.mark.parametrize(("off_s", "found"), [(0.35, 0), (0.65, 1)])
+def test_a_body_that_pushes_off_to_go_over_the_lead_foot_does_not_swing(off_s, found):
+    """It goes over in .7 s; to push off takes a shorter time, and a turn about as long."""
+    turn_s = 3.0 + off_s
+    share = (*STILL, (turn_s, 0.33), (turn_s + 0.7, 0.85), (7.0, 0.85))
+    assert len(swings(rows(share))) == found
+
+
+@pytest.mark.parametrize(
+    ("lead_heel", "trail_y", "found"),
+    [
+        # parts of the lead foot's load on its heel: .2 less is its CoP .13 further forward
+        ((0.5, 0.5, 0.3), (0.35, 0.35, 0.48), 0),
+        ((0.5, 0.5, 0.5), (0.35, 0.35, 0.48), 1),
+        ((0.5, 0.5, 0.3), (0.35, 0.35, 0.35), 1),
+        # the trail heel is loaded first; the lead foot came forward in the turn, not in the drive
+        ((0.5, 0.5, 0.3), (0.35, 0.31, 0.48), 1),
+        ((0.5, 0.3, 0.3), (0.35, 0.35, 0.48), 1),
+        # they began to come forward in the turn already
+        ((0.5, 0.45, 0.3), (0.35, 0.38, 0.48), 0),
+    ],
+)
+def test_a_body_that_bends_over_the_lead_foot_comes_forward_on_both(lead_heel, trail_y, found):
+    """At address, the trail peak at 3.6 s and the lead peak at 4.1 s; all else is a slow swing."""
+    share = (*STILL, (3.6, 0.33), (4.1, 0.85), (6.0, 0.85), (6.8, 0.5))
+    times = (3.0, 3.6, 4.1)
+    heel, y = (tuple(zip(times, along, strict=True)) for along in (lead_heel, trail_y))
+    assert len(swings(rows(share, lead_heel=heel, trail_y=y))) == found
+
+
+@pytest.mark.parametrize("foot", list(Foot))
+def test_a_foot_whose_load_is_missing_does_not_show_a_bend(foot):
+    """Both come forward by .13, but where one was at address is not known."""
+    share = (*STILL, (3.6, 0.33), (4.1, 0.85), (6.0, 0.85), (6.8, 0.5))
+    heel, y = ((3.6, 0.5), (4.1, 0.3)), ((3.6, 0.35), (4.1, 0.48))
+    block = rows(share, lead_heel=heel, trail_y=y)
+    window = window_of(250, block.t_s[250:460], block.left[250:460], block.right[250:460], setup())
+    address = Address(0, 50, 0.5, 0.01)
+    seen = outline(window, address, 110, 160, setup())
+    assert (seen.forward, seen.back) == pytest.approx((0.13, 0.0), abs=0.01)
+    (window.lead if foot is Foot.LEFT else window.trail)[:60] = np.nan
+    hidden = outline(window, address, 110, 160, setup())
+    assert (hidden.forward, hidden.back) == (0.0, 0.0)
 
 
 @pytest.mark.parametrize(("off_s", "found"), [(4.85, 0), (5.4, 1)])

@@ -28,6 +28,8 @@ PLAIN = Outline(
     press=0.0,
     loaded=1.6,
     deeper=0.0,
+    forward=0.0,
+    back=0.05,
 )
 """A second to the trail foot, a quarter to the lead foot, 2 / s in between."""
 
@@ -93,6 +95,11 @@ def changed(level: float = 0.5, sd: float = 0.01, **moments: Any) -> Outline:
         ({"lead_peak": 190.1}, {"lead_peak": 189.9}),
         ({"lead_peak": 244.9}, {"lead_peak": 245.1}),
         ({"trail_peak_rows": 79.9}, {"trail_peak_rows": 80.1}),
+        # the way to the trail foot takes .65 of the way from there to the lead foot: here of .5 s
+        ({"start": 147.4, "lead_peak": 230.0}, {"start": 147.6, "lead_peak": 230.0}),
+        # both feet's CoP do not come forward by .05, unless the trail foot's went back by .02
+        ({"forward": 0.049, "back": 0.0}, {"forward": 0.051, "back": 0.0}),
+        ({"forward": 0.2, "back": 0.021}, {"forward": 0.2, "back": 0.019}),
         # and the drive rises by .6 / s at the least
         ({"pace": 0.0061}, {"pace": 0.0059}),
     ],
@@ -113,6 +120,8 @@ def test_a_drive_within_its_limits_is_a_swing_and_one_outside_is_not(inside, out
         {"loaded": 1.2, "highest": 0.5},
         {"press": 0.1, "lowest": 0.40, "highest": 0.65},
         {"pace": 0.006},
+        {"start": 147.5, "lead_peak": 230.0},
+        {"forward": 0.2, "back": 0.02},
         {"level": 0.42, "lowest": 0.29, "highest": 0.55},
         {"level": 0.41, "lowest": 0.30, "highest": 0.56},
     ],

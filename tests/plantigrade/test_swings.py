@@ -783,7 +783,7 @@ def test_a_gait_s_first_step_by_the_trail_foot_is_no_swing(low, found):
 
     After a fall of .3 it is no step's beginning: the same is a swing.
     """
-    share = ((0.0, 0.5), (3.0, 0.5), (3.3, low), (3.7, 1.0), (4.2, 1.0), (4.4, 0.5), (8.0, 0.5))
+    share = ((0.0, 0.5), (2.8, 0.5), (3.3, low), (3.7, 1.0), (4.2, 1.0), (4.4, 0.5), (8.0, 0.5))
     block = rows(share, load=((0.0, 1.0), (3.7, 1.0), (3.9, 1.15), (4.2, 1.0)))
     assert len(swings(block)) == found
     assert (phases(block)[-1] == "cancelled") is not bool(found)
