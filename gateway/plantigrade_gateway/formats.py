@@ -47,6 +47,8 @@ def percent(share: float | None, digits: int = 0) -> str:
 
 def printable(text: str) -> str:
     """Return a text of somebody else's without what would move a terminal's cursor."""
+    if text.isprintable():  # nearly all are, and marks may be long
+        return text
     return "".join(c if c.isprintable() else " " for c in text)
 
 

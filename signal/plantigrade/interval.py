@@ -7,8 +7,6 @@ Takes two summaries, gives the second minus the first. What may be said of it is
 import math
 from dataclasses import dataclass
 
-from scipy.special import stdtrit
-
 from plantigrade.reliability import Proportion
 from plantigrade.stat import Stat
 
@@ -44,6 +42,9 @@ class Difference:
 
 def t95(degrees: float) -> float:
     """Return the 97.5 % quantile of Student's t: the half-width of a 95 % interval in SEs."""
+    # a quarter of a second to import: what compares needs it, not what records and analyses
+    from scipy.special import stdtrit
+
     return float(stdtrit(degrees, 0.975))
 
 

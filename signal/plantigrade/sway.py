@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy.signal import butter, sosfiltfilt, welch
 
 from plantigrade.block import FloatArray
 from plantigrade.errors import SampleError
@@ -162,6 +161,8 @@ def mean_frequency(cop_mm: FloatArray, rate_hz: float) -> float | None:
     n = axes.shape[1]
     if n < 8:
         return None
+    from scipy.signal import welch  # most of a second to import, and no program measures this live
+
     f_hz, power = welch(axes, rate_hz, window="hann", nperseg=n // 2)
     weight = power.sum(axis=1)
     # Rounding leaves a trace of power in a path that stands still: compare with its size.
@@ -205,20 +206,64 @@ def lowpass(cop_mm: FloatArray, rate_hz: float, cutoff_hz: float = LOWPASS_HZ) -
         )
     if len(cop_mm) < 2:
         return np.array(cop_mm, dtype=np.float64)
-    sos = _sections(cutoff_hz / rate_hz)
+    section = _section(cutoff_hz / rate_hz)
     # The path is continued about its ends for four periods of the cutoff, so that the filter has
     # settled (to 1e-6) before it reaches the samples that count.
-    padlen = min(len(cop_mm) - 1, math.ceil(4 * rate_hz / cutoff_hz))
-    smooth: FloatArray = sosfiltfilt(sos, cop_mm, axis=0, padlen=padlen)
-    return smooth
+    n = min(len(cop_mm) - 1, math.ceil(4 * rate_hz / cutoff_hz))
+    path = np.asarray(cop_mm, dtype=np.float64)
+    before = 2.0 * path[0] - path[n:0:-1]
+    after = 2.0 * path[-1] - path[-2 : -n - 2 : -1]
+    longer = np.concatenate((before, path, after))
+    there_and_back = [_passed(section, _passed(section, x)[::-1])[::-1] for x in longer.T.tolist()]
+    smooth: FloatArray = np.array(there_and_back).T[n : n + len(path)]
+    return np.ascontiguousarray(smooth)
+
+
+# A stand is at most minutes of samples: plain loops take milliseconds for it, where importing
+# scipy.signal takes most of a second at each start of a program that analyses.
+
+
+@dataclass(frozen=True, slots=True)
+class _Section:
+    """A low-pass of second order: y = b·(1 + 2z⁻¹ + z⁻²) / (1 + a1·z⁻¹ + a2·z⁻²).
+
+    `settled` is what it holds after a steady input of 1.
+    """
+
+    b: float
+    a1: float
+    a2: float
+    settled: tuple[float, float]
 
 
 @cache
-def _sections(cutoff: float) -> FloatArray:
-    """Return the filter's sections for a cutoff as a fraction of the rate."""
-    warped = math.tan(math.pi * cutoff) / _TWO_PASS
-    sos: FloatArray = butter(2, math.atan(warped) / math.pi * 2.0, output="sos")
-    return sos
+def _section(cutoff: float) -> _Section:
+    """Return the filter for a cutoff as a fraction of the rate.
+
+    The poles of the second-order Butterworth low-pass lie at ±135° on the circle of the warped
+    cutoff; s = 4·(z − 1)/(z + 1), at a rate of 2, brings them into the unit circle.
+    """
+    own = math.atan(math.tan(math.pi * cutoff) / _TWO_PASS)
+    warped = 4.0 * np.tan(own)
+    pole = -warped * np.exp(1j * math.pi * np.array([-1.0, 1.0]) / 4.0)
+    z = ((4.0 + pole) / (4.0 - pole))[1]
+    b = float(warped**2 * (1.0 / np.prod(4.0 - pole)).real)
+    a1, a2 = float(-2.0 * z.real), float((z * z.conjugate()).real)
+    held = np.linalg.solve([[1.0 + a1, -1.0], [a2, 1.0]], [2.0 * b - a1 * b, b - a2 * b])
+    return _Section(b, a1, a2, (float(held[0]), float(held[1])))
+
+
+def _passed(section: _Section, samples: list[float]) -> list[float]:
+    """Return samples after one pass that had settled at the first of them."""
+    b, twice, a1, a2 = section.b, 2.0 * section.b, section.a1, section.a2
+    first, second = (held * samples[0] for held in section.settled)
+    result = []
+    for x in samples:
+        y = b * x + first
+        first = twice * x - a1 * y + second
+        second = b * x - a2 * y
+        result.append(y)
+    return result
 
 
 def _axes(cop_mm: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -17,10 +17,10 @@ Constants are ours; the limits of a click are those of the definition of a strik
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, sosfilt
 
 from plantigrade.block import FloatArray
 from plantigrade.errors import SampleError
@@ -108,7 +108,7 @@ class _Rule:
     before it. Its highest hop is looked for in the `ahead` hops after; no other begins in them.
     """
 
-    bands: tuple[FloatArray, ...]
+    bands: tuple[tuple[int, float | tuple[float, float], str], ...]  # order, edges in Hz, kind
     hop: int
     span: int
     past: int
@@ -148,8 +148,8 @@ class _Rule:
 _RULES = {
     TransientKind.CLICK: _Rule(
         bands=(
-            butter(4, 2000.0, "highpass", fs=SOUND_RATE_HZ, output="sos"),
-            butter(8, 3500.0, "highpass", fs=SOUND_RATE_HZ, output="sos"),
+            (4, 2000.0, "highpass"),
+            (8, 3500.0, "highpass"),
         ),
         hop=12,
         span=4,
@@ -160,7 +160,7 @@ _RULES = {
         spectrum=256,
     ),
     TransientKind.THUMP: _Rule(
-        bands=(butter(2, (40.0, 800.0), "bandpass", fs=SOUND_RATE_HZ, output="sos"),),
+        bands=((2, (40.0, 800.0), "bandpass"),),
         hop=48,
         span=4,
         past=150,
@@ -170,6 +170,18 @@ _RULES = {
         spectrum=2048,
     ),
 }
+
+
+@cache
+def _filters(kind: TransientKind) -> tuple[FloatArray, ...]:
+    """Return the Butterworth filters of a rule's bands, as sections of second order."""
+    # Most of a second to import: where nobody listens, no program should wait for it.
+    from scipy.signal import butter
+
+    return tuple(
+        butter(order, edges, shape, fs=SOUND_RATE_HZ, output="sos")
+        for order, edges, shape in _RULES[kind].bands
+    )
 
 
 class TransientDetector:
@@ -187,7 +199,7 @@ class TransientDetector:
 
     def reset(self) -> None:
         """Begin with a new sound."""
-        bands = self._rule.bands
+        bands = _filters(self._kind)
         self._state = [np.zeros((len(sos), 2)) for sos in bands]
         self._samples = RowBuffer(1)
         self._filtered = RowBuffer(len(bands))  # samples that fill no hop yet
@@ -216,7 +228,9 @@ class TransientDetector:
             return []
         self._samples.append(len(sound))[:, 0] = sound
         filtered = self._filtered.append(len(sound))
-        for k, sos in enumerate(self._rule.bands):
+        from scipy.signal import sosfilt  # imported with `_filters`, before the first sound
+
+        for k, sos in enumerate(_filters(self._kind)):
             filtered[:, k], self._state[k] = sosfilt(sos, sound, zi=self._state[k])
         self._fill_hops()
         return list(self._decide())

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import butter, sosfiltfilt
 from scipy.stats import chi2, f
 
 from plantigrade.block import N_COLUMNS, Column
@@ -162,6 +163,20 @@ def test_lowpass_has_half_power_at_the_cutoff_and_no_delay():
         wave = np.column_stack([np.sin(2 * np.pi * f_hz * t), np.cos(2 * np.pi * f_hz * t)])
         middle = lowpass(wave, 100.0)[500:1500]
         assert middle == pytest.approx(gain * wave[500:1500], abs=0.01)
+
+
+@pytest.mark.parametrize("n", [2, 3, 7, 40, 41, 500])
+@pytest.mark.parametrize(("rate_hz", "cutoff_hz"), [(100.0, 10.0), (77.0, 10.0), (50.0, 3.3)])
+def test_lowpass_is_scipys_filter_both_ways(n, rate_hz, cutoff_hz):
+    path = np.cumsum(np.random.default_rng(n).normal(size=(n, 2)), axis=0)
+    # half power after both passes: the cutoff of one is higher, on the warped line
+    own_hz = (
+        np.arctan(np.tan(np.pi * cutoff_hz / rate_hz) / (np.sqrt(2) - 1) ** 0.25) * rate_hz / np.pi
+    )
+    sections = butter(2, own_hz, fs=rate_hz, output="sos")
+    padded = min(n - 1, int(np.ceil(4 * rate_hz / cutoff_hz)))
+    expected = sosfiltfilt(sections, path, axis=0, padlen=padded)
+    np.testing.assert_allclose(lowpass(path, rate_hz, cutoff_hz), expected, rtol=0, atol=1e-11)
 
 
 def test_lowpass_keeps_constants_lines_and_short_paths():

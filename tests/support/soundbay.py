@@ -8,6 +8,7 @@ formants: from memory). Levels are against the mean strike of the bay. All of it
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.signal import butter, fftconvolve, sosfilt
@@ -40,10 +41,19 @@ CLUBS = {
 }
 
 
+@lru_cache(64)  # a filter takes longer to design than to use
+def bandpass(low_hz: float, high_hz: float) -> FloatArray:
+    """A Butterworth band-pass of second order, as sections."""
+    sos: FloatArray = butter(2, (low_hz, high_hz), "bandpass", fs=RATE, output="sos")
+    return sos
+
+
+HIGHPASS = butter(2, 1200, "highpass", fs=RATE, output="sos")
+
+
 def band(rng: np.random.Generator, n: int, low_hz: float, high_hz: float) -> FloatArray:
     """Noise of SD 1 between two frequencies."""
-    sos = butter(2, (low_hz, high_hz), "bandpass", fs=RATE, output="sos")
-    noise: FloatArray = sosfilt(sos, rng.standard_normal(n + 2000))[2000:]
+    noise: FloatArray = sosfilt(bandpass(low_hz, high_hz), rng.standard_normal(n + 2000))[2000:]
     even: FloatArray = noise / noise.std()
     return even
 
@@ -61,7 +71,7 @@ def strike(rng: np.random.Generator, club: Club, level_db: float = 0.0) -> Float
         amplitude *= db(rng.normal(0.0, 1.5))  # where on the face the ball was
         sound += amplitude * np.sin(2 * np.pi * hz * t) * np.exp(-t / decay_s) * contact
     crack = band(rng, len(t), 1500, 14_000) * np.sin(np.pi * contact)
-    sound += 0.15 * sosfilt(butter(2, 1200, "highpass", fs=RATE, output="sos"), crack)
+    sound += 0.15 * sosfilt(HIGHPASS, crack)
     sound *= STRIKE_PEAK * db(level_db) / np.abs(sound).max()
     mat = np.sin(2 * np.pi * 190 * t) * np.exp(-t / 0.015) * np.minimum(t / 0.002, 1.0)
     return in_room(rng, sound + club.mat * STRIKE_PEAK * db(level_db) * 0.5 * mat)

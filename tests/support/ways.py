@@ -1,7 +1,7 @@
 """Every way in but the pages: what is right there, and how an input is handed in."""
 
-import copy
 import json
+import pickle
 import struct
 import zlib
 from collections.abc import Callable
@@ -113,11 +113,12 @@ def takes_entry(kind: Kind, insole: int) -> Take:
     before, after = practice()[:80], practice()[80:100]
     amid = RecordAnalysis("hostile")
     amid.push(Batch.of(before))
+    kept = pickle.dumps(amid)
 
     def take(data: bytes) -> bool:
         at = before[-1].arrival_ns
         entry = Entry(at, insole, kind, data[:65535])
-        analysis = copy.deepcopy(amid)  # a seventh of the time of pushing what came before again
+        analysis = pickle.loads(kept)  # a small part of the time of pushing what came before again
         for part in ([entry, entry], after):
             analysis.push(Batch.of(part))
         analysis.flush()

@@ -7,7 +7,8 @@ under 0. How often it would be seen is exact: every pair of counts by its binomi
 from dataclasses import dataclass
 from functools import cache
 
-from scipy.stats import binom
+import numpy as np
+from scipy.special import gammaln, xlog1py, xlogy
 
 from plantigrade.interval import Difference, newcombe
 from plantigrade.reliability import Proportion, proportion, proportion_of
@@ -73,9 +74,17 @@ def power(n_before: int, n_after: int, share_before: float, share_after: float) 
     share_before, share_after : float
         The true shares.
     """
-    before = binom.pmf(range(n_before + 1), n_before, share_before)
-    after = binom.pmf(range(n_after + 1), n_after, share_after)
+    before, after = _chances(n_before, share_before), _chances(n_after, share_after)
     return float(sum(before[i] * after[j] for i, j in _seen(n_before, n_after)))
+
+
+def _chances(n: int, share: float) -> list[float]:
+    """Return how probable each count of `n` is, 0 to n, by the binomial distribution."""
+    # not scipy.stats: its import keeps whoever opens the first sheet waiting for most of a second
+    k = np.arange(n + 1)
+    ways = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
+    chances: list[float] = np.exp(ways + xlogy(k, share) + xlog1py(n - k, -share)).tolist()
+    return chances
 
 
 @cache

@@ -4,6 +4,7 @@ Uses espeak-ng, or macOS's own ``say``, where there is one. Rendering takes some
 and is done in a thread of its own: nothing waits for a voice.
 """
 
+import importlib
 import math
 import queue
 import shutil
@@ -18,7 +19,6 @@ from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import resample_poly
 
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound.motifs import MIN_RAMP_S, PEAK, SAMPLE_RATE_HZ
@@ -95,6 +95,8 @@ def opened_voice(wanted: bool, say: Callable[[str], None]) -> "Iterator[Announce
             say(NO_ENGINE)
         yield None
         return
+    # Most of a second: where a voice is wanted, and before the session, not at its first word.
+    importlib.import_module("scipy.signal")
     with Announcer(engine) as announcer:
         yield announcer
 
@@ -171,6 +173,8 @@ def _samples_of(data: bytes, source: str) -> tuple[NDArray[np.float64], int]:
 
 def _levelled(voice: NDArray[np.float64], rate_hz: int) -> NDArray[np.float32]:
     """Bring a voice to our rate and level, with ramps at both ends."""
+    from scipy.signal import resample_poly  # most of a second: see `opened_voice`
+
     common = math.gcd(SAMPLE_RATE_HZ, rate_hz)
     voice = resample_poly(voice, SAMPLE_RATE_HZ // common, rate_hz // common)
     loudest = np.abs(voice).max(initial=0.0)

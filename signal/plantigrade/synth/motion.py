@@ -3,7 +3,6 @@
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.signal import lfilter
 
 from plantigrade.block import FloatArray, Foot
 from plantigrade.events import Manner, Timing
@@ -145,6 +144,8 @@ def wander(rng: np.random.Generator, n: int, corner_hz: float) -> FloatArray:
     keep = float(np.exp(-2.0 * np.pi * corner_hz / BODY_HZ))
     warm = int(2.0 * BODY_HZ / corner_hz)
     white = rng.standard_normal(n + warm)
+    from scipy.signal import lfilter  # most of a second to import: by who makes a player alone
+
     smooth = lfilter([(1 - keep) ** 2], [1.0, -2.0 * keep, keep * keep], white)[warm:]
     power = (1 - keep) ** 4 * (1 + keep * keep) / (1 - keep * keep) ** 3
     return np.asarray(smooth / np.sqrt(power))

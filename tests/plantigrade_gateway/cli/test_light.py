@@ -84,5 +84,17 @@ def test_help_loads_the_arguments_alone(store, arguments):
 @pytest.mark.slow
 def test_what_computes_does_load_it(store):
     """So that the tests above can fail: the same way of looking sees it."""
-    _, packages = loaded(store, "show", "last")
-    assert "scipy" in packages
+    _, packages = loaded(store, "export", "last", "--to", str(store.parent / "out"))
+    assert "pyarrow" in packages and "numpy" in packages
+
+
+def test_a_session_begins_without_scipy():
+    """Half of the time to start: what finds events needs NumPy alone, but for what compares."""
+    code = (
+        "import sys, numpy, plantigrade_gateway.session.runner\n"
+        "from plantigrade.sway import lowpass\n"
+        "lowpass(numpy.zeros((9, 2)), 100.0)\n"
+        "print({'scipy', 'bokeh', 'pyarrow', 'numpy'} & set(sys.modules))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "{'numpy'}"

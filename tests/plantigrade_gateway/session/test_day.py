@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.support.day import DAY, DOWN, FEET, Fault, Trouble, World, troubles
+from tests.support.day import DAY, DOWN, FEET, Fault, Trouble, World, keep_bodies, troubles
 from tests.support.tinydisk import tiny_disk
 
 from plantigrade_gateway.record.entries import INSOLE_OF, SESSION, Batch, Kind, is_lost
@@ -57,12 +57,20 @@ class Life:
         return [[int(word) for word in found[2:]] for found in words]
 
 
-def day_of(store: Path, faults: Sequence[Fault]) -> list[Life]:
+@pytest.fixture(scope="module")
+def bodies(tmp_path_factory) -> Path:
+    path: Path = tmp_path_factory.mktemp("day") / "bodies.npz"
+    keep_bodies(path)
+    return path
+
+
+def day_of(store: Path, bodies: Path, faults: Sequence[Fault]) -> list[Life]:
     """Run the gateway through a day, again after each kill."""
     lives = [Life(0)]
     while True:
         life = lives[-1]
-        command = [sys.executable, "-m", "tests.support.day", store, life.first, SEED, *faults]
+        of_day = (store, bodies, life.first, SEED, *faults)
+        command = [sys.executable, "-m", "tests.support.day", *of_day]
         with subprocess.Popen(
             [str(word) for word in command], stdout=subprocess.PIPE, text=True, cwd=ROOT
         ) as process:
@@ -151,13 +159,13 @@ def check_said(lives: list[Life], table: tuple[Trouble, ...]) -> None:
     assert len(said) == sum(times[fault] for fault in SAID)
 
 
-def test_every_byte_of_a_day_is_there_or_said_to_be_lost(tmp_path):
+def test_every_byte_of_a_day_is_there_or_said_to_be_lost(tmp_path, bodies):
     table = troubles(SEED, Fault)
     assert set(Counter(trouble.fault for trouble in table).values()) == {18}
     world = World(table)
     with tiny_disk(tmp_path, DISK) as disk:
         path = disk / "store.sqlite3"
-        lives = day_of(path, list(Fault))
+        lives = day_of(path, bodies, list(Fault))
         assert len(lives) == 1 + 18
         with Store.open(path, create=False) as store:
             sessions = sorted(store.sessions(), key=lambda session: session.number)
@@ -181,11 +189,11 @@ def test_every_byte_of_a_day_is_there_or_said_to_be_lost(tmp_path):
     check_said(lives, table)
 
 
-def test_memory_stays_flat_for_a_day(tmp_path):
+def test_memory_stays_flat_for_a_day(tmp_path, bodies):
     """One life of the gateway: every fault but the kill, which would begin its memory anew."""
     faults = [fault for fault in Fault if fault is not Fault.KILLED]
     with tiny_disk(tmp_path, DISK) as disk:
-        (life,) = day_of(disk / "store.sqlite3", faults)
+        (life,) = day_of(disk / "store.sqlite3", bodies, faults)
     resident = {hour: bytes_ for hour, bytes_ in life.told("MEMORY")}
     assert sorted(resident) == list(range(1, 25))
     grown = {hour: resident[hour] - resident[2] for hour in range(3, 25)}

@@ -1,11 +1,13 @@
 """Whose the next session is, chosen on the live page; without a gateway. All invented."""
 
+import time
 from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.toldpage import HTML, Gateway, frame, hello
+from tests.support.waiting import HANG_S
 
 from plantigrade.zones import eighteen
 
@@ -29,7 +31,13 @@ def gateway(request, browser: Browser) -> Iterator[Gateway]:
         assert complaints == []
 
 
-def chosen(gateway: Gateway) -> list[str | None]:
+def chosen(gateway: Gateway, times: int) -> list[str | None]:
+    """Whose session was asked for: waits for so many times, and a moment for one too many."""
+    end_s = time.monotonic() + HANG_S
+    while sum(asked["type"] == "player" for asked in gateway.asked) < times:
+        assert time.monotonic() < end_s, "nobody's session is asked for"
+        gateway.page.wait_for_timeout(20)
+    gateway.page.wait_for_timeout(50)
     return [asked["id"] for asked in gateway.asked if asked["type"] == "player"]
 
 
@@ -43,8 +51,7 @@ def test_the_next_players_session_is_one_press_away(gateway):
     assert recent.count() == (2 if page.viewport_size["width"] < 500 else 3)  # a phone's line
     assert page.locator("#main img").count() == 0
     recent.nth(1).click()
-    page.wait_for_timeout(50)
-    assert chosen(gateway) == [PLAYERS[2]["id"]]
+    assert chosen(gateway, 1) == [PLAYERS[2]["id"]]
     expect(page.locator("#player-now")).to_have_text("Mia Muster")  # until the gateway says so
     gateway.say(hello(eighteen(), player=PLAYERS[2]["id"]))
     expect(page.locator("#player-now")).to_have_text("Bo Nowhere")
@@ -75,8 +82,7 @@ def test_any_other_player_is_searched_for_or_nobody_chosen(gateway):
     page.get_by_role("button", name="Change nothing").click()
     more.click()
     page.get_by_role("button", name="Nobody registered").click()
-    page.wait_for_timeout(50)
-    assert chosen(gateway) == [PLAYERS[0]["id"], None]
+    assert chosen(gateway, 2) == [PLAYERS[0]["id"], None]
 
 
 @pytest.mark.slow
@@ -163,16 +169,14 @@ def test_another_player_ends_a_check_only_when_asked(gateway, how):
         expect(asking).to_be_visible()
         expect(asking).to_contain_text("Stand in your shoes. It ends with its session")
         assert barriers(page) == []
-        assert chosen(gateway) == []
+        assert chosen(gateway, 0) == []
         page.get_by_role("button", name=answer).click()
         expect(asking).to_be_hidden()
-    page.wait_for_timeout(50)
-    assert chosen(gateway) == [wanted]
+    assert chosen(gateway, 1) == [wanted]
     gateway.say(NONE)
     expect(page.locator("#check-on")).to_be_hidden()
     recent.first.click()  # no check: one press, as ever
-    page.wait_for_timeout(50)
-    assert len(chosen(gateway)) == 2
+    assert len(chosen(gateway, 2)) == 2
 
 
 SET = {"type": "set", "name": "smooth", "n": 2, "t_s": 60.0}
