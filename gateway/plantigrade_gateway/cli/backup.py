@@ -75,6 +75,8 @@ def register(
         from plantigrade_gateway.people.restore import restore as put
         from plantigrade_gateway.store import schema
 
+        if backup.is_dir():
+            raise BadInput(f"{backup}: is a folder, expected one of the backups in it")
         done = put(backup, store_of(ctx) or schema.default_path(), replace=replace)
         if as_json:
             click.echo(text_of(plain(done)))

@@ -142,9 +142,17 @@ def speeds_json(visit: Visit) -> dict[str, Any]:
 
 def show_speeds(visit: Visit, out: Console) -> None:
     """Print a session's club speeds by set, and what they go with within intents."""
+    rows = by_set(visit)
+    if not any(one.speed.count for one in rows):
+        paragraph(
+            out,
+            "No club speed is kept of this session. plantigrade speed SESSION FILE takes those of "
+            "a file, plantigrade visit speed SESSION SWING VALUE one.",
+        )
+        return
     heading(out, "Club speed", "m/s; mean ± SD (count)")
     made = table("set", "swings", "club speed", "best")
-    for one in by_set(visit):
+    for one in rows:
         made.add_row(
             formats.printable(one.name),
             str(one.swings),

@@ -109,6 +109,11 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
             )
     else:
         by_name = _named_otherwise(source, head, names, f"{expected} {of}")
+        if by_name is None and line.count(";") > line.count(","):
+            raise InputError(
+                f"{source}: columns are separated by semicolons, expected commas, and points in "
+                f"numbers: {expected} {of}"
+            )
         if by_name is None and len(head) < len(names):
             raise InputError(
                 f"{source}: {count(len(head), 'column')} separated by commas, "

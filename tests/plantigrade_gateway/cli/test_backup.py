@@ -83,6 +83,8 @@ def test_what_the_commands_say(tmp_path):
     told(*here, "backup", str(file), "--replace")
     assert "--keep: counts" in told(*here, "backup", str(file), "--keep", "3", code=2)
     assert "add --replace" in told(*here, "restore", str(file), code=2)
+    said = told(*here, "restore", str(tmp_path), code=2)
+    assert f"{tmp_path}: is a folder, expected one of the backups in it" in said
     told(*here, "players", "delete", "Ada Invented", "--yes")
     said = told(*here, "restore", str(file), "--replace")
     assert "Left out, since they were deleted after that: 1 player, 0 sessions" in said

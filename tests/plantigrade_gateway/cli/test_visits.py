@@ -122,6 +122,8 @@ def test_what_is_said_of_a_visit_is_shown(run, path):
     said(run("visit", "note", "last", "--remove", note))
     said(run("visit", "exclude", "last", "3", "--undo"))
     said(run("visit", "speed", "last", "5", "--undo"))
+    none = said(run("speed", "last"))
+    assert none.startswith("No club speed is kept of this session.") and "visit speed" in none
     told = json.loads(run("visit", "show", "last", "--json").stdout)
     assert told["notes"] == [] and [one["swing"] for one in told["swings"]] == [4]
     with Store.open(path) as store:

@@ -254,7 +254,17 @@ def test_seconds_since_1970_are_times_and_no_loads(put):
         ),
         (
             "t;a;b;c;d;e;f\n0;1;2;3;4;5;6\n",
-            "1 column separated by commas, expected 7: time_s, L1 to L3 and R1 to R3 of layout "
+            "columns are separated by semicolons, expected commas, and points in numbers: time_s, "
+            'L1 to L3 and R1 to R3 of layout "try"',
+        ),
+        (
+            "0,00;1,5;2;3;4;5;6\n",
+            "columns are separated by semicolons, expected commas, and points in numbers: time_s, "
+            'L1 to L3 and R1 to R3 of layout "try"',
+        ),
+        (
+            "t,a,b\n0,1,2\n",
+            "3 columns separated by commas, expected 7: time_s, L1 to L3 and R1 to R3 of layout "
             '"try"',
         ),
         (
