@@ -69,6 +69,12 @@ def show_sheet(made: EvidenceSheet, out: Console) -> None:
     day = "no visit yet" if made.day is None else f"{made.day.isoformat()}, {made.session_id[:8]}"
     item(out, "visit", day)
     item(out, "rules", f"{printable(made.rules_name)}, version {printable(made.rules_version)}")
+    if made.day is None:
+        paragraph(
+            out,
+            "Every answer lacks its data: the first visit begins with the questions about pain and "
+            "a guided check, page Check of the live page.",
+        )
     if made.sheet.holds:
         _show_holds(made, out)
     if made.hold_taken_back is not None:

@@ -71,7 +71,10 @@ def test_what_is_not_there_is_refused(store):
     assert "is no visit of this player" in refused(
         run(store, "sheet", "Otto Invented", "--visit", session.session_id)
     )
-    assert "visit           no visit yet" in run(store, "sheet", "Otto Invented").stdout
+    said = run(store, "sheet", "Otto Invented").stdout
+    assert "visit           no visit yet" in said
+    assert "the first visit begins with the questions" in said
+    assert "Every answer lacks" not in run(store, "sheet", "Iris Invented").stdout
 
 
 @pytest.fixture
