@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 def show_status(store: Path | None, as_json: bool) -> None:
     """Show the insoles' battery, loss, latency, clocks and signal."""
+    from plantigrade.block import Foot
     from plantigrade_gateway.report.console import console, paragraph
     from plantigrade_gateway.store import forwardstate, hubstate, schema
     from plantigrade_gateway.store import status as linkstatus
@@ -73,6 +74,9 @@ def show_status(store: Path | None, as_json: bool) -> None:
                 + (f", {firmware}; " if firmware is not None else "; ")
                 + f"{calibrated[insole.serial]}.",
             )
+        lacking = [str(foot) for foot in Foot if foot not in {one.foot for one in insoles}]
+        if len(lacking) == 1:
+            paragraph(out, f"No {lacking[0]} insole is remembered: see plantigrade pair.")
         for text in size_notes(insoles):
             paragraph(out, text)
     if not known:

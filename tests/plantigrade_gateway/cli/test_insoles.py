@@ -216,5 +216,8 @@ def test_the_status_tells_each_pair_s_insoles_and_its_gateway_as_it_is_or_was(ra
 def test_a_forgotten_insole_is_said_to_be(radio, run):
     radio.heard = [NEAR, RIGHT]
     run("pair")
+    lacks = "No left insole is remembered: see plantigrade pair."
+    assert lacks not in run("status").stdout
     assert run("pair", "--forget", "left").stdout == "The left insole is forgotten.\n"
+    assert lacks in run("status").stdout
     assert status_of(run)[0].startswith("Remembered: right insole")
