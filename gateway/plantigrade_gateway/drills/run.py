@@ -310,9 +310,10 @@ class DrillRun:
         elif phase.kind in (PhaseKind.CANCELLED, PhaseKind.PUSH):
             self._swinging = False
         target, cues = self.drill.target, self.drill.cues
-        if phase.kind in (PhaseKind.HEEL_LIFTED, PhaseKind.HEEL_RETURNED):
-            if cues.heel_clicks and self._maker is not None and self._is_told():
-                reply.cues += self._maker.tick(phase)
+        ticks = [] if self._maker is None else self._maker.tick(phase)
+        if ticks:
+            if cues.heel_clicks and self._is_told():
+                reply.cues += ticks
         elif phase.push is not None and (found := by_push(phase.push, target)) is not None:
             verdict, _ = found
             kind = self._kind(verdict)

@@ -121,6 +121,7 @@ class CueMaker:
         if not 0.5 <= stretch <= 4.0:
             raise SoundError(f"echo stretch is {stretch:g}, expected 0.5 to 4")
         self._stretch = stretch
+        self._has_lifted = False  # the lead heel, in this backswing
         for kind in Motif:
             motif(kind)  # made now, not when the first swing waits for it
 
@@ -135,9 +136,18 @@ class CueMaker:
         return cues
 
     def tick(self, phase: Phase) -> list[Cue]:
-        """Return the tick of a lead heel that unloads or returns; nothing for another phase."""
+        """Return the tick of a lead heel that unloads or returns; nothing for another phase.
+
+        Takes every phase, in order: a heel that grazes the ground and unloads again in one
+        backswing ticks once, as its swing counts one lift.
+        """
+        if phase.kind is PhaseKind.BACKSWING:
+            self._has_lifted = False
         kind = _TICKS.get(phase.kind)
-        return [] if kind is None else [_cue_of(kind, phase.t_s, phase.confirmed_s)]
+        if kind is None or (kind is CueKind.HEEL_LIFTED and self._has_lifted):
+            return []
+        self._has_lifted |= kind is CueKind.HEEL_LIFTED
+        return [_cue_of(kind, phase.t_s, phase.confirmed_s)]
 
     def echo(self, phase: Phase, kind: CueKind | None, path: bool = True) -> list[Cue]:
         """Return a push played back, and its outcome.

@@ -230,7 +230,7 @@ async def test_a_session_is_made_whole_when_it_ends(tmp_path):
     [
         (["run", "--fault", "1:left:restart"], "happens to virtual insoles only"),
         (["run", "--virtual", "--for", "-3"], "--for: is -3 s, expected more than 0"),
-        (["run", "--virtual", "--for", "nan"], "--for: is nan s, expected more than 0"),
+        (["run", "--virtual", "--for", "nan"], "--for: 'nan', expected a number of seconds"),
         (["run", "--virtual", "--fault", "soon"], "expected SECONDS:FOOT:KIND"),
         (["run", "--virtual", "--radio", "x"], "leave --radio out"),
         (["run", "--seed", "2"], "--seed: makes a virtual player, add --virtual"),

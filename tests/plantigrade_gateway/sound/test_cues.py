@@ -125,6 +125,18 @@ def test_heel_ticks(kind, cue):
     assert np.array_equal(tick.samples, motif(Motif(cue.value)))
 
 
+def test_a_heel_that_grazes_the_ground_ticks_once_in_a_backswing():
+    up, down = PhaseKind.HEEL_LIFTED, PhaseKind.HEEL_RETURNED
+    kinds = [PhaseKind.BACKSWING, up, down, up, down, PhaseKind.CANCELLED, PhaseKind.BACKSWING, up]
+    ticks = CueMaker().push(Phase(kind, k, k + 0.1) for k, kind in enumerate(kinds))
+    assert [(tick.kind, tick.t_s) for tick in ticks] == [
+        (CueKind.HEEL_LIFTED, 1),
+        (CueKind.HEEL_RETURNED, 2),
+        (CueKind.HEEL_RETURNED, 4),
+        (CueKind.HEEL_LIFTED, 7),
+    ]
+
+
 @pytest.mark.parametrize("kind", [PhaseKind.BACKSWING, PhaseKind.SHIFT, PhaseKind.CANCELLED])
 def test_other_phases_are_silent(kind):
     assert CueMaker().push([Phase(kind, 3.0, 3.08)]) == []

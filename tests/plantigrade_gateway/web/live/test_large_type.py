@@ -120,8 +120,13 @@ def show(gateway: Gateway, screen: str, *messages: dict[str, Any]) -> Page:
     last = messages[-1].get("last") or {}
     if last:
         expect(gateway.page.locator("#large-exact")).to_have_text(last["words"])
-    gateway.page.wait_for_timeout(50)  # two beats: sizes follow the screen's
+    laid_out(gateway.page)
     return gateway.page
+
+
+def laid_out(page: Page) -> None:
+    """Wait for two pictures of a page: sizes follow the screen's in the first."""
+    page.evaluate("new Promise((then) => requestAnimationFrame(() => requestAnimationFrame(then)))")
 
 
 def x_px(page: Page, there: Locator) -> float:
@@ -265,7 +270,7 @@ def test_the_button_that_stops_leaves_room_for_the_number_on_a_small_phone(gatew
     none = {"type": "drill", "name": None, "feedback": "silent"}
     show(gateway, screen, none, {**swing(128, "skipped, early"), "silent": True})
     expect(page.locator("#large-line .squeezed")).to_have_text(["Silent"])
-    page.wait_for_timeout(50)
+    laid_out(page)
     boxes = boxes_of(page, "#large-number, #large-line, #large-exact, #pain-stop, #large")
     assert len(boxes) == 5 and fits(boxes, width, height, 0.45)
     page.evaluate("document.getElementById('pain-stop').hidden = true")
@@ -301,7 +306,7 @@ def test_what_happened_without_a_drill_fits_a_phone_held_sideways(gateway):
         swing(128, "skipped, early"),
     )
     expect(page.locator("#large-line .squeezed")).to_have_text(["skipped,", "early"])
-    page.wait_for_timeout(50)
+    laid_out(page)
     for place in ("#large-number .squeezed", "#large-line .squeezed >> nth=1", "#pain-stop"):
         box = page.locator(place).bounding_box()
         assert box is not None and box["y"] + box["height"] <= 360.0, place

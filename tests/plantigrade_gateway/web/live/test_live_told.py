@@ -1,6 +1,7 @@
 """The live page told odd but lawful things, without a gateway: layouts, names, notes, feet."""
 
 import json
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.toldpage import DRILL, HTML, Gateway, frame, hello
+from tests.support.waiting import HANG_S
 
 from plantigrade.zones import eighteen, parse_layout
 from plantigrade_gateway.web.live.playertold import for_player
@@ -397,7 +399,10 @@ def test_a_set_is_begun_with_a_button_and_a_club(gateway):
     expect(page.locator("#set-now")).to_have_text("No set")
     page.get_by_label("Club of the next set").select_option("")
     page.get_by_role("button", name="Begin a smooth set").click()
-    page.wait_for_timeout(100)
+    end_s = time.monotonic() + HANG_S
+    while sum(one["type"] == "set" for one in asked) < 2:
+        assert time.monotonic() < end_s, asked
+        page.wait_for_timeout(20)
     assert [one for one in asked if one["type"] != "sounds"] == [
         {"type": "set", "intent": "full", "club": "7 iron"},
         {"type": "set_end"},
