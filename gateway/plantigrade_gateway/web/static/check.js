@@ -115,9 +115,13 @@ class Whose {
   /** @param {any} hello */
   async hello({ player = null, rights, gateway }) {
     const may = rights === "coach" && gateway !== false;
+    const isOther = this.id !== player || part("whose").hidden;
     this.id = player;
     let name = player === null ? "nobody registered" : player.slice(0, 8);
     let lack = "";
+    // the line takes its place before the name is known: one that came later would move the buttons
+    part("whose").hidden = !may;
+    if (isOther) this.name(name);
     if (may) {
       try {
         const answer = await fetch(`/players/choice.json?player=${player ?? ""}`);
@@ -131,13 +135,17 @@ class Whose {
       }
     }
     if (this.id !== player) return; // another one has come meanwhile
-    part("whose").hidden = !may;
-    const link = /** @type {HTMLAnchorElement} */ (part("whose-name"));
-    write(link, name);
-    if (player === null) link.removeAttribute("href");
-    else link.href = `/players/${player}`;
+    this.name(name);
     part("whose-consent").hidden = !lack;
     write(part("whose-consent"), lack);
+  }
+
+  /** @param {string} name */
+  name(name) {
+    const link = /** @type {HTMLAnchorElement} */ (part("whose-name"));
+    write(link, name);
+    if (this.id === null) link.removeAttribute("href");
+    else link.href = `/players/${this.id}`;
   }
 }
 
