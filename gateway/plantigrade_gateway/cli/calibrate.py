@@ -33,7 +33,7 @@ def register(
     )
     @click.option(
         "--footbed",
-        type=NumberWithin(100.0, 400.0),
+        type=NumberWithin(100.0, 400.0, "mm"),
         metavar="MM",
         help="Inner length of the shoe, to hold the insoles' size against.",
     )
