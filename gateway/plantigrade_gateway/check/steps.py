@@ -6,7 +6,6 @@ The words are to be read aloud as they stand. Numbers without a source are ours.
 from dataclasses import dataclass, replace
 
 LIFT, STAND, FLAT, WALK, PRACTICE = "lift", "stand", "flat", "walk", "practice"
-STEPS = (LIFT, STAND, FLAT, WALK, PRACTICE)
 """Those that are trials; the swings after them are sets."""
 SMOOTH, FULL, FAST, AGAIN = "smooth", "full", "fast", "again"
 """The sets, in their order; `AGAIN` is swung smooth."""
@@ -200,18 +199,14 @@ SPEED_LOOK = (
 """A first look, then fast swings, and smooth ones again: these tell tiring apart from speed."""
 
 
-def usual_s(steps: tuple[CheckStep, ...], skipped: str = FLAT) -> float:
+def usual_s(steps: tuple[CheckStep, ...]) -> float:
     """Return how long a check takes at a normal pace, every trial taken at once, s.
 
-    Parameters
-    ----------
-    steps : tuple of CheckStep
-    skipped : str
-        Steps that are left out together; empty: none is.
+    What is asked for where the soles are flat is left out.
     """
     each = (
         step.times * (step.lead_in_s + step.work_s + step.rest_s)
         for step in steps
-        if not skipped or step.skipped_with != skipped
+        if step.skipped_with != FLAT
     )
     return QUESTIONS_S + sum(each)

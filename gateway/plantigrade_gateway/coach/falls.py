@@ -49,8 +49,6 @@ class Fall:
     seen_from : float or None
         A fall from the first set's share to this or less would have been seen 8 times in 10; None
         where not even one to nothing would.
-    half_seen : float
-        How often a fall to half of the first set's share would have been seen, 0 to 1.
     text : str
     """
 
@@ -60,7 +58,6 @@ class Fall:
     difference: Difference
     is_seen: bool
     seen_from: float | None
-    half_seen: float
     text: str
 
 
@@ -128,7 +125,7 @@ def fall_of(what: str, before: Proportion, after: Proportion) -> Fall | None:
         )
     if not seen and share > 0:
         said += f", and one to {50 * share:.0f} % {plural(round(10 * half), 'time')} in 10"
-    return Fall(what, before, after, difference, seen, least, half, f"{counts}: {said}")
+    return Fall(what, before, after, difference, seen, least, f"{counts}: {said}")
 
 
 def falls(case: Case, rules: RuleSet) -> tuple[Fall, ...]:

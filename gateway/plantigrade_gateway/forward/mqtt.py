@@ -30,8 +30,6 @@ from plantigrade_gateway.store.enqueue import NAMED, Item
 from plantigrade_gateway.trust import untrusted
 from plantigrade_gateway.upkeep import kept_up
 
-EVENTS = ("step", "stand", "swing", "set", "cue", "session")
-
 
 def base(site: str, bay: str) -> str:
     """Return what a bay's topics begin with."""
@@ -365,13 +363,14 @@ class Broker:
 
     async def _say_state(self, word: str) -> None:
         now_ms = time.time_ns() // 1_000_000
-        await self._publish("state", state(word, now_ms), retain=True)
-
-    async def _publish(self, topic: str, text: str, retain: bool = False) -> None:
         client = self._connected()
         try:
             await client.publish(
-                f"{self._base}/{topic}", text, qos=1, retain=retain, timeout=self._timeout_s
+                f"{self._base}/state",
+                state(word, now_ms),
+                qos=1,
+                retain=True,
+                timeout=self._timeout_s,
             )
         except aiomqtt.MqttError as error:
             raise self._away(error) from None

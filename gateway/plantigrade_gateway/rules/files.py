@@ -36,7 +36,6 @@ from plantigrade_gateway.rules.model import (
 )
 from plantigrade_gateway.rules.sheet import of_foot
 
-FORMAT = 1
 YES_NO = ("yes", "no")
 _AS = re.compile(r"as ([\w.]+)")
 _TOO_MANY = 20_000

@@ -4,7 +4,6 @@ A log is asked for what it owes at the next connection.
 """
 
 import asyncio
-import logging
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -23,8 +22,6 @@ from plantigrade_gateway.wire.gatt import KnownInsole
 
 KEPT = timedelta(hours=12)
 """Sessions that began longer ago are not asked for: no log reaches back so far (ours)."""
-
-_log = logging.getLogger(__name__)
 
 
 def owed_by(store: Store, pair: Iterable[KnownInsole]) -> dict[Foot, list[Hole]]:

@@ -71,15 +71,12 @@ class Records:
     ----------
     given : int
         Pieces that the hub has taken, counted each time.
-    given_bytes : int
-        Of these.
     ended : int
         Sessions of which the hub has confirmed all, counted each time.
     """
 
     def __init__(self, store: Store, hub: Hub) -> None:
         self.given = 0
-        self.given_bytes = 0
         self.ended = 0
         self._store = store
         self._hub = hub
@@ -202,7 +199,6 @@ class Records:
                 return True
             has = wanted
             self.given += len(group)
-            self.given_bytes += sum(len(each.data) for each in group)
             self._setbacks.pop(key, None)
         there = self._ledger.pieces(key)
         if has > there:

@@ -217,7 +217,7 @@ class RecordedInsole:
             return np.stack([np.interp(own, performance.t_s, z) for z in zones.T], axis=1)
 
         mine = replace(performance, t_s=own, left=at(performance.left), right=at(performance.right))
-        left, right = sensor.with_loss(0.0).read(mine, seed)
+        left, right = replace(sensor, loss=0.0).read(mine, seed)
         return left if self.foot is Foot.LEFT else right
 
     def entries(

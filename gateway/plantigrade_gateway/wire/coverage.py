@@ -62,7 +62,6 @@ class Coverage:
         self.holes: list[Hole] = []
         self._boot: int | None = None
         self._end_us: int | None = None  # of this boot's samples; None: no packet yet
-        self._period_us = 0
         self._anchor = (0, 0)  # long clock µs and host ns of the last state
         self._after_reset = False
 
@@ -91,7 +90,6 @@ class Coverage:
             begins_us, self._after_reset = 0, False
         if begins_us is not None and start_us - begins_us > header.period_us // 2:
             self._add(Hole(self._boot, begins_us, start_us))
-        self._period_us = header.period_us
         self._end_us = max(end_us, self._end_us or 0)
 
     def owe(self, holes: Iterable[Hole]) -> None:

@@ -1,6 +1,6 @@
 """What a real insole makes of ideal pressure: noise, hysteresis, drift, dead zone, losses."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -93,10 +93,6 @@ class SensorModel:
             saturation_kpa=np.inf,
             step_kpa=0.0,
         )
-
-    def with_loss(self, loss: float) -> "SensorModel":
-        """Return the same sensor with another packet loss."""
-        return replace(self, loss=loss)
 
     def read(self, performance: Performance, seed: int = 0) -> tuple[FloatArray, FloatArray]:
         """Measure a performance.

@@ -10,7 +10,6 @@ from plantigrade_gateway.record.sets import Intent
 def test_a_first_look_takes_ten_minutes_at_most():
     """The insoles flat on the floor skipped, at a normal pace, every trial taken at once."""
     assert 300.0 < usual_s(FIRST_LOOK) <= 600.0
-    assert usual_s(FIRST_LOOK, "") > usual_s(FIRST_LOOK)
 
 
 def test_how_long_a_check_takes_is_its_questions_and_each_trial_with_what_is_around_it():
@@ -35,8 +34,6 @@ def test_the_order_is_fixed():
         *("fast", "again"),
     ]
     assert SPEED_LOOK[: len(FIRST_LOOK)] == FIRST_LOOK
-    trials = dict.fromkeys(step.name for step in SPEED_LOOK if not step.intent)
-    assert tuple(trials) == steps.STEPS
     together = [step.name for step in SPEED_LOOK if step.skipped_with == "flat"]
     assert together == ["lift", "flat", "lift"]
     assert {step.intent for step in SPEED_LOOK if step.intent} == set(Intent)
