@@ -14,10 +14,10 @@ import pytest
 from tests.support import pictures
 from tests.support.vectors import read_vectors
 
-from plantigrade import calibrate, evidence, pieces, poses
+from plantigrade import calibrate, evidence, poses
 from plantigrade.block import Foot
 from plantigrade.calibrate import Calibrator, default_calibration
-from plantigrade.fitting import Fitting
+from plantigrade.fitting import WHOLE, Fitting
 from plantigrade.zones import REGIONS, eighteen
 from plantigrade_gateway.analysis.bench import read_bench
 from plantigrade_gateway.analysis.calibration import TRIES
@@ -130,7 +130,7 @@ def test_the_guided_calibration_is_described_as_it_is():
         f"two stands more than {100 * evidence.REPEATS:g} % apart",
         f"from .{100 * poses.ROCK_Y[0]:.0f} to .{100 * poses.ROCK_Y[1]:.0f} of the length",
         f"less than .0{100 * poses.ROCK_X:.0f} of the width",
-        f"under {100 * pieces.WHOLE:g} % of the samples of a half-second",
+        f"under {100 * WHOLE:g} % of the samples of a half-second",
         f"full scale in more than {100 * poses.SATURATED_SHARE:g} % of the samples",
         f"never passed {evidence.SEEN_KPA:g} kPa although another of its region passed "
         f"{evidence.ALIVE_KPA:g} kPa",

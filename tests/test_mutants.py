@@ -115,7 +115,7 @@ def test_the_others_of_its_room_are_asked_last_and_none_twice(module, room):
     ("module", "expected"),
     [
         ("signal/plantigrade/stance.py", ["tests/plantigrade/test_steps.py"]),
-        ("signal/plantigrade/bench.py", ["tests/plantigrade/test_bench.py"]),
+        ("signal/plantigrade/overlay.py", ["tests/plantigrade/test_overlay.py"]),
         (
             "gateway/plantigrade_gateway/report/listing.py",
             ["tests/plantigrade_gateway/cli/test_transcript.py"],

@@ -58,7 +58,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from plantigrade.analyser import ANALYSIS_VERSION, Analyser
+    from plantigrade.analyser import ANALYSIS_VERSION, Analyser, run_whole
     from plantigrade.block import Column, Foot, LoadBlock, PairBlock, PressureBlock
     from plantigrade.calibrate import Calibration, Calibrator, default_calibration
     from plantigrade.change import (
@@ -71,7 +71,6 @@ if TYPE_CHECKING:
         mdc95,
         repeat_error,
     )
-    from plantigrade.detector import run_whole
     from plantigrade.errors import CalibrationError, LayoutError, SampleError, SignalError
     from plantigrade.events import (
         Bearing,
@@ -110,14 +109,13 @@ if TYPE_CHECKING:
     from plantigrade.zones import REGIONS, ZoneLayout, eighteen, parse_layout
 
 _MODULES = {
-    "analyser": ("ANALYSIS_VERSION", "Analyser"),
+    "analyser": ("ANALYSIS_VERSION", "Analyser", "run_whole"),
     "block": ("Column", "Foot", "LoadBlock", "PairBlock", "PressureBlock"),
     "calibrate": ("Calibration", "Calibrator", "default_calibration"),
     "change": (
         *("Change", "Kind", "RepeatError", "Verdict"),
         *("compare_in_visit", "compare_visits", "mdc95", "repeat_error"),
     ),
-    "detector": ("run_whole",),
     "errors": ("CalibrationError", "LayoutError", "SampleError", "SignalError"),
     "events": (
         *("Bearing", "FootStand", "HeelLift", "HeelLiftState", "Manner", "Phase", "PhaseKind"),

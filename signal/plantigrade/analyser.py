@@ -1,4 +1,10 @@
-"""Both feet's rows through the baseline and every detector: the one analysis, live or stored."""
+"""Both feet's rows through the baseline and every detector: the one analysis, live or stored.
+
+A detector takes blocks and gives finished events, the same however the blocks are cut.
+"""
+
+from collections.abc import Iterable
+from typing import Protocol
 
 from plantigrade.baseline import Baseline, BaselineState
 from plantigrade.block import Foot, PairBlock
@@ -8,6 +14,35 @@ from plantigrade.prompted import LiftPrompt, StandPrompt, airs_of
 from plantigrade.stand import StandDetector
 from plantigrade.steps import StepDetector, air_level
 from plantigrade.swings import SwingDetector
+
+
+class Detector(Protocol):
+    """A causal detector over both feet's rows.
+
+    `push` returns the events that its rows decided; it never changes its input. Events are a
+    function of the rows alone: how they are cut into blocks never changes a bit of them.
+    """
+
+    def push(self, block: PairBlock) -> list[Event]:
+        """Take consecutive rows; return the events they decided."""
+        ...
+
+    def flush(self) -> list[Event]:
+        """End the stream: return what can still be decided from the rows seen."""
+        ...
+
+    def reset(self) -> None:
+        """Become as new."""
+        ...
+
+
+def run_whole(detector: Detector, blocks: Iterable[PairBlock]) -> list[Event]:
+    """Push every block through a detector and flush it."""
+    events: list[Event] = []
+    for block in blocks:
+        events += detector.push(block)
+    return events + detector.flush()
+
 
 ANALYSIS_VERSION = 5
 """Kept with every result; raised by a release that changes a number."""

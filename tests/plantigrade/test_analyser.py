@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 from tests.support.scoring import pair_rows
 
-from plantigrade.analyser import Analyser
+from plantigrade.analyser import Analyser, run_whole
 from plantigrade.block import Foot, PairBlock
-from plantigrade.detector import run_whole
 from plantigrade.events import Event, Phase, PhaseKind, Stand, Step, Swing
 from plantigrade.limits import Setup, setup_for
 from plantigrade.load import total_load

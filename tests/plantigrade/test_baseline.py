@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 from tests.support.scoring import pair_rows
 
-from plantigrade.analyser import Analyser
+from plantigrade.analyser import Analyser, run_whole
 from plantigrade.baseline import REFRESH_S, Baseline
 from plantigrade.block import Column, FloatArray, Foot, PairBlock
-from plantigrade.detector import run_whole
 from plantigrade.events import HeelLiftState, Step, Swing
 from plantigrade.limits import Setup, setup_for
 from plantigrade.load import total_load

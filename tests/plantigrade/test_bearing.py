@@ -11,12 +11,11 @@ import numpy as np
 import pytest
 from tests.plantigrade.test_stand import foot_rows
 
-from plantigrade.bearing import bearing_class, bearing_of, bearing_over_stands
 from plantigrade.block import Foot
 from plantigrade.change import RepeatError
 from plantigrade.events import Bearing, FootStand
 from plantigrade.limits import Limits, Setup, setup_for
-from plantigrade.stand import foot_stand
+from plantigrade.stand import bearing_class, bearing_of, bearing_over_stands, foot_stand
 from plantigrade.zones import eighteen
 
 BROAD, BEARING, SLIGHT = Bearing.BROAD, Bearing.BEARING, Bearing.SLIGHT

@@ -11,8 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from plantigrade.clock import ClockModel
-from plantigrade.envelope import WINDOW_US, Envelope
+from plantigrade.clock import WINDOW_US, ClockModel, Envelope
 
 pytestmark = pytest.mark.dear
 

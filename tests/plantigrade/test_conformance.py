@@ -14,10 +14,9 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from tests.support.nan import nan_fields
 
-from plantigrade.analyser import Analyser
+from plantigrade.analyser import Analyser, Detector, run_whole
 from plantigrade.baseline import Baseline
 from plantigrade.block import FloatArray, Foot, LoadBlock, PairBlock, PressureBlock
-from plantigrade.detector import Detector, run_whole
 from plantigrade.events import Event
 from plantigrade.limits import Limits, Setup, setup_for
 from plantigrade.load import LoadReducer

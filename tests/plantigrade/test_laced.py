@@ -8,9 +8,8 @@ import pytest
 from tests.plantigrade.test_steps import RATE_HZ, press, rows, setup
 from tests.support.scoring import Tally, analyse, analyse_performance, pair_rows
 
-from plantigrade.analyser import Analyser
+from plantigrade.analyser import Analyser, run_whole
 from plantigrade.block import Column, Foot, PairBlock
-from plantigrade.detector import run_whole
 from plantigrade.events import Step
 from plantigrade.limits import setup_for
 from plantigrade.steps import StepDetector, air_offset

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from plantigrade.block import Foot
-from plantigrade.pieces import AWAY_S, PIECE_S, Pieces
+from plantigrade.fitting import AWAY_S, PIECE_S, Pieces
 from plantigrade.poses import Flaw, Trouble
 
 LEFT, RIGHT = Foot.LEFT, Foot.RIGHT

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from plantigrade.analyser import run_whole
 from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
-from plantigrade.detector import run_whole
 from plantigrade.events import Bearing, Stand
 from plantigrade.limits import Limits, Setup, setup_for
 from plantigrade.stand import (

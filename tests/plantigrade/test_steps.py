@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from plantigrade.analyser import run_whole
 from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
-from plantigrade.detector import run_whole
 from plantigrade.events import RegionTiming, Roll, Step
 from plantigrade.limits import Limits, Setup, setup_for
 from plantigrade.stance import classify_roll, measured_step

@@ -6,8 +6,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from plantigrade.analyser import run_whole
 from plantigrade.block import N_COLUMNS, Column, FloatArray, Foot, PairBlock
-from plantigrade.detector import run_whole
 from plantigrade.events import HeelLiftState, Manner, Swing, Timing
 from plantigrade.limits import Limits, Setup, setup_for
 from plantigrade.swingmeasures import heel_share, impulse_share, steepest_rise, travel_of

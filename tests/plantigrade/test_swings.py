@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from plantigrade.analyser import run_whole
 from plantigrade.block import Column, FloatArray, Foot, PairBlock
-from plantigrade.detector import run_whole
 from plantigrade.events import Event, HeelLiftState, Manner, Phase, PhaseKind, Swing
 from plantigrade.limits import Limits, Setup, setup_for
 from plantigrade.swingrules import down_by, is_lifted

@@ -20,9 +20,8 @@ from numpy.typing import NDArray
 from tests.support.dense import SPEEDS, dense_to_zones, read_subject, stance_frames
 from tests.support.scoring import pair_rows
 
-from plantigrade.analyser import Analyser
+from plantigrade.analyser import Analyser, run_whole
 from plantigrade.block import Foot, PairBlock, PressureBlock
-from plantigrade.detector import run_whole
 from plantigrade.events import Event, Phase, Roll, Step, Swing
 from plantigrade.limits import Setup, setup_for
 from plantigrade.load import LoadReducer, body_weight_n

@@ -39,7 +39,6 @@ MORE: dict[str, tuple[str, ...]] = {
     "database": ("store",),
     "enqueue": ("outbox", "tsdb"),
     "entries": ("pipeline", "analysis"),
-    "envelope": ("pace", "clock"),
     "errors": ("foreign",),
     "evidence": ("fitting",),
     "feed": ("orders",),

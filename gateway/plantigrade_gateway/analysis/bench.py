@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from plantigrade.bench import bench_calibration
 from plantigrade.block import Foot
-from plantigrade.calibrate import Calibration
+from plantigrade.calibrate import Calibration, bench_calibration
 from plantigrade.errors import CalibrationError, shown
 from plantigrade_gateway.errors import InputError
 

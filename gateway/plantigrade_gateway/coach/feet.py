@@ -7,12 +7,12 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from plantigrade.bearing import bearing_of, bearing_over_stands, mean_half
 from plantigrade.block import Foot
 from plantigrade.change import RepeatError, spread_within
 from plantigrade.events import Bearing, FootStand, Roll
 from plantigrade.interval import Difference, difference_of_half_width, t95
 from plantigrade.reliability import proportion
+from plantigrade.stand import bearing_of, bearing_over_stands, mean_half
 from plantigrade.stat import stat_of
 from plantigrade_gateway.check import steps
 from plantigrade_gateway.check.again import standing

@@ -11,6 +11,7 @@ from plantigrade.synth.plan import (
     Bend,
     Finish,
     HalfSwing,
+    Mishap,
     OneLeg,
     Rock,
     Segment,
@@ -22,7 +23,9 @@ from plantigrade.synth.plan import (
     TrailRest,
     Waggle,
     Walk,
+    calibration_visit,
     random_session,
+    segment_of,
 )
 from plantigrade.synth.player import Player, Style, random_player
 from plantigrade.synth.sensor import SensorModel, StuckZone, random_sensor
@@ -36,7 +39,6 @@ from plantigrade.synth.truth import (
     SwingTruth,
     Truth,
 )
-from plantigrade.synth.visit import Mishap, calibration_visit, segment_of
 
 __all__ = [
     "Bend",
