@@ -29,10 +29,8 @@ from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import RecordError
-from plantigrade_gateway.record.cues import CueState
-from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.record.trials import TrialName
+from plantigrade_gateway.record.tables import CueState, Intent, SetStart, TrialName
 from plantigrade_gateway.sources.replay import read_replay
 
 NOTES = Path(__file__).resolve().parent.parent / "hardware_notes"

@@ -73,7 +73,6 @@ MORE: dict[str, tuple[str, ...]] = {
     "swingrows": ("swinglimits", "swings"),
     "swingrules": ("swings",),
     "synth": ("drawn_kept", "drawn", "movements", "practice", "laced"),
-    "table": ("sets",),
     "timeline": ("record",),
     "tsdb": ("queries",),
     "visits": ("invented",),

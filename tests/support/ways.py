@@ -37,13 +37,11 @@ from plantigrade_gateway.forward.commands import command
 from plantigrade_gateway.forward.mqtt import Heard
 from plantigrade_gateway.forward.roster import read as read_status
 from plantigrade_gateway.hub.roster import Roster
-from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, ZoneRows, exchange_data
 from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose, ToldStrike
 from plantigrade_gateway.record.packing import pack
-from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.record.trials import TrialName
+from plantigrade_gateway.record.tables import CueState, Intent, SetStart, TrialName
 from plantigrade_gateway.rules.files import read_rules
 from plantigrade_gateway.sources.link import InsoleLink
 from plantigrade_gateway.sources.replay import demo_file, read_replay, write_replay

@@ -24,7 +24,7 @@ from plantigrade_gateway.analysis.timeline import AWAY_S, Output, Tallies, TimeL
 from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.entries import SESSION, Batch, Kind, read_exchange
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.record.trials import TrialName
+from plantigrade_gateway.record.tables import TrialName
 from plantigrade_gateway.wire.decoder import Decoder
 from plantigrade_gateway.wire.log import boots_between
 from plantigrade_gateway.wire.messages import LONGEST_PERIOD_US

@@ -20,7 +20,7 @@ from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.drills.run import DrillOutput, DrillResult, DrillRun, Score, note_bearing
 from plantigrade_gateway.errors import InputError, RecordError
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.record.table import read_table, table_of
+from plantigrade_gateway.record.tables import read_table, table_of
 from plantigrade_gateway.sound.cues import Cue, CueMaker
 
 MARK = "drill:"

@@ -37,12 +37,10 @@ from plantigrade_gateway.drills.model import Choice
 from plantigrade_gateway.drills.run import DrillOutput
 from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.formats import clock, plural
-from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import Batch, Entry, Kind, is_lost
 from plantigrade_gateway.record.heard import HeardSound, Listening, ToldStrike
-from plantigrade_gateway.record.sets import SetStart
 from plantigrade_gateway.record.settings import ASSUMED_MASS_KG, SessionSettings, with_settings
-from plantigrade_gateway.record.trials import TrialName
+from plantigrade_gateway.record.tables import CueState, SetStart, TrialName
 from plantigrade_gateway.wire.stream import Counts, StreamEventKind
 
 _NOTED = (

@@ -6,8 +6,7 @@ from dataclasses import dataclass, field, replace
 
 from plantigrade_gateway.analysis.result import SET_AGAIN, Mark, SetSpan, Trial, ends_set, set_name
 from plantigrade_gateway.record.entries import is_lost
-from plantigrade_gateway.record.sets import Intent, SetStart
-from plantigrade_gateway.record.trials import TrialName
+from plantigrade_gateway.record.tables import Intent, SetStart, TrialName
 
 
 @dataclass(slots=True)

@@ -15,7 +15,7 @@ from plantigrade_gateway.analysis.result import Analysis, Exclusion, SetSpan, sw
 from plantigrade_gateway.coach.case import NO_NOTE, HoldTakenBack, Questions, SwingNote, Tap
 from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.profile import utc
-from plantigrade_gateway.record.sets import Intent, SetStart
+from plantigrade_gateway.record.tables import Intent, SetStart
 
 QUESTIONS, UNCHANGED = "questions", "is_unchanged"
 TAKEN_BACK = "hold_taken_back"

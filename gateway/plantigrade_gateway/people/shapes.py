@@ -20,7 +20,7 @@ from plantigrade_gateway.people.profile import (
     TAKEN_BACK,
     checked,
 )
-from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.record.tables import Intent
 
 Check = Callable[[Any], bool]
 _NUMBER = re.compile(r"-?[0-9]{1,19}")

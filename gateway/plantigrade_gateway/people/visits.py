@@ -42,7 +42,7 @@ from plantigrade_gateway.people.said import (
     with_edits,
 )
 from plantigrade_gateway.people.tables import engine_for, explained, is_there
-from plantigrade_gateway.record.sets import LONGEST_CLUB
+from plantigrade_gateway.record.tables import LONGEST_CLUB
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 

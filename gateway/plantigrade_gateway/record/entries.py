@@ -53,15 +53,15 @@ class Kind(IntEnum):
     END = 7
     """The session's end."""
     SET = 8
-    """A set begins: UTF-8 JSON (`sets.SetStart`). It ends the set before."""
+    """A set begins: UTF-8 JSON (`tables.SetStart`). It ends the set before."""
     SET_END = 9
     """The set under way ends."""
     CUES = 10
-    """Whether cues can be heard from here on: UTF-8 JSON (`cues.CueState`)."""
+    """Whether cues can be heard from here on: UTF-8 JSON (`tables.CueState`)."""
     DRILL = 11
     """The drill from here on, or none: UTF-8 JSON with the whole drill (`practice.entry_of`)."""
     CHECK = 12
-    """A trial of a guided check begins: UTF-8 JSON (`trials.TrialName`). It ends the one before."""
+    """A trial of a guided check begins: UTF-8 JSON (`tables.TrialName`); it ends the last."""
     CHECK_END = 13
     """The trial under way ends: UTF-8 JSON, as it began."""
     LOG = 14

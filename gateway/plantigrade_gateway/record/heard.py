@@ -12,7 +12,7 @@ from typing import Any
 
 from plantigrade.transients import BANDS_HZ, Transient, TransientKind
 from plantigrade_gateway.errors import RecordError
-from plantigrade_gateway.record.table import read_table, table_of
+from plantigrade_gateway.record.tables import read_table, table_of
 
 LONGEST_NS = 60_000_000_000
 """What is heard lies at most so long before or after its entry."""

@@ -31,7 +31,7 @@ from plantigrade_gateway.check.steps import (
 from plantigrade_gateway.check.swings import SetCount, count_set, is_push_lost, mixed, was_push_lost
 from plantigrade_gateway.check.verdict import Verdict
 from plantigrade_gateway.drills.model import Feedback
-from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.record.tables import Intent
 from plantigrade_gateway.session.checkpeople import CheckHooks
 from plantigrade_gateway.session.session import LiveSession, StepResult
 

@@ -14,7 +14,7 @@ from plantigrade_gateway.drills.files import Drilling
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import GatewayError, InputError
 from plantigrade_gateway.record.entries import Batch
-from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.record.tables import Intent
 from plantigrade_gateway.session.check import LOOKS, NO_CHECK, GuidedCheck, Phase
 from plantigrade_gateway.session.checkpeople import CheckHooks, CheckPeople
 from plantigrade_gateway.session.ears import Ears

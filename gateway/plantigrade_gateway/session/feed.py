@@ -21,8 +21,8 @@ from plantigrade_gateway.drills.files import Shelf
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.forward.launch import LiveSummary
-from plantigrade_gateway.record.sets import CLUBS, Intent
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.record.tables import CLUBS, Intent
 from plantigrade_gateway.report.screen import FootGlance, glance
 from plantigrade_gateway.session.loadscale import top_of
 from plantigrade_gateway.session.session import LiveSession, StepResult

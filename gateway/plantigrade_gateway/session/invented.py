@@ -21,7 +21,7 @@ from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import SESSION, Register
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.record.entries import Batch
-from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.record.tables import Intent
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.visits import (

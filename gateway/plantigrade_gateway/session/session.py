@@ -21,7 +21,6 @@ from plantigrade_gateway.drills.run import Score
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward.launch import Gather
 from plantigrade_gateway.people.visits import with_said
-from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.heard import (
     LONGEST_NS,
@@ -31,8 +30,7 @@ from plantigrade_gateway.record.heard import (
     Purpose,
     ToldStrike,
 )
-from plantigrade_gateway.record.sets import Intent, SetStart
-from plantigrade_gateway.record.trials import TrialName
+from plantigrade_gateway.record.tables import CueState, Intent, SetStart, TrialName
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
 from plantigrade_gateway.sound.output import Outlet

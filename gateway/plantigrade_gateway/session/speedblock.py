@@ -15,7 +15,7 @@ from plantigrade_gateway.check.speedblock import MARK, Made, Part
 from plantigrade_gateway.check.swings import was_push_lost
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.formats import plural
-from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.record.tables import Intent
 from plantigrade_gateway.session.check import PUSH_LOST, Phase
 from plantigrade_gateway.session.checkpeople import CheckHooks, CheckPeople
 from plantigrade_gateway.session.session import LiveSession, StepResult

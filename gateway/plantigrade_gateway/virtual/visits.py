@@ -26,10 +26,8 @@ from plantigrade.synth import (
     perform,
 )
 from plantigrade.zones import eighteen
-from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Entry, Kind
-from plantigrade_gateway.record.sets import Intent, SetStart
-from plantigrade_gateway.record.trials import TrialName
+from plantigrade_gateway.record.tables import CueState, Intent, SetStart, TrialName
 from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 
 START_NS = 1_000_000_000_000

@@ -15,8 +15,8 @@ from plantigrade.zones import eighteen
 from plantigrade_gateway.analysis.quality import FootQuality, SampleTally
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.record.sets import Intent, SetStart
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.record.tables import Intent, SetStart
 from plantigrade_gateway.virtual.recorded import RadioChannel, RecordedInsole, merged
 
 START_NS = 5_000_000_000

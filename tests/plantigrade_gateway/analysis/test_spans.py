@@ -16,8 +16,7 @@ from plantigrade_gateway.analysis.result import (
     set_name,
 )
 from plantigrade_gateway.analysis.spans import SpanLog, spans_of
-from plantigrade_gateway.record.sets import Intent, SetStart
-from plantigrade_gateway.record.trials import TrialName
+from plantigrade_gateway.record.tables import Intent, SetStart, TrialName
 
 FULL = SetStart("a1", Intent.FULL, "7 iron")
 LOST = "3 entries before this one are lost: the record was cut off"

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from plantigrade_gateway.check import steps
 from plantigrade_gateway.check.steps import FIRST_LOOK, SPEED_LOOK, usual_s
-from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.record.tables import Intent
 
 
 def test_a_first_look_takes_ten_minutes_at_most():

@@ -8,10 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import RecordError
-from plantigrade_gateway.record.cues import LONGEST_DRILL, CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.packing import pack, unpack
-from plantigrade_gateway.record.trials import LONGEST_STEP, TrialName
+from plantigrade_gateway.record.tables import LONGEST_DRILL, LONGEST_STEP, CueState, TrialName
 
 CUES = {"schema": 1, "on": True, "drill": "push"}
 TRIAL = {"schema": 1, "step": "lift", "number": 2}

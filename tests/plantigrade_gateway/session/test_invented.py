@@ -12,7 +12,7 @@ from plantigrade_gateway.check.steps import LIFT, STAND
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import utc
-from plantigrade_gateway.record.sets import Intent
+from plantigrade_gateway.record.tables import Intent
 from plantigrade_gateway.session import invented
 from plantigrade_gateway.session.invented import EARLY, GOOD, MIRA, PUSH, InventedVisit, put
 from plantigrade_gateway.store.store import Store

@@ -14,9 +14,9 @@ from tests.support.waiting import HANG_S
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import InputError, RecordingError, StoreError
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.record.tables import CueState
 from plantigrade_gateway.session import runner
 from plantigrade_gateway.session.commands import CommandHandler
 from plantigrade_gateway.session.feed import LiveFeed

@@ -19,7 +19,7 @@ from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.record.heard import ToldStrike
-from plantigrade_gateway.record.sets import SetStart
+from plantigrade_gateway.record.tables import SetStart
 from plantigrade_gateway.session.commands import CommandHandler
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.session import LiveSession, StepResult

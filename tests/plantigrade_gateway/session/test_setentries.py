@@ -13,10 +13,8 @@ from plantigrade_gateway.analysis.record import RecordAnalysis
 from plantigrade_gateway.analysis.result import Analysis, swing_time
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Feedback
-from plantigrade_gateway.record.cues import CueState
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.record.sets import Intent, SetStart
-from plantigrade_gateway.record.trials import TrialName
+from plantigrade_gateway.record.tables import CueState, Intent, SetStart, TrialName
 from plantigrade_gateway.session.feed import FeedBuilder
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence

@@ -7,7 +7,7 @@ import pytest
 from plantigrade_gateway.errors import RecordError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.packing import pack, unpack
-from plantigrade_gateway.record.sets import CLUBS, Intent, SetStart
+from plantigrade_gateway.record.tables import CLUBS, Intent, SetStart
 
 GOOD = {"schema": 1, "set_id": "5f" * 16, "intent": "full", "club": "7 iron"}
 
