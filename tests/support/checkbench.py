@@ -9,7 +9,7 @@ from tests.support.checkbay import CheckBay, Do
 from tests.support.waiting import HANG_S
 
 from plantigrade.synth import Player
-from plantigrade_gateway.check.questions import QUESTIONS
+from plantigrade_gateway.check.steps import QUESTIONS
 from plantigrade_gateway.session.feed import NO_SET
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.live.page import Page as WebPage

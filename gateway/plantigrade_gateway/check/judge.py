@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, Trial
-from plantigrade_gateway.check.again import withdrawn
 from plantigrade_gateway.check.stand import judge_lift, judge_stand
 from plantigrade_gateway.check.steps import (
     FLAT,
@@ -15,7 +14,7 @@ from plantigrade_gateway.check.steps import (
     WARM_UP,
 )
 from plantigrade_gateway.check.swings import count_of, count_practice
-from plantigrade_gateway.check.verdict import Verdict, Why
+from plantigrade_gateway.check.verdict import Verdict, Why, withdrawn
 from plantigrade_gateway.check.walk import judge_walk
 from plantigrade_gateway.formats import plural
 

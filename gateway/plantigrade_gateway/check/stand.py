@@ -6,9 +6,8 @@ from plantigrade.block import Foot
 from plantigrade.events import Bearing, FootStand
 from plantigrade.prompted import LIFT_S, PromptedStand
 from plantigrade_gateway.analysis.result import Analysis, Trial
-from plantigrade_gateway.check.again import standing
 from plantigrade_gateway.check.steps import PROMPT_S, STAND
-from plantigrade_gateway.check.verdict import Verdict, Why
+from plantigrade_gateway.check.verdict import Verdict, Why, standing
 from plantigrade_gateway.formats import percent
 
 SHARE = 0.35, 0.65

@@ -8,9 +8,8 @@ from plantigrade.events import Step
 from plantigrade.stat import median_of
 from plantigrade.summary import bouts_of
 from plantigrade_gateway.analysis.result import Analysis, Trial
-from plantigrade_gateway.check.again import standing
 from plantigrade_gateway.check.steps import LEAST_STEPS, WALK
-from plantigrade_gateway.check.verdict import Verdict, Why
+from plantigrade_gateway.check.verdict import Verdict, Why, standing
 
 LEAST_STRAIGHT = 6
 """Steps of a straight."""

@@ -15,8 +15,8 @@ from plantigrade.reliability import proportion
 from plantigrade.stand import bearing_of, bearing_over_stands, mean_half
 from plantigrade.stat import stat_of
 from plantigrade_gateway.check import steps
-from plantigrade_gateway.check.again import standing
 from plantigrade_gateway.check.stand import taken_stands
+from plantigrade_gateway.check.verdict import standing
 from plantigrade_gateway.check.walk import straight_steps
 from plantigrade_gateway.coach.case import Case, Visit
 from plantigrade_gateway.coach.limits import setup_of

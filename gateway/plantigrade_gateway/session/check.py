@@ -10,26 +10,29 @@ from typing import Any
 
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.result import SET_AGAIN, Trial, swing_time
-from plantigrade_gateway.check.again import AGAIN_MARK
 from plantigrade_gateway.check.judge import judge
-from plantigrade_gateway.check.questions import ADVICE, BY, PAIN, QUESTIONS, hold_of
 from plantigrade_gateway.check.steps import (
+    ADVICE,
+    BY,
     FAST,
     FIRST_LOOK,
     FLAT,
     LIFT,
     MOST_SWINGS,
+    PAIN,
     PRACTICE,
+    QUESTIONS,
     SPEED_LOOK,
     STAND,
     STEPS_A_FOOT,
     SWINGS,
     WALK,
     CheckStep,
+    hold_of,
     usual_s,
 )
 from plantigrade_gateway.check.swings import SetCount, count_set, is_push_lost, mixed, was_push_lost
-from plantigrade_gateway.check.verdict import Verdict
+from plantigrade_gateway.check.verdict import AGAIN_MARK, Verdict
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.record.tables import Intent
 from plantigrade_gateway.session.checkpeople import CheckHooks

@@ -5,11 +5,10 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 
-from plantigrade_gateway.check.questions import BY, PAIN
 from plantigrade_gateway.check.speedblock import MARK as BLOCK_MARK
 from plantigrade_gateway.check.speedblock import TAKEN_BACK as BLOCK_TAKEN_BACK
 from plantigrade_gateway.check.speedblock import done_of
-from plantigrade_gateway.check.steps import STAND
+from plantigrade_gateway.check.steps import BY, PAIN, STAND
 from plantigrade_gateway.drills.files import Drilling
 from plantigrade_gateway.drills.model import Choice, Feedback
 from plantigrade_gateway.errors import GatewayError, InputError

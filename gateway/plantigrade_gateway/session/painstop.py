@@ -6,7 +6,7 @@ It stands where a check stands, as one that was stopped, until the coach ends it
 import math
 from typing import Any
 
-from plantigrade_gateway.check.questions import ADVICE, PAIN
+from plantigrade_gateway.check.steps import ADVICE, PAIN
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.session.check import BLANK, Phase
 from plantigrade_gateway.session.session import LiveSession, StepResult

@@ -261,7 +261,7 @@ class LiveSession:
         Parameters
         ----------
         step : str
-            One of `check.steps.STEPS`.
+            A step of `check.steps`.
 
         Returns
         -------

@@ -10,8 +10,8 @@ from typing import Any
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.result import swing_time
 from plantigrade_gateway.check import speedblock as rules
-from plantigrade_gateway.check.questions import ADVICE, BY, PAIN, QUESTIONS, hold_of
 from plantigrade_gateway.check.speedblock import MARK, Made, Part
+from plantigrade_gateway.check.steps import ADVICE, BY, PAIN, QUESTIONS, hold_of
 from plantigrade_gateway.check.swings import was_push_lost
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.formats import plural

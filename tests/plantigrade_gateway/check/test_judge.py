@@ -8,11 +8,10 @@ from tests.support.records import swing
 
 from plantigrade.synth import Player, Stand, Walk
 from plantigrade_gateway.analysis.result import Analysis, Mark, Trial, swing_time
-from plantigrade_gateway.check.again import AGAIN_MARK, withdrawn
 from plantigrade_gateway.check.judge import judge, judged
-from plantigrade_gateway.check.questions import ADVICE, QUESTIONS, hold_of
 from plantigrade_gateway.check.stand import taken_stands
-from plantigrade_gateway.check.verdict import Why
+from plantigrade_gateway.check.steps import ADVICE, QUESTIONS, hold_of
+from plantigrade_gateway.check.verdict import AGAIN_MARK, Why, withdrawn
 from plantigrade_gateway.people.visits import HOLDS
 
 

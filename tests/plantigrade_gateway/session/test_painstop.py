@@ -10,8 +10,8 @@ from tests.support.live_schema import live_messages
 
 from plantigrade.block import Foot
 from plantigrade.synth import Player, Stand
-from plantigrade_gateway.check.questions import ADVICE, PAIN
 from plantigrade_gateway.check.speedblock import done_of
+from plantigrade_gateway.check.steps import ADVICE, PAIN
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits

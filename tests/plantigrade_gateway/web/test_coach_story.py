@@ -23,8 +23,8 @@ from plantigrade.events import Manner, Timing
 from plantigrade.stat import stat_of
 from plantigrade.synth import Player, Stand, Swing
 from plantigrade_gateway.analysis.result import Analysis, is_good
-from plantigrade_gateway.check.questions import QUESTIONS
 from plantigrade_gateway.check.stand import taken_stands
+from plantigrade_gateway.check.steps import QUESTIONS
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store

@@ -24,7 +24,7 @@ from plantigrade_gateway.analysis.result import (
     is_good,
     set_name,
 )
-from plantigrade_gateway.check.again import AGAIN_MARK
+from plantigrade_gateway.check.verdict import AGAIN_MARK
 from plantigrade_gateway.errors import GatewayError, StoreError
 from plantigrade_gateway.formats import printable
 from plantigrade_gateway.people.players import Register
