@@ -4,15 +4,52 @@ A fact that a rule file declares and the program cannot read is not known, and s
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time
 
+from plantigrade.stat import stat_of
 from plantigrade_gateway import words
-from plantigrade_gateway.coach import feet, marked, swings
+from plantigrade_gateway.coach import feet, swings
 from plantigrade_gateway.coach.case import Case, Decided, Visit
-from plantigrade_gateway.coach.reading import NO, YES, Reading, yes_no
+from plantigrade_gateway.coach.reading import NO, YES, Reading, alike, tally, too_few, yes_no
+from plantigrade_gateway.coach.swings import FULL, noted, of_sets, sets_of_visit
 from plantigrade_gateway.rules.model import FEET, Fact, RuleSet, Value
 from plantigrade_gateway.rules.sheet import foot_name
+
+STEADY = 0.02
+"""Club speed is steady where its SD is at most this part of its mean (rule file: ours)."""
+
+
+def eye_heel(case: Case, least: int) -> Reading:
+    """Return what the coach's eye said of the lead heel before it saw the program's answer."""
+    for visit in alike(case):
+        taps = [
+            note.eye_heel.answer == "up"
+            for _, note in noted(visit, visit.analysis.swings)
+            if note.eye_heel is not None and note.eye_heel.is_blind
+        ]
+        if taps:
+            found = tally(taps, least, "marked swing", ("up", "mixed", "down"))
+            return replace(found, visit=visit)
+    return Reading(None, "no swing was marked before its result was shown")
+
+
+def club_speed(case: Case, least: int) -> Reading:
+    """Return whether the club speed of full sets is steady."""
+    for visit in alike(case):
+        sets = sets_of_visit(visit, [s for s in visit.analysis.standing_sets if s.intent == FULL])
+        speeds = stat_of(note.club_speed_m_s for _, note in noted(visit, sets.swings))
+        if not speeds.count:
+            continue
+        if speeds.count < max(least, 2) or speeds.mean is None or speeds.sd is None:
+            text = too_few(speeds.count, max(least, 2), "club speed")
+            return replace(of_sets(Reading(None, text), sets), n=speeds.count)
+        text = f"{speeds.mean:.1f} ± {speeds.sd:.1f} m/s ({speeds.count})"
+        steady = speeds.sd <= STEADY * speeds.mean
+        value = "yes" if steady else "no"
+        return of_sets(Reading(value, text, n=speeds.count, measured=speeds.mean), sets)
+    return Reading(None, "no club speed of a full set")
+
 
 LOOKED_AT = ("hips", "trunk", "ankles", "balance")
 """What a coach looks at without the insoles."""
@@ -119,9 +156,9 @@ def _reading(case: Case, rules: RuleSet, fact: Fact) -> Reading:
         if before in swings.INTENTS and after in swings.INTENTS:
             return swings.travel(case, rules, before, after, least)
     if fact.name == "coach.eye_heel":
-        return marked.eye_heel(case, least)
+        return eye_heel(case, least)
     if fact.name == "club.speed_steady":
-        return marked.club_speed(case, least)
+        return club_speed(case, least)
     return Reading(None, NOT_KNOWN)
 
 
