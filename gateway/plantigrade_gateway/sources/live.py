@@ -22,9 +22,8 @@ from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind, ex
 from plantigrade_gateway.sources.bluetooth import Radio
 from plantigrade_gateway.sources.catchup import CatchUp
 from plantigrade_gateway.sources.finder import Finder
-from plantigrade_gateway.sources.flow import Flow
+from plantigrade_gateway.sources.flow import Flow, IntervalMeter
 from plantigrade_gateway.sources.inbox import Inbox
-from plantigrade_gateway.sources.interval import IntervalMeter
 from plantigrade_gateway.sources.link import ANSWER_LIMIT_S, Streaming, open_insole
 from plantigrade_gateway.sources.logreader import LogReader
 from plantigrade_gateway.sources.reconnect import ConnectionState, LinkInfo

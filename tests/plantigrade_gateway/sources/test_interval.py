@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from plantigrade_gateway.sources.interval import STEP_MS, STEPS, IntervalMeter
+from plantigrade_gateway.sources.flow import STEP_MS, STEPS, IntervalMeter
 from plantigrade_gateway.store.status import interval_said
 
 
