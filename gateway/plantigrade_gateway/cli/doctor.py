@@ -23,8 +23,8 @@ from plantigrade_gateway.formats import plural
 from plantigrade_gateway.sound.device import Speaker, within
 from plantigrade_gateway.store import insoles, schema
 from plantigrade_gateway.store.calibrations import describe
-from plantigrade_gateway.store.check import verify, verify_session
 from plantigrade_gateway.store.refusal import explain
+from plantigrade_gateway.store.repair import verify, verify_session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 from plantigrade_gateway.words import uncalibrated

@@ -351,7 +351,7 @@ def export(ctx: click.Context, session: str, folder: Path, replace: bool, as_jso
     from plantigrade_gateway.converter import text_of
     from plantigrade_gateway.report.export import export as write
     from plantigrade_gateway.report.frames import write_frames
-    from plantigrade_gateway.store.check import batches_and_gaps
+    from plantigrade_gateway.store.repair import batches_and_gaps
     from plantigrade_gateway.store.sessions import find
 
     with _open_store(ctx) as store:

@@ -32,8 +32,8 @@ from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.sources.recording import at_once
 from plantigrade_gateway.sources.replay import demo_file, read_replay, write_replay
 from plantigrade_gateway.store import schema
-from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.health import health
 

@@ -32,8 +32,8 @@ from plantigrade_gateway.people.tables import sqlite_engine, writing
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.sinks import TSDB
 from plantigrade_gateway.store import migrations
-from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.snapshot import alone
 from plantigrade_gateway.store.store import Store
 

@@ -24,7 +24,7 @@ from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.restore import restore
 from plantigrade_gateway.store import archive, schema
-from plantigrade_gateway.store.check import verify
+from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear

@@ -18,7 +18,7 @@ from tests.support.day import DAY, DOWN, FEET, Fault, Trouble, World, keep_bodie
 from tests.support.tinydisk import tiny_disk
 
 from plantigrade_gateway.record.entries import INSOLE_OF, SESSION, Batch, Kind, is_lost
-from plantigrade_gateway.store.check import verify
+from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.results import read as results_of
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import find

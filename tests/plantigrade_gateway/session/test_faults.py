@@ -40,8 +40,8 @@ from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.sources.recording import ReplaySource
 from plantigrade_gateway.sources.replay import write_replay
 from plantigrade_gateway.store import recorder, rows, schema
-from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import RETRY_S
+from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.results import read as results_of
 from plantigrade_gateway.store.results import reanalyse, recover
 from plantigrade_gateway.store.rows import NewSession

@@ -17,8 +17,8 @@ from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.session.visit import SessionManager
 from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.store import results
-from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.store import Store
 
 START_NS = 5_000_000_000

@@ -19,8 +19,8 @@ from plantigrade_gateway.analysis.eventrow import event_of
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import MAX_DATA_BYTES, Batch, Entry, Kind
 from plantigrade_gateway.store import recorder as module
-from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import Recorder
+from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
@@ -446,7 +446,7 @@ FILE_LIMIT = """
     from plantigrade_gateway.record.entries import Batch
     from plantigrade_gateway.store.recorder import Recorder
     from plantigrade_gateway.store.store import Store
-    from plantigrade_gateway.store.check import verify
+    from plantigrade_gateway.store.repair import verify
 
     module.RETRY_S = 0.02
     store = Store.open(Path(sys.argv[1]))

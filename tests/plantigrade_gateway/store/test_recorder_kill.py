@@ -20,8 +20,8 @@ import numpy as np
 import pytest
 
 from plantigrade_gateway.record.entries import Batch
-from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.recorder import COMMIT_EVERY_S
+from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear

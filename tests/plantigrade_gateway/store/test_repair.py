@@ -18,9 +18,8 @@ from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.tables import make_beside
 from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.store import results
-from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.insoles import known, remember
-from plantigrade_gateway.store.repair import copied
+from plantigrade_gateway.store.repair import copied, verify
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 

@@ -21,11 +21,10 @@ from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.tables import make_beside
 from plantigrade_gateway.record.entries import Entry, Kind
 from plantigrade_gateway.sinks import SINKS
-from plantigrade_gateway.store.check import verify
 from plantigrade_gateway.store.enqueue import Point
 from plantigrade_gateway.store.migrations import APPLICATION_ID
 from plantigrade_gateway.store.outbox import Outbox
-from plantigrade_gateway.store.repair import copied
+from plantigrade_gateway.store.repair import copied, verify
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear

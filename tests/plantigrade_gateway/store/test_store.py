@@ -22,7 +22,7 @@ from plantigrade_gateway.analysis.eventrow import event_of, event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store import migrations, schema
-from plantigrade_gateway.store.check import verify
+from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.store import Store
 
 
