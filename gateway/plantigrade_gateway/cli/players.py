@@ -429,8 +429,7 @@ def _add_retention(
         """
         from plantigrade_gateway.converter import plain, text_of
         from plantigrade_gateway.formats import printable
-        from plantigrade_gateway.people.deletion import complete, delete_player
-        from plantigrade_gateway.people.retention import due
+        from plantigrade_gateway.people.deletion import complete, delete_player, due
 
         kept = config_of(ctx).whole("players.keep_days") if days is None else days
         if not kept:

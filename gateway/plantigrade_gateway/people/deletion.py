@@ -1,13 +1,14 @@
 """A player deleted for good, with all sessions, and the receipt of it.
 
 Of what was said tombstones with the ids alone stay: they beat whatever another bay, a backup or a
-late upload says of the player and the sessions.
+late upload says of the player and the sessions. `due` lists whom the setting ``players.keep_days``
+would have deleted, for pages and commands, and deletes nothing.
 """
 
 import json
 from collections.abc import Collection, Iterator
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, Self
 
 from plantigrade_gateway.converter import made_from_text
@@ -16,6 +17,7 @@ from plantigrade_gateway.formats import plural
 from plantigrade_gateway.people.log import DELETED
 from plantigrade_gateway.people.players import COACH, PLAYER, SESSION, Register
 from plantigrade_gateway.people.prints import PHOTO, pictures_of
+from plantigrade_gateway.people.profile import utc
 from plantigrade_gateway.sinks import LOADS
 from plantigrade_gateway.store.hubledger import Ledger
 from plantigrade_gateway.store.outbox import Outbox
@@ -346,3 +348,53 @@ def _sent_on(store: Store, numbers: list[int]) -> Iterator[SentOn]:
         # What waits may have been sent as well, and not be there for good yet.
         may_have = len(numbers) if depth.sink == LOADS else max(0, events - refused)
         yield SentOn(depth.sink, dropped, may_have)
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A player who was not seen for longer than data are kept.
+
+    Attributes
+    ----------
+    player_id : str
+    name : str
+        For the coach alone.
+    last : date
+        Of the last visit, or where none is stored, on which something was last said of them.
+    since : date
+        From which day on they are due.
+    """
+
+    player_id: str
+    name: str
+    last: date
+    since: date
+
+
+def due(register: Register, keep_days: int, today: date) -> list[Due]:
+    """Return the players whose data are kept for longer than they are to be, the longest first.
+
+    Parameters
+    ----------
+    register : Register
+    keep_days : int
+        After the last visit; on the day after these they are due.
+    today : date
+
+    Raises
+    ------
+    StoreError
+        The file refuses.
+    """
+    with register.explained():
+        said = {change.entity_id: utc(change).date() for change in register.log.changes(PLAYER)}
+    found = []
+    for row in register.rows():
+        player_id = row.profile.player_id
+        last = said.get(player_id) if row.last is None else row.last.date()
+        if last is None:
+            continue  # registered by an old program, without a visit: nobody knows when
+        since = last + timedelta(days=keep_days + 1)
+        if since <= today:
+            found.append(Due(player_id, row.profile.name, last, since))
+    return sorted(found, key=lambda one: one.last)

@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from plantigrade_gateway.people.clock import HybridClock
+from plantigrade_gateway.people.deletion import due
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.people.retention import due
 from plantigrade_gateway.store.sessions import find
 from plantigrade_gateway.store.store import Store
 

@@ -11,8 +11,7 @@ from click.testing import CliRunner
 from tests.support.records import packets
 
 from plantigrade_gateway.cli.main import main
-from plantigrade_gateway.people.deletion import complete, kept
-from plantigrade_gateway.people.retention import due
+from plantigrade_gateway.people.deletion import complete, due, kept
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
