@@ -251,7 +251,7 @@ def _add_of_swing(visit: click.Group, store_option: Decorator, store_of: StoreOf
 
         It stays in the record, and the swing's strike is the one that is known best.
         """
-        from plantigrade_gateway.report.strikes import strike_lines
+        from plantigrade_gateway.report.measures import strike_lines
         from plantigrade_gateway.session.owed import add_strike
         from plantigrade_gateway.store.sessions import find
         from plantigrade_gateway.store.store import Store

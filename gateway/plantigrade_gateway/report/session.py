@@ -20,10 +20,10 @@ from plantigrade_gateway.report.drills import show_drills
 from plantigrade_gateway.report.measures import (
     show_groups,
     show_stands,
+    show_strikes,
     show_swings,
     show_walk,
 )
-from plantigrade_gateway.report.strikes import show_strikes
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import SessionLine
 

@@ -21,7 +21,7 @@ from plantigrade_gateway.report.console import (
     put,
     table,
 )
-from plantigrade_gateway.report.strikes import NOTE, show_strikes, strike_lines
+from plantigrade_gateway.report.measures import NOTE, show_strikes, strike_lines
 
 
 def printed(show: Callable[[Console], None], width: int = 40) -> list[str]:

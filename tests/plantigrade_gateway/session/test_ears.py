@@ -12,8 +12,8 @@ from rich.console import Console
 from plantigrade.transients import Transient, TransientKind
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose, ToldStrike
+from plantigrade_gateway.report.measures import strike_lines
 from plantigrade_gateway.report.session import show
-from plantigrade_gateway.report.strikes import strike_lines
 from plantigrade_gateway.session.ears import ASKED, STAMPS_S, Ear, Ears
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.listening import Heard

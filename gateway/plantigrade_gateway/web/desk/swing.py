@@ -18,9 +18,8 @@ from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.coach.case import NO_NOTE
 from plantigrade_gateway.coach.speedfile import UNITS
 from plantigrade_gateway.people.said import anchor_ns
-from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
-from plantigrade_gateway.report.strikes import NOTE as STRIKE_NOTE
-from plantigrade_gateway.report.strikes import strike_lines
+from plantigrade_gateway.report.measures import NOTE as STRIKE_NOTE
+from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes, strike_lines
 from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
 from plantigrade_gateway.web.desk.judging import judged, said_of
