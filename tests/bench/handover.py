@@ -22,7 +22,7 @@ from tests.support.postgres import Postgres, postgres
 from tests.support.procfs import cpu_s
 
 from plantigrade_gateway.hub.bays import Bays
-from plantigrade_gateway.hub.folder import store_path
+from plantigrade_gateway.hub.names import store_path
 from plantigrade_gateway.people.tables import SERVER, server_engine
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.sync.bodies import Piece, together

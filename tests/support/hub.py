@@ -19,12 +19,12 @@ from starlette.testclient import TestClient
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.config import Config
-from plantigrade_gateway.hub.app import HubApp
 from plantigrade_gateway.hub.bays import Bays
-from plantigrade_gateway.hub.folder import objects_place, store_path
 from plantigrade_gateway.hub.intake import Intake
+from plantigrade_gateway.hub.names import objects_place, store_path
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.routes import BayApi
+from plantigrade_gateway.hub.serve import HubApp
 from plantigrade_gateway.people.tables import engine_for, migrate
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.rows import Chunk

@@ -77,8 +77,8 @@ def register(group: click.Group, json_option: Callable[[Any], Any]) -> None:
         need("the objects of a hub", "obstore", "hub")
         from plantigrade_gateway.child import AtWork
         from plantigrade_gateway.errors import InputError
-        from plantigrade_gateway.hub.folder import alone, store_path
         from plantigrade_gateway.hub.intake import Intake
+        from plantigrade_gateway.hub.names import alone, store_path
         from plantigrade_gateway.hub.objects import Objects
 
         folder = data or _default_data()
@@ -304,7 +304,7 @@ def _register_serve(hub: click.Group) -> None:
         need("the objects of a hub", "obstore", "hub")
         from plantigrade_gateway.cli.pages import see_to_password
         from plantigrade_gateway.errors import InputError
-        from plantigrade_gateway.hub.folder import store_path
+        from plantigrade_gateway.hub.names import store_path
         from plantigrade_gateway.hub.serve import PORT, HubOrder
         from plantigrade_gateway.hub.serve import serve as serve_hub
         from plantigrade_gateway.web.door import certificate
@@ -327,7 +327,7 @@ def _register_serve(hub: click.Group) -> None:
 
 
 def _place(data: Path, objects: str | None) -> str:
-    from plantigrade_gateway.hub.folder import objects_place
+    from plantigrade_gateway.hub.names import objects_place
 
     return objects_place(data) if objects is None else objects
 
@@ -344,7 +344,7 @@ def _named(name: str | None) -> str:
 @contextmanager
 def _tables(data: Path | None) -> Iterator["sa.Engine"]:
     """Open the tables of a site."""
-    from plantigrade_gateway.hub.folder import store_path
+    from plantigrade_gateway.hub.names import store_path
     from plantigrade_gateway.people.tables import engine_for, explained, migrate
     from plantigrade_gateway.store.store import Store
 

@@ -40,7 +40,7 @@ def register(
         """
         import asyncio
 
-        from plantigrade_gateway.sync.check import check as look
+        from plantigrade_gateway.sync.link import check as look
 
         found = asyncio.run(look(config_of(ctx)))
         if as_json:

@@ -21,13 +21,12 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from plantigrade_gateway.config import Config
-from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.errors import InputError, untrusted
 from plantigrade_gateway.forward.commands import VERSION, CommandReader
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.forward.rivals import TAKEN_OVER, Rivals
 from plantigrade_gateway.forward.roster import TOPIC, utc
 from plantigrade_gateway.store.enqueue import NAMED, Item
-from plantigrade_gateway.trust import untrusted
 from plantigrade_gateway.upkeep import kept_up
 
 

@@ -25,12 +25,11 @@ from influxdb_client.rest import ApiException
 from plantigrade.errors import ForeignError
 from plantigrade.foreign import read_json
 from plantigrade_gateway.config import Config
-from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.errors import InputError, untrusted
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.sinks import LOADS
 from plantigrade_gateway.store.enqueue import NAMED, REGIONS, Item, unpack_loads
 from plantigrade_gateway.store.forwardstate import SinkState
-from plantigrade_gateway.trust import untrusted
 
 PREFIX = "plantigrade_"
 CODES: dict[str, tuple[str, ...]] = {

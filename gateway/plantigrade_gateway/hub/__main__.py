@@ -13,8 +13,8 @@ from pathlib import Path
 from plantigrade_gateway import config
 from plantigrade_gateway.child import AtWork
 from plantigrade_gateway.errors import GatewayError
-from plantigrade_gateway.hub.folder import alone, store_path
 from plantigrade_gateway.hub.intake import Intake
+from plantigrade_gateway.hub.names import alone, store_path
 from plantigrade_gateway.hub.objects import Objects
 
 LOOK_EVERY_S = 2.0

@@ -21,8 +21,7 @@ from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import GatewayError, InputError, StoreError
 from plantigrade_gateway.forward.removal import remove
 from plantigrade_gateway.hub.deletions import Deletions
-from plantigrade_gateway.hub.folder import store_path
-from plantigrade_gateway.hub.names import replay_name
+from plantigrade_gateway.hub.names import replay_name, store_path
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import FORGOTTEN, Row
 from plantigrade_gateway.hub.uploads import Uploads

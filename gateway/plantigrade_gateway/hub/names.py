@@ -1,10 +1,29 @@
-"""The names of a site's objects: of pieces, replay files and heads; and which of them lie about."""
+"""What a hub's files and objects are called: pieces, replay files, heads; which lie about."""
 
 import re
 from dataclasses import dataclass
+from pathlib import Path
 
+from plantigrade_gateway.child import Alone
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import Row
+from plantigrade_gateway.store.schema import followed
+
+
+def store_path(data: Path) -> Path:
+    """Return where a hub's working store lies, and its tables where no server has them."""
+    return followed(data / "hub.sqlite3")
+
+
+def objects_place(data: Path) -> str:
+    """Return where records are kept unless told."""
+    return str(data / "objects")
+
+
+def alone(data: Path) -> Alone:
+    """Return what whoever changes the working store holds: two at once would undo each other's."""
+    return Alone(store_path(data), "keeper", waits=False)
+
 
 ID = re.compile(r"[0-9a-f]{32}")
 """An id of a session or a player: 128 bits, as the store writes them."""

@@ -9,7 +9,9 @@ import hashlib
 import json
 import socket
 import ssl
+import time
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Self, TypeVar
 
 import aiohttp
@@ -17,7 +19,8 @@ import aiohttp
 from plantigrade.errors import shown
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.converter import made_from_text, plain
-from plantigrade_gateway.errors import GatewayError, InputError
+from plantigrade_gateway.errors import GatewayError, InputError, untrusted
+from plantigrade_gateway.store.store import new_session_id
 from plantigrade_gateway.sync.bodies import Piece, together
 from plantigrade_gateway.sync.messages import (
     LARGEST_PIECE,
@@ -29,7 +32,6 @@ from plantigrade_gateway.sync.messages import (
     SessionHead,
     Taken,
 )
-from plantigrade_gateway.trust import untrusted
 
 LARGEST_ANSWER = 1 << 16
 """Bytes of any answer but changes (ours)."""
@@ -274,3 +276,38 @@ def _error_of(answer: bytes) -> str:
         return made_from_text(dict[str, str], answer).get("error", "")
     except ValueError:
         return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What was found.
+
+    Attributes
+    ----------
+    well : bool
+    found : str
+        A line; where it is not well, why.
+    """
+
+    well: bool
+    found: str
+
+
+async def check(config: Config) -> Finding:
+    """Ask the hub for a session that nobody has.
+
+    Raises
+    ------
+    InputError
+        No hub is set, or the credential or the certificate's file cannot be used.
+    """
+    if config.text("hub.url") is None:
+        raise InputError("hub.url: is not set, so this bay is alone; see plantigrade settings")
+    async with Hub(config) as hub:
+        began_s = time.monotonic()
+        try:
+            await hub.received(new_session_id())
+        except (HubAway, HubRefused) as error:
+            return Finding(False, str(error))
+        took_ms = 1e3 * (time.monotonic() - began_s)
+        return Finding(True, f"hub {hub.url}: answers within {took_ms:.0f} ms and knows this bay")

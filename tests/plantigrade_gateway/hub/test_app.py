@@ -11,9 +11,9 @@ from tests.support.tinydisk import fill, tiny_disk
 
 from plantigrade_gateway.config import load
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.hub.app import HubApp
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.routes import AT_ONCE
+from plantigrade_gateway.hub.serve import HubApp
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.web.door.guard import CLOSED
 

@@ -18,7 +18,7 @@ from plantigrade_gateway.config import load
 from plantigrade_gateway.forward.mqtt import Heard
 from plantigrade_gateway.hub import roster
 from plantigrade_gateway.hub.bays import Bays
-from plantigrade_gateway.hub.folder import store_path
+from plantigrade_gateway.hub.names import store_path
 from plantigrade_gateway.hub.roster import Life, Roster, Row, listen, summary
 from plantigrade_gateway.people.tables import engine_for, migrate
 from plantigrade_gateway.store.store import Store

@@ -17,7 +17,7 @@ from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.child import AtWork
 from plantigrade_gateway.hub.deletions import Deletions
-from plantigrade_gateway.hub.folder import alone
+from plantigrade_gateway.hub.names import alone
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.tables import engine_for

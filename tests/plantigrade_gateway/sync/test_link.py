@@ -21,8 +21,7 @@ from plantigrade_gateway import config
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.store import hubstate
-from plantigrade_gateway.sync.check import check
-from plantigrade_gateway.sync.link import LARGEST_ANSWER, Hub
+from plantigrade_gateway.sync.link import LARGEST_ANSWER, Hub, check
 
 pytestmark = pytest.mark.dear
 
