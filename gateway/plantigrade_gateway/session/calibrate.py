@@ -22,12 +22,11 @@ from plantigrade.fitting import Asked, Held, Refused, Step, Taken
 from plantigrade.limits import G_M_S2
 from plantigrade.poses import Pose
 from plantigrade_gateway import words
-from plantigrade_gateway.analysis.calibration import Guide
+from plantigrade_gateway.analysis.calibration import Guide, pose_name, pose_prompt
 from plantigrade_gateway.errors import CalibrationRefused, InputError
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.settings import zones_of
 from plantigrade_gateway.report.console import paragraph
-from plantigrade_gateway.session import posewords
 from plantigrade_gateway.session.insoles import VIRTUAL, InsoleOptions, opened_insoles
 from plantigrade_gateway.session.runner import run
 from plantigrade_gateway.session.stage import RunOptions, Stage
@@ -190,7 +189,7 @@ class Calibrating:
             self._shown.say(f"Stopped. {KEPT}")
         elif self._guide.refused is not None:
             why = self._guide.refused.trouble.text
-            name = posewords.name(self._guide.refused.pose)
+            name = pose_name(self._guide.refused.pose)
             raise CalibrationRefused(f"{name}: {why}. {KEPT}")
         else:
             _keep(self._request, self._store, self._pair, self._guide.result(), self._shown)
@@ -271,7 +270,7 @@ class _Console:
         match step:
             case Asked():
                 self._asked.put_nowait(step.pose)
-                text = posewords.prompt(step.pose, self._need_s)
+                text = pose_prompt(step.pose, self._need_s)
                 paragraph(self._out, text, _INDENT, f"{step.number} of {step.of}  ", "bold")
             case Held():
                 self._hold(step)

@@ -9,13 +9,12 @@ from typing import Any
 from plantigrade.block import Foot
 from plantigrade.fitting import FITTING, Asked, Held, Refused, Step, Taken
 from plantigrade.limits import G_M_S2
-from plantigrade_gateway.analysis.calibration import Guide
+from plantigrade_gateway.analysis.calibration import Guide, pose_name, pose_prompt
 from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.formats import capital
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch
 from plantigrade_gateway.record.settings import SessionSettings, zones_of
-from plantigrade_gateway.session import posewords
 from plantigrade_gateway.session.check import BLANK
 from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.store import calibrations
@@ -103,7 +102,7 @@ class LiveCalibration:
         match step:
             case Asked():
                 self._pose, self._at, self._held_s = step.pose, step.number - 1, 0.0
-                self._say(posewords.prompt(step.pose, self._guide.need_s))
+                self._say(pose_prompt(step.pose, self._guide.need_s))
             case Held():
                 self._held_s = step.held_s
                 self._is_refused = step.trouble is not None
@@ -117,7 +116,7 @@ class LiveCalibration:
         """Keep the result, where there is one, and go on by it."""
         refused = self._guide.refused
         if refused is not None:
-            self._end(f"{capital(posewords.name(refused.pose))}: {refused.trouble.text}. {KEPT}")
+            self._end(f"{capital(pose_name(refused.pose))}: {refused.trouble.text}. {KEPT}")
             return
         fits = self._guide.result()
         calibrations.keep(self._store, {one.serial: fits[one.foot] for one in self._pair})
@@ -146,8 +145,8 @@ class LiveCalibration:
             "look": LOOK,
             "phase": "done" if self._is_over else "running",
             "step": str(self._pose),
-            "title": capital(posewords.name(self._pose)),
-            "said": posewords.prompt(self._pose, need_s),
+            "title": capital(pose_name(self._pose)),
+            "said": pose_prompt(self._pose, need_s),
             "times": 1,
             "left_s": None if self._is_over else max(0, round(need_s - self._held_s)),
             "line": self._line,
@@ -162,4 +161,4 @@ class LiveCalibration:
         pose = FITTING[k]
         is_kept = self._is_over and not self._is_refused
         state = "done" if is_kept or k < self._at else "now" if k == self._at else "to come"
-        return {"name": str(pose), "title": capital(posewords.name(pose)), "state": state}
+        return {"name": str(pose), "title": capital(pose_name(pose)), "state": state}
