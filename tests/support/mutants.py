@@ -32,7 +32,7 @@ FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "Makefile", "LICENSE")
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 MORE: dict[str, tuple[str, ...]] = {
     "block": ("load", "pairing"),
-    "chartdata": ("timeline",),
+    "curves": ("timeline",),
     "clock": ("pace", "exchange"),
     "commands": ("check",),
     "console": ("measures", "visit"),

@@ -22,7 +22,7 @@ from plantigrade_gateway.report.typeset import pdf
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.session.invented import put
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.worker import prepare
 
 FOLDER = Path(__file__).resolve().parents[2] / "hardware_notes" / "pictures"
 LIVE, LARGE, SWING = "live.png", "large_type.png", "swing.png"

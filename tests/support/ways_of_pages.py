@@ -12,7 +12,7 @@ from tests.support.ways import Way
 
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
-from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.worker import prepare
 from plantigrade_gateway.web.door.access import Access
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.live.audience import Audience

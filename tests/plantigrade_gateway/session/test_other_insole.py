@@ -39,8 +39,8 @@ from plantigrade_gateway.sources.live import StreamConfig
 from plantigrade_gateway.store import calibrations, results
 from plantigrade_gateway.store.insoles import known
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.routes import desk_router
+from plantigrade_gateway.web.desk.worker import prepare
 from plantigrade_gateway.web.live.page import WebOptions
 
 try:

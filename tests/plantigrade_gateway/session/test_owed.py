@@ -19,7 +19,7 @@ from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.player import LENGTH_MM, SERIALS, invented_steps, usual_pair
 from plantigrade_gateway.web.desk.cache import read_swings
-from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.worker import prepare
 from plantigrade_gateway.wire.gatt import KnownInsole
 from plantigrade_gateway.wire.log import LogRequest
 

@@ -1,4 +1,4 @@
-"""Where the API is in the web process, without slowing the live page's start (`desk.lazy`)."""
+"""Where the API is in the web process, without slowing the live page's start (`Lazy`)."""
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -8,7 +8,7 @@ from pathlib import Path
 from fastapi import APIRouter, FastAPI
 from starlette.routing import Route
 
-from plantigrade_gateway.web.desk.lazy import Lazy
+from plantigrade_gateway.web.desk.routes import Lazy
 from plantigrade_gateway.web.door.access import Access
 from plantigrade_gateway.web.door.origin import API
 

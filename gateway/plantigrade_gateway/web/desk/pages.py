@@ -19,9 +19,7 @@ from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes
 from plantigrade_gateway.web.desk import judging
 from plantigrade_gateway.web.desk.cache import read_stretch
 from plantigrade_gateway.web.desk.frame import Desk, DeskRoute, download
-from plantigrade_gateway.web.desk.halves import half_lines
-from plantigrade_gateway.web.desk.handout import handout_router
-from plantigrade_gateway.web.desk.players import assigning_router, players_router
+from plantigrade_gateway.web.desk.players import assigning_router, handout_router, players_router
 from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.prints import prints_router
 from plantigrade_gateway.web.desk.progress import progress_router
@@ -32,6 +30,7 @@ from plantigrade_gateway.web.desk.session import newest, session_view
 from plantigrade_gateway.web.desk.sets import (
     BAND,
     compared_lines,
+    half_lines,
     lines_of,
     overlay_of,
     proportion_lines,

@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
@@ -29,7 +29,9 @@ from plantigrade_gateway.people.profile import (
     lacks_consent,
 )
 from plantigrade_gateway.people.rulebook import RuleBook
+from plantigrade_gateway.report.page import page_of
 from plantigrade_gateway.report.player import visit_of
+from plantigrade_gateway.report.typeset import pdf
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.rules.model import RuleSet
 from plantigrade_gateway.web.desk import playerforms
@@ -279,3 +281,23 @@ def _add_end(router: APIRouter, desk: Desk) -> None:
             return desk.page("receipt.html", here="players", lines=lines, instead=HERE)
 
         return await asyncio.to_thread(work)
+
+
+def handout_router(desk: Desk) -> APIRouter:
+    """Return the route of the page for the player."""
+    router = APIRouter(prefix="/players", route_class=DeskRoute)
+
+    @router.get("/{player_id}/page.pdf")
+    def page(player_id: str, paper: Literal["a4", "letter"] = "a4") -> Response:
+        desk.reads.player(player_id)  # one that is not there has no page
+        register = desk.reads.register
+        data = pdf(page_of(register, player_id, RuleBook(register).current().rules), paper)
+        # The name of a player stands in the file, never in an address or a file's name.
+        named = f'inline; filename="player-{player_id[:8]}.pdf"'
+        return Response(
+            data,
+            media_type="application/pdf",
+            headers={"Content-Disposition": named, "Cache-Control": "no-store"},
+        )
+
+    return router

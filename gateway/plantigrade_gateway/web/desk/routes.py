@@ -1,12 +1,12 @@
 """The coach's desk in the web process: stored sessions, without slowing the live page's start.
 
 What serves the pages (`pages.py`) needs scipy and takes seconds to import, so it comes with the
-first request; what the charts need comes after it. While the application runs, sessions that end
-are prepared to be looked at.
+first request (`Lazy`); what the charts need comes after it. While the application runs, sessions
+that end are prepared to be looked at.
 """
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from importlib import import_module, util
 from pathlib import Path
@@ -16,8 +16,39 @@ from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
 from plantigrade_gateway.upkeep import kept_up
-from plantigrade_gateway.web.desk.lazy import Lazy
 from plantigrade_gateway.web.desk.preparing import Preparing
+
+
+class Lazy:
+    """An ASGI application in place of one that is not made yet.
+
+    Parameters
+    ----------
+    make : callable
+        Returns the application; runs in a thread, and again where it failed. What the application
+        keeps as ``state.reads`` is closed with it.
+    """
+
+    def __init__(self, make: Callable[[], FastAPI]) -> None:
+        self._make = make
+        self._made: asyncio.Task[FastAPI] | None = None
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        if self._made is None or _has_failed(self._made):
+            self._made = asyncio.create_task(asyncio.to_thread(self._make))
+        await (await asyncio.shield(self._made))(scope, receive, send)
+
+    def close(self) -> None:
+        """Close the store, where it was opened."""
+        made = self._made
+        if made is not None and made.done() and not made.cancelled() and not _has_failed(made):
+            made.result().state.reads.close()
+
+
+def _has_failed(task: asyncio.Task[FastAPI]) -> bool:
+    """Whether a task has ended with an error; the next request tries again."""
+    return task.done() and not task.cancelled() and task.exception() is not None
 
 
 def bokeh_files() -> Path:

@@ -1,4 +1,4 @@
-"""Sets of swings in numbers, two of a visit side by side, and overlaid curves."""
+"""Sets of swings in numbers: their halves, two of a visit side by side, and overlaid curves."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,6 +8,7 @@ import numpy as np
 
 from plantigrade.block import FloatArray
 from plantigrade.events import HeelLiftState, Manner, Swing, Timing
+from plantigrade.halves import halves_of_set
 from plantigrade.overlay import Overlay, overlay
 from plantigrade.reliability import Proportion, proportion
 from plantigrade.stat import Stat
@@ -17,7 +18,7 @@ from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.analysis.result import MarkedSet, is_good
 from plantigrade_gateway.coach.compare import Comparison
 from plantigrade_gateway.report.swingframes import ABOUT_SHIFT_S, SwingFrames
-from plantigrade_gateway.web.desk.chartdata import Data, padded, plain
+from plantigrade_gateway.web.desk.curves import Data, padded, plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,3 +190,56 @@ def set_table(found: SetOverlay, every_s: float = 0.25) -> list[InstantRow]:
             values.append(words.spread(stat, digits, scale))
         rows.append(InstantRow(f"{t:+z.2f}", tuple(values)))
     return rows
+
+
+_KEYS = {
+    "load_tempo": "load_tempo",
+    "transfer_s": "transfer",
+    "push_from": "push_from",
+    "heel_share_trail_peak": "trail_heel",
+    "share_range": "share_range",
+    "trail_peak_bw": "trail_peak",
+    "lead_peak_bw": "lead_peak",
+    "lead_rise_bw_s": "lead_rise",
+    "both_cop_travel": "travel_both",
+}
+"""The desk's measure of each that is halved."""
+_BY_KEY = {measure.key: measure for measure in SWING_MEASURES}
+
+
+@dataclass(frozen=True, slots=True)
+class HalfLine:
+    """One measure of both halves.
+
+    Attributes
+    ----------
+    title, unit : str
+    first, second : str
+        Mean ± SD (count).
+    difference : str
+        The second half less the first, with its 95 % interval.
+    """
+
+    title: str
+    unit: str
+    first: str
+    second: str
+    difference: str
+
+
+def half_lines(run: MarkedSet) -> list[HalfLine]:
+    """Return the measures that are halved, of one set."""
+    lines = []
+    for name, halves in halves_of_set(run.swings).items():
+        measure = _BY_KEY[_KEYS[name]]
+        digits, scale = measure.digits, measure.scale
+        lines.append(
+            HalfLine(
+                measure.title,
+                measure.unit,
+                words.spread(halves.first, digits, scale),
+                words.spread(halves.second, digits, scale),
+                words.difference(halves.difference, digits, scale),
+            )
+        )
+    return lines

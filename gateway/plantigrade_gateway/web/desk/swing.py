@@ -21,7 +21,7 @@ from plantigrade_gateway.people.said import anchor_ns
 from plantigrade_gateway.report.measures import NOTE as STRIKE_NOTE
 from plantigrade_gateway.report.measures import SWING_NOTES, sampling_notes, strike_lines
 from plantigrade_gateway.report.swingframes import SwingFrames
-from plantigrade_gateway.web.desk.chartdata import Data, columns, padded, plain
+from plantigrade_gateway.web.desk.curves import Data, columns, padded, plain
 from plantigrade_gateway.web.desk.judging import judged, said_of
 from plantigrade_gateway.web.desk.reads import DeskStore, Opened
 from plantigrade_gateway.web.desk.why import why_heel, why_push

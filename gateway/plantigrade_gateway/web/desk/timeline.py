@@ -16,8 +16,7 @@ from plantigrade.block import FloatArray
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.result import Analysis, Mark, swing_time
 from plantigrade_gateway.people.said import Note
-from plantigrade_gateway.web.desk.chartdata import Data, merged, plain
-from plantigrade_gateway.web.desk.curves import Stretch
+from plantigrade_gateway.web.desk.curves import Data, Stretch, merged, plain
 
 POINTS_PER_COLUMN = 2
 """The lowest and the highest row; a break in the line comes beside them."""

@@ -20,7 +20,7 @@ from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import cache
 from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
-from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.worker import prepare
 
 pytestmark = pytest.mark.dear
 

@@ -38,10 +38,10 @@ from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.desk import preparing
 from plantigrade_gateway.web.desk.cache import prepared, read_stretch, read_swings
-from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.reads import DeskStore
 from plantigrade_gateway.web.desk.routes import desk_router
 from plantigrade_gateway.web.desk.sets import Line, compared_lines, lines_of
+from plantigrade_gateway.web.desk.worker import prepare
 from plantigrade_gateway.web.door import password
 from plantigrade_gateway.web.door.guard import Guard
 from plantigrade_gateway.web.live.audience import Audience

@@ -14,7 +14,7 @@ from tests.support.practice import store_practice
 
 from plantigrade_gateway.record.entries import Batch, Kind
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.worker import prepare
 
 pytestmark = pytest.mark.dear
 

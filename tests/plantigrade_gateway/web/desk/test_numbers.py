@@ -20,8 +20,8 @@ from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk.prepare import prepare
 from plantigrade_gateway.web.desk.routes import desk_router
+from plantigrade_gateway.web.desk.worker import prepare
 
 pytestmark = pytest.mark.dear
 

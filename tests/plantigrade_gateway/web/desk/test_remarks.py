@@ -17,7 +17,7 @@ from plantigrade_gateway.people.said import Conditions, Said
 from plantigrade_gateway.people.visits import Visits, read_session, said_of_session
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import session
-from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.worker import prepare
 
 pytestmark = pytest.mark.dear
 

@@ -11,7 +11,7 @@ from tests.support.practice import store_practice
 
 from plantigrade_gateway.people.visits import read_session, said_of_session
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.worker import prepare
 
 pytestmark = pytest.mark.dear
 

@@ -15,7 +15,7 @@ from plantigrade.events import Swing
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits, read_session, said_of_session
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk.prepare import prepare
+from plantigrade_gateway.web.desk.worker import prepare
 
 pytestmark = pytest.mark.dear
 

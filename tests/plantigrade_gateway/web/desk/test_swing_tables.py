@@ -12,8 +12,8 @@ from plantigrade_gateway.analysis.eventrow import EventRow, event_of, event_row
 from plantigrade_gateway.analysis.measures import SWING_MEASURES
 from plantigrade_gateway.analysis.result import MarkedSet, is_good
 from plantigrade_gateway.store.store import Store
-from plantigrade_gateway.web.desk.halves import half_lines
 from plantigrade_gateway.web.desk.reads import DeskStore
+from plantigrade_gateway.web.desk.sets import half_lines
 from plantigrade_gateway.web.desk.tables import make_table, swing_columns
 
 

@@ -8,8 +8,7 @@ from tests.support.records import stand, step, swing
 
 from plantigrade.block import Foot
 from plantigrade_gateway.analysis.result import Analysis, Mark
-from plantigrade_gateway.web.desk.chartdata import columns, merged, padded, plain
-from plantigrade_gateway.web.desk.curves import Stretch
+from plantigrade_gateway.web.desk.curves import Stretch, columns, merged, padded, plain
 from plantigrade_gateway.web.desk.timeline import (
     ROWS,
     WIDTHS,

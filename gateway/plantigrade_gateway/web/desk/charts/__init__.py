@@ -5,7 +5,7 @@ from functools import cache
 
 from plantigrade.block import Foot
 from plantigrade_gateway.web.desk.charts.overlay import set_chart
-from plantigrade_gateway.web.desk.charts.palette import PALETTES
+from plantigrade_gateway.web.desk.charts.parts import PALETTES
 from plantigrade_gateway.web.desk.charts.swing import swing_chart
 from plantigrade_gateway.web.desk.charts.timeline import timeline_chart
 

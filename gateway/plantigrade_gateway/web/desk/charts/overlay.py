@@ -3,9 +3,10 @@
 from bokeh.models import Range1d
 
 from plantigrade.block import Foot
-from plantigrade_gateway.web.desk.charts.palette import PALETTES, Palette
 from plantigrade_gateway.web.desk.charts.parts import (
+    PALETTES,
     Figure,
+    Palette,
     axis_range,
     chart,
     line,

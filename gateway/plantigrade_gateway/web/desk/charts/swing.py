@@ -6,9 +6,11 @@ from bokeh.models import ColumnDataSource, Range1d
 
 from plantigrade.block import Foot
 from plantigrade.zones import REGIONS
-from plantigrade_gateway.web.desk.charts.palette import PALETTES, REGION_DASHES, Palette
 from plantigrade_gateway.web.desk.charts.parts import (
+    PALETTES,
+    REGION_DASHES,
     Figure,
+    Palette,
     axis_range,
     chart,
     line,

@@ -6,9 +6,10 @@ import numpy as np
 from bokeh.models import HoverTool, Range1d, TapTool
 
 from plantigrade.block import Foot
-from plantigrade_gateway.web.desk.charts.palette import PALETTES, Palette
 from plantigrade_gateway.web.desk.charts.parts import (
+    PALETTES,
     Figure,
+    Palette,
     axis_range,
     chart,
     line,
