@@ -92,7 +92,7 @@ def test_a_seed_draws_the_same_again(small):
 
 def test_tests_of_a_module_are_found_by_its_name_and_by_who_imports_it():
     own, others, _ = related(Path("signal/plantigrade/load.py"))
-    assert [path.name for path in own] == ["test_load.py"]
+    assert [path.name for path in own] == ["test_load.py", "test_found_kept.py"]
     assert all("load" in (ROOT / path).read_text() for path in others) and others
 
 
@@ -114,8 +114,14 @@ def test_the_others_of_its_room_are_asked_last_and_none_twice(module, room):
 @pytest.mark.parametrize(
     ("module", "expected"),
     [
-        ("signal/plantigrade/stance.py", ["tests/plantigrade/test_steps.py"]),
-        ("signal/plantigrade/overlay.py", ["tests/plantigrade/test_overlay.py"]),
+        (
+            "signal/plantigrade/stance.py",
+            ["tests/plantigrade/test_steps.py", "tests/plantigrade/test_found_kept.py"],
+        ),
+        (
+            "signal/plantigrade/overlay.py",
+            ["tests/plantigrade/test_overlay.py", "tests/plantigrade/test_found_kept.py"],
+        ),
         (
             "gateway/plantigrade_gateway/report/listing.py",
             ["tests/plantigrade_gateway/cli/test_transcript.py"],

@@ -51,7 +51,7 @@ Numbers = list[float | str]
 KEPT = Path(__file__).parents[1] / "plantigrade" / "drawn.json"
 
 
-def _plans() -> Iterator[tuple[str, Player, SessionPlan]]:
+def plans() -> Iterator[tuple[str, Player, SessionPlan]]:
     right, left = Player(), Player(lead=Foot.RIGHT, style=Style.REVERSE, mass_kg=60.0)
     flat = Player(midfoot_share_left=0.25, midfoot_share_right=0.0, asymmetry=0.05, body_seed=7)
     pairs = (("right", right), ("left", left))
@@ -94,19 +94,21 @@ def _named(segment: Segment) -> str:
     return " ".join((type(segment).__name__, *told))
 
 
-def _flat(value: object) -> Iterator[float | str]:
+def flat(value: object) -> Iterator[float | str]:
     """Give the numbers and words of a dataclass, in order."""
     if is_dataclass(value):
         for field in fields(value):
-            yield from _flat(getattr(value, field.name))
+            yield from flat(getattr(value, field.name))
     elif isinstance(value, tuple):
         yield float(len(value))
         for one in value:
-            yield from _flat(one)
+            yield from flat(one)
     elif isinstance(value, Enum):
         yield value.name
+    elif value is None or isinstance(value, str):
+        yield str(value)
     else:
-        yield str(value) if value is None else float(value)  # type: ignore[arg-type]
+        yield float(value)  # type: ignore[arg-type]
 
 
 def _sums(values: Any) -> list[float]:
@@ -120,10 +122,10 @@ def _sums(values: Any) -> list[float]:
 def drawn() -> dict[str, Numbers]:
     """Return the numbers and words of each performance, and of what sensors read of some."""
     made: dict[str, Numbers] = {}
-    for n, (name, player, plan) in enumerate(_plans()):
+    for n, (name, player, plan) in enumerate(plans()):
         done = perform(player, plan, rate_hz=100.0, seed=n)
         loads = (*_sums(done.left_n), *_sums(done.right_n), *_sums(done.left), *_sums(done.right))
-        made[name] = [*loads, *done.segments_s, *_flat(done.truth)]
+        made[name] = [*loads, *done.segments_s, *flat(done.truth)]
         if not n % 16:
             sensor = random_sensor(np.random.default_rng(n), loss=0.02)
             stuck = StuckZone(Foot.RIGHT, 4, 30.0, 1.5)
@@ -137,15 +139,15 @@ def drawn() -> dict[str, Numbers]:
     return made
 
 
-def main() -> None:
-    """Write what is drawn now."""
+def write(path: Path, made: dict[str, Numbers]) -> None:
+    """Write one line for each name, numbers to nine digits."""
     rounded = {
         name: [one if isinstance(one, str) else float(f"{one:.9g}") for one in row]
-        for name, row in drawn().items()
+        for name, row in made.items()
     }
     rows = (f"{json.dumps(name)}: {json.dumps(row)}" for name, row in rounded.items())
-    KEPT.write_text("{\n" + ",\n".join(rows) + "\n}\n", "utf-8")
+    path.write_text("{\n" + ",\n".join(rows) + "\n}\n", "utf-8")
 
 
 if __name__ == "__main__":
-    main()
+    write(KEPT, drawn())

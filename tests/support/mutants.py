@@ -83,6 +83,7 @@ OF_ROOM = {
     "api": ("story",),
     "charts": ("charts",),
     "cli": ("transcript",),
+    "plantigrade": ("found_kept",),
     "report": ("transcript",),
 }
 """Those in which the work of every module of a room shows."""
