@@ -83,6 +83,8 @@ OF_ROOM = {
     "api": ("story",),
     "charts": ("charts",),
     "cli": ("transcript",),
+    "coach": ("pages_kept",),
+    "desk": ("pages_kept",),
     "plantigrade": ("found_kept",),
     "report": ("transcript",),
 }
