@@ -1,7 +1,8 @@
 """The bytes of a store's files, and damage to them as a failing disk does it."""
 
-import sqlite3
 from pathlib import Path
+
+from tests.support.sqlite import connected
 
 
 def everything(path: Path) -> bytes:
@@ -11,7 +12,7 @@ def everything(path: Path) -> bytes:
 
 def flip_piece(path: Path, seq: int, session_no: int = 1) -> None:
     """Change one byte of a stored piece."""
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         where = "WHERE session_no = ? AND seq = ?"
         ((data,),) = db.execute(f"SELECT data FROM chunks {where}", (session_no, seq)).fetchall()
         half = len(data) // 2
@@ -22,7 +23,7 @@ def flip_piece(path: Path, seq: int, session_no: int = 1) -> None:
 
 def drop_pieces(path: Path, seqs: list[int], session_no: int = 1) -> None:
     """Take stored pieces away."""
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         for seq in seqs:
             db.execute("DELETE FROM chunks WHERE session_no = ? AND seq = ?", (session_no, seq))
     db.close()
@@ -30,7 +31,7 @@ def drop_pieces(path: Path, seqs: list[int], session_no: int = 1) -> None:
 
 def spoil_page_of(path: Path, seq: int, session_no: int = 1) -> None:
     """Overwrite the whole page of the file in which a piece begins, but not its index."""
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         (size,) = db.execute("PRAGMA page_size").fetchone()
         where = "WHERE session_no = ? AND seq = ?"

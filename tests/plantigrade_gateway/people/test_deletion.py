@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from tests.support.damage import everything
 from tests.support.records import packets, step
+from tests.support.sqlite import connected
 
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import StoreError
@@ -32,7 +33,7 @@ def recorded(store: Store, player: str, first: int, pieces: int = 20) -> str:
 
 def traces_of(path: Path, session_id: str) -> list[bytes]:
     """What of a session could be found in the file: its id, and the middle of each chunk."""
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         rows = db.execute(
             "SELECT data FROM chunks JOIN sessions USING (session_no) WHERE session_id = ?",
             (session_id,),

@@ -1,7 +1,6 @@
 """What a notebook reads is what is exported, and reading leaves a store as it is."""
 
 import shutil
-import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -10,6 +9,7 @@ import numpy as np
 import pyarrow.parquet as pa_parquet
 import pytest
 from tests.support.practice import store_practice
+from tests.support.sqlite import connected
 
 import plantigrade_gateway
 from plantigrade import Foot, LoadReducer, eighteen, total_load
@@ -103,7 +103,7 @@ def test_an_empty_file_is_not_made_a_store(tmp_path):
 
 
 def test_an_older_store_is_not_brought_to_this_version(path):
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         db.execute("PRAGMA user_version = 1")
     db.close()
     before = path.read_bytes()
@@ -114,7 +114,7 @@ def test_an_older_store_is_not_brought_to_this_version(path):
 
 def test_another_programs_file_is_refused(tmp_path):
     path = tmp_path / "other.sqlite3"
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         db.execute("CREATE TABLE other (a)")
     db.close()
     with pytest.raises(StoreError, match="another program"):

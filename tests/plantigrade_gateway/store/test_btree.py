@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from tests.support.sqlite import connected
 
 from plantigrade_gateway.errors import DamageError
 from plantigrade_gateway.store.btree import (
@@ -55,7 +56,7 @@ def written(tmp_path: Path) -> Callable[..., Path]:
 
     def make(values: list[Value], page_size: int = 512, index: bool = False) -> Path:
         path = tmp_path / "made.sqlite3"
-        with sqlite3.connect(path) as db:
+        with connected(path) as db:
             db.execute(f"PRAGMA page_size = {page_size}")
             db.execute("CREATE TABLE made (one)")
             if index:

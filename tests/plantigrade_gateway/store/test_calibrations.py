@@ -1,11 +1,11 @@
 """Stored calibrations: by insole, all or none, the old ones kept; and what is said of them."""
 
-import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from tests.support.sqlite import connected
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration, default_calibration
@@ -150,7 +150,7 @@ def test_a_store_of_an_older_version_gets_the_tables(tmp_path):
         assert calibrations.describe(store, LEFT) == "never calibrated"
         calibrations.keep(store, both(), DAY)
         assert calibrations.latest(store, LEFT) is not None
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (len(migrations.MIGRATIONS),)
     db.close()
 

@@ -1,8 +1,7 @@
 """The remembered insoles."""
 
-import sqlite3
-
 import pytest
+from tests.support.sqlite import connected
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import InputError
@@ -97,6 +96,6 @@ def test_a_store_of_the_first_version_gets_the_table(tmp_path):
         assert known(store) == []
         remember(store, RIGHT)
         assert [s.session_id for s in store.sessions()] == ["5e55"]
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (len(migrations.MIGRATIONS),)
     db.close()

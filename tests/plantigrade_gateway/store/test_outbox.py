@@ -1,12 +1,12 @@
 """What leaves the bay is kept with what it comes from, in order, once, and within its room."""
 
 import dataclasses
-import sqlite3
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 from tests.support.records import packets, stand, step, swing
+from tests.support.sqlite import connected
 
 from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway.analysis.eventrow import event_row
@@ -303,7 +303,7 @@ def test_a_recorder_commits_points_with_their_entries(store, outbox):
         recorder.put_points([Point("cue", "early", 0.04, {"t_s": 0.04})], upto)
         recorder.flush()
         assert [i.kind for i in rows(outbox)] == ["cue"]
-    with sqlite3.connect(store.path) as db:
+    with connected(store.path) as db:
         (entries,) = db.execute("SELECT sum(entries) FROM chunks").fetchone()
     db.close()
     assert entries == 5

@@ -2,7 +2,6 @@
 
 import os
 import shutil
-import sqlite3
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from tests.support.records import packets, step
+from tests.support.sqlite import connected
 from tests.support.tinydisk import tiny_disk
 
 from plantigrade.block import Foot
@@ -107,7 +107,7 @@ def test_commands_that_read_change_nothing(command, tmp_path, monkeypatch):
     folder = tmp_path / "there"
     folder.mkdir()
     path = made_by(3, folder / "store.sqlite3", monkeypatch)
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         db.execute("DELETE FROM events")
     db.close()
     before = kept(folder)

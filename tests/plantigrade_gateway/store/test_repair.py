@@ -1,7 +1,6 @@
 """Of a damaged store everything that can be read is in the new one, and the rest is named."""
 
 import json
-import sqlite3
 from pathlib import Path
 
 import pytest
@@ -9,6 +8,7 @@ from click.testing import CliRunner
 from tests.support.damage import drop_pieces, flip_piece, spoil_page_of
 from tests.support.practice import store_practice
 from tests.support.records import packets, step
+from tests.support.sqlite import connected
 
 from plantigrade.block import Foot
 from plantigrade_gateway.analysis.eventrow import event_row
@@ -135,7 +135,7 @@ def test_a_spoiled_page_costs_what_lies_on_it(tmp_path):
 def test_a_record_whose_session_is_lost_is_kept(tmp_path):
     path, new = tmp_path / "old.sqlite3", tmp_path / "new.sqlite3"
     session = pieces_of(3, path)
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         db.execute("DELETE FROM sessions")  # foreign keys are not looked after here
     db.close()
     number, lost = copied(path, new, quiet, make_beside)

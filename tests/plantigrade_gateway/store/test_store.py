@@ -16,6 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.support.damage import everything
 from tests.support.records import packets, stand, step, swing
+from tests.support.sqlite import connected
 
 from plantigrade.events import Stand, Step, Swing
 from plantigrade_gateway.analysis.eventrow import event_of, event_row
@@ -103,7 +104,7 @@ def test_host_time_is_kept_as_utc_with_the_offset_people_saw(store, tmp_path):
     got = store.session(session).started
     assert got == when
     assert got.utcoffset() == when.utcoffset()
-    with sqlite3.connect(store.path) as db:
+    with connected(store.path) as db:
         text, offset = db.execute("SELECT started_utc, utc_offset_min FROM sessions").fetchone()
     db.close()
     assert datetime.fromisoformat(text) == when
@@ -192,7 +193,7 @@ def test_replacing_events_is_all_or_nothing(store, session):
     assert list(store.events(session)) == new
     assert store.session(session).analysis_version == 2
     assert store.quality(session) == {"lost": 0}
-    with sqlite3.connect(store.path) as db:
+    with connected(store.path) as db:
         assert db.execute("SELECT analysis_version FROM events").fetchall() == [(2,)]
     db.close()
 
@@ -261,7 +262,7 @@ def test_a_deleted_session_leaves_no_byte(store):
         store.put_events(session, [event_row(session, step(first), 1)])
         store.put_quality(session, {f"quality-of-{session}": 1})
         store.end_session(session, "stop")
-    with sqlite3.connect(store.path) as db:
+    with connected(store.path) as db:
         number = "(SELECT session_no FROM sessions WHERE session_id = ?)"
         blobs = [
             row[0]
@@ -354,7 +355,7 @@ def test_a_newer_version_is_refused_untouched(tmp_path):
 
 def test_a_file_of_another_program_is_refused_untouched(tmp_path):
     path = tmp_path / "other.sqlite3"
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         db.execute("CREATE TABLE mine (x)")
     db.close()
     refused(path, "is an SQLite file of another program; choose another with --store")
@@ -472,7 +473,7 @@ def test_an_older_file_is_taken_forward_with_its_data(tmp_path, monkeypatch):
     monkeypatch.setattr(migrations, "MIGRATIONS", [*migrations.MIGRATIONS, *steps])
     with Store.open(path) as store:
         assert record(store, session) == list(packets(10))
-    with sqlite3.connect(path) as db:
+    with connected(path) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (len(migrations.MIGRATIONS),)
         assert db.execute("SELECT place FROM sessions").fetchall() == [("bay 4",)]
     db.close()

@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import json
-import sqlite3
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.support.bay import until
 from tests.support.fakehub import FAULTS, TIMEOUT_S, FakeHub
+from tests.support.sqlite import connected
 from tests.support.syncing import SyncBay
 
 from plantigrade_gateway.people.assigned import assign
@@ -251,7 +251,7 @@ def numbers(bay: SyncBay) -> dict[str, int]:
 
 async def test_a_damaged_piece_is_a_mark_at_the_hub_and_the_rest_is_as_it_was(bay):
     session = bay.record(5)
-    with sqlite3.connect(bay.store.path) as db:
+    with connected(bay.store.path) as db:
         db.execute("UPDATE chunks SET data = CAST(substr(data, 1, 20) AS BLOB) WHERE seq IN (0, 2)")
         db.execute("DELETE FROM chunks WHERE seq = 3")
     db.close()

@@ -1,12 +1,12 @@
 """A stored session prepared to be looked at: what is kept is what the detectors had."""
 
 import json
-import sqlite3
 
 import numpy as np
 import pytest
 from tests.support.damage import everything
 from tests.support.practice import practice_copy, store_practice
+from tests.support.sqlite import connected
 
 from plantigrade.block import Foot
 from plantigrade.load import centre_of_pressure, total_load
@@ -157,7 +157,7 @@ def test_new_results_new_bytes_and_a_new_format_are_prepared_again(practice, mon
     results.reanalyse(practice, session_id)
     assert practice.database.read("SELECT count(*) FROM derived") == [(0,)]
     prepare(practice, session_id)
-    with sqlite3.connect(practice.path) as db:
+    with connected(practice.path) as db:
         db.execute("UPDATE sessions SET analysis_version = 0")
     db.close()
     assert prepared(practice, practice.session(session_id)) is None

@@ -3,7 +3,6 @@
 import base64
 import json
 import re
-import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
@@ -17,6 +16,7 @@ from playwright.sync_api import Browser, Page, ViewportSize, WebSocket, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.live_schema import live_messages
 from tests.support.program import Program, cut, running
+from tests.support.sqlite import connected
 
 from plantigrade_gateway.analysis.practice import read_entry, said_of
 from plantigrade_gateway.record.entries import Kind
@@ -139,7 +139,7 @@ def loud(tab: Tab) -> Tab:
 
 
 def sessions(store: Path) -> list[tuple[str, str]]:
-    with sqlite3.connect(store) as reader:
+    with connected(store) as reader:
         return list(reader.execute("SELECT session_id, state FROM sessions ORDER BY session_no"))
 
 
