@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rich.console import Console, ConsoleOptions, RenderResult
+from rich.measure import Measurement
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -50,23 +51,25 @@ def table(*columns: str, numbers_from: int = 1) -> Table:
     return made
 
 
-_LEAST_WIDTH = 80
+_MOST_WIDTH = 1000
 
 
 @dataclass(frozen=True, slots=True)
 class _Wide:
-    """A table that keeps its width where the terminal is narrower."""
+    """A table that keeps the width it needs where the terminal is narrower."""
 
     made: Padding
 
     def __rich_console__(self, out: Console, options: ConsoleOptions) -> RenderResult:
-        yield from out.render(self.made, options.update(width=max(out.width, _LEAST_WIDTH)))
+        wide = options.update(width=_MOST_WIDTH)
+        needed = Measurement.get(out, wide, self.made).maximum
+        yield from out.render(self.made, options.update(width=max(out.width, needed)))
 
 
 def put(out: Console, made: Table, indent: int = 2) -> None:
     """Print a table, set in a little.
 
-    It is made for 80 columns: a narrower terminal wraps its lines rather than lose figures.
+    A narrower terminal wraps its lines rather than lose figures.
     """
     out.print(_Wide(Padding(made, (0, 0, 0, indent), expand=False)), crop=False)
 

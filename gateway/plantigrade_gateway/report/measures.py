@@ -162,17 +162,16 @@ def show_swings(analysis: Analysis, out: Console) -> None:
     """Print every swing, then what each set comes to."""
     lead = analysis.swings[0].lead
     heading(out, "Swings", f"lead foot {lead}, trail foot {lead.other}; times from the start, s")
-    names = ("", "start", "push", "lead heel", "trail\npeak", "shift", "lead\npeak")
+    names = ("", "start", "push", "lead heel, s", "trail\npeak", "shift", "lead\npeak")
     made = table(*names, "load\ntempo", "trans-\nfer", numbers_from=4)
-    number = 0
-    places = {id(swing): k for k, swing in enumerate(analysis.swings)}
+    numbers = {id(swing): n for n, swing in enumerate(analysis.swings, 1)}  # as pages call them
     left_out = []
     for group in _groups(analysis.swings, analysis.whole_sets):
         if group.name:
             made.add_row("", "", Text(group.name, style="bold"))
         for swing in group.swings:
-            number += 1
-            excluded = analysis.excluded.get(places[id(swing)])
+            number = numbers[id(swing)]
+            excluded = analysis.excluded.get(number - 1)
             if excluded is not None:
                 left_out.append(f"out: swing {number} counts nowhere: {excluded.text}")
             sign = f"{number}{' out' if excluded else ''}"
@@ -216,7 +215,7 @@ def _swing_cells(swing: Swing, rate_hz: float | None) -> tuple[str, ...]:
     return (
         formats.clock(swing.start_s) + ("*" if swing.touches_gap else ""),
         words.push(swing.push),
-        words.heel_lift(swing.heel_lift),
+        words.heel_lift(swing.heel_lift).removesuffix(" s"),  # else a row is longer than 80
         after(swing.trail_peak_s),
         after(swing.shift_s),
         after(swing.lead_peak_s),

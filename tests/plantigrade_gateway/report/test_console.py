@@ -74,11 +74,12 @@ def test_a_table_sets_numbers_to_the_right(numbers_from, indent, expected):
     assert (second[0] == second[1]) is (numbers_from == 1)  # " n " begins where "12" does
 
 
-def test_a_table_is_made_for_80_columns_and_no_fewer():
+def test_no_figure_of_a_table_is_cut_off_however_narrow_the_terminal():
     made = table("name", *(f"column {k}" for k in range(7)))
-    made.add_row("a", *(str(10**6 + k) for k in range(7)))
-    narrow, wide = (printed(lambda out: put(out, made), width) for width in (40, 80))
-    assert "".join(narrow).split() == "".join(wide).split() and len(wide) == 2
+    made.add_row("a longer name than others", *(str(10**6 + k) for k in range(7)))
+    narrow, usual, wide = (printed(lambda out: put(out, made), width) for width in (40, 80, 120))
+    assert "".join(narrow).split() == "".join(usual).split() == "".join(wide).split()
+    assert len(wide) == 2 and len(wide[1]) > 80
     assert "1000006" in wide[1] and "column 6" in wide[0]
 
 

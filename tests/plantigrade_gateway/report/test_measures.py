@@ -97,7 +97,7 @@ def test_a_swing_s_row():
     headless = replace(swing(3000), start_s=None, shift_s=None)
     lines = printed(lambda out: show_swings(analysis(gap, short, headless), out))
     told = {cells(line)[0]: cells(line)[1:] for line in lines[1:8]}
-    usual = ["rolled, with shift", "unloaded 0.5 s", "0.70", "0.75", "1.00"]
+    usual = ["rolled, with shift", "unloaded 0.5", "0.70", "0.75", "1.00"]
     assert told["1"] == ["0:10.0*", *usual, "2.4", "0.12"]
     assert told["2"] == ["0:20.0", *usual, "–", "≤ 0.02"]
     assert told["3"] == ["–", *usual[:2], "–", "–", "–", "2.4", "0.12"]
@@ -124,6 +124,26 @@ def test_a_swing_that_is_left_out_keeps_its_number_and_says_why():
         ("set full", 1),
     ]
     assert [one.name for one in groups_of(analysis(swing(1000)))] == [""]
+
+
+def test_a_swing_has_the_number_that_pages_call_it_by_whatever_its_set():
+    """The second swing's own set stands behind the swings of none: it is swing 2 all the same."""
+    marks = (Mark(15.0, "set: full"), Mark(25.0, "end of set"))
+    found = analysis(*(swing(1000 * k) for k in (1, 2, 3)), marks=marks)
+    lines = printed(lambda out: show_swings(found, out))
+    told = [cells(line)[:2] for line in lines if "rolled, with shift" in line or "set full" in line]
+    assert told[:4] == [["1", "0:10.0"], ["3", "0:30.0"], ["set full"], ["2", "0:20.0"]]
+
+
+def test_a_row_of_a_swing_is_whole_on_80_columns():
+    """The longest words and numbers, as swing 27: nothing of it is cut off or wrapped."""
+    swings = [swing(1000 * k) for k in range(1, 28)]
+    push = replace(swings[-1].push, manner=Manner.SKIPPED, transfer_s=0.01)
+    swings[-1] = replace(swings[-1], push=push)
+    lines = printed(lambda out: show_swings(analysis(*swings), out), 80)
+    told = next(cells(line) for line in lines if line.startswith("27 "))
+    times = ["0.70", "0.75", "1.00", "2.4", "≤ 0.02"]
+    assert told == ["27", "4:30.0", "skipped, with shift", "unloaded 0.5", *times]
 
 
 def test_what_sampling_lets_be_known():
