@@ -181,6 +181,8 @@ def show_summary(analysis: Analysis, out: Console) -> None:
 _ENDED = {
     "end": "to its end",
     "stop": "stopped",
+    "no load": "ended without load",
+    "change": "ended by a change of player",
     "restart": "cut off",
     "error": "ended by an error",
 }
@@ -205,11 +207,13 @@ def show_session(
     out.print()
     show(found, out)
     if found.quality is None:
-        paragraph(
-            out,
-            "How far to trust it is not stored: the recording was cut off. plantigrade reanalyse "
-            f"{line.short_id} makes the results again.",
-        )
+        why = "it is once the session has ended."
+        if session.state != "open":
+            why = (
+                f"the recording was cut off. plantigrade reanalyse {line.short_id} makes the "
+                "results again."
+            )
+        paragraph(out, f"How far to trust it is not stored: {why}")
 
 
 def redone_line(session: Session, found: Analysis, changed: int) -> str:

@@ -1,11 +1,15 @@
 """What is said of a session whose results were made again."""
 
+from datetime import UTC, datetime
 from types import SimpleNamespace
 from typing import Any
 
+import pytest
+from tests.support.printed import printed
 from tests.support.records import stand, step, swing
 
-from plantigrade_gateway.report.session import redone_line
+from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.report.session import redone_line, show_session
 
 LOST = "3 entries before this one are lost: the record was cut off"
 
@@ -26,3 +30,42 @@ def test_results_made_again_in_one_line():
     assert line(0) == f"{begin}nothing changed"
     assert line(1, "no mass was given") == f"{begin}1 result changed"
     assert line(2, LOST) == f"{begin}2 results changed; 1 gap in its record, see plantigrade show"
+
+
+def shown(state: str, end_reason: str | None) -> str:
+    session = SimpleNamespace(
+        session_id="0123456789abcdef",
+        started=datetime(2026, 3, 1, tzinfo=UTC),
+        host="bay",
+        state=state,
+        end_reason=end_reason,
+        duration_s=60.0,
+        pair="",
+    )
+    line: Any = SimpleNamespace(session=session, player=None, short_id="01234567")
+    found = Analysis("x", 100.0, 60.0, (), (), (), (), None)
+    return " ".join(" ".join(printed(lambda out: show_session(line, found, {}, out))).split())
+
+
+@pytest.mark.parametrize(
+    ("reason", "said"),
+    [
+        ("end", "to its end"),
+        ("stop", "stopped"),
+        ("no load", "ended without load"),
+        ("change", "ended by a change of player"),
+        ("restart", "cut off"),
+        ("error", "ended by an error"),
+    ],
+)
+def test_how_a_session_ended_in_words(reason, said):
+    """Every reason that the program gives (`SessionManager`, `run`, `recover`)."""
+    assert f"1 min 0 s, {said} x: 1 min 0 s" in shown("complete", reason)
+
+
+def test_a_session_under_way_was_not_cut_off():
+    text = shown("open", None)
+    assert "1 min 0 s, is still being recorded" in text
+    assert "How far to trust it is not stored: it is once the session has ended." in text
+    assert "cut off" not in text and "reanalyse" not in text
+    assert "cut off. plantigrade reanalyse 01234567 makes" in shown("ended", "restart")
