@@ -2,6 +2,7 @@
 
 import { joinDialogs } from "./dialogs.js";
 import { made, part, write } from "./dom.js";
+import { StopPress } from "./painstop.js";
 import { LiveSocket } from "./socket.js";
 
 const PICTURES = /** @type {Record<string, string>} */ ({
@@ -149,6 +150,13 @@ class Whose {
   }
 }
 
+/** @param {string} text what is to be known now; empty: nothing */
+function notice(text) {
+  write(part("notice-text"), text);
+  part("notice").hidden = !text;
+}
+
+const stop = new StopPress(() => ask("pain"), notice);
 const whose = new Whose();
 const voice = new Voice();
 const questions = new Questions();
@@ -170,6 +178,7 @@ function hello({ session, clubs, check, link, gateway, rights }) {
     }));
   }
   show(check ?? { on: false });
+  stop.hello(session);
   links(link ?? {});
 }
 
@@ -181,6 +190,7 @@ function links({ calibration }) {
 /** @param {any} check */
 function show(check) {
   const { on, phase } = check;
+  stop.check(check);
   part("begin").hidden = on;
   part("held").hidden = on || !check.hold;
   write(part("held-line"), `Stopped: ${check.hold}. No drill and no fast swings on this visit.`);
@@ -242,7 +252,7 @@ for (const look of LOOKS) {
   pressed(`begin-${look}`, () => ask("begin", { look, club: club.value || null }));
 }
 pressed("begin-left", () => ask("take up"));
-for (const name of BUTTONS) pressed(name, () => ask(name));
+for (const name of BUTTONS) pressed(name, () => (name === "pain" ? stop.press() : ask(name)));
 pressed("stopped-end", () => ask("end"));
 pressed("take-back", () => ask("take back"));
 joinDialogs();
@@ -255,13 +265,11 @@ function take(message) {
     whose.hello(message);
   } else if (message.type === "check") show(message);
   else if (message.type === "link") links(message);
-  else if (message.type === "said" && message.level === "warn") {
-    write(part("notice-text"), message.text);
-    part("notice").hidden = false;
-  }
+  else if (message.type === "said" && message.level === "warn") notice(message.text);
 }
 
 const socket = new LiveSocket("/live", take, (state, text) => {
   part("connection").hidden = state === "open";
   write(part("connection"), state === "open" ? "" : text);
+  if (state === "lost") stop.lost();
 });

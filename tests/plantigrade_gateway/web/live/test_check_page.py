@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import date
 
 import pytest
-from playwright.sync_api import Browser, ViewportSize, expect
+from playwright.sync_api import Browser, Page, ViewportSize, WebSocketRoute, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.checkbay import FIRST_LOOK, LEAD_IN_S, STOOD, Do, swung
 from tests.support.checkbench import NAMES, TABLET, Bench
@@ -400,4 +400,63 @@ def test_the_player_stops_a_speed_block_from_a_link_of_their_own(bench, store):
         expect(player.locator("#pain-stop")).to_be_hidden()
         assert complaints == []
     assert bay.check["phase"] == "stopped"
+    bay.close()
+
+
+class Cuttable:
+    """A page's way to the gateway, which can be cut and mended."""
+
+    def __init__(self, page: Page) -> None:
+        self._is_cut = False
+        self._ends: list[WebSocketRoute] = []
+        page.route_web_socket("**/live", self._open)
+
+    def _open(self, page_end: WebSocketRoute) -> None:
+        if self._is_cut:
+            page_end.close()
+        else:
+            self._ends += [page_end, page_end.connect_to_server()]
+
+    def cut(self) -> None:
+        self._is_cut = True
+        for end in self._ends:
+            end.close()
+        self._ends.clear()
+
+    def mend(self) -> None:
+        self._is_cut = False
+
+
+@pytest.mark.parametrize("bench", [(Do("start", swung(2)), Do("pain"))], indirect=True)
+@pytest.mark.parametrize("where", ["live", "check"])
+@pytest.mark.slow
+def test_a_stop_that_is_pressed_without_a_connection_is_told_once_it_is_back(bench, where):
+    page, bay, way = bench.page, bench.bay, Cuttable(bench.page)
+    page.goto(f"{bench.url}{'check' if where == 'check' else ''}")
+    if where == "check":
+        bench.press("First look: stand, walk, swing")
+        bench.press("Not now")
+        said = page.locator("#notice-text")
+    else:
+        page.get_by_role("button", name="Understood").click()
+        said = page.locator("#pain-advice")
+    stop = page.get_by_role("button", name="Pain – stop", exact=True)
+    expect(stop).to_be_visible()
+    way.cut()
+    expect(page.locator("#connection")).to_contain_text("No connection to the gateway")
+    stop.click()
+    expect(said).to_contain_text("Stop now. The gateway could not be told yet")
+    assert not bay.commands
+    way.mend()
+    bench.obey()
+    assert bay.check["phase"] == "stopped" and not bay.commands
+    advice = page.locator("#advice" if where == "check" else "#pain-advice")
+    expect(advice).to_contain_text("no training on pain")
+    expect(page.get_by_text("could not be told yet")).to_be_hidden()
+    way.cut()
+    expect(page.locator("#connection")).to_be_visible()
+    way.mend()
+    expect(page.locator("#connection")).to_be_hidden()
+    page.wait_for_timeout(300)  # were it told again, it would be by now
+    assert not bay.commands  # it is told once
     bay.close()
