@@ -190,6 +190,11 @@ class RecordAnalysis:
         """Session time of the last entry, s."""
         return 0.0 if self._last_ns is None else self._session_s(self._last_ns)
 
+    @property
+    def is_silent(self) -> bool:
+        """Whether the player is told nothing now: by the feedback's choice, or in a silent set."""
+        return self.practice.is_silent or self.spans.is_silent
+
     def _take(self, output: Output) -> None:
         self.practice.settle(self.pipeline.settings)
         self.reply.add(self.practice.push(output, self.rate_hz))

@@ -281,9 +281,14 @@ class DrillRun:
                 self._tone.push(block.slice(k, k + 1), told, reply.tone)
 
     def ask(self, now_s: float) -> list[Cue]:
-        """Return the last repetition's cues, to be heard now; none where the drill is silent."""
+        """Return the last repetition's cues, to be heard now; none where the drill is silent.
+
+        From then on it is among those that the player is told.
+        """
         if self.score.feedback is Feedback.SILENT:
             return []
+        if self.score.last is not None and not self.score.told:
+            self.score = replace(self.score, told=True)
         return [replace(cue, decided_s=now_s) for cue in self._answer]
 
     def result(self, end_s: float) -> DrillResult:

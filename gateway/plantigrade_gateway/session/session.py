@@ -236,7 +236,7 @@ class LiveSession:
             self.is_patched = self.is_patched or bool((batch.kind == Kind.LOG).any())
         since, self._told = self._told, len(self.analysis.marks)
         marks = self.analysis.marks[since:]
-        told = (self.analysis.practice.is_silent or self.analysis.spans.is_silent, reply.is_untold)
+        told = (self.analysis.is_silent, reply.is_untold)
         return StepResult(output, cues, tone, self._changed_score(), marks, *told)
 
     def mark(self, text: str) -> StepResult:
@@ -369,10 +369,10 @@ class LiveSession:
         self._pages_say(text)
 
     def ask(self) -> StepResult:
-        """Let the last repetition's outcome be heard now; none where the drill is silent."""
+        """Let the last repetition's outcome be heard and read now, unless the drill is silent."""
         cues = self.analysis.practice.ask(self.analysis.now_s)
         self._hear(cues, [])
-        return StepResult(cues=cues)
+        return StepResult(cues=cues, score=self._changed_score(), is_silent=self.analysis.is_silent)
 
     def _spoken(self, texts: list[str]) -> list[Cue]:
         """Have what is to be said made into sound; return what has been made meanwhile."""

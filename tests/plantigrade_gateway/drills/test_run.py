@@ -236,6 +236,8 @@ def test_asking_plays_the_last_outcome_unless_silent():
     for feedback in Feedback:
         _, analysis = whole("push", feedback)
         answer = analysis.practice.ask(130.0)
+        score = analysis.practice.score
+        assert score is not None and score.told is (feedback is not Feedback.SILENT)
         if feedback is Feedback.SILENT:
             assert answer == []
             continue

@@ -193,6 +193,11 @@ def test_pages_are_told_whether_a_swing_is_silent(
     assert {*swings, *reps} == {is_silent}
 
 
+def messages_told_last(messages: list[Message]) -> bool:
+    """Whether the last repetition was told when it happened."""
+    return bool([m for m in messages if m["type"] == "drill" and m["last"]][-1]["last"]["told"])
+
+
 @pytest.mark.parametrize(
     ("feedback", "told"),
     [
@@ -226,7 +231,10 @@ def test_a_players_page_shows_the_swings_that_are_heard_and_no_others(store, pla
             assert untold.is_valid(one) is not one["last"]["told"]
     heard = [m["silent"] for m in messages if m["type"] == "cue"]
     assert bool(heard) is any(told) and not any(heard)
-    assert [m["silent"] for m in asked if m["type"] == "cue"] in ([], [False] * len(asked))
+    assert not any(m["silent"] for m in asked if m["type"] == "cue")
+    read = [for_player(m) for m in asked if m["type"] == "drill"]
+    assert [one["last"]["told"] for one in read if one is not None] == [True] * len(read)
+    assert bool(read) is not messages_told_last(messages)  # what was heard by asking is read too
 
 
 def test_what_a_players_page_is_told_of_a_silent_set_is_what_its_page_says(store, plain):

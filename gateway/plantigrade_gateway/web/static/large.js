@@ -106,7 +106,7 @@ export class Large {
   }
 
   /** @param {any} drill */
-  drill({ name, title, good, tried, streak, last }) {
+  drill({ name, title, feedback, good, tried, streak, last }) {
     this.drilling = Boolean(name);
     if (!this.drilling && this.last) {
       this.swing(this.last);
@@ -121,7 +121,8 @@ export class Large {
       return;
     }
     if (!last.told) {
-      this.show("", "Noted", `${last.n}`, last.what, "", "Not told: the drill’s feedback is less often.");
+      const why = feedback === "ask" ? "Told when somebody asks." : "Not told: the drill’s feedback is less often.";
+      this.show("", "Noted", `${last.n}`, last.what, "", why);
       return;
     }
     const score = `${good} of ${tried} good, ${streak} in a row`;

@@ -51,12 +51,20 @@ export class Outcome {
     this.none = false;
     this.count(counts);
     const gap = swing?.touches_gap ? " Samples are missing in it." : "";
+    this.untold = words ? 0 : n;
     const text = words ? `Swing ${n}: push ${words.push}; lead heel ${words.heel_lift}.${gap}` : `Swing ${n}. ${UNTOLD}`;
     write(part("outcome"), text);
     if (fresh) write(part("announced"), text);
     part("outcome").className = good ? "good" : "";
     this.lost();
     if (fresh) this.happened({ type: "swing", n, swing, words });
+  }
+
+  /** What was not told of a swing is, once somebody has asked. @param {any} drill */
+  drill({ last }) {
+    if (!this.untold || !last?.told || last.silent || last.what !== "swing" || last.n !== this.untold) return;
+    this.untold = 0;
+    write(part("outcome"), `Swing ${last.n}: ${last.words}.`);
   }
 
   /** @param {{swings: number, good: number | null}} counts */

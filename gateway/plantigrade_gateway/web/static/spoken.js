@@ -34,6 +34,7 @@ export class Spoken {
     this.drilling = Boolean(drill?.name);
     this.silent = drill?.feedback === "silent";
     this.tried = counted(drill);
+    this.wasTold = Boolean(drill?.last?.told);
   }
 
   /** @param {any} drill said once for each repetition that is told */
@@ -42,8 +43,10 @@ export class Spoken {
     this.silent = drill.feedback === "silent";
     const tried = counted(drill);
     const { last } = drill;
-    if (last?.told && tried > (this.tried ?? 0)) this.say(`${[...new Set([WORD[last.verdict], last.line])].join(". ")}.`);
+    const isAsked = tried > 0 && tried === this.tried && !this.wasTold;
+    if (last?.told && !last.silent && (tried > (this.tried ?? 0) || isAsked)) this.say(`${[...new Set([WORD[last.verdict], last.line])].join(". ")}.`);
     this.tried = tried;
+    this.wasTold = Boolean(last?.told);
   }
 
   /** @param {any} message */

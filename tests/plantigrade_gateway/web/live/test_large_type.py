@@ -20,6 +20,7 @@ from tests.support.toldpage import Gateway, frame, hello
 from plantigrade.zones import eighteen
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.model import Drill
+from plantigrade_gateway.web.live.playertold import for_player
 
 pytestmark = pytest.mark.dear
 
@@ -337,6 +338,23 @@ def test_a_repetition_that_is_not_told_is_not_shown_either(gateway):
     expect(page.locator("#large-verdict")).to_be_hidden()
     expect(page.locator("#large-score")).to_have_text("")
     assert "good" not in page.locator("#large-view").inner_text()
+    expect(page.locator("#large-exact")).to_contain_text("feedback is less often")
+
+
+def test_a_repetition_that_somebody_asks_for_is_shown_as_it_is_heard(gateway):
+    """The gateway tells the drill again, its last repetition told by now (`LiveSession.ask`)."""
+    page = gateway.page
+    waits = drill("good", "Rolled through", 3, told=False)
+    untold = for_player({**swing(3, "rolled, with shift"), "silent": True})
+    assert untold is not None
+    gateway.say(untold, {**waits, "feedback": "ask"})
+    expect(page.locator("#large-exact")).to_have_text("Told when somebody asks.")
+    expect(page.locator("#outcome")).to_have_text(f"Swing 3. {SILENT}")
+    told = drill("good", "Rolled through", 3, words="rolled, with shift, in 0.09 s")
+    gateway.say({**told, "feedback": "ask"})
+    expect(page.locator("#large-word")).to_have_text("Yes")
+    expect(page.locator("#large-line .squeezed")).to_have_text(["Rolled", "through"])
+    expect(page.locator("#outcome")).to_have_text("Swing 3: rolled, with shift, in 0.09 s.")
 
 
 SILENT = "Not told now, and counted all the same."

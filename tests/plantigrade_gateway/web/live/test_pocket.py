@@ -192,3 +192,16 @@ def test_outcomes_are_said_at_choice_once_and_only_when_told(gateway):
     gateway.say(drill(1, 5, True))
     expect(page.locator("#drill-good")).to_have_text("1 of 5")
     assert asked(page, "said") == said
+
+
+def test_an_outcome_that_somebody_asks_for_is_said_once(gateway):
+    page = gateway.page
+    gateway.say(drill(0, 1, True))
+    page.get_by_role("button", name="Say outcomes here").click()
+    gateway.say(drill(1, 2, False), drill(1, 2, True), drill(1, 2, True), drill(1, 3, False))
+    expect(page.locator("#drill-good")).to_have_text("1 of 3")
+    assert asked(page, "said") == ["Outcomes are said.", "Yes. Too soon."]
+    page.get_by_role("button", name="Say outcomes here").click()
+    expect(page.get_by_role("button", name="Say outcomes here")).to_have_attribute(
+        "aria-pressed", "false"
+    )
