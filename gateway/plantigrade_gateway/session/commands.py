@@ -342,6 +342,8 @@ class CommandHandler:
             self.live_feed.say(f"feedback {feedback!r}: expected one of {expected}", "warn")
             return None
         own = Feedback.EVERY if drill is None else drill.feedback
+        if drill is None and how is not Feedback.SILENT:
+            how = own  # without a drill each push is told, or none
         self._choice = Choice(drill, how or own)
         if drill is None:
             self.live_feed.no_drill(self._choice.feedback)

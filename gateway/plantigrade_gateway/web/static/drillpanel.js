@@ -20,6 +20,8 @@ export class DrillPanel {
   /** @param {(message: object) => boolean} send */
   constructor(send) {
     this.send = send;
+    this.name = "";
+    this.often = "every";
     this.choice = /** @type {HTMLSelectElement} */ (part("drill-choice"));
     this.feedback = /** @type {HTMLSelectElement} */ (part("drill-feedback"));
     this.feedback.replaceChildren(...Object.entries(FEEDBACK).map(([value, text]) => option(value, text)));
@@ -33,6 +35,22 @@ export class DrillPanel {
     this.send({ type: "drill", name: this.choice.value || null, feedback });
   }
 
+  /** What was chosen may have been refused: what holds is shown. @param {any} message */
+  said({ level }) {
+    if (level === "warn") this.hold(this.name, this.often);
+  }
+
+  lost() {
+    this.hold(this.name, this.often);
+  }
+
+  /** Show what holds. @param {string} name @param {string} often */
+  hold(name, often) {
+    [this.name, this.often] = [name, often];
+    this.choice.value = name;
+    this.feedback.value = often;
+  }
+
   /** @param {any} hello */
   hello({ drills, drill, rights }) {
     this.choice.replaceChildren(option("", "none"), ...drills.map((/** @type {any} */ d) => option(d.name, d.title)));
@@ -41,8 +59,9 @@ export class DrillPanel {
     else this.none();
   }
 
-  none() {
-    this.choice.value = "";
+  /** @param {string} [often] how often pushes are told without a drill */
+  none(often = "every") {
+    this.hold("", often);
     part("drill-score").hidden = true;
     write(part("drill-title"), "No drill");
     write(part("drill-goal"), "");
@@ -52,11 +71,10 @@ export class DrillPanel {
   /** @param {any} drill */
   drill({ name, title, goal, counts, feedback, good, tried, unclear, streak, best, last }) {
     if (!name) {
-      this.none();
+      this.none(feedback);
       return;
     }
-    this.choice.value = name;
-    this.feedback.value = feedback;
+    this.hold(name, feedback);
     part("drill-score").hidden = false;
     write(part("drill-title"), title);
     write(part("drill-goal"), goal);

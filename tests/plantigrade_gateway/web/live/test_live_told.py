@@ -432,6 +432,25 @@ SWING = {
     "counts": {"steps": 2, "swings": 5, "good": 3},
     "silent": True,
 }
+
+
+def test_the_drill_that_holds_is_shown_though_another_was_chosen(gateway):
+    """One that was refused, as in a check; and how pushes are told where there is no drill."""
+    drills = [{"name": "push", "title": "Push", "goal": ""}]
+    silent = {"type": "drill", "name": None, "feedback": "silent"}
+    gateway.open(hello(eighteen(), drills=drills, drill=silent), frame(1.0, 18))
+    choice, often = gateway.page.locator("#drill-choice"), gateway.page.locator("#drill-feedback")
+    expect(often).to_have_value("silent")
+    choice.select_option("push")
+    gateway.say({"type": "said", "text": "A check is under way: end it first.", "level": "warn"})
+    expect(choice).to_have_value("")
+    gateway.say({**silent, "feedback": "every"})
+    expect(often).to_have_value("every")
+    often.select_option("ask")
+    gateway.say({"type": "said", "text": "No drill goes on after a stop.", "level": "warn"})
+    expect(often).to_have_value("every")
+
+
 SCORE = {"counts": "It rolls.", "feedback": "every", "good": 3, "tried": 5, "unclear": 0}
 DRILLED = {
     **{"type": "drill", "name": "push", "title": "Push", "goal": "", **SCORE, "streak": 1},
