@@ -344,6 +344,8 @@ def _made(
     whose = named_player(store, options["player"])
     settings = settings_for(whose, options["mass"], options["handed"])
     settings = settings.with_limits(config.limits(), limits_of(options["limits"]))
+    if simulation is not None:
+        simulation = replace(simulation, handed=settings.handed)
     out = console()
     page = web_options(options["page"], store, show=out.is_terminal)
     page = None if page is None else replace(page, pair=pair, usual=order.usual_port)

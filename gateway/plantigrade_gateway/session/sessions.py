@@ -284,6 +284,7 @@ class Sessions:
         self._live_feed.begin(live, self._source.name)
         self._so_far.begin()
         stage.handler.begin(live)
+        stage.handler.ask_player(f"{settings.handed}-handed")
         self._tell_heard(live)
         self._screen = Screen(
             stage.out, live.analysis, settings.lead, settings.body_weight_n, self._duration_s

@@ -105,10 +105,11 @@ def drawn_pushes(style: PlayerStyle, rng: np.random.Generator) -> list[_Push]:
     return [group[k] for group in _GROUPS[style] for k in rng.permutation(len(group))]
 
 
-def _drawn_player(rng: np.random.Generator) -> Player:
+def _drawn_player(rng: np.random.Generator, lead: Foot) -> Player:
     """Draw who plays. Mass and feet's size stay, so that a calibration of the pair stays true."""
     midfoot = float(rng.uniform(0.06, 0.13))
     return Player(
+        lead=lead,
         midfoot_share_left=midfoot,
         midfoot_share_right=float(midfoot * rng.uniform(0.9, 1.1)),
         left_share=float(rng.uniform(0.48, 0.52)),
@@ -120,7 +121,9 @@ def _drawn_player(rng: np.random.Generator) -> Player:
     )
 
 
-def invented_steps(seed: int = 1, style: PlayerStyle = PlayerStyle.MIXED) -> GaitSource:
+def invented_steps(
+    seed: int = 1, style: PlayerStyle = PlayerStyle.MIXED, lead: Foot = Foot.LEFT
+) -> GaitSource:
     """Return two minutes of an invented player who stands, walks and swings twelve times.
 
     Parameters
@@ -129,14 +132,18 @@ def invented_steps(seed: int = 1, style: PlayerStyle = PlayerStyle.MIXED) -> Gai
         Another one makes another player, who does it in another order.
     style : PlayerStyle
         What the pushes are like.
+    lead : Foot
+        The lead foot: left for a right-handed player.
     """
-    return pressed(*invented_session(seed, style), seed)
+    return pressed(*invented_session(seed, style, lead), seed)
 
 
-def invented_session(seed: int, style: PlayerStyle) -> tuple[Player, SessionPlan]:
+def invented_session(
+    seed: int, style: PlayerStyle, lead: Foot = Foot.LEFT
+) -> tuple[Player, SessionPlan]:
     """Return who plays, and what `invented_steps` has them do."""
     rng = np.random.default_rng(seed)
-    player = _drawn_player(rng)
+    player = _drawn_player(rng, lead)
     segments: list[Segment] = [Stand(6.0), Walk(10), Stand(3.0)]
     for k, (manner, timing) in enumerate(drawn_pushes(style, rng)):
         if k % 4 == 3:

@@ -122,6 +122,9 @@ class Simulation:
         Of the player and the radio.
     style : PlayerStyle
         What the player's pushes are like, where none is calibrated.
+    handed : str
+        "right" or "left": how the first pair's player swings until asked otherwise. Others' are
+        right-handed.
     faults : tuple of Fault
     port : int
         TCP port of 127.0.0.1 on which the radio is given; 0: any free one.
@@ -150,6 +153,7 @@ class Simulation:
     speed: float = 1.0
     seed: int = 1
     style: PlayerStyle = PlayerStyle.MIXED
+    handed: str = "right"
     faults: tuple[Fault, ...] = field(default=())
     port: int = 0
     calibrates: bool = False
@@ -210,7 +214,7 @@ async def simulate(
         invented_steps,
         usual_pair,
     )
-    from plantigrade_gateway.virtual.prompted import PromptedPlayer
+    from plantigrade_gateway.virtual.prompted import LEADS, PromptedPlayer
 
     if simulation.companion:
         from plantigrade_gateway.virtual.companion import usual_companion
@@ -226,7 +230,8 @@ async def simulate(
             flaws=ScriptedFaults.parse(simulation.flaws), seed=simulation.seed
         )
     elif asked is not None:
-        follower = PromptedPlayer(simulation.seed, simulation.style)
+        lead = LEADS[f"{simulation.handed}-handed"]
+        follower = PromptedPlayer(simulation.seed, simulation.style, lead)
     began_s = asyncio.get_running_loop().time()
     pairs: list[dict[Foot, AirInsole]] = []
     for place in range(simulation.pairs):

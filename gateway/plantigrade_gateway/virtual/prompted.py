@@ -37,6 +37,8 @@ _SWINGS = {
 _LIFTS = (Stand(5.0), OneLeg(Foot.RIGHT, 4.0), OneLeg(Foot.LEFT, 4.0), Stand(8.0))
 _WALK: tuple[Segment, ...] = (Stand(1.0), *[Walk(18)] * 6)
 _LEAD_IN_S = 5.0
+LEADS = {"right-handed": Foot.LEFT, "left-handed": Foot.RIGHT}
+"""The lead foot by how a player is asked to swing from now on."""
 _POSES = {str(pose): pose for pose in FITTING}
 
 
@@ -48,20 +50,33 @@ class PromptedPlayer:
     seed : int
     style : PlayerStyle
         What the pushes are like, in a check too.
+    lead : Foot
+        The lead foot at first.
     """
 
-    def __init__(self, seed: int = 1, style: PlayerStyle = PlayerStyle.MIXED) -> None:
+    def __init__(
+        self,
+        seed: int = 1,
+        style: PlayerStyle = PlayerStyle.MIXED,
+        lead: Foot = Foot.LEFT,
+    ) -> None:
         self._seed, self._style = seed, style
-        self._moves = {"": invented_steps(seed, style)}
+        self._lead, self._what = lead, ""
+        self._moves = {(lead, ""): invented_steps(seed, style, lead)}
         self._begins_s = [0.0]
-        self._doing = [self._moves[""]]
+        self._doing = [self._moves[lead, ""]]
 
     def learn(self, what: str) -> None:
         """Make up how something is done: seconds of work, once."""
-        if what not in self._moves:
-            player, _ = invented_session(self._seed, self._style)
-            seed = self._seed + 1000 * len(self._moves)
-            self._moves[what] = pressed(player, SessionPlan(tuple(self._segments(what))), seed)
+        lead, what = self._meant(what)
+        if (lead, what) in self._moves:
+            return
+        if not what:
+            self._moves[lead, what] = invented_steps(self._seed, self._style, lead)
+            return
+        player, _ = invented_session(self._seed, self._style, lead)
+        seed = self._seed + 1000 * len(self._moves)
+        self._moves[lead, what] = pressed(player, SessionPlan(tuple(self._segments(what))), seed)
 
     def do(self, what: str, t_s: float) -> None:
         """Do something from a time of the body's on, s.
@@ -69,14 +84,17 @@ class PromptedPlayer:
         Parameters
         ----------
         what : str
-            A step of a check, a part of a speed block, a pose of a calibration; anything else:
-            stand; empty: as they like.
+            A step of a check, a part of a speed block, a pose of a calibration; one of `LEADS`: the
+            same as now, by another lead foot; anything else: stand; empty: as they like.
         t_s : float
             Not before that of the last call.
         """
+        if what in LEADS and LEADS[what] is self._lead:
+            return
         self.learn(what)
+        self._lead, self._what = self._meant(what)
         self._begins_s.append(t_s)
-        self._doing.append(self._moves[what])
+        self._doing.append(self._moves[self._lead, self._what])
 
     def at(self, foot: Foot, t_s: FloatArray) -> NDArray[np.uint16]:
         """Return a foot's counts at times of the body, s, shape (n, 18)."""
@@ -86,6 +104,10 @@ class PromptedPlayer:
             during = asked == k
             read[during] = self._doing[k].at(foot, t_s[during] - self._begins_s[k])
         return read
+
+    def _meant(self, what: str) -> tuple[Foot, str]:
+        """Return by which lead foot something is to be done, and what."""
+        return (LEADS[what], self._what) if what in LEADS else (self._lead, what)
 
     def _segments(self, what: str) -> Sequence[Segment]:
         if what == "lift":

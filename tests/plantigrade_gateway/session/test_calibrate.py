@@ -297,6 +297,16 @@ def process(*arguments: object) -> str:
 
 
 @pytest.mark.slow
+def test_the_virtual_player_swings_as_the_run_says(tmp_path):
+    store = tmp_path / "store.sqlite3"
+    options = ("--virtual", "--no-sound", "--no-page", "--for", 35, "--handed", "left")
+    process("run", *options, "--style", "rolls", "--store", store)
+    told = json.loads(command("show", "last", "--json", "--store", store).stdout)
+    swings = told["analysis"]["swings"]
+    assert swings and {swing["lead"] for swing in swings} == {"right"}
+
+
+@pytest.mark.slow
 def test_the_command_calibrates_virtual_insoles_and_run_uses_it(tmp_path):
     """The simulation in a process of its own, told each pose through its standard input."""
     store = tmp_path / "store.sqlite3"

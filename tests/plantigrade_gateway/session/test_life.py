@@ -227,6 +227,18 @@ async def test_record_tells_the_page_what_the_seconds_before_it_came_to(store):
     await at.end()
 
 
+@pytest.mark.parametrize("feedback", ["every", "other", "ask", "silent"])
+async def test_without_a_drill_every_push_is_told_or_none_and_the_page_says_which(store, feedback):
+    at = At(store, Given())
+    told: list[dict[str, Any]] = []
+    at.stage.live_feed._page = Telling(told)  # type: ignore[assignment]
+    await at.hear()
+    await at.order("drill", name=None, feedback=feedback)
+    shown = [one["feedback"] for one in told if one["type"] == "drill"][-1]
+    assert shown == ("silent" if feedback == "silent" else "every")
+    await at.end()
+
+
 async def test_what_came_late_is_worked_on_behind_the_next_session_and_at_once_at_the_end(
     store, monkeypatch
 ):
@@ -415,6 +427,8 @@ async def test_a_press_ends_the_session_and_begins_the_next_players(store):
         ada = register.add(name="Ada", handedness="right", mass_kg=60.0)
         bo = register.add(name="Bo", handedness="left", mass_kg=90.0)
     at = At(store, Given())
+    asked: list[str] = []
+    at.stage.handler.ask_player = asked.append  # a virtual player, who swings as it is read
     await at.hear()
     await at.order("player", id=ada)
     await at.order("player", id=ada)  # pressed twice: nothing ends
@@ -434,6 +448,7 @@ async def test_a_press_ends_the_session_and_begins_the_next_players(store):
         ("left", 90.0),
         ("left", None),  # of nobody's hand nothing is known: as it was
     ]
+    assert asked == [f"{one.handed}-handed" for one in heads]
     heard = [[e for e in one if e.kind is Kind.NOTIFICATION] for one in records]
     # A packet that was sampled before a press, all or in part, is of neither session.
     assert {len(one) for one in heard} <= {49, 50}

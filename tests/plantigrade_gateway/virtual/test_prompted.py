@@ -21,7 +21,6 @@ from plantigrade_gateway.virtual.style import PlayerStyle
 pytestmark = pytest.mark.dear
 
 START_NS = 10**12
-SETTINGS = {"schema": 1, "handed": "right", "layout": "eighteen"}
 HZ = 100.0
 
 
@@ -30,15 +29,16 @@ def pressure(player: PromptedPlayer, foot: Foot, t_s: np.ndarray) -> np.ndarray:
     return own.block(t_s, player.at(foot, t_s)).pressure
 
 
-def found(player: PromptedPlayer, until_s: float) -> Analysis:
+def found(player: PromptedPlayer, until_s: float, handed: str = "right") -> Analysis:
     """What the program makes of all that a player did, over a radio that loses nothing."""
+    settings = {"schema": 1, "handed": handed, "layout": "eighteen"}
     sent = []
     for number, foot in enumerate(Foot):
         own = default_calibration(eighteen(), foot)
         insole = RecordedInsole(foot, number, own, link=RadioChannel.steady())
         read = pressure(player, foot, insole.sample_times_s(until_s))
         sent.append(insole.entries(read, until_s, START_NS, 1))
-    said = [Entry(START_NS, SESSION, Kind.SETTINGS, json.dumps(SETTINGS).encode())]
+    said = [Entry(START_NS, SESSION, Kind.SETTINGS, json.dumps(settings).encode())]
     return analyse_record([Batch.of(merged(said, *sent))], "test")
 
 
@@ -100,3 +100,19 @@ def test_as_they_like_is_the_player_s_own_script_from_its_beginning():
     read = player.at(Foot.LEFT, late_s)
     assert np.array_equal(read[1100:], own.at(Foot.LEFT, late_s[1100:] - 30.0))
     assert np.array_equal(read[:100], own.at(Foot.LEFT, late_s[:100]))  # a log asks for the past
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+@pytest.mark.slow
+def test_a_left_handed_player_s_swings_are_found_as_a_left_handed_player_s(at_once):
+    """From the beginning, or asked for while something else is done; and not read the other way."""
+    player = PromptedPlayer(2, PlayerStyle.ROLLS, Foot.RIGHT if at_once else Foot.LEFT)
+    player.do("smooth", 0.0)
+    player.do("left-handed", 30.0)
+    player.do("", 75.0)
+    after_s = 0.0 if at_once else 33.0
+    times = [swing_time(swing) for swing in found(player, 135.0, "left").swings]
+    assert sum(after_s < t_s < 75.0 for t_s in times) >= 3
+    assert sum(t_s > 78.0 for t_s in times) >= 3
+    others = [swing_time(swing) for swing in found(player, 135.0, "right").swings]
+    assert [t_s for t_s in others if t_s > 33.0] == [] and bool(others) is not at_once
