@@ -57,6 +57,8 @@ export class Large {
     this.drilling = this.stopped = false;
     /** @type {any} */
     this.last = null; // the last swing
+    /** @type {any} */
+    this.drilled = { name: null }; // what was told of the drill last
     this.waits = ""; // what is said while nothing is shown yet
     new ResizeObserver(() => this.fit()).observe(document.body);
   }
@@ -96,8 +98,10 @@ export class Large {
 
   /** @param {any} check one that was stopped is all there is to read */
   check({ on, phase }) {
+    const was = this.stopped;
     this.stopped = Boolean(on && phase === "stopped");
     if (this.stopped) this.show("", "Stop", "", "", "", "");
+    else if (was) this.drill(this.drilled); // ended, or taken back
   }
 
   /** What is to be silent is so to the eye, too. @param {number} n @param {string} what */
@@ -106,8 +110,11 @@ export class Large {
   }
 
   /** @param {any} drill */
-  drill({ name, title, feedback, good, tried, streak, last }) {
+  drill(drill) {
+    const { name, title, feedback, good, tried, streak, last } = drill;
+    this.drilled = drill;
     this.drilling = Boolean(name);
+    if (this.stopped) return;
     if (!this.drilling && this.last) {
       this.swing(this.last);
       return;

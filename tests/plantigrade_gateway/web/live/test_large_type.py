@@ -432,7 +432,10 @@ def test_after_a_stop_there_is_nothing_but_the_stop_to_read(gateway):
     expect(page.locator("#outcome")).to_contain_text("Swing 5")
     expect(line).to_have_text(["Stop"])
     expect(page.locator("#large-number")).to_have_text("")
-    gateway.say({"type": "check", "on": False}, {**swing(6, "held"), "silent": True})
+    gateway.say({**none, "feedback": "every"}, {"type": "check", "on": False})
+    expect(page.locator("#large-number")).to_have_text("5")  # taken back, or ended
+    expect(line).to_have_text(["Silent"])
+    gateway.say({**swing(6, "held"), "silent": True})
     expect(line).to_have_text(["Silent"])
     expect(page.locator("#large-number")).to_have_text("6")
 
