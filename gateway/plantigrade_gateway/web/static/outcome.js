@@ -12,15 +12,18 @@ export class Outcome {
     this.log = part("log");
     this.tS = 0;
     this.over = 0;
+    /** @type {Set<string>} what is or was listed */
+    this.listed = new Set();
   }
 
   /** @param {any} hello */
   hello({ session, swing, counts, recent, phase }) {
     if (session?.id !== this.session) {
       this.log.replaceChildren();
+      this.listed.clear();
       this.tS = 0;
-      for (const message of recent ?? []) this.happened(message);
     }
+    for (const message of recent ?? []) this.happened(message); // what came while there was no connection, too
     this.session = session?.id;
     this.count(counts ?? { swings: 0, good: 0 });
     this.none = !swing;
@@ -91,6 +94,9 @@ export class Outcome {
 
   /** List a step, a stand or a swing. @param {any} message */
   happened({ type, n, swing, step, stand, words }) {
+    const which = `${type} ${n ?? stand.end_s}`;
+    if (this.listed.has(which)) return;
+    this.listed.add(which);
     if (type === "swing") this.add(swing?.lead_peak_s ?? this.tS, `swing ${n}${words ? `: ${words.push}` : ""}`);
     else if (type === "step") this.add(step.off_s ?? this.tS, `step ${n}: ${words}`);
     else this.add(stand.end_s, `stand: ${words}`);
@@ -105,14 +111,17 @@ export class Outcome {
   }
 
   /**
+   * List something, the latest first.
    * @param {number} tS
    * @param {string} text
    * @param {string} [kind]
    */
   add(tS, text, kind = "") {
     const entry = made("li", "", kind);
+    entry.dataset.t = `${tS}`;
     entry.append(made("span", clock(tS), "number muted"), ` ${text}`);
-    this.log.prepend(entry);
+    const listed = /** @type {HTMLElement[]} */ ([...this.log.children]);
+    this.log.insertBefore(entry, listed.find((one) => Number(one.dataset.t) <= tS) ?? null);
     while (this.log.children.length > KEPT) this.log.lastElementChild?.remove();
   }
 }

@@ -272,6 +272,22 @@ def test_who_opens_the_page_late_sees_what_happened_just_now(gateway):
     expect(items).to_have_count(3)
 
 
+def test_what_happened_while_there_was_no_connection_is_listed_at_its_time(gateway):
+    def step(n: int, off_s: float) -> dict[str, Any]:
+        return {"type": "step", "n": n, "step": {"off_s": off_s}, "words": "0.6 s"}
+
+    gateway.open(hello(eighteen()), frame(61.0, 18))
+    gateway.say(step(7, 61.0))
+    gateway.say({"type": "said", "text": "Marked: a note", "level": "info"})
+    items = gateway.page.locator("#log li")
+    expect(items).to_have_text(["1:01 Marked: a note", "1:01 step 7: 0.6 s"])
+    gateway.say(frame(71.0, 18), {"type": "said", "text": "Marked: another", "level": "info"})
+    expect(items).to_have_count(3)
+    gateway.say(hello(eighteen(), recent=[step(7, 61.0), step(8, 65.0)]))
+    marked = ["1:11 Marked: another", "1:05 step 8: 0.6 s", "1:01 Marked: a note"]
+    expect(items).to_have_text([*marked, "1:01 step 7: 0.6 s"])
+
+
 @pytest.mark.slow
 def test_a_phase_that_nothing_follows_is_over_without_pictures_too(gateway):
     gateway.open(hello(eighteen()), frame(5.0, 18))
