@@ -23,7 +23,7 @@ export class Outcome {
       this.listed.clear();
       this.tS = 0;
     }
-    for (const message of recent ?? []) this.happened(message); // what came while there was no connection, too
+    for (const message of recent ?? []) this.happened(message, false); // what came while there was no connection, too
     this.session = session?.id;
     this.count(counts ?? { swings: 0, good: 0 });
     this.none = !swing;
@@ -92,10 +92,14 @@ export class Outcome {
     this.happened(message);
   }
 
-  /** List a step, a stand or a swing. @param {any} message */
-  happened({ type, n, swing, step, stand, words }) {
+  /**
+   * List a step, a stand or a swing, once.
+   * @param {any} message
+   * @param {boolean} [fresh] it is now: of what is older and says no time itself, none is known
+   */
+  happened({ type, n, swing, step, stand, words }, fresh = true) {
     const which = `${type} ${n ?? stand.end_s}`;
-    if (this.listed.has(which)) return;
+    if (this.listed.has(which) || (type === "swing" && !swing && !fresh)) return;
     this.listed.add(which);
     if (type === "swing") this.add(swing?.lead_peak_s ?? this.tS, `swing ${n}${words ? `: ${words.push}` : ""}`);
     else if (type === "step") this.add(step.off_s ?? this.tS, `step ${n}: ${words}`);

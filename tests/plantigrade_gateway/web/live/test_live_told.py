@@ -467,6 +467,16 @@ def test_the_drill_that_holds_is_shown_though_another_was_chosen(gateway):
     expect(often).to_have_value("every")
 
 
+def test_a_page_that_comes_late_gives_no_time_to_a_swing_that_it_is_told_nothing_of(gateway):
+    """It would be 0:00: what a player's page is told of a silent swing holds no time."""
+    page, untold = gateway.page, for_player({**SWING, "silent": True})
+    gateway.open(hello(eighteen(), rights="player", swing=untold, recent=[untold]), frame(90.0, 18))
+    expect(page.locator("#outcome")).to_have_text(f"Swing 5. {UNTOLD}")
+    assert page.locator("#log li").count() == 0
+    gateway.say({**(untold or {}), "n": 6})
+    expect(page.locator("#log li")).to_have_text(["1:30 swing 6"])
+
+
 SCORE = {"counts": "It rolls.", "feedback": "every", "good": 3, "tried": 5, "unclear": 0}
 DRILLED = {
     **{"type": "drill", "name": "push", "title": "Push", "goal": "", **SCORE, "streak": 1},
