@@ -1,6 +1,6 @@
 """What the forms of a player's page say, as the register is told it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import date, datetime
 from typing import Any
 
@@ -12,7 +12,9 @@ from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import (
     FINDINGS,
     TOPICS,
+    Consent,
     Decision,
+    Finding,
     Profile,
     check_to_come,
     folded,
@@ -21,6 +23,12 @@ from plantigrade_gateway.people.profile import (
 from plantigrade_gateway.web.door.pages import read_form
 
 Form = Mapping[str, str]
+AGREED = {
+    "record": "measure and keep",
+    "send on": "send on to a database or broker",
+    "speed": "train for speed",
+}
+"""What each consent is to, in words."""
 _MOST_BYTES, _MOST_FIELDS, _LONGEST = 16_384, 24, 500
 
 
@@ -121,19 +129,42 @@ def filled(form: Form) -> dict[str, str]:
 def note_consent(register: Register, player_id: str, form: Form, today: date) -> None:
     """Note a consent that is given or withdrawn.
 
+    One that says again what stands, as a second press does, is not noted twice.
+
     Raises
     ------
     InputError
-        As `Register.grant`, or the last day is no day, or past.
+        As `Register.grant`, or the last day is no day, or past; or the consent was given or
+        withdrawn since the form was shown.
     """
     what, by = form.get("what", ""), form.get("by", "")
-    if form.get("do") == "withdraw":
+    is_withdrawn = form.get("do") == "withdraw"
+    until = None if is_withdrawn else day_of(form.get("until", ""), "until")
+    for one in register.consents(player_id, today):
+        if one.what == what and "seen" in form and form["seen"] != seen_of_consent(one):
+            state = "withdrawn" if is_withdrawn else "given"
+            if (one.state, one.by, one.until) == (state, by, until):
+                return
+            by_whom = f" by the {one.by}" if one.by else ""
+            raise InputError(
+                f"consent to {AGREED[what]}: is {one.state}{by_whom} since this page was shown; "
+                "look at it, and press again"
+            )
+    if is_withdrawn:
         register.withdraw(player_id, what, by)
         return
-    until = day_of(form.get("until", ""), "until")
     if until is not None:
         check_to_come(until, today)
     register.grant(player_id, what, by, until)
+
+
+def seen_of_consent(consent: Consent) -> str:
+    """Return what tells how a consent stands from how it stood before."""
+    return "" if consent.when is None else consent.when.isoformat()
+
+
+NOT_LOOKED = ("not looked", "")
+"""What a form shows of a finding that nothing was said of."""
 
 
 def note_findings(register: Register, player_id: str, form: Form) -> None:
@@ -142,14 +173,53 @@ def note_findings(register: Register, player_id: str, form: Form) -> None:
     Raises
     ------
     InputError
-        As `Register.note_finding`.
+        As `Register.note_finding`; or one that was typed was found otherwise since the form was
+        shown: then none is noted.
     """
     before = {one.what: (one.state, one.text) for one in register.findings(player_id)}
+    new = {}
     for what in FINDINGS:
-        state, text = form.get(what, ""), form.get(f"{what}_text", "").strip()
-        shown_so = (form.get(f"was_{what}"), form.get(f"was_{what}_text")) == (state, text)
-        if (state or text) and not shown_so and before.get(what) != (state, text):
-            register.note_finding(player_id, what, state, text)
+        typed, was = _finding_typed(form, what), _finding_shown(form, what)
+        if not any(typed) or typed in (was, before.get(what)):
+            continue
+        stands = before.get(what, NOT_LOOKED)
+        if was not in (None, stands):
+            said = ": ".join(filter(None, stands))
+            raise InputError(
+                f"{what}: was found otherwise ({said}) since this page was shown; look at it, "
+                "and press again"
+            )
+        new[what] = typed
+    for what, (state, text) in new.items():
+        register.note_finding(player_id, what, state, text)
+
+
+def findings_form(
+    form: Form, found: Mapping[str, Finding]
+) -> Iterator[tuple[str, tuple[str, str], tuple[str, str]]]:
+    """Yield of each finding what its form shows, and what that is held against when it is sent.
+
+    What was typed and refused is shown again, and held against what stands by now: that has been
+    seen with the refusal.
+    """
+    for what in FINDINGS:
+        one = found.get(what)
+        stands = NOT_LOOKED if one is None else (one.state, one.text)
+        typed, was = _finding_typed(form, what), _finding_shown(form, what)
+        if not any(typed):
+            yield what, stands, stands
+        else:
+            yield what, typed, typed if typed == was else stands
+
+
+def _finding_typed(form: Form, what: str) -> tuple[str, str]:
+    return form.get(what, ""), form.get(f"{what}_text", "").strip()
+
+
+def _finding_shown(form: Form, what: str) -> tuple[str, str] | None:
+    if f"was_{what}" not in form:
+        return None  # of a program, which was shown nothing
+    return form[f"was_{what}"], form.get(f"was_{what}_text", "")
 
 
 def decide(

@@ -18,7 +18,6 @@ from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import (
     ANSWERS,
     CONSENTS,
-    FINDINGS,
     GIVERS,
     HANDS,
     LIMITS,
@@ -40,12 +39,6 @@ from plantigrade_gateway.web.desk.playerforms import Form, form_of_request, toda
 from plantigrade_gateway.web.desk.reads import ROWS
 
 HERE = "/players"
-AGREED = {
-    "record": "measure and keep",
-    "send on": "send on to a database or broker",
-    "speed": "train for speed",
-}
-"""What each consent is to, in words."""
 Act = Callable[[Register, Form], None]
 
 
@@ -149,7 +142,7 @@ def _last_s(row: Row) -> float:
 
 def _add_player(router: APIRouter, desk: Desk) -> None:
     def page(player_id: str, typed: Form, problem: str = "", status: int = 200) -> Response:
-        shown = _shown(desk, player_id)
+        shown = _shown(desk, player_id, typed)
         is_edited = "handedness" in typed
         if is_edited:
             shown["form"] = playerforms.filled(typed)
@@ -207,24 +200,26 @@ def _add_player(router: APIRouter, desk: Desk) -> None:
         return await said(request, player_id, act, "decided")
 
 
-def _shown(desk: Desk, player_id: str) -> dict[str, Any]:
-    """Return what a player's page shows."""
+def _shown(desk: Desk, player_id: str, typed: Form) -> dict[str, Any]:
+    """Return what a player's page shows, what was typed and refused among it."""
     profile = desk.reads.player(player_id)
     register = desk.reads.register
     store = desk.reads.store
     found = {one.what: one for one in register.findings(player_id)}
     decided = playerforms.last_of(register, player_id)
+    consents = register.consents(player_id, today())
     sessions = store.sessions(player_id)
     return {
         "player": profile,
         "form": playerforms.form_of(profile),
         "was": playerforms.form_of(profile),
         "hands": HANDS,
-        "consents": register.consents(player_id, today()),
-        "agreed": AGREED,
+        "consents": consents,
+        "agreed": playerforms.AGREED,
         "known_consents": CONSENTS,
         "givers": GIVERS,
-        "findings": [(what, found.get(what)) for what in FINDINGS],
+        "findings": list(playerforms.findings_form(typed, found)),
+        "seen_consents": {one.what: playerforms.seen_of_consent(one) for one in consents},
         "limits": LIMITS,
         "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
         "seen": playerforms.seen_by_topic(decided),

@@ -170,6 +170,69 @@ def test_two_devices_that_note_findings_keep_each_others(client, register, iris)
     assert found["trunk"] == ("no limit", "")
 
 
+def shown_in(client, address: str, begins: str) -> dict[str, str]:
+    """Return what a form sends from a place of it on, choices and ticks left out."""
+    page = client.get(address).text
+    form = page[page.index(begins) :]
+    return dict(
+        re.findall(r'name="([a-z_ ]+)"[^>]* value="([^"]*)"', form[: form.index("</form>")])
+    )
+
+
+def test_a_finding_that_was_noted_elsewhere_meanwhile_is_not_written_over_unseen(
+    client, register, iris
+):
+    here = f"/players/{iris}"
+
+    def found() -> dict[str, tuple[str, str]]:
+        return {one.what: (one.state, one.text) for one in register.findings(iris)}
+
+    laptop = shown_in(client, here, 'data-part="findings"')
+    choices = {key.removeprefix("was_"): laptop[key] for key in ("was_hips", "was_trunk")}
+    laptop |= choices
+    tablet = laptop | {"hips": "limit", "hips_text": "turns less"}
+    assert client.post(f"{here}/findings", data=tablet).status_code == 303
+    typed = laptop | {"hips": "no limit", "trunk": "no limit"}
+    refused = client.post(f"{here}/findings", data=typed)
+    said = "hips: was found otherwise (limit: turns less) since this page was shown; look at it"
+    assert said in text_of(refused, 422)
+    assert found() == {"hips": ("limit", "turns less")}
+    assert client.post(f"{here}/findings", data=tablet).status_code == 303  # pressed twice
+    form = refused.text[refused.text.index('data-part="findings"') :]
+    assert 'name="was_hips_text" value="turns less"' in form
+    again = typed | {"was_hips": "limit", "was_hips_text": "turns less"}
+    assert client.post(f"{here}/findings", data=again).status_code == 303
+    assert found() == {"hips": ("no limit", ""), "trunk": ("no limit", "")}
+
+
+def test_a_consent_that_was_withdrawn_elsewhere_is_not_given_again_unseen(client, register, iris):
+    here = f"/players/{iris}"
+
+    def stands() -> tuple[str, str | None]:
+        one = register.consents(iris, date.today())[2]
+        return one.state, one.by
+
+    def say(form: dict[str, str], **typed: str):
+        return client.post(f"{here}/consents", data=form | typed)
+
+    fresh = shown_in(client, here, 'name="what" value="speed"')
+    assert fresh["seen"] == ""
+    for _ in range(2):  # pressed twice: said once
+        assert say(fresh, by="player", do="give").status_code == 303
+    assert len([c for c in register.changes(iris) if c.field == "consent:speed"]) == 1
+    stale = shown_in(client, here, 'name="what" value="speed"')
+    assert say(stale, by="player", do="withdraw").status_code == 303
+    refused = say(stale, by="player", do="give", until=f"{date.today() + timedelta(days=9)}")
+    said = "consent to train for speed: is withdrawn by the player since this page was shown"
+    assert said in text_of(refused, 422)
+    assert stands() == ("withdrawn", "player")
+    assert (
+        say(shown_in(client, here, 'name="what" value="speed"'), by="player", do="give").status_code
+        == 303
+    )
+    assert stands() == ("given", "player")
+
+
 def test_a_decision_stands_on_the_page_and_in_the_list(client, iris):
     form = {"topic": "push", "answer": "not yet", "cue": "roll <it>", "day": "2026-03-31"}
     form["plan"] = "deliberate"
