@@ -57,11 +57,18 @@ def assigning_router(desk: Desk) -> APIRouter:
 
     @router.post("/{session_id}/player")
     async def assign(request: Request, session_id: str) -> Response:
-        player_id = (await form_of_request(request)).get("player", "")
+        form = await form_of_request(request)
+        player_id = form.get("player", "")
 
         def work() -> Response:
-            desk.reads.session(session_id)
+            whose = desk.reads.session(session_id).player_id
             desk.reads.player(player_id)
+            if whose is not None and form.get("seen", whose) != whose != player_id:
+                name = formats.printable(desk.reads.player(whose).name)
+                raise InputError(
+                    f"session: was given to {name} since this page was shown; go back, look at "
+                    "it, and press again"
+                )
             with desk.reads.writing() as register:
                 assigned.assign(register, session_id, player_id, move=True)
             return RedirectResponse(f"/sessions/{session_id}", 303)

@@ -342,6 +342,29 @@ def test_a_session_is_given_to_a_player_and_taken_again(client, register, iris):
     assert store.session(loose).player_id == bo
 
 
+def test_a_session_that_was_given_away_meanwhile_is_not_taken_unseen(client, register, iris):
+    store = register.store
+    loose = store.create_session("test", analysis_version=ANALYSIS_VERSION)
+    store.end_session(loose, "stop")
+    bo, cy = (register.add(name=name, handedness="left") for name in ("Bo", "Cy"))
+    page = f"/sessions/{loose}"
+
+    def give(form: dict[str, str], player_id: str):
+        return client.post(f"{page}/player", data=form | {"player": player_id})
+
+    form = 'aria-label="Whose session it is"'
+    stale = shown_in(client, page, form)
+    for _ in range(2):  # pressed twice
+        assert give(stale, bo).status_code == 303
+    refused = give(stale, cy)
+    assert "was given to Bo since this page was shown" in text_of(refused, 409)
+    assert f'href="{page}"' in refused.text
+    assert store.session(loose).player_id == bo
+    assert give(shown_in(client, page, form), cy).status_code == 303
+    assert store.session(loose).player_id == cy
+    assert "was given to Cy" in text_of(give({"seen": bo}, iris), 409)
+
+
 def test_sessions_are_listed_in_pages_and_searched(client, register, iris):
     """One session is Iris's; 130 of one day in March, a minute apart, are Bo's or nobody's."""
     store = register.store
