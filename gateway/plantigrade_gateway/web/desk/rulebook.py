@@ -56,7 +56,10 @@ def rulebook_router(desk: Desk) -> APIRouter:
                 text = built_in_text()
             try:
                 with desk.reads.writing(create=True) as register:
-                    RuleBook(register).keep(text)
+                    book = RuleBook(register)
+                    if "seen" in form:
+                        _check_seen(book, form["seen"], text)
+                    book.keep(text)
             except InputError as error:
                 return page("", text, str(error))
             return RedirectResponse(HERE, 303)
@@ -64,3 +67,19 @@ def rulebook_router(desk: Desk) -> APIRouter:
         return await asyncio.to_thread(work)
 
     return router
+
+
+def _check_seen(book: RuleBook, seen: str, text: str) -> None:
+    """Refuse to put a file in the place of one that its writer has not seen.
+
+    Raises
+    ------
+    InputError
+        Other rules were kept since the page showed the version `seen`; empty: the program's own.
+    """
+    now = book.current()
+    if now.text not in (text, book.version(seen).text if seen else built_in_text()):
+        raise InputError(
+            "rules: others were kept since this page was shown; look at those that hold now, "
+            "under Versions, and press again"
+        )

@@ -15,6 +15,7 @@ from tests.support.rules import own_version, versioned
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade.events import Roll
 from plantigrade_gateway.coach.case import Case, Decided, HoldTakenBack, Questions
+from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.rules.files import built_in_text
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import sheet
@@ -262,6 +263,27 @@ def test_a_rule_file_of_400_000_bytes_is_read_at_most(client, size, said):
     assert answer.status_code in (409, 422)
     assert said in text_of(answer, answer.status_code)
     assert ("longer" in answer.text) == (size > 400_000)
+
+
+def test_rules_that_were_kept_elsewhere_meanwhile_are_not_replaced_unseen(client, register):
+    theirs, mine = versioned(FIRST, "a"), versioned(FIRST, "b")
+
+    def shown() -> dict[str, str]:
+        (seen,) = re.findall(r'name="seen" value="([^"]*)"', client.get("/rules").text)
+        return {"seen": seen, "do": "keep"}
+
+    stale = shown()
+    for _ in range(2):  # pressed twice
+        assert client.post("/rules", data=stale | {"text": theirs}).status_code == 303
+    for text, do in ((mine, "keep"), ("", "built-in")):
+        refused = client.post("/rules", data=stale | {"text": text, "do": do})
+        assert "rules: others were kept since this page was shown" in text_of(refused, 422)
+    assert RuleBook(register).current().text == theirs
+    refused = client.post("/rules", data=stale | {"text": mine})
+    assert "version = &#34;b&#34;" in refused.text  # what was typed is not lost
+    assert shown()["seen"] in refused.text
+    assert client.post("/rules", data=shown() | {"text": mine}).status_code == 303
+    assert RuleBook(register).current().text == mine
 
 
 def test_rules_are_text_on_their_page(client):
