@@ -479,6 +479,7 @@ def _list(store: Path | None, search: str, as_json: bool) -> None:
         paragraph(console(), f"{none} plantigrade players add NAME --handed right adds one.")
         return
     made = table("player", "id", "handed", "last visit", "sessions", numbers_from=4)
+    made.columns[0].no_wrap, made.columns[0].overflow = False, "fold"  # no id gives way to a name
     for row in rows:
         last = NONE if row.last is None else f"{row.last:%Y-%m-%d}"
         made.add_row(

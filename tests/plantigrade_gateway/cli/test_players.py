@@ -74,6 +74,16 @@ def test_add_list_search_and_edit(run):
     assert "No player's name holds that" in run("players", "--search", "bx").stdout
 
 
+def test_a_long_name_leaves_the_others_their_room(run):
+    """An id is what tells two of a name apart, and what other commands are given."""
+    for name in ("Ada", "N" * 80):
+        assert run("players", "add", name, "--handed", "right").exit_code == 0
+    (ada, long) = listed(run)
+    shown = run("players").stdout
+    assert shown.splitlines()[1].split() == ["Ada", str(ada["player_id"])[:8], "right", "–", "0"]
+    assert str(long["player_id"])[:8] in shown and shown.count("N") == 80
+
+
 def test_what_cannot_be_is_refused(run):
     assert "handedness: is missing" in refused(run("players", "add", "Ada"))
     assert "did you mean left?" in refused(run("players", "add", "Ada", "--handed", "lefty"))

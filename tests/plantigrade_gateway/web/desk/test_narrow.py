@@ -13,6 +13,8 @@ from tests.support.deskserver import served
 from tests.support.practice import store_practice
 from tests.support.waiting import HANG_S
 
+from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
@@ -111,6 +113,22 @@ def test_nothing_stands_out_of_the_narrowest_screen_on_any_page(page, address):
     for kind in ("/players/*", "/players/*/sheet", "/sessions/*", "/sessions/*/swings/*", "/rules"):
         assert kind in seen, sorted(seen)
     assert {kind: wide for kind, wide in seen.items() if wide > WIDTH} == {}
+
+
+@pytest.mark.slow
+def test_a_long_name_in_one_piece_moves_nothing_out_of_the_screen(page, tmp_path):
+    path = tmp_path / "store.sqlite3"
+    with Store.open(path) as store, Register(store) as register:
+        player = register.add(name="N" * 80, handedness="right")
+        session = store.create_session("test", analysis_version=ANALYSIS_VERSION, player_id=player)
+        store.end_session(session, "stop")
+    with served(path) as url:
+        parts = ("", "/sheet", "/progress", "/prints", "/delete")
+        paths = ["/players", "/sessions", *[f"/players/{player}{part}" for part in parts]]
+        for at in paths:
+            page.goto(f"{url}{at}")
+            wide, cut_off, _ = looked_at(page, url, at)
+            assert (wide, cut_off) == (WIDTH, []), at
 
 
 @pytest.mark.slow
