@@ -1,6 +1,6 @@
 """The progress page: one measure over a player's visits, and two visits side by side."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -46,6 +46,8 @@ def progress_router(desk: Desk) -> APIRouter:
             point_text=point_text,
             repeated=reliability(case, rules, measure),
             compared=compared,
+            called=called(case),
+            is_one_visit=bool(before) and before == after,
             groups=[] if compared is None else groups_of(compared, found.measure.key),
             summary=() if compared is None else summary_of(compared.lines),
             reasons=[] if compared is None else reasons_of(compared),
@@ -59,6 +61,17 @@ def progress_router(desk: Desk) -> APIRouter:
         )
 
     return router
+
+
+def called(case: Case) -> dict[str, str]:
+    """Return what each visit is called: its day, of two on one day with the time."""
+    days = Counter(visit.started.date() for visit in case.visits)
+    return {
+        visit.session_id: visit.started.strftime(
+            "%Y-%m-%d" if days[visit.started.date()] == 1 else "%Y-%m-%d %H:%M"
+        )
+        for visit in case.visits
+    }
 
 
 def _by_group() -> dict[str, list[tuple[str, str]]]:

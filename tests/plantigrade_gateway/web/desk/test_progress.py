@@ -151,9 +151,25 @@ def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known
             f"0 measures within the usual variation, and {changed[1]} without a verdict"
         )
         assert text.count("No verdict: no repeats to tell the usual variation from.") == 1
-    assert "mean ± SD" not in text_of(client.get(f"{base}?before=visit-0&after=visit-0"))
+    text = text_of(client.get(f"{base}?before=visit-0&after=visit-0"))
+    assert "mean ± SD" not in text and "That is one visit: choose two." in text
+    assert "That is one visit" not in text_of(client.get(base))
     answer = client.get(f"{base}?before=visit-0&after=nowhere")
     assert "is no visit of this player" in text_of(answer, 409)
+
+
+def test_two_visits_of_one_day_are_told_apart_by_their_times(client, base, known):
+    """A stop and a new beginning, or morning and afternoon, are two sessions."""
+    before = VisitMaker(day=6).swung("full", pushes(8, 0)).visit()
+    morning = VisitMaker(day=7, hour=9).swung("full", pushes(8, 0)).visit()
+    later = VisitMaker(day=7, hour=15).swung("full", pushes(4, 4)).visit()
+    known(case(before, morning, replace(later, session_id="visit-7b")))
+    page = client.get(f"{base}?before=visit-7&after=visit-7b").text
+    rows = re.findall(r'<a href="/sessions/visit-[^"]*">([^<]*)</a>', page)
+    assert rows == ["2026-03-08", "2026-03-09 09:00", "2026-03-09 15:00"]
+    heads = re.findall(r"<th[^>]*>(2026[^<]*)</th>", page)
+    assert heads[:2] == ["2026-03-09 09:00", "2026-03-09 15:00"]
+    assert 'data-is="2026-03-09 15:00">4 of 8' in page
 
 
 def test_every_measure_can_be_chosen_under_what_it_is_of(client, base):
