@@ -202,9 +202,12 @@ def seconds_of(text: str) -> float:
         It is none.
     """
     parts = text.strip().replace(",", ".").split(":")
-    if not 1 <= len(parts) <= 3:
+    try:
+        values = [float(part) for part in parts]
+    except ValueError:
+        values = []
+    if not 1 <= len(values) <= 3:
         raise InputError(f"time: {shown(text)}, expected minutes and seconds as 12:03")
-    values = [_number(part, "time") for part in parts]
     if any(not 0.0 <= value < 60.0 for value in values[1:]):
         raise InputError(f"time: {shown(text)}, expected under 60 after a colon, as in 12:03")
     return sum(value * 60.0**power for power, value in enumerate(reversed(values)))

@@ -242,7 +242,7 @@ def test_of_many_notes_the_last_that_were_said_are_shown_and_the_others_counted(
 @pytest.mark.parametrize(
     ("at", "text", "why"),
     [
-        ("soon", "a", "expected a number"),
+        ("soon", "a", "expected minutes and seconds as 12:03"),
         ("1:00", "", "is empty"),
         ("99:59", "loose lace", "its time is 1:39:59.0, expected 0:00.0 to 2:"),
         ("9999", "loose lace", "its time is 2:46:39.0, expected"),
