@@ -309,9 +309,15 @@ def _speed(case: Case, found: EvidenceSheet) -> str:
 
 
 def _since(case: Case, rules: RuleSet) -> str:
-    """Return how good pushes of the full sets without sound compare with the visit before."""
+    """Return how good pushes of the full sets without sound compare with the visit before.
+
+    That is one of an earlier day: a session that was stopped and begun again is no last time.
+    """
     found: list[Proportion] = []
+    last_day = case.visits[-1].started.date() if case.visits else None
     for visit in reversed(case.visits):
+        if found and visit.started.date() == last_day:
+            continue
         sets = silent_sets(visit, rules, "full")
         told = [one for one in counted(sets, "push_good", rules) if one is not None]
         if told:

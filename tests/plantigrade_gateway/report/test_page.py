@@ -9,7 +9,7 @@ from pathlib import Path
 import pypdfium2
 import pytest
 from tests.support.api import invented_store_of
-from tests.support.cases import FIRST_DAY, VisitMaker
+from tests.support.cases import FIRST_DAY, VisitMaker, pushes
 from tests.support.cases import case as made_case
 from tests.support.practice import practice_copy
 
@@ -216,6 +216,16 @@ def test_what_was_not_decided_measured_or_repeated_is_left_out(case):
     assert (page.feet, page.moments, page.swing) == ((), (), "")
     assert page.decided == ()
     assert page.since == ""
+
+
+def test_last_time_is_another_day():
+    """A session that was stopped and begun again is two visits of a day; 0 of 8, then 8 of 8."""
+    first = VisitMaker(day=0).swung("full", pushes(0, 8)).visit()
+    morning = VisitMaker(day=7, hour=9).swung("full", pushes(8, 0)).visit()
+    later = VisitMaker(day=7, hour=15).swung("full", pushes(8, 0)).visit()
+    day = (morning, replace(later, session_id="visit-7b"))
+    assert made(made_case(first, *day)).since == "better: 8 of 8 good pushes, before 0 of 8"
+    assert made(made_case(*day)).since == ""
 
 
 def test_a_visit_whose_shoe_was_not_noted_has_the_usual_one_said_to_be_that(register, case):
