@@ -170,7 +170,7 @@ def _kept(case: Case, rules: RuleSet) -> Fall | None:
     if isinstance(kept, str):
         return None
     for visit in reversed(case.visits):
-        if visit.started < kept.visit.started:
+        if visit.started.date() < kept.visit.started.date():
             before = silent_sets(visit, rules, FULL)
             if before.sets:
                 day = visit.started.date().isoformat()

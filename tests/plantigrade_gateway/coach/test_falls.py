@@ -1,6 +1,7 @@
 """What fall could have been missed: exact powers against a plain enumeration and a known figure."""
 
 import math
+from dataclasses import replace
 from itertools import product
 
 import pytest
@@ -106,6 +107,16 @@ def test_which_sets_are_compared():
         "full on another day, after 2026-03-02": (9, 10, 8, 10),
     }
     assert falls(case(), RULES) == ()
+
+
+def test_another_day_is_no_earlier_session_of_the_same_one():
+    """A session that was stopped and begun again is two visits of a day."""
+    drilled = VisitMaker().drilled().swung("full", pushes(9, 1)).visit()
+    morning = VisitMaker(day=3, hour=9).swung("full", pushes(8, 0)).visit()
+    later = VisitMaker(day=3, hour=15).swung("full", pushes(4, 4)).visit()
+    (fall,) = falls(case(drilled, morning, replace(later, session_id="visit-3b")), RULES)
+    assert fall.what == "full on another day, after 2026-03-02"
+    assert (fall.before.count, fall.before.n, fall.after.count, fall.after.n) == (9, 10, 4, 8)
 
 
 def test_a_last_set_that_is_the_first_of_its_intent_is_compared_with_none():
