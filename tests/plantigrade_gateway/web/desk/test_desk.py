@@ -539,6 +539,12 @@ def test_a_session_that_cannot_be_prepared_says_why(made, tmp_path):
         assert "nothing may be prepared" in said and "Traceback" not in said
 
 
+def test_the_link_to_the_frames_says_which_gaps_are_filled_in(client, base):
+    """Design §9, Gaps: up to 40 ms are bridged; else a reader counts fewer gaps than the page."""
+    page = text_of(client.get(base))
+    assert "gaps of up to 40 ms are filled in on a straight line, longer ones are empty" in page
+
+
 @pytest.mark.slow
 def test_what_is_exported_is_what_the_command_writes(client, base):
     answer = client.get(f"{base}/export/sets.csv")
