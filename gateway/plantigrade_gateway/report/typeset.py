@@ -5,6 +5,7 @@ too the page is refused: a name is never printed with holes.
 """
 
 import json
+import re
 import tempfile
 from dataclasses import dataclass
 from datetime import date
@@ -121,6 +122,10 @@ class PlayerPage:
         return tuple(text for text in found if text)
 
 
+_LONG_WORD = re.compile(r"\S{24}")
+_MAY_BREAK = "\u200b"  # zero width space, UAX #14 class ZW
+
+
 class NotPrinted(GatewayError):
     """The page cannot be set as it should."""
 
@@ -194,21 +199,27 @@ def _set(data: dict[str, Any], *, system: bool) -> bytes:
 
 
 def _data(page: PlayerPage, paper: str) -> dict[str, Any]:
+    """Return what the template is given; of what people wrote, long words may break anywhere."""
     return {
         "title": f"{page.name}, {page.under}",
         "paper": PAPERS[paper],
         "day": None if page.day is None else [page.day.year, page.day.month, page.day.day],
         "fonts": [],
-        "name": page.name,
-        "under": page.under,
+        "name": _breakable(page.name),
+        "under": _breakable(page.under),
         "feet": [
             {"side": f.side, "picture": f.picture, "alt": f.alt, "says": f.says} for f in page.feet
         ],
         "shade": SHADE,
         "moments": [{"picture": m.picture, "alt": m.alt, "says": m.says} for m in page.moments],
         "swing": page.swing,
-        "decided": list(page.decided),
+        "decided": [_breakable(text) for text in page.decided],
         "drills": [{"what": d.what, "lines": list(d.lines)} for d in page.drills],
-        "last": [{"label": label, "says": says} for label, says in page.last],
+        "last": [{"label": label, "says": _breakable(says)} for label, says in page.last],
         "foot": FOOT,
     }
+
+
+def _breakable(text: str) -> str:
+    """Return a text of which no word is wider than the page: a longer one would leave it."""
+    return _LONG_WORD.sub(f"\\g<0>{_MAY_BREAK}", text)

@@ -123,6 +123,21 @@ def test_the_longest_texts_still_make_one_page_inside_its_margins():
     assert picture.min() < 60
 
 
+def test_a_word_longer_than_the_page_is_wide_breaks_and_loses_no_letter():
+    word = "Rolle" + 20 * "weiter" + "!"
+    page = replace(
+        full_page(), name=40 * "N", decided=(f"Push: {word}",), speed=f"go. {word}", drills=()
+    )
+    data = pdf(page)
+    with pypdfium2.PdfDocument(data) as document:
+        picture = np.asarray(document[0].render(scale=2).to_pil().convert("L"))
+        text = document[0].get_textpage().get_text_bounded()
+    edge = int(10 * MM * 2)
+    assert picture[:, :edge].min() == 255 and picture[:, -edge:].min() == 255
+    letters = "".join(sign for sign in text if sign.isalnum() or sign == "!")
+    assert letters.count(word) == 2 and 40 * "N" in letters
+
+
 def test_what_cannot_be_set_on_one_page_is_refused_by_name():
     with pytest.raises(NotPrinted, match="the text of decided is too long"):
         pdf(replace(full_page(), decided=("much too much " * 400,)))
