@@ -166,9 +166,9 @@ def test_a_players_visits_stand_below_each_other_on_a_phone(page, address):
     page.goto(f"{address}/players")
     page.get_by_role("link", name="Iris Invented").click()
     cells = page.locator("section[aria-labelledby=visits] tbody :is(th, td)")
+    expect(cells).to_have_count(4)
     for box in (cell.bounding_box() for cell in cells.all()):
         assert box is not None and box["x"] >= 0 and box["x"] + box["width"] <= WIDTH
-    assert cells.count() == 4
 
 
 def test_a_desk_leads_only_where_it_goes_and_says_that_no_gateway_runs(page, address):
