@@ -56,12 +56,23 @@ function type(form, values) {
   if (folded) folded.open = true;
 }
 
-/** @param {HTMLFormElement} form */
-const asText = (form) => JSON.stringify(typed(form));
-const asMade = new Map(forms.map((form) => [form, asText(form)]));
+/**
+ * Return what the page was sent with: somebody may have typed before this was read, or the browser after a reload.
+ * @param {HTMLFormElement} form
+ * @returns {(string | boolean)[]}
+ */
+function sent(form) {
+  return fieldsOf(form).map((field) => {
+    if (field instanceof HTMLSelectElement) {
+      const options = [...field.options];
+      return (options.find((one) => one.defaultSelected) ?? options[0])?.value ?? "";
+    }
+    return isTicked(field) ? field.defaultChecked : field.defaultValue;
+  });
+}
 
 /** @param {HTMLFormElement} form */
-const isUnsaid = (form) => "refused" in form.dataset || asText(form) !== asMade.get(form);
+const isUnsaid = (form) => "refused" in form.dataset || JSON.stringify(typed(form)) !== JSON.stringify(sent(form));
 
 /**
  * Keep what was changed for the page as it is made next.

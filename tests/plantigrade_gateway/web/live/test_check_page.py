@@ -378,6 +378,7 @@ def test_the_player_stops_a_speed_block_from_a_link_of_their_own(bench, store):
     bench.answer()
     expect(page.locator("#unasked")).to_be_hidden()
     bench.press("Go on")
+    expect(page.locator("#pain")).to_be_visible()
     expect(page.locator("#title")).to_have_text("Warm-up")
     for size in (PHONE, TABLET):
         page.set_viewport_size(size)
