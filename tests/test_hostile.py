@@ -22,6 +22,8 @@ from tests.support.ways_of_sync import hub_answers
 
 from plantigrade.errors import MOST_SAID, SignalError
 from plantigrade_gateway.errors import GatewayError, InputError
+from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.dear
 
@@ -43,7 +45,8 @@ def opened(name: str, folder: Path) -> Iterator[Way]:
         yield FROM_FOLDER[name](folder)
         return
     if name == hub_answers.__name__:
-        yield hub_answers(folder)
+        with Store.open(folder / "s.sqlite3") as store, Register(store) as register:
+            yield hub_answers(folder, register)
         return
     if name == hub_bodies.__name__:
         with site(folder) as hub:

@@ -77,8 +77,8 @@ def test_a_pipe_is_refused_and_not_waited_for(tmp_path, order):
     os.mkfifo(pipe)
     file.write_text("time_s,L1,R1\n0.0,1,1\n0.01,1,1\n", "utf-8")
     names = {"PIPE": str(pipe), "FILE": str(file)}
-    with Store.open(tmp_path / "store") as store:
-        player = Register(store).add(name="P-17", handedness="right")
+    with Store.open(tmp_path / "store") as store, Register(store) as register:
+        player = register.add(name="P-17", handedness="right")
         names |= {"PLAYER": player, "last": store.create_session("a", analysis_version=1)}
     given = [names.get(word, word) for word in order]
     done = CliRunner().invoke(main, [*given, *("--store", str(tmp_path / "store"))])

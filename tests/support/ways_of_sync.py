@@ -10,7 +10,6 @@ from tests.support.ways import Way
 
 from plantigrade_gateway.config import load
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.sync.changes import Exchange
 from plantigrade_gateway.sync.link import LARGEST_ANSWER, Hub
 
@@ -28,12 +27,12 @@ class _Said(Hub):
         return 200, self.said
 
 
-def hub_answers(folder: Path) -> Way:
+def hub_answers(folder: Path, register: Register) -> Way:
     """Every answer to a question after a session, and as changes merged into a real log."""
     (folder / "s.toml").write_text("", "utf-8")
     environment = {"PLANTIGRADE_HUB_URL": "https://hub", "PLANTIGRADE_HUB_TOKEN": TOKEN}
     hub = _Said(load(folder / "s.toml", environment))
-    exchange = Exchange(Register(Store.open(folder / "s.sqlite3")), hub)
+    exchange = Exchange(register, hub)
 
     def take(data: bytes) -> bool:
         hub.said = data
