@@ -95,7 +95,9 @@ class SwingDetector:
         """Forget the movement under way; nothing before `index` counts any more."""
         self._since = index
         self._announced = index
-        self._backswing: tuple[int, float] | None = None
+        self._backswing: tuple[int, int, float] | None = (
+            None  # its row; of the address, end and level
+        )
         self._heel_since: int | None = None
         self._back_since: int | None = None  # at the address level again
         self._watch_from(index, index)
@@ -437,7 +439,7 @@ class SwingDetector:
                 continue
             address = self._address(edge)
             if address is not None and not self._stepping(address, edge, edge):
-                self._backswing = (edge, address[2])
+                self._backswing = (edge, address[1], address[2])
                 self._heel_since = self._back_since = None
                 events.append(
                     Phase(PhaseKind.BACKSWING, self._rows.time(edge), self._rows.confirmed(edge))
@@ -451,7 +453,7 @@ class SwingDetector:
         A drive from a shallow backswing is over the address level before it has risen by `RISE`.
         """
         assert self._backswing is not None
-        begun, level = self._backswing
+        begun, still_until, level = self._backswing
         setup, limits, watching = self.setup, self.setup.limits, self._stage is _Stage.WATCH
         rows = self._rows.rows(start, stop)
         front = rows[:, Col.LEAD + Column.FOREFOOT] + rows[:, Col.LEAD + Column.TOES]
@@ -481,6 +483,9 @@ class SwingDetector:
             if heel_up and since is None:
                 self._heel_since = at
             elif heel_up and since is not None and at - since == least - 1:
+                if np.isnan(self._rows.column(Col.LEAD_EVEN, still_until, at + 1)).any():
+                    self._heel_since = None  # when it lifted is not known: it stays unclear
+                    continue
                 events.append(
                     Phase(PhaseKind.HEEL_LIFTED, self._rows.time(since), self._rows.confirmed(at))
                 )

@@ -703,6 +703,16 @@ def test_a_heel_lift_is_announced_and_told():
     assert returned.confirmed_s - returned.t_s <= 0.040
 
 
+@pytest.mark.parametrize(("start", "is_told"), [(320, False), (334, False), (200, True)])
+def test_a_heel_that_lifted_where_samples_are_missing_is_not_announced(start, is_told):
+    """As it is unclear in what is stored: the stillness ends at row 300, the heel lifts at 336."""
+    block = rows(lead_heel=((0.0, 0.5), (3.2, 0.5), (3.4, 0.0), (3.85, 0.0), (4.0, 0.6)))
+    block.left[start : start + 8] = np.nan
+    (swing,) = swings(block)
+    assert (swing.heel_lift.state is HeelLiftState.LIFTED) is is_told
+    assert [kind in phases(block) for kind in ("heel_lifted", "heel_returned")] == [is_told] * 2
+
+
 def test_a_push_told_early_is_the_swing_s_own():
     knots = (*SWING[:4], (4.2, 0.85), (4.4, 0.97), (4.7, 0.97), (4.8, 0.97), (7.0, 0.97))
     block = rows(knots, load=((0.0, 1.0), (4.0, 1.0), (4.12, 1.25), (4.3, 0.9), (4.6, 1.0)))

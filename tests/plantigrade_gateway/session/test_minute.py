@@ -215,11 +215,18 @@ def test_every_lifted_heel_ticks_once_in_its_backswing(minute):
     found = heard(minute.wav, [LIFTED], over_hz=1500.0)
     assert same([one for one in found if one[0] < ticks[-1][0] + 0.5], ticks)
     swings = [one["swing"] for one in minute.of("swing")]
-    lifts = [swing for swing in swings if swing["heel_lift"]["state"] == "lifted"]
+    in_gap = [one for one in swings if one["touches_gap"]]  # a machine that is busy loses samples
+    ticks = [
+        (at_s, kind)
+        for at_s, kind in ticks
+        if not any(one["start_s"] < at_s < one["lead_peak_s"] for one in in_gap)
+    ]
+    lifts = [
+        one for one in swings if one["heel_lift"]["state"] == "lifted" and not one["touches_gap"]
+    ]
     assert len(lifts) == len(ticks) > 0
     for swing, (at_s, _) in zip(lifts, ticks, strict=True):
         assert swing["start_s"] < at_s < swing["lead_peak_s"]
-        assert swing["heel_lift"]["state"] == "lifted"
 
 
 def test_the_player_is_heard_to_succeed_and_to_fail(minute):
