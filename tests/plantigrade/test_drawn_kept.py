@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from tests.support.drawn import KEPT, Numbers, drawn
+from tests.support.drawn import KEPT, Numbers, check_same, drawn
 
 WAS: dict[str, Numbers] = json.loads(KEPT.read_text("utf-8"))
 
@@ -19,13 +19,4 @@ def test_every_performance_is_kept(made):
 
 @pytest.mark.parametrize("name", WAS)
 def test_what_is_drawn_is_what_was_drawn(made, name):
-    """To a millionth of each number: other processors round the last digits otherwise."""
-    words, numbers = parted(made[name])
-    were_words, were_numbers = parted(WAS[name])
-    assert words == were_words
-    assert numbers == pytest.approx(were_numbers, rel=1e-6, abs=1e-6)
-
-
-def parted(row: Numbers) -> tuple[list[str], list[float]]:
-    words = [one for one in row if isinstance(one, str)]
-    return words, [one for one in row if not isinstance(one, str)]
+    check_same(made[name], WAS[name])

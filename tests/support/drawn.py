@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 from plantigrade.block import Foot
 from plantigrade.events import Manner, Timing
@@ -137,6 +138,19 @@ def drawn() -> dict[str, Numbers]:
                 left, right = model.read(done, seed=n)
                 made[f"{name}, sensor {which}"] = [*_sums(left), *_sums(right)]
     return made
+
+
+def check_same(now: Numbers, was: Numbers) -> None:
+    """Hold words to the letter, numbers to a millionth: processors round last digits otherwise."""
+    words, numbers = _parted(now)
+    were_words, were_numbers = _parted(was)
+    assert words == were_words
+    assert numbers == pytest.approx(were_numbers, rel=1e-6, abs=1e-6)
+
+
+def _parted(row: Numbers) -> tuple[list[str], list[float]]:
+    words = [one for one in row if isinstance(one, str)]
+    return words, [one for one in row if not isinstance(one, str)]
 
 
 def write(path: Path, made: dict[str, Numbers]) -> None:
