@@ -290,18 +290,19 @@ def sessions(ctx: click.Context, as_json: bool) -> None:
     """List the stored sessions, the latest first."""
     from plantigrade_gateway.converter import text_of
     from plantigrade_gateway.report.console import console
-    from plantigrade_gateway.report.listing import session_json, show_list
+    from plantigrade_gateway.report.listing import names_of, session_json, show_list
     from plantigrade_gateway.store.sessions import list_sessions
 
-    if schema.is_unused(_store(ctx)):
-        lines = []
-    else:
+    if not schema.is_unused(_store(ctx)):
         with _open_store(ctx) as store:
             lines = list_sessions(store)
+            names = names_of(lines, store)
+    else:
+        lines, names = [], {}
     if as_json:
         click.echo(text_of([session_json(line) for line in lines]))
     else:
-        show_list(lines, console())
+        show_list(lines, names, console())
 
 
 @main.command()
@@ -314,7 +315,7 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
     from plantigrade_gateway.analysis.serialise import document
     from plantigrade_gateway.converter import text_of
     from plantigrade_gateway.people.players import Register
-    from plantigrade_gateway.people.visits import read_session
+    from plantigrade_gateway.people.visits import Visits, read_session
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.report.listing import session_json
     from plantigrade_gateway.report.session import show_session
@@ -327,8 +328,8 @@ def show(ctx: click.Context, session: str, as_json: bool) -> None:
             click.echo(text_of({"session": session_json(line), "analysis": document(found)}))
             return
         with Register(store) as register:
-            names = register.names()
-    show_session(line, found, names, console())
+            names, said = register.names(), Visits(register).said(session_id, found.swings)
+    show_session(line, found, names, said, console())
 
 
 @main.command()

@@ -6,7 +6,7 @@ spread. A proportion is counted, never averaged. That nothing has changed is nev
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 
 from plantigrade.change import (
     BY_CHANCE,
@@ -108,6 +108,8 @@ class Comparison:
         Their names: a session's id, or a set's name.
     days : tuple of date
         On which each was.
+    starts : tuple of datetime
+        When each visit began; two sets share one.
     lines : tuple of Compared
         The measures that both have.
     notes : tuple of str
@@ -117,6 +119,7 @@ class Comparison:
     before: str
     after: str
     days: tuple[date, date]
+    starts: tuple[datetime, datetime]
     lines: tuple[Compared, ...]
     notes: tuple[str, ...]
 
@@ -160,6 +163,7 @@ def compare(
         before,
         after,
         (first.started.date(), second.started.date()),
+        (first.started, second.started),
         tuple(lines),
         (*said, *_errors_from(lines), *([BY_CHANCE] if len(lines) > 1 else [])),
     )
@@ -260,4 +264,8 @@ def compare_sets(visit: Visit, rules: RuleSet, before: MarkedSet, after: MarkedS
             text = str(verdict_in_visit(difference) or NOTHING)
             lines.append(Compared(of_share(what), None, parts, difference, "", text))
     day = visit.started.date()
-    return Comparison(before.name, after.name, (day, day), tuple(lines), (IN_VISIT, BY_CHANCE))
+    return Comparison(
+        *(before.name, after.name),
+        *((day, day), (visit.started, visit.started)),
+        *(tuple(lines), (IN_VISIT, BY_CHANCE)),
+    )

@@ -25,9 +25,10 @@ def show_comparison(found: Comparison, out: Console) -> None:
     First what changed and what cannot be told; then the measures by what is said of them.
     """
     names = [printable(name) for name in (found.before, found.after)]
-    if found.days[0] != found.days[1]:
+    if found.starts[0] != found.starts[1]:  # two visits, not two sets of one
+        form = "%Y-%m-%d %H:%M" if found.days[0] == found.days[1] else "%Y-%m-%d"
         names = [
-            f"{day.isoformat()} ({name[:8]})" for name, day in zip(names, found.days, strict=True)
+            f"{start:{form}} ({name[:8]})" for name, start in zip(names, found.starts, strict=True)
         ]
     heading(out, f"{names[1]} against {names[0]}", "difference: 95 % interval")
     if not found.lines:

@@ -1,6 +1,6 @@
 """The list of the stored sessions, for people and as JSON; loads nothing that computes."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
@@ -9,17 +9,19 @@ from plantigrade_gateway import formats
 from plantigrade_gateway.report.console import paragraph, put, table
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.sessions import SessionLine
+from plantigrade_gateway.store.store import Store
 
 
-def show_list(lines: Sequence[SessionLine], out: Console) -> None:
-    """Print the sessions, one a line."""
+def show_list(lines: Sequence[SessionLine], names: Mapping[str, str], out: Console) -> None:
+    """Print the sessions, one a line; `names` are the players', by id."""
     if not lines:
         paragraph(out, "No session is stored yet. plantigrade demo records one.")
         return
-    made = table("session", "started", "length", "steps", "swings", "stands", "source")
+    whose = ("player",) if any(line.player is not None for line in lines) else ()
+    made = table("session", "started", "length", "steps", "swings", "stands", *whose, "source")
     made.columns[1].justify = "left"
-    made.columns[6].justify = "left"
-    made.columns[6].no_wrap = False
+    for column in made.columns[6:]:
+        column.justify, column.no_wrap = "left", False
     for line in lines:
         session = line.session
         made.add_row(
@@ -29,9 +31,27 @@ def show_list(lines: Sequence[SessionLine], out: Console) -> None:
             str(line.steps),
             str(line.swings),
             str(line.stands),
+            *(_player(line, names) for _ in whose),
             formats.printable(session.source_said),
         )
     put(out, made, indent=0)
+
+
+def names_of(lines: Sequence[SessionLine], store: Store) -> dict[str, str]:
+    """Return the players' names by id; empty, at once, where no session names a player."""
+    if all(line.player is None for line in lines):
+        return {}
+    from plantigrade_gateway.people.players import Register  # loads a database library
+
+    with Register(store) as register:
+        return register.names()
+
+
+def _player(line: SessionLine, names: Mapping[str, str]) -> str:
+    if line.player is None:
+        return formats.NONE
+    player_id = line.player.player_id
+    return formats.printable(names.get(player_id) or player_id)
 
 
 def _length(session: Session) -> str:

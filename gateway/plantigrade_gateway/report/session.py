@@ -14,6 +14,7 @@ from plantigrade.summary import bouts_of, summarise_walk
 from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.people.said import Said
 from plantigrade_gateway.record.entries import is_lost
 from plantigrade_gateway.report.console import console, heading, item, paragraph, put, table
 from plantigrade_gateway.report.drills import show_drills
@@ -189,9 +190,9 @@ _ENDED = {
 
 
 def show_session(
-    line: SessionLine, found: Analysis, names: Mapping[str, str], out: Console
+    line: SessionLine, found: Analysis, names: Mapping[str, str], said: Said, out: Console
 ) -> None:
-    """Print a stored session's report; `names` are the players', by id."""
+    """Print a stored session's report; `names` are the players', by id, `said` of the session."""
     session = line.session
     item(out, "session", session.session_id)
     if line.player is not None:
@@ -204,6 +205,10 @@ def show_session(
     item(out, "recording", f"{formats.duration(session.duration_s)}, {ended}")
     if session.pair:
         item(out, "pair", session.pair)
+    if said.questions is not None and said.questions.hold:
+        item(out, "stopped", f"{said.questions.hold}, by the {said.questions.by}")
+    if said.hold_taken_back is not None:
+        item(out, "taken back", said.hold_taken_back.text)
     out.print()
     show(found, out)
     if found.quality is None:

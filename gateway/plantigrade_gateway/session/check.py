@@ -478,7 +478,7 @@ class GuidedCheck:
             "may": list(_MAY[self.phase]),
             "steps": [self._state_of(k, each) for k, each in enumerate(self._steps)],
             "questions": [{"text": q.text, "group": q.group} for q in QUESTIONS],
-            "by": list(BY),
+            "by": list(self._hooks.by),
             "minutes": round(usual_s(self._steps) / 60),
         }
 

@@ -1,12 +1,13 @@
 """What a guided check and a speed block ask of the people's log, and keep there."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.check.speedblock import Plan
+from plantigrade_gateway.check.steps import BY
 from plantigrade_gateway.check.swings import no_speed
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people import speedwork
@@ -28,10 +29,13 @@ class CheckHooks:
     no_speed : callable
         Given the hold, or None where nobody was asked; returns why no fast swings are made, or
         None.
+    by : sequence of str
+        Who may answer, the likelier first.
     """
 
     answered: Callable[[str, str], None]
     no_speed: Callable[[str | None], str | None]
+    by: Sequence[str] = BY
 
 
 class CheckPeople:
@@ -94,6 +98,20 @@ class CheckPeople:
                 ),
                 is_block=is_block,
             )
+
+    def answerers(self, player_id: str | None) -> Sequence[str]:
+        """Return who may answer the questions: of a minor the guardian first.
+
+        Raises
+        ------
+        StoreError
+            The store refuses.
+        """
+        if self._store is None or player_id is None:
+            return BY
+        with Register(self._store) as register:
+            is_minor = register.profile(player_id).is_minor
+        return sorted(BY, key=lambda who: (who == GUARDIAN) != is_minor)
 
     def plan(self) -> Plan:
         """Return what the coach's rules say of speed work.

@@ -2,7 +2,7 @@
 
 import math
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 from plantigrade_gateway.check.speedblock import MARK as BLOCK_MARK
@@ -198,7 +198,10 @@ class CommandHandler:
                 hold = people.hold(live.session_id)
             return people.no_speed(live.player_id, hold, is_block=is_block)
 
-        hooks = CheckHooks(answered, no_speed)
+        by: Sequence[str] = BY
+        with suppress(GatewayError):  # then in the usual order
+            by = people.answerers(live.player_id)
+        hooks = CheckHooks(answered, no_speed, by)
         if is_block:
             try:
                 self._check = SpeedBlock(live, named, hooks, people, held)

@@ -375,7 +375,7 @@ class SpeedBlock:
             "may": list(self._may),
             "steps": self._steps(),
             "questions": [{"text": q.text, "group": q.group} for q in QUESTIONS],
-            "by": list(BY),
+            "by": list(self._hooks.by),
             "minutes": self._minutes(),
         }
 

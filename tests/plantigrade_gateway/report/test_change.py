@@ -1,6 +1,8 @@
 """Comparison and progress as they are printed, of an invented player."""
 
 import io
+from dataclasses import replace
+from datetime import timedelta
 
 from rich.console import Console
 from tests.support.cases import STANDS, VisitMaker, case, pushes, worn
@@ -39,6 +41,16 @@ def test_two_visits():
     table = comparison_json(found)
     assert table["lines"][0]["difference"]["value"] == one.difference.value  # type: ignore[union-attr]
     assert table["lines"][0]["measure"]["key"] == "lead.stand"
+
+
+def test_two_visits_of_one_day_are_told_apart_by_their_hours():
+    morning, other = PLAYER.visits[:2]
+    noon = replace(other, started=morning.started + timedelta(hours=3, minutes=30))
+    out, to = console()
+    show_comparison(compare(case(morning, noon), RULES, "visit-0", "visit-1", "lead.stand"), to)
+    begun = morning.started
+    later = f"2026-03-02 {begun.hour + 3:02d}:{begun.minute + 30:02d} (visit-1)"
+    assert f"{later} against 2026-03-02 {begun:%H:%M} (visit-0)" in out.getvalue()
 
 
 def test_two_sets_show_their_own_degrees_of_freedom_and_no_mdc():

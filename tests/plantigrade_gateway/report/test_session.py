@@ -1,5 +1,6 @@
 """What is said of a session whose results were made again."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from types import SimpleNamespace
 from typing import Any
@@ -9,8 +10,11 @@ from tests.support.printed import printed
 from tests.support.records import stand, step, swing
 
 from plantigrade_gateway.analysis.result import Analysis
+from plantigrade_gateway.coach.case import HoldTakenBack, Questions
+from plantigrade_gateway.people.said import Said, said_of
 from plantigrade_gateway.report.session import redone_line, show_session
 
+SAID = said_of([], ())
 LOST = "3 entries before this one are lost: the record was cut off"
 
 
@@ -32,7 +36,7 @@ def test_results_made_again_in_one_line():
     assert line(2, LOST) == f"{begin}2 results changed; 1 gap in its record, see plantigrade show"
 
 
-def shown(state: str, end_reason: str | None) -> str:
+def shown(state: str, end_reason: str | None, said: Said = SAID) -> str:
     session = SimpleNamespace(
         session_id="0123456789abcdef",
         started=datetime(2026, 3, 1, tzinfo=UTC),
@@ -44,7 +48,7 @@ def shown(state: str, end_reason: str | None) -> str:
     )
     line: Any = SimpleNamespace(session=session, player=None, short_id="01234567")
     found = Analysis("x", 100.0, 60.0, (), (), (), (), None)
-    return " ".join(" ".join(printed(lambda out: show_session(line, found, {}, out))).split())
+    return " ".join(" ".join(printed(lambda out: show_session(line, found, {}, said, out))).split())
 
 
 @pytest.mark.parametrize(
@@ -69,3 +73,14 @@ def test_a_session_under_way_was_not_cut_off():
     assert "How far to trust it is not stored: it is once the session has ended." in text
     assert "cut off" not in text and "reanalyse" not in text
     assert "cut off. plantigrade reanalyse 01234567 makes" in shown("ended", "restart")
+
+
+def test_a_stop_is_said_with_the_session_until_it_is_taken_back():
+    when = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
+    stopped = replace(SAID, questions=Questions("pain", "guardian", when))
+    assert "stopped pain, by the guardian" in shown("complete", "end", stopped)
+    free = replace(SAID, questions=Questions("", "player", when))
+    assert "by the player" not in shown("complete", "end", free)
+    back = replace(free, hold_taken_back=HoldTakenBack("pain", "coach", when))
+    text = shown("complete", "end", back)
+    assert "taken back" in text and "pain, by the" not in text

@@ -391,6 +391,7 @@ def test_a_minor_makes_fast_swings_after_the_decision_and_the_consent_only(store
             name="Invented minor", handedness="right", is_minor=True, guardian="Invented guardian"
         )
         bay = answered(store, (Do("start"),), "speed", player_id=who)
+        assert bay.check["by"] == ["guardian", "player"]  # the likelier first
         skipped_to(bay, "fast")
         bay.command(do="start")
         assert "the coach decides first" in bay.check["line"]

@@ -295,6 +295,7 @@ suggest = "No speed work with a limit of hips, trunk, ankles or balance."
 @pytest.mark.parametrize("group", ["pain", "red flag", "emergency"])
 def test_a_hold_of_the_questions_stops_it(store, group):
     bay = begun(store, [Do("start")], known(store))
+    assert bay.check["by"] == ["player", "guardian"]
     bay.command(do="answer", group=group, by="player")
     assert bay.check["phase"] == "stopped" and bay.check["may"] == ["take back", "end"]
     bay.command(do="start")

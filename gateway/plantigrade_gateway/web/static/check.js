@@ -243,9 +243,12 @@ function step(check) {
 
 part("club-speed").addEventListener("submit", (event) => {
   event.preventDefault();
-  const input = /** @type {HTMLInputElement} */ (part("club-speed-m-s"));
-  ask("club_speed", { m_s: input.valueAsNumber });
+  const input = /** @type {HTMLInputElement} */ (part("club-speed-value"));
+  const unit = /** @type {HTMLSelectElement} */ (part("club-speed-unit"));
+  ask("club_speed", { m_s: input.valueAsNumber * Number(unit.selectedOptions[0].dataset.mS) });
   input.value = "";
+  // as a swing's page keeps it, which reads it too
+  document.cookie = `${unit.dataset.cookie}="${unit.value}"; max-age=31536000; path=/; samesite=strict`;
 });
 
 for (const look of LOOKS) {
