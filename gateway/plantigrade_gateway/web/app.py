@@ -14,11 +14,10 @@ from starlette.websockets import WebSocketDisconnect
 
 from plantigrade.errors import ForeignError, shown
 from plantigrade.foreign import read_json
-from plantigrade_gateway.coach.speedfile import UNITS
 from plantigrade_gateway.sound.motifs import Motif, motif, quiet
 from plantigrade_gateway.sound.wav import wav_bytes
 from plantigrade_gateway.web.api.routes import api_router
-from plantigrade_gateway.web.desk.remarks import UNIT_COOKIE
+from plantigrade_gateway.web.desk.remarks import speed_units
 from plantigrade_gateway.web.desk.routes import bokeh_files, desk_router
 from plantigrade_gateway.web.door.access import Access, Rights
 from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
@@ -87,14 +86,8 @@ def _live_router(audience: Audience, access: Access) -> APIRouter:
         if rights is not Rights.COACH:
             raise HTTPException(401 if rights is None else 404)
         page = "check.html" if audience.has_gateway else "no_gateway.html"
-        typed = {
-            "units": UNITS,
-            "unit_cookie": UNIT_COOKIE,
-            "speed_unit": request.cookies.get(UNIT_COOKIE),
-        }
-        return HTMLResponse(
-            rendered(page, rights=str(rights), pair=access.pair, here="check", **typed)
-        )
+        shown = {"rights": str(rights), "pair": access.pair, "here": "check"}
+        return HTMLResponse(rendered(page, **shown, **speed_units(request)))
 
     @router.get("/sounds/{name}.wav")
     def sound(name: str) -> Response:

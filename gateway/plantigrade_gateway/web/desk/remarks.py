@@ -6,13 +6,14 @@ form's ``do`` names which.
 
 import asyncio
 from collections.abc import Callable, Mapping
+from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
 from plantigrade.errors import shown
 from plantigrade.events import Swing
-from plantigrade_gateway.coach.speedfile import in_m_s
+from plantigrade_gateway.coach.speedfile import UNITS, in_m_s
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.said import place_of
 from plantigrade_gateway.people.visits import Visits
@@ -27,6 +28,13 @@ UNIT_COOKIE = "speed-unit"
 """The unit that was typed last on this device, so that it is not asked again with each swing."""
 _KEPT_S = 365 * 86_400
 _DIGITS = 18  # of a moment in ns
+
+
+def speed_units(request: Request) -> dict[str, Any]:
+    """Return what a form shows in which a club speed is typed: units, and the one typed last."""
+    typed = request.cookies.get(UNIT_COOKIE, "")
+    return {"units": UNITS, "unit_cookie": UNIT_COOKIE, "speed_unit": typed}
+
 
 Act = Callable[[Visits, str, Swing, Form], None]
 
