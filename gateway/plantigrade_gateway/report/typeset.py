@@ -20,6 +20,8 @@ SHADE = "Darker: more weight."
 FOOT = "Stop if it hurts. This is a training aid and no diagnosis."
 _STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
 """Archival and accessible; together they refuse a sign that no font has (typst 0.15)."""
+_MISSING = re.compile(r"""(?:the text|the codepoint) `("[^`]*")`""")
+"""How typst names such a sign, or one that no font can have (private use)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,13 +156,13 @@ def pdf(page: PlayerPage, paper: str = "a4") -> bytes:
         return _set({**data, "fonts": _families()}, system=True)
     except _MissingSign as error:
         raise NotPrinted(
-            f"page: {error}, expected letters of an installed font; install one, or write the "
-            "name in other letters"
+            f"page: no font here can print {error}, expected letters of an installed font; install "
+            "one, or write the name in other letters"
         ) from None
 
 
 class _MissingSign(Exception):
-    """What typst says of a sign without a glyph."""
+    """The text that no font has, in quotes."""
 
 
 def _families() -> list[str]:
@@ -191,9 +193,10 @@ def _set(data: dict[str, Any], *, system: bool) -> bytes:
                 raise NotPrinted(f"page: the text of {what} is too long for one page")
             found = compiler.compile(format="pdf", pdf_standards=list(_STANDARDS))
     except typst.TypstError as error:
-        if "could not be displayed" in str(error) or "glyph" in str(error):
-            raise _MissingSign(str(error).splitlines()[0]) from error
-        raise
+        missing = _MISSING.search(str(error))
+        if missing is None:
+            raise
+        raise _MissingSign(missing[1]) from error
     assert isinstance(found, bytes)  # a list is made of pictures alone
     return found
 

@@ -143,9 +143,15 @@ def test_what_cannot_be_set_on_one_page_is_refused_by_name():
         pdf(replace(full_page(), decided=("much too much " * 400,)))
 
 
-def test_a_sign_that_no_font_has_is_refused_not_left_out():
-    with pytest.raises(NotPrinted, match="expected letters of an installed font"):
-        pdf(replace(full_page(), name="\U000f0000"))
+@pytest.mark.parametrize("name", ["\U000f0000", "Zo\ue000", "\U00013000"])
+def test_a_sign_that_no_font_has_is_refused_by_name_not_left_out(name):
+    """Of private use, and a hieroglyph."""
+    with pytest.raises(NotPrinted, match="expected letters of an installed font") as refused:
+        pdf(replace(full_page(), name=name))
+    said = str(refused.value)
+    assert "PDF/" not in said and "`" not in said
+    code = f"{ord(name[-1]):x}"
+    assert name[-1] in said or f"\\u{{{code}}}" in said
 
 
 def test_letters_of_other_languages_are_printed_or_refused():
