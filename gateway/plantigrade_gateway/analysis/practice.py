@@ -21,7 +21,7 @@ from plantigrade_gateway.drills.run import DrillOutput, DrillResult, DrillRun, S
 from plantigrade_gateway.errors import InputError, RecordError
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.record.tables import read_table, table_of
-from plantigrade_gateway.sound.cues import Cue, CueMaker
+from plantigrade_gateway.sound.cues import CueMaker
 
 MARK = "drill:"
 """What the mark begins with that tells of a choice; in older records it makes the choice."""
@@ -165,9 +165,9 @@ class Practice:
             self._event(event, reply, rate_hz)
         return reply
 
-    def ask(self, now_s: float) -> list[Cue]:
-        """Return the last repetition's cues, to be heard now."""
-        return [] if self.run is None else self.run.ask(now_s)
+    def ask(self, now_s: float) -> DrillOutput:
+        """Return what is heard now of the last repetition."""
+        return DrillOutput() if self.run is None else self.run.ask(now_s)
 
     def results(self, end_s: float) -> tuple[DrillResult, ...]:
         """Return every run so far, the one under way as if it ended at `end_s`."""

@@ -280,16 +280,18 @@ class DrillRun:
                 told = self._balance.holding and self._is_told() and not rests
                 self._tone.push(block.slice(k, k + 1), told, reply.tone)
 
-    def ask(self, now_s: float) -> list[Cue]:
-        """Return the last repetition's cues, to be heard now; none where the drill is silent.
+    def ask(self, now_s: float) -> DrillOutput:
+        """Return what is heard now of the last repetition; nothing where the drill is silent.
 
         From then on it is among those that the player is told.
         """
         if self.score.feedback is Feedback.SILENT:
-            return []
+            return DrillOutput()
         if self.score.last is not None and not self.score.told:
             self.score = replace(self.score, told=True)
-        return [replace(cue, decided_s=now_s) for cue in self._answer]
+        cues = [replace(cue, decided_s=now_s) for cue in self._answer]
+        said = [spoken_text(rep, self.score.streak) for rep in self.reps[-1:]]
+        return DrillOutput(cues=cues, spoken=said)
 
     def result(self, end_s: float) -> DrillResult:
         """Return the run as it is kept."""

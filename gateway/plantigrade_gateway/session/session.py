@@ -370,8 +370,10 @@ class LiveSession:
 
     def ask(self) -> StepResult:
         """Let the last repetition's outcome be heard and read now, unless the drill is silent."""
-        cues = self.analysis.practice.ask(self.analysis.now_s)
+        reply = self.analysis.practice.ask(self.analysis.now_s)
+        cues = [*reply.cues, *self._spoken(reply.spoken)]
         self._hear(cues, [])
+        self._own_until(cues, toned=False)
         return StepResult(cues=cues, score=self._changed_score(), is_silent=self.analysis.is_silent)
 
     def _spoken(self, texts: list[str]) -> list[Cue]:

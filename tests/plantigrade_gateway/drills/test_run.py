@@ -239,10 +239,20 @@ def test_asking_plays_the_last_outcome_unless_silent():
         score = analysis.practice.score
         assert score is not None and score.told is (feedback is not Feedback.SILENT)
         if feedback is Feedback.SILENT:
-            assert answer == []
+            assert (answer.cues, answer.spoken) == ([], [])
             continue
-        assert [c.kind for c in answer] == [CueKind.GLIDE, CueKind.ROLLED]
-        assert {c.decided_s for c in answer} == {130.0}
+        assert [c.kind for c in answer.cues] == [CueKind.GLIDE, CueKind.ROLLED]
+        assert {c.decided_s for c in answer.cues} == {130.0}
+        assert [text.partition(",")[0].rstrip(".") for text in answer.spoken] == ["Good"]
+
+
+def test_asking_before_the_first_repetition_says_nothing():
+    run = RecordAnalysis("test", heard=True)
+    assert run.practice.ask(1.0).spoken == []
+    run.push(Batch.of(with_marks(chosen(0.0, DRILLS["push"], Feedback.ASK))[:400]))
+    assert run.practice.run is not None
+    answer = run.practice.ask(1.0)
+    assert (answer.cues, answer.spoken) == ([], [])
 
 
 def test_a_silent_walk_drill_says_nothing_of_steps_that_miss():

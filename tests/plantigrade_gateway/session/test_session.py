@@ -205,6 +205,21 @@ def test_a_voice_says_outcomes_as_a_cue(store, ear):
     assert mouth.said[0] == "Good." and mouth.said[1] == "Good, 2 in a row."
 
 
+def test_a_voice_says_what_is_asked_for(store, ear):
+    """The words of the last repetition, which another player is told without asking."""
+    said = {}
+    for feedback in (Feedback.EVERY, Feedback.ASK):
+        mouth = Mouth()
+        live = LiveSession(store, "test", ear, lambda error: None, voice=mouth)  # type: ignore[arg-type]
+        live.set_drill(DRILLS["stay"], feedback)
+        play(live)
+        said[feedback] = list(mouth.said)
+        live.ask()
+        assert mouth.said[len(said[feedback]) :] == said[Feedback.EVERY][-1:]
+        live.close()
+    assert said[Feedback.ASK] == []
+
+
 def test_without_a_drill_a_voice_says_the_push(store, ear):
     mouth = Mouth()
     live = LiveSession(store, "test", ear, lambda error: None, voice=mouth)  # type: ignore[arg-type]
