@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from rich.console import Console
 
 from plantigrade.transients import Transient, TransientKind
+from plantigrade_gateway.drills.files import shelf
+from plantigrade_gateway.drills.model import Feedback
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.record.heard import HeardSound, Listening, Purpose, ToldStrike
 from plantigrade_gateway.report.measures import strike_lines
@@ -152,6 +154,22 @@ def own_spans(live: LiveSession, store: Store) -> list[tuple[float, float]]:
         for at_ns, one in listened
         if one.purpose is Purpose.OWN
     ]
+
+
+def test_what_is_asked_for_is_a_sound_of_the_program(store, practice):
+    live = LiveSession(store, "test", Silence(), print)
+    live.set_drill(shelf(None).drills["push"], Feedback.ASK)
+    live.push(Batch.of(practice[:-20]))
+    live.listen(Listening(Purpose.ON, 2.5))
+    live.push(Batch.of(practice[-20:-10]))
+    assert own_spans(live, store) == []
+    moment = live.ask()
+    asked_s = live.analysis.now_s
+    live.push(Batch.of(practice[-10:]))
+    heard_s = max(cue.delay_s + len(cue.samples) / SAMPLE_RATE_HZ for cue in moment.cues)
+    ((_, end_s),) = own_spans(live, store)
+    assert end_s == pytest.approx(asked_s + heard_s, abs=0.1)
+    live.close()
 
 
 def test_what_a_voice_says_is_a_sound_of_the_program(store, practice):
