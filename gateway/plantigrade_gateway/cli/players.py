@@ -178,9 +178,13 @@ def register(
 
         with opened_register(store_of(ctx)) as found:
             chosen, whose = find(found.store, session), found.find(player)
+            before = chosen.player_id
+            decided = before not in (None, whose.player_id) and found.decisions(str(before))
             assign_to(found, chosen.session_id, whose.player_id, move=move)
             first = next(found.store.batches(chosen.session_id), None)
         click.echo(f"Session {chosen.session_id[:8]} is {whose.name}'s.")
+        if decided:
+            click.echo("What was decided for the player before stays: look at both sheets again.")
         for text in other_hand(whose, None if first is None else settings_of(first)):
             click.echo(text)
 

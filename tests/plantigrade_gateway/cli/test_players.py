@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -101,11 +102,16 @@ def test_a_session_is_recorded_for_a_player_or_assigned_later(run, tmp_path):
     assert demo.exit_code == 0 and "-handed player" not in demo.stdout
     with Store.open(tmp_path / "s.sqlite3") as store, Register(store) as register:
         (session,) = store.sessions()
-        assert session.player_id == register.find("Ada").player_id
+        ada = register.find("Ada").player_id
+        assert session.player_id == ada
+        register.decide(ada, "push", "go", date.today())
     assert "say --move" in refused(run("players", "assign", "last", "Lea"))
     moved = run("players", "assign", "last", "Lea", "--move")
     assert moved.stdout.splitlines()[0] == f"Session {session.session_id[:8]} is Lea's."
+    assert "What was decided for the player before stays" in moved.stdout
     assert "of a right-handed player, Lea is registered as left-handed" in moved.stdout
+    again = run("players", "assign", "last", "Lea")
+    assert "decided" not in again.stdout
     assert [(p["name"], p["sessions"]) for p in listed(run)] == [("Ada", 0), ("Lea", 1)]
     lea = next(p for p in listed(run) if p["name"] == "Lea")
     assert lea["last"] == session.started.isoformat()
