@@ -18,7 +18,7 @@ from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, SOON_NS, SessionManager
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.output import Silence
@@ -145,7 +145,7 @@ def test_a_stop_on_the_page_holds_the_next_session_until_record(visit, store, en
 
 
 def test_record_while_recording_and_before_any_data_changes_nothing(visit, store):
-    visit.record()
+    assert visit.record() == StepResult()
     assert store.sessions() == []
     push_all(visit, pair(1.0, START_NS, 4.0))
     live = visit.live
