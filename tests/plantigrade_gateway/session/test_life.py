@@ -2,6 +2,7 @@
 
 import asyncio
 import io
+import sys
 from collections.abc import AsyncIterator, Callable, Mapping
 from datetime import UTC, datetime
 from types import TracebackType
@@ -12,7 +13,7 @@ from rich.console import Console
 from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
-from plantigrade_gateway.errors import InputError, RecordingError, StoreError
+from plantigrade_gateway.errors import BluetoothError, InputError, RecordingError, StoreError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
@@ -360,6 +361,16 @@ async def test_a_recording_leaves_the_status_of_a_running_gateway_alone(store, i
 async def test_without_a_transport_the_radio_is_the_systems():
     async with opened_radio(None) as radio:
         assert (radio.scanner, radio.client) == (None, None)
+
+
+async def test_an_adapter_is_chosen_on_linux_alone(monkeypatch):
+    monkeypatch.setattr(sys, "platform", "linux")
+    async with opened_radio("hci1") as radio:
+        assert (radio.scanner, radio.client, radio.adapter) == (None, None, "hci1")
+    monkeypatch.setattr(sys, "platform", "darwin")
+    with pytest.raises(BluetoothError, match="radio hci1: adapters can be chosen on Linux only"):
+        async with opened_radio("hci1"):
+            pass
 
 
 class Kept:
