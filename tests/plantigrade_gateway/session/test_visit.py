@@ -7,13 +7,14 @@ import numpy as np
 import pytest
 from tests.support.standing import entries_of, pair, push_all
 
-from plantigrade.block import Foot
+from plantigrade.block import N_COLUMNS, Column, Foot, PairBlock
 from plantigrade.calibrate import default_calibration
 from plantigrade.events import Phase, PhaseKind, Stand, Swing
 from plantigrade.synth import Player, SessionPlan, perform
 from plantigrade.synth import Stand as SynthStand
 from plantigrade.synth import Swing as SynthSwing
 from plantigrade.zones import eighteen
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
@@ -79,6 +80,22 @@ def test_a_quarter_of_an_hour_without_load_ends_it(visit, store, ended):
     ((session_id, _),) = ended
     assert store.session(session_id).end_reason == "no load"
     assert visit.live is None
+
+
+def test_a_foot_is_stood_on_from_fifteen_percent_of_body_weight(visit):
+    """Of 80 kg: 117.7 N, more than a laced shoe presses; a missing foot is no load."""
+
+    def last_s(*loads: tuple[float, float]) -> float | None:
+        t_s = 10.0 + 0.01 * np.arange(len(loads))
+        feet = [np.zeros((len(loads), N_COLUMNS)) for _ in range(2)]
+        for foot, column in zip(feet, zip(*loads, strict=True), strict=True):
+            foot[:, Column.HEEL] = column
+        return visit._loaded_s(Output(rows=[PairBlock(0, t_s, *feet)]))
+
+    assert last_s((118.0, 0.0), (117.0, 117.0), (0.0, 0.0)) == 10.0
+    assert last_s((0.0, 0.0), (np.nan, 118.0), (117.0, np.nan)) == 10.01
+    assert last_s((117.0, 117.0), (np.nan, np.nan)) is None
+    assert visit._loaded_s(Output()) is None
 
 
 @pytest.mark.dear
