@@ -86,11 +86,12 @@ def test_a_foot_is_stood_on_from_fifteen_percent_of_body_weight(visit):
     """Of 80 kg: 117.7 N, more than a laced shoe presses; a missing foot is no load."""
 
     def last_s(*loads: tuple[float, float]) -> float | None:
-        t_s = 10.0 + 0.01 * np.arange(len(loads))
-        feet = [np.zeros((len(loads), N_COLUMNS)) for _ in range(2)]
+        t_s = 10.0 + 0.01 * np.arange(len(loads), dtype=np.float64)
+        feet = [np.zeros((len(loads), N_COLUMNS), dtype=np.float64) for _ in range(2)]
         for foot, column in zip(feet, zip(*loads, strict=True), strict=True):
             foot[:, Column.HEEL] = column
-        return visit._loaded_s(Output(rows=[PairBlock(0, t_s, *feet)]))
+        found: float | None = visit._loaded_s(Output(rows=[PairBlock(0, t_s, *feet)]))
+        return found
 
     assert last_s((118.0, 0.0), (117.0, 117.0), (0.0, 0.0)) == 10.0
     assert last_s((0.0, 0.0), (np.nan, 118.0), (117.0, np.nan)) == 10.01
