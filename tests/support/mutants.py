@@ -50,6 +50,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "monitor": ("load", "fitting"),
     "motifs": ("score",),
     "poses": ("fitting",),
+    "page": ("page_order",),
     "pitch": ("oscillator",),
     "practice": ("run", "session_facts"),
     "process": ("tsdb", "mqtt"),
