@@ -54,6 +54,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "pitch": ("oscillator",),
     "practice": ("run", "session_facts"),
     "process": ("tsdb", "mqtt"),
+    "reading": ("marks",),
     "record": ("pipeline", "notes"),
     "recorded": ("demo",),
     "results": ("store", "sessions", "uncalibrated"),
