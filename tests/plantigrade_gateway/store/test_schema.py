@@ -1,6 +1,7 @@
 """A store's file as SQLite sees it, and the names beside it."""
 
 import os
+from pathlib import Path
 
 import platformdirs
 import pytest
@@ -66,8 +67,15 @@ def test_a_link_to_a_store_is_the_store(tmp_path, monkeypatch):
     assert followed(path) == path
     link.symlink_to(path)
     assert followed(link) == path.resolve()
-    monkeypatch.setattr(platformdirs, "user_data_path", lambda *_, **__: tmp_path)
+    asked: list[tuple[str, bool]] = []
+
+    def user_data_path(name: str, appauthor: bool) -> Path:
+        asked.append((name, appauthor))
+        return tmp_path
+
+    monkeypatch.setattr(platformdirs, "user_data_path", user_data_path)
     assert default_path() == path
+    assert asked == [("plantigrade", False)]  # no folder of an author's about it, on any system
 
 
 def test_copies_are_named_by_the_version_they_are_of(tmp_path):
