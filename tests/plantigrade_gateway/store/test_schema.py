@@ -62,7 +62,7 @@ def test_only_the_usual_store_may_be_missing(tmp_path, monkeypatch):
     assert not is_unused(None) and is_made(None)
 
 
-def test_a_link_to_a_store_is_the_store(tmp_path, monkeypatch):
+def test_a_link_to_a_store_is_the_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path, link = tmp_path / "store.sqlite3", tmp_path / "link"
     assert followed(path) == path
     link.symlink_to(path)
