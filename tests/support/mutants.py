@@ -53,6 +53,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "page": ("page_order",),
     "pitch": ("oscillator",),
     "practice": ("run", "session_facts"),
+    "mqtt": ("payloads",),
     "process": ("tsdb", "mqtt"),
     "reading": ("marks",),
     "record": ("pipeline", "notes"),

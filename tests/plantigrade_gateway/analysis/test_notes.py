@@ -80,6 +80,21 @@ def test_a_session_begins_at_its_first_entry_whatever_that_is():
     assert [(mark.t_s, mark.text) for mark in analysis.marks] == [(0.0, "first"), (2.5, "second")]
 
 
+def test_what_was_decided_around_a_mark_is_given_whole():
+    """The batch is cut at the mark; what its pieces came to is that of all of it."""
+    both = sorted(
+        [*packets(300, 0, Foot.LEFT), *packets(300, 1, Foot.RIGHT)], key=lambda e: e.arrival_ns
+    )
+    mark = Entry(both[300].arrival_ns, SESSION, Kind.MARK, b"windy")
+    given = RecordAnalysis("x").push(Batch.of(both))
+    cut = RecordAnalysis("x").push(Batch.of([*both[:300], mark, *both[300:]]))
+    for blocks, expected in ((cut.rows, given.rows), (cut.net, given.net)):
+        t_s = [t for block in blocks for t in block.t_s.tolist()]
+        assert len(t_s) > 500
+        assert t_s == [t for block in expected for t in block.t_s.tolist()]
+    assert cut.events == given.events and cut.facts == given.facts
+
+
 def test_a_strike_that_was_told_is_so_long_before_its_entry():
     """Its entry comes 1.25 s after it: 0.1 s after the lead peak at 41.2 s."""
     log, told = StrikeLog(), ToldStrike(1_250_000_000, 0.15, "mark")
