@@ -35,8 +35,13 @@ def test_a_message_of_the_moment_is_without_what_it_is_called_inside():
 def test_an_event_has_its_session_and_its_body_as_it_is_stored():
     one = dataclasses.replace(
         item(step(100)),
-        **{"point_id": "aa", "time_ms": NINE_MS, "session": "5e", "player": None},
-        **{"source": "insoles", "revision": 3, "text": '{"a": 1.50}'},
+        point_id="aa",
+        time_ms=NINE_MS,
+        session="5e",
+        player=None,
+        source="insoles",
+        revision=3,
+        text='{"a": 1.50}',
     )
     found = mqtt.payload(one)
     assert found.endswith(',"body":{"a": 1.50}}')
@@ -49,17 +54,14 @@ def test_an_event_has_its_session_and_its_body_as_it_is_stored():
         "time": "2026-03-02T09:00:00.250Z",
         "body": {"a": 1.5},
     }
-    (name,) = set(table) - {"session", "player", "source", "revision"}
-    assert table == {
-        **{"session": "5e", "player": None, "source": "insoles", "revision": 3},
-        **{name: one.name},
-    }
+    of_session = {"session": "5e", "player": None, "source": "insoles", "revision": 3}
+    assert table == {**of_session, "foot": one.name}
 
 
 def test_a_set_is_named_by_its_number_and_a_link_is_of_no_session():
     one = item(step(100))
     of_set = json.loads(mqtt.payload(dataclasses.replace(one, kind="set", name="2")))
-    assert of_set[mqtt.NAMED["set"]] == 2
+    assert of_set["set"] == 2
     link = json.loads(mqtt.payload(dataclasses.replace(one, kind="link", name="left")))
     assert not {"session", "player", "source", "revision"} & set(link)
-    assert link[mqtt.NAMED["link"]] == "left"
+    assert link["foot"] == "left"
