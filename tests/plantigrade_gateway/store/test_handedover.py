@@ -4,7 +4,10 @@ import pytest
 from tests.support.records import packets
 
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.record.entries import SESSION as SESSION_ENTRY
+from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.packing import pack
+from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.store import handedover
 from plantigrade_gateway.store.handedover import HandedOver
 from plantigrade_gateway.store.store import Store
@@ -41,6 +44,20 @@ def test_it_is_begun_once_and_says_how_much_of_it_is_there(store):
     assert entries == [entry for k in range(3) for entry in packets(10, first=10 * k)]
     times = [entry.arrival_ns for entry in entries]
     assert rows(store) == [(k, 10 * k, 10, times[10 * k], times[10 * k + 9]) for k in range(3)]
+
+
+def test_what_it_begins_with_is_kept_a_second_time(store):
+    """The settings of its first piece; another piece's change nothing of that."""
+    first, later = (
+        Entry(0, SESSION_ENTRY, Kind.SETTINGS, SessionSettings(mass_kg=mass_kg).to_json())
+        for mass_kg in (70.0, 80.0)
+    )
+    pieces = [pack(Batch.of([one, *packets(4)])) for one in (first, later)]
+    handedover.begin(store, GIVEN)
+    handedover.append(store, SESSION, pieces[:1], 0)
+    handedover.append(store, SESSION, pieces[1:], 1)
+    kept = store.database.read("SELECT head FROM sessions")
+    assert kept == [(pack(Batch.of([first])),)]
 
 
 def test_a_spoilt_piece_is_kept_and_has_no_entries(store):
