@@ -260,7 +260,8 @@ class RecordAnalysis:
 
     def _session_s(self, arrival_ns: int) -> float:
         origin_ns = self.pipeline.origin_ns
-        return 0.0 if origin_ns is None else (arrival_ns - origin_ns) / 1e9
+        assert origin_ns is not None  # the first entry began it
+        return (arrival_ns - origin_ns) / 1e9
 
     # ---- quality ----
 

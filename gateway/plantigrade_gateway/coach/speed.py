@@ -349,7 +349,7 @@ def _centred(pairs: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
 def _slope(points: Sequence[tuple[float, float]], groups: int, size: float) -> Difference | None:
     sxx = math.fsum(x * x for x, _ in points)
     degrees = len(points) - groups - 1
-    if degrees < 1 or not exceeds_rounding(math.sqrt(sxx / len(points)), size):
+    if not exceeds_rounding(math.sqrt(sxx / len(points)), size):
         return None
     slope = math.fsum(x * y for x, y in points) / sxx
     rest = math.fsum((y - slope * x) ** 2 for x, y in points)

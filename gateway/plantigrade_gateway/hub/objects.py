@@ -94,7 +94,7 @@ class Objects:
 
     def put_all(self, objects: Sequence[tuple[str, bytes]]) -> None:
         """Keep several objects, as `put` keeps one; which of them are there if it fails is open."""
-        if len(objects) == 1 or self._folder is None:
+        if len(objects) < 2 or self._folder is None:
             for name, data in objects:
                 self.put(name, data)
             return

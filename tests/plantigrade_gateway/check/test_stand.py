@@ -7,7 +7,9 @@ import pytest
 from tests.support.checking import RATE_HZ, analysed, check_of, feet_of
 
 from plantigrade.block import Foot
+from plantigrade.prompted import LiftedFoot, PromptedLift
 from plantigrade.synth import OneLeg, Player, SensorModel, Stand
+from plantigrade_gateway.analysis.result import Analysis, Trial
 from plantigrade_gateway.check.stand import judge_lift, judge_stand, taken_stands
 from plantigrade_gateway.check.verdict import Verdict, Why
 
@@ -126,6 +128,27 @@ def test_the_insoles_on_the_floor_are_judged_alike_and_kept_apart():
     assert [judge_stand(trial, found).why for trial in found.trials] == [None, None, Why.SHORT]
     assert list(taken_stands(found, "stand")) == [found.trials[0].stand]
     assert list(taken_stands(found, "flat")) == [found.trials[1].stand]
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "said"),
+    [
+        ((4.0, 3.24), (3.0, 12.6), "In the air: left 3 N, right 13 N."),
+        ((0.0, None), (4.0, 3.0), "The left foot stayed loaded."),
+        ((2.94, None), (0.0, None), "The left foot was in the air for 2.9 s."),
+        ((4.0, 3.0), (3.0, None), "The right foot was not still in the air."),  # for long enough
+        ((4.0, 3.0), (2.99, None), "The right foot was in the air for 3.0 s."),
+    ],
+)
+def test_a_lift_says_of_the_first_foot_that_fails_how(left, right, said):
+    """Three seconds each, by hand."""
+    lift = PromptedLift(LiftedFoot(*left), LiftedFoot(*right))
+    nothing = Analysis("by hand", 100.0, 60.0, (), (), (), (), None)
+    verdict = judge_lift(Trial("lift", 1, 0.0, 20.0, lift=lift), nothing)
+    assert verdict.line.startswith(said)
+    assert verdict.is_taken is said.startswith("In the air")
+    assert verdict.why is (None if verdict.is_taken else Why.NOT_LIFTED)
+    assert verdict.is_taken or "clear of the ground for three seconds" in verdict.line
 
 
 LEFT_UP, RIGHT_UP = OneLeg(Foot.RIGHT, 4.0), OneLeg(Foot.LEFT, 4.0)

@@ -11,7 +11,7 @@ from tests.support.records import swing
 from plantigrade.events import HeelLiftState, Manner, Swing, Timing
 from plantigrade.synth import Player, Segment, Stand
 from plantigrade.synth import Swing as Swings
-from plantigrade_gateway.analysis.result import Analysis, SetSpan, swing_time
+from plantigrade_gateway.analysis.result import Analysis, SetSpan, Trial, swing_time
 from plantigrade_gateway.check.swings import (
     SetCount,
     count_of,
@@ -23,8 +23,6 @@ from plantigrade_gateway.check.swings import (
     was_push_lost,
 )
 from plantigrade_gateway.check.verdict import Why
-
-pytestmark = pytest.mark.dear
 
 ROLLED = Swings(Manner.ROLLED, Timing.WITH_SHIFT)
 
@@ -47,6 +45,7 @@ def good(yes: str) -> list[Swing]:
     ]
 
 
+@pytest.mark.dear
 def test_eight_swings_of_a_player_who_rests_are_a_set():
     found = check_of(Player(), [*made(8), Stand(3.0)], [])
     count = count_set(found.swings, 10.0)
@@ -54,6 +53,7 @@ def test_eight_swings_of_a_player_who_rests_are_a_set():
     assert count.verdict.is_taken and count.verdict.line == "8 swings count."
 
 
+@pytest.mark.dear
 def test_one_who_does_not_rest_is_refused():
     hasty = replace(ROLLED, address_s=0.6, backswing_s=0.6, waggles=0)
     found = check_of(Player(), [*[hasty] * 9, Stand(3.0)], [])
@@ -63,6 +63,7 @@ def test_one_who_does_not_rest_is_refused():
     assert "Wait 10 seconds between swings" in count.verdict.line
 
 
+@pytest.mark.dear
 def test_one_who_rests_too_little_between_fast_swings_is_refused():
     """Some 13 s apart, where 20 are asked for: only the first has waited."""
     found = check_of(Player(), [*made(7), Stand(3.0)], [])
@@ -73,6 +74,7 @@ def test_one_who_rests_too_little_between_fast_swings_is_refused():
     assert "Wait 20 seconds between swings" in verdict.line
 
 
+@pytest.mark.dear
 def test_one_who_makes_too_few_is_refused():
     found = check_of(Player(), [*made(4), Stand(3.0)], [])
     count = count_set(found.swings, 10.0)
@@ -80,11 +82,13 @@ def test_one_who_makes_too_few_is_refused():
     assert count.verdict.line == "4 of 6 swings count. Swing on."
 
 
+@pytest.mark.dear
 def test_one_who_only_stands_is_refused():
     count = count_set(check_of(Player(), [Stand(20.0)], []).swings, 10.0)
     assert count.verdict.why is Why.EMPTY
 
 
+@pytest.mark.dear
 def test_one_whose_insole_falls_silent_in_swings_is_refused():
     player = Player()
     t_s, left, right = feet_of(player, [*made(7), Stand(3.0)])
@@ -170,9 +174,30 @@ def test_fast_swings_end_when_three_of_the_last_five_are_not_good(yes, lost):
     assert is_push_lost(good(yes)) is lost
 
 
+@pytest.mark.dear
 def test_practice_swings_are_counted_within_their_trial():
     found = check_of(Player(), [*made(3), Stand(3.0)], [("practice", 1.0, 25.0)])
     assert 1 <= count_practice(found.trials[0], found) < 3
+
+
+def test_a_practice_swing_at_the_end_of_its_trial_is_not_of_it():
+    swings = at([5.0, 12.0, 20.0])
+    times = [swing_time(one) for one in swings]
+    trial = Trial("practice", 1, times[0], times[2])
+    assert count_practice(trial, of_sets(swings)) == 2
+
+
+def test_a_set_without_a_swing_and_one_whose_swings_all_fail_are_told_apart():
+    assert SetCount((), 0).verdict.why is Why.EMPTY
+    few = SetCount((), 3)
+    assert few.verdict.why is Why.FEW_SWINGS
+    assert few.verdict.line == "0 of 6 swings count. Swing on."
+    # of two reasons the one that is met more often is advised on
+    both = SetCount((), 3, {"unclear": 1, "missing samples": 2})
+    assert both.verdict.line == (
+        "0 of 6 swings count (1 unclear; 2 missing samples). Bring the insoles nearer to the "
+        "receiver, and swing the set again."
+    )
 
 
 NOBODY: dict[str, bool] = {"is_minor": False, "is_decided": False, "has_consent": False}

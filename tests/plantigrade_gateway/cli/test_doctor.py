@@ -39,10 +39,12 @@ from plantigrade_gateway.cli.doctor import (
     check_sessions,
     check_sound,
     check_store,
+    check_whole_store,
     examine,
 )
+from plantigrade_gateway.cli.listening import Listener
 from plantigrade_gateway.cli.main import main
-from plantigrade_gateway.errors import SoundError
+from plantigrade_gateway.errors import DamageError, SoundError, StoreError
 from plantigrade_gateway.store import calibrations, insoles, schema
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
@@ -348,6 +350,64 @@ def test_a_store_that_is_not_there_cannot_be_read(tmp_path):
     assert done.exit_code == 1 and "not found" in done.stdout
     assert "repair" not in done.stdout  # nothing is there to copy
     assert not gone.exists()
+
+
+def looked_at(path: Path) -> list[Check]:
+    """What both ways of reading a store back say of it."""
+    return [check_sessions(path), *check_whole_store(path, lambda _: None)]
+
+
+def test_damage_is_copied_past_and_what_is_no_store_moved_away(tmp_path, monkeypatch):
+    path = tmp_path / "my store.sqlite3"
+    stored(path)
+    copies = f"plantigrade repair '{path}' --to NEW copies what can be read."
+    away = "Nothing of it can be opened: move it away, and put a backup in its place."
+    for error, advice in (
+        (DamageError("store x: page 1 is spoilt"), copies),
+        (StoreError("store x: is another program's"), away),
+    ):
+
+        def opened(*_: object, error: StoreError = error, **__: object) -> Store:
+            raise error
+
+        with monkeypatch.context() as patch:
+            patch.setattr(Store, "open", opened)
+            found = looked_at(path)
+        assert [one.name for one in found] == ["sessions", "store"]
+        assert {(one.state, one.found, one.advice) for one in found} == {
+            (State.FAIL, str(error), advice)
+        }
+
+
+def test_a_store_that_refuses_while_it_is_read_back(tmp_path, monkeypatch):
+    path = tmp_path / "store.sqlite3"
+    stored(path)
+
+    def refuse(*_: object, **__: object) -> list[str]:
+        raise StoreError("store x: the disk does not answer")
+
+    monkeypatch.setattr(doctor, "verify_session", refuse)
+    monkeypatch.setattr(doctor, "verify", refuse)
+    copies = f"plantigrade repair {path} --to NEW copies what can be read."
+    assert {(one.state, one.found, one.advice) for one in looked_at(path)} == {
+        (State.FAIL, "store x: the disk does not answer", copies)
+    }
+    monkeypatch.setattr(Store, "open", refuse)
+    assert check_insoles(path) == []  # said of the sessions
+
+
+def test_what_listens_is_told_and_what_is_not_known_is_a_warning():
+    (silent,) = doctor.check_listening(lambda: None)
+    assert (silent.state, silent.found) == (State.OK, "this system does not tell what listens")
+    (none,) = doctor.check_listening(lambda: [])
+    assert (none.state, none.found) == (State.OK, "nothing of this program, of this user")
+    page = Listener("127.0.0.1:8000", "the pages of a gateway", "this machine")
+    other = replace(page, address="0.0.0.0:9", what=None, who="everybody")
+    known, unknown = doctor.check_listening(lambda: [page, other])
+    assert (known.state, known.advice) == (State.OK, "")
+    assert known.found == "127.0.0.1:8000: the pages of a gateway, for this machine"
+    assert unknown.state is State.WARN and unknown.advice.startswith("Find out which program")
+    assert unknown.found == "0.0.0.0:9: something that is not known here, for everybody"
 
 
 def test_examine_checks_everything_in_order(monkeypatch, tmp_path):

@@ -209,7 +209,7 @@ def test_the_coachs_drills_stand_beside_the_store(tmp_path):
     mine = PUSH.replace('"slow-roll"', '"push"')
     (folder / "a.toml").write_text(mine, "utf-8")
     (folder / "b.toml").write_text(PUSH, "utf-8")
-    (folder / "c.toml").write_text(PUSH, "utf-8")
+    (folder / "c.toml").write_text(PUSH.replace("Slow roll", "Later"), "utf-8")
     (folder / "d.toml").write_text("kind = 1", "utf-8")
     (folder / "notes.txt").write_text("no drill", "utf-8")
     alone = tmp_path / "alone.toml"
@@ -221,6 +221,9 @@ def test_the_coachs_drills_stand_beside_the_store(tmp_path):
     assert found.drills["slow-roll"].title == "Alone"  # a file that is named is meant
     assert [Path(text.split(":")[0][6:]).name for text in found.problems] == ["c.toml", "d.toml"]
     assert "has already" in found.problems[0]
+    unnamed = shelf(tmp_path / "store.sqlite3")
+    assert unnamed.drills["slow-roll"].title == "Slow roll"  # the first of a name stays
+    assert unnamed.origin["slow-roll"] == str(folder / "b.toml")
 
 
 def test_a_name_that_is_not_known_says_the_nearest():

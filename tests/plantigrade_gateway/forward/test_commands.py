@@ -1,6 +1,7 @@
 """Commands of a broker's: whatever comes, the next one is still heard."""
 
 import asyncio
+import json
 from collections.abc import AsyncIterator
 from types import SimpleNamespace
 from typing import Any, cast
@@ -10,7 +11,7 @@ import pytest
 from plantigrade_gateway import config, upkeep
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.forward import courier
-from plantigrade_gateway.forward.commands import CommandReader, command
+from plantigrade_gateway.forward.commands import CommandReader, command, is_for
 from plantigrade_gateway.forward.courier import Courier
 from plantigrade_gateway.forward.mqtt import Broker
 
@@ -60,6 +61,61 @@ def test_a_command_that_is_none_is_refused_in_one_sentence(data, says):
     with pytest.raises(InputError, match=says) as caught:
         command(data)
     assert len(str(caught.value)) < 150
+
+
+ORDER = {"v": 1, "id": "k1", "command": "mark"}
+
+
+@pytest.mark.parametrize(
+    ("order", "message"),
+    [
+        ({"command": "start"}, {"type": "record"}),
+        ({"command": "stop", "text": "left out"}, {"type": "stop"}),
+        ({"text": "windy"}, {"type": "mark", "text": "windy"}),
+        ({}, {"type": "mark", "text": ""}),
+        ({"command": "drill", "text": "push"}, {"type": "drill", "name": "push"}),
+        ({"command": "drill"}, {"type": "drill", "name": None}),  # empty: none
+        ({"command": "start", "pair": "A"}, {"type": "record", "pair": "A"}),
+        ({"command": "stop", "pair": ""}, {"type": "stop"}),
+        ({"text": "x" * 200, "pair": "p" * 16}, {"type": "mark", "text": "x" * 200}),
+    ],
+)
+def test_each_command_is_a_page_s_message(order, message):
+    """As `hardware_notes/mqtt_topics.md` says what each does."""
+    found = command(json.dumps({**ORDER, **order}))
+    pair = {"pair": order["pair"]} if order.get("pair") else {}
+    assert found == {**message, "id": "k1", **pair}
+
+
+@pytest.mark.parametrize(
+    ("order", "says"),
+    [
+        ({"v": 2}, "expected an object with v 1"),
+        ({"command": "mork"}, "is 'mork', expected start, stop, mark, drill"),
+        ({"text": 7}, "text is no text of up to 200 characters"),
+        ({"text": "x" * 201}, "text is no text of up to 200 characters"),
+        ({"id": 1}, "expected an id"),
+        ({"id": ""}, "expected an id"),
+        ({"id": "k" * 65}, "expected an id"),
+        ({"pair": 1}, "pair is no name of a pair"),
+        ({"pair": "p" * 17}, "pair is no name of a pair"),
+    ],
+)
+def test_each_part_of_a_command_is_looked_at(order, says):
+    assert command(json.dumps({**ORDER, "id": "k" * 64}))["id"] == "k" * 64
+    with pytest.raises(InputError, match=says):
+        command(json.dumps({**ORDER, **order}))
+    with pytest.raises(InputError, match="expected an object with v 1"):
+        command("[]")
+
+
+@pytest.mark.parametrize(
+    ("asked", "pair", "is_meant"),
+    [("A", "a", True), ("A", "B", False), ("", "B", True), ("A", "", False), (None, "", True)],
+)
+def test_a_command_without_a_pair_is_for_each(asked, pair, is_meant):
+    message = {"type": "stop"} if asked is None else {"type": "stop", "pair": asked}
+    assert is_for(message, pair) is is_meant
 
 
 async def test_after_nonsense_and_after_a_fault_of_ours_commands_are_still_heard(monkeypatch):

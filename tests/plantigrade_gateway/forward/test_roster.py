@@ -112,6 +112,7 @@ def test_nobody_is_told_where_no_broker_is_set(tmp_path):
 GOOD: dict[str, Any] = {"v": 1, "time": "2026-03-01T09:00:00.000Z", "pairs": [], "unsent": []}
 PAIR: dict[str, Any] = {"name": None, "source": "insoles", "session": None, "player": None}
 FOOT = {"link": "streaming", "battery_percent": 80}
+SWING = {"time": "2026-03-01T09:00:00.000Z", "n": 0, "words": "held"}
 UNSENT = {"to": "tsdb", "waiting": 1, "oldest_s": 7.5}
 
 
@@ -130,6 +131,11 @@ UNSENT = {"to": "tsdb", "waiting": 1, "oldest_s": 7.5}
         ({**GOOD, "unsent": [{"to": "tsdb", "waiting": -1, "oldest_s": None}]}, "waiting is -1"),
         ({**GOOD, "pairs": [{**PAIR, "feet": {"left": {**FOOT, "lost_share": 1.5}}}]}, "0 to 1"),
         (json.dumps({**GOOD, "unsent": [UNSENT]}).replace("7.5", "NaN").encode(), "is nan"),
+        ({**GOOD, "unsent": [UNSENT] * 9}, "and 8 unsent"),
+        ({**GOOD, "pairs": [{**PAIR, "feet": {"left": {**FOOT, "battery_percent": 101}}}]}, "100"),
+        ({**GOOD, "pairs": [{**PAIR, "feet": {"left": {**FOOT, "silent_s": -0.1}}}]}, "silent_s"),
+        ({**GOOD, "pairs": [{**PAIR, "swing": {**SWING, "n": -1}}]}, "n is -1"),
+        ({**GOOD, "unsent": [{**UNSENT, "oldest_s": -1}]}, "oldest_s is -1"),
     ],
 )
 def test_what_is_no_status_is_refused_in_a_sentence(spoilt, why):
@@ -138,6 +144,28 @@ def test_what_is_no_status_is_refused_in_a_sentence(spoilt, why):
     with pytest.raises(InputError, match=why) as refused:
         roster.read(data)
     assert len(str(refused.value)) < 300
+
+
+def test_as_much_as_a_status_may_say_is_read():
+    """Of `hardware_notes/mqtt_topics.md`: 8 pairs, 4,096 bytes; shares to their ends."""
+    full = {**FOOT, "battery_percent": 100, "lost_share": 1.0, "silent_s": 0.0}
+    empty = {**FOOT, "battery_percent": 0, "lost_share": 0.0, "silent_s": 1e9}
+    pairs = [{**PAIR, "feet": {"left": full, "right": empty}, "swing": SWING}] * 8
+    table = {**GOOD, "pairs": pairs, "unsent": [{**UNSENT, "waiting": 0, "oldest_s": 0.0}] * 8}
+    text = json.dumps(table)
+    found = roster.read(text + " " * (4096 - len(text)))
+    assert (len(found.pairs), len(found.unsent)) == (8, 8)
+    assert found.pairs[7].feet["left"].battery_percent == 100
+    with pytest.raises(InputError, match="longer than 4096 bytes"):
+        roster.read(text + " " * (4097 - len(text)))
+
+
+def test_a_bay_of_more_pairs_than_a_message_holds_tells_of_eight():
+    pairs = [roster.Pair(str(k), "insoles", None, None) for k in range(9)]
+    sinks = tuple(one for k in range(9) for one in forward(sink=f"s{k}").sinks)
+    found = roster.status(pairs, ForwardState(datetime.now(UTC), sinks))
+    assert [pair.name for pair in found.pairs] == list("01234567")
+    assert len(found.unsent) == 8
 
 
 @pytest.mark.dear

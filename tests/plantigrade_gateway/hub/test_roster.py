@@ -183,6 +183,22 @@ def test_a_row_says_who_and_how_in_words():
     assert site.row().unsent == "nothing" and site.row().look == ()
 
 
+def test_what_is_at_a_limit_is_not_past_it():
+    """Silent after 5 s, to be looked after over 60 s of waiting or 2 % of loss, at 20 % or less."""
+    site = Site()
+    site.status(retained=True)
+    site.now_s += 5.0
+    assert site.row().life is Life.UNHEARD
+    site.status()
+    site.now_s += 5.0
+    assert site.row().life is Life.ALIVE
+    foot = {**FOOT, "battery_percent": 21, "lost_share": 0.02}
+    waits = [{"to": "tsdb", "waiting": 9, "oldest_s": 60.0}]
+    site.status(pair={"feet": {"left": foot, "right": FOOT}}, unsent=waits)
+    assert (site.row().left, site.row().unsent) == ("21 %, 2.0 % lost", "60 s")
+    assert site.row().look == ()
+
+
 def test_a_bay_with_several_pairs_has_a_row_for_each():
     site = Site()
     pair = {"source": "insoles", "session": None, "player": None}

@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.support.damage import spoil_page_of
@@ -22,7 +23,7 @@ from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import GatewayError, InputError, StoreError
 from plantigrade_gateway.hub.bays import Bays
 from plantigrade_gateway.hub.places import NotItsPlace, Places
-from plantigrade_gateway.people.backup import take
+from plantigrade_gateway.people.backup import tables_there, take
 from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.log import ChangeLog
@@ -478,6 +479,16 @@ def test_a_full_disk_leaves_the_store_that_was_there(place, tmp_path, free):
         assert record(store) == before and later in before
         with Store.open(store) as opened:
             assert verify(opened) == []
+
+
+def test_of_a_server_s_tables_ours_are_kept_but_for_its_own_name_and_version():
+    engine = sa.create_engine("sqlite://")
+    there = ("people_change", "hub_bay", "people_site", "people_version", "peopled", "orders")
+    with engine.begin() as db:
+        for name in there:
+            db.execute(sa.text(f"CREATE TABLE {name} (one INTEGER)"))
+        assert sorted(tables_there(db)) == ["hub_bay", "people_change"]
+    engine.dispose()
 
 
 def test_whose_a_place_is_stays_as_it_is_today(tmp_path):

@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 from rich.console import Console
+from scipy.stats import t as student
 from tests.support.cases import STANDS, VisitMaker, case, pushes, worn
 
 from plantigrade_gateway.coach.compare import compare, compare_sets
@@ -105,6 +106,10 @@ def test_progress_with_its_breaks_and_repeats():
     assert text.count("against the first:") == 2
     assert "ICC(2,1)" in text and "limits of agreement" in text
     assert "between 3 visits of 3 repeats: of this player alone" in text
+    error = repeated.repeats.error
+    assert error is not None
+    mdc = 100 * student.ppf(0.975, error.degrees) * 2**0.5 * error.sem  # Weir 2005, in hundredths
+    assert f"MDC95 of one repeat {mdc:.2f}" in text
     table = progress_json(found, repeated)
     assert [point["stretch"] for point in table["points"]] == [0, 0, 0, 1]
     assert table["reliability"]["icc"]["icc_3_1"] is not None

@@ -1,8 +1,10 @@
 """Drills as text: which there are, what one asks for, and what its runs came to."""
 
+import io
 from dataclasses import replace
 
 import pytest
+from rich.console import Console
 from tests.support.printed import cells, printed
 
 from plantigrade_gateway.drills.files import shelf
@@ -45,6 +47,18 @@ def test_the_drills_there_are(tmp_path):
         assert lines[at[0] + 2] == f"Told {TOLD[drill.feedback]}; {found.origin[name]}."
     bad = replace(found, problems=("a.toml: no drill",))
     assert printed(lambda out: show_shelf(bad, out))[-1] == "Left out: a.toml: no drill"
+
+
+def test_what_is_said_of_a_drill_stands_in_one_column(tmp_path):
+    """Beside its name, which has 15 places behind two of margin."""
+    out = io.StringIO()
+    show_shelf(shelf(tmp_path), Console(file=out, width=1000))
+    lines = out.getvalue().splitlines()[:3]
+    assert lines[0].startswith("  push ")
+    column = len("  ") + 15 + len(" ")
+    for line, name, begins in zip(lines, ("push", "", ""), ("", "Counts: ", "Told "), strict=True):
+        assert line[:column].strip() == name and line[column] != " "
+        assert line[column:].startswith(begins)
 
 
 @pytest.mark.parametrize("feedback", Feedback)

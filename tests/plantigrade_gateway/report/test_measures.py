@@ -104,6 +104,9 @@ def test_a_swing_s_row():
     assert "* touches missing samples" in lines
     whole = printed(lambda out: show_swings(analysis(swing(1000)), out))
     assert "* touches missing samples" not in whole
+    said = " ".join(whole)
+    assert "At 100 Hz a swing's times are known to one sample" in said
+    assert "not the trade's backswing : downswing" in said
     assert "lead foot left, trail foot right" in whole[1]
     bare = replace(analysis(short), rate_hz=None)
     assert cells(printed(lambda out: show_swings(bare, out))[4])[-1] == "0.01"

@@ -2,17 +2,20 @@
 
 import asyncio
 import io
-from collections.abc import AsyncIterator, Callable, Mapping
+import sys
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from contextlib import asynccontextmanager, contextmanager
 from datetime import UTC, datetime
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, cast
 
 import pytest
 from rich.console import Console
 from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
-from plantigrade_gateway.errors import InputError, RecordingError, StoreError
+from plantigrade_gateway import words
+from plantigrade_gateway.errors import BluetoothError, InputError, RecordingError, StoreError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
@@ -360,6 +363,96 @@ async def test_a_recording_leaves_the_status_of_a_running_gateway_alone(store, i
 async def test_without_a_transport_the_radio_is_the_systems():
     async with opened_radio(None) as radio:
         assert (radio.scanner, radio.client) == (None, None)
+
+
+async def test_what_arrives_waits_for_no_other_thread_s_turn_while_a_source_is_open(tmp_path):
+    """Half a millisecond in place of Python's five (its documentation); as before afterwards."""
+    seen: list[float] = []
+
+    class Refused:
+        @asynccontextmanager
+        async def opened(self, store: Store, say: Callable[[str], None]) -> AsyncIterator[Inbox]:
+            seen.append(sys.getswitchinterval())
+            raise InputError("no insole is remembered")
+            yield
+
+    before = sys.getswitchinterval()
+    options = RunOptions(sound=None, store=tmp_path / "store.sqlite3")
+    out = Console(file=io.StringIO())
+    with pytest.raises(InputError, match="no insole is remembered"):
+        await runner.run(cast(Any, Refused()), options, out, asyncio.Event())
+    assert seen == pytest.approx([0.0005])
+    assert sys.getswitchinterval() == before
+
+
+class Silent:
+    """A job whose source gives nothing until it is told to stop."""
+
+    def __init__(self) -> None:
+        self.inbox = Inbox()
+        self.closed: list[str] = []
+        self.is_done = False
+
+    @asynccontextmanager
+    async def opened(self, store: Store, say: Callable[[str], None]) -> AsyncIterator["Silent"]:
+        say("opened")
+        yield self
+
+    @contextmanager
+    def work(self, stage: Stage) -> Iterator["Silent"]:
+        stage.say("at work")
+        yield self
+
+    def intro(self) -> list[str]:
+        return ["who is measured"]
+
+    def greeting(self) -> list[str]:
+        return ["how it is stopped"]
+
+    async def __aenter__(self) -> "Silent":
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        pass
+
+    async def stop(self) -> None:
+        self.closed.append("asked")
+        self.stopped.set()
+
+    async def __aiter__(self) -> AsyncIterator[Batch]:
+        self.stopped = asyncio.Event()
+        await self.stopped.wait()
+        return
+        yield
+
+    async def tick(self) -> None:
+        pass
+
+    def close(self, reason: str) -> None:
+        self.closed.append(reason)
+
+
+async def test_a_run_says_who_is_measured_the_cautions_and_how_it_is_stopped(tmp_path):
+    """It stops by itself after so long; where the stop came before, nothing is begun."""
+    job, out = Silent(), io.StringIO()
+    options = RunOptions(sound=None, store=tmp_path / "store.sqlite3")
+    stop = asyncio.Event()
+    await runner.run(cast(Any, job), options, Console(file=out, width=1000), stop, 0.05)
+    said = out.getvalue().split("\n")
+    assert said[:2] == ["opened", "who is measured"]
+    assert said[2:-4] == [*words.CAUTIONS, ""]
+    assert said[-4:] == ["at work", "how it is stopped", "", ""]
+    assert stop.is_set() and job.closed == ["asked", "stop"]
+
+
+async def test_an_adapter_is_chosen_on_linux_alone(monkeypatch):
+    monkeypatch.setattr(sys, "platform", "linux")
+    async with opened_radio("hci1") as radio:
+        assert (radio.scanner, radio.client, radio.adapter) == (None, None, "hci1")
+    monkeypatch.setattr(sys, "platform", "darwin")
+    with pytest.raises(BluetoothError, match="radio hci1: adapters can be chosen on Linux only"):
+        async with opened_radio("hci1"):
+            pass
 
 
 class Kept:

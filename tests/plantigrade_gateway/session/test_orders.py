@@ -10,10 +10,12 @@ from typing import Any
 
 import pytest
 from tests.support.live_schema import live_messages
+from tests.support.records import step, swing
 from tests.support.waiting import HANG_S
 
 from plantigrade.events import Event, Phase, PhaseKind
 from plantigrade_gateway.analysis.practice import read_entry
+from plantigrade_gateway.analysis.result import Mark
 from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import Drilling, shelf
 from plantigrade_gateway.forward.launch import LiveSummary
@@ -141,7 +143,7 @@ def test_a_set_that_is_pressed_twice_is_one_and_one_begun_again_later_another(ha
     for upto_s, messages in (
         (3.0, [smooth, smooth]),  # a double press comes as two messages
         (3.5, [smooth, {**smooth, "club": None}]),  # another club is another set
-        (6.0, [{**smooth, "club": None}]),
+        (5.7, [{**smooth, "club": None}]),
         (6.2, [{"type": "set_end"}, {**smooth, "club": None}]),
     ):
         upto_ns = zero_ns + round(1e9 * upto_s)
@@ -332,3 +334,19 @@ def test_what_comes_after_a_session_is_not_told_as_of_it(store, told):
     live_feed.end()
     live_feed.show(moment, live.analysis.pipeline)
     assert far.sessions == [live.session_id]
+
+
+def test_a_session_counts_from_its_own_first_swing_step_and_set(store, told):
+    live_feed = LiveFeed(told, Sound(Silence(), "off"), shelf(None))
+    full = Mark(0.5, "set: full")
+    moment = StepResult(Output(events=[swing(100), swing(900), step(1500)]), marks=[full])
+    for _ in range(2):
+        live = LiveSession(store, "test", Silence(), print)
+        live_feed.begin(live, "test")
+        live_feed.show(moment, live.analysis.pipeline)
+        live.close()
+        live_feed.end()
+    assert [m["n"] for m in told.of("swing")] == [1, 2, 1, 2]
+    assert [m["counts"]["swings"] for m in told.of("swing")] == [1, 2, 1, 2]
+    assert [m["n"] for m in told.of("step")] == [1, 1]
+    assert [m["n"] for m in told.of("set") if m["name"]] == [1, 1]

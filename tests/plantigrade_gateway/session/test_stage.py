@@ -44,3 +44,12 @@ async def test_one_pair_obeys_no_command_from_afar_that_is_for_another(
         await asyncio.sleep(0)
     assert done == obeyed
     assert "command: is for pair 'B', which is not here" in caplog.text
+
+
+@pytest.mark.parametrize(("sound", "said"), [(None, False), (False, True)])
+async def test_where_sound_is_not_asked_about_nothing_is_said_of_it(store, sound, said):
+    """A calibration has no sound to speak of; a run without sound says so."""
+    out = io.StringIO()
+    with opened_stage(Console(file=out), store, RunOptions(sound=sound)):
+        pass
+    assert ("Sound is off" in out.getvalue()) is said

@@ -7,18 +7,19 @@ import numpy as np
 import pytest
 from tests.support.standing import entries_of, pair, push_all
 
-from plantigrade.block import Foot
+from plantigrade.block import N_COLUMNS, Column, Foot, PairBlock
 from plantigrade.calibrate import default_calibration
 from plantigrade.events import Phase, PhaseKind, Stand, Swing
 from plantigrade.synth import Player, SessionPlan, perform
 from plantigrade.synth import Stand as SynthStand
 from plantigrade.synth import Swing as SynthSwing
 from plantigrade.zones import eighteen
+from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.session.session import LiveSession
+from plantigrade_gateway.session.session import LiveSession, StepResult
 from plantigrade_gateway.session.visit import BEFORE_NS, IDLE_NS, SOON_NS, SessionManager
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.output import Silence
@@ -79,6 +80,23 @@ def test_a_quarter_of_an_hour_without_load_ends_it(visit, store, ended):
     ((session_id, _),) = ended
     assert store.session(session_id).end_reason == "no load"
     assert visit.live is None
+
+
+def test_a_foot_is_stood_on_from_fifteen_percent_of_body_weight(visit):
+    """Of 80 kg: 117.7 N, more than a laced shoe presses; a missing foot is no load."""
+
+    def last_s(*loads: tuple[float, float]) -> float | None:
+        t_s = 10.0 + 0.01 * np.arange(len(loads), dtype=np.float64)
+        feet = [np.zeros((len(loads), N_COLUMNS), dtype=np.float64) for _ in range(2)]
+        for foot, column in zip(feet, zip(*loads, strict=True), strict=True):
+            foot[:, Column.HEEL] = column
+        found: float | None = visit._loaded_s(Output(rows=[PairBlock(0, t_s, *feet)]))
+        return found
+
+    assert last_s((118.0, 0.0), (117.0, 117.0), (0.0, 0.0)) == 10.0
+    assert last_s((0.0, 0.0), (np.nan, 118.0), (117.0, np.nan)) == 10.01
+    assert last_s((117.0, 117.0), (np.nan, np.nan)) is None
+    assert visit._loaded_s(Output()) is None
 
 
 @pytest.mark.dear
@@ -145,7 +163,7 @@ def test_a_stop_on_the_page_holds_the_next_session_until_record(visit, store, en
 
 
 def test_record_while_recording_and_before_any_data_changes_nothing(visit, store):
-    visit.record()
+    assert visit.record() == StepResult()
     assert store.sessions() == []
     push_all(visit, pair(1.0, START_NS, 4.0))
     live = visit.live

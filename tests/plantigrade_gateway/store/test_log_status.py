@@ -20,6 +20,15 @@ from plantigrade_gateway.store.status import NO_INSOLE, log_said
             {"has_log": True, "late_s": 9.1, "not_logged_s": 2.5},
             "its log owes nothing; 9.1 s came late; 2.5 s were not in it and are lost",
         ),
+        # from what rounds to a second and to a tenth on
+        (
+            {"has_log": True, "catching_up_s": 1.0, "late_s": 0.05, "not_logged_s": 0.05},
+            "catching up 1 s from its log; 0.1 s came late; 0.1 s were not in it and are lost",
+        ),
+        (
+            {"has_log": True, "catching_up_s": 0.9, "late_s": 0.04, "not_logged_s": 0.04},
+            "its log owes nothing",
+        ),
     ],
 )
 def test_status_says_what_the_log_does(told, said):

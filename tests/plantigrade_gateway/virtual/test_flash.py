@@ -51,6 +51,14 @@ def test_all_but_the_page_under_way_is_kept_in_order():
     assert kept(log, 1) == {k * PERIOD_US: k for k in range(160)}
 
 
+def test_a_power_cut_takes_the_page_under_way():
+    """20 pages of 8 samples are in the flash; the 5 of the next lie in memory alone."""
+    _, log = made()
+    fill(log, 0, 8 * 20 + 5)
+    log.cut_power()
+    assert kept(log, 1) == {k * PERIOD_US: k for k in range(160)}
+
+
 def test_a_range_brings_the_pages_that_touch_it():
     _, log = made()
     fill(log, 0, 400)

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from plantigrade_gateway.web.door.access import FREE, FREE_ALL, Attempts, place_of
+from plantigrade_gateway.web.door.access import FREE, FREE_ALL, Attempts, Wait, place_of
 
 
 class Clock:
@@ -133,3 +133,16 @@ def test_no_hour_takes_more_than_its_share(bursts):
             hour = [t for t in times_s if first_s <= t < first_s + 3600.0]
             # 5 free, 8 within the first 510 s, then one each 300 s
             assert len(hour) <= FREE + 8 + 3600 // 300
+
+
+def test_how_long_to_wait_is_said_in_whole_seconds_and_from_two_minutes_in_minutes():
+    """Rounded up: whoever comes back when it says may try."""
+    for seconds, said in (
+        (0.2, "1 s"),
+        (118.5, "119 s"),
+        (119.5, "2 minutes"),
+        (121.0, "3 minutes"),
+    ):
+        assert Wait(seconds, everywhere=False).said == (
+            f"Too many wrong passwords from this device: try again in {said}."
+        )

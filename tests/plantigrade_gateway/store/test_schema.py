@@ -1,0 +1,106 @@
+"""A store's file as SQLite sees it, and the names beside it."""
+
+import os
+from pathlib import Path
+
+import platformdirs
+import pytest
+
+from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.schema import (
+    connect,
+    connect_read_only,
+    default_path,
+    followed,
+    is_made,
+    is_unused,
+    keep_copy,
+    kept_copies,
+)
+
+
+def test_a_new_store_is_written_safely_and_gives_its_space_back(tmp_path):
+    """Pages of 16 KiB, of which five chunks of 3 kB fit one; a log of 8 MiB; values of SQLite's."""
+    connection = connect(tmp_path / "new" / "store.sqlite3")
+    found = {
+        name: connection.execute(f"PRAGMA {name}").fetchone()[0]
+        for name in (
+            *("page_size", "auto_vacuum", "journal_mode", "synchronous", "fullfsync"),
+            *("checkpoint_fullfsync", "wal_autocheckpoint", "foreign_keys", "secure_delete"),
+        )
+    }
+    connection.close()
+    assert found == {
+        "page_size": 16_384,
+        "auto_vacuum": 2,  # incremental
+        "journal_mode": "wal",
+        "synchronous": 2,  # full
+        "fullfsync": 1,
+        "checkpoint_fullfsync": 1,
+        "wal_autocheckpoint": (8 << 20) // 16_384,
+        "foreign_keys": 1,
+        "secure_delete": 1,
+    }
+
+
+def test_a_file_with_something_in_it_is_made(tmp_path):
+    path = tmp_path / "store.sqlite3"
+    assert not is_made(path)
+    path.touch()
+    assert not is_made(path)
+    path.write_bytes(b"\0")
+    assert is_made(path)
+
+
+def test_only_the_usual_store_may_be_missing(tmp_path, monkeypatch):
+    usual = tmp_path / "usual.sqlite3"
+    monkeypatch.setattr(schema, "default_path", lambda: usual)
+    assert is_unused(None) and not is_unused(usual) and not is_unused(tmp_path / "other.sqlite3")
+    assert not is_made(None)
+    usual.write_bytes(b"\0")
+    assert not is_unused(None) and is_made(None)
+
+
+def test_a_link_to_a_store_is_the_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, link = tmp_path / "store.sqlite3", tmp_path / "link"
+    assert followed(path) == path
+    link.symlink_to(path)
+    assert followed(link) == path.resolve()
+    asked: list[tuple[str, bool]] = []
+
+    def user_data_path(name: str, appauthor: bool) -> Path:
+        asked.append((name, appauthor))
+        return tmp_path
+
+    monkeypatch.setattr(platformdirs, "user_data_path", user_data_path)
+    assert default_path() == path
+    assert asked == [("plantigrade", False)]  # no folder of an author's about it, on any system
+
+
+def test_copies_are_named_by_the_version_they_are_of(tmp_path):
+    path = tmp_path / "my [old] store.sqlite3"
+    connect(path).close()
+    assert kept_copies(path) == []
+    for version in ("people-2", "7"):
+        keep_copy(path, version)
+    keep_copy(path, "7")  # again in its place
+    names = [copy.name.removeprefix(path.name) for copy in kept_copies(path)]
+    assert names == ["-of-version-7", "-of-version-people-2"]
+    for copy in kept_copies(path):
+        opened = connect_read_only(copy)
+        assert opened.execute("SELECT count(*) FROM sessions").fetchone() == (0,)
+        opened.close()
+
+
+@pytest.mark.parametrize("made", ["folder", "pipe"])
+def test_what_is_no_file_is_refused_and_left(tmp_path, made):
+    path = tmp_path / "store.sqlite3"
+    if made == "folder":
+        path.mkdir()
+    else:
+        os.mkfifo(path)
+    for way in (connect, connect_read_only):
+        with pytest.raises(StoreError, match="is a folder" if made == "folder" else "is no file"):
+            way(path)
+    assert list(tmp_path.iterdir()) == [path]
