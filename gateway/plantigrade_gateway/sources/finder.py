@@ -41,7 +41,8 @@ class Finder:
         self._streams = streams
         self._shared = shared
         self._listeners: dict[Callable[[Sighting], None], asyncio.Future[Sighting]] = {}
-        self._limits: set[asyncio.Timeout] = set()
+        self._limits: dict[asyncio.Timeout, float] = {}
+        """With each how long it still ran when scanning paused, s."""
         self._work: asyncio.Task[None] | None = None
         self._changed = asyncio.Event()
         self._silent = asyncio.Event()
@@ -73,7 +74,9 @@ class Finder:
         self._begin()
         try:
             async with asyncio.timeout(limit_s) as limit:
-                self._limits.add(limit)
+                self._limits[limit] = limit_s
+                if self._pauses:
+                    limit.reschedule(None)
                 return await heard
         except TimeoutError:
             if other is not None:
@@ -84,15 +87,15 @@ class Finder:
                 ) from None
             return None
         finally:
-            self._limits.discard(limit)
+            self._limits.pop(limit, None)
             self._listeners.pop(listen, None)
             self._changed.set()
 
     @contextlib.asynccontextmanager
     async def paused(self) -> AsyncIterator[None]:
         """Have no scan run while the block does."""
-        loop = asyncio.get_running_loop()
-        began_s = loop.time()
+        if not self._pauses:
+            self._hold()
         self._pauses += 1
         self._changed.set()
         try:
@@ -102,7 +105,24 @@ class Finder:
         finally:
             self._pauses -= 1
             self._changed.set()
-            self._put_off(loop.time() - began_s)
+            if not self._pauses:
+                self._go_on()
+
+    def _hold(self) -> None:
+        """Stop the limits of all that look."""
+        now_s = asyncio.get_running_loop().time()
+        for limit in self._limits:
+            when = limit.when()
+            if when is not None and not limit.expired():
+                self._limits[limit] = when - now_s
+                limit.reschedule(None)
+
+    def _go_on(self) -> None:
+        """Let the limits run on from where they stopped."""
+        now_s = asyncio.get_running_loop().time()
+        for limit, left_s in self._limits.items():
+            if not limit.expired():
+                limit.reschedule(now_s + left_s)
 
     def _put_off(self, seconds: float) -> None:
         """Let all that look have so much longer."""
