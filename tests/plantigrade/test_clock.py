@@ -473,3 +473,17 @@ def test_young_cloud_has_hardly_a_slope():
     assert abs(slope) < 1e-6
     assert (x, y) == (5_000_000, 0)
     assert math.isclose(envelope.drift_sd(0.03), 50e-6)
+
+
+@pytest.mark.parametrize(
+    ("late_ms", "after_s", "seen_ms"),
+    [(249, 40, 0.0), (250, 19, 0.0), (250, 70, 250.0)],
+)
+def test_what_is_a_quarter_of_a_second_late_for_twenty_seconds_is_no_delay(
+    late_ms, after_s, seen_ms
+):
+    """The clock was moved; up to then, or by less, packets wait and times stay where they are."""
+    link = steady_link(60.0 + after_s, 0.0)
+    arrival_ns = link.arrival_ns + late_ms * 1_000_000 * (link.since_s >= 60.0)
+    times_s = map_all(ClockModel(0), Link(link.true_s, arrival_ns, link.clock_us))
+    assert error_ms(times_s, link)[-1] == pytest.approx(seen_ms, abs=2.0)

@@ -340,3 +340,32 @@ def test_a_shallow_valley_is_no_double_hump(depth, double):
     block = walk(2)
     block.left[50:120, :4] = hump(depth)[:, None] * [0.3, 0.1, 0.5, 0.1]
     assert (steps(block)[0].valley_n is not None) is double
+
+
+@pytest.mark.parametrize(("last_n", "is_step"), [(64.0, False), (77.0, True)])
+def test_a_contact_that_begins_in_a_hole_is_taken_to_begin_half_a_sample_before_it_is_seen(
+    last_n, is_step
+):
+    """Fifteen rows: 150 ms where it ends half a sample after the last one, or later.
+
+    By hand: from 64 N the load comes down to 35 N in .45 of a sample, from 77 N in .55.
+    """
+    block = walk(2)
+    block.left[:, :6] = 0.0
+    press(block, Foot.LEFT, 60, 75)
+    block.left[74, :6] *= last_n / 700.0
+    block.left[55:60] = np.nan
+    assert (("left", 60) in spans(block)) is is_step
+
+
+@pytest.mark.parametrize(("first_n", "is_step"), [(64.0, False), (77.0, True)])
+def test_a_contact_that_ends_in_a_hole_is_taken_to_end_half_a_sample_before_it_is_seen_off(
+    first_n, is_step
+):
+    """The same turned round: rows 60 to 71, and a hole of three up to the first row off."""
+    block = walk(2)
+    block.left[:, :6] = 0.0
+    press(block, Foot.LEFT, 60, 72)
+    block.left[60, :6] *= first_n / 700.0
+    block.left[72:75] = np.nan
+    assert (("left", 60) in spans(block)) is is_step

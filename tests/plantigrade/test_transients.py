@@ -4,10 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.signal import sosfreqz
 
 from plantigrade.block import FloatArray
 from plantigrade.errors import SampleError
-from plantigrade.transients import Transient, TransientDetector, TransientKind
+from plantigrade.transients import Transient, TransientDetector, TransientKind, _filters
 
 RATE = 48_000
 
@@ -277,3 +278,24 @@ def test_what_is_kept_does_not_grow(kind, hop, kept):
 
 def test_no_samples_tell_nothing():
     assert TransientDetector().push(np.empty(0)) == []
+
+
+@pytest.mark.parametrize("hz", [30.0, 60.0, 400.0, 1000.0, 1700.0, 2300.0, 3000.0, 3900.0, 9000.0])
+def test_bands_are_butterworth_s_of_the_edges_that_are_stated(hz):
+    """Gain² = 1 / (1 + w²ⁿ), where w is warped by the bilinear transform (textbook formula).
+
+    A click's over 2 and over 3.5 kHz, of order 4 and 8; a thump's from 40 to 800 Hz, of order 2.
+    """
+
+    def warped(f_hz: float) -> float:
+        return float(np.tan(np.pi * f_hz / RATE))
+
+    at, low, high = warped(hz), warped(40.0), warped(800.0)
+    band = (at * at - low * high) / (at * (high - low))
+    by_hand = {
+        TransientKind.CLICK: [(warped(2000.0) / at) ** 8, (warped(3500.0) / at) ** 16],
+        TransientKind.THUMP: [band**4],
+    }
+    for kind, powers in by_hand.items():
+        found = [float(np.abs(sosfreqz(sos, [hz], fs=RATE)[1][0]) ** 2) for sos in _filters(kind)]
+        assert found == pytest.approx([1.0 / (1.0 + power) for power in powers], rel=1e-6)
