@@ -232,6 +232,17 @@ def test_held_when_the_travel_is_under_15_percent_of_the_foot(way, held):
         assert push.travel_to is not None and push.path_y
 
 
+def test_a_travel_of_just_the_least_is_one():
+    values = trail(ramp(75.0, 40.0, 0.2, 0.35))
+    found = measured(values)
+    assert found.travel_from is not None and found.travel_to is not None
+    way = found.travel_to - found.travel_from
+    for least, held in ((way, False), (np.nextafter(way, 1.0), True)):
+        made = replace(setup(), limits=replace(setup().limits, push_travel=float(least)))
+        push = measure_push(np.arange(N) / RATE_HZ, values, MOMENTS, N - 1, made)
+        assert (push.manner is Manner.HELD) is held
+
+
 @pytest.mark.parametrize(
     ("leave_row", "expected"),
     [(108.5, None), (109.5, Manner.UNCLEAR), (110.5, Manner.UNCLEAR), (111.5, Manner.HELD)],

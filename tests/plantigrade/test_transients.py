@@ -299,3 +299,18 @@ def test_bands_are_butterworth_s_of_the_edges_that_are_stated(hz):
     for kind, powers in by_hand.items():
         found = [float(np.abs(sosfreqz(sos, [hz], fs=RATE)[1][0]) ** 2) for sos in _filters(kind)]
         assert found == pytest.approx([1.0 / (1.0 + power) for power in powers], rel=1e-6)
+
+
+@pytest.mark.parametrize(("times", "begins"), [(3.3, False), (4.0, True)])
+def test_a_band_has_begun_to_sound_where_half_its_highest_is_twice_what_was_heard(times, begins):
+    """2.5 kHz begins under a tone of 8 kHz, which alone is over 3.5 kHz and grows less.
+
+    What of the beginning comes through that filter is a tenth of the tone's more.
+    """
+    since = np.clip((T - 0.5) / 0.0005, 0.0, 1.0)
+    low = np.sqrt(2.0 * 2e-3) * 0.5 * (1.0 - np.cos(np.pi * since))
+    high = np.sqrt(2.0 * np.where(T < 0.5, 1e-4, times * 1e-4))
+    sound = low * np.sin(2.0 * np.pi * 2500.0 * T) + high * np.sin(2.0 * np.pi * 8000.0 * T)
+    (one,) = [one for one in hear(sound) if one.t_s > 0.4]
+    assert one.rise_s <= 0.001
+    assert one.is_top_click is begins
