@@ -343,6 +343,10 @@ def test_too_few_rows_are_unclear(n):
     assert measured(trail(ramp(75.0, 40.0))[:n], end=n) == UNCLEAR
 
 
+def test_four_rows_are_enough():
+    assert measured(trail(ramp(75.0, 40.0))[:4], end=4).manner is Manner.HELD
+
+
 def test_rows_are_not_changed():
     values = trail(ramp(75.0, 40.0))
     values.setflags(write=False)
