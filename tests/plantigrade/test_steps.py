@@ -122,6 +122,15 @@ def test_contacts_under_150_ms_and_over_1_5_s_are_dropped(stance, is_step):
     assert len(steps(block)) == is_step
 
 
+@pytest.mark.parametrize(("n", "is_step"), [(14, False), (15, True), (150, True), (151, False)])
+def test_a_contact_of_just_150_ms_or_1_5_s_is_one(n, is_step):
+    """From 0 to 70 N and back the contact load of 35 N is passed in the middle between rows."""
+    block = rows(400)
+    press(block, Foot.LEFT, 100, 100 + n)
+    block.left[[100, 99 + n], :6] *= 0.1
+    assert len(steps(block)) == is_step
+
+
 # ---- what is no step ----
 
 
