@@ -810,6 +810,9 @@ def test_a_lead_foot_that_is_in_the_air_again_before_the_finish_walks(n, found):
     block = rows((*drive, *on), load=driven)
     assert len(swings(block)) == found
     assert (phases(block)[-1] == "cancelled") is not bool(found)  # what was announced of it
+    # and a swing that follows it in the same rows is found
+    later = ((9.0, 0.5), *((9.0 + t_s, share) for t_s, share in SWING[1:]))
+    assert len(swings(rows((*drive, *on, *later), load=driven, seconds=17.0))) == found + 1
 
 
 def test_a_hole_and_a_foot_seen_off_the_ground_beside_it_are_one_step():
