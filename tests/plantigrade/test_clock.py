@@ -629,9 +629,44 @@ def test_the_line_is_the_likeliest_under_its_points(step_s, seed):
 @pytest.mark.parametrize(("last_us", "kept"), [(1_500_000_000, 16), (1_500_000_001, 12)])
 def test_points_of_twenty_minutes_are_kept_once_there_are_twenty_five(last_us, kept):
     """One in each hundred seconds, and the last: of 1500 s all, of more those of 1200 s."""
-    envelope = Envelope()
-    for k in range(15):
-        envelope.add(100_000_000 * k, 0)
-    envelope.add(last_us, 0)
-    assert len(envelope.points) == kept
-    assert envelope.points[-1] == (last_us, 0)
+    for first_us in (0, 700_000_000):
+        envelope = Envelope()
+        for k in range(15):
+            envelope.add(first_us + 100_000_000 * k, 0)
+        envelope.add(first_us + last_us, 0)
+        assert len(envelope.points) == kept
+        assert envelope.points[-1] == (first_us + last_us, 0)
+
+
+def test_exchanges_are_on_the_time_line_of_the_packets_whenever_the_host_was_started():
+    """All packets wait 9 ms, which only exchanges tell: within a minute times are right."""
+    link = late_by(9.0, 0.0, 60.0)
+    for origin_ns in (0, 10**17):
+        model, late = ClockModel(origin_ns), []
+        for part in np.array_split(np.arange(len(link.clock_us)), 20):
+            piece = link.part(np.isin(np.arange(len(link.clock_us)), part))
+            piece = Link(piece.true_s, piece.arrival_ns + origin_ns, piece.clock_us)
+            late.append(error_ms(map_all(model, piece), piece))
+            sent_ns = round(1e9 * piece.true_s[-1]) + origin_ns
+            model.exchange(sent_ns, sent_ns + 1_000_000, int(piece.clock_us[-1]) % 2**32)
+        assert late[0] == pytest.approx(9.0)
+        assert late[-1][-1] == pytest.approx(0.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("silent_us", "jumps"), [(2_000_000, False), (2_000_001, True)])
+def test_times_jump_over_a_silence_of_more_than_two_seconds(silent_us, jumps):
+    """400 ms are to be corrected, by 5 % from 62 s on: 300 are left when no packet comes."""
+    link = late_by(400.0, 0.0, 70.0, 60.0)
+    heard, later = link.part(link.since_s < 64.001), link.part(link.since_s > 66.001)
+    more_us = silent_us - int(later.clock_us[0] - heard.clock_us[-1] - PERIOD_US)
+    later = Link(
+        later.true_s + 1e-6 * more_us, later.arrival_ns + 1000 * more_us, later.clock_us + more_us
+    )
+    model = ClockModel(0)
+    assert at_s(error_ms(map_all(model, heard), heard), 64.0) == pytest.approx(300.0, abs=0.1)
+    (first_ms, *_) = error_ms(map_all(model, later), later)
+    assert first_ms == pytest.approx(0.0 if jumps else 200.0, abs=1.0)
+
+
+def test_the_drift_of_no_points_is_as_unsure_as_it_may_be():
+    assert Envelope().drift_sd(0.0) == 50e-6
