@@ -217,6 +217,19 @@ def test_the_stated_error_with_exchanges_is_that_of_their_least_waits(n):
     )
 
 
+@pytest.mark.parametrize(("n", "counted"), [(63, 63), (64, 64), (65, 64), (100, 64)])
+def test_of_the_exchanges_of_the_last_minute_at_most_64_count(n, counted):
+    """The least of half as many even waits is under 1 − .05^(2 / n), 19 of 20 times."""
+    link = steady_link(90.0, 0.0)
+    model = ClockModel(0, unseen_s=0.030)
+    map_all(model, link)
+    for us in range(n * 500_000, 0, -500_000):
+        sent_ns = round(1e9 * link.true_s[-1]) - 1000 * us
+        model.exchange(sent_ns, sent_ns + 10_000_000, int(link.clock_us[-1]) - us)
+    part = 1.5 * (1.0 - 0.05 ** (2.0 / counted))
+    assert model.state.error_s == pytest.approx(0.030 * part, rel=1e-9)
+
+
 def test_converges_in_ten_seconds_from_a_bad_beginning():
     """The first packets waited two seconds in the insole and came all at once."""
     link = radio_link(np.random.default_rng(3), 120, 40.0, 15.0)
@@ -586,6 +599,19 @@ def test_eight_exchanges_of_the_last_minute_that_took_no_longer_than_a_fifth_of_
     assert (exchanged(**asked) < 0.029) is counted
 
 
+def test_an_exchange_that_comes_again_is_none_more():
+    link = steady_link(90.0, 0.0)
+    model = ClockModel(0, unseen_s=0.030)
+    map_all(model, link)
+    end_us, sent_ns = int(link.clock_us[-1]), round(1e9 * link.true_s[-1])
+    for k in (7, 6, 5, 4, 3, 2, 1, 1, 2, 1):
+        at_ns = sent_ns - 1_000_000_000 * k
+        model.exchange(at_ns, at_ns + 1_000_000, end_us - 1_000_000 * k)
+    assert model.state.error_s >= 0.030
+    model.exchange(sent_ns, sent_ns + 1_000_000, end_us)
+    assert model.state.error_s < 0.029
+
+
 def likeliest(points: list[tuple[int, int]]) -> float:
     """The slope of the likeliest line under points, by a search over slopes.
 
@@ -638,14 +664,14 @@ def test_points_of_twenty_minutes_are_kept_once_there_are_twenty_five(last_us, k
         assert envelope.points[-1] == (first_us + last_us, 0)
 
 
-def test_exchanges_are_on_the_time_line_of_the_packets_whenever_the_host_was_started():
+def test_exchanges_are_on_the_time_line_of_the_packets_whenever_host_and_insole_were_started():
     """All packets wait 9 ms, which only exchanges tell: within a minute times are right."""
     link = late_by(9.0, 0.0, 60.0)
-    for origin_ns in (0, 10**17):
+    for origin_ns, more_us in ((0, 0), (10**17, 3 * 2**32 + 77)):
         model, late = ClockModel(origin_ns), []
         for part in np.array_split(np.arange(len(link.clock_us)), 20):
             piece = link.part(np.isin(np.arange(len(link.clock_us)), part))
-            piece = Link(piece.true_s, piece.arrival_ns + origin_ns, piece.clock_us)
+            piece = Link(piece.true_s, piece.arrival_ns + origin_ns, piece.clock_us + more_us)
             late.append(error_ms(map_all(model, piece), piece))
             sent_ns = round(1e9 * piece.true_s[-1]) + origin_ns
             model.exchange(sent_ns, sent_ns + 1_000_000, int(piece.clock_us[-1]) % 2**32)
