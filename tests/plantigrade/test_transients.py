@@ -1,6 +1,7 @@
 """Transients of a sound: times, levels and rises that follow from how each sound was made."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -314,3 +315,28 @@ def test_a_band_has_begun_to_sound_where_half_its_highest_is_twice_what_was_hear
     (one,) = [one for one in hear(sound) if one.t_s > 0.4]
     assert one.rise_s <= 0.001
     assert one.is_top_click is begins
+
+
+@pytest.mark.parametrize(("kind", "n"), [(TransientKind.CLICK, 256), (TransientKind.THUMP, 2048)])
+def test_its_bands_are_the_power_of_what_follows_less_that_of_what_was_before(kind, n):
+    """5 and 43 ms of each, by one sum over each band's lines of a plain transform."""
+    sound = BUSY[: 2 * RATE]
+    told = [one for one in hear(sound, kind) if one.t_s > 0.1]
+    assert len(told) >= 3
+    hz = np.arange(n // 2 + 1) * RATE / n
+
+    def power(of: FloatArray) -> FloatArray:
+        lines: FloatArray = np.abs(np.fft.fft(of)[: n // 2 + 1]) ** 2
+        return lines
+
+    for one in told:
+        first = round(one.t_s * RATE)
+        after, before = sound[first : first + n], sound[first - n : first]
+        more = power(after) - power(before)
+        bands = [
+            max(float(more[(low <= hz) & (hz < high)].sum()), 0.0)
+            for low, high in pairwise((60.0, 1000.0, 2000.0, 3500.0, 6000.0, 10_000.0, 20_000.0))
+        ]
+        assert one.high_share == pytest.approx(sum(bands[2:]) / sum(bands), rel=1e-6, abs=1e-9)
+        in_db = [10.0 * np.log10(max(band / sum(bands), 1e-4)) for band in bands]
+        assert one.bands_db == pytest.approx(in_db, abs=1e-6)
