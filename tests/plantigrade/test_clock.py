@@ -550,6 +550,15 @@ def test_a_settled_clock_goes_to_the_line_in_five_seconds_or_at_its_pace(ms, pac
     assert at_s(late, 66.0) == pytest.approx(left - 2000.0 * pace, abs=1e-3)
 
 
+@pytest.mark.parametrize(("until_s", "pace"), [(9.8, 0.5), (9.9, 0.02)])
+def test_a_clock_is_young_for_ten_seconds(until_s, pace):
+    """What is seen in the tenth of a second before 10 s is corrected from there as later."""
+    link = late_by(100.0, 0.0, 20.0, until_s)
+    late = error_ms(map_all(ClockModel(0), link), link)
+    assert at_s(late, until_s + 0.1) == pytest.approx(100.0, abs=1e-3)
+    assert at_s(late, until_s + 0.12) == pytest.approx(100.0 - 20.0 * pace, abs=1e-3)
+
+
 @pytest.mark.parametrize(("early_ns", "moved"), [(40_000_000, False), (40_000_001, True)])
 def test_a_packet_over_40_ms_early_begins_the_line_anew(early_ns, moved):
     """Else a line through both sides of it is read as a drift, here of 40 ms in 300 s."""
