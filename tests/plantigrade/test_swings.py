@@ -873,3 +873,18 @@ def test_what_the_trail_foot_did_before_it_left_is_no_part_of_its_leaving():
 def test_the_pace_is_that_of_the_rise_from_a_fifth_to_four_fifths(rise, pace):
     rise = np.asarray(rise)
     assert _pace(rise, float(rise.max())) == pytest.approx(pace)
+
+
+def test_a_push_that_goes_on_ends_a_fifth_of_a_second_after_the_lead_peak_and_is_told_then():
+    """The trail foot's load travels from 3.75 to 4.6 s; the row that ends it, and three more."""
+    load = ((0.0, 1.0), (3.85, 1.0), (PEAK_S, 1.4), (4.3, 0.9), (5.0, 1.0))
+    block = rows(trail_y=((0.0, 0.35), (3.75, 0.15), (4.6, 0.7)), load=load)
+    detector = SwingDetector(setup())
+    for k in range(len(block)):
+        now = detector.push(block.slice(k, k + 1))
+        if any(isinstance(e, Phase) and e.kind is PhaseKind.PUSH for e in now):
+            break
+    (swing,) = swings(block)
+    assert swing.lead_peak_s is not None and swing.push.end_s is not None
+    assert 0.20 <= swing.push.end_s - swing.lead_peak_s + 1e-9 < 0.21
+    assert float(block.t_s[k]) == pytest.approx(swing.push.end_s + 0.03)
