@@ -8,7 +8,7 @@ import pytest
 from plantigrade.block import Column, FloatArray, Foot
 from plantigrade.events import Manner, Push, Timing
 from plantigrade.limits import Setup, setup_for
-from plantigrade.push import LEAD_IN_S, UNCLEAR, PushTimes, measure_push, push_end, travel
+from plantigrade.push import UNCLEAR, PushTimes, measure_push, push_end, travel
 from plantigrade.zones import eighteen
 
 RATE_HZ = 100.0
@@ -184,7 +184,7 @@ def test_the_path_runs_from_the_trail_peak_to_the_end():
     assert min(push.path_y) == pytest.approx(0.15) and max(push.path_y) == pytest.approx(0.65)
     early = measured(trail(ramp(20.0, 30.0)))
     assert early.heel_leave_s == pytest.approx(0.29)
-    assert early.path_t_s[0] == pytest.approx(0.29 - LEAD_IN_S, abs=0.01)
+    assert early.path_t_s[0] == pytest.approx(0.29 - 0.10, abs=0.01)
 
 
 # ---- manner ----
