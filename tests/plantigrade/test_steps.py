@@ -175,6 +175,16 @@ def test_the_other_foot_swings_through_for_a_quarter_of_the_stance(off_rows, is_
     assert len([s for s in steps(block) if s.foot is Foot.LEFT]) == is_step
 
 
+@pytest.mark.parametrize(("off_rows", "is_step"), [(9, False), (10, True)])
+def test_during_a_short_contact_the_other_foot_is_off_for_a_tenth_of_a_second(off_rows, is_step):
+    """Of 0.2 s a quarter would be half of that."""
+    block = rows(400)
+    press(block, Foot.RIGHT, 0, 400, 60.0)
+    block.right[105 : 105 + off_rows] = 0.0
+    press(block, Foot.LEFT, 100, 120)
+    assert len([s for s in steps(block) if s.foot is Foot.LEFT]) == is_step
+
+
 def test_a_contact_begun_before_the_record_or_open_at_its_end_is_no_step():
     block = walk(2)
     late = PairBlock(60, block.t_s[60:], block.left[60:], block.right[60:])
