@@ -232,6 +232,13 @@ def test_held_when_the_travel_is_under_15_percent_of_the_foot(way, held):
         assert push.travel_to is not None and push.path_y
 
 
+def test_the_path_of_a_push_at_once_begins_with_the_first_row():
+    """Heel leave is in row 8, and a tenth of a second before it there was no swing."""
+    push = measured(trail(ramp(2.0, 20.0)))
+    assert push.heel_leave_s == pytest.approx(0.08, abs=0.002)
+    assert push.path_t_s[0] == 0.0
+
+
 def test_a_travel_of_just_the_least_is_one():
     values = trail(ramp(75.0, 40.0, 0.2, 0.35))
     found = measured(values)
